@@ -1,0 +1,1 @@
+"""Plain frozen data, and how it is decoded strictly."""

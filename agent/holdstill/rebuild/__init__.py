@@ -1,0 +1,1 @@
+"""From a manifest to a card that boots."""

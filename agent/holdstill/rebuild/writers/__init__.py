@@ -1,0 +1,1 @@
+"""One writer for each thing that is written to a card."""

@@ -1,0 +1,1 @@
+"""The lasting records of a capture: index, manifest and signature."""

@@ -1,0 +1,1 @@
+"""The doors to this machine: programs, kernel calls, files and time."""

@@ -1,0 +1,1 @@
+"""The two wires between board and keeper, which share one trust."""

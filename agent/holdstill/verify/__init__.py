@@ -1,0 +1,1 @@
+"""Second opinions: a store, a card or an image against what was recorded."""

@@ -1,0 +1,21 @@
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+TESTS = Path(__file__).parent
+ASKED_FOR = ("tools", "ssh", "root", "boot")
+
+settings.register_profile("dev", max_examples=50, deadline=None)
+settings.register_profile("ci", max_examples=500, deadline=None, print_blob=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "dev"))
+
+
+# First, so that the marks are there when pytest selects by them.
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        tier = item.path.relative_to(TESTS).parts[0]
+        if tier in ASKED_FOR:
+            item.add_marker(tier)
