@@ -1,0 +1,119 @@
+"""The tree of errors. Each says what failed, where, and what to do next.
+
+    HoldstillError              70  (our own fault when it has no better class)
+    +- UsageError                2  words or settings that make no sense
+    |  +- DocumentError          2  a document with problems, all of them listed
+    +- BusyError                 3  another run is active
+    +- PreflightError            4  refused before anything was touched
+    |  +- LayoutError            4  the board's disk layout cannot be understood
+    +- PauseError                5  services or file systems could not be held still
+    +- LinkError                 6  the way to the keeper failed
+    |  +- CommandError           6  a program we depend on failed
+    +- VerificationError         7  bytes are not what they should be
+    +- DegradedError             8  sealed, but something needs attention
+    +- SecurityError             9  refused as unsafe
+    +- TargetRefusedError       10  this card or image is not to be written
+    +- TargetFailedError        11  writing the card or image failed
+
+The numbers are exit codes and stable interface.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+class HoldstillError(Exception):
+    """A failure that the reader of the message can act on."""
+
+    exit_code: ClassVar[int] = 70
+
+    def __init__(self, what: str, *, hint: str = "") -> None:
+        super().__init__(what)
+        self.hint = hint
+
+
+class UsageError(HoldstillError):
+    """Words or settings that make no sense."""
+
+    exit_code = 2
+
+
+class DocumentError(UsageError):
+    """A document with problems; `problems` has one line each, with its key path."""
+
+    def __init__(self, name: str, problems: Sequence[str], *, hint: str = "") -> None:
+        count = f"{len(problems)} problem" + ("s" if len(problems) != 1 else "")
+        super().__init__(f"{name} has {count}:\n  " + "\n  ".join(problems), hint=hint)
+        self.problems = tuple(problems)
+
+
+class BusyError(HoldstillError):
+    """Another run is active."""
+
+    exit_code = 3
+
+
+class PreflightError(HoldstillError):
+    """Refused before anything was touched."""
+
+    exit_code = 4
+
+
+class LayoutError(PreflightError):
+    """The board's disk layout cannot be understood."""
+
+
+class PauseError(HoldstillError):
+    """Services or file systems could not be held still; everything runs again."""
+
+    exit_code = 5
+
+
+class LinkError(HoldstillError):
+    """The way to the keeper failed."""
+
+    exit_code = 6
+
+
+class CommandError(LinkError):
+    """A program failed; the message carries its own words."""
+
+    def __init__(self, command: str, status: int, words: bytes, *, hint: str = "") -> None:
+        said = words.decode(errors="backslashreplace").strip()
+        super().__init__(f"`{command}` ended with status {status}: {said}", hint=hint)
+        self.status = status
+        self.words = words
+
+
+class VerificationError(HoldstillError):
+    """Bytes are not what they should be."""
+
+    exit_code = 7
+
+
+class DegradedError(HoldstillError):
+    """The capture is sealed, but something needs attention."""
+
+    exit_code = 8
+
+
+class SecurityError(HoldstillError):
+    """Refused as unsafe; nothing was deleted or overwritten."""
+
+    exit_code = 9
+
+
+class TargetRefusedError(HoldstillError):
+    """This card or image is not to be written; it was not touched."""
+
+    exit_code = 10
+
+
+class TargetFailedError(HoldstillError):
+    """Writing the card or image failed; it carries no valid partition table."""
+
+    exit_code = 11

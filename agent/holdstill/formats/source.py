@@ -1,0 +1,76 @@
+"""Bytes to be read by position: a device, an image, or one partition of either."""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+class ByteSource(Protocol):
+    """Something with a size, read by position."""
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return length bytes from offset; EOFError when there are not so many."""
+
+
+class OpenFile:
+    """A ByteSource over an open descriptor; the caller closes that."""
+
+    def __init__(self, handle: int, *, start: int = 0, size: int) -> None:
+        self.handle = handle
+        self.start = start
+        self._size = size
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return self._size
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return length bytes from offset; EOFError when there are not so many."""
+        if offset < 0 or length < 0 or offset + length > self._size:
+            raise EOFError(f"bytes {offset}..{offset + length} are outside {self._size}")
+        parts = []
+        while length:
+            part = os.pread(self.handle, min(length, 1 << 24), self.start + offset)
+            if not part:
+                raise EOFError(f"no bytes at {self.start + offset}")
+            parts.append(part)
+            offset, length = offset + len(part), length - len(part)
+        return b"".join(parts)
+
+    def window(self, start: int, size: int) -> OpenFile:
+        """Return the part of it that begins at start, such as one partition."""
+        if start < 0 or size < 0 or start + size > self._size:
+            raise EOFError(f"bytes {start}..{start + size} are outside {self._size}")
+        return OpenFile(self.handle, start=self.start + start, size=size)
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[OpenFile]:
+    """Hold a file or block device open for reading by position."""
+    with files.opened(path) as handle:
+        yield OpenFile(handle, size=size_of(handle))
+
+
+def size_of(handle: int) -> int:
+    """Return the bytes of an open file or block device."""
+    size = os.fstat(handle).st_size
+    return size or os.lseek(handle, 0, os.SEEK_END)
+
+
+def device_or_file_size(path: Path) -> int:
+    """Return the bytes of a file or block device."""
+    with files.opened(path) as handle:
+        return ioctl.device_size(handle) if path.is_block_device() else os.fstat(handle).st_size

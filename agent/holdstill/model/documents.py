@@ -1,0 +1,186 @@
+"""Strict decoding of documents from outside: YAML in, frozen structs out.
+
+YAML is cut down to what a settings file needs: no aliases (a page of them can unfold to more
+than any memory holds), no tags, no duplicate keys, no surprises such as `no` for False or
+12:30 for 750 (YAML 1.2.2, chapter 10.3, the core schema). All problems are reported at once,
+each with its key path and, for an unknown key, a guess.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import types
+import typing
+from typing import TYPE_CHECKING, TypeVar
+
+import msgspec
+import yaml
+
+from holdstill.errors import DocumentError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+T = TypeVar("T")
+
+DEPTH_MAX = 24
+"""Nesting of lists and mappings; the manifest needs 6."""
+
+
+def _refused(problem: str, node: yaml.Node | yaml.Event) -> yaml.MarkedYAMLError:
+    return yaml.MarkedYAMLError(
+        problem=problem, problem_mark=typing.cast("yaml.Mark", node.start_mark)
+    )
+
+
+class _PlainLoader(yaml.SafeLoader):
+    """Safe, without aliases, tags and duplicate keys, and with the core schema's scalars."""
+
+    yaml_implicit_resolvers = {}  # noqa: RUF012  PyYAML keeps them in the class
+    _depth = 0
+
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
+        event: yaml.Event = self.peek_event()  # type: ignore[no-untyped-call]
+        if isinstance(event, yaml.NodeEvent) and event.anchor is not None:
+            raise _refused("anchors and aliases are not accepted", event)
+        if getattr(event, "tag", None) is not None:
+            raise _refused("tags are not accepted", event)
+        self._depth += 1
+        if self._depth > DEPTH_MAX:
+            raise _refused("nested too deeply", event)
+        try:
+            return super().compose_node(parent, index)
+        finally:
+            self._depth -= 1
+
+    def construct_mapping(
+        self,
+        node: yaml.MappingNode,
+        deep: bool = False,  # noqa: ARG002, FBT001, FBT002  PyYAML's signature
+    ) -> dict[typing.Hashable, object]:
+        seen: set[str] = set()
+        for key_node, _ in node.value:
+            if not isinstance(key_node, yaml.ScalarNode):
+                raise _refused("a key must be plain text", key_node)
+            if key_node.value in seen:
+                raise _refused(f"{key_node.value!r} stands here twice", key_node)
+            seen.add(key_node.value)
+        return super().construct_mapping(node, deep=True)
+
+
+_SCALARS = {
+    "bool": (r"true|True|TRUE|false|False|FALSE", "tTfF"),
+    "int": (r"[-+]?[0-9]{1,20}", "-+0123456789"),
+    "float": (r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?", "-+.0123456789"),
+    "null": (r"~|null|Null|NULL|", ["~", "n", "N", ""]),
+}
+for _tag, (_pattern, _first) in _SCALARS.items():
+    _PlainLoader.add_implicit_resolver(
+        f"tag:yaml.org,2002:{_tag}", re.compile(rf"(?:{_pattern})\Z"), list(_first)
+    )
+
+
+def needs_quotes(text: str) -> bool:
+    """Whether text, written plainly, would be read back as something else than text."""
+    return any(re.fullmatch(pattern, text) for pattern, _ in _SCALARS.values())
+
+
+def load_yaml(data: bytes, name: str, *, limit: int) -> object:
+    """Read one YAML document of at most limit bytes into plain values.
+
+    Raises:
+        DocumentError: too large, not UTF-8, not YAML, or YAML that we refuse.
+    """
+    if len(data) > limit:
+        raise DocumentError(name, [f"larger than {limit} bytes"])
+    try:
+        return yaml.load(data.decode(), Loader=_PlainLoader)  # noqa: S506  a SafeLoader, stricter
+    except UnicodeDecodeError as error:
+        raise DocumentError(name, [f"not UTF-8 at byte {error.start}"]) from error
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark
+        where = f"line {mark.line + 1}, column {mark.column + 1}: " if mark else ""
+        raise DocumentError(name, [f"{where}{error.problem}"]) from error
+    except (yaml.YAMLError, RecursionError, ValueError) as error:
+        raise DocumentError(name, [f"not YAML: {error}"]) from error
+
+
+def decode(document: object, kind: type[T], name: str) -> T:
+    """Turn plain values into a struct.
+
+    Raises:
+        DocumentError: with every problem, not only the first.
+    """
+    problems = list(_problems(document, kind, ""))
+    if not problems:
+        try:
+            return msgspec.convert(document, kind)
+        except msgspec.ValidationError as error:
+            problems = [str(error)]
+    raise DocumentError(name, problems)
+
+
+def _problems(value: object, kind: object, path: str) -> Iterator[str]:
+    """Yield one line a problem, walking into structs and lists of structs."""
+    struct = _struct_for(value, kind)
+    if struct is not None:
+        yield from _struct_problems(value, struct, path)
+        return
+    origin, parts = typing.get_origin(kind), typing.get_args(kind)
+    if origin in {list, tuple} and isinstance(value, list):
+        for number, item in enumerate(value):
+            yield from _problems(item, parts[0], f"{path}[{number}]")
+        return
+    try:
+        msgspec.convert(value, kind)
+    except msgspec.ValidationError as error:
+        yield f"{path or 'document'}: {_lower_first(str(error))}"
+
+
+def _lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _struct_problems(value: object, struct: type[msgspec.Struct], path: str) -> Iterator[str]:
+    if not isinstance(value, dict):
+        yield f"{path or 'document'}: expected keys with values, found {type(value).__name__}"
+        return
+    fields = {field.encode_name: field for field in msgspec.structs.fields(struct)}
+    tag = struct.__struct_config__.tag_field
+    for name in value:
+        if name not in fields and name != tag:
+            yield f"{_dotted(path, str(name))}: unknown key{_guess(str(name), [*fields])}"
+    for name, field in fields.items():
+        if name in value:
+            yield from _problems(value[name], field.type, _dotted(path, name))
+        elif field.required:
+            yield f"{_dotted(path, name)}: missing"
+
+
+def _struct_for(value: object, kind: object) -> type[msgspec.Struct] | None:
+    """Find the struct that describes value: kind itself, or the tagged member of a union."""
+    if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+        return kind
+    if not isinstance(kind, types.UnionType) and typing.get_origin(kind) is not typing.Union:
+        return None
+    members = [m for m in typing.get_args(kind) if _is_struct(m)]
+    if isinstance(value, dict):
+        for member in members:
+            config = member.__struct_config__
+            if config.tag is None or value.get(config.tag_field) == config.tag:
+                return typing.cast("type[msgspec.Struct]", member)
+    return None
+
+
+def _is_struct(kind: object) -> bool:
+    return isinstance(kind, type) and issubclass(kind, msgspec.Struct)
+
+
+def _dotted(path: str, name: str) -> str:
+    return f"{path}.{name}" if path else name
+
+
+def _guess(name: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    return f'; did you mean "{near[0]}"?' if near else f"; known are {', '.join(sorted(known))}"

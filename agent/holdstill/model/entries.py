@@ -1,0 +1,183 @@
+"""One entry of a file system: everything that a rebuild must restore."""
+
+from __future__ import annotations
+
+import stat
+from enum import IntEnum
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.model.paths import join
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+
+class EntryType(IntEnum):
+    """What an entry is; the values are those of the type field of a directory entry in ext4."""
+
+    FILE = 1
+    DIRECTORY = 2
+    CHARACTER = 3
+    BLOCK = 4
+    FIFO = 5
+    SOCKET = 6
+    SYMLINK = 7
+
+    @classmethod
+    def of_mode(cls, mode: int) -> EntryType:
+        """Read the type out of st_mode."""
+        return _BY_FORMAT[stat.S_IFMT(mode)]
+
+    @property
+    def format_bits(self) -> int:
+        """The S_IFMT bits of this type."""
+        return _FORMATS[self]
+
+
+_FORMATS = {
+    EntryType.FILE: stat.S_IFREG,
+    EntryType.DIRECTORY: stat.S_IFDIR,
+    EntryType.CHARACTER: stat.S_IFCHR,
+    EntryType.BLOCK: stat.S_IFBLK,
+    EntryType.FIFO: stat.S_IFIFO,
+    EntryType.SOCKET: stat.S_IFSOCK,
+    EntryType.SYMLINK: stat.S_IFLNK,
+}
+_BY_FORMAT = {bits: kind for kind, bits in _FORMATS.items()}
+
+
+class Omitted(IntEnum):
+    """Why a regular file's content is not in the capture although its entry is."""
+
+    NOTHING = 0
+    SWAP = 1
+    UNREADABLE = 2
+
+
+class Seen(NamedTuple):
+    """How the agent saw the inode on the board: hints for the next capture, not restored."""
+
+    inode: int
+    ctime_ns: int
+    generation: int = 0
+
+
+NEVER_SEEN = Seen(0, 0, 0)
+
+
+class Entry(NamedTuple):
+    """One name in a file system.
+
+    Attributes:
+        directory: path of the directory it is in, bytes, no leading slash; b"" is the root.
+        name: its name; the file system's root itself is (b"", b"").
+        type: what it is.
+        mode: the twelve permission bits (07777); on FAT the mount's idea is not kept: 0.
+        uid: owner, 32 bits.
+        gid: group, 32 bits.
+        size: bytes of a regular file, else 0.
+        mtime_ns: modification time, nanoseconds since 1970 UTC, may be negative.
+        link: names with the same non-zero number are one inode (hard links); 0 = alone.
+        rdev: device number of CHARACTER and BLOCK entries, as os.makedev makes it.
+        flags: inode flags that are restored (ext4: FS_*_FL; FAT: attribute byte).
+        sparse: 1 when the file occupied less than its size, so holes are worth keeping.
+        target: what a symlink says.
+        digest: SHA-256 (32 bytes) of a non-empty regular file whose content is kept, else b"".
+        omitted: why a regular file with a size has no digest.
+        xattrs: extended attributes in the kernel's form (ACLs as posix_acl_xattr).
+        seen: hints for change detection.
+    """
+
+    directory: bytes
+    name: bytes
+    type: EntryType
+    mode: int = 0
+    uid: int = 0
+    gid: int = 0
+    size: int = 0
+    mtime_ns: int = 0
+    link: int = 0
+    rdev: int = 0
+    flags: int = 0
+    sparse: int = 0
+    target: bytes = b""
+    digest: bytes = b""
+    omitted: Omitted = Omitted.NOTHING
+    xattrs: Mapping[str, bytes] = {}
+    seen: Seen = NEVER_SEEN
+
+    @property
+    def path(self) -> bytes:
+        """Path inside the file system; b"" for its root."""
+        return join(self.directory, self.name)
+
+
+COMPARED = ("type", "mode", "uid", "gid", "size", "mtime_ns", "rdev", "flags", "target", "digest",
+            "xattrs")  # fmt: skip
+"""The fields that must survive a rebuild; hard-link groups are compared as groups."""
+
+
+class Difference(NamedTuple):
+    """One way in which an entry is not as it should be."""
+
+    path: bytes
+    field: str
+    wanted: object
+    found: object
+
+
+def key(entry: Entry) -> tuple[bytes, bytes]:
+    """The order of every stream of entries: by directory, then by name, bytewise."""
+    return entry.directory, entry.name
+
+
+def differences(
+    wanted: Iterable[Entry], found: Iterable[Entry], *, fields: tuple[str, ...] = COMPARED
+) -> Iterator[Difference]:
+    """Compare two streams of entries, both in key order, in flat memory.
+
+    Hard-link groups must consist of the same paths on both sides: every group is known by the
+    path at which it is first met.
+    """
+    left, right = _Grouped(wanted), _Grouped(found)
+    while left.entry is not None or right.entry is not None:
+        if right.entry is None or (left.entry is not None and key(left.entry) < key(right.entry)):
+            yield Difference(left.path, "entry", "present", "missing")
+            left.advance()
+        elif left.entry is None or key(right.entry) < key(left.entry):
+            yield Difference(right.path, "entry", "absent", "present")
+            right.advance()
+        else:
+            yield from _field_differences(left, right, fields)
+            left.advance()
+            right.advance()
+
+
+def _field_differences(
+    left: _Grouped, right: _Grouped, fields: tuple[str, ...]
+) -> Iterator[Difference]:
+    for field in fields:
+        one, other = getattr(left.entry, field), getattr(right.entry, field)
+        if one != other:
+            yield Difference(left.path, field, one, other)
+    if left.group != right.group:
+        yield Difference(left.path, "link", left.group, right.group)
+
+
+class _Grouped:
+    """A stream with a look at its head, and each hard-link group's first path."""
+
+    def __init__(self, entries: Iterable[Entry]) -> None:
+        self._entries = iter(entries)
+        self._first: dict[int, bytes] = {}
+        self.entry: Entry | None = None
+        self.path = b""
+        self.group = b""
+        self.advance()
+
+    def advance(self) -> None:
+        self.entry = next(self._entries, None)
+        if self.entry is not None:
+            self.path = self.entry.path
+            link = self.entry.link
+            self.group = self._first.setdefault(link, self.path) if link else self.path

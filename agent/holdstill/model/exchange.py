@@ -1,0 +1,111 @@
+"""What board and keeper say to each other: the data of every call, in plain frozen form.
+
+The calls themselves are the methods of a keeper (holdstill.keeper). Over SSH they travel as
+JSON-RPC 2.0, one message a line; bytes travel beside them by rsync, into the incoming area of
+the run.
+"""
+
+from __future__ import annotations
+
+from holdstill.model.layout import Record
+
+PROTOCOL = 1
+BATCH = 20_000
+"""Most digests in one call."""
+MESSAGE_LIMIT = 8 << 20
+"""Bytes of one message (line)."""
+
+
+class CaptureBrief(Record, frozen=True, kw_only=True):
+    """One sealed capture in a list.
+
+    Attributes:
+        manifest: SHA-256 of the manifest's bytes.
+        index: SHA-256 of the index.
+        taken_at: the board's clock (RFC 3339); arrived_at: the keeper's.
+        new_bytes: what it added to the store.
+        verified_at, booted_at: when contents were last re-hashed, and a rehearsal last booted.
+        faults: what is known to be wrong with it; empty for a good one.
+    """
+
+    name: str
+    seq: int
+    manifest: str
+    index: str
+    grade: str
+    taken_at: str
+    arrived_at: str = ""
+    clock_trusted: bool = True
+    frozen_ms: float = 0.0
+    entries: int = 0
+    content_bytes: int = 0
+    new_bytes: int = 0
+    pinned: bool = False
+    verified_at: str = ""
+    booted_at: str = ""
+    faults: tuple[str, ...] = ()
+
+
+class Hello(Record, frozen=True, kw_only=True):
+    """What a board learns first. newest is the newest good capture, the base of the next one."""
+
+    protocol: int
+    version: str
+    board: str
+    free_bytes: int
+    free_inodes: int
+    now: str
+    newest: CaptureBrief | None = None
+
+
+class Begun(Record, frozen=True, kw_only=True):
+    """A run has begun at the keeper.
+
+    Attributes:
+        run: its name.
+        seq: the number that the capture will have.
+        previous: SHA-256 of the manifest before, "" for the first.
+        contents, attachments: where rsync puts contents (named by digest) and attachments:
+            paths for the rsync at the keeper's end.
+    """
+
+    run: str
+    seq: int
+    previous: str
+    contents: str
+    attachments: str
+
+
+class Wanted(Record, frozen=True, kw_only=True):
+    """A content that the board would send.
+
+    Attributes:
+        basis: digest of an older content of the same file, "" for none: the keeper lays a copy
+            of it out where rsync will find it.
+    """
+
+    digest: str
+    size: int
+    basis: str = ""
+
+
+class Banked(Record, frozen=True, kw_only=True):
+    """What became of contents that arrived.
+
+    Attributes:
+        kept: how many are in the store now.
+        new_bytes: their bytes.
+        bad: digests whose bytes were not as named, or that did not arrive.
+    """
+
+    kept: int
+    new_bytes: int
+    bad: tuple[str, ...] = ()
+
+
+class Sealed(Record, frozen=True, kw_only=True):
+    """The answer to sealing. name is empty when contents are lacking; then send them, again."""
+
+    name: str = ""
+    lacking: tuple[str, ...] = ()
+    new_bytes: int = 0

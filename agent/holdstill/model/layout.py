@@ -1,0 +1,192 @@
+"""What a card is made of: partition table, partitions, and the file systems in them."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import msgspec
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Plain frozen data, decoded strictly."""
+
+
+class TableLabel(StrEnum):
+    """The kind of partition table."""
+
+    DOS = "dos"
+    """MBR: UEFI Specification 5.2.1."""
+    GPT = "gpt"
+    """GUID Partition Table: UEFI Specification 5.3."""
+    NONE = "none"
+    """A file system on the whole device."""
+
+
+class Partition(Record, frozen=True, kw_only=True):
+    """One partition; sizes in sectors of the table's sector size.
+
+    Attributes:
+        number: slot, 1-based; logical partitions of an MBR from 5.
+        type: MBR: type in hexadecimal (`c`, `83`); GPT: type GUID in upper case.
+        uuid: GPT: unique partition GUID in upper case; MBR: "".
+        attrs: GPT: attributes as sfdisk writes them, such as "RequiredPartition GUID:60".
+    """
+
+    number: int
+    start: int
+    size: int
+    type: str
+    uuid: str = ""
+    name: str = ""
+    attrs: str = ""
+    bootable: bool = False
+
+    @property
+    def end(self) -> int:
+        """First sector behind the partition."""
+        return self.start + self.size
+
+
+class Disk(Record, frozen=True, kw_only=True):
+    """A card with its partition table.
+
+    Attributes:
+        size: bytes.
+        sector_size: logical sector in bytes; 512 on cards.
+        id: MBR: disk signature as 0x%08x; GPT: disk GUID in upper case.
+        first_lba, last_lba: GPT's usable range, else 0.
+        table_length: GPT's number of entries, else 0.
+    """
+
+    size: int
+    sector_size: int = 512
+    label: TableLabel
+    id: str = ""
+    first_lba: int = 0
+    last_lba: int = 0
+    table_length: int = 0
+    partitions: tuple[Partition, ...] = ()
+    model: str = ""
+    serial: str = ""
+
+    def partition(self, number: int) -> Partition:
+        """Return the partition in this slot; KeyError when there is none."""
+        for partition in self.partitions:
+            if partition.number == number:
+                return partition
+        raise KeyError(number)
+
+    def partuuid(self, number: int) -> str:
+        """Return what PARTUUID= says for this slot (Linux block/partitions)."""
+        if self.label is TableLabel.DOS:
+            return f"{int(self.id, 16):08x}-{number:02x}"
+        return self.partition(number).uuid.lower()
+
+
+class Ext4(Record, frozen=True, kw_only=True, tag_field="kind", tag="ext4"):
+    """Parameters of an ext2, ext3 or ext4 (Linux Documentation/filesystems/ext4/super.rst).
+
+    Attributes:
+        features: names as e2fsprogs writes them, without the states of a mounted one
+            (needs_recovery, orphan_present).
+        hash_seed: seed of the directory hash, a UUID.
+        reserved_blocks: blocks kept for reserved_uid.
+        errors: continue, remount-ro or panic.
+        mount_defaults: default mount options as tune2fs -o takes them.
+        mount_opts: extended mount options (tune2fs -E mount_opts=).
+        journal_blocks: blocks of the internal journal; 0 = none.
+        max_mount_count, check_interval: of the periodic check; -1 and 0 = never.
+    """
+
+    uuid: str
+    label: str = ""
+    block_size: int
+    blocks: int
+    inode_size: int
+    inodes: int
+    features: tuple[str, ...]
+    hash_seed: str = ""
+    reserved_blocks: int = 0
+    reserved_uid: int = 0
+    reserved_gid: int = 0
+    errors: str = "continue"
+    mount_defaults: tuple[str, ...] = ()
+    mount_opts: str = ""
+    journal_blocks: int = 0
+    max_mount_count: int = -1
+    check_interval: int = 0
+    stride: int = 0
+    stripe_width: int = 0
+    used_blocks: int = 0
+
+
+class Fat(Record, frozen=True, kw_only=True, tag_field="kind", tag="fat"):
+    """Parameters of a FAT (Microsoft, FAT: General Overview of On-Disk Format).
+
+    Attributes:
+        bits: 12, 16 or 32, decided by the count of clusters alone.
+        volume_id: 32-bit number; people write it as A40D-85E7.
+        oem: OEM name of the boot sector, as text.
+    """
+
+    bits: int
+    volume_id: int
+    label: str = ""
+    sector_size: int = 512
+    sectors_per_cluster: int
+    reserved_sectors: int
+    fats: int = 2
+    root_entries: int = 0
+    sectors: int
+    clusters: int
+    used_clusters: int = 0
+    hidden_sectors: int = 0
+    media: int = 0xF8
+    oem: str = ""
+
+    @property
+    def uuid(self) -> str:
+        """The volume id as UUID= in fstab(5) writes it."""
+        return f"{self.volume_id >> 16:04X}-{self.volume_id & 0xFFFF:04X}"
+
+
+class Swap(Record, frozen=True, kw_only=True, tag_field="kind", tag="swap"):
+    """A swap area: nothing but its identity is kept."""
+
+    uuid: str
+    label: str = ""
+    page_size: int = 4096
+
+
+class Raw(Record, frozen=True, kw_only=True, tag_field="kind", tag="raw"):
+    """A partition copied as it is, zeroes left out (content file raw-<n>.bin, sparse).
+
+    Attributes:
+        type: what blkid calls it, or "" for unknown.
+        digest: SHA-256 of the whole partition's bytes, hexadecimal.
+        size: bytes.
+    """
+
+    type: str = ""
+    digest: str = ""
+    size: int = 0
+
+
+class Container(Record, frozen=True, kw_only=True, tag_field="kind", tag="container"):
+    """An extended MBR partition, which only holds the logical ones."""
+
+
+class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
+    """A file system whose files are kept but which is re-made with default parameters.
+
+    Attributes:
+        type: the kernel's name, such as btrfs, xfs or f2fs.
+    """
+
+    type: str
+    uuid: str = ""
+    label: str = ""
+    size: int = 0
+
+
+FileSystem = Ext4 | Fat | Swap | Raw | Container | Other

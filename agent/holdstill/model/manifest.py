@@ -1,0 +1,156 @@
+"""The manifest: what a capture is, and everything needed to rebuild a card but the contents."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from holdstill.model.layout import Disk, FileSystem, Record
+
+FORMAT = 1
+LIMIT = 4 << 20
+"""Bytes of a manifest that we are willing to read."""
+
+
+class Grade(StrEnum):
+    """How consistent the copy of one file system is."""
+
+    POINT_IN_TIME = "point-in-time"
+    """Frozen together with the others: one instant."""
+    READ_ONLY = "read-only"
+    """It was, or was made, read-only; or nobody had it mounted."""
+    SETTLED = "settled"
+    """Could not be frozen: copied until two passes agreed."""
+    LIVE = "live"
+    """None of these: parts may be of different moments."""
+
+
+class BoardIdentity(Record, frozen=True, kw_only=True):
+    """Which board this is."""
+
+    name: str
+    machine_id: str = ""
+    hostname: str = ""
+    model: str = ""
+    kernel: str = ""
+    architecture: str = ""
+    system: str = ""
+
+
+class Moment(Record, frozen=True, kw_only=True):
+    """When the capture was taken: wall clock for people, the rest to judge it by.
+
+    Attributes:
+        taken_at: UTC, RFC 3339 with Z.
+        monotonic: seconds since boot at the same instant.
+        clock_trusted: whether the clock was known to be synchronised.
+    """
+
+    taken_at: str
+    monotonic: float
+    boot_id: str = ""
+    clock_trusted: bool
+
+
+class Pause(Record, frozen=True, kw_only=True):
+    """What holding still cost; times in milliseconds.
+
+    Attributes:
+        window_ms: from the first quiesce action to the last resume action.
+        frozen_ms: from the first freeze to the last thaw; 0 when nothing was frozen.
+        rounds: hot rounds before it.
+        predicted_ms: what the frozen span was expected to be.
+        spool_bytes: bytes copied to memory inside it.
+        hooks: names of the hooks that ran.
+    """
+
+    window_ms: float = 0.0
+    frozen_ms: float = 0.0
+    rounds: int = 0
+    predicted_ms: float = 0.0
+    spool_bytes: int = 0
+    hooks: tuple[str, ...] = ()
+
+
+class CapturedPart(Record, frozen=True, kw_only=True):
+    """One partition in the capture.
+
+    Attributes:
+        mount: where it was mounted on the board (display form), "" when it was not.
+        options: mount options at that time.
+        detection: how changes were found: `inode-tables`, `restat` or `whole`.
+        entries, files, content_bytes: counts of the index; content_bytes is the sum of sizes.
+        excluded: patterns whose contents are not in the capture.
+        unreadable: paths (display form) whose content could not be read.
+    """
+
+    number: int
+    grade: Grade
+    file_system: FileSystem
+    mount: str = ""
+    options: str = ""
+    detection: str = ""
+    entries: int = 0
+    files: int = 0
+    content_bytes: int = 0
+    excluded: tuple[str, ...] = ()
+    unreadable: tuple[str, ...] = ()
+
+
+class SwapFile(Record, frozen=True, kw_only=True):
+    """A swap file whose existence is kept and whose content is not."""
+
+    partition: int
+    path: str
+    size: int
+    uuid: str = ""
+    label: str = ""
+
+
+class Attachment(Record, frozen=True, kw_only=True):
+    """A file that lies beside the manifest: the index, the boot gap, a raw partition."""
+
+    name: str
+    sha256: str
+    size: int
+
+
+class Manifest(Record, frozen=True, kw_only=True):
+    """One capture of one board.
+
+    Attributes:
+        format: version of this document.
+        seq: number of the capture, from 1, without gaps at the keeper.
+        run: the run that made it.
+        previous: SHA-256 of the previous capture's manifest bytes, "" for the first.
+        parts: every partition, in table order.
+        index, gap, raws: attachments.
+    """
+
+    format: int
+    agent: str
+    board: BoardIdentity
+    seq: int
+    run: str
+    previous: str = ""
+    moment: Moment
+    disk: Disk
+    parts: tuple[CapturedPart, ...]
+    swap_files: tuple[SwapFile, ...] = ()
+    pause: Pause
+    index: Attachment
+    gap: Attachment | None = None
+    raws: tuple[Attachment, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def part(self, number: int) -> CapturedPart:
+        """Return the part in this partition slot; KeyError when there is none."""
+        for part in self.parts:
+            if part.number == number:
+                return part
+        raise KeyError(number)
+
+    @property
+    def grade(self) -> Grade:
+        """The weakest grade of all parts: a capture is only as consistent as that."""
+        order = (Grade.POINT_IN_TIME, Grade.READ_ONLY, Grade.SETTLED, Grade.LIVE)
+        return max((part.grade for part in self.parts), key=order.index, default=Grade.LIVE)

@@ -1,0 +1,87 @@
+"""Names of boards, captures, runs and contents, checked where they enter."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC
+from typing import TYPE_CHECKING, NewType
+
+from holdstill.errors import UsageError
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+Digest = NewType("Digest", str)
+"""A SHA-256 in 64 lower-case hexadecimal digits (FIPS 180-4)."""
+BoardName = NewType("BoardName", str)
+RunId = NewType("RunId", str)
+
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_BOARD = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?")
+_RUN = re.compile(r"[a-z0-9]{8,32}")
+_CAPTURE = re.compile(r"(\d{6,9})-(\d{8}T\d{6}Z)")
+
+
+def check_digest(text: str) -> Digest:
+    """Return text as a digest.
+
+    Raises:
+        UsageError: it is not 64 lower-case hexadecimal digits.
+    """
+    if _DIGEST.fullmatch(text) is None:
+        raise UsageError(f"{text!r} is not a SHA-256 digest in lower-case hexadecimal")
+    return Digest(text)
+
+
+def check_board(text: str) -> BoardName:
+    """Return text as a board's name: a DNS label (RFC 1123, 2.1), in lower case.
+
+    Raises:
+        UsageError: it is not.
+    """
+    if _BOARD.fullmatch(text) is None:
+        raise UsageError(
+            f"{text!r} cannot be a board's name",
+            hint="use 1 to 63 lower-case letters, digits and inner hyphens, such as pier-3",
+        )
+    return BoardName(text)
+
+
+def check_run(text: str) -> RunId:
+    """Return text as the name of a run.
+
+    Raises:
+        UsageError: it is not 8 to 32 lower-case letters and digits.
+    """
+    if _RUN.fullmatch(text) is None:
+        raise UsageError(f"{text!r} cannot name a run")
+    return RunId(text)
+
+
+@dataclass(frozen=True, order=True)
+class CaptureName:
+    """A capture's name: ordered by sequence, never by date."""
+
+    seq: int
+    time: str
+
+    @classmethod
+    def at(cls, seq: int, moment: datetime) -> CaptureName:
+        """Name the capture with this number and moment (aware, any zone)."""
+        return cls(seq, moment.astimezone(UTC).strftime("%Y%m%dT%H%M%SZ"))
+
+    @classmethod
+    def parse(cls, text: str) -> CaptureName:
+        """Read a name such as 000042-20261125T021503Z.
+
+        Raises:
+            UsageError: it is not a capture's name.
+        """
+        match = _CAPTURE.fullmatch(text)
+        if match is None:
+            raise UsageError(f"{text!r} is not a capture's name", hint="see `holdstill list`")
+        return cls(int(match[1]), match[2])
+
+    def __str__(self) -> str:
+        return f"{self.seq:06d}-{self.time}"

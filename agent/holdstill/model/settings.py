@@ -1,0 +1,245 @@
+"""What a person may set on the board and at the keeper; examples in configs/."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import msgspec
+
+from holdstill.errors import DocumentError, UsageError
+from holdstill.model import documents, names, sizes
+from holdstill.model.layout import Record
+
+LIMIT = 256 << 10
+"""Bytes of a settings file that we are willing to read."""
+
+
+class OverBudget(StrEnum):
+    """What to do when the pause would be longer than its ceiling."""
+
+    ABANDON = "abandon"
+    LOWER_GRADE = "lower-grade"
+
+
+class Unreadable(StrEnum):
+    """What to do about files that the card no longer gives back."""
+
+    REFUSE = "refuse"
+    ACCEPT = "accept"
+
+
+class PauseSettings(Record, frozen=True, kw_only=True):
+    """How long the board may be held still.
+
+    Attributes:
+        target: seconds the frozen span should stay under; hot rounds go on until it fits.
+        ceiling: seconds after which the guard lets go whatever happens.
+        rounds: most hot rounds.
+        spool_share: most of the free memory that the delta may take.
+        over_budget: what to do when it cannot fit.
+    """
+
+    target: float = 0.5
+    ceiling: float = 5.0
+    rounds: int = 5
+    spool_share: float = 0.3
+    over_budget: OverBudget = OverBudget.ABANDON
+
+
+class HookHow(StrEnum):
+    """How a service is quieted."""
+
+    COMMAND = "command"
+    """Run `quiesce` before and `resume` after."""
+    STOP = "stop"
+    """Stop the systemd unit, start it again."""
+    FREEZE = "freeze"
+    """Freeze the unit's control group, thaw it again; flushes nothing."""
+    CONTAINER = "container"
+    """Pause the container, unpause it again; flushes nothing."""
+    RECIPE = "recipe"
+    """A ready recipe for a known database."""
+
+
+class Hook(Record, frozen=True, kw_only=True):
+    """One service to be quieted for the pause.
+
+    Attributes:
+        subject: unit, container or recipe's name, by `how`.
+        quiesce, resume: commands for `how: command`, as lists of words.
+        settings: what a recipe needs to know (such as a socket or a user).
+        timeout: seconds for each of the two.
+        required: whether the run is abandoned when quiescing fails.
+    """
+
+    name: str
+    how: HookHow
+    subject: str = ""
+    quiesce: tuple[str, ...] = ()
+    resume: tuple[str, ...] = ()
+    settings: dict[str, str] = msgspec.field(default_factory=dict)
+    timeout: float = 30.0
+    required: bool = True
+
+
+class BoardSettings(Record, frozen=True, kw_only=True):
+    """The board's settings file.
+
+    Attributes:
+        board: the board's name at the keeper.
+        keeper: where captures go: a directory, or ssh://user@host[:port].
+        root: where the board's root file system is mounted; / unless a card is read elsewhere.
+        disk: the card's device, or `auto`: the one that root is on.
+        key: the board's SSH and signing key (private part).
+        host_keys: the pinned host keys of the keeper (known_hosts format).
+        state: what is remembered from capture to capture (the last index; small writes).
+        spool: memory that receives the delta in the pause; must be a tmpfs.
+        exclude: further paths whose contents stay out; * and ? match as in a shell.
+        include: paths that are kept although a default would leave them out.
+        remount_read_only: whether file systems that cannot be frozen may be made read-only.
+        raw_limit: largest partition without known files that is copied as it is.
+        unreadable: what to do about unreadable files.
+        full_scan_every: captures between full cross-checks of the change detection.
+        never_pause: hooks on these subjects are refused.
+    """
+
+    board: str
+    keeper: str
+    root: str = "/"
+    disk: str = "auto"
+    key: str = "/etc/holdstill/board_ed25519"
+    host_keys: str = "/etc/holdstill/keeper_host_keys"
+    state: str = "/var/lib/holdstill"
+    spool: str = "/run/holdstill"
+    exclude: tuple[str, ...] = ()
+    include: tuple[str, ...] = ()
+    remount_read_only: bool = True
+    raw_limit: str = "64M"
+    unreadable: Unreadable = Unreadable.REFUSE
+    full_scan_every: int = 14
+    pause: PauseSettings = PauseSettings()
+    hooks: tuple[Hook, ...] = ()
+    never_pause: tuple[str, ...] = ()
+
+
+class Retention(Record, frozen=True, kw_only=True):
+    """How many captures stay: the newest of each of the last so many days, weeks and so on."""
+
+    days: int = 7
+    weeks: int = 4
+    months: int = 12
+    years: int = 2
+    at_least: int = 3
+
+
+class BoardLimits(Record, frozen=True, kw_only=True):
+    """What one board may take: `0` is no limit."""
+
+    bytes_per_run: str = "0"
+    entries: int = 5_000_000
+
+
+class KeeperSettings(Record, frozen=True, kw_only=True):
+    """The keeper's settings file.
+
+    Attributes:
+        store: the directory that holds everything.
+        min_free: space that no capture may eat into.
+    """
+
+    store: str
+    min_free: str = "256M"
+    retention: Retention = Retention()
+    limits: BoardLimits = BoardLimits()
+
+
+def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSettings:
+    """Read the board's settings.
+
+    Raises:
+        DocumentError: every problem, each with its key path.
+    """
+    settings = documents.decode(documents.load_yaml(data, name, limit=LIMIT), BoardSettings, name)
+    _refuse(name, [*_board_problems(settings)])
+    return settings
+
+
+def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> KeeperSettings:
+    """Read the keeper's settings.
+
+    Raises:
+        DocumentError: every problem, each with its key path.
+    """
+    settings = documents.decode(documents.load_yaml(data, name, limit=LIMIT), KeeperSettings, name)
+    problems = [*_size_problem("min_free", settings.min_free)]
+    problems += _size_problem("limits.bytes_per_run", settings.limits.bytes_per_run)
+    problems += [
+        f"retention.{field}: must not be negative"
+        for field, value in msgspec.structs.asdict(settings.retention).items()
+        if value < 0
+    ]
+    if not settings.store.startswith("/"):
+        problems.append("store: must be an absolute path")
+    _refuse(name, problems)
+    return settings
+
+
+def _refuse(name: str, problems: list[str]) -> None:
+    if problems:
+        raise DocumentError(name, problems)
+
+
+def _size_problem(key: str, text: str) -> list[str]:
+    try:
+        sizes.parse_size(text)
+    except UsageError as error:
+        return [f"{key}: {error}"]
+    return []
+
+
+def _board_problems(settings: BoardSettings) -> list[str]:
+    problems = _size_problem("raw_limit", settings.raw_limit)
+    try:
+        names.check_board(settings.board)
+    except UsageError as error:
+        problems.append(f"board: {error}")
+    problems += _pause_problems(settings.pause)
+    for key in ("root", "key", "host_keys", "state", "spool"):
+        if not getattr(settings, key).startswith("/"):
+            problems.append(f"{key}: must be an absolute path")
+    if not settings.keeper.startswith(("/", "ssh://")):
+        problems.append("keeper: must be an absolute path or ssh://user@host")
+    if settings.full_scan_every < 1:
+        problems.append("full_scan_every: must be 1 or more")
+    for number, hook in enumerate(settings.hooks):
+        problems += _hook_problems(hook, f"hooks[{number}]", settings.never_pause)
+    return problems
+
+
+def _pause_problems(pause: PauseSettings) -> list[str]:
+    problems = []
+    if not 0 < pause.target <= pause.ceiling:
+        problems.append("pause.target: must be above 0 and not above pause.ceiling")
+    if not 0 < pause.ceiling <= 10:
+        problems.append("pause.ceiling: must be above 0 and at most 10 seconds")
+    if not 0 < pause.spool_share <= 0.8:
+        problems.append("pause.spool_share: must be above 0 and at most 0.8")
+    if pause.rounds < 1:
+        problems.append("pause.rounds: must be 1 or more")
+    return problems
+
+
+def _hook_problems(hook: Hook, path: str, never: tuple[str, ...]) -> list[str]:
+    problems = []
+    if hook.how is HookHow.COMMAND and not hook.quiesce and not hook.resume:
+        problems.append(f"{path}: needs `quiesce` or `resume`, each a list of words")
+    if hook.how is not HookHow.COMMAND and not hook.subject:
+        problems.append(f"{path}.subject: missing")
+    if hook.timeout <= 0:
+        problems.append(f"{path}.timeout: must be above 0")
+    if {hook.name, hook.subject} & set(never):
+        problems.append(
+            f"{path}: never_pause names it. What controls heat, motion, locks or alarms must "
+            "not be paused by a copying tool; ask whoever is responsible for it"
+        )
+    return problems

@@ -1,0 +1,49 @@
+"""Units: bytes and sectors are different types, and people read rounded numbers."""
+
+from __future__ import annotations
+
+import re
+from typing import NewType
+
+from holdstill.errors import UsageError
+
+Bytes = NewType("Bytes", int)
+Sectors = NewType("Sectors", int)
+
+SECTOR = 512
+"""The unit of partition tables on cards, in bytes."""
+KIB, MIB, GIB = 1 << 10, 1 << 20, 1 << 30
+
+_UNITS = {"": 1, "K": KIB, "M": MIB, "G": GIB, "T": 1 << 40}
+_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE)
+
+
+def parse_size(text: str) -> Bytes:
+    """Read a size such as 512M, 7.5GiB or 4096; units are powers of 1024.
+
+    Raises:
+        UsageError: the text is not a size.
+    """
+    match = _SIZE.fullmatch(text.strip())
+    if match is None:
+        raise UsageError(f"{text!r} is not a size", hint="write bytes, or 512M, 7.5G, 1T")
+    return Bytes(int(float(match[1]) * _UNITS[match[2].upper()]))
+
+
+def human(count: int) -> str:
+    """Write a number of bytes for people, in powers of 1024."""
+    amount, units = float(count), ["B", "KiB", "MiB", "GiB", "TiB"]
+    while abs(amount) >= 1024 and len(units) > 1:
+        amount /= 1024
+        units.pop(0)
+    return f"{amount:.0f} {units[0]}" if units[0] == "B" else f"{amount:.1f} {units[0]}"
+
+
+def align_up(value: int, step: int) -> int:
+    """Round up to a multiple of step."""
+    return -(-value // step) * step
+
+
+def align_down(value: int, step: int) -> int:
+    """Round down to a multiple of step."""
+    return value // step * step

@@ -1,0 +1,72 @@
+r"""Signatures of manifests: SSH signatures (OpenSSH PROTOCOL.sshsig) by the board's key.
+
+Anybody can check one without us:
+
+    echo 'pier-3 namespaces="manifest@holdstill" ssh-ed25519 AAAA...' > signers
+    ssh-keygen -Y verify -f signers -I pier-3 -n manifest@holdstill \
+        -s manifest.yaml.sig < manifest.yaml
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import CommandError, SecurityError
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.model.names import BoardName
+    from holdstill.system.process import Runner
+
+NAMESPACE = "manifest@holdstill"
+_PUBLIC = re.compile(r"(ssh-ed25519|ecdsa-sha2-nistp256) ([A-Za-z0-9+/]+={0,2})(?: [^\r\n]*)?\n?")
+
+
+def check_public_key(line: str) -> str:
+    """Return `type base64` of a public key line.
+
+    Raises:
+        SecurityError: it is not one ed25519 or P-256 key in OpenSSH's one-line form.
+    """
+    match = _PUBLIC.fullmatch(line)
+    if match is None:
+        raise SecurityError(
+            "not an ed25519 (or ECDSA P-256) public key in one line",
+            hint="paste the content of the board's .pub file, without options before it",
+        )
+    return f"{match[1]} {match[2]}"
+
+
+def sign(data: bytes, key: Path, runner: Runner) -> bytes:
+    """Sign data with an OpenSSH private key file; returns the armoured signature."""
+    words = ("ssh-keygen", "-q", "-Y", "sign", "-n", NAMESPACE, "-f", str(key))
+    return runner.run(Command.of(*words), stdin=data)
+
+
+def verify(
+    data: bytes, signature: bytes, *, board: BoardName, keys: Sequence[str], runner: Runner
+) -> None:
+    """Check that one of the board's public keys signed data.
+
+    Raises:
+        SecurityError: no.
+    """
+    with tempfile.TemporaryDirectory(prefix="holdstill-") as name:
+        signers, seal = Path(name, "signers"), Path(name, "signature")
+        lines = [f'{board} namespaces="{NAMESPACE}" {check_public_key(key)}\n' for key in keys]
+        signers.write_text("".join(lines), encoding="ascii")
+        seal.write_bytes(signature)
+        words = ("ssh-keygen", "-q", "-Y", "verify", "-n", NAMESPACE, "-I", str(board))
+        try:
+            runner.run(Command.of(*words, "-f", signers, "-s", seal), stdin=data)
+        except CommandError as error:
+            raise SecurityError(
+                f"the manifest's signature is not one of board {board}",
+                hint="do not use this capture before you know why; "
+                "`holdstill list` shows the others",
+            ) from error

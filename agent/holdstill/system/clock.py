@@ -1,0 +1,50 @@
+"""Time comes from here: durations from the monotonic clock, dates only for display."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What tells the time, and waits."""
+
+    def monotonic(self) -> float:
+        """Return seconds on a clock that is never set."""
+
+    def now(self) -> datetime:
+        """Return the wall clock's moment, in UTC."""
+
+    def sleep(self, seconds: float) -> None:
+        """Wait."""
+
+
+class SystemClock:
+    """The machine's clocks."""
+
+    def monotonic(self) -> float:
+        """Return seconds since boot, not counting sleep."""
+        return time.monotonic()
+
+    def now(self) -> datetime:
+        """Return the wall clock's moment, in UTC."""
+        return datetime.now(UTC)
+
+    def sleep(self, seconds: float) -> None:
+        """Wait."""
+        time.sleep(seconds)
+
+
+CLOCK_REALTIME_COARSE = 5
+"""Of linux/time.h; Python has no name for it."""
+
+
+def coarse_now_ns() -> int:
+    """Return the kernel's coarse wall clock, which is the one that stamps inodes."""
+    return time.clock_gettime_ns(CLOCK_REALTIME_COARSE)
+
+
+def rfc3339(moment: datetime) -> str:
+    """Write a moment as RFC 3339 UTC with fixed digits, such as 2026-11-25T02:15:03Z."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,161 @@
+"""Files handled so that a power cut, a link or a race cannot spoil the result."""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import hashlib
+import os
+import struct
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+CHUNK = 1 << 20
+"""Bytes that are read at once; small boards have little memory."""
+
+_SYS_OPENAT2 = 437
+RESOLVE_NO_MAGICLINKS, RESOLVE_NO_SYMLINKS, RESOLVE_BENEATH = 0x02, 0x04, 0x08
+_LIBC = ctypes.CDLL(None, use_errno=True)
+
+
+def open_beneath(top: int, path: bytes, flags: int, *, mode: int = 0) -> int:
+    """Open a relative path below an open directory, following no symlink anywhere (openat2(2)).
+
+    Returns a descriptor that the caller closes.
+
+    Raises:
+        OSError: ELOOP for a symlink on the way, EXDEV for a way out, else as open(2).
+    """
+    resolve = RESOLVE_BENEATH | RESOLVE_NO_SYMLINKS | RESOLVE_NO_MAGICLINKS
+    how = struct.pack("QQQ", flags | os.O_CLOEXEC | os.O_NOFOLLOW, mode, resolve)
+    handle = _LIBC.syscall(_SYS_OPENAT2, top, path or b".", how, len(how))
+    if handle >= 0:
+        return int(handle)
+    number = ctypes.get_errno()
+    if number != errno.ENOSYS:
+        raise OSError(number, os.strerror(number), path)
+    return _walk_open(top, path, flags, mode)
+
+
+def _walk_open(top: int, path: bytes, flags: int, mode: int) -> int:
+    """Do the same, component by component, on kernels before 5.6."""
+    *parents, last = path.split(b"/") if path else [b"."]
+    here = os.dup(top)
+    try:
+        for name in parents:
+            if name in {b"", b".", b".."}:
+                raise OSError(errno.EXDEV, os.strerror(errno.EXDEV), path)
+            below = os.open(name, os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=here)
+            os.close(here)
+            here = below
+        return os.open(last, flags | os.O_CLOEXEC | os.O_NOFOLLOW, mode, dir_fd=here)
+    finally:
+        os.close(here)
+
+
+@contextmanager
+def opened(path: Path | bytes | str, flags: int = os.O_RDONLY) -> Iterator[int]:
+    """Hold a descriptor open for the length of the block."""
+    handle = os.open(path, flags | os.O_CLOEXEC)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def sync_directory(directory: Path) -> None:
+    """Make names in a directory survive a power cut."""
+    with opened(directory, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        os.fsync(handle)
+
+
+def sync_file(path: Path) -> None:
+    """Make a file's bytes survive a power cut."""
+    with opened(path) as handle:
+        os.fsync(handle)
+
+
+def publish(target: Path, content: bytes, *, mode: int = 0o600) -> None:
+    """Make target hold content: all of it, or what it held before."""
+    draft = target.with_name(f".{target.name}.draft")
+    with opened_for_writing(draft, mode=mode) as handle:
+        write_all(handle, content)
+        os.fsync(handle)
+    draft.replace(target)
+    sync_directory(target.parent)  # or a power cut can still forget the rename
+
+
+@contextmanager
+def opened_for_writing(path: Path, *, mode: int = 0o600) -> Iterator[int]:
+    """Hold an empty file open for writing; never through a symlink."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
+    handle = os.open(path, flags, mode)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def write_all(handle: int, content: bytes | memoryview) -> None:
+    """Write every byte; write(2) may take fewer at a time."""
+    view = memoryview(content)
+    while view:
+        view = view[os.write(handle, view) :]
+
+
+def data_ranges(handle: int, size: int) -> Iterator[tuple[int, int]]:
+    """Yield (start, end) of the parts of an open file that are not holes, up to size."""
+    position = 0
+    while position < size:
+        try:
+            start = os.lseek(handle, position, os.SEEK_DATA)
+        except OSError as error:
+            if error.errno == errno.ENXIO:
+                return
+            raise
+        end = min(os.lseek(handle, start, os.SEEK_HOLE), size)
+        if start >= size:
+            return
+        yield start, end
+        position = end
+
+
+def hash_open_file(handle: int, size: int) -> bytes:
+    """Return the SHA-256 of the first size bytes; holes are not read.
+
+    A file that shrinks meanwhile gives a digest of something else, or EOFError: the caller
+    looks at the file's size and ctime again afterwards.
+    """
+    total = hashlib.sha256()
+    position = 0
+    for start, end in data_ranges(handle, size):
+        _hash_zeroes(total, start - position)
+        position = start
+        while position < end:
+            chunk = os.pread(handle, min(CHUNK, end - position), position)
+            if not chunk:
+                raise EOFError(f"file ended at byte {position} of {size}")
+            total.update(chunk)
+            position += len(chunk)
+    _hash_zeroes(total, size - position)
+    return total.digest()
+
+
+_ZEROES = bytes(CHUNK)
+
+
+def _hash_zeroes(total: hashlib._Hash, count: int) -> None:
+    while count > 0:
+        step = min(count, CHUNK)
+        total.update(memoryview(_ZEROES)[:step])
+        count -= step
+
+
+def hash_file(path: Path) -> bytes:
+    """Return the SHA-256 of a file that nobody writes to."""
+    with opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
+        return hash_open_file(handle, os.fstat(handle).st_size)

@@ -1,0 +1,165 @@
+"""The one door to other programs.
+
+Programs are lists of words, never text for a shell; they get a fixed environment and locale,
+an empty standard input unless told otherwise, and a deadline. Whatever they said on failure is
+in the error.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import subprocess
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol, Self
+
+from holdstill.errors import CommandError, PreflightError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import PurePath
+    from typing import IO, NoReturn
+
+PLAIN_ENVIRONMENT = {
+    "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+    "LC_ALL": "C.UTF-8",
+    "TZ": "UTC",
+    "HOME": "/nonexistent",
+}
+"""What programs see: no user's settings, no user's language, one time zone."""
+
+
+@dataclass(frozen=True)
+class Command:
+    """A program and its arguments; never text for a shell.
+
+    Attributes:
+        argv: the words.
+        timeout: seconds until it is killed.
+        accepted: exit codes that are no failure.
+        environment: additions to the plain environment, as pairs.
+    """
+
+    argv: tuple[str, ...]
+    timeout: float = 60.0
+    accepted: tuple[int, ...] = (0,)
+    environment: tuple[tuple[str, str], ...] = ()
+
+    @classmethod
+    def of(
+        cls,
+        *words: str | PurePath,
+        timeout: float = 60.0,
+        accepted: tuple[int, ...] = (0,),
+        environment: tuple[tuple[str, str], ...] = (),
+    ) -> Self:
+        """Build a command from words that are already apart."""
+        return cls(tuple(os.fspath(word) for word in words), timeout, accepted, environment)
+
+    def __str__(self) -> str:
+        return shlex.join(self.argv)
+
+
+class Runner(Protocol):
+    """A machine that runs commands."""
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        """Return what the command wrote; raise CommandError if it failed."""
+
+
+class LocalRunner:
+    """Run commands on this machine."""
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        """Return what the command wrote.
+
+        Raises:
+            CommandError: it could not be started, failed, or ran out of time.
+        """
+        try:
+            done = subprocess.run(
+                command.argv,
+                input=stdin,
+                capture_output=True,
+                timeout=command.timeout,
+                env=PLAIN_ENVIRONMENT | dict(command.environment),
+                cwd="/",
+                check=False,
+            )
+        except FileNotFoundError as error:
+            raise CommandError(
+                str(command), 127, b"no such program", hint=f"install {command.argv[0]}"
+            ) from error
+        except subprocess.TimeoutExpired as error:
+            words = b"no end after %d s" % command.timeout
+            raise CommandError(str(command), 124, words) from error
+        if done.returncode not in command.accepted:
+            raise CommandError(str(command), done.returncode, done.stderr or done.stdout)
+        return done.stdout
+
+
+def require(*programs: str) -> None:
+    """Check that programs are installed.
+
+    Raises:
+        PreflightError: names all that are missing.
+    """
+    missing = [p for p in programs if shutil.which(p, path=PLAIN_ENVIRONMENT["PATH"]) is None]
+    if missing:
+        raise PreflightError(
+            f"missing programs: {', '.join(missing)}",
+            hint="install them; on Debian: apt-get install rsync openssh-client e2fsprogs "
+            "dosfstools mtools fdisk util-linux",
+        )
+
+
+@contextmanager
+def streaming(command: Command) -> Iterator[IO[bytes]]:
+    """Run a command and read its output while it works.
+
+    The block gets the command's standard output. Leaving it waits for the end; leaving it by an
+    exception ends the command.
+
+    Raises:
+        CommandError: it failed.
+    """
+    with subprocess.Popen(
+        command.argv,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=PLAIN_ENVIRONMENT | dict(command.environment),
+        cwd="/",
+    ) as child:
+        assert child.stdout is not None  # noqa: S101  PIPE was asked for
+        assert child.stderr is not None  # noqa: S101
+        try:
+            yield child.stdout
+            words = child.stderr.read()
+            status = child.wait(timeout=command.timeout)
+        except BaseException:
+            child.kill()
+            raise
+        if status not in command.accepted:
+            raise CommandError(str(command), status, words)
+
+
+def become(command: Command) -> NoReturn:
+    """Replace this process by the command, keeping standard input, output and error."""
+    environment = PLAIN_ENVIRONMENT | dict(command.environment)
+    os.execvpe(command.argv[0], command.argv, environment)  # noqa: S606  no shell wanted
+
+
+def fork_child(work: Callable[[], None]) -> int:
+    """Run work in a forked copy of this process; return its pid. The copy never returns."""
+    pid = os.fork()
+    if pid:
+        return pid
+    status = 70
+    try:
+        work()
+        status = 0
+    finally:
+        os._exit(status)
