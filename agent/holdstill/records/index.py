@@ -35,7 +35,8 @@ CREATE TABLE entry (
  xattrs TEXT, inode INTEGER NOT NULL, ctime_ns INTEGER NOT NULL, generation INTEGER NOT NULL,
  seq INTEGER NOT NULL, PRIMARY KEY (part, directory, name)) WITHOUT ROWID"""
 _INODES = "CREATE INDEX entry_inode ON entry (part, inode)"
-_PENDING = "CREATE INDEX entry_pending ON entry (part, seq) WHERE digest = x'' AND size > 0"
+_IS_PENDING = "digest = x'' AND size > 0 AND type = 1 AND omitted = 0"
+_PENDING = f"CREATE INDEX entry_pending ON entry (part, directory, name) WHERE {_IS_PENDING}"
 
 _COLUMNS = (
     "part, directory, name, type, mode, uid, gid, size, mtime_ns, link, rdev, flags, sparse, "
@@ -129,23 +130,35 @@ class Index:
         for row in rows:
             yield _entry(row)
 
-    def pending(self, part: int, limit: int) -> list[Entry]:
-        """Return files whose content has not been hashed yet, at most limit of them."""
+    def pending(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
+        """Return at most limit files behind a key whose content has not been hashed yet."""
         rows = self._db.execute(
-            _SELECT + "WHERE part = ? AND digest = x'' AND size > 0 AND type = 1 AND omitted = 0 "
-            "LIMIT ?",
-            (part, limit),
+            _SELECT + f"WHERE part = ? AND {_IS_PENDING} AND (directory, name) > (?, ?) "
+            "ORDER BY directory, name LIMIT ?",
+            (part, *after, limit),
         )
         return [_entry(row) for row in rows]
 
     def pending_totals(self, part: int) -> tuple[int, int]:
         """Return how many files, and bytes, have not been hashed yet."""
         files, total = self._db.execute(
-            "SELECT count(*), total(size) FROM entry WHERE part = ? AND digest = x'' AND size > 0 "
-            "AND type = 1 AND omitted = 0",
+            f"SELECT count(*), total(size) FROM entry WHERE part = ? AND {_IS_PENDING}",  # noqa: S608
             (part,),
         ).fetchone()
         return int(files), int(total)
+
+    def set_digest(self, part: int, entry: Entry, digest: bytes, *, seq: int) -> None:
+        """Record what a file's content is, at every name of its hard-link group.
+
+        An empty digest makes it pending again.
+        """
+        where = "UPDATE entry SET digest = ?, seq = ? WHERE part = ? AND "
+        if entry.link:
+            key: tuple[int | bytes, ...] = (entry.seen.inode,)
+            self._db.execute(where + "inode = ? AND type = 1", (digest, seq, part, *key))
+        else:
+            key = (entry.directory, entry.name)
+            self._db.execute(where + "directory = ? AND name = ?", (digest, seq, part, *key))
 
     def digests(self, *, since: int = 0) -> Iterator[tuple[bytes, int]]:
         """Yield (digest, size) of distinct contents that runs numbered since or later set."""
