@@ -1,0 +1,66 @@
+"""The emulated board itself: it must be in order before it can bear witness for a capture."""
+
+from __future__ import annotations
+
+import json
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+
+from support import programs
+from support.vm import board, evidence, machine
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(420)
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> board.Card:
+    return board.build_card(board.tree(), tmp_path_factory.mktemp("card") / "card.img")
+
+
+@pytest.mark.parametrize(
+    ("firmware", "device"),
+    [(machine.from_sd_card, "/dev/mmcblk0p2"), (machine.from_uefi, "/dev/vda2")],
+)
+def test_a_card_boots_alone_and_everything_on_it_runs(
+    card: board.Card,
+    firmware: Callable[[Path], tuple[str, ...]],
+    device: str,
+    measured: Callable[[str], None],
+) -> None:
+    before = time.monotonic()
+
+    with machine.booted(card, firmware(card.image)) as pier:
+        measured(f"login after {time.monotonic() - before:.1f} s")
+        state = pier.run("systemctl", "is-system-running", "--wait")
+        failed = pier.run("systemctl", "--failed", "--no-legend")
+        root = pier.run("findmnt", "--noheadings", "--output", "SOURCE,PARTUUID", "/")
+        pier.stop()
+
+    assert (state, failed) == (b"running\n", b"")
+    assert root.decode().split() == [device, card.ids.partition(2)]
+    programs.run("e2fsck", "-fn", f"{card.image}?offset={board.ROOT_START}")
+
+
+def test_the_gauge_logs_serves_and_leaves_sound_files(card: board.Card) -> None:
+    with machine.booted(card, machine.from_uefi(card.image)) as pier:
+        pier.run("systemctl", "is-system-running", "--wait")
+        first = newest_reading(pier)
+        time.sleep(2)
+        later = newest_reading(pier)
+        pier.run("systemctl", "restart", "tide-gauge")
+        found = evidence.decode(pier.run("cat", "/run/tide-gauge/found.json"))
+        pier.stop()
+
+    assert first < later <= found.database.last
+    assert evidence.broken_promises(found) == []
+
+
+def newest_reading(pier: machine.Machine) -> int:
+    answer = pier.run("bash", "-c", "cat </dev/tcp/127.0.0.1/4750")
+    return int(json.loads(answer)["seq"])

@@ -1,0 +1,288 @@
+"""Build the emulated board pier-3: its Debian root tree (cached) and its cards.
+
+No mounts and no loop devices; root is needed, because the tree's files belong to many owners.
+The tree takes half a minute and a package mirror, so it is kept under $HOLDSTILL_VM_CACHE, in
+a directory named for the digest of all that it was made from.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import shutil
+import sys
+import tempfile
+import tomllib
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from support import programs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+HERE = Path(__file__).parent
+PROJECT = HERE.parents[2]
+GUEST = HERE / "guest"
+BUILD_TREE = HERE / "build_tree.sh"
+SYSTEMD_BOOT = Path("/usr/lib/systemd/boot/efi/systemd-bootx64.efi")
+MASTER_BOOT_CODE = Path("/usr/lib/syslinux/mbr/mbr.bin")
+# The board's Python is Debian bookworm's: 3.11 on glibc 2.36.
+WHEELS = (
+    *("--python-version=3.11", "--implementation=cp", "--only-binary=:all:"),
+    *(f"--platform=manylinux_{level}_x86_64" for level in ("2_36", "2_34", "2_28", "2_17")),
+)
+
+MIB = 1 << 20
+SECTOR = 512
+FAT_START = 4 * MIB
+FAT_SIZE = 256 * MIB
+ROOT_START = FAT_START + FAT_SIZE
+
+
+@dataclass(frozen=True)
+class Flavour:
+    """A kind of board, by the packages it has beyond those of every board."""
+
+    name: str
+    packages: tuple[str, ...] = ()
+
+
+PLAIN = Flavour("plain")
+DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
+
+
+@dataclass(frozen=True)
+class Tree:
+    """A root tree, and how to log in to what boots from it."""
+
+    root: Path
+    key: Path
+
+    @property
+    def host_key(self) -> str:
+        """The public key with which the board proves that it is the board."""
+        words = (self.root / "etc/ssh/ssh_host_ed25519_key.pub").read_text().split()
+        return " ".join(words[:2])
+
+
+@dataclass(frozen=True)
+class Ids:
+    """What names the card and its file systems."""
+
+    disk: str = "b0a2d001"
+    fat: str = "0F1E2D3C"
+    root: str = "5f2c9d1e-8a77-4c1b-9b0e-3d6a1f00c0de"
+
+    def partition(self, number: int) -> str:
+        """Return a PARTUUID as the kernel makes it up for an MBR disk."""
+        return f"{self.disk}-{number:02x}"
+
+
+@dataclass(frozen=True)
+class Card:
+    """A card image, and what is known about it."""
+
+    image: Path
+    ids: Ids
+    tree: Tree
+
+
+# --- the tree -----------------------------------------------------------------------------------
+
+
+def tree(flavour: Flavour = PLAIN) -> Tree:
+    """Return the root tree of a kind of board, from the cache if it is there."""
+    kept = cache() / f"{flavour.name}-{digest(flavour)}"
+    with locked(cache() / f"{flavour.name}.lock"):
+        if not kept.exists():
+            build_tree(flavour, kept)
+    return Tree(kept / "root", kept / "key")
+
+
+def cache() -> Path:
+    """Return the directory that keeps trees from one run to the next."""
+    stated = os.environ.get("HOLDSTILL_VM_CACHE")
+    directory = Path(stated) if stated else Path.home() / ".cache/holdstill-vm"
+    directory.mkdir(parents=True, exist_ok=True)
+    return directory
+
+
+def digest(flavour: Flavour) -> str:
+    """Name everything that a tree is made from, but for the packages' versions."""
+    parts = [BUILD_TREE.read_text(), *flavour.packages, "--", *requirements(), *WHEELS]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+
+
+def requirements() -> list[str]:
+    """Return what the agent needs from Python's package index."""
+    project = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]
+    return sorted(str(name) for name in project["dependencies"])
+
+
+@contextmanager
+def locked(lock: Path) -> Iterator[None]:
+    """Keep other test runs from building the same thing at the same time."""
+    with lock.open("wb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
+
+
+def build_tree(flavour: Flavour, kept: Path) -> None:
+    """Build a tree beside its place and rename it there when it is whole."""
+    with scratch(cache()) as work:
+        programs.run(
+            "ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "board-test", "-f", work / "key"
+        )
+        pip = (sys.executable, "-m", "pip", "install", "--quiet", "--target", work / "lib")
+        programs.run(*pip, *WHEELS, *requirements(), timeout=300)
+        words = (work / "root", apt_sources(), work / "lib", work / "key.pub")
+        log = programs.run(BUILD_TREE, *words, *flavour.packages, timeout=900)
+        (work / "build.log").write_bytes(log)
+        shutil.rmtree(work / "lib")
+        work.rename(kept)
+
+
+def apt_sources() -> Path:
+    """Return the file that says where this machine gets its Debian packages."""
+    stated = os.environ.get("HOLDSTILL_VM_SOURCES")
+    places = ("/etc/apt/sources.list.d/debian.sources", "/etc/apt/sources.list")
+    return next(Path(p) for p in ([stated] if stated else places) if Path(p).exists())
+
+
+@contextmanager
+def scratch(parent: Path) -> Iterator[Path]:
+    """Make a directory that is gone afterwards, unless it was renamed away."""
+    work = Path(tempfile.mkdtemp(prefix=".work-", dir=parent))
+    try:
+        yield work
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+# --- the card -----------------------------------------------------------------------------------
+
+
+def build_card(
+    made_from: Tree, image: Path, *, ids: Ids | None = None, size: int = 2 << 30
+) -> Card:
+    """Make a bootable card: MBR, FAT32 boot partition, ext4 root; size a power of two.
+
+    It boots in two ways: UEFI firmware finds plain files on the FAT, as a Pi's firmware does;
+    an old PC's firmware finds syslinux in the sectors.
+    """
+    ids = ids or Ids()
+    with scratch(cache()) as work:
+        # Hard links: the copy costs no space, so nothing below may write into an existing file.
+        programs.run("cp", "--archive", "--link", made_from.root, work / "root")
+        furnish(work / "root", ids)
+        boot = boot_files(work, ids)
+        image.unlink(missing_ok=True)
+        image.touch()
+        os.truncate(image, size)
+        write_table(image, ids)
+        write_fat(image, boot, ids)
+        write_root(image, work / "root", ids)
+    return Card(image, ids, made_from)
+
+
+def furnish(root: Path, ids: Ids) -> None:
+    """Make of a Debian tree the board pier-3 with its gauge and its agent."""
+    replace(root / "etc/hostname", "pier-3\n")
+    replace(root / "etc/hosts", "127.0.0.1 localhost\n127.0.1.1 pier-3\n")
+    replace(root / "etc/fstab", fstab(ids))
+    for script in ("gauge.py", "found.py"):
+        replace(root / "opt/tide-gauge" / script, (GUEST / script).read_text())
+    unit = (GUEST / "tide-gauge.service").read_text()
+    replace(root / "etc/systemd/system/tide-gauge.service", unit)
+    programs.run("chroot", root, "systemctl", "--quiet", "enable", "tide-gauge.service")
+    install_agent(root)
+
+
+def fstab(ids: Ids) -> str:
+    """Return the board's table of file systems, by ids that a rebuild has to keep."""
+    return (
+        f"PARTUUID={ids.partition(1)} /boot/firmware vfat defaults,flush 0 2\n"
+        f"PARTUUID={ids.partition(2)} / ext4 defaults,noatime 0 1\n"
+    )
+
+
+def install_agent(root: Path) -> None:
+    """Put this checkout's agent where a user would: in its environment under /opt."""
+    place = "opt/holdstill/lib/python3.11/site-packages"
+    skip = shutil.ignore_patterns("__pycache__")
+    shutil.copytree(PROJECT / "agent/holdstill", root / place / "holdstill", ignore=skip)
+    # What an installer leaves beside a package, so that it can tell its own version.
+    version = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]["version"]
+    about = f"Metadata-Version: 2.1\nName: holdstill\nVersion: {version}\n"
+    replace(root / place / f"holdstill-{version}.dist-info/METADATA", about)
+    start = "import sys\nfrom holdstill.cli.main import main\n\nsys.exit(main())\n"
+    replace(root / "opt/holdstill/bin/holdstill", "#!/opt/holdstill/bin/python3\n" + start, 0o755)
+    (root / "usr/local/bin/holdstill").symlink_to("/opt/holdstill/bin/holdstill")
+    python = ("chroot", root, "/opt/holdstill/bin/python3")
+    programs.run(*python, "-m", "compileall", "-q", f"/{place}/holdstill")
+
+
+def replace(path: Path, content: str, mode: int = 0o644) -> None:
+    """Put a new file in the place of an old one, which may be shared with the cache."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.unlink(missing_ok=True)
+    path.write_text(content, encoding="utf-8")
+    path.chmod(mode)
+
+
+def command_line(ids: Ids) -> str:
+    """Return what the kernel is told at boot."""
+    root = f"root=PARTUUID={ids.partition(2)} rootfstype=ext4 rootwait ro"
+    return f"{root} console=ttyS0 quiet"
+
+
+def boot_files(work: Path, ids: Ids) -> Path:
+    """Lay out what goes on the FAT: kernel, initramfs, and both loaders' settings."""
+    boot, words = work / "boot", command_line(ids)
+    for name in ("vmlinuz", "initrd.img"):
+        replace(boot / name, "")
+        (newest,) = (work / "root/boot").glob(f"{name}-*")
+        shutil.copyfile(newest, boot / name)
+    replace(boot / "cmdline.txt", words + "\n")
+    replace(boot / "loader/loader.conf", "default board.conf\ntimeout 0\n")
+    entry = f"title board\nlinux /vmlinuz\ninitrd /initrd.img\noptions {words}\n"
+    replace(boot / "loader/entries/board.conf", entry)
+    replace(boot / "EFI/BOOT/BOOTX64.EFI", "")
+    shutil.copyfile(SYSTEMD_BOOT, boot / "EFI/BOOT/BOOTX64.EFI")
+    label = f"LABEL board\n  KERNEL /vmlinuz\n  INITRD /initrd.img\n  APPEND {words}\n"
+    replace(boot / "syslinux.cfg", f"DEFAULT board\nPROMPT 0\nTIMEOUT 1\n{label}")
+    return boot
+
+
+def write_table(image: Path, ids: Ids) -> None:
+    """Write the partition table and, before it in the same sector, the old PC's boot code."""
+    boot = f"start={FAT_START // SECTOR}, size={FAT_SIZE // SECTOR}, type=c, bootable"
+    root = f"start={ROOT_START // SECTOR}, type=83"
+    script = f"label: dos\nlabel-id: 0x{ids.disk}\nunit: sectors\n{boot}\n{root}\n"
+    programs.run("sfdisk", "--quiet", image, stdin=script.encode())
+    with image.open("r+b") as file:
+        file.write(MASTER_BOOT_CODE.read_bytes()[:440])
+
+
+def write_fat(image: Path, boot: Path, ids: Ids) -> None:
+    """Make the boot partition in its place in the image."""
+    start = str(FAT_START // SECTOR)
+    where = ("-h", start, "--offset", start, image, str(FAT_SIZE // 1024))
+    # Given an offset, mkfs.vfat picks the cluster size by the whole image: too few for FAT32.
+    names = ("-s", "4", "-n", "BOOTFS", "-i", ids.fat)
+    programs.run("mkfs.vfat", "-F", "32", *names, *where)
+    inside = f"{image}@@{FAT_START}"
+    programs.run("mcopy", "-s", "-m", "-Q", "-i", inside, "--", *sorted(boot.iterdir()), "::/")
+    programs.run("syslinux", "--install", "--offset", str(FAT_START), image)
+
+
+def write_root(image: Path, root: Path, ids: Ids) -> None:
+    """Make the root file system in its place, up to the end of the image."""
+    kibibytes = f"{(image.stat().st_size - ROOT_START) // 1024}k"
+    offset = f"offset={ROOT_START},root_owner=0:0"
+    names = ("-L", "rootfs", "-U", ids.root, "-d", root)
+    programs.run("mke2fs", "-q", "-F", "-t", "ext4", "-E", offset, *names, image, kibibytes)

@@ -1,0 +1,75 @@
+#!/bin/bash
+# Build the root tree of an emulated amd64 board (Debian bookworm) with mmdebstrap; run as root.
+#
+#   build_tree.sh OUT SOURCES WHEELS PUBLIC_KEY PACKAGE...
+#
+# OUT         directory to make; must not exist
+# SOURCES     the host's apt sources, in either of apt's two formats
+# WHEELS      directory of unpacked Python packages that the agent needs
+# PUBLIC_KEY  what may log in as root
+# PACKAGE     packages beyond the ones every board has
+set -euo pipefail
+out=$1 sources=$2 wheels=$3 public_key=$4
+shift 4
+
+packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 linux-image-amd64
+  initramfs-tools kmod e2fsprogs dosfstools fdisk iproute2 procps attr acl libcap2-bin "$@")
+
+# A board carries the drivers it has use for; without the rest the tree is a third smaller, and
+# so is every capture of it. dpkg reads the list in order: the last match decides.
+exclude=('/usr/share/doc/*' '/usr/share/man/*' '/usr/share/locale/*' '/usr/share/info/*'
+  '/usr/share/i18n/*' '/lib/modules/*/kernel/*' '/usr/lib/modules/*/kernel/*')
+include=(arch/x86/crypto crypto lib fs/ext4 fs/jbd2 fs/fat fs/nls fs/overlayfs fs/fuse fs/autofs
+  fs/configfs fs/pstore fs/efivarfs fs/binfmt_misc 'fs/mbcache*' drivers/virtio drivers/mmc drivers/net/virtio_net
+  drivers/net/net_failover drivers/net/loopback drivers/net/dummy drivers/block drivers/rtc
+  drivers/char drivers/firmware drivers/ata drivers/input drivers/i2c drivers/leds net/core
+  net/packet net/unix net/ipv4 net/ipv6 net/netfilter drivers/dax drivers/md drivers/watchdog)
+dpkg_options=()
+for path in "${exclude[@]}"; do dpkg_options+=(--dpkgopt="path-exclude=$path"); done
+for part in "${include[@]}"; do
+  for root in /lib /usr/lib; do
+    dpkg_options+=(--dpkgopt="path-include=$root/modules/*/kernel/$part*")
+  done
+done
+
+configure_initramfs() {
+  # The list names what a card can hang on: the SD host controller or virtio.
+  printf '%s\n' 'mkdir -p "$1/etc/initramfs-tools/conf.d"' \
+    'printf "MODULES=list\nCOMPRESS=lz4\nBUSYBOX=n\n" >"$1/etc/initramfs-tools/conf.d/board.conf"' \
+    'printf "%s\n" ext4 virtio_pci virtio_blk mmc_block sdhci sdhci_pci mmc_core >"$1/etc/initramfs-tools/modules"'
+}
+
+mmdebstrap --mode=root --variant=minbase --architectures=amd64 "${dpkg_options[@]}" \
+  --aptopt='APT::Install-Recommends "false"' --aptopt='Acquire::Languages "none"' \
+  --include="$(IFS=,; echo "${packages[*]}")" \
+  --essential-hook="$(configure_initramfs)" \
+  bookworm "$out" "$sources"
+
+mkdir -p "$out/boot/firmware" "$out/etc/systemd/network" "$out/root/.ssh"
+cat >"$out/etc/systemd/network/10-wired.network" <<'NETWORK'
+[Match]
+Name=en* eth*
+[Network]
+Address=10.0.2.15/24
+Gateway=10.0.2.2
+LinkLocalAddressing=no
+IPv6AcceptRA=no
+NETWORK
+chroot "$out" systemctl --quiet enable systemd-networkd ssh
+# Nothing that wakes up by itself: a test measures its own load only.
+chroot "$out" systemctl --quiet mask systemd-networkd-wait-online apt-daily.timer \
+  apt-daily-upgrade.timer e2scrub_reap.service e2scrub_all.timer dpkg-db-backup.timer fstrim.timer
+
+install -m 600 "$public_key" "$out/root/.ssh/authorized_keys"
+chmod 700 "$out/root/.ssh"
+printf 'UseDNS no\nGSSAPIAuthentication no\nMaxSessions 50\n' >"$out/etc/ssh/sshd_config.d/board.conf"
+chroot "$out" passwd --quiet --delete root
+: >"$out/etc/machine-id"
+: >"$out/etc/resolv.conf"
+
+# The agent lives in an environment of its own, as its installation guide says.
+chroot "$out" python3 -m venv --without-pip /opt/holdstill
+cp -r "$wheels"/. "$out/opt/holdstill/lib/python3.11/site-packages/"
+# Emulated, compiling a module costs more than running it: leave the compiled form behind.
+chroot "$out" /opt/holdstill/bin/python3 -m compileall -q /opt/holdstill/lib/python3.11/site-packages
+rm -rf "$out"/var/cache/apt/* "$out"/var/lib/apt/lists/* "$out"/usr/share/doc
