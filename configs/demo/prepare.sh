@@ -65,7 +65,7 @@ prepare_venv() {
     fi
     [ "$(cat "$venv/prepared-$1" 2>/dev/null)" = "$want" ] && return
     say "installing holdstill to $1 it"
-    local pip=("$venv/bin/python" -m pip --quiet --disable-pip-version-check)
+    local pip=("$venv/bin/python" -m pip -qq --disable-pip-version-check)
     "${pip[@]}" install --upgrade 'pip>=25.1' # the first that knows dependency groups
     case $1 in
     use) "${pip[@]}" install --editable "$top" ;;
