@@ -1,0 +1,283 @@
+"""What the board is made of: the disk that / is on, its table, and what each partition holds.
+
+Only reads. The table comes from sfdisk in its machine-readable form; file systems are recognised
+by their own signatures.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.board import mounts
+from holdstill.errors import CommandError, LayoutError
+from holdstill.formats import probe
+from holdstill.formats import source as byte_source
+from holdstill.model.layout import Container, Disk, Partition, TableLabel
+from holdstill.model.paths import BoardPath
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from holdstill.board.mounts import Mount
+    from holdstill.model.layout import FileSystem
+    from holdstill.system.process import Runner
+
+SYS = Path("/sys")
+_EXTENDED = frozenset({"5", "f", "85"})
+
+
+@dataclass(frozen=True)
+class BoardPart:
+    """One partition of the board's disk.
+
+    Attributes:
+        device: its device node; the disk's own for a file system without a table.
+        offset, size: bytes on the disk.
+        mount: where it is mounted on this system, None when it is not.
+        place: the same as seen from the board's root, such as / or /boot/firmware; "" if not.
+    """
+
+    number: int
+    device: Path
+    offset: int
+    size: int
+    file_system: FileSystem
+    mount: Mount | None = None
+    place: str = ""
+
+
+@dataclass(frozen=True)
+class BoardLayout:
+    """The disk with its partitions.
+
+    Attributes:
+        covers: other mounts of this board that are not on the disk (tmpfs, other disks).
+    """
+
+    device: Path
+    disk: Disk
+    parts: tuple[BoardPart, ...]
+    covers: tuple[Mount, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def part(self, number: int) -> BoardPart:
+        """Return the partition in this slot; KeyError when there is none."""
+        return {part.number: part for part in self.parts}[number]
+
+
+def read_layout(
+    root: BoardPath, *, disk: str, machine: Runner, all_mounts: tuple[Mount, ...]
+) -> BoardLayout:
+    """Find out what the board is made of.
+
+    Args:
+        root: where the board's root file system is mounted on this system.
+        disk: a device, or `auto` for the one that root is on.
+        machine: runs sfdisk.
+        all_mounts: what is mounted.
+
+    Raises:
+        LayoutError: the disk cannot be found or its table cannot be understood.
+    """
+    device = _disk_of(root, all_mounts) if disk == "auto" else Path(disk)
+    table = read_disk(device, machine)
+    mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
+    parts = tuple(_read_part(device, table, p, root, mine) for p in table.partitions)
+    used = {part.mount.device for part in parts if part.mount}
+    covers = tuple(m for m in mine if m.device not in used)
+    return BoardLayout(device, table, parts, covers, tuple(_warnings(root, all_mounts)))
+
+
+def _warnings(root: BoardPath, all_mounts: tuple[Mount, ...]) -> list[str]:
+    mount = mounts.mount_of(root, all_mounts)
+    if mount is not None and mount.type == "overlay":
+        text = (
+            f"{root} is an overlay: what is captured is the file systems on the card below it; "
+            "changes kept in memory only are lost at every power-off and are not captured"
+        )
+        return [text]
+    return []
+
+
+def read_disk(device: Path, machine: Runner) -> Disk:
+    """Read a disk's size, identity and partition table.
+
+    Raises:
+        LayoutError: no such device, or a table that sfdisk does not understand.
+    """
+    try:
+        size = byte_source.device_or_file_size(device)
+    except OSError as error:
+        raise LayoutError(
+            f"cannot read {device}: {error.strerror}",
+            hint="run as root, and check `disk` in the board's settings",
+        ) from error
+    model, serial = _model(device)
+    with byte_source.opened(device) as source:
+        if probe.table_label(source) is TableLabel.NONE:
+            whole = Partition(number=1, start=0, size=size // 512, type="")
+            return Disk(
+                size=size, label=TableLabel.NONE, partitions=(whole,), model=model, serial=serial
+            )
+    try:
+        answer = machine.run(Command.of("sfdisk", "--json", device))
+    except CommandError as error:
+        raise LayoutError(
+            f"cannot read the partition table of {device}",
+            hint="run as root; `sfdisk --verify` on the device says what is wrong with it",
+        ) from error
+    return parse_table(answer, size=size, model=model, serial=serial)
+
+
+class _Row(msgspec.Struct, frozen=True):
+    node: str
+    start: int
+    size: int
+    type: str
+    uuid: str = ""
+    name: str = ""
+    attrs: str = ""
+    bootable: bool = False
+
+
+class _Table(msgspec.Struct, frozen=True, rename={"table_length": "table-length"}):
+    label: str
+    device: str
+    id: str = ""
+    firstlba: int = 0
+    lastlba: int = 0
+    sectorsize: int = 512
+    table_length: int = 0
+    partitions: tuple[_Row, ...] = ()
+
+
+class _Answer(msgspec.Struct, frozen=True):
+    partitiontable: _Table
+
+
+def parse_table(answer: bytes, *, size: int, model: str = "", serial: str = "") -> Disk:
+    """Understand `sfdisk --json`. Pure, so a recorded answer is a full test.
+
+    Raises:
+        LayoutError: a kind of table that cannot be rebuilt.
+    """
+    table = msgspec.json.decode(answer, type=_Answer).partitiontable
+    try:
+        label = TableLabel(table.label)
+    except ValueError as error:
+        raise LayoutError(f"{table.device}: a {table.label} table cannot be rebuilt") from error
+    rows = (
+        Partition(
+            number=_slot(row.node, table.device), start=row.start, size=row.size,
+            type=row.type, uuid=row.uuid, name=row.name, attrs=row.attrs, bootable=row.bootable,
+        )
+        for row in table.partitions
+    )  # fmt: skip
+    return Disk(
+        size=size, sector_size=table.sectorsize, label=label, id=table.id,
+        first_lba=table.firstlba, last_lba=table.lastlba, table_length=table.table_length,
+        partitions=tuple(sorted(rows, key=lambda p: p.number)), model=model, serial=serial,
+    )  # fmt: skip
+
+
+def _slot(node: str, device: str) -> int:
+    return int(node.removeprefix(device).removeprefix("p"))
+
+
+def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
+    mount = mounts.mount_of(root, all_mounts)
+    if mount is None:
+        raise LayoutError(f"nothing is mounted at {root}")
+    mount = _backing(mount, all_mounts)
+    number = _device_number(mount)
+    place = SYS / "dev" / "block" / f"{number[0]}:{number[1]}"
+    if not place.exists():
+        raise LayoutError(
+            f"{root} is on {mount.source} ({mount.type}), which is no block device",
+            hint="name the card's device as `disk` in the board's settings",
+        )
+    real = place.resolve()
+    disk = real.parent if (real / "partition").exists() else real
+    return Path("/dev") / disk.name.replace("!", "/")
+
+
+def _backing(mount: Mount, all_mounts: tuple[Mount, ...]) -> Mount:
+    """For an overlay, return the mount that its lower layer is on."""
+    lower = mount.option("lowerdir")
+    if mount.type != "overlay" or lower is None:
+        return mount
+    below = [m for m in all_mounts if m is not mount]
+    last_layer = BoardPath(lower.split(":")[-1].encode(errors="surrogateescape"))
+    return mounts.mount_of(last_layer, tuple(below)) or mount
+
+
+def _device_number(mount: Mount) -> tuple[int, int]:
+    """Return the block device of a mount; btrfs shows an anonymous number in mountinfo."""
+    if mount.device[0] != 0:
+        return mount.device
+    try:
+        number = Path(mount.source).stat().st_rdev
+    except OSError:
+        return mount.device
+    return os.major(number), os.minor(number)
+
+
+def _model(device: Path) -> tuple[str, str]:
+    """Return model and serial number of a disk, as far as the kernel knows them."""
+    block = SYS / "block" / device.name / "device"
+    model = _first_line(block / "model") or _first_line(block / "name")
+    return model, _first_line(block / "serial") or _first_line(block / "cid")
+
+
+def _first_line(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        return ""
+
+
+def partition_device(device: Path, number: int) -> Path:
+    """Return the node of a partition: sda1, but mmcblk0p1 after a name that ends in a digit."""
+    infix = "p" if device.name[-1].isdigit() else ""
+    return device.with_name(f"{device.name}{infix}{number}")
+
+
+def _read_part(
+    device: Path, disk: Disk, partition: Partition, root: BoardPath, mine: list[Mount]
+) -> BoardPart:
+    whole = disk.label is TableLabel.NONE
+    node = device if whole else partition_device(device, partition.number)
+    offset, size = partition.start * disk.sector_size, partition.size * disk.sector_size
+    mount = _mount_from(node, mine)
+    return BoardPart(
+        number=partition.number,
+        device=node,
+        offset=offset,
+        size=size,
+        file_system=_file_system(device, partition, offset, size),
+        mount=mount,
+        place=str(mounts.relative_to(mount.point, root)) if mount else "",
+    )
+
+
+def _file_system(device: Path, partition: Partition, offset: int, size: int) -> FileSystem:
+    if partition.type.lower() in _EXTENDED:
+        return Container()
+    with byte_source.opened(device) as source:
+        return probe.probe(source.window(offset, size))
+
+
+def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
+    """Return the mount of a partition's whole file system: the first one, not a bind of a part."""
+    try:
+        number = node.stat().st_rdev
+    except OSError:
+        return None
+    wanted = os.major(number), os.minor(number)
+    candidates = [m for m in mine if _device_number(m) == wanted]
+    whole = [m for m in candidates if m.inside.raw == b"/"]
+    return (whole or candidates or [None])[0]

@@ -1,0 +1,108 @@
+"""What is mounted, as the kernel tells it in mountinfo (proc(5))."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from holdstill.model.paths import BoardPath
+
+MOUNTINFO = Path("/proc/self/mountinfo")
+_ESCAPE = re.compile(rb"\\([0-7]{3})")
+
+
+@dataclass(frozen=True)
+class Mount:
+    """One mount.
+
+    Attributes:
+        device: major and minor number; major 0 for file systems without one device.
+        inside: which directory of the file system is mounted (not / for a bind mount).
+        point: where.
+        options: of the mount and of the file system, comma separated.
+        type: the kernel's name of the file system.
+        source: what was mounted, such as /dev/mmcblk0p2.
+    """
+
+    device: tuple[int, int]
+    inside: BoardPath
+    point: BoardPath
+    options: str
+    type: str
+    source: str
+
+    @property
+    def is_read_only(self) -> bool:
+        """Whether nothing can be written through it."""
+        return "ro" in self.options.split(",")
+
+    def option(self, name: str) -> str | None:
+        """Return the value of an option such as upperdir=, or None."""
+        for option in self.options.split(","):
+            key, equals, value = option.partition("=")
+            if key == name and equals:
+                return value
+        return None
+
+
+def read_mounts(source: Path = MOUNTINFO) -> tuple[Mount, ...]:
+    """Ask the kernel what this process sees mounted, in the order of mounting."""
+    return parse_mountinfo(source.read_bytes())
+
+
+def parse_mountinfo(text: bytes) -> tuple[Mount, ...]:
+    """Understand mountinfo. Pure, so a recorded answer is a full test."""
+    return tuple(_parse_line(line) for line in text.splitlines() if line)
+
+
+def unescape(field: bytes) -> bytes:
+    r"""Undo the octal escapes of mountinfo and fstab(5): \040 is a space."""
+    return _ESCAPE.sub(lambda match: bytes([int(match[1], 8)]), field)
+
+
+def _parse_line(line: bytes) -> Mount:
+    left, _, right = line.partition(b" - ")
+    fields, about = left.split(b" "), right.split(b" ")
+    major, minor = fields[2].split(b":")
+    options = [fields[5].decode(errors="surrogateescape")]
+    if len(about) > 2:
+        options.append(about[2].decode(errors="surrogateescape"))
+    return Mount(
+        device=(int(major), int(minor)),
+        inside=BoardPath(unescape(fields[3])),
+        point=BoardPath(unescape(fields[4])),
+        options=_united(options),
+        type=about[0].decode(errors="replace"),
+        source=unescape(about[1]).decode(errors="surrogateescape"),
+    )
+
+
+def _united(groups: list[str]) -> str:
+    """Join option lists without repeats; ro anywhere wins over rw."""
+    names = [name for group in groups for name in group.split(",")]
+    if "ro" in names:
+        names = [name for name in names if name != "rw"]
+    return ",".join(dict.fromkeys(names))
+
+
+def mount_of(path: BoardPath, mounts: tuple[Mount, ...]) -> Mount | None:
+    """Return the mount that a path is on: the longest point, the last mounted of those."""
+    best = None
+    for mount in mounts:
+        if is_below(path, mount.point) and (
+            best is None or len(mount.point.raw) >= len(best.point.raw)
+        ):
+            best = mount
+    return best
+
+
+def is_below(path: BoardPath, top: BoardPath) -> bool:
+    """Whether path is top or inside it."""
+    prefix = top.raw.rstrip(b"/") + b"/"
+    return path.raw == top.raw or path.raw.startswith(prefix) or top.raw == b"/"
+
+
+def relative_to(path: BoardPath, top: BoardPath) -> BoardPath:
+    """Return path as seen from top: /mnt/board/boot seen from /mnt/board is /boot."""
+    return BoardPath(b"/" + path.raw[len(top.raw.rstrip(b"/")) :].lstrip(b"/"))

@@ -1,0 +1,166 @@
+"""Say what the board is made of and what a capture would hold. Changes nothing."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import identity, layout, mounts
+from holdstill.errors import HoldstillError
+from holdstill.formats import gap
+from holdstill.formats import source as byte_source
+from holdstill.model.exchange import Hello
+from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
+from holdstill.model.manifest import BoardIdentity, Grade
+from holdstill.model.paths import BoardPath
+from holdstill.system import files
+from holdstill.workflow import ways
+from holdstill.workflow.ways import Way
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.model.settings import BoardSettings
+    from holdstill.system.process import Runner
+
+
+class InspectedPart(Record, frozen=True, kw_only=True):
+    """One partition, and what a capture would do with it.
+
+    Attributes:
+        how: files, nothing, raw bytes.
+        grade: what the capture would promise; "" for nothing to promise.
+        why: the reason in words.
+    """
+
+    number: int
+    device: str
+    start: int
+    size: int
+    type: str
+    file_system: FileSystem
+    mount: str
+    options: str
+    how: str
+    grade: str
+    why: str
+    used_bytes: int
+
+
+class Inspection(Record, frozen=True, kw_only=True):
+    """What inspect found.
+
+    Attributes:
+        gap_bytes: bytes between table and first partition that are not zero.
+        left_out: mounts that are not on the disk.
+        excluded: contents that stay out.
+        keeper: the keeper's answer, None when it was not asked or did not answer.
+    """
+
+    board: BoardIdentity
+    device: str
+    disk: Disk
+    gap_bytes: int
+    parts: tuple[InspectedPart, ...]
+    left_out: tuple[str, ...]
+    excluded: tuple[str, ...]
+    free_memory: int
+    keeper: Hello | None
+    warnings: tuple[str, ...]
+
+
+def inspect(
+    settings: BoardSettings,
+    *,
+    machine: Runner,
+    ask_keeper: Callable[[], Hello] | None,
+    excluded: tuple[str, ...],
+) -> Inspection:
+    """Look at the board and at the keeper.
+
+    Raises:
+        LayoutError: the board's disk cannot be understood.
+    """
+    root = BoardPath(settings.root.encode())
+    found = layout.read_layout(
+        root, disk=settings.disk, machine=machine, all_mounts=mounts.read_mounts()
+    )
+    warnings = [*found.warnings, *_warnings(found, settings)]
+    keeper = None
+    if ask_keeper is not None:
+        try:
+            keeper = ask_keeper()
+        except HoldstillError as error:
+            warnings.append(f"the keeper did not answer: {error}")
+    return Inspection(
+        board=identity.read_identity(settings.board, Path(settings.root)),
+        device=str(found.device),
+        disk=found.disk,
+        gap_bytes=_gap_bytes(found),
+        parts=tuple(_inspected(part, found.disk, settings) for part in found.parts),
+        left_out=tuple(f"{m.point} ({m.type}, {m.source})" for m in found.covers),
+        excluded=excluded,
+        free_memory=free_memory(),
+        keeper=keeper,
+        warnings=tuple(warnings),
+    )
+
+
+def free_memory(source: Path = Path("/proc/meminfo")) -> int:
+    """Return the bytes that programs could still get (proc(5), MemAvailable)."""
+    for line in source.read_text(encoding="ascii").splitlines():
+        name, _, rest = line.partition(":")
+        if name == "MemAvailable":
+            return int(rest.split()[0]) * 1024
+    return 0
+
+
+def _gap_bytes(found: BoardLayout) -> int:
+    with byte_source.opened(found.device) as source:
+        return sum(len(run.data) for run in gap.read(source, found.disk))
+
+
+def _inspected(part: BoardPart, disk: Disk, settings: BoardSettings) -> InspectedPart:
+    chosen = ways.choose(part, settings)
+    return InspectedPart(
+        number=part.number,
+        device=str(part.device),
+        start=part.offset // disk.sector_size,
+        size=part.size,
+        type=disk.partition(part.number).type,
+        file_system=part.file_system,
+        mount=part.place,
+        options=part.mount.options if part.mount else "",
+        how=chosen.way,
+        grade=chosen.grade,
+        why=chosen.why,
+        used_bytes=_used(part),
+    )
+
+
+def _used(part: BoardPart) -> int:
+    if part.mount is not None:
+        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            about = os.statvfs(handle)
+        return (about.f_blocks - about.f_bfree) * about.f_frsize
+    match part.file_system:
+        case Ext4(used_blocks=blocks, block_size=size):
+            return blocks * size
+        case Fat(used_clusters=clusters, sectors_per_cluster=sectors, sector_size=size):
+            return clusters * sectors * size
+        case _:
+            return 0
+
+
+def _warnings(found: BoardLayout, settings: BoardSettings) -> list[str]:
+    chosen = [(part, ways.choose(part, settings)) for part in found.parts]
+    warnings = [
+        f"partition {part.number}: {choice.why}"
+        for part, choice in chosen
+        if choice.way is Way.TOO_LARGE or choice.grade is Grade.LIVE
+    ]
+    if not any(part.place == "/" for part in found.parts):
+        warnings.append(f"no partition of {found.device} is mounted at {settings.root}")
+    return warnings

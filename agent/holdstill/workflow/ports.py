@@ -1,0 +1,56 @@
+"""What the workflows need of the parts that they bring together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from holdstill.model.exchange import Banked, Begun, CaptureBrief, Hello, Sealed, Wanted
+
+
+class Keeper(Protocol):
+    """The host side, in this process or behind SSH; see holdstill.keeper for the promises."""
+
+    def hello(self) -> Hello:
+        """Say who and how full it is, and what the newest good capture of this board is."""
+
+    def begin(self) -> Begun:
+        """Begin a run, taking over what an interrupted one left."""
+
+    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+        """Return which of these contents are not in the store."""
+
+    def bank(self, digests: Sequence[str]) -> Banked:
+        """Check what arrived, from the keeper's own disk, and take it into the store."""
+
+    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+        """Make the capture visible, whole, or say what is lacking."""
+
+    def abandon(self) -> None:
+        """End the run without a capture; what arrived stays for the next one."""
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        """Return this board's captures, oldest first."""
+
+
+class Carrier(Protocol):
+    """Moves bulk bytes to the keeper."""
+
+    def send(self, files: Mapping[str, Path], destination: str) -> int:
+        """Put files at the destination under the names given; return bytes over the wire."""
+
+
+class Teller(Protocol):
+    """Tells a person, or a log, how far things are. Never called inside the frozen span."""
+
+    def step(self, what: str) -> None:
+        """Begin a step of the work."""
+
+    def progress(self, done: int, total: int) -> None:
+        """Say how far the step is, in bytes."""
+
+    def note(self, text: str) -> None:
+        """Say something that should not be missed."""

@@ -1,0 +1,96 @@
+"""How each partition is captured, and what that promises: inspect shows it, capture does it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from holdstill.model import sizes
+from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
+from holdstill.model.manifest import Grade
+
+if TYPE_CHECKING:
+    from holdstill.board.layout import BoardPart
+    from holdstill.model.settings import BoardSettings
+
+FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
+"""Mounted file systems for which the kernel has a freeze method (fs/ioctl.c, FIFREEZE)."""
+
+
+class Way(StrEnum):
+    """What is done with a partition."""
+
+    FROZEN = "frozen"
+    """Files, copied live and completed while the file system is frozen."""
+    READ_ONLY = "read-only"
+    """Files of a file system that is mounted read-only."""
+    REMOUNTED = "remounted"
+    """Files; made read-only for the pause, since the kernel cannot freeze it."""
+    SETTLED = "settled"
+    """Files, copied until two passes agree."""
+    UNMOUNTED = "unmounted"
+    """Files, read past the kernel from a file system that nobody has mounted."""
+    RAW = "raw"
+    """The partition's bytes."""
+    IDENTITY = "identity"
+    """Only what is needed to make it anew (swap)."""
+    NOTHING = "nothing"
+    """Holds only other partitions."""
+    TOO_LARGE = "too large"
+    """Would have to be copied raw, and is above the limit."""
+
+
+HAS_FILES = frozenset({Way.FROZEN, Way.READ_ONLY, Way.REMOUNTED, Way.SETTLED, Way.UNMOUNTED})
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The way for one partition, the grade it can reach, and why."""
+
+    way: Way
+    grade: Grade
+    why: str
+
+
+def choose(part: BoardPart, settings: BoardSettings) -> Chosen:
+    """Decide how a partition is captured."""
+    match part.file_system:
+        case Container():
+            return Chosen(Way.NOTHING, Grade.READ_ONLY, "holds the logical partitions")
+        case Swap():
+            return Chosen(Way.IDENTITY, Grade.READ_ONLY, "swap: made anew with the same UUID")
+        case Raw():
+            return _raw(part, settings)
+        case Ext4() | Fat() | Other() if part.mount is not None:
+            return _mounted(part, settings)
+        case Fat():
+            return Chosen(Way.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader")
+        case Ext4() | Other():
+            return _raw(part, settings)
+
+
+def _mounted(part: BoardPart, settings: BoardSettings) -> Chosen:
+    assert part.mount is not None  # noqa: S101  the caller looked
+    if part.mount.is_read_only:
+        return Chosen(Way.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
+    if part.mount.type in FREEZABLE:
+        return Chosen(Way.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen")
+    if settings.remount_read_only:
+        why = f"{part.mount.type} cannot be frozen: made read-only for the pause"
+        return Chosen(Way.REMOUNTED, Grade.READ_ONLY, why)
+    why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
+    return Chosen(Way.SETTLED, Grade.SETTLED, why)
+
+
+def _raw(part: BoardPart, settings: BoardSettings) -> Chosen:
+    limit = sizes.parse_size(settings.raw_limit)
+    if part.size > limit:
+        why = (
+            f"{sizes.human(part.size)} without files that can be read is above raw_limit "
+            f"({settings.raw_limit}): mount it, or raise raw_limit"
+        )
+        return Chosen(Way.TOO_LARGE, Grade.LIVE, why)
+    if part.mount is not None:
+        return Chosen(Way.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live")
+    return Chosen(Way.RAW, Grade.READ_ONLY, "no files that can be read: copied as it is")
