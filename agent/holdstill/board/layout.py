@@ -1,7 +1,6 @@
 """What the board is made of: the disk that / is on, its table, and what each partition holds.
 
-Only reads. The table comes from sfdisk in its machine-readable form; file systems are recognised
-by their own signatures.
+Only reads: the table and the file systems' signatures, straight from the device.
 """
 
 from __future__ import annotations
@@ -14,17 +13,16 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.board import mounts
-from holdstill.errors import CommandError, LayoutError
-from holdstill.formats import probe
+from holdstill.errors import LayoutError
+from holdstill.formats import probe, table
 from holdstill.formats import source as byte_source
 from holdstill.model.layout import Container, Disk, Partition, TableLabel
 from holdstill.model.paths import BoardPath
-from holdstill.system.process import Command
+from holdstill.model.sizes import SECTOR
 
 if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
     from holdstill.model.layout import FileSystem
-    from holdstill.system.process import Runner
 
 SYS = Path("/sys")
 _EXTENDED = frozenset({"5", "f", "85"})
@@ -69,27 +67,24 @@ class BoardLayout:
         return {part.number: part for part in self.parts}[number]
 
 
-def read_layout(
-    root: BoardPath, *, disk: str, machine: Runner, all_mounts: tuple[Mount, ...]
-) -> BoardLayout:
+def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) -> BoardLayout:
     """Find out what the board is made of.
 
     Args:
         root: where the board's root file system is mounted on this system.
         disk: a device, or `auto` for the one that root is on.
-        machine: runs sfdisk.
         all_mounts: what is mounted.
 
     Raises:
         LayoutError: the disk cannot be found or its table cannot be understood.
     """
     device = _disk_of(root, all_mounts) if disk == "auto" else Path(disk)
-    table = read_disk(device, machine)
+    found = read_disk(device)
     mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
-    parts = tuple(_read_part(device, table, p, root, mine) for p in table.partitions)
+    parts = tuple(_read_part(device, found, p, root, mine) for p in found.partitions)
     used = {part.mount.device for part in parts if part.mount}
     covers = tuple(m for m in mine if m.device not in used)
-    return BoardLayout(device, table, parts, covers, tuple(_warnings(root, all_mounts)))
+    return BoardLayout(device, found, parts, covers, tuple(_warnings(root, all_mounts)))
 
 
 def _warnings(root: BoardPath, all_mounts: tuple[Mount, ...]) -> list[str]:
@@ -103,89 +98,26 @@ def _warnings(root: BoardPath, all_mounts: tuple[Mount, ...]) -> list[str]:
     return []
 
 
-def read_disk(device: Path, machine: Runner) -> Disk:
+def read_disk(device: Path) -> Disk:
     """Read a disk's size, identity and partition table.
 
     Raises:
-        LayoutError: no such device, or a table that sfdisk does not understand.
+        LayoutError: no such device, or a table that cannot be rebuilt.
     """
     try:
-        size = byte_source.device_or_file_size(device)
+        with byte_source.opened(device) as source:
+            disk = table.read(source, sector_size=_sector_size(device))
     except OSError as error:
         raise LayoutError(
             f"cannot read {device}: {error.strerror}",
             hint="run as root, and check `disk` in the board's settings",
         ) from error
     model, serial = _model(device)
-    with byte_source.opened(device) as source:
-        if probe.table_label(source) is TableLabel.NONE:
-            whole = Partition(number=1, start=0, size=size // 512, type="")
-            return Disk(
-                size=size, label=TableLabel.NONE, partitions=(whole,), model=model, serial=serial
-            )
-    try:
-        answer = machine.run(Command.of("sfdisk", "--json", device))
-    except CommandError as error:
-        raise LayoutError(
-            f"cannot read the partition table of {device}",
-            hint="run as root; `sfdisk --verify` on the device says what is wrong with it",
-        ) from error
-    return parse_table(answer, size=size, model=model, serial=serial)
+    return msgspec.structs.replace(disk, model=model, serial=serial)
 
 
-class _Row(msgspec.Struct, frozen=True):
-    node: str
-    start: int
-    size: int
-    type: str
-    uuid: str = ""
-    name: str = ""
-    attrs: str = ""
-    bootable: bool = False
-
-
-class _Table(msgspec.Struct, frozen=True, rename={"table_length": "table-length"}):
-    label: str
-    device: str
-    id: str = ""
-    firstlba: int = 0
-    lastlba: int = 0
-    sectorsize: int = 512
-    table_length: int = 0
-    partitions: tuple[_Row, ...] = ()
-
-
-class _Answer(msgspec.Struct, frozen=True):
-    partitiontable: _Table
-
-
-def parse_table(answer: bytes, *, size: int, model: str = "", serial: str = "") -> Disk:
-    """Understand `sfdisk --json`. Pure, so a recorded answer is a full test.
-
-    Raises:
-        LayoutError: a kind of table that cannot be rebuilt.
-    """
-    table = msgspec.json.decode(answer, type=_Answer).partitiontable
-    try:
-        label = TableLabel(table.label)
-    except ValueError as error:
-        raise LayoutError(f"{table.device}: a {table.label} table cannot be rebuilt") from error
-    rows = (
-        Partition(
-            number=_slot(row.node, table.device), start=row.start, size=row.size,
-            type=row.type, uuid=row.uuid, name=row.name, attrs=row.attrs, bootable=row.bootable,
-        )
-        for row in table.partitions
-    )  # fmt: skip
-    return Disk(
-        size=size, sector_size=table.sectorsize, label=label, id=table.id,
-        first_lba=table.firstlba, last_lba=table.lastlba, table_length=table.table_length,
-        partitions=tuple(sorted(rows, key=lambda p: p.number)), model=model, serial=serial,
-    )  # fmt: skip
-
-
-def _slot(node: str, device: str) -> int:
-    return int(node.removeprefix(device).removeprefix("p"))
+def _sector_size(device: Path) -> int:
+    return int(_first_line(SYS / "block" / device.name / "queue/logical_block_size") or SECTOR)
 
 
 def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:

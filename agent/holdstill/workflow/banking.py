@@ -6,7 +6,7 @@ import errno
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Omitted
@@ -22,33 +22,13 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.exchange import Begun
     from holdstill.records.index import Index
-    from holdstill.workflow.ports import Carrier, Keeper, Teller
+    from holdstill.workflow.ports import Carrier, Keeper, Place, Teller
 
 BATCH_FILES = 2000
 BATCH_BYTES = 256 << 20
 """A batch is hashed and recorded as a whole: what an interrupted run loses."""
 BASIS_FROM = 1 << 20
 """Files of at least this size are sent as a difference to their older content."""
-
-
-class Place(Protocol):
-    """Where the content of entries can be read: a live tree, or what the pause spooled."""
-
-    @property
-    def part(self) -> int:
-        """The partition."""
-
-    def open(self, entry: Entry) -> int:
-        """Open an entry's content; the caller closes. OSError if it is gone or unreadable."""
-
-    def path(self, entry: Entry) -> Path:
-        """Return a path by which another program can read the same content."""
-
-    def is_same(self, entry: Entry, handle: int) -> bool:
-        """Whether the open file still is what the entry says (inode, size, ctime)."""
-
-    def older(self, entry: Entry) -> bytes:
-        """Return the digest of an older content at the same path, b"" for none."""
 
 
 @dataclass

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.model.settings import BoardSettings
-    from holdstill.system.process import Runner
 
 
 class InspectedPart(Record, frozen=True, kw_only=True):
@@ -74,7 +73,6 @@ class Inspection(Record, frozen=True, kw_only=True):
 def inspect(
     settings: BoardSettings,
     *,
-    machine: Runner,
     ask_keeper: Callable[[], Hello] | None,
     excluded: tuple[str, ...],
 ) -> Inspection:
@@ -84,9 +82,7 @@ def inspect(
         LayoutError: the board's disk cannot be understood.
     """
     root = BoardPath(settings.root.encode())
-    found = layout.read_layout(
-        root, disk=settings.disk, machine=machine, all_mounts=mounts.read_mounts()
-    )
+    found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
     warnings = [*found.warnings, *_warnings(found, settings)]
     keeper = None
     if ask_keeper is not None:

@@ -8,7 +8,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from holdstill.board.spool import Spool
+    from holdstill.model.entries import Entry
     from holdstill.model.exchange import Banked, Begun, CaptureBrief, Hello, Sealed, Wanted
+    from holdstill.records.index import Index
 
 
 class Keeper(Protocol):
@@ -41,6 +44,46 @@ class Carrier(Protocol):
 
     def send(self, files: Mapping[str, Path], destination: str) -> int:
         """Put files at the destination under the names given; return bytes over the wire."""
+
+
+class Place(Protocol):
+    """Where the content of entries can be read: a live tree, or what the pause spooled."""
+
+    @property
+    def part(self) -> int:
+        """The partition."""
+
+    def open(self, entry: Entry) -> int:
+        """Open an entry's content; the caller closes. OSError if it is gone or unreadable."""
+
+    def path(self, entry: Entry) -> Path:
+        """Return a path by which another program can read the same content."""
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        """Whether the open file still is what the entry says (inode, size, ctime)."""
+
+    def older(self, entry: Entry) -> bytes:
+        """Return the digest of an older content at the same path, b"" for none."""
+
+
+class Tree(Place, Protocol):
+    """The files of one partition, as a capture follows them."""
+
+    @property
+    def detection(self) -> str:
+        """How changes are found, in the manifest's words."""
+
+    def hot(self, index: Index, *, seq: int) -> None:
+        """Bring the index up to date with the running board; new contents become pending."""
+
+    def still(self, index: Index, spool: Spool) -> None:
+        """Inside the pause: find what changed since, and copy it to memory. Only reads."""
+
+    def settle(self, index: Index, *, seq: int) -> Place:
+        """After the pause: enter what `still` found; return where its contents are now."""
+
+    def baseline(self) -> bytes:
+        """Return what the next capture should start from, b"" for nothing."""
 
 
 class Teller(Protocol):

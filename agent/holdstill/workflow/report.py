@@ -1,0 +1,49 @@
+"""What a capture run tells when it is over."""
+
+from __future__ import annotations
+
+from holdstill.model.layout import Record
+
+
+class PartReport(Record, frozen=True, kw_only=True):
+    """One partition in the report."""
+
+    number: int
+    place: str
+    kind: str
+    grade: str
+    detection: str
+    entries: int
+    files: int
+    content_bytes: int
+
+
+class CaptureReport(Record, frozen=True, kw_only=True):
+    """One run that sealed a capture.
+
+    Attributes:
+        frozen_ms, window_ms: the frozen span, and the pause window around it.
+        hashed_bytes: read and hashed on the board.
+        wire_bytes: what went over the wire in bulk (rsync's own count).
+        new_bytes: what was new in the store.
+        seconds: the whole run.
+    """
+
+    board: str
+    name: str
+    seq: int
+    parts: tuple[PartReport, ...]
+    frozen_ms: float
+    window_ms: float
+    rounds: int
+    spool_bytes: int
+    hashed_bytes: int
+    wire_bytes: int
+    new_bytes: int
+    seconds: float
+    warnings: tuple[str, ...]
+
+    @property
+    def is_degraded(self) -> bool:
+        """Whether something needs attention although the capture is sealed."""
+        return bool(self.warnings)
