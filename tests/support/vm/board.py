@@ -27,6 +27,11 @@ if TYPE_CHECKING:
 HERE = Path(__file__).parent
 PROJECT = HERE.parents[2]
 GUEST = HERE / "guest"
+# The gauge of the demonstration is the gauge of this board: one program, one judge.
+GAUGE = {
+    "gauge.py": PROJECT / "agent/holdstill/demo/tide_gauge.py",
+    "found.py": PROJECT / "agent/holdstill/demo/gauge_check.py",
+}
 BUILD_TREE = HERE / "build_tree.sh"
 SYSTEMD_BOOT = Path("/usr/lib/systemd/boot/efi/systemd-bootx64.efi")
 MASTER_BOOT_CODE = Path("/usr/lib/syslinux/mbr/mbr.bin")
@@ -194,8 +199,8 @@ def furnish(root: Path, ids: Ids) -> None:
     replace(root / "etc/hostname", "pier-3\n")
     replace(root / "etc/hosts", "127.0.0.1 localhost\n127.0.1.1 pier-3\n")
     replace(root / "etc/fstab", fstab(ids))
-    for script in ("gauge.py", "found.py"):
-        replace(root / "opt/tide-gauge" / script, (GUEST / script).read_text())
+    for name, source in GAUGE.items():
+        replace(root / "opt/tide-gauge" / name, source.read_text())
     unit = (GUEST / "tide-gauge.service").read_text()
     replace(root / "etc/systemd/system/tide-gauge.service", unit)
     programs.run("chroot", root, "systemctl", "--quiet", "enable", "tide-gauge.service")

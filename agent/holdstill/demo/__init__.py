@@ -1,0 +1,1 @@
+"""The demonstration: a small board with a tide gauge, captured and rebuilt while it works."""
