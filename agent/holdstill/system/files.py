@@ -100,6 +100,17 @@ def opened_for_writing(path: Path, *, mode: int = 0o600) -> Iterator[int]:
         os.close(handle)
 
 
+@contextmanager
+def opened_new(path: Path, *, mode: int = 0o600) -> Iterator[int]:
+    """Hold a file that did not exist open for reading and writing."""
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    handle = os.open(path, flags, mode)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
 def write_all(handle: int, content: bytes | memoryview) -> None:
     """Write every byte; write(2) may take fewer at a time."""
     view = memoryview(content)
@@ -107,9 +118,9 @@ def write_all(handle: int, content: bytes | memoryview) -> None:
         view = view[os.write(handle, view) :]
 
 
-def data_ranges(handle: int, size: int) -> Iterator[tuple[int, int]]:
-    """Yield (start, end) of the parts of an open file that are not holes, up to size."""
-    position = 0
+def data_ranges(handle: int, size: int, *, first: int = 0) -> Iterator[tuple[int, int]]:
+    """Yield (start, end) of the parts of an open file that are not holes, from first to size."""
+    position = first
     while position < size:
         try:
             start = os.lseek(handle, position, os.SEEK_DATA)

@@ -1,0 +1,81 @@
+"""Putting bytes into a part of a target: holes stay holes, and every byte is hashed on its way.
+
+Zeroes are written only where the target does not read as zeroes already: an image stays sparse,
+and a card that was discarded is not worn.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from typing import TYPE_CHECKING
+
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_ZEROES = bytes(files.CHUNK)
+
+
+def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: int = 0) -> bytes:
+    """Copy size bytes from one open file into another; return their SHA-256.
+
+    Raises:
+        EOFError: the source is shorter.
+    """
+    there = os.lseek(source, 0, os.SEEK_END)
+    if there < source_at + size:
+        raise EOFError(f"the source ended at byte {there} of {source_at + size}")
+    total = hashlib.sha256()
+    for position, chunk in _chunks(source, source_at, size):
+        total.update(chunk)
+        put(target, target_at + position, chunk)
+    return total.digest()
+
+
+def _chunks(source: int, first: int, size: int) -> Iterator[tuple[int, bytes | memoryview]]:
+    """Yield (position from first, bytes) without a gap; holes come as zeroes that nobody read."""
+    position, end = first, first + size
+    for data_start, data_end in (*files.data_ranges(source, end, first=first), (end, end)):
+        while position < data_start:
+            step = min(files.CHUNK, data_start - position)
+            yield position - first, memoryview(_ZEROES)[:step]
+            position += step
+        while position < data_end:
+            chunk = os.pread(source, min(files.CHUNK, data_end - position), position)
+            if not chunk:
+                raise EOFError(f"the source ended at byte {position} of {end}")
+            yield position - first, chunk
+            position += len(chunk)
+
+
+def put(target: int, position: int, chunk: bytes | memoryview) -> None:
+    """Write a chunk at a position; zeroes only where there is something else."""
+    if is_blank(chunk):
+        clear(target, position, len(chunk))
+    else:
+        write_all_at(target, position, chunk)
+
+
+def clear(target: int, position: int, length: int) -> None:
+    """Make a range read as zeroes, touching only what does not."""
+    for start, end in files.data_ranges(target, position + length, first=position):
+        for here in range(start, end, files.CHUNK):
+            step = min(files.CHUNK, end - here)
+            if not is_blank(os.pread(target, step, here)):
+                write_all_at(target, here, memoryview(_ZEROES)[:step])
+
+
+def is_blank(chunk: bytes | memoryview) -> bool:
+    """Tell whether a chunk is nothing but zeroes."""
+    # Bytes compare by memcmp(3); memoryviews compare one by one.
+    return bytes(chunk) == (_ZEROES if len(chunk) == len(_ZEROES) else bytes(len(chunk)))
+
+
+def write_all_at(target: int, position: int, chunk: bytes | memoryview) -> None:
+    """Write every byte at a position; pwrite(2) may take fewer at a time."""
+    view = memoryview(chunk)
+    while view:
+        written = os.pwrite(target, view, position)
+        view, position = view[written:], position + written

@@ -1,0 +1,230 @@
+"""What a rebuild writes to: claimed first, checked, and let go of last.
+
+An image grows under a draft's name and gets its own only when it is complete.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import stat
+from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError, TargetFailedError, TargetRefusedError
+from holdstill.model.sizes import MIB, human
+from holdstill.rebuild import splice
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+class Existing(Enum):
+    """What may happen to an image that is there already."""
+
+    KEEP = "keep"
+    """It is left alone: the claim is refused."""
+    REPLACE = "replace"
+    """It is replaced when the new one is complete, and not before."""
+
+
+@dataclass(frozen=True)
+class Target:
+    """A claimed image or device.
+
+    Attributes:
+        path: where writers write; of an image, its draft.
+        handle: open for reading and writing as long as the claim holds.
+        size: bytes.
+        name: what people call it.
+        is_device: whether it is a block device.
+    """
+
+    path: Path
+    handle: int
+    size: int
+    name: str
+    is_device: bool = False
+
+
+@contextmanager
+def claimed_image(
+    path: Path, *, size: int, existing: Existing = Existing.KEEP
+) -> Iterator[Target]:
+    """Hold a sparse image of size bytes for writing; it appears at path when the block is done.
+
+    When the block raises, nothing stays but what was there before.
+
+    Raises:
+        TargetRefusedError: something is there that is not to be replaced, or there is no room.
+        BusyError: another run is making the same image.
+    """
+    check_image_path(path, existing=existing)
+    draft = path.with_name(f".{path.name}.draft")
+    with _draft(draft, size) as handle:
+        yield Target(draft, handle, size, str(path))
+        flush(handle, str(path))
+        publish(draft, path, existing=existing)
+
+
+def check_image_path(path: Path, *, existing: Existing = Existing.KEEP) -> None:
+    """Refuse a place where no image can or may be made.
+
+    Raises:
+        TargetRefusedError: it says which.
+    """
+    if not path.parent.is_dir():
+        raise TargetRefusedError(f"there is no folder {path.parent}", hint="make it first")
+    try:
+        found = path.lstat()
+    except FileNotFoundError:
+        return
+    if not stat.S_ISREG(found.st_mode):
+        raise TargetRefusedError(
+            f"{path} is {_kind(found.st_mode)}, not an image",
+            hint="name a new file for an image; a card is named by its device, such as /dev/sdX",
+        )
+    if existing is Existing.KEEP:
+        raise TargetRefusedError(
+            f"{path} exists and is left alone", hint="name another file, or say --replace"
+        )
+
+
+_KINDS = {
+    stat.S_IFDIR: "a folder",
+    stat.S_IFLNK: "a symbolic link",
+    stat.S_IFBLK: "a block device",
+    stat.S_IFCHR: "a character device",
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFREG: "a regular file",
+}
+
+
+def _kind(mode: int) -> str:
+    return _KINDS.get(stat.S_IFMT(mode), "something unknown")
+
+
+@contextmanager
+def _draft(draft: Path, size: int) -> Iterator[int]:
+    """Hold an empty sparse draft, locked; it is gone afterwards unless it was renamed."""
+    with _opened_draft(draft) as handle:
+        _lock(handle, draft)
+        try:
+            _shape(handle, draft, size)
+            yield handle
+        finally:
+            draft.unlink(missing_ok=True)
+
+
+@contextmanager
+def _opened_draft(draft: Path) -> Iterator[int]:
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    try:
+        handle = os.open(draft, flags, 0o600)
+    except OSError as error:
+        raise TargetRefusedError(f"cannot make {draft}: {error.strerror}") from error
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int, draft: Path) -> None:
+    """Take the draft of a run that died; leave that of a run that lives."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        raise BusyError(f"another run is writing {draft}", hint="wait for it to end") from error
+    mine = os.fstat(handle)
+    try:
+        there = draft.lstat()
+    except FileNotFoundError:
+        there = None
+    if there is None or (there.st_ino, there.st_dev) != (mine.st_ino, mine.st_dev):
+        raise BusyError(f"another run has just finished with {draft}", hint="start again")
+    if not stat.S_ISREG(mine.st_mode) or mine.st_nlink != 1:
+        raise TargetRefusedError(f"{draft} is not a draft of ours", hint="remove it")
+
+
+def _shape(handle: int, draft: Path, size: int) -> None:
+    """Make the draft an empty sparse file of its full size."""
+    try:
+        os.ftruncate(handle, 0)
+        os.ftruncate(handle, size)
+    except OSError as error:
+        raise TargetRefusedError(
+            f"{draft.parent} cannot hold a file of {human(size)}: {error.strerror}",
+            hint="FAT holds 4 GiB at most in one file: use another disk",
+        ) from error
+
+
+def publish(draft: Path, path: Path, *, existing: Existing) -> None:
+    """Give a complete draft its name; what has come to be there meanwhile is left alone.
+
+    Raises:
+        TargetRefusedError: something is there now, and is not to be replaced.
+    """
+    if existing is Existing.REPLACE:
+        draft.replace(path)
+    else:
+        _publish_new(draft, path)
+    files.sync_directory(path.parent)
+
+
+def _publish_new(draft: Path, path: Path) -> None:
+    try:
+        os.link(draft, path)  # unlike a rename, this never replaces
+    except FileExistsError as error:
+        raise TargetRefusedError(f"{path} has come to exist and is left alone") from error
+    except OSError as error:
+        if error.errno not in {errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.ENOSYS}:
+            raise
+        # File systems without hard links, such as exFAT on a carried disk.
+        check_image_path(path)
+        draft.replace(path)
+
+
+EDGE = MIB
+"""Bytes at either end that hold partition tables and the first file system's superblock."""
+
+
+def invalidate(target: Target) -> None:
+    """Destroy the old tables at both ends, so that a half-written target is no disk at all."""
+    edge = min(EDGE, target.size)
+    for position in (0, target.size - edge):
+        splice.clear(target.handle, position, edge)
+    flush(target.handle, target.name)
+
+
+def flush_and_drop_caches(target: Target) -> None:
+    """Write everything out, and forget it, so that what is read next comes from the medium.
+
+    Raises:
+        TargetFailedError: the medium did not take it.
+    """
+    flush(target.handle, target.name)
+    if target.is_device:
+        ioctl.drop_device_cache(target.handle)
+    else:
+        os.posix_fadvise(target.handle, 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def flush(handle: int, name: str) -> None:
+    """Write an open target out.
+
+    Raises:
+        TargetFailedError: the medium did not take it; trying again proves nothing.
+    """
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        raise TargetFailedError(
+            f"{name} did not take what was written: {error.strerror}",
+            hint="do not use this card again",
+        ) from error

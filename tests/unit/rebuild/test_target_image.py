@@ -1,0 +1,197 @@
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import BusyError, TargetRefusedError
+from holdstill.rebuild import target
+from holdstill.rebuild.target import Existing
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MIB = 1 << 20
+
+
+class DeliberateError(Exception):
+    """What a test raises inside a block."""
+
+
+def test_an_image_appears_when_it_is_complete_and_not_before(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+
+    with target.claimed_image(path, size=64 * MIB) as image:
+        os.pwrite(image.handle, b"card", MIB)
+        there_meanwhile = path.exists()
+
+    assert not there_meanwhile
+    assert path.stat().st_size == 64 * MIB
+    assert path.stat().st_blocks * 512 < MIB
+    assert [each.name for each in tmp_path.iterdir()] == ["pier-3.img"]
+
+
+def test_nothing_is_left_of_an_image_that_failed(tmp_path: Path) -> None:
+    with (
+        pytest.raises(DeliberateError),
+        target.claimed_image(tmp_path / "pier-3.img", size=MIB),
+    ):
+        raise DeliberateError
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_image_that_exists_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+    path.write_bytes(b"the only copy")
+
+    with (
+        pytest.raises(TargetRefusedError, match="exists and is left alone"),
+        target.claimed_image(path, size=MIB),
+    ):
+        pytest.fail("it was claimed")
+
+    assert path.read_bytes() == b"the only copy"
+
+
+def test_an_image_that_comes_to_exist_meanwhile_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+
+    with (
+        pytest.raises(TargetRefusedError, match="has come to exist"),
+        target.claimed_image(path, size=MIB),
+    ):
+        path.write_bytes(b"somebody else's")
+
+    assert path.read_bytes() == b"somebody else's"
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_an_image_that_is_named_as_replaceable_is_replaced_at_the_end(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+    path.write_bytes(b"yesterday")
+
+    with target.claimed_image(path, size=MIB, existing=Existing.REPLACE) as image:
+        meanwhile = path.read_bytes()
+        os.pwrite(image.handle, b"today", 0)
+
+    assert meanwhile == b"yesterday"
+    assert path.read_bytes().startswith(b"today\0")
+
+
+def test_a_replaceable_image_outlives_a_failure(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+    path.write_bytes(b"yesterday")
+
+    with (
+        pytest.raises(DeliberateError),
+        target.claimed_image(path, size=MIB, existing=Existing.REPLACE),
+    ):
+        raise DeliberateError
+
+    assert path.read_bytes() == b"yesterday"
+
+
+@pytest.mark.parametrize("existing", Existing)
+def test_a_folder_is_no_image(tmp_path: Path, existing: Existing) -> None:
+    with (
+        pytest.raises(TargetRefusedError, match="is a folder, not an image"),
+        target.claimed_image(tmp_path, size=MIB, existing=existing),
+    ):
+        pytest.fail("it was claimed")
+
+
+@pytest.mark.parametrize("existing", Existing)
+def test_a_symlink_is_no_image(tmp_path: Path, existing: Existing) -> None:
+    precious = tmp_path / "precious"
+    precious.write_bytes(b"precious")
+    link = tmp_path / "pier-3.img"
+    link.symlink_to(precious)
+
+    with (
+        pytest.raises(TargetRefusedError, match="is a symbolic link, not an image"),
+        target.claimed_image(link, size=MIB, existing=existing),
+    ):
+        pytest.fail("it was claimed")
+
+    assert precious.read_bytes() == b"precious"
+
+
+def test_a_planted_draft_leads_nowhere(tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_bytes(b"precious")
+    (tmp_path / ".pier-3.img.draft").symlink_to(precious)
+
+    with (
+        pytest.raises(TargetRefusedError, match="cannot make"),
+        target.claimed_image(tmp_path / "pier-3.img", size=MIB),
+    ):
+        pytest.fail("it was claimed")
+
+    assert precious.read_bytes() == b"precious"
+
+
+def test_a_draft_that_is_another_name_of_a_file_is_left_alone(tmp_path: Path) -> None:
+    precious = tmp_path / "precious"
+    precious.write_bytes(b"precious")
+    (tmp_path / ".pier-3.img.draft").hardlink_to(precious)
+
+    with (
+        pytest.raises(TargetRefusedError, match="not a draft of ours"),
+        target.claimed_image(tmp_path / "pier-3.img", size=MIB),
+    ):
+        pytest.fail("it was claimed")
+
+    assert precious.read_bytes() == b"precious"
+
+
+def test_the_draft_of_a_run_that_died_is_taken_over(tmp_path: Path) -> None:
+    (tmp_path / ".pier-3.img.draft").write_bytes(b"half a card")
+
+    with target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
+        found = os.pread(image.handle, MIB, 0)
+
+    assert found == bytes(MIB)
+    assert (tmp_path / "pier-3.img").stat().st_size == MIB
+
+
+def test_the_draft_of_a_run_that_lives_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+
+    with target.claimed_image(path, size=MIB) as first:
+        os.pwrite(first.handle, b"first", 0)
+        with (
+            pytest.raises(BusyError, match="another run is writing"),
+            target.claimed_image(path, size=2 * MIB),
+        ):
+            pytest.fail("it was claimed twice")
+
+    assert path.read_bytes() == b"first".ljust(MIB, b"\0")
+
+
+def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
+    with (
+        pytest.raises(TargetRefusedError, match=r"there is no folder .*/nowhere"),
+        target.claimed_image(tmp_path / "nowhere/pier-3.img", size=MIB),
+    ):
+        pytest.fail("it was claimed")
+
+
+def test_both_ends_are_wiped_and_the_middle_is_not(tmp_path: Path) -> None:
+    with target.claimed_image(tmp_path / "pier-3.img", size=4 * MIB) as image:
+        os.pwrite(image.handle, b"\xff" * (4 * MIB), 0)
+
+        target.invalidate(image)
+
+        left = os.pread(image.handle, 4 * MIB, 0)
+    assert left == bytes(MIB) + b"\xff" * (2 * MIB) + bytes(MIB)
+
+
+def test_what_was_flushed_is_read_back(tmp_path: Path) -> None:
+    with target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
+        os.pwrite(image.handle, b"card", 0)
+
+        target.flush_and_drop_caches(image)
+
+        assert os.pread(image.handle, 4, 0) == b"card"
