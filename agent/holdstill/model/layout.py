@@ -56,6 +56,8 @@ class Disk(Record, frozen=True, kw_only=True):
         id: MBR: disk signature as 0x%08x; GPT: disk GUID in upper case.
         first_lba, last_lba: GPT's usable range, else 0.
         table_length: GPT's number of entries, else 0.
+        entries_lba: sector of a GPT's first entry array where that does not follow its header
+            (some boot loaders lie there); 0 = where it always is.
     """
 
     size: int
@@ -65,6 +67,7 @@ class Disk(Record, frozen=True, kw_only=True):
     first_lba: int = 0
     last_lba: int = 0
     table_length: int = 0
+    entries_lba: int = 0
     partitions: tuple[Partition, ...] = ()
     model: str = ""
     serial: str = ""
