@@ -104,8 +104,12 @@ class Banked(Record, frozen=True, kw_only=True):
 
 
 class Sealed(Record, frozen=True, kw_only=True):
-    """The answer to sealing. name is empty when contents are lacking; then send them, again."""
+    """The answer to sealing. name is empty when contents are lacking; then send them, again.
+
+    warnings: names that the keeper's file system cannot hold; they are whole all the same.
+    """
 
     name: str = ""
     lacking: tuple[str, ...] = ()
     new_bytes: int = 0
+    warnings: tuple[str, ...] = ()

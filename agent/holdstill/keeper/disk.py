@@ -1,0 +1,231 @@
+"""Every change to a store passes through here, one small method a system call or two.
+
+So there is one place to read how changes survive a power cut, and one place where a test can
+cut the power: it hands in a disk that fails, or stops for good, at the N-th call.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+import stat
+from typing import TYPE_CHECKING
+
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_LIBC = ctypes.CDLL(None, use_errno=True)
+_AT_FDCWD = -100
+_RENAME_NOREPLACE = 1
+_NO_SUCH_CALL = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
+_CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
+
+
+class Disk:
+    """The disk under a store."""
+
+    def make_directory(self, path: Path) -> None:
+        """Make a directory for the owner alone."""
+        path.mkdir(mode=0o700)
+
+    def make_directory_at(self, name: bytes, at: int) -> None:
+        """Make a directory for the owner alone in an open directory."""
+        os.mkdir(name, 0o700, dir_fd=at)
+
+    def create(self, path: Path, content: bytes, *, mode: int = 0o600) -> None:
+        """Write a file that must not exist yet; it is not on the medium yet."""
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+        handle = os.open(path, flags, mode)
+        try:
+            files.write_all(handle, content)
+        finally:
+            os.close(handle)
+
+    def append(self, path: Path, line: bytes) -> None:
+        """Add to the end of a file, and to the medium."""
+        flags = os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW
+        with files.opened(path, flags) as handle:
+            files.write_all(handle, line)
+            os.fsync(handle)
+
+    def truncate(self, path: Path, size: int) -> None:
+        """Cut a file, and on the medium."""
+        with files.opened(path, os.O_WRONLY | os.O_NOFOLLOW) as handle:
+            os.ftruncate(handle, size)
+            os.fsync(handle)
+
+    def clone(self, source: Path, target: Path) -> None:
+        """Copy a file to a name that must not exist; holes stay, blocks are shared if they can be.
+
+        The copy is another inode: what happens to one never shows in the other.
+        """
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+        with files.opened(source, os.O_RDONLY | os.O_NOFOLLOW) as reader:
+            writer = os.open(target, flags, 0o600)
+            try:
+                _copy(reader, writer)
+            finally:
+                os.close(writer)
+
+    def link_at(self, source: str, name: bytes, at: int) -> None:
+        """Give a file one more name, in an open directory."""
+        os.link(source, name, dst_dir_fd=at, follow_symlinks=False)
+
+    def rename(self, source: Path, target: Path) -> None:
+        """Move a name; what target named is gone."""
+        source.rename(target)
+
+    def rename_new(self, source: Path, target: Path) -> None:
+        """Move a name to one that must not exist; FileExistsError if it does."""
+        old, new = os.fsencode(source), os.fsencode(target)
+        if _LIBC.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE) == 0:
+            return
+        number = ctypes.get_errno()
+        if number not in _NO_SUCH_CALL:
+            raise OSError(number, os.strerror(number), str(target))
+        _link_and_unlink(source, target)
+
+    def unlink(self, path: Path) -> None:
+        """Remove a file's name."""
+        path.unlink()
+
+    def unlink_at(self, name: bytes, at: int) -> None:
+        """Remove a file's name from an open directory."""
+        os.unlink(name, dir_fd=at)
+
+    def remove_directory_at(self, name: bytes, at: int) -> None:
+        """Remove an empty directory from an open directory."""
+        os.rmdir(name, dir_fd=at)
+
+    def change_mode(self, path: Path, mode: int) -> None:
+        """Set permission bits; never through a symlink."""
+        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
+            os.fchmod(handle, mode)
+
+    def sync_file(self, path: Path) -> None:
+        """Make a file's bytes survive a power cut."""
+        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
+            os.fsync(handle)
+
+    def sync_directory(self, path: Path) -> None:
+        """Make the names in a directory survive a power cut."""
+        files.sync_directory(path)
+
+    def sync_all(self, path: Path) -> None:
+        """Make everything on the file system of path survive a power cut."""
+        with files.opened(path, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            ioctl.sync_file_system(handle)
+
+    def reread(self, path: Path, *, size_limit: int) -> tuple[bytes, int]:
+        """Return SHA-256 and size of a regular file with one name, read from the medium.
+
+        What memory holds of it is given up first, so that the disk's answer is judged and not
+        the cache's. The caller has synced the file.
+
+        Raises:
+            OSError: ELOOP for a symlink, EMLINK for a second name, EFTYPE-like EINVAL for what
+                is no regular file, EFBIG above the limit.
+        """
+        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
+        with files.opened(path, flags) as handle:
+            found = os.fstat(handle)
+            if not stat.S_ISREG(found.st_mode):
+                raise OSError(errno.EINVAL, "no regular file", str(path))
+            if found.st_nlink != 1:
+                raise OSError(errno.EMLINK, "it has a second name", str(path))
+            if found.st_size > size_limit:
+                raise OSError(errno.EFBIG, "larger than allowed", str(path))
+            os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+            return files.hash_open_file(handle, found.st_size), found.st_size
+
+    # From here on: composed of the calls above.
+
+    def publish(self, target: Path, content: bytes) -> None:
+        """Make target hold content: all of it, or what it held before."""
+        draft = target.with_name(f".{target.name}.draft")
+        if os.path.lexists(draft):
+            self.unlink(draft)
+        self.create(draft, content)
+        self.sync_file(draft)
+        self.rename(draft, target)
+        self.sync_directory(target.parent)  # or a power cut can still forget the rename
+
+    def remove_tree(self, folder: Path) -> None:
+        """Remove a directory and all below it, following no symlink; gone already is fine."""
+        with files.opened(folder.parent, os.O_RDONLY | os.O_DIRECTORY) as parent:
+            self._remove_at(os.fsencode(folder.name), parent)
+
+    def _remove_at(self, name: bytes, at: int) -> None:
+        flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+        try:
+            here = os.open(name, flags, dir_fd=at)
+        except FileNotFoundError:
+            return
+        except OSError as error:
+            if error.errno not in {errno.ENOTDIR, errno.ELOOP}:
+                raise
+            self.unlink_at(name, at)
+            return
+        try:
+            with os.scandir(here) as found:
+                items = [(os.fsencode(e.name), e.is_dir(follow_symlinks=False)) for e in found]
+            for item, is_directory in items:
+                if is_directory:
+                    self._remove_at(item, here)
+                else:
+                    self.unlink_at(item, here)
+        finally:
+            os.close(here)
+        self.remove_directory_at(name, at)
+
+
+def _link_and_unlink(source: Path, target: Path) -> None:
+    """Rename without replacing, for file systems that have no such call (NFS).
+
+    A cut between the two leaves two names of one inode; begin() looks for that.
+    """
+    try:
+        os.link(source, target, follow_symlinks=False)
+    except OSError as error:
+        if error.errno not in {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS}:
+            raise
+        # No hard links either (FAT, SMB). What is not there now does not appear before the
+        # rename: the callers hold a lock.
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, "it is there already", str(target)) from error
+        source.rename(target)
+    else:
+        source.unlink()
+
+
+def _copy(reader: int, writer: int) -> None:
+    size = os.fstat(reader).st_size
+    os.ftruncate(writer, size)
+    for start, end in files.data_ranges(reader, size):
+        _copy_range(reader, writer, (start, end))
+
+
+def _copy_range(reader: int, writer: int, span: tuple[int, int]) -> None:
+    position, end = span
+    while position < end:
+        count = _copy_some(reader, writer, (position, end))
+        if count == 0:
+            raise EOFError(f"file ended at byte {position}")
+        position += count
+
+
+def _copy_some(reader: int, writer: int, span: tuple[int, int]) -> int:
+    position, end = span
+    try:
+        return os.copy_file_range(reader, writer, end - position, position, position)
+    except OSError as error:
+        if error.errno not in _CANNOT_CLONE:
+            raise
+    chunk = os.pread(reader, min(files.CHUNK, end - position), position)
+    view = memoryview(chunk)
+    while view:
+        view = view[os.pwrite(writer, view, position + len(chunk) - len(view)) :]
+    return len(chunk)

@@ -1,0 +1,232 @@
+"""What is arriving from a board: the one place in the store that a board can write to.
+
+Two locks, both of the kernel and so gone with their owner: `lock` is held by the one run of a
+board; `receiving.lock` is shared by the rsync servers that write here, and held alone by the
+keeper while it takes over what they wrote, so that no file enters the store while somebody
+still has it open.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import secrets
+import stat
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError, UsageError
+from holdstill.model import names
+from holdstill.model.names import RunId
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName, Digest
+    from holdstill.system.clock import Clock
+
+BASIS_LEAST = 16 << 10
+"""Smaller files are sent whole: a copy of the old content would cost more than it saves."""
+RECEIVER_PATIENCE = 90.0
+"""Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
+_BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
+
+
+@dataclass(frozen=True)
+class Staging:
+    """The folder of one run."""
+
+    run: RunId
+    folder: Path
+
+    @property
+    def contents(self) -> Path:
+        """Where file bodies arrive, named by digest."""
+        return self.folder / "contents"
+
+    @property
+    def attachments(self) -> Path:
+        """Where the index, the boot gap and raw partitions arrive."""
+        return self.folder / "attachments"
+
+
+class RunLock:
+    """The right to be a board's only run; given back when closed, or when the process ends."""
+
+    def __init__(self, handle: int) -> None:
+        self._handle: int | None = handle
+
+    def release(self) -> None:
+        """Give it back; again is fine."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
+
+
+def take_lock(store: Store, board: BoardName) -> RunLock:
+    """Become the board's only run.
+
+    Raises:
+        BusyError: another run is alive.
+    """
+    path = store.board_folder(board) / "lock"
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        if error.errno not in _BUSY:
+            raise
+        raise BusyError(
+            f"another run of board {board} is active at the keeper",
+            hint="wait for it to end; a run whose connection died is let go after three minutes",
+        ) from error
+    return RunLock(handle)
+
+
+def is_running(store: Store, board: BoardName) -> bool:
+    """Tell whether a run of the board is alive."""
+    try:
+        take_lock(store, board).release()
+    except BusyError:
+        return True
+    return False
+
+
+def current(store: Store, board: BoardName) -> Staging | None:
+    """Return the board's newest staging, alive or left over; None when there is none."""
+    found = _stagings(store, board)
+    return found[0] if found else None
+
+
+def _stagings(store: Store, board: BoardName) -> list[Staging]:
+    folder = store.board_folder(board) / "incoming"
+    found = []
+    for item in folder.iterdir():
+        try:
+            found.append(Staging(names.check_run(item.name), item))
+        except UsageError:  # nothing of ours: recovery removes it
+            continue
+    return sorted(found, key=lambda s: (s.folder.stat().st_mtime_ns, s.run), reverse=True)
+
+
+def begin_staging(store: Store, board: BoardName) -> Staging:
+    """Make a staging for a new run, or complete a left-over one; the run lock is held."""
+    staging = current(store, board)
+    if staging is None:
+        run = RunId(secrets.token_hex(8))
+        staging = Staging(run, store.board_folder(board) / "incoming" / run)
+        store.disk.make_directory(staging.folder)
+    for folder in (staging.contents, staging.attachments):
+        if not folder.is_dir():
+            store.discard(folder)  # something else of that name
+            store.disk.make_directory(folder)
+    return staging
+
+
+def tidy(store: Store, board: BoardName, *, finished_runs: frozenset[str]) -> None:
+    """Remove stagings of finished runs, older ones, and strange names; the run lock is held."""
+    keep = next((s for s in _stagings(store, board) if s.run not in finished_runs), None)
+    for item in (store.board_folder(board) / "incoming").iterdir():
+        if keep is None or item != keep.folder or item.is_symlink():
+            store.discard(item)
+
+
+def shared_inodes(folder: Path) -> list[Path]:
+    """Return files that have a second name: an interrupted rename may have left one."""
+    with os.scandir(folder) as found:
+        return [
+            folder / item.name
+            for item in found
+            if item.is_file(follow_symlinks=False)
+            and item.stat(follow_symlinks=False).st_nlink > 1
+        ]
+
+
+def lay_basis(store: Store, staging: Staging, *, digest: Digest, basis: Digest) -> None:
+    """Put a copy of an older content where rsync will look for the new one.
+
+    A copy, never a link: what a board writes to is never what a capture holds.
+    """
+    target = staging.contents / digest
+    source = store.contents.path(basis)
+    if os.path.lexists(target) or not source.is_file():
+        return
+    if source.stat().st_size < BASIS_LEAST:
+        return
+    store.disk.clone(source, target)
+
+
+def arrived_size(staging: Staging) -> int:
+    """Return the bytes that a run's staging takes on disk."""
+    total = 0
+    for folder in (staging.contents, staging.attachments):
+        with os.scandir(folder) as found:
+            for item in found:
+                total += item.stat(follow_symlinks=False).st_blocks * 512
+    return total
+
+
+def is_plain(path: Path) -> bool:
+    """Tell whether path is a regular file itself, and no link to one."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except FileNotFoundError:
+        return False
+
+
+@contextmanager
+def no_receiver(store: Store, board: BoardName, *, clock: Clock) -> Iterator[None]:
+    """Wait until nobody writes to the board's staging, and keep it so for the block.
+
+    Raises:
+        BusyError: a transfer does not end.
+    """
+    path = store.board_folder(board) / "receiving.lock"
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    try:
+        _wait_alone(handle, board, clock)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _wait_alone(handle: int, board: BoardName, clock: Clock) -> None:
+    deadline = clock.monotonic() + RECEIVER_PATIENCE
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            if error.errno not in _BUSY:
+                raise
+            if clock.monotonic() >= deadline:
+                raise BusyError(
+                    f"a transfer from board {board} does not end",
+                    hint="look for an rsync of this board at the keeper, end it, run again",
+                ) from error
+            clock.sleep(0.05)
+        else:
+            return
+
+
+def receiver_lock(store: Store, board: BoardName) -> int:
+    """Return a descriptor that marks this process, and what it becomes, as a receiver.
+
+    Raises:
+        BusyError: the keeper is taking over files at this moment, or no run is alive.
+    """
+    path = store.board_folder(board) / "receiving.lock"
+    handle = os.open(path, os.O_RDWR | os.O_NOFOLLOW)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        if error.errno not in _BUSY:
+            raise
+        raise BusyError(f"the keeper is taking over what board {board} sent; try again") from error
+    os.set_inheritable(handle, True)  # noqa: FBT003  the rsync server keeps it to its end
+    return handle

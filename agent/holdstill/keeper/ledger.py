@@ -1,0 +1,281 @@
+"""The ledger: what the keeper itself knows about a board's captures, one JSON line an event.
+
+Every line holds the SHA-256 of the line before it, so that a line that was altered, taken out
+or moved shows. The board signs what it captured; the ledger says what arrived, when by the
+keeper's clock, and in which order: withdrawn, re-ordered, rolled-back and foreign captures
+show when the two are compared.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import SecurityError
+from holdstill.model.exchange import CaptureBrief
+from holdstill.model.layout import Record
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.disk import Disk
+
+
+class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sealed"):
+    """A capture was sealed.
+
+    Attributes:
+        brief: its facts as they were read from the manifest.
+        run: the run that made it.
+        previous: SHA-256 of the manifest that it names as the one before.
+        recovered: whether this line was written after an interruption.
+        warnings: what could not be laid out in its tree.
+    """
+
+    brief: CaptureBrief
+    run: str
+    previous: str
+    recovered: bool = False
+    warnings: tuple[str, ...] = ()
+
+
+class ThinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="thinned"):
+    """Captures were deleted by the owner's retention. Written before the deletion."""
+
+    captures: tuple[str, ...]
+
+
+class VerifiedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="verified"):
+    """All contents of these captures were hashed again and were right."""
+
+    captures: tuple[str, ...]
+
+
+class BootedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="booted"):
+    """A rehearsal booted this capture."""
+
+    capture: str
+
+
+class PinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="pinned"):
+    """The owner wants this capture kept whatever retention says."""
+
+    capture: str
+
+
+class UnpinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="unpinned"):
+    """Retention may decide about this capture again."""
+
+    capture: str
+
+
+class AcceptedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="accepted"):
+    """The owner looked at what was wrong with the ledger and goes on from here."""
+
+    reason: str
+
+
+Event = (
+    SealedEvent
+    | ThinnedEvent
+    | VerifiedEvent
+    | BootedEvent
+    | PinnedEvent
+    | UnpinnedEvent
+    | AcceptedEvent
+)
+
+
+class Line(Record, frozen=True, kw_only=True):
+    """One line. before: SHA-256 of the previous line's bytes, "" in the first."""
+
+    number: int
+    before: str
+    at: str
+    entry: Event
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """A ledger as read.
+
+    Attributes:
+        lines: those that could be read.
+        last_hash: what the next line must name as the one before.
+        next_number: the number that the next line gets.
+        faults: what is wrong with the chain, each with the line it was found at.
+        accepted_at: the line at which the owner last accepted what was wrong before it.
+        sound_bytes: how much of the file is whole lines.
+        torn: whether the rest of a cut-off line follows them.
+    """
+
+    lines: tuple[Line, ...] = ()
+    last_hash: str = ""
+    next_number: int = 1
+    faults: tuple[tuple[int, str], ...] = ()
+    accepted_at: int = 0
+    sound_bytes: int = 0
+    torn: bool = False
+
+    @property
+    def sealed(self) -> tuple[SealedEvent, ...]:
+        """Everything that was ever sealed, oldest first."""
+        return tuple(ln.entry for ln in self.lines if isinstance(ln.entry, SealedEvent))
+
+    @property
+    def thinned(self) -> frozenset[str]:
+        """Names of captures that were deleted by retention."""
+        gone = [ln.entry.captures for ln in self.lines if isinstance(ln.entry, ThinnedEvent)]
+        return frozenset(name for captures in gone for name in captures)
+
+    @property
+    def pinned(self) -> frozenset[str]:
+        """Names of captures that are pinned now."""
+        pins: set[str] = set()
+        for line in self.lines:
+            if isinstance(line.entry, PinnedEvent):
+                pins.add(line.entry.capture)
+            elif isinstance(line.entry, UnpinnedEvent):
+                pins.discard(line.entry.capture)
+        return frozenset(pins)
+
+    @property
+    def last_sealed(self) -> SealedEvent | None:
+        """The newest capture that was sealed, deleted or not."""
+        return self.sealed[-1] if self.sealed else None
+
+    @property
+    def open_faults(self) -> tuple[tuple[int, str], ...]:
+        """The faults that the owner has not accepted."""
+        return tuple(fault for fault in self.faults if fault[0] >= self.accepted_at)
+
+    def verified_at(self) -> dict[str, str]:
+        """Return when each capture's contents were last found right."""
+        return {
+            name: line.at
+            for line in self.lines
+            if isinstance(line.entry, VerifiedEvent)
+            for name in line.entry.captures
+        }
+
+    def booted_at(self) -> dict[str, str]:
+        """Return when each capture last booted in a rehearsal."""
+        return {
+            line.entry.capture: line.at
+            for line in self.lines
+            if isinstance(line.entry, BootedEvent)
+        }
+
+    def insist_sound(self, where: Path) -> None:
+        """Refuse to build on a chain that is broken.
+
+        Raises:
+            SecurityError: naming the lines.
+        """
+        if self.open_faults:
+            lines = "; ".join(f"line {number}: {what}" for number, what in self.open_faults[:5])
+            raise SecurityError(
+                f"{where}: the chain is broken: {lines}",
+                hint="nothing was changed. Find out who or what altered it; then `holdstill "
+                "keeper accept BOARD --reason ...` goes on from here",
+            )
+
+
+class _Reader:
+    """Follows the chain line by line."""
+
+    def __init__(self) -> None:
+        self.lines: list[Line] = []
+        self.faults: list[tuple[int, str]] = []
+        self.before = ""
+        self.expected = 1
+        self.accepted_at = 0
+
+    def take(self, position: int, raw: bytes) -> None:
+        """Read one line without its newline."""
+        try:
+            line = msgspec.json.decode(raw, type=Line)
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+            self.faults.append((position, f"it cannot be read: {error}"))
+            self.expected += 1
+        else:
+            self._follow(position, line)
+        self.before = hashlib.sha256(raw + b"\n").hexdigest()
+
+    def _follow(self, position: int, line: Line) -> None:
+        if line.number != self.expected:
+            self.faults.append((position, f"number {line.number} where {self.expected} is due"))
+        if line.before != self.before:
+            self.faults.append((position, "it does not follow from the line before it"))
+        if isinstance(line.entry, AcceptedEvent):
+            self.accepted_at = position
+        self.expected = line.number + 1
+        self.lines.append(line)
+
+
+def parse(data: bytes) -> Ledger:
+    """Read a ledger's bytes; pure."""
+    whole, newline, rest = data.rpartition(b"\n")
+    reader = _Reader()
+    for position, raw in enumerate(whole.split(b"\n") if newline else [], start=1):
+        reader.take(position, raw)
+    return Ledger(
+        lines=tuple(reader.lines),
+        last_hash=reader.before,
+        next_number=reader.expected,
+        faults=tuple(reader.faults),
+        accepted_at=reader.accepted_at,
+        sound_bytes=len(whole) + len(newline),
+        torn=bool(rest),
+    )
+
+
+def next_lines(ledger: Ledger, events: Iterable[Event], *, at: str) -> bytes:
+    """Return the bytes to append for these events; pure."""
+    total, before = b"", ledger.last_hash
+    for number, event in enumerate(events, start=ledger.next_number):
+        raw = msgspec.json.encode(Line(number=number, before=before, at=at, entry=event)) + b"\n"
+        before = hashlib.sha256(raw).hexdigest()
+        total += raw
+    return total
+
+
+@dataclass(frozen=True)
+class LedgerFile:
+    """The file ledger.jsonl. Whoever appends holds it alone; whoever reads holds it together."""
+
+    path: Path
+
+    def read(self) -> Ledger:
+        """Read it without holding it."""
+        return parse(self.path.read_bytes())
+
+    @contextmanager
+    def held_for_reading(self) -> Iterator[Ledger]:
+        """Keep captures from appearing and going while the block looks at them."""
+        with files.opened(self.path) as handle:
+            fcntl.flock(handle, fcntl.LOCK_SH)
+            yield self.read()
+
+    @contextmanager
+    def held_for_writing(self, disk: Disk) -> Iterator[Ledger]:
+        """Be the only one who publishes or deletes; a line that was cut off is taken away."""
+        with files.opened(self.path, os.O_RDWR) as handle:
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            ledger = self.read()
+            if ledger.torn:  # never acknowledged to anybody
+                disk.truncate(self.path, ledger.sound_bytes)
+                ledger = self.read()
+            yield ledger
+
+    def append(self, ledger: Ledger, events: Iterable[Event], *, at: str, disk: Disk) -> None:
+        """Write events behind what was read; the caller holds the file for writing."""
+        disk.append(self.path, next_lines(ledger, events, at=at))

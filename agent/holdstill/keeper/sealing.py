@@ -1,0 +1,404 @@
+"""Sealing: everything is checked, laid out beside the captures, and appears by one rename."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.keeper import banking
+from holdstill.keeper.captures import GAP, INDEX, MANIFEST, SIGNATURE
+from holdstill.keeper.ledger import SealedEvent
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.model.exchange import BATCH, CaptureBrief
+from holdstill.model.names import CaptureName, Digest
+from holdstill.records import index as indexes
+from holdstill.records import manifest as manifests
+from holdstill.records import signature
+from holdstill.system import clock as clocks
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.captures import Shelf
+    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.ledger import Ledger
+    from holdstill.keeper.store import Store
+    from holdstill.model.entries import Entry
+    from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.records.index import Index
+    from holdstill.system.clock import Clock
+
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
+_RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin")
+_CANNOT_HOLD = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EEXIST})
+"""What a file system answers to a name it cannot keep; EEXIST where case does not count."""
+WARNINGS_SHOWN = 20
+
+
+@dataclass(frozen=True)
+class Due:
+    """What the next capture must say of itself: the ledger's side of the chain."""
+
+    run: str
+    seq: int
+    previous: str
+
+
+@dataclass
+class Layout:
+    """What laying out a tree came to."""
+
+    lacking: dict[str, None] = field(default_factory=dict)
+    new_bytes: int = 0
+    left_out: list[bytes] = field(default_factory=list)
+
+    def warnings(self) -> tuple[str, ...]:
+        """Say which names this store's file system could not hold."""
+        shown = [
+            f"not in the tree, this file system cannot hold the name: {paths.display(path)}"
+            for path in self.left_out[:WARNINGS_SHOWN]
+        ]
+        more = len(self.left_out) - len(shown)
+        return (*shown, f"and {more} more") if more > 0 else tuple(shown)
+
+
+def check_manifest(
+    shelf: Shelf, data: bytes, seal: bytes, *, due: Due, entries_limit: int
+) -> Manifest:
+    """Return the manifest that a board wants sealed, if it is signed, sound and the next one.
+
+    The signature is checked over the exact bytes before anything is read out of them.
+
+    Raises:
+        SecurityError: it is not.
+        DocumentError: its content is not that of a manifest.
+    """
+    keys = shelf.enrolled.live_keys
+    signature.verify(data, seal, board=shelf.board, keys=keys, runner=shelf.runner)
+    manifest = manifests.decode(data)
+    wanted = {"board": shelf.board, "seq": due.seq, "run": due.run, "previous": due.previous}
+    said = {
+        "board": manifest.board.name,
+        "seq": manifest.seq,
+        "run": manifest.run,
+        "previous": manifest.previous,
+    }
+    for key, value in wanted.items():
+        if said[key] != value:
+            raise SecurityError(f"manifest: {key} is {said[key]!r}; the ledger wants {value!r}")
+    if sum(part.entries for part in manifest.parts) > entries_limit:
+        raise SecurityError(f"manifest: more than the {entries_limit} entries this board may have")
+    _check_attachment_names(manifest)
+    taken_at(manifest)
+    return manifest
+
+
+def taken_at(manifest: Manifest) -> datetime:
+    """Return the moment that the board's clock showed.
+
+    Raises:
+        SecurityError: it is written in another form than ours.
+    """
+    text = manifest.moment.taken_at
+    if _MOMENT.fullmatch(text) is None:
+        raise SecurityError(f"manifest: moment.taken_at: {text[:40]!r} is no moment in UTC")
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError as error:
+        raise SecurityError(f"manifest: moment.taken_at: {error}") from error
+
+
+def _check_attachment_names(manifest: Manifest) -> None:
+    numbers = {part.number for part in manifest.parts}
+    if len(numbers) != len(manifest.parts):
+        raise SecurityError("manifest: a partition is listed twice")
+    found = [_raw_number(raw.name) for raw in manifest.raws]
+    if len(set(found)) != len(found) or not numbers.issuperset(found):
+        raise SecurityError("manifest: raws: names must be raw-<partition>.bin, each once")
+    if manifest.index.name != INDEX or (manifest.gap and manifest.gap.name != GAP):
+        raise SecurityError(f"manifest: attachments must be named {INDEX} and {GAP}")
+
+
+def _raw_number(name: str) -> int:
+    match = _RAW.fullmatch(name)
+    return int(match[1]) if match else 0
+
+
+def attachments_of(manifest: Manifest) -> Iterator[Attachment]:
+    """Yield everything that lies beside a manifest."""
+    yield manifest.index
+    if manifest.gap is not None:
+        yield manifest.gap
+    yield from manifest.raws
+
+
+def take_attachments(store: Store, staging: Staging, folder: Path, manifest: Manifest) -> None:
+    """Copy attachments into the capture in the making and hash the copies.
+
+    Copies, because nothing that a board could still hold open may become part of a capture.
+
+    Raises:
+        VerificationError: one did not arrive, or not as the manifest says.
+    """
+    for wanted in attachments_of(manifest):
+        source, target = staging.attachments / wanted.name, folder / wanted.name
+        try:
+            if source.lstat().st_size == wanted.size:
+                store.disk.clone(source, target)
+        except OSError as error:
+            if error.errno not in {errno.ENOENT, errno.ELOOP}:
+                raise
+        if not target.is_file():
+            raise VerificationError(f"{wanted.name} did not arrive whole", hint="send it again")
+        store.disk.sync_file(target)
+        digest, size = store.disk.reread(target, size_limit=banking.SIZE_MAX)
+        if (digest.hex(), size) != (wanted.sha256, wanted.size):
+            raise VerificationError(
+                f"{wanted.name} is not what the manifest says", hint="send it again"
+            )
+        store.disk.change_mode(target, 0o400)
+
+
+def check_index(path: Path, manifest: Manifest) -> None:
+    """Read a whole index that a board sent.
+
+    Raises:
+        SecurityError: it is hostile or damaged, or counts other entries than the manifest.
+    """
+    indexes.check(path)
+    with indexes.opened(path) as index:
+        if not {part.number for part in manifest.parts}.issuperset(index.parts()):
+            raise SecurityError("index: it has a partition that the manifest does not list")
+        for part in manifest.parts:
+            totals = index.totals(part.number)
+            if totals != (part.entries, part.files, part.content_bytes):
+                raise SecurityError(
+                    f"index, part {part.number}: {totals.entries} entries, {totals.files} files, "
+                    f"{totals.content_bytes} bytes; the manifest says {part.entries}, "
+                    f"{part.files}, {part.content_bytes}"
+                )
+
+
+def lay_out(store: Store, folder: Path, index_path: Path) -> Layout:
+    """Make tree/<part>/... of hard links to contents; regular files and directories only.
+
+    Memory stays flat: entries are read in key order, so a directory comes before what is in it.
+    """
+    layout = Layout()
+    with indexes.opened(index_path) as index:
+        if not store.facts.abilities.hard_links:
+            _look_only(store, index, layout)
+            return layout
+        store.disk.make_directory(folder / "tree")
+        for part in index.parts():
+            top = folder / "tree" / str(part)
+            store.disk.make_directory(top)
+            with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
+                _Tree(store, handle, layout).lay(index.entries(part))
+    return layout
+
+
+def _look_only(store: Store, index: Index, layout: Layout) -> None:
+    """Without hard links there is no tree; contents must still be there, in their size."""
+    for digest, size in index.digests():
+        try:
+            found = store.contents.path(Digest(digest.hex())).lstat().st_size
+        except FileNotFoundError:
+            layout.lacking[digest.hex()] = None
+        else:
+            _insist_size(digest, found, size)
+
+
+def _insist_size(digest: bytes, found: int, wanted: int) -> None:
+    if found != wanted:
+        raise SecurityError(
+            f"index: content {digest.hex()} has {found} bytes, the index says {wanted}"
+        )
+
+
+class _Tree:
+    """The files of one partition, as links."""
+
+    def __init__(self, store: Store, top: int, layout: Layout) -> None:
+        self._contents, self._disk = store.contents, store.disk
+        self._top, self._layout = top, layout
+        self._handle = os.dup(top)
+        self._directory: bytes = b""
+
+    def lay(self, entries: Iterator[Entry]) -> None:
+        """Lay out all entries, which come in key order."""
+        try:
+            for entry in entries:
+                if entry.name and (entry.digest or entry.type is EntryType.DIRECTORY):
+                    self._lay_one(entry)
+        finally:
+            os.close(self._handle)
+
+    def _lay_one(self, entry: Entry) -> None:
+        try:
+            self._enter(entry.directory)
+            if entry.digest:
+                self._link(entry)
+            else:
+                self._disk.make_directory_at(entry.name, self._handle)
+        except OSError as error:
+            # ENOENT here is a parent that could not be made: a missing content is caught below.
+            if error.errno not in {*_CANNOT_HOLD, errno.ENOENT, errno.ENOTDIR}:
+                raise
+            self._layout.left_out.append(entry.path)
+            if entry.digest:
+                self._look(entry)
+
+    def _enter(self, directory: bytes) -> None:
+        if directory == self._directory:
+            return
+        handle = files.open_beneath(self._top, directory, os.O_RDONLY | os.O_DIRECTORY)
+        os.close(self._handle)
+        self._handle, self._directory = handle, directory
+
+    def _link(self, entry: Entry) -> None:
+        digest = entry.digest.hex()
+        try:
+            self._contents.link(digest, entry.name, self._handle)
+        except FileNotFoundError:
+            self._layout.lacking[digest] = None
+            return
+        found = os.stat(entry.name, dir_fd=self._handle, follow_symlinks=False)
+        _insist_size(entry.digest, found.st_size, entry.size)
+        if found.st_nlink == 2:  # the store's name and this one: nobody had it before
+            self._layout.new_bytes += found.st_size
+
+    def _look(self, entry: Entry) -> None:
+        """A file that has no place in the tree must be in the store all the same."""
+        path = self._contents.path(Digest(entry.digest.hex()))
+        try:
+            _insist_size(entry.digest, path.lstat().st_size, entry.size)
+        except FileNotFoundError:
+            self._layout.lacking[entry.digest.hex()] = None
+
+
+def event_for(
+    data: bytes, manifest: Manifest, *, layout: Layout, arrived_at: str, run: str
+) -> SealedEvent:
+    """Write down what was sealed."""
+    brief = CaptureBrief(
+        name=str(CaptureName.at(manifest.seq, taken_at(manifest))),
+        seq=manifest.seq,
+        manifest=manifests.digest(data),
+        index=manifest.index.sha256,
+        grade=manifest.grade,
+        taken_at=manifest.moment.taken_at,
+        arrived_at=arrived_at,
+        clock_trusted=manifest.moment.clock_trusted,
+        frozen_ms=manifest.pause.frozen_ms,
+        entries=sum(part.entries for part in manifest.parts),
+        content_bytes=sum(part.content_bytes for part in manifest.parts),
+        new_bytes=layout.new_bytes,
+    )
+    return SealedEvent(
+        brief=brief, run=run, previous=manifest.previous, warnings=layout.warnings()
+    )
+
+
+class Sealer:
+    """Makes one capture out of one staging, or leaves everything as it was."""
+
+    def __init__(self, shelf: Shelf, *, clock: Clock) -> None:
+        self._shelf, self._store = shelf, shelf.store
+        self._disk, self._clock = shelf.store.disk, clock
+        self._sealing = shelf.store.board_folder(shelf.board) / "sealing"
+
+    def prepare(
+        self, staging: Staging, manifest: Manifest, documents: tuple[bytes, bytes]
+    ) -> tuple[Path, Layout]:
+        """Lay out the capture beside the others; it is whole and on the medium at the end.
+
+        If contents are lacking, nothing is left.
+        """
+        folder = self._sealing / staging.run
+        self._store.discard(folder)
+        self._disk.make_directory(folder)
+        take_attachments(self._store, staging, folder, manifest)
+        check_index(folder / INDEX, manifest)
+        layout = lay_out(self._store, folder, folder / INDEX)
+        if layout.lacking:
+            self._store.discard(folder)
+            return folder, layout
+        for name, content in zip((MANIFEST, SIGNATURE), documents, strict=True):
+            self._disk.create(folder / name, content, mode=0o400)
+        self._disk.sync_all(folder)
+        return folder, layout
+
+    def publish(self, folder: Path, event: SealedEvent) -> None:
+        """Make a prepared capture visible, and write it into the ledger."""
+        intent = self._sealing / f"{event.run}.json"
+        self._disk.publish(intent, msgspec.json.encode(event))
+        with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
+            self._insist_next(ledger, event)
+            self._disk.rename_new(folder, self._shelf.folder / event.brief.name)
+            self._disk.sync_directory(self._shelf.folder)
+            self._note(ledger, event)
+        self._disk.unlink(intent)
+
+    def _insist_next(self, ledger: Ledger, event: SealedEvent) -> None:
+        ledger.insist_sound(self._shelf.ledger_file.path)
+        last = ledger.last_sealed
+        due = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
+        if (event.brief.seq, event.previous) != due:
+            raise SecurityError("the ledger moved on while this capture was prepared")
+
+    def _note(self, ledger: Ledger, event: SealedEvent) -> None:
+        at = clocks.rfc3339(self._clock.now())
+        self._shelf.ledger_file.append(ledger, [event], at=at, disk=self._disk)
+
+    def recover(self) -> None:
+        """Finish, or take back, what an interruption left; the run lock is held.
+
+        A capture that was renamed into place is whole: only its line in the ledger is missing.
+        Anything else that was in the making is thrown away; its staging is still there.
+        """
+        for intent in sorted(self._sealing.glob("*.json")):
+            self._finish(intent)
+            self._disk.unlink(intent)
+        for rest in sorted(self._sealing.iterdir()):
+            self._store.discard(rest)
+        with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
+            ledger.insist_sound(self._shelf.ledger_file.path)
+            for name in sorted(ledger.thinned):
+                self._store.discard(self._shelf.folder / name)
+
+    def _finish(self, intent: Path) -> None:
+        event = msgspec.json.decode(intent.read_bytes(), type=SealedEvent)
+        with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
+            is_noted = any(e.brief.manifest == event.brief.manifest for e in ledger.sealed)
+            folder = self._shelf.folder / event.brief.name
+            if is_noted or not folder.is_dir():
+                return
+            self._insist_next(ledger, event)
+            self._insist_same(folder, event)
+            self._disk.sync_directory(self._shelf.folder)
+            self._note(ledger, msgspec.structs.replace(event, recovered=True))
+
+    def _insist_same(self, folder: Path, event: SealedEvent) -> None:
+        data, seal = (folder / MANIFEST).read_bytes(), (folder / SIGNATURE).read_bytes()
+        same = manifests.digest(data) == event.brief.manifest
+        if not same or not self._shelf.is_signed(data, seal):
+            raise SecurityError(
+                f"{folder}: an interrupted sealing left it, and it was altered since",
+                hint="nothing was changed; look at the folder before the next run",
+            )
+
+
+def limited(lacking: dict[str, None]) -> tuple[str, ...]:
+    """Return as many lacking digests as one message holds."""
+    return tuple(list(lacking)[:BATCH])

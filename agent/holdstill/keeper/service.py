@@ -1,0 +1,290 @@
+"""The keeper of one board, in this process: what a board may ask for, and nothing more.
+
+`holdstill.keeper.serve` offers exactly these methods to a board at the other end of an SSH
+connection; a board that keeps its captures in a directory of its own calls them directly.
+"""
+
+from __future__ import annotations
+
+import errno
+import importlib.metadata
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Self
+
+from holdstill.errors import LinkError, PreflightError, UsageError, VerificationError
+from holdstill.keeper import banking, incoming, sealing
+from holdstill.keeper.captures import MANIFEST, SIGNATURE, Shelf
+from holdstill.keeper.sealing import Due, Sealer
+from holdstill.model import names, sizes
+from holdstill.model.exchange import BATCH, PROTOCOL, Begun, Hello, Sealed
+from holdstill.records import manifest as manifests
+from holdstill.system import clock as clocks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.incoming import RunLock, Staging
+    from holdstill.keeper.ledger import SealedEvent
+    from holdstill.keeper.store import Store
+    from holdstill.model.exchange import Banked, CaptureBrief, Wanted
+    from holdstill.model.names import BoardName, Digest
+    from holdstill.system.clock import Clock
+    from holdstill.system.process import Runner
+
+MIN_FREE = 256 << 20
+
+
+class LocalKeeper:
+    """The keeper of one board. A context manager: leaving it gives the run lock back.
+
+    Whatever happens in between, the staging of an unfinished run stays for the next one.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        board: BoardName,
+        *,
+        clock: Clock,
+        runner: Runner,
+        min_free: int = MIN_FREE,
+    ) -> None:
+        self._store, self._board = store, board
+        self._clock, self._runner = clock, runner
+        self._shelf = Shelf(store, board, runner)
+        self._limits = self._shelf.enrolled.limits
+        self._min_free = min_free
+        self._lock: RunLock | None = None
+        self._staging: Staging | None = None
+        self._due = Due("", 0, "")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the run lock back; the staging stays."""
+        if self._lock is not None:
+            self._lock.release()
+        self._lock = self._staging = None
+
+    def hello(self) -> Hello:
+        """Tell a board who answers, how much room there is, and what to build on."""
+        with _translated():
+            free_bytes, free_inodes = self._store.free()
+            return Hello(
+                protocol=PROTOCOL,
+                version=importlib.metadata.version("holdstill"),
+                board=self._board,
+                free_bytes=max(0, free_bytes - self._min_free),
+                free_inodes=free_inodes,
+                now=clocks.rfc3339(self._clock.now()),
+                newest=self._shelf.newest_good(),
+            )
+
+    def begin(self) -> Begun:
+        """Begin a run, or go on with one that was cut off.
+
+        Raises:
+            BusyError: another run of this board is alive.
+            SecurityError: the ledger or the captures are not as the keeper left them.
+        """
+        with _translated():
+            if self._lock is None:
+                self._lock = incoming.take_lock(self._store, self._board)
+            try:
+                return self._begin()
+            except BaseException:
+                self.close()
+                raise
+
+    def _begin(self) -> Begun:
+        Sealer(self._shelf, clock=self._clock).recover()
+        ledger = self._shelf.ledger_file.read()
+        runs = frozenset(event.run for event in ledger.sealed)
+        incoming.tidy(self._store, self._board, finished_runs=runs)
+        staging = incoming.begin_staging(self._store, self._board)
+        with incoming.no_receiver(self._store, self._board, clock=self._clock):
+            banking.bank_leftovers(self._store, staging)
+        self._seed(staging)
+        last = ledger.last_sealed
+        seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
+        self._staging, self._due = staging, Due(staging.run, seq, previous)
+        return Begun(
+            run=staging.run,
+            seq=seq,
+            previous=previous,
+            contents=str(staging.contents),
+            attachments=str(staging.attachments),
+        )
+
+    def _seed(self, staging: Staging) -> None:
+        """Lay copies of the newest capture's attachments out, so that only differences travel."""
+        newest = self._shelf.newest_good()
+        if newest is None:
+            return
+        folder = self._shelf.folder / newest.name
+        manifest = manifests.decode((folder / MANIFEST).read_bytes())
+        for attachment in sealing.attachments_of(manifest):
+            source, target = folder / attachment.name, staging.attachments / attachment.name
+            if source.is_file() and not incoming.is_plain(target):
+                self._store.discard(target)
+                self._store.disk.clone(source, target)
+
+    def lacking(self, wanted: Sequence[Wanted]) -> tuple[Digest, ...]:
+        """Tell which of these contents the store does not have, in the order asked.
+
+        For a file that has an older content here, a copy of that is laid out for rsync.
+
+        The answer covers contents of all boards, so that what sibling boards share is stored
+        and sent once. A board can therefore find out whether some board of this keeper has a
+        content whose SHA-256 it knows already. Boards that must not learn even that need a
+        store of their own.
+
+        Raises:
+            PreflightError: there is no room for what is lacking.
+            UsageError: no run has begun, or more is asked than one message may.
+        """
+        with _translated():
+            staging = self._running()
+            _insist_batch(wanted)
+            known = {names.check_digest(w.digest): w for w in wanted}
+            lacking = tuple(d for d in known if not self._store.contents.has(d))
+            self._insist_room(sum(known[d].size for d in lacking), len(lacking))
+            for digest in lacking:
+                if known[digest].basis:
+                    basis = names.check_digest(known[digest].basis)
+                    incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
+            return lacking
+
+    def bank(self, digests: Sequence[str]) -> Banked:
+        """Hash what arrived and take it over into the store; name what was not as named.
+
+        Raises:
+            UsageError: no run has begun, or more is asked than one message may.
+            BusyError: a transfer into this run is still open.
+        """
+        with _translated():
+            staging = self._running()
+            _insist_batch(digests)
+            checked = [names.check_digest(digest) for digest in digests]
+            with incoming.no_receiver(self._store, self._board, clock=self._clock):
+                return banking.bank(self._store, staging, checked)
+
+    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+        """Make the capture visible, after every check; or name the contents that are lacking.
+
+        Sealing the same manifest again is answered as the first time.
+
+        Raises:
+            SecurityError: manifest, signature or index are not what they must be.
+            VerificationError: an attachment did not arrive as the manifest says.
+        """
+        with _translated():
+            done = self._already_sealed(manifest)
+            if done is not None:
+                return _answer(done)
+            staging = self._running()
+            checked = sealing.check_manifest(
+                self._shelf, manifest, signature,
+                due=self._due, entries_limit=self._limits.entries,
+            )  # fmt: skip
+            sealer = Sealer(self._shelf, clock=self._clock)
+            folder, layout = sealer.prepare(staging, checked, (manifest, signature))
+            if layout.lacking:
+                return Sealed(lacking=sealing.limited(layout.lacking))
+            now = clocks.rfc3339(self._clock.now())
+            event = sealing.event_for(
+                manifest, checked, layout=layout, arrived_at=now, run=staging.run
+            )
+            sealer.publish(folder, event)
+            self._finish(staging)
+            return _answer(event)
+
+    def _finish(self, staging: Staging) -> None:
+        self._store.discard(staging.folder)
+        self.close()
+
+    def abandon(self) -> None:
+        """End the run without a capture; what arrived stays for the next one."""
+        self.close()
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        """List this board's captures, oldest first, each with what is wrong with it."""
+        with _translated():
+            return self._shelf.briefs()
+
+    def manifest(self, name: str) -> bytes:
+        """Return a capture's manifest, as it was signed."""
+        with _translated():
+            return self._shelf.capture(name).manifest_bytes()
+
+    def signature(self, name: str) -> bytes:
+        """Return the signature of a capture's manifest."""
+        with _translated():
+            return (self._shelf.capture(name).folder / SIGNATURE).read_bytes()
+
+    def capture(self, name: str) -> StoredCapture:
+        """Return a capture for reading, where the store is at hand."""
+        with _translated():
+            return self._shelf.capture(name)
+
+    def _running(self) -> Staging:
+        if self._staging is None:
+            raise UsageError("no run has begun")
+        return self._staging
+
+    def _already_sealed(self, manifest: bytes) -> SealedEvent | None:
+        digest = manifests.digest(manifest)
+        events = self._shelf.ledger_file.read().sealed
+        return next((event for event in events if event.brief.manifest == digest), None)
+
+    def _insist_room(self, wanted_bytes: int, wanted_files: int) -> None:
+        free_bytes, free_inodes = self._store.free()
+        room = free_bytes - self._min_free
+        if wanted_bytes > room:
+            raise PreflightError(
+                f"the keeper has room for {sizes.human(max(0, room))}, "
+                f"and {sizes.human(wanted_bytes)} would have to come",
+                hint="thin the captures, or give the keeper a larger disk",
+            )
+        if wanted_files > free_inodes:
+            raise PreflightError(
+                f"the keeper's disk takes {free_inodes} more files, {wanted_files} would come",
+                hint="thin the captures, or give the keeper a file system with more inodes",
+            )
+
+
+def _insist_batch(items: Sequence[object]) -> None:
+    if len(items) > BATCH:
+        raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
+
+
+def _answer(event: SealedEvent) -> Sealed:
+    return Sealed(name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings)
+
+
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+
+
+@contextmanager
+def _translated() -> Iterator[None]:
+    """Say what a failed system call means for the person at the other end."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _FULL:
+            raise LinkError(
+                f"the keeper's disk is full: {error}",
+                hint="no capture was lost. Thin the captures or free some space, then run again: "
+                "what has arrived is kept",
+            ) from error
+        if error.errno == errno.EIO:
+            raise VerificationError(
+                f"the keeper's disk does not give back what it holds: {error}",
+                hint="look at the kernel's log at the keeper; its disk may be dying",
+            ) from error
+        raise LinkError(f"the keeper cannot use its store: {error}") from error

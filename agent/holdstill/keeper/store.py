@@ -1,0 +1,283 @@
+"""The store on disk: where everything lies, how it is made, opened and told apart.
+
+STORE/store.yaml                     format version, what the file system can do
+STORE/content/ab/<sha256>            0400, never modified after it appears
+STORE/boards/<board>/enrolment.yaml  its public keys, limits, retention
+STORE/boards/<board>/captures/...    sealed captures
+STORE/boards/<board>/incoming/...    what is arriving; the only place a board writes to
+STORE/boards/<board>/sealing/...     a capture in the making, out of the board's reach
+STORE/boards/<board>/ledger.jsonl    what was sealed, when, in which order
+STORE/trash/                         renamed here first, then deleted
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import msgspec
+import yaml
+
+from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.keeper.contents import SHARDS, Contents
+from holdstill.keeper.disk import Disk
+from holdstill.model import documents, names
+from holdstill.model.layout import Record
+from holdstill.system import clock as clocks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.model.names import BoardName
+    from holdstill.system.clock import Clock
+
+FORMAT = 1
+_LIMIT = 64 << 10
+
+
+class Abilities(Record, frozen=True, kw_only=True):
+    """What the store's file system can do, as tried out when the store was made.
+
+    Attributes:
+        hard_links: without them captures have no tree, and garbage is found by reading indexes.
+        case_sensitive: without it some names of a tree cannot be laid out.
+        any_bytes: whether names that are not text, or hold : ? * or end in a dot, are kept.
+        long_names: whether a name may have 255 bytes.
+        sparse: whether holes take no space.
+    """
+
+    hard_links: bool
+    case_sensitive: bool
+    any_bytes: bool
+    long_names: bool
+    sparse: bool
+
+    def complaints(self) -> tuple[str, ...]:
+        """Say in sentences what this file system cannot do."""
+        said = {
+            "no hard links: captures have no file tree to copy from by hand": self.hard_links,
+            "upper and lower case are the same: some names are missing in trees": (
+                self.case_sensitive
+            ),
+            "some file names cannot be kept: they are missing in trees": self.any_bytes,
+            "no names of 255 bytes: longer ones are missing in trees": self.long_names,
+            "no sparse files: holes take space": self.sparse,
+        }
+        return tuple(sentence for sentence, able in said.items() if not able)
+
+
+class StoreFacts(Record, frozen=True, kw_only=True):
+    """The document store.yaml."""
+
+    format: int
+    created: str
+    abilities: Abilities
+
+
+@dataclass(frozen=True)
+class Store:
+    """An open store. Opening one changes nothing."""
+
+    root: Path
+    facts: StoreFacts
+    disk: Disk
+
+    @property
+    def contents(self) -> Contents:
+        """The distinct file bodies."""
+        return Contents(self.root / "content", self.disk)
+
+    @property
+    def trash(self) -> Path:
+        """Where things go before they are deleted."""
+        return self.root / "trash"
+
+    def board_folder(self, board: BoardName) -> Path:
+        """Return the folder of a board, enrolled or not."""
+        return self.root / "boards" / names.check_board(board)
+
+    def boards(self) -> tuple[BoardName, ...]:
+        """Return the enrolled boards, in order."""
+        found = (self.root / "boards").iterdir()
+        enrolled = [folder.name for folder in found if (folder / "enrolment.yaml").is_file()]
+        return tuple(names.check_board(name) for name in sorted(enrolled))
+
+    def discard(self, folder: Path) -> None:
+        """Take a folder or file out of sight at once, then delete it; gone already is fine."""
+        if not os.path.lexists(folder):
+            return
+        grave = self.trash / f"{folder.name}.{secrets.token_hex(8)}"
+        self.disk.rename(folder, grave)
+        self.disk.remove_tree(grave)
+
+    def free(self) -> tuple[int, int]:
+        """Return the free bytes and inodes that an ordinary user may use."""
+        state = os.statvfs(self.root)
+        # File systems without a fixed number of inodes (btrfs) say 0 of 0.
+        inodes = state.f_favail if state.f_files else 1 << 40
+        return state.f_bavail * state.f_frsize, inodes
+
+
+def create(root: Path, *, clock: Clock, disk: Disk | None = None) -> Store:
+    """Make a store in an empty or new directory; an existing store is opened instead.
+
+    Raises:
+        UsageError: the directory holds something else.
+        PreflightError: its file system cannot hold a store.
+    """
+    disk = disk or Disk()
+    if (root / "store.yaml").is_file():
+        return open_store(root, disk=disk)
+    _claim(root, disk)
+    abilities = probe(root, disk)
+    for folder in ("content", "boards", "trash"):
+        _ensure(root / folder, disk)
+    for shard in SHARDS:
+        _ensure(root / "content" / shard, disk)
+    facts = StoreFacts(format=FORMAT, created=clocks.rfc3339(clock.now()), abilities=abilities)
+    disk.sync_all(root)
+    disk.publish(root / "store.yaml", encode(facts))  # last: with it, the store exists
+    return Store(root, facts, disk)
+
+
+def open_store(root: Path, *, disk: Disk | None = None) -> Store:
+    """Open a store; nothing is changed.
+
+    Raises:
+        UsageError: there is none.
+        SecurityError: its format is unknown.
+    """
+    try:
+        data = (root / "store.yaml").read_bytes()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise UsageError(
+            f"{root} is not a store",
+            hint="make one with `holdstill keeper init`, or check that its disk is mounted",
+        ) from error
+    document = documents.load_yaml(data, "store.yaml", limit=_LIMIT)
+    version = document.get("format") if isinstance(document, dict) else None
+    if version != FORMAT:
+        raise SecurityError(
+            f"{root}: format {version!r} of a store is not one that this version reads ({FORMAT})",
+            hint="use the version of holdstill that made it, or a newer one",
+        )
+    return Store(root, documents.decode(document, StoreFacts, "store.yaml"), disk or Disk())
+
+
+def encode(document: Record) -> bytes:
+    """Write one of the store's own documents."""
+    plain = msgspec.to_builtins(document)
+    return yaml.safe_dump(plain, sort_keys=False, allow_unicode=True).encode()
+
+
+_UNFINISHED = frozenset(
+    {"content", "boards", "trash", ".probe", ".store.yaml.draft", "lost+found"}
+)
+"""What an interrupted init can have left; lost+found is what a fresh ext4 holds."""
+
+
+def _claim(root: Path, disk: Disk) -> None:
+    """Make the directory, or take one that is empty or holds an interrupted init."""
+    if not root.exists():
+        disk.make_directory(root)
+        return
+    if not root.is_dir():
+        raise UsageError(f"{root} is not a directory")
+    strange = sorted(item.name for item in root.iterdir() if item.name not in _UNFINISHED)
+    strange += [f"boards/{item.name}" for item in _listed(root / "boards")]
+    strange += [
+        f"content/{shard.name}/{item.name}"
+        for shard in _listed(root / "content")
+        for item in _listed(shard)
+    ]
+    if strange:
+        raise UsageError(
+            f"{root} is not empty and is no store: it holds {', '.join(strange[:5])}",
+            hint="choose a new or empty directory; if a store was here, its store.yaml is gone: "
+            "find out why before anything else",
+        )
+
+
+def _listed(folder: Path) -> Iterator[Path]:
+    if folder.is_dir():
+        yield from folder.iterdir()
+
+
+def _ensure(folder: Path, disk: Disk) -> None:
+    if not folder.is_dir():
+        disk.make_directory(folder)
+
+
+def probe(root: Path, disk: Disk) -> Abilities:
+    """Try out what the file system under root can do.
+
+    Raises:
+        PreflightError: it cannot rename, or cannot sync.
+    """
+    folder = root / ".probe"
+    disk.remove_tree(folder)
+    disk.make_directory(folder)
+    try:
+        _insist_on_rename(folder, disk)
+        return Abilities(
+            hard_links=_can_link(folder, disk),
+            case_sensitive=_is_case_sensitive(folder, disk),
+            any_bytes=_takes(folder, [b"\xff\xfe", b"a:b?c*", b"dot.", b"new\nline"]),
+            long_names=_takes(folder, [b"n" * 255]),
+            sparse=_keeps_holes(folder),
+        )
+    finally:
+        disk.remove_tree(folder)
+
+
+def _insist_on_rename(folder: Path, disk: Disk) -> None:
+    try:
+        disk.create(folder / "one", b"1")
+        disk.create(folder / "two", b"2")
+        disk.sync_file(folder / "two")
+        disk.rename(folder / "two", folder / "one")
+        disk.sync_directory(folder)
+        held = (folder / "one").read_bytes()
+    except OSError as error:
+        raise PreflightError(f"{folder.parent} cannot hold a store: {error}") from error
+    if held != b"2":
+        raise PreflightError(f"{folder.parent} cannot hold a store: renaming over a file fails")
+
+
+def _can_link(folder: Path, disk: Disk) -> bool:
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        disk.link_at(os.fspath(folder / "one"), b"linked", handle)
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+    return (folder / "one").stat().st_nlink == 2
+
+
+def _is_case_sensitive(folder: Path, disk: Disk) -> bool:
+    disk.create(folder / "Case", b"")
+    return not (folder / "case").exists()
+
+
+def _takes(folder: Path, wanted: list[bytes]) -> bool:
+    try:
+        for name in wanted:
+            os.mkdir(os.path.join(os.fsencode(folder), name), 0o700)  # noqa: PTH102, PTH118  bytes
+    except OSError as error:
+        if error.errno in {errno.ENOSPC, errno.EIO, errno.EROFS}:
+            raise
+        return False
+    listed = set(os.listdir(os.fsencode(folder)))  # noqa: PTH208  bytes
+    return listed.issuperset(wanted)
+
+
+def _keeps_holes(folder: Path) -> bool:
+    path = folder / "hole"
+    with path.open("wb") as file:
+        file.truncate(1 << 20)
+    return path.stat().st_blocks * 512 < 1 << 20

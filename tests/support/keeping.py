@@ -1,0 +1,258 @@
+"""Boards and captures for tests of the keeper: small, and complete in everything it checks."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import CommandError
+from holdstill.keeper import enrolment, store
+from holdstill.keeper.service import LocalKeeper
+from holdstill.model import names, paths
+from holdstill.model.entries import Entry, EntryType
+from holdstill.model.exchange import Wanted
+from holdstill.model.layout import Disk as CardDisk
+from holdstill.model.layout import Other, Raw, TableLabel
+from holdstill.model.manifest import (
+    FORMAT,
+    Attachment,
+    BoardIdentity,
+    CapturedPart,
+    Grade,
+    Manifest,
+    Moment,
+    Pause,
+)
+from holdstill.records import index as indexes
+from holdstill.records import manifest as manifests
+from support.contents import a_folder, in_order
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from holdstill.keeper.disk import Disk
+    from holdstill.keeper.store import Store
+    from holdstill.model.exchange import Begun, Sealed
+    from holdstill.model.names import BoardName
+    from holdstill.system.process import Command, Runner
+
+PIER_3 = names.check_board("pier-3")
+PIER_4 = names.check_board("pier-4")
+KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIC+xQFzMWRwxlgBPCo0ud6nDKGbWVTyxjoKdtLrXAQ9j"
+"""A public key of pier-3; the private one was thrown away."""
+OTHER_KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIEVTqe5kCdDjT1WmGyzrHXoz9EOu0gZTVVrkVlbtjW8f"
+
+
+class FakeClock:
+    """A clock that a test moves; sleeping moves it too."""
+
+    def __init__(self, start: datetime = datetime(2026, 11, 25, 2, 15, 3, tzinfo=UTC)) -> None:
+        self._now, self._seconds = start, 1000.0
+
+    def monotonic(self) -> float:
+        return self._seconds
+
+    def now(self) -> datetime:
+        return self._now
+
+    def sleep(self, seconds: float) -> None:
+        self.advance(seconds)
+
+    def advance(self, seconds: float) -> None:
+        self._seconds += seconds
+        self._now += timedelta(seconds=seconds)
+
+
+def seal_of(data: bytes, board: str, key: str) -> bytes:
+    """Return what stands for a signature where the real tool may not be started."""
+    return hashlib.sha256(board.encode() + key.encode() + data).hexdigest().encode()
+
+
+class FakeSignatures:
+    """Stands for ssh-keygen -Y verify, and refuses every other command."""
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        words = command.argv
+        assert words[:4] == ("ssh-keygen", "-q", "-Y", "verify"), f"not announced: {command}"
+        board, signers, seal = words[7], Path(words[9]), Path(words[11])
+        for line in signers.read_text(encoding="ascii").splitlines():
+            principal, _, key = line.split(" ", 2)
+            if principal == board and seal.read_bytes() == seal_of(stdin, board, key):
+                return b""
+        raise CommandError(str(command), 255, b"Could not verify signature.")
+
+
+@dataclass
+class Board:
+    """A board's side of the exchange, without a board.
+
+    `files` has the contents by path; names with the same content share a body in the store.
+    """
+
+    keeper: LocalKeeper
+    name: BoardName = PIER_3
+    clock: FakeClock = field(default_factory=FakeClock)
+    files: dict[bytes, bytes] = field(default_factory=dict)
+    gap: bytes = b"boot code"
+    raws: dict[int, bytes] = field(default_factory=dict)
+    sign: Callable[[bytes], bytes] | None = None
+    sent: list[str] = field(default_factory=list)
+    """Digests that had to be sent, over all captures."""
+
+    def capture(self, begun: Begun | None = None) -> Sealed:
+        """Do a whole run: ask, send, bank, seal."""
+        begun = begun or self.keeper.begin()
+        self.deliver(begun)
+        data = self.attach(begun)
+        return self.keeper.seal(data, self.signed(data))
+
+    def deliver(self, begun: Begun) -> None:
+        """Send the contents that the keeper lacks and have them banked."""
+        bodies = {hashlib.sha256(b).hexdigest(): b for b in self.files.values() if b}
+        wanted = [Wanted(digest=digest, size=len(b)) for digest, b in bodies.items()]
+        lacking = self.keeper.lacking(wanted)
+        for digest in lacking:
+            Path(begun.contents, digest).write_bytes(bodies[digest])
+        self.sent += lacking
+        banked = self.keeper.bank(lacking)
+        assert banked.bad == ()
+
+    def attach(self, begun: Begun) -> bytes:
+        """Put index, boot gap and raw partitions where they belong; return the manifest."""
+        folder = Path(begun.attachments)
+        for name, content in self.attachments().items():
+            (folder / name).unlink(missing_ok=True)
+            (folder / name).write_bytes(content)
+        index = folder / "index.sqlite"
+        index.unlink(missing_ok=True)
+        write_index(index, {2: self.entries()}, seq=begun.seq)
+        return manifests.encode(self.manifest(begun, index))
+
+    def attachments(self) -> dict[str, bytes]:
+        """Return the boot gap and raw partitions as they are named."""
+        return {"gap.bin": self.gap} | {f"raw-{n}.bin": raw for n, raw in self.raws.items()}
+
+    def entries(self) -> list[Entry]:
+        """Return the entries of the board's one file system."""
+        return entries_of(self.files)
+
+    def manifest(self, begun: Begun, index: Path) -> Manifest:
+        """Describe the capture."""
+        with indexes.opened(index) as held:
+            totals = held.totals(2)
+        raws = tuple(attachment(f"raw-{n}.bin", raw) for n, raw in self.raws.items())
+        part = CapturedPart(
+            number=2,
+            grade=Grade.POINT_IN_TIME,
+            file_system=Other(type="xfs"),
+            entries=totals.entries,
+            files=totals.files,
+            content_bytes=totals.content_bytes,
+        )
+        raw_parts = (
+            CapturedPart(number=n, grade=Grade.READ_ONLY, file_system=Raw()) for n in self.raws
+        )
+        return Manifest(
+            format=FORMAT,
+            agent="0.1.0",
+            board=BoardIdentity(name=self.name),
+            seq=begun.seq,
+            run=begun.run,
+            previous=begun.previous,
+            moment=Moment(
+                taken_at=self.clock.now().strftime("%Y-%m-%dT%H:%M:%SZ"),
+                monotonic=self.clock.monotonic(),
+                clock_trusted=True,
+            ),
+            disk=CardDisk(size=64 << 20, label=TableLabel.DOS, id="0x9a3c5d2e"),
+            parts=(part, *raw_parts),
+            pause=Pause(frozen_ms=97.0, rounds=2),
+            index=attachment("index.sqlite", index.read_bytes()),
+            gap=attachment("gap.bin", self.gap),
+            raws=raws,
+        )
+
+    def signed(self, data: bytes) -> bytes:
+        """Sign a manifest."""
+        return self.sign(data) if self.sign else seal_of(data, self.name, KEY)
+
+
+def attachment(name: str, content: bytes) -> Attachment:
+    """Describe a file that lies beside a manifest."""
+    return Attachment(name=name, sha256=hashlib.sha256(content).hexdigest(), size=len(content))
+
+
+def entries_of(files: Mapping[bytes, bytes]) -> list[Entry]:
+    """Return entries for files and all folders above them, in key order."""
+    folders = {b""}
+    for path in files:
+        parts = path.split(b"/")[:-1]
+        folders |= {b"/".join(parts[:depth]) for depth in range(1, len(parts) + 1)}
+    made = [a_folder(path, mode=0o755) for path in folders]
+    made += [_file(path, content) for path, content in files.items()]
+    return in_order(made)
+
+
+def _file(path: bytes, content: bytes) -> Entry:
+    directory, name = paths.split(path)
+    digest = hashlib.sha256(content).digest() if content else b""
+    size = len(content)
+    return Entry(directory, name, EntryType.FILE, mode=0o644, size=size, digest=digest)
+
+
+def write_index(path: Path, parts: Mapping[int, Sequence[Entry]], *, seq: int = 1) -> Path:
+    """Write an index with these entries."""
+    with indexes.created(path) as index:
+        for part, entries in parts.items():
+            index.put_all(part, entries, seq=seq)
+    return path
+
+
+def make_store(folder: Path, *, clock: FakeClock, disk: Disk | None = None) -> Store:
+    """Make a store with pier-3 enrolled under KEY."""
+    made = store.create(folder, clock=clock, disk=disk)
+    enrolment.enrol(made, PIER_3, KEY, clock=clock, limits=None)
+    return made
+
+
+def keeper_of(
+    held: Store, *, clock: FakeClock, board: BoardName = PIER_3, runner: Runner | None = None
+) -> LocalKeeper:
+    """Return the keeper of a board of the store."""
+    return LocalKeeper(held, board, clock=clock, runner=runner or FakeSignatures(), min_free=0)
+
+
+def snapshot(folder: Path) -> dict[str, tuple[int, bytes]]:
+    """Return mode and bytes of everything below a folder, to see that nothing changed."""
+    return {
+        str(path.relative_to(folder)): (
+            path.lstat().st_mode,
+            path.read_bytes() if path.is_file() else b"",
+        )
+        for path in sorted(folder.rglob("*"))
+    }
+
+
+def copy_store(source: Path, target: Path) -> Path:
+    """Copy a whole store, hard links and all."""
+    inodes: dict[int, Path] = {}
+    for path in sorted(source.rglob("*")):
+        copy = target / path.relative_to(source)
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        if path.is_dir():
+            copy.mkdir(exist_ok=True)
+        elif path.stat().st_ino in inodes:
+            copy.hardlink_to(inodes[path.stat().st_ino])
+        else:
+            shutil.copy2(path, copy)
+            inodes[path.stat().st_ino] = copy
+    return target
+
+
+def is_directory(entry: Entry) -> bool:
+    """Tell whether an entry is a directory."""
+    return entry.type is EntryType.DIRECTORY
