@@ -1,0 +1,201 @@
+"""How results look to people: tables and short sentences, nothing to learn."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import msgspec
+from rich.console import Console
+from rich.table import Table
+
+from holdstill.model.layout import Ext4, Fat, TableLabel
+from holdstill.model.sizes import human
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.model.exchange import CaptureBrief
+    from holdstill.model.layout import FileSystem
+    from holdstill.model.manifest import Manifest
+    from holdstill.workflow.inspect import Inspection
+    from holdstill.workflow.report import CaptureReport
+
+LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
+
+
+def console() -> Console:
+    """Return a console on standard output; wide enough for tables in a log."""
+    out = Console(highlight=False, markup=False)
+    return out if out.is_terminal else Console(highlight=False, markup=False, width=120)
+
+
+def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
+    """Return an empty table; the columns in numbers are flush right."""
+    made = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in headings:
+        made.add_column(heading, justify="right" if heading in numbers else "left")
+    return made
+
+
+def file_system_words(kind: FileSystem) -> str:
+    """Describe a file system in a few words."""
+    match kind:
+        case Ext4(uuid=uuid, label=label):
+            return _joined(_ext_name(kind), label, uuid)
+        case Fat(bits=bits, label=label):
+            return _joined(f"FAT{bits}", label, kind.uuid)
+        case _:
+            words = msgspec.to_builtins(kind)
+            name = words.get("type") or words["kind"]
+            return _joined(str(name), str(words.get("label", "")), str(words.get("uuid", "")))
+
+
+def _ext_name(kind: Ext4) -> str:
+    if "extent" in kind.features or "extents" in kind.features:
+        return "ext4"
+    return "ext3" if "has_journal" in kind.features else "ext2"
+
+
+def _joined(*words: str) -> str:
+    return " ".join(word for word in words if word)
+
+
+def inspection(found: Inspection, out: Console) -> None:
+    """Show what inspect found."""
+    board = found.board
+    out.print(f"Board {board.name}: {_joined(board.model, board.system, board.kernel)}")
+    out.print(
+        f"Disk {found.device}: {human(found.disk.size)}, {LABELS[found.disk.label]} "
+        f"{found.disk.id}, {human(found.gap_bytes)} in the boot gap"
+    )
+    out.print()
+    rows = table("part", "size", "used", "holds", "mounted", "capture", "grade", "why",
+                 numbers=("part", "size", "used"))  # fmt: skip
+    for part in found.parts:
+        rows.add_row(
+            str(part.number), human(part.size), human(part.used_bytes) if part.used_bytes else "-",
+            file_system_words(part.file_system), part.mount or "-", part.how, part.grade, part.why,
+        )  # fmt: skip
+    out.print(rows)
+    out.print()
+    _list(out, "Not on this disk, left out:", found.left_out)
+    _list(out, "Contents left out:", found.excluded)
+    out.print(f"Free memory for the pause: {human(found.free_memory)}")
+    if found.keeper is not None:
+        newest = found.keeper.newest
+        out.print(
+            f"Keeper: {human(found.keeper.free_bytes)} free; newest capture: "
+            f"{newest.name if newest else 'none yet'}"
+        )
+    warnings(found.warnings, out)
+
+
+def warnings(texts: Sequence[str], out: Console) -> None:
+    """Show warnings, if any."""
+    for text in texts:
+        out.print(f"warning: {text}", style="yellow")
+
+
+def _list(out: Console, title: str, items: Sequence[str]) -> None:
+    if items:
+        out.print(title)
+        for item in items:
+            out.print(f"  {item}")
+
+
+def capture_report(report: CaptureReport, out: Console) -> None:
+    """Show how a capture went, for a tired person."""
+    out.print(f"Sealed {report.board}/{report.name}")
+    out.print()
+    rows = table("part", "mounted", "holds", "grade", "files", "size", "changes found by",
+                 numbers=("part", "files", "size"))  # fmt: skip
+    for part in report.parts:
+        rows.add_row(
+            str(part.number), part.place or "-", part.kind, part.grade, f"{part.files:,}",
+            human(part.content_bytes), part.detection,
+        )  # fmt: skip
+    out.print(rows)
+    out.print()
+    out.print(
+        f"Frozen for {report.frozen_ms:.0f} ms (pause window {report.window_ms:.0f} ms, "
+        f"{human(report.spool_bytes)} copied in it) after {report.rounds} hot round"
+        + ("s" if report.rounds != 1 else "")
+    )
+    out.print(
+        f"Read {human(report.hashed_bytes)} on the board, sent {human(report.wire_bytes)}, "
+        f"{human(report.new_bytes)} new in the store, {report.seconds:.1f} s in all"
+    )
+    warnings(report.warnings, out)
+
+
+def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Console) -> None:
+    """Show a board's captures, oldest first."""
+    if not found:
+        out.print(f"{board}: no captures yet")
+        return
+    numbers = ("age", "frozen", "entries", "size", "new")
+    rows = table("capture", "age", "grade", "frozen", "entries", "size", "new", "verified",
+                 "booted", "faults", numbers=numbers)  # fmt: skip
+    for brief in found:
+        marks = (" (pinned)" if brief.pinned else "") + (
+            "" if brief.clock_trusted else " (clock not trusted)"
+        )
+        rows.add_row(
+            brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
+            f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
+            human(brief.new_bytes), brief.verified_at or "-", brief.booted_at or "-",
+            "; ".join(brief.faults) or "-",
+        )  # fmt: skip
+    out.print(f"{board}:")
+    out.print(rows)
+
+
+def age(since: str, now: datetime) -> str:
+    """Say how long ago an RFC 3339 moment was, in its largest unit."""
+    try:
+        seconds = (now - datetime.fromisoformat(since)).total_seconds()
+    except ValueError:
+        return "?"
+    for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
+        if seconds >= 2 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{max(seconds, 0):.0f} s"
+
+
+def manifest(found: Manifest, out: Console) -> None:
+    """Show one capture's manifest readably."""
+    board, pause = found.board, found.pause
+    out.print(f"Capture {found.seq} of {board.name}, taken {found.moment.taken_at}")
+    if not found.moment.clock_trusted:
+        out.print("The board's clock was not known to be right at that time", style="yellow")
+    out.print(f"Board: {_joined(board.model, board.system, board.kernel)}, host {board.hostname}")
+    out.print(
+        f"Disk: {human(found.disk.size)}, {LABELS[found.disk.label]} {found.disk.id}"
+        + (f", {human(found.gap.size)} of boot gap" if found.gap else "")
+    )
+    out.print(
+        f"Pause: frozen {pause.frozen_ms:.0f} ms (predicted {pause.predicted_ms:.0f}), window "
+        f"{pause.window_ms:.0f} ms, {pause.rounds} hot rounds, {human(pause.spool_bytes)} copied"
+        + (f", hooks: {', '.join(pause.hooks)}" if pause.hooks else "")
+    )
+    out.print()
+    _parts(found, out)
+    for part in found.parts:
+        _list(out, f"Left out of {part.mount or part.number}:", part.excluded)
+        _list(out, f"Unreadable on {part.mount or part.number}:", part.unreadable)
+    _list(out, "Swap files, made anew by a rebuild:", [f"/{s.path}" for s in found.swap_files])
+    warnings(found.warnings, out)
+
+
+def _parts(found: Manifest, out: Console) -> None:
+    rows = table("part", "start", "size", "type", "holds", "mounted", "grade", "files", "contents",
+                 numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
+    for part in found.parts:
+        place = found.disk.partition(part.number)
+        rows.add_row(
+            str(part.number), str(place.start), human(place.size * found.disk.sector_size),
+            place.type, file_system_words(part.file_system), part.mount or "-", part.grade,
+            f"{part.files:,}", human(part.content_bytes),
+        )  # fmt: skip
+    out.print(rows)

@@ -1,0 +1,83 @@
+"""Find the capture that a person means, and the place in it that a path of the board means."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.errors import UsageError
+from holdstill.keeper import captures as keeper_captures
+from holdstill.keeper.captures import Shelf
+from holdstill.model import names
+
+if TYPE_CHECKING:
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.model.exchange import CaptureBrief
+    from holdstill.model.manifest import CapturedPart, Manifest
+    from holdstill.system.process import Runner
+
+
+def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
+    """Return the capture that BOARD or BOARD/CAPTURE means; BOARD alone is its newest good one.
+
+    CAPTURE is a capture's name or its number. The capture may have faults; whoever builds on it
+    calls `trusted` first.
+
+    Raises:
+        UsageError: there is no such board or capture.
+    """
+    board, _, which = reference.partition("/")
+    shelf = Shelf(store, names.check_board(board), runner)
+    if not which:
+        newest = shelf.newest_good()
+        if newest is None:
+            raise UsageError(
+                f"board {board} has no good capture", hint=f"see `holdstill list {board}`"
+            )
+        return shelf.capture(newest.name)
+    return shelf.capture(_full_name(shelf.briefs(), which, board))
+
+
+def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
+    if which.isdecimal():
+        for brief in briefs:
+            if brief.seq == int(which):
+                return brief.name
+        raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+    return which
+
+
+def trusted(capture: StoredCapture) -> StoredCapture:
+    """Return a capture without faults.
+
+    Raises:
+        SecurityError, VerificationError: it has some.
+    """
+    return keeper_captures.insist_good(capture)
+
+
+def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
+    """Return the partition, and the path inside it, of an absolute path of the board.
+
+    Raises:
+        UsageError: the path is not absolute, or on no captured file system.
+    """
+    if not path.startswith("/"):
+        raise UsageError(f"{path!r} is not a path of the board", hint="begin it with /")
+    wanted = "/" + path.strip("/")
+    best: CapturedPart | None = None
+    for part in manifest.parts:
+        if (
+            part.entries
+            and _holds(part.mount, wanted)
+            and (best is None or len(part.mount) > len(best.mount))
+        ):
+            best = part
+    if best is None:
+        raise UsageError(f"{path} was on no captured file system", hint="see `holdstill show`")
+    inside = wanted[len(best.mount.rstrip("/")) :].strip("/")
+    return best, inside.encode(errors="surrogateescape")
+
+
+def _holds(mount: str, path: str) -> bool:
+    return bool(mount) and (mount == "/" or path == mount or path.startswith(mount + "/"))

@@ -1,0 +1,139 @@
+"""Take one file or folder out of a capture."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import UsageError, VerificationError
+from holdstill.model import paths
+from holdstill.model.entries import Entry, EntryType
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.records.index import Index
+
+
+class Contents(Protocol):
+    """Where file bodies come from."""
+
+    def open(self, digest: bytes) -> int:
+        """Open a content; the caller closes."""
+
+
+@dataclass
+class Got:
+    """What was taken out.
+
+    Attributes:
+        files, size: how many regular files, and their bytes.
+        skipped: (path, why) of entries that were not made.
+    """
+
+    files: int = 0
+    size: int = 0
+    skipped: list[tuple[bytes, str]] = field(default_factory=list)
+
+
+def get(index: Index, part: int, path: bytes, *, contents: Contents, to: Path) -> Got:
+    """Write an entry, and what is below it, to a new local path.
+
+    Files, directories and symlinks are made, with their permission bits without setuid and
+    setgid, and their times; owners only as root. Devices, fifos and sockets are skipped.
+
+    Raises:
+        UsageError: no such path in the capture, or the target exists.
+        VerificationError: a content is not what the index says; the file is not kept.
+    """
+    entry = index.get(part, path)
+    if entry is None:
+        raise UsageError(
+            f"/{paths.display(path)} is not in the capture",
+            hint="paths are those of the board; excluded places are listed by `holdstill show`",
+        )
+    if os.path.lexists(to):
+        raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
+    taker = _Taker(contents, Got())
+    if entry.type is not EntryType.DIRECTORY:
+        taker.make(entry, to)
+        return taker.got
+    taker.make_tree(index, part, entry, to)
+    return taker.got
+
+
+@dataclass(frozen=True)
+class _Taker:
+    contents: Contents
+    got: Got
+
+    def make_tree(self, index: Index, part: int, top: Entry, to: Path) -> None:
+        made = [(top, to)]
+        to.mkdir(mode=0o700)
+        for entry, place in _below(index, part, top.path, to):
+            self.make(entry, place)
+            if entry.type is EntryType.DIRECTORY:
+                made.append((entry, place))
+        for entry, place in reversed(made):  # times last: a new name changes its directory's
+            self._dress(entry, place)
+
+    def make(self, entry: Entry, place: Path) -> None:
+        match entry.type:
+            case EntryType.DIRECTORY:
+                place.mkdir(mode=0o700)
+            case EntryType.SYMLINK:
+                place.symlink_to(os.fsdecode(entry.target))
+                self._dress(entry, place)
+            case EntryType.FILE if entry.size == 0 or entry.digest:
+                self._copy(entry, place)
+                self._dress(entry, place)
+            case EntryType.FILE:
+                why = f"its content is not in the capture ({entry.omitted.name.lower()})"
+                self.got.skipped.append((entry.path, why))
+            case _:
+                self.got.skipped.append((entry.path, f"a {entry.type.name.lower()}"))
+
+    def _copy(self, entry: Entry, place: Path) -> None:
+        with files.opened_new(place) as target:
+            os.ftruncate(target, entry.size)
+            if entry.digest and self._pour(entry, target) != entry.digest:
+                place.unlink()
+                raise VerificationError(
+                    f"the stored content of {paths.display(entry.path)} is damaged",
+                    hint="`holdstill verify` tells what else is; older captures may have it whole",
+                )
+        self.got.files += 1
+        self.got.size += entry.size
+
+    def _pour(self, entry: Entry, target: int) -> bytes:
+        source = self.contents.open(entry.digest)
+        try:
+            for start, end in files.data_ranges(source, entry.size):
+                while start < end:
+                    chunk = os.pread(source, min(files.CHUNK, end - start), start)
+                    if not chunk:
+                        break
+                    os.pwrite(target, chunk, start)
+                    start += len(chunk)  # noqa: PLW2901  the rest of the range
+        finally:
+            os.close(source)
+        return files.hash_open_file(target, entry.size)
+
+    def _dress(self, entry: Entry, place: Path) -> None:
+        if os.geteuid() == 0:
+            os.chown(place, entry.uid, entry.gid, follow_symlinks=False)
+        if entry.type is not EntryType.SYMLINK:
+            place.chmod(entry.mode & 0o1777)
+        os.utime(place, ns=(entry.mtime_ns, entry.mtime_ns), follow_symlinks=False)
+
+
+def _below(index: Index, part: int, top: bytes, to: Path) -> Iterator[tuple[Entry, Path]]:
+    """Yield everything below a directory with the place that it gets, parents first."""
+    for entry in index.children(part, top):
+        place = to / os.fsdecode(entry.name)
+        yield entry, place
+        if entry.type is EntryType.DIRECTORY:
+            yield from _below(index, part, entry.path, place)

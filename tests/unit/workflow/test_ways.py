@@ -1,0 +1,59 @@
+from pathlib import Path
+
+import pytest
+
+from holdstill.board.layout import BoardPart
+from holdstill.board.mounts import Mount
+from holdstill.model.layout import Container, Ext4, Fat, FileSystem, Other, Raw, Swap
+from holdstill.model.manifest import Grade
+from holdstill.model.paths import BoardPath
+from holdstill.model.settings import BoardSettings
+from holdstill.workflow import ways
+from holdstill.workflow.ways import Way
+
+EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
+FAT = Fat(bits=32, volume_id=1, sectors_per_cluster=1, reserved_sectors=32, sectors=1, clusters=1)
+SETTINGS = BoardSettings(board="pier-3", keeper="/srv/holdstill", raw_limit="1M")
+
+
+def part(
+    kind: FileSystem, *, mounted: str = "", options: str = "rw", size: int = 1 << 20
+) -> BoardPart:
+    mount = (
+        Mount((179, 2), BoardPath(b"/"), BoardPath(b"/x"), options, mounted, "/dev/mmcblk0p2")
+        if mounted
+        else None
+    )
+    return BoardPart(2, Path("/dev/mmcblk0p2"), 0, size, kind, mount)
+
+
+@pytest.mark.parametrize(
+    ("what", "way", "grade"),
+    [
+        (part(EXT4, mounted="ext4"), Way.FROZEN, Grade.POINT_IN_TIME),
+        (part(EXT4, mounted="ext4", options="ro"), Way.READ_ONLY, Grade.READ_ONLY),
+        (part(Other(type="xfs"), mounted="xfs"), Way.FROZEN, Grade.POINT_IN_TIME),
+        (part(FAT, mounted="vfat"), Way.REMOUNTED, Grade.READ_ONLY),
+        (part(FAT, mounted="vfat", options="ro"), Way.READ_ONLY, Grade.READ_ONLY),
+        (part(FAT), Way.UNMOUNTED, Grade.READ_ONLY),
+        (part(EXT4), Way.RAW, Grade.READ_ONLY),
+        (part(EXT4, size=2 << 20), Way.TOO_LARGE, Grade.LIVE),
+        (part(Raw(), mounted="ntfs"), Way.RAW, Grade.LIVE),
+        (part(Swap(uuid="u")), Way.IDENTITY, Grade.READ_ONLY),
+        (part(Container()), Way.NOTHING, Grade.READ_ONLY),
+    ],
+)
+def test_each_kind_of_partition_has_its_way(what: BoardPart, way: Way, grade: Grade) -> None:
+    chosen = ways.choose(what, SETTINGS)
+
+    assert (chosen.way, chosen.grade) == (way, grade)
+    assert chosen.why
+
+
+def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
+    settings = BoardSettings(board="pier-3", keeper="/srv/holdstill", remount_read_only=False)
+
+    chosen = ways.choose(part(FAT, mounted="vfat"), settings)
+
+    assert chosen.way is Way.SETTLED
+    assert chosen.grade is Grade.SETTLED
