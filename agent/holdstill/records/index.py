@@ -160,6 +160,10 @@ class Index:
             key = (entry.directory, entry.name)
             self._db.execute(where + "directory = ? AND name = ?", (digest, seq, part, *key))
 
+    def forget(self, digest: bytes) -> None:
+        """Make every file with this content pending again; reads the whole index."""
+        self._db.execute("UPDATE entry SET digest = x'' WHERE digest = ?", (digest,))
+
     def digests(self, *, since: int = 0) -> Iterator[tuple[bytes, int]]:
         """Yield (digest, size) of distinct contents that runs numbered since or later set."""
         rows = self._db.execute(
