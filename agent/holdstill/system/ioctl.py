@@ -25,7 +25,9 @@ FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
 FAT_IOCTL_GET_VOLUME_ID = 0x80047213
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
-MCL_CURRENT, MCL_FUTURE = 1, 2
+MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4
+TMPFS_MAGIC = 0x01021994
+"""Of linux/magic.h: what statfs(2) says of a tmpfs."""
 
 NO_FLAGS_ERRORS = frozenset({errno.ENOTTY, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS})
 """What file systems answer that have no inode flags."""
@@ -49,10 +51,22 @@ def sync_file_system(handle: int) -> None:
 
 
 def lock_memory() -> None:
-    """Keep all pages of this process in memory (mlockall(2))."""
-    if _LIBC.mlockall(MCL_CURRENT | MCL_FUTURE) != 0:
+    """Keep the pages of this process in memory once they are there (mlockall(2)).
+
+    A forked copy of a large process would otherwise get a private copy of every page.
+    """
+    if _LIBC.mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT) != 0:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
+
+
+def file_system_type(handle: int) -> int:
+    """Return the magic number of the file system that handle is on (statfs(2))."""
+    answer = ctypes.create_string_buffer(256)  # struct statfs is half of that, type first
+    if _LIBC.fstatfs(handle, answer) != 0:
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number))
+    return int(ctypes.c_long.from_buffer(answer).value) & 0xFFFFFFFF
 
 
 def device_size(device: int) -> int:

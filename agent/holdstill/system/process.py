@@ -11,14 +11,15 @@ import os
 import shlex
 import shutil
 import subprocess
-from contextlib import contextmanager
+import warnings
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, Self
 
 from holdstill.errors import CommandError, PreflightError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import PurePath
     from typing import IO, NoReturn
 
@@ -152,9 +153,27 @@ def become(command: Command) -> NoReturn:
     os.execvpe(command.argv[0], command.argv, environment)  # noqa: S606  no shell wanted
 
 
+def keep_only(handles: Iterable[int]) -> None:
+    """Close every other descriptor of this process; 0, 1 and 2 become /dev/null."""
+    kept = set(handles)
+    for name in os.listdir("/proc/self/fd"):  # noqa: PTH208  bare names are what is wanted
+        if int(name) not in kept:
+            with suppress(OSError):  # the listing's own descriptor is gone already
+                os.close(int(name))
+    null = os.open(os.devnull, os.O_RDWR)
+    for standard in {0, 1, 2} - kept - {null}:
+        os.dup2(null, standard)
+
+
 def fork_child(work: Callable[[], None]) -> int:
-    """Run work in a forked copy of this process; return its pid. The copy never returns."""
-    pid = os.fork()
+    """Run work in a forked copy of this process; return its pid. The copy never returns.
+
+    Other threads are not copied, but the locks they hold are: work must not log, import or print.
+    """
+    with warnings.catch_warnings():
+        # Newer Pythons warn of other threads' locks; work is written so as to take none.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        pid = os.fork()
     if pid:
         return pid
     status = 70

@@ -1,0 +1,327 @@
+"""Hold file systems still for an instant, all of them together.
+
+Inside the window only reads are allowed, and writes to memory: no log line, no program, no first
+import, no lock that another thread may hold. A write to a frozen file system waits for the thaw,
+and we are the ones who would thaw.
+"""
+
+from __future__ import annotations
+
+import errno
+import gc
+import os
+import signal
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.board import marks as shared
+from holdstill.board import stacking
+from holdstill.board.guard import HeldMount
+from holdstill.board.marks import State
+from holdstill.errors import DegradedError, PauseError
+from holdstill.model.paths import BoardPath
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from holdstill.board.guard import Guard
+    from holdstill.board.marks import Marked, Marks
+    from holdstill.board.mounts import Mount
+
+CANNOT = frozenset({errno.EOPNOTSUPP, errno.ENOTTY})
+"""What the kernel says of a file system that cannot be frozen (FAT, tmpfs, overlay)."""
+THAW_TRIES, THAW_PATIENCE = 20, 0.010
+
+_POLITE_SIGNALS = frozenset({signal.SIGTERM, signal.SIGINT, signal.SIGHUP})
+
+
+@contextmanager
+def hold_mounts(
+    wanted: Sequence[Mount], *, all_mounts: Sequence[Mount]
+) -> Iterator[tuple[HeldMount, ...]]:
+    """Open each file system once, in the order in which they are to be frozen.
+
+    Args:
+        wanted: may have several mounts of one file system.
+        all_mounts: everything mounted, to find what stands on files of what.
+
+    Raises:
+        PauseError: a mount point does not lead to its file system any more.
+    """
+    order = stacking.freeze_order(wanted, stacking.read_stacking(all_mounts))
+    with ExitStack() as undo:
+        held = []
+        for mount in order:
+            handle = _open_mount(mount)
+            undo.callback(os.close, handle)
+            held.append(HeldMount(mount, handle))
+        yield tuple(held)
+
+
+def _open_mount(mount: Mount) -> int:
+    try:
+        handle = os.open(mount.point.raw, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    except OSError as error:
+        raise PauseError(f"cannot open {mount.point}: {error.strerror}") from error
+    found = os.fstat(handle).st_dev
+    # btrfs gives each subvolume a number of its own, so there the mount point has to be believed.
+    if mount.device[0] != 0 and (os.major(found), os.minor(found)) != mount.device:
+        os.close(handle)
+        raise PauseError(
+            f"{mount.point} leads to another file system than {mount.source}",
+            hint="something was mounted over it; unmount that, or exclude it",
+        )
+    return handle
+
+
+@dataclass
+class Window:
+    """The frozen span.
+
+    Attributes:
+        began, ended: moments on the monotonic clock, around the first freeze and the last thaw.
+        deadline: when the guard acts.
+        frozen: what is of one instant.
+        unfreezable: what the kernel cannot freeze; the caller finds another way for these.
+        troubles: what went wrong without breaking the instant; tell it after the thaw.
+    """
+
+    began: float = 0.0
+    ended: float = 0.0
+    deadline: float = 0.0
+    frozen: list[HeldMount] = field(default_factory=list)
+    unfreezable: list[HeldMount] = field(default_factory=list)
+    troubles: list[str] = field(default_factory=list)
+
+    @property
+    def seconds(self) -> float:
+        """How long it was, once it is over."""
+        return self.ended - self.began
+
+
+@contextmanager
+def frozen(guard: Guard) -> Iterator[Window]:
+    """Hold the guard's mounts still for the length of the block; read in it, do nothing else.
+
+    Raises:
+        PauseError: something could not be frozen (everything runs again), or, on leaving, the
+            instant was broken: the guard or somebody else thawed first. Throw away what was read.
+        DegradedError: on leaving, something would not thaw; the guard goes on trying.
+    """
+    window = Window()
+    _write_out(guard, window)
+    hold = _Hold(guard, window)
+    with _collector_off():
+        try:
+            with _undisturbed():
+                hold.freeze_all()
+            yield window
+        finally:
+            with _undisturbed():
+                hold.thaw_all()
+            hold.check_thawed()
+    hold.judge()
+
+
+def _write_out(guard: Guard, window: Window) -> None:
+    """Leave the freeze itself little to write."""
+    for held in guard.mounts:
+        try:
+            guard.kernel.sync_file_system(held.handle)
+        except OSError as error:
+            window.troubles.append(f"{held}: writing out before the pause: {error.strerror}")
+
+
+@contextmanager
+def _collector_off() -> Iterator[None]:
+    """Let no collection of garbage, with whatever it would finalise, happen in the block."""
+    was_on = gc.isenabled()
+    gc.disable()
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
+        if was_on:
+            gc.enable()
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let signals wait: an exception out of a handler must not end a round of thaws."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _POLITE_SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class _Hold:
+    """Freezes, thaws, and remembers what that says about the instant."""
+
+    def __init__(self, guard: Guard, window: Window) -> None:
+        self.guard = guard
+        self.window = window
+        self.guard_was_first = False
+        self.thawed_by_others: list[HeldMount] = []
+        self.stuck: dict[int, OSError] = {}
+
+    def freeze_all(self) -> None:
+        self.window.deadline = self.guard.start_deadline()
+        self.window.began = self.guard.clock.monotonic()
+        for number in range(len(self.guard.mounts)):
+            self._freeze(number)
+
+    def _freeze(self, number: int) -> None:
+        held, marks = self.guard.mounts[number], self.guard.marks
+        marks[number] = State.TRYING  # before the deed: we may not live to tell
+        try:
+            self.guard.kernel.freeze(held.handle)
+        except OSError as error:
+            marks[number] = State.UNTOUCHED  # not ours, if anybody's: hands off
+            if error.errno not in CANNOT:
+                raise _not_frozen(held, error) from error
+            self.window.unfreezable.append(held)
+            return
+        marks[number] = State.OURS
+        self.window.frozen.append(held)
+        if self.guard.fired:
+            raise self._too_late()
+
+    def thaw_all(self) -> None:
+        # Asked before the first thaw of ours: until now, nobody but the guard has let go.
+        self.guard_was_first = self.guard.fired
+        for _ in range(THAW_TRIES):
+            for number in self.guard.marks.touched():
+                self._thaw(number)
+            if not self.stuck:
+                break
+            self.guard.clock.sleep(THAW_PATIENCE)
+        self.window.ended = self.guard.clock.monotonic()
+        if not self.stuck:
+            self.guard.stand_down()
+
+    def _thaw(self, number: int) -> None:
+        held, marks = self.guard.mounts[number], self.guard.marks
+        try:
+            self.guard.kernel.thaw(held.handle)
+        except OSError as error:
+            if error.errno != errno.EINVAL:
+                self.stuck[number] = error
+                return
+            if marks[number] is State.OURS and number not in self.stuck:
+                self.thawed_by_others.append(held)
+        self.stuck.pop(number, None)
+        marks[number] = State.UNTOUCHED
+
+    def check_thawed(self) -> None:
+        """Say so if something stays frozen; that matters more than any other failure."""
+        if self.stuck:
+            number, error = next(iter(self.stuck.items()))
+            raise DegradedError(
+                f"{self.guard.mounts[number]} does not thaw: {error.strerror}",
+                hint="if writing to it hangs: echo j > /proc/sysrq-trigger, else reboot",
+            ) from error
+
+    def judge(self) -> None:
+        """Say what the window was worth, now that everything runs again."""
+        if self.guard_was_first or (self.thawed_by_others and self.guard.fired):
+            raise self._too_late()
+        if self.thawed_by_others:
+            names = ", ".join(str(held) for held in self.thawed_by_others)
+            raise PauseError(
+                f"another program thawed {names} during the pause; nothing was kept",
+                hint="find out what else freezes and thaws file systems on this board",
+            )
+
+    def _too_late(self) -> PauseError:
+        return PauseError(
+            f"the thaw guard let go before the pause was over (at most {self.guard.seconds:g} s); "
+            "the board kept running; nothing was kept",
+            hint="raise `pause.ceiling`, or quiet what writes so much",
+        )
+
+
+def _not_frozen(held: HeldMount, error: OSError) -> PauseError:
+    hints = {
+        errno.EBUSY: "another program has frozen it and must thaw it: find out which",
+        errno.EPERM: "run as root",
+    }
+    return PauseError(
+        f"cannot freeze {held}: {error.strerror}; everything runs again",
+        hint=hints.get(error.errno or 0, "look at the kernel's log"),
+    )
+
+
+class Thawer(Protocol):
+    """What thaws; `system.ioctl` is one."""
+
+    def thaw(self, mount: int) -> None:
+        """Thaw; OSError EINVAL if it is not frozen."""
+
+
+def thaw_left_over(
+    marks_file: Path, all_mounts: Sequence[Mount], *, kernel: Thawer = ioctl
+) -> tuple[str, ...]:
+    """Thaw what an ended run and its guard left frozen; return the mount points, for the report.
+
+    The last step of the ladder: for the end of the service, and the start of the next run. To
+    call it again, or when nothing is left, does nothing.
+
+    Raises:
+        DegradedError: something would not thaw; it is tried again the next time.
+    """
+    try:
+        marks, marked = shared.left_over(marks_file)
+    except (FileNotFoundError, ValueError):
+        return ()
+    report = _thaw_marked(marks, marked, all_mounts, kernel)
+    if report.failed:
+        raise DegradedError(
+            "cannot thaw " + "; ".join(report.failed),
+            hint="if writing there hangs: echo j > /proc/sysrq-trigger, else reboot",
+        )
+    marks_file.unlink(missing_ok=True)
+    return tuple(report.thawed)
+
+
+@dataclass
+class _Report:
+    thawed: list[str] = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)
+
+
+def _thaw_marked(
+    marks: Marks, marked: Sequence[Marked], all_mounts: Sequence[Mount], kernel: Thawer
+) -> _Report:
+    report = _Report()
+    for number in marks.touched():
+        name = str(BoardPath(marked[number].point))
+        try:
+            if _thaw_device(marked[number], all_mounts, kernel):
+                report.thawed.append(name)
+        except OSError as error:
+            report.failed.append(f"{name}: {error.strerror}")
+        else:
+            marks[number] = State.UNTOUCHED
+    return report
+
+
+def _thaw_device(marked: Marked, all_mounts: Sequence[Mount], kernel: Thawer) -> bool:
+    """Thaw a file system wherever it is mounted now; tell whether it was frozen."""
+    places = [mount.point for mount in all_mounts if mount.device == marked.device]
+    if not places:
+        # Not the end of a freeze: the kernel keeps a frozen file system, mounted or not.
+        raise OSError(errno.ENODEV, "not mounted any more; mount it, and try again")
+    places.sort(key=lambda point: point.raw != marked.point)
+    with files.opened(places[0].raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        try:
+            kernel.thaw(handle)
+        except OSError as error:
+            if error.errno == errno.EINVAL:
+                return False
+            raise
+    return True

@@ -1,0 +1,58 @@
+"""A directory of ours that is memory: it takes part in no freeze, and wears no card."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import PreflightError, SecurityError
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+FALLBACK = Path("/dev/shm/holdstill")  # noqa: S108  checked: ours, 0700, and no link
+"""Used where /run is no tmpfs, as in some containers and on boards without systemd."""
+
+
+def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
+    """Return a directory in memory that only we may use; make it if need be.
+
+    Raises:
+        PreflightError: none of the places is on a tmpfs.
+        SecurityError: somebody else has made, or may write to, the directory.
+    """
+    for place in (preferred, *others):
+        if _parent_is_memory(place):
+            return _made(place)
+    raise PreflightError(
+        f"neither {preferred} nor {', '.join(map(str, others))} is memory (a tmpfs)",
+        hint="mount a tmpfs at /run, or name a directory on one as `spool` in the settings",
+    )
+
+
+def _parent_is_memory(place: Path) -> bool:
+    # The place itself may be a mount point of its own, as systemd's RuntimeDirectory is not.
+    for candidate in (place, place.parent):
+        if candidate.is_dir():
+            with files.opened(candidate, os.O_RDONLY | os.O_DIRECTORY) as handle:
+                return ioctl.file_system_type(handle) == ioctl.TMPFS_MAGIC
+    return False
+
+
+def _made(place: Path) -> Path:
+    # /dev/shm is open to all: another user may have put a link or a directory there first.
+    place.mkdir(mode=0o700, exist_ok=True)
+    found = place.lstat()
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
+        raise SecurityError(
+            f"{place} belongs to somebody else or is no directory",
+            hint="find out who made it, and remove it",
+        )
+    if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise SecurityError(
+            f"others may write to {place}", hint=f"chmod 0700 {place}, and find out why"
+        )
+    return place

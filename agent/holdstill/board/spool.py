@@ -1,0 +1,215 @@
+"""Memory that receives, inside the pause, what changed last: one file for each content.
+
+The pause is as long as this copying takes, so that nothing is done here that can be done later:
+no hashing, no flushing, no network.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import shutil
+import tempfile
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple, Self
+
+from holdstill.errors import PauseError, PreflightError
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from types import TracebackType
+
+PAGE = 4096
+PER_FILE = 1024
+"""Bytes of kernel memory that a file on a tmpfs takes beside its pages, about."""
+RESERVE = 1 << 20
+"""Bytes of the tmpfs that are left to others."""
+SENDFILE_MOST = 1 << 30
+PREFIX = "spool-"
+MEMINFO = Path("/proc/meminfo")
+FLOOR = 16 << 20
+"""Bytes of free memory below which no spool is opened."""
+
+
+class SpoolFullError(PauseError):
+    """The delta does not fit the memory that it may take."""
+
+
+class ChangedError(PauseError):
+    """A file changed while it was copied."""
+
+
+class Spooled(NamedTuple):
+    """One content in the spool."""
+
+    directory: str
+    name: str
+    size: int
+
+    @property
+    def path(self) -> Path:
+        """Where it is until the spool is closed."""
+        return Path(self.directory, self.name)
+
+
+class Spool:
+    """A directory on a tmpfs that is filled up to a limit, and gone at the end of its block.
+
+    Args:
+        directory: on a tmpfs, ours alone; `ram.choose` finds one.
+        limit: bytes of memory that it may take.
+    """
+
+    def __init__(self, directory: Path, limit: int) -> None:
+        self.limit = limit
+        self.used = 0
+        self._parent = directory
+        self._count = 0
+        self._handle = -1
+        self._place = ""
+
+    def __enter__(self) -> Self:
+        with _locked(self._parent):
+            _collect(self._parent)
+            self._place = tempfile.mkdtemp(prefix=PREFIX, dir=self._parent)
+            self._handle = os.open(self._place, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            # As long as we live: this is how a later run knows that it is not left over.
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        shutil.rmtree(self._place, ignore_errors=True)
+        os.close(self._handle)
+        self._handle = -1
+
+    @property
+    def left(self) -> int:
+        """Bytes that still fit."""
+        return self.limit - self.used
+
+    def copy(self, handle: int, size: int) -> Spooled:
+        """Copy an open file of this size; holes stay holes.
+
+        Raises:
+            SpoolFullError: it does not fit; nothing of it stays.
+            ChangedError: it has another size, or was changed meanwhile; nothing of it stays.
+            OSError: EIO and the like from the file.
+        """
+        before = os.fstat(handle)
+        used, name = self.used, f"{self._count:x}"
+        self._count += 1
+        self._take(PER_FILE)
+        out = self._create(name)
+        try:
+            self._fill(out, handle, before, size)
+        except BaseException:
+            os.unlink(name, dir_fd=self._handle)
+            self.used = used
+            raise
+        finally:
+            os.close(out)
+        return Spooled(self._place, name, size)
+
+    def _create(self, name: str) -> int:
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
+        try:
+            return os.open(name, flags, 0o600, dir_fd=self._handle)
+        except OSError as error:
+            if error.errno == errno.ENOSPC:  # a tmpfs may limit its inodes
+                raise self._full() from error
+            raise
+
+    def _fill(self, out: int, handle: int, before: os.stat_result, size: int) -> None:
+        if before.st_size == size:
+            if before.st_blocks * 512 < size and size > PAGE:
+                self._copy_data(out, handle, size)
+            else:
+                self._copy_range(out, handle, (0, size))
+        after = os.fstat(handle)
+        if (after.st_size, after.st_ctime_ns, after.st_mtime_ns) != (
+            size, before.st_ctime_ns, before.st_mtime_ns,
+        ):  # fmt: skip
+            raise ChangedError(f"a file of {size} bytes changed while it was copied")
+
+    def _copy_data(self, out: int, handle: int, size: int) -> None:
+        os.ftruncate(out, size)
+        for span in files.data_ranges(handle, size):
+            os.lseek(out, span[0], os.SEEK_SET)
+            self._copy_range(out, handle, span)
+
+    def _copy_range(self, out: int, handle: int, span: tuple[int, int]) -> None:
+        position, end = span
+        self._take(-(-(end - position) // PAGE) * PAGE)
+        while position < end:
+            try:
+                done = os.sendfile(out, handle, position, min(end - position, SENDFILE_MOST))
+            except OSError as error:
+                if error.errno == errno.ENOSPC:
+                    raise self._full() from error
+                raise
+            if done == 0:
+                return  # it has become shorter, which its size tells
+            position += done
+
+    def _take(self, count: int) -> None:
+        if self.used + count > self.limit:
+            raise self._full()
+        self.used += count
+
+    def _full(self) -> SpoolFullError:
+        return SpoolFullError(
+            f"what changed last does not fit the {self.limit >> 20} MiB of memory for it",
+            hint="raise `pause.spool_share`, exclude what is rewritten all the time, or quiet it",
+        )
+
+
+@contextmanager
+def _locked(directory: Path) -> Iterator[None]:
+    """Keep other runs from making or collecting spools here."""
+    with files.opened(directory, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+
+
+def _collect(directory: Path) -> None:
+    """Remove the spools of runs that are dead."""
+    for place in directory.glob(f"{PREFIX}*"):
+        flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
+        with suppress(BlockingIOError), files.opened(place, flags) as handle:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(place)
+
+
+def limit_for(directory: Path, share: float, *, meminfo: Path = MEMINFO) -> int:
+    """Return how many bytes a spool here may take: a share of what memory is free.
+
+    Raises:
+        PreflightError: there is too little memory to begin with.
+    """
+    available = parse_available(meminfo.read_bytes())
+    room = os.statvfs(directory)
+    limit = min(int(available * share), room.f_bavail * room.f_frsize - RESERVE)
+    if available < FLOOR or limit < FLOOR * share:
+        raise PreflightError(
+            f"too little memory for the pause: {available >> 20} MiB available, "
+            f"{max(limit, 0) >> 20} MiB of it for {directory}",
+            hint="stop something, or enlarge the tmpfs",
+        )
+    return limit
+
+
+def parse_available(meminfo: bytes) -> int:
+    """Return MemAvailable of /proc/meminfo, in bytes (proc(5)); KeyError if it is not there."""
+    for line in meminfo.splitlines():
+        name, _, rest = line.partition(b":")
+        if name == b"MemAvailable":
+            return int(rest.split()[0]) << 10
+    raise KeyError("MemAvailable")
