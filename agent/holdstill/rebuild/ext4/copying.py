@@ -1,0 +1,268 @@
+"""A content's way into the blocks of a file: read once, hashed and written from the same bytes.
+
+Hashing runs beside reading and writing: hashlib lets other threads run meanwhile.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.model import paths
+from holdstill.rebuild import splice
+from holdstill.rebuild.ext4.library import Extent
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.entries import Entry
+    from holdstill.rebuild.ext4.library import Run
+    from holdstill.rebuild.ext4.volume import Volume
+    from holdstill.rebuild.sources import Contents
+
+HASHED_BESIDE = 128 << 10
+"""Bytes from which on it pays to hand a chunk to another thread."""
+EXTENT_MAX, UNWRITTEN_MAX = 32768, 32767
+"""Blocks in one extent (ifork.rst, "Extent Tree"); one bit less when nothing was written yet."""
+
+
+class Copier:
+    """Copies contents into a volume. Use `copying`."""
+
+    def __init__(self, volume: Volume, contents: Contents, beside: ThreadPoolExecutor) -> None:
+        self._volume = volume
+        self._contents = contents
+        self._beside = beside
+        self._block = volume.geometry.block_size
+
+    def copy(self, entry: Entry) -> list[Extent]:
+        """Write a file's content into newly allocated blocks; return where they are.
+
+        Raises:
+            VerificationError: the content is not what the entry says.
+            TargetFailedError: it cannot be read, or the target cannot be written.
+        """
+        try:
+            handle = self._contents.open(entry.digest)
+            try:
+                return self._copy_open(entry, handle)
+            finally:
+                os.close(handle)
+        except OSError as error:
+            raise TargetFailedError(
+                f"cannot read the content of {paths.display(entry.path)!r}: {error.strerror}",
+                hint="check the store's disk: `holdstill verify`",
+            ) from error
+
+    def reserve(self, head: bytes, size: int) -> list[Extent]:
+        """Give a file of this size all its blocks, with head at the beginning and zeroes behind.
+
+        Where extents can say that nothing was written yet, nothing is.
+        """
+        extents = merged(self._volume.allocate(-(-size // self._block)))
+        written = -(-len(head) // self._block) if self._volume.geometry.has_extents else None
+        self._write_head(head, extents)
+        if written is None:
+            self._clear_behind(len(head), extents)
+            return extents
+        return list(_split(extents, written))
+
+    def _write_head(self, head: bytes, extents: list[Extent]) -> None:
+        for block, start, piece in _Places(extents, self._block).of(0, self._padded(head)):
+            self._volume.write(block, start, piece)
+
+    def _clear_behind(self, written: int, extents: list[Extent]) -> None:
+        first = -(-written // self._block)
+        for extent in extents:
+            skipped = min(max(first - extent.logical, 0), extent.length)
+            length = (extent.length - skipped) * self._block
+            self._volume.clear(extent.physical + skipped, 0, length)
+
+    def _copy_open(self, entry: Entry, handle: int) -> list[Extent]:
+        found = os.fstat(handle).st_size
+        if found != entry.size:
+            raise _not_the_content(entry, f"it has {found} bytes instead of {entry.size}")
+        hasher = _Hasher(self._beside)
+        chunks = (hasher.seen(chunk) for chunk in _chunks(handle, entry))
+        extents = self._write_sparse(chunks) if entry.sparse else self._write(chunks, entry.size)
+        if hasher.digest() != entry.digest:
+            raise _not_the_content(entry, "its bytes have another SHA-256")
+        return extents
+
+    def _write(self, chunks: Iterator[tuple[int, bytes | memoryview]], size: int) -> list[Extent]:
+        """Write into as many blocks as the size needs, holes included."""
+        extents = merged(self._volume.allocate(-(-size // self._block)))
+        places = _Places(extents, self._block)
+        for position, chunk in chunks:
+            for block, start, piece in places.of(position, self._padded(chunk)):
+                self._volume.write(block, start, piece)
+        return extents
+
+    def _write_sparse(self, chunks: Iterator[tuple[int, bytes | memoryview]]) -> list[Extent]:
+        """Write only the blocks that are not all zeroes."""
+        extents: list[Extent] = []
+        for position, chunk in chunks:
+            for start, piece in _filled(self._padded(chunk), self._block):
+                self._write_run((position + start) // self._block, piece, extents)
+        return extents
+
+    def _write_run(self, logical: int, piece: bytes | memoryview, extents: list[Extent]) -> None:
+        position = 0
+        for run in self._volume.allocate(len(piece) // self._block):
+            end = position + run.length * self._block
+            self._volume.write(run.first, 0, piece[position:end])
+            add(extents, logical + position // self._block, run)
+            position = end
+
+    def _padded(self, chunk: bytes | memoryview) -> bytes | memoryview:
+        """Fill the last block up: what the target held before must not show behind a file."""
+        missing = -len(chunk) % self._block
+        return bytes(chunk) + bytes(missing) if missing else chunk
+
+
+@contextmanager
+def copying(volume: Volume, contents: Contents) -> Iterator[Copier]:
+    """Hold what copies contents into a volume."""
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="hash") as beside:
+        yield Copier(volume, contents, beside)
+
+
+def _not_the_content(entry: Entry, what: str) -> VerificationError:
+    return VerificationError(
+        f"the content of {paths.display(entry.path)!r} is not the captured one: {what}",
+        hint="the store was damaged or changed: run `holdstill verify`, "
+        "or rebuild from another capture",
+    )
+
+
+class _Hasher:
+    """A running SHA-256, one chunk behind."""
+
+    def __init__(self, beside: ThreadPoolExecutor) -> None:
+        self._total = hashlib.sha256()
+        self._beside = beside
+        self._pending: Future[None] | None = None
+
+    def seen(self, item: tuple[int, bytes | memoryview]) -> tuple[int, bytes | memoryview]:
+        """Hash a chunk while the caller goes on with it."""
+        self._wait()
+        if len(item[1]) < HASHED_BESIDE:
+            self._total.update(item[1])
+        else:
+            self._pending = self._beside.submit(self._total.update, item[1])
+        return item
+
+    def _wait(self) -> None:
+        if self._pending is not None:
+            self._pending.result()
+            self._pending = None
+
+    def digest(self) -> bytes:
+        self._wait()
+        return self._total.digest()
+
+
+def _chunks(handle: int, entry: Entry) -> Iterator[tuple[int, bytes | memoryview]]:
+    """Yield (position, bytes), all but the last a whole chunk; holes are not read."""
+    size = entry.size
+    ranges = files.data_ranges(handle, size) if size > files.CHUNK else iter([(0, size)])
+    start, end = next(ranges, (size, size))
+    for position in range(0, size, files.CHUNK):
+        stop = min(position + files.CHUNK, size)
+        while end <= position and start < size:
+            start, end = next(ranges, (size, size))
+        if start >= stop:
+            yield position, memoryview(_ZEROES)[: stop - position]
+        else:
+            yield position, _read(handle, position, stop - position, entry)
+
+
+_ZEROES = bytes(files.CHUNK)
+
+
+def _read(handle: int, position: int, length: int, entry: Entry) -> bytes:
+    chunk = os.pread(handle, length, position)
+    while len(chunk) < length:
+        more = os.pread(handle, length - len(chunk), position + len(chunk))
+        if not more:
+            raise _not_the_content(entry, f"it ended at byte {position + len(chunk)}")
+        chunk += more
+    return chunk
+
+
+def _filled(
+    chunk: bytes | memoryview, block_size: int
+) -> Iterator[tuple[int, bytes | memoryview]]:
+    """Yield (position, bytes) of the runs of blocks in a chunk that are not all zeroes."""
+    if splice.is_blank(chunk):
+        return
+    begin = None
+    for start in range(0, len(chunk), block_size):
+        if splice.is_blank(chunk[start : start + block_size]):
+            if begin is not None:
+                yield begin, chunk[begin:start]
+            begin = None
+        elif begin is None:
+            begin = start
+    if begin is not None:
+        yield begin, chunk[begin:]
+
+
+def add(extents: list[Extent], logical: int, run: Run) -> None:
+    """Append a run of written blocks, joined to the last extent where they are neighbours."""
+    if extents:
+        last = extents[-1]
+        joins = last.logical + last.length == logical and last.physical + last.length == run.first
+        if joins and last.length + run.length <= EXTENT_MAX:
+            extents[-1] = last._replace(length=last.length + run.length)
+            return
+    extents.append(Extent(logical, run.first, run.length))
+
+
+def _split(extents: list[Extent], written: int) -> Iterator[Extent]:
+    """Yield the same extents, marked as not yet written from one block of the file on."""
+    for extent in extents:
+        position, end = extent.logical, extent.logical + extent.length
+        while position < end:
+            is_written = position < written
+            stop = min(end, written) if is_written else min(end, position + UNWRITTEN_MAX)
+            physical = extent.physical + position - extent.logical
+            yield Extent(position, physical, stop - position, is_written)
+            position = stop
+
+
+def merged(runs: list[Run]) -> list[Extent]:
+    """Return the extents of a file without holes that has these blocks."""
+    extents: list[Extent] = []
+    logical = 0
+    for run in runs:
+        add(extents, logical, run)
+        logical += run.length
+    return extents
+
+
+class _Places:
+    """Where the bytes of a file without holes are; asked for from the front to the end."""
+
+    def __init__(self, extents: list[Extent], block_size: int) -> None:
+        self._extents = extents
+        self._block = block_size
+        self._current = 0
+
+    def of(
+        self, position: int, chunk: bytes | memoryview
+    ) -> Iterator[tuple[int, int, bytes | memoryview]]:
+        """Yield (block, position in it, bytes) for a chunk at a position."""
+        while chunk:
+            extent = self._extents[self._current]
+            start = position - extent.logical * self._block
+            left = extent.length * self._block - start
+            yield extent.physical, start, chunk[:left]
+            if len(chunk) >= left:
+                self._current += 1
+            chunk, position = chunk[left:], position + left

@@ -1,0 +1,337 @@
+"""Entries become inodes and directories, one directory after the other, in flat memory.
+
+Entries come in key order, so a directory's own entry comes before its names, and all names of a
+directory come together. What has to be remembered in between (directories that are still to be
+filled, the inodes of hard links) is in a temporary database that spills to disk.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.model import paths
+from holdstill.model.entries import EntryType, Omitted
+from holdstill.rebuild.ext4 import blockmap, children, copying, inode, volume
+from holdstill.rebuild.ext4.children import Children
+from holdstill.rebuild.ext4.directory import Name
+from holdstill.rebuild.ext4.findings import Findings
+from holdstill.rebuild.ext4.inode import Blocks
+from holdstill.rebuild.ext4.library import LibraryError
+from holdstill.rebuild.ext4.listing import DirectoryWriter
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
+
+    from holdstill.model.entries import Entry
+    from holdstill.rebuild.ext4.copying import Copier
+    from holdstill.rebuild.ext4.library import Extent
+    from holdstill.rebuild.ext4.volume import Volume
+    from holdstill.rebuild.sources import Contents, Progress
+
+ROOT, LOST_AND_FOUND_INODE, LOST_AND_FOUND = 2, 11, b"lost+found"
+LOST_AND_FOUND_SIZE = 16 << 10
+"""Bytes that mke2fs keeps ready in lost+found: e2fsck may need it when there is no free block."""
+_SCHEMA = (
+    "CREATE TABLE directory (path BLOB PRIMARY KEY, inode INTEGER, parent INTEGER) WITHOUT ROWID",
+    "CREATE TABLE link (link INTEGER PRIMARY KEY, inode INTEGER)",
+    children.SCHEMA,
+)
+
+
+@dataclass(frozen=True)
+class Filled:
+    """What was written.
+
+    Attributes:
+        warnings: what could not be restored exactly, for people.
+    """
+
+    entries: int
+    content_bytes: int
+    warnings: tuple[str, ...] = ()
+
+
+def fill(
+    target: Path,
+    *,
+    offset: int,
+    entries: Iterable[Entry],
+    contents: Contents,
+    heads: Mapping[bytes, bytes],
+    progress: Progress,
+) -> Filled:
+    """Fill the new, empty ext4 at an offset in a target.
+
+    Args:
+        target: an image or a device.
+        offset: byte at which the file system begins.
+        entries: in key order.
+        contents: what is in the files.
+        heads: what is at the beginning of files whose content was omitted, by path.
+        progress: is told after every entry.
+    """
+    with (
+        volume.opened(target, offset=offset) as filled,
+        _notes() as notes,
+        copying.copying(filled, contents) as copier,
+    ):
+        filler = _Filler(filled, notes, copier, heads, progress)
+        try:
+            filler.fill(entries)
+        except LibraryError as error:
+            raise TargetFailedError(f"filling the ext4 in {target} failed: {error}") from error
+    return filler.result()
+
+
+@contextmanager
+def _notes() -> Iterator[sqlite3.Connection]:
+    # An empty name: a private database in a temporary file, which SQLite removes.
+    with closing(sqlite3.connect("", isolation_level=None)) as database:
+        for pragma in ("cache_size = -4096", "journal_mode = OFF", "synchronous = OFF"):
+            database.execute(f"PRAGMA {pragma}")
+        for statement in _SCHEMA:
+            database.execute(statement)
+        database.execute("BEGIN")
+        yield database
+
+
+class _Filler:
+    def __init__(
+        self,
+        filled: Volume,
+        notes: sqlite3.Connection,
+        copier: Copier,
+        heads: Mapping[bytes, bytes],
+        progress: Progress,
+    ) -> None:
+        self._volume = filled
+        self._library = filled.library
+        self._geometry = filled.geometry
+        self._notes = notes
+        self._copier = copier
+        self._heads = heads
+        self._progress = progress
+        self._findings = Findings(filled.geometry.inode_size)
+        self._entries = self._content_bytes = 0
+        self._has_lost_and_found = False
+
+    def result(self) -> Filled:
+        return Filled(self._entries, self._content_bytes, self._findings.warnings())
+
+    def fill(self, entries: Iterable[Entry]) -> None:
+        self._empty()
+        for path, group in groupby(entries, key=lambda entry: entry.directory):
+            self._fill_directory(path, group)
+        self._finish_empty_directories()
+        if not self._has_lost_and_found:
+            self._drop_lost_and_found()
+
+    def _empty(self) -> None:
+        """Take away what mke2fs puts into every file system."""
+        for number in (ROOT, LOST_AND_FOUND_INODE):
+            # What is inline is inside the inode, which is written anew.
+            if not self._geometry.has_inline_data:
+                self._library.release_blocks_of(number)
+
+    def _fill_directory(self, path: bytes, group: Iterable[Entry]) -> None:
+        names = Children(self._notes, self._volume.hash_name)
+        own = 0
+        for entry in group:
+            if entry.path == b"":
+                self._write_inode(ROOT, entry)
+                self._remember(b"", ROOT, ROOT)
+                self._count(0)
+                continue
+            own = own or self._inode_of(path)
+            number = self._place(entry, own)
+            is_directory = int(entry.type is EntryType.DIRECTORY)
+            names.add(Name(entry.name, number, int(entry.type)), directories=is_directory)
+        if own:
+            self._write_directory(path, names)
+        names.forget()
+
+    def _inode_of(self, path: bytes) -> int:
+        row = self._notes.execute("SELECT inode FROM directory WHERE path = ?", (path,)).fetchone()
+        if row is None:
+            raise VerificationError(
+                f"the index lists names in {paths.display(path)!r}, which is no directory in it"
+            )
+        return int(row[0])
+
+    def _remember(self, path: bytes, own: int, parent: int) -> None:
+        self._notes.execute("INSERT INTO directory VALUES (?, ?, ?)", (path, own, parent))
+
+    def _place(self, entry: Entry, parent: int) -> int:
+        """Give an entry an inode and whatever is in it; return the inode's number."""
+        known = self._linked(entry)
+        if known:
+            return known
+        number = self._new_inode(entry)
+        if entry.type is EntryType.DIRECTORY:
+            self._remember(entry.path, number, parent)
+        if entry.link:
+            self._notes.execute("INSERT INTO link VALUES (?, ?)", (entry.link, number))
+        self._write_inode(number, entry)
+        return number
+
+    def _linked(self, entry: Entry) -> int:
+        """Count one more name for an inode that is there already; 0 when it is not."""
+        if not entry.link:
+            return 0
+        row = self._notes.execute(
+            "SELECT inode FROM link WHERE link = ?", (entry.link,)
+        ).fetchone()
+        if row is None:
+            return 0
+        number = int(row[0])
+        content = self._library.read_inode(number, self._geometry.inode_size)
+        links = inode.links_of(content) + 1
+        if links > inode.LINKS_MAX:
+            raise TargetFailedError(f"{paths.display(entry.path)!r}: too many names of one file")
+        self._library.write_inode(number, inode.with_links(content, links))
+        self._count(0)
+        return number
+
+    def _new_inode(self, entry: Entry) -> int:
+        if entry.path == LOST_AND_FOUND and entry.type is EntryType.DIRECTORY:
+            self._has_lost_and_found = True
+            return LOST_AND_FOUND_INODE
+        return self._volume.new_inode(directories=int(entry.type is EntryType.DIRECTORY))
+
+    def _drop_lost_and_found(self) -> None:
+        self._library.write_inode(LOST_AND_FOUND_INODE, bytes(self._geometry.inode_size))
+        self._library.release_inode(LOST_AND_FOUND_INODE, directories=1)
+
+    def _write_inode(self, number: int, entry: Entry) -> None:
+        self._findings.look_at(entry)
+        if entry.type is EntryType.FILE:
+            self._write_file(number, entry)
+        elif inode.needs_block(entry):
+            self._write_long_symlink(number, entry)
+        else:
+            content = {
+                EntryType.SYMLINK: entry.target,
+                EntryType.CHARACTER: inode.device_map(entry.rdev),
+                EntryType.BLOCK: inode.device_map(entry.rdev),
+            }.get(entry.type, b"")
+            self._put_inode(number, entry, Blocks(len(entry.target), 0, content))
+        if entry.xattrs:
+            self._write_xattrs(number, entry)
+        if entry.path:
+            self._count(entry.size if entry.type is EntryType.FILE else 0)
+
+    def _count(self, written: int) -> None:
+        self._entries += 1
+        self._content_bytes += written
+        self._progress.advance(entries=1, written=written)
+
+    def _write_file(self, number: int, entry: Entry) -> None:
+        if entry.omitted is not Omitted.NOTHING:
+            extents = self._write_omitted(entry)
+        else:
+            extents = self._copier.copy(entry) if entry.size else []
+        self._map(number, entry, entry.size, extents)
+
+    def _write_omitted(self, entry: Entry) -> list[Extent]:
+        """A swap file gets its blocks, since it must have no holes; any other is one hole."""
+        head = self._heads.get(entry.path, b"")
+        if entry.omitted is not Omitted.SWAP:
+            return []
+        return self._copier.reserve(head, entry.size)
+
+    def _write_long_symlink(self, number: int, entry: Entry) -> None:
+        if len(entry.target) >= self._geometry.block_size:
+            raise TargetFailedError(
+                f"the symlink {paths.display(entry.path)!r} is too long for blocks of "
+                f"{self._geometry.block_size} bytes"
+            )
+        runs = self._volume.allocate(1)
+        self._volume.write(runs[0].first, 0, entry.target.ljust(self._geometry.block_size, b"\0"))
+        self._map(number, entry, len(entry.target), copying.merged(runs))
+
+    def _map(self, number: int, entry: Entry, size: int, extents: list[Extent]) -> None:
+        """Write the inode of something that has blocks."""
+        self._put_inode(number, entry, self._blocks(size, extents))
+        if self._geometry.has_extents and len(extents) > inode.EXTENTS_IN_INODE:
+            self._library.insert_extents(number, extents)
+
+    def _blocks(self, size: int, extents: list[Extent]) -> Blocks:
+        count = sum(extent.length for extent in extents)
+        per_block = self._geometry.block_size // 512
+        if self._geometry.has_extents:
+            header = inode.extent_header(extents)
+            return Blocks(size, count * per_block, header, inode.EXTENTS_FLAG)
+        mapped = blockmap.build(
+            extents,
+            block_size=self._geometry.block_size,
+            take=lambda: self._volume.allocate(1)[0].first,
+            write=lambda block, content: self._volume.write(block, 0, content),
+        )
+        return Blocks(size, (count + mapped.lists) * per_block, mapped.map)
+
+    def _put_inode(self, number: int, entry: Entry, blocks: Blocks) -> None:
+        links = 2 if entry.type is EntryType.DIRECTORY else 1
+        content = inode.encode(entry, blocks, size=self._geometry.inode_size, links=links)
+        self._library.write_inode(number, content)
+
+    def _write_xattrs(self, number: int, entry: Entry) -> None:
+        packing = inode.pack_xattrs(entry.xattrs, inode_size=self._geometry.inode_size)
+        try:
+            self._library.set_xattrs(number, packing.order)
+        except LibraryError as error:
+            raise TargetFailedError(
+                f"the extended attributes of {paths.display(entry.path)!r} do not fit: {error}"
+            ) from error
+
+    def _write_directory(self, path: bytes, names: Children) -> None:
+        """Write the blocks of a directory and finish its inode."""
+        own, parent = self._notes.execute(
+            "SELECT inode, parent FROM directory WHERE path = ?", (path,)
+        ).fetchone()
+        self._notes.execute("DELETE FROM directory WHERE path = ?", (path,))
+        writer = DirectoryWriter(self._volume, own, parent)
+        is_indexed = writer.write(names, least=self._least_blocks(path))
+        self._finish_directory(own, writer.extents, is_indexed, names.directories)
+
+    def _least_blocks(self, path: bytes) -> int:
+        if path != LOST_AND_FOUND:
+            return 1
+        return lost_and_found_blocks(self._geometry.block_size)
+
+    def _finish_directory(
+        self,
+        number: int,
+        extents: list[Extent],
+        is_indexed: bool,  # noqa: FBT001  a fact about the directory
+        directories: int,
+    ) -> None:
+        size = sum(extent.length for extent in extents) * self._geometry.block_size
+        blocks = self._blocks(size, extents)
+        if is_indexed:
+            blocks = blocks._replace(flags=blocks.flags | inode.INDEX_FLAG)
+        links = 2 + directories
+        if links > inode.LINKS_MAX and self._geometry.counts_many_directories:
+            links = 1  # "too many to count" (ext4 feature dir_nlink)
+        content = self._library.read_inode(number, self._geometry.inode_size)
+        self._library.write_inode(number, inode.as_directory(content, blocks, links))
+        if self._geometry.has_extents and len(extents) > inode.EXTENTS_IN_INODE:
+            self._library.insert_extents(number, extents)
+
+    def _finish_empty_directories(self) -> None:
+        while True:
+            rows = self._notes.execute("SELECT path FROM directory LIMIT 1000").fetchall()
+            if not rows:
+                return
+            for (path,) in rows:
+                self._write_directory(path, Children(self._notes, self._volume.hash_name))
+
+
+def lost_and_found_blocks(block_size: int) -> int:
+    """Return how many blocks mke2fs gives lost+found: 16 KiB, 2 to 12 blocks."""
+    return min(max(LOST_AND_FOUND_SIZE // block_size, 2), 12)
