@@ -128,11 +128,21 @@ def data_ranges(handle: int, size: int, *, first: int = 0) -> Iterator[tuple[int
             if error.errno == errno.ENXIO:
                 return
             raise
-        end = min(os.lseek(handle, start, os.SEEK_HOLE), size)
         if start >= size:
             return
+        end = min(_next_hole(handle, start, size), size)
         yield start, end
         position = end
+
+
+def _next_hole(handle: int, start: int, size: int) -> int:
+    try:
+        return os.lseek(handle, start, os.SEEK_HOLE)
+    except OSError as error:
+        # ext4's answer for a file that lives in its inode and was then made longer (Linux 6.18).
+        if error.errno == errno.ENOENT:
+            return size
+        raise
 
 
 def hash_open_file(handle: int, size: int) -> bytes:
