@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import shlex
 import shutil
+import signal
 import subprocess
 import warnings
 from contextlib import contextmanager, suppress
@@ -20,7 +21,7 @@ from holdstill.errors import CommandError, PreflightError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
-    from pathlib import PurePath
+    from pathlib import Path, PurePath
     from typing import IO, NoReturn
 
 PLAIN_ENVIRONMENT = {
@@ -100,6 +101,44 @@ class LocalRunner:
             raise CommandError(str(command), done.returncode, done.stderr or done.stdout)
         return done.stdout
 
+    @contextmanager
+    def running(self, command: Command, *, output: Path) -> Iterator[Running]:
+        """Run a command beside us, all that it says going to a file; it ends with the block.
+
+        Raises:
+            CommandError: it could not be started.
+        """
+        with output.open("wb") as said:
+            try:
+                child = subprocess.Popen(
+                    command.argv,
+                    stdin=subprocess.DEVNULL,
+                    stdout=said,
+                    stderr=said,
+                    env=PLAIN_ENVIRONMENT | dict(command.environment),
+                    cwd="/",
+                )
+            except FileNotFoundError as error:
+                raise CommandError(
+                    str(command), 127, b"no such program", hint=f"install {command.argv[0]}"
+                ) from error
+        with child:
+            try:
+                yield Running(child)
+            finally:
+                child.kill()
+
+
+class Running:
+    """A program that was started and may still run."""
+
+    def __init__(self, child: subprocess.Popen[bytes]) -> None:
+        self._child = child
+
+    def status(self) -> int | None:
+        """Return the exit code, None while it runs."""
+        return self._child.poll()
+
 
 def require(*programs: str) -> None:
     """Check that programs are installed.
@@ -145,6 +184,56 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
             raise
         if status not in command.accepted:
             raise CommandError(str(command), status, words)
+
+
+class Background:
+    """A program that runs beside this one."""
+
+    def __init__(self, child: subprocess.Popen[bytes]) -> None:
+        self._child = child
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether it has ended by itself."""
+        return self._child.poll() is not None
+
+    @property
+    def pid(self) -> int:
+        """Its process, which leads a session of its own."""
+        return self._child.pid
+
+    def end(self) -> None:
+        """End it and what it started; harmless when there is nothing left to end."""
+        for number in (signal.SIGTERM, signal.SIGKILL):
+            with suppress(ProcessLookupError):
+                os.killpg(self._child.pid, number)
+            with suppress(subprocess.TimeoutExpired):
+                self._child.wait(timeout=5)
+                return
+
+
+@contextmanager
+def background(command: Command, *, log: Path) -> Iterator[Background]:
+    """Run a command for the length of the block; what it says goes to a log.
+
+    It leads a session of its own, so that an interrupt at the terminal reaches us first and it
+    is ended in order. The command's timeout and accepted exit codes do not matter here.
+    """
+    with log.open("wb") as said:
+        child = subprocess.Popen(
+            command.argv,
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=said,
+            env=PLAIN_ENVIRONMENT | dict(command.environment),
+            cwd="/",
+            start_new_session=True,
+        )
+    running = Background(child)
+    try:
+        yield running
+    finally:
+        running.end()
 
 
 def become(command: Command) -> NoReturn:
