@@ -33,7 +33,7 @@ class Existing(Enum):
     """It is replaced when the new one is complete, and not before."""
 
 
-@dataclass(frozen=True)
+@dataclass
 class Target:
     """A claimed image or device.
 
@@ -43,6 +43,7 @@ class Target:
         size: bytes.
         name: what people call it.
         is_device: whether it is a block device.
+        has_begun: whether what it held before is gone; set by invalidate.
     """
 
     path: Path
@@ -50,6 +51,7 @@ class Target:
     size: int
     name: str
     is_device: bool = False
+    has_begun: bool = False
 
 
 @contextmanager
@@ -196,6 +198,7 @@ EDGE = MIB
 
 def invalidate(target: Target) -> None:
     """Destroy the old tables at both ends, so that a half-written target is no disk at all."""
+    target.has_begun = True
     edge = min(EDGE, target.size)
     for position in (0, target.size - edge):
         splice.clear(target.handle, position, edge)

@@ -127,7 +127,10 @@ def data_ranges(handle: int, size: int, *, first: int = 0) -> Iterator[tuple[int
         except OSError as error:
             if error.errno == errno.ENXIO:
                 return
-            raise
+            if error.errno != errno.EINVAL:
+                raise
+            yield position, size  # a block device knows of no holes
+            return
         if start >= size:
             return
         end = min(_next_hole(handle, start, size), size)

@@ -1,0 +1,343 @@
+"""Every way in which a device is refused, on real loop devices; and the claim, held to the end."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import hashlib
+import os
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import TargetFailedError, TargetRefusedError
+from holdstill.rebuild import claims, devices, markers, target
+from holdstill.rebuild.claims import Consent
+from holdstill.system import process
+from support import loop, programs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+MIB = 1 << 20
+SIZE = 64 * MIB
+NAMED = Consent(str(SIZE))
+MACHINE = process.LocalRunner()
+TWO_PARTITIONS = """\
+label: dos
+label-id: 0x5ca1ab1e
+unit: sectors
+start=2048, size=16384, type=c
+start=18432, size=65536, type=83
+"""
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Iterator[loop.LoopDisk]:
+    """A loop device with two partitions, the second one an ext4."""
+    image = loop.partitioned_image(tmp_path / "card.img", size=SIZE, script=TWO_PARTITIONS)
+    with loop.attached(image) as disk:
+        programs.run("mkfs.ext4", "-q", "-L", "jetty", disk.partition(2))
+        yield disk
+
+
+@contextmanager
+def claimed(
+    device: Path, *, consent: Consent = NAMED, needed: int = SIZE
+) -> Iterator[target.Target]:
+    with claims.claimed_device(device, needed=needed, consent=consent, machine=MACHINE) as held:
+        yield held
+
+
+def refusal(device: Path, *, consent: Consent = NAMED, needed: int = SIZE) -> str:
+    """Return why a device is refused; fail if it is not, or if a byte of it changed."""
+    before = ends(device)
+    with (
+        pytest.raises(TargetRefusedError) as caught,
+        claimed(device, consent=consent, needed=needed),
+    ):
+        pytest.fail("it was claimed")
+    assert ends(device) == before
+    return str(caught.value)
+
+
+def ends(device: Path) -> str:
+    """Return a digest of the first and last MiB of a device."""
+    with device.open("rb") as file:
+        first = file.read(MIB)
+        file.seek(-MIB, os.SEEK_END)
+        return hashlib.sha256(first + file.read(MIB)).hexdigest()
+
+
+def test_a_named_card_is_claimed_and_shown_with_what_it_holds(card: loop.LoopDisk) -> None:
+    device = devices.look(card.device, MACHINE)
+
+    assert device.size == SIZE
+    assert "partition 2: ext4 'jetty', 32.0 MiB" in device.describe()
+    with claimed(card.device) as held:
+        assert held.is_device
+        assert held.size == SIZE
+
+
+def test_a_device_that_nobody_named_is_refused(card: loop.LoopDisk) -> None:
+    said = refusal(card.device, consent=Consent(""))
+
+    assert "everything on this device would be lost" in said
+    assert "'jetty'" in said
+
+
+def test_a_mounted_disk_is_refused(tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "card.img", size=SIZE)
+    with loop.attached(image) as disk:
+        programs.run("mkfs.ext4", "-q", disk.device)
+        with loop.mounted(disk.device, tmp_path / "mount"):
+            said = refusal(disk.device)
+
+    assert f"is mounted at {tmp_path / 'mount'}" in said
+
+
+def test_a_disk_with_one_mounted_partition_is_refused(card: loop.LoopDisk, tmp_path: Path) -> None:
+    with loop.mounted(card.partition(2), tmp_path / "mount"):
+        said = refusal(card.device)
+
+    assert f"{card.partition(2).name} is mounted at {tmp_path / 'mount'}" in said
+
+
+def test_a_disk_that_is_swapped_to_is_refused(card: loop.LoopDisk) -> None:
+    programs.run("mkswap", card.partition(1))
+    programs.run("swapon", card.partition(1))
+    try:
+        said = refusal(card.device)
+    finally:
+        programs.run("swapoff", card.partition(1))
+
+    assert f"{card.partition(1).name} is swapped to" in said
+
+
+def test_a_partition_is_refused(card: loop.LoopDisk) -> None:
+    said = refusal(card.partition(2))
+
+    assert f"it is a partition; name the whole disk, {card.device}" in said
+
+
+def test_a_read_only_device_is_refused(card: loop.LoopDisk) -> None:
+    programs.run("blockdev", "--setro", card.device)
+    try:
+        said = refusal(card.device)
+    finally:
+        programs.run("blockdev", "--setrw", card.device)
+
+    assert "it is read-only" in said
+
+
+def test_a_device_that_is_too_small_is_refused_with_the_shortfall(card: loop.LoopDisk) -> None:
+    said = refusal(card.device, needed=SIZE + 4096)
+
+    assert "too small by 4096 bytes" in said
+
+
+def test_a_device_larger_than_a_card_is_named_twice(card: loop.LoopDisk) -> None:
+    with (
+        pytest.raises(TargetRefusedError, match="larger than a card is likely to be"),
+        claims.claimed_device(
+            card.device, needed=SIZE, consent=NAMED, machine=MACHINE, largest=SIZE - 1
+        ),
+    ):
+        pytest.fail("it was claimed")
+    twice = Consent(str(SIZE), str(SIZE))
+    with claims.claimed_device(
+        card.device, needed=SIZE, consent=twice, machine=MACHINE, largest=SIZE - 1
+    ) as held:
+        assert held.size == SIZE
+
+
+def test_a_member_of_a_volume_group_is_named_twice(card: loop.LoopDisk) -> None:
+    # The label of a physical volume, at sector 1 (lvm2, lib/format_text/layout.h).
+    label = b"LABELONE" + (1).to_bytes(8, "little") + bytes(4) + (32).to_bytes(4, "little")
+    with card.partition(1).open("r+b") as part:
+        part.seek(512)
+        part.write(with_crc(label + b"LVM2 001" + b"0123456789abcdef" * 2))
+
+    said = refusal(card.device)
+
+    assert "partition 1 is a LVM2_member" in said
+
+
+def with_crc(label: bytes) -> bytes:
+    """Fill in the checksum of an LVM label: CRC-32 from 0xF597A6CF without the final xor."""
+    sector = bytearray(label.ljust(512, b"\0"))
+    crc = 0xF597A6CF
+    for byte in sector[20:]:
+        crc ^= byte
+        for _ in range(8):
+            crc = crc >> 1 ^ (0xEDB88320 if crc & 1 else 0)
+    sector[16:20] = crc.to_bytes(4, "little")
+    return bytes(sector)
+
+
+def test_a_regular_file_is_no_device(tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "card.img", size=SIZE)
+
+    assert "is no block device" in refusal(image)
+
+
+def test_a_folder_and_a_character_device_are_no_devices(tmp_path: Path) -> None:
+    for path in (tmp_path, Path("/dev/null")):
+        with pytest.raises(TargetRefusedError, match="is no block device"), claimed(path):
+            pytest.fail("it was claimed")
+
+
+def test_a_symlink_to_a_device_is_refused_and_its_end_is_named(
+    card: loop.LoopDisk, tmp_path: Path
+) -> None:
+    link = tmp_path / "card"
+    link.symlink_to(card.device)
+
+    with pytest.raises(TargetRefusedError, match="symbolic link") as caught, claimed(link):
+        pytest.fail("it was claimed")
+
+    assert str(card.device) in caught.value.hint
+
+
+def test_a_device_that_is_not_there_is_named() -> None:
+    with (
+        pytest.raises(TargetRefusedError, match="there is no device"),
+        claimed(Path("/dev/no-such-card")),
+    ):
+        pytest.fail("it was claimed")
+
+
+def test_the_disk_of_the_running_system_is_refused_whatever_is_said() -> None:
+    number = Path("/").stat().st_dev
+    home = Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}").resolve()
+    disk = home.parent if (home / "partition").exists() else home
+    device = devices.look(Path("/dev") / disk.name, MACHINE)
+
+    # Only judged, never opened for writing: this is the machine's own disk.
+    with pytest.raises(TargetRefusedError, match=f"this system runs from {disk.name}"):
+        claims.check(device, needed=0, consent=Consent(device.tokens[0], device.tokens[0]))
+
+
+def test_every_disk_in_use_on_this_machine_is_refused() -> None:
+    used = {
+        line.split()[0]
+        for line in Path("/proc/self/mounts").read_text(encoding="utf-8").splitlines()
+    }
+    mounted = [Path(name) for name in used if Path(name).is_block_device()]
+
+    assert mounted
+    for path in mounted:
+        device = devices.look(path, MACHINE)
+        with pytest.raises(TargetRefusedError, match=r"nothing|is mounted|partition"):
+            claims.check(device, needed=0, consent=Consent(device.tokens[0], device.tokens[0]))
+
+
+def test_a_second_claim_is_refused_while_the_first_is_held(card: loop.LoopDisk) -> None:
+    with claimed(card.device) as held:
+        os.pwrite(held.handle, b"first", 0)
+        said = refusal(card.device)
+
+    assert "cannot be claimed: it is in use" in said
+    assert first_bytes(card.device, 5) == b"first"
+
+
+def test_nobody_mounts_a_claimed_card(card: loop.LoopDisk, tmp_path: Path) -> None:
+    with claimed(card.device):
+        tried = programs.attempt("mount", card.partition(2), tmp_path)
+
+    assert tried.returncode != 0
+    assert not tmp_path.is_mount()
+
+
+def test_a_failure_after_the_beginning_leaves_no_table(card: loop.LoopDisk) -> None:
+    with pytest.raises(TargetFailedError), claimed(card.device) as held:
+        write_and_fail(held)
+
+    assert first_bytes(card.device, 512) == bytes(512)
+
+
+def write_and_fail(held: target.Target) -> None:
+    target.invalidate(held)
+    programs.run("sfdisk", "--no-reread", "-q", held.path, stdin=TWO_PARTITIONS.encode())
+    assert first_bytes(held.path, 512) != bytes(512)
+    raise TargetFailedError("the card was pulled")
+
+
+def first_bytes(device: Path, count: int) -> bytes:
+    with device.open("rb") as file:
+        return file.read(count)
+
+
+def test_a_failure_before_the_beginning_leaves_the_card_as_it_was(card: loop.LoopDisk) -> None:
+    before = ends(card.device)
+
+    with pytest.raises(TargetFailedError), claimed(card.device):
+        raise TargetFailedError("the store is not there")
+
+    assert ends(card.device) == before
+
+
+def test_old_tables_at_both_ends_are_gone(tmp_path: Path) -> None:
+    gpt = TWO_PARTITIONS.replace("dos", "gpt").replace("label-id: 0x5ca1ab1e\n", "")
+    image = loop.partitioned_image(
+        tmp_path / "card.img", size=SIZE, script=gpt.replace("type=c", "type=L").replace("83", "L")
+    )
+    with loop.attached(image) as disk, claimed(disk.device) as held:
+        target.invalidate(held)
+        target.flush_and_drop_caches(held)
+
+        said = programs.attempt("wipefs", "--no-act", "--parsable", disk.device).stdout
+        assert said == b""
+
+
+def test_a_discarded_loop_gives_its_space_back(tmp_path: Path) -> None:
+    image = tmp_path / "card.img"
+    image.write_bytes(b"\xff" * SIZE)
+    with loop.attached(image) as disk, claimed(disk.device) as held:
+        understood = claims.discard(held)
+
+    assert understood
+    assert image.stat().st_blocks * 512 < MIB
+
+
+def test_an_honest_card_passes_the_marks(card: loop.LoopDisk) -> None:
+    with claimed(card.device) as held:
+        count = markers.probe(markers.TargetMedium(held), needed=SIZE, nonce=os.urandom(16))
+
+    assert count >= 8
+
+
+def test_a_card_whose_end_is_not_there_is_found(tmp_path: Path) -> None:
+    with (
+        liar(tmp_path) as image,
+        loop.attached(image) as disk,
+        pytest.raises(TargetFailedError, match=r"does not keep what is|did not take what was"),
+        claimed(disk.device) as held,
+    ):
+        markers.probe(markers.TargetMedium(held), needed=SIZE, nonce=os.urandom(16))
+
+
+@contextmanager
+def liar(folder: Path) -> Iterator[Path]:
+    """Yield an image that claims 64 MiB on a file system that has room for six blocks."""
+    place = folder / "small"
+    place.mkdir()
+    programs.run("mount", "-t", "tmpfs", "-o", "size=24k", "tmpfs", place)
+    try:
+        yield loop.blank_image(place / "card.img", size=SIZE)
+    finally:
+        programs.run("umount", place)
+
+
+def test_the_lock_that_keeps_udev_off_is_held(card: loop.LoopDisk) -> None:
+    with claimed(card.device):
+        other = os.open(card.device, os.O_RDONLY)
+        try:
+            with pytest.raises(OSError, match="temporarily unavailable") as caught:
+                fcntl.flock(other, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        finally:
+            os.close(other)
+
+    assert caught.value.errno == errno.EAGAIN
