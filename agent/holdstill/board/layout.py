@@ -6,25 +6,27 @@ Only reads: the table and the file systems' signatures, straight from the device
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from holdstill.board import mounts
+from holdstill.board.mounts import Mount
 from holdstill.errors import LayoutError
 from holdstill.formats import probe, table
 from holdstill.formats import source as byte_source
-from holdstill.model.layout import Container, Disk, Partition, TableLabel
+from holdstill.model.layout import Container, Disk, Ext4, Other, Partition, TableLabel
 from holdstill.model.paths import BoardPath
 from holdstill.model.sizes import SECTOR
 
 if TYPE_CHECKING:
-    from holdstill.board.mounts import Mount
     from holdstill.model.layout import FileSystem
 
 SYS = Path("/sys")
+PLAIN_DIRECTORY = "directory"
+"""Type of the stand-in for a mount where the root is a plain directory; no kernel's name."""
 _EXTENDED = frozenset({"5", "f", "85"})
 
 
@@ -72,7 +74,8 @@ def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) ->
 
     Args:
         root: where the board's root file system is mounted on this system.
-        disk: a device, or `auto` for the one that root is on.
+        disk: a device, or `auto` for the one that root is on; or a card image, for a root that
+            is a plain directory.
         all_mounts: what is mounted.
 
     Raises:
@@ -82,9 +85,25 @@ def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) ->
     found = read_disk(device)
     mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
     parts = tuple(_read_part(device, found, p, root, mine) for p in found.partitions)
+    if device.is_file() and not any(m.point == root for m in mine):
+        parts = _with_directory(parts, root)
     used = {part.mount.device for part in parts if part.mount}
     covers = tuple(m for m in mine if m.device not in used)
     return BoardLayout(device, found, parts, covers, tuple(_warnings(root, all_mounts)))
+
+
+def _with_directory(parts: tuple[BoardPart, ...], root: BoardPath) -> tuple[BoardPart, ...]:
+    """Let a plain directory have the files of a card image's largest file system that has any.
+
+    The image then gives table, boot gap and the file system's parameters. A directory can be
+    neither frozen nor made read-only.
+    """
+    holders = [part for part in parts if isinstance(part.file_system, Ext4 | Other)]
+    if not holders:
+        return parts
+    here = Mount((0, 0), BoardPath(b"/"), root, "rw", PLAIN_DIRECTORY, str(root))
+    most = max(holders, key=lambda part: part.size)
+    return tuple(replace(p, mount=here, place="/") if p is most else p for p in parts)
 
 
 def _warnings(root: BoardPath, all_mounts: tuple[Mount, ...]) -> list[str]:
@@ -212,4 +231,4 @@ def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
     wanted = os.major(number), os.minor(number)
     candidates = [m for m in mine if _device_number(m) == wanted]
     whole = [m for m in candidates if m.inside.raw == b"/"]
-    return (whole or candidates or [None])[0]
+    return next(iter(whole or candidates), None)

@@ -137,7 +137,7 @@ def _inspected(part: BoardPart, disk: Disk, settings: BoardSettings) -> Inspecte
 
 
 def _used(part: BoardPart) -> int:
-    if part.mount is not None:
+    if part.mount is not None and part.mount.type != layout.PLAIN_DIRECTORY:
         with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
             about = os.statvfs(handle)
         return (about.f_blocks - about.f_bfree) * about.f_frsize

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from holdstill.board import layout
 from holdstill.model import sizes
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
 from holdstill.model.manifest import Grade
@@ -29,6 +30,8 @@ class Way(StrEnum):
     """Files; made read-only for the pause, since the kernel cannot freeze it."""
     SETTLED = "settled"
     """Files, copied until two passes agree."""
+    LIVE = "live"
+    """Files of a plain directory, which nothing can hold still."""
     UNMOUNTED = "unmounted"
     """Files, read past the kernel from a file system that nobody has mounted."""
     RAW = "raw"
@@ -41,7 +44,9 @@ class Way(StrEnum):
     """Would have to be copied raw, and is above the limit."""
 
 
-HAS_FILES = frozenset({Way.FROZEN, Way.READ_ONLY, Way.REMOUNTED, Way.SETTLED, Way.UNMOUNTED})
+HAS_FILES = frozenset(
+    {Way.FROZEN, Way.READ_ONLY, Way.REMOUNTED, Way.SETTLED, Way.LIVE, Way.UNMOUNTED}
+)
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,8 @@ def choose(part: BoardPart, settings: BoardSettings) -> Chosen:
 
 def _mounted(part: BoardPart, settings: BoardSettings) -> Chosen:
     assert part.mount is not None  # noqa: S101  the caller looked
+    if part.mount.type == layout.PLAIN_DIRECTORY:
+        return Chosen(Way.LIVE, Grade.LIVE, "a plain directory cannot be held still")
     if part.mount.is_read_only:
         return Chosen(Way.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
     if part.mount.type in FREEZABLE:

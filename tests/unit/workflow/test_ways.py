@@ -2,6 +2,7 @@ from pathlib import Path
 
 import pytest
 
+from holdstill.board import layout
 from holdstill.board.layout import BoardPart
 from holdstill.board.mounts import Mount
 from holdstill.model.layout import Container, Ext4, Fat, FileSystem, Other, Raw, Swap
@@ -33,6 +34,7 @@ def part(
         (part(EXT4, mounted="ext4"), Way.FROZEN, Grade.POINT_IN_TIME),
         (part(EXT4, mounted="ext4", options="ro"), Way.READ_ONLY, Grade.READ_ONLY),
         (part(Other(type="xfs"), mounted="xfs"), Way.FROZEN, Grade.POINT_IN_TIME),
+        (part(EXT4, mounted=layout.PLAIN_DIRECTORY), Way.LIVE, Grade.LIVE),
         (part(FAT, mounted="vfat"), Way.REMOUNTED, Grade.READ_ONLY),
         (part(FAT, mounted="vfat", options="ro"), Way.READ_ONLY, Grade.READ_ONLY),
         (part(FAT), Way.UNMOUNTED, Grade.READ_ONLY),
