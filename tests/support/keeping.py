@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+import tempfile
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, store
 from holdstill.keeper.service import LocalKeeper
-from holdstill.model import names, paths
+from holdstill.model import exchange, names, paths
 from holdstill.model.entries import Entry, EntryType
-from holdstill.model.exchange import Wanted
 from holdstill.model.layout import Disk as CardDisk
 from holdstill.model.layout import Other, Raw, TableLabel
 from holdstill.model.manifest import (
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.disk import Disk
     from holdstill.keeper.store import Store
-    from holdstill.model.exchange import Begun, Sealed
+    from holdstill.model.exchange import Banked, Begun, Sealed, Wanted
     from holdstill.model.names import BoardName
     from holdstill.system.process import Command, Runner
 
@@ -86,20 +86,43 @@ class FakeSignatures:
         raise CommandError(str(command), 255, b"Could not verify signature.")
 
 
+class Calls(Protocol):
+    """What a board calls in a run."""
+
+    def begin(self) -> Begun: ...
+
+    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]: ...
+
+    def bank(self, digests: Sequence[str]) -> Banked: ...
+
+    def seal(self, manifest: bytes, signature: bytes) -> Sealed: ...
+
+
+K = TypeVar("K", bound=Calls)
+
+
+def put(files: Mapping[str, bytes], folder: str) -> None:
+    """Write files to a folder of this machine, as rsync would."""
+    for name, content in files.items():
+        Path(folder, name).unlink(missing_ok=True)
+        Path(folder, name).write_bytes(content)
+
+
 @dataclass
-class Board:
+class Board(Generic[K]):
     """A board's side of the exchange, without a board.
 
     `files` has the contents by path; names with the same content share a body in the store.
     """
 
-    keeper: LocalKeeper
+    keeper: K
     name: BoardName = PIER_3
     clock: FakeClock = field(default_factory=FakeClock)
     files: dict[bytes, bytes] = field(default_factory=dict)
     gap: bytes = b"boot code"
     raws: dict[int, bytes] = field(default_factory=dict)
     sign: Callable[[bytes], bytes] | None = None
+    carry: Callable[[Mapping[str, bytes], str], None] = put
     sent: list[str] = field(default_factory=list)
     """Digests that had to be sent, over all captures."""
 
@@ -113,24 +136,22 @@ class Board:
     def deliver(self, begun: Begun) -> None:
         """Send the contents that the keeper lacks and have them banked."""
         bodies = {hashlib.sha256(b).hexdigest(): b for b in self.files.values() if b}
-        wanted = [Wanted(digest=digest, size=len(b)) for digest, b in bodies.items()]
+        wanted = [exchange.Wanted(digest=digest, size=len(b)) for digest, b in bodies.items()]
         lacking = self.keeper.lacking(wanted)
-        for digest in lacking:
-            Path(begun.contents, digest).write_bytes(bodies[digest])
+        self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
         self.sent += lacking
         banked = self.keeper.bank(lacking)
         assert banked.bad == ()
 
     def attach(self, begun: Begun) -> bytes:
         """Put index, boot gap and raw partitions where they belong; return the manifest."""
-        folder = Path(begun.attachments)
-        for name, content in self.attachments().items():
-            (folder / name).unlink(missing_ok=True)
-            (folder / name).write_bytes(content)
-        index = folder / "index.sqlite"
-        index.unlink(missing_ok=True)
-        write_index(index, {2: self.entries()}, seq=begun.seq)
+        index = self.index(seq=begun.seq)
+        self.carry({"index.sqlite": index, **self.attachments()}, begun.attachments)
         return manifests.encode(self.manifest(begun, index))
+
+    def index(self, *, seq: int) -> bytes:
+        """Return an index of the board's one file system."""
+        return index_bytes({2: self.entries()}, seq=seq)
 
     def attachments(self) -> dict[str, bytes]:
         """Return the boot gap and raw partitions as they are named."""
@@ -140,9 +161,12 @@ class Board:
         """Return the entries of the board's one file system."""
         return entries_of(self.files)
 
-    def manifest(self, begun: Begun, index: Path) -> Manifest:
+    def manifest(self, begun: Begun, index: bytes) -> Manifest:
         """Describe the capture."""
-        with indexes.opened(index) as held:
+        with (
+            tempfile.TemporaryDirectory() as folder,
+            indexes.opened(_written(Path(folder, "index"), index)) as held,
+        ):
             totals = held.totals(2)
         raws = tuple(attachment(f"raw-{n}.bin", raw) for n, raw in self.raws.items())
         part = CapturedPart(
@@ -171,7 +195,7 @@ class Board:
             disk=CardDisk(size=64 << 20, label=TableLabel.DOS, id="0x9a3c5d2e"),
             parts=(part, *raw_parts),
             pause=Pause(frozen_ms=97.0, rounds=2),
-            index=attachment("index.sqlite", index.read_bytes()),
+            index=attachment("index.sqlite", index),
             gap=attachment("gap.bin", self.gap),
             raws=raws,
         )
@@ -202,6 +226,17 @@ def _file(path: bytes, content: bytes) -> Entry:
     digest = hashlib.sha256(content).digest() if content else b""
     size = len(content)
     return Entry(directory, name, EntryType.FILE, mode=0o644, size=size, digest=digest)
+
+
+def _written(path: Path, content: bytes) -> Path:
+    path.write_bytes(content)
+    return path
+
+
+def index_bytes(parts: Mapping[int, Sequence[Entry]], *, seq: int = 1) -> bytes:
+    """Return the bytes of an index with these entries."""
+    with tempfile.TemporaryDirectory() as folder:
+        return write_index(Path(folder, "index"), parts, seq=seq).read_bytes()
 
 
 def write_index(path: Path, parts: Mapping[int, Sequence[Entry]], *, seq: int = 1) -> Path:

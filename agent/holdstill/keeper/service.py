@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Self
 
 from holdstill.errors import LinkError, PreflightError, UsageError, VerificationError
-from holdstill.keeper import banking, incoming, sealing
+from holdstill.keeper import banking, captures, incoming, outgoing, sealing
 from holdstill.keeper.captures import MANIFEST, SIGNATURE, Shelf
 from holdstill.keeper.sealing import Due, Sealer
 from holdstill.model import names, sizes
@@ -22,6 +22,7 @@ from holdstill.system import clock as clocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
     from holdstill.keeper.captures import StoredCapture
     from holdstill.keeper.incoming import RunLock, Staging
@@ -226,6 +227,19 @@ class LocalKeeper:
         """Return the signature of a capture's manifest."""
         with _translated():
             return (self._shelf.capture(name).folder / SIGNATURE).read_bytes()
+
+    def lend(self, name: str, digests: Sequence[str]) -> Path:
+        """Lay contents of a capture out for fetching; return the folder.
+
+        Raises:
+            SecurityError: the capture is not to be trusted.
+            VerificationError: it has no such content.
+        """
+        with _translated():
+            _insist_batch(digests)
+            capture = captures.insist_good(self._shelf.capture(name))
+            checked = [names.check_digest(digest) for digest in digests]
+            return outgoing.lay_out(self._store, capture, checked)
 
     def capture(self, name: str) -> StoredCapture:
         """Return a capture for reading, where the store is at hand."""

@@ -31,6 +31,8 @@ PLAIN_ENVIRONMENT = {
     "HOME": "/nonexistent",
 }
 """What programs see: no user's settings, no user's language, one time zone."""
+_WORDS_KEPT = 8192
+"""Bytes of a failed program's complaints that go into the error: the last ones."""
 
 
 @dataclass(frozen=True)
@@ -165,25 +167,28 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
     Raises:
         CommandError: it failed.
     """
-    with subprocess.Popen(
-        command.argv,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        env=PLAIN_ENVIRONMENT | dict(command.environment),
-        cwd="/",
-    ) as child:
+    # Complaints go to memory, not to a pipe: nobody reads them before the output ends, and a
+    # full pipe would stop the command for ever.
+    with (
+        os.fdopen(os.memfd_create("complaints"), "wb") as complaints,
+        subprocess.Popen(
+            command.argv,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=complaints,
+            env=PLAIN_ENVIRONMENT | dict(command.environment),
+            cwd="/",
+        ) as child,
+    ):
         assert child.stdout is not None  # noqa: S101  PIPE was asked for
-        assert child.stderr is not None  # noqa: S101
         try:
             yield child.stdout
-            words = child.stderr.read()
             status = child.wait(timeout=command.timeout)
         except BaseException:
             child.kill()
             raise
         if status not in command.accepted:
-            raise CommandError(str(command), status, words)
+            raise CommandError(str(command), status, _last_of(complaints.fileno()))
 
 
 class Background:
@@ -234,6 +239,11 @@ def background(command: Command, *, log: Path) -> Iterator[Background]:
         yield running
     finally:
         running.end()
+
+
+def _last_of(handle: int) -> bytes:
+    size = os.fstat(handle).st_size
+    return os.pread(handle, _WORDS_KEPT, max(0, size - _WORDS_KEPT))
 
 
 def become(command: Command) -> NoReturn:

@@ -35,6 +35,8 @@ READINGS = {
 }
 
 
+LocalBoard = Board[LocalKeeper]
+
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
 
@@ -59,7 +61,7 @@ def keeper(store: Store, clock: FakeClock) -> LocalKeeper:
 
 
 @pytest.fixture
-def board(keeper: LocalKeeper, clock: FakeClock) -> Board:
+def board(keeper: LocalKeeper, clock: FakeClock) -> LocalBoard:
     return Board(keeper, clock=clock, files=dict(READINGS))
 
 
@@ -71,7 +73,7 @@ def test_a_first_hello_has_no_capture_to_build_on(keeper: LocalKeeper) -> None:
     assert hello.free_bytes > 0
 
 
-def test_a_capture_is_listed_and_newest_once_sealed(board: Board) -> None:
+def test_a_capture_is_listed_and_newest_once_sealed(board: LocalBoard) -> None:
     sealed = board.capture()
 
     brief = board.keeper.hello().newest
@@ -83,7 +85,7 @@ def test_a_capture_is_listed_and_newest_once_sealed(board: Board) -> None:
     assert sealed.new_bytes == brief.new_bytes == sum(len(body) for body in distinct)
 
 
-def test_the_tree_of_a_capture_can_be_copied_without_us(board: Board, store: Store) -> None:
+def test_the_tree_of_a_capture_can_be_copied_without_us(board: LocalBoard, store: Store) -> None:
     name = board.capture().name
 
     tree = board.keeper.capture(name).tree_path(2)
@@ -95,7 +97,7 @@ def test_the_tree_of_a_capture_can_be_copied_without_us(board: Board, store: Sto
     assert len(inodes) == 3  # the two equal files share one body
 
 
-def test_contents_are_read_only_and_named_by_their_hash(board: Board, store: Store) -> None:
+def test_contents_are_read_only_and_named_by_their_hash(board: LocalBoard, store: Store) -> None:
     board.capture()
 
     for held in store.contents.all():
@@ -103,7 +105,7 @@ def test_contents_are_read_only_and_named_by_their_hash(board: Board, store: Sto
         assert stat.S_IMODE(held.path.stat().st_mode) == 0o400
 
 
-def test_a_second_capture_sends_only_what_changed(board: Board) -> None:
+def test_a_second_capture_sends_only_what_changed(board: LocalBoard) -> None:
     board.capture()
     board.sent.clear()
     board.files[b"srv/gauge/calibration"] = b"offset 0.43\n"
@@ -115,7 +117,7 @@ def test_a_second_capture_sends_only_what_changed(board: Board) -> None:
     assert [brief.seq for brief in board.keeper.captures()] == [1, 2]
 
 
-def test_a_run_starts_from_copies_of_the_newest_attachments(board: Board) -> None:
+def test_a_run_starts_from_copies_of_the_newest_attachments(board: LocalBoard) -> None:
     first = board.capture()
 
     begun = board.keeper.begin()
@@ -127,7 +129,9 @@ def test_a_run_starts_from_copies_of_the_newest_attachments(board: Board) -> Non
     assert Path(begun.attachments, "gap.bin").read_bytes() == b"boot code"
 
 
-def test_an_older_content_is_laid_out_as_a_copy_never_a_link(board: Board, store: Store) -> None:
+def test_an_older_content_is_laid_out_as_a_copy_never_a_link(
+    board: LocalBoard, store: Store
+) -> None:
     board.capture()
     begun = board.keeper.begin()
     old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
@@ -143,7 +147,7 @@ def test_an_older_content_is_laid_out_as_a_copy_never_a_link(board: Board, store
     assert laid.stat().st_nlink == 1
 
 
-def test_a_half_sent_content_is_not_replaced_by_a_basis(board: Board) -> None:
+def test_a_half_sent_content_is_not_replaced_by_a_basis(board: LocalBoard) -> None:
     board.capture()
     begun = board.keeper.begin()
     old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
@@ -154,7 +158,9 @@ def test_a_half_sent_content_is_not_replaced_by_a_basis(board: Board) -> None:
     assert Path(begun.contents, new).read_bytes() == b"ne"
 
 
-def test_bytes_that_are_not_as_named_are_refused_and_removed(board: Board, store: Store) -> None:
+def test_bytes_that_are_not_as_named_are_refused_and_removed(
+    board: LocalBoard, store: Store
+) -> None:
     begun = board.keeper.begin()
     right, wrong, absent = (digest_of(text) for text in (b"right", b"wrong", b"absent"))
     Path(begun.contents, right).write_bytes(b"right")
@@ -167,7 +173,7 @@ def test_bytes_that_are_not_as_named_are_refused_and_removed(board: Board, store
     assert [held.digest for held in store.contents.all()] == [right]
 
 
-def test_banking_again_is_answered_alike_and_adds_nothing(board: Board) -> None:
+def test_banking_again_is_answered_alike_and_adds_nothing(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     digest = digest_of(b"right")
     Path(begun.contents, digest).write_bytes(b"right")
@@ -180,7 +186,7 @@ def test_banking_again_is_answered_alike_and_adds_nothing(board: Board) -> None:
 
 @pytest.mark.parametrize("trick", ["symlink", "fifo", "directory", "second-name"])
 def test_s07_only_a_plain_file_with_one_name_is_taken_over(
-    board: Board, tmp_path: Path, store: Store, trick: str
+    board: LocalBoard, tmp_path: Path, store: Store, trick: str
 ) -> None:
     begun = board.keeper.begin()
     digest = digest_of(b"bait")
@@ -204,14 +210,16 @@ def test_s07_only_a_plain_file_with_one_name_is_taken_over(
     assert not store.contents.has(names.check_digest(digest))
 
 
-def test_a_second_live_run_is_refused(board: Board, store: Store, clock: FakeClock) -> None:
+def test_a_second_live_run_is_refused(board: LocalBoard, store: Store, clock: FakeClock) -> None:
     board.keeper.begin()
 
     with pytest.raises(BusyError, match="another run"):
         keeping.keeper_of(store, clock=clock).begin()
 
 
-def test_a_left_over_staging_is_taken_over(board: Board, store: Store, clock: FakeClock) -> None:
+def test_a_left_over_staging_is_taken_over(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
     begun = board.keeper.begin()
     whole, half = digest_of(b"whole"), digest_of(b"half of it")
     Path(begun.contents, whole).write_bytes(b"whole")
@@ -226,7 +234,7 @@ def test_a_left_over_staging_is_taken_over(board: Board, store: Store, clock: Fa
 
 
 def test_a_staging_file_that_is_also_a_content_is_cut_loose(
-    board: Board, store: Store, clock: FakeClock
+    board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     board.capture()
     begun = board.keeper.begin()
@@ -240,7 +248,7 @@ def test_a_staging_file_that_is_also_a_content_is_cut_loose(
     assert held.path.exists()
 
 
-def test_sealing_names_the_contents_that_are_lacking(board: Board) -> None:
+def test_sealing_names_the_contents_that_are_lacking(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     data = board.attach(begun)
 
@@ -254,7 +262,7 @@ def test_sealing_names_the_contents_that_are_lacking(board: Board) -> None:
 
 
 def test_sealing_again_is_answered_as_the_first_time(
-    board: Board, store: Store, clock: FakeClock
+    board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
@@ -267,7 +275,7 @@ def test_sealing_again_is_answered_as_the_first_time(
     assert len(board.keeper.captures()) == 1
 
 
-def test_nothing_is_left_of_the_run_when_it_is_sealed(board: Board, store: Store) -> None:
+def test_nothing_is_left_of_the_run_when_it_is_sealed(board: LocalBoard, store: Store) -> None:
     board.capture()
 
     folder = store.board_folder(keeping.PIER_3)
@@ -276,7 +284,7 @@ def test_nothing_is_left_of_the_run_when_it_is_sealed(board: Board, store: Store
     assert list(store.trash.iterdir()) == []
 
 
-def test_an_attachment_that_is_not_as_described_is_refused(board: Board) -> None:
+def test_an_attachment_that_is_not_as_described_is_refused(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
     data = board.attach(begun)
@@ -288,7 +296,7 @@ def test_an_attachment_that_is_not_as_described_is_refused(board: Board) -> None
     assert board.keeper.captures() == ()
 
 
-def test_s33_a_manifest_signed_by_another_key_is_refused(board: Board) -> None:
+def test_s33_a_manifest_signed_by_another_key_is_refused(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
     data = board.attach(begun)
@@ -297,7 +305,7 @@ def test_s33_a_manifest_signed_by_another_key_is_refused(board: Board) -> None:
         board.keeper.seal(data, keeping.seal_of(data, "pier-3", keeping.OTHER_KEY))
 
 
-def test_s33_a_manifest_of_another_board_is_refused(board: Board) -> None:
+def test_s33_a_manifest_of_another_board_is_refused(board: LocalBoard) -> None:
     board.name = keeping.PIER_4
     begun = board.keeper.begin()
     board.deliver(begun)
@@ -311,7 +319,7 @@ def test_s33_a_manifest_of_another_board_is_refused(board: Board) -> None:
     ("field", "value"), [("seq", 2), ("run", "ffffffffffffffff"), ("previous", "0" * 64)]
 )
 def test_s32_a_manifest_out_of_its_place_is_refused(
-    board: Board, field: str, value: object
+    board: LocalBoard, field: str, value: object
 ) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
@@ -321,39 +329,36 @@ def test_s32_a_manifest_out_of_its_place_is_refused(
         board.keeper.seal(data, board.signed(data))
 
 
-def test_an_index_that_counts_otherwise_than_the_manifest_is_refused(board: Board) -> None:
+def test_an_index_that_counts_otherwise_than_the_manifest_is_refused(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
     board.attach(begun)
-    index = Path(begun.attachments, "index.sqlite")
-    honest = board.manifest(begun, index)
-    keeping.write_index(index, {2: keeping.entries_of({b"etc/hostname": b"pier-3\n"})})
-    data = manifests.encode(
-        msgspec.structs.replace(
-            honest, index=keeping.attachment("index.sqlite", index.read_bytes())
-        )
-    )
+    honest = board.manifest(begun, board.index(seq=1))
+    other = keeping.index_bytes({2: keeping.entries_of({b"etc/hostname": b"pier-3\n"})})
+    keeping.put({"index.sqlite": other}, begun.attachments)
+    described = keeping.attachment("index.sqlite", other)
+    data = manifests.encode(msgspec.structs.replace(honest, index=described))
 
     with pytest.raises(SecurityError, match="the manifest says"):
         board.keeper.seal(data, board.signed(data))
 
 
-def test_a_content_of_another_size_than_the_index_says_is_refused(board: Board) -> None:
+def test_a_content_of_another_size_than_the_index_says_is_refused(board: LocalBoard) -> None:
     board.capture()
     begun = board.keeper.begin()
-    index = Path(begun.attachments, "index.sqlite")
     entries = [
         entry._replace(size=entry.size + 1) if entry.name == b"hostname" else entry
         for entry in board.entries()
     ]
-    keeping.write_index(index, {2: entries})
+    index = keeping.index_bytes({2: entries})
+    keeping.put({"index.sqlite": index}, begun.attachments)
     data = manifests.encode(board.manifest(begun, index))
 
     with pytest.raises(SecurityError, match="bytes, the index says"):
         board.keeper.seal(data, board.signed(data))
 
 
-def test_a_name_that_is_not_text_is_in_the_tree(board: Board) -> None:
+def test_a_name_that_is_not_text_is_in_the_tree(board: LocalBoard) -> None:
     board.files[b"srv/\xff\xfe\nodd"] = b"odd"
 
     name = board.capture().name
@@ -362,7 +367,7 @@ def test_a_name_that_is_not_text_is_in_the_tree(board: Board) -> None:
     assert Path(os.fsdecode(tree + b"/srv/\xff\xfe\nodd")).read_bytes() == b"odd"
 
 
-def test_the_longest_path_there_can_be_is_in_the_tree(board: Board) -> None:
+def test_the_longest_path_there_can_be_is_in_the_tree(board: LocalBoard) -> None:
     parents = [b"d" * 255] * 15 + [b"e" * 254]
     path = b"/".join([*parents, b"f"])
     board.files = {path: b"deep down"}
@@ -393,7 +398,7 @@ def test_contents_can_be_asked_for_only_within_a_run(keeper: LocalKeeper) -> Non
         keeper.lacking([])
 
 
-def test_manifest_and_signature_are_given_back_as_they_came(board: Board) -> None:
+def test_manifest_and_signature_are_given_back_as_they_came(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
     data = board.attach(begun)

@@ -1,0 +1,92 @@
+"""The keeper at the other end of a line channel: the same methods as in this process."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+from typing import TYPE_CHECKING, Protocol, TypeVar
+
+from holdstill.errors import PreflightError
+from holdstill.keeper import wire
+from holdstill.model.exchange import PROTOCOL, Banked, Begun, CaptureBrief, Hello, Sealed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.model.exchange import Wanted
+    from holdstill.model.layout import Record
+
+T = TypeVar("T")
+
+
+class Channel(Protocol):
+    """Carries one line there and one back."""
+
+    def call(self, line: bytes) -> bytes:
+        """Send a line, without its newline, and return the line that answers it."""
+
+
+class RemoteKeeper:
+    """A keeper behind a channel. Threads may share it; their calls take turns."""
+
+    def __init__(self, channel: Channel) -> None:
+        self._channel = channel
+        self._numbers = itertools.count(1)
+        self._turn = threading.Lock()
+
+    def hello(self) -> Hello:
+        """Learn who answers, how much room there is, and what to build on.
+
+        Raises:
+            PreflightError: the keeper speaks another version of the protocol.
+        """
+        hello = self._call("hello", wire.Nothing(), Hello)
+        if hello.protocol != PROTOCOL:
+            raise PreflightError(
+                f"the keeper speaks protocol {hello.protocol}, this holdstill {PROTOCOL}",
+                hint="install the same version of holdstill at both ends",
+            )
+        return hello
+
+    def begin(self) -> Begun:
+        """Begin a run, or go on with one that was cut off."""
+        return self._call("begin", wire.Nothing(), Begun)
+
+    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+        """Return which of these contents the keeper's store does not have."""
+        return self._call("lacking", wire.WantedParams(wanted=tuple(wanted)), tuple[str, ...])
+
+    def bank(self, digests: Sequence[str]) -> Banked:
+        """Have the keeper check what arrived and take it over."""
+        return self._call("bank", wire.DigestsParams(digests=tuple(digests)), Banked)
+
+    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+        """Make the capture visible, whole, or learn what is lacking."""
+        params = wire.SealParams(manifest=manifest, signature=signature)
+        return self._call("seal", params, Sealed)
+
+    def abandon(self) -> None:
+        """End the run without a capture; what arrived stays for the next one."""
+        self._call("abandon", wire.Nothing(), type(None))
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        """Return this board's captures, oldest first."""
+        return self._call("captures", wire.Nothing(), tuple[CaptureBrief, ...])
+
+    def manifest(self, name: str) -> bytes:
+        """Return a capture's manifest, as it was signed."""
+        return self._call("manifest", wire.NameParams(name=name), bytes)
+
+    def signature(self, name: str) -> bytes:
+        """Return the signature of a capture's manifest."""
+        return self._call("signature", wire.NameParams(name=name), bytes)
+
+    def lend(self, name: str, digests: Sequence[str]) -> str:
+        """Have contents of a capture laid out for fetching; return the folder, for rsync."""
+        return self._call("lend", wire.LendParams(name=name, digests=tuple(digests)), str)
+
+    def _call(self, method: str, params: Record, kind: type[T]) -> T:
+        with self._turn:
+            number = next(self._numbers)
+            answer = self._channel.call(wire.call_line(number, method, params))
+        return wire.read_reply(answer, number, kind)

@@ -1,0 +1,222 @@
+"""The forced command: what an SSH key of a board can make the keeper do.
+
+Either one control channel (JSON-RPC on standard input and output), or one rsync that reads or
+writes in a single folder. Anything else is refused and noted.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import select
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
+from holdstill.keeper import enrolment, incoming, outgoing, refusals, wire, words
+from holdstill.keeper.captures import Shelf
+from holdstill.keeper.service import MIN_FREE, LocalKeeper
+from holdstill.model import sizes
+from holdstill.model.exchange import MESSAGE_LIMIT
+from holdstill.system import confine, files, process
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import NoReturn
+
+    from holdstill.keeper.store import Store
+    from holdstill.keeper.wire import Call
+    from holdstill.keeper.words import Lend, Receive
+    from holdstill.model.names import BoardName
+    from holdstill.system.clock import Clock
+    from holdstill.system.process import Runner
+
+PATIENCE = 180.0
+"""Seconds without a word until the board counts as gone; it says that it is alive every 30."""
+SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
+
+
+def forced_command(
+    store: Store,
+    board: BoardName,
+    original: str,
+    *,
+    clock: Clock,
+    runner: Runner,
+    min_free: int = MIN_FREE,
+) -> int:
+    """Do what a board's key was used for, if it is allowed; return the exit code.
+
+    An rsync takes this process's place: then this function does not return.
+    """
+    enrolment.read(store, board)
+    os.umask(0o077)
+    try:
+        wish = words.understand(original)
+        match wish:
+            case words.Receive():
+                _receive(store, board, wish)
+            case words.Lend():
+                _lend(store, board, wish, runner)
+            case words.Control():
+                with LocalKeeper(
+                    store, board, clock=clock, runner=runner, min_free=min_free
+                ) as keeper:
+                    Service(keeper, store, board, clock=clock).run(0, 1)
+    except SecurityError as error:
+        refusals.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
+        raise
+    return 0
+
+
+def _receive(store: Store, board: BoardName, wish: Receive) -> NoReturn:
+    """Become the rsync that writes into this board's running staging, and nowhere else."""
+    lock = incoming.receiver_lock(store, board)
+    staging = incoming.current(store, board)
+    if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
+        os.close(lock)
+        raise BusyError(f"run {wish.run} of board {board} is not under way")
+    target = staging.contents if wish.area == "contents" else staging.attachments
+    _limit_file_size(store, board)
+    confine.confine(read=SYSTEM_READ, write=[str(target)])
+    process.become(Command.of("rsync", "--server", *wish.options, ".", f"{target}/"))
+
+
+def _limit_file_size(store: Store, board: BoardName) -> None:
+    limit = sizes.parse_size(enrolment.read(store, board).limits.bytes_per_run)
+    if limit:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+
+
+def _lend(store: Store, board: BoardName, wish: Lend, runner: Runner) -> NoReturn:
+    """Become the rsync that reads one folder or file of this board's own, and nothing else."""
+    if wish.folder:
+        path = f"{outgoing.folder(store, board) / wish.folder}/"
+    else:
+        path = str(Shelf(store, board, runner).capture(wish.capture).folder / wish.name)
+    if not os.path.lexists(path):
+        raise UsageError(f"board {board} has nothing there to fetch")
+    confine.confine(read=[*SYSTEM_READ, path], write=[])
+    process.become(Command.of("rsync", "--server", "--sender", *wish.options, ".", path))
+
+
+class Lines:
+    """Lines from a descriptor, of limited length, with limited patience."""
+
+    def __init__(self, handle: int, *, limit: int, patience: float) -> None:
+        self._handle, self._limit, self._patience = handle, limit, patience
+        self._rest = bytearray()
+
+    def next(self) -> bytes | None:
+        """Return a line without its newline; None when the other side is gone.
+
+        Raises:
+            SecurityError: it is longer than a line may be.
+        """
+        seen = 0
+        while (end := self._rest.find(b"\n", seen)) < 0:
+            seen = len(self._rest)
+            if seen > self._limit:
+                raise SecurityError(f"a message of more than {self._limit} bytes")
+            ready, _, _ = select.select([self._handle], [], [], self._patience)
+            chunk = os.read(self._handle, 1 << 16) if ready else b""
+            if not chunk:
+                return None
+            self._rest += chunk
+        line = bytes(self._rest[:end])
+        del self._rest[: end + 1]
+        return line
+
+
+class Service:
+    """Answers calls with the methods of one board's keeper."""
+
+    def __init__(
+        self, keeper: LocalKeeper, store: Store, board: BoardName, *, clock: Clock
+    ) -> None:
+        self._keeper = keeper
+        self._store, self._board, self._clock = store, board, clock
+
+    def run(self, source: int, target: int, *, patience: float = PATIENCE) -> None:
+        """Answer line by line until the other side is gone.
+
+        Raises:
+            SecurityError: a line is longer than a line may be.
+        """
+        lines = Lines(source, limit=MESSAGE_LIMIT, patience=patience)
+        try:
+            while (line := lines.next()) is not None:
+                answer = self.answer(line)
+                if answer is not None:
+                    files.write_all(target, answer + b"\n")
+        except BrokenPipeError:
+            return
+        finally:
+            outgoing.clear(self._store, self._board)
+
+    def answer(self, line: bytes) -> bytes | None:
+        """Answer one line; None for a notification."""
+        try:
+            call = wire.read_call(line)
+        except SecurityError as error:
+            self._note(error)
+            return wire.error_line(None, error, code=wire.INVALID_REQUEST)
+        if call.id is None:
+            return None
+        try:
+            return wire.result_line(call.id, self._result(call))
+        except SecurityError as error:
+            self._note(error)
+            return wire.error_line(call.id, error)
+        except HoldstillError as error:
+            return wire.error_line(call.id, error)
+
+    def _note(self, error: SecurityError) -> None:
+        refusals.note(self._store, self._board, str(error), clock=self._clock)
+
+    def _result(self, call: Call) -> object:
+        """Call the method that is named, from a fixed list."""
+        match call.method:
+            case "hello":
+                wire.read_params(call, wire.Nothing)
+                return self._keeper.hello()
+            case "begin":
+                wire.read_params(call, wire.Nothing)
+                return self._begun()
+            case "lacking":
+                return self._keeper.lacking(wire.read_params(call, wire.WantedParams).wanted)
+            case "bank":
+                return self._keeper.bank(wire.read_params(call, wire.DigestsParams).digests)
+            case "seal":
+                sealing = wire.read_params(call, wire.SealParams)
+                return self._keeper.seal(sealing.manifest, sealing.signature)
+            case "abandon":
+                wire.read_params(call, wire.Nothing)
+                self._keeper.abandon()
+                return None
+            case "captures":
+                wire.read_params(call, wire.Nothing)
+                return self._keeper.captures()
+            case "manifest":
+                return self._keeper.manifest(wire.read_params(call, wire.NameParams).name)
+            case "signature":
+                return self._keeper.signature(wire.read_params(call, wire.NameParams).name)
+            case "lend":
+                wish = wire.read_params(call, wire.LendParams)
+                return self._lent(self._keeper.lend(wish.name, wish.digests))
+            case _:
+                raise SecurityError(f"no such method: {call.method[:40]!r}")
+
+    def _begun(self) -> object:
+        """Begin; the folders are named as the rsync of a forced command knows them."""
+        begun = self._keeper.begin()
+        return {
+            "run": begun.run,
+            "seq": begun.seq,
+            "previous": begun.previous,
+            "contents": f"incoming/{begun.run}/contents",
+            "attachments": f"incoming/{begun.run}/attachments",
+        }
+
+    def _lent(self, folder: Path) -> str:
+        return f"outgoing/{folder.name}"

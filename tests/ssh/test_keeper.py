@@ -1,0 +1,105 @@
+"""A board and its keeper over a real sshd: control by paramiko, bulk by rsync."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import BusyError
+from holdstill.records import index as indexes
+from support import boathouse
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.model.names import BoardName
+    from support.boathouse import Boathouse
+
+pytestmark = pytest.mark.timeout(60)
+LOG = b"reading 1.42 m\n" * 1000
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[Boathouse]:
+    with boathouse.running(tmp_path) as house:
+        yield house
+
+
+@pytest.fixture
+def pier_3(house: Boathouse) -> BoardName:
+    return house.enrol("pier-3")
+
+
+def digest_of(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def test_a_whole_capture_over_ssh(house: Boathouse, pier_3: BoardName) -> None:
+    with house.keeper(pier_3) as keeper:
+        board = house.board(keeper, pier_3)
+        board.files = {b"srv/log": LOG}
+        sealed = board.capture()
+        briefs = keeper.captures()
+        newest = keeper.hello().newest
+
+    assert briefs == (newest,)
+    assert [(brief.name, brief.faults) for brief in briefs] == [(sealed.name, ())]
+    tree = house.store.board_folder(pier_3) / "captures" / sealed.name / "tree" / "2"
+    assert (tree / "srv" / "log").read_bytes() == LOG
+    with indexes.opened(tree.parents[1] / "index.sqlite") as opened:
+        assert opened.get(2, b"srv/log") is not None
+
+
+def test_a_second_capture_sends_its_differences_only(house: Boathouse, pier_3: BoardName) -> None:
+    with house.keeper(pier_3) as keeper:
+        board = house.board(keeper, pier_3)
+        board.files = {b"srv/%d" % n: hashlib.sha256(b"%d" % n).digest() * 99 for n in range(400)}
+        board.capture()
+        first, house.wire_bytes = house.wire_bytes, 0
+        board.files[b"srv/7"] = b"changed"
+        board.capture()
+
+    assert first > 400 * 32 * 99
+    assert house.wire_bytes < first / 20
+
+
+def test_a_second_live_run_is_busy_and_the_first_one_is_undisturbed(
+    house: Boathouse, pier_3: BoardName
+) -> None:
+    with house.keeper(pier_3) as first, house.keeper(pier_3) as second:
+        begun = first.begin()
+
+        with pytest.raises(BusyError, match="another run"):
+            second.begin()
+
+        assert first.begin().run == begun.run
+
+
+def test_a_run_whose_connection_ended_is_taken_over(house: Boathouse, pier_3: BoardName) -> None:
+    with house.keeper(pier_3) as keeper:
+        begun = keeper.begin()
+
+    with house.keeper(pier_3) as keeper:
+        assert keeper.begin().run == begun.run
+
+
+def test_contents_of_a_capture_are_lent_for_reading(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    (tmp_path / "back").mkdir()
+    with house.keeper(pier_3) as keeper:
+        board = house.board(keeper, pier_3)
+        board.files = {b"srv/log": LOG}
+        name = board.capture().name
+        folder = keeper.lend(name, [digest_of(LOG)])
+        house.bulk(pier_3).fetch(f"{folder}/", tmp_path / "back")
+        house.bulk(pier_3).fetch(f"captures/{name}/index.sqlite", tmp_path / "index")
+        manifest, seal = keeper.manifest(name), keeper.signature(name)
+
+    assert (tmp_path / "back" / digest_of(LOG)).read_bytes() == LOG
+    assert seal == house.sign(pier_3, manifest)  # Ed25519 is deterministic (RFC 8032, 5.1.6)
+    with indexes.opened(tmp_path / "index") as index:
+        assert index.holders(hashlib.sha256(LOG).digest()) == [(2, b"srv/log")]

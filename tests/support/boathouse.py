@@ -1,0 +1,117 @@
+"""A keeper that boards reach through a real sshd, for ssh tests and measurements."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.keeper import enrolment, store, wire, words
+from holdstill.keeper.remote import RemoteKeeper
+from holdstill.model import names
+from holdstill.records import signature
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.transport import session
+from holdstill.transport.addresses import HostAddress
+from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.session import Identity
+from support import forced, keeping, keys, sshd
+from support.keeping import Board, FakeClock
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from support.keys import KeyPair
+
+PROGRAM = (sys.executable, forced.__file__)
+
+
+@dataclass
+class Boathouse:
+    """A running server, its store, and the boards that may come."""
+
+    server: sshd.Sshd
+    store: Store
+    folder: Path
+    keys: dict[BoardName, KeyPair] = field(default_factory=dict)
+    wire_bytes: int = 0
+
+    @property
+    def address(self) -> HostAddress:
+        """Where boards reach it."""
+        return HostAddress(self.server.user, self.server.host, self.server.port)
+
+    def enrol(self, name: str) -> BoardName:
+        """Make a key for a board and let it in."""
+        board = names.check_board(name)
+        pair = self.keys[board] = keys.make_key(self.folder / f"{name}_key")
+        enrolment.enrol(self.store, board, pair.public, clock=SystemClock(), limits=None)
+        self.server.authorize(*(self._line(b, k) for b, k in self.keys.items()))
+        return board
+
+    def _line(self, board: BoardName, pair: KeyPair) -> str:
+        return enrolment.authorized_line(self.store, board, pair.public, program=PROGRAM)
+
+    def identity(self, board: BoardName) -> Identity:
+        """Return the board's key and its trust in this server."""
+        return Identity(self.keys[board].private, self.server.known_hosts)
+
+    def bulk(self, board: BoardName) -> Bulk:
+        """Return the board's way of sending files."""
+        way = Way(self.address, self.identity(board))
+        return Bulk(way, memory=Path("/dev/shm"), clock=SystemClock(), attempts=1)  # noqa: S108
+
+    @contextmanager
+    def keeper(self, board: BoardName, *, every: float = 30.0) -> Iterator[RemoteKeeper]:
+        """Hold the board's control channel open."""
+        with session.connected(
+            self.address,
+            self.identity(board),
+            command=words.CONTROL,
+            heartbeat=wire.ALIVE,
+            every=every,
+        ) as channel:
+            yield RemoteKeeper(channel)
+
+    def sign(self, board: BoardName, data: bytes) -> bytes:
+        """Sign a manifest with the board's key."""
+        return signature.sign(data, self.keys[board].private, LocalRunner())
+
+    def board(self, keeper: RemoteKeeper, name: BoardName) -> Board[RemoteKeeper]:
+        """Return a board that captures through this channel, its own key and rsync."""
+
+        def carry(files: Mapping[str, bytes], destination: str) -> None:
+            with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
+                keeping.put(files, folder)
+                paths = {wanted: Path(folder, wanted) for wanted in files}
+                self.wire_bytes += self.bulk(name).send(paths, destination).wire_bytes
+
+        return Board(
+            keeper,
+            name=name,
+            clock=FakeClock(SystemClock().now()),
+            sign=lambda data: self.sign(name, data),
+            carry=carry,
+        )
+
+    def ssh(self, board: BoardName) -> list[str]:
+        """Return the words of an SSH client with the board's key, before the host's command."""
+        plain = self.server.client()
+        key = os.fspath(self.keys[board].private)
+        return [key if w == os.fspath(self.server.client_key) else w for w in plain]
+
+
+@contextmanager
+def running(folder: Path) -> Iterator[Boathouse]:
+    """Run a keeper whose files all lie in a new folder below this one."""
+    (folder / "server").mkdir()
+    with sshd.running(folder / "server") as server:
+        held = store.create(folder / "boathouse", clock=SystemClock())
+        yield Boathouse(server, held, folder)

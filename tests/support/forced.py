@@ -1,0 +1,36 @@
+"""A program: what the forced command of a board's key starts in tests.
+
+argv ends in: keeper serve --store STORE --board BOARD, as the line in authorized_keys says.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from holdstill.errors import HoldstillError
+from holdstill.keeper import serve, store
+from holdstill.model import names
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+
+
+def main() -> int:
+    root, board = sys.argv[-3], sys.argv[-1]
+    try:
+        return serve.forced_command(
+            store.open_store(Path(root)),
+            names.check_board(board),
+            os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+            clock=SystemClock(),
+            runner=LocalRunner(),
+            min_free=0,
+        )
+    except HoldstillError as error:
+        sys.stderr.write(f"holdstill: {error}\n")
+        return error.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
