@@ -67,11 +67,23 @@ def claimed_image(
         BusyError: another run is making the same image.
     """
     check_image_path(path, existing=existing)
+    with drafted(path, size=size) as image:
+        yield image
+        flush(image.handle, image.name)
+        publish(image.path, path, existing=existing)
+
+
+@contextmanager
+def drafted(path: Path, *, size: int) -> Iterator[Target]:
+    """Hold the draft of an image for writing; it is gone afterwards unless it was published.
+
+    Raises:
+        TargetRefusedError: there is no room.
+        BusyError: another run is making the same image.
+    """
     draft = path.with_name(f".{path.name}.draft")
     with _draft(draft, size) as handle:
         yield Target(draft, handle, size, str(path))
-        flush(handle, str(path))
-        publish(draft, path, existing=existing)
 
 
 def check_image_path(path: Path, *, existing: Existing = Existing.KEEP) -> None:

@@ -1,0 +1,96 @@
+"""Images for other people's programs: compressed, with a checksum beside them.
+
+An image is filled in no order, so it grows as a sparse draft first and is packed at the end, in
+one stream: read, packed, hashed and written at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from holdstill.errors import TargetFailedError
+from holdstill.rebuild import target
+from holdstill.rebuild.target import Existing
+from holdstill.system import files, process
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.rebuild.target import Target
+
+# A window of 128 MiB is the most that unpackers accept without being asked (zstd manual, --long).
+PACKERS = {
+    ".zst": ("zstd", "--quiet", "-T0", "--long=27", "-3", "--stdout"),
+    ".xz": ("xz", "--quiet", "-T0", "-1", "--stdout"),
+}
+"""By the last suffix of an image's name: the program that packs it."""
+TIMEOUT = 60.0
+"""Seconds that a packer may take to end after its last byte."""
+
+
+@contextmanager
+def claimed_image(
+    path: Path, *, size: int, existing: Existing = Existing.KEEP
+) -> Iterator[Target]:
+    """Hold an image for writing; it appears at path, packed if its name says so.
+
+    A packed image gets a file beside it that `sha256sum --check` understands.
+
+    Raises:
+        TargetRefusedError: something is there that is not to be replaced, or there is no room.
+        BusyError: another run is making the same image.
+        PreflightError: the program that packs it is not installed.
+        TargetFailedError: packing failed.
+    """
+    if path.suffix not in PACKERS:
+        with target.claimed_image(path, size=size, existing=existing) as image:
+            yield image
+        return
+    process.require(PACKERS[path.suffix][0])
+    target.check_image_path(path, existing=existing)
+    target.check_image_path(checksum_path(path), existing=existing)
+    raw = path.with_name(f".{path.stem}-of-{path.suffix[1:]}")
+    with target.drafted(raw, size=size) as image:
+        image.name = str(path)
+        yield image
+        target.flush(image.handle, image.name)
+        _pack(image.path, path, existing)
+
+
+def checksum_path(path: Path) -> Path:
+    """Return where the checksum of a packed image is."""
+    return path.with_name(f"{path.name}.sha256")
+
+
+def _pack(image: Path, path: Path, existing: Existing) -> None:
+    draft = path.with_name(f".{path.name}.draft")
+    try:
+        digest = _stream(Command.of(*PACKERS[path.suffix], image, timeout=TIMEOUT), draft)
+        if existing is Existing.REPLACE:
+            checksum_path(path).unlink(missing_ok=True)  # it will not be true in a moment
+        target.publish(draft, path, existing=existing)
+        files.publish(checksum_path(path), f"{digest}  {path.name}\n".encode(), mode=0o644)
+    except OSError as error:
+        raise TargetFailedError(
+            f"cannot write {path}: {error.strerror}", hint="is there room on that disk?"
+        ) from error
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            draft.unlink()
+
+
+def _stream(command: Command, draft: Path) -> str:
+    """Let a command write into a draft; return the SHA-256 of that."""
+    total = hashlib.sha256()
+    with files.opened_for_writing(draft) as handle, process.streaming(command) as packed:
+        while chunk := packed.read(files.CHUNK):
+            total.update(chunk)
+            files.write_all(handle, chunk)
+        os.fsync(handle)
+    return total.hexdigest()
