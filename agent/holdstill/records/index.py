@@ -119,6 +119,24 @@ class Index:
         )
         return [_entry(row) for row in rows]
 
+    def children_after(
+        self, part: int, directory: bytes, *, after: bytes, limit: int
+    ) -> list[Entry]:
+        """Return at most limit entries directly in a directory behind a name, in name order."""
+        rows = self._db.execute(
+            _SELECT + "WHERE part = ? AND directory = ? AND name > ? ORDER BY name LIMIT ?",
+            (part, directory, after, limit),
+        )
+        return [_entry(row) for row in rows]
+
+    def names(self, part: int, directory: bytes) -> Iterator[tuple[bytes, int]]:
+        """Yield (name, inode) of what is directly in a directory, in name order; do not write."""
+        yield from self._db.execute(
+            "SELECT name, inode FROM entry WHERE part = ? AND directory = ? AND name <> x'' "
+            "ORDER BY name",
+            (part, directory),
+        )
+
     def by_inode(self, part: int, inode: int) -> list[Entry]:
         """Return every name that the board's inode had."""
         rows = self._db.execute(_SELECT + "WHERE part = ? AND inode = ?", (part, inode))

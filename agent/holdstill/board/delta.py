@@ -1,0 +1,276 @@
+"""Turn changed inodes into what has to change in the index, exactly.
+
+A changed inode is looked up under every name that the index knows for it. A changed directory is
+listed, and its names compared with those that the index has: what is gone is removed, what is new
+is entered, with everything below it. A name in a directory that did not change cannot have
+changed its meaning; so every difference between tree and index is below a changed directory or
+at a known name of a changed inode.
+
+While services run, things move under our hands. Nothing is concluded from a lookup that fails:
+such inodes are doubtful, and reported again in the next round.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.board import sweep
+from holdstill.board.sweep import Removal
+from holdstill.board.watch import ChangedInodes
+from holdstill.errors import PauseError
+from holdstill.model import paths
+from holdstill.model.entries import EntryType, Omitted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.sweep import Subject
+    from holdstill.board.watch import Changes, Detector
+    from holdstill.model.entries import Entry
+
+LIMIT = 30_000
+"""Entries of one delta; it is held in memory, at about 1 KiB each."""
+
+
+class DeltaTooLargeError(PauseError):
+    """More has changed than is to be held in memory."""
+
+
+@dataclass
+class Delta:
+    """What has to change in the index: first the removals, then the entries.
+
+    Attributes:
+        removed: paths that are gone or have become something else, with what is below them.
+        entries: what is new or different, by path. Contents that are not known are pending.
+    """
+
+    removed: set[bytes] = field(default_factory=set)
+    entries: dict[bytes, Entry] = field(default_factory=dict)
+
+    def covers(self, path: bytes) -> bool:
+        """Whether it tells what becomes of a path."""
+        if path in self.entries:
+            return True
+        while path:
+            if path in self.removed:
+                return True
+            path = paths.split(path)[0]
+        return False
+
+    def pending(self) -> Iterator[Entry]:
+        """Yield the files whose content is not known, each inode once."""
+        met = set()
+        for entry in self.entries.values():
+            if sweep.is_pending(entry) and (not entry.link or entry.link not in met):
+                met.add(entry.link)
+                yield entry
+
+    def give_up(self, lost: Entry) -> list[bytes]:
+        """Mark a content as unreadable under all its names, and return these."""
+        names = [
+            path
+            for path, entry in self.entries.items()
+            if path == lost.path or (lost.link and entry.link == lost.link)
+        ]
+        for path in names:
+            self.entries[path] = self.entries[path]._replace(omitted=Omitted.UNREADABLE)
+        return names
+
+
+class Copy(Protocol):
+    """Takes the content of an open file into memory, inside the pause."""
+
+    def __call__(self, handle: int, entry: Entry) -> None:
+        """Copy entry.size bytes; the caller closes the handle."""
+
+
+def follow(subject: Subject, detector: Detector, *, seq: int) -> None:
+    """Bring the index up to date with the running board; changed contents become pending."""
+    changes = detector.changes()
+    if isinstance(changes, ChangedInodes) and len(changes.numbers) <= LIMIT:
+        try:
+            apply(subject, resolve(subject, changes), seq=seq)
+        except DeltaTooLargeError:
+            sweep.sweep(subject, changes, seq=seq)
+    else:
+        sweep.sweep(subject, changes, seq=seq)
+    settle(subject, detector)
+
+
+def settle(subject: Subject, detector: Detector) -> None:
+    """Tell the detector that the index has it all; but for what could not be found."""
+    detector.confirm()
+    detector.doubt(subject.scanner.doubtful)
+    subject.scanner.doubtful.clear()
+
+
+def resolve_still(subject: Subject, detector: Detector, *, limit: int = LIMIT) -> Delta:
+    """Find out what has to change in the index, while the file system is still. Only reads.
+
+    What the index has without content is part of it, so that its content is taken now.
+
+    Raises:
+        PauseError: something is changing after all, or too much has changed.
+    """
+    delta = resolve(subject, detector.changes_while_still(), limit=limit)
+    if subject.scanner.doubtful:
+        raise PauseError(
+            "the file system changed although it was held still",
+            hint="somebody thawed it, or wrote past the kernel; run the capture again",
+        )
+    _add_pending(subject, delta, limit)
+    return delta
+
+
+def resolve(subject: Subject, changes: Changes, *, limit: int = LIMIT) -> Delta:
+    """Find out what has to change in the index. Only reads.
+
+    Raises:
+        DeltaTooLargeError: more than limit entries have changed.
+    """
+    if isinstance(changes, ChangedInodes):
+        return _Resolver(subject, changes, limit).resolve()
+    delta = Delta()
+    for step in sweep.differing(subject, changes):
+        if isinstance(step, Removal):
+            delta.removed.add(step.path)
+        else:
+            delta.entries[step.path] = step
+            _check_size(delta, limit)
+    return delta
+
+
+def apply(subject: Subject, delta: Delta, *, seq: int) -> None:
+    """Bring the index up to date; seq is the run that does it."""
+    for path in delta.removed:
+        subject.index.remove(subject.part, path)
+    for path, entry in delta.entries.items():
+        # Rows that say the same stay as they are, so that their pages need not travel.
+        if subject.index.get(subject.part, path) != entry:
+            subject.index.put(subject.part, entry, seq=seq)
+
+
+def _add_pending(subject: Subject, delta: Delta, limit: int) -> None:
+    after = (b"", b"")
+    while rows := subject.index.pending(subject.part, after=after, limit=sweep.PAGE):
+        after = rows[-1].directory, rows[-1].name
+        for row in rows:
+            if not delta.covers(row.path):
+                delta.entries[row.path] = row
+                _check_size(delta, limit)
+
+
+def _check_size(delta: Delta, limit: int) -> None:
+    if len(delta.entries) > limit:
+        raise DeltaTooLargeError(
+            f"more than {limit} files changed since the last look",
+            hint="capture when less is going on, or raise pause.rounds",
+        )
+
+
+class _Resolver:
+    """Works out one delta from the inodes that changed."""
+
+    def __init__(self, subject: Subject, changes: ChangedInodes, limit: int) -> None:
+        self._subject = subject
+        self._scanner = subject.scanner
+        self._changes = changes
+        self._limit = limit
+        self._delta = Delta()
+        self._missed: list[Entry] = []
+
+    def resolve(self) -> Delta:
+        for number in sorted(self._changes.numbers):
+            for row in self._subject.index.by_inode(self._subject.part, number):
+                self._look_again(row)
+        # A directory above that has been listed tells what became of a path; if none was, the
+        # path may still be good.
+        self._scanner.doubtful.update(
+            row.seen.inode for row in self._missed if not self._delta.covers(row.path)
+        )
+        return self._delta
+
+    def _look_again(self, row: Entry) -> None:
+        entry = self._scanner.find(row.path)
+        if entry is None or entry.seen.inode != row.seen.inode:
+            # Something else is there, or nothing: its directory has changed as well, and tells.
+            self._missed.append(row)
+        elif row.type is not EntryType.DIRECTORY and entry.type is not EntryType.DIRECTORY:
+            self._enter(entry)
+        elif row.type is entry.type and row.seen.generation == entry.seen.generation:
+            self._enter(entry)
+            self._list(entry)
+        else:  # the inode was freed and used again, under the same name
+            self._delta.removed.add(row.path)
+            self._enter_new(entry)
+
+    def _enter(self, entry: Entry) -> None:
+        filled = sweep.with_content(self._subject, entry, self._changes)
+        self._delta.entries[entry.path] = filled
+        _check_size(self._delta, self._limit)
+
+    def _enter_new(self, entry: Entry) -> None:
+        """Enter what was not known, and all that is below it."""
+        self._enter(entry)
+        if entry.type is EntryType.DIRECTORY:
+            for listing in self._scanner.listings(entry):
+                for below in listing.entries:
+                    self._enter(below)
+
+    def _list(self, directory: Entry) -> None:
+        """Compare the names in a directory with those that the index has."""
+        path = directory.path
+        with self._scanner.opened_directory(path, directory.seen.inode) as handle:
+            if handle is None:
+                return
+            for name, is_known in self._differing(handle, path):
+                if is_known:
+                    self._delta.removed.add(paths.join(path, name))
+                entry = self._scanner.look(handle, path, name)
+                if entry is not None:
+                    self._enter_new(entry)
+
+    def _differing(self, handle: int, path: bytes) -> Iterator[tuple[bytes, bool]]:
+        """Yield names that are new, gone or another inode's; and whether the index has them."""
+        present = self._scanner.numbers(handle, path)
+        for name, inode in self._subject.index.names(self._subject.part, path):
+            found = present.pop(name, 0)
+            if found != inode or not inode:  # 0: it was seen only from above
+                yield name, True
+        for name in sorted(present):
+            yield name, False
+
+
+def copy_pending(subject: Subject, delta: Delta, copy: Copy) -> list[bytes]:
+    """Copy the contents that a delta lacks, while the file system is still. Only reads otherwise.
+
+    Returns the paths that the card does not give back; they are marked so in the delta.
+
+    Raises:
+        PauseError: something changed, so the file system is not still.
+    """
+    unreadable = []
+    for entry in list(delta.pending()):
+        try:
+            _copy(subject, entry, copy)
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise PauseError(
+                    f"{paths.display(entry.path)}: {error.strerror}, although it was held still"
+                ) from error
+            unreadable += delta.give_up(entry)
+    return unreadable
+
+
+def _copy(subject: Subject, entry: Entry, copy: Copy) -> None:
+    handle = subject.scanner.open(entry)
+    try:
+        if not subject.scanner.is_same(entry, handle):
+            raise PauseError(f"{paths.display(entry.path)} changed although it was held still")
+        copy(handle, entry)
+    finally:
+        os.close(handle)

@@ -1,0 +1,388 @@
+"""What is there: every entry of one file system, exactly, without leaving a trace.
+
+Nothing is followed: names are looked up from open directories, files are opened only to ask for
+what lstat(2) does not tell, never to block and never to move an access time. On a mounted ext4
+the inode tables answer most of that, so that 150,000 files do not cost 150,000 opens.
+"""
+
+from __future__ import annotations
+
+import errno
+import heapq
+import os
+import stat
+from contextlib import contextmanager, suppress
+from enum import Enum
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from holdstill.board.rules import Keep
+from holdstill.formats.ext4 import KEPT_FLAGS
+from holdstill.model import paths
+from holdstill.model.entries import NEVER_SEEN, Entry, EntryType, Omitted, Seen
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from holdstill.board.inodes import Facts
+    from holdstill.board.rules import Rules
+
+_INLINE = 0x10000000
+"""FS_INLINE_DATA_FL: the content is in the inode, so that the file occupies no blocks."""
+_FAT_KEPT = 0x27
+"""Read-only, hidden, system, archive (Microsoft, FAT: General Overview of On-Disk Format)."""
+_EMPTY = frozenset({Keep.HOLLOW, Keep.NOTHING})
+_GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV})
+_NO_XATTRS = frozenset({errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENODATA})
+_UNASKABLE = frozenset({errno.EACCES, errno.EPERM, errno.EAGAIN, errno.ETXTBSY})
+"""What opening a file answers that is not ours to read, or that somebody holds a lease on."""
+_DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
+
+
+class Flavour(Enum):
+    """What a file system can say about its entries."""
+
+    POSIX = "posix"
+    FAT = "fat"
+    """Attributes instead of modes and owners; inode numbers are made up by the kernel."""
+
+
+class Trouble(NamedTuple):
+    """Something that could not be looked at."""
+
+    path: bytes
+    reason: str
+
+
+class Inodes(Protocol):
+    """Tells about inodes without opening files."""
+
+    def facts(self, number: int) -> Facts | None:
+        """Return what an inode says at this moment; None when that is not known."""
+
+    def forget(self) -> None:
+        """Read anew, whatever was read before."""
+
+
+class Listing(NamedTuple):
+    """One directory and what is in it, in name order, looked at as it is asked for."""
+
+    directory: bytes
+    entries: Iterator[Entry]
+
+
+class Scanner:
+    """Looks at the entries of one file system.
+
+    Attributes:
+        root: open directory: the file system's root.
+        troubles: what could not be looked at.
+        doubtful: directories that moved while they were about to be listed; must be listed again.
+    """
+
+    def __init__(
+        self,
+        root: int,
+        rules: Rules,
+        *,
+        inodes: Inodes | None = None,
+        flavour: Flavour = Flavour.POSIX,
+        fat_shift_ns: int = 0,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            root: open directory; the caller closes it when the scanner is no longer used.
+            rules: what to leave out.
+            inodes: a quicker way to flags and the like, if there is one.
+            flavour: what the file system can say.
+            fat_shift_ns: what the kernel added to the times on a FAT to make them UTC.
+        """
+        self.root = root
+        self.rules = rules
+        self.troubles: list[Trouble] = []
+        self.doubtful: set[int] = set()
+        self._inodes = inodes
+        self._flavour = flavour
+        self._fat_shift_ns = fat_shift_ns
+        self._device = os.fstat(root).st_dev
+
+    # One entry ---------------------------------------------------------------------------------
+
+    def look(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
+        """Return the entry of a name in an open directory, or None.
+
+        None means that there is no such name, or that it is left out.
+
+        Args:
+            handle: the open directory.
+            directory: its path in the file system.
+            name: the name; b"" for the directory itself, which must be the root.
+        """
+        path = paths.join(directory, name)
+        keep = self.rules.keep(path)
+        if keep is Keep.NOTHING:
+            return None
+        try:
+            status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
+            if not self._is_kept(keep, status.st_mode):
+                return None
+            return self._entry(handle, directory, name, status)
+        except OSError as error:
+            if error.errno not in _GONE:
+                self.troubles.append(Trouble(path, os.strerror(error.errno or 0)))
+            return None
+
+    def _is_kept(self, keep: Keep, mode: int) -> bool:
+        if keep is Keep.WHOLE or stat.S_ISDIR(mode):
+            return True
+        return keep is Keep.HOLLOW and stat.S_ISLNK(mode)
+
+    def _entry(self, handle: int, directory: bytes, name: bytes, status: os.stat_result) -> Entry:
+        if self._flavour is Flavour.FAT:
+            return self._fat_entry(handle, directory, name, status)
+        if status.st_dev != self._device:
+            return self._covered(directory, name, status)
+        kind = EntryType.of_mode(status.st_mode)
+        is_file = kind is EntryType.FILE
+        flags, generation, xattrs = self._asked(handle, name, kind, status)
+        size = status.st_size if is_file else 0
+        linked = status.st_nlink > 1 and kind is not EntryType.DIRECTORY
+        sparse = is_file and status.st_blocks * 512 < size and not flags & _INLINE
+        swap = is_file and self.rules.is_swap_file(paths.join(directory, name))
+        return Entry(
+            directory, name, kind, status.st_mode & 0o7777, status.st_uid, status.st_gid, size,
+            status.st_mtime_ns,
+            status.st_ino if linked else 0,
+            status.st_rdev if kind in _DEVICES else 0,
+            flags & KEPT_FLAGS,
+            int(sparse),
+            os.readlink(name, dir_fd=handle) if kind is EntryType.SYMLINK else b"",
+            omitted=Omitted.SWAP if swap and size else Omitted.NOTHING,
+            xattrs=xattrs,
+            seen=Seen(status.st_ino, status.st_ctime_ns, generation),
+        )  # fmt: skip
+
+    def _covered(self, directory: bytes, name: bytes, status: os.stat_result) -> Entry:
+        """Describe a mount point that could only be seen from above."""
+        path = paths.join(directory, name)
+        reason = "a file system is mounted here; only what covers it can be seen"
+        self.troubles.append(Trouble(path, reason))
+        return Entry(
+            directory, name, EntryType.of_mode(status.st_mode), status.st_mode & 0o7777,
+            status.st_uid, status.st_gid, 0, status.st_mtime_ns, seen=NEVER_SEEN,
+        )  # fmt: skip
+
+    def _fat_entry(
+        self, handle: int, directory: bytes, name: bytes, status: os.stat_result
+    ) -> Entry:
+        kind = EntryType.of_mode(status.st_mode)
+        with self._opened_to_ask(handle, name, kind) as opened:
+            attributes = ioctl.fat_attributes(opened) if name else 0
+        is_file = kind is EntryType.FILE
+        return Entry(
+            directory, name, kind,
+            size=status.st_size if is_file else 0,
+            mtime_ns=status.st_mtime_ns - self._fat_shift_ns if name else 0,
+            flags=attributes & _FAT_KEPT,
+        )  # fmt: skip
+
+    def _asked(
+        self, handle: int, name: bytes, kind: EntryType, status: os.stat_result
+    ) -> tuple[int, int, Mapping[str, bytes]]:
+        """Return flags, generation and extended attributes."""
+        facts = self._facts(status)
+        if facts is None:
+            return (*self._flags(handle, name, kind), self._xattrs(handle, name))
+        has_flags = kind in {EntryType.FILE, EntryType.DIRECTORY}
+        xattrs = self._xattrs(handle, name) if facts.has_xattrs else {}
+        return facts.flags if has_flags else 0, facts.generation, xattrs
+
+    def _facts(self, status: os.stat_result) -> Facts | None:
+        """Return what the inode table says, if it says it about the same state of the inode."""
+        if self._inodes is None:
+            return None
+        facts = self._inodes.facts(status.st_ino)
+        if facts is not None and facts.ctime_ns != status.st_ctime_ns:
+            self._inodes.forget()  # what was read before may be old
+            facts = self._inodes.facts(status.st_ino)
+        if facts is None or facts.ctime_ns != status.st_ctime_ns:
+            return None
+        return facts
+
+    def _flags(self, handle: int, name: bytes, kind: EntryType) -> tuple[int, int]:
+        # Only these can be opened without an effect; a device might rewind, a fifo might wait.
+        if kind not in {EntryType.FILE, EntryType.DIRECTORY}:
+            return 0, 0
+        try:
+            with self._opened_to_ask(handle, name, kind) as opened:
+                return ioctl.inode_flags(opened), ioctl.inode_generation(opened)
+        except OSError as error:
+            if error.errno not in _UNASKABLE:
+                raise
+            return 0, 0  # its entry is worth having without
+
+    @contextmanager
+    def _opened_to_ask(self, handle: int, name: bytes, kind: EntryType) -> Iterator[int]:
+        opened = _open(name or b".", _READ, dir_fd=handle)
+        try:
+            if EntryType.of_mode(os.fstat(opened).st_mode) is not kind:
+                raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), name)
+            yield opened
+        finally:
+            os.close(opened)
+
+    def _xattrs(self, handle: int, name: bytes) -> Mapping[str, bytes]:
+        # There is no listxattrat(2) before Linux 6.13; the name under /proc is followed to the
+        # open directory only, never beyond.
+        place = b"/proc/self/fd/%d/%b" % (handle, name or b".")
+        try:
+            return {
+                attribute: os.getxattr(place, attribute, follow_symlinks=False)
+                for attribute in os.listxattr(place, follow_symlinks=False)
+            }
+        except OSError as error:
+            if error.errno in _NO_XATTRS:
+                return {}
+            raise
+
+    # All entries -------------------------------------------------------------------------------
+
+    def walk(self, top: bytes = b"") -> Iterator[Entry]:
+        """Yield a directory and everything below it, in key order; nothing if it is none."""
+        entry = self.find(top)
+        if entry is None or entry.type is not EntryType.DIRECTORY:
+            return
+        yield entry
+        for listing in self.listings(entry):
+            yield from listing.entries
+
+    def listings(self, top: Entry) -> Iterator[Listing]:
+        """Yield every directory from top on with its entries, empty ones too, in key order.
+
+        Directories that are gone when their turn comes are left out, and noted as doubtful.
+        """
+        # A directory's path is smaller than those below it, so the smallest one known is next.
+        waiting = [(top.path, top.seen.inode)]
+        while waiting:
+            directory, inode = heapq.heappop(waiting)
+            with self.opened_directory(directory, inode) as handle:
+                if handle is not None:
+                    entries = self._noting(self._listed(handle, directory), waiting)
+                    yield Listing(directory, entries)
+                    for _ in entries:  # whoever listens may stop early; we need them all
+                        pass
+
+    def _listed(self, handle: int, directory: bytes) -> Iterator[Entry]:
+        for name in sorted(self.names(handle, directory)):
+            entry = self.look(handle, directory, name)
+            if entry is not None:
+                yield entry
+
+    @staticmethod
+    def _noting(entries: Iterator[Entry], waiting: list[tuple[bytes, int]]) -> Iterator[Entry]:
+        for entry in entries:
+            if entry.type is EntryType.DIRECTORY:
+                heapq.heappush(waiting, (entry.path, entry.seen.inode))
+            yield entry
+
+    def names(self, handle: int, directory: bytes) -> list[bytes]:
+        """Return the names in an open directory that can be kept; none if it is kept empty."""
+        if self.rules.keep(directory) in _EMPTY:
+            return []
+        found = [os.fsencode(name) for name in os.listdir(handle)]
+        return [name for name in found if self._fits(directory, name)]
+
+    def numbers(self, handle: int, directory: bytes) -> dict[bytes, int]:
+        """Return the same names with the numbers of their inodes."""
+        if self.rules.keep(directory) in _EMPTY:
+            return {}
+        with os.scandir(handle) as listing:
+            found = {os.fsencode(item.name): item.inode() for item in listing}
+        return {name: inode for name, inode in found.items() if self._fits(directory, name)}
+
+    def _fits(self, directory: bytes, name: bytes) -> bool:
+        """Whether a path is short enough to be kept."""
+        is_short = len(directory) + len(name) < paths.PATH_MAX
+        if is_short and directory.count(b"/") + 2 <= paths.DEPTH_MAX:
+            return True
+        path = paths.join(directory, name)
+        self.troubles.append(Trouble(path, "its path is too long or too deep"))
+        return False
+
+    @contextmanager
+    def opened_directory(self, directory: bytes, inode: int) -> Iterator[int | None]:
+        """Hold a directory open; None, and a doubt, if it is not there or is another one.
+
+        Args:
+            directory: its path.
+            inode: what its inode must be; 0 for whatever there is.
+        """
+        handle = self._open_directory(directory)
+        if handle is None:
+            self.doubtful.update({inode} - {0})
+            yield None
+            return
+        try:
+            status = os.fstat(handle)
+            is_other = bool(inode) and status.st_ino != inode
+            if is_other:
+                self.doubtful.add(inode)
+            # What is mounted there is another file system's affair.
+            yield None if is_other or status.st_dev != self._device else handle
+        finally:
+            os.close(handle)
+
+    def _open_directory(self, directory: bytes) -> int | None:
+        try:
+            return _open_beneath(self.root, directory, os.O_RDONLY | os.O_DIRECTORY)
+        except OSError as error:
+            if error.errno not in _GONE:
+                self.troubles.append(Trouble(directory, os.strerror(error.errno or 0)))
+            return None
+
+    def find(self, path: bytes) -> Entry | None:
+        """Return the entry at a path, None if there is none or it is left out."""
+        directory, name = paths.split(path)
+        handle = self._open_directory(directory)
+        if handle is None:
+            return None
+        try:
+            return self.look(handle, directory, name)
+        finally:
+            os.close(handle)
+
+    # Contents ----------------------------------------------------------------------------------
+
+    def open(self, entry: Entry) -> int:
+        """Open a regular file's content for reading; the caller closes.
+
+        Raises:
+            OSError: it is gone, or cannot be read.
+        """
+        return _open_beneath(self.root, entry.path, _READ)
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        """Whether an open file is the one that the entry describes, unchanged since."""
+        status = os.fstat(handle)
+        if not stat.S_ISREG(status.st_mode) or status.st_size != entry.size:
+            return False
+        if self._flavour is Flavour.FAT:
+            return status.st_mtime_ns - self._fat_shift_ns == entry.mtime_ns
+        return (status.st_ino, status.st_ctime_ns) == entry.seen[:2]
+
+
+_READ = os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
+def _open(name: bytes, flags: int, *, dir_fd: int) -> int:
+    """Open without moving the access time, where the kernel lets us (owner or root)."""
+    with suppress(PermissionError):
+        return os.open(name, flags | os.O_NOATIME, dir_fd=dir_fd)
+    return os.open(name, flags, dir_fd=dir_fd)
+
+
+def _open_beneath(top: int, path: bytes, flags: int) -> int:
+    with suppress(PermissionError):
+        return files.open_beneath(top, path, flags | os.O_NOATIME)
+    return files.open_beneath(top, path, flags)

@@ -1,0 +1,72 @@
+"""Which moments a change time can be trusted about.
+
+A store into a memory-mapped page that is dirty already moves no time stamp, and two changes
+within one tick of the kernel's clock leave the same one. Both can only happen to a file whose
+ctime is not older than the sync that precedes a look: such a file is suspect, and looked at again
+in the next round. All others are trustworthy: that sync has write-protected their pages, so a
+later store has to move their ctime.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from holdstill.system.clock import Clock
+
+MARGIN_NS = 20_000_000
+"""Time stamps lag behind the clock by up to a tick: 10 ms at 100 Hz, 1.65 ms seen at 250 Hz."""
+AHEAD_NS = 1_000_000_000
+"""A ctime further ahead of the clock is from before the clock was set back, not from now."""
+SECOND_NS = 1_000_000_000
+
+
+class Moment(NamedTuple):
+    """A reading of both clocks."""
+
+    wall_ns: int
+    monotonic: float
+
+
+class Window(NamedTuple):
+    """The ctimes that are suspect, both ends included."""
+
+    low_ns: int
+    high_ns: int
+
+    def has(self, ctime_ns: int) -> bool:
+        """Whether a file with this ctime is suspect."""
+        low = self.low_ns
+        if ctime_ns % SECOND_NS == 0:  # inodes of 128 bytes know whole seconds only
+            low -= low % SECOND_NS
+        return low <= ctime_ns <= self.high_ns
+
+    def seconds(self) -> tuple[int, int]:
+        """Return the first and the last second of it."""
+        return self.low_ns // SECOND_NS, self.high_ns // SECOND_NS
+
+
+class Stamps:
+    """Reads the clock that stamps inodes, beside one that is never set."""
+
+    def __init__(self, clock: Clock, stamping_ns: Callable[[], int]) -> None:
+        self._clock = clock
+        self._stamping_ns = stamping_ns
+
+    def now(self) -> Moment:
+        """Read both clocks."""
+        return Moment(self._stamping_ns(), self._clock.monotonic())
+
+
+def window(before_sync: Moment, after_look: Moment) -> Window:
+    """Return what is suspect after a look that began with a sync.
+
+    If the wall clock was set back in between, stamps from before that are higher and those from
+    after it are lower than the first reading: the window begins where the clock was set to.
+    """
+    lasted_ns = round((after_look.monotonic - before_sync.monotonic) * 1e9)
+    set_by_ns = after_look.wall_ns - before_sync.wall_ns - lasted_ns
+    low = before_sync.wall_ns + min(0, set_by_ns) - MARGIN_NS
+    return Window(low, max(before_sync.wall_ns, after_look.wall_ns) + AHEAD_NS)
