@@ -45,6 +45,9 @@ _COLUMNS = (
 _INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({', '.join('?' * 21)})"  # noqa: S608
 _SELECT = f"SELECT {_COLUMNS} FROM entry "  # noqa: S608  the columns above, nothing from outside
 
+# Without statistics, SQLite would rather read all rows of a part than use an index.
+_SELECT_BY_INODE = _SELECT + "INDEXED BY entry_inode WHERE part = ? AND inode = ?"
+
 _COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
 _INTEGER_LIMITS = {
     "part": (1, 1024),
@@ -139,7 +142,7 @@ class Index:
 
     def by_inode(self, part: int, inode: int) -> list[Entry]:
         """Return every name that the board's inode had."""
-        rows = self._db.execute(_SELECT + "WHERE part = ? AND inode = ?", (part, inode))
+        rows = self._db.execute(_SELECT_BY_INODE, (part, inode))
         return [_entry(row) for row in rows]
 
     def entries(self, part: int) -> Iterator[Entry]:
@@ -160,7 +163,8 @@ class Index:
     def pending_totals(self, part: int) -> tuple[int, int]:
         """Return how many files, and bytes, have not been hashed yet."""
         files, total = self._db.execute(
-            f"SELECT count(*), total(size) FROM entry WHERE part = ? AND {_IS_PENDING}",  # noqa: S608
+            "SELECT count(*), total(size) FROM entry INDEXED BY entry_pending "  # noqa: S608
+            f"WHERE part = ? AND {_IS_PENDING}",
             (part,),
         ).fetchone()
         return int(files), int(total)
@@ -170,13 +174,18 @@ class Index:
 
         An empty digest makes it pending again.
         """
-        where = "UPDATE entry SET digest = ?, seq = ? WHERE part = ? AND "
         if entry.link:
-            key: tuple[int | bytes, ...] = (entry.seen.inode,)
-            self._db.execute(where + "inode = ? AND type = 1", (digest, seq, part, *key))
+            self._db.execute(
+                "UPDATE entry INDEXED BY entry_inode SET digest = ?, seq = ? "
+                "WHERE part = ? AND inode = ? AND type = 1",
+                (digest, seq, part, entry.seen.inode),
+            )
         else:
-            key = (entry.directory, entry.name)
-            self._db.execute(where + "directory = ? AND name = ?", (digest, seq, part, *key))
+            self._db.execute(
+                "UPDATE entry SET digest = ?, seq = ? "
+                "WHERE part = ? AND directory = ? AND name = ?",
+                (digest, seq, part, entry.directory, entry.name),
+            )
 
     def forget(self, digest: bytes) -> None:
         """Make every file with this content pending again; reads the whole index."""
