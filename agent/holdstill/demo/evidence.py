@@ -1,0 +1,45 @@
+"""Ask a rebuilt card what its tide gauge left behind, without mounting the card."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.demo import gauge_check
+from holdstill.formats import source as byte_source
+from holdstill.formats import table
+from holdstill.formats.ext4 import Ext4
+from holdstill.model.entries import EntryType
+from holdstill.model.sizes import MIB
+
+if TYPE_CHECKING:
+    from holdstill.formats.tree import FileTree
+
+LARGEST = 256 * MIB
+"""No file of the gauge grows so large in a demonstration."""
+
+
+def broken_promises(image: Path, *, partition: int) -> list[str]:
+    """Return what is wrong with the gauge's files on a card image; nothing for one instant."""
+    with tempfile.TemporaryDirectory(prefix="gauge-") as work:
+        copy_gauge(image, Path(work), partition=partition)
+        return gauge_check.check(Path(work))
+
+
+def copy_gauge(image: Path, target: Path, *, partition: int) -> None:
+    """Copy the gauge's files out of a card image; the places below target are as on the board."""
+    with byte_source.opened(image) as source:
+        disk = table.read(source)
+        place = disk.partition(partition)
+        volume = source.window(place.start * disk.sector_size, place.size * disk.sector_size)
+        for folder in gauge_check.PLACES:
+            _copy_folder(Ext4(volume), folder, target)
+
+
+def _copy_folder(files: FileTree, folder: Path, target: Path) -> None:
+    (target / folder).mkdir(parents=True)
+    for entry in files.children(bytes(folder)):
+        if entry.type is EntryType.FILE:
+            content = files.read(entry.path, limit=LARGEST)
+            (target / folder / entry.name.decode()).write_bytes(content)
