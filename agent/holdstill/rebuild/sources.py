@@ -19,14 +19,14 @@ class Contents(Protocol):
 
 
 class Progress(Protocol):
-    """Is told how far the writing is."""
+    """Who wants to know how far a writer is."""
 
-    def advance(self, *, entries: int, written: int) -> None:
-        """So many more entries are in place, and so many more bytes of contents."""
+    def advance(self, count: int) -> None:
+        """Hear of so many more bytes of contents in place, holes included."""
 
 
 class Silence:
-    """A Progress for nobody."""
+    """Nobody wants to know."""
 
-    def advance(self, *, entries: int, written: int) -> None:
-        """Ignore it."""
+    def advance(self, count: int) -> None:
+        """Do nothing."""

@@ -14,19 +14,20 @@ from typing import TYPE_CHECKING
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.rebuild import splice
-from holdstill.rebuild.ext4.library import Extent
+from holdstill.rebuild.ext4.library import Extent, Run
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.library import Run
     from holdstill.rebuild.ext4.volume import Volume
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.sources import Contents, Progress
 
 HASHED_BESIDE = 128 << 10
 """Bytes from which on it pays to hand a chunk to another thread."""
+Chunk = tuple[int, bytes | memoryview]
+"""A position in a file, and the bytes there."""
 EXTENT_MAX, UNWRITTEN_MAX = 32768, 32767
 """Blocks in one extent (ifork.rst, "Extent Tree"); one bit less when nothing was written yet."""
 
@@ -34,8 +35,11 @@ EXTENT_MAX, UNWRITTEN_MAX = 32768, 32767
 class Copier:
     """Copies contents into a volume. Use `copying`."""
 
-    def __init__(self, volume: Volume, contents: Contents, beside: ThreadPoolExecutor) -> None:
+    def __init__(
+        self, volume: Volume, contents: Contents, beside: ThreadPoolExecutor, progress: Progress
+    ) -> None:
         self._volume = volume
+        self._progress = progress
         self._contents = contents
         self._beside = beside
         self._block = volume.geometry.block_size
@@ -88,27 +92,32 @@ class Copier:
         if found != entry.size:
             raise _not_the_content(entry, f"it has {found} bytes instead of {entry.size}")
         hasher = _Hasher(self._beside)
-        chunks = (hasher.seen(chunk) for chunk in _chunks(handle, entry))
-        extents = self._write_sparse(chunks) if entry.sparse else self._write(chunks, entry.size)
+        seen = (hasher.seen(item) for item in chunks(handle, entry.size))
+        try:
+            extents = self._write_sparse(seen) if entry.sparse else self._write(seen, entry.size)
+        except EOFError as error:
+            raise _not_the_content(entry, str(error)) from error
         if hasher.digest() != entry.digest:
             raise _not_the_content(entry, "its bytes have another SHA-256")
         return extents
 
-    def _write(self, chunks: Iterator[tuple[int, bytes | memoryview]], size: int) -> list[Extent]:
+    def _write(self, seen: Iterator[Chunk], size: int) -> list[Extent]:
         """Write into as many blocks as the size needs, holes included."""
         extents = merged(self._volume.allocate(-(-size // self._block)))
         places = _Places(extents, self._block)
-        for position, chunk in chunks:
+        for position, chunk in seen:
             for block, start, piece in places.of(position, self._padded(chunk)):
                 self._volume.write(block, start, piece)
+            self._progress.advance(len(chunk))
         return extents
 
-    def _write_sparse(self, chunks: Iterator[tuple[int, bytes | memoryview]]) -> list[Extent]:
+    def _write_sparse(self, seen: Iterator[Chunk]) -> list[Extent]:
         """Write only the blocks that are not all zeroes."""
         extents: list[Extent] = []
-        for position, chunk in chunks:
+        for position, chunk in seen:
             for start, piece in _filled(self._padded(chunk), self._block):
                 self._write_run((position + start) // self._block, piece, extents)
+            self._progress.advance(len(chunk))
         return extents
 
     def _write_run(self, logical: int, piece: bytes | memoryview, extents: list[Extent]) -> None:
@@ -126,10 +135,10 @@ class Copier:
 
 
 @contextmanager
-def copying(volume: Volume, contents: Contents) -> Iterator[Copier]:
+def copying(volume: Volume, contents: Contents, progress: Progress) -> Iterator[Copier]:
     """Hold what copies contents into a volume."""
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="hash") as beside:
-        yield Copier(volume, contents, beside)
+        yield Copier(volume, contents, beside, progress)
 
 
 def _not_the_content(entry: Entry, what: str) -> VerificationError:
@@ -148,7 +157,7 @@ class _Hasher:
         self._beside = beside
         self._pending: Future[None] | None = None
 
-    def seen(self, item: tuple[int, bytes | memoryview]) -> tuple[int, bytes | memoryview]:
+    def seen(self, item: Chunk) -> Chunk:
         """Hash a chunk while the caller goes on with it."""
         self._wait()
         if len(item[1]) < HASHED_BESIDE:
@@ -167,9 +176,8 @@ class _Hasher:
         return self._total.digest()
 
 
-def _chunks(handle: int, entry: Entry) -> Iterator[tuple[int, bytes | memoryview]]:
+def chunks(handle: int, size: int) -> Iterator[Chunk]:
     """Yield (position, bytes), all but the last a whole chunk; holes are not read."""
-    size = entry.size
     ranges = files.data_ranges(handle, size) if size > files.CHUNK else iter([(0, size)])
     start, end = next(ranges, (size, size))
     for position in range(0, size, files.CHUNK):
@@ -179,25 +187,31 @@ def _chunks(handle: int, entry: Entry) -> Iterator[tuple[int, bytes | memoryview
         if start >= stop:
             yield position, memoryview(_ZEROES)[: stop - position]
         else:
-            yield position, _read(handle, position, stop - position, entry)
+            yield position, _read(handle, position, stop - position)
 
 
 _ZEROES = bytes(files.CHUNK)
 
 
-def _read(handle: int, position: int, length: int, entry: Entry) -> bytes:
+def filled_runs(handle: int, size: int, block_size: int) -> Iterator[Run]:
+    """Yield the runs of a sparse file's blocks that take space, as `Copier` decides it."""
+    for position, chunk in chunks(handle, size):
+        padded = bytes(chunk) + bytes(-len(chunk) % block_size)
+        for start, piece in _filled(padded, block_size):
+            yield Run((position + start) // block_size, len(piece) // block_size)
+
+
+def _read(handle: int, position: int, length: int) -> bytes:
     chunk = os.pread(handle, length, position)
     while len(chunk) < length:
         more = os.pread(handle, length - len(chunk), position + len(chunk))
         if not more:
-            raise _not_the_content(entry, f"it ended at byte {position + len(chunk)}")
+            raise EOFError(f"it ended at byte {position + len(chunk)}")
         chunk += more
     return chunk
 
 
-def _filled(
-    chunk: bytes | memoryview, block_size: int
-) -> Iterator[tuple[int, bytes | memoryview]]:
+def _filled(chunk: bytes | memoryview, block_size: int) -> Iterator[Chunk]:
     """Yield (position, bytes) of the runs of blocks in a chunk that are not all zeroes."""
     if splice.is_blank(chunk):
         return

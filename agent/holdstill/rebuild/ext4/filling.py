@@ -74,14 +74,14 @@ def fill(
         entries: in key order.
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
-        progress: is told after every entry.
+        progress: is told of every chunk.
     """
     with (
         volume.opened(target, offset=offset) as filled,
         _notes() as notes,
-        copying.copying(filled, contents) as copier,
+        copying.copying(filled, contents, progress) as copier,
     ):
-        filler = _Filler(filled, notes, copier, heads, progress)
+        filler = _Filler(filled, notes, copier, heads)
         try:
             filler.fill(entries)
         except LibraryError as error:
@@ -108,7 +108,6 @@ class _Filler:
         notes: sqlite3.Connection,
         copier: Copier,
         heads: Mapping[bytes, bytes],
-        progress: Progress,
     ) -> None:
         self._volume = filled
         self._library = filled.library
@@ -116,7 +115,6 @@ class _Filler:
         self._notes = notes
         self._copier = copier
         self._heads = heads
-        self._progress = progress
         self._findings = Findings(filled.geometry.inode_size)
         self._entries = self._content_bytes = 0
         self._has_lost_and_found = False
@@ -229,7 +227,6 @@ class _Filler:
     def _count(self, written: int) -> None:
         self._entries += 1
         self._content_bytes += written
-        self._progress.advance(entries=1, written=written)
 
     def _write_file(self, number: int, entry: Entry) -> None:
         if entry.omitted is not Omitted.NOTHING:

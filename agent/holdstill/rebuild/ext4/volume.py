@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _SUPERBLOCK_AT, _SUPERBLOCK_SIZE, _MAGIC = 1024, 1024, 0xEF53
 _HAS_JOURNAL, _DIR_INDEX = 0x4, 0x20
-_FILETYPE, _EXTENTS, _LARGE_DIR, _INLINE = 0x2, 0x40, 0x4000, 0x8000
+_FILETYPE, _EXTENTS, _64BIT, _LARGE_DIR, _INLINE = 0x2, 0x40, 0x80, 0x4000, 0x8000
 _GROUP_CHECKSUMS, _DIR_NLINK, _METADATA_CSUM = 0x10, 0x20, 0x400
 _UNSIGNED_HASH, _UNSIGNED_SHIFT, _HASH_VERSION_MAX = 0x2, 3, 2
 
@@ -31,6 +31,7 @@ class Geometry(NamedTuple):
     block_size: int
     first_block: int
     blocks: int
+    free_blocks: int
     inode_size: int
     inodes_per_group: int
     compat: int
@@ -96,11 +97,15 @@ def parse_superblock(block: bytes) -> Geometry:
     )
     compat, incompat, ro_compat = struct.unpack_from("<III", block, 0x5C)
     (blocks_high,) = struct.unpack_from("<I", block, 0x150)
+    (free_low,) = struct.unpack_from("<I", block, 0x0C)
+    (free_high,) = struct.unpack_from("<I", block, 0x158)
+    is_64bit = bool(incompat & _64BIT)
     (flags,) = struct.unpack_from("<I", block, 0x160)
     return Geometry(
         block_size=1024 << log_size,
         first_block=first_block,
-        blocks=blocks_low | (blocks_high << 32 if incompat & 0x80 else 0),
+        blocks=blocks_low | (blocks_high << 32 if is_64bit else 0),
+        free_blocks=free_low | (free_high << 32 if is_64bit else 0),
         inode_size=struct.unpack_from("<H", block, 0x58)[0],
         inodes_per_group=struct.unpack_from("<I", block, 0x28)[0],
         compat=compat,

@@ -246,7 +246,7 @@ def fill(
         entries: gives a stream of entries in key order.
         contents: where the contents of files are; they are hashed again as they are copied.
         heads: what is at the beginning of swap files, by path: their headers.
-        progress: is told after every entry.
+        progress: is told of every chunk.
 
     Raises:
         VerificationError: a content is not what the index says, or the index is no tree.

@@ -1,0 +1,316 @@
+"""The plan of a rebuild: every step decided before the first byte is written. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple, assert_never
+
+from holdstill.errors import LayoutError, TargetRefusedError
+from holdstill.model.layout import (
+    Container,
+    Disk,
+    Ext4,
+    Fat,
+    Other,
+    Partition,
+    Raw,
+    Record,
+    Swap,
+)
+from holdstill.model.manifest import Attachment, SwapFile
+from holdstill.model.sizes import human
+from holdstill.rebuild import fitting, scaling
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from holdstill.model.manifest import CapturedPart, Manifest
+
+
+class Need(NamedTuple):
+    """What a tree needs of its file system.
+
+    Attributes:
+        inodes: that an ext4 must have in all; 0 elsewhere.
+        size: bytes that the partition must have.
+    """
+
+    inodes: int
+    size: int
+
+
+class Step(Record, frozen=True, kw_only=True, tag_field="step"):
+    """One thing to do; offsets and sizes in bytes from the start of the target."""
+
+
+class ClearTables(Step, frozen=True, kw_only=True, tag="clear-tables"):
+    """Make the old partition tables invalid: from here on the target is unfinished."""
+
+
+class PutGap(Step, frozen=True, kw_only=True, tag="put-gap"):
+    """Put back what was before the first partition."""
+
+    attachment: Attachment
+    disk: Disk
+
+
+class PartStep(Step, frozen=True, kw_only=True):
+    """Something to be done to one partition."""
+
+    number: int
+    offset: int
+    size: int
+
+
+class MakeFat(PartStep, frozen=True, kw_only=True, tag="make-fat"):
+    """Make a FAT and fill it."""
+
+    parameters: Fat
+
+
+class MakeExt4(PartStep, frozen=True, kw_only=True, tag="make-ext4"):
+    """Make an ext2, ext3 or ext4 and fill it."""
+
+    parameters: Ext4
+    swap_files: tuple[SwapFile, ...] = ()
+
+
+class MakeOther(PartStep, frozen=True, kw_only=True, tag="make-other"):
+    """Make a file system with default parameters and fill it."""
+
+    parameters: Other
+    swap_files: tuple[SwapFile, ...] = ()
+
+
+class MakeSwap(PartStep, frozen=True, kw_only=True, tag="make-swap"):
+    """Make a swap area."""
+
+    parameters: Swap
+
+
+class PutRaw(PartStep, frozen=True, kw_only=True, tag="put-raw"):
+    """Put back a partition that was copied as it is."""
+
+    parameters: Raw
+
+
+class Flush(Step, frozen=True, kw_only=True, tag="flush"):
+    """Bring everything to the medium, and forget what memory holds of it."""
+
+
+class ReadBack(Step, frozen=True, kw_only=True, tag="read-back"):
+    """Read what was written from the medium and compare."""
+
+    disk: Disk
+
+
+class WriteTable(Step, frozen=True, kw_only=True, tag="write-table"):
+    """Write the partition table: from here on the target is finished."""
+
+    disk: Disk
+
+
+AnyStep = (
+    ClearTables
+    | PutGap
+    | MakeFat
+    | MakeExt4
+    | MakeOther
+    | MakeSwap
+    | PutRaw
+    | Flush
+    | ReadBack
+    | WriteTable
+)
+AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw
+_KINDS: tuple[type[AnyPartStep], ...] = (MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw)
+"""In this order partitions are written."""
+
+
+class Plan(Record, frozen=True, kw_only=True):
+    """A whole rebuild.
+
+    Attributes:
+        disk: the layout that the target gets.
+        steps: what to do, in order.
+        notes: what is not as on the captured card, for people.
+    """
+
+    disk: Disk
+    steps: tuple[AnyStep, ...]
+    notes: tuple[str, ...] = ()
+
+
+def plan(
+    manifest: Manifest,
+    *,
+    target_size: int,
+    needs: Mapping[int, Need],
+    grow: int | None = None,
+    leave_free: int = 0,
+) -> Plan:
+    """Decide a rebuild.
+
+    Args:
+        manifest: of the capture.
+        target_size: bytes of the card or image.
+        needs: what the trees need, by partition number; see rebuild.fit.
+        grow: number of the partition that gives or takes the difference in size; None = the
+            last one that can.
+        leave_free: bytes at the end that no partition gets, for the card's own use.
+
+    Raises:
+        TargetRefusedError: the target is too small (fitting.DoesNotFitError, with numbers), or
+            that partition cannot change its size.
+        LayoutError: the captured layout makes no sense.
+    """
+    elastic = _elastic(manifest, grow)
+    least = _least(manifest, needs)
+    disk = fitting.fitted(
+        manifest.disk, size=target_size, elastic=elastic, least=least, leave_free=leave_free
+    )
+    parts = sorted(_part_steps(manifest, disk, needs), key=lambda step: _KINDS.index(type(step)))
+    gap = (PutGap(attachment=manifest.gap, disk=disk),) if manifest.gap else ()
+    return Plan(
+        disk=disk,
+        steps=(
+            ClearTables(), *gap, *parts, Flush(), ReadBack(disk=disk), WriteTable(disk=disk),
+        ),
+        notes=tuple(_notes(manifest, disk)),
+    )  # fmt: skip
+
+
+def smallest(
+    manifest: Manifest,
+    *,
+    needs: Mapping[int, Need],
+    grow: int | None = None,
+    leave_free: int = 0,
+) -> int:
+    """Return the bytes of the smallest target that can hold a capture."""
+    return fitting.smallest(
+        manifest.disk,
+        elastic=_elastic(manifest, grow),
+        least=_least(manifest, needs),
+        leave_free=leave_free,
+    )
+
+
+def _least(manifest: Manifest, needs: Mapping[int, Need]) -> dict[int, int]:
+    """Return the bytes that each partition needs; a raw one needs all that it had."""
+    least = {number: need.size for number, need in needs.items()}
+    for part in manifest.parts:
+        if isinstance(part.file_system, Raw):
+            least[part.number] = part.file_system.size
+    return least
+
+
+def _elastic(manifest: Manifest, grow: int | None) -> int | None:
+    """Return the partition that gives or takes."""
+    if grow is not None:
+        return _named(manifest, grow)
+    candidates = [
+        part.number for part in manifest.parts if isinstance(part.file_system, Ext4 | Other)
+    ]
+    by_place = sorted(candidates, key=lambda number: _partition(manifest.disk, number).start)
+    return by_place[-1] if by_place else None
+
+
+def _named(manifest: Manifest, number: int) -> int:
+    try:
+        file_system = manifest.part(number).file_system
+    except KeyError as error:
+        known = ", ".join(str(part.number) for part in manifest.parts)
+        raise TargetRefusedError(
+            f"the capture has no partition {number}", hint=f"it has {known}"
+        ) from error
+    if not isinstance(file_system, Ext4 | Other | Fat):
+        kind = type(file_system).__name__.lower()
+        raise TargetRefusedError(
+            f"partition {number} ({kind}) keeps its size",
+            hint="name one that holds files, or none for the last of them",
+        )
+    return number
+
+
+def _partition(disk: Disk, number: int) -> Partition:
+    try:
+        return disk.partition(number)
+    except KeyError as error:
+        raise LayoutError(
+            f"the manifest describes partition {number}, which its partition table lacks"
+        ) from error
+
+
+def _part_steps(
+    manifest: Manifest, disk: Disk, needs: Mapping[int, Need]
+) -> Iterator[AnyPartStep]:
+    for part in manifest.parts:
+        old, new = _partition(manifest.disk, part.number), _partition(disk, part.number)
+        place = _Place(new.start * disk.sector_size, new.size * disk.sector_size)
+        was = old.size * disk.sector_size
+        yield from _part_step(part, place, was, needs.get(part.number, Need(0, 0)), manifest)
+
+
+class _Place(NamedTuple):
+    offset: int
+    size: int
+
+
+def _part_step(
+    part: CapturedPart, place: _Place, was: int, need: Need, manifest: Manifest
+) -> Iterator[AnyPartStep]:
+    number, offset, size = part.number, *place
+    swap_files = tuple(file for file in manifest.swap_files if file.partition == number)
+    match part.file_system:
+        case Ext4() as ext4:
+            yield MakeExt4(
+                number=number, offset=offset, size=size, swap_files=swap_files,
+                parameters=ext4_for(ext4, size=size, was=was, need=need),
+            )  # fmt: skip
+        case Fat() as fat:
+            fat = fat if size == was else scaling.fat(fat, size=size)
+            yield MakeFat(number=number, offset=offset, size=size, parameters=fat)
+        case Other() as other:
+            yield MakeOther(
+                number=number, offset=offset, size=size, swap_files=swap_files, parameters=other
+            )
+        case Swap() as swap:
+            yield MakeSwap(number=number, offset=offset, size=size, parameters=swap)
+        case Raw() as raw:
+            yield PutRaw(number=number, offset=offset, size=size, parameters=raw)
+        case Container():
+            pass
+        case unknown:
+            assert_never(unknown)
+
+
+def ext4_for(parameters: Ext4, *, size: int, was: int, need: Need) -> Ext4:
+    """Return the parameters for a partition of size bytes that was of another size.
+
+    In a partition that keeps its size the file system keeps its own, unless what it held takes
+    more room when it is written anew.
+    """
+    own = parameters.blocks * parameters.block_size
+    if size == was and need.size <= own <= size:
+        size = own
+        if need.inodes <= parameters.inodes:
+            return parameters
+    return scaling.ext4(parameters, size=size, inodes=need.inodes)
+
+
+def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
+    for partition in disk.partitions:
+        old = manifest.disk.partition(partition.number)
+        if partition.size != old.size:
+            before, after = old.size * disk.sector_size, partition.size * disk.sector_size
+            word = "grows" if after > before else "shrinks"
+            yield f"partition {partition.number} {word} from {human(before)} to {human(after)}"
+        if partition.start != old.start:
+            yield (
+                f"partition {partition.number} moves from sector {old.start} to {partition.start}"
+            )
+    yield from (
+        f"partition {part.number}: {part.file_system.type} is made with default parameters"
+        for part in manifest.parts
+        if isinstance(part.file_system, Other)
+    )
