@@ -6,9 +6,14 @@ line, a list of names or the keeper's disk, and no option about owners, modes, t
 or recursion into real trees is needed at all:
 
 - names are digests, so nothing can start with `#`, `;` or `-`;
+- it does not descend (--dirs): a file that was replaced by a directory meanwhile stays one name;
 - everything is compared by content (--ignore-times), never by size and whole seconds;
 - an interrupted file is continued (--inplace), and the keeper's hash has the last word, so that
   it does not matter what rsync says it did.
+
+In place, rsync can use an older content for what stayed where it was or moved to the front; what
+moved towards the end is sent again. That suits databases and logs, which is what large files
+that change are.
 """
 
 from __future__ import annotations
@@ -16,11 +21,12 @@ from __future__ import annotations
 import os
 import re
 import tempfile
+from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, LinkError, SecurityError
 from holdstill.system import process
@@ -75,11 +81,8 @@ class Sent:
     files: int
 
 
-class Progress(Protocol):
-    """Is told how many bytes of files have been dealt with."""
-
-    def __call__(self, done: int) -> None:
-        """Take note."""
+Progress = Callable[[int], None]
+"""Is told how many bytes of files have been dealt with."""
 
 
 def no_progress(done: int) -> None:
@@ -176,7 +179,7 @@ class Bulk:
         if not files:
             return Sent(0, 0)
         with self._laid_out(files) as folder:
-            words = (*_common(), *shape.value, *self.way.shell(), "--recursive", "--copy-links")
+            words = (*_common(), *shape.value, *self.way.shell(), "--dirs", "--copy-links")
             target = self.way.remote(destination.rstrip("/") + "/")
             command = Command.of(*words, "--", f"{folder}/", target, timeout=DAY,
                                  accepted=(0, *_INCOMPLETE))  # fmt: skip
@@ -189,8 +192,7 @@ class Bulk:
             LinkError: the link does not hold, or rsync cannot work.
             SecurityError: the host's key is not the pinned one.
         """
-        recursive = ("--recursive",) if source.endswith("/") else ()
-        words = (*_common(), "--sparse", *self.way.shell(), *recursive)
+        words = (*_common(), "--sparse", *self.way.shell(), "--dirs")
         command = Command.of(*words, "--", self.way.remote(source), str(target), timeout=DAY)
         return self._persist(command, progress)
 

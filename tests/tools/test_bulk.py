@@ -1,0 +1,282 @@
+"""rsync as we use it, into a directory of this machine: every trap that was once stepped into.
+
+Where the trap is rsync's own default, the test shows it first: then our options make the
+difference, and the test fails if they go.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import LinkError, SecurityError
+from holdstill.system.clock import SystemClock
+from holdstill.transport.bulk import Bulk, Shape, Way
+from support import keeping, programs
+from support.keeping import FakeClock
+
+SECOND = 1_700_000_000 * 10**9
+MIB = 1 << 20
+
+
+@pytest.fixture
+def bulk() -> Bulk:
+    return Bulk(Way(), memory=Path("/dev/shm"), clock=SystemClock())  # noqa: S108
+
+
+@pytest.fixture
+def here(tmp_path: Path) -> Path:
+    (tmp_path / "here").mkdir()
+    return tmp_path / "here"
+
+
+@pytest.fixture
+def there(tmp_path: Path) -> Path:
+    (tmp_path / "there").mkdir()
+    return tmp_path / "there"
+
+
+def names_in(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def noise(size: int, *, seed: int = 1) -> bytes:
+    return random.Random(seed).randbytes(size)  # noqa: S311
+
+
+def file_in(folder: Path, name: str, content: bytes) -> Path:
+    path = folder / name
+    path.write_bytes(content)
+    return path
+
+
+def test_a_change_within_one_second_is_seen(bulk: Bulk, here: Path, there: Path) -> None:
+    new, old = file_in(here, "new", b"NEW"), file_in(there, "name", b"old")
+    os.utime(new, ns=(SECOND + 900, SECOND + 900))
+    os.utime(old, ns=(SECOND + 100, SECOND + 100))
+    witness = file_in(here, "name", b"NEW")
+    os.utime(witness, ns=(SECOND + 900, SECOND + 900))
+    programs.run("rsync", "-t", witness, f"{there}/")
+    assert old.read_bytes() == b"old"  # the trap: same size, same second, "nothing to do"
+
+    bulk.send({"name": new}, str(there))
+
+    assert old.read_bytes() == b"NEW"
+
+
+@pytest.mark.parametrize("name", ["#hash", ";semicolon", "-hyphen", " blank", "new\nline"])
+def test_a_name_with_a_meaning_in_lists_arrives(
+    bulk: Bulk, here: Path, there: Path, name: str
+) -> None:
+    bulk.send({name: file_in(here, "f", b"x")}, str(there))
+
+    assert names_in(there) == [name]
+
+
+def test_the_list_of_names_that_we_do_not_use_would_skip_some(here: Path, there: Path) -> None:
+    file_in(here, "#hash", b"x")
+
+    programs.run("rsync", "-a", "--files-from=-", f"{here}/", f"{there}/", stdin=b"#hash\n")
+
+    assert names_in(there) == []  # the trap: skipped, and exit code 0
+
+
+def test_all_files_of_a_batch_arrive_without_recursion(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    files = {f"{n:04}": file_in(here, f"{n}", b"%d" % n) for n in range(1500)}
+
+    sent = bulk.send(files, str(there))
+
+    assert {p.name: p.read_bytes() for p in there.iterdir()} == {
+        name: path.read_bytes() for name, path in files.items()
+    }
+    assert sent.files == 1500
+
+
+def test_a_file_that_became_a_directory_is_not_descended_into(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    (here / "swapped").mkdir()
+    file_in(here / "swapped", "secret", b"of somebody else")
+
+    sent = bulk.send({"name": here / "swapped", "f": file_in(here, "f", b"x")}, str(there))
+
+    assert [p.name for p in there.rglob("*") if p.is_file()] == ["f"]
+    assert sent.files == 1
+
+
+def test_a_special_file_is_skipped_with_success_and_the_count_tells(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    os.mkfifo(here / "fifo")
+
+    sent = bulk.send({"p": here / "fifo", "f": file_in(here, "f", b"x")}, str(there))
+
+    assert (names_in(there), sent.files) == (["f"], 1)
+
+
+def test_setuid_and_other_bits_do_not_arrive(bulk: Bulk, here: Path, there: Path) -> None:
+    tool = file_in(here, "tool", b"#!/bin/sh\n")
+    tool.chmod(0o6755)
+    unreadable = file_in(here, "shut", b"x")
+    unreadable.chmod(0o000)
+    programs.run("rsync", "-p", "--chmod=Fu=rw", tool, f"{there}/trap")
+    assert (there / "trap").stat().st_mode & 0o4000  # the trap: Fu=rw keeps setuid
+
+    bulk.send({"tool": tool, "shut": unreadable}, str(there))
+
+    assert [(there / name).stat().st_mode & 0o7777 for name in ("tool", "shut")] == [0o600] * 2
+
+
+def test_a_vanished_file_does_not_stop_the_others(bulk: Bulk, here: Path, there: Path) -> None:
+    sent = bulk.send({"gone": here / "gone", "f": file_in(here, "f", b"x")}, str(there))
+
+    assert (names_in(there), sent.files) == (["f"], 1)
+
+
+def test_a_file_that_vanishes_on_the_way_is_no_failure(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    long, short = file_in(here, "long", noise(64 * MIB)), file_in(here, "short", b"x")
+
+    sent = bulk.send(
+        {"1": long, "2": short}, str(there), progress=lambda _: short.unlink(missing_ok=True)
+    )
+
+    assert (names_in(there), sent.files) == (["1"], 1)  # rsync's exit code is 24 here
+
+
+def test_many_complaints_do_not_block_the_transfer(bulk: Bulk, here: Path, there: Path) -> None:
+    files = {f"gone {n}": here / f"gone {n}" for n in range(2000)}
+
+    sent = bulk.send(files | {"f": file_in(here, "f", b"x")}, str(there))
+
+    assert (names_in(there), sent.files) == (["f"], 1)
+
+
+def test_a_symlink_on_the_board_is_never_a_symlink_at_the_keeper(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    (here / "link").symlink_to(file_in(here, "f", b"x"))
+
+    bulk.send({"name": here / "link"}, str(there))
+
+    assert not (there / "name").is_symlink()
+    assert (there / "name").read_bytes() == b"x"
+
+
+def test_a_broken_off_file_is_continued(bulk: Bulk, here: Path, there: Path) -> None:
+    content = noise(4 * MIB)
+    file_in(there, "name", content[: 3 * MIB])
+
+    sent = bulk.send({"name": file_in(here, "f", content)}, str(there))
+
+    assert (there / "name").read_bytes() == content
+    assert sent.wire_bytes < 1.2 * MIB
+
+
+def test_an_older_content_saves_its_bytes_on_the_way(bulk: Bulk, here: Path, there: Path) -> None:
+    old = noise(4 * MIB)
+    new = old[:MIB] + b"in the middle" + old[MIB + 13 :] + b"appended"
+    basis = file_in(there, "name", old)
+    inode = basis.stat().st_ino
+
+    sent = bulk.send({"name": file_in(here, "f", new)}, str(there))
+
+    assert basis.read_bytes() == new
+    assert basis.stat().st_ino == inode
+    assert sent.wire_bytes < 0.2 * MIB
+
+
+def test_holes_stay_holes_and_are_not_sent(bulk: Bulk, here: Path, there: Path) -> None:
+    path = here / "sparse"
+    with path.open("wb") as file:
+        file.truncate(256 * MIB)
+        file.seek(100 * MIB)
+        file.write(noise(MIB))
+
+    sent = bulk.send({"name": path}, str(there), shape=Shape.SPARSE)
+
+    arrived = (there / "name").stat()
+    assert arrived.st_size == 256 * MIB
+    assert arrived.st_blocks * 512 < 2 * MIB
+    assert sent.wire_bytes < 1.5 * MIB
+    programs.run("cmp", path, there / "name")
+
+
+def test_pages_of_a_database_that_did_not_change_are_not_sent(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    pages = [noise(4096, seed=n) for n in range(2000)]
+    file_in(there, "index.sqlite", b"".join(pages))
+    for changed in range(0, 2000, 100):
+        pages[changed] = noise(4096, seed=-changed - 1)
+
+    sent = bulk.send(
+        {"index.sqlite": file_in(here, "index", b"".join(pages))}, str(there), shape=Shape.PAGES
+    )
+
+    assert (there / "index.sqlite").read_bytes() == b"".join(pages)
+    assert sent.wire_bytes < 20 * 4096 + 2000 * 32
+
+
+def test_progress_is_told_in_bytes_and_ends_at_the_total(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    told: list[int] = []
+
+    bulk.send({"f": file_in(here, "f", noise(20 * MIB))}, str(there), progress=told.append)
+
+    assert told == sorted(told)
+    assert told[-1] == 20 * MIB
+
+
+def test_a_receiver_that_stores_nothing_is_found_out_by_the_keeper(
+    bulk: Bulk, tmp_path: Path, here: Path, there: Path
+) -> None:
+    clock = FakeClock()
+    keeper = keeping.keeper_of(keeping.make_store(tmp_path / "store", clock=clock), clock=clock)
+    keeper.begin()
+    digest = hashlib.sha256(b"x").hexdigest()
+
+    sent = bulk.send({digest: file_in(here, "f", b"x")}, str(there))  # not where it should be
+    banked = keeper.bank([digest])
+
+    assert sent.files == 1
+    assert banked.bad == (digest,)
+
+
+def test_what_is_missing_in_front_of_a_rotated_log_is_no_loss(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
+    old = noise(4 * MIB)
+    file_in(there, "name", old)
+
+    sent = bulk.send({"name": file_in(here, "f", old[MIB:])}, str(there))
+
+    assert (there / "name").read_bytes() == old[MIB:]
+    assert sent.wire_bytes < 0.2 * MIB
+
+
+def test_a_failure_is_told_in_rsyncs_own_words(bulk: Bulk, here: Path) -> None:
+    with pytest.raises(LinkError, match=r"status 3: .*Not a directory"):
+        bulk.send({"name": file_in(here, "f", b"x")}, "/dev/null/nowhere")
+
+
+def test_a_name_with_a_slash_is_refused(bulk: Bulk, here: Path, there: Path) -> None:
+    with pytest.raises(SecurityError, match="cannot be sent"):
+        bulk.send({"../out": file_in(here, "f", b"x")}, str(there))
+
+
+def test_nothing_stays_in_memory(bulk: Bulk, here: Path, there: Path, tmp_path: Path) -> None:
+    (tmp_path / "memory").mkdir()
+    careful = Bulk(Way(), memory=tmp_path / "memory", clock=SystemClock())
+
+    careful.send({"f": file_in(here, "f", b"x")}, str(there))
+
+    assert names_in(tmp_path / "memory") == []
