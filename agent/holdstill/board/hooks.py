@@ -1,0 +1,282 @@
+"""Keep services quiet for the pause, and have every one of them running again afterwards.
+
+The undo is written down, in memory that outlives us, before the deed; so a killed run's services
+are put back by the end of the service, or by the next run. Nothing here runs while file systems
+are frozen.
+"""
+
+from __future__ import annotations
+
+import re
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, assert_never
+
+import msgspec
+
+from holdstill.board import recipes, trusted
+from holdstill.board.services import CommandWay, ContainerWay, FreezeWay, StopWay
+from holdstill.board.way import Before, Shift
+from holdstill.errors import DegradedError, HoldstillError, PauseError, UsageError
+from holdstill.model.settings import Hook, HookHow
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from holdstill.board.journal import Debt, Journal
+    from holdstill.board.way import Machine, Way
+    from holdstill.system.clock import Clock
+
+KIND = "resume"
+"""Of our debts in the journal."""
+ATTEMPTS = 2
+
+RISKY = frozenset({
+    "alarm", "boiler", "brake", "burner", "charger", "door", "elevator", "fire", "furnace", "gas",
+    "gate", "heat", "heater", "heating", "interlock", "lift", "lock", "motion", "motor", "oven",
+    "pump", "relay", "servo", "siren", "smoke", "stepper", "thermostat", "throttle", "valve",
+    "watchdog", "winch",
+})  # fmt: skip
+"""Words in a service's name that make us ask twice: it may move, heat, lock or warn."""
+_WORD = re.compile(r"[a-z]+")
+
+
+class _Facts(msgspec.Struct, frozen=True):
+    hook: Hook
+    before: Before
+
+
+@dataclass
+class QuietReport:
+    """How the services fared.
+
+    Attributes:
+        quieted: names of the hooks that did what they should.
+        problems: one line each; any makes the run a degraded one.
+        began, ended: moments on the monotonic clock around the first and last action.
+    """
+
+    quieted: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    began: float = 0.0
+    ended: float = 0.0
+
+    @property
+    def seconds(self) -> float:
+        """How long services were disturbed, once it is over."""
+        return self.ended - self.began
+
+
+def check(hooks: Sequence[Hook], never_pause: Sequence[str]) -> tuple[str, ...]:
+    """Refuse hooks that must not be; return cautions about those that maybe should not.
+
+    Raises:
+        UsageError: never_pause names one, or a recipe or program does not exist.
+        SecurityError: somebody else than root may decide what a hook does.
+    """
+    for hook in hooks:
+        _refuse_never_pause(hook, never_pause)
+        check_programs(hook)
+    return tuple(caution for hook in hooks for caution in cautions(hook))
+
+
+def _refuse_never_pause(hook: Hook, never_pause: Sequence[str]) -> None:
+    names = {name.removesuffix(".service") for name in (hook.name, hook.subject)} - {""}
+    if names & {name.removesuffix(".service") for name in never_pause}:
+        raise UsageError(
+            f"hook {hook.name}: never_pause names it. What controls heat, motion, locks or alarms "
+            "must not be paused by a copying tool",
+            hint="take the hook out; ask whoever is responsible for that service",
+        )
+
+
+def check_programs(hook: Hook) -> None:
+    """Make sure that only root decides what a hook runs, before anything is run.
+
+    Raises:
+        UsageError: a program does not exist.
+        SecurityError: somebody else than root may write to it.
+    """
+    for words in (hook.quiesce, hook.resume):
+        if words:
+            trusted.check_command(words)
+
+
+def cautions(hook: Hook) -> list[str]:
+    """Say what a person should think about before this service is paused."""
+    subject = " ".join([hook.name, hook.subject, *hook.quiesce, *hook.resume]).lower()
+    risky = sorted(RISKY & {word.removesuffix("s") for word in _WORD.findall(subject)})
+    if not risky:
+        return []
+    text = (
+        f"hook {hook.name}: its name speaks of {', '.join(risky)}. Make sure that nothing moves, "
+        "heats, stays locked or goes unheard while it is paused, or list it under never_pause"
+    )
+    return [text]
+
+
+@contextmanager
+def quiet(
+    hooks: Sequence[Hook],
+    machine: Machine,
+    clock: Clock,
+    journal: Journal,
+    *,
+    check_hook: Callable[[Hook], None] = check_programs,
+) -> Iterator[QuietReport]:
+    """Keep services quiet for the length of the block, in order; resume them in reverse.
+
+    A service that will not resume does not end the run: it is in the report, and stays in the
+    journal, so that `resume_left_over` tries again.
+
+    Raises:
+        PauseError: a required hook failed; those already quiet were resumed.
+        SecurityError, UsageError: a hook must not be run; none was.
+    """
+    ways = [(hook, _way(Shift(hook, machine, clock))) for hook in hooks]
+    for hook in hooks:
+        check_hook(hook)
+    report = QuietReport(began=clock.monotonic())
+    try:
+        with ExitStack() as undo:
+            undo.callback(_note_end, report, clock)
+            for hook, way in ways:
+                undo.enter_context(_quieted(_Service(hook, way, journal, report)))
+            yield report
+    except HoldstillError as error:
+        for problem in report.problems:
+            error.add_note(problem)  # what could not be resumed matters more than why we stopped
+        raise
+
+
+def _note_end(report: QuietReport, clock: Clock) -> None:
+    report.ended = clock.monotonic()
+
+
+class TimedWay:
+    """Gives every deed of a way its time."""
+
+    def __init__(self, way: Way, shift: Shift) -> None:
+        self._way = way
+        self._shift = shift
+
+    def look(self) -> Before:
+        """Find out how the service is now."""
+        self._shift.start()
+        return self._way.look()
+
+    def quiesce(self, before: Before) -> None:
+        """Make it quiet."""
+        self._shift.start()
+        self._way.quiesce(before)
+
+    def resume(self, before: Before) -> None:
+        """Put it back as it was."""
+        self._shift.start()
+        self._way.resume(before)
+
+
+def _way(shift: Shift) -> TimedWay:
+    return TimedWay(_untimed_way(shift), shift)
+
+
+def _untimed_way(shift: Shift) -> Way:
+    match shift.hook.how:
+        case HookHow.COMMAND:
+            return CommandWay(shift)
+        case HookHow.STOP:
+            return StopWay(shift)
+        case HookHow.FREEZE:
+            return FreezeWay(shift)
+        case HookHow.CONTAINER:
+            return ContainerWay(shift)
+        case HookHow.RECIPE:
+            return recipes.recipe_for(shift)
+        case _:
+            assert_never(shift.hook.how)
+
+
+@dataclass(frozen=True)
+class _Service:
+    hook: Hook
+    way: TimedWay
+    journal: Journal
+    report: QuietReport
+
+    def complain(self, deed: str, error: HoldstillError) -> None:
+        self.report.problems.append(f"hook {self.hook.name}: {deed}: {error}")
+
+
+@contextmanager
+def _quieted(service: _Service) -> Iterator[None]:
+    before = _look(service)
+    if before is None:
+        yield  # nothing was touched, so nothing is owed
+        return
+    facts = msgspec.json.encode(_Facts(service.hook, before))
+    debt = service.journal.owe(KIND, facts)
+    try:
+        _quiesce(service, before)
+        yield
+    finally:
+        _resume(service, before, debt)
+
+
+def _look(service: _Service) -> Before | None:
+    try:
+        return service.way.look()
+    except HoldstillError as error:
+        _answer_failure(service, error)
+        return None
+
+
+def _quiesce(service: _Service, before: Before) -> None:
+    try:
+        service.way.quiesce(before)
+    except HoldstillError as error:
+        _answer_failure(service, error)
+    else:
+        service.report.quieted.append(service.hook.name)
+
+
+def _answer_failure(service: _Service, error: HoldstillError) -> None:
+    if service.hook.required:
+        raise PauseError(
+            f"hook {service.hook.name} could not make its service quiet: {error}",
+            hint=error.hint
+            or "every service that was quiet runs again; `required: false` would go on without it",
+        ) from error
+    service.complain("could not make its service quiet, went on without", error)
+
+
+def _resume(service: _Service, before: Before, debt: Debt) -> None:
+    for attempt in range(1, ATTEMPTS + 1):
+        try:
+            service.way.resume(before)
+        except HoldstillError as error:
+            service.complain(f"resume, attempt {attempt} of {ATTEMPTS}", error)
+        else:
+            service.journal.pay(debt)
+            return
+
+
+def resume_left_over(journal: Journal, machine: Machine, clock: Clock) -> tuple[str, ...]:
+    """Resume what an ended run left quiet; return the hooks' names, for the report.
+
+    Raises:
+        DegradedError: something does not resume; it is tried again the next time.
+    """
+    report = QuietReport()
+    done: list[str] = []
+    stuck: list[str] = []
+    for debt in journal.owed(KIND):
+        facts = msgspec.json.decode(debt.facts, type=_Facts)
+        way = _way(Shift(facts.hook, machine, clock))
+        _resume(_Service(facts.hook, way, journal, report), facts.before, debt)
+        (stuck if debt.path.exists() else done).append(facts.hook.name)
+    if stuck:
+        raise DegradedError(
+            f"services still quiet: {', '.join(stuck)}\n" + "\n".join(report.problems),
+            hint="start them by hand; `systemctl status` and the service's own log say more",
+        )
+    return tuple(done)

@@ -1,0 +1,95 @@
+"""What has to be undone if we die: kept in memory (a tmpfs), one small file for each debt.
+
+A debt is written before the deed and paid off after the undo. So what is found here by the end of
+the service, or by the next run, is what nobody has put back; a power cut puts everything back by
+itself, and empties the memory, too.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+LOCK = "lock"
+_SUFFIX = ".debt"
+
+
+@dataclass(frozen=True)
+class Debt:
+    """One undo that is owed.
+
+    Attributes:
+        kind: whose: each part of the pause knows its own.
+        facts: what that part needs for the undo, in its own encoding.
+    """
+
+    path: Path
+    kind: str
+    facts: bytes
+
+
+class Journal:
+    """The debts of the run that holds the lock."""
+
+    def __init__(self, directory: Path) -> None:
+        self.directory = directory
+
+    def owe(self, kind: str, facts: bytes) -> Debt:
+        """Write down an undo that is owed from now on."""
+        path = self.directory / f"{self._next():06d}-{kind}{_SUFFIX}"
+        draft = path.with_suffix(".draft")
+        with files.opened_for_writing(draft) as handle:
+            files.write_all(handle, facts)
+        draft.replace(path)
+        return Debt(path, kind, facts)
+
+    def _next(self) -> int:
+        numbers = [int(path.name.partition("-")[0]) for path in self._paths()]
+        return max(numbers, default=0) + 1
+
+    def _paths(self) -> list[Path]:
+        return sorted(self.directory.glob(f"*{_SUFFIX}"))
+
+    def pay(self, debt: Debt) -> None:
+        """Strike out a debt; once it is gone, doing so again does nothing."""
+        debt.path.unlink(missing_ok=True)
+
+    def owed(self, kind: str) -> tuple[Debt, ...]:
+        """Return the debts of one kind, the latest first: the order of undoing."""
+        paths = [path for path in self._paths() if path.stem.partition("-")[2] == kind]
+        return tuple(Debt(path, kind, path.read_bytes()) for path in reversed(paths))
+
+
+@contextmanager
+def opened(directory: Path) -> Iterator[Journal]:
+    """Hold the journal of this machine; only one run at a time can.
+
+    Args:
+        directory: on a tmpfs, ours alone; `ram.choose` finds one.
+
+    Raises:
+        BusyError: another run is at work.
+    """
+    flags = os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    handle = os.open(directory / LOCK, flags, 0o600)
+    try:
+        # The kernel lets go of it when we die, however we die.
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield Journal(directory)
+    except BlockingIOError as error:
+        raise BusyError(
+            "another run is at work on this board",
+            hint="wait for it; `holdstill` runs one at a time",
+        ) from error
+    finally:
+        os.close(handle)
