@@ -25,10 +25,11 @@ from holdstill.model import paths
 from holdstill.model.entries import EntryType, Omitted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
-    from holdstill.board.sweep import Subject
-    from holdstill.board.watch import Changes, Detector
+    from holdstill.board.scan import Scanner
+    from holdstill.board.sweep import Step, Subject
+    from holdstill.board.watch import Changes
     from holdstill.model.entries import Entry
 
 LIMIT = 30_000
@@ -46,10 +47,19 @@ class Delta:
     Attributes:
         removed: paths that are gone or have become something else, with what is below them.
         entries: what is new or different, by path. Contents that are not known are pending.
+        doubtful: inodes that could not be found where they should be, and must be looked for
+            again; there are none while the file system is still.
     """
 
     removed: set[bytes] = field(default_factory=set)
     entries: dict[bytes, Entry] = field(default_factory=dict)
+    doubtful: set[int] = field(default_factory=set)
+
+    def steps(self) -> Iterator[Step]:
+        """Yield everything in the order in which it has to be done."""
+        for path in self.removed:
+            yield Removal(path)
+        yield from self.entries.values()
 
     def covers(self, path: bytes) -> bool:
         """Whether it tells what becomes of a path."""
@@ -88,42 +98,35 @@ class Copy(Protocol):
         """Copy entry.size bytes; the caller closes the handle."""
 
 
-def follow(subject: Subject, detector: Detector, *, seq: int) -> None:
-    """Bring the index up to date with the running board; changed contents become pending."""
-    changes = detector.changes()
-    if isinstance(changes, ChangedInodes) and len(changes.numbers) <= LIMIT:
-        try:
-            apply(subject, resolve(subject, changes), seq=seq)
-        except DeltaTooLargeError:
-            sweep.sweep(subject, changes, seq=seq)
-    else:
-        sweep.sweep(subject, changes, seq=seq)
-    settle(subject, detector)
+def follow(
+    subject: Subject,
+    changes: Changes,
+    *,
+    seq: int,
+    noted: Callable[[Step], None] = lambda _: None,
+) -> set[int]:
+    """Bring the index up to date with the running board; changed contents become pending.
 
+    Returns the inodes that must be reported again.
 
-def settle(subject: Subject, detector: Detector) -> None:
-    """Tell the detector that the index has it all; but for what could not be found."""
-    detector.confirm()
-    detector.doubt(subject.scanner.doubtful)
-    subject.scanner.doubtful.clear()
-
-
-def resolve_still(subject: Subject, detector: Detector, *, limit: int = LIMIT) -> Delta:
-    """Find out what has to change in the index, while the file system is still. Only reads.
-
-    What the index has without content is part of it, so that its content is taken now.
-
-    Raises:
-        PauseError: something is changing after all, or too much has changed.
+    Args:
+        subject: what is followed.
+        changes: what the detector says.
+        seq: the run that does it.
+        noted: is told every step before it is taken.
     """
-    delta = resolve(subject, detector.changes_while_still(), limit=limit)
-    if subject.scanner.doubtful:
-        raise PauseError(
-            "the file system changed although it was held still",
-            hint="somebody thawed it, or wrote past the kernel; run the capture again",
-        )
-    _add_pending(subject, delta, limit)
-    return delta
+    if isinstance(changes, ChangedInodes):
+        try:
+            delta = resolve(subject, changes)
+        except DeltaTooLargeError:
+            pass
+        else:
+            for step in delta.steps():
+                noted(step)
+            apply(subject, delta, seq=seq)
+            return delta.doubtful
+    sweep.sweep(subject, changes, seq=seq, noted=noted)
+    return _taken(subject.scanner)
 
 
 def resolve(subject: Subject, changes: Changes, *, limit: int = LIMIT) -> Delta:
@@ -132,6 +135,7 @@ def resolve(subject: Subject, changes: Changes, *, limit: int = LIMIT) -> Delta:
     Raises:
         DeltaTooLargeError: more than limit entries have changed.
     """
+    _taken(subject.scanner)
     if isinstance(changes, ChangedInodes):
         return _Resolver(subject, changes, limit).resolve()
     delta = Delta()
@@ -141,7 +145,15 @@ def resolve(subject: Subject, changes: Changes, *, limit: int = LIMIT) -> Delta:
         else:
             delta.entries[step.path] = step
             _check_size(delta, limit)
+    delta.doubtful = _taken(subject.scanner)
     return delta
+
+
+def _taken(scanner: Scanner) -> set[int]:
+    """Take over a scanner's doubts; it begins anew."""
+    doubtful = set(scanner.doubtful)
+    scanner.doubtful.clear()
+    return doubtful
 
 
 def apply(subject: Subject, delta: Delta, *, seq: int) -> None:
@@ -154,7 +166,12 @@ def apply(subject: Subject, delta: Delta, *, seq: int) -> None:
             subject.index.put(subject.part, entry, seq=seq)
 
 
-def _add_pending(subject: Subject, delta: Delta, limit: int) -> None:
+def add_pending(subject: Subject, delta: Delta, *, limit: int = LIMIT) -> None:
+    """Enter also what the index has without content, so that its content is taken now.
+
+    Raises:
+        DeltaTooLargeError: it is too much.
+    """
     after = (b"", b"")
     while rows := subject.index.pending(subject.part, after=after, limit=sweep.PAGE):
         after = rows[-1].directory, rows[-1].name
@@ -189,7 +206,8 @@ class _Resolver:
                 self._look_again(row)
         # A directory above that has been listed tells what became of a path; if none was, the
         # path may still be good.
-        self._scanner.doubtful.update(
+        self._delta.doubtful = _taken(self._scanner)
+        self._delta.doubtful.update(
             row.seen.inode for row in self._missed if not self._delta.covers(row.path)
         )
         return self._delta
@@ -253,6 +271,11 @@ def copy_pending(subject: Subject, delta: Delta, copy: Copy) -> list[bytes]:
     Raises:
         PauseError: something changed, so the file system is not still.
     """
+    if delta.doubtful:
+        raise PauseError(
+            "the file system changed although it was held still",
+            hint="somebody thawed it, or wrote past the kernel; run the capture again",
+        )
     unreadable = []
     for entry in list(delta.pending()):
         try:

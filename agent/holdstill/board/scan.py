@@ -11,7 +11,7 @@ import errno
 import heapq
 import os
 import stat
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
@@ -19,7 +19,7 @@ from holdstill.board.rules import Keep
 from holdstill.formats.ext4 import KEPT_FLAGS
 from holdstill.model import paths
 from holdstill.model.entries import NEVER_SEEN, Entry, EntryType, Omitted, Seen
-from holdstill.system import files, ioctl
+from holdstill.system import files, ioctl, view
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -69,6 +69,20 @@ class Listing(NamedTuple):
 
     directory: bytes
     entries: Iterator[Entry]
+
+
+@contextmanager
+def opened_root(mount: bytes) -> Iterator[int]:
+    """Hold a file system's root open for a scanner, without what is mounted in it if possible.
+
+    Only root can look below mount points. For others these show what covers them.
+    """
+    with ExitStack() as undo:
+        try:
+            handle = undo.enter_context(view.bare(mount))
+        except PermissionError:
+            handle = undo.enter_context(files.opened(mount, os.O_RDONLY | os.O_DIRECTORY))
+        yield handle
 
 
 class Scanner:

@@ -5,29 +5,28 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
+import tempfile
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
+_MEMORY = "/dev/shm"  # noqa: S108  mkdtemp makes a directory of our own
 _LIBC = ctypes.CDLL(None, use_errno=True)
 _SYS_OPEN_TREE = 428
+_AT_FDCWD = -100
 _OPEN_TREE_CLONE = 1
 _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 
 
 @contextmanager
-def bare(mount: bytes, scratch: Path) -> Iterator[int]:
+def bare(mount: bytes) -> Iterator[int]:
     """Hold open a private copy of a mount, without the mounts inside it.
 
     Directories that something is mounted on are seen as they are on the medium, with what lies
     hidden in them. Nobody else sees the copy; it keeps the file system in use.
-
-    Args:
-        mount: where the file system is mounted.
-        scratch: an empty directory of ours, used on kernels before 5.2 only.
 
     Raises:
         OSError: EPERM for who is not root, else as open_tree(2) or mount(2).
@@ -37,7 +36,7 @@ def bare(mount: bytes, scratch: Path) -> Iterator[int]:
     except OSError as error:
         if error.errno != errno.ENOSYS:
             raise
-        path = _bound(mount, scratch)
+        path = _bound(mount)
     try:
         top = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=path)
     finally:
@@ -49,17 +48,22 @@ def bare(mount: bytes, scratch: Path) -> Iterator[int]:
 
 
 def _cloned(mount: bytes) -> int:
-    handle = _LIBC.syscall(
-        _SYS_OPEN_TREE, -100, mount, _OPEN_TREE_CLONE | os.O_CLOEXEC
-    )  # -100: AT_FDCWD
+    handle = _LIBC.syscall(_SYS_OPEN_TREE, _AT_FDCWD, mount, _OPEN_TREE_CLONE | os.O_CLOEXEC)
     if handle < 0:
         raise _last_error(mount)
     return int(handle)
 
 
-def _bound(mount: bytes, scratch: Path) -> int:
-    """Bind the mount, without those inside it, and take it out of the tree at once."""
-    place = os.fsencode(scratch)
+def _bound(mount: bytes) -> int:
+    """Do the same on kernels before 5.2: bind the mount, and take it out of the tree at once."""
+    place = Path(tempfile.mkdtemp(prefix="holdstill-", dir=_MEMORY))
+    try:
+        return _bound_at(mount, os.fsencode(place))
+    finally:
+        place.rmdir()
+
+
+def _bound_at(mount: bytes, place: bytes) -> int:
     if _LIBC.mount(mount, place, None, _MS_BIND, None) != 0:
         raise _last_error(mount)
     try:
