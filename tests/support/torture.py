@@ -29,6 +29,9 @@ FLAGS = {
 }
 """FS_*_FL of linux/fs.h, by the name of what carries it; names in .d are directories."""
 
+HUGE = b"hole-4g"
+"""A sparse file beyond 4 GiB; its hole takes seconds to hash."""
+
 MODES = (0o4755, 0o2755, 0o6711, 0o1777, 0o0000, 0o0400, 0o7777)
 OWNERS = ((65534, 65534), (65536, 65537), (100_000, 200_000), (2**31, 2**31 + 5), (2**32 - 2,) * 2)
 SECOND = 1_000_000_000
@@ -167,8 +170,8 @@ def _nodes(top: bytes) -> None:
 def _holes(top: bytes) -> None:
     for name, pieces, size in (
         (b"hole-middle", {50 << 20: b"mid" * 5000}, 100 << 20),
-        (b"hole-5g", {4 << 30: b"at 4 GiB", (5 << 30) - 4: b"tail"}, 5 << 30),
-        (b"hole-all", {}, 1 << 30),
+        (HUGE, {4 << 30: b"at 4 GiB", (4 << 30) + 99_996: b"tail"}, (4 << 30) + 100_000),
+        (b"hole-all", {}, 100 << 20),
         (b"hole-end", {0: b"a" * 5000}, 3 << 20),
         (b"hole-many", {number * 12288: b"%d" % number for number in range(600)}, 600 * 12288),
     ):
