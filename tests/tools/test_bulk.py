@@ -90,12 +90,11 @@ def test_all_files_of_a_batch_arrive_without_recursion(
 ) -> None:
     files = {f"{n:04}": file_in(here, f"{n}", b"%d" % n) for n in range(1500)}
 
-    sent = bulk.send(files, str(there))
+    bulk.send(files, str(there))
 
     assert {p.name: p.read_bytes() for p in there.iterdir()} == {
         name: path.read_bytes() for name, path in files.items()
     }
-    assert sent.files == 1500
 
 
 def test_a_file_that_became_a_directory_is_not_descended_into(
@@ -104,20 +103,17 @@ def test_a_file_that_became_a_directory_is_not_descended_into(
     (here / "swapped").mkdir()
     file_in(here / "swapped", "secret", b"of somebody else")
 
-    sent = bulk.send({"name": here / "swapped", "f": file_in(here, "f", b"x")}, str(there))
+    bulk.send({"name": here / "swapped", "f": file_in(here, "f", b"x")}, str(there))
 
     assert [p.name for p in there.rglob("*") if p.is_file()] == ["f"]
-    assert sent.files == 1
 
 
-def test_a_special_file_is_skipped_with_success_and_the_count_tells(
-    bulk: Bulk, here: Path, there: Path
-) -> None:
+def test_a_special_file_is_skipped_with_success_(bulk: Bulk, here: Path, there: Path) -> None:
     os.mkfifo(here / "fifo")
 
-    sent = bulk.send({"p": here / "fifo", "f": file_in(here, "f", b"x")}, str(there))
+    bulk.send({"p": here / "fifo", "f": file_in(here, "f", b"x")}, str(there))
 
-    assert (names_in(there), sent.files) == (["f"], 1)
+    assert names_in(there) == ["f"]
 
 
 def test_setuid_and_other_bits_do_not_arrive(bulk: Bulk, here: Path, there: Path) -> None:
@@ -134,9 +130,9 @@ def test_setuid_and_other_bits_do_not_arrive(bulk: Bulk, here: Path, there: Path
 
 
 def test_a_vanished_file_does_not_stop_the_others(bulk: Bulk, here: Path, there: Path) -> None:
-    sent = bulk.send({"gone": here / "gone", "f": file_in(here, "f", b"x")}, str(there))
+    bulk.send({"gone": here / "gone", "f": file_in(here, "f", b"x")}, str(there))
 
-    assert (names_in(there), sent.files) == (["f"], 1)
+    assert names_in(there) == ["f"]
 
 
 def test_a_file_that_vanishes_on_the_way_is_no_failure(
@@ -144,19 +140,19 @@ def test_a_file_that_vanishes_on_the_way_is_no_failure(
 ) -> None:
     long, short = file_in(here, "long", noise(64 * MIB)), file_in(here, "short", b"x")
 
-    sent = bulk.send(
+    bulk.send(
         {"1": long, "2": short}, str(there), progress=lambda _: short.unlink(missing_ok=True)
     )
 
-    assert (names_in(there), sent.files) == (["1"], 1)  # rsync's exit code is 24 here
+    assert names_in(there) == ["1"]  # rsync's exit code is 24 here
 
 
 def test_many_complaints_do_not_block_the_transfer(bulk: Bulk, here: Path, there: Path) -> None:
     files = {f"gone {n}": here / f"gone {n}" for n in range(2000)}
 
-    sent = bulk.send(files | {"f": file_in(here, "f", b"x")}, str(there))
+    bulk.send(files | {"f": file_in(here, "f", b"x")}, str(there))
 
-    assert (names_in(there), sent.files) == (["f"], 1)
+    assert names_in(there) == ["f"]
 
 
 def test_a_symlink_on_the_board_is_never_a_symlink_at_the_keeper(
@@ -247,7 +243,7 @@ def test_a_receiver_that_stores_nothing_is_found_out_by_the_keeper(
     sent = bulk.send({digest: file_in(here, "f", b"x")}, str(there))  # not where it should be
     banked = keeper.bank([digest])
 
-    assert sent.files == 1
+    assert sent.wire_bytes > 0  # a success, as far as rsync knows
     assert banked.bad == (digest,)
 
 
