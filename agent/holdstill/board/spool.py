@@ -91,6 +91,11 @@ class Spool:
         self._handle = -1
 
     @property
+    def directory(self) -> Path:
+        """Its directory, for what else has to be in memory while it is open."""
+        return Path(self._place)
+
+    @property
     def left(self) -> int:
         """Bytes that still fit."""
         return self.limit - self.used

@@ -5,13 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import click
+from rich.console import Console
 
 from holdstill.board import rules
-from holdstill.cli import options, render
+from holdstill.cli import options, render, tell, wiring
+from holdstill.errors import DegradedError
+from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from holdstill.model.exchange import Hello
 
 
 @click.command()
@@ -26,9 +31,14 @@ def inspect(settings_path: Path, *, offline: bool, as_json: bool) -> None:
       holdstill inspect --settings /etc/holdstill/board.yaml
     """
     settings = options.read_board_settings(settings_path)
+
+    def ask_keeper() -> Hello:
+        with wiring.reached_keeper(settings) as keeper:
+            return keeper.hello()
+
     found = workflow_inspect.inspect(
         settings,
-        ask_keeper=None if offline else None,
+        ask_keeper=None if offline else ask_keeper,
         excluded=(*rules.DEFAULT_EXCLUDES, *settings.exclude),
     )
     if as_json:
@@ -37,4 +47,28 @@ def inspect(settings_path: Path, *, offline: bool, as_json: bool) -> None:
     render.inspection(found, render.console())
 
 
-COMMANDS = (inspect,)
+@click.command()
+@options.settings_option(options.BOARD_SETTINGS)
+@options.json_option
+def capture(settings_path: Path, *, as_json: bool) -> int:
+    r"""Take one capture of this board and seal it at the keeper.
+
+    Services run on; the file systems are frozen for a fraction of a second at the end. Exit code
+    8 says that the capture is sealed, but that something needs attention.
+
+    \b
+    Example:
+      holdstill capture --settings /etc/holdstill/board.yaml
+    """
+    settings = options.read_board_settings(settings_path)
+    err = Console(stderr=True)
+    with tell.telling(err) as teller, wiring.capture_means(settings, teller) as means:
+        report = workflow_capture.capture(settings, means)
+    if as_json:
+        options.print_json(report)
+    else:
+        render.capture_report(report, render.console())
+    return DegradedError.exit_code if report.is_degraded else 0
+
+
+COMMANDS = (inspect, capture)

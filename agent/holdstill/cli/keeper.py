@@ -1,2 +1,74 @@
-"""Commands for the keeper."""
-COMMANDS = ()
+"""Commands for the host that keeps captures."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from holdstill.cli import options, render
+from holdstill.errors import UsageError
+from holdstill.keeper import enrolment
+from holdstill.keeper import store as stores
+from holdstill.model import names
+from holdstill.system.clock import SystemClock
+
+
+@click.group("keeper")
+def keeper() -> None:
+    """Set up and serve the store, on the host that keeps captures. Needs no root."""
+
+
+@keeper.command()
+@click.argument("store", type=click.Path(path_type=Path))
+def init(store: Path) -> None:
+    r"""Make a store in a new or empty directory, and say what its file system can do.
+
+    \b
+    Example:
+      holdstill keeper init /srv/holdstill
+    """
+    made = stores.create(store.absolute(), clock=SystemClock())
+    out = render.console()
+    out.print(f"{made.root} is a store now")
+    render.warnings(made.facts.abilities.complaints(), out)
+
+
+@keeper.command()
+@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("board")
+@click.option(
+    "--key",
+    "key_file",
+    required=True,
+    type=click.Path(path_type=Path, allow_dash=True),
+    help="The board's public key file (.pub); - for standard input.",
+)
+@click.option("--from", "sources", default="", help="Accept the key only from these addresses.")
+def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
+    r"""Let a board add captures, and print the line for this user's authorized_keys file.
+
+    A board's key can add captures of its own board and read those; nothing else.
+
+    \b
+    Example:
+      holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub
+    """
+    opened = stores.open_store(store.absolute())
+    name = names.check_board(board)
+    public = _read_key(key_file)
+    enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
+    click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
+    program = (str(Path(sys.argv[0]).absolute()),)
+    click.echo(enrolment.authorized_line(opened, name, public, program=program, sources=sources))
+
+
+def _read_key(path: Path) -> str:
+    try:
+        return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="ascii")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"cannot read the public key {path}: {error}") from error
+
+
+COMMANDS = (keeper,)

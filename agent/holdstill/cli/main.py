@@ -65,5 +65,7 @@ def run(words: list[str]) -> int:
 
 def _tell(error: HoldstillError) -> None:
     click.echo(f"holdstill: {error}", err=True)
+    for note in getattr(error, "__notes__", ()):
+        click.echo(f"also: {note}", err=True)
     if error.hint:
         click.echo(f"what to do: {error.hint}", err=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -14,15 +14,15 @@ from holdstill.model import settings as model_settings
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdstill.model.settings import BoardSettings, KeeperSettings
+    from click.decorators import FC
 
-F = TypeVar("F", bound="Callable[..., object]")
+    from holdstill.model.settings import BoardSettings, KeeperSettings
 
 BOARD_SETTINGS = Path("/etc/holdstill/board.yaml")
 KEEPER_SETTINGS = Path("/etc/holdstill/keeper.yaml")
 
 
-def settings_option(default: Path) -> Callable[[F], F]:
+def settings_option(default: Path) -> Callable[[FC], FC]:
     """Add --settings with a default place."""
     return click.option(
         "--settings",

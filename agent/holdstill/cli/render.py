@@ -126,6 +126,8 @@ def capture_report(report: CaptureReport, out: Console) -> None:
         f"Read {human(report.hashed_bytes)} on the board, sent {human(report.wire_bytes)}, "
         f"{human(report.new_bytes)} new in the store, {report.seconds:.1f} s in all"
     )
+    for note in report.notes:
+        out.print(f"note: {note}")
     warnings(report.warnings, out)
 
 

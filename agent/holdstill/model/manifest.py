@@ -151,6 +151,9 @@ class Manifest(Record, frozen=True, kw_only=True):
 
     @property
     def grade(self) -> Grade:
-        """The weakest grade of all parts: a capture is only as consistent as that."""
-        order = (Grade.POINT_IN_TIME, Grade.READ_ONLY, Grade.SETTLED, Grade.LIVE)
+        """The weakest grade of all parts: a capture is only as consistent as that.
+
+        Nothing changes in what is read-only, so it belongs to the instant of what was frozen.
+        """
+        order = (Grade.READ_ONLY, Grade.POINT_IN_TIME, Grade.SETTLED, Grade.LIVE)
         return max((part.grade for part in self.parts), key=order.index, default=Grade.LIVE)

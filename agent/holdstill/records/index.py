@@ -169,6 +169,12 @@ class Index:
         ).fetchone()
         return int(files), int(total)
 
+    def omitted(self, part: int) -> Iterator[Entry]:
+        """Yield the files whose content is left out although their entry is there."""
+        rows = self._db.execute(_SELECT + "WHERE part = ? AND omitted <> 0", (part,))
+        for row in rows:
+            yield _entry(row)
+
     def set_digest(self, part: int, entry: Entry, digest: bytes, *, seq: int) -> None:
         """Record what a file's content is, at every name of its hard-link group.
 

@@ -13,6 +13,7 @@ from holdstill.model.entries import Omitted
 from holdstill.model.exchange import BATCH, Banked, Wanted
 from holdstill.model.paths import display
 from holdstill.system import files
+from holdstill.transport.bulk import Shape
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -165,14 +166,16 @@ class Bank:
             for item in batch
         }
         lacking = frozenset(self._keeper.lacking([*wanted.values()]) if wanted else ())
-        paths = {item.digest.hex(): item.path for item in batch}
-        return self._send({text: path for text, path in paths.items() if text in lacking})
+        items = {item.digest.hex(): item for item in batch if item.digest.hex() in lacking}
+        for shape in (Shape.PLAIN, Shape.SPARSE):
+            paths = {text: item.path for text, item in items.items() if _shape(item) is shape}
+            self._carry(paths, shape)
+        return self._keeper.bank([*items]) if items else _NOTHING
 
-    def _send(self, paths: dict[str, Path]) -> Banked:
-        if not paths:
-            return _NOTHING
-        self.tally.wire_bytes += self._carrier.send(paths, self._begun.contents)
-        return self._keeper.bank([*paths])
+    def _carry(self, paths: dict[str, Path], shape: Shape) -> None:
+        if paths:
+            sent = self._carrier.send(paths, self._begun.contents, shape=shape)
+            self.tally.wire_bytes += sent.wire_bytes
 
     def _settle(
         self, index: Index, place: Place, waiting: Future[Banked] | None, batch: list[_Hashed]
@@ -195,7 +198,8 @@ class Bank:
             VerificationError: the board no longer has one of them.
         """
         paths = {text: self._find(index, places, bytes.fromhex(text)) for text in lacking}
-        banked = self._send(paths)
+        self._carry(paths, Shape.PLAIN)
+        banked = self._keeper.bank([*paths])
         self.tally.new_bytes += banked.new_bytes
         if banked.bad:
             raise VerificationError(
@@ -212,6 +216,10 @@ class Bank:
             f"the keeper lacks {digest.hex()}, and no file of the board has it",
             hint="nothing was sealed; run the capture again",
         )
+
+
+def _shape(item: _Hashed) -> Shape:
+    return Shape.SPARSE if item.entry.sparse else Shape.PLAIN
 
 
 def _digest_of(place: Place, entry: Entry) -> bytes | None:

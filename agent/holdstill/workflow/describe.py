@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
-from holdstill.model.manifest import Attachment, CapturedPart, Grade
+from holdstill.model.manifest import Attachment, CapturedPart, Grade, SwapFile
 from holdstill.model.paths import display
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from holdstill.board.layout import BoardPart
@@ -79,3 +80,13 @@ def kind_of(part: BoardPart) -> str:
     """Return the short name of what a partition holds."""
     words = msgspec.to_builtins(part.file_system)
     return str(words.get("type") or words["kind"])
+
+
+def swap_files(index: Index, parts: Iterable[int]) -> tuple[SwapFile, ...]:
+    """Describe the files that are in use as swap: they are made anew, empty, by a rebuild."""
+    return tuple(
+        SwapFile(partition=part, path=display(entry.path), size=entry.size)
+        for part in sorted(parts)
+        for entry in index.omitted(part)
+        if entry.omitted is Omitted.SWAP
+    )

@@ -31,12 +31,14 @@ class Held:
         monotonic: moment inside the frozen span, on the monotonic clock.
         unfrozen: devices that turned out not to be freezable.
         troubles: what went wrong without breaking the instant.
+        notes: what the kernel did not grant the guard; it worked all the same.
     """
 
     frozen_seconds: float
     monotonic: float
     unfrozen: frozenset[tuple[int, int]] = frozenset()
     troubles: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def hold_still(
@@ -80,7 +82,8 @@ def hold_still(
         window.seconds,
         window.began,
         frozenset(mount.mount.device for mount in window.unfreezable),
-        (*window.troubles, *shortcomings),
+        tuple(window.troubles),
+        shortcomings,
     )
 
 

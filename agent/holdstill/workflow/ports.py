@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.exchange import Banked, Begun, CaptureBrief, Hello, Sealed, Wanted
     from holdstill.records.index import Index
+    from holdstill.transport.bulk import Sent, Shape
 
 
 class Keeper(Protocol):
@@ -42,8 +43,8 @@ class Keeper(Protocol):
 class Carrier(Protocol):
     """Moves bulk bytes to the keeper."""
 
-    def send(self, files: Mapping[str, Path], destination: str) -> int:
-        """Put files at the destination under the names given; return bytes over the wire."""
+    def send(self, files: Mapping[str, Path], destination: str, *, shape: Shape) -> Sent:
+        """Put files at the destination under the names given."""
 
 
 class Place(Protocol):
@@ -66,24 +67,11 @@ class Place(Protocol):
         """Return the digest of an older content at the same path, b"" for none."""
 
 
-class Tree(Place, Protocol):
-    """The files of one partition, as a capture follows them."""
-
-    @property
-    def detection(self) -> str:
-        """How changes are found, in the manifest's words."""
-
-    def hot(self, index: Index, *, seq: int) -> None:
-        """Bring the index up to date with the running board; new contents become pending."""
+class Tree(Protocol):
+    """The files of one partition, inside the pause."""
 
     def still(self, index: Index, spool: Spool) -> None:
-        """Inside the pause: find what changed since, and copy it to memory. Only reads."""
-
-    def settle(self, index: Index, *, seq: int) -> Place:
-        """After the pause: enter what `still` found; return where its contents are now."""
-
-    def baseline(self) -> bytes:
-        """Return what the next capture should start from, b"" for nothing."""
+        """Find what changed since the last look, and copy it to memory. Only reads."""
 
 
 class Teller(Protocol):

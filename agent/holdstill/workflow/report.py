@@ -27,6 +27,7 @@ class CaptureReport(Record, frozen=True, kw_only=True):
         wire_bytes: what went over the wire in bulk (rsync's own count).
         new_bytes: what was new in the store.
         seconds: the whole run.
+        warnings: what needs attention; notes: what is only worth knowing.
     """
 
     board: str
@@ -42,6 +43,7 @@ class CaptureReport(Record, frozen=True, kw_only=True):
     new_bytes: int
     seconds: float
     warnings: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def is_degraded(self) -> bool:

@@ -1,0 +1,58 @@
+"""Builds the real parts: the only place, beside the daemon, that knows all of them."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import ram
+from holdstill.keeper import store as keeper_store
+from holdstill.keeper.service import LocalKeeper
+from holdstill.model import names
+from holdstill.system.bounded import BoundedRunner
+from holdstill.system.clock import SystemClock
+from holdstill.transport import addresses
+from holdstill.transport.addresses import HostAddress
+from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.session import Identity
+from holdstill.workflow.capture import Means
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.settings import BoardSettings
+    from holdstill.workflow.ports import Keeper, Teller
+
+
+@contextmanager
+def capture_means(settings: BoardSettings, tell: Teller) -> Iterator[Means]:
+    """Hold everything that a capture needs to reach its keeper.
+
+    Raises:
+        LinkError, SecurityError: the keeper cannot be reached, or is not the pinned one.
+    """
+    clock = SystemClock()
+    address = addresses.parse(settings.keeper)
+    with ExitStack() as undo:
+        keeper = undo.enter_context(reached_keeper(settings))
+        way = Way(address, _identity(settings)) if isinstance(address, HostAddress) else Way()
+        carrier = Bulk(way, ram.choose(Path(settings.spool)), clock)
+        yield Means(keeper, carrier, BoundedRunner(), clock, tell)
+
+
+@contextmanager
+def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
+    """Hold the way to the keeper open, for control."""
+    address = addresses.parse(settings.keeper)
+    board = names.check_board(settings.board)
+    clock = SystemClock()
+    if isinstance(address, HostAddress):
+        raise NotImplementedError
+    store = keeper_store.open_store(address.path)
+    with LocalKeeper(store, board, clock=clock, runner=BoundedRunner()) as keeper:
+        yield keeper
+
+
+def _identity(settings: BoardSettings) -> Identity:
+    return Identity(Path(settings.key), Path(settings.host_keys))

@@ -1,0 +1,81 @@
+"""What goes beside the manifest: the boot gap, raw partitions, the index."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from holdstill.errors import PreflightError
+from holdstill.formats import gap
+from holdstill.formats import source as byte_source
+from holdstill.model import sizes
+from holdstill.system import files
+from holdstill.workflow import describe
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.model.manifest import Attachment
+
+GAP, INDEX = "gap.bin", "index.sqlite"
+
+
+def raw_name(number: int) -> str:
+    """Return the attachment's name for a raw partition."""
+    return f"raw-{number}.bin"
+
+
+def copy_gap(board: BoardLayout, directory: Path) -> Path | None:
+    """Copy the boot gap into a file in memory; None when it holds nothing."""
+    with byte_source.opened(board.device) as source:
+        runs = gap.read(source, board.disk)
+    if not runs:
+        return None
+    path = directory / GAP
+    files.publish(path, gap.encode(runs))
+    return path
+
+
+def copy_raw(part: BoardPart, board: BoardLayout, directory: Path, *, room: int) -> Path:
+    """Copy a partition's bytes into a file in memory; blocks of zeroes become holes.
+
+    Raises:
+        PreflightError: there is no memory for it.
+    """
+    if part.size > room:
+        raise PreflightError(
+            f"partition {part.number} ({sizes.human(part.size)}) has to be copied raw and does "
+            f"not fit the memory that may be taken ({sizes.human(room)})",
+            hint="mount it so that its files can be captured, or raise pause.spool_share",
+        )
+    path = directory / raw_name(part.number)
+    with byte_source.opened(board.device) as source, files.opened_new(path) as target:
+        window = source.window(part.offset, part.size)
+        os.ftruncate(target, part.size)
+        for start in range(0, part.size, files.CHUNK):
+            chunk = window.read(start, min(files.CHUNK, part.size - start))
+            _write_without_zeroes(target, chunk, start)
+    return path
+
+
+_BLOCK = 4096
+_ZEROES = bytes(_BLOCK)
+
+
+def _write_without_zeroes(target: int, chunk: bytes, start: int) -> None:
+    for offset in range(0, len(chunk), _BLOCK):
+        block = chunk[offset : offset + _BLOCK]
+        if block != _ZEROES[: len(block)]:
+            os.pwrite(target, block, start + offset)
+
+
+def described(paths: Mapping[str, Path]) -> dict[str, Attachment]:
+    """Describe attachments, each by its name."""
+    return {name: describe.attachment(path, name) for name, path in paths.items()}
+
+
+def in_order(raws: Mapping[str, Attachment], numbers: Sequence[int]) -> tuple[Attachment, ...]:
+    """Return the raw attachments in partition order."""
+    return tuple(raws[name] for number in numbers if (name := raw_name(number)) in raws)

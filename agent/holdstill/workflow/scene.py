@@ -1,0 +1,215 @@
+"""The board as one capture sees it: its layout, the way for each partition, and open trees."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import layout, mounts, rules
+from holdstill.board.inodes import InodeTables
+from holdstill.board.rules import Rules
+from holdstill.board.scan import Flavour, Scanner
+from holdstill.board.stamps import Stamps
+from holdstill.board.unmounted import UnmountedFat
+from holdstill.board.watch import Restat, TableWatch
+from holdstill.errors import LayoutError, PreflightError, VerificationError
+from holdstill.formats import source as byte_source
+from holdstill.model.layout import Ext4
+from holdstill.model.paths import BoardPath
+from holdstill.system import clock as clocks
+from holdstill.system import files, view
+from holdstill.workflow import ways
+from holdstill.workflow.trees import MountedTree
+from holdstill.workflow.ways import Way
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
+    from holdstill.board.watch import Detector
+    from holdstill.model.settings import BoardSettings
+    from holdstill.system.clock import Clock
+    from holdstill.workflow.memory import Memory
+    from holdstill.workflow.ways import Chosen
+
+MOUNTED = frozenset({Way.FROZEN, Way.READ_ONLY, Way.REMOUNTED, Way.SETTLED, Way.LIVE})
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What is to be captured, and how."""
+
+    settings: BoardSettings
+    board: BoardLayout
+    chosen: dict[int, Chosen]
+    all_mounts: tuple[Mount, ...]
+
+    def parts(self, *wanted: Way) -> list[BoardPart]:
+        """Return the partitions that are captured in one of these ways."""
+        return [part for part in self.board.parts if self.chosen[part.number].way in wanted]
+
+    def excludes(self) -> tuple[str, ...]:
+        """Return the patterns whose contents stay out: defaults, the user's, and our own."""
+        own = (self.settings.state, self.settings.spool)
+        return (*rules.DEFAULT_EXCLUDES, *self.settings.exclude, *map(self._inside, own))
+
+    def _inside(self, path: str) -> str:
+        """Return our own directory as a path of the board, if the board's root holds it."""
+        root = self.settings.root.rstrip("/") + "/"
+        return "/" + path.removeprefix(root) if path.startswith(root) else path
+
+    def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
+        """Return the patterns that can matter on one partition, for the manifest."""
+        top = part.place.rstrip("/") + "/"
+        return tuple(p for p in self.excludes() if p.startswith(top)) if part.place else ()
+
+
+def look(settings: BoardSettings) -> Scene:
+    """Find out what the board is made of, and decide how each partition is captured.
+
+    Raises:
+        LayoutError: the disk cannot be understood.
+        PreflightError: a partition cannot be captured with these settings.
+    """
+    all_mounts = mounts.read_mounts()
+    root = BoardPath(os.fsencode(settings.root))
+    board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
+    chosen = {part.number: ways.choose(part, settings) for part in board.parts}
+    for number, choice in chosen.items():
+        if choice.way is Way.TOO_LARGE:
+            raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
+    if not any(part.place == "/" for part in board.parts):
+        raise PreflightError(
+            f"no partition of {board.device} is mounted at {settings.root}",
+            hint="check `root` and `disk` in the board's settings",
+        )
+    return Scene(settings, board, chosen, all_mounts)
+
+
+@dataclass(frozen=True)
+class Followed:
+    """The open trees of a scene.
+
+    Attributes:
+        mounted: trees of mounted file systems, by partition.
+        unmounted: trees of unmounted ones.
+        rules: what the mounted trees leave out, as fingerprints that bind baselines.
+    """
+
+    mounted: dict[int, MountedTree]
+    unmounted: dict[int, UnmountedFat]
+    rules: dict[int, Rules]
+
+    @property
+    def all(self) -> tuple[MountedTree | UnmountedFat, ...]:
+        """Every tree."""
+        return (*self.mounted.values(), *self.unmounted.values())
+
+    @property
+    def numbers(self) -> frozenset[int]:
+        """The partitions that have files in the index."""
+        return frozenset(tree.part for tree in self.all)
+
+
+@contextmanager
+def followed(scene: Scene, memory: Memory, directory: Path, clock: Clock) -> Iterator[Followed]:
+    """Hold the trees of a scene open.
+
+    Args:
+        scene: the board.
+        memory: gives the detectors the baselines of the last capture.
+        directory: in memory, for contents that cannot be read in place.
+        clock: for the detectors.
+    """
+    with ExitStack() as undo:
+        found = Followed({}, {}, {})
+        swap_files = read_swap_files(scene.settings.root)
+        for part in scene.parts(*MOUNTED):
+            found.rules[part.number] = _rules(scene, part, swap_files)
+            tree = undo.enter_context(_mounted(part, found.rules[part.number], memory, clock))
+            found.mounted[part.number] = tree
+        for part in scene.parts(Way.UNMOUNTED):
+            source = undo.enter_context(byte_source.opened(scene.board.device))
+            window = source.window(part.offset, part.size)
+            found.unmounted[part.number] = UnmountedFat(part.number, window, directory)
+        yield found
+
+
+def _rules(scene: Scene, part: BoardPart, swap_files: frozenset[bytes]) -> Rules:
+    return Rules(
+        exclude=scene.excludes(),
+        include=scene.settings.include,
+        swap_files=swap_files,
+        mount=os.fsencode(part.place),
+    )
+
+
+@contextmanager
+def _mounted(part: BoardPart, kept: Rules, memory: Memory, clock: Clock) -> Iterator[MountedTree]:
+    assert part.mount is not None  # noqa: S101  it is mounted
+    with ExitStack() as undo:
+        root = undo.enter_context(files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY))
+        tables = undo.enter_context(_tables(part, root))
+        flavour = Flavour.FAT if part.mount.type == "vfat" else Flavour.POSIX
+        scanner = Scanner(root, kept, inodes=tables, flavour=flavour)
+        detector = _detector(part, root, tables, kept, memory, clock)
+        yield MountedTree(part.number, scanner, detector)
+
+
+@contextmanager
+def _root(mount: Mount) -> Iterator[int]:
+    """Hold a mount's root directory open: without what is mounted inside, where we may."""
+    with ExitStack() as undo:
+        try:
+            root = undo.enter_context(view.bare(mount.point.raw))
+        except PermissionError:
+            opened = files.opened(mount.point.raw, os.O_RDONLY | os.O_DIRECTORY)
+            root = undo.enter_context(opened)
+        yield root
+
+
+@contextmanager
+def _tables(part: BoardPart, root: int) -> Iterator[InodeTables | None]:
+    """Hold the inode tables of a mounted ext4 open; None where there are none to follow."""
+    if not isinstance(part.file_system, Ext4) or not part.device.is_block_device():
+        yield None
+        return
+    if os.fstat(root).st_dev != part.device.stat().st_rdev:
+        yield None
+        return
+    with byte_source.opened(part.device) as source:
+        try:
+            tables = InodeTables(source)
+        except (LayoutError, VerificationError):
+            yield None
+            return
+        yield tables
+
+
+def _detector(
+    part: BoardPart,
+    root: int,
+    tables: InodeTables | None,
+    kept: Rules,
+    memory: Memory,
+    clock: Clock,
+) -> Detector:
+    stamps_of = Stamps(clock, clocks.coarse_now_ns)
+    detector = TableWatch(root, tables, stamps_of) if tables else Restat(root, stamps_of)
+    detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
+    return detector
+
+
+def read_swap_files(root: str) -> frozenset[bytes]:
+    """Return the files that are in use as swap, as paths of the board (proc(5), swaps)."""
+    try:
+        lines = Path("/proc/swaps").read_bytes().splitlines()[1:]
+    except OSError:
+        return frozenset()
+    top = os.fsencode(root.rstrip("/"))
+    names = [mounts.unescape(line.split()[0]) for line in lines if line.split()[1:2] == [b"file"]]
+    return frozenset(name.removeprefix(top) for name in names if name.startswith(top + b"/"))

@@ -1,0 +1,165 @@
+"""The files of each mounted partition, as a capture follows them from first look to last."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import delta as deltas
+from holdstill.board import sweep
+from holdstill.board.delta import Delta
+from holdstill.board.sweep import Removal, Subject
+from holdstill.board.watch import ChangedInodes
+from holdstill.model.entries import EntryType
+
+if TYPE_CHECKING:
+    from holdstill.board.scan import Scanner
+    from holdstill.board.spool import Spool, Spooled
+    from holdstill.board.sweep import Step
+    from holdstill.board.watch import Detector
+    from holdstill.model.entries import Entry
+    from holdstill.records.index import Index
+
+BASIS_FROM = 1 << 20
+"""Files of at least this size are worth a difference to their older content."""
+
+
+class MountedTree:
+    """The files of one mounted file system.
+
+    Attributes:
+        unreadable: paths that the card did not give back in the pause.
+    """
+
+    def __init__(self, part: int, scanner: Scanner, detector: Detector) -> None:
+        self.part = part
+        self._scanner = scanner
+        self._detector = detector
+        self._older: dict[bytes, bytes] = {}
+        self._delta = Delta()
+        self._spooled: dict[bytes, Spooled] = {}
+        self.unreadable: list[bytes] = []
+
+    @property
+    def detection(self) -> str:
+        """How changes are found, in the manifest's words."""
+        return self._detector.name
+
+    @property
+    def troubles(self) -> list[str]:
+        """What could not be looked at, for the report."""
+        return [f"{trouble.path!r}: {trouble.reason}" for trouble in self._scanner.troubles]
+
+    def hot(self, index: Index, *, seq: int) -> None:
+        """Bring the index up to date with the running board; new contents become pending."""
+        subject = Subject(index, self.part, self._scanner)
+        changes = self._detector.changes()
+        if isinstance(changes, ChangedInodes):
+            delta = deltas.resolve(subject, changes)
+            for entry in delta.entries.values():
+                self._note_older(index, entry)
+            deltas.apply(subject, delta, seq=seq)
+            doubtful = delta.doubtful
+        else:
+            sweep.sweep(subject, changes, seq=seq, noted=lambda step: self._noted(index, step))
+            doubtful = self._scanner.doubtful
+        index.commit()
+        self._detector.confirm()
+        self._detector.doubt(doubtful)
+
+    def still(self, index: Index, spool: Spool) -> None:
+        """Inside the pause: find what changed since, and copy it to memory. Only reads."""
+        subject = Subject(index, self.part, self._scanner)
+        delta = deltas.resolve(subject, self._detector.changes_while_still())
+        deltas.add_pending(subject, delta)
+
+        def copy(handle: int, entry: Entry) -> None:
+            self._spooled[entry.path] = spool.copy(handle, entry.size)
+
+        self.unreadable += deltas.copy_pending(subject, delta, copy)
+        self._delta = delta
+
+    def settle(self, index: Index, *, seq: int) -> SpooledPlace:
+        """After the pause: enter what `still` found; return where its contents are now."""
+        subject = Subject(index, self.part, self._scanner)
+        older = {}
+        for path, entry in self._delta.entries.items():
+            self._note_older(index, entry)
+            older[path] = self._older.get(path, b"")
+        deltas.apply(subject, self._delta, seq=seq)
+        index.commit()
+        self._detector.confirm()
+        return SpooledPlace(self.part, self._spooled, older)
+
+    def has_changed(self, index: Index) -> bool:
+        """Whether the tree is not as the index has it; for what cannot be held still."""
+        subject = Subject(index, self.part, self._scanner)
+        delta = deltas.resolve(subject, self._detector.changes())
+        changed = [e for e in delta.entries.values() if index.get(self.part, e.path) != e]
+        return bool(changed or delta.removed or delta.doubtful)
+
+    def baseline(self, bound_to: str) -> bytes:
+        """Return what the next capture should start from, b"" for nothing."""
+        return self._detector.remember(bound_to)
+
+    def open(self, entry: Entry) -> int:
+        """Open an entry's content; the caller closes."""
+        return self._scanner.open(entry)
+
+    def path(self, entry: Entry) -> Path:
+        """Return a path by which rsync can read the same content.
+
+        It leads through our open directory, so that what is mounted over it is not in the way.
+        """
+        top = Path(f"/proc/{os.getpid()}/fd/{self._scanner.root}")
+        return top / os.fsdecode(entry.path)
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        """Whether the open file still is what the entry says."""
+        return self._scanner.is_same(entry, handle)
+
+    def older(self, entry: Entry) -> bytes:
+        """Return the digest of an older content at the same path, b"" for none."""
+        return self._older.get(entry.path, b"")
+
+    def _noted(self, index: Index, step: Step) -> None:
+        if not isinstance(step, Removal):
+            self._note_older(index, step)
+
+    def _note_older(self, index: Index, entry: Entry) -> None:
+        """Remember what a large file was before, while the index still knows."""
+        if entry.type is EntryType.FILE and entry.size >= BASIS_FROM and not entry.digest:
+            known = index.get(self.part, entry.path)
+            if known is not None and known.digest:
+                self._older[entry.path] = known.digest
+
+
+class SpooledPlace:
+    """Contents that the pause copied to memory."""
+
+    def __init__(
+        self, part: int, spooled: dict[bytes, Spooled], older: dict[bytes, bytes]
+    ) -> None:
+        self.part = part
+        self._spooled = spooled
+        self._older = older
+
+    def open(self, entry: Entry) -> int:
+        """Open an entry's content; the caller closes. FileNotFoundError when it has none here."""
+        return os.open(self.path(entry), os.O_RDONLY | os.O_CLOEXEC)
+
+    def path(self, entry: Entry) -> Path:
+        """Return the file in memory with the entry's content."""
+        found = self._spooled.get(entry.path)
+        if found is None:
+            raise FileNotFoundError(entry.path)
+        return found.path
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        """Whether the content in memory has the size that the entry says."""
+        return os.fstat(handle).st_size == entry.size
+
+    def older(self, entry: Entry) -> bytes:
+        """Return the digest of an older content at the same path, b"" for none."""
+        return self._older.get(entry.path, b"")
