@@ -1,0 +1,1 @@
+"""Start a rebuilt card in an emulator and look for signs of life."""

@@ -1,0 +1,226 @@
+"""A rehearsal: start a card nobody needs, watch its console, say what was seen."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import CommandError, PreflightError
+from holdstill.model import paths
+from holdstill.rehearse import card, emulator, signs, ways
+from holdstill.system import process
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from contextlib import AbstractContextManager
+
+    from holdstill.rehearse.signs import Finding
+    from holdstill.rehearse.ways import Settings, Way
+    from holdstill.system.clock import Clock
+
+DEADLINE = 900.0
+"""Seconds that a boot may take by default: an emulated Arm board takes a hundred here."""
+SILENCE = 180.0
+"""Seconds without a word on the console after which nothing more is expected."""
+POLL = 0.5
+"""Seconds between two looks at the console."""
+LOG_LIMIT = 8 << 20
+"""Bytes of a console's log that we look at: a boot in a loop prints without end."""
+
+
+class Running(Protocol):
+    """A program that was started and may still run."""
+
+    def status(self) -> int | None:
+        """Return the exit code, None while it runs."""
+
+
+class Workshop(Protocol):
+    """A machine that runs tools and emulators."""
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        """Return what the command wrote; raise CommandError if it failed."""
+
+    def running(self, command: Command, *, output: Path) -> AbstractContextManager[Running]:
+        """Run a command beside us, what it writes going to a file; it ends with the block."""
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What a rehearsal has shown.
+
+    Attributes:
+        booted: whether the system asked for a login, or showed the sign that was asked for.
+        seconds: until then, or until it was given up.
+        way: how the card was started.
+        broken: the link of the boot chain that broke; None when it booted.
+        remarks: services that failed although the system came up; changes made to the scratch.
+        unproven: what such a rehearsal can't show.
+        log: everything the console printed.
+    """
+
+    booted: bool
+    seconds: float
+    way: str
+    broken: Finding | None
+    remarks: tuple[str, ...]
+    unproven: tuple[str, ...]
+    log: Path
+
+
+def rehearse(
+    image: Path,
+    *,
+    runner: Workshop,
+    clock: Clock,
+    log: Path,
+    deadline: float = DEADLINE,
+    sign: str = "",
+) -> Rehearsal:
+    """Boot a scratch image without a network and watch its serial console for signs of life.
+
+    The image is changed: the system in it runs and writes, and its command line is made
+    talkative first. Never hand in one that is still needed.
+
+    Args:
+        image: a card image that can be thrown away.
+        runner: runs the tools and the emulator.
+        clock: measures the time.
+        log: file to keep the console in.
+        deadline: seconds after which the boot has failed.
+        sign: regular expression on the console that means success; by default a login prompt.
+
+    Raises:
+        PreflightError: the emulator or its firmware is missing, or knows no way to start this.
+        LayoutError: the image has no partition table that could be read.
+    """
+    # The emulator works in another directory.
+    image, log = image.absolute(), log.absolute()
+    fit_slot(image)
+    with ExitStack() as undo:
+        work = Path(undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-rehearse-")))
+        way = ways.choose(undo.enter_context(card.opened(image)))
+        require(way)
+        remarks = make_talkative(image, way, runner, work)
+        log.write_bytes(b"")
+        command = emulator.command(image, way, log, work)
+        running = undo.enter_context(runner.running(command, output=work / "emulator"))
+        watch = Watch(running, clock, log, sign)
+        seconds = watch.until(clock.monotonic() + deadline)
+        refuse_broken_emulator(running, command, work / "emulator")
+        return judge(watch, way, seconds, remarks)
+
+
+@dataclass
+class Watch:
+    """Follows a console until there is something to say."""
+
+    running: Running
+    clock: Clock
+    log: Path
+    sign: str
+
+    @property
+    def text(self) -> str:
+        """What the console has printed so far."""
+        with self.log.open("rb") as file:
+            return signs.plain(file.read(LOG_LIMIT))
+
+    def until(self, deadline: float) -> float:
+        """Wait for life, for a stop or for the deadline; return the seconds that it took."""
+        start = heard = self.clock.monotonic()
+        said = 0
+        while not self._is_over():
+            now, size = self.clock.monotonic(), self.log.stat().st_size
+            if size != said:
+                said, heard = size, now
+            if now >= deadline or now - heard >= SILENCE:
+                break
+            self.clock.sleep(POLL)
+        return self.clock.monotonic() - start
+
+    def _is_over(self) -> bool:
+        # In this order: what is printed between the two questions is not missed.
+        ended = self.running.status() is not None
+        text = self.text
+        return ended or signs.is_alive(text, self.sign) or signs.is_stopped(text)
+
+
+def judge(watch: Watch, way: Way, seconds: float, remarks: tuple[str, ...]) -> Rehearsal:
+    """Say what a console shows."""
+    text = watch.text
+    booted = signs.is_alive(text, watch.sign)
+    failed = tuple(f"a unit failed: {unit}" for unit in signs.failed_units(text))
+    return Rehearsal(
+        booted=booted,
+        seconds=seconds,
+        way=way.name,
+        broken=None if booted else signs.broken(text),
+        remarks=remarks + failed,
+        unproven=way.unproven,
+        log=watch.log,
+    )
+
+
+def require(way: Way) -> None:
+    """Check that the emulator and its firmware are installed.
+
+    Raises:
+        PreflightError: says which Debian package is missing.
+    """
+    if way.firmware is not None:
+        path, package = way.firmware
+        if not path.exists():
+            raise PreflightError(f"{path} is missing", hint=f"apt-get install {package}")
+    try:
+        process.require(way.program)
+    except PreflightError as error:
+        package = "qemu-system-arm" if way.program == ways.ARM64 else "qemu-system-x86"
+        raise PreflightError(str(error), hint=f"apt-get install {package}") from error
+
+
+def fit_slot(image: Path) -> None:
+    """Make the scratch image a size that an SD card can have: a power of two."""
+    size = image.stat().st_size
+    wanted = 1 << (size - 1).bit_length()
+    if wanted != size:
+        os.truncate(image, wanted)
+
+
+def make_talkative(image: Path, way: Way, runner: Workshop, work: Path) -> tuple[str, ...]:
+    """Have the kernel in the scratch image print to the console what it does; say what changed."""
+    return tuple(
+        remark
+        for number, settings in enumerate(way.settings)
+        for remark in _edit(image, settings, way.console, runner=runner, draft=work / f"{number}")
+    )
+
+
+def _edit(
+    image: Path, settings: Settings, console: str, *, runner: Workshop, draft: Path
+) -> Iterator[str]:
+    raw = settings.volume.files.read(settings.path, limit=ways.LIMIT)
+    text = raw.decode(errors="surrogateescape")
+    talkative = ways.talkative_settings(text, settings.keyword, console)
+    if talkative != text:
+        draft.write_bytes(talkative.encode(errors="surrogateescape"))
+        name = paths.display(settings.path)
+        inside = f"{image}@@{settings.volume.start}"
+        runner.run(Command.of("mcopy", "-o", "-i", inside, draft, f"::/{name}"))
+        yield f"for the rehearsal only, /{name} has the kernel print to {console}"
+
+
+def refuse_broken_emulator(running: Running, command: Command, said: Path) -> None:
+    """Tell an emulator that failed from a card that does not boot.
+
+    Raises:
+        CommandError: the emulator failed.
+    """
+    status = running.status()
+    if status:
+        raise CommandError(str(command), status, said.read_bytes())

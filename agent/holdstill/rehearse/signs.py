@@ -1,0 +1,201 @@
+"""What a serial console says about how far a boot came and what stopped it. Pure.
+
+The wordings are those of the programs themselves: EDK II's boot manager, systemd-boot,
+SYSLINUX, U-Boot, GRUB, the Linux kernel, Debian's initramfs-tools, systemd. Each was seen on a
+console of ours unless it is marked "from memory" below.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Link(StrEnum):
+    """The links of the boot chain, in order."""
+
+    FIRMWARE = "firmware"
+    LOADER = "boot loader"
+    KERNEL = "kernel"
+    INITRAMFS = "initramfs"
+    ROOT = "root file system"
+    INIT = "init"
+    SERVICES = "services"
+    LOGIN = "login"
+
+
+CHAIN = tuple(Link)
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """What a line on the console means, if the boot fails.
+
+    Attributes:
+        link: the link that could not be taken.
+        pattern: what the line looks like.
+        means: the same for people.
+    """
+
+    link: Link
+    pattern: str
+    means: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Where the boot chain broke, in our words and in the console's."""
+
+    link: Link
+    means: str
+    words: str
+
+
+REACHED = (
+    (Link.FIRMWARE, r"BdsDxe: loading Boot|SeaBIOS \(version|U-Boot \d"),
+    (Link.LOADER, r"BdsDxe: starting Boot0001|^SYSLINUX |^EXTLINUX |GRUB |Retrieving file: "),
+    (Link.KERNEL, r"\] Linux version |\] Booting Linux on physical CPU|EFI stub: Booting"),
+    (
+        Link.INITRAMFS,
+        r"\] Run /init as init process|^Loading, please wait|^Begin: Loading essential",
+    ),
+    (Link.ROOT, r"\] (EXT4-fs|BTRFS|F2FS-fs|XFS) .*[Mm]ount|^Begin: Running /scripts/init-bottom"),
+    (Link.INIT, r"\] systemd\[1\]: |^Welcome to |^INIT: version|OpenRC .* is starting"),
+    (Link.SERVICES, r"Reached target .*(Multi-User|multi-user|Graphical|graphical)"),
+    (Link.LOGIN, r"\blogin: *$"),
+)
+"""Lines that show that a link was reached. Not every boot prints them all."""
+
+STOPS = (
+    Trouble(
+        Link.LOADER,
+        r"BdsDxe: No bootable option or device was found|>>Start PXE over|UEFI Interactive Shell",
+        "the firmware found no boot loader on the card, or the one it found gave up",
+    ),
+    Trouble(
+        Link.LOADER,
+        r"^No bootable device|^Missing operating system|^Boot failed: not a bootable disk",
+        "the firmware found no boot code in the card's first sector",
+    ),
+    Trouble(
+        Link.LOADER, r"^Boot error$", "the boot loader on the card is damaged or not installed"
+    ),
+    Trouble(Link.LOADER, r"No configuration file found", "the boot loader found no settings"),
+    Trouble(
+        Link.KERNEL,
+        r"^Loading \S+ failed: No such file|Could not find kernel image|Failed to execute .*Linux",
+        "the boot loader did not find the kernel that its settings name",
+    ),
+    Trouble(
+        Link.ROOT,
+        r"^ALERT! .* does not exist|Kernel panic - not syncing: VFS: Unable to mount root fs",
+        "the root file system that the command line names is not on the card",
+    ),
+    Trouble(
+        Link.ROOT,
+        r"^Failed to mount \S+ as root file system",
+        "the root file system is there and cannot be mounted",
+    ),
+    Trouble(
+        Link.INIT,
+        r"^No init found|Kernel panic - not syncing: No working init found",
+        "the root file system holds no init",
+    ),
+    Trouble(
+        Link.INIT,
+        r"Attempted to kill init|systemd\[1\]: Freezing execution",
+        "init ended or froze",
+    ),
+    Trouble(
+        Link.SERVICES,
+        r"^You are in (emergency|rescue) mode|Cannot open access to console, the root account",
+        "the system stopped in emergency mode",
+    ),
+    Trouble(Link.KERNEL, r"Kernel panic - not syncing", "the kernel gave up"),
+)
+"""Lines after which nothing more will come."""
+
+HINTS = (
+    Trouble(
+        Link.KERNEL,
+        r"Reboot Into Firmware Interface",
+        "the boot loader shows a menu instead of starting an entry: "
+        "it leaves out entries whose kernel is not on the card",
+    ),
+    Trouble(
+        Link.INITRAMFS,
+        r"Error preparing initrd",
+        "the boot loader did not find the initramfs that its settings name",
+    ),
+    Trouble(
+        Link.INITRAMFS,
+        r"Initramfs unpacking failed",
+        "the initramfs is damaged",
+    ),
+    Trouble(
+        Link.SERVICES,
+        r"Timed out waiting for device|Dependency failed for .*\.mount",
+        "a file system that /etc/fstab names is not on the card",
+    ),
+)
+"""Lines that a good boot may show too, and that explain a bad one."""
+
+# systemd cuts long lines short, at times within such a sequence: its letter may be missing.
+_CONTROLS = re.compile(rb"\x1b\[[0-9;?=]*[A-Za-z]?|\x1b[()][A-Z0-9]|\x1b[a-zA-Z78=>]")
+_PLACED = re.compile(rb"\x1b\[[0-9;]*H|\x1b\[2J|\x1bc|\r")
+_FAILED = re.compile(r"^\[ *FAILED *\] (.+)$", re.MULTILINE)
+
+
+def plain(console: bytes) -> str:
+    """Return what a console printed as lines of text: no colours, no cursor movements."""
+    # A program that moves the cursor begins a new line somewhere else.
+    text = _CONTROLS.sub(b"", _PLACED.sub(b"\n", console)).decode(errors="replace")
+    return "\n".join(line for line in text.splitlines() if line.strip())
+
+
+def reached(text: str) -> Link | None:
+    """Return the last link that the console shows to have been reached."""
+    seen = [link for link, pattern in REACHED if re.search(pattern, text, re.MULTILINE)]
+    return seen[-1] if seen else None
+
+
+def is_alive(text: str, sign: str = "") -> bool:
+    """Tell whether the system asks for a login or shows the sign that was asked for."""
+    return re.search(sign or REACHED[-1][1], text, re.MULTILINE) is not None
+
+
+def is_stopped(text: str) -> bool:
+    """Tell whether the console shows a line after which nothing more will come."""
+    return any(re.search(stop.pattern, text, re.MULTILINE) for stop in STOPS)
+
+
+def failed_units(text: str) -> tuple[str, ...]:
+    """Return the services that systemd reports as failed; the boot may go on without them."""
+    return tuple(dict.fromkeys(_FAILED.findall(text)))
+
+
+def broken(text: str) -> Finding:
+    """Say which link broke: by the first line that explains it, else by what is missing."""
+    found = [
+        (match.start(), trouble, match)
+        for trouble in (*STOPS, *HINTS)
+        if (match := re.search(trouble.pattern, text, re.MULTILINE))
+    ]
+    if found:
+        _, trouble, match = min(found, key=lambda item: item[0])
+        return Finding(trouble.link, trouble.means, _line_at(text, match.start()))
+    return _silent(text)
+
+
+def _silent(text: str) -> Finding:
+    last = reached(text)
+    following = CHAIN[CHAIN.index(last) + 1] if last else Link.FIRMWARE
+    means = f"the console shows nothing of the {following}"
+    lines = text.splitlines()
+    return Finding(following, means, lines[-1] if lines else "")
+
+
+def _line_at(text: str, position: int) -> str:
+    start = text.rfind("\n", 0, position) + 1
+    return text[start:].partition("\n")[0].strip()
