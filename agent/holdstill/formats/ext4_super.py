@@ -186,6 +186,11 @@ def has_magic(source: ByteSource) -> bool:
     return int.from_bytes(source.read(OFFSET + 0x38, 2), "little") == MAGIC
 
 
+def is_journal(source: ByteSource) -> bool:
+    """Whether what has the magic number is the journal of a file system elsewhere."""
+    return bool(_u32(source.read(OFFSET, SIZE), 0x60) & JOURNAL_DEV)
+
+
 def parse(raw: bytes) -> Superblock:
     """Understand the 1024 bytes of a superblock.
 

@@ -104,13 +104,9 @@ def _or_raw(source: ByteSource, kind: str, read: Callable[[], FileSystem]) -> Fi
 
 
 def _ext(source: ByteSource) -> FileSystem:
-    try:
-        found = ext4.Ext4(source)
-        if found.superblock.incompat & ext4_super.JOURNAL_DEV:
-            return Raw(type="jbd", size=source.size)
-        return found.parameters()
-    except HoldstillError:
-        return Raw(type="ext4", size=source.size)
+    if ext4_super.is_journal(source):
+        return Raw(type="jbd", size=source.size)
+    return _or_raw(source, "ext4", lambda: ext4.Ext4(source).parameters())
 
 
 def _fat(source: ByteSource) -> FileSystem | None:

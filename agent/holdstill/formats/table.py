@@ -35,6 +35,7 @@ ENTRIES_MAX = 1024
 _EXTENDED = frozenset({0x05, 0x0F, 0x85})
 _PROTECTIVE = 0xEE
 _ENTRY_SIZE = 128
+_ENTRIES_USUAL = 128
 _HEADER = struct.Struct("<8sIIIIQQQQ16sQIII")
 _ENTRY = struct.Struct("<16s16sQQQ72s")
 _NAMED_ATTRIBUTES = ("RequiredPartition", "NoBlockIOProtocol", "LegacyBIOSBootable")
@@ -79,7 +80,8 @@ def gap_ranges(disk: Disk) -> list[tuple[int, int]]:
     if disk.label is TableLabel.GPT:
         entries = disk.entries_lba * step or 2 * step
         ranges.append((2 * step, entries))
-        table_end = entries + align_up(disk.table_length * _ENTRY_SIZE, step)
+        count = disk.table_length or _ENTRIES_USUAL
+        table_end = entries + align_up(count * _ENTRY_SIZE, step)
     ranges.append((table_end, min(first * step, REACH)))
     return [(start, end) for start, end in ranges if start < end]
 
