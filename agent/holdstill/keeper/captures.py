@@ -188,6 +188,21 @@ class Shelf:
             return False
         return True
 
+    def insist_no_strangers(self) -> None:
+        """Refuse to go on beside captures that this keeper did not seal, or lost the line of.
+
+        Raises:
+            SecurityError: naming them.
+        """
+        with self.ledger_file.held_for_reading() as ledger:
+            found = ", ".join(brief.name for brief in self._strangers(ledger))
+        if found:
+            raise SecurityError(
+                f"{self.folder} holds captures that are not in the ledger: {found}",
+                hint="nothing was changed. The ledger was rolled back, or somebody put them "
+                "there; find out which, and move them out of that folder",
+            )
+
     def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:
         """Describe folders among the captures that the ledger does not know."""
         known = {event.brief.name for event in ledger.sealed}

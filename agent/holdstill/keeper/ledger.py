@@ -95,12 +95,23 @@ Event = (
 
 
 class Line(Record, frozen=True, kw_only=True):
-    """One line. before: SHA-256 of the previous line's bytes, "" in the first."""
+    """One line.
+
+    Attributes:
+        before: SHA-256 of the previous line's bytes, "" in the first.
+        check: of this line itself: nothing vouches for the last line yet.
+    """
 
     number: int
     before: str
     at: str
     entry: Event
+    check: str = ""
+
+    def checksum(self) -> str:
+        """Return what `check` must be."""
+        plain = msgspec.json.encode(msgspec.structs.replace(self, check=""))
+        return hashlib.sha256(plain).hexdigest()[:16]
 
 
 @dataclass(frozen=True)
@@ -213,6 +224,8 @@ class _Reader:
     def _follow(self, position: int, line: Line) -> None:
         if line.number != self.expected:
             self.faults.append((position, f"number {line.number} where {self.expected} is due"))
+        if line.check != line.checksum():
+            self.faults.append((position, "its checksum is wrong"))
         if line.before != self.before:
             self.faults.append((position, "it does not follow from the line before it"))
         if isinstance(line.entry, AcceptedEvent):
@@ -242,7 +255,8 @@ def next_lines(ledger: Ledger, events: Iterable[Event], *, at: str) -> bytes:
     """Return the bytes to append for these events; pure."""
     total, before = b"", ledger.last_hash
     for number, event in enumerate(events, start=ledger.next_number):
-        raw = msgspec.json.encode(Line(number=number, before=before, at=at, entry=event)) + b"\n"
+        line = Line(number=number, before=before, at=at, entry=event)
+        raw = msgspec.json.encode(msgspec.structs.replace(line, check=line.checksum())) + b"\n"
         before = hashlib.sha256(raw).hexdigest()
         total += raw
     return total

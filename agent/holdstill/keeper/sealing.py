@@ -366,16 +366,20 @@ class Sealer:
 
         A capture that was renamed into place is whole: only its line in the ledger is missing.
         Anything else that was in the making is thrown away; its staging is still there.
+
+        Raises:
+            SecurityError: the ledger or the captures were tampered with; nothing was changed.
         """
+        with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
+            ledger.insist_sound(self._shelf.ledger_file.path)
         for intent in sorted(self._sealing.glob("*.json")):
             self._finish(intent)
             self._disk.unlink(intent)
+        self._shelf.insist_no_strangers()
         for rest in sorted(self._sealing.iterdir()):
             self._store.discard(rest)
-        with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
-            ledger.insist_sound(self._shelf.ledger_file.path)
-            for name in sorted(ledger.thinned):
-                self._store.discard(self._shelf.folder / name)
+        for name in sorted(self._shelf.ledger_file.read().thinned):
+            self._store.discard(self._shelf.folder / name)
 
     def _finish(self, intent: Path) -> None:
         event = msgspec.json.decode(intent.read_bytes(), type=SealedEvent)

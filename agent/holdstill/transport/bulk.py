@@ -45,6 +45,10 @@ PATIENCE = 120
 """Seconds without a byte until rsync gives up, at both ends."""
 DAY = 24 * 3600.0
 ATTEMPTS = 3
+COMMON = (
+    "rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
+    "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable", "--info=progress2",
+)  # fmt: skip
 _INCOMPLETE = (23, 24)
 """rsync(1), EXIT VALUES: some files did not go over. The keeper says which."""
 _LINK_FAILED = frozenset({10, 12, 30, 35, 255})
@@ -173,7 +177,7 @@ class Bulk:
         if not files:
             return Sent(0)
         with self._laid_out(files) as folder:
-            words = (*_common(), *shape.value, *self.way.shell(), "--dirs", "--copy-links")
+            words = (*COMMON, *shape.value, *self.way.shell(), "--copy-links")
             target = self.way.remote(destination.rstrip("/") + "/")
             command = Command.of(*words, "--", f"{folder}/", target, timeout=DAY,
                                  accepted=(0, *_INCOMPLETE))  # fmt: skip
@@ -186,7 +190,7 @@ class Bulk:
             LinkError: the link does not hold, or rsync cannot work.
             SecurityError: the host's key is not the pinned one.
         """
-        words = (*_common(), "--sparse", *self.way.shell(), "--dirs")
+        words = (*COMMON, "--sparse", *self.way.shell())
         command = Command.of(*words, "--", self.way.remote(source), str(target), timeout=DAY)
         return self._persist(command, progress)
 
@@ -211,13 +215,6 @@ class Bulk:
                 _insist_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
-
-
-def _common() -> tuple[str, ...]:
-    return (
-        "rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--chmod=F600",
-        f"--timeout={PATIENCE}", "--stats", "--no-human-readable", "--info=progress2",
-    )  # fmt: skip
 
 
 def _run(command: Command, progress: Progress) -> Sent:

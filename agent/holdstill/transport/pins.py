@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 
     from holdstill.transport.addresses import HostAddress
 
-_LINE = re.compile(r"(\S+) (ssh-ed25519|ecdsa-sha2-nistp256|ssh-rsa) ([A-Za-z0-9+/]+={0,2})")
+_LINE = re.compile(
+    r"([A-Za-z0-9.:\[\]-]+) (ssh-ed25519|ecdsa-sha2-nistp256|ssh-rsa) ([A-Za-z0-9+/]+={0,2})"
+)
 _PREFERRED = ("ssh-ed25519", "ecdsa-sha2-nistp256", "rsa-sha2-512", "rsa-sha2-256")
 TIMEOUT = 15.0
 

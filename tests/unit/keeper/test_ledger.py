@@ -1,0 +1,159 @@
+"""The ledger's chain: altered, missing, moved and cut-off lines show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import SecurityError
+from holdstill.keeper import ledger as ledgers
+from holdstill.keeper.disk import Disk
+from holdstill.keeper.ledger import (
+    AcceptedEvent,
+    BootedEvent,
+    LedgerFile,
+    PinnedEvent,
+    SealedEvent,
+    ThinnedEvent,
+    UnpinnedEvent,
+    VerifiedEvent,
+)
+from holdstill.model.exchange import CaptureBrief
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.ledger import Event
+
+AT = "2026-11-25T02:15:03Z"
+
+
+def sealed(seq: int) -> SealedEvent:
+    brief = CaptureBrief(
+        name=f"{seq:06}-20261125T021503Z",
+        seq=seq,
+        manifest=f"{seq:064}",
+        index="i",
+        grade="live",
+        taken_at=AT,
+    )
+    return SealedEvent(brief=brief, run="0" * 16, previous=f"{seq - 1:064}" if seq > 1 else "")
+
+
+def written(*events: Event) -> bytes:
+    return ledgers.next_lines(ledgers.parse(b""), events, at=AT)
+
+
+FIVE = written(*(sealed(seq) for seq in range(1, 6)))
+
+
+def test_a_ledger_is_read_as_it_was_written() -> None:
+    ledger = ledgers.parse(FIVE)
+
+    assert [event.brief.seq for event in ledger.sealed] == [1, 2, 3, 4, 5]
+    assert ledger.last_sealed == sealed(5)
+    assert (ledger.faults, ledger.torn) == ((), False)
+
+
+def test_an_empty_ledger_is_sound() -> None:
+    ledger = ledgers.parse(b"")
+
+    assert (ledger.last_sealed, ledger.faults, ledger.next_number) == (None, (), 1)
+
+
+def test_lines_can_be_added_in_any_portions() -> None:
+    data = b""
+    for seq in range(1, 6):
+        data += ledgers.next_lines(ledgers.parse(data), [sealed(seq)], at=AT)
+
+    assert data == FIVE
+
+
+@pytest.mark.parametrize("position", range(5))
+def test_s32_a_line_that_was_taken_out_shows(position: int) -> None:
+    lines = FIVE.splitlines(keepends=True)
+    del lines[position]
+
+    ledger = ledgers.parse(b"".join(lines))
+
+    # The last line is missed by whoever holds the newest manifest: nothing follows it here.
+    assert bool(ledger.faults) == (position < 4)
+
+
+@pytest.mark.parametrize(("one", "other"), [(0, 1), (1, 3), (3, 4)])
+def test_s32_lines_that_were_exchanged_show(one: int, other: int) -> None:
+    lines = FIVE.splitlines(keepends=True)
+    lines[one], lines[other] = lines[other], lines[one]
+
+    assert ledgers.parse(b"".join(lines)).faults
+
+
+def test_one_flipped_bit_anywhere_shows() -> None:
+    for position in range(0, len(FIVE) - 1, 7):
+        bent = bytearray(FIVE)
+        bent[position] ^= 1
+
+        assert ledgers.parse(bytes(bent)).faults, f"byte {position}"
+
+
+def test_a_cut_off_last_line_is_told_apart_from_a_broken_chain() -> None:
+    for length in range(len(FIVE)):
+        ledger = ledgers.parse(FIVE[:length])
+
+        assert ledger.faults == ()
+        assert ledger.torn == (not FIVE[:length].endswith(b"\n") and length > 0)
+
+
+def test_what_was_cut_off_is_taken_away_by_the_next_writer(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.jsonl"
+    path.write_bytes(FIVE[:-10])
+    file, disk = LedgerFile(path), Disk()
+
+    with file.held_for_writing(disk) as ledger:
+        file.append(ledger, [sealed(5)], at=AT, disk=disk)
+
+    assert path.read_bytes() == FIVE
+
+
+def test_a_broken_chain_stops_whoever_builds_on_it(tmp_path: Path) -> None:
+    broken = ledgers.parse(FIVE.replace(b'"seq":2', b'"seq":7'))
+
+    with pytest.raises(SecurityError, match="line 2: its checksum is wrong"):
+        broken.insist_sound(tmp_path)
+
+
+def test_the_owner_can_accept_what_is_broken_and_go_on(tmp_path: Path) -> None:
+    data = FIVE.replace(b'"seq":2', b'"seq":7')
+    accepted = AcceptedEvent(reason="a worn-out disk, replaced")
+    data += ledgers.next_lines(ledgers.parse(data), [accepted], at=AT)
+    data += ledgers.next_lines(ledgers.parse(data), [sealed(6)], at=AT)
+
+    ledger = ledgers.parse(data)
+
+    assert ledger.faults
+    ledger.insist_sound(tmp_path)
+    again = ledgers.parse(data.replace(b'"number":6', b'"number":8'))
+    with pytest.raises(SecurityError):
+        again.insist_sound(tmp_path)
+
+
+def test_marks_are_those_of_the_last_word() -> None:
+    one, two = sealed(1), sealed(2)
+    ledger = ledgers.parse(
+        written(
+            one,
+            two,
+            PinnedEvent(capture=one.brief.name),
+            PinnedEvent(capture=two.brief.name),
+            UnpinnedEvent(capture=one.brief.name),
+            VerifiedEvent(captures=(one.brief.name, two.brief.name)),
+            BootedEvent(capture=two.brief.name),
+            ThinnedEvent(captures=(one.brief.name,)),
+        )
+    )
+
+    assert ledger.pinned == {two.brief.name}
+    assert ledger.thinned == {one.brief.name}
+    assert set(ledger.verified_at()) == {one.brief.name, two.brief.name}
+    assert ledger.booted_at() == {two.brief.name: AT}

@@ -1,0 +1,161 @@
+"""A store: made in empty places only, and opened without a change."""
+
+from __future__ import annotations
+
+import errno
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.keeper import store as stores
+from holdstill.keeper.disk import Disk
+from support import keeping
+from support.keeping import FakeClock
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_a_new_store_says_what_its_file_system_can_do(tmp_path: Path) -> None:
+    store = stores.create(tmp_path / "boathouse", clock=FakeClock())
+
+    assert store.facts.created == "2026-11-25T02:15:03Z"
+    assert store.facts.abilities.complaints() == ()  # the tests' own file system is a plain one
+    assert sorted(item.name for item in store.root.iterdir()) == [
+        "boards", "content", "store.yaml", "trash",
+    ]  # fmt: skip
+
+
+def test_making_a_store_again_opens_it(tmp_path: Path) -> None:
+    first = stores.create(tmp_path / "boathouse", clock=FakeClock())
+    before = keeping.snapshot(first.root)
+
+    second = stores.create(tmp_path / "boathouse", clock=FakeClock())
+
+    assert second.facts == first.facts
+    assert keeping.snapshot(first.root) == before
+
+
+def test_opening_a_store_changes_nothing(tmp_path: Path) -> None:
+    root = keeping.make_store(tmp_path / "boathouse", clock=FakeClock()).root
+    before = keeping.snapshot(root)
+
+    stores.open_store(root)
+
+    assert keeping.snapshot(root) == before
+
+
+def test_a_directory_that_holds_something_else_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "photographs").mkdir()
+
+    with pytest.raises(UsageError, match=r"no store: it holds photographs"):
+        stores.create(tmp_path, clock=FakeClock())
+
+    assert [item.name for item in tmp_path.iterdir()] == ["photographs"]
+
+
+@pytest.mark.parametrize("left", ["boards/pier-3", "content/ab/something"])
+def test_a_store_that_lost_its_store_yaml_is_not_made_anew(tmp_path: Path, left: str) -> None:
+    (tmp_path / left).mkdir(parents=True)
+
+    with pytest.raises(UsageError, match="no store"):
+        stores.create(tmp_path, clock=FakeClock())
+
+
+def test_an_empty_file_system_can_become_a_store(tmp_path: Path) -> None:
+    (tmp_path / "lost+found").mkdir()
+
+    assert stores.create(tmp_path, clock=FakeClock()).root == tmp_path
+
+
+def test_a_place_without_a_store_is_not_opened(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="is not a store"):
+        stores.open_store(tmp_path)
+
+
+def test_a_store_of_another_format_is_refused(tmp_path: Path) -> None:
+    root = stores.create(tmp_path / "boathouse", clock=FakeClock()).root
+    text = (root / "store.yaml").read_text("ascii")
+    (root / "store.yaml").write_text(text.replace("format: 1", "format: 2"), "ascii")
+
+    with pytest.raises(SecurityError, match="format 2"):
+        stores.open_store(root)
+
+
+class Without(Disk):
+    """A disk that cannot do some things, as on shares and FAT."""
+
+    def link_at(self, source: str, name: bytes, at: int) -> None:
+        raise OSError(errno.EPERM, "no hard links here")
+
+
+class CannotRename(Disk):
+    def rename(self, source: Path, target: Path) -> None:
+        raise OSError(errno.EACCES, "no rename here")
+
+
+def test_a_file_system_without_hard_links_is_told(tmp_path: Path) -> None:
+    store = stores.create(tmp_path / "share", clock=FakeClock(), disk=Without())
+
+    assert not store.facts.abilities.hard_links
+    assert "no hard links" in store.facts.abilities.complaints()[0]
+
+
+def test_a_file_system_that_cannot_rename_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PreflightError, match="cannot hold a store"):
+        stores.create(tmp_path / "share", clock=FakeClock(), disk=CannotRename())
+
+    assert not (tmp_path / "share" / "store.yaml").exists()
+
+
+def test_a_store_without_hard_links_keeps_captures_without_a_tree(tmp_path: Path) -> None:
+    clock, disk = FakeClock(), Without()
+    store = keeping.make_store(tmp_path / "share", clock=clock, disk=disk)
+    board = keeping.Board(keeping.keeper_of(store, clock=clock), files={b"etc/fstab": b"x" * 50})
+
+    name = board.capture().name
+
+    capture = board.keeper.capture(name)
+    assert (capture.faults, capture.tree_path(2).exists()) == ((), False)
+    handle = capture.open(bytes.fromhex(board.sent[0]))
+    assert os.read(handle, 100) == b"x" * 50
+    os.close(handle)
+    begun = board.keeper.begin()
+    board.files[b"etc/new"] = b"never sent"
+    data = board.attach(begun)
+    assert len(board.keeper.seal(data, board.signed(data)).lacking) == 1
+
+
+def test_a_tree_follows_no_symlink_when_it_is_removed(tmp_path: Path) -> None:
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside" / "precious").write_bytes(b"x")
+    (tmp_path / "tree" / "deep").mkdir(parents=True)
+    (tmp_path / "tree" / "deep" / "out").symlink_to(tmp_path / "outside")
+
+    Disk().remove_tree(tmp_path / "tree")
+
+    assert not (tmp_path / "tree").exists()
+    assert (tmp_path / "outside" / "precious").exists()
+
+
+def test_removing_what_is_gone_is_fine(tmp_path: Path) -> None:
+    Disk().remove_tree(tmp_path / "gone")
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_clone_keeps_holes_and_is_another_inode(tmp_path: Path) -> None:
+    source = tmp_path / "source"
+    with source.open("wb") as file:
+        file.truncate(64 << 20)
+        file.seek(32 << 20)
+        file.write(b"in the middle")
+
+    Disk().clone(source, tmp_path / "target")
+
+    target = tmp_path / "target"
+    assert target.read_bytes() == source.read_bytes()
+    assert target.stat().st_blocks * 512 < 1 << 20
+    assert target.stat().st_ino != source.stat().st_ino
