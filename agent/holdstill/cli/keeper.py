@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 import click
 
-from holdstill.cli import options, render
+from holdstill.cli import render
 from holdstill.errors import UsageError
 from holdstill.keeper import enrolment
+from holdstill.keeper import serve as serving
 from holdstill.keeper import store as stores
 from holdstill.model import names
+from holdstill.records import signature
 from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
 
 
 @click.group("keeper")
@@ -57,11 +61,28 @@ def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
     """
     opened = stores.open_store(store.absolute())
     name = names.check_board(board)
-    public = _read_key(key_file)
+    public = signature.check_public_key(_read_key(key_file))
     enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
     program = (str(Path(sys.argv[0]).absolute()),)
     click.echo(enrolment.authorized_line(opened, name, public, program=program, sources=sources))
+
+
+@keeper.command()
+@click.option("--store", required=True, type=click.Path(path_type=Path))
+@click.option("--board", required=True)
+def serve(store: Path, board: str) -> int:
+    """Answer one board over SSH; sshd runs this for the board's key, nobody else needs to.
+
+    Takes what was asked for from SSH_ORIGINAL_COMMAND: the control channel, or one rsync of ours.
+    """
+    return serving.forced_command(
+        stores.open_store(store),
+        names.check_board(board),
+        os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+        clock=SystemClock(),
+        runner=LocalRunner(),
+    )
 
 
 def _read_key(path: Path) -> str:

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import ram
 from holdstill.keeper import store as keeper_store
+from holdstill.keeper import wire, words
+from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.service import LocalKeeper
 from holdstill.model import names
 from holdstill.system.bounded import BoundedRunner
 from holdstill.system.clock import SystemClock
-from holdstill.transport import addresses
+from holdstill.transport import addresses, session
 from holdstill.transport.addresses import HostAddress
 from holdstill.transport.bulk import Bulk, Way
 from holdstill.transport.session import Identity
@@ -48,7 +50,11 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
     board = names.check_board(settings.board)
     clock = SystemClock()
     if isinstance(address, HostAddress):
-        raise NotImplementedError
+        with session.connected(
+            address, _identity(settings), command=words.CONTROL, heartbeat=wire.ALIVE
+        ) as channel:
+            yield RemoteKeeper(channel)
+        return
     store = keeper_store.open_store(address.path)
     with LocalKeeper(store, board, clock=clock, runner=BoundedRunner()) as keeper:
         yield keeper
