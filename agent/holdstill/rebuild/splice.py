@@ -79,3 +79,8 @@ def write_all_at(target: int, position: int, chunk: bytes | memoryview) -> None:
     while view:
         written = os.pwrite(target, view, position)
         view, position = view[written:], position + written
+
+
+def digest_of(content: bytes) -> bytes:
+    """Return the digest that an entry with this content has: b"" when it is empty."""
+    return hashlib.sha256(content).digest() if content else b""

@@ -15,7 +15,7 @@ import tempfile
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.errors import (
     CommandError,
@@ -28,6 +28,7 @@ from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import MIB
 from holdstill.rebuild import splice
+from holdstill.rebuild.sources import Silence
 from holdstill.system import files
 from holdstill.system.process import Command
 
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Fat
+    from holdstill.rebuild.sources import Contents, Progress
     from holdstill.system.process import Runner
 
 READ_ONLY, HIDDEN, SYSTEM, ARCHIVE = 0x01, 0x02, 0x04, 0x20
@@ -51,27 +53,6 @@ _MTOOLS = (
     ("MTOOLS_NO_VFAT", "0"),
     ("MTOOLS_FAT_COMPATIBILITY", "0"),
 )
-
-
-class Contents(Protocol):
-    """Where file contents come from."""
-
-    def open(self, digest: bytes) -> int:
-        """Return a descriptor to read the content with this SHA-256; the caller closes it."""
-
-
-class Progress(Protocol):
-    """Who wants to know how far a writer is."""
-
-    def advance(self, count: int) -> None:
-        """Hear of so many more bytes written."""
-
-
-class Silence:
-    """Nobody wants to know."""
-
-    def advance(self, count: int) -> None:
-        """Do nothing."""
 
 
 def make(

@@ -1,0 +1,69 @@
+"""What a rebuild changes in the files of a capture: laid over its entries and contents.
+
+The writers see one stream of entries and one place of contents; nothing is written twice.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from holdstill.model.entries import EntryType
+from holdstill.rebuild import splice
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from holdstill.model.entries import Entry
+    from holdstill.rebuild.sources import Contents
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """Files with another content, and files that are left out, by partition and path."""
+
+    files: dict[tuple[int, bytes], bytes] = field(default_factory=dict)
+    removed: frozenset[tuple[int, bytes]] = frozenset()
+
+    def adjusted(self, part: int, entries: Iterable[Entry]) -> Iterator[Entry]:
+        """Pass the entries of a partition on as they are to be written."""
+        for entry in entries:
+            place = (part, entry.path)
+            if place in self.removed and entry.type is EntryType.FILE:
+                continue
+            content = self.files.get(place)
+            yield entry if content is None else _with_content(entry, content)
+
+    def over(self, contents: Contents) -> LaidOver:
+        """Return the contents, the changed ones among them."""
+        own = {splice.digest_of(content): content for content in self.files.values()}
+        return LaidOver(contents, own)
+
+
+def _with_content(entry: Entry, content: bytes) -> Entry:
+    """Return an entry with another content; it is no other name of any file any more."""
+    return entry._replace(size=len(content), digest=splice.digest_of(content), sparse=0, link=0)
+
+
+@dataclass(frozen=True)
+class LaidOver:
+    """Contents of a capture with some of our own before them."""
+
+    below: Contents
+    own: dict[bytes, bytes]
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
+        content = self.own.get(digest)
+        return self.below.open(digest) if content is None else _in_memory(content)
+
+
+def _in_memory(content: bytes) -> int:
+    handle = os.memfd_create("holdstill-overlay", os.MFD_CLOEXEC)
+    try:
+        splice.write_all_at(handle, 0, content)
+    except BaseException:
+        os.close(handle)
+        raise
+    return handle

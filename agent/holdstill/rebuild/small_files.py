@@ -1,0 +1,109 @@
+"""Small files of a capture, found by pattern and read whole."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import VerificationError
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.rebuild import splice
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from holdstill.model.entries import Entry
+    from holdstill.rebuild.sources import Contents
+
+LIMIT = 1 << 20
+"""Bytes of a file that is small: settings are a few KiB."""
+
+
+class Files(Protocol):
+    """The entries of a capture, by partition and path; its index has this form."""
+
+    def get(self, part: int, path: bytes) -> Entry | None:
+        """Return the entry at a path, or None when there is none."""
+
+    def children(self, part: int, directory: bytes) -> list[Entry]:
+        """Return the entries directly in a directory, in name order."""
+
+
+@dataclass(frozen=True)
+class SmallFile:
+    """A file of the capture, read."""
+
+    part: int
+    path: bytes
+    content: bytes
+
+    @property
+    def where(self) -> str:
+        """What people call it."""
+        return f"partition {self.part}: {paths.display(self.path)}"
+
+
+@dataclass(frozen=True)
+class Reader:
+    """What finds and reads them. Symlinks are not followed."""
+
+    files: Files
+    contents: Contents
+
+    def matching(self, part: int, pattern: str) -> Iterator[Entry]:
+        """Yield the regular files that a pattern names; * and ? stay within one component."""
+        yield from self._below(part, b"", pattern.split("/"))
+
+    def _below(self, part: int, directory: bytes, pattern: Sequence[str]) -> Iterator[Entry]:
+        first, *rest = pattern
+        for entry in self._named(part, directory, first):
+            if rest and entry.type is EntryType.DIRECTORY:
+                yield from self._below(part, entry.path, rest)
+            elif not rest and entry.type is EntryType.FILE:
+                yield entry
+
+    def _named(self, part: int, directory: bytes, pattern: str) -> list[Entry]:
+        if any(special in pattern for special in "*?["):
+            below = self.files.children(part, directory)
+            return [entry for entry in below if fnmatchcase(os.fsdecode(entry.name), pattern)]
+        found = self.files.get(part, paths.join(directory, os.fsencode(pattern)))
+        return [found] if found else []
+
+    def small(self, part: int, pattern: str) -> Iterator[SmallFile]:
+        """Yield the files that a pattern names, are not too large, and have a content.
+
+        Raises:
+            VerificationError: a content is not what its digest says.
+        """
+        for entry in self.matching(part, pattern):
+            if entry.size <= LIMIT and (entry.digest or not entry.size):
+                yield SmallFile(part, entry.path, self._read(entry))
+
+    def content_of(self, part: int, path: bytes) -> bytes:
+        """Return the content of a small file; nothing when there is none.
+
+        Raises:
+            VerificationError: the content is not what its digest says.
+        """
+        entry = self.files.get(part, path)
+        if entry is None or entry.size > LIMIT or not entry.digest:
+            return b""
+        return self._read(entry)
+
+    def _read(self, entry: Entry) -> bytes:
+        if not entry.digest:
+            return b""
+        handle = self.contents.open(entry.digest)
+        try:
+            content = os.pread(handle, entry.size + 1, 0)
+        finally:
+            os.close(handle)
+        if splice.digest_of(content) != entry.digest:
+            raise VerificationError(
+                f"the content of {paths.display(entry.path)} is not what its digest says",
+                hint="the store was damaged or changed: run `holdstill verify`",
+            )
+        return content
