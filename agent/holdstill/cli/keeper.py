@@ -64,8 +64,8 @@ def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
     public = signature.check_public_key(_read_key(key_file))
     enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
-    program = (str(Path(sys.argv[0]).absolute()),)
-    click.echo(enrolment.authorized_line(opened, name, public, program=program, sources=sources))
+    words = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
+    click.echo(words)
 
 
 @keeper.command()
@@ -83,6 +83,14 @@ def serve(store: Path, board: str) -> int:
         clock=SystemClock(),
         runner=LocalRunner(),
     )
+
+
+def _program() -> tuple[str, ...]:
+    """Return the words by which sshd starts this very program."""
+    script = Path(sys.argv[0]).absolute()
+    if os.access(script, os.X_OK):
+        return (str(script),)
+    return (sys.executable, "-B", "-m", "holdstill")  # that is how it was started
 
 
 def _read_key(path: Path) -> str:

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from holdstill.model.exchange import CaptureBrief
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest
+    from holdstill.rebuild.planner import Plan
     from holdstill.workflow.inspect import Inspection
+    from holdstill.workflow.rebuild import RebuildReport
     from holdstill.workflow.report import CaptureReport
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
@@ -201,3 +203,28 @@ def _parts(found: Manifest, out: Console) -> None:
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip
     out.print(rows)
+
+
+def plan(found: Plan, changes: Sequence[str], out: Console) -> None:
+    """Show what a rebuild would do."""
+    out.print(f"Would write {human(found.disk.size)}:")
+    for step in found.steps:
+        words = msgspec.to_builtins(step)
+        number = words.get("number")
+        place = f" {number}: {human(words['size'])} at {words['offset']}" if number else ""
+        out.print(f"  {words['step'].replace('-', ' ')}{place}")
+    _list(out, "Otherwise than on the captured card:", found.notes)
+    _list(out, "Changed for the new board:", changes)
+
+
+def rebuild_report(report: RebuildReport, out: Console) -> None:
+    """Show how a rebuild went."""
+    out.print(f"Rebuilt {report.board}/{report.capture} on {report.target}")
+    out.print(
+        f"{human(report.size)}: {report.entries:,} entries, {human(report.written_bytes)} of "
+        f"contents written; {report.checked_entries:,} entries read back by other code, all as "
+        f"captured ({report.seconds:.1f} s, {report.verify_seconds:.1f} s of it reading back)"
+    )
+    _list(out, "Otherwise than on the captured card:", report.notes)
+    _list(out, "Changed for the new board:", report.changes)
+    out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")

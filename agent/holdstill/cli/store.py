@@ -34,7 +34,7 @@ def open_local(given: str | None) -> Store:
             f"{address} is not a directory of this machine",
             hint="run this command at the keeper, or mount its store here and name the directory",
         )
-    return keeper_store.open_store(Path(address))
+    return keeper_store.open_store(Path(address).absolute())
 
 
 @click.command("list")

@@ -1,0 +1,188 @@
+"""The command that writes cards and images."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+from rich.console import Console
+
+from holdstill.cli import options, render, store, tell
+from holdstill.errors import TargetRefusedError, UsageError
+from holdstill.model import sizes
+from holdstill.rebuild import claims, devices, packing
+from holdstill.rebuild.claims import Consent
+from holdstill.rebuild.target import Existing
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import finding
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.rebuild import Means, Wish
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.rebuild.planner import Plan
+    from holdstill.rebuild.target import Target
+    from holdstill.workflow.rebuild import Source
+
+
+@dataclass(frozen=True)
+class Goal:
+    """What is to be written."""
+
+    path: Path
+    size: int
+    existing: Existing
+    consent: Consent
+
+    @property
+    def is_device(self) -> bool:
+        """Whether it is a card and not an image."""
+        return self.path.is_block_device()
+
+
+@click.command()
+@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.argument("target", type=click.Path(path_type=Path))
+@click.option("--size", help="Size of the image, such as 8G. Default: that of the captured card.")
+@click.option("--grow", type=int, help="Partition that gives or takes. Default: the last one.")
+@click.option("--leave-free", default="0", help="Leave so much of the target unused.")
+@click.option("--as", "sibling", help="Make another board of this name: new ids, keys, hostname.")
+@click.option("--replace", is_flag=True, help="Replace an image file that exists.")
+@click.option("--confirm", default="", help="The card's serial or size in bytes, for scripts.")
+@click.option("--again", default="", help="The same again, for a device that is unlike a card.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done; write nothing.")
+@click.option(
+    "--despite-faults",
+    is_flag=True,
+    help="Use a capture that was altered, is unsigned or incomplete. It may be an attacker's.",
+)
+@options.store_option
+@options.json_option
+def rebuild(
+    capture: str,
+    target: Path,
+    *,
+    size: str | None,
+    grow: int | None,
+    leave_free: str,
+    sibling: str | None,
+    replace: bool,
+    confirm: str,
+    again: str,
+    dry_run: bool,
+    despite_faults: bool,
+    store_address: str | None,
+    as_json: bool,
+) -> None:
+    r"""Rebuild a capture as a bootable card or image, and read all of it back.
+
+    TARGET is an image file (.img, .img.zst, .img.xz) or a card's device (/dev/sdX, /dev/mmcblkN).
+
+    EVERYTHING ON THE CARD IS LOST. It is refused if it is mounted or in use, holds the running
+    system, or is not named by its serial or size. Shut a board down before you pull its card.
+
+    \b
+    Examples:
+      holdstill rebuild pier-3 pier-3.img --size 8G
+      holdstill rebuild pier-3/000042 /dev/sdb
+      holdstill rebuild pier-3 /dev/sdb --as pier-4
+    """
+    stored = finding.find(store.open_local(store_address), capture, runner=LocalRunner())
+    _judge(stored, despite_faults=despite_faults)
+    goal = _goal(
+        target.absolute(), size, Existing.REPLACE if replace else Existing.KEEP, (confirm, again)
+    )
+    wish = Wish(grow=grow, leave_free=sizes.parse_size(leave_free))
+    with workflow_rebuild.opened(stored, str(stored.name)) as source:
+        _rebuild(source, goal, wish, sibling=sibling, dry_run=dry_run, as_json=as_json)
+
+
+def _judge(stored: StoredCapture, *, despite_faults: bool) -> None:
+    if not despite_faults:
+        finding.trusted(stored)
+        return
+    for fault in stored.faults:
+        click.echo(f"warning: used despite a fault: {fault}", err=True)
+
+
+def _goal(path: Path, size: str | None, existing: Existing, words: tuple[str, str]) -> Goal:
+    if not path.is_block_device() and path.is_relative_to("/dev"):
+        raise TargetRefusedError(f"there is no device {path}", hint="is the card in? see `lsblk`")
+    if size and path.is_block_device():
+        raise UsageError("--size is for images", hint="a card has the size that it has")
+    return Goal(path, sizes.parse_size(size) if size else 0, existing, Consent(*words))
+
+
+def _rebuild(
+    source: Source,
+    goal: Goal,
+    wish: Wish,
+    *,
+    sibling: str | None,
+    dry_run: bool,
+    as_json: bool,
+) -> None:
+    machine, out = LocalRunner(), render.console()
+    changes: tuple[str, ...] = ()
+    if sibling:
+        source, changes = workflow_rebuild.sibling(source, sibling, machine)
+    goal = _sized(goal, source)
+    plan = workflow_rebuild.decide(source, size=goal.size, wish=wish, machine=machine)
+    if dry_run:
+        render.plan(plan, changes, out)
+        return
+    with (
+        tell.telling(Console(stderr=True)) as teller,
+        _claimed(goal, plan) as target,
+    ):
+        means = Means(machine, SystemClock(), teller)
+        report = workflow_rebuild.carry_out_on(target, plan, source, means)
+    report = msgspec.structs.replace(report, changes=changes)
+    if as_json:
+        options.print_json(report)
+    else:
+        render.rebuild_report(report, out)
+
+
+def _sized(goal: Goal, source: Source) -> Goal:
+    """Fill in the size: the card's own, or that of the captured card."""
+    if goal.is_device:
+        return replace(goal, size=devices.look(goal.path, LocalRunner()).size)
+    return replace(goal, size=goal.size or source.manifest.disk.size)
+
+
+@contextmanager
+def _claimed(goal: Goal, plan: Plan) -> Iterator[Target]:
+    """Hold the target, after whoever is there has agreed to lose what is on it."""
+    if not goal.is_device:
+        with packing.claimed_image(goal.path, size=goal.size, existing=goal.existing) as image:
+            yield image
+        return
+    machine = LocalRunner()
+    consent = goal.consent if goal.consent.token else _asked(goal.path, machine)
+    with claims.claimed_device(
+        goal.path, needed=plan.disk.size, consent=consent, machine=machine
+    ) as device:
+        yield device
+
+
+def _asked(path: Path, machine: LocalRunner) -> Consent:
+    """Ask in a terminal for the card's serial or size; in scripts, --confirm says it."""
+    device = devices.look(path, machine)
+    if not sys.stdin.isatty():
+        return Consent()
+    click.echo(device.describe(), err=True)
+    click.echo("EVERYTHING ON IT WILL BE LOST.", err=True)
+    word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
+    return Consent(word)
+
+
+COMMANDS = (rebuild,)

@@ -1,0 +1,336 @@
+"""Rebuild a capture as a bootable card or image: decide everything, then write, then look."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import TargetRefusedError, VerificationError
+from holdstill.formats import gap as gap_format
+from holdstill.model import names
+from holdstill.model.layout import Ext4, Record, Swap
+from holdstill.rebuild import carry_out, claims, fit, fixups, identity, planner
+from holdstill.rebuild import target as targets
+from holdstill.rebuild.hostkeys import SshKeygen
+from holdstill.rebuild.overlay import Overlay
+from holdstill.rebuild.writers import ext4, fat, gap, raw, swap, table
+from holdstill.records import index as index_file
+from holdstill.system import files
+from holdstill.verify import card
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from holdstill.formats.gap import Run
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import FileSystem
+    from holdstill.model.manifest import Manifest, SwapFile
+    from holdstill.rebuild.planner import (
+        AnyStep,
+        MakeExt4,
+        MakeFat,
+        MakeOther,
+        MakeSwap,
+        Need,
+        Plan,
+        PutGap,
+        PutRaw,
+        ReadBack,
+        WriteTable,
+    )  # fmt: skip
+    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.target import Target
+    from holdstill.records.index import Index
+    from holdstill.system.clock import Clock
+    from holdstill.system.process import Runner
+    from holdstill.workflow.ports import Teller
+
+
+class Capture(Protocol):
+    """A sealed capture to rebuild from."""
+
+    @property
+    def index_path(self) -> Path:
+        """Its index."""
+
+    @property
+    def gap_path(self) -> Path | None:
+        """Its boot gap, None when there was nothing in it."""
+
+    def raw_path(self, number: int) -> Path:
+        """Return the bytes of a raw partition."""
+
+    def manifest(self) -> Manifest:
+        """Return its manifest."""
+
+    def open(self, digest: bytes) -> int:
+        """Open a content; the caller closes."""
+
+
+class RebuildReport(Record, frozen=True, kw_only=True):
+    """How a rebuild went.
+
+    Attributes:
+        target: what was written.
+        size: bytes of it.
+        written_bytes: contents that were copied.
+        checked_entries: entries that were read back by other code and found as captured.
+        notes: what is not as on the captured card.
+        changes: what a sibling has otherwise.
+    """
+
+    board: str
+    capture: str
+    target: str
+    size: int
+    entries: int
+    written_bytes: int
+    checked_entries: int
+    seconds: float
+    verify_seconds: float
+    notes: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Means:
+    """What a rebuild is handed."""
+
+    machine: Runner
+    clock: Clock
+    tell: Teller
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What the person wants otherwise than the captured card.
+
+    Attributes:
+        grow: the partition that gives or takes the difference in size; None = the last one.
+        leave_free: bytes at the end for the card's own use.
+    """
+
+    grow: int | None = None
+    leave_free: int = 0
+
+
+@dataclass(frozen=True)
+class Source:
+    """What is rebuilt: a capture, with its files as they are to be on the target."""
+
+    name: str
+    manifest: Manifest
+    index: Index
+    contents: Contents
+    capture: Capture
+    overlay: Overlay = field(default_factory=Overlay)
+
+    def entries(self, part: int) -> Iterator[Entry]:
+        """Yield the entries of a partition as they are to be on the target."""
+        return self.overlay.adjusted(part, self.index.entries(part))
+
+
+@contextmanager
+def opened(capture: Capture, name: str) -> Iterator[Source]:
+    """Hold a capture open for rebuilding it as it was: a replacement for the board's card."""
+    manifest = capture.manifest()
+    _insist_digest(files.hash_file(capture.index_path).hex(), manifest.index.sha256, "index")
+    with index_file.opened(capture.index_path) as index:
+        yield Source(name, manifest, index, capture, capture)
+
+
+def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[str, ...]]:
+    """Turn a source into that of another board; return it with a list of what is otherwise."""
+    gap_path = source.capture.gap_path
+    made = fixups.make_sibling(
+        source.manifest,
+        identity.invent(source.manifest, names.check_board(name), os.urandom),
+        files=source.index,
+        contents=source.contents,
+        tools=fixups.Tools(os.urandom, SshKeygen(machine)),
+        gap=gap_path.read_bytes() if gap_path else b"",
+    )
+    changes = (*map(str, made.changes), *(f"left as it is: {change}" for change in made.left))
+    changed = replace(source, manifest=made.manifest, overlay=made.overlay)
+    return changed, changes
+
+
+def needs(source: Source, machine: Runner) -> dict[int, Need]:
+    """Find out how small each ext4 may become, by counting and by making empty ones."""
+    found = {}
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Ext4):
+            entries = source.entries(part.number)
+            usage = fit.need(entries, part.file_system, contents=source.contents)
+            found[part.number] = fit.minimum(part.file_system, usage, machine=machine)
+    return found
+
+
+def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
+    """Decide every step; size is that of the target, in bytes.
+
+    Raises:
+        TargetRefusedError: it does not fit; the error says by how much.
+    """
+    return planner.plan(
+        source.manifest,
+        target_size=size,
+        needs=needs(source, machine),
+        grow=wish.grow,
+        leave_free=wish.leave_free,
+    )
+
+
+def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> RebuildReport:
+    """Write a decided plan to a claimed target, and read all of it back by other code.
+
+    Raises:
+        TargetFailedError: writing failed; the target has no valid partition table.
+        VerificationError: what was read back differs, or the store was damaged.
+    """
+    started = means.clock.monotonic()
+    writers = _Writers(target, source, means)
+    carry_out.carry_out(plan, writers, begin=lambda step: means.tell.step(_words(step)))
+    return RebuildReport(
+        board=source.manifest.board.name,
+        capture=source.name,
+        target=target.name,
+        size=target.size,
+        entries=writers.entries,
+        written_bytes=writers.written,
+        checked_entries=writers.checked,
+        seconds=round(means.clock.monotonic() - started, 2),
+        verify_seconds=round(writers.verify_seconds, 2),
+        notes=(*plan.notes, *writers.warnings),
+    )
+
+
+def _words(step: AnyStep) -> str:
+    number = getattr(step, "number", None)
+    text = type(step).__struct_config__.tag
+    words = str(text).replace("-", " ")
+    return f"{words} {number}" if number else words
+
+
+class _Writers:
+    """Puts a capture on a target: the real parts behind carry_out.Writers."""
+
+    def __init__(self, target: Target, source: Source, means: Means) -> None:
+        self._target = target
+        self._source = source
+        self._means = means
+        self._contents = source.overlay.over(source.contents)
+        self._total = sum(part.content_bytes for part in source.manifest.parts)
+        self.entries = self.written = self.checked = 0
+        self._made: dict[int, FileSystem] = {}
+        self._gap: list[Run] = []
+        self.verify_seconds = 0.0
+        self.warnings: list[str] = []
+
+    def advance(self, count: int) -> None:
+        """Take note of bytes that were written."""
+        self.written += count
+        self._means.tell.progress(self.written, self._total)
+
+    def clear_tables(self) -> None:
+        targets.invalidate(self._target)
+        claims.discard(self._target)
+
+    def gap(self, step: PutGap) -> None:
+        path = self._source.capture.gap_path
+        data = path.read_bytes() if path is not None else b""
+        found = hashlib.sha256(data).hexdigest()
+        _insist_digest(found, step.attachment.sha256, "boot gap")
+        self._gap = gap_format.decode(data)
+        gap.write(self._target.path, self._gap, disk=step.disk)
+
+    def fat(self, step: MakeFat) -> None:
+        self._made[step.number] = step.parameters
+        entries = _Counted(self._source.entries(step.number))
+        fat.make(
+            self._target.path, offset=step.offset, size=step.size, parameters=step.parameters,
+            entries=entries, contents=self._contents, machine=self._means.machine, progress=self,
+        )  # fmt: skip
+        self.entries += entries.count
+
+    def ext4(self, step: MakeExt4) -> None:
+        self._made[step.number] = step.parameters
+        machine, path = self._means.machine, self._target.path
+        ext4.make(
+            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine
+        )
+        filled = ext4.fill(
+            path, offset=step.offset, entries=lambda: self._source.entries(step.number),
+            contents=self._contents, heads=_swap_heads(step.swap_files), progress=self,
+        )  # fmt: skip
+        ext4.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
+        self.entries += filled.entries
+        self.warnings += filled.warnings
+
+    def other(self, step: MakeOther) -> None:
+        raise TargetRefusedError(
+            f"partition {step.number}: a {step.parameters.type} cannot be made yet",
+            hint="its files are in the capture: see `holdstill get`",
+        )
+
+    def swap(self, step: MakeSwap) -> None:
+        swap.make(
+            self._target.path, offset=step.offset, size=step.size, parameters=step.parameters
+        )
+
+    def raw(self, step: PutRaw) -> None:
+        with files.opened(self._source.capture.raw_path(step.number)) as content:
+            raw.write(
+                self._target.path, offset=step.offset, size=step.size,
+                parameters=step.parameters, content=content,
+            )  # fmt: skip
+
+    def flush(self) -> None:
+        targets.flush_and_drop_caches(self._target)
+
+    def table(self, step: WriteTable) -> None:
+        table.write(self._target.path, step.disk, self._means.machine)
+
+    def read_back(self, step: ReadBack) -> None:
+        started = self._means.clock.monotonic()
+        report = card.check_contents(
+            self._target.path, self._source.manifest, disk=step.disk,
+            expected=self._source.entries, file_systems=self._made, gap=self._gap,
+            progress=lambda done: self._means.tell.progress(done, self._total),
+        )  # fmt: skip
+        self.verify_seconds = self._means.clock.monotonic() - started
+        self.checked = report.entries
+        report.insist()
+
+
+def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
+    return {
+        file.path.encode(): swap.header(Swap(uuid=file.uuid, label=file.label), size=file.size)
+        for file in swap_files
+        if file.uuid
+    }
+
+
+@dataclass
+class _Counted:
+    """A stream of entries that counts itself."""
+
+    entries: Iterator[Entry]
+    count: int = 0
+
+    def __iter__(self) -> Iterator[Entry]:
+        for entry in self.entries:
+            self.count += 1
+            yield entry
+
+
+def _insist_digest(found: str, wanted: str, what: str) -> None:
+    if found != wanted:
+        raise VerificationError(
+            f"the stored {what} is not what the manifest says",
+            hint="the store was damaged or changed: run `holdstill verify`",
+        )
