@@ -199,11 +199,17 @@ class _Resolver:
         self._limit = limit
         self._delta = Delta()
         self._missed: list[Entry] = []
+        # While services run, a directory may be gone after something in it was entered, or come
+        # back after it was found gone: what counts is which came later.
+        self._order: dict[bytes, int] = {}
+        self._removed_at: dict[bytes, int] = {}
+        self._moment = 0
 
     def resolve(self) -> Delta:
         for number in sorted(self._changes.numbers):
             for row in self._subject.index.by_inode(self._subject.part, number):
                 self._look_again(row)
+        self._drop_outdated()
         # A directory above that has been listed tells what became of a path; if none was, the
         # path may still be good.
         self._delta.doubtful = _taken(self._scanner)
@@ -223,13 +229,45 @@ class _Resolver:
             self._enter(entry)
             self._list(entry)
         else:  # the inode was freed and used again, under the same name
-            self._delta.removed.add(row.path)
+            self._remove(row.path)
             self._enter_new(entry)
 
     def _enter(self, entry: Entry) -> None:
         filled = sweep.with_content(self._subject, entry, self._changes)
         self._delta.entries[entry.path] = filled
+        self._moment += 1
+        self._order[entry.path] = self._moment
         _check_size(self._delta, self._limit)
+
+    def _remove(self, path: bytes) -> None:
+        self._delta.removed.add(path)
+        self._moment += 1
+        self._removed_at[path] = self._moment
+
+    def _drop_outdated(self) -> None:
+        """Drop entries of directories that were found gone, and not entered again, since.
+
+        If they are back, the directories that they are in have changed again, and tell.
+        """
+        kept = self._delta.entries
+        for path in sorted(kept) if self._removed_at else ():
+            removed_at = self._removal_above(path)
+            is_later = self._order[path] > removed_at
+            is_held = self._is_top(path) or paths.split(path)[0] in kept
+            if removed_at and not (is_later and is_held):
+                del kept[path]
+
+    def _is_top(self, path: bytes) -> bool:
+        """Whether nothing above a path was removed, so that its directory is in the index."""
+        return not self._removal_above(paths.split(path)[0])
+
+    def _removal_above(self, path: bytes) -> int:
+        """Return when last a path, or a directory above it, was found gone; 0 for never."""
+        found = 0
+        while path:
+            found = max(found, self._removed_at.get(path, 0))
+            path = paths.split(path)[0]
+        return found
 
     def _enter_new(self, entry: Entry) -> None:
         """Enter what was not known, and all that is below it."""
@@ -247,7 +285,7 @@ class _Resolver:
                 return
             for name, is_known in self._differing(handle, path):
                 if is_known:
-                    self._delta.removed.add(paths.join(path, name))
+                    self._remove(paths.join(path, name))
                 entry = self._scanner.look(handle, path, name)
                 if entry is not None:
                     self._enter_new(entry)

@@ -1,0 +1,227 @@
+"""Random work on a real ext4, between and inside the hot rounds; then it is frozen, and what
+detector and delta make of the index is compared with the frozen tree: every entry, every field,
+every byte.
+
+HOLDSTILL_SEQUENCES says how many sequences are run on each kind of file system.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import delta as deltas
+from holdstill.board import scan, stamps, watch
+from holdstill.board.inodes import InodeTables
+from holdstill.board.rules import Rules
+from holdstill.board.scan import Scanner
+from holdstill.board.sweep import Subject
+from holdstill.formats import source as byte_source
+from holdstill.records import index as index_file
+from holdstill.system import clock, files, ioctl
+from support import loop, truth
+from support.turmoil import Turmoil
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from holdstill.board.watch import Detector
+    from holdstill.model.entries import Entry
+    from holdstill.records.index import Index
+
+SEQUENCES = int(os.environ.get("HOLDSTILL_SEQUENCES", "25"))
+SEED = int(os.environ.get("HOLDSTILL_SEED", "20261125"))
+PART = 2
+KINDS = {
+    "as-mkfs-makes-it": (),
+    "small-inodes": ("-I", "128", "-O", "^metadata_csum"),
+    "small-blocks": ("-b", "1024", "-O", "^64bit,^flex_bg"),
+    "meta-groups": ("-O", "meta_bg,^resize_inode", "-g", "1024", "-b", "1024"),
+    "inline-data": ("-O", "inline_data"),
+    "no-extents": ("-O", "^extents,^64bit,^metadata_csum,uninit_bg"),
+    "clusters": ("-O", "bigalloc", "-C", "16384"),
+    "large-inodes": ("-I", "1024"),
+}
+
+
+class RestlessScanner(Scanner):
+    """Lets something else happen at any moment of a scan, as on a running board."""
+
+    disturb: Callable[[], None] = staticmethod(lambda: None)
+
+    def look(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
+        self.disturb()
+        return super().look(handle, directory, name)
+
+    @contextmanager
+    def opened_directory(self, directory: bytes, inode: int) -> Iterator[int | None]:
+        self.disturb()
+        with super().opened_directory(directory, inode) as handle:
+            self.disturb()
+            yield handle
+
+
+@dataclass
+class Board:
+    """A mounted file system that is followed, and the work that goes on in it."""
+
+    top: Path
+    root: int
+    subject: Subject
+    detector: Detector
+    turmoil: Turmoil
+    chance: random.Random
+    scanner: RestlessScanner
+    contents: dict[bytes, bytes] = field(default_factory=dict)
+
+    @property
+    def index(self) -> Index:
+        return self.subject.index
+
+    def hot_round(self) -> None:
+        self.scanner.disturb = self._maybe_work
+        try:
+            changes = self.detector.changes()
+            self._maybe_work()
+            doubtful = deltas.follow(self.subject, changes, seq=1)
+            self.detector.confirm()
+            self.detector.doubt(doubtful)
+            self._hash_pending()
+        finally:
+            del self.scanner.disturb
+
+    def _maybe_work(self) -> None:
+        if self.chance.random() < 0.03:
+            self.turmoil.step()
+
+    def _hash_pending(self) -> None:
+        """Do what a hot round does: hash files, and believe it if they stayed the same."""
+        for entry in self.index.pending(PART, after=(b"", b""), limit=10_000):
+            self._maybe_work()
+            try:
+                handle = self.scanner.open(entry)
+            except OSError:
+                continue
+            try:
+                digest = self._hash(entry, handle)
+            finally:
+                os.close(handle)
+            if digest is not None:
+                self.index.set_digest(PART, entry, digest, seq=1)
+
+    def _hash(self, entry: Entry, handle: int) -> bytes | None:
+        if not self.scanner.is_same(entry, handle):
+            return None
+        digest = files.hash_open_file(handle, entry.size)
+        self._maybe_work()
+        return digest if self.scanner.is_same(entry, handle) else None
+
+    def still(self) -> tuple[dict[bytes, Entry], dict[bytes, Entry]]:
+        """Freeze, find the rest, and the truth; return both."""
+        while True:
+            with suppress(ThawedError):
+                return self._still()
+
+    def _still(self) -> tuple[dict[bytes, Entry], dict[bytes, Entry]]:
+        spooled: dict[bytes, bytes] = {}
+
+        def copy(handle: int, entry: Entry) -> None:
+            content = os.pread(handle, entry.size + 1, 0)
+            assert len(content) == entry.size
+            spooled[entry.path] = hashlib.sha256(content).digest()
+
+        with frozen(self.root):
+            delta = deltas.resolve(self.subject, self.detector.changes_while_still())
+            deltas.add_pending(self.subject, delta)
+            deltas.copy_pending(self.subject, delta, copy)
+            true = truth.entries(self.top)
+        deltas.apply(self.subject, delta, seq=1)
+        self.detector.confirm()
+        for path, digest in spooled.items():
+            entry = self.index.get(PART, path)
+            assert entry is not None
+            self.index.set_digest(PART, entry, digest, seq=1)
+        return {entry.path: entry for entry in self.index.entries(PART)}, true
+
+
+class ThawedError(Exception):
+    """The volume's guard, which thaws every two minutes, came in between."""
+
+
+@contextmanager
+def frozen(root: int) -> Iterator[None]:
+    """Freeze for the length of the block; the volume's own guard stands by."""
+    ioctl.freeze(root)
+    try:
+        yield
+    finally:
+        try:
+            ioctl.thaw(root)
+        except OSError as error:
+            raise ThawedError from error
+
+
+@contextmanager
+def board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Board]:
+    image = folder / "volume.img"
+    with (
+        loop.ext4_volume(folder, size=96 << 20, mkfs=mkfs, options="relatime") as top,
+        byte_source.opened(loop_device(image)) as source,
+        scan.opened_root(os.fsencode(top)) as root,
+        index_file.created(folder / "index") as index,
+    ):
+        tables = InodeTables(source)
+        clocks = stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
+        detector = watch.TableWatch(root, tables, clocks)
+        scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
+        subject = Subject(index, PART, scanner)
+        turmoil = Turmoil(top, seed)
+        try:
+            chance = random.Random(seed)  # noqa: S311  repeatable, not secret
+            yield Board(top, root, subject, detector, turmoil, chance, scanner)
+        finally:
+            turmoil.close()
+
+
+def loop_device(image: Path) -> Path:
+    (device,) = loop.loops_of(image)
+    return Path(device)
+
+
+@pytest.fixture
+def memory(tmp_path: Path) -> Iterator[Path]:
+    """A folder on a tmpfs: the work is not slowed down by the disk below."""
+    folder = Path("/dev/shm", f"holdstill-{os.getpid()}-{tmp_path.name}")  # noqa: S108
+    folder.mkdir()
+    try:
+        yield folder
+    finally:
+        for path in sorted(folder.rglob("*"), reverse=True):
+            path.rmdir() if path.is_dir() else path.unlink()
+        folder.rmdir()
+
+
+@pytest.mark.timeout(60 + SEQUENCES * 2)
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_index_is_exactly_the_frozen_tree_after_any_work(kind: str, memory: Path) -> None:
+    with board(memory, KINDS[kind], SEED) as followed:
+        followed.turmoil.steps(60)
+        followed.hot_round()
+
+        for number in range(SEQUENCES):
+            del followed.turmoil.log[:]
+            for _ in range(followed.chance.randrange(1, 3)):
+                followed.turmoil.steps(followed.chance.randrange(12))
+                followed.hot_round()
+            followed.turmoil.steps(followed.chance.randrange(6))
+            found, true = followed.still()
+
+            story = f"sequence {number}: {' '.join(followed.turmoil.log)}"
+            assert truth.differences(found, true) == [], story
