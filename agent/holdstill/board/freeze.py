@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 CANNOT = frozenset({errno.EOPNOTSUPP, errno.ENOTTY})
 """What the kernel says of a file system that cannot be frozen (FAT, tmpfs, overlay)."""
+NOT_OURS = CANNOT | {errno.EBUSY}
+"""Answers after which it is not to be thawed by us; after any other, a thaw does no harm."""
 THAW_TRIES, THAW_PATIENCE = 20, 0.010
 
 _POLITE_SIGNALS = frozenset({signal.SIGTERM, signal.SIGINT, signal.SIGHUP})
@@ -181,7 +183,8 @@ class _Hold:
         try:
             self.guard.kernel.freeze(held.handle)
         except OSError as error:
-            marks[number] = State.UNTOUCHED  # not ours, if anybody's: hands off
+            if error.errno in NOT_OURS:
+                marks[number] = State.UNTOUCHED
             if error.errno not in CANNOT:
                 raise _not_frozen(held, error) from error
             self.window.unfreezable.append(held)

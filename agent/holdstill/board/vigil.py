@@ -31,7 +31,6 @@ ORDER = struct.Struct("<cd")
 ARM, STAND_DOWN = b"A", b"D"
 
 PATIENCE = 0.010
-"""Seconds between attempts to thaw what does not thaw yet."""
 TRIES = 1000
 """Attempts after the agent's death: 10 s."""
 TRIES_BEFORE_SYSRQ = 100
@@ -73,6 +72,7 @@ class Vigil:
         orders: read end of the agent's pipe.
         alarm: read end of a pipe that signals write to.
         sysrq: open /proc/sysrq-trigger, or None.
+        patience: seconds between attempts to thaw what does not thaw yet.
     """
 
     mounts: Sequence[int]
@@ -81,6 +81,7 @@ class Vigil:
     alarm: int
     thawer: Thawer
     sysrq: int | None = None
+    patience: float = PATIENCE
 
     def keep(self) -> None:
         """Wait until the agent is done or dead; let go of everything when time is up."""
@@ -104,7 +105,7 @@ class Vigil:
     def _wait_ms(self, deadline: float | None) -> float | None:
         # Once it has fired it looks again and again: a freeze may have been on its way.
         if self.marks.fired:
-            return PATIENCE * 1000
+            return self.patience * 1000
         if deadline is None:
             return None
         return max(0.0, deadline - time.monotonic()) * 1000
@@ -140,7 +141,7 @@ class Vigil:
             if attempt == TRIES_BEFORE_SYSRQ and self.sysrq is not None:
                 with suppress(OSError):
                     os.write(self.sysrq, b"j")
-            time.sleep(PATIENCE)  # noqa: TID251  the guard's time is the kernel's own
+            time.sleep(self.patience)  # noqa: TID251  the guard's time is the kernel's own
 
 
 def _deadline(order: bytes) -> float | None:

@@ -1,0 +1,383 @@
+from __future__ import annotations
+
+import errno
+import gc
+import os
+import signal
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import freeze, marks, vigil
+from holdstill.board.guard import Guard, HeldMount
+from holdstill.board.marks import Marked, State
+from holdstill.board.mounts import Mount
+from holdstill.board.vigil import Strength
+from holdstill.errors import DegradedError, PauseError
+from holdstill.model.paths import BoardPath
+from support.services import FakeClock, FakeKernel
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+BOOT, DATA, ROOT = 30, 31, 32
+POINTS = {BOOT: b"/boot", DATA: b"/data", ROOT: b"/"}
+
+
+def held(handle: int) -> HeldMount:
+    point = BoardPath(POINTS[handle])
+    device = (179, handle)
+    return HeldMount(Mount(device, BoardPath(b"/"), point, "rw", "ext4", "/dev/x"), handle)
+
+
+@contextmanager
+def armed(kernel: FakeKernel, *handles: int) -> Iterator[Guard]:
+    """Make a guard whose process is silent and alive."""
+    orders, order = os.pipe()
+    answer, said = os.pipe()
+    mounts = tuple(held(handle) for handle in handles or (BOOT, DATA, ROOT))
+    shared = marks.in_memory(len(mounts))
+    try:
+        yield Guard(mounts, shared, FakeClock(), 5.0, order, answer, Strength(7), kernel)
+    finally:
+        for handle in (orders, order, answer, said):
+            os.close(handle)
+
+
+def orders_of(handle: int) -> list[bytes]:
+    os.set_blocking(handle, False)
+    said = os.read(handle, 4096)
+    return [said[n : n + 1] for n in range(0, len(said), vigil.ORDER.size)]
+
+
+def test_everything_is_frozen_in_order_and_thawed_in_reverse() -> None:
+    kernel = FakeKernel()
+
+    with armed(kernel) as guard, freeze.frozen(guard) as window:
+        inside = set(kernel.frozen)
+
+    assert inside == {BOOT, DATA, ROOT}
+    assert kernel.deeds == [
+        ("sync", BOOT), ("sync", DATA), ("sync", ROOT),
+        ("freeze", BOOT), ("freeze", DATA), ("freeze", ROOT),
+        ("thaw", ROOT), ("thaw", DATA), ("thaw", BOOT),
+    ]  # fmt: skip
+    assert [m.handle for m in window.frozen] == [BOOT, DATA, ROOT]
+
+
+def test_a_freeze_is_marked_before_it_is_tried() -> None:
+    kernel, seen = FakeKernel(), []
+    with armed(kernel) as guard:
+        kernel.seen = lambda deed, mount: seen.append((deed, guard.marks[0]))
+
+        with freeze.frozen(guard):
+            pass
+
+    assert ("freeze", State.TRYING) in seen
+    assert guard.marks.touched() == []
+
+
+@pytest.mark.parametrize("number", [errno.EOPNOTSUPP, errno.ENOTTY])
+def test_what_cannot_be_frozen_is_reported_and_the_others_are(number: int) -> None:
+    kernel = FakeKernel(answers={("freeze", BOOT): number})
+
+    with armed(kernel) as guard, freeze.frozen(guard) as window:
+        inside = set(kernel.frozen)
+
+    assert inside == {DATA, ROOT}
+    assert [m.handle for m in window.unfreezable] == [BOOT]
+    assert ("thaw", BOOT) not in kernel.deeds
+
+
+@pytest.mark.parametrize(
+    ("number", "hint"),
+    [(errno.EBUSY, "another program"), (errno.EPERM, "root"), (errno.EIO, "kernel's log")],
+)
+def test_any_other_failure_thaws_what_was_frozen(number: int, hint: str) -> None:
+    kernel = FakeKernel(answers={("freeze", ROOT): number})
+
+    with (
+        armed(kernel) as guard,
+        pytest.raises(PauseError, match="cannot freeze /") as caught,
+        freeze.frozen(guard),
+    ):
+        pytest.fail("the window was opened")
+
+    assert hint in caught.value.hint
+    assert kernel.deeds[-2:] == [("thaw", DATA), ("thaw", BOOT)]
+    assert kernel.frozen == set()
+
+
+def test_somebody_elses_freeze_stays() -> None:
+    kernel = FakeKernel(frozen={DATA})
+
+    with armed(kernel) as guard, pytest.raises(PauseError), freeze.frozen(guard):
+        pytest.fail("the window was opened")
+
+    assert kernel.frozen == {DATA}
+
+
+def test_an_exception_inside_thaws_and_passes() -> None:
+    kernel = FakeKernel()
+
+    with armed(kernel) as guard, pytest.raises(EOFError), freeze.frozen(guard):
+        raise EOFError
+
+    assert kernel.frozen == set()
+
+
+def test_nothing_is_kept_when_the_guard_was_first() -> None:
+    kernel = FakeKernel()
+
+    with (
+        armed(kernel) as guard,
+        pytest.raises(PauseError, match="nothing was kept"),
+        freeze.frozen(guard),
+    ):
+        guard.marks.fire()
+
+    assert kernel.frozen == set()
+
+
+def test_a_guard_that_fires_between_two_freezes_ends_it() -> None:
+    kernel = FakeKernel()
+    with armed(kernel) as guard:
+        kernel.seen = lambda deed, mount: (
+            guard.marks.fire() if (deed, mount) == ("freeze", DATA) else None
+        )
+
+        with pytest.raises(PauseError, match="let go"), freeze.frozen(guard):
+            pytest.fail("the window was opened")
+
+    assert ("freeze", ROOT) not in kernel.deeds
+    assert kernel.frozen == set()
+
+
+def test_a_thaw_by_another_program_breaks_the_instant() -> None:
+    kernel = FakeKernel()
+
+    with (
+        armed(kernel) as guard,
+        pytest.raises(PauseError, match="another program thawed /data"),
+        freeze.frozen(guard),
+    ):
+        kernel.frozen.discard(DATA)
+
+    assert kernel.frozen == set()
+
+
+def test_a_thaw_that_fails_at_first_is_tried_again() -> None:
+    kernel = FakeKernel(answers={("thaw", DATA): errno.EIO})
+    with armed(kernel) as guard:
+        attempts = []
+
+        def mend(deed: str, mount: int) -> None:
+            attempts.append((deed, mount))
+            if attempts.count(("thaw", DATA)) == 3:
+                kernel.answers.clear()
+
+        kernel.seen = mend
+        with freeze.frozen(guard):
+            pass
+
+    assert kernel.frozen == set()
+
+
+def test_a_thaw_that_keeps_failing_is_told_and_the_others_are_thawed() -> None:
+    kernel = FakeKernel(answers={("thaw", DATA): errno.EIO})
+
+    with (
+        armed(kernel) as guard,
+        pytest.raises(DegradedError, match="/data does not thaw"),
+        freeze.frozen(guard),
+    ):
+        pass
+
+    assert kernel.frozen == {DATA}
+    assert guard.marks.touched() == [1]  # the guard goes on
+
+
+def test_the_time_runs_from_before_the_first_freeze_to_after_the_last_thaw() -> None:
+    kernel = FakeKernel()
+    with armed(kernel, ROOT) as guard:
+        kernel.seen = lambda deed, mount: guard.clock.sleep(0.1)
+
+        with freeze.frozen(guard) as window:
+            guard.clock.sleep(1.0)
+
+    assert window.seconds == pytest.approx(1.2)
+    assert window.deadline == pytest.approx(window.began + 5.0)
+
+
+def test_the_guard_is_told_when_it_begins_and_ends() -> None:
+    orders, order = os.pipe()
+    answer, said = os.pipe()
+    guard = Guard(
+        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Strength(7),
+        FakeKernel(),
+    )  # fmt: skip
+
+    with freeze.frozen(guard):
+        begun = orders_of(orders)
+    ended = orders_of(orders)
+
+    assert (begun, ended) == ([vigil.ARM], [vigil.STAND_DOWN])
+    for handle in (orders, order, answer, said):
+        os.close(handle)
+
+
+def test_nothing_is_frozen_when_the_guard_is_dead() -> None:
+    kernel = FakeKernel()
+    orders, order = os.pipe()
+    answer, said = os.pipe()
+    guard = Guard(
+        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Strength(7), kernel
+    )
+    os.close(orders)
+    os.close(said)
+
+    with pytest.raises(PauseError, match="guard died"), freeze.frozen(guard):
+        pytest.fail("the window was opened")
+
+    assert ("freeze", ROOT) not in kernel.deeds
+    os.close(order)
+    os.close(answer)
+
+
+def test_what_the_kernel_refused_the_guard_is_told() -> None:
+    with armed(FakeKernel()) as guard:
+        weak = Guard(
+            guard.mounts, guard.marks, guard.clock, 5.0, guard.orders, guard.answer,
+            Strength.REALTIME,
+        )  # fmt: skip
+
+    assert guard.shortcomings == ()
+    assert len(weak.shortcomings) == 2
+    assert "locked" in weak.shortcomings[0]
+
+
+def test_a_failed_write_out_is_a_trouble_and_no_more() -> None:
+    kernel = FakeKernel(answers={("sync", DATA): errno.EIO})
+
+    with armed(kernel) as guard, freeze.frozen(guard) as window:
+        inside = set(kernel.frozen)
+
+    assert inside == {BOOT, DATA, ROOT}
+    assert "/data" in window.troubles[0]
+
+
+def test_no_garbage_is_collected_inside() -> None:
+    with armed(FakeKernel()) as guard, freeze.frozen(guard):
+        inside = gc.isenabled()
+
+    assert not inside
+    assert gc.isenabled()
+
+
+def test_a_collector_that_was_off_stays_off() -> None:
+    gc.disable()
+    try:
+        with armed(FakeKernel()) as guard, freeze.frozen(guard):
+            pass
+
+        assert not gc.isenabled()
+    finally:
+        gc.enable()
+
+
+def test_a_signal_during_the_thaw_waits_until_all_is_thawed() -> None:
+    def interrupt(number: int, frame: object) -> None:
+        raise InterruptedError
+
+    kernel = FakeKernel()
+    kernel.seen = lambda deed, mount: (
+        os.kill(os.getpid(), signal.SIGTERM) if (deed, mount) == ("thaw", ROOT) else None
+    )
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        with armed(kernel) as guard, pytest.raises(InterruptedError), freeze.frozen(guard):
+            pass
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+    assert kernel.frozen == set()
+
+
+class TestLeftOver:
+    """The last step of the ladder, with the directory's own descriptors."""
+
+    @pytest.fixture
+    def places(self, tmp_path: Path) -> list[Mount]:
+        made = []
+        for number, name in enumerate(("boot", "data")):
+            (tmp_path / name).mkdir()
+            point = BoardPath(os.fsencode(tmp_path / name))
+            made.append(Mount((179, number), BoardPath(b"/"), point, "rw", "ext4", "/dev/x"))
+        return made
+
+    def leave(self, path: Path, places: list[Mount], *frozen: int) -> None:
+        with marks.on_tmpfs(path, [Marked(p.device, p.point.raw) for p in places]) as left:
+            for number in frozen:
+                left[number] = State.OURS
+
+    def test_nothing_left_is_nothing_to_do(self, tmp_path: Path) -> None:
+        assert freeze.thaw_left_over(tmp_path / "frozen", [], kernel=FakeKernel()) == ()
+
+    def test_what_was_frozen_is_thawed_once(self, tmp_path: Path, places: list[Mount]) -> None:
+        self.leave(tmp_path / "frozen", places, 0, 1)
+        kernel = AllFrozen()
+
+        first = freeze.thaw_left_over(tmp_path / "frozen", places, kernel=kernel)
+        again = freeze.thaw_left_over(tmp_path / "frozen", places, kernel=kernel)
+
+        assert first == (str(places[1].point), str(places[0].point))
+        assert again == ()
+
+    def test_what_is_thawed_already_is_success(self, tmp_path: Path, places: list[Mount]) -> None:
+        self.leave(tmp_path / "frozen", places, 0)
+
+        assert freeze.thaw_left_over(tmp_path / "frozen", places, kernel=FakeKernel()) == ()
+        assert not (tmp_path / "frozen").exists()
+
+    def test_a_mount_that_moved_is_found_by_its_device(
+        self, tmp_path: Path, places: list[Mount]
+    ) -> None:
+        self.leave(tmp_path / "frozen", places, 0)
+        moved = Mount((179, 0), BoardPath(b"/"), places[1].point, "rw", "ext4", "/dev/x")
+
+        thawed = freeze.thaw_left_over(tmp_path / "frozen", [moved], kernel=AllFrozen())
+
+        assert thawed == (str(places[0].point),)
+
+    def test_one_that_is_not_mounted_is_told_and_remembered(
+        self, tmp_path: Path, places: list[Mount]
+    ) -> None:
+        self.leave(tmp_path / "frozen", places, 0, 1)
+
+        with pytest.raises(DegradedError, match="not mounted any more"):
+            freeze.thaw_left_over(tmp_path / "frozen", places[:1], kernel=AllFrozen())
+
+        left, _ = marks.left_over(tmp_path / "frozen")
+        assert left.touched() == [1]
+
+    def test_a_thaw_that_fails_is_told_and_remembered(
+        self, tmp_path: Path, places: list[Mount]
+    ) -> None:
+        self.leave(tmp_path / "frozen", places, 0)
+
+        with pytest.raises(DegradedError, match="EIO"):
+            freeze.thaw_left_over(tmp_path / "frozen", places, kernel=NeverThawing())
+
+        assert (tmp_path / "frozen").exists()
+
+
+class AllFrozen:
+    def thaw(self, mount: int) -> None:
+        return
+
+
+class NeverThawing:
+    def thaw(self, mount: int) -> None:
+        raise OSError(errno.EIO, "EIO")

@@ -1,0 +1,274 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import hooks, journal
+from holdstill.errors import DegradedError, PauseError, SecurityError, UsageError
+from holdstill.model.settings import Hook, HookHow
+from support.services import FakeClock, FakeMachine, failing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from contextlib import AbstractContextManager
+    from pathlib import Path
+
+    from holdstill.board.hooks import QuietReport
+    from holdstill.board.journal import Journal
+
+
+def hook(name: str, *, required: bool = True) -> Hook:
+    return Hook(
+        name=name, how=HookHow.COMMAND, quiesce=(name, "hold"), resume=(name, "go"),
+        required=required,
+    )  # fmt: skip
+
+
+THREE = [hook("a"), hook("b"), hook("c")]
+CALM: dict[str, object] = {f"{name} {word}": "" for name in "abc" for word in ("hold", "go")}
+
+
+@pytest.fixture
+def debts(tmp_path: Path) -> Iterator[Journal]:
+    with journal.opened(tmp_path) as mine:
+        yield mine
+
+
+def trust(hook: Hook) -> None:
+    """Let every program pass."""
+
+
+def quiet(
+    machine: FakeMachine, debts: Journal, some: list[Hook] | None = None
+) -> AbstractContextManager[QuietReport]:
+    return hooks.quiet(some or THREE, machine, FakeClock(), debts, check_hook=trust)
+
+
+def test_services_are_quieted_in_order_and_resumed_in_reverse(debts: Journal) -> None:
+    machine = FakeMachine(CALM)
+
+    with quiet(machine, debts) as report:
+        inside = list(machine.ran)
+
+    assert inside == ["a hold", "b hold", "c hold"]
+    assert machine.ran[3:] == ["c go", "b go", "a go"]
+    assert report.quieted == ["a", "b", "c"]
+    assert report.problems == []
+
+
+def test_without_hooks_nothing_happens(debts: Journal) -> None:
+    with hooks.quiet([], FakeMachine({}), FakeClock(), debts) as report:
+        pass
+
+    assert report.quieted == []
+
+
+def test_the_undo_is_written_down_before_the_deed(debts: Journal) -> None:
+    owed = []
+
+    def count(stdin: bytes) -> str:
+        owed.append(len(debts.owed(hooks.KIND)))
+        return ""
+
+    with quiet(FakeMachine(dict.fromkeys(CALM, count)), debts):
+        pass
+
+    assert owed == [1, 2, 3, 3, 2, 1]
+    assert debts.owed(hooks.KIND) == ()
+
+
+def test_a_failure_resumes_those_that_were_started_and_never_calls_the_rest(
+    debts: Journal,
+) -> None:
+    machine = FakeMachine(CALM | {"b hold": failing("the sensor is wet")})
+
+    with pytest.raises(PauseError, match=r"hook b .*the sensor is wet"), quiet(machine, debts):
+        pytest.fail("the pause went on")
+
+    assert machine.ran == ["a hold", "b hold", "b go", "a go"]
+    assert debts.owed(hooks.KIND) == ()
+
+
+def test_an_optional_hook_may_fail(debts: Journal) -> None:
+    machine = FakeMachine(CALM | {"b hold": failing("the sensor is wet")})
+    some = [hook("a"), hook("b", required=False), hook("c")]
+
+    with quiet(machine, debts, some) as report:
+        pass
+
+    assert machine.ran == ["a hold", "b hold", "c hold", "c go", "b go", "a go"]
+    assert report.quieted == ["a", "c"]
+    assert "the sensor is wet" in report.problems[0]
+
+
+def test_a_resume_that_fails_is_tried_again(debts: Journal) -> None:
+    machine = FakeMachine(CALM | {"b go": [failing("not yet"), ""]})
+
+    with quiet(machine, debts) as report:
+        pass
+
+    assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
+    assert "not yet" in report.problems[0]
+    assert debts.owed(hooks.KIND) == ()
+
+
+def test_a_service_that_does_not_resume_keeps_no_other_back(debts: Journal) -> None:
+    machine = FakeMachine(CALM | {"b go": failing("gone")})
+
+    with quiet(machine, debts) as report:
+        pass
+
+    assert machine.ran[-1] == "a go"
+    assert len(report.problems) == 2
+    assert len(debts.owed(hooks.KIND)) == 1
+
+
+def test_what_was_not_resumed_is_resumed_by_the_next_run(debts: Journal) -> None:
+    with quiet(FakeMachine(CALM | {"b go": failing(), "c go": failing()}), debts):
+        pass
+    machine = FakeMachine(CALM)
+
+    done = hooks.resume_left_over(debts, machine, FakeClock())
+    again = hooks.resume_left_over(debts, machine, FakeClock())
+
+    assert (done, again) == (("c", "b"), ())
+    assert machine.ran == ["c go", "b go"]
+
+
+def test_what_still_does_not_resume_is_told_and_remembered(debts: Journal) -> None:
+    broken = CALM | {"b go": failing("gone")}
+    with quiet(FakeMachine(broken), debts):
+        pass
+
+    with pytest.raises(DegradedError, match=r"(?s)still quiet: b.*gone"):
+        hooks.resume_left_over(debts, FakeMachine(broken), FakeClock())
+
+    assert len(debts.owed(hooks.KIND)) == 1
+
+
+def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: Journal) -> None:
+    unit = Hook(name="u", how=HookHow.STOP, subject="u.service")
+    show = "systemctl show --property=LoadState,ActiveState,FreezerState -- u.service"
+    answers = {
+        show: "LoadState=loaded\nActiveState=active\n",
+        "systemctl stop -- u.service": "",
+        "systemctl start -- u.service": failing(),
+    }
+    with quiet(FakeMachine(answers), debts, [unit]):
+        pass
+    machine = FakeMachine({"systemctl start -- u.service": ""})
+
+    hooks.resume_left_over(debts, machine, FakeClock())
+
+    assert machine.ran == ["systemctl start -- u.service"]
+
+
+def test_problems_of_resuming_go_with_the_error_that_ended_the_run(debts: Journal) -> None:
+    machine = FakeMachine(CALM | {"b hold": failing(), "a go": failing("a is gone")})
+
+    with pytest.raises(PauseError) as caught, quiet(machine, debts):
+        pytest.fail("the pause went on")
+
+    assert any("a is gone" in note for note in caught.value.__notes__)
+
+
+def test_an_exception_inside_resumes_and_passes(debts: Journal) -> None:
+    machine = FakeMachine(CALM)
+
+    with pytest.raises(EOFError), quiet(machine, debts):
+        raise EOFError
+
+    assert machine.ran[3:] == ["c go", "b go", "a go"]
+
+
+def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: Journal) -> None:
+    machine = FakeMachine(CALM | {"b go": KeyboardInterrupt()})
+
+    with pytest.raises(KeyboardInterrupt), quiet(machine, debts):
+        pass
+
+    assert machine.ran[3:] == ["c go", "b go", "a go"]
+    assert len(debts.owed(hooks.KIND)) == 1
+
+
+def test_no_hook_runs_when_one_is_refused(debts: Journal) -> None:
+    def refuse(one: Hook) -> None:
+        if one.name == "c":
+            raise SecurityError("anybody may write to c")
+
+    machine = FakeMachine(CALM)
+
+    with (
+        pytest.raises(SecurityError),
+        hooks.quiet(THREE, machine, FakeClock(), debts, check_hook=refuse),
+    ):
+        pytest.fail("the pause went on")
+
+    assert machine.ran == []
+
+
+def test_no_hook_runs_when_a_recipe_is_unknown(debts: Journal) -> None:
+    machine = FakeMachine(CALM)
+    some = [hook("a"), Hook(name="r", how=HookHow.RECIPE, subject="oracle")]
+
+    with pytest.raises(UsageError, match="oracle"), quiet(machine, debts, some):
+        pytest.fail("the pause went on")
+
+    assert machine.ran == []
+
+
+def test_the_report_spans_the_first_and_the_last_action(debts: Journal) -> None:
+    clock = FakeClock()
+
+    def slow(stdin: bytes) -> str:
+        clock.sleep(0.25)
+        return ""
+
+    with hooks.quiet(
+        THREE, FakeMachine(dict.fromkeys(CALM, slow)), clock, debts, check_hook=trust
+    ) as report:
+        clock.sleep(1.0)
+
+    assert report.seconds == pytest.approx(2.5)
+
+
+class TestCheck:
+    @pytest.mark.parametrize("never", ["boiler", "boiler.service"])
+    @pytest.mark.parametrize("subject", ["boiler", "boiler.service"])
+    def test_never_pause_is_obeyed(self, never: str, subject: str) -> None:
+        some = [Hook(name="warmth", how=HookHow.STOP, subject=subject)]
+
+        with pytest.raises(UsageError, match="heat, motion, locks or alarms"):
+            hooks.check(some, [never])
+
+    def test_it_knows_the_hook_by_its_name_too(self) -> None:
+        with pytest.raises(UsageError, match="never_pause"):
+            hooks.check([Hook(name="warmth", how=HookHow.STOP, subject="x.service")], ["warmth"])
+
+    @pytest.mark.parametrize(
+        "subject",
+        [
+            "boiler",
+            "garage-door.service",
+            "motor_control",
+            "Smoke-Alarm",
+            "door.locks",
+            "watchdog",
+        ],
+    )
+    def test_a_risky_name_is_a_caution(self, subject: str) -> None:
+        (caution,) = hooks.check([Hook(name="x", how=HookHow.STOP, subject=subject)], [])
+
+        assert "never_pause" in caution
+
+    @pytest.mark.parametrize(
+        "subject", ["clock", "blocklist", "gateway", "tide-gauge.service", "postgresql", "theater"]
+    )
+    def test_a_harmless_name_is_none(self, subject: str) -> None:
+        assert hooks.check([Hook(name="x", how=HookHow.STOP, subject=subject)], []) == ()
+
+    def test_the_words_of_a_command_count(self) -> None:
+        one = Hook(name="x", how=HookHow.COMMAND, quiesce=("/usr/bin/true", "--stop=motor1"))
+
+        assert hooks.cautions(one) != []
