@@ -253,3 +253,15 @@ def test_a_deleted_file_is_gone_and_its_neighbours_stay(tmp_path: Path) -> None:
     found = {entry.path for entry in files_in(image)}
 
     assert found == set(wanted) - {b"two.dots.here", b"overlays/inner/017.dtbo"}
+
+
+def test_a_fat32_that_is_too_small_to_be_one_is_read_as_linux_reads_it(tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "fat.img", size=32 * MIB)
+    programs.run("mkfs.vfat", "-F", "32", "-n", "PIER", "-i", "A40D85E7", image)
+
+    mine = parameters(image)
+
+    assert mine.clusters < 65525
+    assert (mine.bits, mine.uuid, mine.label) == (32, "A40D-85E7", "PIER")
+    assert programs.run("blkid", "-p", "-s", "VERSION", "-o", "value", image) == b"FAT32\n"
+    assert files_in(image) == []

@@ -84,8 +84,12 @@ class Boot(NamedTuple):
 
     @property
     def bits(self) -> int:
-        """12, 16 or 32: the count of clusters alone decides."""
-        return bits_for(self.clusters)
+        """12, 16 or 32: the count of clusters decides.
+
+        But for a volume laid out as a FAT32 that is too small to be one: Linux and firmware take
+        it for what its tables are, and boards are sold with such a partition.
+        """
+        return 32 if self.root_cluster else bits_for(self.clusters)
 
     @property
     def cluster_size(self) -> int:
@@ -463,8 +467,8 @@ _CLUSTER_SECTORS = frozenset({1, 2, 4, 8, 16, 32, 64, 128})
 
 def _check_boot(boot: Boot, source: ByteSource, *, is_32: bool) -> None:
     _insist(0 < boot.clusters <= FAT32_MAX and boot.fat_sectors > 0)
-    _insist((boot.bits == 32) == is_32)
-    _insist(is_32 == (boot.root_entries == 0) and (boot.root_cluster >= 2) == is_32)
+    _insist(is_32 or boot.clusters <= FAT16_MAX)
+    _insist(is_32 == (boot.root_entries == 0) and is_32 == (boot.root_cluster >= 2))
     _insist(boot.root_entries * 32 % boot.sector_size == 0)
     needed = (boot.clusters + 2) * boot.bits
     _insist(needed <= boot.fat_sectors * boot.sector_size * 8)

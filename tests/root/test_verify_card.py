@@ -1,0 +1,41 @@
+"""The check of a card against a tortured tree, as the kernel showed it while it was mounted."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.formats import fat, source
+from holdstill.formats.tree import Content
+from holdstill.verify import card
+from support import cards, loop, programs, torture, witness
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SCRIPT = """\
+label: gpt
+start=8192, size=131072, type=uefi, name="boot"
+start=139264, size=393216, type=linux, name="root"
+"""
+
+
+def test_a_card_is_exactly_what_the_kernel_showed(tmp_path: Path) -> None:
+    image = loop.partitioned_image(tmp_path / "card.img", size=272 << 20, script=SCRIPT)
+    with loop.attached(image) as disk:
+        programs.run("mkfs.vfat", "-F", "32", "-s", "1", disk.partition(1))
+        programs.run("mke2fs", "-q", "-t", "ext4", disk.partition(2))
+        with loop.mounted(disk.partition(2), tmp_path / "mnt") as at:
+            torture.build(at)
+        with loop.mounted(disk.partition(2), tmp_path / "mnt", options="ro") as at:
+            seen = witness.entries(at)
+    table = cards.table_of(image)
+    with source.opened(image) as opened:
+        boot = list(fat.Fat(opened.window(8192 * 512, 131072 * 512)).entries(Content.HASHED))
+    manifest = cards.manifest_of(table, cards.file_systems_of(image, table, raw={}))
+
+    report = card.check_card(
+        image, manifest, disk=table, expected={1: boot, 2: seen}.__getitem__, gap=[]
+    )
+
+    assert report.differences == ()
+    assert report.entries == len(seen) + 1
