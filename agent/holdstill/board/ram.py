@@ -25,7 +25,7 @@ def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
         SecurityError: somebody else has made, or may write to, the directory.
     """
     for place in (preferred, *others):
-        if _parent_is_memory(place):
+        if _is_memory(place):
             return _made(place)
     raise PreflightError(
         f"neither {preferred} nor {', '.join(map(str, others))} is memory (a tmpfs)",
@@ -33,23 +33,29 @@ def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
     )
 
 
-def _parent_is_memory(place: Path) -> bool:
-    # The place itself may be a mount point of its own, as systemd's RuntimeDirectory is not.
+def _is_memory(place: Path) -> bool:
+    # The place itself may be a tmpfs of its own; else it is what its parent is.
     for candidate in (place, place.parent):
-        if candidate.is_dir():
-            with files.opened(candidate, os.O_RDONLY | os.O_DIRECTORY) as handle:
-                return ioctl.file_system_type(handle) == ioctl.TMPFS_MAGIC
+        if candidate.is_dir() or candidate.is_symlink():
+            return _type_of(candidate) == ioctl.TMPFS_MAGIC
     return False
 
 
+def _type_of(directory: Path) -> int:
+    try:
+        with files.opened(directory, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW) as handle:
+            return ioctl.file_system_type(handle)
+    except NotADirectoryError as error:  # what a link answers, too
+        raise SecurityError(f"{directory} is no directory", hint="find out who made it") from error
+
+
 def _made(place: Path) -> Path:
-    # /dev/shm is open to all: another user may have put a link or a directory there first.
+    # /dev/shm is open to all: another user may have put a directory there first.
     place.mkdir(mode=0o700, exist_ok=True)
     found = place.lstat()
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
         raise SecurityError(
-            f"{place} belongs to somebody else or is no directory",
-            hint="find out who made it, and remove it",
+            f"{place} belongs to somebody else", hint="find out who made it, and remove it"
         )
     if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
         raise SecurityError(
