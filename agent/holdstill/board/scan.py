@@ -44,7 +44,23 @@ class Flavour(Enum):
 
     POSIX = "posix"
     FAT = "fat"
-    """Attributes instead of modes and owners; inode numbers are made up by the kernel."""
+    """Attributes instead of modes and owners; the kernel makes up inode numbers and ctimes."""
+
+
+def fat_shift_ns(options: str, *, minutes_west: int) -> int:
+    """Return what the kernel adds to the times on a mounted FAT, which it takes as local ones.
+
+    Args:
+        options: mount options.
+        minutes_west: the kernel's own time zone.
+    """
+    for option in options.split(","):
+        key, _, value = option.partition("=")
+        if key == "tz" and value == "UTC":
+            minutes_west = 0
+        elif key == "time_offset":
+            minutes_west = -int(value)
+    return minutes_west * 60_000_000_000
 
 
 class Trouble(NamedTuple):
@@ -199,6 +215,7 @@ class Scanner:
             size=status.st_size if is_file else 0,
             mtime_ns=status.st_mtime_ns - self._fat_shift_ns if name else 0,
             flags=attributes & _FAT_KEPT,
+            seen=Seen(0, status.st_ctime_ns, 0),
         )  # fmt: skip
 
     def _asked(
@@ -381,9 +398,8 @@ class Scanner:
         status = os.fstat(handle)
         if not stat.S_ISREG(status.st_mode) or status.st_size != entry.size:
             return False
-        if self._flavour is Flavour.FAT:
-            return status.st_mtime_ns - self._fat_shift_ns == entry.mtime_ns
-        return (status.st_ino, status.st_ctime_ns) == entry.seen[:2]
+        inode = 0 if self._flavour is Flavour.FAT else status.st_ino
+        return (inode, status.st_ctime_ns) == entry.seen[:2]
 
 
 _READ = os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_NOFOLLOW | os.O_CLOEXEC

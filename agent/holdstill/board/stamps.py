@@ -39,13 +39,14 @@ class Window(NamedTuple):
     def has(self, ctime_ns: int) -> bool:
         """Whether a file with this ctime is suspect."""
         low = self.low_ns
-        if ctime_ns % SECOND_NS == 0:  # inodes of 128 bytes know whole seconds only
-            low -= low % SECOND_NS
+        if ctime_ns % SECOND_NS == 0:
+            # Inodes of 128 bytes know whole seconds only, and FAT knows every other one.
+            low -= low % (2 * SECOND_NS)
         return low <= ctime_ns <= self.high_ns
 
     def seconds(self) -> tuple[int, int]:
-        """Return the first and the last second of it."""
-        return self.low_ns // SECOND_NS, self.high_ns // SECOND_NS
+        """Return the first and the last second in which there can be such a ctime."""
+        return self.low_ns // SECOND_NS - 1, self.high_ns // SECOND_NS
 
 
 class Stamps:

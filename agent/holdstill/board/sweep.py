@@ -143,8 +143,10 @@ def _met(subject: Subject, row: Entry | None, entry: Entry, changes: Changes) ->
 
 def with_content(subject: Subject, entry: Entry, changes: Changes) -> Entry:
     """Return the entry with its digest, if the index has the unchanged file under any name."""
-    is_known = entry.type is EntryType.FILE and entry.size > 0 and changes.trusts(entry.seen)
-    for row in subject.index.by_inode(subject.part, entry.seen.inode) if is_known else ():
+    if entry.type is not EntryType.FILE or not entry.size or not entry.seen.inode:
+        return entry
+    is_trusted = changes.trusts(entry.seen)
+    for row in subject.index.by_inode(subject.part, entry.seen.inode) if is_trusted else ():
         if _is_unchanged(row, entry, changes):
             return _filled(row, entry)
     return entry

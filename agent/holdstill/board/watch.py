@@ -65,7 +65,7 @@ class EverythingMayHaveChanged:
 
     def trusts(self, seen: Seen) -> bool:
         """Whether the content of a file that is still as seen cannot have changed."""
-        if self.recent is None or seen.inode == 0 or seen.inode in self.doubted:
+        if self.recent is None or seen.inode in self.doubted:
             return False
         return not self.recent.has(seen.ctime_ns)
 
@@ -354,6 +354,22 @@ class Restat:
             bound_to=bound_to, low_ns=low, high_ns=high, doubted=tuple(sorted(self._doubted))
         )
         return msgspec.json.encode(kept)
+
+
+class RestatWithoutInodes(Restat):
+    """Does the same on file systems that keep no ctime, such as FAT.
+
+    The kernel makes ctimes up while a file is in its cache: good enough to compare two looks
+    within one capture, and no proof from one capture to the next.
+    """
+
+    def start_from(self, data: bytes, *, bound_to: str) -> None:
+        """Start anew: all contents are read once in every capture."""
+
+    def remember(self, bound_to: str) -> bytes:
+        """Remember nothing."""
+        del bound_to
+        return b""
 
 
 class _KeptWindow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
 import time
 from datetime import UTC, datetime
 from typing import Protocol
@@ -43,6 +45,21 @@ CLOCK_REALTIME_COARSE = 5
 def coarse_now_ns() -> int:
     """Return the kernel's coarse wall clock, which is the one that stamps inodes."""
     return time.clock_gettime_ns(CLOCK_REALTIME_COARSE)
+
+
+_SYS_GETTIMEOFDAY = {"x86_64": 96, "aarch64": 169, "riscv64": 169, "armv7l": 78, "armv6l": 78}
+
+
+def kernel_minutes_west() -> int:
+    """Return the kernel's own time zone, by which it reads FAT times: minutes west of Greenwich.
+
+    It is 0 unless the hardware clock runs on local time. The C library no longer tells it.
+    """
+    zone = (ctypes.c_int * 2)()
+    number = _SYS_GETTIMEOFDAY.get(os.uname().machine)
+    if number is None or ctypes.CDLL(None).syscall(number, None, zone) != 0:
+        return 0
+    return int(zone[0])
 
 
 def rfc3339(moment: datetime) -> str:

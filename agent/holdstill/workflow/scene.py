@@ -8,19 +8,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mounts, rules
+from holdstill.board import layout, mounts, rules, scan
 from holdstill.board.inodes import InodeTables
 from holdstill.board.rules import Rules
 from holdstill.board.scan import Flavour, Scanner
 from holdstill.board.stamps import Stamps
 from holdstill.board.unmounted import UnmountedFat
-from holdstill.board.watch import Restat, TableWatch
+from holdstill.board.watch import Restat, RestatWithoutInodes, TableWatch
 from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.formats import source as byte_source
-from holdstill.model.layout import Ext4
+from holdstill.model.layout import Ext4, Fat
 from holdstill.model.paths import BoardPath
 from holdstill.system import clock as clocks
-from holdstill.system import files, view
 from holdstill.workflow import ways
 from holdstill.workflow.trees import MountedTree
 from holdstill.workflow.ways import Way
@@ -152,24 +151,16 @@ def _rules(scene: Scene, part: BoardPart, swap_files: frozenset[bytes]) -> Rules
 def _mounted(part: BoardPart, kept: Rules, memory: Memory, clock: Clock) -> Iterator[MountedTree]:
     assert part.mount is not None  # noqa: S101  it is mounted
     with ExitStack() as undo:
-        root = undo.enter_context(files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY))
+        root = undo.enter_context(scan.opened_root(part.mount.point.raw))
         tables = undo.enter_context(_tables(part, root))
-        flavour = Flavour.FAT if part.mount.type == "vfat" else Flavour.POSIX
-        scanner = Scanner(root, kept, inodes=tables, flavour=flavour)
+        if part.mount.type == "vfat":
+            west = clocks.kernel_minutes_west()
+            shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
+            scanner = Scanner(root, kept, flavour=Flavour.FAT, fat_shift_ns=shift)
+        else:
+            scanner = Scanner(root, kept, inodes=tables)
         detector = _detector(part, root, tables, kept, memory, clock)
         yield MountedTree(part.number, scanner, detector)
-
-
-@contextmanager
-def _root(mount: Mount) -> Iterator[int]:
-    """Hold a mount's root directory open: without what is mounted inside, where we may."""
-    with ExitStack() as undo:
-        try:
-            root = undo.enter_context(view.bare(mount.point.raw))
-        except PermissionError:
-            opened = files.opened(mount.point.raw, os.O_RDONLY | os.O_DIRECTORY)
-            root = undo.enter_context(opened)
-        yield root
 
 
 @contextmanager
@@ -199,7 +190,13 @@ def _detector(
     clock: Clock,
 ) -> Detector:
     stamps_of = Stamps(clock, clocks.coarse_now_ns)
-    detector = TableWatch(root, tables, stamps_of) if tables else Restat(root, stamps_of)
+    detector: Detector
+    if tables is not None:
+        detector = TableWatch(root, tables, stamps_of)
+    elif isinstance(part.file_system, Fat):
+        detector = RestatWithoutInodes(root, stamps_of)
+    else:
+        detector = Restat(root, stamps_of)
     detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
     return detector
 
