@@ -45,11 +45,9 @@ class Disk:
             os.close(handle)
 
     def append(self, path: Path, line: bytes) -> None:
-        """Add to the end of a file, and to the medium."""
-        flags = os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW
-        with files.opened(path, flags) as handle:
+        """Add to the end of a file; it is not on the medium yet."""
+        with files.opened(path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW) as handle:
             files.write_all(handle, line)
-            os.fsync(handle)
 
     def truncate(self, path: Path, size: int) -> None:
         """Cut a file, and on the medium."""

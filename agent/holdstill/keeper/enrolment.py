@@ -118,7 +118,7 @@ def read(store: Store, board: BoardName) -> Enrolment:
     except FileNotFoundError as error:
         raise UsageError(
             f"board {board} is not enrolled in {store.root}",
-            hint=f"enrol it with `holdstill keeper enrol {board} KEY.pub`",
+            hint=f"enrol it with `holdstill keeper enrol STORE {board} --key KEY.pub`",
         ) from error
     document = documents.load_yaml(data, str(path), limit=_LIMIT)
     found = documents.decode(document, Enrolment, str(path))

@@ -293,3 +293,4 @@ class LedgerFile:
     def append(self, ledger: Ledger, events: Iterable[Event], *, at: str, disk: Disk) -> None:
         """Write events behind what was read; the caller holds the file for writing."""
         disk.append(self.path, next_lines(ledger, events, at=at))
+        disk.sync_file(self.path)

@@ -1,0 +1,228 @@
+"""Both wires against a real sshd: whom they trust, and how they end."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import LinkError, SecurityError
+from holdstill.system.clock import SystemClock
+from holdstill.transport import pins, session
+from holdstill.transport.addresses import HostAddress
+from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.pins import Pin
+from holdstill.transport.session import Identity
+from support import keys, programs, relay, sshd
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+pytestmark = pytest.mark.timeout(60)
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[sshd.Sshd]:
+    with sshd.running(tmp_path) as running:
+        yield running
+
+
+@pytest.fixture
+def address(server: sshd.Sshd) -> HostAddress:
+    return HostAddress(server.user, server.host, server.port)
+
+
+@pytest.fixture
+def identity(server: sshd.Sshd) -> Identity:
+    return Identity(server.client_key, server.known_hosts)
+
+
+def bulk_of(address: HostAddress, identity: Identity, *, attempts: int = 1) -> Bulk:
+    way = Way(address, identity)
+    memory = Path("/dev/shm")  # noqa: S108
+    return Bulk(way, memory=memory, clock=SystemClock(), attempts=attempts, pauses=(0.1,))
+
+
+def test_lines_go_there_and_back(address: HostAddress, identity: Identity) -> None:
+    with session.connected(address, identity, command="cat") as channel:
+        answers = [channel.call(b"one"), channel.call(b"x" * 300_000), channel.call(b"")]
+
+    assert answers == [b"one", b"x" * 300_000, b""]
+
+
+def test_the_scanned_pin_is_what_openssh_says_it_is(
+    address: HostAddress, server: sshd.Sshd, tmp_path: Path
+) -> None:
+    pin = pins.scan(address)
+
+    assert f"{pin.line}\n" == server.known_hosts.read_text("ascii")
+    said = programs.run("ssh-keygen", "-l", "-f", server.folder / "host_key.pub").decode()
+    assert said.split()[1] == pin.fingerprint
+
+
+def test_a_written_pin_is_trusted_by_both_wires(
+    address: HostAddress, identity: Identity, tmp_path: Path
+) -> None:
+    pinned = Identity(identity.key, tmp_path / "pins")
+    pins.write(pinned.host_keys, pins.scan(address))
+    (tmp_path / "f").write_bytes(b"x")
+    (tmp_path / "there").mkdir()
+
+    with session.connected(address, pinned, command="cat") as channel:
+        answer = channel.call(b"here")
+    bulk_of(address, pinned).send({"name": tmp_path / "f"}, str(tmp_path / "there"))
+
+    assert answer == b"here"
+    assert (tmp_path / "there" / "name").read_bytes() == b"x"
+
+
+def test_s08_another_host_key_stops_both_wires(
+    address: HostAddress, server: sshd.Sshd, identity: Identity, tmp_path: Path
+) -> None:
+    other = keys.make_key(tmp_path / "other")
+    server.known_hosts.write_text(f"[{server.host}]:{server.port} {other.public}\n", "ascii")
+    (tmp_path / "f").write_bytes(b"x")
+
+    with (
+        pytest.raises(SecurityError, match="another host key"),
+        session.connected(address, identity, command="cat"),
+    ):
+        pytest.fail("it connected")
+    with pytest.raises(SecurityError, match="another host key"):
+        bulk_of(address, identity).send({"name": tmp_path / "f"}, str(tmp_path))
+
+    assert "Accepted" not in server.log()
+
+
+def test_s08_without_a_pin_neither_wire_connects(
+    address: HostAddress, server: sshd.Sshd, identity: Identity, tmp_path: Path
+) -> None:
+    unpinned = Identity(identity.key, tmp_path / "none")
+    (tmp_path / "f").write_bytes(b"x")
+
+    with (
+        pytest.raises(SecurityError, match="no host key"),
+        session.connected(address, unpinned, command="cat"),
+    ):
+        pytest.fail("it connected")
+    with pytest.raises(SecurityError, match="no host key"):
+        bulk_of(address, unpinned).send({"name": tmp_path / "f"}, str(tmp_path))
+
+
+def test_s09_a_users_configuration_has_no_say(
+    address: HostAddress, identity: Identity, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / ".ssh").mkdir()
+    trap = tmp_path / ".ssh" / "config"
+    trap.write_text(f"Host *\n ProxyCommand touch {tmp_path}/trapped\n", "ascii")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("RSYNC_RSH", f"touch {tmp_path}/trapped")
+    (tmp_path / "f").write_bytes(b"x")
+    (tmp_path / "there").mkdir()
+
+    bulk_of(address, identity).send({"name": tmp_path / "f"}, str(tmp_path / "there"))
+
+    assert not (tmp_path / "trapped").exists()
+
+
+def test_a_key_that_is_not_let_in_is_told_what_to_do(
+    address: HostAddress, identity: Identity, tmp_path: Path
+) -> None:
+    stranger = Identity(keys.make_key(tmp_path / "stranger").private, identity.host_keys)
+
+    with (
+        pytest.raises(LinkError, match="does not let this board in") as caught,
+        session.connected(address, stranger, command="cat"),
+    ):
+        pytest.fail("it connected")
+
+    assert "authorized_keys" in caught.value.hint
+
+
+def test_nobody_there_is_a_link_error(identity: Identity, server: sshd.Sshd) -> None:
+    nobody = HostAddress(server.user, server.host, sshd.free_port())
+    pins.write(identity.host_keys, Pin(nobody.known_hosts_name, *server.host_key.split()))
+
+    with (
+        pytest.raises(LinkError, match="cannot talk to"),
+        session.connected(nobody, identity, command="cat"),
+    ):
+        pytest.fail("it connected")
+    with pytest.raises(LinkError, match="cannot ask"):
+        pins.scan(nobody)
+
+
+def test_a_command_that_ends_leaves_its_last_words(
+    address: HostAddress, identity: Identity
+) -> None:
+    command = "read line; echo 'holdstill: the store is gone' >&2; exit 5"
+
+    with (
+        session.connected(address, identity, command=command) as channel,
+        pytest.raises(LinkError, match="the store is gone"),
+    ):
+        channel.call(b"hello")
+
+
+def test_a_killed_server_is_noticed_at_once(address: HostAddress, identity: Identity) -> None:
+    with session.connected(address, identity, command="read -r line; echo $PPID; cat") as channel:
+        os.kill(int(channel.call(b"who serves?")), signal.SIGKILL)
+        started = time.monotonic()
+
+        with pytest.raises(LinkError):
+            channel.call(b"two")
+
+    assert time.monotonic() - started < 5
+
+
+def test_the_heartbeat_is_heard_and_not_answered(address: HostAddress, identity: Identity) -> None:
+    command = 'while read -r line; do test "$line" = beat && n=$((n+1)) || echo "$n"; done'
+
+    with session.connected(
+        address, identity, command=command, heartbeat=b"beat", every=0.05
+    ) as channel:
+        threading.Event().wait(1.0)
+        heard = int(channel.call(b"how many"))
+
+    assert heard >= 5
+
+
+def test_a_link_that_is_cut_twice_costs_only_what_was_in_flight(
+    server: sshd.Sshd, identity: Identity, tmp_path: Path
+) -> None:
+    content = os.urandom(12 << 20)
+    (tmp_path / "f").write_bytes(content)
+    (tmp_path / "there").mkdir()
+    with relay.running(server.port, cuts=[4 << 20, 4 << 20]) as cutting:
+        address = HostAddress(server.user, server.host, cutting.port)
+        pins.write(identity.host_keys, Pin(address.known_hosts_name, *server.host_key.split()))
+
+        sent = bulk_of(address, identity, attempts=3).send(
+            {"name": tmp_path / "f"}, str(tmp_path / "there")
+        )
+
+    assert (tmp_path / "there" / "name").read_bytes() == content
+    assert cutting.served == 3
+    assert sent.wire_bytes < 8 << 20  # the third attempt did not begin from the start
+
+
+def test_a_link_that_stays_cut_is_given_up(
+    server: sshd.Sshd, identity: Identity, tmp_path: Path
+) -> None:
+    (tmp_path / "f").write_bytes(os.urandom(2 << 20))
+    (tmp_path / "there").mkdir()
+    with relay.running(server.port, cuts=[1 << 19] * 9) as cutting:
+        address = HostAddress(server.user, server.host, cutting.port)
+        pins.write(identity.host_keys, Pin(address.known_hosts_name, *server.host_key.split()))
+
+        with pytest.raises(LinkError, match="rsync ended with status"):
+            bulk_of(address, identity, attempts=2).send(
+                {"name": tmp_path / "f"}, str(tmp_path / "there")
+            )
+
+    assert cutting.served == 2
