@@ -25,24 +25,27 @@ PAGE = 4096
 SIZE_MAX = 4 << 30
 """Bytes of an index that we are willing to open."""
 XATTRS_MAX = 128 << 10
+SECOND = 1_000_000_000
+"""Nanoseconds. mtimes are kept in two columns: in one, the years after 2262 would not fit."""
 
 _SCHEMA = """\
 CREATE TABLE entry (
  part INTEGER NOT NULL, directory BLOB NOT NULL, name BLOB NOT NULL, type INTEGER NOT NULL,
  mode INTEGER NOT NULL, uid INTEGER NOT NULL, gid INTEGER NOT NULL, size INTEGER NOT NULL,
- mtime_ns INTEGER NOT NULL, link INTEGER NOT NULL, rdev INTEGER NOT NULL, flags INTEGER NOT NULL,
- sparse INTEGER NOT NULL, target BLOB NOT NULL, digest BLOB NOT NULL, omitted INTEGER NOT NULL,
- xattrs TEXT, inode INTEGER NOT NULL, ctime_ns INTEGER NOT NULL, generation INTEGER NOT NULL,
- seq INTEGER NOT NULL, PRIMARY KEY (part, directory, name)) WITHOUT ROWID"""
+ mtime INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, link INTEGER NOT NULL, rdev INTEGER NOT NULL,
+ flags INTEGER NOT NULL, sparse INTEGER NOT NULL, target BLOB NOT NULL, digest BLOB NOT NULL,
+ omitted INTEGER NOT NULL, xattrs TEXT, inode INTEGER NOT NULL, ctime_ns INTEGER NOT NULL,
+ generation INTEGER NOT NULL, seq INTEGER NOT NULL,
+ PRIMARY KEY (part, directory, name)) WITHOUT ROWID"""
 _INODES = "CREATE INDEX entry_inode ON entry (part, inode)"
 _IS_PENDING = "digest = x'' AND size > 0 AND type = 1 AND omitted = 0"
 _PENDING = f"CREATE INDEX entry_pending ON entry (part, directory, name) WHERE {_IS_PENDING}"
 
 _COLUMNS = (
-    "part, directory, name, type, mode, uid, gid, size, mtime_ns, link, rdev, flags, sparse, "
-    "target, digest, omitted, xattrs, inode, ctime_ns, generation, seq"
+    "part, directory, name, type, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, "
+    "sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, seq"
 )
-_INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({', '.join('?' * 21)})"  # noqa: S608
+_INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({', '.join('?' * 22)})"  # noqa: S608
 _SELECT = f"SELECT {_COLUMNS} FROM entry "  # noqa: S608  the columns above, nothing from outside
 
 # Without statistics, SQLite would rather read all rows of a part than use an index.
@@ -52,7 +55,8 @@ _COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
 _INTEGER_LIMITS = {
     "part": (1, 1024),
     "type": (1, 7),
-    "mtime_ns": (-(2**63), 2**63 - 1),
+    "mtime": (-(2**40), 2**40),
+    "mtime_ns": (0, 999_999_999),
     "ctime_ns": (-(2**63), 2**63 - 1),
     "rdev": (0, 2**63 - 1),
     "mode": (0, 0o7777),
@@ -391,10 +395,15 @@ def _quoted(path: Path) -> str:
 def _row(part: int, entry: Entry, seq: int) -> _Row:
     return (
         part, entry.directory, entry.name, int(entry.type), entry.mode, entry.uid, entry.gid,
-        entry.size, entry.mtime_ns, entry.link, entry.rdev, entry.flags, entry.sparse,
-        entry.target, entry.digest, int(entry.omitted), encode_xattrs(entry.xattrs),
-        entry.seen.inode, entry.seen.ctime_ns, entry.seen.generation, seq,
+        entry.size, *divmod(entry.mtime_ns, SECOND), entry.link, entry.rdev, entry.flags,
+        entry.sparse, entry.target, entry.digest, int(entry.omitted), encode_xattrs(entry.xattrs),
+        entry.seen.inode, _storable(entry.seen.ctime_ns), entry.seen.generation, seq,
     )  # fmt: skip
+
+
+def _storable(ctime_ns: int) -> int:
+    """Return a ctime as SQLite can hold it; one past 2262 becomes one that equals no other."""
+    return ctime_ns if -(2**63) <= ctime_ns < 2**63 else 0
 
 
 def _entry(row: tuple[object, ...]) -> Entry:
@@ -410,7 +419,8 @@ def _entry(row: tuple[object, ...]) -> Entry:
         raise SecurityError(f"index: odd digest or target at {paths.display(name)!r}")
     return Entry(
         directory, name, EntryType(number["type"]), number["mode"], number["uid"], number["gid"],
-        number["size"], number["mtime_ns"], number["link"], number["rdev"], number["flags"],
+        number["size"], number["mtime"] * SECOND + number["mtime_ns"], number["link"],
+        number["rdev"], number["flags"],
         number["sparse"], target, digest, Omitted(number["omitted"]),
         decode_xattrs(values["xattrs"]),
         Seen(number["inode"], number["ctime_ns"], number["generation"]),

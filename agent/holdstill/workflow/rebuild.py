@@ -8,8 +8,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
+import msgspec
+
 from holdstill.errors import TargetRefusedError, VerificationError
 from holdstill.formats import gap as gap_format
+from holdstill.formats import source as byte_source
+from holdstill.formats.ext4 import Ext4 as Ext4Reader
 from holdstill.model import names
 from holdstill.model.layout import Ext4, Record, Swap
 from holdstill.rebuild import carry_out, claims, fit, fixups, identity, planner
@@ -258,11 +262,11 @@ class _Writers:
         self.entries += entries.count
 
     def ext4(self, step: MakeExt4) -> None:
-        self._made[step.number] = step.parameters
         machine, path = self._means.machine, self._target.path
         ext4.make(
             path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine
         )
+        self._made[step.number] = self._parameters_made(step)
         filled = ext4.fill(
             path, offset=step.offset, entries=lambda: self._source.entries(step.number),
             contents=self._contents, heads=_swap_heads(step.swap_files), progress=self,
@@ -270,6 +274,17 @@ class _Writers:
         ext4.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
         self.entries += filled.entries
         self.warnings += filled.warnings
+
+    def _parameters_made(self, step: MakeExt4) -> Ext4:
+        """Return what to expect of a new ext4: mke2fs rounds the number of inodes up or down."""
+        captured = self._source.manifest.part(step.number).file_system
+        if step.parameters == captured:
+            return step.parameters
+        window = byte_source.OpenFile(self._target.handle, size=self._target.size).window(
+            step.offset, step.size
+        )
+        made = Ext4Reader(window).parameters()
+        return msgspec.structs.replace(step.parameters, inodes=made.inodes)
 
     def other(self, step: MakeOther) -> None:
         raise TargetRefusedError(

@@ -1,0 +1,117 @@
+"""A small real board on a loop device, and a keeper behind a real SSH server, for root tests."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from support import keys, loop, programs, sshd
+from support.loop import MIB, LoopDisk
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from support.sshd import Sshd
+
+MBR = """\
+label: dos
+label-id: 0x9a3c5d2e
+start=8192, size=81920, type=c, bootable
+start=90112, type=83
+"""
+"""The usual card: a FAT to boot from, and an ext4 root (common practice)."""
+GPT = """\
+label: gpt
+label-id: 6E1FB2A0-1111-4222-8333-444455556666
+start=8192, size=81920, type=C12A7328-F81F-11D2-BA4B-00A0C93EC93B, name=boot
+start=90112, type=0FC63DAF-8483-4772-8E79-3D69D8477DE4, name=root
+"""
+
+
+@dataclass(frozen=True)
+class Board:
+    """A board whose root file system is mounted here."""
+
+    disk: LoopDisk
+    root: Path
+
+
+@contextmanager
+def running(
+    folder: Path, *, script: str = MBR, size: int = 384 * MIB, mkfs: Sequence[str] = ()
+) -> Iterator[Board]:
+    """Hold a board with an unmounted FAT boot partition and a mounted ext4 root."""
+    image = loop.partitioned_image(folder / "card.img", size=size, script=script)
+    with loop.attached(image) as disk:
+        boot, root = disk.partition(1), disk.partition(2)
+        programs.run("mkfs.vfat", "-F", "32", "-s", "1", "-n", "BOOTFS", "-i", "A40D85E7", boot)
+        programs.run("mkfs.ext4", "-q", "-L", "rootfs", *mkfs, root)
+        fill_boot(boot, folder)
+        with (
+            loop.mounted(root, folder / "root", options="noatime") as at,
+            loop.thaw_guard(at, seconds=120),
+        ):
+            (at / "etc").mkdir()
+            (at / "etc/fstab").write_text(
+                "PARTUUID=9a3c5d2e-02 / ext4 defaults,noatime 0 1\n", encoding="ascii"
+            )
+            yield Board(disk, at)
+
+
+def fill_boot(device: Path, folder: Path) -> None:
+    """Put a few files into a FAT, one of them hidden and in a folder, with a long name."""
+    stage = folder / "boot"
+    (stage / "overlays").mkdir(parents=True)
+    (stage / "cmdline.txt").write_text("root=PARTUUID=9a3c5d2e-02 rootwait\n", encoding="ascii")
+    (stage / "overlays" / "a long name é.dtbo").write_bytes(os.urandom(70_000))
+    (stage / "empty.txt").write_bytes(b"")
+    programs.run("mcopy", "-s", "-m", "-Q", "-i", device, *sorted(stage.iterdir()), "::/")
+    programs.run("mattrib", "-i", device, "+h", "::/empty.txt")
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A board's settings file, and the store that its captures go to."""
+
+    settings: Path
+    store: Path
+    server: Sshd
+
+
+@contextmanager
+def kept(folder: Path, board: Board, *, more: str = "", name: str = "pier-3") -> Iterator[Kept]:
+    """Hold a keeper for a board behind a real SSH server; more: further lines of settings."""
+    place = folder / "keeper"
+    place.mkdir()
+    with sshd.running(place) as server:
+        key = keys.make_key(folder / "board_key", comment=name)
+        store = place / "store"
+        holdstill("keeper", "init", store)
+        line = holdstill("keeper", "enrol", store, name, "--key", f"{key.private}.pub")
+        server.authorize(line.decode().strip())
+        settings = folder / "board.yaml"
+        settings.write_text(
+            f"board: {name}\nkeeper: ssh://{server.user}@{server.host}:{server.port}\n"
+            f"root: {board.root}\nkey: {key.private}\nhost_keys: {server.known_hosts}\n"
+            f"state: {folder}/state\nspool: /dev/shm/hs-{os.getpid()}\n{more}",
+            encoding="utf-8",
+        )
+        yield Kept(settings, store, server)
+
+
+def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:
+    """Run the product as a person would; return what it printed."""
+    done = subprocess.run(
+        [sys.executable, "-m", "holdstill", *map(str, words)],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        timeout=timeout,
+        check=False,
+    )
+    assert done.returncode in accepted, f"{words}: {done.returncode}\n{done.stderr.decode()}"
+    return done.stdout
