@@ -1,0 +1,119 @@
+"""Numbers and promises of the kernel's interface: linux/fs.h, linux/msdos_fs.h and openat2(2)."""
+
+from __future__ import annotations
+
+import errno
+import os
+import struct
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+# asm-generic/ioctl.h: direction in bits 30-31, size from bit 16, type from bit 8, number from 0.
+NONE, WRITE, READ = 0, 1, 2
+INT, LONG, SIZE_T = 4, 8, 8
+
+
+def _ioc(direction: int, kind: str, number: int, size: int) -> int:
+    code = int(kind, 16) if kind.startswith("0x") else ord(kind)
+    return direction << 30 | size << 16 | code << 8 | number
+
+
+@pytest.mark.parametrize(
+    ("constant", "direction", "kind", "number", "size"),
+    [
+        (ioctl.FIFREEZE, READ | WRITE, "X", 119, INT),
+        (ioctl.FITHAW, READ | WRITE, "X", 120, INT),
+        (ioctl.BLKRRPART, NONE, "0x12", 95, 0),
+        (ioctl.BLKFLSBUF, NONE, "0x12", 97, 0),
+        (ioctl.BLKDISCARD, NONE, "0x12", 119, 0),
+        (ioctl.BLKGETSIZE64, READ, "0x12", 114, SIZE_T),
+        (ioctl.FS_IOC_GETFLAGS, READ, "f", 1, LONG),
+        (ioctl.FS_IOC_SETFLAGS, WRITE, "f", 2, LONG),
+        (ioctl.FS_IOC_GETVERSION, READ, "v", 1, LONG),
+        (ioctl.FAT_IOCTL_GET_ATTRIBUTES, READ, "r", 0x10, INT),
+        (ioctl.FAT_IOCTL_GET_VOLUME_ID, READ, "r", 0x13, INT),
+    ],
+)
+def test_ioctl_numbers_are_what_the_macros_give(
+    constant: int, direction: int, kind: str, number: int, size: int
+) -> None:
+    assert constant == _ioc(direction, kind, number, size)
+
+
+# The same numbers as they stand in the published text of linux/fs.h, computed once by hand.
+def test_the_best_known_ioctl_numbers_are_these() -> None:
+    assert (ioctl.FIFREEZE, ioctl.FITHAW) == (0xC0045877, 0xC0045878)
+    assert (ioctl.BLKRRPART, ioctl.BLKFLSBUF) == (0x125F, 0x1261)
+    assert ioctl.BLKGETSIZE64 == 0x80081272
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[int]:
+    (tmp_path / "top" / "sub").mkdir(parents=True)
+    (tmp_path / "top" / "sub" / "file").write_bytes(b"inside")
+    (tmp_path / "top" / "link").symlink_to("sub")
+    (tmp_path / "top" / "sub" / "out").symlink_to("/etc/passwd")
+    (tmp_path / "outside").write_bytes(b"outside")
+    with files.opened(tmp_path / "top", os.O_RDONLY | os.O_DIRECTORY) as handle:
+        yield handle
+
+
+def _by_components(top: int, path: bytes, flags: int) -> int:
+    """Open as on kernels before 5.6, which have no openat2."""
+    return files._walk_open(top, path, flags, 0)
+
+
+@pytest.mark.parametrize("opener", [files.open_beneath, _by_components])
+@pytest.mark.parametrize("path", [b"sub/file"])
+def test_a_plain_path_opens(
+    folder: int, opener: Callable[[int, bytes, int], int], path: bytes
+) -> None:
+    handle = opener(folder, path, os.O_RDONLY)
+
+    assert os.read(handle, 10) == b"inside"
+    os.close(handle)
+
+
+# openat2(2), RESOLVE_BENEATH, RESOLVE_NO_SYMLINKS: EXDEV for a way out, ELOOP for a symlink.
+@pytest.mark.parametrize(
+    ("path", "number"),
+    [
+        (b"../outside", errno.EXDEV),
+        (b"/etc/passwd", errno.EXDEV),
+        (b"sub/../../outside", errno.EXDEV),
+        (b"link/file", errno.ELOOP),
+        (b"sub/out", errno.ELOOP),
+        (b"sub/nothing", errno.ENOENT),
+        (b"sub/file/below", errno.ENOTDIR),
+    ],
+)
+def test_a_way_out_is_refused_with_the_documented_error(
+    folder: int, path: bytes, number: int
+) -> None:
+    with pytest.raises(OSError, match=os.strerror(number)):
+        files.open_beneath(folder, path, os.O_RDONLY)
+
+
+@pytest.mark.parametrize(
+    "path", [b"../outside", b"/etc/passwd", b"sub/../../outside", b"link/file", b"sub/out"]
+)
+def test_older_kernels_refuse_the_same_ways_out(folder: int, path: bytes) -> None:
+    wanted = (errno.EXDEV, errno.ELOOP, errno.ENOTDIR)
+
+    with pytest.raises(OSError, match="|".join(os.strerror(number) for number in wanted)):
+        _by_components(folder, path, os.O_RDONLY)
+
+
+# openat2(2): struct open_how is three u64. linux/openat2.h: the values of the resolve flags.
+def test_open_how_is_24_bytes_and_the_flags_are_these() -> None:
+    assert struct.calcsize("QQQ") == 24
+    assert files.RESOLVE_NO_MAGICLINKS == 0x02
+    assert files.RESOLVE_NO_SYMLINKS == 0x04
+    assert files.RESOLVE_BENEATH == 0x08
