@@ -100,7 +100,8 @@ class Rules:
 
 
 def _components(pattern: str) -> tuple[bytes, ...]:
-    return tuple(part for part in pattern.encode(errors="surrogateescape").split(b"/") if part)
+    parts = pattern.encode(errors="surrogateescape").split(b"/")
+    return tuple(part for part in parts if part) or (b"**",)  # "/" is everything
 
 
 _WILD = re.compile(rb"[*?\[]")
@@ -112,7 +113,10 @@ def _ends_plainly(pattern: tuple[bytes, ...]) -> bool:
 
 def _translated(pattern: tuple[bytes, ...]) -> bytes:
     """Return a regular expression for absolute paths."""
-    return b"".join(b"(?:/[^/]+)*" if part == b"**" else b"/" + _part(part) for part in pattern)
+    *above, last = pattern
+    parts = [b"(?:/[^/]+)*" if part == b"**" else b"/" + _part(part) for part in above]
+    # At the end, two stars are what is below, not the directory itself.
+    return b"".join(parts) + (b"(?:/[^/]+)+" if last == b"**" else b"/" + _part(last))
 
 
 _TOKEN = re.compile(rb"\*+|\?|\[!?\]?[^\]]*\]|.", re.DOTALL)

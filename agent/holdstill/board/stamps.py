@@ -9,12 +9,10 @@ later store has to move their ctime.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from holdstill.system.clock import Clock
 
 MARGIN_NS = 20_000_000
 """Time stamps lag behind the clock by up to a tick: 10 ms at 100 Hz, 1.65 ms seen at 250 Hz."""
@@ -49,10 +47,17 @@ class Window(NamedTuple):
         return self.low_ns // SECOND_NS - 1, self.high_ns // SECOND_NS
 
 
+class Steady(Protocol):
+    """A clock that is never set."""
+
+    def monotonic(self) -> float:
+        """Return seconds."""
+
+
 class Stamps:
     """Reads the clock that stamps inodes, beside one that is never set."""
 
-    def __init__(self, clock: Clock, stamping_ns: Callable[[], int]) -> None:
+    def __init__(self, clock: Steady, stamping_ns: Callable[[], int]) -> None:
         self._clock = clock
         self._stamping_ns = stamping_ns
 
