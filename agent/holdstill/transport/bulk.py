@@ -61,12 +61,18 @@ _HOST_KEY_WORDS = (b"Host key verification failed", b"REMOTE HOST IDENTIFICATION
 class Shape(Enum):
     """What kind of files a batch has, and so which way of sending suits it."""
 
-    PLAIN = ()
+    # Text, not tuples: Python 3.11.2, which is Debian 12's, makes object() of an empty tuple.
+    PLAIN = ""
     """New files, and files with an older content or a broken-off part at the other end."""
-    SPARSE = ("--sparse", "--compress")
+    SPARSE = "--sparse --compress"
     """Files with holes: they stay holes there, and take next to nothing on the way."""
-    PAGES = ("--block-size=4096",)
+    PAGES = "--block-size=4096"
     """A database that was updated in place: differences are found page by page."""
+
+    @property
+    def options(self) -> tuple[str, ...]:
+        """What rsync is told."""
+        return tuple(self.value.split())
 
 
 @dataclass(frozen=True)
@@ -177,7 +183,7 @@ class Bulk:
         if not files:
             return Sent(0)
         with self._laid_out(files) as folder:
-            words = (*COMMON, *shape.value, *self.way.shell(), "--copy-links")
+            words = (*COMMON, *shape.options, *self.way.shell(), "--copy-links")
             target = self.way.remote(destination.rstrip("/") + "/")
             command = Command.of(*words, "--", f"{folder}/", target, timeout=DAY,
                                  accepted=(0, *_INCOMPLETE))  # fmt: skip
