@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from typing import TYPE_CHECKING
 
@@ -16,11 +15,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 pytestmark = pytest.mark.timeout(420)
-
-ASK_THE_GAUGE = """\
-import urllib.request
-print(urllib.request.urlopen("http://127.0.0.1:4750").read().decode())
-"""
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +39,7 @@ def test_a_card_boots_alone_and_everything_on_it_runs(
         state = pier.run("systemctl", "is-system-running", "--wait")
         failed = pier.run("systemctl", "--failed", "--no-legend")
         root = pier.run("findmnt", "--noheadings", "--output", "SOURCE,PARTUUID", "/")
-        readings = [newest_reading(pier), newest_reading(pier)]
+        readings = [evidence.newest_reading(pier), evidence.newest_reading(pier)]
         pier.run("systemctl", "restart", "tide-gauge")
         found = evidence.decode(pier.run("cat", "/run/tide-gauge/found.json"))
         pier.stop()
@@ -55,7 +49,3 @@ def test_a_card_boots_alone_and_everything_on_it_runs(
     assert readings[0] < readings[1] <= found.database.last
     assert evidence.broken_promises(found) == []
     programs.run("e2fsck", "-fn", f"{card.image}?offset={board.ROOT_START}")
-
-
-def newest_reading(pier: machine.Machine) -> int:
-    return int(json.loads(pier.run("python3", "-c", ASK_THE_GAUGE))["seq"])

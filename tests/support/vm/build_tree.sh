@@ -22,7 +22,7 @@ exclude=('/usr/share/doc/*' '/usr/share/man/*' '/usr/share/locale/*' '/usr/share
 include=(arch/x86/crypto crypto lib fs/ext4 fs/jbd2 fs/fat fs/nls fs/overlayfs fs/fuse fs/autofs
   fs/configfs fs/pstore fs/efivarfs fs/binfmt_misc 'fs/mbcache*' drivers/virtio drivers/mmc drivers/net/virtio_net
   drivers/net/net_failover drivers/net/loopback drivers/net/dummy drivers/block drivers/rtc
-  drivers/char drivers/firmware drivers/ata drivers/input drivers/i2c drivers/leds net/core
+  drivers/char drivers/firmware drivers/input drivers/i2c drivers/leds net/core
   net/packet net/unix net/ipv4 net/ipv6 net/netfilter drivers/dax drivers/md drivers/watchdog)
 dpkg_options=()
 for path in "${exclude[@]}"; do dpkg_options+=(--dpkgopt="path-exclude=$path"); done

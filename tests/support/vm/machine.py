@@ -94,10 +94,16 @@ class Machine:
             raise AssertionError(f"on the board, {words} ended {done.returncode}:\n{said}")
         return done.stdout
 
-    def start(self, *words: str) -> subprocess.Popen[bytes]:
-        """Start a command on the board and leave it running; the caller waits for it."""
+    @contextlib.contextmanager
+    def started(self, *words: str) -> Iterator[subprocess.Popen[bytes]]:
+        """Keep a command running on the board for the length of the block, or until it ends."""
         pipe = subprocess.PIPE
-        return subprocess.Popen(self.words(*words), stdin=pipe, stdout=pipe, stderr=pipe)
+        words_here = self.words(*words)
+        with subprocess.Popen(words_here, stdin=pipe, stdout=pipe, stderr=pipe) as process:
+            try:
+                yield process
+            finally:
+                process.kill()
 
     def words(self, *words: str) -> list[str]:
         """Say a command of the board's in words of this machine's."""
@@ -145,7 +151,7 @@ def booted(
         undo.callback(machine.cut_power)
         write_ssh_config(work, card.tree)
         machine.port = forwarded_port(machine)
-        undo.callback(log_in(machine, seconds).kill)
+        undo.enter_context(ended(log_in(machine, seconds)))
         yield machine
 
 
@@ -244,6 +250,16 @@ def log_in(machine: Machine, seconds: float) -> subprocess.Popen[bytes]:
         require_running(machine)
         time.sleep(0.3)
     raise AssertionError(f"nobody can log in after {seconds} s; the console:\n{machine.console}")
+
+
+@contextlib.contextmanager
+def ended(process: subprocess.Popen[bytes]) -> Iterator[None]:
+    """End a process with the block."""
+    with process:
+        try:
+            yield
+        finally:
+            process.kill()
 
 
 def open_login(machine: Machine) -> subprocess.Popen[bytes]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import array
 import base64
+import errno
 import fcntl
 import hashlib
 import json
@@ -33,6 +34,11 @@ def flags(path: bytes) -> int:
     try:
         answer = array.array("l", [0])
         fcntl.ioctl(file, FS_IOC_GETFLAGS, answer)
+    except OSError as error:
+        if error.errno != errno.ENOTTY:  # a FAT has no such flags
+            raise
+        return 0
+    else:
         return answer[0] & SET_BY_PEOPLE
     finally:
         os.close(file)

@@ -1,0 +1,228 @@
+"""The whole life of a capture: a board, its keeper over the network, a rebuilt card, its boot.
+
+Each step notes what a test may want to judge, and how long it took. The board is an emulated
+one, the keeper a real sshd on loopback, which the board sees at 10.0.2.2 (the emulator's user
+networking). All commands are those that a user would type.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import sys
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from support import programs, sshd
+from support.vm import board, evidence, machine
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.demo.gauge_check import Found
+
+HOLDSTILL = Path(sys.executable).with_name("holdstill")
+HOST_AS_SEEN_BY_BOARDS = "10.0.2.2"
+ODD = "/srv/odd"
+STILL = (ODD, "/etc", "/usr/bin", "/usr/sbin", "/root", "/boot", "/boot/firmware")
+"""Where nothing changes while the board runs, but for what is listed in RESTLESS."""
+RESTLESS = (b"/etc/tide-gauge", b"/etc/resolv.conf", b"/root/stall")
+SETTINGS = """\
+board: pier-3
+keeper: ssh://{user}@{host}:{port}
+"""
+
+
+class Report(msgspec.Struct):
+    """What a capture says of itself, as far as the tests judge it."""
+
+    name: str
+    parts: list[dict[str, object]]
+    frozen_ms: float
+    window_ms: float
+    rounds: int
+    seconds: float
+    wire_bytes: int
+    warnings: list[str]
+
+
+class Moment(msgspec.Struct):
+    """The instant of a capture on the board's clock that is never set."""
+
+    monotonic: float
+
+
+class Sealed(msgspec.Struct):
+    """What a manifest says, as far as the tests judge it."""
+
+    moment: Moment
+
+
+class Stall(msgspec.Struct):
+    """What the writes of a service of the board took."""
+
+    writes: int
+    median_s: float
+    longest_s: list[float]
+
+
+@dataclass(frozen=True)
+class Keeper:
+    """A store on this machine, and the server through which boards reach it."""
+
+    store: Path
+    server: sshd.Sshd
+
+    def run(self, *words: str | Path, stdin: bytes = b"", timeout: float = 300) -> bytes:
+        """Run holdstill at the keeper, as its owner would."""
+        return programs.run(HOLDSTILL, *words, stdin=stdin, timeout=timeout)
+
+    @property
+    def settings(self) -> bytes:
+        """What a board's settings file says about this keeper."""
+        return SETTINGS.format(
+            user=self.server.user, host=HOST_AS_SEEN_BY_BOARDS, port=self.server.port
+        ).encode()
+
+    @property
+    def host_keys(self) -> bytes:
+        """The pin that a board keeps of this keeper."""
+        line = f"[{HOST_AS_SEEN_BY_BOARDS}]:{self.server.port} {self.server.host_key}\n"
+        return line.encode()
+
+
+@dataclass
+class Original:
+    """What was seen on the board around its capture.
+
+    Attributes:
+        instant_ns: the capture's moment on the board's wall clock.
+        entries: what lies in the still directories, told by a witness of our own.
+        agent_kib: the agent's peak of resident memory, agent_cpu_s its processor time.
+    """
+
+    report: Report
+    stall: Stall
+    instant_ns: int
+    entries: dict[bytes, dict[str, object]]
+    machine_id: bytes
+    agent_kib: int
+    agent_cpu_s: float
+
+
+@dataclass
+class Copy:
+    """What was seen on the rebuilt board."""
+
+    state: bytes
+    failed_units: bytes
+    devices: bytes
+    found: Found
+    readings: tuple[int, int]
+    entries: dict[bytes, dict[str, object]]
+    machine_id: bytes
+
+
+@dataclass
+class Stopwatch:
+    """Notes how long each step took."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """Time one step."""
+        before = time.monotonic()
+        yield
+        self.seconds[name] = round(time.monotonic() - before, 1)
+
+    def __str__(self) -> str:
+        return ", ".join(f"{name} {seconds} s" for name, seconds in self.seconds.items())
+
+
+@contextmanager
+def keeper(folder: Path) -> Iterator[Keeper]:
+    """Run a keeper whose files lie in the folder."""
+    (folder / "server").mkdir(parents=True)
+    with sshd.running(folder / "server") as server:
+        made = Keeper(folder / "boathouse", server)
+        made.run("keeper", "init", made.store)
+        yield made
+
+
+def enrol(pier: machine.Machine, at: Keeper) -> None:
+    """Introduce board and keeper to each other."""
+    pier.run("mkdir", "-p", "-m", "700", "/etc/holdstill")
+    pier.run("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", "/etc/holdstill/board_ed25519")
+    public = pier.run("cat", "/etc/holdstill/board_ed25519.pub")
+    line = at.run("keeper", "enrol", at.store, "pier-3", "--key", "-", stdin=public)
+    at.server.authorize(line.decode().strip())
+    pier.put("/etc/holdstill/board.yaml", at.settings)
+    pier.put("/etc/holdstill/keeper_host_keys", at.host_keys)
+
+
+def prepare(pier: machine.Machine) -> None:
+    """Wait until the board is up, and give it an entry of every kind."""
+    pier.run("systemctl", "is-system-running", "--wait", timeout=180)
+    pier.run("python3", "-", ODD, stdin=(board.GUEST / "odd.py").read_bytes())
+
+
+def capture(pier: machine.Machine, at: Keeper) -> Original:
+    """Take a capture over the network while the gauge, and one more writer, write."""
+    witness = ("python3", "-c", (board.GUEST / "stall.py").read_text(), "/root/stall")
+    script = (board.GUEST / "costs.py").read_bytes()
+    with pier.started(*witness) as writer:
+        costs = json.loads(pier.run("python3", "-", stdin=script, timeout=900))
+        stall, said = writer.communicate(b"stop")
+    assert writer.returncode == 0, said
+    report = msgspec.json.decode(costs["report"], type=Report)
+    shown = at.run("show", "pier-3", "--store", at.store, "--json")
+    moment = msgspec.json.decode(shown, type=Sealed).moment
+    return Original(
+        report=report,
+        stall=msgspec.json.decode(stall, type=Stall),
+        instant_ns=wall_clock(pier, moment.monotonic),
+        entries=fingerprint(pier),
+        machine_id=pier.run("cat", "/etc/machine-id"),
+        agent_kib=costs["peak_kib"],
+        agent_cpu_s=costs["cpu_s"],
+    )
+
+
+def wall_clock(pier: machine.Machine, monotonic: float) -> int:
+    """Return what the board's wall clock showed at a moment of its other clock."""
+    ask = "import time; print(time.time_ns() - time.monotonic_ns())"
+    return int(pier.run("python3", "-c", ask)) + int(monotonic * 1e9)
+
+
+def fingerprint(pier: machine.Machine) -> dict[bytes, dict[str, object]]:
+    """Ask the witness for every entry in the still directories."""
+    script = (board.GUEST / "fingerprint.py").read_bytes()
+    lines = pier.run("python3", "-", *STILL, stdin=script, timeout=300).splitlines()
+    entries = {base64.b64decode(entry["path"]): entry for entry in map(json.loads, lines)}
+    return {path: entry for path, entry in entries.items() if not path.startswith(RESTLESS)}
+
+
+def rebuild(at: Keeper, image: Path, like: board.Card) -> board.Card:
+    """Rebuild the newest capture at the keeper."""
+    at.run("rebuild", "pier-3", image, "--store", at.store, timeout=600)
+    return board.Card(image, like.ids, like.tree)
+
+
+def look(pier: machine.Machine) -> Copy:
+    """Look around on a rebuilt board."""
+    state = pier.run("systemctl", "is-system-running", "--wait", timeout=180)
+    return Copy(
+        state=state,
+        failed_units=pier.run("systemctl", "--failed", "--no-legend"),
+        devices=pier.run("lsblk", "-rnpo", "PARTUUID,UUID,LABEL,MOUNTPOINT"),
+        found=evidence.decode(pier.run("cat", "/run/tide-gauge/found.json")),
+        readings=(evidence.newest_reading(pier), evidence.newest_reading(pier)),
+        entries=fingerprint(pier),
+        machine_id=pier.run("cat", "/etc/machine-id"),
+    )
