@@ -1,0 +1,71 @@
+"""A second capture sends what changed, and nothing that the store has already."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from support import boards
+from support.boards import Board, holdstill
+
+MIB = 1 << 20
+DIRECTORIES, EACH = 500, 100
+CHANGED, SIZE = 100, 24_000
+
+
+def fill(board: Board) -> None:
+    """Make 50,000 small files of distinct contents."""
+    for number in range(DIRECTORIES):
+        folder = board.root / "home" / f"{number:03d}"
+        folder.mkdir(parents=True)
+        for file in range(EACH):
+            (folder / f"file-with-some-name-{file:02d}").write_bytes(b"%d/%d" % (number, file))
+
+
+def change(board: Board) -> None:
+    for number in range(CHANGED):
+        path = (
+            board.root / "home" / f"{number * 5:03d}" / f"file-with-some-name-{number % EACH:02d}"
+        )
+        path.write_bytes(os.urandom(SIZE))
+
+
+def captured(settings: Path) -> dict[str, int]:
+    report: dict[str, int] = json.loads(holdstill("capture", "--settings", settings, "--json"))
+    return report
+
+
+@pytest.mark.timeout(180)
+def test_a_hundred_changes_in_fifty_thousand_files_cost_a_hundred_changes(tmp_path: Path) -> None:
+    with boards.running(tmp_path, size=768 * MIB, mkfs=["-N", "80000"]) as board:
+        fill(board)
+        with boards.kept(tmp_path, board) as kept:
+            first = captured(kept.settings)
+
+            change(board)
+            second = captured(kept.settings)
+            third = captured(kept.settings)
+
+    assert first["hashed_bytes"] > 0
+    assert second["hashed_bytes"] == CHANGED * SIZE
+    assert second["new_bytes"] == CHANGED * SIZE
+    assert CHANGED * SIZE <= second["wire_bytes"] <= 1.2 * CHANGED * SIZE + MIB
+    assert third["hashed_bytes"] == third["new_bytes"] == 0
+    assert third["wire_bytes"] < 300_000
+
+
+@pytest.mark.timeout(120)
+def test_contents_that_another_board_brought_are_not_sent_again(tmp_path: Path) -> None:
+    content = os.urandom(4 * MIB)
+    with boards.running(tmp_path, size=256 * MIB) as board:
+        (board.root / "one").write_bytes(content)
+        with boards.kept(tmp_path, board) as kept:
+            captured(kept.settings)
+            (board.root / "two").write_bytes(content)
+            (board.root / "one").rename(board.root / "three")
+
+            second = captured(kept.settings)
+
+    assert second["new_bytes"] == 0
+    assert second["wire_bytes"] < MIB
