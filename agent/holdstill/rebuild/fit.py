@@ -236,9 +236,6 @@ class _Search:
             image.seek(1024)
             geometry = volume.parse_superblock(image.read(1024))
         # The writer begins by giving back what mke2fs put into the root and lost+found.
-        own = (
-            0
-            if geometry.has_inline_data
-            else 1 + filling.lost_and_found_blocks(geometry.block_size)
-        )
+        root = 0 if geometry.has_inline_data else 1
+        own = root + filling.lost_and_found_blocks(geometry.block_size)
         return geometry.free_blocks + own

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple, assert_never
 
+import msgspec
+
 from holdstill.errors import LayoutError, TargetRefusedError
 from holdstill.model.layout import (
     Container,
@@ -287,9 +289,12 @@ def _part_step(
 def ext4_for(parameters: Ext4, *, size: int, was: int, need: Need) -> Ext4:
     """Return the parameters for a partition of size bytes that was of another size.
 
-    In a partition that keeps its size the file system keeps its own, unless what it held takes
+    The guard against being mounted by two machines at once (mmp) is left out: e2fsprogs cannot
+    handle it inside a disk image, and a card has no second machine. In a partition that keeps its size the file system keeps its own, unless what it held takes
     more room when it is written anew.
     """
+    features = tuple(feature for feature in parameters.features if feature != "mmp")
+    parameters = msgspec.structs.replace(parameters, features=features)
     own = parameters.blocks * parameters.block_size
     if size == was and need.size <= own <= size:
         size = own
@@ -309,6 +314,11 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
             yield (
                 f"partition {partition.number} moves from sector {old.start} to {partition.start}"
             )
+    yield from (
+        f"partition {part.number}: the guard against being mounted twice (mmp) is left out"
+        for part in manifest.parts
+        if isinstance(part.file_system, Ext4) and "mmp" in part.file_system.features
+    )
     yield from (
         f"partition {part.number}: {part.file_system.type} is made with default parameters"
         for part in manifest.parts

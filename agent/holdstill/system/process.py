@@ -31,6 +31,8 @@ PLAIN_ENVIRONMENT = {
     "HOME": "/nonexistent",
 }
 """What programs see: no user's settings, no user's language, one time zone."""
+OUTPUT_QUOTED = 2000
+"""Bytes from the end of a failed program's output that its error repeats."""
 _WORDS_KEPT = 8192
 """Bytes of a failed program's complaints that go into the error: the last ones."""
 
@@ -100,7 +102,9 @@ class LocalRunner:
             words = b"no end after %d s" % command.timeout
             raise CommandError(str(command), 124, words) from error
         if done.returncode not in command.accepted:
-            raise CommandError(str(command), done.returncode, done.stderr or done.stdout)
+            # Some, such as e2fsck, complain on standard output.
+            words = done.stderr + done.stdout[-OUTPUT_QUOTED:]
+            raise CommandError(str(command), done.returncode, words)
         return done.stdout
 
     @contextmanager

@@ -133,8 +133,9 @@ class _Filler:
     def _empty(self) -> None:
         """Take away what mke2fs puts into every file system."""
         for number in (ROOT, LOST_AND_FOUND_INODE):
+            content = self._library.read_inode(number, self._geometry.inode_size)
             # What is inline is inside the inode, which is written anew.
-            if not self._geometry.has_inline_data:
+            if not inode.is_inline(content):
                 self._library.release_blocks_of(number)
 
     def _fill_directory(self, path: bytes, group: Iterable[Entry]) -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
 
-EXTENTS_FLAG, INDEX_FLAG = 0x80000, 0x1000
+EXTENTS_FLAG, INDEX_FLAG, INLINE_FLAG = 0x80000, 0x1000, 0x10000000
 OLD_SIZE, EXTRA_SIZE = 128, 32
 """Bytes of an inode of ext2, and of what ext4 adds as fields."""
 FAST_SYMLINK_MAX = 59
@@ -134,6 +134,12 @@ def with_links(inode: bytearray, links: int) -> bytes:
     """Return the inode with another number of names."""
     struct.pack_into("<H", inode, LINKS, links)
     return bytes(inode)
+
+
+def is_inline(inode: bytes | bytearray) -> bool:
+    """Tell whether an inode's content is inside it."""
+    (flags,) = struct.unpack_from("<I", inode, FLAGS)
+    return bool(flags & INLINE_FLAG)
 
 
 def as_directory(inode: bytearray, blocks: Blocks, links: int) -> bytes:

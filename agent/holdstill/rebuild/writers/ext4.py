@@ -48,6 +48,7 @@ _REFUSED_FEATURES = {
     "bigalloc": "clusters of blocks (bigalloc)",
     "journal_dev": "a journal for other file systems",
     "shared_blocks": "blocks that belong to several files",
+    "mmp": "a guard against being mounted twice (mmp)",
 }
 
 
