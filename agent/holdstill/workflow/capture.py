@@ -164,11 +164,29 @@ class Run:
         self.means.tell.step(f"hot round {number}: looking")
         for tree in self.followed.mounted.values():
             tree.hot(self.index, seq=self.begun.seq)
+        if number == 1 and self._is_cross_check_due():
+            self._cross_check()
         dirt = rounds.total([Dirt(*self.index.pending_totals(n)) for n in self.followed.numbers])
         self.means.tell.step(f"hot round {number}: copying")
         for place in self.followed.all:
             self.bank.take(self.index, place)
         return dirt
+
+    def _is_cross_check_due(self) -> bool:
+        return self.kept.last.unchecked + 1 >= self.settings.full_scan_every
+
+    def _cross_check(self) -> None:
+        """Compare the change detection with a look at everything; it must not have missed any."""
+        self.means.tell.step("cross-check: looking at everything")
+        for tree in self.followed.mounted.values():
+            missed = tree.cross_check(self.index, seq=self.begun.seq)
+            if missed:
+                shown = ", ".join(display(path) for path in missed[:5])
+                self.warnings.append(
+                    f"the change detection ({tree.detection}) had missed {len(missed)} changes on "
+                    f"partition {tree.part}, such as {shown}; everything was read again. Please "
+                    "report this"
+                )
 
     # The pause ---------------------------------------------------------------------------------
 
@@ -207,15 +225,19 @@ class Run:
         self._check_complete()
 
     def _settle(self, number: int) -> None:
-        """Copy a tree again until two looks agree, or say that they do not."""
+        """Copy a tree again until two looks agree; else as it is found, and say so."""
         assert self.outcome is not None  # noqa: S101
         tree = self.followed.mounted[number]
-        for _ in range(self.settings.pause.rounds):
+        # What is known to go on changing is not worth the wait.
+        is_live = self.seen.chosen[number].way is Way.LIVE
+        for _ in range(1 if is_live else self.settings.pause.rounds):
             tree.hot(self.index, seq=self.begun.seq)
             self.bank.take(self.index, tree)
             if not tree.has_changed(self.index):
                 self.outcome.settled.add(number)
                 return
+        left = tree.take_live(self.index, self.spool, seq=self.begun.seq)
+        self.bank.take(self.index, left)
         self.warnings.append(
             f"partition {number} changed all the time: its parts may be of different moments"
         )
@@ -238,10 +260,9 @@ class Run:
             )
         if names:
             self.warnings.append(f"{len(names)} files are unreadable: {', '.join(names[:5])}")
-        self._drop_restless()
+        self._insist_on_contents()
 
-    def _drop_restless(self) -> None:
-        """In a live copy, a file that changes faster than it can be read has no content."""
+    def _insist_on_contents(self) -> None:
         for number in self.followed.numbers:
             left = self.index.pending(number, after=(b"", b""), limit=20)
             if left:
@@ -366,7 +387,7 @@ class Run:
             keeper=self.settings.keeper,
             seq=manifest.seq,
             manifest=manifests.digest(data),
-            unchecked=self.kept.last.unchecked + 1,
+            unchecked=0 if self._is_cross_check_due() else self.kept.last.unchecked + 1,
             copy_rate=self.outcome.copy_rate or self.kept.last.copy_rate,
         )
         self.kept.save(last)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,19 +11,25 @@ from holdstill.board import delta as deltas
 from holdstill.board import sweep
 from holdstill.board.delta import Delta
 from holdstill.board.sweep import Removal, Subject
-from holdstill.board.watch import ChangedInodes
+from holdstill.board.watch import ChangedInodes, EverythingMayHaveChanged
+from holdstill.model import paths
 from holdstill.model.entries import EntryType
 
 if TYPE_CHECKING:
     from holdstill.board.scan import Scanner
     from holdstill.board.spool import Spool, Spooled
     from holdstill.board.sweep import Step
-    from holdstill.board.watch import Detector
+    from holdstill.board.watch import Changes, Detector
     from holdstill.model.entries import Entry
     from holdstill.records.index import Index
 
 BASIS_FROM = 1 << 20
 """Files of at least this size are worth a difference to their older content."""
+MISSED_MAX = 1000
+"""Missed changes that are looked for in one cross-check: one is bad enough."""
+NOTHING_CHANGED = ChangedInodes(frozenset())
+BATCH_LIVE = 1000
+"""Files that are looked up in the index at once."""
 
 
 class MountedTree:
@@ -91,6 +98,72 @@ class MountedTree:
         index.commit()
         self._detector.confirm()
         return SpooledPlace(self.part, self._spooled, older)
+
+    def take_live(self, index: Index, spool: Spool, *, seq: int) -> SpooledPlace:
+        """Copy what has no content yet as it is found; its parts may be of different moments.
+
+        For files that change faster than they can be read, where nothing can be held still.
+        """
+        copies: dict[int, tuple[Entry, Spooled]] = {}
+        taken: dict[bytes, Spooled] = {}
+        after = (b"", b"")
+        while entries := index.pending(self.part, after=after, limit=BATCH_LIVE):
+            for entry in entries:
+                after = (entry.directory, entry.name)
+                found = self._copied(entry, spool, copies)
+                if found is None:
+                    index.remove(self.part, entry.path)
+                    continue
+                index.put(self.part, found, seq=seq)
+                if found.size:
+                    taken[found.path] = copies[found.seen.inode][1]
+            index.commit()
+        return SpooledPlace(self.part, taken, {})
+
+    def _copied(
+        self, entry: Entry, spool: Spool, copies: dict[int, tuple[Entry, Spooled]]
+    ) -> Entry | None:
+        """Copy a file under one of its names; all names of it get the same copy."""
+        found = self._scanner.find(entry.path)
+        if found is None or found.type is not EntryType.FILE:
+            return found
+        if found.seen.inode not in copies:
+            handle = self._scanner.open(found)
+            try:
+                copies[found.seen.inode] = (found, spool.copy_live(handle))
+            finally:
+                os.close(handle)
+        first, copy = copies[found.seen.inode]
+        # What was looked at before it was copied: then the next capture sees that it changed.
+        return first._replace(directory=entry.directory, name=entry.name, size=copy.size)
+
+    def cross_check(self, index: Index, *, seq: int) -> list[bytes]:
+        """Look at everything, and return what the change detection has missed.
+
+        What changed since the last look is not missed: the next look tells. If anything else
+        differs, everything is entered anew, and every content is read again.
+        """
+        subject = Subject(index, self.part, self._scanner)
+        steps = list(itertools.islice(sweep.differing(subject, NOTHING_CHANGED), MISSED_MAX))
+        later = self._detector.changes()
+        missed = [step.path for step in steps if not self._is_explained(index, step, later)]
+        if missed:
+            doubted = EverythingMayHaveChanged("changes were missed", recent=None)
+            sweep.sweep(subject, doubted, seq=seq)
+            index.commit()
+            self._detector.confirm()
+        return missed
+
+    def _is_explained(self, index: Index, step: Step, later: Changes) -> bool:
+        """Whether a difference is of after the last look: its inode or its directory changed."""
+        if not isinstance(later, ChangedInodes):
+            return True
+        above = index.get(self.part, paths.split(step.path)[0])
+        known = index.get(self.part, step.path)
+        inodes = {entry.seen.inode for entry in (above, known) if entry is not None}
+        if not isinstance(step, Removal):
+            inodes.add(step.seen.inode)
+        return not inodes.isdisjoint(later.numbers)
 
     def has_changed(self, index: Index) -> bool:
         """Whether the tree is not as the index has it; for what cannot be held still."""
