@@ -123,6 +123,30 @@ class Spool:
             os.close(out)
         return Spooled(self._place, name, size)
 
+    def copy_live(self, handle: int) -> Spooled:
+        """Copy an open file as far as it goes now, whoever writes to it; holes stay holes.
+
+        What was written meanwhile is in the copy or not, piece by piece.
+
+        Raises:
+            SpoolFullError: it does not fit; nothing of it stays.
+            OSError: EIO and the like from the file.
+        """
+        size = os.fstat(handle).st_size
+        used, name = self.used, f"{self._count:x}"
+        self._count += 1
+        self._take(PER_FILE)
+        out = self._create(name)
+        try:
+            self._copy_data(out, handle, size)
+        except BaseException:
+            os.unlink(name, dir_fd=self._handle)
+            self.used = used
+            raise
+        finally:
+            os.close(out)
+        return Spooled(self._place, name, size)
+
     def _create(self, name: str) -> int:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
         try:

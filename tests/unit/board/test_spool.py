@@ -3,6 +3,7 @@ from __future__ import annotations
 import fcntl
 import os
 import tempfile
+import threading
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -230,3 +231,44 @@ def test_with_hardly_any_memory_nothing_is_begun(tmp_path: Path) -> None:
 
     with pytest.raises(PreflightError, match="too little memory"):
         spool.limit_for(tmp_path, 0.3, meminfo=tmp_path / "meminfo")
+
+
+def test_a_live_copy_is_what_the_file_was_as_far_as_it_went(source: Path, memory: Path) -> None:
+    before = source.read_bytes()
+
+    with Spool(memory, MIB) as mine, opened(source) as handle:
+        copied = mine.copy_live(handle)
+        source.write_bytes(b"another level")
+        found = copied.path.read_bytes()
+
+    assert found == before
+    assert copied.size == len(before)
+
+
+def test_a_live_copy_does_not_mind_a_writer(source: Path, memory: Path) -> None:
+    stopping = threading.Event()
+
+    def write() -> None:
+        while not stopping.is_set():
+            with source.open("r+b") as file:
+                file.write(b"2.42 m\n" * 5000)
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        with Spool(memory, 64 * MIB) as mine, opened(source) as handle:
+            copies = [mine.copy_live(handle) for _ in range(50)]
+            sizes = {copied.path.stat().st_size for copied in copies}
+    finally:
+        stopping.set()
+        writer.join()
+
+    assert sizes == {source.stat().st_size}
+
+
+def test_a_live_copy_that_does_not_fit_leaves_nothing(source: Path, memory: Path) -> None:
+    with Spool(memory, 8192) as mine, opened(source) as handle:
+        with pytest.raises(SpoolFullError):
+            mine.copy_live(handle)
+
+        assert (mine.used, list(mine.directory.iterdir())) == (0, [])
