@@ -1,0 +1,228 @@
+"""A finished card as its board will see it: partitions, their names, and the files in them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.errors import HoldstillError
+from holdstill.formats import ext4, fat, probe, table
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, TableLabel
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.formats.source import OpenFile
+    from holdstill.formats.tree import FileTree
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import Disk, FileSystem, Partition
+
+SMALL = 1 << 20
+"""Bytes of a file of settings."""
+LINKS_MAX = 40
+"""Symlinks on one path; the kernel follows as many."""
+_DEVICE = re.compile(r"/dev/(?:mmcblk\d+p|nvme\d+n\d+p|(?:sd|vd|hd|xvd)[a-z]+)(\d+)")
+_BY = {
+    "by-uuid": "UUID",
+    "by-partuuid": "PARTUUID",
+    "by-label": "LABEL",
+    "by-partlabel": "PARTLABEL",
+}
+_HEX = re.compile(r"\\x([0-9a-fA-F]{2})")
+
+
+@dataclass(frozen=True)
+class Volume:
+    """One partition.
+
+    Attributes:
+        kind: as fstab(5) names it: ext4, vfat, swap; or what else it looks like, or "".
+        tree: its files, None when they cannot be read.
+        first_sector: its first 512 bytes.
+    """
+
+    number: int
+    kind: str
+    uuid: str = ""
+    label: str = ""
+    partuuid: str = ""
+    partlabel: str = ""
+    tree: FileTree | None = None
+    first_sector: bytes = b""
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return f"partition {self.number}"
+
+    def find(self, path: bytes) -> Entry | None:
+        """Return the entry at a path, following symlinks inside the partition."""
+        real = self.real_path(path)
+        return self.tree.find(real) if self.tree and real is not None else None
+
+    def real_path(self, path: bytes) -> bytes | None:
+        """Return a path without symlinks; None when it leads nowhere."""
+        if self.tree is None:
+            return None
+        done, todo = b"", [part for part in path.split(b"/") if part not in {b"", b"."}]
+        for _ in range(LINKS_MAX + len(todo) * LINKS_MAX):
+            if not todo:
+                return done
+            name = todo.pop(0)
+            if name == b"..":
+                done = paths.split(done)[0]
+                continue
+            entry = self.tree.find(paths.join(done, name))
+            if entry is None:
+                return None
+            if entry.type is EntryType.SYMLINK:
+                done = b"" if entry.target.startswith(b"/") else done
+                todo = [
+                    part for part in entry.target.split(b"/") if part not in {b"", b"."}
+                ] + todo
+            else:
+                done = entry.path
+        return None
+
+    def file(self, path: bytes) -> Entry | None:
+        """Return a regular file that is not empty, following symlinks."""
+        entry = self.find(path)
+        return entry if entry and entry.type is EntryType.FILE and entry.size else None
+
+    def read(self, path: bytes, *, limit: int = SMALL) -> bytes | None:
+        """Return a file's content, following symlinks; None when there is none or too much."""
+        entry = self.file(path)
+        if self.tree is None or entry is None or entry.size > limit:
+            return None
+        return self.tree.read(entry.path, limit=limit)
+
+    def text(self, path: bytes) -> str | None:
+        """Return a file of settings."""
+        content = self.read(path)
+        return None if content is None else content.decode(errors="replace")
+
+    def names(self, directory: bytes) -> list[bytes]:
+        """Return the names in a directory, following symlinks to it."""
+        real = self.real_path(directory)
+        if self.tree is None or real is None:
+            return []
+        return [entry.name for entry in self.tree.children(real)]
+
+
+@dataclass(frozen=True)
+class Card:
+    """A card with its partitions, and the bytes before them."""
+
+    disk: Disk
+    volumes: tuple[Volume, ...]
+    gap: OpenFile
+
+    def volume(self, number: int) -> Volume:
+        """Return the volume in a slot."""
+        return next(volume for volume in self.volumes if volume.number == number)
+
+    def named(self, spec: str) -> list[Volume]:
+        """Return the partitions that fstab(5) or a command line means by a word."""
+        kind, equals, value = normal(spec).partition("=")
+        if not equals:
+            device = _DEVICE.fullmatch(spec)
+            number = int(device[1]) if device else -1
+            return [volume for volume in self.volumes if volume.number == number]
+        value = value.strip("\"'")
+        match kind:
+            case "UUID":
+                return [v for v in self.volumes if v.uuid and v.uuid.lower() == value.lower()]
+            case "PARTUUID":
+                return self._by_partuuid(value)
+            case "LABEL":
+                return [v for v in self.volumes if v.label and v.label == value]
+            case "PARTLABEL":
+                return [v for v in self.volumes if v.partlabel and v.partlabel == value]
+            case _:
+                return []
+
+    def _by_partuuid(self, value: str) -> list[Volume]:
+        """PARTUUID=id/PARTNROFF=n is so many slots further (Linux block/early-lookup.c)."""
+        plain, _, offset = value.lower().partition("/partnroff=")
+        found = [v for v in self.volumes if v.partuuid and v.partuuid.lower() == plain]
+        if not offset:
+            return found
+        steps = int(offset) if re.fullmatch(r"-?\d{1,4}", offset) else 10**6
+        numbers = {volume.number + steps for volume in found}
+        return [volume for volume in self.volumes if volume.number in numbers]
+
+
+def normal(spec: str) -> str:
+    """Write /dev/disk/by-uuid/x as UUID=x, and so on."""
+    head, _, value = spec.rpartition("/")
+    kind = _BY.get(head.removeprefix("/dev/disk/"), "") if head.startswith("/dev/disk/") else ""
+    plain = _HEX.sub(lambda match: chr(int(match[1], 16)), value)
+    return f"{kind}={plain}" if kind else spec
+
+
+def names_a_partition(spec: str) -> bool:
+    """Tell whether a word names a partition of a disk, and no network, memory or mapped device."""
+    kind, equals, _ = normal(spec).partition("=")
+    return (bool(equals) and kind in _BY.values()) or _DEVICE.fullmatch(spec) is not None
+
+
+def read_card(source: OpenFile) -> Card:
+    """Read the table and recognise every partition.
+
+    Raises:
+        LayoutError: there is no table that can be understood.
+    """
+    disk = table.read(source)
+    volumes = tuple(_volumes(source, disk))
+    return Card(disk, volumes, source)
+
+
+def _volumes(source: OpenFile, disk: Disk) -> Iterator[Volume]:
+    for partition in disk.partitions:
+        window = source.window(
+            partition.start * disk.sector_size, partition.size * disk.sector_size
+        )
+        yield _volume(window, disk, partition)
+
+
+def _volume(window: OpenFile, disk: Disk, partition: Partition) -> Volume:
+    system = probe.probe(window)
+    kind, uuid, label = _names(system)
+    return Volume(
+        number=partition.number,
+        kind=kind,
+        uuid=uuid,
+        label=label,
+        partuuid="" if disk.label is TableLabel.NONE else disk.partuuid(partition.number),
+        partlabel=partition.name,
+        tree=_tree(window, system),
+        first_sector=window.read(0, min(512, window.size)),
+    )
+
+
+def _names(system: FileSystem) -> tuple[str, str, str]:
+    match system:
+        case Ext4():
+            return "ext4", system.uuid, system.label
+        case Fat():
+            return "vfat", system.uuid, system.label
+        case Swap():
+            return "swap", system.uuid, system.label
+        case Other():
+            return system.type, system.uuid, system.label
+        case Raw():
+            return system.type, "", ""
+        case Container():
+            return "", "", ""
+
+
+def _tree(window: OpenFile, system: FileSystem) -> FileTree | None:
+    try:
+        if isinstance(system, Ext4):
+            return ext4.Ext4(window)
+        return fat.Fat(window) if isinstance(system, Fat) else None
+    except HoldstillError:
+        return None  # recognised, but too damaged to be read: it has no files for us

@@ -1,0 +1,130 @@
+"""What a boot check says: chains of links, each found, missing, or not to be known from a card."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+class State(StrEnum):
+    """Whether a link is there."""
+
+    OK = "ok"
+    MISSING = "missing"
+    UNKNOWN = "unknown"
+    """The card alone does not tell; no failure."""
+
+
+@dataclass(frozen=True)
+class Link:
+    """One thing that must be there for a card to boot.
+
+    Attributes:
+        is_required: whether the card cannot boot when it is missing.
+    """
+
+    name: str
+    state: State
+    detail: str = ""
+    is_required: bool = True
+
+    @property
+    def breaks(self) -> bool:
+        """Whether the card cannot boot for it."""
+        return self.is_required and self.state is State.MISSING
+
+    def __str__(self) -> str:
+        note = "" if self.is_required or self.state is State.OK else " (boots without)"
+        return f"{self.state:8} {self.name}{note}" + (f": {self.detail}" if self.detail else "")
+
+
+@dataclass(frozen=True)
+class Kernel:
+    """A kernel that a chain starts.
+
+    Attributes:
+        volume: the partition that it is on.
+        path: where on that.
+        root: what its command line says, None when that is not known.
+        init: the program that its command line names, "" for the usual ones.
+    """
+
+    volume: int
+    path: bytes
+    root: str | None = None
+    init: str = ""
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One way in which a card may boot.
+
+    Attributes:
+        name: of the kind of boot.
+        kernel: what it starts at the end, None when it hands over to another chain.
+        is_stage: whether another loader must come before it.
+    """
+
+    name: str
+    links: tuple[Link, ...]
+    kernel: Kernel | None = None
+    is_stage: bool = False
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether no link is missing that it cannot do without."""
+        return not any(link.breaks for link in self.links)
+
+
+@dataclass(frozen=True)
+class Report:
+    """What was found on a card.
+
+    Attributes:
+        chains: every way to boot that was recognised.
+        system: what the system needs once its kernel runs.
+    """
+
+    chains: tuple[Chain, ...]
+    system: tuple[Link, ...]
+
+    @property
+    def is_bootable(self) -> bool:
+        """Whether one chain is whole and nothing that the system needs is missing."""
+        starts = any(chain.is_whole and chain.kernel for chain in self.chains)
+        return starts and not any(link.breaks for link in self.system)
+
+    def lines(self) -> Iterator[str]:
+        """Yield the report for people."""
+        for chain in self.chains:
+            yield f"{chain.name}: {'whole' if chain.is_whole else 'broken'}"
+            yield from (f"  {link}" for link in chain.links)
+        if not self.chains:
+            yield "nothing on this card is known to boot"
+        yield "system:"
+        yield from (f"  {link}" for link in self.system)
+        yield f"verdict: {'boots' if self.is_bootable else 'does not boot as it is'}"
+
+
+def found(name: str, detail: str = "") -> Link:
+    """Say that a link is there."""
+    return Link(name, State.OK, detail)
+
+
+def missing(name: str, detail: str) -> Link:
+    """Say that a link is missing without which the card cannot boot."""
+    return Link(name, State.MISSING, detail)
+
+
+def lacking(name: str, detail: str) -> Link:
+    """Say that something is missing without which the card boots all the same."""
+    return Link(name, State.MISSING, detail, is_required=False)
+
+
+def unknown(name: str, detail: str) -> Link:
+    """Say that the card does not tell."""
+    return Link(name, State.UNKNOWN, detail)

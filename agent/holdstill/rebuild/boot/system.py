@@ -1,0 +1,209 @@
+"""What the system needs once its kernel runs: init, the file systems of fstab, modules."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.rebuild.boot import card as cards
+from holdstill.rebuild.boot import kernels, settings
+from holdstill.rebuild.boot.commandline import EXT
+from holdstill.rebuild.boot.report import Kernel, found, lacking, missing, unknown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from holdstill.model.entries import Entry
+    from holdstill.rebuild.boot.card import Card, Volume
+    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.settings import Mount
+
+INITS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")
+"""What the kernel tries, in this order (Linux init/main.c, kernel_init)."""
+OWN_POINTS = frozenset(
+    {"/", "/boot", "/boot/efi", "/boot/firmware", "/efi", "/home", "/opt", "/root", "/usr", "/var"}
+)
+"""What a board mounts from its own card; other places may be on another disk."""
+MAY_FAIL = frozenset({"nofail", "noauto", "x-systemd.automount"})
+INIT_LIMIT = 64 << 20
+
+
+def links(card: Card, root: Volume, kernels_found: Sequence[Kernel]) -> Iterator[Link]:
+    """Say whether the system on a root partition has what it needs."""
+    mounts = settings.parse_fstab(root.text(b"etc/fstab") or "")
+    space = Namespace(root, tuple(_mounted(card, mounts)))
+    inits = dict.fromkeys(kernel.init for kernel in kernels_found) or [""]
+    for init in inits:
+        yield from _init_links(space, init)
+    if root.find(b"etc/fstab") is None:
+        yield unknown("fstab", "the system has none")
+    for mount in mounts:
+        yield from _mount_links(card, mount)
+    for kernel in dict.fromkeys((k.volume, k.path) for k in kernels_found):
+        yield _modules_link(card, space, *kernel)
+
+
+def _mounted(card: Card, mounts: Sequence[Mount]) -> Iterator[tuple[bytes, Volume]]:
+    for mount in mounts:
+        volumes = card.named(mount.spec)
+        if len(volumes) == 1 and mount.point.startswith("/") and mount.point != "/":
+            yield mount.point.strip("/").encode(), volumes[0]
+
+
+@dataclass(frozen=True)
+class Namespace:
+    """The tree of files that the running system will see."""
+
+    root: Volume
+    mounts: tuple[tuple[bytes, Volume], ...]
+
+    def find(self, path: str) -> tuple[Volume, Entry] | None:
+        """Follow a path through symlinks and mount points; None when it leads nowhere."""
+        done = b""
+        todo = [part for part in path.encode().split(b"/") if part not in {b"", b"."}]
+        for _ in range(1000):
+            if not todo:
+                return self._entry(done)
+            name = todo.pop(0)
+            if name == b"..":
+                done = paths.split(done)[0]
+                continue
+            here = self._entry(paths.join(done, name))
+            if here is None:
+                return None
+            if here[1].type is EntryType.SYMLINK:
+                target = here[1].target
+                done = b"" if target.startswith(b"/") else done
+                todo = [part for part in target.split(b"/") if part not in {b"", b"."}] + todo
+            else:
+                done = paths.join(done, name)
+        return None
+
+    def _entry(self, path: bytes) -> tuple[Volume, Entry] | None:
+        """Return the entry at a path that has no symlinks before its last name."""
+        volume, inside = self.root, path
+        for point, mounted in sorted(self.mounts):
+            if path == point or path.startswith(point + b"/"):
+                volume, inside = mounted, path[len(point) + 1 :]
+        entry = volume.tree.find(inside) if volume.tree else None
+        return (volume, entry) if entry else None
+
+
+def _init_links(space: Namespace, init: str) -> Iterator[Link]:
+    tried = (init,) if init else INITS
+    for path in tried:
+        there = space.find(path)
+        if there and there[1].type is EntryType.FILE and there[1].size:
+            yield _program_link(path, there)
+            yield from _interpreter_links(space, there)
+            return
+    yield missing("init", f"none of {', '.join(tried)} leads to a program")
+
+
+def _program_link(path: str, there: tuple[Volume, Entry]) -> Link:
+    volume, entry = there
+    shown = f"{path} is {paths.display(entry.path)} on {volume.name}"
+    if not entry.mode & 0o111 and volume.kind != "vfat":
+        return missing("init", f"{shown}, which may not be executed")
+    return found("init", shown)
+
+
+def _interpreter_links(space: Namespace, there: tuple[Volume, Entry]) -> Iterator[Link]:
+    """A program is started by its dynamic linker; without that nothing starts at all."""
+    volume, entry = there
+    content = volume.read(entry.path, limit=INIT_LIMIT) or b""
+    interpreter = elf_interpreter(content)
+    if interpreter and space.find(interpreter) is None:
+        yield missing("dynamic linker", f"{interpreter}, which init needs")
+    elif interpreter:
+        yield found("dynamic linker", interpreter)
+
+
+def elf_interpreter(content: bytes) -> str:
+    """Return PT_INTERP of an ELF program (System V ABI, chapters 4 and 5); "" without one."""
+    if content[:4] != b"\x7fELF" or len(content) < 64:
+        return ""
+    is_64, order = content[4] == 2, ">" if content[5] == 2 else "<"
+    try:
+        form, place = ("Q", 32) if is_64 else ("I", 28)
+        (table,) = struct.unpack_from(order + form, content, place)
+        size, count = struct.unpack_from(order + "HH", content, 54 if is_64 else 42)
+        for number in range(count):
+            at = table + number * size
+            (kind,) = struct.unpack_from(order + "I", content, at)
+            if kind == 3:  # PT_INTERP
+                return _interpreter(content, at, order, is_64=is_64)
+    except struct.error:
+        return ""
+    return ""
+
+
+def _interpreter(content: bytes, at: int, order: str, *, is_64: bool) -> str:
+    if is_64:
+        (offset,) = struct.unpack_from(order + "Q", content, at + 8)
+        (length,) = struct.unpack_from(order + "Q", content, at + 32)
+    else:
+        (offset,) = struct.unpack_from(order + "I", content, at + 4)
+        (length,) = struct.unpack_from(order + "I", content, at + 16)
+    return content[offset : offset + min(length, 4096)].rstrip(b"\0").decode(errors="replace")
+
+
+def _mount_links(card: Card, mount: Mount) -> Iterator[Link]:
+    """Say whether a line of fstab leads to a partition of this card."""
+    if not cards.names_a_partition(mount.spec):
+        return
+    name = f"fstab {mount.point}" if mount.kind != "swap" else "fstab swap"
+    volumes = card.named(mount.spec)
+    if len(volumes) == 1:
+        yield _kind_link(name, mount, volumes[0])
+    elif volumes:
+        numbers = " and ".join(str(volume.number) for volume in volumes)
+        yield missing(name, f"{mount.spec} is both partition {numbers}")
+    elif MAY_FAIL & set(mount.options) or mount.kind == "swap":
+        yield lacking(name, f"{mount.spec} is not on this card")
+    elif mount.point in OWN_POINTS:
+        yield missing(name, f"{mount.spec} is not on this card")
+    else:
+        yield unknown(name, f"{mount.spec} must be on another disk of the board")
+
+
+def _kind_link(name: str, mount: Mount, volume: Volume) -> Link:
+    same = mount.kind in {"auto", volume.kind} or {mount.kind, volume.kind} <= EXT
+    if volume.kind and not same and not {mount.kind, volume.kind} <= {"vfat", "msdos"}:
+        return missing(name, f"{mount.spec} is a {volume.kind}, not a {mount.kind}")
+    return found(name, f"{mount.spec} is {volume.name}")
+
+
+def _modules_link(card: Card, space: Namespace, number: int, path: bytes) -> Link:
+    """Say whether the modules of a kernel are there; one without any boots all the same."""
+    version = _version(card, number, path)
+    shown = paths.display(path)
+    if not version:
+        return unknown("modules", f"the version of {shown} cannot be read")
+    for folder in ("/lib/modules", "/usr/lib/modules"):
+        if space.find(f"{folder}/{version}/modules.dep"):
+            return found("modules", f"{shown} is {version}")
+    return lacking("modules", f"{shown} is {version}, and there is no /lib/modules/{version}")
+
+
+def _version(card: Card, number: int, path: bytes) -> str:
+    volume = card.volume(number)
+    real = volume.real_path(path)
+    named = kernels.version_in_name(real or path)
+    if named:
+        return named
+    content = volume.read(path, limit=kernels.LIMIT)
+    return kernels.version_inside(content) if content else ""
+
+
+def find_root(card: Card, roots: Sequence[str | None]) -> Volume | None:
+    """Return the root partition: what a chain names, else the one that looks like a system."""
+    for root in roots:
+        named = card.named(root) if root else []
+        if len(named) == 1:
+            return named[0]
+    looks = [v for v in card.volumes if {b"etc", b"dev", b"usr"} <= set(v.names(b""))]
+    return looks[0] if len(looks) == 1 else None

@@ -1,0 +1,72 @@
+"""Whether a finished card would boot: read back from the card, never from what we meant to write.
+
+Every kind of boot that is recognised is followed link by link. What a card alone cannot tell,
+such as a boot loader in the board's own flash, is said to be unknown and does not count against
+it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.rebuild.boot import card as cards
+from holdstill.rebuild.boot import efi, firmware, menus, scripts, system
+from holdstill.rebuild.boot.report import Chain, Report, missing
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from holdstill.formats.source import OpenFile
+    from holdstill.rebuild.boot.card import Card
+    from holdstill.rebuild.boot.report import Link
+
+
+def check(source: OpenFile, *, model: str = "") -> Report:
+    """Follow every boot chain of a finished image or device.
+
+    model is the board's, as it says itself; it decides which of several firmwares counts.
+
+    Raises:
+        LayoutError: there is no partition table that can be understood.
+    """
+    card = cards.read_card(source)
+    chains = _chains(card, firmware.generation_of(model))
+    kernels = [chain.kernel for chain in chains if chain.kernel]
+    whole = [chain.kernel for chain in chains if chain.kernel and chain.is_whole]
+    root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
+    if root is None:
+        return Report(chains, (missing("root", "no partition has a system"),))
+    return Report(chains, _links(lambda: system.links(card, root, kernels)))
+
+
+def _chains(card: Card, generation: int) -> tuple[Chain, ...]:
+    found = _safely("firmware", lambda: _firmware_chains(card, generation))
+    found += _safely("EFI", lambda: efi.efi_chains(card))
+    found += _safely("extlinux.conf", lambda: menus.extlinux_chains(card, earlier=tuple(found)))
+    found += _safely("boot script", lambda: scripts.script_chains(card, earlier=tuple(found)))
+    found += _safely("SYSLINUX", lambda: menus.syslinux_chains(card))
+    found += _safely("GRUB", lambda: efi.grub_chains(card))
+    return tuple(found)
+
+
+def _firmware_chains(card: Card, generation: int) -> Iterator[Chain]:
+    for volume in card.volumes:
+        chain = firmware.chain(card, volume, generation=generation)
+        if chain:
+            yield chain
+
+
+def _safely(name: str, look: Callable[[], Iterable[Chain]]) -> list[Chain]:
+    """Look for chains; a damaged file system breaks the chain that leads through it."""
+    try:
+        return list(look())
+    except (VerificationError, SecurityError) as error:
+        return [Chain(name, (missing("files", str(error)),))]
+
+
+def _links(look: Callable[[], Iterable[Link]]) -> tuple[Link, ...]:
+    try:
+        return tuple(look())
+    except (VerificationError, SecurityError) as error:
+        return (missing("files", str(error)),)
