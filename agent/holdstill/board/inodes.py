@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import LayoutError, VerificationError
 from holdstill.formats import ext4_super, ext4_xattr
+from holdstill.formats.ext4 import ROOT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,6 +76,10 @@ class InodeTables:
         self._groups = ext4_super.read_groups(source, self.superblock)
         self._block = b""
         self._block_at = -1
+
+    def has_names(self, number: int) -> bool:
+        """Whether an inode can be in a directory: the others are the file system's own."""
+        return number >= self.superblock.first_inode or number == ROOT
 
     def last_check(self) -> int:
         """Return when e2fsck last went over it: that may change files without their ctime."""

@@ -193,7 +193,7 @@ class TableWatch:
         now, changed = compare(before, self._tables)
         recent = stamps.window(started, self._clocks.now())
         if before is None:
-            changed = frozenset(_maybe_recent(now, recent))
+            changed = frozenset(filter(self._tables.has_names, _maybe_recent(now, recent)))
         else:
             changed |= before.suspects
         suspects = _recent(changed, recent, self._tables)
@@ -237,7 +237,7 @@ def compare(before: Baseline | None, tables: InodeTables) -> tuple[Baseline, fro
     for times in tables.times():
         if before is not None:
             old = before.seconds.get(times.first, b""), before.fractions.get(times.first, b"")
-            changed.update(_differing(old, times))
+            changed.update(filter(tables.has_names, _differing(old, times)))
             times = _shared(old, times)  # noqa: PLW2901
         seconds[times.first], fractions[times.first] = times.seconds, times.fractions
     found = Baseline(
