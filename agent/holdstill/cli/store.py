@@ -94,9 +94,12 @@ def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
 def get(capture: str, path: str, to: Path | None, store_address: str | None) -> None:
     r"""Take one file or folder out of a capture, by its PATH on the board.
 
+    A PATH such as 1:/config.txt names a partition that was not mounted.
+
     \b
-    Example:
+    Examples:
       holdstill get pier-3 /etc/hostname --to ./hostname
+      holdstill get pier-3/000042 1:/cmdline.txt
     """
     store = open_local(store_address)
     stored = finding.trusted(finding.find(store, capture, runner=LocalRunner()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 from holdstill.errors import UsageError
@@ -59,11 +60,19 @@ def trusted(capture: StoredCapture) -> StoredCapture:
 def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     """Return the partition, and the path inside it, of an absolute path of the board.
 
+    A path such as 1:/config.txt names the partition itself, which need not have been mounted.
+
     Raises:
         UsageError: the path is not absolute, or on no captured file system.
     """
+    number, colon, rest = path.partition(":/")
+    if colon and number.isdecimal():
+        return _numbered(manifest, int(number)), os.fsencode(rest.strip("/"))
     if not path.startswith("/"):
-        raise UsageError(f"{path!r} is not a path of the board", hint="begin it with /")
+        raise UsageError(
+            f"{path!r} is not a path of the board",
+            hint="begin it with /, or with a partition and a colon, such as 1:/",
+        )
     wanted = "/" + path.strip("/")
     best: CapturedPart | None = None
     for part in manifest.parts:
@@ -76,7 +85,17 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     if best is None:
         raise UsageError(f"{path} was on no captured file system", hint="see `holdstill show`")
     inside = wanted[len(best.mount.rstrip("/")) :].strip("/")
-    return best, inside.encode(errors="surrogateescape")
+    return best, os.fsencode(inside)
+
+
+def _numbered(manifest: Manifest, number: int) -> CapturedPart:
+    try:
+        part = manifest.part(number)
+    except KeyError:
+        part = None
+    if part is None or not part.entries:
+        raise UsageError(f"partition {number} has no files", hint="see `holdstill show`")
+    return part
 
 
 def _holds(mount: str, path: str) -> bool:

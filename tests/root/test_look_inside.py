@@ -1,0 +1,134 @@
+"""list, show and get: what a person sees of a store, and takes out of it."""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from support import boards
+from support.boards import Kept, holdstill
+
+pytestmark = pytest.mark.timeout(120)
+SECRET = b"the readings of a whole year\n" * 1000
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
+    """A store with one capture of a small board."""
+    folder = tmp_path_factory.mktemp("look")
+    with boards.running(folder) as board, boards.kept(folder, board) as found:
+        data = board.root / "var/lib/gauge"
+        data.mkdir(parents=True)
+        (data / "readings.csv").write_bytes(SECRET)
+        (data / "empty").touch()
+        (data / "link").symlink_to("readings.csv")
+        os.mkfifo(data / "pipe")
+        (data / "readings.csv").chmod(0o4640)
+        os.utime(data / "readings.csv", ns=(0, 981_173_106_123_456_789))
+        holdstill("capture", "--settings", found.settings)
+        yield found
+
+
+def tried(*words: object) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(
+        [sys.executable, "-m", "holdstill", *map(str, words)], capture_output=True, check=False
+    )
+
+
+def test_the_list_tells_age_grade_and_frozen_span(kept: Kept) -> None:
+    briefs = json.loads(holdstill("list", "--store", kept.store, "--json"))["pier-3"]
+    text = holdstill("list", "pier-3", "--store", kept.store).decode()
+
+    assert [brief["seq"] for brief in briefs] == [1]
+    assert briefs[0]["grade"] == "point-in-time"
+    assert briefs[0]["frozen_ms"] > 0
+    assert "000001-" in text
+    assert " s " in text or " min " in text
+
+
+def test_show_names_the_disk_and_every_partition(kept: Kept) -> None:
+    manifest = json.loads(holdstill("show", "pier-3/1", "--store", kept.store, "--json"))
+    text = holdstill("show", "pier-3", "--store", kept.store).decode()
+
+    assert manifest["disk"]["id"] == "0x9a3c5d2e"
+    assert [part["number"] for part in manifest["parts"]] == [1, 2]
+    assert "A40D-85E7" in text
+    assert "rootfs" in text
+
+
+def test_a_file_comes_out_with_its_times_but_without_setuid(kept: Kept, tmp_path: Path) -> None:
+    target = tmp_path / "out.csv"
+
+    holdstill("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
+              "--to", target)  # fmt: skip
+
+    assert target.read_bytes() == SECRET
+    assert target.stat().st_mode & 0o7777 == 0o640
+    assert target.stat().st_mtime_ns == 981_173_106_123_456_789
+
+
+def test_a_folder_comes_out_and_what_is_skipped_is_told(kept: Kept, tmp_path: Path) -> None:
+    target = tmp_path / "gauge"
+
+    said = holdstill("get", "pier-3", "/var/lib/gauge/", "--store", kept.store, "--to", target)
+
+    assert sorted(path.name for path in target.iterdir()) == ["empty", "link", "readings.csv"]
+    assert (target / "link").readlink() == Path("readings.csv")
+    assert b"pipe" in said
+
+
+def test_a_file_of_a_partition_that_was_not_mounted_comes_out_by_its_number(
+    kept: Kept, tmp_path: Path
+) -> None:
+    holdstill("get", "pier-3", "1:/cmdline.txt", "--store", kept.store, "--to", tmp_path / "x")
+
+    assert (tmp_path / "x").read_text(encoding="ascii").startswith("root=PARTUUID=")
+
+
+def test_a_place_where_nothing_was_mounted_is_not_guessed(kept: Kept, tmp_path: Path) -> None:
+    done = tried("get", "pier-3", "/boot/firmware/cmdline.txt", "--store", kept.store,
+                 "--to", tmp_path / "x")  # fmt: skip
+
+    assert done.returncode == 2
+    assert b"not in the capture" in done.stderr
+
+
+def test_nothing_is_overwritten(kept: Kept, tmp_path: Path) -> None:
+    target = tmp_path / "mine"
+    target.write_bytes(b"precious")
+
+    done = tried("get", "pier-3", "/etc/fstab", "--store", kept.store, "--to", target)
+
+    assert done.returncode == 2
+    assert b"exists" in done.stderr
+    assert target.read_bytes() == b"precious"
+
+
+@pytest.mark.parametrize("words", [("pier-4",), ("pier-3/77",), ("../../etc",), ("pier-3/x",)])
+def test_what_is_not_there_is_said_with_a_way_on(kept: Kept, words: tuple[str, ...]) -> None:
+    done = tried("show", *words, "--store", kept.store)
+
+    assert done.returncode == 2
+    assert b"what to do:" in done.stderr or b"cannot be a board" in done.stderr
+
+
+def test_a_damaged_content_is_not_handed_out(kept: Kept, tmp_path: Path) -> None:
+    stored = next(
+        p for p in (kept.store / "content").glob("*/*") if p.stat().st_size == len(SECRET)
+    )
+    before = stored.read_bytes()
+    stored.chmod(0o600)
+    stored.write_bytes(before[:-1] + b"X")
+    try:
+        done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
+                     "--to", tmp_path / "bad")  # fmt: skip
+    finally:
+        stored.write_bytes(before)
+
+    assert done.returncode == 7
+    assert b"damaged" in done.stderr
+    assert not (tmp_path / "bad").exists()
