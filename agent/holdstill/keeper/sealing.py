@@ -16,7 +16,6 @@ from holdstill.keeper import banking
 from holdstill.keeper.captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.model import paths
-from holdstill.model.entries import EntryType
 from holdstill.model.exchange import BATCH, CaptureBrief
 from holdstill.model.names import CaptureName, Digest
 from holdstill.records import index as indexes
@@ -33,9 +32,8 @@ if TYPE_CHECKING:
     from holdstill.keeper.incoming import Staging
     from holdstill.keeper.ledger import Ledger
     from holdstill.keeper.store import Store
-    from holdstill.model.entries import Entry
     from holdstill.model.manifest import Attachment, Manifest
-    from holdstill.records.index import Index
+    from holdstill.records.index import Index, Placed
     from holdstill.system.clock import Clock
 
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
@@ -204,7 +202,7 @@ def lay_out(store: Store, folder: Path, index_path: Path) -> Layout:
             top = folder / "tree" / str(part)
             store.disk.make_directory(top)
             with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-                _Tree(store, handle, layout).lay(index.entries(part))
+                _Tree(store, handle, layout).lay(index.placed(part))
     return layout
 
 
@@ -235,16 +233,15 @@ class _Tree:
         self._handle = os.dup(top)
         self._directory: bytes = b""
 
-    def lay(self, entries: Iterator[Entry]) -> None:
+    def lay(self, entries: Iterator[Placed]) -> None:
         """Lay out all entries, which come in key order."""
         try:
             for entry in entries:
-                if entry.name and (entry.digest or entry.type is EntryType.DIRECTORY):
-                    self._lay_one(entry)
+                self._lay_one(entry)
         finally:
             os.close(self._handle)
 
-    def _lay_one(self, entry: Entry) -> None:
+    def _lay_one(self, entry: Placed) -> None:
         try:
             self._enter(entry.directory)
             if entry.digest:
@@ -255,7 +252,7 @@ class _Tree:
             # ENOENT here is a parent that could not be made: a missing content is caught below.
             if error.errno not in {*_CANNOT_HOLD, errno.ENOENT, errno.ENOTDIR}:
                 raise
-            self._layout.left_out.append(entry.path)
+            self._layout.left_out.append(paths.join(entry.directory, entry.name))
             if entry.digest:
                 self._look(entry)
 
@@ -266,7 +263,7 @@ class _Tree:
         os.close(self._handle)
         self._handle, self._directory = handle, directory
 
-    def _link(self, entry: Entry) -> None:
+    def _link(self, entry: Placed) -> None:
         digest = entry.digest.hex()
         try:
             self._contents.link(digest, entry.name, self._handle)
@@ -278,7 +275,7 @@ class _Tree:
         if found.st_nlink == 2:  # the store's name and this one: nobody had it before
             self._layout.new_bytes += found.st_size
 
-    def _look(self, entry: Entry) -> None:
+    def _look(self, entry: Placed) -> None:
         """A file that has no place in the tree must be in the store all the same."""
         path = self._contents.path(Digest(entry.digest.hex()))
         try:

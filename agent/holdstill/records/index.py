@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.records import attributes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -51,6 +52,12 @@ _SELECT = f"SELECT {_COLUMNS} FROM entry "  # noqa: S608  the columns above, not
 # Without statistics, SQLite would rather read all rows of a part than use an index.
 _SELECT_BY_INODE = _SELECT + "INDEXED BY entry_inode WHERE part = ? AND inode = ?"
 
+_UNLIKE_LINKS = (
+    "SELECT part, link FROM entry WHERE link <> 0 GROUP BY part, link HAVING "
+    "max(type) <> min(type) OR max(type = 2) OR max(digest) <> min(digest) "
+    "OR max(size) <> min(size) OR max(target) <> min(target) OR max(mode) <> min(mode) OR max(rdev) <> min(rdev) LIMIT 1"
+)
+
 _COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
 _INTEGER_LIMITS = {
     "part": (1, 1024),
@@ -81,6 +88,15 @@ class Totals(NamedTuple):
     entries: int
     files: int
     content_bytes: int
+
+
+class Placed(NamedTuple):
+    """What a file tree needs of an entry: digest is b"" for a directory."""
+
+    directory: bytes
+    name: bytes
+    digest: bytes
+    size: int
 
 
 class Index:
@@ -154,6 +170,18 @@ class Index:
         rows = self._db.execute(_SELECT + "WHERE part = ? ORDER BY directory, name", (part,))
         for row in rows:
             yield _entry(row)
+
+    def placed(self, part: int) -> Iterator[Placed]:
+        """Yield directories and files with content, without the root, in key order.
+
+        For an index that was checked: the values are not checked again.
+        """
+        rows = self._db.execute(
+            "SELECT directory, name, digest, size FROM entry WHERE part = ? AND name <> x'' "
+            "AND (type = 2 OR digest <> x'') ORDER BY directory, name",
+            (part,),
+        )
+        yield from map(Placed._make, rows)
 
     def pending(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
         """Return at most limit files behind a key whose content has not been hashed yet."""
@@ -240,6 +268,16 @@ class Index:
         if answer != "ok":
             raise SecurityError(f"the index is not a sound SQLite file: {answer}")
 
+    def check_links(self) -> None:
+        """Check that names which are said to be one inode are alike, and no directories.
+
+        Raises:
+            SecurityError: naming the part and the group.
+        """
+        row = self._db.execute(_UNLIKE_LINKS).fetchone()
+        if row is not None:
+            raise SecurityError(f"index, part {row[0]}: link group {row[1]} is not one inode")
+
     def commit(self) -> None:
         """Make what was written so far final."""
         self._db.commit()
@@ -266,10 +304,15 @@ def updated(path: Path) -> Iterator[Index]:
     Raises:
         VerificationError: it is not an index that this version can update.
     """
-    with _connected(f"file:{_quoted(path)}?mode=rw") as db:
-        _check_identity(db, path)
-        yield Index(db)
-        db.commit()
+    try:
+        with _connected(f"file:{_quoted(path)}?mode=rw") as db:
+            _check_identity(db, path)
+            yield Index(db)
+            db.commit()
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode not in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}:
+            raise
+        raise VerificationError(f"{path}: not a sound index: {error}") from error
 
 
 @contextmanager
@@ -281,23 +324,24 @@ def opened(path: Path) -> Iterator[Index]:
     """
     if path.stat().st_size > SIZE_MAX:
         raise SecurityError(f"{path}: larger than an index may be ({SIZE_MAX} bytes)")
-    with _connected(f"file:{_quoted(path)}?mode=ro&immutable=1") as db:
-        _distrust(db)
-        try:
-            _check_identity(db, path)
-            _check_schema(db, path)
-        except VerificationError as error:
-            raise SecurityError(str(error)) from error
-        try:
+    try:
+        with _connected(f"file:{_quoted(path)}?mode=ro&immutable=1") as db:
+            _distrust(db)
+            try:
+                _check_identity(db, path)
+                _check_schema(db, path)
+            except VerificationError as error:
+                raise SecurityError(str(error)) from error
             yield Index(db)
-        except sqlite3.Error as error:
-            raise SecurityError(f"{path}: not a sound index: {error}") from error
+    except sqlite3.Error as error:
+        raise SecurityError(f"{path}: not a sound index: {error}") from error
 
 
 def check(path: Path) -> None:
     """Read a whole index that may come from anybody, and check every row.
 
-    Rows must be in range, paths well-formed, and every entry must be in a listed directory.
+    Rows must be in range and in order, paths well-formed, every entry in a listed directory, and
+    the names of one inode must agree about it.
 
     Raises:
         SecurityError: anything is not as it must be.
@@ -306,12 +350,17 @@ def check(path: Path) -> None:
         index.check_pages()
         for part in index.parts():
             _check_part(index, part)
+        index.check_links()
 
 
 def _check_part(index: Index, part: int) -> None:
     """Check that the entries of a part form one tree under a root directory."""
-    known_directory = None
+    known_directory, before = None, None
     for entry in index.entries(part):
+        place = (entry.directory, entry.name)
+        _insist(before is None or before < place, part, entry, "it is listed twice, or unordered")
+        before = place
+        attributes.check(entry.xattrs)
         if entry.path == b"":
             _insist(entry.type is EntryType.DIRECTORY, part, entry, "the root is no directory")
             continue
@@ -415,6 +464,8 @@ def _entry(row: tuple[object, ...]) -> Entry:
     )
     if directory or name:
         paths.check_path(paths.join(directory, name))
+    if b"/" in name:
+        raise SecurityError(f"index: not a file name: {paths.display(name)!r}")
     if len(digest) not in {0, 32} or len(target) > paths.PATH_MAX or b"\0" in target:
         raise SecurityError(f"index: odd digest or target at {paths.display(name)!r}")
     return Entry(

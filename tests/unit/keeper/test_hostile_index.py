@@ -1,0 +1,341 @@
+"""An index from a board that was broken into: SQLite files that no agent of ours wrote."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.model import paths
+from holdstill.model.entries import Entry, EntryType, Omitted
+from holdstill.records import attributes
+from holdstill.records import index as indexes
+from support import keeping
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+DIGEST = bytes(range(32))
+ROOT = Entry(b"", b"", EntryType.DIRECTORY)
+ETC = Entry(b"", b"etc", EntryType.DIRECTORY)
+FSTAB = Entry(b"etc", b"fstab", EntryType.FILE, size=5, digest=DIGEST)
+PLAIN = [ROOT, ETC, FSTAB]
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    return tmp_path / "index.sqlite"
+
+
+def refuse(path: Path) -> str:
+    """Return why the index is refused."""
+    with pytest.raises(SecurityError) as caught:
+        indexes.check(path)
+    return str(caught.value)
+
+
+def altered(path: Path, *statements: str) -> Path:
+    """Write a plain index and then do to it what no agent would."""
+    keeping.write_index(path, {2: PLAIN})
+    with sqlite3.connect(path) as db:
+        for statement in statements:
+            db.execute(statement)
+        db.commit()
+    db.close()
+    return path
+
+
+def test_a_plain_index_is_sound(file: Path) -> None:
+    indexes.check(keeping.write_index(file, {2: PLAIN}))
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        Entry(b"..", b"x", EntryType.FILE),
+        Entry(b"", b"..", EntryType.DIRECTORY),
+        Entry(b"", b".", EntryType.DIRECTORY),
+        Entry(b"etc/..", b"x", EntryType.FILE),
+        Entry(b"/etc", b"x", EntryType.FILE),
+        Entry(b"etc/", b"x", EntryType.FILE),
+        Entry(b"etc", b"", EntryType.FILE),
+        Entry(b"", b"/etc/passwd", EntryType.FILE),
+        Entry(b"", b"a/b", EntryType.FILE),
+        Entry(b"etc", b"nul\0", EntryType.FILE),
+        Entry(b"", b"n" * 256, EntryType.FILE),
+        Entry(b"/".join([b"d"] * 300), b"x", EntryType.FILE),
+        Entry(b"d" * 5000, b"x", EntryType.FILE),
+    ],
+)
+def test_s25_a_path_that_leads_elsewhere_is_refused(file: Path, entry: Entry) -> None:
+    refuse(keeping.write_index(file, {2: [*PLAIN, entry]}))
+
+
+@pytest.mark.parametrize(
+    "parent",
+    [
+        Entry(b"", b"a", EntryType.SYMLINK, target=b"/etc"),
+        Entry(b"", b"a", EntryType.FILE, size=5, digest=DIGEST),
+        Entry(b"", b"a", EntryType.CHARACTER),
+        Entry(b"", b"a", EntryType.FIFO),
+        Entry(b"", b"b", EntryType.DIRECTORY),
+    ],
+)
+def test_s26_an_entry_below_what_is_no_directory_is_refused(file: Path, parent: Entry) -> None:
+    below = Entry(b"a", b"passwd", EntryType.FILE, size=5, digest=DIGEST)
+
+    assert "no listed directory" in refuse(keeping.write_index(file, {2: [ROOT, parent, below]}))
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        Entry(b"", b"x", EntryType.SYMLINK, target=b"/etc/passwd", link=7),
+        Entry(b"", b"x", EntryType.DIRECTORY, link=7),
+        Entry(b"", b"x", EntryType.FILE, size=5, digest=bytes(32), link=7),
+        Entry(b"", b"x", EntryType.FILE, size=6, digest=DIGEST, link=7),
+        Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7, mode=0o4755),
+    ],
+)
+def test_s27_a_hard_link_to_something_unlike_is_refused(file: Path, other: Entry) -> None:
+    group = [ROOT, ETC, FSTAB._replace(link=7), other]
+
+    assert "not one inode" in refuse(keeping.write_index(file, {2: group}))
+
+
+def test_a_group_of_hard_links_is_sound(file: Path) -> None:
+    alike = Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7)
+
+    indexes.check(keeping.write_index(file, {2: [ROOT, ETC, FSTAB._replace(link=7), alike]}))
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("size", "-1"),
+        ("size", "1152921504606846977"),
+        ("size", "9223372036854775807"),
+        ("size", "5.5"),
+        ("size", "x'05'"),
+        ("mode", "4096"),
+        ("mode", "-1"),
+        ("uid", "4294967295"),
+        ("gid", "-1"),
+        ("type", "0"),
+        ("type", "8"),
+        ("link", "-1"),
+        ("flags", "4294967296"),
+        ("sparse", "2"),
+        ("omitted", "3"),
+        ("seq", "1000000000"),
+        ("mtime_ns", "'now'"),
+        ("part", "0"),
+        ("part", "1025"),
+        ("part", "'two'"),
+        ("digest", "x'00'"),
+        ("digest", "'text'"),
+        ("digest", "zeroblob(64)"),
+        ("target", "zeroblob(5000)"),
+        ("name", "'text'"),
+        ("directory", "'etc'"),
+        ("xattrs", "'not json'"),
+        ("xattrs", "'[]'"),
+        ("xattrs", """'{"user.a": "zz"}'"""),
+        ("xattrs", """'{"user.a": 1}'"""),
+        ("xattrs", "x'00'"),
+    ],
+)
+def test_s30_a_value_out_of_its_range_or_type_is_refused(
+    file: Path, column: str, value: str
+) -> None:
+    refuse(altered(file, f"UPDATE entry SET {column} = {value} WHERE name = x'6673746162'"))  # noqa: S608
+
+
+def test_s29_the_largest_size_that_is_taken_is_told(file: Path) -> None:
+    largest = FSTAB._replace(size=2**60)
+
+    indexes.check(keeping.write_index(file, {2: [ROOT, ETC, largest]}))
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        Entry(b"etc", b"x", EntryType.FILE, size=5),
+        Entry(b"etc", b"x", EntryType.FILE, size=0, digest=DIGEST),
+        Entry(b"etc", b"x", EntryType.FILE, size=5, digest=DIGEST, omitted=Omitted.UNREADABLE),
+        Entry(b"etc", b"x", EntryType.SYMLINK),
+        Entry(b"etc", b"x", EntryType.FILE, target=b"/etc"),
+        Entry(b"etc", b"x", EntryType.DIRECTORY, size=5),
+        Entry(b"etc", b"x", EntryType.FIFO, digest=DIGEST),
+        Entry(b"etc", b"x", EntryType.SYMLINK, target=b"nul\0"),
+    ],
+)
+def test_an_entry_that_contradicts_itself_is_refused(file: Path, entry: Entry) -> None:
+    refuse(keeping.write_index(file, {2: [*PLAIN, entry]}))
+
+
+def test_a_part_without_a_root_is_refused(file: Path) -> None:
+    assert "no listed directory" in refuse(keeping.write_index(file, {2: [FSTAB]}))
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "CREATE VIEW v AS SELECT 1",
+        "CREATE TRIGGER t AFTER INSERT ON entry BEGIN SELECT 1; END",
+        "CREATE TABLE more (a)",
+        "CREATE INDEX i ON entry (abs(size))",
+        "ALTER TABLE entry ADD COLUMN g GENERATED ALWAYS AS (size * 2)",
+        "PRAGMA user_version = 2",
+        "PRAGMA application_id = 7",
+        "DROP INDEX entry_inode",
+    ],
+)
+def test_a_schema_with_more_or_less_in_it_is_refused(file: Path, statement: str) -> None:
+    refuse(altered(file, statement))
+
+
+def test_a_view_in_the_place_of_the_table_is_refused(file: Path) -> None:
+    with sqlite3.connect(file) as db:
+        db.execute(f"PRAGMA application_id = {indexes.APPLICATION_ID}")
+        db.execute(f"PRAGMA user_version = {indexes.VERSION}")
+        db.execute("CREATE VIEW entry AS SELECT 1 AS part")
+    db.close()
+
+    refuse(file)
+
+
+def test_rows_that_are_not_in_the_order_of_their_key_are_refused(file: Path) -> None:
+    """The file is built for a descending key, and then claims our schema."""
+    keeping.write_index(file, {2: [ROOT, ETC]})
+    with sqlite3.connect(file) as db:
+        (schema,) = db.execute("SELECT sql FROM sqlite_master WHERE name = 'entry'").fetchone()
+        rows = list(db.execute("SELECT * FROM entry"))
+        extra = [statement for (statement,) in db.execute(
+            "SELECT sql FROM sqlite_master WHERE type = 'index' AND sql IS NOT NULL")]  # fmt: skip
+        db.execute("DROP TABLE entry")
+        db.execute(schema.replace("directory, name))", "directory, name DESC))"))
+        marks = ", ".join("?" * len(rows[0]))
+        db.executemany(f"INSERT INTO entry VALUES ({marks})", rows)  # noqa: S608
+        for statement in extra:
+            db.execute(statement)
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_master SET sql = ? WHERE name = 'entry'", (schema,))
+        db.commit()
+    db.close()
+
+    refuse(file)
+
+
+@pytest.mark.parametrize("content", [b"", b"SQLite format 3\0", b"\0" * 4096, b"hello" * 1000])
+def test_what_is_no_sqlite_file_is_refused(file: Path, content: bytes) -> None:
+    file.write_bytes(content)
+
+    refuse(file)
+
+
+def test_an_own_index_that_is_damaged_cannot_be_updated(file: Path) -> None:
+    file.write_bytes(b"hello" * 1000)
+
+    with pytest.raises(VerificationError, match="not a sound index"), indexes.updated(file):
+        pytest.fail("it was opened")
+
+
+def test_s20_an_index_above_the_limit_is_not_opened(file: Path) -> None:
+    with file.open("wb") as sparse:
+        sparse.truncate(indexes.SIZE_MAX + 1)
+
+    assert "larger than an index may be" in refuse(file)
+
+
+def test_bytes_cut_off_at_any_page_are_noticed(file: Path) -> None:
+    many = [Entry(b"etc", b"%04d" % n, EntryType.FIFO) for n in range(500)]
+    content = keeping.write_index(file, {2: [ROOT, ETC, *many]}).read_bytes()
+
+    for length in range(0, len(content) - 1, 2048):
+        file.write_bytes(content[:length])
+        refuse(file)
+
+
+@given(position=st.integers(0, 1 << 30), value=st.integers(0, 255))
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_byte_changed_is_sound_or_refused_and_never_anything_else(
+    file: Path, position: int, value: int
+) -> None:
+    many = [Entry(b"etc", b"%04d" % n, EntryType.FIFO) for n in range(60)]
+    content = bytearray(keeping.index_bytes({2: [ROOT, ETC, *many]}))
+    content[position % len(content)] = value
+    file.write_bytes(content)
+
+    try:
+        indexes.check(file)
+    except SecurityError:
+        return
+    with indexes.opened(file) as index:
+        assert list(index.entries(2))
+
+
+ACL = bytes.fromhex(
+    "0200000001000600ffffffff02000600e803000004000400ffffffff"
+    "10000600ffffffff20000000ffffffff"
+)  # fmt: skip
+"""Measured: setfacl -m u:1000:rw on a file of mode 0640 (linux/posix_acl_xattr.h)."""
+CAPABILITY = bytes.fromhex("0100000200200000000000000000000000000000")
+"""Measured: cap_net_raw+ep (linux/capability.h, revision 2)."""
+CAPABILITY_3 = bytes.fromhex("0100000300200000000000000000000000000000e8030000")
+"""Measured: cap_net_raw+ep with rootid 1000 (revision 3)."""
+
+
+@pytest.mark.parametrize(
+    "xattrs",
+    [
+        {"security.capability": CAPABILITY},
+        {"security.capability": CAPABILITY_3},
+        {"system.posix_acl_access": ACL},
+        {"user.note": b"", "trusted.overlay.opaque": b"y"},
+        {"user.n": bytes(64 << 10)},
+    ],
+)
+def test_s31_attributes_that_the_kernel_made_are_taken(xattrs: dict[str, bytes]) -> None:
+    attributes.check(xattrs)
+
+
+@pytest.mark.parametrize(
+    "xattrs",
+    [
+        {"security.capability": CAPABILITY[:-1]},
+        {"security.capability": b"\x01\x00\x00\x09" + CAPABILITY[4:]},
+        {"security.capability": b""},
+        {"system.posix_acl_access": ACL[:-1]},
+        {"system.posix_acl_access": b"\x03" + ACL[1:]},
+        {"system.posix_acl_default": ACL[:4] + b"\x03\x00" + ACL[6:]},
+        {"system.nfs4_acl": b"x"},
+        {"system.anything": b"x"},
+        {"nothing": b"x"},
+        {"user." + "n" * 300: b"x"},
+        {"user.n": bytes((64 << 10) + 1)},
+        {"user.nul\0": b"x"},
+    ],
+)
+def test_s31_attributes_of_another_form_are_refused(xattrs: dict[str, bytes]) -> None:
+    with pytest.raises(SecurityError):
+        attributes.check(xattrs)
+
+
+def test_s31_an_index_with_such_attributes_is_refused(file: Path) -> None:
+    odd = FSTAB._replace(xattrs={"system.anything": b"x"})
+
+    assert "system.anything" in refuse(keeping.write_index(file, {2: [ROOT, ETC, odd]}))
+
+
+def test_s25_names_that_look_alike_are_two_names(file: Path) -> None:
+    alike = ["\u00e9".encode(), "e\u0301".encode(), b"A", b"a"]
+    entries = [Entry(b"", name, EntryType.FIFO) for name in alike]
+
+    indexes.check(keeping.write_index(file, {2: [ROOT, *entries]}))
+
+    assert paths.check_name(alike[0]) != paths.check_name(alike[1])
