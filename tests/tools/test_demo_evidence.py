@@ -40,7 +40,7 @@ def card_of(root: Path, image: Path) -> Path:
 def test_a_card_of_one_instant_breaks_no_promise(root: Path, tmp_path: Path) -> None:
     image = card_of(root, tmp_path / "card.img")
 
-    assert evidence.broken_promises(image, partition=2) == []
+    assert evidence.of_card(image, partition=2) == (600, ())
 
 
 def test_every_file_of_the_gauge_is_taken_over(root: Path, tmp_path: Path) -> None:
@@ -56,13 +56,17 @@ def test_a_card_with_a_file_of_another_moment_is_found_out(root: Path, tmp_path:
     (torn / tide_gauge.TRAILING).write_bytes(b"%020d\n" % 590)
     image = card_of(torn, tmp_path / "card.img")
 
-    (broken,) = evidence.broken_promises(image, partition=2)
+    found = evidence.of_card(image, partition=2)
 
-    assert broken.startswith("all files are of the same reading or the next")
+    assert found.newest_reading == 600
+    assert found.broken[0].startswith("all files are of the same reading or the next")
 
 
 def test_a_card_without_a_gauge_keeps_no_promise(tmp_path: Path) -> None:
     (tmp_path / "root").mkdir()
     image = card_of(tmp_path / "root", tmp_path / "card.img")
 
-    assert evidence.broken_promises(image, partition=2)
+    newest, broken = evidence.of_card(image, partition=2)
+
+    assert newest == 0
+    assert broken

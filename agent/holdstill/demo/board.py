@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import http.client
+import itertools
+import json
 import os
 import shutil
 import stat
@@ -13,13 +16,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.demo import card, loopback, material, tide_gauge
-from holdstill.errors import CommandError, PreflightError
+from holdstill.demo.report import Day
+from holdstill.errors import CommandError, LinkError, PreflightError
 from holdstill.system import files, ioctl, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from holdstill.demo.material import Share
     from holdstill.system.clock import Clock
     from holdstill.system.process import Background, Runner
 
@@ -66,14 +71,16 @@ def why_no_loop_device(machine: Runner) -> str:
 
 
 @contextmanager
-def on_loop_device(work: Path, *, machine: Runner, clock: Clock) -> Iterator[Board]:
+def on_loop_device(
+    work: Path, *, machine: Runner, clock: Clock, shares: tuple[Share, ...] = material.SHARES
+) -> Iterator[Board]:
     """Make the board on a loop device and let it run for the length of the block."""
     image, root = work / "card.img", work / "board"
     card.make(image, work, machine)
     with ExitStack() as undo:
         device = undo.enter_context(_attached(image, machine, clock))
         undo.enter_context(_mounted(partition(device, 2), root, machine, clock))
-        furnish(root, machine)
+        furnish(root, machine, shares)
         gauge, port = undo.enter_context(_running_gauge(root, work / "gauge.log", clock))
         # Before anything is ended that may wait for a write: what is frozen cannot even be killed.
         undo.callback(thaw, root)
@@ -81,12 +88,14 @@ def on_loop_device(work: Path, *, machine: Runner, clock: Clock) -> Iterator[Boa
 
 
 @contextmanager
-def in_directory(work: Path, *, machine: Runner, clock: Clock) -> Iterator[Board]:
+def in_directory(
+    work: Path, *, machine: Runner, clock: Clock, shares: tuple[Share, ...] = material.SHARES
+) -> Iterator[Board]:
     """Make the board as a plain directory; the card beside it has everything but the files."""
     image, root = work / "card.img", work / "board"
     card.make(image, work, machine)
     root.mkdir(mode=0o755)
-    furnish(root, machine)
+    furnish(root, machine, shares)
     with _running_gauge(root, work / "gauge.log", clock) as (gauge, port):
         yield Board(root, image, None, gauge, port)
 
@@ -150,9 +159,9 @@ def thaw(root: Path) -> None:
 # --- contents -----------------------------------------------------------------------------------
 
 
-def furnish(root: Path, machine: Runner) -> None:
+def furnish(root: Path, machine: Runner, shares: tuple[Share, ...]) -> None:
     """Fill an empty root file system."""
-    _copy_from_this_machine(root, machine)
+    _copy_from_this_machine(root, machine, shares)
     for name, content in material.root_files().items():
         _write(root / name, content)
     _write(root / GAUGE, Path(tide_gauge.__file__).read_bytes())
@@ -164,9 +173,9 @@ def furnish(root: Path, machine: Runner) -> None:
     make_oddities(root / ODDITIES)
 
 
-def _copy_from_this_machine(root: Path, machine: Runner) -> None:
+def _copy_from_this_machine(root: Path, machine: Runner, shares: tuple[Share, ...]) -> None:
     # "./" before each name, because rsync skips names that begin with # or ;
-    names = b"".join(b"./" + path + b"\0" for path in material.chosen_files())
+    names = b"".join(b"./" + path + b"\0" for path in material.chosen_files(shares))
     words = ("rsync", "-aHAX", "--from0", "--files-from=-", "/", f"{root}/")
     machine.run(Command.of(*words, timeout=300, accepted=(0, 24)), stdin=names)
     for name in ("bin", "sbin", "lib", "lib64"):
@@ -260,6 +269,22 @@ def _counter(root: Path) -> bytes:
         return b""
 
 
+def newest_reading(port: int) -> int:
+    """Ask a gauge for its newest reading.
+
+    Raises:
+        LinkError: it does not answer.
+    """
+    asked = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    try:
+        asked.request("GET", "/")
+        return int(json.loads(asked.getresponse().read())["seq"])
+    except (OSError, http.client.HTTPException) as error:
+        raise LinkError(f"the tide gauge does not answer: {error}") from error
+    finally:
+        asked.close()
+
+
 def _wait(happened: Callable[[], bool], otherwise: str, clock: Clock) -> None:
     deadline = clock.monotonic() + _SETTLING
     while not happened():
@@ -268,16 +293,23 @@ def _wait(happened: Callable[[], bool], otherwise: str, clock: Clock) -> None:
         clock.sleep(0.05)
 
 
-def live_on(root: Path) -> None:
+def live_on(root: Path) -> Day:
     """Do to the board what a day does: files are added, changed, renamed and removed."""
-    for number in range(60):
-        _write(root / f"var/lib/harbour/{number:03}.csv", material.noise(f"day {number}", 8 << 10))
-    for number in range(20):
-        (root / f"var/lib/harbour/{number:03}.csv").rename(root / f"srv/harbour-{number:03}.csv")
-    for path in sorted((root / "usr/share").rglob("*.*"))[:40]:
-        if path.is_file() and not path.is_symlink():
-            path.unlink()
+    added = [root / f"var/lib/harbour/{number:03}.csv" for number in range(60)]
+    for path in added:
+        _write(path, material.noise(path.name, 8 << 10))
+    for path in added[:20]:
+        path.rename(root / f"srv/harbour-{path.name}")
+    removed = _some_files(root / "usr/share", 40)
+    for path in removed:
+        path.unlink()
     with (root / "var/log/harbour.log").open("ab") as log:
         log.write(b"a boat came in\n" * 200)
     _write(root / "etc/hosts", material.root_files()["etc/hosts"] + b"192.0.2.7\tboathouse\n")
     (root / "opt").chmod(0o750)
+    return Day(added=60, added_bytes=60 * (8 << 10), renamed=20, removed=len(removed), edited=3)
+
+
+def _some_files(folder: Path, count: int) -> list[Path]:
+    found = (p for p in sorted(folder.rglob("*")) if p.is_file() and not p.is_symlink())
+    return list(itertools.islice(found, count))

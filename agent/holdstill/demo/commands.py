@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 import sys
 from typing import TYPE_CHECKING, TypeVar
 
@@ -11,7 +13,7 @@ from holdstill.errors import DocumentError
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from pathlib import PurePath
+    from pathlib import Path, PurePath
 
     from rich.console import Console
 
@@ -29,9 +31,11 @@ _TIMEOUT = 600.0
 class Holdstill:
     """The command line, one command at a time; each is shown before it runs."""
 
-    def __init__(self, machine: Runner, console: Console) -> None:
+    def __init__(self, machine: Runner, console: Console, *, here: Path) -> None:
+        """Prepare; commands are shown as one would type them in the folder `here`."""
         self._machine = machine
         self._console = console
+        self._here = f"{here}{os.sep}"
 
     def tell(self, *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> str:
         """Run a command; return what it printed.
@@ -39,9 +43,16 @@ class Holdstill:
         Raises:
             CommandError: it failed; its own words are in the message.
         """
-        self._console.print(f"$ holdstill {' '.join(map(str, words))}", style="dim")
-        command = Command.of(*PROGRAM, *words, timeout=_TIMEOUT, accepted=accepted)
-        return self._machine.run(command).decode()
+        texts = [os.fspath(word) for word in words]
+        shown = shlex.join(text.removeprefix(self._here) for text in texts)
+        self._console.print(f"$ holdstill {shown}", style="bold", soft_wrap=True)
+        command = Command.of(*PROGRAM, *texts, timeout=_TIMEOUT, accepted=accepted)
+        with self._console.status(f"{words[0]} ..."):
+            return self._machine.run(command).decode()
+
+    def show(self, *words: str | PurePath) -> None:
+        """Run a command and show what it prints."""
+        self._console.print(self.tell(*words))
 
     def ask(self, kind: type[T], *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> T:
         """Run a command for its report.

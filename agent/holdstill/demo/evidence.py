@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.demo import gauge_check
 from holdstill.formats import source as byte_source
@@ -20,11 +20,32 @@ LARGEST = 256 * MIB
 """No file of the gauge grows so large in a demonstration."""
 
 
-def broken_promises(image: Path, *, partition: int) -> list[str]:
-    """Return what is wrong with the gauge's files on a card image; nothing for one instant."""
+class Evidence(NamedTuple):
+    """What a card's gauge says.
+
+    Attributes:
+        newest_reading: 0 when that cannot be told.
+        broken: what is wrong with its files; nothing for one instant.
+    """
+
+    newest_reading: int
+    broken: tuple[str, ...]
+
+
+def of_card(image: Path, *, partition: int) -> Evidence:
+    """Question a card image."""
     with tempfile.TemporaryDirectory(prefix="gauge-") as work:
         copy_gauge(image, Path(work), partition=partition)
-        return gauge_check.check(Path(work))
+        return of_tree(Path(work))
+
+
+def of_tree(root: Path) -> Evidence:
+    """Question a tree."""
+    broken = tuple(gauge_check.check(root))
+    try:
+        return Evidence(gauge_check.look(root).database.last, broken)
+    except gauge_check.UNREADABLE:
+        return Evidence(0, broken)
 
 
 def copy_gauge(image: Path, target: Path, *, partition: int) -> None:

@@ -27,6 +27,8 @@ NEWEST = 1200
 """What the statistics of the gauge always add up to."""
 PLACES = (FOLDER, LOGS, TRAILING.parent, CALIBRATION.parent)
 """Directories that hold everything that is looked at."""
+UNREADABLE = (OSError, ValueError, TypeError, IndexError, sqlite3.DatabaseError)
+"""What looking at torn files may raise."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def check(root: Path) -> list[str]:
     """Return what is wrong with the gauge's files below root; nothing for one sound instant."""
     try:
         found = look(root)
-    except (OSError, ValueError, TypeError, IndexError, sqlite3.DatabaseError) as error:
+    except UNREADABLE as error:
         return [f"the gauge's files can be read: {error}"]
     return broken_promises(found)
 
@@ -96,7 +98,7 @@ def look(root: Path) -> Found:
     """Read the gauge's files below root; the tree itself is left as it is.
 
     Raises:
-        OSError, ValueError, TypeError, IndexError, sqlite3.DatabaseError: they cannot be read.
+        UNREADABLE: they cannot be read, or are no such files.
     """
     return Found(
         leading=int((root / FOLDER / "leading").read_bytes()),

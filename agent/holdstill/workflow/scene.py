@@ -53,13 +53,10 @@ class Scene:
 
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""
-        own = (self.settings.state, self.settings.spool)
-        return (*rules.DEFAULT_EXCLUDES, *self.settings.exclude, *map(self._inside, own))
-
-    def _inside(self, path: str) -> str:
-        """Return our own directory as a path of the board, if the board's root holds it."""
         root = self.settings.root.rstrip("/") + "/"
-        return "/" + path.removeprefix(root) if path.startswith(root) else path
+        own = (self.settings.state, self.settings.spool)
+        inside = ("/" + path.removeprefix(root) for path in own if path.startswith(root))
+        return (*rules.DEFAULT_EXCLUDES, *self.settings.exclude, *inside)
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
         """Return the patterns that can matter on one partition, for the manifest."""

@@ -1,0 +1,130 @@
+"""The demonstration: the main job on a board of its own making."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from rich.console import Console
+
+from holdstill.cli import options, render
+from holdstill.demo import story
+from holdstill.demo.story import Means
+from holdstill.model.sizes import human
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+
+if TYPE_CHECKING:
+    from holdstill.demo.report import DemoReport, RebuiltCard
+    from holdstill.workflow.report import PartReport
+
+
+@click.command()
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Work in this new folder and leave store and images there, to look at.",
+)
+@click.option("--plain", is_flag=True, help="Do without root: a plain directory is the board.")
+@options.json_option
+def demo(keep: Path | None, *, plain: bool, as_json: bool) -> None:
+    r"""Show the main job from end to end, on a small board made for it.
+
+    A tide gauge writes while its board is captured over SSH, changed, captured again and rebuilt
+    onto a smaller and a larger card. Touches no disk of yours, and leaves nothing behind.
+
+    \b
+    Example:
+      holdstill demo --keep /var/tmp/pier-3
+    """
+    out = Console(stderr=True, highlight=False, markup=False) if as_json else render.console()
+    means = Means(LocalRunner(), SystemClock(), out)
+    report = story.run_demo(means, keep=keep, shortcoming="not wanted" if plain else "")
+    if as_json:
+        options.print_json(report)
+        return
+    _show(report, out)
+
+
+def _show(report: DemoReport, out: Console) -> None:
+    out.print()
+    where = f"a card on {report.device}" if report.device else "a plain directory"
+    out.print(f"The board pier-3: {where}, {report.entries:,} files and more")
+    _show_captures(report, out)
+    _show_cards(report, out)
+    out.print(f"Taken out of the newest capture: {story.TAKEN_OUT}, which says of the keeper:")
+    out.print(f"  {report.taken_out.splitlines()[-1]}")
+    out.print()
+    out.print(f"Set up in {report.set_up_seconds:.0f} s, all the rest {report.seconds:.0f} s")
+    _show_end(report, out)
+
+
+def _show_captures(report: DemoReport, out: Console) -> None:
+    rows = render.table("", "first capture", "after a day's changes",
+                        numbers=("first capture", "after a day's changes"))  # fmt: skip
+    both = (report.first, report.second)
+    for title, cells in (
+        ("capture", [c.name for c in both]),
+        ("grade of the root", [root_grade(c.parts) for c in both]),
+        ("board held still for", [f"{c.frozen_ms:.0f} ms" for c in both]),
+        ("hot rounds before", [str(c.rounds) for c in both]),
+        ("read and hashed", [human(c.hashed_bytes) for c in both]),
+        ("sent over the wire", [human(c.wire_bytes) for c in both]),
+        ("new in the store", [human(c.new_bytes) for c in both]),
+        ("took", [f"{c.seconds:.1f} s" for c in both]),
+    ):
+        rows.add_row(title, *cells)
+    out.print(rows)
+    day = report.day
+    out.print(
+        f"In between: {day.added} files added ({human(day.added_bytes)}), {day.renamed} of them "
+        f"renamed, {day.removed} removed, {day.edited} changed; and the gauge wrote all the time"
+    )
+    out.print()
+
+
+def _show_cards(report: DemoReport, out: Console) -> None:
+    columns = [f"{card.name}: {human(card.done.size)}" for card in report.rebuilt]
+    rows = render.table("rebuilt from the newest", *columns, numbers=columns)
+    for title, cells in (
+        ("rebuilt and read back in", [f"{card.done.seconds:.1f} s" for card in report.rebuilt]),
+        ("of that reading back", [f"{c.done.verify_seconds:.1f} s" for c in report.rebuilt]),
+        ("entries as captured", [_agreeing(card) for card in report.rebuilt]),
+        ("the gauge's promises", [_promises(card) for card in report.rebuilt]),
+        ("its newest reading", [str(card.newest_reading) for card in report.rebuilt]),
+    ):
+        rows.add_row(title, *cells)
+    out.print(rows)
+    out.print(f"Meanwhile the gauge of the board itself went on to {report.newest_reading}")
+    broken = [text.partition(": ")[0] for card in report.rebuilt for text in card.broken]
+    for promise in dict.fromkeys(broken):
+        out.print(f"broken: {promise}", style="yellow")
+    out.print()
+
+
+def _agreeing(card: RebuiltCard) -> str:
+    return f"{card.done.checked_entries:,} of {card.done.entries:,}"
+
+
+def _promises(card: RebuiltCard) -> str:
+    return f"{len(card.broken)} broken" if card.broken else "all kept"
+
+
+def _show_end(report: DemoReport, out: Console) -> None:
+    if report.shortcoming:
+        out.print(
+            f"The board was a plain directory ({report.shortcoming}), copied live: nothing was "
+            "held still, and parts of the copy may be of different moments.",
+            style="yellow",
+        )
+    if report.kept:
+        out.print(f"Store, images and settings stay in {report.kept}")
+
+
+def root_grade(parts: tuple[PartReport, ...]) -> str:
+    """Return the grade of the root file system."""
+    return next(part.grade for part in parts if part.place == "/")
+
+
+COMMANDS = (demo,)
