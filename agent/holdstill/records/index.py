@@ -55,7 +55,8 @@ _SELECT_BY_INODE = _SELECT + "INDEXED BY entry_inode WHERE part = ? AND inode = 
 _UNLIKE_LINKS = (
     "SELECT part, link FROM entry WHERE link <> 0 GROUP BY part, link HAVING "
     "max(type) <> min(type) OR max(type = 2) OR max(digest) <> min(digest) "
-    "OR max(size) <> min(size) OR max(target) <> min(target) OR max(mode) <> min(mode) OR max(rdev) <> min(rdev) LIMIT 1"
+    "OR max(size) <> min(size) OR max(target) <> min(target) OR max(mode) <> min(mode) "
+    "OR max(rdev) <> min(rdev) LIMIT 1"
 )
 
 _COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
@@ -333,7 +334,7 @@ def opened(path: Path) -> Iterator[Index]:
             except VerificationError as error:
                 raise SecurityError(str(error)) from error
             yield Index(db)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the latter in SQLite's own complaints
         raise SecurityError(f"{path}: not a sound index: {error}") from error
 
 
