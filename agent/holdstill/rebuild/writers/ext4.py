@@ -7,6 +7,7 @@ empty file system is made in a scratch file, and what it wrote there is copied t
 from __future__ import annotations
 
 import os
+import re
 import stat
 import tempfile
 from bisect import bisect_right
@@ -37,7 +38,7 @@ MOUNT_DEFAULTS = (
     "nodelalloc",
 )  # fmt: skip
 """Default mount options that can be on or off: tune2fs(8), -o."""
-DAY = 24 * 60 * 60
+MOUNT_OPTIONS = re.compile(r"[A-Za-z0-9_=,.:/@%+-]+")
 SIGNATURES = 1 << 20
 """Bytes at either end of a partition where file systems put what they are known by."""
 QUOTA = frozenset({"quota", "project"})
@@ -105,8 +106,8 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> None:
     with path.open("wb") as image:
         image.truncate(parameters.blocks * parameters.block_size)
     try:
-        machine.run(mke2fs(path, parameters))
-        machine.run(tune2fs(path, parameters))
+        for command in commands(path, parameters):
+            machine.run(command)
     except CommandError as error:
         raise PreflightError(
             f"this machine cannot make the board's ext4: {error}",
@@ -125,6 +126,14 @@ def _check_journal(path: Path, parameters: Ext4) -> None:
             f"an ext4 of {parameters.blocks} blocks is too small for a journal",
             hint="give the partition more room",
         )
+
+
+def commands(path: Path, parameters: Ext4) -> Iterator[Command]:
+    """Yield the commands that make the empty file system in a file. Pure."""
+    yield mke2fs(path, parameters)
+    yield tune2fs(path, parameters)
+    if parameters.mount_opts:
+        yield mount_opts(path, parameters)
 
 
 def mke2fs(path: Path, parameters: Ext4) -> Command:
@@ -172,11 +181,23 @@ def tune2fs(path: Path, parameters: Ext4) -> Command:
     words = [
         "tune2fs", "-r", str(parameters.reserved_blocks), "-u", str(parameters.reserved_uid),
         "-g", str(parameters.reserved_gid), "-c", str(parameters.max_mount_count),
-        "-i", f"{parameters.check_interval // DAY}d", "-o", ",".join(options),
+        "-i", f"{parameters.check_interval}s", "-o", ",".join(options),
     ]  # fmt: skip
-    if parameters.mount_opts:
-        words += ["-E", f"mount_opts={parameters.mount_opts}"]
     return Command.of(*words, str(path), environment=NO_SETTINGS)
+
+
+def mount_opts(path: Path, parameters: Ext4) -> Command:
+    """Return the command that sets the extended mount options. Pure.
+
+    tune2fs -E takes a comma for the end of one of its own options.
+
+    Raises:
+        TargetRefusedError: they hold what no mount option does.
+    """
+    if MOUNT_OPTIONS.fullmatch(parameters.mount_opts) is None:
+        raise TargetRefusedError(f"odd mount options in an ext4: {parameters.mount_opts!r}")
+    request = f"set_super_value mount_opts {parameters.mount_opts}"
+    return Command.of("debugfs", "-w", "-R", request, str(path))
 
 
 def _place(scratch: Path, target: Path, offset: int, size: int) -> None:
@@ -265,7 +286,7 @@ def finish(target: Path, *, offset: int, parameters: Ext4, machine: Runner) -> N
     Raises:
         TargetFailedError: the medium reports an error, or e2fsck finds one.
     """
-    place = f"{target}?offset={offset}"
+    place = f"{target.absolute()}?offset={offset}"
     if "?" in str(target):
         raise TargetRefusedError(f"{target}: e2fsprogs cannot open a name with a question mark")
     try:
