@@ -50,6 +50,12 @@ class Watched:
             assert CLOCK.monotonic() < deadline
             CLOCK.sleep(0.002)
 
+    def until_tried(self) -> None:
+        deadline = CLOCK.monotonic() + 5
+        while not self.kernel.deeds:
+            assert CLOCK.monotonic() < deadline
+            CLOCK.sleep(0.002)
+
     def until_thawed(self, mount: int) -> None:
         deadline = CLOCK.monotonic() + 5
         while mount in self.kernel.frozen:
@@ -159,9 +165,9 @@ def test_a_freeze_that_comes_into_force_after_it_fired_is_thawed_too() -> None:
     with watching() as watched:
         watched.marks[0] = State.TRYING  # the kernel says EINVAL as long as it is on its way
         os.write(watched.bell, b"\x0f")
-        watched.until_fired()
+        watched.until_tried()
 
-        watched.freeze(0, State.TRYING)
+        watched.kernel.frozen.add(30)
 
         watched.until_thawed(30)
 
