@@ -61,16 +61,12 @@ class MountedTree:
     def hot(self, index: Index, *, seq: int) -> None:
         """Bring the index up to date with the running board; new contents become pending."""
         subject = Subject(index, self.part, self._scanner)
-        changes = self._detector.changes()
-        if isinstance(changes, ChangedInodes):
-            delta = deltas.resolve(subject, changes)
-            for entry in delta.entries.values():
-                self._note_older(index, entry)
-            deltas.apply(subject, delta, seq=seq)
-            doubtful = delta.doubtful
-        else:
-            sweep.sweep(subject, changes, seq=seq, noted=lambda step: self._noted(index, step))
-            doubtful = self._scanner.doubtful
+        doubtful = deltas.follow(
+            subject,
+            self._detector.changes(),
+            seq=seq,
+            noted=lambda step: self._noted(index, step),
+        )
         index.commit()
         self._detector.confirm()
         self._detector.doubt(doubtful)
@@ -158,12 +154,19 @@ class MountedTree:
         """Whether a difference is of after the last look: its inode or its directory changed."""
         if not isinstance(later, ChangedInodes):
             return True
-        above = index.get(self.part, paths.split(step.path)[0])
         known = index.get(self.part, step.path)
-        inodes = {entry.seen.inode for entry in (above, known) if entry is not None}
+        inodes = {entry.seen.inode for entry in (self._above(index, step), known) if entry}
         if not isinstance(step, Removal):
             inodes.add(step.seen.inode)
         return not inodes.isdisjoint(later.numbers)
+
+    def _above(self, index: Index, step: Step) -> Entry | None:
+        """Return the nearest directory above that the index knows: one moved here is not known."""
+        path, found = step.path, None
+        while path and found is None:
+            path = paths.split(path)[0]
+            found = index.get(self.part, path)
+        return found
 
     def has_changed(self, index: Index) -> bool:
         """Whether the tree is not as the index has it; for what cannot be held still."""
