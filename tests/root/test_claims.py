@@ -299,7 +299,7 @@ def test_a_discarded_loop_gives_its_space_back(tmp_path: Path) -> None:
         understood = claims.discard(held)
 
     assert understood
-    assert image.stat().st_blocks * 512 < MIB
+    assert image.stat().st_blocks * 512 < 3 * MIB  # all but both ends
 
 
 def test_an_honest_card_passes_the_marks(card: loop.LoopDisk) -> None:

@@ -170,13 +170,18 @@ def _check_same(device: Device, handle: int, places: Places) -> None:
 
 
 def discard(claimed: Target) -> bool:
-    """Tell a device that all of it is free; tell whether it understood."""
+    """Tell a device that all of it is free but its ends; tell whether it understood.
+
+    The ends hold the old tables. A card may give anything back of what it was told is free, so
+    they must stay the zeroes that invalidate writes.
+    """
     if not claimed.is_device:
         return False
     claimed.has_begun = True
     try:
-        for start in range(0, claimed.size, GIB):
-            ioctl.discard(claimed.handle, start, min(GIB, claimed.size - start))
+        for start in range(target.EDGE, claimed.size - target.EDGE, GIB):
+            length = min(GIB, claimed.size - target.EDGE - start)
+            ioctl.discard(claimed.handle, start, length)
     except OSError as error:
         if error.errno in {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOTTY, errno.EPERM}:
             return False

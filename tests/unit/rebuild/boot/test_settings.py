@@ -58,7 +58,7 @@ def test_an_entry_without_append_has_the_common_one() -> None:
 
 # UAPI group, Boot Loader Specification, type 1: keys may come more than once.
 def test_a_loader_entry_may_have_several_initrds_and_options() -> None:
-    text = "title x\n# c\nlinux /6.1/linux\ninitrd /ucode\ninitrd /initrd\noptions root=a\noptions ro\n"
+    text = "# c\nlinux /6.1/linux\ninitrd /ucode\ninitrd /initrd\noptions root=a\noptions ro\n"
 
     assert settings.parse_loader_entry("pier.conf", text) == MenuEntry(
         "pier.conf", "/6.1/linux", ("/ucode", "/initrd"), "", "", "root=a ro"

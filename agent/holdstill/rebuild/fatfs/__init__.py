@@ -1,0 +1,1 @@
+"""Filling a FAT that mkfs.vfat made: names, directories, chains."""
