@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from datetime import datetime
 
+import msgspec
 import pytest
 
 from holdstill.board import mounts
+from holdstill.errors import SecurityError
+from holdstill.keeper import sealing
+from holdstill.model.layout import Disk, TableLabel
 from holdstill.system import clock
+from support import cards
 
 
 # RFC 3339, 5.8: both examples are the same moment; ours always has Z and whole seconds.
@@ -26,11 +31,14 @@ def test_a_moment_is_written_in_utc_with_fixed_digits(example: str, written: str
     assert clock.rfc3339(moment) == written
 
 
-# RFC 3339, 5.8: 1990-12-31T23:59:60Z is a moment. Python has no such second; we never write one,
-# and who reads one is told so instead of getting another moment.
-def test_a_leap_second_is_refused_and_not_bent() -> None:
-    with pytest.raises(ValueError, match=r"second must be in 0\.\.59"):
-        datetime.fromisoformat("1990-12-31T23:59:60Z")
+# RFC 3339, 5.8: 1990-12-31T23:59:60Z is a moment. Python has no such second, and bending it to
+# another one would be a lie: who presents it is told so.
+def test_a_leap_second_in_a_manifest_is_refused() -> None:
+    plain = cards.manifest_of(Disk(size=0, label=TableLabel.NONE), {})
+    moment = msgspec.structs.replace(plain.moment, taken_at="1990-12-31T23:59:60Z")
+
+    with pytest.raises(SecurityError, match="taken_at"):
+        sealing.taken_at(msgspec.structs.replace(plain, moment=moment))
 
 
 # proc(5), /proc/pid/mountinfo, and fstab(5): space, tab, newline and backslash are octal.

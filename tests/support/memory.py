@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
 
 class Memory:
@@ -13,7 +13,7 @@ class Memory:
 
     def __init__(self, size: int, pieces: Mapping[int, bytes]) -> None:
         self._size = size
-        self._pieces = dict(pieces)
+        self._pieces = list(pieces.items())
         self.bytes_read = 0
 
     @classmethod
@@ -21,21 +21,26 @@ class Memory:
         """Return a source with exactly this content."""
         return cls(len(content), {0: content})
 
-    @property
-    def size(self) -> int:
-        return self._size
+    def patched(self, pieces: Iterable[tuple[int, bytes]]) -> Memory:
+        """Return the same with some bytes replaced."""
+        other = Memory(self._size, {})
+        other._pieces = [*self._pieces, *pieces]
+        return other
 
     def with_piece(self, offset: int, data: bytes) -> Memory:
         """Return the same with some bytes replaced."""
-        return Memory(self._size, {**{k: v for k, v in self._pieces.items() if k != offset},
-                                   offset: data})  # fmt: skip
+        return self.patched([(offset, data)])
+
+    @property
+    def size(self) -> int:
+        return self._size
 
     def read(self, offset: int, length: int) -> bytes:
         if offset < 0 or length < 0 or offset + length > self._size:
             raise EOFError(f"bytes {offset}..{offset + length} are outside {self._size}")
         self.bytes_read += length
         found = bytearray(length)
-        for start, data in self._pieces.items():
+        for start, data in self._pieces:
             first, last = max(start, offset), min(start + len(data), offset + length)
             if first < last:
                 found[first - offset : last - offset] = data[first - start : last - start]

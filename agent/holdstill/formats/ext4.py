@@ -253,9 +253,10 @@ class Ext4:
 
     def _inode_value(self, number: int, size: int) -> bytes:
         holder = self.inode(number)
-        if holder.size != size or size > ext4_xattr.VALUE_MAX:
+        # One that lies in its inode could lead back to the attributes that led to it.
+        if holder.size != size or size > ext4_xattr.VALUE_MAX or holder.flags & _INLINE:
             raise VerificationError(
-                "an extended attribute is damaged: its inode is of another size"
+                "an extended attribute is damaged: its inode is none for values"
             )
         return b"".join(self.read_file(holder))
 
