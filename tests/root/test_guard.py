@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import colorsys
+import importlib
+import logging
 import os
 import signal
 import tempfile
+import threading
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +25,8 @@ from support import held, loop, programs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from holdstill.board.guard import HeldMount
 
 STEPS = [
     "armed",
@@ -218,6 +224,45 @@ def test_no_guard_stays_behind(volume: Path) -> None:
         pid = child_of_ours()
 
     assert not Path(f"/proc/{pid}").exists()
+
+
+def test_a_program_with_busy_threads_gets_its_guard(volume: Path, tmp_path: Path) -> None:
+    # Forked in the middle of other threads' work, with their locks as they are at that moment.
+    with threads_at_work(tmp_path / "log"), held.holding(volume) as mine:
+        for _ in range(20):
+            make_one_pause(mine)
+
+    assert not held.is_frozen(volume)
+
+
+@contextmanager
+def threads_at_work(log: Path) -> Iterator[None]:
+    over = threading.Event()
+    handler = logging.FileHandler(log)
+    logger = logging.Logger("busy")  # noqa: LOG001  apart from the loggers that pytest listens to
+    logger.addHandler(handler)
+    threads = [threading.Thread(target=keep_busy, args=(over, logger)) for _ in range(8)]
+    try:
+        for thread in threads:
+            thread.start()
+        yield
+    finally:
+        over.set()
+        for thread in threads:
+            thread.join()
+        handler.close()
+
+
+def keep_busy(over: threading.Event, logger: logging.Logger) -> None:
+    """Take and release locks: of logging, of a file's buffer, of the allocator, of imports."""
+    while not over.is_set():
+        logger.warning("level %s", [str(n) for n in range(100)])
+        importlib.reload(colorsys)
+
+
+def make_one_pause(mine: tuple[HeldMount, ...]) -> None:
+    with guard.armed(mine, seconds=5, clock=SystemClock()) as armed, freeze.frozen(armed):
+        pass
 
 
 def child_of_ours() -> int:
