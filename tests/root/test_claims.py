@@ -116,6 +116,25 @@ def test_a_disk_that_is_swapped_to_is_refused(card: loop.LoopDisk) -> None:
     assert f"{card.partition(1).name} is swapped to" in said
 
 
+def test_a_disk_behind_another_device_is_refused(card: loop.LoopDisk) -> None:
+    with loop.attached(card.partition(2)) as over:
+        said = refusal(card.device)
+
+    assert f"{card.partition(2).name} is behind {over.device.name}" in said
+
+
+def test_a_disk_with_other_sectors_is_refused(tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "card.img", size=SIZE)
+    words = ("losetup", "--find", "--show", "--sector-size", "4096", image)
+    device = Path(programs.run(*words).decode().strip())
+    try:
+        said = refusal(device)
+    finally:
+        programs.run("losetup", "--detach", device)
+
+    assert "its sectors have 4096 bytes" in said
+
+
 def test_a_partition_is_refused(card: loop.LoopDisk) -> None:
     said = refusal(card.partition(2))
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, TargetFailedError, TargetRefusedError
-from holdstill.model.sizes import GIB, human
+from holdstill.model.sizes import GIB, SECTOR, human
 from holdstill.rebuild import devices, target
 from holdstill.rebuild.target import Target
 from holdstill.system import ioctl
@@ -50,6 +50,8 @@ class Consent:
 def check(device: Device, *, needed: int, consent: Consent, largest: int = LARGEST_CARD) -> None:
     """Refuse a device that must not be written, or that nobody has named.
 
+    needed is in bytes; a disk larger than largest is unlike a card.
+
     Raises:
         TargetRefusedError: every reason, and what to say if one wants it all the same.
     """
@@ -77,6 +79,8 @@ def _reasons(device: Device, needed: int) -> Iterator[str]:
     if not device.size:
         yield "it has no medium: is the card in?"
     yield from device.uses
+    if device.sector_size != SECTOR:
+        yield f"its sectors have {device.sector_size} bytes; those of a card have {SECTOR}"
     if device.is_read_only:
         yield "it is read-only: look for the little switch on the card's side"
     if 0 < device.size < needed:

@@ -52,6 +52,7 @@ class Device:
         path: its node.
         number: major and minor.
         size: bytes.
+        sector_size: bytes of a logical sector, in which partition tables count.
         sequence: the kernel's number for this medium in this slot; a new card gets a new one.
         whole: the disk that a partition is part of, "" when it is a whole disk itself.
         is_fixed: whether it looks built in.
@@ -63,6 +64,7 @@ class Device:
     path: Path
     number: tuple[int, int]
     size: int
+    sector_size: int = 512
     model: str = ""
     serial: str = ""
     sequence: str = ""
@@ -138,6 +140,7 @@ def look_up(path: Path, number: tuple[int, int], *, places: Places) -> Device:
         path=path,
         number=number,
         size=int(_word(home / "size") or 0) * 512,
+        sector_size=int(_word(home / "queue/logical_block_size") or 512),
         model=_model(home),
         serial=_serial(home),
         sequence=_word(home / "diskseq"),
@@ -209,6 +212,8 @@ def _uses(home: Path, family: dict[tuple[int, int], str], places: Places) -> Ite
             yield f"{name} is mounted at {point}"
         if name in _swaps(places):
             yield f"{name} is swapped to"
+        for over in _loops(name, places):
+            yield f"{name} is behind {over}"
     if home.name in _disks_below_root(places):
         yield f"this system runs from {home.name}"
 
@@ -251,6 +256,13 @@ def _swaps(places: Places) -> frozenset[str]:
     """Return the kernel's names of the devices that are swapped to."""
     lines = _word(places.proc / "swaps").splitlines()[1:]
     return frozenset(Path(line.split()[0]).resolve().name for line in lines if line)
+
+
+def _loops(name: str, places: Places) -> Iterator[str]:
+    """Yield the loop devices over a device: the kernel lets others claim what is behind them."""
+    for file in sorted(places.sys.glob("block/loop*/loop/backing_file")):
+        if Path(_word(file)).resolve() == Path("/dev") / name:
+            yield file.parent.parent.name
 
 
 def _disks_below_root(places: Places) -> frozenset[str]:

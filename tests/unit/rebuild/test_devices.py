@@ -125,6 +125,15 @@ def test_a_raid_on_the_whole_disk_is_a_use(kernel: Kernel) -> None:
     assert look_up(kernel, "sdx", (8, 16)).uses == ("sdx is part of md0",)
 
 
+def test_a_loop_device_over_a_partition_is_a_use_of_the_disk(kernel: Kernel) -> None:
+    disk = kernel.disk("sdx", "8:16")
+    kernel.partition(disk, "sdx2", "8:18")
+    say(kernel.folder / "sys/block/loop3/loop", backing_file="/dev/sdx2")
+    say(kernel.folder / "sys/block/loop4/loop", backing_file="/srv/sdx2")
+
+    assert look_up(kernel, "sdx", (8, 16)).uses == ("sdx2 is behind loop3",)
+
+
 def test_the_disk_that_the_system_runs_from_is_found_through_what_is_stacked_on_it(
     kernel: Kernel,
 ) -> None:
@@ -190,6 +199,7 @@ def test_a_device_without_a_serial_is_named_by_its_size_and_not_by_nothing() -> 
         (replace(CARD, is_read_only=True), "it is read-only"),
         (replace(CARD, size=8 * GIB - 512), "too small by 512 bytes"),
         (replace(CARD, size=0), "it has no medium"),
+        (replace(CARD, sector_size=4096), "its sectors have 4096 bytes"),
     ],
 )
 def test_nothing_overrides_a_real_reason(device: Device, reason: str) -> None:
