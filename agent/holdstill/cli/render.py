@@ -227,4 +227,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     )
     _list(out, "Otherwise than on the captured card:", report.notes)
     _list(out, "Changed for the new board:", report.changes)
+    if report.bootable:
+        out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
+    _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)
     out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")

@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 
-from holdstill.errors import TargetRefusedError, VerificationError
+from holdstill.errors import LayoutError, TargetRefusedError, VerificationError
 from holdstill.formats import gap as gap_format
 from holdstill.formats import source as byte_source
 from holdstill.formats.ext4 import Ext4 as Ext4Reader
 from holdstill.model import names
 from holdstill.model.layout import Ext4, Record, Swap
-from holdstill.rebuild import carry_out, claims, fit, fixups, identity, planner
+from holdstill.rebuild import bootcheck, carry_out, claims, fit, fixups, identity, planner
 from holdstill.rebuild import target as targets
+from holdstill.rebuild.boot.report import Report as BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.writers import ext4, fat, gap, raw, swap, table
@@ -83,6 +84,8 @@ class RebuildReport(Record, frozen=True, kw_only=True):
         size: bytes of it.
         written_bytes: contents that were copied.
         checked_entries: entries that were read back by other code and found as captured.
+        bootable: whether every link of a boot chain is on the target, as far as it can tell.
+        boot_trouble: links that are missing.
         notes: what is not as on the captured card.
         changes: what a sibling has otherwise.
     """
@@ -96,6 +99,8 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     checked_entries: int
     seconds: float
     verify_seconds: float
+    bootable: bool
+    boot_trouble: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
 
@@ -199,6 +204,7 @@ def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> Re
     started = means.clock.monotonic()
     writers = _Writers(target, source, means)
     carry_out.carry_out(plan, writers, begin=lambda step: means.tell.step(_words(step)))
+    boot = _boot_report(target, source)
     return RebuildReport(
         board=source.manifest.board.name,
         capture=source.name,
@@ -209,8 +215,26 @@ def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> Re
         checked_entries=writers.checked,
         seconds=round(means.clock.monotonic() - started, 2),
         verify_seconds=round(writers.verify_seconds, 2),
+        bootable=boot.is_bootable,
+        boot_trouble=tuple(_broken_links(boot)),
         notes=(*plan.notes, *writers.warnings),
     )
+
+
+def _boot_report(target: Target, source: Source) -> BootReport:
+    opened = byte_source.OpenFile(target.handle, size=target.size)
+    try:
+        return bootcheck.check(opened, model=source.manifest.board.model)
+    except LayoutError:  # a file system without a table: no board's firmware starts from that
+        return BootReport((), ())
+
+
+def _broken_links(boot: BootReport) -> Iterator[str]:
+    for chain in boot.chains:
+        yield from (f"{chain.name}: {link}" for link in chain.links if link.breaks)
+    yield from (f"system: {link}" for link in boot.system if link.breaks)
+    if not boot.chains:
+        yield "nothing on it is known to boot"
 
 
 def _words(step: AnyStep) -> str:

@@ -1,0 +1,111 @@
+"""Commands that prove something: bootcheck and rehearse."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from rich.console import Console
+
+from holdstill.cli import options, render, store, tell
+from holdstill.errors import VerificationError
+from holdstill.formats import source as byte_source
+from holdstill.rebuild import bootcheck as boot
+from holdstill.rehearse.run import DEADLINE
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import finding, rehearsal
+
+if TYPE_CHECKING:
+    from holdstill.rehearse.run import Rehearsal
+
+
+@click.command()
+@click.argument("target", type=click.Path(path_type=Path, exists=True))
+@click.option("--model", default="", help="The board's model, where several firmwares are there.")
+@options.json_option
+def bootcheck(target: Path, *, model: str, as_json: bool) -> int:
+    r"""Follow the boot chain of a finished card or image, link by link. Reads only.
+
+    Ends with exit code 7 when the card cannot boot as it is. What only the board itself can
+    tell is said to be unknown, which is no failure.
+
+    \b
+    Example:
+      holdstill bootcheck pier-3.img
+    """
+    with byte_source.opened(target) as source:
+        report = boot.check(source, model=model)
+    if as_json:
+        options.print_json(report)
+    else:
+        out = render.console()
+        for line in report.lines():
+            out.print(line)
+    return 0 if report.is_bootable else VerificationError.exit_code
+
+
+@click.command()
+@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.option("--log", type=click.Path(path_type=Path), help="Keep the console here.")
+@click.option(
+    "--scratch",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("/var/tmp"),  # noqa: S108
+    show_default=True,
+    help="Where there is room for the scratch image.",
+)
+@click.option("--seconds", type=float, default=DEADLINE, show_default=True, help="Time to boot.")
+@click.option("--sign", default="", help="Regular expression on the console that means success.")
+@options.store_option
+@options.json_option
+def rehearse(
+    capture: str,
+    *,
+    log: Path | None,
+    scratch: Path,
+    seconds: float,
+    sign: str,
+    store_address: str | None,
+    as_json: bool,
+) -> int:
+    r"""Rebuild a capture onto a scratch image and boot that in an emulator, without a network.
+
+    A success is noted in the board's ledger, and shown by `holdstill list`. The capture is not
+    touched. A rehearsal cannot prove the board's own firmware, device overlays or real devices.
+
+    \b
+    Example:
+      holdstill rehearse pier-3 --store /srv/holdstill
+    """
+    opened = store.open_local(store_address)
+    stored = finding.trusted(finding.find(opened, capture, runner=LocalRunner()))
+    place = log or Path(f"{stored.board}-{stored.name}.console")
+    with tell.telling(Console(stderr=True)) as teller:
+        found = rehearsal.rehearse(
+            opened, stored, machine=LocalRunner(), clock=SystemClock(), tell=teller,
+            scratch=scratch, log=place, deadline=seconds, sign=sign,
+        )  # fmt: skip
+    if as_json:
+        options.print_json(found)
+    else:
+        _show(found, f"{stored.board}/{stored.name}")
+    return 0 if found.booted else VerificationError.exit_code
+
+
+def _show(found: Rehearsal, name: str) -> None:
+    out = render.console()
+    verdict = "booted" if found.booted else "did NOT boot"
+    out.print(f"{name} {verdict} ({found.way}, {found.seconds:.0f} s)")
+    if found.broken is not None:
+        out.print(f"what broke: {found.broken}")
+    for remark in found.remarks:
+        out.print(f"  {remark}")
+    out.print("What this cannot prove:")
+    for text in found.unproven:
+        out.print(f"  {text}")
+    out.print(f"Console: {found.log}")
+
+
+COMMANDS = (bootcheck, rehearse)

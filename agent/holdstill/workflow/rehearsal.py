@@ -1,0 +1,84 @@
+"""Rebuild a capture onto a scratch image, boot that in an emulator, and note what it showed."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.keeper.captures import Shelf
+from holdstill.keeper.ledger import BootedEvent
+from holdstill.model import sizes
+from holdstill.model.sizes import GIB
+from holdstill.rebuild import target as targets
+from holdstill.rehearse import run as rehearse_run
+from holdstill.system import clock as clocks
+from holdstill.workflow import rebuild
+from holdstill.workflow.rebuild import Wish
+
+if TYPE_CHECKING:
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.rehearse.run import Rehearsal, Workshop
+    from holdstill.system.clock import Clock
+    from holdstill.workflow.ports import Teller
+
+
+def rehearse(
+    store: Store,
+    capture: StoredCapture,
+    *,
+    machine: Workshop,
+    clock: Clock,
+    tell: Teller,
+    scratch: Path,
+    log: Path,
+    deadline: float,
+    sign: str,
+) -> Rehearsal:
+    """Boot a capture on a scratch image, without a network; the capture is not touched.
+
+    A boot that succeeded is noted in the board's ledger.
+
+    Args:
+        store: where the capture is.
+        capture: what to boot.
+        machine: runs tools and the emulator.
+        clock: measures, and dates the note.
+        tell: is told the steps.
+        scratch: directory with room for the image, which is sparse.
+        log: file that keeps what the console printed.
+        deadline: seconds until the boot has failed.
+        sign: regular expression that means success; "" for a login prompt.
+    """
+    with tempfile.TemporaryDirectory(prefix="rehearse-", dir=scratch) as folder:
+        image = Path(folder) / "scratch.img"
+        means = rebuild.Means(machine, clock, tell)
+        with rebuild.opened(capture, str(capture.name)) as source:
+            size = scratch_size(source.manifest.disk.size)
+            plan = rebuild.decide(source, size=size, wish=Wish(), machine=machine)
+            with targets.claimed_image(image, size=size) as target:
+                rebuild.carry_out_on(target, plan, source, means)
+        tell.step("booting the scratch image in an emulator")
+        found = rehearse_run.rehearse(
+            image, runner=machine, clock=clock, log=log, deadline=deadline, sign=sign
+        )
+    if found.booted:
+        note_booted(store, capture, machine, clock)
+    return found
+
+
+def scratch_size(size: int) -> int:
+    """Return the size of the scratch image: emulated SD cards have a power of two."""
+    power = GIB
+    while power < size:
+        power *= 2
+    return sizes.Bytes(power)
+
+
+def note_booted(store: Store, capture: StoredCapture, machine: Workshop, clock: Clock) -> None:
+    """Write into the board's ledger that this capture booted."""
+    file = Shelf(store, capture.board, machine).ledger_file
+    event = BootedEvent(capture=str(capture.name))
+    with file.held_for_writing(store.disk) as ledger:
+        file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=store.disk)
