@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, store
+from holdstill.keeper.disk import Disk
 from holdstill.keeper.service import LocalKeeper
 from holdstill.model import exchange, names, paths
 from holdstill.model.entries import Entry, EntryType
@@ -34,7 +35,6 @@ from support.contents import a_folder, in_order
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from holdstill.keeper.disk import Disk
     from holdstill.keeper.store import Store
     from holdstill.model.exchange import Banked, Begun, Sealed, Wanted
     from holdstill.model.names import BoardName
@@ -45,6 +45,19 @@ PIER_4 = names.check_board("pier-4")
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIC+xQFzMWRwxlgBPCo0ud6nDKGbWVTyxjoKdtLrXAQ9j"
 """A public key of pier-3; the private one was thrown away."""
 OTHER_KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIEVTqe5kCdDjT1WmGyzrHXoz9EOu0gZTVVrkVlbtjW8f"
+
+
+class QuickDisk(Disk):
+    """A disk that leaves the medium out: what is synced when is for tests that cut the power."""
+
+    def sync_file(self, path: Path) -> None:
+        assert path.exists()
+
+    def sync_directory(self, path: Path) -> None:
+        assert path.is_dir()
+
+    def sync_all(self, path: Path) -> None:
+        assert path.is_dir()
 
 
 class FakeClock:
@@ -249,7 +262,7 @@ def write_index(path: Path, parts: Mapping[int, Sequence[Entry]], *, seq: int = 
 
 def make_store(folder: Path, *, clock: FakeClock, disk: Disk | None = None) -> Store:
     """Make a store with pier-3 enrolled under KEY."""
-    made = store.create(folder, clock=clock, disk=disk)
+    made = store.create(folder, clock=clock, disk=disk or QuickDisk())
     enrolment.enrol(made, PIER_3, KEY, clock=clock, limits=None)
     return made
 

@@ -36,7 +36,7 @@ class Held(NamedTuple):
     links: int
     size: int
     allocated: int
-    changed_at: float
+    written_at: float
 
 
 class Contents:
@@ -130,10 +130,13 @@ class Contents:
     def all(self) -> Iterator[Held]:
         """Yield every file of every content, spare copies next to their first."""
         for shard in SHARDS:
-            yield from sorted(self._shard(shard))
+            yield from self.shard(shard)
 
-    def _shard(self, shard: str) -> Iterator[Held]:
-        folder = self.root / shard
+    def shard(self, shard: str) -> list[Held]:
+        """Return the files of contents whose digest begins with two digits, in order."""
+        return sorted(self._files(self.root / shard))
+
+    def _files(self, folder: Path) -> Iterator[Held]:
         with os.scandir(folder) as found:
             for item in found:
                 spare = _SPARE.fullmatch(item.name)
@@ -142,7 +145,7 @@ class Contents:
                 state = item.stat(follow_symlinks=False)
                 yield Held(
                     Digest(spare[1] if spare else item.name), folder / item.name, state.st_nlink,
-                    state.st_size, state.st_blocks * 512, state.st_ctime,
+                    state.st_size, state.st_blocks * 512, state.st_mtime,
                 )  # fmt: skip
 
     def drafts(self) -> Iterator[Path]:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
+BEGUN = "begun"
+"""A file in a staging whose date says when the run began."""
 RECEIVER_PATIENCE = 90.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
@@ -121,6 +123,8 @@ def begin_staging(store: Store, board: BoardName) -> Staging:
         run = RunId(secrets.token_hex(8))
         staging = Staging(run, store.board_folder(board) / "incoming" / run)
         store.disk.make_directory(staging.folder)
+    if not (staging.folder / BEGUN).exists():
+        store.disk.create(staging.folder / BEGUN, b"")
     for folder in (staging.contents, staging.attachments):
         if not folder.is_dir():
             store.discard(folder)  # something else of that name

@@ -38,7 +38,7 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
         store.disk.make_directory(top)
     made = top / secrets.token_hex(8)
     store.disk.make_directory(made)
-    with files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
+    with store.using_contents(), files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
         for digest in digests:
             _lay(store, digest, made / digest, handle)
     return made

@@ -193,7 +193,7 @@ def lay_out(store: Store, folder: Path, index_path: Path) -> Layout:
     Memory stays flat: entries are read in key order, so a directory comes before what is in it.
     """
     layout = Layout()
-    with indexes.opened(index_path) as index:
+    with store.using_contents(), indexes.opened(index_path) as index:
         if not store.facts.abilities.hard_links:
             _look_only(store, index, layout)
             return layout

@@ -13,8 +13,10 @@ STORE/trash/                         renamed here first, then deleted
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import secrets
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -113,6 +115,28 @@ class Store:
         grave = self.trash / f"{folder.name}.{secrets.token_hex(8)}"
         self.disk.rename(folder, grave)
         self.disk.remove_tree(grave)
+
+    @contextmanager
+    def using_contents(self) -> Iterator[None]:
+        """Keep contents from being swept while the block begins to use some."""
+        with self._locked(fcntl.LOCK_SH):
+            yield
+
+    @contextmanager
+    def alone_with_contents(self) -> Iterator[None]:
+        """Keep everybody from beginning to use contents for the block."""
+        with self._locked(fcntl.LOCK_EX):
+            yield
+
+    @contextmanager
+    def _locked(self, how: int) -> Iterator[None]:
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        handle = os.open(self.root / "lock", flags, 0o600)
+        try:
+            fcntl.flock(handle, how)
+            yield
+        finally:
+            os.close(handle)
 
     def free(self) -> tuple[int, int]:
         """Return the free bytes and inodes that an ordinary user may use."""

@@ -12,7 +12,7 @@ from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
 from holdstill.keeper.disk import Disk
 from support import keeping
-from support.keeping import FakeClock
+from support.keeping import FakeClock, QuickDisk
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -84,14 +84,14 @@ def test_a_store_of_another_format_is_refused(tmp_path: Path) -> None:
         stores.open_store(root)
 
 
-class Without(Disk):
+class Without(QuickDisk):
     """A disk that cannot do some things, as on shares and FAT."""
 
     def link_at(self, source: str, name: bytes, at: int) -> None:
         raise OSError(errno.EPERM, "no hard links here")
 
 
-class CannotRename(Disk):
+class CannotRename(QuickDisk):
     def rename(self, source: Path, target: Path) -> None:
         raise OSError(errno.EACCES, "no rename here")
 

@@ -1,0 +1,314 @@
+"""Thinning and sweeping a real store."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import BusyError, SecurityError, UsageError
+from holdstill.keeper import marks, thin
+from holdstill.keeper.service import LocalKeeper
+from holdstill.model import names
+from holdstill.model.settings import Retention
+from support import keeping
+from support.keeping import PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
+
+if TYPE_CHECKING:
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import Digest
+
+LocalBoard = Board[LocalKeeper]
+NEWEST_TWO = Retention(days=0, weeks=0, months=0, years=0, at_least=2)
+DAY = 86_400
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=clock)
+
+
+@pytest.fixture
+def board(store: Store, clock: FakeClock) -> LocalBoard:
+    """A board with five captures: one file stays the same, one is new every day."""
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock)
+    board.files[b"usr/always"] = b"the same"
+    for number in range(5):
+        clock.advance(DAY)
+        board.files[b"srv/reading"] = b"reading %d" % number
+        board.capture()
+    return board
+
+
+def digest_of(content: bytes) -> Digest:
+    return names.check_digest(hashlib.sha256(content).hexdigest())
+
+
+def age(store: Store, *, seconds: float = 10 * DAY) -> None:
+    """Make everything in content/ look as if it had been there for long."""
+    for held in store.contents.all():
+        os.utime(held.path, times=(held.written_at - seconds,) * 2)
+
+
+def thinned(store: Store, clock: FakeClock, rule: Retention = NEWEST_TWO) -> list[int]:
+    verdicts = thin.carry_out(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
+    return [v.seq for v in verdicts if v.is_kept]
+
+
+def test_a_dry_run_says_what_the_real_one_does_and_changes_nothing(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    before = keeping.snapshot(store.root)
+
+    plan = thin.plan(store, PIER_3, NEWEST_TWO, clock=clock, runner=FakeSignatures())
+
+    assert keeping.snapshot(store.root) == before
+    assert [v.seq for v in plan if v.is_kept] == thinned(store, clock) == [4, 5]
+
+
+def test_captures_that_are_not_kept_are_gone_and_the_others_are_untouched(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    folder = store.board_folder(PIER_3) / "captures"
+    before = {p.name: keeping.snapshot(p) for p in folder.iterdir()}
+
+    thinned(store, clock)
+
+    assert [brief.seq for brief in board.keeper.captures()] == [4, 5]
+    assert {p.name: keeping.snapshot(p) for p in folder.iterdir()} == {
+        name: state for name, state in before.items() if name[:6] in {"000004", "000005"}
+    }
+    assert list(store.trash.iterdir()) == []
+
+
+def test_the_chain_goes_on_behind_a_thinned_capture(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    thinned(store, clock)
+    board.files[b"srv/reading"] = b"another"
+
+    board.capture()
+
+    assert [(b.seq, b.faults) for b in board.keeper.captures()] == [(4, ()), (5, ()), (6, ())]
+
+
+def test_a_sweep_deletes_what_no_capture_holds(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    thinned(store, clock)
+    age(store)
+
+    swept = thin.sweep(store, clock=clock)
+
+    assert (swept.contents, swept.bytes) == (3, 3 * 4096)
+    left = {held.digest for held in store.contents.all()}
+    assert left == {digest_of(b"the same"), digest_of(b"reading 3"), digest_of(b"reading 4")}
+    assert thin.sweep(store, clock=clock).contents == 0
+
+
+def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    begun = board.keeper.begin()
+    board.files[b"srv/reading"] = b"just arrived"
+    board.deliver(begun)
+
+    thin.sweep(store, clock=clock)
+
+    assert store.contents.has(digest_of(b"just arrived"))
+
+
+def test_a_sweep_that_was_too_eager_costs_sending_again_and_nothing_else(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    begun = board.keeper.begin()
+    board.files[b"srv/reading"] = b"just arrived"
+    board.deliver(begun)
+    store.contents.path(digest_of(b"just arrived")).unlink()
+    data = board.attach(begun)
+
+    answer = board.keeper.seal(data, board.signed(data))
+
+    assert answer.lacking == (digest_of(b"just arrived"),)
+    board.deliver(begun)
+    assert board.keeper.seal(data, board.signed(data)).name
+
+
+def test_i10_nothing_is_thinned_while_a_capture_is_suspicious(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    name = board.keeper.captures()[1].name
+    path = board.keeper.capture(name).folder / "manifest.yaml.sig"
+    path.chmod(0o600)
+    path.write_bytes(b"forged")
+    before = keeping.snapshot(store.root)
+
+    with pytest.raises(SecurityError, match="not as they should be"):
+        thinned(store, clock)
+
+    assert keeping.snapshot(store.root) == before
+
+
+def test_i10_nothing_is_thinned_while_a_capture_is_missing(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    shutil.rmtree(board.keeper.capture(board.keeper.captures()[4].name).folder)
+
+    with pytest.raises(SecurityError, match="missing from disk"):
+        thinned(store, clock)
+
+    assert len(list((store.board_folder(PIER_3) / "captures").iterdir())) == 4
+
+
+def test_thinning_waits_for_no_run_and_disturbs_none(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    begun = board.keeper.begin()
+
+    with pytest.raises(BusyError):
+        thinned(store, clock)
+
+    assert board.capture(begun).name
+
+
+def test_a_pinned_capture_stays_until_it_is_unpinned(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    name = board.keeper.captures()[0].name
+    marks.pin(store, PIER_3, name, clock=clock)
+
+    assert thinned(store, clock) == [1, 4, 5]
+
+    marks.unpin(store, PIER_3, name, clock=clock)
+    assert thinned(store, clock) == [4, 5]
+
+
+def test_marks_are_for_captures_that_exist(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    thinned(store, clock)
+
+    for name in ("000001-20261126T021503Z", "000009-20261126T021503Z"):
+        with pytest.raises(UsageError, match="no capture"):
+            marks.pin(store, PIER_3, name, clock=clock)
+
+
+def test_verified_and_booted_are_listed_with_their_dates(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    captures = [brief.name for brief in board.keeper.captures()]
+
+    marks.verified(store, PIER_3, captures, clock=clock)
+    clock.advance(DAY)
+    marks.booted(store, PIER_3, captures[4], clock=clock)
+
+    last = board.keeper.captures()[4]
+    assert (last.verified_at[:10], last.booted_at[:10]) == ("2026-11-30", "2026-12-01")
+    assert board.keeper.captures()[3].booted_at == ""
+
+
+def test_a_broken_ledger_can_be_accepted_with_a_reason(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    path = store.board_folder(PIER_3) / "ledger.jsonl"
+    path.write_bytes(path.read_bytes().replace(b'"recovered":false', b'"recovered":true', 1))
+    with pytest.raises(SecurityError):
+        board.keeper.begin()
+    with pytest.raises(UsageError, match="say why"):
+        marks.accept(store, PIER_3, " ", clock=clock)
+
+    marks.accept(store, PIER_3, "a bit flipped on the old disk", clock=clock)
+
+    assert board.capture().name
+    assert [brief.faults for brief in board.keeper.captures()] == [()] * 6
+
+
+def test_a_staging_that_nobody_came_back_for_is_given_up(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    begun = board.keeper.begin()
+    board.keeper.abandon()
+    folder = store.board_folder(PIER_3) / "incoming" / begun.run
+    moment = clock.now().timestamp()
+    os.utime(folder / "begun", times=(moment, moment))
+
+    thin.sweep(store, clock=clock)
+    assert folder.exists()
+    clock.advance(15 * DAY)
+    thin.sweep(store, clock=clock)
+
+    assert not folder.exists()
+
+
+class FewLinks(QuickDisk):
+    """A file system that allows a file five names."""
+
+    def link_at(self, source: str, name: bytes, at: int) -> None:
+        if Path(source).stat().st_nlink >= 5:
+            raise OSError(31, "Too many links")
+        super().link_at(source, name, at)
+
+
+@pytest.fixture
+def crowded(tmp_path: Path, clock: FakeClock) -> LocalBoard:
+    """A board with eleven files of one content, on a file system with few links."""
+    store = keeping.make_store(tmp_path / "crowded", clock=clock, disk=FewLinks())
+    files = {b"licence %02d" % n: b"AS IS" for n in range(11)}
+    return Board(keeping.keeper_of(store, clock=clock), clock=clock, files=files)
+
+
+def test_more_names_than_the_file_system_allows_get_spare_copies(crowded: LocalBoard) -> None:
+    name = crowded.capture().name
+
+    capture = crowded.keeper.capture(name)
+    held = sorted((h.path.name.partition(".")[2], h.links) for h in capture.contents.all())
+    assert held == [("", 5), ("1", 5), ("2", 4)]
+    files = [p for p in capture.tree_path(2).iterdir() if p.is_file()]
+    assert [p.read_bytes() for p in files] == [b"AS IS"] * 11
+    assert all(p.stat().st_mode & 0o777 == 0o400 for p in files)
+
+
+def test_spare_copies_are_swept_when_no_capture_needs_them(
+    crowded: LocalBoard, clock: FakeClock
+) -> None:
+    store = crowded.keeper._store
+    for n in range(2):
+        clock.advance(DAY)
+        crowded.files[b"n"] = b"%d" % n
+        crowded.capture()
+    crowded.files.clear()
+    clock.advance(DAY)
+    crowded.capture()
+    crowded.capture()
+    thinned(store, clock)
+    age(store)
+
+    thin.sweep(store, clock=clock)
+
+    assert list(store.contents.all()) == []
+
+
+def test_the_first_copy_stays_while_a_spare_one_is_needed(
+    crowded: LocalBoard, clock: FakeClock
+) -> None:
+    store = crowded.keeper._store
+    crowded.capture()
+    first = store.contents.path(digest_of(b"AS IS"))
+    tree = crowded.keeper.capture(crowded.keeper.captures()[0].name).tree_path(2)
+    for path in tree.iterdir():
+        if path.stat().st_ino == first.stat().st_ino:
+            path.unlink()
+    age(store)
+
+    thin.sweep(store, clock=clock)
+
+    assert first.exists()
