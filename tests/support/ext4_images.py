@@ -31,7 +31,7 @@ VOLATILE = (
     "Filesystem created", "Last write time", "Last checked", "Lifetime writes", "Free blocks",
     "Free inodes", "Checksum", "Last mount time", "Mount count", "Last mounted on",
     "Journal sequence", "Journal start", "Journal checksum", "Project quota inode",
-    "Journal features", "Journal checksum type",
+    "Journal features", "Journal checksum type", "Next check after",
 )  # fmt: skip
 """Lines of dumpe2fs -h that say when it was made, what is in it, and what mounting it did."""
 
