@@ -9,6 +9,7 @@ each with its key path and, for an unknown key, a guess.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import types
 import typing
@@ -68,6 +69,21 @@ class _PlainLoader(yaml.SafeLoader):
             seen.add(key_node.value)
         return super().construct_mapping(node, deep=True)
 
+
+def _whole_number(loader: yaml.SafeLoader, node: yaml.ScalarNode) -> int:
+    """Read a decimal number; PyYAML would take one that begins with 0 for octal (YAML 1.1)."""
+    return int(loader.construct_scalar(node))
+
+
+def _finite_number(loader: yaml.SafeLoader, node: yaml.ScalarNode) -> float:
+    number = float(loader.construct_scalar(node))
+    if not math.isfinite(number):
+        raise _refused("a number must be finite", node)
+    return number
+
+
+_PlainLoader.add_constructor("tag:yaml.org,2002:int", _whole_number)
+_PlainLoader.add_constructor("tag:yaml.org,2002:float", _finite_number)
 
 _SCALARS = {
     "bool": (r"true|True|TRUE|false|False|FALSE", "tTfF"),

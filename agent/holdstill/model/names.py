@@ -20,7 +20,7 @@ RunId = NewType("RunId", str)
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _BOARD = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?")
 _RUN = re.compile(r"[a-z0-9]{8,32}")
-_CAPTURE = re.compile(r"(\d{6,9})-(\d{8}T\d{6}Z)")
+_CAPTURE = re.compile(r"([0-9]{6,9})-([0-9]{8}T[0-9]{6}Z)")
 
 
 def check_digest(text: str) -> Digest:

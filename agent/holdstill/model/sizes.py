@@ -15,7 +15,7 @@ SECTOR = 512
 KIB, MIB, GIB = 1 << 10, 1 << 20, 1 << 30
 
 _UNITS = {"": 1, "K": KIB, "M": MIB, "G": GIB, "T": 1 << 40}
-_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE)
+_SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE | re.ASCII)
 
 
 def parse_size(text: str) -> Bytes:
