@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
 
-from holdstill.board import rules
+from holdstill.board import journal, ram, rules
 from holdstill.cli import options, render, tell, wiring
 from holdstill.errors import DegradedError
+from holdstill.system.bounded import BoundedRunner
+from holdstill.system.clock import SystemClock
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
+from holdstill.workflow import resuming
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.model.exchange import Hello
 
 
@@ -71,4 +73,25 @@ def capture(settings_path: Path, *, as_json: bool) -> int:
     return DegradedError.exit_code if report.is_degraded else 0
 
 
-COMMANDS = (inspect, capture)
+@click.command()
+@options.settings_option(options.BOARD_SETTINGS)
+def resume(settings_path: Path) -> None:
+    r"""Thaw and resume whatever a run that was killed has left held. Harmless at any other time.
+
+    The service does this whenever it ends, and every capture before it begins.
+
+    \b
+    Example:
+      holdstill resume
+    """
+    settings = options.read_board_settings(settings_path)
+    with journal.opened(ram.choose(Path(settings.spool))) as debts:
+        done = resuming.put_back(debts, machine=BoundedRunner(), clock=SystemClock())
+    out = render.console()
+    for what in done:
+        out.print(f"put back: {what}")
+    if not done:
+        out.print("nothing was left held")
+
+
+COMMANDS = (inspect, capture, resume)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import identity, journal, ram
+from holdstill.board import hooks, identity, journal, ram
 from holdstill.board import spool as spools
 from holdstill.board.spool import Spool
-from holdstill.errors import PauseError, VerificationError
+from holdstill.errors import DegradedError, PauseError, PreflightError, VerificationError
 from holdstill.model.manifest import FORMAT, Grade, Manifest, Moment, Pause
 from holdstill.model.paths import display
 from holdstill.model.settings import OverBudget, Unreadable
@@ -20,7 +20,7 @@ from holdstill.records import manifest as manifests
 from holdstill.records import signature
 from holdstill.system import clock as clocks
 from holdstill.transport.bulk import Shape
-from holdstill.workflow import attachments, describe, memory, pausing, rounds, scene
+from holdstill.workflow import attachments, describe, memory, pausing, resuming, rounds, scene
 from holdstill.workflow.banking import Bank
 from holdstill.workflow.memory import Remembered
 from holdstill.workflow.pausing import Outcome
@@ -70,6 +70,7 @@ def capture(settings: BoardSettings, means: Means) -> CaptureReport:
     """
     started = means.clock.monotonic()
     seen = scene.look(settings)
+    hooks.check(settings.hooks, settings.never_pause)
     with ExitStack() as undo:
         kept = undo.enter_context(memory.held(Path(settings.state)))
         run = undo.enter_context(_begun(seen, kept, means))
@@ -87,6 +88,7 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
     place = ram.choose(Path(settings.spool))
     with ExitStack() as undo:
         debts = undo.enter_context(journal.opened(place))
+        left_over = _put_back(debts, means)
         limit = spools.limit_for(place, settings.pause.spool_share)
         spool = undo.enter_context(Spool(place, limit))
         means.tell.step("asking the keeper")
@@ -95,7 +97,23 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
         index = undo.enter_context(kept.index())
         followed = undo.enter_context(scene.followed(seen, kept, spool.directory, clock))
         bank = Bank(keeper=means.keeper, carrier=means.carrier, begun=begun, tell=means.tell)
-        yield Run(seen, means, kept, debts, spool, begun, index, followed, bank)
+        run = Run(seen, means, kept, debts, spool, begun, index, followed, bank)
+        run.warnings += [f"an earlier run had left behind: {what}" for what in left_over]
+        yield run
+
+
+def _put_back(debts: Journal, means: Means) -> tuple[str, ...]:
+    """Undo what a run that was killed has left, before anything new is held.
+
+    Raises:
+        PreflightError: something cannot be put back; a person must look.
+    """
+    try:
+        return resuming.put_back(debts, machine=means.machine, clock=means.clock)
+    except DegradedError as error:
+        raise PreflightError(
+            f"an earlier run left something that cannot be put back: {error}", hint=error.hint
+        ) from error
 
 
 @dataclass

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import identity, layout, mounts
+from holdstill.board import hooks, identity, layout, mounts
 from holdstill.errors import HoldstillError
 from holdstill.formats import gap
 from holdstill.formats import source as byte_source
@@ -84,6 +84,7 @@ def inspect(
     root = BoardPath(settings.root.encode())
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
     warnings = [*found.warnings, *_warnings(found, settings)]
+    warnings += hooks.check(settings.hooks, settings.never_pause)
     keeper = None
     if ask_keeper is not None:
         try:
