@@ -15,15 +15,18 @@ shift 4
 packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 linux-image-amd64
   initramfs-tools kmod e2fsprogs dosfstools fdisk iproute2 procps attr acl libcap2-bin "$@")
 
-# A board carries the drivers it has use for; without the rest the tree is a third smaller, and
-# so is every capture of it. dpkg reads the list in order: the last match decides.
+# A board carries the drivers and tables it has use for; with the rest the tree, and so every
+# capture of it, would take twice as long. dpkg reads the list in order: the last match decides.
 exclude=('/usr/share/doc/*' '/usr/share/man/*' '/usr/share/locale/*' '/usr/share/info/*'
-  '/usr/share/i18n/*' '/lib/modules/*/kernel/*' '/usr/lib/modules/*/kernel/*')
-include=(arch/x86/crypto crypto lib fs/ext4 fs/jbd2 fs/fat fs/nls fs/overlayfs fs/fuse fs/autofs
-  fs/configfs fs/pstore fs/efivarfs fs/binfmt_misc 'fs/mbcache*' drivers/virtio drivers/mmc drivers/net/virtio_net
-  drivers/net/net_failover drivers/net/loopback drivers/net/dummy drivers/block drivers/rtc
-  drivers/char drivers/firmware drivers/input drivers/i2c drivers/leds net/core
-  net/packet net/unix net/ipv4 net/ipv6 net/netfilter drivers/dax drivers/md drivers/watchdog)
+  '/usr/share/i18n/*' '/usr/share/lintian/*' '/usr/share/bug/*' '/usr/share/bash-completion/*'
+  '/usr/share/zoneinfo/*' '/usr/share/perl/*' '/usr/lib/x86_64-linux-gnu/perl/5*'
+  '/usr/lib/x86_64-linux-gnu/gconv/*' '/lib/udev/hwdb.d/*' '/usr/lib/udev/hwdb.d/*'
+  '/lib/modules/*/kernel/*' '/usr/lib/modules/*/kernel/*')
+include=(arch/x86/crypto crypto lib/crc lib/libcrc lib/crypto fs/ext4 fs/jbd2 fs/fat fs/nls
+  fs/fuse fs/autofs fs/configfs fs/pstore fs/efivarfs fs/binfmt_misc 'fs/mbcache'
+  drivers/virtio drivers/mmc drivers/net/virtio_net drivers/net/net_failover drivers/net/dummy
+  drivers/block/virtio drivers/block/loop drivers/char/hw_random drivers/char/virtio
+  drivers/firmware net/core net/packet net/unix drivers/dax drivers/md/dm-mod drivers/rtc)
 dpkg_options=()
 for path in "${exclude[@]}"; do dpkg_options+=(--dpkgopt="path-exclude=$path"); done
 for part in "${include[@]}"; do
@@ -39,8 +42,15 @@ configure_initramfs() {
     'printf "%s\n" ext4 virtio_pci virtio_blk mmc_block sdhci sdhci_pci mmc_core >"$1/etc/initramfs-tools/modules"'
 }
 
+without_usrmerge() {
+  # It is the only thing that needs all of Perl; the tree is made merged from the start instead.
+  printf '%s\n' 'mkdir -p "$1/etc/apt/preferences.d"' \
+    'printf "Package: usrmerge\nPin: release *\nPin-Priority: -1\n" >"$1/etc/apt/preferences.d/usrmerge"'
+}
+
 mmdebstrap --mode=root --variant=minbase --architectures=amd64 "${dpkg_options[@]}" \
   --aptopt='APT::Install-Recommends "false"' --aptopt='Acquire::Languages "none"' \
+  --hook-directory=/usr/share/mmdebstrap/hooks/merged-usr --setup-hook="$(without_usrmerge)" \
   --include="$(IFS=,; echo "${packages[*]}")" \
   --essential-hook="$(configure_initramfs)" \
   bookworm "$out" "$sources"

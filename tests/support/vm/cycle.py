@@ -111,6 +111,7 @@ class Original:
     instant_ns: int
     entries: dict[bytes, dict[str, object]]
     machine_id: bytes
+    steps: list[str]
     agent_kib: int
     agent_cpu_s: float
 
@@ -189,6 +190,7 @@ def capture(pier: machine.Machine, at: Keeper) -> Original:
         instant_ns=wall_clock(pier, moment.monotonic),
         entries=fingerprint(pier),
         machine_id=pier.run("cat", "/etc/machine-id"),
+        steps=costs["steps"],
         agent_kib=costs["peak_kib"],
         agent_cpu_s=costs["cpu_s"],
     )

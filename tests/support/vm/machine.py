@@ -78,6 +78,7 @@ class Machine:
         self.work = work
         self.card = known
         self.port = 0
+        self.seconds_to_login = 0.0
 
     @property
     def console(self) -> str:
@@ -151,7 +152,9 @@ def booted(
         undo.callback(machine.cut_power)
         write_ssh_config(work, card.tree)
         machine.port = forwarded_port(machine)
+        before = time.monotonic()
         undo.enter_context(ended(log_in(machine, seconds)))
+        machine.seconds_to_login = round(time.monotonic() - before, 1)
         yield machine
 
 

@@ -1,0 +1,95 @@
+"""Consoles that were recorded from emulated boards, spoiled one link at a time.
+
+tests/support/vm/spoil.py spoils them and records the consoles.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from holdstill.rehearse import signs
+from holdstill.rehearse.signs import Link
+
+RECORDED = Path(__file__).parents[2] / "data/console"
+
+
+def recorded(name: str) -> str:
+    return signs.plain((RECORDED / f"{name}.log").read_bytes())
+
+
+@pytest.mark.parametrize("name", ["good", "sd-good"])
+def test_a_good_boot_is_alive_and_has_not_stopped(name: str) -> None:
+    text = recorded(name)
+
+    assert signs.is_alive(text)
+    assert not signs.is_stopped(text)
+    assert signs.reached(text) is Link.LOGIN
+    assert signs.failed_units(text) == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "link", "words"),
+    [
+        ("no-entry", Link.KERNEL, "Reboot Into Firmware Interface"),
+        ("no-kernel", Link.KERNEL, "Reboot Into Firmware Interface"),
+        ("no-initramfs", Link.INITRAMFS, "Error preparing initrd: Not Found"),
+        ("torn-initramfs", Link.INITRAMFS, "Initramfs unpacking failed"),
+        ("initramfs-not-named", Link.INITRAMFS, "Waiting for root device PARTUUID=b0a2d001-02"),
+        ("wrong-root", Link.ROOT, "PARTUUID=dead0000-02 does not exist"),
+        ("no-root", Link.ROOT, "Failed to mount /dev/vda2 as root file system."),
+        ("no-init", Link.INIT, "No init found."),
+        ("wrong-fstab", Link.SERVICES, "Timed out waiting for device"),
+        ("sd-no-boot-sector", Link.LOADER, "Booting from Hard Disk"),
+        ("sd-no-settings", Link.LOADER, "No configuration file found"),
+        ("sd-no-kernel", Link.KERNEL, "Loading /vmlinuz... failed: No such file"),
+    ],
+)
+def test_the_link_that_broke_is_named(name: str, link: Link, words: str) -> None:
+    text = recorded(name)
+
+    finding = signs.broken(text)
+
+    assert not signs.is_alive(text)
+    assert finding.link is link
+    assert words in finding.words
+
+
+@pytest.mark.parametrize(
+    "name", ["no-initramfs", "wrong-root", "no-root", "no-init", "wrong-fstab", "sd-no-kernel"]
+)
+def test_a_boot_that_stopped_for_good_needs_no_waiting(name: str) -> None:
+    assert signs.is_stopped(recorded(name))
+
+
+def test_a_silent_console_means_that_nothing_started() -> None:
+    assert signs.broken("").link is Link.FIRMWARE
+
+
+def test_another_sign_of_life_can_be_asked_for() -> None:
+    text = signs.plain(b"[   12.0] gauge ready\r\npier-3 login: ")
+
+    assert signs.is_alive(text, r"gauge ready")
+    assert not signs.is_alive(text, r"gauge calibrated")
+
+
+def test_colours_and_cursor_movements_are_no_part_of_the_text() -> None:
+    moved = b"\x1b[2J\x1b[01;01HBds\x1b[0mDxe\r\n"
+    cut_short = b"[\x1b[0;1;31mFAILED\x1b[0m] Failed: \x1b[0;1;\xe2\x80\xa6x"
+
+    assert signs.plain(moved + cut_short) == "BdsDxe\n[FAILED] Failed: \u2026x"
+
+
+def test_failed_units_are_named_once() -> None:
+    text = "[FAILED] Failed to start a.service\n[  OK  ] b\n[FAILED] Failed to start a.service"
+
+    assert signs.failed_units(text) == ("Failed to start a.service",)
+
+
+def test_a_loader_that_ends_leaves_the_chain_at_the_kernel() -> None:
+    text = 'BdsDxe: starting Boot0001 "UEFI Misc Device"\nsomething new'
+
+    finding = signs.broken(text)
+
+    assert (finding.link, finding.words) == (Link.KERNEL, "something new")
