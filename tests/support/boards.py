@@ -7,6 +7,7 @@ import subprocess
 import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from support import keys, loop, programs, sshd
@@ -14,7 +15,6 @@ from support.loop import MIB, LoopDisk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
     from support.sshd import Sshd
 
@@ -76,9 +76,10 @@ def fill_boot(device: Path, folder: Path) -> None:
 
 @dataclass(frozen=True)
 class Kept:
-    """A board's settings file, and the store that its captures go to."""
+    """A board's settings file, the memory it may use, and the store that its captures go to."""
 
     settings: Path
+    spool: Path
     store: Path
     server: Sshd
 
@@ -95,13 +96,14 @@ def kept(folder: Path, board: Board, *, more: str = "", name: str = "pier-3") ->
         line = holdstill("keeper", "enrol", store, name, "--key", f"{key.private}.pub")
         server.authorize(line.decode().strip())
         settings = folder / "board.yaml"
+        spool = Path(f"/dev/shm/hs-{os.getpid()}")  # noqa: S108  this kernel's only tmpfs
         settings.write_text(
             f"board: {name}\nkeeper: ssh://{server.user}@{server.host}:{server.port}\n"
             f"root: {board.root}\nkey: {key.private}\nhost_keys: {server.known_hosts}\n"
-            f"state: {folder}/state\nspool: /dev/shm/hs-{os.getpid()}\n{more}",
+            f"state: {folder}/state\nspool: {spool}\n{more}",
             encoding="utf-8",
         )
-        yield Kept(settings, store, server)
+        yield Kept(settings, spool, store, server)
 
 
 def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:
