@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from contextlib import contextmanager
@@ -103,7 +104,10 @@ def kept(folder: Path, board: Board, *, more: str = "", name: str = "pier-3") ->
             f"state: {folder}/state\nspool: {spool}\n{more}",
             encoding="utf-8",
         )
-        yield Kept(settings, spool, store, server)
+        try:
+            yield Kept(settings, spool, store, server)
+        finally:
+            shutil.rmtree(spool, ignore_errors=True)
 
 
 def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:
