@@ -104,11 +104,12 @@ def read(target: Path, wanted: Ext4, *, offset: int = OFFSET) -> list[Entry]:
         return list(reader.Ext4(part).entries(tree.Content.HASHED))
 
 
-def header(target: Path, *, offset: int = OFFSET) -> dict[str, str]:
+def header(target: Path, *, offset: int = OFFSET, everything: bool = False) -> dict[str, str]:
     """Return what dumpe2fs says of a file system, except what changes from one to the next."""
+    left_out = () if everything else VOLATILE
     said = programs.run("dumpe2fs", "-h", at(target, offset)).decode(errors="backslashreplace")
     pairs = (line.partition(":") for line in said.splitlines() if ":" in line)
-    return {key.strip(): value.strip() for key, _, value in pairs if key.strip() not in VOLATILE}
+    return {key.strip(): value.strip() for key, _, value in pairs if key.strip() not in left_out}
 
 
 def debugfs(target: Path, request: str, *, offset: int = OFFSET) -> bytes:

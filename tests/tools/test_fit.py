@@ -1,0 +1,153 @@
+"""How much a tree needs, foretold, against what it takes when it is written."""
+
+from __future__ import annotations
+
+import random
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import PreflightError, TargetFailedError, TargetRefusedError
+from holdstill.model.entries import Entry, EntryType, differences
+from holdstill.rebuild import fit, scaling
+from holdstill.system.process import LocalRunner
+from support import ext4_images
+from support.contents import FolderContents, a_file, a_folder, in_order
+from support.ext4_images import FEATURES, MIB
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from holdstill.model.layout import Ext4
+
+EXT3 = ("has_journal", "ext_attr", "resize_inode", "dir_index", "filetype", "sparse_super")
+CARD = ext4_images.parameters(size=2048 * MIB, inodes=131_072)
+KIB_BLOCKS = ext4_images.parameters(size=512 * MIB, inodes=65_536, block_size=1024)
+OLD = ext4_images.parameters(size=2048 * MIB, inodes=131_072, features=EXT3)
+
+
+def chance_from(seed: int) -> random.Random:
+    return random.Random(seed)  # noqa: S311  a tree, not a secret
+
+
+def many_small_files(contents: FolderContents) -> Iterator[Entry]:
+    chance = chance_from(3)
+    for number in range(60):
+        yield a_folder(b"%03d" % number, mode=0o755)
+        for name in range(200):
+            content = b"%d m\n" % name * chance.randrange(1, 900)
+            yield a_file(contents, b"%03d/reading-%05d" % (number, name), content)
+
+
+def few_large_files(contents: FolderContents) -> Iterator[Entry]:
+    chance = chance_from(4)
+    for number in range(7):
+        yield a_file(contents, b"archive-%d" % number, chance.randbytes(9 * MIB + number))
+
+
+def one_wide_directory(contents: FolderContents) -> Iterator[Entry]:
+    yield a_folder(b"log", mode=0o755)
+    for number in range(40_000):
+        yield a_file(contents, b"log/a-name-as-programs-make-them-%08d" % number, b"")
+    yield a_file(contents, b"ledger", chance_from(5).randbytes(30 * MIB))
+
+
+def holes_and_links(contents: FolderContents) -> Iterator[Entry]:
+    chance = chance_from(6)
+    for number in range(400):
+        content = b"".join(chance.choice([bytes(8192), chance.randbytes(4096)]) for _ in range(40))
+        yield a_file(contents, b"sparse-%03d" % number, content)._replace(sparse=1)
+    for number in range(600):
+        name = b"link-%03d" % number
+        yield Entry(b"", name, EntryType.SYMLINK, mode=0o777, target=b"far/" * 30)
+    shared = a_file(contents, b"x", chance.randbytes(6 * MIB))._replace(link=9)
+    yield from (shared._replace(name=b"same-%02d" % number) for number in range(20))
+
+
+def attributes_and_nodes(contents: FolderContents) -> Iterator[Entry]:
+    chance = chance_from(7)
+    for number in range(3000):
+        file = a_file(contents, b"note-%04d" % number, chance.randbytes(9000))
+        yield file._replace(xattrs={"user.calibration": chance.randbytes(300)})
+        yield Entry(b"", b"fifo-%04d" % number, EntryType.FIFO, mode=0o600)
+    for number in range(900):
+        yield a_folder(b"empty-%03d" % number, mode=0o700)
+
+
+CASES: dict[str, tuple[Callable[[FolderContents], Iterator[Entry]], Ext4]] = {
+    "many small files": (many_small_files, CARD),
+    "few large files": (few_large_files, CARD),
+    "one wide directory": (one_wide_directory, CARD),
+    "holes and links": (holes_and_links, CARD),
+    "attributes and nodes": (attributes_and_nodes, CARD),
+    "few large files on ext3": (few_large_files, OLD),
+    "many small files in blocks of 1 KiB": (many_small_files, KIB_BLOCKS),
+}
+
+
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize("case", CASES)
+def test_the_smallest_size_will_do_and_five_percent_less_will_not(
+    tmp_path: Path, case: str
+) -> None:
+    make_tree, parameters = CASES[case]
+    contents, machine = FolderContents(tmp_path / "contents"), LocalRunner()
+    tree = in_order([a_folder(b"", mode=0o755), a_folder(b"lost+found"), *make_tree(contents)])
+
+    usage = fit.need(tree, parameters, contents=contents)
+    need = fit.minimum(parameters, usage, machine=machine)
+
+    small = scaling.ext4(parameters, size=need.size, inodes=need.inodes)
+    image = ext4_images.image(tmp_path / "small.img", tree, contents, small)
+    assert list(differences(tree, ext4_images.read(image, small))) == []
+    smaller = scaling.ext4(parameters, size=need.size * 95 // 100, inodes=usage.inodes + 11)
+    with pytest.raises((TargetFailedError, PreflightError)):
+        ext4_images.image(tmp_path / "smaller.img", tree, contents, smaller)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_blocks_are_counted_as_they_are_used(tmp_path: Path, case: str) -> None:
+    make_tree, parameters = CASES[case]
+    contents = FolderContents(tmp_path / "contents")
+    tree = in_order([a_folder(b"", mode=0o755), a_folder(b"lost+found"), *make_tree(contents)])
+    roomy = scaling.ext4(parameters, size=256 * MIB, inodes=60_000)
+    empty = ext4_images.image(tmp_path / "empty.img", tree[:1], contents, roomy)
+
+    usage = fit.need(tree, roomy, contents=contents)
+
+    full = ext4_images.image(tmp_path / "full.img", tree, contents, roomy)
+    before, after = free_of(empty), free_of(full)
+    blocks, inodes = before[0] - after[0] + 1, before[1] - after[1]  # 1: the empty root's block
+    assert usage.inodes == inodes
+    assert blocks <= usage.blocks <= blocks + max(blocks // 100, 2)
+
+
+def free_of(image: Path) -> tuple[int, int]:
+    header = ext4_images.header(image, everything=True)
+    return int(header["Free blocks"]), int(header["Free inodes"])
+
+
+def test_the_least_file_system_has_its_journal(tmp_path: Path) -> None:
+    need = fit.minimum(CARD, fit.Usage(blocks=1, inodes=1), machine=LocalRunner())
+
+    small = scaling.ext4(CARD, size=need.size, inodes=need.inodes)
+    image = ext4_images.image(
+        tmp_path / "small.img", [a_folder(b"")], FolderContents(tmp_path / "c"), small
+    )
+    assert "has_journal" in ext4_images.header(image)["Filesystem features"]
+
+
+def test_features_that_are_not_rebuilt_are_refused_here_already() -> None:
+    odd = ext4_images.parameters(features=(*FEATURES, "bigalloc"))
+
+    with pytest.raises(TargetRefusedError, match="bigalloc"):
+        fit.minimum(odd, fit.Usage(blocks=1, inodes=1), machine=LocalRunner())
+
+
+def test_without_contents_a_sparse_file_counts_in_full(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "contents")
+    tree = [a_folder(b""), a_file(contents, b"hole", bytes(20 * MIB))._replace(sparse=1)]
+
+    assert fit.need(tree, CARD, contents=contents).blocks == 1
+    assert fit.need(tree, CARD).blocks == 1 + 5120
