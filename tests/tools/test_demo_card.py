@@ -20,7 +20,7 @@ ROOT_START = 139264
 @pytest.fixture(scope="module")
 def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
     work = tmp_path_factory.mktemp("card")
-    card.make(work / "card.img", work, LocalRunner(), size=160 << 20)
+    card.make(work / "card.img", LocalRunner(), size=160 << 20)
     return work / "card.img"
 
 

@@ -76,7 +76,7 @@ def on_loop_device(
 ) -> Iterator[Board]:
     """Make the board on a loop device and let it run for the length of the block."""
     image, root = work / "card.img", work / "board"
-    card.make(image, work, machine)
+    card.make(image, machine)
     with ExitStack() as undo:
         device = undo.enter_context(_attached(image, machine, clock))
         undo.enter_context(_mounted(partition(device, 2), root, machine, clock))
@@ -93,7 +93,7 @@ def in_directory(
 ) -> Iterator[Board]:
     """Make the board as a plain directory; the card beside it has everything but the files."""
     image, root = work / "card.img", work / "board"
-    card.make(image, work, machine)
+    card.make(image, machine)
     root.mkdir(mode=0o755)
     furnish(root, machine, shares)
     with _running_gauge(root, work / "gauge.log", clock) as (gauge, port):

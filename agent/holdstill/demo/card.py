@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.demo import material
@@ -10,8 +12,6 @@ from holdstill.model.sizes import MIB, SECTOR
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.system.process import Runner
 
 SIZE = 1024 * MIB
@@ -21,15 +21,16 @@ BOOT_LOADER_AT = 8 << 10
 _ENVIRONMENT = (("MTOOLS_SKIP_CHECK", "1"),)
 
 
-def make(image: Path, work: Path, machine: Runner, *, size: int = SIZE) -> None:
-    """Make the image; what goes on the FAT is laid out below work first."""
+def make(image: Path, machine: Runner, *, size: int = SIZE) -> None:
+    """Make the image."""
     image.touch()
     os.truncate(image, size)
     machine.run(Command.of("sfdisk", "--quiet", image), stdin=_table().encode())
     with image.open("r+b") as file:
         file.seek(BOOT_LOADER_AT)
         file.write(material.boot_gap())
-    _make_fat(image, work, machine)
+    with tempfile.TemporaryDirectory(prefix="boot-", dir=image.parent) as stage:
+        _make_fat(image, Path(stage), machine)
     _make_root(image, size - ROOT_START, machine)
 
 
@@ -39,9 +40,9 @@ def _table() -> str:
     return f"label: dos\nlabel-id: 0x{material.DISK_ID}\nunit: sectors\n{boot}\n{root}\n"
 
 
-def _make_fat(image: Path, work: Path, machine: Runner) -> None:
+def _make_fat(image: Path, stage: Path, machine: Runner) -> None:
     for name, content in material.boot_files().items():
-        path = work / "boot" / name
+        path = stage / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
     start = str(FAT_START // SECTOR)
@@ -49,7 +50,7 @@ def _make_fat(image: Path, work: Path, machine: Runner) -> None:
     where = ("-h", start, "--offset", start, image, str(FAT_SIZE // 1024))
     machine.run(Command.of("mkfs.vfat", *names, *where))
     inside = f"{image}@@{FAT_START}"
-    sources = sorted((work / "boot").iterdir())
+    sources = sorted(stage.iterdir())
     words = ("mcopy", "-s", "-m", "-Q", "-i", inside)
     machine.run(Command.of(*words, *sources, "::/", environment=_ENVIRONMENT))
 
