@@ -13,10 +13,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import TargetFailedError, TargetRefusedError
+from holdstill.model.layout import Disk, Fat, Partition, Swap, TableLabel
 from holdstill.rebuild import claims, devices, markers, target
 from holdstill.rebuild.claims import Consent
+from holdstill.rebuild.writers import fat, swap, table
 from holdstill.system import process
 from support import loop, programs
+from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -268,6 +271,48 @@ def test_nobody_mounts_a_claimed_card(card: loop.LoopDisk, tmp_path: Path) -> No
 
     assert tried.returncode != 0
     assert not tmp_path.is_mount()
+
+
+def test_a_claimed_card_takes_table_fat_and_swap_and_the_kernel_sees_them_afterwards(
+    tmp_path: Path,
+) -> None:
+    image = tmp_path / "card.img"
+    image.write_bytes(b"\xff" * SIZE)
+    disk = Disk(
+        size=SIZE,
+        label=TableLabel.DOS,
+        id="0x5ca1ab1e",
+        partitions=(
+            Partition(number=1, start=8192, size=32768, type="c"),
+            Partition(number=2, start=40960, size=65536, type="82"),
+        ),
+    )
+    parameters = Fat(
+        bits=16, volume_id=7, sectors_per_cluster=4, reserved_sectors=4, root_entries=512,
+        sectors=32768, clusters=8167,
+    )  # fmt: skip
+    contents = FolderContents(tmp_path / "content")
+    entries = [a_file(contents, b"cmdline.txt", b"root=PARTUUID=5ca1ab1e-02\n")]
+
+    with loop.attached(image) as card:
+        with claimed(card.device) as held:
+            target.invalidate(held)
+            claims.discard(held)
+            fat.make(
+                held.path, offset=8192 * 512, size=16 * MIB, parameters=parameters,
+                entries=entries, contents=contents, machine=MACHINE,
+            )  # fmt: skip
+            area = Swap(uuid="0f4ea1bc-4e61-4b43-a9b1-6d0c5e1e7a55")
+            swap.make(held.path, offset=40960 * 512, size=32 * MIB, parameters=area)
+            target.flush_and_drop_caches(held)
+            table.write(held.path, disk, MACHINE)
+        programs.run("partx", "--update", card.device)
+        boot = card.partition(1)
+        programs.run("fsck.vfat", "-n", boot)
+        assert (
+            programs.run("mtype", "-i", boot, "::/cmdline.txt") == b"root=PARTUUID=5ca1ab1e-02\n"
+        )
+        assert b'TYPE="swap"' in programs.run("blkid", "-p", card.partition(2))
 
 
 def test_a_failure_after_the_beginning_leaves_no_table(card: loop.LoopDisk) -> None:
