@@ -625,6 +625,19 @@ def test_a_damaged_root_breaks_the_system_and_ends(tmp_path: Path) -> None:
     assert not report.is_bootable
 
 
+def test_damage_where_the_root_must_be_guessed_is_told(tmp_path: Path) -> None:
+    parts = script_card("part uuid mmc 0:2 id\nsetenv bootargs root=$id\n")
+    image = boot_card.make(tmp_path, parts)
+    with image.open("r+b") as card:
+        card.seek(boot_card.ROOT_START * 512 + 4096)
+        card.write(b"\xff" * (4 << 20))
+
+    with source.opened(image) as card_source:
+        report = bootcheck.check(card_source)
+
+    assert not report.is_bootable
+
+
 def test_a_finished_card_without_a_table_is_refused(tmp_path: Path) -> None:
     image = boot_card.make(tmp_path, firmware_card())
     with image.open("r+b") as card:

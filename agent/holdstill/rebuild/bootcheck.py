@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from holdstill.formats.source import OpenFile
     from holdstill.rebuild.boot.card import Card
-    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.report import Kernel, Link
 
 
 def check(source: OpenFile, *, model: str = "") -> Report:
@@ -34,10 +34,14 @@ def check(source: OpenFile, *, model: str = "") -> Report:
     chains = _chains(card, firmware.generation_of(model))
     kernels = [chain.kernel for chain in chains if chain.kernel]
     whole = [chain.kernel for chain in chains if chain.kernel and chain.is_whole]
+    return Report(chains, _links(lambda: _system(card, whole, kernels)))
+
+
+def _system(card: Card, whole: list[Kernel], kernels: list[Kernel]) -> Iterable[Link]:
     root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
     if root is None:
-        return Report(chains, (missing("root", "no partition has a system"),))
-    return Report(chains, _links(lambda: system.links(card, root, kernels)))
+        return [missing("root", "no partition has a system")]
+    return system.links(card, root, kernels)
 
 
 def _chains(card: Card, generation: int) -> tuple[Chain, ...]:
