@@ -9,9 +9,11 @@ import pytest
 
 from holdstill.errors import PreflightError, TargetFailedError, TargetRefusedError
 from holdstill.model.entries import Entry, EntryType, differences
-from holdstill.rebuild import fit, scaling
+from holdstill.model.layout import Fat
+from holdstill.rebuild import fit, fit_fat, scaling
+from holdstill.rebuild.writers import fat
 from holdstill.system.process import LocalRunner
-from support import ext4_images
+from support import ext4_images, loop, programs
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.ext4_images import FEATURES, MIB
 
@@ -151,3 +153,32 @@ def test_without_contents_a_sparse_file_counts_in_full(tmp_path: Path) -> None:
 
     assert fit.need(tree, CARD, contents=contents).blocks == 1
     assert fit.need(tree, CARD).blocks == 1 + 5120
+
+
+@pytest.mark.parametrize("bits", [16, 32])
+def test_a_fat_of_the_least_size_takes_its_tree(tmp_path: Path, bits: int) -> None:
+    contents, machine = FolderContents(tmp_path / "contents"), LocalRunner()
+    chance = chance_from(8)
+    names = [
+        a_file(contents, b"overlays/a longer name %03d.dtbo" % number, chance.randbytes(3000))
+        for number in range(400)
+    ]
+    kernel = a_file(contents, b"kernel.img", chance.randbytes(70 * MIB if bits == 32 else MIB))
+    tree = in_order([a_folder(b""), a_folder(b"overlays"), kernel, *names])
+    captured = Fat(
+        bits=bits, volume_id=0xA40D85E7, label="BOOT", sectors_per_cluster=4, sectors=524_288,
+        reserved_sectors=32 if bits == 32 else 4, root_entries=0 if bits == 32 else 512,
+        clusters=130_000,
+    )  # fmt: skip
+
+    need = fit_fat.need(tree, captured)
+
+    scaled = scaling.fat(captured, size=need.size)
+    image = loop.blank_image(tmp_path / "boot.img", size=need.size)
+    fat.make(
+        image, offset=0, size=need.size, parameters=scaled, entries=tree, contents=contents,
+        machine=machine,
+    )  # fmt: skip
+    programs.run("fsck.vfat", "-n", image)
+    listed = programs.run("mdir", "-b", "-i", image, "::/overlays").splitlines()
+    assert len(listed) == 400

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import PreflightError
 from holdstill.model.entries import EntryType, Omitted
 from holdstill.rebuild import scaling
-from holdstill.rebuild.ext4 import blockmap, copying, directory, filling, inode, volume
+from holdstill.rebuild.ext4 import blockmap, copying, directory, filling, inode
 from holdstill.rebuild.ext4.library import Extent
 from holdstill.rebuild.planner import Need
 from holdstill.rebuild.writers import ext4
@@ -231,10 +231,7 @@ class _Search:
         """Return how many blocks the writer can use in a file system of this size."""
         size = blocks * self._parameters.block_size
         scaled = scaling.ext4(self._parameters, size=size, inodes=self._inodes)
-        ext4.format_file(self._scratch, parameters=scaled, machine=self._machine)
-        with self._scratch.open("rb") as image:
-            image.seek(1024)
-            geometry = volume.parse_superblock(image.read(1024))
+        geometry = ext4.format_file(self._scratch, parameters=scaled, machine=self._machine)
         # The writer begins by giving back what mke2fs put into the root and lost+found.
         root = 0 if geometry.has_inline_data else 1
         own = root + filling.lost_and_found_blocks(geometry.block_size)

@@ -21,9 +21,9 @@ USUAL_JOURNALS = (
 """Blocks below which mke2fs makes journals of so many blocks: 1.47, ext2fs_get_journal_params."""
 LARGEST_USUAL_JOURNAL = 256 << 10
 _BLOCKS_32BIT = 2**32 - 1
-CLUSTERS = {12: (1, 4084), 16: (4085, 65524), 32: (65525, 268435444)}
-"""Least and most clusters of each kind (Microsoft, FAT: On-Disk Format 1.03, FAT Type
-Determination)."""
+CLUSTERS = {12: (1, 4068), 16: (4101, 65508), 32: (65541, 268435444)}
+"""Least and most clusters of each kind: the borders of Microsoft, FAT: On-Disk Format 1.03, FAT
+Type Determination (4085 and 65525), and the 16 clusters on either side that it tells to avoid."""
 SECTORS_PER_CLUSTER_MAX = 128
 _ENTRY = 32
 

@@ -8,15 +8,21 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
-import msgspec
-
 from holdstill.errors import LayoutError, TargetRefusedError, VerificationError
 from holdstill.formats import gap as gap_format
 from holdstill.formats import source as byte_source
-from holdstill.formats.ext4 import Ext4 as Ext4Reader
 from holdstill.model import names
-from holdstill.model.layout import Ext4, Record, Swap
-from holdstill.rebuild import bootcheck, carry_out, claims, fit, fixups, identity, planner
+from holdstill.model.layout import Ext4, Fat, Record, Swap
+from holdstill.rebuild import (
+    bootcheck,
+    carry_out,
+    claims,
+    fit,
+    fit_fat,
+    fixups,
+    identity,
+    planner,
+)
 from holdstill.rebuild import target as targets
 from holdstill.rebuild.boot.report import Report as BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
@@ -169,13 +175,15 @@ def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[s
 
 
 def needs(source: Source, machine: Runner) -> dict[int, Need]:
-    """Find out how small each ext4 may become, by counting and by making empty ones."""
+    """Find out how small each partition of files may become, by counting and by trying."""
     found = {}
     for part in source.manifest.parts:
         if isinstance(part.file_system, Ext4):
             entries = source.entries(part.number)
             usage = fit.need(entries, part.file_system, contents=source.contents)
             found[part.number] = fit.minimum(part.file_system, usage, machine=machine)
+        elif isinstance(part.file_system, Fat):
+            found[part.number] = fit_fat.need(source.entries(part.number), part.file_system)
     return found
 
 
@@ -287,10 +295,10 @@ class _Writers:
 
     def ext4(self, step: MakeExt4) -> None:
         machine, path = self._means.machine, self._target.path
-        ext4.make(
+        made = ext4.make(
             path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine
         )
-        self._made[step.number] = self._parameters_made(step)
+        self._made[step.number] = made
         filled = ext4.fill(
             path, offset=step.offset, entries=lambda: self._source.entries(step.number),
             contents=self._contents, heads=_swap_heads(step.swap_files), progress=self,
@@ -298,17 +306,6 @@ class _Writers:
         ext4.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
         self.entries += filled.entries
         self.warnings += filled.warnings
-
-    def _parameters_made(self, step: MakeExt4) -> Ext4:
-        """Return what to expect of a new ext4: mke2fs rounds the number of inodes up or down."""
-        captured = self._source.manifest.part(step.number).file_system
-        if step.parameters == captured:
-            return step.parameters
-        window = byte_source.OpenFile(self._target.handle, size=self._target.size).window(
-            step.offset, step.size
-        )
-        made = Ext4Reader(window).parameters()
-        return msgspec.structs.replace(step.parameters, inodes=made.inodes)
 
     def other(self, step: MakeOther) -> None:
         raise TargetRefusedError(

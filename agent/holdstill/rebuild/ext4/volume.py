@@ -32,6 +32,7 @@ class Geometry(NamedTuple):
     first_block: int
     blocks: int
     free_blocks: int
+    inodes: int
     inode_size: int
     inodes_per_group: int
     compat: int
@@ -106,6 +107,7 @@ def parse_superblock(block: bytes) -> Geometry:
         first_block=first_block,
         blocks=blocks_low | (blocks_high << 32 if is_64bit else 0),
         free_blocks=free_low | (free_high << 32 if is_64bit else 0),
+        inodes=struct.unpack_from("<I", block, 0x00)[0],
         inode_size=struct.unpack_from("<H", block, 0x58)[0],
         inodes_per_group=struct.unpack_from("<I", block, 0x28)[0],
         compat=compat,

@@ -14,6 +14,8 @@ from bisect import bisect_right
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
 from holdstill.rebuild import splice
 from holdstill.rebuild.ext4 import filling, volume
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.layout import Ext4
     from holdstill.rebuild.ext4.filling import Filled
+    from holdstill.rebuild.ext4.volume import Geometry
     from holdstill.rebuild.sources import Contents, Entries, Progress
     from holdstill.system.process import Runner
 
@@ -67,8 +70,11 @@ def check(parameters: Ext4) -> None:
             )
 
 
-def make(target: Path, *, offset: int, size: int, parameters: Ext4, machine: Runner) -> None:
-    """Make an empty file system with exactly these parameters at an offset in a target.
+def make(target: Path, *, offset: int, size: int, parameters: Ext4, machine: Runner) -> Ext4:
+    """Make an empty file system with these parameters at an offset in a target.
+
+    Returns them as they became: mke2fs rounds the number of inodes up, and leaves out a last
+    group of blocks that is too small to be one.
 
     Args:
         target: an image or a device; a device may be held (O_EXCL) by the caller.
@@ -88,17 +94,18 @@ def make(target: Path, *, offset: int, size: int, parameters: Ext4, machine: Run
         raise TargetRefusedError(f"an ext4 of {wanted} bytes does not fit a partition of {size}")
     with tempfile.TemporaryDirectory(prefix="holdstill-ext4-") as folder:
         scratch = Path(folder) / "empty"
-        format_file(scratch, parameters=parameters, machine=machine)
+        made = format_file(scratch, parameters=parameters, machine=machine)
         try:
             _place(scratch, target, offset, size)
         except OSError as error:
             raise TargetFailedError(
                 f"cannot write an empty ext4 to {target}: {error.strerror}"
             ) from error
+    return msgspec.structs.replace(parameters, blocks=made.blocks, inodes=made.inodes)
 
 
-def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> None:
-    """Make a file that holds an empty file system with these parameters; holes stay holes.
+def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
+    """Make a file that holds an empty file system; holes stay holes. Return what became of it.
 
     Raises:
         PreflightError: this machine's e2fsprogs cannot make it.
@@ -113,19 +120,16 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> None:
             f"this machine cannot make the board's ext4: {error}",
             hint="its features are newer than this machine's e2fsprogs, or it is too small",
         ) from error
-    _check_journal(path, parameters)
-
-
-def _check_journal(path: Path, parameters: Ext4) -> None:
-    """In a file system that is too small mke2fs leaves the journal out without a word."""
     with path.open("rb") as image:
         image.seek(1024)
         geometry = volume.parse_superblock(image.read(1024))
     if "has_journal" in parameters.features and not geometry.has_journal:
+        # In a file system that is too small mke2fs leaves the journal out without a word.
         raise PreflightError(
             f"an ext4 of {parameters.blocks} blocks is too small for a journal",
             hint="give the partition more room",
         )
+    return geometry
 
 
 def commands(path: Path, parameters: Ext4) -> Iterator[Command]:
