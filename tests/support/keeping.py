@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
     from holdstill.system.process import Command, Runner
 
+MEMORY = "/dev/shm"  # noqa: S108  where files cost no disk
 PIER_3 = names.check_board("pier-3")
 PIER_4 = names.check_board("pier-4")
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIC+xQFzMWRwxlgBPCo0ud6nDKGbWVTyxjoKdtLrXAQ9j"
@@ -177,7 +178,7 @@ class Board(Generic[K]):
     def manifest(self, begun: Begun, index: bytes) -> Manifest:
         """Describe the capture."""
         with (
-            tempfile.TemporaryDirectory() as folder,
+            tempfile.TemporaryDirectory(dir=MEMORY) as folder,
             indexes.opened(_written(Path(folder, "index"), index)) as held,
         ):
             totals = held.totals(2)
@@ -248,7 +249,7 @@ def _written(path: Path, content: bytes) -> Path:
 
 def index_bytes(parts: Mapping[int, Sequence[Entry]], *, seq: int = 1) -> bytes:
     """Return the bytes of an index with these entries."""
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
         return write_index(Path(folder, "index"), parts, seq=seq).read_bytes()
 
 
@@ -287,12 +288,12 @@ def snapshot(folder: Path) -> dict[str, tuple[int, bytes]]:
 
 def copy_store(source: Path, target: Path) -> Path:
     """Copy a whole store, hard links and all."""
+    target.mkdir()
     inodes: dict[int, Path] = {}
     for path in sorted(source.rglob("*")):
         copy = target / path.relative_to(source)
-        copy.parent.mkdir(parents=True, exist_ok=True)
         if path.is_dir():
-            copy.mkdir(exist_ok=True)
+            copy.mkdir(mode=path.stat().st_mode & 0o777)
         elif path.stat().st_ino in inodes:
             copy.hardlink_to(inodes[path.stat().st_ino])
         else:

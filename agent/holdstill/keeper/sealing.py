@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -345,7 +346,8 @@ class Sealer:
             self._disk.rename_new(folder, self._shelf.folder / event.brief.name)
             self._disk.sync_directory(self._shelf.folder)
             self._note(ledger, event)
-        self._disk.unlink(intent)
+        with suppress(OSError):  # the capture is sealed; the next run takes the intent away
+            self._disk.unlink(intent)
 
     def _insist_next(self, ledger: Ledger, event: SealedEvent) -> None:
         ledger.insist_sound(self._shelf.ledger_file.path)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import importlib.metadata
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Self
 
 from holdstill.errors import LinkError, PreflightError, UsageError, VerificationError
@@ -185,28 +185,40 @@ class LocalKeeper:
             VerificationError: an attachment did not arrive as the manifest says.
         """
         with _translated():
-            done = self._already_sealed(manifest)
-            if done is not None:
-                return _answer(done)
-            staging = self._running()
-            checked = sealing.check_manifest(
-                self._shelf, manifest, signature,
-                due=self._due, entries_limit=self._limits.entries,
-            )  # fmt: skip
             sealer = Sealer(self._shelf, clock=self._clock)
-            folder, layout = sealer.prepare(staging, checked, (manifest, signature))
-            if layout.lacking:
-                return Sealed(lacking=sealing.limited(layout.lacking))
-            now = clocks.rfc3339(self._clock.now())
-            event = sealing.event_for(
-                manifest, checked, layout=layout, arrived_at=now, run=staging.run
-            )
-            sealer.publish(folder, event)
-            self._finish(staging)
+            if self._staging is not None:
+                sealer.recover()  # an earlier attempt of this session may have been cut off
+            event = self._already_sealed(manifest)
+            if event is None:
+                event, lacking = self._seal(sealer, manifest, signature)
+                if event is None:
+                    return Sealed(lacking=lacking)
+            self._finish(event)
             return _answer(event)
 
-    def _finish(self, staging: Staging) -> None:
-        self._store.discard(staging.folder)
+    def _seal(
+        self, sealer: Sealer, manifest: bytes, signature: bytes
+    ) -> tuple[SealedEvent | None, tuple[str, ...]]:
+        """Check, lay out and publish; return what is lacking if anything is."""
+        staging, limit = self._running(), self._limits.entries
+        checked = sealing.check_manifest(
+            self._shelf, manifest, signature, due=self._due, entries_limit=limit
+        )
+        folder, layout = sealer.prepare(staging, checked, (manifest, signature))
+        if layout.lacking:
+            return None, sealing.limited(layout.lacking)
+        now = clocks.rfc3339(self._clock.now())
+        event = sealing.event_for(
+            manifest, checked, layout=layout, arrived_at=now, run=staging.run
+        )
+        sealer.publish(folder, event)
+        return event, ()
+
+    def _finish(self, event: SealedEvent) -> None:
+        """Tidy up after a capture that is sealed; what fails here the next run does again."""
+        with suppress(OSError):
+            if self._staging is not None and self._staging.run == event.run:
+                self._store.discard(self._staging.folder)
         self.close()
 
     def abandon(self) -> None:
