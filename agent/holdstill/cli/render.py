@@ -13,12 +13,15 @@ from holdstill.model.layout import Ext4, Fat, TableLabel
 from holdstill.model.sizes import human
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    from holdstill.keeper.retention import Verdict
     from holdstill.model.exchange import CaptureBrief
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest
+    from holdstill.model.names import BoardName
     from holdstill.rebuild.planner import Plan
+    from holdstill.verify.store import StoreReport
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
     from holdstill.workflow.report import CaptureReport
@@ -231,3 +234,28 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
         out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
     _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)
     out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")
+
+
+def store_report(report: StoreReport, out: Console) -> None:
+    """Show what reading a store again has shown."""
+    out.print(
+        f"{report.contents:,} contents, {human(report.bytes)} read and good; {report.skipped:,} "
+        "were good already"
+    )
+    for name in report.captures:
+        out.print(f"  {name}: every content is good")
+    for damage in report.damages:
+        out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
+        _list(out, "  it is in", damage.hits)
+
+
+def verdicts(
+    found: Mapping[BoardName, Sequence[Verdict]], out: Console, *, is_applied: bool
+) -> None:
+    """Show what retention decided about every capture."""
+    goes = "deleted" if is_applied else "would be deleted"
+    for board, of_board in found.items():
+        out.print(f"{board}:")
+        for verdict in of_board:
+            why = f"kept: {', '.join(verdict.reasons)}" if verdict.is_kept else goes
+            out.print(f"  {verdict.name}  {why}")

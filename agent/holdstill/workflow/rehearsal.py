@@ -6,13 +6,11 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper.captures import Shelf
-from holdstill.keeper.ledger import BootedEvent
+from holdstill.keeper import marks
 from holdstill.model import sizes
 from holdstill.model.sizes import GIB
 from holdstill.rebuild import target as targets
 from holdstill.rehearse import run as rehearse_run
-from holdstill.system import clock as clocks
 from holdstill.workflow import rebuild
 from holdstill.workflow.rebuild import Wish
 
@@ -64,7 +62,7 @@ def rehearse(
             image, runner=machine, clock=clock, log=log, deadline=deadline, sign=sign
         )
     if found.booted:
-        note_booted(store, capture, machine, clock)
+        marks.booted(store, capture.board, str(capture.name), clock=clock)
     return found
 
 
@@ -74,11 +72,3 @@ def scratch_size(size: int) -> int:
     while power < size:
         power *= 2
     return sizes.Bytes(power)
-
-
-def note_booted(store: Store, capture: StoredCapture, machine: Workshop, clock: Clock) -> None:
-    """Write into the board's ledger that this capture booted."""
-    file = Shelf(store, capture.board, machine).ledger_file
-    event = BootedEvent(capture=str(capture.name))
-    with file.held_for_writing(store.disk) as ledger:
-        file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=store.disk)

@@ -1,0 +1,96 @@
+"""Verify what a store holds, and cards that were made from it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.keeper import marks
+from holdstill.keeper.captures import Shelf
+from holdstill.model import names
+from holdstill.verify import card
+from holdstill.verify import store as store_check
+from holdstill.workflow import finding
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.system.clock import Clock
+    from holdstill.system.process import Runner
+    from holdstill.verify.card import CardReport
+    from holdstill.verify.store import StoreReport
+    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.rebuild import Source
+
+MEMORY = "verified.sqlite"
+"""In the store: when each content was last found good."""
+DAY = 86_400.0
+
+
+def verify_store(
+    store: Store,
+    reference: str,
+    *,
+    within_days: float,
+    rate: float,
+    clock: Clock,
+    runner: Runner,
+    tell: Teller,
+) -> StoreReport:
+    """Read contents again, newest captures first, and note in the ledgers which are good.
+
+    Args:
+        store: whose contents.
+        reference: BOARD, BOARD/CAPTURE, or "" for all boards.
+        within_days: contents found good within so many days are not read again.
+        rate: most bytes a second; 0 = no limit.
+        clock: dates and paces.
+        runner: checks signatures.
+        tell: is told how far it is.
+    """
+    captures = _wanted(store, reference, runner)
+    total = sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)
+    since = clock.now().timestamp() - within_days * DAY
+    with store_check.remembered(store.root / MEMORY, since=since) as memory:
+        tell.step("reading contents")
+        report = store_check.check_captures(
+            captures,
+            memory=memory,
+            pace=store_check.Pace(rate, clock),
+            progress=lambda done: tell.progress(done, total),
+        )
+    _note(store, report, clock)
+    return report
+
+
+def _wanted(store: Store, reference: str, runner: Runner) -> list[StoredCapture]:
+    """Return the captures that are meant, newest first."""
+    if "/" in reference:
+        return [finding.find(store, reference, runner=runner)]
+    boards = (names.check_board(reference),) if reference else store.boards()
+    shelves = [Shelf(store, board, runner) for board in boards]
+    found = [
+        (brief.arrived_at, shelf.capture(brief.name))
+        for shelf in shelves
+        for brief in shelf.briefs()
+        if brief.index
+    ]
+    return [capture for _, capture in sorted(found, key=lambda pair: pair[0], reverse=True)]
+
+
+def _note(store: Store, report: StoreReport, clock: Clock) -> None:
+    by_board: dict[str, list[str]] = {}
+    for name in report.captures:
+        board, _, capture = name.partition("/")
+        by_board.setdefault(board, []).append(capture)
+    for board, captures in by_board.items():
+        marks.verified(store, names.check_board(board), captures, clock=clock)
+
+
+def verify_card(path: Path, source: Source) -> CardReport:
+    """Compare a card or image with the capture that it was made from, byte for byte.
+
+    Sizes may be fitted; everything else must be as captured.
+    """
+    return card.check_card(path, source.manifest, expected=source.entries)
