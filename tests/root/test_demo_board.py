@@ -69,6 +69,20 @@ def test_what_careless_copies_lose_is_there(tmp_path: Path) -> None:
     assert info["setuid"].st_mode & 0o4000
 
 
+def test_a_link_of_this_machine_that_leads_out_of_the_board_is_never_written_through(
+    tmp_path: Path,
+) -> None:
+    outside = tmp_path / "outside"
+    outside.write_bytes(b"of this machine")
+    (tmp_path / "root/usr/sbin").mkdir(parents=True)
+    (tmp_path / "root/usr/sbin/init").symlink_to(outside)
+
+    board.furnish(tmp_path / "root", LocalRunner(), ())
+
+    assert outside.read_bytes() == b"of this machine"
+    assert not (tmp_path / "root/usr/sbin/init").is_symlink()
+
+
 def test_nothing_stays_when_the_block_fails(tmp_path: Path) -> None:
     with (
         pytest.raises(DeliberateError),

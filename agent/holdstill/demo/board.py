@@ -164,6 +164,7 @@ def furnish(root: Path, machine: Runner, shares: tuple[Share, ...]) -> None:
     _copy_from_this_machine(root, machine, shares)
     for name, content in material.root_files().items():
         _write(root / name, content)
+    (root / "usr/sbin/init").chmod(0o755)
     _write(root / GAUGE, Path(tide_gauge.__file__).read_bytes())
     (root / GAUGE).chmod(0o755)
     for name in ("dev", "proc", "run", "sys", "tmp", "mnt"):
@@ -184,8 +185,11 @@ def _copy_from_this_machine(root: Path, machine: Runner, shares: tuple[Share, ..
 
 
 def _write(path: Path, content: bytes) -> None:
+    """Put a file in its place; never through a symlink, which may lead out of the board."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(content)
+    path.unlink(missing_ok=True)
+    with path.open("xb") as file:
+        file.write(content)
 
 
 def _make_host_key(path: Path, machine: Runner) -> None:

@@ -11,6 +11,7 @@ import os
 import stat
 import struct
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.model.sizes import MIB
@@ -23,6 +24,7 @@ KEEPER = "boathouse"
 DISK_ID = "7e1d0003"
 FAT_ID = "71DE0003"
 ROOT_UUID = "3b1d7a54-6f0e-4d5b-9c1a-71de00030002"
+KERNEL_VERSION = "6.1.0-harbour"
 MACHINE_ID = "71de0003000000000000000000000003"
 
 LARGEST = MIB
@@ -65,7 +67,7 @@ def _share_of(share: Share) -> Iterator[bytes]:
 
 def _walk(top: bytes) -> Iterator[bytes]:
     """Yield every file below top, breadth first, so that a cut leaves a bit of everything."""
-    level = [top]
+    level = [top] if Path(os.fsdecode(top)).is_dir() else []
     while level:
         below: list[bytes] = []
         for directory in level:
@@ -137,12 +139,19 @@ def root_files() -> dict[str, bytes]:
         "etc/passwd": b"root:x:0:0:root:/root:/bin/bash\ngauge:x:991:991::/var/lib/tide-gauge:\n",
         "etc/group": b"root:x:0:\ngauge:x:991:\n",
         "etc/systemd/system/tide-gauge.service": _UNIT.encode(),
+        "usr/sbin/init": _INIT.encode(),
+        f"usr/lib/modules/{KERNEL_VERSION}/modules.dep": b"",
         "boot/firmware/.keep": b"",
         "root/.profile": b"umask 022\n",
         "var/log/harbour.log": b"the pier was painted\n" * 2000,
     }
 
 
+_INIT = """\
+#!/bin/sh
+mount -t proc proc /proc
+exec /usr/bin/python3 /opt/tide-gauge/gauge.py 0.1
+"""
 _UNIT = """\
 [Unit]
 Description=Tide gauge of pier-3
@@ -165,6 +174,7 @@ def kernel() -> bytes:
     """Return a stand-in for a kernel; header by Linux Documentation/arch/arm64/booting.rst."""
     size = 8 * MIB
     header = struct.pack("<IIQQQQQQ4sI", 0, 0, 0, size, 0xA, 0, 0, 0, b"ARM\x64", 0)
+    header += f"Linux version {KERNEL_VERSION} (a stand-in)\n\0".encode()
     return header + noise("kernel", size - len(header))
 
 

@@ -67,6 +67,7 @@ class _Stage:
     server: Server
     holdstill: Holdstill
     clock: Clock
+    console: Console
 
     @property
     def settings(self) -> Path:
@@ -127,7 +128,7 @@ def _stage(place: Workshop, shortcoming: str, means: Means) -> Iterator[_Stage]:
         raised(place.folder, machine=machine, clock=clock, shares=means.shares) as pier,
     ):
         shown = Holdstill(machine, means.console, here=place.folder)
-        yield _Stage(place, pier, server, shown, clock)
+        yield _Stage(place, pier, server, shown, clock, means.console)
 
 
 def _set_up(stage: _Stage, machine: Runner) -> None:
@@ -168,6 +169,8 @@ def _play(stage: _Stage, *, set_up_seconds: float) -> DemoReport:
     second = _capture(stage)
     stage.holdstill.show("list", material.BOARD, "--store", stage.store)
     rebuilt = (_rebuild(stage, "smaller", SMALLER), _rebuild(stage, "larger", LARGER))
+    stage.holdstill.show("bootcheck", stage.place.folder / "smaller.img")
+    stage.console.print("(Firmware, kernel and initramfs of this board are stand-ins.)")
     taken_out = _take_out(stage)
     return DemoReport(
         device=str(stage.pier.device or ""),

@@ -96,6 +96,10 @@ def test_the_kernel_carries_the_magic_and_its_size() -> None:
     assert kernel[56:60] == b"ARM\x64"
 
 
+def test_a_directory_that_this_machine_does_not_have_gives_nothing() -> None:
+    assert material.chosen_files((Share("/nonexistent", 10, 10),)) == []
+
+
 def test_noise_is_always_the_same_for_a_name() -> None:
     assert material.noise("a", 64) == material.noise("a", 64)
     assert material.noise("a", 64) != material.noise("b", 64)

@@ -107,7 +107,11 @@ class Report:
             yield "nothing on this card is known to boot"
         yield "system:"
         yield from (f"  {link}" for link in self.system)
-        yield f"verdict: {'boots' if self.is_bootable else 'does not boot as it is'}"
+        good, bad = (
+            "nothing that a boot needs is missing; not booted yet",
+            "does not boot as it is",
+        )
+        yield f"verdict: {good if self.is_bootable else bad}"
 
 
 def found(name: str, detail: str = "") -> Link:
