@@ -182,7 +182,8 @@ def _asked(path: Path, machine: LocalRunner) -> Consent:
     click.echo(device.describe(), err=True)
     click.echo("EVERYTHING ON IT WILL BE LOST.", err=True)
     word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
-    return Consent(word)
+    again = click.prompt("And once more, if that is really the card", default="", err=True)
+    return Consent(word, again)
 
 
 COMMANDS = (rebuild,)

@@ -21,11 +21,13 @@ from holdstill.rebuild import (
     fit_fat,
     fixups,
     identity,
+    markers,
     planner,
 )
 from holdstill.rebuild import target as targets
 from holdstill.rebuild.boot.report import Report as BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
+from holdstill.rebuild.markers import TargetMedium
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.writers import ext4, fat, gap, raw, swap, table
 from holdstill.records import index as index_file
@@ -262,6 +264,7 @@ class _Writers:
         self._contents = source.overlay.over(source.contents)
         self._total = sum(part.content_bytes for part in source.manifest.parts)
         self.entries = self.written = self.checked = 0
+        self._is_probed = False
         self._made: dict[int, FileSystem] = {}
         self._gap: list[Run] = []
         self.verify_seconds = 0.0
@@ -275,6 +278,11 @@ class _Writers:
     def clear_tables(self) -> None:
         targets.invalidate(self._target)
         claims.discard(self._target)
+        if self._target.is_device and not self._is_probed:
+            self._is_probed = True  # it is cleared again if a step fails; then it is not asked
+            self._means.tell.step("checking that the card keeps what is written to it")
+            medium = TargetMedium(self._target)
+            markers.probe(medium, needed=self._target.size, nonce=os.urandom(16))
 
     def gap(self, step: PutGap) -> None:
         path = self._source.capture.gap_path
