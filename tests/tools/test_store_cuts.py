@@ -169,6 +169,8 @@ def check_store(root: Path, *, allowed: tuple[str, ...] = ()) -> None:
     store = stores.open_store(root)
     for held in store.contents.all():
         assert hashlib.sha256(held.path.read_bytes()).hexdigest() == held.digest, held.path
+    for board in store.boards():
+        assert enrolment.read(store, board).live_keys
     shelf = captures.Shelf(store, PIER_3, FakeSignatures())
     for brief in shelf.briefs():
         assert set(brief.faults) <= set(allowed), brief
