@@ -26,7 +26,7 @@ from holdstill.board.sweep import Subject
 from holdstill.formats import source as byte_source
 from holdstill.records import index as index_file
 from holdstill.system import clock, files, ioctl
-from support import loop, truth
+from support import loop, programs, truth
 from support.turmoil import Turmoil
 
 if TYPE_CHECKING:
@@ -48,6 +48,10 @@ KINDS = {
     "no-extents": ("-O", "^extents,^64bit,^metadata_csum,uninit_bg"),
     "clusters": ("-O", "bigalloc", "-C", "16384"),
     "large-inodes": ("-I", "1024"),
+}
+OTHERS = {
+    "xfs": ("mkfs.xfs", "-q"),
+    "btrfs": ("mkfs.btrfs", "-q"),
 }
 
 
@@ -169,30 +173,52 @@ def frozen(root: int) -> Iterator[None]:
 
 
 @contextmanager
-def board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Board]:
-    image = folder / "volume.img"
+def ext4_board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Board]:
+    """Follow an ext4 by its inode tables."""
     with (
         loop.ext4_volume(folder, size=96 << 20, mkfs=mkfs, options="relatime") as top,
-        byte_source.opened(loop_device(image)) as source,
+        byte_source.opened(Path(*loop.loops_of(folder / "volume.img"))) as source,
         scan.opened_root(os.fsencode(top)) as root,
-        index_file.created(folder / "index") as index,
     ):
         tables = InodeTables(source)
-        clocks = stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
-        detector = watch.TableWatch(root, tables, clocks)
+        detector = watch.TableWatch(root, tables, clocks())
         scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
+        with followed_by(detector, scanner, folder, top, seed) as made:
+            yield made
+
+
+@contextmanager
+def other_board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Board]:
+    """Follow another kind of file system by looking at everything again."""
+    image = loop.blank_image(folder / "volume.img", size=400 << 20)
+    programs.run(*mkfs, image)
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.device, folder / "volume") as top,
+        loop.thaw_guard(top, seconds=120),
+        scan.opened_root(os.fsencode(top)) as root,
+    ):
+        scanner = RestlessScanner(root, Rules(exclude=()))
+        with followed_by(watch.Restat(root, clocks()), scanner, folder, top, seed) as made:
+            yield made
+
+
+def clocks() -> stamps.Stamps:
+    return stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
+
+
+@contextmanager
+def followed_by(
+    detector: Detector, scanner: RestlessScanner, folder: Path, top: Path, seed: int
+) -> Iterator[Board]:
+    with index_file.created(folder / "index") as index:
         subject = Subject(index, PART, scanner)
         turmoil = Turmoil(top, seed)
         try:
             chance = random.Random(seed)  # noqa: S311  repeatable, not secret
-            yield Board(top, root, subject, detector, turmoil, chance, scanner)
+            yield Board(top, scanner.root, subject, detector, turmoil, chance, scanner)
         finally:
             turmoil.close()
-
-
-def loop_device(image: Path) -> Path:
-    (device,) = loop.loops_of(image)
-    return Path(device)
 
 
 @pytest.fixture
@@ -210,18 +236,29 @@ def memory(tmp_path: Path) -> Iterator[Path]:
 
 @pytest.mark.timeout(60 + SEQUENCES * 2)
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_index_is_exactly_the_frozen_tree_after_any_work(kind: str, memory: Path) -> None:
-    with board(memory, KINDS[kind], SEED) as followed:
-        followed.turmoil.steps(60)
-        followed.hot_round()
+def test_the_index_is_exactly_the_frozen_ext4_after_any_work(kind: str, memory: Path) -> None:
+    with ext4_board(memory, KINDS[kind], SEED) as followed:
+        follow_through_turmoil(followed)
 
-        for number in range(SEQUENCES):
-            del followed.turmoil.log[:]
-            for _ in range(followed.chance.randrange(1, 3)):
-                followed.turmoil.steps(followed.chance.randrange(12))
-                followed.hot_round()
-            followed.turmoil.steps(followed.chance.randrange(6))
-            found, true = followed.still()
 
-            story = f"sequence {number}: {' '.join(followed.turmoil.log)}"
-            assert truth.differences(found, true) == [], story
+@pytest.mark.timeout(60 + SEQUENCES * 2)
+@pytest.mark.parametrize("kind", OTHERS)
+def test_the_index_is_exactly_another_frozen_file_system(kind: str, memory: Path) -> None:
+    with other_board(memory, OTHERS[kind], SEED) as followed:
+        follow_through_turmoil(followed)
+
+
+def follow_through_turmoil(followed: Board) -> None:
+    followed.turmoil.steps(60)
+    followed.hot_round()
+
+    for number in range(SEQUENCES):
+        del followed.turmoil.log[:]
+        for _ in range(followed.chance.randrange(1, 3)):
+            followed.turmoil.steps(followed.chance.randrange(12))
+            followed.hot_round()
+        followed.turmoil.steps(followed.chance.randrange(6))
+        found, true = followed.still()
+
+        story = f"sequence {number}: {' '.join(followed.turmoil.log)}"
+        assert truth.differences(found, true) == [], story
