@@ -83,6 +83,10 @@ _INTEGER_LIMITS = {
 _Row = tuple[int | bytes | str | None, ...]
 
 
+class DamagedIndexError(VerificationError):
+    """An index of our own is no sound SQLite file any more."""
+
+
 class Totals(NamedTuple):
     """Counts of one part."""
 
@@ -303,7 +307,8 @@ def updated(path: Path) -> Iterator[Index]:
     """Hold an index of our own open for writing; commits when the block succeeds.
 
     Raises:
-        VerificationError: it is not an index that this version can update.
+        VerificationError: it is not an index that this version can update;
+            DamagedIndexError when it turns out to be damaged.
     """
     try:
         with _connected(f"file:{_quoted(path)}?mode=rw") as db:
@@ -313,7 +318,7 @@ def updated(path: Path) -> Iterator[Index]:
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode not in {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}:
             raise
-        raise VerificationError(f"{path}: not a sound index: {error}") from error
+        raise DamagedIndexError(f"{path}: not a sound index: {error}") from error
 
 
 @contextmanager

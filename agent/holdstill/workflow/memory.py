@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import fcntl
 import os
-import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -17,6 +16,7 @@ import msgspec
 from holdstill.errors import BusyError, VerificationError
 from holdstill.model.layout import Record
 from holdstill.records import index as index_file
+from holdstill.records.index import DamagedIndexError
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ class Memory:
         try:
             with index_file.updated(self.index_path) as index:
                 yield index
-        except sqlite3.DatabaseError as error:
+        except DamagedIndexError as error:
             self.index_path.unlink(missing_ok=True)
             raise VerificationError(
                 f"the remembered index in {self._directory} was damaged; it is gone now: {error}",

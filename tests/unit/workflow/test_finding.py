@@ -1,0 +1,65 @@
+import pytest
+
+from holdstill.errors import UsageError
+from holdstill.model.layout import Disk, Partition, Swap, TableLabel
+from holdstill.model.manifest import (
+    Attachment,
+    BoardIdentity,
+    CapturedPart,
+    Grade,
+    Manifest,
+    Moment,
+    Pause,
+)
+from holdstill.workflow import finding
+
+
+def part(number: int, mount: str, *, entries: int = 5) -> CapturedPart:
+    return CapturedPart(
+        number=number, grade=Grade.POINT_IN_TIME, file_system=Swap(uuid="u"), mount=mount,
+        entries=entries,
+    )  # fmt: skip
+
+
+MANIFEST = Manifest(
+    format=1,
+    agent="0",
+    board=BoardIdentity(name="pier-3"),
+    seq=1,
+    run="runrunru",
+    moment=Moment(taken_at="2026-11-25T02:15:03Z", monotonic=1.0, clock_trusted=True),
+    disk=Disk(size=1, label=TableLabel.DOS, partitions=(Partition(number=1, start=1, size=1,
+                                                                  type="c"),)),
+    parts=(part(1, ""), part(2, "/"), part(3, "/boot/firmware"), part(4, "", entries=0)),
+    pause=Pause(),
+    index=Attachment(name="index.sqlite", sha256="0", size=1),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("path", "number", "inside"),
+    [
+        ("/etc/hosts", 2, b"etc/hosts"),
+        ("/", 2, b""),
+        ("/boot/firmware/config.txt", 3, b"config.txt"),
+        ("/boot/firmware", 3, b""),
+        ("/boot/firmware-old/x", 2, b"boot/firmware-old/x"),
+        ("/etc/", 2, b"etc"),
+        ("1:/cmdline.txt", 1, b"cmdline.txt"),
+        ("/bad\udcff", 2, b"bad\xff"),
+    ],
+)
+def test_a_path_of_the_board_leads_to_the_file_system_that_it_was_on(
+    path: str, number: int, inside: bytes
+) -> None:
+    found, where = finding.locate(MANIFEST, path)
+
+    assert (found.number, where) == (number, inside)
+
+
+@pytest.mark.parametrize("path", ["etc/hosts", "", "4:/x", "9:/x"])
+def test_a_path_that_leads_nowhere_is_refused_with_a_hint(path: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        finding.locate(MANIFEST, path)
+
+    assert caught.value.hint
