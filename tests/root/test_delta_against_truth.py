@@ -2,7 +2,8 @@
 detector and delta make of the index is compared with the frozen tree: every entry, every field,
 every byte.
 
-HOLDSTILL_SEQUENCES says how many sequences are run on each kind of file system.
+HOLDSTILL_SEQUENCES says how many sequences are run on each kind of file system, and
+HOLDSTILL_TREE which tree is copied for the test with real writers: /usr, for a day's work.
 """
 
 from __future__ import annotations
@@ -11,12 +12,13 @@ import hashlib
 import os
 import random
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from bench.pause.stage import load
 from holdstill.board import delta as deltas
 from holdstill.board import scan, stamps, watch
 from holdstill.board.inodes import InodeTables
@@ -38,6 +40,7 @@ if TYPE_CHECKING:
 
 SEQUENCES = int(os.environ.get("HOLDSTILL_SEQUENCES", "25"))
 SEED = int(os.environ.get("HOLDSTILL_SEED", "20261125"))
+TREE = Path(os.environ.get("HOLDSTILL_TREE", "/usr/lib/python3"))
 PART = 2
 KINDS = {
     "as-mkfs-makes-it": (),
@@ -83,13 +86,15 @@ class Board:
     turmoil: Turmoil
     chance: random.Random
     scanner: RestlessScanner
-    contents: dict[bytes, bytes] = field(default_factory=dict)
+    work: float = 0.0
 
     @property
     def index(self) -> Index:
         return self.subject.index
 
-    def hot_round(self) -> None:
+    def hot_round(self, *, work: float = 0.03) -> None:
+        """Do a hot round; at any moment in it, with this probability, something happens."""
+        self.work = work
         self.scanner.disturb = self._maybe_work
         try:
             changes = self.detector.changes()
@@ -102,7 +107,7 @@ class Board:
             del self.scanner.disturb
 
     def _maybe_work(self) -> None:
-        if self.chance.random() < 0.03:
+        if self.chance.random() < self.work:
             self.turmoil.step()
 
     def _hash_pending(self) -> None:
@@ -262,3 +267,34 @@ def follow_through_turmoil(followed: Board) -> None:
 
         story = f"sequence {number}: {' '.join(followed.turmoil.log)}"
         assert truth.differences(found, true) == [], story
+
+
+@pytest.mark.timeout(3600 if "HOLDSTILL_TREE" in os.environ else 120)
+def test_a_whole_tree_under_real_writers_is_exactly_what_was_frozen(tmp_path: Path) -> None:
+    """Other processes write all the time, and nothing waits for them until the freeze."""
+    image = loop.blank_image(tmp_path / "volume.img", size=16 << 30)
+    programs.run("mkfs.ext4", "-q", "-F", image)
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.device, tmp_path / "volume", options="noatime") as top,
+        loop.thaw_guard(top, seconds=900),
+        byte_source.opened(disk.device) as source,
+        scan.opened_root(os.fsencode(top)) as root,
+    ):
+        programs.run("cp", "-a", TREE, top, timeout=1800)
+        tables = InodeTables(source)
+        detector = watch.TableWatch(root, tables, clocks())
+        scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
+        with (
+            followed_by(detector, scanner, tmp_path, top, SEED) as followed,
+            load(top, rate=10) as writing,
+        ):
+            for _ in range(3):
+                followed.hot_round(work=0)
+            found, true = followed.still()
+            counted = [path for path in true if not path.startswith(b"var/")]
+
+        assert truth.differences(found, true) == []
+        assert len(counted) > 100
+        assert len(true) > len(counted) + 50  # the writers did write
+    assert not writing.notes.exists()

@@ -87,7 +87,7 @@ def _asked() -> argparse.Namespace:
 
 def _compare(on: Stage, rate: float, *, captures: int, others: int) -> list[Row]:
     """Measure every way under one load, one after the other."""
-    with load(on, rate=rate) as writing, ExitStack() as undo:
+    with load(on.root, rate=rate) as writing, ExitStack() as undo:
         ways.holdstill(on, writing)  # the first capture copies everything; it is not counted
         restatting = Restatting(on, undo)
         restatting.round()
@@ -102,7 +102,7 @@ def _compare(on: Stage, rate: float, *, captures: int, others: int) -> list[Row]
 
 
 def _alone(on: Stage, rate: float, *, captures: int) -> Row:
-    with load(on, rate=rate) as writing:
+    with load(on.root, rate=rate) as writing:
         ways.holdstill(on, writing)
         return _measured(
             "holdstill", lambda: ways.holdstill(on, writing), max(3, captures), on, rate

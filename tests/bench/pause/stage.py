@@ -133,11 +133,11 @@ class Load:
 
 
 @contextmanager
-def load(on: Stage, *, rate: float) -> Iterator[Load]:
-    """Let writers write at so many megabytes a second."""
+def load(root: Path, *, rate: float) -> Iterator[Load]:
+    """Let writers write to a mounted board at so many megabytes a second."""
     notes = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=MEMORY))
     process = subprocess.Popen(
-        [sys.executable, WRITERS, on.root / "var/lib/gauge", str(rate), notes], cwd="/"
+        [sys.executable, WRITERS, root / "var/lib/gauge", str(rate), notes], cwd="/"
     )
     try:
         while not (notes / "running").exists():
@@ -147,6 +147,6 @@ def load(on: Stage, *, rate: float) -> Iterator[Load]:
         yield Load(notes, pids)
     finally:
         (notes / "stop").touch()
-        loop.thaw(on.root)  # whatever happened: frozen writers cannot end
+        loop.thaw(root)  # whatever happened: frozen writers cannot end
         process.wait(timeout=60)
         shutil.rmtree(notes)
