@@ -7,7 +7,7 @@ import traceback
 
 import click
 
-from holdstill.cli import board, demo, keeper, proof, rebuild, store, upkeep
+from holdstill.cli import board, demo, keeper, look, proof, rebuild, store, upkeep
 from holdstill.errors import HoldstillError
 
 EPILOG = (
@@ -29,7 +29,7 @@ def holdstill() -> None:
     """
 
 
-for group in (board, store, rebuild, proof, upkeep, keeper, demo):
+for group in (board, look, store, rebuild, proof, upkeep, keeper, demo):
     for command in group.COMMANDS:
         holdstill.add_command(command)
 

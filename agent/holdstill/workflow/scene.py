@@ -150,14 +150,31 @@ def _mounted(part: BoardPart, kept: Rules, memory: Memory, clock: Clock) -> Iter
     with ExitStack() as undo:
         root = undo.enter_context(scan.opened_root(part.mount.point.raw))
         tables = undo.enter_context(_tables(part, root))
-        if part.mount.type == "vfat":
-            west = clocks.kernel_minutes_west()
-            shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
-            scanner = Scanner(root, kept, flavour=Flavour.FAT, fat_shift_ns=shift)
-        else:
-            scanner = Scanner(root, kept, inodes=tables)
+        scanner = _scanner(part, root, kept, tables)
         detector = _detector(part, root, tables, kept, memory, clock)
         yield MountedTree(part.number, scanner, detector)
+
+
+def _scanner(part: BoardPart, root: int, kept: Rules, tables: InodeTables | None) -> Scanner:
+    assert part.mount is not None  # noqa: S101  it is mounted
+    if part.mount.type != "vfat":
+        return Scanner(root, kept, inodes=tables)
+    west = clocks.kernel_minutes_west()
+    shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
+    return Scanner(root, kept, flavour=Flavour.FAT, fat_shift_ns=shift)
+
+
+@contextmanager
+def scanned(scene: Scene) -> Iterator[dict[int, Scanner]]:
+    """Hold scanners of the mounted partitions open, with the rules of a capture, to look only."""
+    with ExitStack() as undo:
+        found = {}
+        swap_files = read_swap_files(scene.settings.root)
+        for part in scene.parts(*MOUNTED):
+            assert part.mount is not None  # noqa: S101  it is mounted
+            root = undo.enter_context(scan.opened_root(part.mount.point.raw))
+            found[part.number] = _scanner(part, root, _rules(scene, part, swap_files), None)
+        yield found
 
 
 @contextmanager

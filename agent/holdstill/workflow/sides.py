@@ -1,0 +1,244 @@
+"""The two sides of a comparison: a sealed capture, the running board, what the board remembers."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import UsageError
+from holdstill.formats import source as byte_source
+from holdstill.formats.fat import Fat as FatVolume
+from holdstill.formats.tree import Content
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.records import index as index_file
+from holdstill.system import files
+from holdstill.workflow import memory as memories
+from holdstill.workflow import scene as scenes
+from holdstill.workflow.ways import HAS_FILES, Way
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from holdstill.board.scan import Scanner
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import Disk, FileSystem
+    from holdstill.records.index import Index
+    from holdstill.workflow.scene import Scene
+
+
+@dataclass(frozen=True)
+class SidePart:
+    """A partition with files."""
+
+    number: int
+    mount: str
+    file_system: FileSystem
+
+    def shown(self, path: bytes) -> str:
+        """Write a path inside it as `holdstill get` takes it."""
+        if not self.mount:
+            return f"{self.number}:/{paths.display(path)}"
+        return f"{self.mount.rstrip('/')}/{paths.display(path)}"
+
+
+class Side(Protocol):
+    """One side of a comparison.
+
+    `disk` and `attached` (digests by name) are None where the side does not know them.
+    """
+
+    @property
+    def name(self) -> str:
+        """What it is called in the report."""
+
+    @property
+    def disk(self) -> Disk | None:
+        """The card's table."""
+
+    @property
+    def parts(self) -> tuple[SidePart, ...]:
+        """The partitions with files."""
+
+    @property
+    def attached(self) -> Mapping[str, str] | None:
+        """Digests of boot gap and raw partitions."""
+
+    def part(self, number: int) -> SidePart | None:
+        """Return one partition, None when it has no files here."""
+
+    def entries(self, number: int) -> Iterator[Entry]:
+        """Yield a partition's entries in key order; none when it is not there."""
+
+    def digest(self, number: int, entry: Entry) -> bytes:
+        """Return the digest of a file of this side that has none yet; b"" if it cannot be told."""
+
+    def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
+        """Return a file's bytes, None when they are not to be had."""
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return what could not be looked at so far."""
+
+
+@dataclass(frozen=True)
+class _Parts:
+    name: str
+    disk: Disk | None
+    parts: tuple[SidePart, ...]
+    attached: Mapping[str, str] | None
+
+    def part(self, number: int) -> SidePart | None:
+        """Return one partition, None when it has no files here."""
+        return next((part for part in self.parts if part.number == number), None)
+
+
+@dataclass(frozen=True)
+class CapturedSide(_Parts):
+    """A sealed capture, or the index that the board remembers (then without contents)."""
+
+    index: Index
+    contents: StoredCapture | None
+
+    def entries(self, number: int) -> Iterator[Entry]:
+        """Yield a partition's entries in key order."""
+        return self.index.entries(number)
+
+    def digest(self, number: int, entry: Entry) -> bytes:
+        """Return b"": what is not in the index cannot be told."""
+        del number, entry
+        return b""
+
+    def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
+        """Return a file's bytes from the store; of a remembered index there are none."""
+        entry = self.index.get(number, path)
+        if self.contents is None or entry is None or not entry.digest or entry.size > limit:
+            return None
+        handle = self.contents.open(entry.digest)
+        with os.fdopen(handle, "rb") as file:
+            return file.read(limit)
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return nothing: an index is whole or refused."""
+        return ()
+
+
+@contextmanager
+def captured(stored: StoredCapture) -> Iterator[CapturedSide]:
+    """Hold a sealed capture open as a side."""
+    manifest = stored.manifest()
+    attached = [*manifest.raws, *([manifest.gap] if manifest.gap else [])]
+    parts = tuple(
+        SidePart(part.number, part.mount, part.file_system)
+        for part in manifest.parts
+        if part.entries
+    )
+    with index_file.opened(stored.index_path) as index:
+        yield CapturedSide(
+            name=f"{stored.board}/{stored.name}",
+            disk=manifest.disk,
+            parts=parts,
+            attached={item.name: item.sha256 for item in attached},
+            index=index,
+            contents=stored,
+        )
+
+
+@contextmanager
+def remembered(scene: Scene, state: Path) -> Iterator[CapturedSide]:
+    """Hold what the board remembers of its last capture open as a side.
+
+    Raises:
+        UsageError: there was no capture yet.
+        BusyError: a run is using it.
+    """
+    if not (state / "last.json").exists():
+        raise UsageError(
+            f"this board remembers no capture ({state})",
+            hint="take one first, or name one of the store: BOARD/CAPTURE",
+        )
+    with memories.held(state) as kept, index_file.opened(kept.index_path) as index:
+        present = set(index.parts())
+        yield CapturedSide(
+            name=f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)",
+            disk=None,
+            parts=tuple(part for part in _live_parts(scene) if part.number in present),
+            attached=None,
+            index=index,
+            contents=None,
+        )
+
+
+@dataclass(frozen=True)
+class LiveSide(_Parts):
+    """The running board. Nothing is held still: what changes while it is read may be either."""
+
+    scanners: Mapping[int, Scanner]
+    unmounted: Mapping[int, FatVolume]
+    found: list[str] = field(default_factory=list)
+
+    def entries(self, number: int) -> Iterator[Entry]:
+        """Yield a partition's entries in key order, without digests where it is mounted."""
+        if number in self.scanners:
+            return self.scanners[number].walk()
+        volume = self.unmounted.get(number)
+        return volume.entries(Content.HASHED) if volume else iter(())
+
+    def digest(self, number: int, entry: Entry) -> bytes:
+        """Read a file; b"", and a trouble, when it is gone or cannot be read."""
+        try:
+            handle = self.scanners[number].open(entry)
+            try:
+                return files.hash_open_file(handle, entry.size)
+            finally:
+                os.close(handle)
+        except (OSError, EOFError) as error:
+            self.found.append(f"{paths.display(entry.path)}: {error}")
+            return b""
+
+    def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
+        """Return a file's bytes as they are now."""
+        scanner = self.scanners.get(number)
+        entry = scanner.find(path) if scanner else None
+        is_file = entry is not None and entry.type is EntryType.FILE
+        if scanner is None or entry is None or not is_file or entry.size > limit:
+            return None
+        with os.fdopen(scanner.open(entry), "rb") as file:
+            return file.read(limit)
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return what could not be looked at so far."""
+        looked = (
+            f"{paths.display(trouble.path)}: {trouble.reason}"
+            for scanner in self.scanners.values()
+            for trouble in scanner.troubles
+        )
+        return (*looked, *self.found)
+
+
+@contextmanager
+def live(scene: Scene) -> Iterator[LiveSide]:
+    """Hold the running board open as a side."""
+    with ExitStack() as undo:
+        scanners = undo.enter_context(scenes.scanned(scene))
+        unmounted = {}
+        for part in scene.parts(Way.UNMOUNTED):
+            source = undo.enter_context(byte_source.opened(scene.board.device))
+            unmounted[part.number] = FatVolume(source.window(part.offset, part.size))
+        yield LiveSide(
+            name="the board as it is now",
+            disk=scene.board.disk,
+            parts=_live_parts(scene),
+            attached=None,
+            scanners=scanners,
+            unmounted=unmounted,
+        )
+
+
+def _live_parts(scene: Scene) -> tuple[SidePart, ...]:
+    return tuple(
+        SidePart(part.number, part.place, part.file_system) for part in scene.parts(*HAS_FILES)
+    )
