@@ -1,0 +1,126 @@
+"""A store on a real disk that is too small, or loses bytes."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import LinkError
+from holdstill.keeper import captures
+from holdstill.keeper import store as stores
+from holdstill.keeper.disk import Disk
+from support import keeping, loop, programs
+from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.service import LocalKeeper
+
+pytestmark = pytest.mark.timeout(120)
+MIB = 1 << 20
+
+
+@pytest.fixture
+def volume(tmp_path: Path) -> Iterator[Path]:
+    with loop.ext4_volume(tmp_path, size=48 * MIB, mkfs=("-m", "0")) as mounted:
+        yield mounted
+
+
+@pytest.fixture
+def board(volume: Path) -> Iterator[Board[LocalKeeper]]:
+    """A board with one capture in a store on that volume."""
+    clock = FakeClock()
+    store = keeping.make_store(volume / "boathouse", clock=clock, disk=Disk())
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock)
+    board.files = {b"srv/%d" % n: b"%d" % n * 1000 for n in range(50)}
+    board.capture()
+    yield board
+    board.keeper.close()  # its lock lies on the volume
+
+
+def fill(volume: Path) -> Path:
+    """Write until not a byte more goes in, nor a name."""
+    ballast = volume / "ballast"
+    ballast.mkdir()
+    with (ballast / "bytes").open("wb", buffering=0) as file:
+        for chunk in (b"x" * MIB, b"x" * 4096, b"x"):
+            with pytest.raises(OSError, match="No space left") as full:
+                while True:
+                    file.write(chunk)
+            assert full.value.errno == errno.ENOSPC
+    return ballast
+
+
+def test_a_full_disk_stops_a_sealing_and_harms_no_capture(
+    board: Board[LocalKeeper], volume: Path
+) -> None:
+    root = volume / "boathouse"
+    shelf = captures.Shelf(stores.open_store(root), PIER_3, FakeSignatures())
+    before = keeping.snapshot(shelf.folder)
+    board.files |= {b"srv/new/%03d" % n: b"n%d" % n for n in range(300)}
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    ballast = fill(volume)
+
+    with pytest.raises(LinkError, match="disk is full"):
+        board.keeper.seal(data, board.signed(data))
+
+    assert keeping.snapshot(shelf.folder) == before
+    assert [brief.faults for brief in shelf.briefs()] == [()]
+    (ballast / "bytes").unlink()
+    assert board.keeper.seal(data, board.signed(data)).name
+    assert [brief.faults for brief in shelf.briefs()] == [(), ()]
+
+
+def test_a_disk_without_inodes_stops_a_sealing_and_harms_no_capture(tmp_path: Path) -> None:
+    with loop.ext4_volume(tmp_path, size=48 * MIB, mkfs=("-N", "640")) as volume:
+        clock = FakeClock()
+        store = keeping.make_store(volume / "boathouse", clock=clock, disk=Disk())
+        board = Board(keeping.keeper_of(store, clock=clock), clock=clock, files={b"f": b"x"})
+        board.capture()
+        begun = board.keeper.begin()
+        board.files |= {b"d%03d/empty" % n: b"" for n in range(500)}
+        board.deliver(begun)
+        data = board.attach(begun)
+
+        with pytest.raises(LinkError, match="disk is full"):
+            board.keeper.seal(data, board.signed(data))
+
+        assert [brief.faults for brief in board.keeper.captures()] == [()]
+        board.files = {b"f": b"x", b"g": b"y"}
+        assert board.capture().name
+
+
+def test_i7_bytes_that_never_reached_the_medium_are_found_when_banked(
+    board: Board[LocalKeeper], volume: Path, tmp_path: Path
+) -> None:
+    """The image behind the disk is spoilt: what memory still holds is right, the disk is not."""
+    begun = board.keeper.begin()
+    content = os.urandom(8 * MIB)
+    digest = hashlib.sha256(content).hexdigest()
+    keeping.put({digest: content}, begun.contents)
+    staged = volume / "boathouse" / "boards" / "pier-3" / "incoming" / begun.run / "contents"
+    os.sync()
+    first_block = int(
+        programs.run("debugfs", "-R", f"bmap <{(staged / digest).stat().st_ino}> 100",
+                     tmp_path / "volume.img")
+    )  # fmt: skip
+    size = int(programs.run("stat", "-f", "-c", "%S", volume))
+    with (tmp_path / "volume.img").open("r+b") as image:
+        image.seek(first_block * size)
+        image.write(b"\0" * size)
+        os.fsync(image.fileno())
+    device = next(iter(loop.loops_of(tmp_path / "volume.img")))
+    assert (staged / digest).read_bytes() == content  # memory has it right
+    programs.run("blockdev", "--flushbufs", device)
+
+    banked = board.keeper.bank([digest])
+
+    assert banked.bad == (digest,)
