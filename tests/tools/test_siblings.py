@@ -1,67 +1,115 @@
-"""What a sibling gets, by the word of the programs that will read it: mkimage and ssh-keygen."""
+"""Ten boards with one system between them: kept once, sent once."""
 
 from __future__ import annotations
 
-import re
+import hashlib
+import random
+import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.rebuild import references
-from holdstill.rebuild.hostkeys import KINDS, SshKeygen, bits_of
-from holdstill.rebuild.references import Ids
-from holdstill.system.process import LocalRunner
-from support import programs
+from holdstill.keeper import enrolment
+from holdstill.model import names
+from holdstill.system.clock import SystemClock
+from holdstill.transport.bulk import Bulk, Way
+from support import keeping, keys
+from support.keeping import Board, FakeClock
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Mapping
 
-SCRIPT = b"setenv bootargs root=PARTUUID=9a3c5d2e-02 rootwait\nbooti ${kernel_addr_r}\n"
+    from holdstill.keeper.service import LocalKeeper
+    from holdstill.keeper.store import Store
 
-
-def made_by_mkimage(folder: Path, text: bytes) -> bytes:
-    (folder / "boot.cmd").write_bytes(text)
-    words = ("-A", "arm64", "-O", "linux", "-T", "script", "-C", "none", "-n", "pier-3")
-    command = ("env", "SOURCE_DATE_EPOCH=1700000000", "mkimage", *words)
-    programs.run(*command, "-d", folder / "boot.cmd", folder / "boot.scr")
-    return (folder / "boot.scr").read_bytes()
+pytestmark = pytest.mark.timeout(240)
+SYSTEM, OWN = 950, 50
+"""Files that all boards share, and files of each board's own: 5 %."""
 
 
-@pytest.mark.parametrize("new", ["0badcafe-02", "aaaaaaaa-bbbb-4ccc-8ddd-eeeeeeeeeeee"])
-def test_a_boot_script_becomes_what_mkimage_would_have_made(tmp_path: Path, new: str) -> None:
-    old = made_by_mkimage(tmp_path, SCRIPT)
-
-    found = references.rewrite("boot.scr", old, Ids({"9a3c5d2e-02": new}))
-
-    assert references.script_text(old) == SCRIPT
-    assert found is not None
-    wanted = made_by_mkimage(tmp_path, SCRIPT.replace(b"9a3c5d2e-02", new.encode()))
-    assert found.content == wanted
-    (tmp_path / "new.scr").write_bytes(found.content)
-    assert b"AArch64 Linux Script" in programs.run("mkimage", "-l", tmp_path / "new.scr")
+def a_tree(board: int) -> dict[bytes, bytes]:
+    """Return a board's files: sizes as in a real system, many small and a few large."""
+    return {b"usr/%03d/%d" % (n // 40, n): _body(f"system {n}") for n in range(SYSTEM)} | {
+        b"srv/%d" % n: _body(f"board {board} {n}") for n in range(OWN)
+    }
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_new_host_key_is_one_for_ssh_keygen(tmp_path: Path, kind: str) -> None:
-    bits = {"rsa": 2048, "ecdsa": 384}.get(kind, 0)
-
-    pair = SshKeygen(LocalRunner()).make(kind, bits=bits, comment="root@pier-4")
-
-    key = tmp_path / "key"
-    key.write_bytes(pair.private)
-    key.chmod(0o600)
-    public = programs.run("ssh-keygen", "-y", "-f", key)
-    assert public.split()[:2] == pair.public.split()[:2]
-    assert pair.public.endswith(b" root@pier-4\n")
-    (tmp_path / "key.pub").write_bytes(pair.public)
-    said = programs.run("ssh-keygen", "-l", "-f", tmp_path / "key.pub").decode()
-    assert re.match(rf"{bits or 256} SHA256:\S+ root@pier-4 \({kind}\)", said, re.IGNORECASE)
-    assert bits_of(pair.public) == bits
+def _body(seed: str) -> bytes:
+    source = random.Random(seed)  # noqa: S311
+    return source.randbytes(int(source.paretovariate(0.9) * 1500) % 200_000 + 1)
 
 
-def test_no_two_keys_are_alike() -> None:
-    maker = SshKeygen(LocalRunner())
+def stored_bytes(store: Store) -> int:
+    """Return what the store takes on disk, every inode once."""
+    inodes = {p.lstat().st_ino: p.lstat().st_blocks * 512 for p in store.root.rglob("*")}
+    return sum(inodes.values())
 
-    first, second = (maker.make("ed25519", bits=0, comment="x") for _ in range(2))
 
-    assert first.private != second.private
+class Wire:
+    """Carries files by rsync and counts."""
+
+    def __init__(self) -> None:
+        self.bytes = 0
+        memory = Path(keeping.MEMORY)
+        self._bulk = Bulk(Way(), memory=memory, clock=SystemClock(), attempts=1)
+
+    def carry(self, files: Mapping[str, bytes], folder: str) -> None:
+        with tempfile.TemporaryDirectory(dir=keeping.MEMORY) as here:
+            keeping.put(files, here)
+            paths = {name: Path(here, name) for name in files}
+            self.bytes += self._bulk.send(paths, folder).wire_bytes
+
+
+def test_ten_siblings_take_little_more_room_and_wire_than_one(tmp_path: Path) -> None:
+    clock, wires, sizes = FakeClock(), [], []
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    for number in range(10):
+        name = names.check_board(f"pier-{number + 10}")
+        key = keys.make_key(tmp_path / name).public
+        enrolment.enrol(store, name, key, clock=clock, limits=None)
+        wire = Wire()
+        keeper = keeping.keeper_of(store, clock=clock, board=name)
+        board: Board[LocalKeeper] = Board(keeper, name=name, clock=clock, files=a_tree(number))
+        board.carry = wire.carry
+        board.sign = lambda data, name=name, key=key: keeping.seal_of(data, name, key)
+        board.capture()
+        wires.append(wire.bytes)
+        sizes.append(stored_bytes(store))
+
+    own = sum(len(body) for path, body in a_tree(3).items() if path.startswith(b"srv"))
+    whole = sum(len(body) for body in a_tree(3).values())
+    print(  # noqa: T201
+        f"\none board {sizes[0] >> 10} KiB, ten {sizes[-1] >> 10} KiB: {sizes[-1] / sizes[0]:.2f} "
+        f"times; second to tenth sent {max(wires[1:]) / wires[0]:.1%} of the first at most "
+        f"(their own files are {own / whole:.1%})"
+    )
+    assert sizes[-1] <= 1.6 * sizes[0]
+    assert max(wires[1:]) < 0.10 * wires[0]
+
+
+def test_a_content_that_two_boards_have_is_one_file(tmp_path: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    enrolment.enrol(store, keeping.PIER_4, keeping.OTHER_KEY, clock=clock, limits=None)
+    one = Board(keeping.keeper_of(store, clock=clock), clock=clock, files={b"a": b"shared"})
+    other = Board(
+        keeping.keeper_of(store, clock=clock, board=keeping.PIER_4),
+        name=keeping.PIER_4,
+        clock=clock,
+        files={b"b": b"shared"},
+        sign=lambda data: keeping.seal_of(data, keeping.PIER_4, keeping.OTHER_KEY),
+    )
+
+    names_of = [one.capture().name, other.capture().name]
+
+    assert other.sent == []
+    trees = [
+        store.board_folder(board) / "captures" / name / "tree" / "2" / file
+        for board, name, file in zip(
+            (keeping.PIER_3, keeping.PIER_4), names_of, ("a", "b"), strict=True
+        )
+    ]
+    digest = hashlib.sha256(b"shared").hexdigest()
+    held = store.contents.path(names.check_digest(digest))
+    assert {tree.stat().st_ino for tree in trees} == {held.stat().st_ino}
