@@ -112,18 +112,24 @@ class Board:
 
     def _hash_pending(self) -> None:
         """Do what a hot round does: hash files, and believe it if they stayed the same."""
-        for entry in self.index.pending(PART, after=(b"", b""), limit=10_000):
-            self._maybe_work()
-            try:
-                handle = self.scanner.open(entry)
-            except OSError:
-                continue
-            try:
-                digest = self._hash(entry, handle)
-            finally:
-                os.close(handle)
-            if digest is not None:
-                self.index.set_digest(PART, entry, digest, seq=1)
+        after = (b"", b"")
+        while entries := self.index.pending(PART, after=after, limit=1000):
+            after = entries[-1].directory, entries[-1].name
+            for entry in entries:
+                self._maybe_work()
+                self._hash_one(entry)
+
+    def _hash_one(self, entry: Entry) -> None:
+        try:
+            handle = self.scanner.open(entry)
+        except OSError:
+            return
+        try:
+            digest = self._hash(entry, handle)
+        finally:
+            os.close(handle)
+        if digest is not None:
+            self.index.set_digest(PART, entry, digest, seq=1)
 
     def _hash(self, entry: Entry, handle: int) -> bytes | None:
         if not self.scanner.is_same(entry, handle):

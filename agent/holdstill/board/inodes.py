@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 
 BLOCK = 4096
 """Bytes that are read at once for one inode: its neighbours are likely to be wanted next."""
-CHUNK = 1 << 20
+CHUNK = 1 << 17
+"""Bytes of a table that are read at once: larger buffers are new memory every time, which costs
+more than the reading (5 ms against 30 for 143,000 inodes)."""
 _LASTCHECK = 0x40
 """Place of s_lastcheck in the superblock: the moment of the last full e2fsck."""
 _CTIME, _CTIME_EXTRA = 0x0C, 0x84
