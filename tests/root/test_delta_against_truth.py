@@ -52,6 +52,12 @@ KINDS = {
     "clusters": ("-O", "bigalloc", "-C", "16384"),
     "large-inodes": ("-I", "1024"),
 }
+MOUNTED = {
+    "lazytime": "lazytime,strictatime",
+    "data-journal": "data=journal",
+    "nodelalloc": "nodelalloc,noatime,sync",
+}
+"""Mount options, for the file system as mkfs makes it."""
 OTHERS = {
     "xfs": ("mkfs.xfs", "-q"),
     "btrfs": ("mkfs.btrfs", "-q"),
@@ -184,10 +190,12 @@ def frozen(root: int) -> Iterator[None]:
 
 
 @contextmanager
-def ext4_board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Board]:
+def ext4_board(
+    folder: Path, mkfs: tuple[str, ...], seed: int, *, options: str = "relatime"
+) -> Iterator[Board]:
     """Follow an ext4 by its inode tables."""
     with (
-        loop.ext4_volume(folder, size=96 << 20, mkfs=mkfs, options="relatime") as top,
+        loop.ext4_volume(folder, size=96 << 20, mkfs=mkfs, options=options) as top,
         byte_source.opened(Path(*loop.loops_of(folder / "volume.img"))) as source,
         scan.opened_root(os.fsencode(top)) as root,
     ):
@@ -249,6 +257,13 @@ def memory(tmp_path: Path) -> Iterator[Path]:
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_index_is_exactly_the_frozen_ext4_after_any_work(kind: str, memory: Path) -> None:
     with ext4_board(memory, KINDS[kind], SEED) as followed:
+        follow_through_turmoil(followed)
+
+
+@pytest.mark.timeout(60 + SEQUENCES * 2)
+@pytest.mark.parametrize("kind", MOUNTED)
+def test_however_it_is_mounted(kind: str, memory: Path) -> None:
+    with ext4_board(memory, (), SEED, options=MOUNTED[kind]) as followed:
         follow_through_turmoil(followed)
 
 
