@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
 
 import msgspec
@@ -12,6 +13,7 @@ from holdstill.model.layout import Record
 
 LIMIT = 256 << 10
 """Bytes of a settings file that we are willing to read."""
+_TIME = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
 
 class OverBudget(StrEnum):
@@ -82,6 +84,56 @@ class Hook(Record, frozen=True, kw_only=True):
     required: bool = True
 
 
+class Weekday(StrEnum):
+    """A day of the week; Monday is first (ISO 8601)."""
+
+    MONDAY = "monday"
+    TUESDAY = "tuesday"
+    WEDNESDAY = "wednesday"
+    THURSDAY = "thursday"
+    FRIDAY = "friday"
+    SATURDAY = "saturday"
+    SUNDAY = "sunday"
+
+
+class NightlySettings(Record, frozen=True, kw_only=True):
+    """When the daemon captures by itself, and how long it tries.
+
+    Attributes:
+        time: local time, HH:MM.
+        days: weekdays; none for every day.
+        spread_minutes: the run begins up to so much later, by a share that is the board's own.
+        settle_minutes: nothing begins sooner after boot.
+        clock_minutes: how long to wait for the clock to be set after boot.
+        retry_hours: how long to try again while the keeper is away.
+        longest_hours: a run that takes longer hangs, and is ended by the watchdog.
+    """
+
+    time: str = "02:30"
+    days: tuple[Weekday, ...] = ()
+    spread_minutes: int = 30
+    settle_minutes: int = 5
+    clock_minutes: int = 10
+    retry_hours: float = 6.0
+    longest_hours: float = 12.0
+
+
+class NotifySettings(Record, frozen=True, kw_only=True):
+    """Whom the board tells what.
+
+    Attributes:
+        urls_file: addresses for people, one a line, as Apprise writes them; they are secrets.
+        silent_days: days without a good capture after which somebody is told.
+        summary_days: weekdays of a short summary; none for never.
+        metrics_file: a text file for Prometheus; "" for none.
+    """
+
+    urls_file: str = "/etc/holdstill/notify_urls"
+    silent_days: int = 3
+    summary_days: tuple[Weekday, ...] = (Weekday.MONDAY,)
+    metrics_file: str = ""
+
+
 class BoardSettings(Record, frozen=True, kw_only=True):
     """The board's settings file.
 
@@ -101,6 +153,8 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         unreadable: what to do about unreadable files.
         full_scan_every: captures between full cross-checks of the change detection.
         never_pause: hooks on these subjects are refused.
+        nightly: when the daemon captures by itself.
+        notify: whom it tells how that went.
     """
 
     board: str
@@ -120,6 +174,24 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     pause: PauseSettings = PauseSettings()
     hooks: tuple[Hook, ...] = ()
     never_pause: tuple[str, ...] = ()
+    nightly: NightlySettings = NightlySettings()
+    notify: NotifySettings = NotifySettings()
+
+
+class WatchSettings(Record, frozen=True, kw_only=True):
+    """Whom the keeper tells when boards fall silent.
+
+    Attributes:
+        urls_file: addresses for people, one a line, as Apprise writes them; they are secrets.
+        silent_days: days without a good capture after which somebody is told.
+        silent_days_of: the same for single boards.
+        metrics_file: a text file for Prometheus; "" for none.
+    """
+
+    urls_file: str = "/etc/holdstill/notify_urls"
+    silent_days: int = 3
+    silent_days_of: dict[str, int] = msgspec.field(default_factory=dict)
+    metrics_file: str = ""
 
 
 class Retention(Record, frozen=True, kw_only=True):
@@ -145,12 +217,14 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
     Attributes:
         store: the directory that holds everything.
         min_free: space that no capture may eat into.
+        notify: whom to tell when boards fall silent.
     """
 
     store: str
     min_free: str = "256M"
     retention: Retention = Retention()
     limits: BoardLimits = BoardLimits()
+    notify: WatchSettings = WatchSettings()
 
 
 def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSettings:
@@ -180,6 +254,7 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
     ]
     if not settings.store.startswith("/"):
         problems.append("store: must be an absolute path")
+    problems += _watch_problems(settings.notify)
     _refuse(name, problems)
     return settings
 
@@ -204,6 +279,8 @@ def _board_problems(settings: BoardSettings) -> list[str]:
     except UsageError as error:
         problems.append(f"board: {error}")
     problems += _pause_problems(settings.pause)
+    problems += _nightly_problems(settings.nightly)
+    problems += _notify_problems(settings.notify, settings.nightly.days)
     for key in ("root", "key", "host_keys", "state", "spool"):
         if not getattr(settings, key).startswith("/"):
             problems.append(f"{key}: must be an absolute path")
@@ -226,6 +303,62 @@ def _pause_problems(pause: PauseSettings) -> list[str]:
         problems.append("pause.spool_share: must be above 0 and at most 0.8")
     if pause.rounds < 1:
         problems.append("pause.rounds: must be 1 or more")
+    return problems
+
+
+def _nightly_problems(nightly: NightlySettings) -> list[str]:
+    problems = []
+    if _TIME.fullmatch(nightly.time) is None:
+        problems.append("nightly.time: must be a time such as 02:30, from 00:00 to 23:59")
+    if len(set(nightly.days)) != len(nightly.days):
+        problems.append("nightly.days: names a day twice")
+    limits = {"spread_minutes": 720, "settle_minutes": 720, "clock_minutes": 720}
+    for key, most in limits.items():
+        if not 0 <= getattr(nightly, key) <= most:
+            problems.append(f"nightly.{key}: must be from 0 to {most}")
+    if not 0 <= nightly.retry_hours <= 20:
+        problems.append("nightly.retry_hours: must be from 0 to 20")
+    if not 0 < nightly.longest_hours <= 168:
+        problems.append("nightly.longest_hours: must be above 0 and at most 168")
+    return problems
+
+
+def _notify_problems(notify: NotifySettings, days: tuple[Weekday, ...]) -> list[str]:
+    problems = _places_problems(notify.urls_file, notify.metrics_file)
+    gap = longest_gap(days)
+    if notify.silent_days <= gap:
+        problems.append(
+            f"notify.silent_days: must be more than the {gap} day{'s' if gap > 1 else ''} "
+            "between two runs, or every pause between them is told as silence"
+        )
+    return problems
+
+
+def longest_gap(days: tuple[Weekday, ...]) -> int:
+    """Return the most days from one of these weekdays to the next; none stands for all."""
+    numbers = sorted({list(Weekday).index(day) for day in days} or range(7))
+    following = [*numbers[1:], numbers[0] + 7]
+    return max(after - before for before, after in zip(numbers, following, strict=True))
+
+
+def _watch_problems(notify: WatchSettings) -> list[str]:
+    problems = _places_problems(notify.urls_file, notify.metrics_file)
+    days = {"silent_days": notify.silent_days} | {
+        f"silent_days_of.{board}": value for board, value in notify.silent_days_of.items()
+    }
+    problems += [f"notify.{key}: must be 1 or more" for key, value in days.items() if value < 1]
+    return problems
+
+
+def _places_problems(urls_file: str, metrics_file: str) -> list[str]:
+    problems = []
+    if not urls_file.startswith("/"):
+        problems.append("notify.urls_file: must be an absolute path")
+    if metrics_file and not (metrics_file.startswith("/") and metrics_file.endswith(".prom")):
+        problems.append(
+            "notify.metrics_file: must be an absolute path that ends in .prom, or Prometheus' "
+            "node exporter passes it by"
+        )
     return problems
 
 

@@ -1,0 +1,136 @@
+"""What a board remembers of its nights (small: cards wear), and what it shows while it runs."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from holdstill.model.layout import Record
+
+SEALED = 0
+DEGRADED = 8
+"""Exit codes of runs that sealed a capture; every other is a failure (holdstill.errors)."""
+SILENT = -1
+"""Stands among the troubles for: no good capture for days."""
+
+
+class Outcome(Record, frozen=True, kw_only=True):
+    """How one run ended.
+
+    Attributes:
+        at: when, by the board's clock (RFC 3339).
+        code: its exit code.
+        what, hint: what to tell a person, and what to do.
+        capture: the name of what was sealed, "" for nothing.
+        warnings: what needs attention although it was sealed.
+        clock_trusted: whether `at` can be believed.
+        tries: runs in this night, this one included.
+    """
+
+    at: str
+    code: int
+    what: str
+    hint: str = ""
+    capture: str = ""
+    seconds: float = 0.0
+    frozen_ms: float = 0.0
+    new_bytes: int = 0
+    wire_bytes: int = 0
+    warnings: tuple[str, ...] = ()
+    clock_trusted: bool = True
+    tries: int = 1
+
+    @property
+    def is_sealed(self) -> bool:
+        """Whether there is a capture."""
+        return self.code in {SEALED, DEGRADED}
+
+
+class Trouble(Record, frozen=True, kw_only=True):
+    """An open incident: since when, and which failures were told (exit codes, SILENT)."""
+
+    since: str = ""
+    told: tuple[int, ...] = ()
+
+
+class Week(Record, frozen=True, kw_only=True):
+    """What the next weekly summary will say."""
+
+    since: str = ""
+    sealed: int = 0
+    failed: int = 0
+    new_bytes: int = 0
+    longest_frozen_ms: float = 0.0
+
+
+class Kind(StrEnum):
+    """What a message is about."""
+
+    FAILURE = "failure"
+    ATTENTION = "attention"
+    SILENCE = "silence"
+    RECOVERY = "recovery"
+    SUMMARY = "summary"
+
+
+class Letter(Record, frozen=True, kw_only=True):
+    """A message to people, until all have got it.
+
+    Attributes:
+        to: fingerprints of the addresses that have not got it yet; an address is a secret.
+    """
+
+    kind: Kind
+    title: str
+    body: str
+    at: str
+    to: tuple[str, ...] = ()
+
+
+class Diary(Record, frozen=True, kw_only=True):
+    """The one file that survives a power cut.
+
+    Attributes:
+        begun: when the nights began; silence counts from there.
+        served: the latest local date whose run is over, well or not.
+        summarised: the latest local date of a weekly summary.
+        good: the last run that sealed; last: the last run of any kind.
+        outbox: letters that could not be delivered yet, oldest first.
+    """
+
+    begun: str = ""
+    served: str = ""
+    summarised: str = ""
+    good: Outcome | None = None
+    last: Outcome | None = None
+    trouble: Trouble = Trouble()
+    week: Week = Week()
+    outbox: tuple[Letter, ...] = ()
+
+
+class Phase(StrEnum):
+    """What the daemon is doing."""
+
+    CLOCK = "waiting for the clock"
+    WAITING = "waiting for the night"
+    SETTLING = "waiting for the board to settle"
+    RETRYING = "waiting to try again"
+    RUNNING = "capturing"
+
+
+class Live(Record, frozen=True, kw_only=True):
+    """What the daemon shows in memory while it runs; gone with the next boot.
+
+    Attributes:
+        due: when the next run is due (RFC 3339), "" while the clock cannot be believed.
+        step: what a run is doing.
+        day: the local date that is being served; "" without a clock.
+        tries: runs of this night that failed.
+        ran: when the last run without a trusted clock ended, in seconds since boot; -1 for none.
+    """
+
+    phase: Phase
+    due: str = ""
+    step: str = ""
+    day: str = ""
+    tries: int = 0
+    ran: float = -1.0
