@@ -207,6 +207,10 @@ class Handle:
         self._library.do("ext2fs_block_alloc_stats_range", self._system, run.first, run.length, 1)
         return run
 
+    def release(self, run: Run) -> None:
+        """Give blocks back."""
+        self._library.do("ext2fs_block_alloc_stats_range", self._system, run.first, run.length, -1)
+
     def release_blocks_of(self, inode: int) -> None:
         """Free all blocks of an inode."""
         self._call("ext2fs_punch", self._system, inode, None, None, 0, 2**64 - 1)

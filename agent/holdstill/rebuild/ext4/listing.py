@@ -63,7 +63,7 @@ class DirectoryWriter:
         self._volume.library.write_directory_block(self._own, self._reserve(), block)
 
     def _reserve(self) -> int:
-        run = self._volume.allocate(1)[0]
-        copying.add(self.extents, self._count, Run(run.first, 1))
+        block = self._volume.allocate_for_directory()
+        copying.add(self.extents, self._count, Run(block, 1))
         self._count += 1
-        return run.first
+        return block

@@ -18,7 +18,7 @@ import msgspec
 
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
 from holdstill.rebuild import splice
-from holdstill.rebuild.ext4 import filling, volume
+from holdstill.rebuild.ext4 import filling, geometry, volume
 from holdstill.rebuild.ext4.library import Run
 from holdstill.rebuild.sources import Silence
 from holdstill.system import files
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.layout import Ext4
     from holdstill.rebuild.ext4.filling import Filled
-    from holdstill.rebuild.ext4.volume import Geometry
+    from holdstill.rebuild.ext4.geometry import Geometry
     from holdstill.rebuild.sources import Contents, Entries, Progress
     from holdstill.system.process import Runner
 
@@ -120,16 +120,15 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
             f"this machine cannot make the board's ext4: {error}",
             hint="its features are newer than this machine's e2fsprogs, or it is too small",
         ) from error
-    with path.open("rb") as image:
-        image.seek(1024)
-        geometry = volume.parse_superblock(image.read(1024))
-    if "has_journal" in parameters.features and not geometry.has_journal:
+    with files.opened(path) as image:
+        made = geometry.read(image, offset=0)
+    if "has_journal" in parameters.features and not made.has_journal:
         # In a file system that is too small mke2fs leaves the journal out without a word.
         raise PreflightError(
             f"an ext4 of {parameters.blocks} blocks is too small for a journal",
             hint="give the partition more room",
         )
-    return geometry
+    return made
 
 
 def commands(path: Path, parameters: Ext4) -> Iterator[Command]:
@@ -226,16 +225,16 @@ def _to_clear(handle: int, size: int) -> Iterator[tuple[int, int]]:
 def _to_copy(scratch: Path, source: int) -> Iterator[tuple[int, int]]:
     """Yield (start, length) in bytes of what must be as it is in scratch, holes included."""
     with volume.opened(scratch, offset=0) as empty:
-        geometry = empty.geometry
-        used = list(empty.library.used_blocks(geometry.first_block, geometry.blocks))
+        shape = empty.geometry
+        used = list(empty.library.used_blocks(shape.first_block, shape.blocks))
         tables: list[Run] = []
-        if geometry.leaves_inodes_unset:
+        if shape.leaves_inodes_unset:
             groups = range(empty.library.groups)
             tables = sorted(empty.library.inode_table(group) for group in groups)
     for first, length in without(used, tables):
-        yield first * geometry.block_size, length * geometry.block_size
+        yield first * shape.block_size, length * shape.block_size
     for first, length in tables:
-        start, end = first * geometry.block_size, (first + length) * geometry.block_size
+        start, end = first * shape.block_size, (first + length) * shape.block_size
         for begin, stop in files.data_ranges(source, end, first=start):
             yield begin, stop - begin
 

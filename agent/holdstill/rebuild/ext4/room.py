@@ -1,0 +1,110 @@
+"""Free blocks: asked of the library in large pieces, handed out in small ones.
+
+Blocks of directories come from pieces of their own. So contents that are written one after the
+other lie one behind the other, and directories lie together.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import TargetFailedError
+from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, LibraryError, Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+CONTENT_PIECE, DIRECTORY_PIECE = 2048, 256
+"""Blocks that are asked for at once, at most."""
+
+
+class Supply(Protocol):
+    """Who knows which blocks are free."""
+
+    def allocate(self, goal: int, count: int) -> Run:
+        """Take at most count neighbouring free blocks, at goal or behind it."""
+
+    def release(self, run: Run) -> None:
+        """Give blocks back."""
+
+
+class Room:
+    """The free blocks of a file system that is being filled."""
+
+    def __init__(self, supply: Supply, *, first_block: int, blocks: int) -> None:
+        self._supply = supply
+        self._goal = first_block
+        share = max(blocks // 256, 1)
+        self._contents = _Pool(self, min(CONTENT_PIECE, share))
+        self._directories = _Pool(self, min(DIRECTORY_PIECE, share))
+
+    def take(self, count: int) -> list[Run]:
+        """Take blocks for a content, in as few runs as there are.
+
+        Raises:
+            TargetFailedError: there are not so many.
+        """
+        return self._contents.take(count)
+
+    def take_for_directory(self) -> int:
+        """Take one block for a directory.
+
+        Raises:
+            TargetFailedError: there is none.
+        """
+        return self._directories.take(1)[0].first
+
+    def give_back(self) -> None:
+        """Give back what was asked for and not handed out."""
+        for pool in (self._contents, self._directories):
+            for run in pool.emptied():
+                self._supply.release(run)
+
+    def ask(self, count: int) -> Run:
+        """Take at most count blocks from the library, always further to the end."""
+        try:
+            run = self._allocated(count)
+        except LibraryError as error:
+            if error.code != BLOCK_ALLOC_FAIL:
+                raise
+            raise TargetFailedError("the ext4 has no free blocks left") from error
+        self._goal = run.first + run.length
+        return run
+
+    def _allocated(self, count: int) -> Run:
+        try:
+            return self._supply.allocate(self._goal, count)
+        except LibraryError as error:
+            if error.code != BLOCK_ALLOC_FAIL:
+                raise
+            self.give_back()  # the last free blocks may wait in the other pool
+            return self._supply.allocate(self._goal, count)
+
+
+class _Pool:
+    def __init__(self, room: Room, piece: int) -> None:
+        self._room, self._piece = room, piece
+        self._next = self._end = 0
+
+    def take(self, count: int) -> list[Run]:
+        first = self._next
+        if first + count <= self._end:
+            self._next = first + count
+            return [Run(first, count)]
+        return list(self._taken(count))
+
+    def _taken(self, count: int) -> Iterator[Run]:
+        """Yield what is left, then what is asked for: exactly, or a whole piece for later."""
+        while count:
+            if self._next == self._end:
+                self._next, length = self._room.ask(max(count, self._piece))
+                self._end = self._next + length
+            length = min(count, self._end - self._next)
+            yield Run(self._next, length)
+            self._next += length
+            count -= length
+
+    def emptied(self) -> list[Run]:
+        left = [Run(self._next, self._end - self._next)] if self._next < self._end else []
+        self._next = self._end = 0
+        return left
