@@ -32,12 +32,20 @@ def check(xattrs: Mapping[str, bytes]) -> None:
     for name, value in xattrs.items():
         if not name.startswith(_SPACES) and name not in _ACLS:
             raise SecurityError(f"attribute {name[:60]!r}: not of a kind that files have")
-        if "\0" in name or len(name.encode()) > NAME_MAX or len(value) > SIZE_MAX:
+        if "\0" in name or len(_raw(name)) > NAME_MAX or len(value) > SIZE_MAX:
             raise SecurityError(f"attribute {name[:60]!r}: name or value too long")
         if name == _CAPABILITY and not is_capability(value):
             raise SecurityError("security.capability: not in the kernel's form")
         if name in _ACLS and not is_acl(value):
             raise SecurityError(f"{name}: not in the kernel's form")
+
+
+def _raw(name: str) -> bytes:
+    """Return a name as the kernel has it: any bytes (os.fsdecode made text of them)."""
+    try:
+        return name.encode(errors="surrogateescape")
+    except UnicodeEncodeError as error:
+        raise SecurityError("an attribute's name is no bytes at all") from error
 
 
 def is_capability(value: bytes) -> bool:

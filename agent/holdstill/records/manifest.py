@@ -18,6 +18,7 @@ from holdstill.model.manifest import FORMAT, LIMIT, Manifest
 from holdstill.model.names import Digest
 
 _KEY = b"checksum: "
+_NEXT_LINE = "\x85"
 _LINE = len(_KEY) + 64 + 1
 
 
@@ -31,6 +32,8 @@ class _Dumper(yaml.SafeDumper):
 def _represent_text(dumper: yaml.SafeDumper, text: str) -> yaml.ScalarNode:
     """Quote what our loader would not read as text: 1e5 is a number in one YAML only."""
     style = "'" if documents.needs_quotes(text) else None
+    if _NEXT_LINE in text:
+        style = '"'  # in any other style PyYAML reads it back as a newline
     return dumper.represent_scalar("tag:yaml.org,2002:str", text, style=style)
 
 
