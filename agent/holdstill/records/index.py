@@ -188,6 +188,15 @@ class Index:
         )
         yield from map(Placed._make, rows)
 
+    def contents_after(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
+        """Return at most limit files with a known content behind a key, in key order."""
+        rows = self._db.execute(
+            _SELECT + "WHERE part = ? AND (directory, name) > (?, ?) AND digest <> x'' "
+            "ORDER BY directory, name LIMIT ?",
+            (part, *after, limit),
+        )
+        return [_entry(row) for row in rows]
+
     def pending(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
         """Return at most limit files behind a key whose content has not been hashed yet."""
         rows = self._db.execute(

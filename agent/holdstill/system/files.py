@@ -157,7 +157,7 @@ def hash_open_file(handle: int, size: int) -> bytes:
     total = hashlib.sha256()
     position = 0
     for start, end in data_ranges(handle, size):
-        _hash_zeroes(total, start - position)
+        hash_zeroes(total, start - position)
         position = start
         while position < end:
             chunk = os.pread(handle, min(CHUNK, end - position), position)
@@ -165,14 +165,15 @@ def hash_open_file(handle: int, size: int) -> bytes:
                 raise EOFError(f"file ended at byte {position} of {size}")
             total.update(chunk)
             position += len(chunk)
-    _hash_zeroes(total, size - position)
+    hash_zeroes(total, size - position)
     return total.digest()
 
 
 _ZEROES = bytes(CHUNK)
 
 
-def _hash_zeroes(total: hashlib._Hash, count: int) -> None:
+def hash_zeroes(total: hashlib._Hash, count: int) -> None:
+    """Add count zero bytes to a hash."""
     while count > 0:
         step = min(count, CHUNK)
         total.update(memoryview(_ZEROES)[:step])

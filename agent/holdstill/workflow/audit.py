@@ -1,0 +1,234 @@
+"""Audit the card: a part of it each night, from where the night before has stopped."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import BusyError, UsageError
+from holdstill.model.layout import Record
+from holdstill.records import index as index_file
+from holdstill.system import clock as clocks
+from holdstill.system import files, medium
+from holdstill.verify import audit as audits
+from holdstill.verify.audit import Finding, Meter
+from holdstill.workflow import memory as memories
+from holdstill.workflow import scene as scenes
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from holdstill.board.scan import Scanner
+    from holdstill.model.entries import Entry
+    from holdstill.model.settings import BoardSettings
+    from holdstill.system.clock import Clock
+    from holdstill.verify.audit import Budget
+    from holdstill.workflow.memory import Remembered
+    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.scene import Scene
+
+BATCH = 500
+"""Files between two looks at the bookmark: what a run that is killed has to do again."""
+
+
+class Bookmark(Record, frozen=True, kw_only=True):
+    """Where the next run goes on.
+
+    Attributes:
+        part, directory, name: the last file that was read; names in hexadecimal.
+        began_at: when this pass over the card began.
+        finished_at: when the last whole pass ended, "" for never.
+    """
+
+    part: int = 0
+    directory: str = ""
+    name: str = ""
+    began_at: str = ""
+    finished_at: str = ""
+
+    @property
+    def key(self) -> tuple[bytes, bytes]:
+        """The place in the order of entries."""
+        return bytes.fromhex(self.directory), bytes.fromhex(self.name)
+
+
+class Damage(Record, frozen=True, kw_only=True):
+    """A file that is not what it was.
+
+    Attributes:
+        path: on the board.
+        fetch: the command that takes the good copy out of the store, to be run at the keeper.
+    """
+
+    path: str
+    problem: str
+    fetch: str
+
+
+class AuditReport(Record, frozen=True, kw_only=True):
+    """What one run has found.
+
+    Attributes:
+        capture: board/capture that the card is compared with.
+        files, bytes: read again.
+        changed: files that changed since the capture, which therefore say nothing.
+        is_whole_pass: whether the end of the card was reached.
+        pass_began_at: when this pass began, maybe nights ago.
+        stopped: why the run ended early; "" when the budget or the card ended it.
+        unchecked: partitions that cannot be audited.
+    """
+
+    capture: str
+    files: int
+    bytes: int
+    changed: int
+    damages: tuple[Damage, ...]
+    is_whole_pass: bool
+    pass_began_at: str
+    stopped: str
+    unchecked: tuple[str, ...]
+    seconds: float
+
+
+def audit(
+    settings: BoardSettings, *, budget: Budget, rate: float, clock: Clock, tell: Teller
+) -> AuditReport:
+    """Read unchanged files again until the budget is used up, from where the last run stopped.
+
+    Raises:
+        UsageError: there is no capture to compare with.
+        BusyError: a capture is under way.
+    """
+    state = Path(settings.state)
+    if not (state / "last.json").exists():
+        raise UsageError(
+            f"this board remembers no capture ({state})",
+            hint="take one first: `holdstill capture`",
+        )
+    medium.give_way()
+    scene = scenes.look(settings)
+    tell.step("reading unchanged files again")
+    with scenes.scanned(scene) as scanners:
+        run = _Run(state, scene, scanners, Meter(budget, clock, rate), tell)
+        run.go_on()
+    return run.report()
+
+
+@dataclass
+class _Run:
+    state: Path
+    scene: Scene
+    scanners: Mapping[int, Scanner]
+    meter: Meter
+    tell: Teller
+    stopped: str = ""
+    is_whole: bool = False
+
+    def __post_init__(self) -> None:
+        self.mark = _load(self.state)
+        self.last: Remembered | None = None
+        self._pass_began = self.mark.began_at
+
+    def go_on(self) -> None:
+        """Check batch after batch; the memory is held only while the index is read.
+
+        A capture that begins meanwhile is not in our way, and we are not in its.
+        """
+        while not self.is_whole and (self.last is None or not self.meter.is_spent):
+            try:
+                part, batch = self._next_batch()
+            except BusyError:
+                if self.last is None:
+                    raise
+                self.stopped = "a capture began; the next run goes on from here"
+                return
+            if batch:
+                self._check(part, batch)
+            else:
+                self._finish()
+
+    def _next_batch(self) -> tuple[int, list[Entry]]:
+        with (
+            memories.held(self.state) as kept,
+            index_file.opened(kept.index_path) as index,
+        ):
+            self.last = kept.last
+            for part in sorted(set(index.parts()) & set(self.scanners)):
+                if part < self.mark.part:
+                    continue
+                after = self.mark.key if part == self.mark.part else (b"", b"")
+                batch = index.contents_after(part, after=after, limit=BATCH)
+                if batch:
+                    return part, batch
+        return 0, []
+
+    def _check(self, part: int, batch: list[Entry]) -> None:
+        known = len(self.meter.findings)
+        last = audits.check(part, self.scanners[part], batch, self.meter)
+        for finding in self.meter.findings[known:]:
+            self.tell.note(f"{self._shown(finding)}: {finding.problem}")
+        self.tell.progress(self.meter.bytes, self.meter.budget.bytes)
+        if last is not None:
+            self._pass_began = self.mark.began_at or self._now()
+            self._save(
+                Bookmark(
+                    part=part, directory=last.directory.hex(), name=last.name.hex(),
+                    began_at=self._pass_began, finished_at=self.mark.finished_at,
+                )
+            )  # fmt: skip
+
+    def _finish(self) -> None:
+        self.is_whole = True
+        self._save(Bookmark(finished_at=self._now()))
+
+    def _save(self, mark: Bookmark) -> None:
+        self.mark = mark
+        files.publish(_place(self.state), msgspec.json.encode(mark))
+
+    def _now(self) -> str:
+        return clocks.rfc3339(self.meter.clock.now())
+
+    def _shown(self, finding: Finding) -> str:
+        place = self.scene.board.part(finding.part).place
+        return f"{place.rstrip('/')}/{finding.path}"
+
+    def _damage(self, finding: Finding, capture: str) -> Damage:
+        path = self._shown(finding)
+        name = path.rpartition("/")[2]
+        words = ("holdstill", "get", capture, path, "--to", f"./{name}")
+        return Damage(path=path, problem=finding.problem, fetch=shlex.join(words))
+
+    def report(self) -> AuditReport:
+        """Sum up."""
+        assert self.last is not None  # noqa: S101  at least one batch was asked for
+        capture = f"{self.last.board}/{self.last.seq:06d}"
+        meter = self.meter
+        left = (part for part in self.scene.board.parts if part.number not in self.scanners)
+        return AuditReport(
+            capture=capture,
+            files=meter.files,
+            bytes=meter.bytes,
+            changed=meter.changed,
+            damages=tuple(self._damage(finding, capture) for finding in meter.findings),
+            is_whole_pass=self.is_whole,
+            pass_began_at=self._pass_began,
+            stopped=self.stopped,
+            unchecked=tuple(f"partition {part.number}: not mounted" for part in left),
+            seconds=round(meter.clock.monotonic() - meter.began, 2),
+        )
+
+
+def _place(state: Path) -> Path:
+    return state / "audit.json"
+
+
+def _load(state: Path) -> Bookmark:
+    """Return the bookmark; a lost or damaged one means to begin again."""
+    try:
+        return msgspec.json.decode(_place(state).read_bytes(), type=Bookmark)
+    except (FileNotFoundError, msgspec.MsgspecError):
+        return Bookmark()
