@@ -5,56 +5,23 @@ The only proof that a card is bootable is that it booted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pytest
 
-from support.vm import board, cycle, evidence, machine
+from support.vm import cycle, evidence
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from support.vm.cycle import Copy, Original
+    from support.vm.cycle import Life
 
 pytestmark = pytest.mark.timeout(900)
 
 
-@dataclass(frozen=True)
-class Life:
-    """One capture from the running board to the rebuilt one."""
-
-    card: board.Card
-    original: Original
-    copy: Copy
-    watch: cycle.Stopwatch
-
-
 @pytest.fixture(scope="module")
 def life(tmp_path_factory: pytest.TempPathFactory) -> Life:
-    folder, watch = tmp_path_factory.mktemp("life"), cycle.Stopwatch()
-    with watch.step("tree"):
-        tree = board.tree()
-    with watch.step("card"):
-        card = board.build_card(tree, folder / "card.img")
-    with cycle.keeper(folder) as keeper:
-        reaching = machine.Hardware(reaches_host=True)
-        with machine.booted(card, machine.from_sd_card(card.image), hardware=reaching) as pier:
-            watch.seconds["login"] = pier.seconds_to_login
-            with watch.step("enrolment"):
-                cycle.prepare(pier)
-                cycle.enrol(pier, keeper)
-            with watch.step("capture"):
-                original = cycle.capture(pier, keeper)
-            # The card is lost here, with the board on it: nobody shuts it down.
-        with watch.step("rebuild"):
-            rebuilt = cycle.rebuild(keeper, folder / "rebuilt.img", card)
-    with machine.booted(rebuilt, machine.from_uefi(rebuilt.image)) as pier:
-        watch.seconds["login to the copy"] = pier.seconds_to_login
-        with watch.step("a look at the copy"):
-            copy = cycle.look(pier)
-        pier.stop()
-    return Life(card, original, copy, watch)
+    return cycle.live(tmp_path_factory.mktemp("life"), cycle.Course())
 
 
 def test_the_rebuilt_board_runs_and_no_unit_has_failed(
@@ -109,14 +76,5 @@ def test_a_replacement_has_the_ids_of_the_original(life: Life) -> None:
 
 
 def test_every_entry_is_as_it_was(life: Life) -> None:
-    original, copy = life.original.entries, life.copy.entries
-
-    missing, extra = original.keys() - copy.keys(), copy.keys() - original.keys()
-    different = {
-        path: (original[path], copy[path])
-        for path in original.keys() & copy.keys()
-        if original[path] != copy[path]
-    }
-
-    assert (missing, extra, different) == (set(), set(), {})
-    assert len(original) > 500
+    assert cycle.differing_entries(life) == {}
+    assert len(life.original.entries) > 500

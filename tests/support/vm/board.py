@@ -16,6 +16,7 @@ import tempfile
 import tomllib
 from contextlib import contextmanager
 from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -74,17 +75,34 @@ class Tree:
         return " ".join(words[:2])
 
 
+class Table(Enum):
+    """A kind of partition table."""
+
+    MBR = "dos"
+    GPT = "gpt"
+
+
+ESP = "C12A7328-F81F-11D2-BA4B-00A0C93EC93B"
+LINUX_ROOT = "4F68BCE3-E8CD-4DB1-96E7-FBCAF984B709"
+"""Types of a UEFI system partition and of an x86-64 root (UAPI Discoverable Partitions)."""
+
+
 @dataclass(frozen=True)
 class Ids:
-    """What names the card and its file systems."""
+    """What names the card, its partitions and its file systems."""
 
+    table: Table = Table.MBR
     disk: str = "b0a2d001"
     fat: str = "0F1E2D3C"
     root: str = "5f2c9d1e-8a77-4c1b-9b0e-3d6a1f00c0de"
 
     def partition(self, number: int) -> str:
-        """Return a PARTUUID as the kernel makes it up for an MBR disk."""
-        return f"{self.disk}-{number:02x}"
+        """Return a PARTUUID: for an MBR disk the kernel makes it up."""
+        return f"{self.disk}-{number:02x}" if self.table is Table.MBR else self.guid(number)
+
+    def guid(self, number: int) -> str:
+        """Return the GUID of a partition of a GPT, or with 0 that of the disk."""
+        return f"{self.disk}-0000-4000-8000-{number:012x}"
 
 
 @dataclass(frozen=True)
@@ -263,14 +281,29 @@ def boot_files(work: Path, ids: Ids) -> Path:
     return boot
 
 
+def root_size(image: Path, ids: Ids) -> int:
+    """Return the bytes from the root partition's start to the end of what is usable."""
+    left = image.stat().st_size - ROOT_START
+    return left if ids.table is Table.MBR else left - MIB  # the second copy of the GPT
+
+
 def write_table(image: Path, ids: Ids) -> None:
-    """Write the partition table and, before it in the same sector, the old PC's boot code."""
-    boot = f"start={FAT_START // SECTOR}, size={FAT_SIZE // SECTOR}, type=c, bootable"
-    root = f"start={ROOT_START // SECTOR}, type=83"
-    script = f"label: dos\nlabel-id: 0x{ids.disk}\nunit: sectors\n{boot}\n{root}\n"
+    """Write the partition table; an MBR shares its sector with an old PC's boot code."""
+    gpt = ids.table is Table.GPT
+    boot = f"start={FAT_START // SECTOR}, size={FAT_SIZE // SECTOR}"
+    root = f"start={ROOT_START // SECTOR}, size={root_size(image, ids) // SECTOR}"
+    if gpt:
+        head = f"label: gpt\nlabel-id: {ids.guid(0)}\n"
+        boot += f", type={ESP}, uuid={ids.guid(1)}, name=boot"
+        root += f", type={LINUX_ROOT}, uuid={ids.guid(2)}, name=root"
+    else:
+        head = f"label: dos\nlabel-id: 0x{ids.disk}\n"
+        boot, root = f"{boot}, type=c, bootable", f"{root}, type=83"
+    script = f"{head}unit: sectors\n{boot}\n{root}\n"
     programs.run("sfdisk", "--quiet", image, stdin=script.encode())
-    with image.open("r+b") as file:
-        file.write(MASTER_BOOT_CODE.read_bytes()[:440])
+    if not gpt:
+        with image.open("r+b") as file:
+            file.write(MASTER_BOOT_CODE.read_bytes()[:440])
 
 
 def write_fat(image: Path, boot: Path, ids: Ids) -> None:
@@ -287,7 +320,7 @@ def write_fat(image: Path, boot: Path, ids: Ids) -> None:
 
 def write_root(image: Path, root: Path, ids: Ids) -> None:
     """Make the root file system in its place, up to the end of the image."""
-    kibibytes = f"{(image.stat().st_size - ROOT_START) // 1024}k"
+    kibibytes = f"{root_size(image, ids) // 1024}k"
     offset = f"offset={ROOT_START},root_owner=0:0"
     names = ("-L", "rootfs", "-U", ids.root, "-d", root)
     programs.run("mke2fs", "-q", "-F", "-t", "ext4", "-E", offset, *names, image, kibibytes)

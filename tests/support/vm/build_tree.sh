@@ -19,9 +19,12 @@ packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 linux-imag
 # capture of it, would take twice as long. dpkg reads the list in order: the last match decides.
 exclude=('/usr/share/doc/*' '/usr/share/man/*' '/usr/share/locale/*' '/usr/share/info/*'
   '/usr/share/i18n/*' '/usr/share/lintian/*' '/usr/share/bug/*' '/usr/share/bash-completion/*'
-  '/usr/share/zoneinfo/*' '/usr/share/perl/*' '/usr/lib/x86_64-linux-gnu/perl/5*'
-  '/usr/lib/x86_64-linux-gnu/gconv/*' '/lib/udev/hwdb.d/*' '/usr/lib/udev/hwdb.d/*'
+  '/usr/share/zoneinfo/*' '/usr/lib/x86_64-linux-gnu/gconv/*'
+  '/usr/lib/x86_64-linux-gnu/libLLVM*' '/lib/udev/hwdb.d/*' '/usr/lib/udev/hwdb.d/*'
   '/lib/modules/*/kernel/*' '/usr/lib/modules/*/kernel/*')
+# The tools around PostgreSQL are written in Perl; nothing else here needs more than perl-base.
+[[ " $* " == *" postgresql "* ]] ||
+  exclude+=('/usr/share/perl/*' '/usr/lib/x86_64-linux-gnu/perl/5*')
 include=(arch/x86/crypto crypto lib/crc lib/libcrc lib/crypto fs/ext4 fs/jbd2 fs/fat fs/nls
   fs/fuse fs/autofs fs/configfs fs/pstore fs/efivarfs fs/binfmt_misc 'fs/mbcache'
   drivers/virtio drivers/mmc drivers/net/virtio_net drivers/net/net_failover drivers/net/dummy

@@ -11,8 +11,8 @@ import base64
 import json
 import sys
 import time
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,8 @@ from support import programs, sshd
 from support.vm import board, evidence, machine
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
+    from contextlib import AbstractContextManager
 
     from holdstill.demo.gauge_check import Found
 
@@ -146,6 +147,69 @@ class Stopwatch:
         return ", ".join(f"{name} {seconds} s" for name, seconds in self.seconds.items())
 
 
+@dataclass(frozen=True)
+class Course:
+    """What a life goes through.
+
+    Attributes:
+        starts, copy_starts: how the original and the copy are booted.
+        load: what runs on the original during the capture, beside the gauge.
+        asked: what else the copy is asked; the answer is in Life.answer.
+    """
+
+    flavour: board.Flavour = board.PLAIN
+    ids: board.Ids = field(default_factory=board.Ids)
+    hardware: machine.Hardware = field(default_factory=machine.Hardware)
+    starts: Callable[[Path], tuple[str, ...]] = machine.from_sd_card
+    copy_starts: Callable[[Path], tuple[str, ...]] = machine.from_uefi
+    load: Callable[[machine.Machine], AbstractContextManager[object]] = nullcontext
+    asked: Callable[[machine.Machine], bytes] = lambda _: b""
+
+
+@dataclass(frozen=True)
+class Life:
+    """One capture, from the running board to the rebuilt one."""
+
+    card: board.Card
+    original: Original
+    copy: Copy
+    answer: bytes
+    watch: Stopwatch
+
+
+def live(folder: Path, course: Course) -> Life:
+    """Boot a board, capture it over the network, rebuild its card and boot that alone."""
+    watch = Stopwatch()
+    with watch.step("tree"):
+        tree = board.tree(course.flavour)
+    with watch.step("card"):
+        card = board.build_card(tree, folder / "card.img", ids=course.ids)
+    with keeper(folder) as at:
+        original = be_captured(card, at, course, watch)
+        # The card is lost here, with the board on it: nobody shut it down.
+        with watch.step("rebuild"):
+            rebuilt = rebuild(at, folder / "rebuilt.img", card)
+    hardware = replace(course.hardware, reaches_host=False)
+    with machine.booted(rebuilt, course.copy_starts(rebuilt.image), hardware=hardware) as pier:
+        watch.seconds["login to the copy"] = pier.seconds_to_login
+        with watch.step("a look at the copy"):
+            copy, answer = look(pier), course.asked(pier)
+        pier.stop()
+    return Life(card, original, copy, answer, watch)
+
+
+def be_captured(card: board.Card, at: Keeper, course: Course, watch: Stopwatch) -> Original:
+    """Boot the original, capture it under load, and cut its power."""
+    hardware = replace(course.hardware, reaches_host=True)
+    with machine.booted(card, course.starts(card.image), hardware=hardware) as pier:
+        watch.seconds["login"] = pier.seconds_to_login
+        with watch.step("enrolment"):
+            prepare(pier)
+            enrol(pier, at)
+        with course.load(pier), watch.step("capture"):
+            return capture(pier, at)
+
+
 @contextmanager
 def keeper(folder: Path) -> Iterator[Keeper]:
     """Run a keeper whose files lie in the folder."""
@@ -214,6 +278,16 @@ def rebuild(at: Keeper, image: Path, like: board.Card) -> board.Card:
     """Rebuild the newest capture at the keeper."""
     at.run("rebuild", "pier-3", image, "--store", at.store, timeout=600)
     return board.Card(image, like.ids, like.tree)
+
+
+def differing_entries(life: Life) -> dict[bytes, tuple[object, object]]:
+    """Return what the witness saw differently on the original and on the copy."""
+    original, copy = life.original.entries, life.copy.entries
+    return {
+        path: (original.get(path), copy.get(path))
+        for path in original.keys() | copy.keys()
+        if original.get(path) != copy.get(path)
+    }
 
 
 def look(pier: machine.Machine) -> Copy:

@@ -14,8 +14,16 @@ if TYPE_CHECKING:
     from support.vm import machine
 
 ASK_THE_GAUGE = """\
-import urllib.request
-print(urllib.request.urlopen("http://127.0.0.1:4750").read().decode())
+import time, urllib.error, urllib.request
+deadline = time.monotonic() + 60
+while True:
+    try:
+        print(urllib.request.urlopen("http://127.0.0.1:4750").read().decode())
+        break
+    except urllib.error.URLError:  # its unit is up before it listens
+        if time.monotonic() > deadline:
+            raise
+        time.sleep(0.2)
 """
 
 
