@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import SecurityError, VerificationError
-from holdstill.keeper import banking
+from holdstill.keeper import banking, incoming
 from holdstill.keeper.captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.model import paths
@@ -151,12 +151,8 @@ def take_attachments(store: Store, staging: Staging, folder: Path, manifest: Man
     """
     for wanted in attachments_of(manifest):
         source, target = staging.attachments / wanted.name, folder / wanted.name
-        try:
-            if source.lstat().st_size == wanted.size:
-                store.disk.clone(source, target)
-        except OSError as error:
-            if error.errno not in {errno.ENOENT, errno.ELOOP}:
-                raise
+        if incoming.is_plain(source) and source.lstat().st_size == wanted.size:
+            store.disk.clone(source, target)
         if not target.is_file():
             raise VerificationError(f"{wanted.name} did not arrive whole", hint="send it again")
         store.disk.sync_file(target)

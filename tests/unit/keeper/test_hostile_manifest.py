@@ -1,0 +1,259 @@
+"""A manifest from a board that was broken into: rightly signed, and meant to do harm."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from holdstill.errors import DocumentError, HoldstillError, SecurityError, VerificationError
+from holdstill.keeper.service import LocalKeeper
+from holdstill.model.layout import Raw
+from holdstill.model.manifest import LIMIT, CapturedPart, Grade
+from holdstill.records import manifest as manifests
+from support import keeping
+from support.keeping import PIER_3, Board, FakeClock
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from holdstill.model.exchange import Begun
+    from holdstill.model.manifest import Manifest
+
+LocalBoard = Board[LocalKeeper]
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> LocalBoard:
+    clock = FakeClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    return Board(keeping.keeper_of(store, clock=clock), clock=clock, files={b"f": b"x"})
+
+
+@pytest.fixture
+def begun(board: LocalBoard) -> Begun:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    board.attach(begun)
+    return begun
+
+
+def summed(body: bytes) -> bytes:
+    """Return a manifest's body with a right last line."""
+    return body + b"checksum: " + hashlib.sha256(body).hexdigest().encode() + b"\n"
+
+
+def honest(board: LocalBoard, begun: Begun) -> Manifest:
+    return board.manifest(begun, board.index(seq=begun.seq))
+
+
+def body_of(board: LocalBoard, begun: Begun) -> bytes:
+    return manifests.encode(honest(board, begun)).rpartition(b"checksum: ")[0]
+
+
+def refuse(board: LocalBoard, data: bytes) -> str:
+    with pytest.raises((SecurityError, DocumentError, VerificationError)) as caught:
+        board.keeper.seal(data, board.signed(data))
+    assert board.keeper.captures() == ()
+    return str(caught.value)
+
+
+def test_the_honest_one_is_sealed(board: LocalBoard, begun: Begun) -> None:
+    data = summed(body_of(board, begun))
+
+    assert board.keeper.seal(data, board.signed(data)).name
+
+
+def test_a_manifest_cut_off_anywhere_in_its_end_is_refused(
+    board: LocalBoard, begun: Begun
+) -> None:
+    data = summed(body_of(board, begun))
+
+    for length in range(len(data) - 200, len(data)):
+        with pytest.raises(SecurityError, match=r"cut short|checksum is wrong"):
+            manifests.decode(data[:length])
+
+
+def test_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
+    board: LocalBoard, begun: Begun
+) -> None:
+    data = summed(body_of(board, begun))
+
+    for position in range(len(data)):
+        bent = bytearray(data)
+        bent[position] ^= 1
+        with pytest.raises(SecurityError):
+            manifests.decode(bytes(bent))
+
+
+def test_s20_a_manifest_above_the_limit_is_refused_before_it_is_read(
+    board: LocalBoard, begun: Begun
+) -> None:
+    assert "larger than" in refuse(board, summed(b"#" * LIMIT + b"\n"))
+
+
+@pytest.mark.parametrize(
+    "addition",
+    [
+        b"extra: 1\n",
+        b"seq: 1\n",
+        b"bomb: &a [1, 2]\nmore: *a\n",
+        b"warnings: !!python/object/apply:os.system ['id']\n",
+        b"deep: " + b"[" * 40 + b"]" * 40 + b"\n",
+        b"--- {}\n",
+        b"\xff\xfe\n",
+        b"? [complex, key]\n: 1\n",
+    ],
+)
+def test_s22_yaml_with_more_in_it_than_a_manifest_is_refused(
+    board: LocalBoard, begun: Begun, addition: bytes
+) -> None:
+    refuse(board, summed(body_of(board, begun) + addition))
+
+
+def test_s24_the_signature_is_over_the_very_bytes_that_are_read(
+    board: LocalBoard, begun: Begun
+) -> None:
+    data = summed(body_of(board, begun))
+    alike = summed(body_of(board, begun) + b"\n")  # the same meaning in other bytes
+
+    with pytest.raises(SecurityError, match="signature"):
+        board.keeper.seal(alike, board.signed(data))
+
+
+def test_s34_a_manifest_without_a_signature_is_refused(board: LocalBoard, begun: Begun) -> None:
+    data = summed(body_of(board, begun))
+
+    with pytest.raises(SecurityError, match="signature"):
+        board.keeper.seal(data, b"")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (rb"format: 1", b"format: 2", "format 2"),
+        (rb"seq: 1\n", b"seq: -1\n", "seq"),
+        (rb"seq: 1\n", b"seq: 99999999999999999999\n", "seq"),
+        (rb"seq: 1\n", b"seq: '1'\n", "seq"),
+        (rb"name: pier-3", b"name: ../../etc", "board is"),
+        (rb"name: index.sqlite", b"name: ../../../ledger.jsonl", "attachments must be named"),
+        (rb"name: gap.bin", b"name: manifest.yaml", "attachments must be named"),
+        (rb"taken_at: [^\n]*", b"taken_at: 2026-13-45T99:99:99Z", "taken_at"),
+        (rb"taken_at: [^\n]*", b"taken_at: ../../../x", "taken_at"),
+        (rb"taken_at: [^\n]*", b"taken_at: 2026-11-25T02:15:03+14:00", "taken_at"),
+        (rb"grade: point-in-time", b"grade: perfect", "grade"),
+        (rb"entries: \d+", b"entries: 6000000", "more than the 5000000"),
+        (rb"entries: \d+", b"entries: 3", "the manifest says 3"),
+        (rb"sha256: [0-9a-f]{64}", b"sha256: " + b"a" * 64, "not what the manifest says"),
+        (rb"size: 9\n", b"size: 1000000000000\n", "did not arrive whole"),
+        (rb"size: 9\n", b"size: -9\n", "did not arrive whole"),
+    ],
+)
+def test_s30_s25_a_value_that_is_wrong_is_refused_and_named(
+    board: LocalBoard, begun: Begun, old: bytes, new: bytes, said: str
+) -> None:
+    body, count = re.subn(old, new.replace(b"\\", b"\\\\"), body_of(board, begun), count=1)
+    assert count == 1
+
+    assert said in refuse(board, summed(body))
+
+
+@pytest.mark.parametrize(
+    "raws",
+    [
+        ["raw-3.bin"],
+        ["raw-2.bin", "raw-2.bin"],
+        ["../raw-2.bin"],
+        ["raw-02.bin"],
+        ["raw-2.bin\n"],
+        ["tree"],
+    ],
+)
+def test_s25_attachments_are_named_by_their_partitions_and_nothing_else(
+    board: LocalBoard, begun: Begun, raws: list[str]
+) -> None:
+    attached = tuple(keeping.attachment(name, b"boot code") for name in raws)
+    data = manifests.encode(msgspec.structs.replace(honest(board, begun), raws=attached))
+
+    assert "raws" in refuse(board, data)
+
+
+def test_a_partition_that_is_listed_twice_is_refused(board: LocalBoard, begun: Begun) -> None:
+    plain = honest(board, begun)
+    twice = CapturedPart(number=2, grade=Grade.LIVE, file_system=Raw())
+    data = manifests.encode(msgspec.structs.replace(plain, parts=(*plain.parts, twice)))
+
+    assert "listed twice" in refuse(board, data)
+
+
+def test_an_index_with_a_partition_that_is_not_listed_is_refused(
+    board: LocalBoard, begun: Begun
+) -> None:
+    index = keeping.index_bytes({2: board.entries(), 7: board.entries()})
+    keeping.put({"index.sqlite": index}, begun.attachments)
+    described = keeping.attachment("index.sqlite", index)
+    data = manifests.encode(msgspec.structs.replace(honest(board, begun), index=described))
+
+    assert "a partition that the manifest does not list" in refuse(board, data)
+
+
+@pytest.mark.parametrize("trick", ["symlink", "directory", "fifo"])
+def test_s07_an_attachment_that_is_no_plain_file_is_refused(
+    board: LocalBoard, begun: Begun, tmp_path: Path, trick: str
+) -> None:
+    planted = Path(begun.attachments, "gap.bin")
+    planted.unlink()
+    (tmp_path / "bait").write_bytes(b"boot code")
+    plant: dict[str, Callable[[], None]] = {
+        "symlink": lambda: planted.symlink_to(tmp_path / "bait"),
+        "directory": planted.mkdir,
+        "fifo": lambda: os.mkfifo(planted),
+    }
+    plant[trick]()
+
+    refuse(board, summed(body_of(board, begun)))
+
+
+SCRAPS = [
+    b"format: 1\n", b"agent: x\n", b"board:\n", b"  name: pier-3\n", b"seq: 1\n", b"- ", b"[",
+    b"{", b"}", b"]", b"|\n", b">\n", b"'", b'"', b": ", b"\t", b"&a ", b"*a", b"!!x ", b"<<: ",
+    b"%YAML",
+]  # fmt: skip
+
+
+@given(data=st.binary(max_size=400))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_bytes_with_a_right_last_line_are_refused_in_order(
+    board: LocalBoard, data: bytes
+) -> None:
+    document = summed(data + b"\n")
+    board.keeper.begin()
+
+    with pytest.raises(HoldstillError):
+        board.keeper.seal(document, board.signed(document))
+
+
+@given(pieces=st.lists(st.sampled_from(SCRAPS), max_size=30))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_s22_scraps_of_yaml_are_refused_in_order(board: LocalBoard, pieces: list[bytes]) -> None:
+    document = summed(b"".join(pieces) + b"\n")
+    board.keeper.begin()
+
+    with pytest.raises(HoldstillError):
+        board.keeper.seal(document, board.signed(document))
+
+
+def test_s36_escapes_in_a_manifest_reach_no_terminal_raw(board: LocalBoard, begun: Begun) -> None:
+    body = body_of(board, begun).replace(b"name: pier-3", b'name: "pier\\e[2J\\n3"', 1)
+
+    said = refuse(board, summed(body))
+
+    assert "\x1b" not in said
+    assert PIER_3 not in said.partition("ledger")[0]
