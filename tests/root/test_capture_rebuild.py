@@ -34,9 +34,9 @@ def test_a_board_becomes_smaller_and_larger_cards_that_are_exactly_it(
         (board.root / "torture").mkdir()
         torture.build(board.root / "torture", big_directory=500)
         (board.root / "torture" / os.fsdecode(torture.HUGE)).unlink()  # has tests of its own
-        with board.disk.image.open("r+b") as image:
-            image.seek(1 << 20)
-            image.write(b"a loader in the boot gap" * 50)
+        with board.disk.device.open("r+b") as device:
+            device.seek(1 << 20)
+            device.write(b"a loader in the boot gap" * 50)
         with boards.kept(tmp_path, board) as kept:
             report = captured(kept.settings)
             for size in (220, 700):
@@ -45,12 +45,19 @@ def test_a_board_becomes_smaller_and_larger_cards_that_are_exactly_it(
                                             "--store", kept.store, "--json"))  # fmt: skip
 
                 assert said["checked_entries"] == said["entries"]
+                assert boot_gap(target) == boot_gap(board.disk.device) != bytes(100)
                 assert table_of(target) == table_of(board.disk.image)
                 check_file_systems(target)
                 check_by_mounting(target, board.root, tmp_path)
 
     assert report["parts"][1]["grade"] == "point-in-time"  # type: ignore[index]
     assert report["frozen_ms"] > 0  # type: ignore[operator]
+
+
+def boot_gap(card: Path) -> bytes:
+    with card.open("rb") as opened:
+        opened.seek(1 << 20)
+        return opened.read(100)
 
 
 def check_file_systems(image: Path) -> None:

@@ -7,6 +7,7 @@ STORE/boards/<board>/captures/...    sealed captures
 STORE/boards/<board>/incoming/...    what is arriving; the only place a board writes to
 STORE/boards/<board>/sealing/...     a capture in the making, out of the board's reach
 STORE/boards/<board>/ledger.jsonl    what was sealed, when, in which order
+STORE/READ-ME-FIRST.txt              how to get a card out of it by hand
 STORE/trash/                         renamed here first, then deleted
 """
 
@@ -18,6 +19,7 @@ import os
 import secrets
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib import resources
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -38,6 +40,7 @@ if TYPE_CHECKING:
     from holdstill.system.clock import Clock
 
 FORMAT = 1
+BY_HAND = "READ-ME-FIRST.txt"
 _LIMIT = 64 << 10
 
 
@@ -164,8 +167,14 @@ def create(root: Path, *, clock: Clock, disk: Disk | None = None) -> Store:
         _ensure(root / "content" / shard, disk)
     facts = StoreFacts(format=FORMAT, created=clocks.rfc3339(clock.now()), abilities=abilities)
     disk.sync_all(root)
+    disk.publish(root / BY_HAND, _by_hand())
     disk.publish(root / "store.yaml", encode(facts))  # last: with it, the store exists
     return Store(root, facts, disk)
+
+
+def _by_hand() -> bytes:
+    """Return the page that tells how to get a card out of a store without us."""
+    return resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
 
 
 def open_store(root: Path, *, disk: Disk | None = None) -> Store:
@@ -200,6 +209,7 @@ def encode(document: Record) -> bytes:
 
 _UNFINISHED = frozenset(
     {"content", "boards", "trash", ".probe", ".store.yaml.draft", "lost+found"}
+    | {BY_HAND, f".{BY_HAND}.draft"}
 )
 """What an interrupted init can have left; lost+found is what a fresh ext4 holds."""
 

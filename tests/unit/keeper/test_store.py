@@ -24,7 +24,7 @@ def test_a_new_store_says_what_its_file_system_can_do(tmp_path: Path) -> None:
     assert store.facts.created == "2026-11-25T02:15:03Z"
     assert store.facts.abilities.complaints() == ()  # the tests' own file system is a plain one
     assert sorted(item.name for item in store.root.iterdir()) == [
-        "boards", "content", "store.yaml", "trash",
+        "READ-ME-FIRST.txt", "boards", "content", "store.yaml", "trash",
     ]  # fmt: skip
 
 
