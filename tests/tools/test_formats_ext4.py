@@ -292,3 +292,29 @@ def test_a_changed_superblock_is_noticed_by_its_checksum(tmp_path: Path) -> None
 
     with source.opened(image) as opened:
         assert not ext4.Ext4(opened).superblock.is_sound
+
+
+# STANDARDS 4: measured with mkfs.ext4 1.47.0 of Debian 12; the features are given here, because
+# defaults differ between releases.
+SAMPLE = (
+    "none,has_journal,ext_attr,resize_inode,dir_index,filetype,extent,64bit,flex_bg,sparse_super,"
+    "large_file,huge_file,dir_nlink,extra_isize,metadata_csum"
+)
+
+
+def test_the_published_sample_is_made_and_read(tmp_path: Path) -> None:
+    uuid = "3e6be9de-8139-11d1-9106-a43f08d823a6"
+    image = loop.blank_image(tmp_path / "fs.img", size=64 * MIB)
+    programs.run("mkfs.ext4", "-q", "-F", "-U", uuid, "-L", "rootfs", "-O", SAMPLE, image)
+    with image.open("rb") as file:
+        raw = file.read(2048)[1024:]
+
+    found = parameters(image)
+
+    assert raw[0x38:0x3A].hex() == "53ef"
+    assert raw[0x68:0x78].hex() == "3e6be9de813911d19106a43f08d823a6"
+    words = [int.from_bytes(raw[at : at + 4], "little") for at in (0x5C, 0x60, 0x64)]
+    assert words == [0x3C, 0x2C2, 0x46B]
+    assert raw[0x3A:0x3C].hex() == "0100"
+    assert (found.uuid, found.label) == (uuid, "rootfs")
+    assert ",".join(("none", *found.features)) == SAMPLE
