@@ -104,6 +104,10 @@ class FaultyDisk(Disk):
         super().rename(source, target)
         self._moved(source, target, replaced)
 
+    def rename_at(self, name: bytes, target: bytes, at: int) -> None:
+        self.step("rename", _path(target, at))
+        super().rename_at(name, target, at)
+
     def rename_new(self, source: Path, target: Path) -> None:
         self.step("rename", target)
         super().rename_new(source, target)

@@ -86,6 +86,10 @@ class Disk:
             raise OSError(number, os.strerror(number), str(target))
         _link_and_unlink(source, target)
 
+    def rename_at(self, name: bytes, target: bytes, at: int) -> None:
+        """Move a name within an open directory; what target named is gone."""
+        os.rename(name, target, src_dir_fd=at, dst_dir_fd=at)
+
     def unlink(self, path: Path) -> None:
         """Remove a file's name."""
         path.unlink()

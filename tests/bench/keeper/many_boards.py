@@ -1,0 +1,64 @@
+"""Measure fifty boards that capture at once through one sshd to one keeper.
+
+    PYTHONPATH=tests .venv/bin/python tests/bench/keeper/many_boards.py --boards 50
+
+Real sshd, real rsync, boards that are simulated in one process of this machine. The ideal share
+is what one board's capture takes alone, times the boards, divided by the processors.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import statistics
+import tempfile
+from pathlib import Path
+
+from holdstill.keeper.captures import Shelf
+from holdstill.system.process import LocalRunner
+from support import boathouse, crowd
+
+
+def main() -> None:
+    """Run it and print what came out as JSON."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--boards", type=int, default=50)
+    words.add_argument("--folder", default="/var/tmp")  # noqa: S108  a disk, not memory
+    chosen = words.parse_args()
+    with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
+        print(json.dumps(measure(Path(name), chosen.boards), indent=1))  # noqa: T201
+
+
+def measure(folder: Path, count: int) -> dict[str, float]:
+    """Return what one board takes alone, and what many take at once."""
+    with boathouse.running(folder) as house:
+        alone = [house.enrol(f"alone-{number}") for number in range(5)]
+        boards = [house.enrol(f"pier-{number}") for number in range(count)]
+        single = [crowd.capture(house, b, 1000 + n).seconds for n, b in enumerate(alone)]
+        with crowd.watched() as memory:
+            taken = crowd.capture_at_once(house, boards)
+        good = [
+            brief
+            for board in boards
+            for brief in Shelf(house.store, board, LocalRunner()).briefs()
+            if not brief.faults
+        ]
+    ideal = statistics.median(single) * count / (os.cpu_count() or 1)
+    median = statistics.median(capture.seconds for capture in taken)
+    return {
+        "boards": count,
+        "good captures": len(good),
+        "alone, median seconds": round(statistics.median(single), 2),
+        "ideal share, seconds": round(ideal, 1),
+        "at once, median seconds": round(median, 1),
+        "at once, slowest seconds": round(max(capture.seconds for capture in taken), 1),
+        "median to ideal share": round(median / ideal, 2),
+        "keeper's peak memory, MiB": memory.peak >> 20,
+        "keeper's processes at most": memory.processes,
+        "load before": round(os.getloadavg()[2], 1),
+    }
+
+
+if __name__ == "__main__":
+    main()

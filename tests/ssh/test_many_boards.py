@@ -1,0 +1,30 @@
+"""Several boards capture at once; tests/bench/keeper measures fifty."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.keeper.captures import Shelf
+from holdstill.system.process import LocalRunner
+from support import boathouse, crowd
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(180)
+
+
+def test_six_boards_at_once_all_get_their_capture(tmp_path: Path) -> None:
+    with boathouse.running(tmp_path) as house:
+        boards = [house.enrol(f"pier-{number}") for number in range(1, 7)]
+
+        taken = crowd.capture_at_once(house, boards)
+
+        for board, capture in zip(boards, taken, strict=True):
+            briefs = Shelf(house.store, board, LocalRunner()).briefs()
+            assert [(brief.name, brief.faults) for brief in briefs] == [(capture.name, ())]
+        distinct = {body for number in range(6) for body in crowd.files_of(number).values()}
+        assert len(list(house.store.contents.all())) == len(distinct)
+        assert list(house.store.trash.iterdir()) == []
