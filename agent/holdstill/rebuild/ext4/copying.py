@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from holdstill.rebuild.ext4.volume import Volume
     from holdstill.rebuild.sources import Contents, Progress
 
+SMALL = 256 << 10
+"""Bytes of a content that is read at once."""
 HASHED_BESIDE = 128 << 10
 """Bytes from which on it pays to hand a chunk to another thread."""
 Chunk = tuple[int, bytes | memoryview]
@@ -54,7 +56,9 @@ class Copier:
         try:
             handle = self._contents.open(entry.digest)
             try:
-                return self._copy_open(entry, handle)
+                if entry.size <= SMALL and not entry.sparse:
+                    return self._copy_small(entry, handle)
+                return self._copy_large(entry, handle)
             finally:
                 os.close(handle)
         except OSError as error:
@@ -62,6 +66,20 @@ class Copier:
                 f"cannot read the content of {paths.display(entry.path)!r}: {error.strerror}",
                 hint="check the store's disk: `holdstill verify`",
             ) from error
+
+    def _copy_small(self, entry: Entry, handle: int) -> list[Extent]:
+        """Copy a content that is read at once; most files are small, so this is made short."""
+        size = entry.size
+        content = os.pread(handle, size + 1, 0)
+        if len(content) != size:
+            raise _not_the_content(entry, _other_size(handle, size))
+        if hashlib.sha256(content).digest() != entry.digest:
+            raise _not_the_content(entry, OTHER_BYTES)
+        extents = merged(self._volume.allocate(-(-size // self._block)))
+        for block, start, piece in _Places(extents, self._block).of(0, self._padded(content)):
+            self._volume.write(block, start, piece)
+        self._progress.advance(size)
+        return extents
 
     def reserve(self, head: bytes, size: int) -> list[Extent]:
         """Give a file of this size all its blocks, with head at the beginning and zeroes behind.
@@ -87,10 +105,10 @@ class Copier:
             length = (extent.length - skipped) * self._block
             self._volume.clear(extent.physical + skipped, 0, length)
 
-    def _copy_open(self, entry: Entry, handle: int) -> list[Extent]:
-        found = os.fstat(handle).st_size
-        if found != entry.size:
-            raise _not_the_content(entry, f"it has {found} bytes instead of {entry.size}")
+    def _copy_large(self, entry: Entry, handle: int) -> list[Extent]:
+        """Copy a content chunk by chunk."""
+        if os.fstat(handle).st_size != entry.size:
+            raise _not_the_content(entry, _other_size(handle, entry.size))
         hasher = _Hasher(self._beside)
         seen = (hasher.seen(item) for item in chunks(handle, entry.size))
         try:
@@ -98,7 +116,7 @@ class Copier:
         except EOFError as error:
             raise _not_the_content(entry, str(error)) from error
         if hasher.digest() != entry.digest:
-            raise _not_the_content(entry, "its bytes have another SHA-256")
+            raise _not_the_content(entry, OTHER_BYTES)
         return extents
 
     def _write(self, seen: Iterator[Chunk], size: int) -> list[Extent]:
@@ -130,8 +148,8 @@ class Copier:
 
     def _padded(self, chunk: bytes | memoryview) -> bytes | memoryview:
         """Fill the last block up: what the target held before must not show behind a file."""
-        missing = -len(chunk) % self._block
-        return bytes(chunk) + bytes(missing) if missing else chunk
+        length = -(-len(chunk) // self._block) * self._block
+        return chunk if length == len(chunk) else bytes(chunk).ljust(length, b"\0")
 
 
 @contextmanager
@@ -147,6 +165,13 @@ def _not_the_content(entry: Entry, what: str) -> VerificationError:
         hint="the store was damaged or changed: run `holdstill verify`, "
         "or rebuild from another capture",
     )
+
+
+OTHER_BYTES = "its bytes have another SHA-256"
+
+
+def _other_size(handle: int, size: int) -> str:
+    return f"it has {os.fstat(handle).st_size} bytes instead of {size}"
 
 
 class _Hasher:
@@ -252,6 +277,8 @@ def _split(extents: list[Extent], written: int) -> Iterator[Extent]:
 
 def merged(runs: list[Run]) -> list[Extent]:
     """Return the extents of a file without holes that has these blocks."""
+    if len(runs) == 1 and runs[0].length <= EXTENT_MAX:
+        return [Extent(0, *runs[0])]
     extents: list[Extent] = []
     logical = 0
     for run in runs:

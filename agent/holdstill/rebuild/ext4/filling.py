@@ -11,6 +11,7 @@ import sqlite3
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from itertools import groupby
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError, VerificationError
@@ -112,6 +113,7 @@ class _Filler:
         self._volume = filled
         self._library = filled.library
         self._geometry = filled.geometry
+        self._has_extents = filled.geometry.has_extents
         self._notes = notes
         self._copier = copier
         self._heads = heads
@@ -124,7 +126,7 @@ class _Filler:
 
     def fill(self, entries: Iterable[Entry]) -> None:
         self._empty()
-        for path, group in groupby(entries, key=lambda entry: entry.directory):
+        for path, group in groupby(entries, key=attrgetter("directory")):
             self._fill_directory(path, group)
         self._finish_empty_directories()
         if not self._has_lost_and_found:
@@ -142,7 +144,7 @@ class _Filler:
         names = Children(self._notes, self._volume.hash_name)
         own = 0
         for entry in group:
-            if entry.path == b"":
+            if not entry.name:  # the root
                 self._write_inode(ROOT, entry)
                 self._remember(b"", ROOT, ROOT)
                 self._count(0)
@@ -198,10 +200,12 @@ class _Filler:
         return number
 
     def _new_inode(self, entry: Entry) -> int:
-        if entry.path == LOST_AND_FOUND and entry.type is EntryType.DIRECTORY:
+        if entry.type is not EntryType.DIRECTORY:
+            return self._volume.new_inode(directories=0)
+        if entry.path == LOST_AND_FOUND:
             self._has_lost_and_found = True
             return LOST_AND_FOUND_INODE
-        return self._volume.new_inode(directories=int(entry.type is EntryType.DIRECTORY))
+        return self._volume.new_inode(directories=1)
 
     def _drop_lost_and_found(self) -> None:
         self._library.write_inode(LOST_AND_FOUND_INODE, bytes(self._geometry.inode_size))
@@ -222,7 +226,7 @@ class _Filler:
             self._put_inode(number, entry, Blocks(len(entry.target), 0, content))
         if entry.xattrs:
             self._write_xattrs(number, entry)
-        if entry.path:
+        if entry.name:
             self._count(entry.size if entry.type is EntryType.FILE else 0)
 
     def _count(self, written: int) -> None:
@@ -256,13 +260,13 @@ class _Filler:
     def _map(self, number: int, entry: Entry, size: int, extents: list[Extent]) -> None:
         """Write the inode of something that has blocks."""
         self._put_inode(number, entry, self._blocks(size, extents))
-        if self._geometry.has_extents and len(extents) > inode.EXTENTS_IN_INODE:
+        if self._has_extents and len(extents) > inode.EXTENTS_IN_INODE:
             self._library.insert_extents(number, extents)
 
     def _blocks(self, size: int, extents: list[Extent]) -> Blocks:
         count = sum(extent.length for extent in extents)
         per_block = self._geometry.block_size // 512
-        if self._geometry.has_extents:
+        if self._has_extents:
             header = inode.extent_header(extents)
             return Blocks(size, count * per_block, header, inode.EXTENTS_FLAG)
         mapped = blockmap.build(
@@ -318,7 +322,7 @@ class _Filler:
             links = 1  # "too many to count" (ext4 feature dir_nlink)
         content = self._library.read_inode(number, self._geometry.inode_size)
         self._library.write_inode(number, inode.as_directory(content, blocks, links))
-        if self._geometry.has_extents and len(extents) > inode.EXTENTS_IN_INODE:
+        if self._has_extents and len(extents) > inode.EXTENTS_IN_INODE:
             self._library.insert_extents(number, extents)
 
     def _finish_empty_directories(self) -> None:

@@ -52,30 +52,31 @@ class Blocks(NamedTuple):
     flags: int = 0
 
 
+_BASE = struct.Struct("<HHIIIIIHHIII60sIIIIHHHHHH")
+"""i_mode to l_i_reserved: the 128 bytes of ext2."""
+_EXTRA = struct.Struct("<HHIIIII")
+"""i_extra_isize to i_crtime_extra."""
+
+
 def encode(entry: Entry, blocks: Blocks, *, size: int, links: int) -> bytes:
     """Write the inode of an entry in size bytes."""
     seconds, extra = time_fields(entry.mtime_ns, size)
-    inode = bytearray(size)
-    struct.pack_into(
-        "<HHIIIIIHHIII", inode, 0, entry.type.format_bits | entry.mode, entry.uid & 0xFFFF,
-        blocks.size & 0xFFFFFFFF, seconds, seconds, seconds, 0, entry.gid & 0xFFFF, links,
-        blocks.sectors & 0xFFFFFFFF, _flags(entry) | blocks.flags, 0,
+    length, sectors, uid, gid = blocks.size, blocks.sectors, entry.uid, entry.gid
+    base = _BASE.pack(
+        entry.type.format_bits | entry.mode, uid & 0xFFFF, length & 0xFFFFFFFF,
+        seconds, seconds, seconds, 0, gid & 0xFFFF, links, sectors & 0xFFFFFFFF,
+        _flags(entry) | blocks.flags, 0, blocks.map, 0, 0, length >> 32, 0,
+        sectors >> 32, 0, uid >> 16, gid >> 16, 0, 0,
     )  # fmt: skip
-    inode[MAP : MAP + len(blocks.map)] = blocks.map
-    struct.pack_into("<I", inode, SIZE_HIGH, blocks.size >> 32)
-    struct.pack_into(
-        "<HHHH", inode, BLOCKS_HIGH, blocks.sectors >> 32, 0, entry.uid >> 16, entry.gid >> 16
-    )
-    if size > OLD_SIZE:
-        struct.pack_into(
-            "<HHIIIII", inode, OLD_SIZE, EXTRA_SIZE, 0, extra, extra, extra, seconds, extra
-        )
-    return bytes(inode)
+    if size <= OLD_SIZE:
+        return base
+    fields = _EXTRA.pack(EXTRA_SIZE, 0, extra, extra, extra, seconds, extra)
+    return (base + fields).ljust(size, b"\0")
 
 
 def _flags(entry: Entry) -> int:
     """Only what people set may come from an index; the rest describes this inode's own layout."""
-    if entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
+    if entry.flags and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
         return entry.flags & KEPT_FLAGS
     return 0
 
@@ -107,13 +108,16 @@ def extent_header(extents: Sequence[tuple[int, int, int, bool]]) -> bytes:
     """
     if len(extents) > EXTENTS_IN_INODE:
         extents = []
-    header = struct.pack("<HHHHI", _EXTENT_MAGIC, len(extents), EXTENTS_IN_INODE, 0, 0)
-    return header + b"".join(_extent(*extent) for extent in extents)
+    header = _EXTENT_HEADER.pack(_EXTENT_MAGIC, len(extents), EXTENTS_IN_INODE, 0, 0)
+    return header + b"".join([_extent(*extent) for extent in extents])
+
+
+_EXTENT_HEADER, _EXTENT = struct.Struct("<HHHHI"), struct.Struct("<IHHI")
 
 
 def _extent(logical: int, physical: int, length: int, is_written: bool) -> bytes:  # noqa: FBT001
     stored = length if is_written else length + _EXTENT_LENGTH_MAX
-    return struct.pack("<IHHI", logical, stored, physical >> 32, physical & 0xFFFFFFFF)
+    return _EXTENT.pack(logical, stored, physical >> 32, physical & 0xFFFFFFFF)
 
 
 def device_map(rdev: int) -> bytes:
