@@ -9,6 +9,7 @@ from __future__ import annotations
 import fcntl
 import os
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.records.index import Index
+
+LAST = "last.json"
 
 
 class Remembered(Record, frozen=True, kw_only=True):
@@ -57,14 +60,14 @@ class Memory:
 
     def _load(self) -> Remembered:
         try:
-            data = (self._directory / "last.json").read_bytes()
+            data = (self._directory / LAST).read_bytes()
             return msgspec.json.decode(data, type=Remembered)
         except (FileNotFoundError, msgspec.MsgspecError):
             return Remembered()
 
     def save(self, last: Remembered) -> None:
         """Remember a sealed capture."""
-        files.publish(self._directory / "last.json", msgspec.json.encode(last))
+        files.publish(self._directory / LAST, msgspec.json.encode(last))
         self.last = last
 
     def baseline(self, part: int) -> bytes:
@@ -112,6 +115,14 @@ class Memory:
                 return True
         except VerificationError:
             return False
+
+
+def sealed_at(directory: Path) -> datetime | None:
+    """Return when this board last sealed a capture, by its clock; None for never."""
+    try:
+        return datetime.fromtimestamp((directory / LAST).stat().st_mtime, UTC)
+    except FileNotFoundError:
+        return None
 
 
 @contextmanager

@@ -64,10 +64,8 @@ def test_the_longest_gap_between_runs(days: tuple[Weekday, ...], gap: int) -> No
 def test_a_board_that_runs_weekly_is_not_silent_after_three_days() -> None:
     found = problems("nightly: {days: [sunday]}\n")
 
-    assert found == (
-        "notify.silent_days: must be more than the 7 days between two runs, or every pause "
-        "between them is told as silence",
-    )
+    assert len(found) == 1
+    assert found[0].startswith("notify.silent_days: must be more than the 7 days between")
 
 
 def test_metrics_need_a_name_that_the_exporter_reads() -> None:

@@ -1,0 +1,138 @@
+"""Whether this is a good moment for a capture: packages, power, the card by the kernel's word."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import struct
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import CommandError
+from holdstill.system import files
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from holdstill.system.process import Runner
+
+PACKAGE_LOCKS = (
+    Path("/var/lib/dpkg/lock-frontend"),
+    Path("/var/lib/dpkg/lock"),
+    Path("/var/lib/apt/lists/lock"),
+    Path("/var/lib/rpm/.rpm.lock"),
+    Path("/usr/lib/sysimage/rpm/.rpm.lock"),
+)
+KERNEL_LOG = Path("/dev/kmsg")
+THROTTLED = Command.of("vcgencmd", "get_throttled", timeout=10.0)
+UNDERVOLTAGE, UNDERVOLTAGE_BEFORE, THROTTLED_BEFORE = 1 << 0, 1 << 16, 1 << 18
+"""Bits of its answer (Raspberry Pi documentation, vcgencmd, get_throttled)."""
+_FLOCK = struct.Struct("@hhqqi4x")
+"""struct flock of fcntl(2) with 64-bit offsets: type, whence, start, length, holder."""
+_RECORD = 8192
+"""Bytes of the longest record of /dev/kmsg (CONSOLE_EXT_LOG_MAX)."""
+_CARD_TROUBLE = re.compile(
+    r"mmcblk\d+\w*: (?:error -\d+|timed out|.*status error)"
+    r"|I/O error, dev mmcblk\d+"
+    r"|Buffer I/O error on dev(?:ice)? mmcblk\d+"
+    r"|EXT4-fs error \(device mmcblk\d+p\d+\)"
+)
+
+
+class BoardReadiness:
+    """The questions below, asked of this board."""
+
+    def __init__(self, board: Runner) -> None:
+        self._board = board
+
+    def package_manager(self) -> str:
+        """Say which package manager is at work, "" if none."""
+        return package_manager()
+
+    def power(self) -> int:
+        """Return the bits of the board's power supply."""
+        return power(self._board)
+
+    def card_errors(self, since: float) -> tuple[str, ...]:
+        """Return what the kernel said about the card since then, on the monotonic clock."""
+        return card_errors(since)
+
+
+def package_manager(locks: Sequence[Path] = PACKAGE_LOCKS) -> str:
+    """Say which package manager is at work, "" if none: it leaves systems half-configured."""
+    for path in locks:
+        holder = _holder(path)
+        if holder:
+            return f"a package manager is at work (process {holder} holds {path})"
+    return ""
+
+
+def _holder(path: Path) -> int:
+    """Return the process that holds a lock of fcntl(2) on a file, 0 for none."""
+    try:
+        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
+            asked = _FLOCK.pack(fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
+            kind, _, _, _, pid = _FLOCK.unpack(fcntl.fcntl(handle, fcntl.F_GETLK, asked))
+    except FileNotFoundError:
+        return 0
+    return 0 if kind == fcntl.F_UNLCK else int(pid)
+
+
+def power(board: Runner) -> int:
+    """Return what a Pi's firmware says of its power, as bits; 0 where nobody can tell."""
+    try:
+        return parse_throttled(board.run(THROTTLED))
+    except CommandError:
+        return 0
+
+
+def parse_throttled(answer: bytes) -> int:
+    """Understand an answer such as `throttled=0x50000`; 0 for anything else."""
+    found = re.fullmatch(rb"throttled=0x([0-9a-fA-F]{1,8})\s*", answer)
+    return int(found[1], 16) if found else 0
+
+
+def power_remarks(bits: int) -> tuple[str, ...]:
+    """Say what happened since boot that a good supply would not let happen."""
+    words = {
+        UNDERVOLTAGE_BEFORE: "the board's supply voltage has been too low since boot",
+        THROTTLED_BEFORE: "the board has been throttled since boot",
+    }
+    return tuple(text for bit, text in words.items() if bits & bit)
+
+
+def card_errors(since: float, log: Path = KERNEL_LOG) -> tuple[str, ...]:
+    """Return what the kernel complained about the card since then (seconds after boot)."""
+    return parse_kernel_log(_records(log), since)
+
+
+def _records(log: Path) -> list[bytes]:
+    found = []
+    # One record a read; EPIPE says that older ones were overwritten meanwhile (/dev/kmsg's ABI).
+    with suppress(OSError), files.opened(log, os.O_RDONLY | os.O_NONBLOCK) as handle:
+        while True:
+            try:
+                record = os.read(handle, _RECORD)
+            except BrokenPipeError:
+                continue
+            if not record:
+                break
+            found.append(record)
+    return found
+
+
+def parse_kernel_log(records: Iterable[bytes], since: float) -> tuple[str, ...]:
+    """Return the messages about a failing card that are newer, each once."""
+    found: dict[str, None] = {}
+    for record in records:
+        head, _, rest = record.partition(b";")
+        fields = head.split(b",")
+        if len(fields) < 3 or not fields[2].isdigit() or int(fields[2]) < since * 1e6:
+            continue
+        message = rest.split(b"\n")[0].decode(errors="backslashreplace")
+        if _CARD_TROUBLE.search(message):
+            found[message] = None
+    return tuple(found)

@@ -1,0 +1,245 @@
+"""Commands for the nights: the board's daemon, the keeper's watch, and how both stand."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.board import identity, ram
+from holdstill.board.readiness import BoardReadiness
+from holdstill.cli import keeper as cli_keeper
+from holdstill.cli import options, render, wiring
+from holdstill.daemon import Means, Nightly
+from holdstill.errors import DegradedError, UsageError
+from holdstill.keeper import store as keeper_store
+from holdstill.notify import metrics
+from holdstill.notify.herald import Herald
+from holdstill.notify.lines import Lines
+from holdstill.notify.people import People
+from holdstill.schedule import diary as diaries
+from holdstill.schedule.agenda import Agenda
+from holdstill.schedule.zone import LocalZone
+from holdstill.system import stopping
+from holdstill.system.bounded import BoundedRunner
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.system.stopping import Stopping
+from holdstill.system.supervisor import Supervisor
+from holdstill.workflow import capture as workflow_capture
+from holdstill.workflow import memory, standing, watching
+from holdstill.workflow.trying import Trier
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime, tzinfo
+
+    from rich.console import Console
+
+    from holdstill.model.nightly import Diary
+    from holdstill.model.settings import BoardSettings, KeeperSettings
+    from holdstill.system.clock import Clock
+    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.report import CaptureReport
+    from holdstill.workflow.standing import Standing
+    from holdstill.workflow.watching import BoardState
+
+
+@click.command()
+@options.settings_option(options.BOARD_SETTINGS)
+def nightly(settings_path: Path) -> None:
+    r"""Capture this board by itself, night by night, until told to stop. systemd runs this.
+
+    When, and whom to tell how it went, stands in the settings under `nightly` and `notify`. A
+    run that was missed is made up for; while the keeper is away it is tried again.
+
+    \b
+    Example:
+      holdstill nightly --settings /etc/holdstill/board.yaml
+    """
+    settings = options.read_board_settings(settings_path)
+    place = ram.choose(Path(settings.spool))
+    with diaries.held(place):
+        life = Nightly(settings, _means(settings, settings_path, place))
+        try:
+            with stopping.stoppable():
+                life.run()
+        except Stopping:
+            life.stop()
+
+
+@dataclass(frozen=True)
+class _BoardTime:
+    """What this board knows of the time of day."""
+
+    clock: Clock
+    local: LocalZone
+
+    def is_trusted(self) -> bool:
+        """Whether something has set the clock since boot."""
+        return identity.is_clock_trusted(self.clock.now().year)
+
+    def zone(self) -> tzinfo:
+        """Return the time zone that is set now."""
+        return self.local()
+
+
+def _means(settings: BoardSettings, settings_path: Path, place: Path) -> Means:
+    clock, runner, supervisor = SystemClock(), BoundedRunner(), Supervisor()
+    people = People(Path(settings.notify.urls_file), runner)
+    source = _BoardTime(clock, LocalZone())
+    lines = Lines(sys.stderr)
+
+    def capture(tell: Teller) -> CaptureReport:
+        # Read anew each night: a changed hook or exclusion needs no restart.
+        current = options.read_board_settings(settings_path)
+        with wiring.capture_means(current, tell) as means:
+            return workflow_capture.capture(current, means)
+
+    return Means(
+        clock=clock,
+        agenda=Agenda(settings, clock, source),
+        trier=Trier(
+            clock=clock,
+            capture=capture,
+            readiness=BoardReadiness(runner),
+            supervisor=supervisor,
+            is_clock_trusted=source.is_trusted,
+            complaint=people.complaint,
+            longest=settings.nightly.longest_hours * 3600,
+        ),
+        herald=Herald(settings.board, people),
+        book=diaries.DiaryFile(Path(settings.state)),
+        window=diaries.LiveFile(place),
+        supervisor=supervisor,
+        lines=lines,
+        last_sealed=lambda: memory.sealed_at(Path(settings.state)),
+        publish=_publisher(settings, lines),
+    )
+
+
+def _publisher(settings: BoardSettings, lines: Lines) -> Callable[[Diary, datetime | None], None]:
+    complaints: set[str] = set()
+
+    def publish(diary: Diary, due: datetime | None) -> None:
+        if not settings.notify.metrics_file:
+            return
+        families = metrics.about_board(settings.board, diary, due=due)
+        try:
+            metrics.publish(Path(settings.notify.metrics_file), metrics.rendered(families))
+        except OSError as error:
+            if str(error) not in complaints:  # once is enough: it is asked every few minutes
+                complaints.add(str(error))
+                lines.warning(f"the numbers for Prometheus cannot be written: {error}")
+
+    return publish
+
+
+@click.command()
+@options.settings_option(options.BOARD_SETTINGS)
+@click.option(
+    "--keeper-settings",
+    "keeper_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=options.KEEPER_SETTINGS,
+    show_default=True,
+    help="The keeper's settings file, on the host that keeps captures.",
+)
+@options.json_option
+def status(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
+    r"""Say how this board, or this keeper, stands: the last capture, what is due, what is wrong.
+
+    Exit code 0 says that all is well, 8 that something needs attention; any other is that of
+    the board's last run, which failed.
+
+    \b
+    Example:
+      holdstill status
+    """
+    if not settings_path.exists() and not keeper_path.exists():
+        raise UsageError(
+            f"neither {settings_path} nor {keeper_path} is there",
+            hint="this machine is no board and no keeper yet; --settings names another file",
+        )
+    board = _board_standing(settings_path) if settings_path.exists() else None
+    states = (
+        _keeper_states(options.read_keeper_settings(keeper_path)) if keeper_path.exists() else ()
+    )
+    code = board.code if board else 0
+    if code == 0 and any(state.is_silent for state in states):
+        code = DegradedError.exit_code
+    if as_json:
+        options.print_json({"board": board, "keeper": states, "exit_code": code})
+    else:
+        _show(board, states, render.console())
+    return code
+
+
+def _board_standing(path: Path) -> Standing:
+    settings = options.read_board_settings(path)
+    place = ram.choose(Path(settings.spool))
+    return standing.look(settings, place=place, now=SystemClock().now(), zone=LocalZone()())
+
+
+def _keeper_states(settings: KeeperSettings) -> tuple[BoardState, ...]:
+    opened = keeper_store.open_store(Path(settings.store))
+    return watching.look(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
+
+
+def _show(board: Standing | None, states: tuple[BoardState, ...], out: Console) -> None:
+    if board is not None:
+        _show_board(board, out)
+    for state in states:
+        mark = "NEEDS A LOOK: " if state.is_silent else ""
+        out.print(f"{mark}{state.sentence}; {state.captures} captures kept")
+
+
+def _show_board(board: Standing, out: Console) -> None:
+    phase = f"{board.live.phase}" if board.live else "not running"
+    step = f": {board.live.step}" if board.live and board.live.step else ""
+    out.print(f"{board.board}, captured to {board.keeper}")
+    out.print(f"daemon:       {phase}{step}")
+    out.print(f"next run:     {board.due or 'not known before the clock is set'}")
+    out.print(f"last capture: {board.sealed_at or 'none yet'}")
+    if board.last is not None:
+        out.print(f"last run:     {board.last.at}, {board.last.what}")
+    if board.unsent:
+        out.print(f"{board.unsent} messages could not be delivered yet")
+    for finding in board.findings:
+        out.print(f"NEEDS A LOOK: {finding.text}", style="yellow")
+    if board.last is not None and board.last.hint:
+        out.print(f"what to do:   {board.last.hint}")
+
+
+@cli_keeper.keeper.command()
+@options.settings_option(options.KEEPER_SETTINGS)
+@options.json_option
+def watch(settings_path: Path, *, as_json: bool) -> int:
+    r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
+
+    Exit code 8 says that at least one board is silent.
+
+    \b
+    Example:
+      holdstill keeper watch --settings /etc/holdstill/keeper.yaml
+    """
+    settings = options.read_keeper_settings(settings_path)
+    opened = keeper_store.open_store(Path(settings.store))
+    clock, people = SystemClock(), People(Path(settings.notify.urls_file), BoundedRunner())
+    states = watching.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
+    if settings.notify.metrics_file:
+        text = metrics.rendered(watching.metrics(states))
+        metrics.publish(Path(settings.notify.metrics_file), text)
+    if as_json:
+        options.print_json(states)
+    else:
+        _show(None, states, render.console())
+    if complaint := people.complaint():
+        click.echo(f"holdstill: {complaint}", err=True)
+    return DegradedError.exit_code if any(state.is_silent for state in states) else 0
+
+
+COMMANDS = (nightly, status)

@@ -1,0 +1,1 @@
+"""Telling people and machines how the captures are."""

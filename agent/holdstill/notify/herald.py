@@ -1,0 +1,89 @@
+"""Decides what people are told, once, and sees that it arrives when the network is back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import msgspec
+
+from holdstill.model.nightly import Diary, Letter, Week
+from holdstill.notify import incidents, letters
+from holdstill.system import clock as clocks
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from holdstill.model.nightly import Outcome
+
+FIRST_WAIT, LONGEST_WAIT = 300.0, 3600.0
+"""Seconds between two attempts to deliver what could not be delivered."""
+
+
+class People(Protocol):
+    """Whoever wants to know; see holdstill.notify.people."""
+
+    def names(self) -> tuple[str, ...]:
+        """Return what stands for each address."""
+
+    def complaint(self) -> str:
+        """Say why nobody can be told, or not safely; "" if all is well."""
+
+    def send(self, letter: Letter) -> tuple[str, ...]:
+        """Send a letter to whom it is for; return who got it."""
+
+
+class Herald:
+    """Takes the diary and gives it back with what was decided."""
+
+    def __init__(self, board: str, people: People) -> None:
+        self._board = board
+        self.people = people
+        self._wait = 0.0
+        self.next_try = 0.0
+        """When to try again to deliver, on the monotonic clock."""
+
+    def run_ended(self, diary: Diary, outcome: Outcome) -> Diary:
+        """Tell how a night ended, if that is news."""
+        trouble, kind = incidents.judge(diary.trouble, outcome)
+        told = msgspec.structs.replace(diary, trouble=trouble)
+        if kind is None:
+            return told
+        return self._posted(told, letters.about_run(kind, self._board, outcome, diary.trouble))
+
+    def is_quiet(self, diary: Diary, *, since: datetime, now: datetime, days: int) -> Diary:
+        """Tell that there has been no good capture for days, if that is so and news."""
+        trouble, kind = incidents.judge_silence(
+            diary.trouble, quiet_since=since, now=now, days=days
+        )
+        if kind is None:
+            return diary
+        letter = letters.about_silence(
+            self._board, diary, since=clocks.rfc3339(since), days=days, at=clocks.rfc3339(now)
+        )
+        return self._posted(msgspec.structs.replace(diary, trouble=trouble), letter)
+
+    def week_ended(self, diary: Diary, *, due: str, now: datetime) -> Diary:
+        """Send the weekly summary, and begin another week."""
+        at = clocks.rfc3339(now)
+        letter = letters.about_week(self._board, diary.week, diary, due=due, at=at)
+        return self._posted(msgspec.structs.replace(diary, week=Week(since=at)), letter)
+
+    def _posted(self, diary: Diary, letter: Letter) -> Diary:
+        self.next_try = self._wait = 0.0
+        outbox = letters.posted(diary.outbox, letter, self.people.names())
+        return msgspec.structs.replace(diary, outbox=outbox)
+
+    def deliver(self, diary: Diary, *, now: float) -> Diary:
+        """Deliver what waits in the outbox, if it is time to try."""
+        if not diary.outbox or now < self.next_try:
+            return diary
+        known = self.people.names()
+        outbox = diary.outbox
+        for letter in diary.outbox:
+            reached = self.people.send(letter)
+            outbox = letters.delivered(outbox, letter, reached, known)
+            if not reached:
+                break  # the network is away; the others would only take their time to fail
+        self._wait = min(max(FIRST_WAIT, self._wait * 2), LONGEST_WAIT)
+        self.next_try = now + self._wait
+        return msgspec.structs.replace(diary, outbox=outbox)

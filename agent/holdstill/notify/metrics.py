@@ -1,0 +1,101 @@
+"""Numbers for machines, in Prometheus' text format.
+
+Pure, but for `publish`. The file is for the node exporter's textfile collector.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from holdstill.model.nightly import Diary, Outcome
+
+
+@dataclass(frozen=True)
+class Family:
+    """One metric: a gauge with a sample for each board.
+
+    Attributes:
+        name: letters, digits and underscores.
+        help: what it is, in one sentence.
+        samples: a value for each board.
+    """
+
+    name: str
+    help: str
+    samples: Mapping[str, float] = field(default_factory=dict)
+
+
+def about_board(board: str, diary: Diary, *, due: datetime | None) -> tuple[Family, ...]:
+    """Return what a board has to tell."""
+    values: list[tuple[str, str, float]] = []
+    if diary.last is not None:
+        values += _of_run(diary.last)
+    if diary.good is not None:
+        values += _of_capture(diary.good)
+    if due is not None:
+        values.append(("next_run_timestamp_seconds", "When the next is due.", due.timestamp()))
+    in_trouble = float(bool(diary.trouble.told))
+    values.append(("in_trouble", "1 while an incident is open.", in_trouble))
+    return tuple(Family(f"holdstill_{name}", text, {board: at}) for name, text, at in values)
+
+
+def _of_run(last: Outcome) -> list[tuple[str, str, float]]:
+    return [
+        ("last_run_exit_code", "Exit code of the last run.", float(last.code)),
+        ("last_run_timestamp_seconds", "When the last run ended.", _seconds(last.at)),
+    ]
+
+
+def _of_capture(good: Outcome) -> list[tuple[str, str, float]]:
+    return [
+        ("last_capture_timestamp_seconds", "When the last was sealed.", _seconds(good.at)),
+        ("last_capture_frozen_seconds", "How long it was held frozen.", good.frozen_ms / 1000),
+        ("last_capture_duration_seconds", "How long the run took.", good.seconds),
+        ("last_capture_new_bytes", "Bytes that were new in the store.", float(good.new_bytes)),
+        ("last_capture_wire_bytes", "Bytes sent over the wire.", float(good.wire_bytes)),
+    ]
+
+
+def _seconds(at: str) -> float:
+    return datetime.fromisoformat(at).timestamp()
+
+
+def rendered(families: Sequence[Family]) -> bytes:
+    """Return the text of these metrics; those without samples are left out."""
+    return "".join(map(_lines, (family for family in families if family.samples))).encode()
+
+
+def _lines(family: Family) -> str:
+    lines = [f"# HELP {family.name} {_escaped(family.help)}", f"# TYPE {family.name} gauge"]
+    lines += [
+        f'{family.name}{{board="{_escaped_label(board)}"}} {value!r}'
+        for board, value in family.samples.items()
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _escaped(text: str) -> str:
+    return text.replace("\\", "\\\\").replace("\n", "\\n")
+
+
+def _escaped_label(text: str) -> str:
+    return _escaped(text).replace('"', '\\"')
+
+
+def publish(path: Path, text: bytes) -> None:
+    """Make the file hold these metrics, if it does not already; others may read it."""
+    try:
+        if path.read_bytes() == text:
+            return  # cards wear
+    except FileNotFoundError:
+        pass
+    files.publish(path, text)
+    path.chmod(0o644)  # a service's umask would keep the exporter out

@@ -1,0 +1,54 @@
+"""The program that speaks to one address: an order on standard input, exit code 0 if it worked.
+
+It says nothing: what Apprise and its services complain about may hold secrets.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import msgspec
+
+from holdstill.model.layout import Record
+
+
+class Order(Record, frozen=True, kw_only=True):
+    """What to say to whom."""
+
+    url: str
+    title: str
+    body: str
+    is_bad: bool = False
+
+
+def main() -> None:
+    """Carry out one order."""
+    order = msgspec.json.decode(sys.stdin.buffer.read(), type=Order)
+    _be_silent()
+    sys.exit(0 if _say(order) else 1)
+
+
+def _be_silent() -> None:
+    null = os.open(os.devnull, os.O_WRONLY)
+    for standard in (1, 2):
+        os.dup2(null, standard)
+
+
+def _say(order: Order) -> bool:
+    from apprise import Apprise, NotifyFormat, NotifyType  # noqa: PLC0415  half a second of imports
+
+    speaker = Apprise()
+    return bool(
+        speaker.add(order.url)
+        and speaker.notify(
+            title=order.title,
+            body=order.body,
+            notify_type=NotifyType.WARNING if order.is_bad else NotifyType.SUCCESS,
+            body_format=NotifyFormat.TEXT,
+        )
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,104 @@
+"""How a board stands: what its daemon does, how the last runs went, what is due next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.model.layout import Record
+from holdstill.model.nightly import DEGRADED, SILENT, Diary, Live, Outcome
+from holdstill.schedule import agenda, diary
+from holdstill.system import clock as clocks
+from holdstill.workflow import memory
+
+if TYPE_CHECKING:
+    from datetime import datetime, tzinfo
+
+    from holdstill.model.settings import BoardSettings
+
+_DAY = 86_400.0
+
+
+class Finding(Record, frozen=True, kw_only=True):
+    """Something that is not as it should be; the exit code says of which kind."""
+
+    code: int
+    text: str
+
+
+class Standing(Record, frozen=True, kw_only=True):
+    """How a board stands.
+
+    Attributes:
+        is_running: whether the daemon is.
+        live: what it shows; None when it is not running.
+        due: when the next run is due (RFC 3339); "" while the clock cannot be believed.
+        sealed_at: when the last capture was sealed, by whomever; "" for never.
+        last, good: the daemon's last run, and the last one that sealed.
+        unsent: messages that could not be delivered yet.
+        findings: what is not as it should be, the gravest first.
+    """
+
+    board: str
+    keeper: str
+    is_running: bool
+    live: Live | None
+    due: str
+    sealed_at: str
+    last: Outcome | None
+    good: Outcome | None
+    unsent: int
+    findings: tuple[Finding, ...]
+
+    @property
+    def code(self) -> int:
+        """The exit code that sums it up: 0 if all is well."""
+        return self.findings[0].code if self.findings else 0
+
+
+def look(settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo) -> Standing:
+    """Return how the board stands. Changes nothing.
+
+    Args:
+        settings: the board's.
+        place: the directory in memory that the daemon uses.
+        now: the moment.
+        zone: the board's time zone.
+    """
+    state = Path(settings.state)
+    kept = diary.DiaryFile(state).load()
+    is_running = diary.is_held(place)
+    live = diary.LiveFile(place).read() if is_running else None
+    sealed_at = memory.sealed_at(state)
+    return Standing(
+        board=settings.board,
+        keeper=settings.keeper,
+        is_running=is_running,
+        live=live,
+        due=live.due if live else clocks.rfc3339(agenda.rule_of(settings).next_due(now, zone)),
+        sealed_at=clocks.rfc3339(sealed_at) if sealed_at else "",
+        last=kept.last,
+        good=kept.good,
+        unsent=len(kept.outbox),
+        findings=_findings(
+            kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
+        ),
+    )
+
+
+def _findings(
+    kept: Diary, sealed_at: datetime | None, *, is_running: bool, limit: int, now: datetime
+) -> tuple[Finding, ...]:
+    found = []
+    if kept.last is not None and not kept.last.is_sealed:
+        found.append(Finding(code=kept.last.code, text=f"the last run failed: {kept.last.what}"))
+    if not is_running:
+        text = "the daemon is not running: nothing is captured by itself"
+        found.append(Finding(code=DEGRADED, text=text))
+    since = sealed_at or agenda.moment(kept.begun)
+    days = (now - since).total_seconds() / _DAY if since else 0.0
+    if days >= limit or SILENT in kept.trouble.told:
+        found.append(Finding(code=DEGRADED, text=f"no good capture for {days:.1f} days"))
+    if kept.last is not None and kept.last.code == DEGRADED:
+        found += [Finding(code=DEGRADED, text=warning) for warning in kept.last.warnings]
+    return tuple(found)
