@@ -42,6 +42,7 @@ def inspect(settings_path: Path, *, offline: bool, as_json: bool) -> None:
         settings,
         ask_keeper=None if offline else ask_keeper,
         excluded=(*rules.DEFAULT_EXCLUDES, *settings.exclude),
+        machine=BoundedRunner(),
     )
     if as_json:
         options.print_json(found)

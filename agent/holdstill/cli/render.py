@@ -15,6 +15,7 @@ from holdstill.model.sizes import human
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from holdstill.board.health import Health
     from holdstill.keeper.retention import Verdict
     from holdstill.model.exchange import CaptureBrief
     from holdstill.model.layout import FileSystem
@@ -93,7 +94,18 @@ def inspection(found: Inspection, out: Console) -> None:
             f"Keeper: {human(found.keeper.free_bytes)} free; newest capture: "
             f"{newest.name if newest else 'none yet'}"
         )
+    _health(found.health, out)
     warnings(found.warnings, out)
+
+
+def _health(found: Health, out: Console) -> None:
+    rows = table("health", "what it says")
+    for subject, words in found.rows():
+        rows.add_row(subject, words)
+    out.print()
+    out.print(rows)
+    for advice in found.advice:
+        out.print(f"{advice.urgency}: {advice.text}", style="yellow")
 
 
 def warnings(texts: Sequence[str], out: Console) -> None:

@@ -101,6 +101,28 @@ _JOURNAL_MODES = {
 _ERRORS = {1: "continue", 2: "remount-ro", 3: "panic"}
 
 
+class ErrorPlace(NamedTuple):
+    """Where the kernel met an error: its function and line, and what it was looking at."""
+
+    at: int
+    """Seconds since 1970 UTC, by the board's clock."""
+    function: str
+    line: int
+    inode: int
+    block: int
+
+
+class ErrorLog(NamedTuple):
+    """Errors that the kernel has met since a check last cleared the log; None where there is none.
+
+    e2fsck clears it when it has found everything in order.
+    """
+
+    number: int
+    first: ErrorPlace | None
+    last: ErrorPlace | None
+
+
 class Superblock(NamedTuple):
     """What the superblock says; numbers as they stand there, texts decoded.
 
@@ -142,6 +164,7 @@ class Superblock(NamedTuple):
     mount_options: str
     backup_groups: tuple[int, int]
     is_sound: bool
+    error_log: ErrorLog = ErrorLog(0, None, None)
 
     @property
     def groups(self) -> int:
@@ -238,9 +261,33 @@ def parse(raw: bytes) -> Superblock:
         mount_options=_text(raw[0x200:0x240]),
         backup_groups=(_u32(raw, 0x24C), _u32(raw, 0x250)),
         is_sound=not _u32(raw, 0x64) & METADATA_CSUM or crc32c(raw[:0x3FC]) == _u32(raw, 0x3FC),
+        error_log=_error_log(raw),
     )
     _check(found)
     return found
+
+
+def read(source: ByteSource) -> Superblock:
+    """Read the superblock of a file system.
+
+    Raises:
+        VerificationError: there is none, or it makes no sense.
+    """
+    if not has_magic(source):
+        raise VerificationError("no ext4 superblock")
+    return parse(source.read(OFFSET, SIZE))
+
+
+def _error_log(raw: bytes) -> ErrorLog:
+    count = _u32(raw, 0x194)
+    first, last = _u32(raw, 0x198), _u32(raw, 0x1CC)
+    return ErrorLog(
+        count,
+        ErrorPlace(first, _text(raw[0x1A8:0x1C8]), _u32(raw, 0x1C8), _u32(raw, 0x19C),
+                   int.from_bytes(raw[0x1A0:0x1A8], "little")) if first else None,
+        ErrorPlace(last, _text(raw[0x1E0:0x200]), _u32(raw, 0x1D4), _u32(raw, 0x1D0),
+                   int.from_bytes(raw[0x1D8:0x1E0], "little")) if last else None,
+    )  # fmt: skip
 
 
 def _check(found: Superblock) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import hooks, identity, journal, ram
+from holdstill.board import health, hooks, identity, journal, ram
 from holdstill.board import spool as spools
 from holdstill.board.spool import Spool
 from holdstill.errors import DegradedError, PauseError, PreflightError, VerificationError
@@ -99,6 +99,7 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
         bank = Bank(keeper=means.keeper, carrier=means.carrier, begun=begun, tell=means.tell)
         run = Run(seen, means, kept, debts, spool, begun, index, followed, bank)
         run.warnings += [f"an earlier run had left behind: {what}" for what in left_over]
+        run.warnings += health.look(seen.board, means.machine).warnings
         yield run
 
 

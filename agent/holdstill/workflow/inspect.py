@@ -6,7 +6,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import hooks, identity, layout, mounts
+from holdstill.board import health, hooks, identity, layout, mounts
+from holdstill.board.health import Health
 from holdstill.errors import HoldstillError
 from holdstill.formats import gap
 from holdstill.formats import source as byte_source
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.model.settings import BoardSettings
+    from holdstill.system.process import Runner
 
 
 class InspectedPart(Record, frozen=True, kw_only=True):
@@ -56,6 +58,7 @@ class Inspection(Record, frozen=True, kw_only=True):
         left_out: mounts that are not on the disk.
         excluded: contents that stay out.
         keeper: the keeper's answer, None when it was not asked or did not answer.
+        health: what card, file systems and power tell of themselves.
     """
 
     board: BoardIdentity
@@ -67,6 +70,7 @@ class Inspection(Record, frozen=True, kw_only=True):
     excluded: tuple[str, ...]
     free_memory: int
     keeper: Hello | None
+    health: Health
     warnings: tuple[str, ...]
 
 
@@ -75,6 +79,7 @@ def inspect(
     *,
     ask_keeper: Callable[[], Hello] | None,
     excluded: tuple[str, ...],
+    machine: Runner,
 ) -> Inspection:
     """Look at the board and at the keeper.
 
@@ -101,6 +106,7 @@ def inspect(
         excluded=excluded,
         free_memory=free_memory(),
         keeper=keeper,
+        health=health.look(found, machine),
         warnings=tuple(warnings),
     )
 
