@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-NAME = "nightly.json"
+DIARY, LIVE = "diary.json", "nightly.json"
 LOCK = "nightly.lock"
 
 
@@ -25,7 +25,7 @@ class DiaryFile:
     """The file that survives a power cut; it is written a few times a night, cards wear."""
 
     def __init__(self, directory: Path) -> None:
-        self._path = directory / NAME
+        self._path = directory / DIARY
 
     def load(self) -> Diary:
         """Return what was written last; an empty diary if there is none, or it is damaged."""
@@ -44,7 +44,7 @@ class LiveFile:
     """The file in memory: what the daemon is doing; gone with the next boot."""
 
     def __init__(self, directory: Path) -> None:
-        self._path = directory / NAME
+        self._path = directory / LIVE
 
     def read(self) -> Live | None:
         """Return what was shown last in this boot, None for nothing."""
