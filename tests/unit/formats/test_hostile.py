@@ -27,6 +27,8 @@ from support.memory import Memory
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
+
 LOGICAL_MAX = 8 << 20
 """Bytes of all files of an image together, more than any of them has."""
 Damage = list[tuple[int, bytes]]

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from holdstill.records.index import Index
 
+pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
+
 PART, SEQ = 2, 7
 ROOT = Entry(b"", b"", EntryType.DIRECTORY)
 NAMES = st.binary(min_size=1, max_size=6).filter(

@@ -29,6 +29,8 @@ from holdstill.model.manifest import (
 )
 from holdstill.records import manifest as manifests
 
+pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
+
 DIGEST = "0" * 64
 TEXTS = st.one_of(
     st.text(max_size=12),
