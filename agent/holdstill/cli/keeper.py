@@ -72,9 +72,13 @@ def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
 @click.option("--store", required=True, type=click.Path(path_type=Path))
 @click.option("--board", required=True)
 def serve(store: Path, board: str) -> int:
-    """Answer one board over SSH; sshd runs this for the board's key, nobody else needs to.
+    r"""Answer one board over SSH; sshd runs this for the board's key, nobody else needs to.
 
     Takes what was asked for from SSH_ORIGINAL_COMMAND: the control channel, or one rsync of ours.
+
+    \b
+    Example, as the line of `keeper enrol` in authorized_keys has it:
+      holdstill keeper serve --store /srv/holdstill --board pier-3
     """
     return serving.forced_command(
         stores.open_store(store),

@@ -7,7 +7,7 @@ import traceback
 
 import click
 
-from holdstill.cli import board, demo, keeper, look, proof, rebuild, store, upkeep
+from holdstill.cli import board, demo, keeper, look, nightly, proof, rebuild, setup, store, upkeep
 from holdstill.errors import HoldstillError
 
 EPILOG = (
@@ -25,11 +25,12 @@ EPILOG = (
 def holdstill() -> None:
     """Capture a running board without powering it off, and rebuild it as a bootable card.
 
-    On the board: inspect, capture. At the keeper: keeper, list, show, get, verify, rebuild.
+    On the board: inspect, capture, nightly. At the keeper: keeper, list, show, get, verify,
+    rebuild. On both: status.
     """
 
 
-for group in (board, look, store, rebuild, proof, upkeep, keeper, demo):
+for group in (setup, board, nightly, look, store, rebuild, proof, upkeep, keeper, demo):
     for command in group.COMMANDS:
         holdstill.add_command(command)
 

@@ -147,7 +147,12 @@ def _named(store_address: str | None, reference: str) -> tuple[Store, BoardName,
 @click.argument("capture", metavar="BOARD/CAPTURE")
 @options.store_option
 def pin(capture: str, store_address: str | None) -> None:
-    """Keep a capture whatever retention says."""
+    r"""Keep a capture whatever retention says.
+
+    \b
+    Example:
+      holdstill pin pier-3/000042 --store /srv/holdstill
+    """
     opened, board, name = _named(store_address, capture)
     marks.pin(opened, board, name, clock=SystemClock())
 
@@ -156,7 +161,12 @@ def pin(capture: str, store_address: str | None) -> None:
 @click.argument("capture", metavar="BOARD/CAPTURE")
 @options.store_option
 def unpin(capture: str, store_address: str | None) -> None:
-    """Let retention decide about a capture again."""
+    r"""Let retention decide about a capture again.
+
+    \b
+    Example:
+      holdstill unpin pier-3/000042 --store /srv/holdstill
+    """
     opened, board, name = _named(store_address, capture)
     marks.unpin(opened, board, name, clock=SystemClock())
 

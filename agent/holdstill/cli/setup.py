@@ -1,0 +1,318 @@
+"""The command that makes a board ready, and undoes that: setup."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from rich.console import Console
+
+from holdstill.board import rules
+from holdstill.cli import options, render, tell, wiring
+from holdstill.errors import HoldstillError, UsageError
+from holdstill.model import names
+from holdstill.model import settings as model_settings
+from holdstill.system.bounded import BoundedRunner
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.transport import addresses
+from holdstill.transport.addresses import FolderAddress
+from holdstill.workflow import capture as workflow_capture
+from holdstill.workflow import inspect as workflow_inspect
+from holdstill.workflow import setup as workflow_setup
+from holdstill.workflow.setup import Answers, Machine
+
+if TYPE_CHECKING:
+    from holdstill.model.settings import BoardSettings
+    from holdstill.transport.pins import Pin
+
+DEFAULT_TIME = "02:30"
+STORE = "/srv/holdstill"
+_UNIT_FOLDERS = (
+    Path(sys.prefix) / "share/holdstill/systemd",
+    Path(__file__).parents[3] / "systemd",  # a checkout of the repository
+)
+
+
+@click.command()
+@click.option("--keeper", default="", help="Where captures go: ssh://user@host, or a directory.")
+@click.option("--board", default="", help="The board's name at the keeper.")
+@click.option("--time", "time_", default="", help="Local time of the nightly run, HH:MM.")
+@click.option(
+    "--fingerprint", default="", help="The keeper's host key, SHA256:..., as read there."
+)
+@click.option("--store", default=STORE, show_default=True, help="The store's path at the keeper.")
+@click.option("--disk", default="", help="The card's device. Default: the one that root is on.")
+@click.option("--board-root", default="", help="Where the board's root is mounted. Default: /")
+@click.option("--replace", is_flag=True, help="Write the settings anew if there are some.")
+@click.option("--skip-inspect", is_flag=True, help="Do not look at this machine's card first.")
+@click.option("--capture", "captures", is_flag=True, help="Take a first capture at the end.")
+@click.option("--remove", "removes", is_flag=True, help="Undo set-up; captures stay.")
+@click.option("--yes", is_flag=True, help="Do not ask before --remove.")
+@click.option(
+    "--root-dir", type=click.Path(path_type=Path, exists=True, file_okay=False),
+    default=Path("/"), show_default=True,
+    help="Set up a system that is mounted here, such as an image, instead of this one.",
+)  # fmt: skip
+@click.option(
+    "--units", type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Take systemd units from here instead of from the installation.",
+)  # fmt: skip
+def setup(
+    *,
+    keeper: str,
+    board: str,
+    time_: str,
+    fingerprint: str,
+    store: str,
+    disk: str,
+    board_root: str,
+    replace: bool,
+    skip_inspect: bool,
+    captures: bool,
+    removes: bool,
+    yes: bool,
+    root_dir: Path,
+    units: Path | None,
+) -> None:
+    r"""Make this board ready: ask little, pin the keeper, make a key, start the nightly service.
+
+    Asks for what is not given; without a terminal everything has to be given. Host keys are
+    trusted only when somebody confirms the fingerprint. Prints the one line to be pasted at the
+    keeper. --remove takes all of it away again and leaves the captures alone.
+
+    \b
+    Examples:
+      holdstill setup
+      holdstill setup --keeper ssh://keeper@boathouse --board pier-3 --time 02:30 \
+          --fingerprint SHA256:... --capture
+      holdstill setup --root-dir /mnt/image --keeper /mnt/usb/captures --board pier-3
+      holdstill setup --remove
+    """
+    where = _Where(root_dir.absolute(), units or _unit_folder())
+    if removes:
+        _remove(where, is_sure=yes)
+        return
+    workflow_setup.check_store(store)
+    given = _Given(keeper, board, time_, disk, board_root)
+    answers = given.completed()
+    machine = Machine(where.top, answers.settings())
+    if not replace:
+        workflow_setup.check_new(machine)
+    is_here = machine.is_this_one
+    pin = _confirmed(machine, fingerprint)
+    if is_here and not skip_inspect:
+        _inspect(machine.settings)
+    public = workflow_setup.write(machine, answers, pin, LocalRunner())
+    click.echo(f"wrote {machine.settings_path}, key {machine.key}")
+    answered = _introduce(machine, public, store)
+    _install(machine, where)
+    if is_here and (captures or (answered and _wants_capture())):
+        _first_capture(machine.settings)
+    else:
+        click.echo("Ready. `holdstill capture` takes a first capture; better while you are here")
+
+
+@dataclass(frozen=True)
+class _Where:
+    top: Path
+    units: Path
+
+
+def _unit_folder() -> Path:
+    return next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0])
+
+
+# Questions ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Given:
+    keeper: str
+    board: str
+    time: str
+    disk: str
+    root: str
+
+    def completed(self) -> Answers:
+        """Ask for what was not given."""
+        if not _is_terminal() and not (self.keeper and self.board):
+            raise UsageError(
+                "nobody can be asked: standard input is no terminal",
+                hint="give --keeper and --board (and --fingerprint for a keeper behind SSH)",
+            )
+        keeper = self.keeper or click.prompt(
+            "Where do captures go (ssh://user@host, or a directory)", value_proc=_address
+        )
+        board = self.board or click.prompt(
+            "This board's name at the keeper", default=_hostname(), value_proc=_board
+        )
+        default = DEFAULT_TIME
+        time = self.time or (
+            click.prompt("Local time of the nightly run", default=default, value_proc=_time)
+            if _is_terminal()
+            else default
+        )
+        return Answers(keeper, board, time, self.disk, self.root)
+
+
+def _is_terminal() -> bool:
+    return sys.stdin.isatty()
+
+
+def _hostname() -> str | None:
+    name = socket.gethostname().partition(".")[0].lower()
+    try:
+        return str(names.check_board(name))
+    except UsageError:
+        return None
+
+
+def _address(text: str) -> str:
+    try:
+        return str(addresses.parse(text.strip()))
+    except UsageError as error:
+        raise click.UsageError(f"{error}; {error.hint}") from error
+
+
+def _board(text: str) -> str:
+    try:
+        return str(names.check_board(text.strip()))
+    except UsageError as error:
+        raise click.UsageError(str(error)) from error
+
+
+def _time(text: str) -> str:
+    try:
+        Answers("/x", "x", text.strip()).settings()
+    except HoldstillError as error:
+        raise click.UsageError("write hours and minutes, such as 02:30") from error
+    return text.strip()
+
+
+# The keeper --------------------------------------------------------------------------------------
+
+
+def _confirmed(machine: Machine, fingerprint: str) -> Pin | None:
+    """Return the keeper's host key, confirmed by a person; None for a directory."""
+    address = addresses.parse(machine.settings.keeper)
+    pin = workflow_setup.ask_host_key(address)
+    if pin is None or (not fingerprint and workflow_setup.is_pinned(machine, pin)):
+        return pin
+    if not fingerprint:
+        fingerprint = _asked_fingerprint(pin)
+    workflow_setup.check_fingerprint(pin, fingerprint)
+    return pin
+
+
+def _asked_fingerprint(pin: Pin) -> str:
+    click.echo(f"{pin.host} shows the host key {pin.fingerprint} ({pin.kind})")
+    if not _is_terminal():
+        raise UsageError(
+            "its fingerprint has to be confirmed",
+            hint=f"read it at the keeper (`{workflow_setup.at_keeper(pin)}`) and give it as "
+            "--fingerprint",
+        )
+    click.echo(f"At the keeper: {workflow_setup.at_keeper(pin)}")
+    if click.confirm("Does it print the same"):
+        return pin.fingerprint
+    return "the one that the keeper's own ssh-keygen prints"
+
+
+def _introduce(machine: Machine, public: str, store: str) -> bool:
+    """Have the board enrolled; tell whether the keeper answers it."""
+    if isinstance(addresses.parse(machine.settings.keeper), FolderAddress):
+        workflow_setup.enrol_here(machine, public, SystemClock())
+    if _answers(machine):
+        return True
+    click.echo("Paste this line into a shell of the keeper's user, at the keeper:\n")
+    click.echo(workflow_setup.line_for_keeper(machine, public, store) + "\n")
+    click.echo("(If that file is not the user's own, let root add the line that enrol prints.)")
+    while _is_terminal():
+        word = click.prompt("Press Enter when it is done, or write `later`", default="now",
+                            show_default=False)  # fmt: skip
+        if word.strip() == "later":
+            return False
+        if _answers(machine):
+            return True
+        click.echo("It does not let this board in yet")
+    return False
+
+
+def _answers(machine: Machine) -> bool:
+    try:
+        with wiring.reached_keeper(machine.from_here) as keeper:
+            hello = keeper.hello()
+    except HoldstillError:
+        return False
+    click.echo(f"The keeper answers; {hello.free_bytes >> 30} GiB are free there")
+    return True
+
+
+# This machine ------------------------------------------------------------------------------------
+
+
+def _inspect(settings: BoardSettings) -> None:
+    found = workflow_inspect.inspect(
+        settings,
+        ask_keeper=None,
+        excluded=(*rules.DEFAULT_EXCLUDES, *settings.exclude),
+        machine=BoundedRunner(),
+    )
+    render.inspection(found, render.console())
+
+
+def _install(machine: Machine, where: _Where) -> None:
+    done = workflow_setup.install_units(machine, where.units, _program(machine), LocalRunner())
+    for unit in done.units:
+        state = " (enabled)" if unit in done.enabled else ""
+        click.echo(f"installed {unit}{state}")
+    for note in done.notes:
+        click.echo(f"note: {note}")
+
+
+def _program(machine: Machine) -> str:
+    """Return the absolute path of this program; in an image, the place where it usually is."""
+    script = Path(sys.argv[0]).absolute()
+    if machine.is_this_one and script.name == "holdstill" and os.access(script, os.X_OK):
+        return str(script)
+    found = shutil.which("holdstill") if machine.is_this_one else None
+    return found or "/usr/local/bin/holdstill"
+
+
+def _wants_capture() -> bool:
+    return _is_terminal() and click.confirm("Take a first capture now")
+
+
+def _first_capture(settings: BoardSettings) -> None:
+    with (
+        tell.telling(Console(stderr=True)) as teller,
+        wiring.capture_means(settings, teller) as means,
+    ):
+        report = workflow_capture.capture(settings, means)
+    render.capture_report(report, render.console())
+
+
+def _remove(where: _Where, *, is_sure: bool) -> None:
+    path = where.top / workflow_setup.SETTINGS.lstrip("/")
+    settings = (
+        options.read_board_settings(path)
+        if path.exists()
+        else model_settings.BoardSettings(board="unknown", keeper="/")
+    )
+    if not is_sure:
+        click.confirm("Remove settings, key, pins, memory and units of this board", abort=True)
+    gone = workflow_setup.remove(Machine(where.top, settings), where.units, LocalRunner())
+    for text in gone:
+        click.echo(f"removed {text}")
+    click.echo("Captures are the keeper's and stay. To let this board in no more, take its line "
+               "out of ~/.ssh/authorized_keys there")  # fmt: skip
+
+
+COMMANDS = (setup,)

@@ -1,0 +1,307 @@
+"""Set-up as a person and as a fleet does it, with a real sshd and real keys."""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.model import settings as model_settings
+from support import programs, sshd
+from support.boards import holdstill
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(90)
+UNIT = """\
+[Unit]
+Description=Captures this board, night by night
+[Service]
+Type=notify
+ExecStart=/usr/bin/holdstill nightly
+ExecStopPost=-/usr/bin/holdstill resume
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+@dataclass(frozen=True)
+class Place:
+    """A keeper with an empty store, and the root of a board that is to be set up."""
+
+    server: sshd.Sshd
+    store: Path
+    root: Path
+    units: Path
+
+    @property
+    def address(self) -> str:
+        return f"ssh://{self.server.user}@{self.server.host}:{self.server.port}"
+
+    @property
+    def settings(self) -> Path:
+        return self.root / "etc/holdstill/board.yaml"
+
+    def fingerprint(self) -> str:
+        """Return what the keeper's own ssh-keygen says: the second witness."""
+        said = programs.run("ssh-keygen", "-lf", self.server.folder / "host_key.pub")
+        return said.decode().split()[1]
+
+    def words(self, *more: object) -> tuple[object, ...]:
+        return (
+            "setup", "--root-dir", self.root, "--units", self.units, "--store", self.store, *more,
+        )  # fmt: skip
+
+    def given(self, *more: object) -> tuple[object, ...]:
+        return self.words("--keeper", self.address, "--board", "pier-3", "--time", "03:15", *more)
+
+    def paste(self, line: str) -> None:
+        """Run the printed line in the keeper's shell, and let sshd see what came of it."""
+        home = self.server.folder / "home"
+        (home / ".ssh").mkdir(parents=True, exist_ok=True)
+        tool = home / "holdstill"
+        tool.write_text(f'#!/bin/sh\nexec {sys.executable} -m holdstill "$@"\n', encoding="utf-8")
+        tool.chmod(0o755)
+        environment = {"HOME": str(home), "PATH": f"{home}:/usr/bin:/bin"}
+        subprocess.run(["sh", "-c", line], env=environment, check=True, capture_output=True)
+        lines = (home / ".ssh/authorized_keys").read_text(encoding="utf-8").splitlines()
+        self.server.authorize(*lines)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Iterator[Place]:
+    for name in ("keeper", "root", "units"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "units/tmpfiles.d").mkdir()
+    for name in ("board", "keeper"):
+        line = "d /run/holdstill 0700 root root -\n"
+        (tmp_path / f"units/tmpfiles.d/holdstill-{name}.conf").write_text(line, encoding="ascii")
+    (tmp_path / "units/holdstill.service").write_text(UNIT, encoding="utf-8")
+    (tmp_path / "units/holdstill-keeper-thin.service").write_text(UNIT, encoding="utf-8")
+    with sshd.running(tmp_path / "keeper") as server:
+        server.authorize()
+        store = tmp_path / "store"
+        holdstill("keeper", "init", store)
+        yield Place(server, store, tmp_path / "root", tmp_path / "units")
+
+
+def tried(*words: object) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(
+        [sys.executable, "-m", "holdstill", *map(str, words)],
+        stdin=subprocess.DEVNULL, capture_output=True, check=False,
+    )  # fmt: skip
+
+
+def line_in(said: str) -> str:
+    (line,) = re.findall(r"^echo 'ssh-ed25519 .*$", said, re.MULTILINE)
+    return str(line.strip())
+
+
+def test_a_fleet_sets_a_board_up_by_flags_and_the_pasted_line_lets_it_in(place: Place) -> None:
+    said = holdstill(*place.given("--fingerprint", place.fingerprint())).decode()
+    place.paste(line_in(said))
+    again = holdstill(*place.given("--replace")).decode()
+
+    settings = model_settings.decode_board_settings(place.settings.read_bytes())
+    pinned = (place.root / "etc/holdstill/keeper_host_keys").read_bytes()
+    assert (settings.board, settings.keeper) == ("pier-3", place.address)
+    assert settings.nightly.time == "03:15"
+    assert pinned == place.server.known_hosts.read_bytes()
+    assert "The keeper answers" not in said
+    assert "The keeper answers" in again
+
+
+def test_what_is_written_is_private_and_units_start_the_right_program(place: Place) -> None:
+    holdstill(*place.given("--fingerprint", place.fingerprint()))
+
+    etc = place.root / "etc/holdstill"
+    modes = {path.name: path.stat().st_mode & 0o777 for path in etc.iterdir()}
+    unit = (place.root / "etc/systemd/system/holdstill.service").read_text(encoding="utf-8")
+    assert modes["board.yaml"] == modes["board_ed25519"] == modes["keeper_host_keys"] == 0o600
+    assert etc.stat().st_mode & 0o777 == 0o700
+    assert "ExecStart=/usr/local/bin/holdstill nightly\n" in unit
+    assert "ExecStopPost=-/usr/local/bin/holdstill resume\n" in unit
+    assert not (place.root / "etc/systemd/system/holdstill-keeper-thin.service").exists()
+    assert [p.name for p in (place.root / "etc/tmpfiles.d").iterdir()] == ["holdstill-board.conf"]
+
+
+def test_a_host_with_another_key_is_refused_and_nothing_is_written(place: Place) -> None:
+    wrong = "SHA256:" + "A" * 43
+
+    done = tried(*place.given("--fingerprint", wrong))
+
+    assert done.returncode == 9
+    assert place.fingerprint().encode() in done.stderr
+    assert list(place.root.iterdir()) == []
+
+
+def test_a_fingerprint_that_nobody_confirmed_is_not_trusted(place: Place) -> None:
+    done = tried(*place.given())
+
+    assert done.returncode == 2
+    assert b"has to be confirmed" in done.stderr
+    assert list(place.root.iterdir()) == []
+
+
+def test_settings_that_are_there_are_not_overwritten_without_a_word(place: Place) -> None:
+    holdstill(*place.given("--fingerprint", place.fingerprint()))
+    before = place.settings.read_bytes()
+    key = (place.root / "etc/holdstill/board_ed25519").read_bytes()
+
+    refused = tried(*place.given("--time", "04:00"))
+    kept = place.settings.read_bytes()
+    holdstill(*place.given("--time", "04:00", "--replace"))
+
+    assert refused.returncode == 4
+    assert b"--replace" in refused.stderr
+    assert kept == before
+    assert b"04:00" in place.settings.read_bytes()
+    assert (place.root / "etc/holdstill/board_ed25519").read_bytes() == key
+
+
+@pytest.mark.parametrize(
+    ("flag", "value"),
+    [("--board", "../etc"), ("--keeper", "boathouse"), ("--time", "25:00"), ("--store", "a;b")],
+)
+def test_answers_that_make_no_sense_are_refused_before_anything_is_written(
+    place: Place, flag: str, value: str
+) -> None:
+    done = tried(*place.given("--fingerprint", place.fingerprint(), flag, value))
+
+    assert done.returncode == 2
+    assert list(place.root.iterdir()) == []
+
+
+def test_a_store_in_a_directory_needs_no_line_and_no_fingerprint(place: Place) -> None:
+    said = holdstill(*place.words("--keeper", place.store, "--board", "pier-3")).decode()
+
+    assert "The keeper answers" in said
+    assert "Paste" not in said
+    assert (place.store / "boards/pier-3/enrolment.yaml").exists()
+
+
+def test_removing_leaves_the_captures_and_what_others_put_there(place: Place) -> None:
+    holdstill(*place.words("--keeper", place.store, "--board", "pier-3"))
+    state = place.root / "var/lib/holdstill"
+    state.mkdir(parents=True)
+    for name in ("last.json", "index.sqlite", "baseline-2", "somebody-elses"):
+        (state / name).touch()
+
+    holdstill(*place.words("--remove", "--yes"))
+
+    assert [path.name for path in state.iterdir()] == ["somebody-elses"]
+    assert not (place.root / "etc/holdstill").exists()
+    assert not (place.root / "etc/systemd/system/holdstill.service").exists()
+    assert list((place.root / "etc/tmpfiles.d").iterdir()) == []
+    assert (place.store / "boards/pier-3/enrolment.yaml").exists()
+
+
+# At a terminal -----------------------------------------------------------------------------------
+
+
+class Terminal:
+    """A person at a terminal: waits for words, then types."""
+
+    def __init__(self, handle: int) -> None:
+        self._handle = handle
+        self._heard = 0
+        self.said = ""
+        self.questions = 0
+
+    def expect(self, words: str, *, seconds: float = 30) -> None:
+        """Wait until the program has said these words, behind those waited for before."""
+        deadline = time.monotonic() + seconds
+        while (found := self.said.find(words, self._heard)) < 0:
+            left = deadline - time.monotonic()
+            assert left > 0, f"waited for {words!r}; so far:\n{self.said}"
+            self._read(left)
+        self._heard = found + len(words)
+
+    def _read(self, seconds: float) -> bool:
+        ready, _, _ = select.select([self._handle], [], [], seconds)
+        try:
+            piece = os.read(self._handle, 4096) if ready else b""
+        except OSError:  # EIO: the other side is closed
+            return False
+        self.said += piece.decode(errors="replace").replace("\r\n", "\n")
+        return bool(piece)
+
+    def answer(self, question: str, text: str) -> None:
+        """Wait for a question and answer it."""
+        self.expect(question)
+        self.questions += 1
+        os.write(self._handle, text.encode() + b"\n")
+
+    def to_the_end(self) -> None:
+        """Read whatever is left."""
+        while self._read(30):
+            pass
+
+
+@contextmanager
+def at_a_terminal(*words: object) -> Iterator[tuple[Terminal, subprocess.Popen[bytes]]]:
+    ours, theirs = os.openpty()
+    command = [sys.executable, "-m", "holdstill", *map(str, words)]
+    with subprocess.Popen(
+        command, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
+    ) as process:
+        os.close(theirs)
+        try:
+            yield Terminal(ours), process
+        finally:
+            process.kill()
+            os.close(ours)
+
+
+def test_a_person_is_asked_five_things_and_the_keeper_answers_at_the_end(place: Place) -> None:
+    with at_a_terminal(*place.words()) as (terminal, process):
+        terminal.answer("Where do captures go", "boathouse")  # no address: asked again
+        terminal.expect("no address of a store")
+        terminal.answer("Where do captures go", place.address)
+        terminal.answer("name at the keeper", "pier-3")
+        terminal.answer("Local time", "")
+        terminal.expect(place.fingerprint())
+        terminal.answer("print the same", "y")
+        terminal.expect("authorized_keys\n")
+        place.paste(line_in(terminal.said))
+        terminal.answer("Press Enter", "")
+        terminal.to_the_end()
+        code = process.wait(timeout=30)
+
+    assert code == 0
+    assert "The keeper answers" in terminal.said
+    assert terminal.questions == 6  # one was answered twice
+    assert b"02:30" in place.settings.read_bytes()
+
+
+def test_a_person_who_says_no_to_the_fingerprint_leaves_no_trace(place: Place) -> None:
+    words = place.words("--keeper", place.address, "--board", "pier-3", "--time", "02:30")
+    with at_a_terminal(*words) as (terminal, process):
+        terminal.answer("print the same", "n")
+        terminal.to_the_end()
+        code = process.wait(timeout=30)
+
+    assert code == 9
+    assert list(place.root.iterdir()) == []
+
+
+def test_a_person_may_paste_the_line_later(place: Place) -> None:
+    with at_a_terminal(*place.given("--fingerprint", place.fingerprint())) as (terminal, process):
+        terminal.answer("Press Enter", "")
+        terminal.expect("does not let this board in yet")
+        terminal.answer("Press Enter", "later")
+        terminal.to_the_end()
+        code = process.wait(timeout=30)
+
+    assert code == 0
+    assert place.settings.exists()

@@ -1,0 +1,52 @@
+"""Every command's --help shows how it is used."""
+
+import shlex
+from collections.abc import Iterator
+
+import click
+import pytest
+
+from holdstill.cli import main
+
+
+def commands(group: click.Group, *above: str) -> Iterator[tuple[str, click.Command]]:
+    for name, command in group.commands.items():
+        words = (*above, name)
+        if isinstance(command, click.Group):
+            yield from commands(command, *words)
+        else:
+            yield " ".join(words), command
+
+
+EVERY = dict(commands(main.holdstill))
+
+
+def example_lines(command: click.Command) -> list[list[str]]:
+    """Return the words of each example in a command's help, continued lines joined."""
+    text = command.help or ""
+    _, _, examples = text.replace("\\\n", " ").partition("Example")
+    lines = [line.strip() for line in examples.splitlines()]
+    return [shlex.split(line) for line in lines if line.startswith(("holdstill ", "echo "))]
+
+
+def test_the_commands_are_found() -> None:
+    assert {"capture", "rebuild", "keeper enrol", "compare", "audit", "setup"} <= set(EVERY)
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_the_help_of_a_command_has_an_example_of_that_command(name: str) -> None:
+    lines = example_lines(EVERY[name])
+
+    assert lines, f"`holdstill {name} --help` has no example"
+    assert all(line[1 : 1 + len(name.split())] == name.split() for line in lines)
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_the_options_in_an_example_exist(name: str) -> None:
+    known = {
+        flag for option in EVERY[name].params for flag in (*option.opts, *option.secondary_opts)
+    }
+
+    used = {word for line in example_lines(EVERY[name]) for word in line if word.startswith("--")}
+
+    assert used <= known
