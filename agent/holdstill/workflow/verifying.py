@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from holdstill.formats import gap
 from holdstill.keeper import marks
 from holdstill.keeper.captures import Shelf
 from holdstill.model import names
@@ -93,4 +94,6 @@ def verify_card(path: Path, source: Source) -> CardReport:
 
     Sizes may be fitted; everything else must be as captured.
     """
-    return card.check_card(path, source.manifest, expected=source.entries)
+    kept = source.capture.gap_path
+    runs = gap.decode(kept.read_bytes()) if kept is not None else []
+    return card.check_card(path, source.manifest, expected=source.entries, gap=runs)
