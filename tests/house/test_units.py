@@ -25,7 +25,6 @@ SERVICES = [name for name in SHIPPED if name.endswith(".service")]
 EXPOSED = {
     "holdstill-nightly.service": 5.5,  # root, all devices, no namespace: a capture needs that
     "holdstill-audit.service": 4.8,  # reads the whole card, as root
-    "holdstill-audit.service": 4.2,  # root, and the real mounts, to read below mount points
     "holdstill-keeper-watch.service": 1.5,  # it has to reach people over the network
     "holdstill-keeper-rehearse@.service": 1.0,
     "holdstill-keeper-thin.service": 0.7,
