@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,6 +46,62 @@ store_option = click.option(
     help="The store: a directory, or ssh://user@host[:port]. Default: the one in the keeper's "
     f"settings ({KEEPER_SETTINGS}), else the one in the board's.",
 )
+
+
+_ACCESS = "holdstill.access."
+
+
+def _kept_aside(ctx: click.Context, parameter: click.Parameter, value: Path | None) -> None:
+    ctx.meta[f"{_ACCESS}{parameter.name}"] = value
+
+
+def access_options(command: FC) -> FC:
+    """Add the options that say with which key a store at the other end of SSH is read."""
+    path = click.Path(path_type=Path)
+    for words, text in (
+        ("--key", "Private key of the board, for a store at ssh://. Default: the board's own."),
+        ("--host-keys", "File with the keeper's pinned host key. Default: as for --key."),
+        ("--cache", "Folder for what is fetched; a few hundred MiB must fit. Default: /var/tmp."),
+    ):  # fmt: skip
+        command = click.option(
+            words, type=path, help=text, expose_value=False, callback=_kept_aside
+        )(command)
+    return command
+
+
+@dataclass(frozen=True)
+class Access:
+    """With what a store at the other end of SSH is read.
+
+    Attributes:
+        key, host_keys: the private key, and the file of pinned host keys.
+        cache: folder for what is fetched.
+    """
+
+    key: Path
+    host_keys: Path
+    cache: Path
+
+
+def access() -> Access:
+    """Return the access that the running command was given, else the board's own.
+
+    Raises:
+        UsageError: something is not given, and this is no board.
+    """
+    given = click.get_current_context().meta
+    key: Path | None = given.get(f"{_ACCESS}key")
+    host_keys: Path | None = given.get(f"{_ACCESS}host_keys")
+    cache: Path | None = given.get(f"{_ACCESS}cache")
+    if key is None or host_keys is None:
+        if not BOARD_SETTINGS.exists():
+            raise UsageError(
+                "a store at ssh:// is read with a board's key",
+                hint="give --key and --host-keys, or run this on the board",
+            )
+        settings = read_board_settings(BOARD_SETTINGS)
+        key, host_keys = key or Path(settings.key), host_keys or Path(settings.host_keys)
+    return Access(key.absolute(), host_keys.absolute(), cache or Path("/var/tmp"))  # noqa: S108
 
 
 def read_board_settings(path: Path) -> BoardSettings:

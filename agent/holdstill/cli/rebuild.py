@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +12,7 @@ import click
 import msgspec
 from rich.console import Console
 
-from holdstill.cli import options, render, store, tell
+from holdstill.cli import options, reach, render, tell
 from holdstill.errors import TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.rebuild import claims, devices, packing
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.captures import StoredCapture
     from holdstill.rebuild.planner import Plan
     from holdstill.rebuild.target import Target
+    from holdstill.workflow.afar import FarCapture
     from holdstill.workflow.rebuild import Source
 
 
@@ -65,6 +66,7 @@ class Goal:
     help="Use a capture that was altered, is unsigned or incomplete. It may be an attacker's.",
 )
 @options.store_option
+@options.access_options
 @options.json_option
 def rebuild(
     capture: str,
@@ -94,18 +96,23 @@ def rebuild(
       holdstill rebuild pier-3 pier-3.img --size 8G
       holdstill rebuild pier-3/000042 /dev/sdb
       holdstill rebuild pier-3 /dev/sdb --as pier-4
+      holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse --key board_key \
+          --host-keys known_hosts
     """
-    stored = finding.find(store.open_local(store_address), capture, runner=LocalRunner())
-    _judge(stored, despite_faults=despite_faults)
     goal = _goal(
         target.absolute(), size, Existing.REPLACE if replace else Existing.KEEP, (confirm, again)
     )
     wish = Wish(grow=grow, leave_free=sizes.parse_size(leave_free))
-    with workflow_rebuild.opened(stored, str(stored.name)) as source:
+    with ExitStack() as undo:
+        stored = undo.enter_context(reach.capture(store_address, capture))
+        _judge(stored, despite_faults=despite_faults)
+        source = undo.enter_context(
+            workflow_rebuild.opened(stored, str(stored.name), ahead=reach.ahead(stored))
+        )
         _rebuild(source, goal, wish, sibling=sibling, dry_run=dry_run, as_json=as_json)
 
 
-def _judge(stored: StoredCapture, *, despite_faults: bool) -> None:
+def _judge(stored: StoredCapture | FarCapture, *, despite_faults: bool) -> None:
     if not despite_faults:
         finding.trusted(stored)
         return

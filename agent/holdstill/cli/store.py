@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, render
-from holdstill.errors import UsageError
-from holdstill.keeper import store as keeper_store
+from holdstill.cli import options, reach, render
 from holdstill.keeper.captures import Shelf
 from holdstill.model import names, paths
 from holdstill.model.sizes import human
@@ -20,26 +18,19 @@ from holdstill.workflow import finding, getting
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
+    from holdstill.model.exchange import CaptureBrief
+    from holdstill.model.names import BoardName
 
 
 def open_local(given: str | None) -> Store:
-    """Open a store that is a directory of this machine.
-
-    Raises:
-        UsageError: the address is none, or not of a directory.
-    """
-    address = options.store_address(given)
-    if "://" in address:
-        raise UsageError(
-            f"{address} is not a directory of this machine",
-            hint="run this command at the keeper, or mount its store here and name the directory",
-        )
-    return keeper_store.open_store(Path(address).absolute())
+    """Open a store that is a directory of this machine; see reach.open_local."""
+    return reach.open_local(given)
 
 
 @click.command("list")
 @click.argument("board", required=False)
 @options.store_option
+@options.access_options
 @options.json_option
 def list_(board: str | None, store_address: str | None, *, as_json: bool) -> None:
     r"""List the captures of one board, or of all.
@@ -47,10 +38,9 @@ def list_(board: str | None, store_address: str | None, *, as_json: bool) -> Non
     \b
     Example:
       holdstill list pier-3 --store /srv/holdstill
+      holdstill list --store ssh://keeper@boathouse --key board_key --host-keys known_hosts
     """
-    store = open_local(store_address)
-    boards = (names.check_board(board),) if board else store.boards()
-    found = {name: Shelf(store, name, LocalRunner()).briefs() for name in boards}
+    found = _briefs(board, store_address)
     if as_json:
         options.print_json(found)
         return
@@ -61,9 +51,23 @@ def list_(board: str | None, store_address: str | None, *, as_json: bool) -> Non
         out.print("no boards yet; `holdstill keeper enrol` adds one")
 
 
+def _briefs(
+    board: str | None, store_address: str | None
+) -> dict[BoardName, tuple[CaptureBrief, ...]]:
+    address = reach.host(store_address)
+    if address is not None:
+        with reach.library(address) as library:
+            own = library.insist_own(board) if board else library.board
+            return {own: library.briefs()}
+    store = open_local(store_address)
+    boards = (names.check_board(board),) if board else store.boards()
+    return {name: Shelf(store, name, LocalRunner()).briefs() for name in boards}
+
+
 @click.command()
 @click.argument("capture", metavar="BOARD[/CAPTURE]")
 @options.store_option
+@options.access_options
 @options.json_option
 def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
     r"""Show what one capture holds: its manifest, readably. The newest good one by default.
@@ -72,13 +76,13 @@ def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
     Example:
       holdstill show pier-3/000042 --store /srv/holdstill
     """
-    stored = finding.find(open_local(store_address), capture, runner=LocalRunner())
-    found = stored.manifest()
+    with reach.capture(store_address, capture) as stored:
+        found, faults = stored.manifest(), stored.faults
     if as_json:
         options.print_json(found)
         return
     out = render.console()
-    render.warnings(stored.faults, out)
+    render.warnings(faults, out)
     render.manifest(found, out)
 
 
@@ -91,6 +95,7 @@ def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
     help="Where to put it; must not exist. Default: its own name, here.",
 )
 @options.store_option
+@options.access_options
 def get(capture: str, path: str, to: Path | None, store_address: str | None) -> None:
     r"""Take one file or folder out of a capture, by its PATH on the board.
 
@@ -101,12 +106,13 @@ def get(capture: str, path: str, to: Path | None, store_address: str | None) -> 
       holdstill get pier-3 /etc/hostname --to ./hostname
       holdstill get pier-3/000042 1:/cmdline.txt
     """
-    store = open_local(store_address)
-    stored = finding.trusted(finding.find(store, capture, runner=LocalRunner()))
-    part, inside = finding.locate(stored.manifest(), path)
-    target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
-    with index_file.opened(stored.index_path) as index:
-        got = getting.get(index, part.number, inside, contents=stored, to=target)
+    with reach.capture(store_address, capture) as stored:
+        finding.trusted(stored)
+        part, inside = finding.locate(stored.manifest(), path)
+        target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
+        ahead = reach.ahead(stored)
+        with index_file.opened(stored.index_path) as index:
+            got = getting.get(index, part.number, inside, contents=stored, to=target, ahead=ahead)
     out = render.console()
     out.print(f"{target}: {got.files} files, {human(got.size)}, from {stored.board}/{stored.name}")
     for skipped, why in got.skipped:

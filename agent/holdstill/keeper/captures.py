@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import msgspec
 
@@ -29,6 +29,26 @@ if TYPE_CHECKING:
 MANIFEST, SIGNATURE, INDEX, GAP = "manifest.yaml", "manifest.yaml.sig", "index.sqlite", "gap.bin"
 NOT_IN_LEDGER = "it is not in the ledger"
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
+
+
+class _Judgeable(Protocol):
+    """A capture with what is known to be wrong with it."""
+
+    @property
+    def board(self) -> BoardName:
+        """Whose it is."""
+
+    @property
+    def name(self) -> CaptureName:
+        """Its name."""
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What is wrong with it."""
+
+
+Judged = TypeVar("Judged", bound=_Judgeable)
+"""A capture, wherever it lies."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +79,7 @@ class StoredCapture:
 
     def raw_path(self, number: int) -> Path:
         """Return the file with the bytes of a raw partition."""
-        return self.folder / f"raw-{number}.bin"
+        return self.folder / raw_name(number)
 
     def tree_path(self, number: int) -> Path:
         """Return the folder with a partition's files, as hard links into the store."""
@@ -245,7 +265,12 @@ def _chain_faults(ledger: Ledger, number: int) -> tuple[str, ...]:
     return (*faults, *broken[:1])
 
 
-def insist_good(capture: StoredCapture) -> StoredCapture:
+def raw_name(number: int) -> str:
+    """Return the name of the file with the bytes of a raw partition."""
+    return f"raw-{number}.bin"
+
+
+def insist_good(capture: Judged) -> Judged:
     """Return a capture that has no faults.
 
     Raises:

@@ -11,7 +11,7 @@ from holdstill.keeper.captures import Shelf
 from holdstill.model import names
 
 if TYPE_CHECKING:
-    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.captures import Judged, StoredCapture
     from holdstill.keeper.store import Store
     from holdstill.model.exchange import CaptureBrief
     from holdstill.model.manifest import CapturedPart, Manifest
@@ -31,12 +31,32 @@ def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
     shelf = Shelf(store, names.check_board(board), runner)
     if not which:
         newest = shelf.newest_good()
-        if newest is None:
-            raise UsageError(
-                f"board {board} has no good capture", hint=f"see `holdstill list {board}`"
-            )
-        return shelf.capture(newest.name)
+        return shelf.capture(_insist_good(newest, board).name)
     return shelf.capture(_full_name(shelf.briefs(), which, board))
+
+
+def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureBrief:
+    """Return the capture of a list that a name or number means; none means the newest good one.
+
+    Raises:
+        UsageError: there is no such capture.
+    """
+    if not which:
+        good = [brief for brief in briefs if not brief.faults]
+        return _insist_good(good[-1] if good else None, board)
+    name = _full_name(briefs, which, board)
+    for brief in briefs:
+        if brief.name == name:
+            return brief
+    raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+
+
+def _insist_good(brief: CaptureBrief | None, board: str) -> CaptureBrief:
+    if brief is None:
+        raise UsageError(
+            f"board {board} has no good capture", hint=f"see `holdstill list {board}`"
+        )
+    return brief
 
 
 def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
@@ -48,7 +68,7 @@ def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
     return which
 
 
-def trusted(capture: StoredCapture) -> StoredCapture:
+def trusted(capture: Judged) -> Judged:
     """Return a capture without faults.
 
     Raises:

@@ -12,7 +12,7 @@ from holdstill.model.entries import Entry, EntryType
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from holdstill.records.index import Index
@@ -23,6 +23,11 @@ class Contents(Protocol):
 
     def open(self, digest: bytes) -> int:
         """Open a content; the caller closes."""
+
+
+def at_hand(entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Pass entries on whose contents all lie on this machine."""
+    yield from entries
 
 
 @dataclass
@@ -39,7 +44,16 @@ class Got:
     skipped: list[tuple[bytes, str]] = field(default_factory=list)
 
 
-def get(index: Index, part: int, path: bytes, *, contents: Contents, to: Path) -> Got:
+class Ahead(Protocol):
+    """Passes entries on, having seen to it that their contents are at hand."""
+
+    def __call__(self, entries: Iterable[Entry]) -> Iterator[Entry]:
+        """Yield the same entries."""
+
+
+def get(
+    index: Index, part: int, path: bytes, *, contents: Contents, to: Path, ahead: Ahead = at_hand
+) -> Got:
     """Write an entry, and what is below it, to a new local path.
 
     Files, directories and symlinks are made, with their permission bits without setuid and
@@ -61,7 +75,7 @@ def get(index: Index, part: int, path: bytes, *, contents: Contents, to: Path) -
     if entry.type is not EntryType.DIRECTORY:
         taker.make(entry, to)
         return taker.got
-    taker.make_tree(index, part, entry, to)
+    taker.make_tree(entry, to, ahead(_below(index, part, entry.path)))
     return taker.got
 
 
@@ -70,10 +84,12 @@ class _Taker:
     contents: Contents
     got: Got
 
-    def make_tree(self, index: Index, part: int, top: Entry, to: Path) -> None:
+    def make_tree(self, top: Entry, to: Path, below: Iterable[Entry]) -> None:
         made = [(top, to)]
         to.mkdir(mode=0o700)
-        for entry, place in _below(index, part, top.path, to):
+        for entry in below:
+            inside = entry.path[len(top.path) :].lstrip(b"/")
+            place = to / os.fsdecode(inside)
             self.make(entry, place)
             if entry.type is EntryType.DIRECTORY:
                 made.append((entry, place))
@@ -130,10 +146,9 @@ class _Taker:
         os.utime(place, ns=(entry.mtime_ns, entry.mtime_ns), follow_symlinks=False)
 
 
-def _below(index: Index, part: int, top: bytes, to: Path) -> Iterator[tuple[Entry, Path]]:
-    """Yield everything below a directory with the place that it gets, parents first."""
+def _below(index: Index, part: int, top: bytes) -> Iterator[Entry]:
+    """Yield everything below a directory, parents first."""
     for entry in index.children(part, top):
-        place = to / os.fsdecode(entry.name)
-        yield entry, place
+        yield entry
         if entry.type is EntryType.DIRECTORY:
-            yield from _below(index, part, entry.path, place)
+            yield from _below(index, part, entry.path)

@@ -35,7 +35,7 @@ from holdstill.system import files
 from holdstill.verify import card
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path
 
     from holdstill.formats.gap import Run
@@ -135,9 +135,30 @@ class Wish:
     leave_free: int = 0
 
 
+class Ahead(Protocol):
+    """Passes entries on, having seen to it that their contents are at hand."""
+
+    def __call__(
+        self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = ...
+    ) -> Iterator[Entry]:
+        """Yield the same entries; wanted are those whose contents will be asked for."""
+
+
+def at_hand(
+    entries: Iterable[Entry],
+    wanted: Callable[[Entry], bool] = bool,  # noqa: ARG001  the shape of Ahead
+) -> Iterator[Entry]:
+    """Pass entries on whose contents all lie on this machine."""
+    yield from entries
+
+
 @dataclass(frozen=True)
 class Source:
-    """What is rebuilt: a capture, with its files as they are to be on the target."""
+    """What is rebuilt: a capture, with its files as they are to be on the target.
+
+    Attributes:
+        ahead: sees to it that contents are at hand, where the store is elsewhere.
+    """
 
     name: str
     manifest: Manifest
@@ -145,19 +166,35 @@ class Source:
     contents: Contents
     capture: Capture
     overlay: Overlay = field(default_factory=Overlay)
+    ahead: Ahead = at_hand
 
     def entries(self, part: int) -> Iterator[Entry]:
         """Yield the entries of a partition as they are to be on the target."""
         return self.overlay.adjusted(part, self.index.entries(part))
 
+    def written(self, part: int) -> Iterator[Entry]:
+        """Yield the same entries for a writer, who asks for each content in its turn."""
+        return self.overlay.adjusted(part, self.ahead(self.index.entries(part)))
+
+    def measured(self, part: int) -> Iterator[Entry]:
+        """Yield the same entries for one who looks for the holes in sparse files."""
+        sparse = self.ahead(self.index.entries(part), lambda entry: bool(entry.sparse))
+        return self.overlay.adjusted(part, sparse)
+
 
 @contextmanager
-def opened(capture: Capture, name: str) -> Iterator[Source]:
-    """Hold a capture open for rebuilding it as it was: a replacement for the board's card."""
+def opened(capture: Capture, name: str, *, ahead: Ahead = at_hand) -> Iterator[Source]:
+    """Hold a capture open for rebuilding it as it was: a replacement for the board's card.
+
+    Args:
+        capture: here or elsewhere.
+        name: what reports call it.
+        ahead: brings contents here that lie elsewhere.
+    """
     manifest = capture.manifest()
     _insist_digest(files.hash_file(capture.index_path).hex(), manifest.index.sha256, "index")
     with index_file.opened(capture.index_path) as index:
-        yield Source(name, manifest, index, capture, capture)
+        yield Source(name, manifest, index, capture, capture, ahead=ahead)
 
 
 def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[str, ...]]:
@@ -181,7 +218,7 @@ def needs(source: Source, machine: Runner) -> dict[int, Need]:
     found = {}
     for part in source.manifest.parts:
         if isinstance(part.file_system, Ext4):
-            entries = source.entries(part.number)
+            entries = source.measured(part.number)
             usage = fit.need(entries, part.file_system, contents=source.contents)
             found[part.number] = fit.minimum(part.file_system, usage, machine=machine)
         elif isinstance(part.file_system, Fat):
@@ -294,7 +331,7 @@ class _Writers:
 
     def fat(self, step: MakeFat) -> None:
         self._made[step.number] = step.parameters
-        entries = _Counted(self._source.entries(step.number))
+        entries = _Counted(self._source.written(step.number))
         fat.make(
             self._target.path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=entries, contents=self._contents, machine=self._means.machine, progress=self,
@@ -308,7 +345,7 @@ class _Writers:
         )
         self._made[step.number] = made
         filled = ext4.fill(
-            path, offset=step.offset, entries=lambda: self._source.entries(step.number),
+            path, offset=step.offset, entries=lambda: self._source.written(step.number),
             contents=self._contents, heads=_swap_heads(step.swap_files), progress=self,
         )  # fmt: skip
         ext4.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)

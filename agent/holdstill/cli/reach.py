@@ -1,0 +1,88 @@
+"""Reaches captures wherever they lie: in a directory here, or behind SSH with a board's key."""
+
+from __future__ import annotations
+
+import tempfile
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.cli import options
+from holdstill.errors import UsageError
+from holdstill.keeper import store as keeper_store
+from holdstill.keeper import wire, words
+from holdstill.keeper.remote import RemoteKeeper
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.transport import addresses, session
+from holdstill.transport.addresses import HostAddress
+from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.session import Identity
+from holdstill.workflow import afar, finding
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.afar import FarCapture, Library
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.workflow.rebuild import Ahead
+
+
+def open_local(given: str | None) -> Store:
+    """Open a store that is a directory of this machine.
+
+    Raises:
+        UsageError: the address is none, or not of a directory.
+    """
+    address = options.store_address(given)
+    if "://" in address:
+        raise UsageError(
+            f"{address} is not a directory of this machine",
+            hint="run this command at the keeper, or mount its store here and name the directory",
+        )
+    return keeper_store.open_store(Path(address).absolute())
+
+
+def host(given: str | None) -> HostAddress | None:
+    """Return the host that the store is on, None when it is a directory here."""
+    address = options.store_address(given)
+    if "://" not in address:
+        return None
+    parsed = addresses.parse(address)
+    return parsed if isinstance(parsed, HostAddress) else None
+
+
+@contextmanager
+def library(address: HostAddress) -> Iterator[Library]:
+    """Hold the captures of one board at the other end of SSH open for reading."""
+    access = options.access()
+    machine = LocalRunner()
+    key = afar.public_key(access.key, machine)
+    identity = Identity(access.key, access.host_keys)
+    with ExitStack() as undo:
+        folder = Path(
+            undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-", dir=access.cache))
+        )
+        channel = undo.enter_context(
+            session.connected(address, identity, command=words.CONTROL, heartbeat=wire.ALIVE)
+        )
+        bulk = Bulk(Way(address, identity), folder, SystemClock())
+        yield Library(RemoteKeeper(channel), bulk, key, machine=machine, folder=folder)
+
+
+@contextmanager
+def capture(given: str | None, reference: str) -> Iterator[StoredCapture | FarCapture]:
+    """Hold the capture that a reference means open; whoever builds on it calls `trusted`."""
+    address = host(given)
+    if address is None:
+        yield finding.find(open_local(given), reference, runner=LocalRunner())
+        return
+    with library(address) as opened:
+        yield opened.find(reference)
+
+
+def ahead(found: StoredCapture | FarCapture) -> Ahead:
+    """Return what brings a capture's contents here, just before they are asked for."""
+    return found.nearby.ahead if isinstance(found, FarCapture) else workflow_rebuild.at_hand

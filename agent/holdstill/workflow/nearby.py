@@ -1,0 +1,142 @@
+"""Contents of a far capture on a bounded piece of this machine's disk.
+
+Whoever writes a card asks for contents in the order of the entries that it is given. So the
+stream of entries itself sees to it: before it hands a batch of them on, it fetches, in one go,
+what that batch will ask for. What was handed on longest ago gives way. A content that is asked
+for out of turn is fetched alone, and has no name on disk any more once it is open.
+
+Two names of one content far apart in the tree may have it fetched twice: that costs the line
+something, and never room.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import OrderedDict
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import LinkError
+from holdstill.model.entries import EntryType
+from holdstill.model.names import Digest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from holdstill.model.entries import Entry
+
+LIMIT = 256 << 20
+"""Bytes of contents that lie here at one time. One content may be larger: it comes alone."""
+BATCH = 10_000
+"""Most contents that are fetched in one go."""
+
+
+class Fetch(Protocol):
+    """Gets contents from the other end."""
+
+    def __call__(self, digests: Sequence[Digest], folder: Path) -> None:
+        """Put contents into a folder of this machine, each under its digest."""
+
+
+def any_file(entry: Entry) -> bool:
+    """Take every entry for one whose content will be asked for."""
+    return entry.type is EntryType.FILE
+
+
+class Nearby:
+    """Contents at hand.
+
+    Attributes:
+        peak: most bytes that lay here at one time, not counting one that was fetched alone.
+        fetched: how many contents were fetched, twice counting twice.
+    """
+
+    def __init__(self, folder: Path, fetch: Fetch, *, limit: int = LIMIT) -> None:
+        self._folder, self._fetch, self._limit = folder, fetch, limit
+        self._here: OrderedDict[bytes, int] = OrderedDict()
+        self.peak = self.fetched = self._held = 0
+
+    def open(self, digest: bytes) -> int:
+        """Open a content, which the caller closes; it is fetched if it is not here.
+
+        Raises:
+            LinkError: it cannot be fetched.
+        """
+        if digest in self._here:
+            return _open(self._folder / digest.hex())
+        with TemporaryDirectory(prefix="alone-", dir=self._folder) as alone:
+            self._bring([digest], Path(alone))
+            return _open(Path(alone) / digest.hex())
+
+    def ahead(
+        self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = any_file
+    ) -> Iterator[Entry]:
+        """Pass entries on, with the contents of the next ones always fetched.
+
+        Args:
+            entries: in the order in which their contents will be asked for.
+            wanted: which of them will be.
+        """
+        # Half of the room, so that what was handed on just before is still here: a writer may
+        # take a whole directory before it asks for the first content.
+        room = self._limit // 2
+        batch: list[Entry] = []
+        contents: dict[bytes, int] = {}
+        links: set[int] = set()
+        size = 0
+        for entry in entries:
+            if _is_new(entry, contents, links) and wanted(entry):
+                if contents and (size + entry.size > room or len(contents) >= BATCH):
+                    yield from self._handed_on(batch, contents)
+                    batch, contents, size = [], {}, 0
+                contents[entry.digest] = entry.size
+                size += entry.size
+                if entry.link:
+                    links.add(entry.link)
+            batch.append(entry)
+        yield from self._handed_on(batch, contents)
+
+    def _handed_on(self, batch: list[Entry], contents: dict[bytes, int]) -> Iterator[Entry]:
+        self._prepare(contents)
+        yield from batch
+
+    def _prepare(self, contents: dict[bytes, int]) -> None:
+        for digest in contents.keys() & self._here.keys():
+            self._here.move_to_end(digest)
+        missing = {digest: size for digest, size in contents.items() if digest not in self._here}
+        if not missing:
+            return
+        self._make_room(sum(missing.values()), keep=contents)
+        self._bring(list(missing), self._folder)
+        self._here |= missing
+        self._held += sum(missing.values())
+        self.peak = max(self.peak, self._held)
+
+    def _make_room(self, size: int, *, keep: dict[bytes, int]) -> None:
+        for digest in list(self._here):
+            if self._held + size <= self._limit:
+                return
+            if digest not in keep:
+                self._held -= self._here.pop(digest)
+                (self._folder / digest.hex()).unlink()
+
+    def _bring(self, digests: Sequence[bytes], folder: Path) -> None:
+        self._fetch([Digest(digest.hex()) for digest in digests], folder)
+        self.fetched += len(digests)
+
+
+def _is_new(entry: Entry, contents: dict[bytes, int], links: set[int]) -> bool:
+    """Tell whether an entry's content is not yet among those of its batch, or its other names."""
+    return bool(entry.digest) and entry.digest not in contents and entry.link not in links
+
+
+def _open(path: Path) -> int:
+    try:
+        # What the other end sent may be anything under that name; a link is not followed.
+        return os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError as error:
+        raise LinkError(
+            f"the keeper did not send content {path.name}: {error.strerror}",
+            hint="run `holdstill verify` at the keeper",
+        ) from error

@@ -1,0 +1,225 @@
+"""Reading a store from afar: a real board, sshd and rsync; what comes out is the same."""
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from holdstill.keeper import words
+from holdstill.keeper.remote import RemoteKeeper
+from holdstill.rebuild import packing
+from holdstill.rebuild.target import Existing
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.transport import session
+from holdstill.transport.addresses import HostAddress
+from holdstill.transport.bulk import Bulk, Sent, Way
+from holdstill.transport.session import Identity
+from holdstill.workflow import afar
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.afar import Library
+from holdstill.workflow.rebuild import Means, Wish
+from support import boards, keys, relay, torture
+from support.boards import Kept, holdstill
+
+MIB = 1 << 20
+FILES = 96
+pytestmark = pytest.mark.timeout(180)
+
+
+class Silent:
+    """Nobody is told."""
+
+    def step(self, what: str) -> None:
+        """Ignore."""
+
+    def progress(self, done: int, total: int) -> None:
+        """Ignore."""
+
+    def note(self, text: str) -> None:
+        """Ignore."""
+
+
+@dataclass
+class Measured:
+    """A fetcher that looks, after each transfer, how much of contents lies on the disk."""
+
+    below: Bulk
+    folder: Path
+    most: int = 0
+    calls: int = 0
+
+    def fetch(self, source: str, target: Path) -> Sent:
+        sent = self.below.fetch(source, target)
+        contents = (path for path in self.folder.glob("*/contents/**/*") if path.is_file())
+        self.most = max(self.most, sum(path.stat().st_blocks * 512 for path in contents))
+        self.calls += 1
+        return sent
+
+
+@dataclass(frozen=True)
+class Life:
+    """A board that was captured once, and how its own key reaches the store."""
+
+    kept: Kept
+    root: Path
+
+    @property
+    def address(self) -> str:
+        server = self.kept.server
+        return f"ssh://{server.user}@{server.host}:{server.port}"
+
+    @property
+    def key(self) -> Path:
+        return self.kept.settings.parent / "board_key"
+
+    def access(self) -> tuple[object, ...]:
+        hosts = self.kept.server.known_hosts
+        cache = self.kept.settings.parent / "cache"
+        cache.mkdir(exist_ok=True)
+        return ("--store", self.address, "--key", self.key, "--host-keys", hosts, "--cache", cache)
+
+
+@pytest.fixture(scope="module")
+def life(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Life]:
+    folder = tmp_path_factory.mktemp("afar")
+    with boards.running(folder) as board:
+        (board.root / "torture").mkdir()
+        torture.build(board.root / "torture", big_directory=300)
+        (board.root / "torture" / os.fsdecode(torture.HUGE)).unlink()  # has tests of its own
+        bulk = board.root / "srv"
+        bulk.mkdir()
+        for number in range(FILES):
+            (bulk / f"{number:02}.bin").write_bytes(os.urandom(MIB // 4))
+        (bulk / "same-again.bin").write_bytes((bulk / "00.bin").read_bytes())
+        with boards.kept(folder, board) as kept:
+            holdstill("capture", "--settings", kept.settings)
+            yield Life(kept, board.root)
+
+
+@contextmanager
+def library(life: Life, folder: Path, *, limit: int) -> Iterator[tuple[Library, Measured]]:
+    server = life.kept.server
+    address = HostAddress(server.user, server.host, server.port)
+    identity = Identity(life.key, server.known_hosts)
+    machine = LocalRunner()
+    measured = Measured(Bulk(Way(address, identity), folder, SystemClock()), folder)
+    with session.connected(address, identity, command=words.CONTROL) as channel:
+        key = afar.public_key(life.key, machine)
+        yield (
+            Library(
+                RemoteKeeper(channel), measured, key, machine=machine, folder=folder, limit=limit
+            ),
+            measured,
+        )
+
+
+def test_a_card_from_afar_is_the_one_that_the_store_itself_gives(
+    life: Life, tmp_path: Path
+) -> None:
+    target = tmp_path / "afar.img"
+
+    said = json.loads(holdstill("rebuild", "pier-3", target, *life.access(), "--json"))
+
+    verdict = json.loads(
+        holdstill("verify", "pier-3", "--card", target, "--store", life.kept.store, "--json")
+    )
+    assert verdict["total"] == 0
+    assert verdict["entries"] == said["checked_entries"] == said["entries"] > 300
+    assert list((life.kept.settings.parent / "cache").iterdir()) == []
+
+
+def test_no_more_than_the_limit_of_the_contents_ever_lies_on_this_disk(
+    life: Life, tmp_path: Path
+) -> None:
+    limit = 8 * MIB
+    cache, image = tmp_path / "cache", tmp_path / "a.img"
+    cache.mkdir()
+    with library(life, cache, limit=limit) as (opened, measured):
+        found = opened.find("pier-3")
+        means = Means(LocalRunner(), SystemClock(), Silent())
+        with workflow_rebuild.opened(found, "x", ahead=found.nearby.ahead) as source:
+            size = source.manifest.disk.size
+            plan = workflow_rebuild.decide(source, size=size, wish=Wish(), machine=means.machine)
+            with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+                report = workflow_rebuild.carry_out_on(target, plan, source, means)
+
+    assert found.faults == ()
+    assert report.written_bytes > FILES * MIB // 4
+    assert report.checked_entries == report.entries
+    assert measured.most <= limit
+    assert measured.calls < FILES // 2  # in batches, not one by one
+
+
+def test_lists_shows_and_gets_from_afar_as_from_the_store(life: Life, tmp_path: Path) -> None:
+    here = ("--store", life.kept.store)
+    for words_ in (("list", "pier-3", "--json"), ("show", "pier-3", "--json")):
+        assert holdstill(*words_, *life.access()) == holdstill(*words_, *here)
+
+    holdstill("get", "pier-3", "/srv", "--to", tmp_path / "srv", *life.access())
+
+    got = {path.name: path.read_bytes() for path in (tmp_path / "srv").iterdir()}
+    assert got == {path.name: path.read_bytes() for path in (life.root / "srv").iterdir()}
+
+
+def test_a_board_made_from_afar_has_its_own_name(life: Life, tmp_path: Path) -> None:
+    target = tmp_path / "sibling.img"
+
+    said = json.loads(
+        holdstill("rebuild", "pier-3", target, "--as", "pier-4", *life.access(), "--json")
+    )
+
+    assert said["changes"]
+    assert said["checked_entries"] == said["entries"]
+
+
+def test_a_link_that_breaks_leaves_no_image(life: Life, tmp_path: Path) -> None:
+    server = life.kept.server
+    target = tmp_path / "images" / "cut.img"
+    target.parent.mkdir()
+    hosts = tmp_path / "known_hosts"
+    # The control channel holds; then index and boot gap may pass, and the contents never do.
+    with relay.running(server.port, cuts=[relay.UNLIMITED, relay.UNLIMITED, *[5000] * 9]) as cut:
+        hosts.write_text(f"[{server.host}]:{cut.port} {server.host_key}\n", encoding="ascii")
+        address = f"ssh://{server.user}@{server.host}:{cut.port}"
+        holdstill(
+            "rebuild", "pier-3", target, "--store", address, "--key", life.key,
+            "--host-keys", hosts, "--cache", tmp_path, accepted=(6,),
+        )  # fmt: skip
+        served = cut.served
+
+    assert served >= 3
+    assert list(target.parent.iterdir()) == []
+    assert [path.name for path in tmp_path.iterdir()] == ["images", "known_hosts"]
+
+
+def test_a_host_that_is_not_the_pinned_one_is_not_asked(life: Life, tmp_path: Path) -> None:
+    server = life.kept.server
+    other = keys.make_key(tmp_path / "other", comment="other")
+    hosts = tmp_path / "known_hosts"
+    hosts.write_text(f"[{server.host}]:{server.port} {other.public}\n", encoding="ascii")
+
+    holdstill(
+        "list", "--store", life.address, "--key", life.key, "--host-keys", hosts, accepted=(9,)
+    )
+
+
+def test_the_captures_of_another_board_are_not_for_this_key(life: Life) -> None:
+    holdstill("show", "pier-4", *life.access(), accepted=(2,))
+
+
+def test_a_manifest_that_the_key_in_use_did_not_sign_is_not_rebuilt(
+    life: Life, tmp_path: Path
+) -> None:
+    stranger = keys.make_key(tmp_path / "stranger", comment="stranger")
+    machine = LocalRunner()
+    with library(life, tmp_path, limit=MIB) as (opened, measured):
+        lender, folder = opened._lender, tmp_path / "other"  # the same line
+        key = afar.public_key(stranger.private, machine)
+        found = Library(lender, measured, key, machine=machine, folder=folder).find("pier-3")
+
+    assert found.faults == ("bad signature: the key in use did not sign it",)
