@@ -26,7 +26,7 @@ from holdstill.system import clock
 from support import loop
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from holdstill.board.watch import Detector
 
@@ -264,6 +264,43 @@ def test_a_directory_that_is_away_when_it_is_looked_for_is_looked_for_again(
         assert doubtful
         assert board.known("a/b/c/h").size == 7
         assert board.pending() == []
+
+
+class Interrupted(Scanner):
+    """Lets something happen just before a path is looked for."""
+
+    path = b""
+    deed: Callable[[], object] = staticmethod(lambda: None)
+
+    def find(self, path: bytes) -> Entry | None:
+        if path == self.path:
+            self.deed()
+        return super().find(path)
+
+
+def test_what_was_entered_from_a_directory_that_is_then_found_gone_is_dropped(
+    tmp_path: Path,
+) -> None:
+    with followed(tmp_path) as board:
+        # Inodes are resolved by number: a file, and later the directory above it.
+        (board.top / "e").mkdir()
+        (board.top / "a/b").rename(board.top / "e/b")
+        board.round()
+        assert board.known("e/b/g").seen.inode < board.known("e").seen.inode
+        (board.top / "e/b/g").write_bytes(b"changed")
+        (board.top / "e/new").touch()
+        changes = board.detector.changes()
+        scanner = Interrupted(board.subject.scanner.root, Rules(exclude=()))
+        scanner.path, scanner.deed = b"e", lambda: (board.top / "e/b").rename(board.top / "away")
+
+        delta = deltas.resolve(Subject(board.subject.index, PART, scanner), changes)
+        deltas.apply(board.subject, delta, seq=2)
+        gone = board.get("e/b/g")
+        board.round()
+
+        assert b"e/b" in delta.removed
+        assert gone is None
+        assert board.known("away/g").size == 7
 
 
 def test_a_delta_without_a_detector_is_the_same(tmp_path: Path) -> None:

@@ -34,6 +34,7 @@ from support.turmoil import Turmoil
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from holdstill.board.inodes import Times
     from holdstill.board.watch import Detector
     from holdstill.model.entries import Entry
     from holdstill.records.index import Index
@@ -64,6 +65,22 @@ OTHERS = {
 }
 
 
+class RestlessTables(InodeTables):
+    """Lets something else happen while the tables are read."""
+
+    disturb: Callable[[], None] = staticmethod(lambda: None)
+
+    def times(self) -> Iterator[Times]:
+        self.disturb()
+        for times in super().times():
+            yield times
+            self.disturb()
+
+    def forget(self) -> None:
+        super().forget()
+        self.disturb()
+
+
 class RestlessScanner(Scanner):
     """Lets something else happen at any moment of a scan, as on a running board."""
 
@@ -86,22 +103,24 @@ class Board:
     """A mounted file system that is followed, and the work that goes on in it."""
 
     top: Path
-    root: int
     subject: Subject
     detector: Detector
     turmoil: Turmoil
     chance: random.Random
     scanner: RestlessScanner
+    tables: tuple[RestlessTables, ...]
     work: float = 0.0
 
     @property
     def index(self) -> Index:
         return self.subject.index
 
-    def hot_round(self, *, work: float = 0.03) -> None:
+    def hot_round(self, *, work: float) -> None:
         """Do a hot round; at any moment in it, with this probability, something happens."""
         self.work = work
         self.scanner.disturb = self._maybe_work
+        for tables in self.tables:
+            tables.disturb = self.turmoil.trick
         try:
             changes = self.detector.changes()
             self._maybe_work()
@@ -111,10 +130,12 @@ class Board:
             self._hash_pending()
         finally:
             del self.scanner.disturb
+            for tables in self.tables:
+                del tables.disturb
 
     def _maybe_work(self) -> None:
         if self.chance.random() < self.work:
-            self.turmoil.step()
+            self.chance.choice((self.turmoil.step, self.turmoil.trick))()
 
     def _hash_pending(self) -> None:
         """Do what a hot round does: hash files, and believe it if they stayed the same."""
@@ -158,7 +179,7 @@ class Board:
             assert len(content) == entry.size
             spooled[entry.path] = hashlib.sha256(content).digest()
 
-        with frozen(self.root):
+        with frozen(self.scanner.root):
             delta = deltas.resolve(self.subject, self.detector.changes_while_still())
             deltas.add_pending(self.subject, delta)
             deltas.copy_pending(self.subject, delta, copy)
@@ -199,10 +220,10 @@ def ext4_board(
         byte_source.opened(Path(*loop.loops_of(folder / "volume.img"))) as source,
         scan.opened_root(os.fsencode(top)) as root,
     ):
-        tables = InodeTables(source)
+        tables = RestlessTables(source)
         detector = watch.TableWatch(root, tables, clocks())
         scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
-        with followed_by(detector, scanner, folder, top, seed) as made:
+        with followed_by(detector, scanner, folder, Turmoil(top, seed), tables) as made:
             yield made
 
 
@@ -218,7 +239,8 @@ def other_board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Boar
         scan.opened_root(os.fsencode(top)) as root,
     ):
         scanner = RestlessScanner(root, Rules(exclude=()))
-        with followed_by(watch.Restat(root, clocks()), scanner, folder, top, seed) as made:
+        turmoil = Turmoil(top, seed)
+        with followed_by(watch.Restat(root, clocks()), scanner, folder, turmoil) as made:
             yield made
 
 
@@ -228,14 +250,17 @@ def clocks() -> stamps.Stamps:
 
 @contextmanager
 def followed_by(
-    detector: Detector, scanner: RestlessScanner, folder: Path, top: Path, seed: int
+    detector: Detector,
+    scanner: RestlessScanner,
+    folder: Path,
+    turmoil: Turmoil,
+    *tables: RestlessTables,
 ) -> Iterator[Board]:
     with index_file.created(folder / "index") as index:
         subject = Subject(index, PART, scanner)
-        turmoil = Turmoil(top, seed)
+        chance = random.Random(turmoil.seed)  # noqa: S311  repeatable, not secret
         try:
-            chance = random.Random(seed)  # noqa: S311  repeatable, not secret
-            yield Board(top, scanner.root, subject, detector, turmoil, chance, scanner)
+            yield Board(turmoil.top, subject, detector, turmoil, chance, scanner, tables)
         finally:
             turmoil.close()
 
@@ -276,13 +301,13 @@ def test_the_index_is_exactly_another_frozen_file_system(kind: str, memory: Path
 
 def follow_through_turmoil(followed: Board) -> None:
     followed.turmoil.steps(60)
-    followed.hot_round()
+    followed.hot_round(work=0)
 
     for number in range(SEQUENCES):
         del followed.turmoil.log[:]
         for _ in range(followed.chance.randrange(1, 3)):
             followed.turmoil.steps(followed.chance.randrange(12))
-            followed.hot_round()
+            followed.hot_round(work=followed.chance.choice((0.0, 0.05, 0.3)))
         followed.turmoil.steps(followed.chance.randrange(6))
         found, true = followed.still()
 
@@ -307,7 +332,7 @@ def test_a_whole_tree_under_real_writers_is_exactly_what_was_frozen(tmp_path: Pa
         detector = watch.TableWatch(root, tables, clocks())
         scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
         with (
-            followed_by(detector, scanner, tmp_path, top, SEED) as followed,
+            followed_by(detector, scanner, tmp_path, Turmoil(top, SEED)) as followed,
             load(top, rate=10) as writing,
         ):
             for _ in range(3):

@@ -41,11 +41,14 @@ class Turmoil:
     """Does one random thing after another in a tree; what the kernel refuses is skipped."""
 
     def __init__(self, top: Path, seed: int, *, most: int = 150) -> None:
-        self._top = top
+        self.top = top
+        self.seed = seed
         self._random = random.Random(seed)  # noqa: S311  repeatable, not secret
         self._most = most
         self._maps: list[tuple[int, mmap.mmap]] = []
         self._orphans: list[int] = []
+        self._moved: list[tuple[Path, Path]] = []
+        self._stored = (-1, 0)
         self.log: list[str] = []
         self._works: tuple[Callable[[], None], ...] = (
             self.create, self.create, self.create, self.append, self.overwrite, self.overwrite,
@@ -56,11 +59,22 @@ class Turmoil:
             self.chmod, self.chown, self.touch, self.set_xattr, self.remove_xattr, self.set_acl,
             self.change_flags, self.reuse_file, self.reuse_directory, self.reuse_as_other,
             self.punch, self.preallocate, self.orphan, self.adopt, self.replace,
+            self.move_away, self.move_back,
+        )  # fmt: skip
+        self._tricks: tuple[Callable[[], None], ...] = (
+            self.store, self.store_again, self.store_again, self.store_again, self.move_away,
+            self.move_away, self.move_back, self.move_back, self.reuse_directory,
         )  # fmt: skip
 
     def step(self) -> None:
         """Do one thing."""
-        work = self._random.choice(self._works)
+        self._do(self._random.choice(self._works))
+
+    def trick(self) -> None:
+        """Do one of the things that are hardest to follow for who is looking just now."""
+        self._do(self._random.choice(self._tricks))
+
+    def _do(self, work: Callable[[], None]) -> None:
         self.log.append(work.__name__)
         with suppress(OSError):
             work()
@@ -81,8 +95,8 @@ class Turmoil:
     # Choosing ----------------------------------------------------------------------------------
 
     def _all(self) -> list[Path]:
-        found = [self._top]
-        for directory, directories, files in os.walk(self._top):
+        found = [self.top]
+        for directory, directories, files in os.walk(self.top):
             found += [Path(directory, name) for name in (*directories, *files)]
         return sorted(found)
 
@@ -100,7 +114,7 @@ class Turmoil:
 
     def _inner_directory(self) -> Path:
         found = self._directory()
-        if found == self._top:
+        if found == self.top:
             raise FileNotFoundError
         return found
 
@@ -168,13 +182,22 @@ class Turmoil:
 
     def store(self) -> None:
         """Store into a mapped page; if it is dirty already this moves no time stamp."""
-        if not self._maps:
-            return
-        handle, mapped = self._random.choice(self._maps)
+        if self._maps:
+            handle, mapped = self._random.choice(self._maps)
+            self._stored = handle, self._random.randrange(len(mapped))
+            self.store_again()
+
+    def store_again(self) -> None:
+        """Store into the same page as last time."""
+        for handle, mapped in self._maps:
+            if handle == self._stored[0]:
+                self._store(handle, mapped, self._stored[1] % len(mapped))
+
+    def _store(self, handle: int, mapped: mmap.mmap, at: int) -> None:
         # A store into a file that became shorter or immutable would kill us with SIGBUS.
         (flags,) = struct.unpack("I4x", fcntl.ioctl(handle, _FS_IOC_GETFLAGS, bytes(8)))
         if os.fstat(handle).st_size >= len(mapped) and not flags & _IMMUTABLE:
-            mapped[self._random.randrange(len(mapped))] = self._random.randrange(256)
+            mapped[at] = self._random.randrange(256)
 
     def punch(self) -> None:
         with self._file().open("r+b") as file:
@@ -201,6 +224,18 @@ class Turmoil:
         with suppress(OSError):
             self.create()
         away.rename(tree)
+
+    def move_away(self) -> None:
+        """Move a directory away for a while."""
+        tree, away = self._inner_directory(), self._new_path()
+        tree.rename(away)
+        self._moved.append((tree, away))
+
+    def move_back(self) -> None:
+        """Move the directory that was moved last back to where it was."""
+        if self._moved:
+            tree, away = self._moved.pop()
+            away.rename(tree)
 
     def exchange(self) -> None:
         one, other = os.fsencode(self._any()), os.fsencode(self._any())
@@ -286,7 +321,7 @@ class Turmoil:
     def reuse_as_other(self) -> None:
         """Let a directory become a file, or the other way round."""
         path = self._any()
-        if path == self._top:
+        if path == self.top:
             return
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)
@@ -327,7 +362,7 @@ class Turmoil:
 
     def change_flags(self) -> None:
         path = self._one_of(lambda mode: stat.S_ISREG(mode) or stat.S_ISDIR(mode))
-        if path == self._top:
+        if path == self.top:
             return
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
         try:
