@@ -50,3 +50,15 @@ def test_the_options_in_an_example_exist(name: str) -> None:
     used = {word for line in example_lines(EVERY[name]) for word in line if word.startswith("--")}
 
     assert used <= known
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_examples_keep_their_lines_and_fit_a_terminal(name: str) -> None:
+    context = click.Context(EVERY[name], info_name=name, max_content_width=99, terminal_width=99)
+
+    shown = EVERY[name].get_help(context)
+
+    lines = [line.strip() for line in shown.splitlines()]
+    assert "\\b" not in shown
+    assert any(line.startswith(f"holdstill {name}") for line in lines)
+    assert max(map(len, lines)) <= 99

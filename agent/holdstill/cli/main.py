@@ -30,8 +30,17 @@ def holdstill() -> None:
     """
 
 
+def _keep_examples(command: click.Command) -> None:
+    r"""Let click keep the lines of examples: it wants a backspace where we write \b."""
+    command.help = (command.help or "").replace("\\b\n", "\b\n")
+    if isinstance(command, click.Group):
+        for below in command.commands.values():
+            _keep_examples(below)
+
+
 for group in (setup, board, nightly, look, store, rebuild, proof, upkeep, keeper, demo):
     for command in group.COMMANDS:
+        _keep_examples(command)
         holdstill.add_command(command)
 
 
