@@ -6,6 +6,7 @@ to survive a power cut is one small file, the diary; what is only of this boot l
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NoReturn, Protocol
 
@@ -325,6 +326,10 @@ class _Steps:
     def note(self, text: str) -> None:
         """Say something that should not be missed."""
         self.nightly.means.lines.warning(text)
+
+    def silent(self) -> AbstractContextManager[None]:
+        """Say nothing for the length of the block; the watchdog's thread only uses a socket."""
+        return nullcontext()
 
 
 def _counted(week: Week, outcome: Outcome) -> Week:

@@ -3,7 +3,7 @@
 import json
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,6 +42,10 @@ class Silent:
 
     def note(self, text: str) -> None:
         """Ignore."""
+
+    def silent(self) -> AbstractContextManager[None]:
+        """Ignore."""
+        return nullcontext()
 
 
 @dataclass

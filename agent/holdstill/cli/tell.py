@@ -9,17 +9,31 @@ from rich.progress import (
     BarColumn,
     DownloadColumn,
     Progress,
+    ProgressColumn,
     SpinnerColumn,
     TextColumn,
     TimeRemainingColumn,
     TransferSpeedColumn,
 )
+from rich.text import Text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from rich.console import Console
-    from rich.progress import TaskID
+    from rich.console import Console, RenderableType
+    from rich.progress import Task, TaskID
+
+
+class WhenKnown(ProgressColumn):
+    """A column that stays empty while nobody knows how much there is to do."""
+
+    def __init__(self, column: ProgressColumn) -> None:
+        super().__init__()
+        self._column = column
+
+    def render(self, task: Task) -> RenderableType:
+        """Show the column, or nothing."""
+        return self._column.render(task) if task.total else Text("")
 
 
 class PlainTeller:
@@ -38,6 +52,11 @@ class PlainTeller:
     def note(self, text: str) -> None:
         """Say something that should not be missed."""
         self._console.print(f"note: {text}", highlight=False, markup=False)
+
+    @contextmanager
+    def silent(self) -> Iterator[None]:
+        """Say nothing for the length of the block."""
+        yield
 
 
 class BarTeller:
@@ -63,6 +82,15 @@ class BarTeller:
         """Say something that should not be missed."""
         self._console.print(f"note: {text}", highlight=False, markup=False)
 
+    @contextmanager
+    def silent(self) -> Iterator[None]:
+        """Say nothing for the length of the block: no thread of ours draws, or holds a lock."""
+        self._bars.stop()
+        try:
+            yield
+        finally:
+            self._bars.start()
+
 
 @contextmanager
 def telling(console: Console) -> Iterator[PlainTeller | BarTeller]:
@@ -73,10 +101,10 @@ def telling(console: Console) -> Iterator[PlainTeller | BarTeller]:
     columns = (
         SpinnerColumn(),
         TextColumn("{task.description}", markup=False),
-        BarColumn(bar_width=24),
-        DownloadColumn(binary_units=True),
-        TransferSpeedColumn(),
-        TimeRemainingColumn(),
+        WhenKnown(BarColumn(bar_width=24)),
+        WhenKnown(DownloadColumn(binary_units=True)),
+        WhenKnown(TransferSpeedColumn()),
+        WhenKnown(TimeRemainingColumn()),
     )
     with Progress(*columns, console=console, transient=True) as bars:
         yield BarTeller(console, bars)

@@ -218,10 +218,11 @@ class Run:
         self.means.tell.step("holding the board still")
         self.index.commit()  # in the pause nothing may be written, not even by SQLite
         try:
-            self.outcome = pausing.pause(
-                self.seen, self.followed, self.index, self.spool,
-                debts=self.debts, machine=self.means.machine, clock=self.means.clock,
-            )  # fmt: skip
+            with self.means.tell.silent():
+                self.outcome = pausing.pause(
+                    self.seen, self.followed, self.index, self.spool,
+                    debts=self.debts, machine=self.means.machine, clock=self.means.clock,
+                )  # fmt: skip
         except PauseError as error:
             if self.settings.pause.over_budget is not OverBudget.LOWER_GRADE:
                 raise

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     from holdstill.board.spool import Spool
@@ -85,3 +86,6 @@ class Teller(Protocol):
 
     def note(self, text: str) -> None:
         """Say something that should not be missed."""
+
+    def silent(self) -> AbstractContextManager[None]:
+        """Say nothing, from any thread, for the length of the block."""

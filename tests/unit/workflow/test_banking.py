@@ -2,6 +2,7 @@ import errno
 import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -87,6 +88,9 @@ class Silent:
 
     def note(self, text: str) -> None:
         self.notes.append(text)
+
+    def silent(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
 
 @dataclass
