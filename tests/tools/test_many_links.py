@@ -1,0 +1,37 @@
+"""More names for one content than the file system of this machine allows."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.keeper.disk import Disk
+from support import keeping
+from support.keeping import Board, FakeClock
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(240)
+
+
+def test_seventy_thousand_names_of_one_content_are_all_in_the_tree(tmp_path: Path) -> None:
+    most = os.pathconf(tmp_path, "PC_LINK_MAX")
+    if most > 70_000:
+        pytest.skip(f"this file system allows {most} links")  # ext4: 65,000
+    clock = FakeClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock, disk=Disk())
+    files = {b"%02d/%05d" % (n % 50, n): b"AS IS" for n in range(most + 500)}
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock, files=files)
+
+    name = board.capture().name
+
+    tree = board.keeper.capture(name).tree_path(2)
+    found = [path for path in tree.rglob("*") if path.is_file()]
+    assert len(found) == most + 500
+    assert {path.read_bytes() for path in found[::997]} == {b"AS IS"}
+    copies = {held.path.name: held.links for held in store.contents.all()}
+    assert len(copies) == 2
+    assert sum(copies.values()) == most + 500 + 2
