@@ -3,7 +3,7 @@
 import json
 import os
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,27 +25,11 @@ from holdstill.workflow.afar import Library
 from holdstill.workflow.rebuild import Means, Wish
 from support import boards, keys, relay, torture
 from support.boards import Kept, holdstill
+from support.silence import Silent
 
 MIB = 1 << 20
 FILES = 96
 pytestmark = pytest.mark.timeout(180)
-
-
-class Silent:
-    """Nobody is told."""
-
-    def step(self, what: str) -> None:
-        """Ignore."""
-
-    def progress(self, done: int, total: int) -> None:
-        """Ignore."""
-
-    def note(self, text: str) -> None:
-        """Ignore."""
-
-    def silent(self) -> AbstractContextManager[None]:
-        """Ignore."""
-        return nullcontext()
 
 
 @dataclass

@@ -29,7 +29,7 @@ from holdstill.rebuild.boot.report import Report as BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
 from holdstill.rebuild.markers import TargetMedium
 from holdstill.rebuild.overlay import Overlay
-from holdstill.rebuild.writers import ext4, fat, gap, raw, swap, table
+from holdstill.rebuild.writers import ext4, fat, gap, raw, swap, syslinux, table
 from holdstill.records import index as index_file
 from holdstill.system import files
 from holdstill.verify import card
@@ -337,6 +337,16 @@ class _Writers:
             entries=entries, contents=self._contents, machine=self._means.machine, progress=self,
         )  # fmt: skip
         self.entries += entries.count
+        for loader in entries.loaders:
+            self._install(loader, step)
+
+    def _install(self, loader: Entry, step: MakeFat) -> None:
+        if not syslinux.is_installed():
+            self.warnings.append(syslinux.not_installed(loader, number=step.number))
+            return
+        syslinux.install(
+            self._target.path, offset=step.offset, loader=loader, machine=self._means.machine
+        )
 
     def ext4(self, step: MakeExt4) -> None:
         machine, path = self._means.machine, self._target.path
@@ -385,6 +395,7 @@ class _Writers:
         )  # fmt: skip
         self.verify_seconds = self._means.clock.monotonic() - started
         self.checked = report.entries
+        self.warnings += [f"not checked: {text}" for text in report.unchecked]
         report.insist()
 
 
@@ -398,14 +409,17 @@ def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
 
 @dataclass
 class _Counted:
-    """A stream of entries that counts itself."""
+    """A stream of a FAT's entries that counts itself, and notes loaders that must be installed."""
 
     entries: Iterator[Entry]
     count: int = 0
+    loaders: list[Entry] = field(default_factory=list)
 
     def __iter__(self) -> Iterator[Entry]:
         for entry in self.entries:
             self.count += 1
+            if syslinux.is_loader(entry):
+                self.loaders.append(entry)
             yield entry
 
 

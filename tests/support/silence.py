@@ -1,0 +1,26 @@
+"""A teller that tells nobody anything."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+
+class Silent:
+    """Nobody is told."""
+
+    def step(self, what: str) -> None:
+        """Ignore."""
+
+    def progress(self, done: int, total: int) -> None:
+        """Ignore."""
+
+    def note(self, text: str) -> None:
+        """Ignore."""
+
+    def silent(self) -> AbstractContextManager[None]:
+        """Go on saying nothing."""
+        return nullcontext()
