@@ -14,7 +14,7 @@ from holdstill.board.readiness import BoardReadiness
 from holdstill.cli import keeper as cli_keeper
 from holdstill.cli import options, render, wiring
 from holdstill.daemon import Means, Nightly
-from holdstill.errors import DegradedError, UsageError
+from holdstill.errors import DegradedError, LinkError, UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.notify import metrics
 from holdstill.notify.herald import Herald
@@ -29,6 +29,8 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.stopping import Stopping
 from holdstill.system.supervisor import Supervisor
+from holdstill.transport import addresses
+from holdstill.transport.addresses import FolderAddress
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import memory, standing, watching
 from holdstill.workflow.trying import Trier
@@ -96,6 +98,7 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> Means:
     def capture(tell: Teller) -> CaptureReport:
         # Read anew each night: a changed hook or exclusion needs no restart.
         current = options.read_board_settings(settings_path)
+        _insist_on_medium(current)
         with wiring.capture_means(current, tell) as means:
             return workflow_capture.capture(current, means)
 
@@ -119,6 +122,21 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> Means:
         last_sealed=lambda: memory.sealed_at(Path(settings.state)),
         publish=_publisher(settings, lines),
     )
+
+
+def _insist_on_medium(settings: BoardSettings) -> None:
+    """See that a store that is a directory is there: its disk may be unplugged for a while.
+
+    Raises:
+        LinkError: it is not, which is worth another try.
+    """
+    address = addresses.parse(settings.keeper)
+    if isinstance(address, FolderAddress) and not (address.path / "store.yaml").is_file():
+        raise LinkError(
+            f"{address.path} holds no store just now",
+            hint="is its disk plugged in, or its share mounted? If there never was a store: "
+            f"holdstill keeper init {address.path}",
+        )
 
 
 def _publisher(settings: BoardSettings, lines: Lines) -> Callable[[Diary, datetime | None], None]:
