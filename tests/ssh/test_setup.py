@@ -153,6 +153,22 @@ def test_a_fingerprint_that_nobody_confirmed_is_not_trusted(place: Place) -> Non
     assert list(place.root.iterdir()) == []
 
 
+def test_who_may_not_write_is_told_so_before_any_question(tmp_path: Path) -> None:
+    (tmp_path / "etc").mkdir(mode=0o555)
+    tmp_path.chmod(0o755)
+    other = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
+    tool = [sys.executable, "-m", "holdstill", "setup", "--root-dir", os.fspath(tmp_path)]
+    if os.geteuid() == 0:  # root may write anywhere
+        for above in tmp_path.parents[:2]:
+            above.chmod(0o755)
+        tool = [*other, *tool]
+
+    done = subprocess.run(tool, stdin=subprocess.DEVNULL, capture_output=True, check=False)
+
+    assert done.returncode == 4
+    assert b"sudo holdstill setup" in done.stderr
+
+
 def test_settings_that_are_there_are_not_overwritten_without_a_word(place: Place) -> None:
     holdstill(*place.given("--fingerprint", place.fingerprint()))
     before = place.settings.read_bytes()

@@ -15,7 +15,7 @@ from rich.console import Console
 
 from holdstill.board import rules
 from holdstill.cli import options, render, tell, wiring
-from holdstill.errors import HoldstillError, UsageError
+from holdstill.errors import HoldstillError, PreflightError, UsageError
 from holdstill.model import names
 from holdstill.model import settings as model_settings
 from holdstill.system.bounded import BoundedRunner
@@ -96,6 +96,7 @@ def setup(
       holdstill setup --remove
     """
     where = _Where(root_dir.absolute(), units or _unit_folder())
+    _insist_on_root(where)
     if removes:
         _remove(where, is_sure=yes)
         return
@@ -127,6 +128,16 @@ class _Where:
 
 def _unit_folder() -> Path:
     return next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0])
+
+
+def _insist_on_root(where: _Where) -> None:
+    """Say it now, not after five questions."""
+    etc = where.top / "etc"
+    place = etc if etc.exists() else where.top
+    if not os.access(place, os.W_OK):
+        raise PreflightError(
+            f"{place} may not be written to", hint="run this as root: sudo holdstill setup"
+        )
 
 
 # Questions ---------------------------------------------------------------------------------------
