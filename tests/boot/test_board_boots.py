@@ -23,7 +23,11 @@ def card(tmp_path_factory: pytest.TempPathFactory) -> board.Card:
 
 @pytest.mark.parametrize(
     ("firmware", "device"),
-    [(machine.from_sd_card, "/dev/mmcblk0p2"), (machine.from_uefi, "/dev/vda2")],
+    [
+        (machine.from_sd_card, "/dev/mmcblk0p2"),
+        # Every other boot test of every day starts a card this way.
+        pytest.param(machine.from_uefi, "/dev/vda2", marks=pytest.mark.slow),
+    ],
 )
 def test_a_card_boots_alone_and_everything_on_it_runs(
     card: board.Card,

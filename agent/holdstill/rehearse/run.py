@@ -61,7 +61,7 @@ class Rehearsal:
         broken: the link of the boot chain that broke; None when it booted.
         remarks: services that failed although the system came up; changes made to the scratch.
         unproven: what such a rehearsal can't show.
-        log: everything the console printed.
+        log: the file with everything that the console printed.
     """
 
     booted: bool
@@ -70,7 +70,7 @@ class Rehearsal:
     broken: Finding | None
     remarks: tuple[str, ...]
     unproven: tuple[str, ...]
-    log: Path
+    log: str
 
 
 def rehearse(
@@ -163,7 +163,7 @@ def judge(watch: Watch, way: Way, seconds: float, remarks: tuple[str, ...]) -> R
         broken=None if booted else signs.broken(text),
         remarks=remarks + failed,
         unproven=way.unproven,
-        log=watch.log,
+        log=str(watch.log),
     )
 
 

@@ -51,6 +51,10 @@ class Finding:
     means: str
     words: str
 
+    def __str__(self) -> str:
+        words = f"; the console says: {self.words}" if self.words else ""
+        return f"the {self.link}: {self.means}{words}"
+
 
 REACHED = (
     (Link.FIRMWARE, r"BdsDxe: loading Boot|SeaBIOS \(version|U-Boot \d"),

@@ -63,6 +63,15 @@ def test_a_boot_that_stopped_for_good_needs_no_waiting(name: str) -> None:
     assert signs.is_stopped(recorded(name))
 
 
+def test_a_finding_is_told_with_the_words_of_the_console() -> None:
+    finding = signs.Finding(Link.ROOT, "it is not on the card", "ALERT!  /dev/x does not exist.")
+
+    assert str(finding) == (
+        "the root file system: it is not on the card; "
+        "the console says: ALERT!  /dev/x does not exist."
+    )
+
+
 def test_a_silent_console_means_that_nothing_started() -> None:
     assert signs.broken("").link is Link.FIRMWARE
 
