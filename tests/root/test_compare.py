@@ -71,6 +71,20 @@ def test_what_happened_between_two_captures_is_told_and_nothing_else(
     assert "+ /comes" in text
 
 
+def test_a_store_behind_ssh_tells_the_same_as_one_at_hand(captured: tuple[Board, Kept]) -> None:
+    _, kept = captured
+    server = kept.server
+    far = (
+        "--store", f"ssh://{server.user}@{server.host}:{server.port}",
+        "--key", kept.settings.parent / "board_key", "--host-keys", server.known_hosts,
+    )  # fmt: skip
+
+    here = holdstill("compare", "pier-3/1", "pier-3/2", "--json", "--store", kept.store)
+    there = holdstill("compare", "pier-3/1", "pier-3/2", "--json", *far)
+
+    assert json.loads(there) == json.loads(here)
+
+
 def test_times_are_told_when_asked_for(captured: tuple[Board, Kept]) -> None:
     _, kept = captured
 

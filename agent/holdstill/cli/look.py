@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import re
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
 
-from holdstill.cli import options, render, store, tell
+from holdstill.cli import options, reach, render, tell
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.model.sizes import human
 from holdstill.system.clock import SystemClock
-from holdstill.system.process import LocalRunner
 from holdstill.verify.audit import Budget
 from holdstill.workflow import audit as auditing
 from holdstill.workflow import compare as comparing
@@ -59,6 +58,7 @@ _WORDS = {
 )  # fmt: skip
 @options.settings_option(options.BOARD_SETTINGS)
 @options.store_option
+@options.access_options
 @options.json_option
 def compare(
     before: str,
@@ -82,7 +82,7 @@ def compare(
       holdstill compare pier-3/41 pier-3/42 --store /srv/holdstill
       holdstill compare pier-3/000041 --json
       holdstill compare --live
-      holdstill compare pier-3 --live --store /mnt/usb/captures
+      holdstill compare pier-3 --live --store ssh://keeper@boathouse
     """
     wish = Wish(listed, frozenset() if times else frozenset({Kind.TIME}))
     with ExitStack() as undo:
@@ -113,9 +113,13 @@ def _sides(
     )
 
 
-def _captured(reference: str, store_address: str | None) -> AbstractContextManager[Side]:
-    opened = store.open_local(store_address)
-    return sides.captured(finding.trusted(finding.find(opened, reference, runner=LocalRunner())))
+@contextmanager
+def _captured(reference: str, store_address: str | None) -> Iterator[Side]:
+    with (
+        reach.capture(store_address, reference) as stored,
+        sides.captured(finding.trusted(stored)) as side,
+    ):
+        yield side
 
 
 def _show(found: Comparison, out: Console) -> None:
@@ -235,7 +239,7 @@ def _show_audit(report: AuditReport, out: Console) -> None:
         out.print(f"note: {report.stopped}")
     for damage in report.damages:
         out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red")
-        out.print(f"  the good copy, at the keeper: {damage.fetch}")
+        out.print(f"  the good copy, here or at the keeper: {damage.fetch}")
     if report.damages:
         out.print("A card that loses bytes goes on losing them: replace it")
 

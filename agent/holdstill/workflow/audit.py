@@ -61,7 +61,7 @@ class Damage(Record, frozen=True, kw_only=True):
 
     Attributes:
         path: on the board.
-        fetch: the command that takes the good copy out of the store, to be run at the keeper.
+        fetch: the command that takes the good copy out of the store, here or at the keeper.
     """
 
     path: str

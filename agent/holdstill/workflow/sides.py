@@ -24,9 +24,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.scan import Scanner
-    from holdstill.keeper.captures import StoredCapture
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.names import BoardName, CaptureName
     from holdstill.records.index import Index
     from holdstill.workflow.scene import Scene
 
@@ -84,6 +85,28 @@ class Side(Protocol):
         """Return what could not be looked at so far."""
 
 
+class Capture(Protocol):
+    """A sealed capture, here or at the other end of SSH."""
+
+    @property
+    def board(self) -> BoardName:
+        """Whose it is."""
+
+    @property
+    def name(self) -> CaptureName:
+        """Which one."""
+
+    @property
+    def index_path(self) -> Path:
+        """Its index; treated as hostile."""
+
+    def manifest(self) -> Manifest:
+        """Return its manifest."""
+
+    def open(self, digest: bytes) -> int:
+        """Open a content; the caller closes."""
+
+
 @dataclass(frozen=True)
 class _Parts:
     name: str
@@ -101,7 +124,7 @@ class CapturedSide(_Parts):
     """A sealed capture, or the index that the board remembers (then without contents)."""
 
     index: Index
-    contents: StoredCapture | None
+    contents: Capture | None
 
     def entries(self, number: int) -> Iterator[Entry]:
         """Yield a partition's entries in key order."""
@@ -127,7 +150,7 @@ class CapturedSide(_Parts):
 
 
 @contextmanager
-def captured(stored: StoredCapture) -> Iterator[CapturedSide]:
+def captured(stored: Capture) -> Iterator[CapturedSide]:
     """Hold a sealed capture open as a side."""
     manifest = stored.manifest()
     attached = [*manifest.raws, *([manifest.gap] if manifest.gap else [])]
