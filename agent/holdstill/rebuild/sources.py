@@ -12,7 +12,10 @@ Entries = Callable[[], Iterable[Entry]]
 
 
 class Contents(Protocol):
-    """Where the contents of files are."""
+    """Where the contents of files are.
+
+    Several threads may ask at once, and ask while another draws the entries.
+    """
 
     def open(self, digest: bytes) -> int:
         """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""

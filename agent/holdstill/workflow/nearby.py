@@ -12,9 +12,11 @@ something, and never room.
 from __future__ import annotations
 
 import os
+import threading
 from collections import OrderedDict
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from threading import RLock
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import LinkError
@@ -45,7 +47,7 @@ def any_file(entry: Entry) -> bool:
 
 
 class Nearby:
-    """Contents at hand.
+    """Contents at hand. Several threads may open them while one passes entries on.
 
     Attributes:
         peak: most bytes that lay here at one time, not counting one that was fetched alone.
@@ -55,6 +57,9 @@ class Nearby:
     def __init__(self, folder: Path, fetch: Fetch, *, limit: int = LIMIT) -> None:
         self._folder, self._fetch, self._limit = folder, fetch, limit
         self._here: OrderedDict[bytes, int] = OrderedDict()
+        self._changing = threading.Lock()
+        # A writer's threads ask for contents while it draws further entries.
+        self._lock = RLock()
         self.peak = self.fetched = self._held = 0
 
     def open(self, digest: bytes) -> int:
@@ -63,8 +68,13 @@ class Nearby:
         Raises:
             LinkError: it cannot be fetched.
         """
-        if digest in self._here:
-            return _open(self._folder / digest.hex())
+        with self._lock:
+            return self._open(digest)
+
+    def _open(self, digest: bytes) -> int:
+        with self._changing:
+            if digest in self._here:
+                return _open(self._folder / digest.hex())
         with TemporaryDirectory(prefix="alone-", dir=self._folder) as alone:
             self._bring([digest], Path(alone))
             return _open(Path(alone) / digest.hex())
@@ -98,19 +108,23 @@ class Nearby:
         yield from self._handed_on(batch, contents)
 
     def _handed_on(self, batch: list[Entry], contents: dict[bytes, int]) -> Iterator[Entry]:
-        self._prepare(contents)
+        with self._lock:
+            self._prepare(contents)
         yield from batch
 
     def _prepare(self, contents: dict[bytes, int]) -> None:
-        for digest in contents.keys() & self._here.keys():
-            self._here.move_to_end(digest)
+        with self._changing:
+            for digest in contents.keys() & self._here.keys():
+                self._here.move_to_end(digest)
         missing = {digest: size for digest, size in contents.items() if digest not in self._here}
         if not missing:
             return
-        self._make_room(sum(missing.values()), keep=contents)
+        with self._changing:
+            self._make_room(sum(missing.values()), keep=contents)
         self._bring(list(missing), self._folder)
-        self._here |= missing
-        self._held += sum(missing.values())
+        with self._changing:
+            self._here |= missing
+            self._held += sum(missing.values())
         self.peak = max(self.peak, self._held)
 
     def _make_room(self, size: int, *, keep: dict[bytes, int]) -> None:

@@ -7,25 +7,24 @@ from __future__ import annotations
 
 import hashlib
 import os
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.errors import TargetFailedError, VerificationError
-from holdstill.model import paths
+from holdstill.errors import HoldstillError
 from holdstill.rebuild import splice
+from holdstill.rebuild.ext4 import fetching
+from holdstill.rebuild.ext4.fetching import SMALL
 from holdstill.rebuild.ext4.library import Extent, Run
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from concurrent.futures import Future, ThreadPoolExecutor
 
     from holdstill.model.entries import Entry
+    from holdstill.rebuild.ext4.fetching import Fetched
     from holdstill.rebuild.ext4.volume import Volume
     from holdstill.rebuild.sources import Contents, Progress
 
-SMALL = 256 << 10
-"""Bytes of a content that is read at once."""
 HASHED_BESIDE = 128 << 10
 """Bytes from which on it pays to hand a chunk to another thread."""
 Chunk = tuple[int, bytes | memoryview]
@@ -35,7 +34,14 @@ EXTENT_MAX, UNWRITTEN_MAX = 32768, 32767
 
 
 class Copier:
-    """Copies contents into a volume. Use `copying`."""
+    """Copies contents into a volume.
+
+    Args:
+        volume: gets the contents.
+        contents: where they are.
+        beside: hashes large ones meanwhile.
+        progress: is told of every chunk.
+    """
 
     def __init__(
         self, volume: Volume, contents: Contents, beside: ThreadPoolExecutor, progress: Progress
@@ -46,40 +52,37 @@ class Copier:
         self._beside = beside
         self._block = volume.geometry.block_size
 
-    def copy(self, entry: Entry) -> list[Extent]:
+    def copy(self, fetched: Fetched) -> list[Extent]:
         """Write a file's content into newly allocated blocks; return where they are.
 
         Raises:
             VerificationError: the content is not what the entry says.
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
+        entry, content = fetched
+        if isinstance(content, HoldstillError):
+            raise content
+        if content is None and (entry.size > SMALL or entry.sparse):
+            return self._copy_large(entry)
+        return self._put(fetching.read(entry, self._contents) if content is None else content)
+
+    def _put(self, content: bytes) -> list[Extent]:
+        """Write a whole content."""
+        extents = merged(self._volume.allocate(-(-len(content) // self._block)))
+        for block, start, piece in _Places(extents, self._block).of(0, self._padded(content)):
+            self._volume.write(block, start, piece)
+        self._progress.advance(len(content))
+        return extents
+
+    def _copy_large(self, entry: Entry) -> list[Extent]:
         try:
             handle = self._contents.open(entry.digest)
             try:
-                if entry.size <= SMALL and not entry.sparse:
-                    return self._copy_small(entry, handle)
-                return self._copy_large(entry, handle)
+                return self._copy_open(entry, handle)
             finally:
                 os.close(handle)
         except OSError as error:
-            raise TargetFailedError(
-                f"cannot read the content of {paths.display(entry.path)!r}: {error.strerror}",
-                hint="check the store's disk: `holdstill verify`",
-            ) from error
-
-    def _copy_small(self, entry: Entry, handle: int) -> list[Extent]:
-        """Copy a content that is read at once; most files are small, so this is made short."""
-        size = entry.size
-        content = os.pread(handle, size + 1, 0)
-        if len(content) != size:
-            raise _not_the_content(entry, _other_size(handle, size))
-        if hashlib.sha256(content).digest() != entry.digest:
-            raise _not_the_content(entry, OTHER_BYTES)
-        extents = merged(self._volume.allocate(-(-size // self._block)))
-        for block, start, piece in _Places(extents, self._block).of(0, self._padded(content)):
-            self._volume.write(block, start, piece)
-        self._progress.advance(size)
-        return extents
+            raise fetching.unreadable(entry, error) from error
 
     def reserve(self, head: bytes, size: int) -> list[Extent]:
         """Give a file of this size all its blocks, with head at the beginning and zeroes behind.
@@ -105,18 +108,18 @@ class Copier:
             length = (extent.length - skipped) * self._block
             self._volume.clear(extent.physical + skipped, 0, length)
 
-    def _copy_large(self, entry: Entry, handle: int) -> list[Extent]:
+    def _copy_open(self, entry: Entry, handle: int) -> list[Extent]:
         """Copy a content chunk by chunk."""
         if os.fstat(handle).st_size != entry.size:
-            raise _not_the_content(entry, _other_size(handle, entry.size))
+            raise fetching.not_the_content(entry, fetching.other_size(handle, entry.size))
         hasher = _Hasher(self._beside)
         seen = (hasher.seen(item) for item in chunks(handle, entry.size))
         try:
             extents = self._write_sparse(seen) if entry.sparse else self._write(seen, entry.size)
         except EOFError as error:
-            raise _not_the_content(entry, str(error)) from error
+            raise fetching.not_the_content(entry, str(error)) from error
         if hasher.digest() != entry.digest:
-            raise _not_the_content(entry, OTHER_BYTES)
+            raise fetching.not_the_content(entry, fetching.OTHER_BYTES)
         return extents
 
     def _write(self, seen: Iterator[Chunk], size: int) -> list[Extent]:
@@ -150,28 +153,6 @@ class Copier:
         """Fill the last block up: what the target held before must not show behind a file."""
         length = -(-len(chunk) // self._block) * self._block
         return chunk if length == len(chunk) else bytes(chunk).ljust(length, b"\0")
-
-
-@contextmanager
-def copying(volume: Volume, contents: Contents, progress: Progress) -> Iterator[Copier]:
-    """Hold what copies contents into a volume."""
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="hash") as beside:
-        yield Copier(volume, contents, beside, progress)
-
-
-def _not_the_content(entry: Entry, what: str) -> VerificationError:
-    return VerificationError(
-        f"the content of {paths.display(entry.path)!r} is not the captured one: {what}",
-        hint="the store was damaged or changed: run `holdstill verify`, "
-        "or rebuild from another capture",
-    )
-
-
-OTHER_BYTES = "its bytes have another SHA-256"
-
-
-def _other_size(handle: int, size: int) -> str:
-    return f"it has {os.fstat(handle).st_size} bytes instead of {size}"
 
 
 class _Hasher:

@@ -8,6 +8,7 @@ filled, the inodes of hard links) is in a temporary database that spills to disk
 from __future__ import annotations
 
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from itertools import groupby
@@ -17,8 +18,9 @@ from typing import TYPE_CHECKING
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType, Omitted
-from holdstill.rebuild.ext4 import blockmap, children, copying, inode, volume
+from holdstill.rebuild.ext4 import blockmap, children, copying, fetching, inode, volume
 from holdstill.rebuild.ext4.children import Children
+from holdstill.rebuild.ext4.copying import Copier
 from holdstill.rebuild.ext4.directory import Name
 from holdstill.rebuild.ext4.findings import Findings
 from holdstill.rebuild.ext4.inode import Blocks
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.copying import Copier
+    from holdstill.rebuild.ext4.fetching import Fetched
     from holdstill.rebuild.ext4.library import Extent
     from holdstill.rebuild.ext4.volume import Volume
     from holdstill.rebuild.sources import Contents, Progress
@@ -38,6 +40,9 @@ if TYPE_CHECKING:
 ROOT, LOST_AND_FOUND_INODE, LOST_AND_FOUND = 2, 11, b"lost+found"
 LOST_AND_FOUND_SIZE = 16 << 10
 """Bytes that mke2fs keeps ready in lost+found: e2fsck may need it when there is no free block."""
+THREADS = 4
+"""That read and hash contents ahead: more than processors, since most of it is waiting."""
+
 _SCHEMA = (
     "CREATE TABLE directory (path BLOB PRIMARY KEY, inode INTEGER, parent INTEGER) WITHOUT ROWID",
     "CREATE TABLE link (link INTEGER PRIMARY KEY, inode INTEGER)",
@@ -80,11 +85,12 @@ def fill(
     with (
         volume.opened(target, offset=offset) as filled,
         _notes() as notes,
-        copying.copying(filled, contents, progress) as copier,
+        ThreadPoolExecutor(THREADS, thread_name_prefix="contents") as threads,
     ):
+        copier = Copier(filled, contents, threads, progress)
         filler = _Filler(filled, notes, copier, heads)
         try:
-            filler.fill(entries)
+            filler.fill(fetching.ahead(entries, contents, threads))
         except LibraryError as error:
             raise TargetFailedError(f"filling the ext4 in {target} failed: {error}") from error
     return filler.result()
@@ -124,9 +130,9 @@ class _Filler:
     def result(self) -> Filled:
         return Filled(self._entries, self._content_bytes, self._findings.warnings())
 
-    def fill(self, entries: Iterable[Entry]) -> None:
+    def fill(self, entries: Iterable[Fetched]) -> None:
         self._empty()
-        for path, group in groupby(entries, key=attrgetter("directory")):
+        for path, group in groupby(entries, key=attrgetter("entry.directory")):
             self._fill_directory(path, group)
         self._finish_empty_directories()
         if not self._has_lost_and_found:
@@ -140,17 +146,18 @@ class _Filler:
             if not inode.is_inline(content):
                 self._library.release_blocks_of(number)
 
-    def _fill_directory(self, path: bytes, group: Iterable[Entry]) -> None:
+    def _fill_directory(self, path: bytes, group: Iterable[Fetched]) -> None:
         names = Children(self._notes, self._volume.hash_name)
         own = 0
-        for entry in group:
+        for fetched in group:
+            entry = fetched.entry
             if not entry.name:  # the root
-                self._write_inode(ROOT, entry)
+                self._write_inode(ROOT, fetched)
                 self._remember(b"", ROOT, ROOT)
                 self._count(0)
                 continue
             own = own or self._inode_of(path)
-            number = self._place(entry, own)
+            number = self._place(fetched, own)
             is_directory = int(entry.type is EntryType.DIRECTORY)
             names.add(Name(entry.name, number, int(entry.type)), directories=is_directory)
         if own:
@@ -168,8 +175,9 @@ class _Filler:
     def _remember(self, path: bytes, own: int, parent: int) -> None:
         self._notes.execute("INSERT INTO directory VALUES (?, ?, ?)", (path, own, parent))
 
-    def _place(self, entry: Entry, parent: int) -> int:
+    def _place(self, fetched: Fetched, parent: int) -> int:
         """Give an entry an inode and whatever is in it; return the inode's number."""
+        entry = fetched.entry
         known = self._linked(entry)
         if known:
             return known
@@ -178,7 +186,7 @@ class _Filler:
             self._remember(entry.path, number, parent)
         if entry.link:
             self._notes.execute("INSERT INTO link VALUES (?, ?)", (entry.link, number))
-        self._write_inode(number, entry)
+        self._write_inode(number, fetched)
         return number
 
     def _linked(self, entry: Entry) -> int:
@@ -211,10 +219,11 @@ class _Filler:
         self._library.write_inode(LOST_AND_FOUND_INODE, bytes(self._geometry.inode_size))
         self._library.release_inode(LOST_AND_FOUND_INODE, directories=1)
 
-    def _write_inode(self, number: int, entry: Entry) -> None:
+    def _write_inode(self, number: int, fetched: Fetched) -> None:
+        entry = fetched.entry
         self._findings.look_at(entry)
         if entry.type is EntryType.FILE:
-            self._write_file(number, entry)
+            self._write_file(number, fetched)
         elif inode.needs_block(entry):
             self._write_long_symlink(number, entry)
         else:
@@ -233,11 +242,12 @@ class _Filler:
         self._entries += 1
         self._content_bytes += written
 
-    def _write_file(self, number: int, entry: Entry) -> None:
+    def _write_file(self, number: int, fetched: Fetched) -> None:
+        entry = fetched.entry
         if entry.omitted is not Omitted.NOTHING:
             extents = self._write_omitted(entry)
         else:
-            extents = self._copier.copy(entry) if entry.size else []
+            extents = self._copier.copy(fetched) if entry.size else []
         self._map(number, entry, entry.size, extents)
 
     def _write_omitted(self, entry: Entry) -> list[Extent]:

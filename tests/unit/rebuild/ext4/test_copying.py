@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, cast
 
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Entry, EntryType
-from holdstill.rebuild.ext4 import copying
+from holdstill.rebuild.ext4 import copying, fetching
 from holdstill.rebuild.ext4.library import Extent, Run
 from holdstill.rebuild.sources import Silence
 from support.contents import FolderContents, a_file
@@ -69,8 +70,10 @@ class FakeVolume:
 
 
 def copied(volume: FakeVolume, contents: FolderContents, entry: Entry) -> list[Extent]:
-    with copying.copying(cast("Volume", volume), contents, Silence()) as copier:
-        return copier.copy(entry)
+    with ThreadPoolExecutor(2) as threads:
+        copier = copying.Copier(cast("Volume", volume), contents, threads, Silence())
+        (fetched,) = fetching.ahead([entry], contents, threads)
+        return copier.copy(fetched)
 
 
 PIECES = st.lists(
@@ -152,9 +155,9 @@ def test_a_content_that_is_a_hole_in_the_store_is_zeroes(tmp_path: Path) -> None
 @pytest.mark.parametrize("head", [b"", b"SWAPSPACE2".rjust(4096, b"\0"), b"odd"])
 def test_a_reserved_file_has_a_head_and_zeroes(*, has_extents: bool, head: bytes) -> None:
     volume, size = FakeVolume(longest=100, has_extents=has_extents), 300 * BLOCK
-    with copying.copying(
-        cast("Volume", volume), cast("FolderContents", None), Silence()
-    ) as copier:
+    with ThreadPoolExecutor(1) as threads:
+        contents = cast("FolderContents", None)
+        copier = copying.Copier(cast("Volume", volume), contents, threads, Silence())
         extents = copier.reserve(head, size)
 
     assert volume.file(extents, size) == head.ljust(size, b"\0")
