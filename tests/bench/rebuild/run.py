@@ -1,0 +1,208 @@
+"""Measure the ext4 writer: against tar into a mounted ext4, and its memory on a million files.
+
+As root, from the repository: `.venv/bin/python tests/bench/rebuild/run.py TREE`, or without TREE
+for the million files alone. Both ways are taken in turn, in the same run, on the same disk.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import statistics
+import sys
+import tempfile
+import time
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+ROOT = Path(__file__).parents[3]
+sys.path[:0] = [str(ROOT / "agent"), str(ROOT / "tests")]
+
+from holdstill.formats import ext4 as reader  # noqa: E402
+from holdstill.formats import source, tree  # noqa: E402
+from holdstill.model.entries import Entry, EntryType, differences  # noqa: E402
+from holdstill.rebuild import fit, scaling  # noqa: E402
+from holdstill.rebuild.writers import ext4  # noqa: E402
+from holdstill.records import index as index_file  # noqa: E402
+from holdstill.system.process import LocalRunner  # noqa: E402
+from support import ext4_images, loop, programs, witness  # noqa: E402
+from support.in_place import InPlace  # noqa: E402
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from holdstill.model.layout import Ext4
+    from holdstill.rebuild.sources import Contents
+    from holdstill.records.index import Index
+
+MILLION = 1_000_000
+
+
+def main() -> None:
+    """Measure what the command line asks for, and print it."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("tree", nargs="?", type=Path)
+    parser.add_argument("--rounds", type=int, default=3)
+    wanted = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="bench-", dir=wanted.tree and wanted.tree.parent) as d:
+        if wanted.tree:
+            against_tar(wanted.tree, Path(d), wanted.rounds)
+        million(Path(d))
+
+
+def against_tar(top: Path, folder: Path, rounds: int) -> None:
+    """Write a tree both ways, in turn."""
+    entries = witness.entries(top)
+    size = sum(entry.size for entry in entries)
+    say(f"{len(entries)} entries, {size / 1e9:.2f} GB")
+    archive = folder / "tree.tar"
+    programs.run(
+        "tar", "--xattrs", "--acls", "-C", top, "-cf", archive, ".", timeout=3600
+    )  # fmt: skip
+    with indexed(folder / "index.sqlite", entries) as index:
+        contents, parameters = InPlace(top, entries), roomy(entries, InPlace(top, entries))
+        taken: dict[str, list[float]] = {"tar": [], "written": [], "written and verified": []}
+        image = folder / "card.img"
+        for _ in range(rounds):
+            taken["tar"].append(timed(lambda: by_tar(archive, folder, parameters)))
+            written = timed(lambda: by_writer(image, index, contents, parameters))
+            verified = timed(lambda: verify(image, index, parameters))
+            taken["written"].append(written)
+            taken["written and verified"].append(written + verified)
+            image.unlink()
+    report(taken)
+
+
+def report(taken: dict[str, list[float]]) -> None:
+    """Print medians and ratios."""
+    tar = statistics.median(taken["tar"])
+    for name, seconds in taken.items():
+        middle = statistics.median(seconds)
+        all_of_them = ", ".join(f"{value:.1f}" for value in seconds)
+        say(f"{name}: median {middle:.1f} s of {all_of_them}; tar / this = {tar / middle:.2f}")
+
+
+def roomy(entries: Iterable[Entry], contents: Contents) -> Ext4:
+    """Return the parameters of a file system that holds a tree and a fifth more."""
+    plain = ext4_images.parameters(size=8 << 30, inodes=1 << 19)
+    usage = fit.need(entries, plain, contents=contents)
+    need = fit.minimum(plain, usage, machine=LocalRunner())
+    return scaling.ext4(plain, size=need.size * 6 // 5, inodes=need.inodes)
+
+
+def by_tar(archive: Path, folder: Path, parameters: Ext4) -> None:
+    """Unpack into a fresh, mounted ext4, until everything is on the disk."""
+    image = loop.blank_image(
+        folder / "tar.img", size=parameters.blocks * parameters.block_size * 11 // 10
+    )
+    programs.run("mkfs.ext4", "-q", "-F", "-N", str(parameters.inodes), image)
+    with loop.attached(image) as disk, loop.mounted(disk.device, folder / "mnt") as card:
+        programs.run(
+            "tar", "--xattrs", "--acls", "-p", "-C", card, "-xf", archive, timeout=3600
+        )  # fmt: skip
+        programs.run("sync", "-f", card, timeout=3600)
+    image.unlink()
+
+
+def by_writer(image: Path, index: Index, contents: Contents, parameters: Ext4) -> None:
+    """Make, fill, flush and check an ext4 in an image."""
+    size, machine = parameters.blocks * parameters.block_size, LocalRunner()
+    loop.blank_image(image, size=size)
+    ext4.make(image, offset=0, size=size, parameters=parameters, machine=machine)
+    ext4.fill(image, offset=0, entries=lambda: index.entries(1), contents=contents)
+    ext4.finish(image, offset=0, parameters=parameters, machine=machine)
+
+
+def verify(image: Path, index: Index, parameters: Ext4) -> None:
+    """Compare every field and every byte through our own reader."""
+    with source.opened(image) as whole:
+        part = whole.window(0, parameters.blocks * parameters.block_size)
+        found = reader.Ext4(part).entries(tree.Content.HASHED, logical_max=1 << 50)
+        assert list(differences(index.entries(1), found)) == []
+
+
+def million(folder: Path) -> None:
+    """Write a million files in a thousand directories, then all in one; tell the memory."""
+    (folder / "one").write_bytes(b"1.42 m")
+    for directories in (1000, 1):
+        million_in(directories, folder)
+
+
+def million_in(directories: int, folder: Path) -> None:
+    """Write a million files in so many directories; tell the memory."""
+    parameters = ext4_images.parameters(size=8 << 30, inodes=1_100_000)
+    image, one = folder / "million.img", One(folder / "one")
+    with indexed(folder / "million.sqlite", many(directories)) as index:
+        forget_peak()
+        before = peak_mib()
+        seconds = timed(lambda: by_writer(image, index, one, parameters))
+    say(
+        f"{MILLION} files in {directories} directories: {seconds:.0f} s, "
+        f"peak memory {peak_mib()} MiB ({before} MiB before)"
+    )
+    image.unlink()
+
+
+def many(directories: int) -> Iterator[Entry]:
+    """Yield a million files, in key order."""
+    digest = hashlib.sha256(b"1.42 m").digest()
+    yield Entry(b"", b"", EntryType.DIRECTORY, mode=0o755)
+    for number in range(directories):
+        yield Entry(b"", b"%06d" % number, EntryType.DIRECTORY, mode=0o755)
+    for number in range(directories):
+        for name in range(MILLION // directories):
+            yield Entry(
+                b"%06d" % number, b"reading-of-the-gauge-%07d" % name, EntryType.FILE,
+                mode=0o644, size=6, digest=digest, mtime_ns=name,
+            )  # fmt: skip
+
+
+class One:
+    """A store with one content."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of it."""
+        return os.open(self._path, os.O_RDONLY)
+
+
+@contextmanager
+def indexed(path: Path, entries: Iterable[Entry]) -> Iterator[Index]:
+    """Put entries into an index, as a capture has it, and open that."""
+    with index_file.created(path) as index:
+        index.put_all(1, entries, seq=1)
+    with index_file.opened(path) as index:
+        yield index
+
+
+def say(text: str) -> None:
+    """Tell the person who measures."""
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
+
+
+def timed(work: Callable[[], None]) -> float:
+    """Return the seconds that work takes; what others wrote before is on the disk already."""
+    os.sync()
+    started = time.monotonic()
+    work()
+    return time.monotonic() - started
+
+
+def forget_peak() -> None:
+    """Let the kernel count the peak memory from now on (proc(5), clear_refs)."""
+    Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
+
+
+def peak_mib() -> int:
+    """Return the peak resident memory of this process."""
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return int(status.partition("VmHWM:")[2].split()[0]) // 1024
+
+
+if __name__ == "__main__":
+    main()
