@@ -309,6 +309,11 @@ def test_of_another_file_system_nothing_is_believed(tmp_path: Path) -> None:
         assert "anew" in why_everything(tmp_path, disk, kept)
 
 
+def test_the_first_look_says_that_it_is_the_first(tmp_path: Path) -> None:
+    with remembered(tmp_path) as (disk, _):
+        assert "no earlier look" in why_everything(tmp_path, disk, b"")
+
+
 def test_a_memory_that_is_lost_or_damaged_is_not_believed(tmp_path: Path) -> None:
     with remembered(tmp_path) as (disk, kept):
         assert why_everything(tmp_path, disk, b"")

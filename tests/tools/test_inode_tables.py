@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from typing import TYPE_CHECKING
@@ -15,6 +16,8 @@ from support import loop, programs
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from holdstill.formats.source import ByteSource
 
 KINDS = {
     "as-mkfs-makes-it": (),
@@ -123,3 +126,30 @@ def test_an_external_journal_is_refused(tmp_path: Path) -> None:
 
     with byte_source.opened(journal) as source, pytest.raises((LayoutError, VerificationError)):
         InodeTables(source)
+
+
+class BrokenCard:
+    """A card that gives back nothing from some byte on; this machine has no real one."""
+
+    def __init__(self, source: ByteSource, first_bad: int) -> None:
+        self._source = source
+        self._first_bad = first_bad
+        self.size = source.size
+
+    def read(self, offset: int, length: int) -> bytes:
+        if offset + length > self._first_bad:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return self._source.read(offset, length)
+
+
+def test_a_read_error_in_the_tables_is_told_for_what_it_is(tmp_path: Path) -> None:
+    made = image(tmp_path, ())
+
+    with byte_source.opened(made) as source:
+        first_table = InodeTables(source)._groups[0].table
+        tables = InodeTables(BrokenCard(source, first_table + 4096))
+
+        with pytest.raises(VerificationError, match="cannot be read") as raised:
+            list(tables.times())
+
+    assert "dying" in raised.value.hint

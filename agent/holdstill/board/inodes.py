@@ -89,7 +89,11 @@ class InodeTables:
         return int.from_bytes(raw, "little")
 
     def times(self) -> Iterator[Times]:
-        """Read all tables, once through, and yield when the inodes last changed."""
+        """Read all tables, once through, and yield when the inodes last changed.
+
+        Raises:
+            VerificationError: they cannot be read, or make no sense.
+        """
         self.superblock = read_superblock(self._source)  # it may be resized while it is mounted
         self._groups = ext4_super.read_groups(self._source, self.superblock)
         self._block_at = -1
@@ -103,12 +107,21 @@ class InodeTables:
         seconds, fractions = [], []
         while left:
             step = min(CHUNK, left)
-            words = memoryview(self._source.read(at, step)).cast("I")
+            words = memoryview(self._read(at, step)).cast("I")
             seconds.append(words[_CTIME // 4 :: size // 4].tobytes())
             if size > 128:
                 fractions.append(words[_CTIME_EXTRA // 4 :: size // 4].tobytes())
             at, left = at + step, left - step
         return Times(group.first_inode, b"".join(seconds), b"".join(fractions))
+
+    def _read(self, at: int, length: int) -> bytes:
+        try:
+            return self._source.read(at, length)
+        except OSError as error:
+            raise VerificationError(
+                f"the inode tables cannot be read, from byte {at}: {error.strerror}",
+                hint="the card may be dying: copy what matters while it can be read",
+            ) from error
 
     def facts(self, number: int) -> Facts | None:
         """Return what inode `number` says at this moment; None when there is no such inode."""

@@ -168,6 +168,8 @@ class TableWatch:
 
     def start_from(self, data: bytes, *, bound_to: str) -> None:
         """Continue from what an earlier capture remembered, if it is still good."""
+        if not data:
+            return
         try:
             baseline = decode(data, bound_to=bound_to)
         except VerificationError as error:
