@@ -63,8 +63,3 @@ def _insist_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:
         raise VerificationError(
             f"capture {capture.name} of {capture.board} has no content {min(asked).hex()}"
         )
-
-
-def clear(store: Store, board: BoardName) -> None:
-    """Take away what was laid out; while it is there, contents count as in use."""
-    store.discard(folder(store, board))

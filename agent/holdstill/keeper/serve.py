@@ -73,6 +73,7 @@ def forced_command(
 
 def _receive(store: Store, board: BoardName, wish: Receive, *, min_free: int) -> int:
     """Run the rsync that writes into this board's running staging, and nowhere else."""
+    process.require("rsync")
     lock = incoming.receiver_lock(store, board)
     staging = incoming.current(store, board)
     if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
@@ -112,6 +113,7 @@ def _attended(pid: int, watch: Watch) -> int:
 
 def _lend(store: Store, board: BoardName, wish: Lend, runner: Runner) -> NoReturn:
     """Become the rsync that reads one folder or file of this board's own, and nothing else."""
+    process.require("rsync")
     if wish.folder:
         path = f"{outgoing.folder(store, board) / wish.folder}/"
     else:
@@ -158,6 +160,7 @@ class Service:
     ) -> None:
         self._keeper = keeper
         self._store, self._board, self._clock = store, board, clock
+        self._lent_folders: list[Path] = []
 
     def run(self, source: int, target: int, *, patience: float = PATIENCE) -> None:
         """Answer line by line until the other side is gone.
@@ -174,7 +177,8 @@ class Service:
         except BrokenPipeError:
             return
         finally:
-            outgoing.clear(self._store, self._board)
+            for folder in self._lent_folders:
+                self._store.discard(folder)
 
     def answer(self, line: bytes) -> bytes | None:
         """Answer one line; None for a notification."""
@@ -241,4 +245,5 @@ class Service:
         }
 
     def _lent(self, folder: Path) -> str:
+        self._lent_folders.append(folder)
         return f"outgoing/{folder.name}"

@@ -166,13 +166,18 @@ def _began(staging: Path) -> float:
     return (marker if marker.exists() else staging).stat().st_mtime
 
 
+def _lent(store: Store, board: BoardName) -> list[Path]:
+    folder = outgoing.folder(store, board)
+    return sorted(folder.iterdir()) if folder.is_dir() else []
+
+
 def _give_up_stale(store: Store, clock: Clock) -> None:
     """Throw away stagings and lent folders that nobody came back for."""
     limit = clock.now().timestamp() - STALE
     for board in store.boards():
-        lent = outgoing.folder(store, board)
-        if lent.is_dir() and lent.stat().st_mtime < limit:
-            store.discard(lent)
+        for lent in _lent(store, board):
+            if lent.stat().st_mtime < limit:
+                store.discard(lent)
         if incoming.is_running(store, board):
             continue
         for staging in (store.board_folder(board) / "incoming").iterdir():

@@ -120,6 +120,23 @@ def test_contents_are_lent_in_a_folder_that_goes_with_the_session(
     assert not folder.exists()
 
 
+def test_a_session_that_ends_leaves_what_others_are_fetching(
+    board: Board[RemoteKeeper], store: Store
+) -> None:
+    name = board.capture().name
+    digest = hashlib.sha256(b"1.42").hexdigest()
+    folder = store.board_folder(PIER_3) / board.keeper.lend(name, [digest])
+    clock = FakeClock()
+    other = serve.Service(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
+
+    source, target = os.pipe()
+    os.close(target)
+    other.run(source, source)
+    os.close(source)
+
+    assert (folder / digest).exists()
+
+
 def test_s05_contents_that_are_not_in_the_own_capture_are_not_lent(
     board: Board[RemoteKeeper], store: Store
 ) -> None:
