@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -234,3 +235,21 @@ def test_settings_that_make_no_sense_are_refused_at_once(place: Place) -> None:
 
     assert done.returncode == 2
     assert b'did you mean "nightly"' in done.stderr
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs to become somebody else")
+def test_status_tells_a_stranger_to_ask_as_root(place: Place) -> None:
+    with tempfile.TemporaryDirectory() as folder:  # tmp_path is closed to strangers further up
+        Path(folder).chmod(0o755)
+        place.folder = Path(folder)
+        settings = place.settings
+        settings.chmod(0o644)
+        (place.folder / "state").mkdir(mode=0o700)
+
+        done = programs.attempt(
+            *("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"),
+            *(HOLDSTILL, "status", "--settings", settings),
+        )
+
+    assert done.returncode == 4
+    assert b"diary.json is not yours to read" in done.stderr

@@ -14,7 +14,7 @@ from holdstill.board.readiness import BoardReadiness
 from holdstill.cli import keeper as cli_keeper
 from holdstill.cli import options, render, wiring
 from holdstill.daemon import Means, Nightly
-from holdstill.errors import DegradedError, LinkError, UsageError
+from holdstill.errors import DegradedError, LinkError, PreflightError, UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.notify import metrics
 from holdstill.notify.herald import Herald
@@ -177,15 +177,14 @@ def status(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     Example:
       holdstill status
     """
-    if not settings_path.exists() and not keeper_path.exists():
+    is_board, is_keeper = _is_there(settings_path), _is_there(keeper_path)
+    if not is_board and not is_keeper:
         raise UsageError(
             f"neither {settings_path} nor {keeper_path} is there",
             hint="this machine is no board and no keeper yet; --settings names another file",
         )
-    board = _board_standing(settings_path) if settings_path.exists() else None
-    states = (
-        _keeper_states(options.read_keeper_settings(keeper_path)) if keeper_path.exists() else ()
-    )
+    board = _board_standing(settings_path) if is_board else None
+    states = _keeper_states(options.read_keeper_settings(keeper_path)) if is_keeper else ()
     code = board.code if board else 0
     if code == 0 and any(state.is_silent for state in states):
         code = DegradedError.exit_code
@@ -196,8 +195,24 @@ def status(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     return code
 
 
+def _is_there(path: Path) -> bool:
+    """Whether a file is there.
+
+    Raises:
+        PreflightError: it is not ours to know.
+    """
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except PermissionError as error:
+        raise PreflightError(f"{path} is not yours to read", hint="ask as root") from error
+    return True
+
+
 def _board_standing(path: Path) -> Standing:
     settings = options.read_board_settings(path)
+    _is_there(Path(settings.state) / diaries.DIARY)
     place = ram.choose(Path(settings.spool))
     return standing.look(settings, place=place, now=SystemClock().now(), zone=LocalZone()())
 
