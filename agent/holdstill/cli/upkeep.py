@@ -34,12 +34,19 @@ if TYPE_CHECKING:
     "--within", type=float, default=0.0, help="Skip what was found good so many days ago."
 )
 @click.option("--rate", default="0", help="Most bytes a second, such as 20M; 0 is no limit.")
+@click.option(
+    "--mend",
+    "is_mended",
+    is_flag=True,
+    help="Heal damaged contents from spare copies, or have the board send them again.",
+)
 @options.store_option
 @options.json_option
 def verify(
     capture: str,
     *,
     card: Path | None,
+    is_mended: bool,
     within: float,
     rate: str,
     store_address: str | None,
@@ -67,6 +74,9 @@ def verify(
         options.print_json(report)
     else:
         render.store_report(report, render.console())
+    if is_mended:
+        for digest, outcome in verifying.mend(opened, report).items():
+            click.echo(f"{digest}: {outcome}", err=True)
     return VerificationError.exit_code if report.damages else 0
 
 

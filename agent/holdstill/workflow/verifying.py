@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.formats import gap
-from holdstill.keeper import marks
+from holdstill.keeper import marks, mending
 from holdstill.keeper.captures import Shelf
 from holdstill.model import names
 from holdstill.verify import card
@@ -63,6 +63,19 @@ def verify_store(
         )
     _note(store, report, clock)
     return report
+
+
+def mend(store: Store, report: StoreReport) -> dict[str, str]:
+    """Do what can be done about damages: heal from a spare copy, or have the board send again.
+
+    Trees of contents that came back since an earlier mending are put right as well.
+    """
+    outcomes = {
+        damage.digest: str(mending.mend(store, names.check_digest(damage.digest)))
+        for damage in report.damages
+    }
+    outcomes |= {digest: str(mending.Outcome.AWAITED) for digest in mending.finish(store)}
+    return outcomes
 
 
 def _wanted(store: Store, reference: str, runner: Runner) -> list[StoredCapture]:

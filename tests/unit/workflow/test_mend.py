@@ -1,0 +1,65 @@
+"""Verifying a store, and what can be done about what it finds."""
+
+from __future__ import annotations
+
+import hashlib
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from holdstill.workflow import verifying
+from support import keeping
+from support.keeping import Board, FakeClock, FakeSignatures
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+    from holdstill.verify.store import StoreReport
+
+
+class Silent:
+    @contextmanager
+    def silent(self) -> Iterator[None]:
+        yield
+
+    def step(self, what: str) -> None:
+        assert what
+
+    def progress(self, done: int, total: int) -> None:
+        assert done >= 0
+
+    def note(self, text: str) -> None:
+        assert text
+
+
+def verified(store: Store) -> StoreReport:
+    return verifying.verify_store(
+        store, "", within_days=0, rate=0, clock=FakeClock(), runner=FakeSignatures(), tell=Silent()
+    )
+
+
+def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock, files={b"f": b"reading"})
+    board.capture()
+    digest = hashlib.sha256(b"reading").hexdigest()
+    path = next(held.path for held in store.contents.all())
+    path.chmod(0o600)
+    path.write_bytes(b"REading")
+
+    found = verified(store)
+    outcomes = verifying.mend(store, found)
+    board.sent.clear()
+    clock.advance(60)
+    board.capture()
+    again = verified(store)
+    finished = verifying.mend(store, again)
+
+    assert [damage.digest for damage in found.damages] == [digest]
+    assert outcomes == {digest: "awaited"}
+    assert board.sent == [digest]
+    assert (again.damages, finished) == ((), {})
+    trees = [board.keeper.capture(b.name).tree_path(2) / "f" for b in board.keeper.captures()]
+    assert [tree.read_bytes() for tree in trees] == [b"reading"] * 2
