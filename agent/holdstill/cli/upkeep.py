@@ -85,7 +85,7 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
     stored = finding.trusted(finding.find(opened, capture, runner=LocalRunner()))
     with workflow_rebuild.opened(stored, str(stored.name)) as source:
-        report = verifying.verify_card(card.absolute(), source)
+        report = verifying.verify_card(card.absolute(), source, machine=LocalRunner())
     if as_json:
         options.print_json(report)
     else:

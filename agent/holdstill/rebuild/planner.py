@@ -320,7 +320,8 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
         if isinstance(part.file_system, Ext4) and "mmp" in part.file_system.features
     )
     yield from (
-        f"partition {part.number}: {part.file_system.type} is made with default parameters"
+        f"partition {part.number}: {part.file_system.type} is made with default parameters; its "
+        "files, UUID and label are kept, its features, quotas, snapshots and compression are not"
         for part in manifest.parts
         if isinstance(part.file_system, Other)
     )

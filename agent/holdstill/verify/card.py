@@ -1,8 +1,9 @@
 """Whether a finished card or image holds what a capture says.
 
 The second witness: tables, file systems and files are read by our own readers, which share
-nothing with the tools that wrote them. Nothing is mounted and nothing is changed. What memory
-still holds of a device must have been dropped before, or it is memory that is checked.
+nothing with the tools that wrote them. Nothing is changed, and nothing is mounted but what only
+the kernel can read (xfs, btrfs, f2fs): that read-only, where we may. What memory still holds of a
+device must have been dropped before, or it is memory that is checked.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, VerificationError
 from holdstill.formats import gap as boot_gap
+from holdstill.formats import probe, swap, table, tree
 from holdstill.formats import source as byte_source
-from holdstill.formats import swap, table, tree
 from holdstill.formats.ext4 import Ext4 as Ext4Reader
 from holdstill.formats.fat import Fat as FatReader
 from holdstill.formats.tree import Content
@@ -23,6 +24,8 @@ from holdstill.model import entries as entry_streams
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Record, Swap, TableLabel
+from holdstill.system import loop
+from holdstill.verify import mounted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     from holdstill.formats.tree import FileTree
     from holdstill.model.layout import Disk, FileSystem, Partition
     from holdstill.model.manifest import Manifest
+    from holdstill.system.process import Runner
 
 SHOWN_MAX = 200
 """Differences that are listed; the rest is only counted."""
@@ -47,6 +51,8 @@ _EXT4_EXACT = (
 _EXT4_SETS = ("features", "mount_defaults")
 _MADE_ANEW = frozenset({b"ldlinux.sys", b"ldlinux.c32"})
 """Files of SYSLINUX in a FAT: its installer writes them, with the places where they lie."""
+_MOUNT_OPTIONS = {"xfs": "ro,norecovery,nouuid", "btrfs": "ro", "f2fs": "ro"}
+"""Nothing is to be written, not even a journal's end; another xfs of this UUID may be mounted."""
 _OF_CONTENT = frozenset({"digest", "size", "mtime_ns"})
 _FAT_EXACT = (
     "bits", "volume_id", "label", "sector_size", "reserved_sectors", "fats", "root_entries",
@@ -117,6 +123,7 @@ def check_card(
     file_systems: Mapping[int, FileSystem] | None = None,
     gap: Sequence[Run] | None = None,
     progress: Callable[[int], None] = lambda _: None,
+    machine: Runner | None = None,
 ) -> CardReport:
     """Check a finished card or image: its table, and everything that check_contents checks.
 
@@ -129,13 +136,14 @@ def check_card(
         file_systems: parameters where they should be other than the manifest's.
         gap: the boot gap as it should be; None leaves it unchecked.
         progress: told the bytes read so far.
+        machine: mounts, read-only, what only the kernel can read; without it that is unchecked.
 
     Raises:
         LayoutError: the card has no table that can be read.
     """
     wanted = disk or manifest.disk
     with byte_source.opened(path) as opened:
-        check = _Check(opened, _Meter(progress))
+        check = _Check(opened, _Meter(progress), path=path, machine=machine)
         found = table.read(opened, sector_size=wanted.sector_size)
         _check_table(check, wanted, found, has_plan=disk is not None)
         check.contents(manifest, found, expected, file_systems or {})
@@ -152,6 +160,7 @@ def check_contents(
     file_systems: Mapping[int, FileSystem] | None = None,
     gap: Sequence[Run] | None = None,
     progress: Callable[[int], None] = lambda _: None,
+    machine: Runner | None = None,
 ) -> CardReport:
     """Check what lies in the places of a planned layout, whether or not a table says so yet.
 
@@ -159,7 +168,7 @@ def check_contents(
     partitions, and the boot gap. The arguments are those of check_card.
     """
     with byte_source.opened(path) as opened:
-        check = _Check(opened, _Meter(progress))
+        check = _Check(opened, _Meter(progress), path=path, machine=machine)
         check.contents(manifest, disk, expected, file_systems or {})
         _check_gap(check, disk, gap)
         return check.report()
@@ -175,6 +184,7 @@ class _Place(NamedTuple):
     number: int
     source: ByteSource
     content_bytes: int
+    offset: int
 
 
 @dataclass
@@ -189,6 +199,8 @@ class _Check:
     entries: int = 0
     files: int = 0
     content_bytes: int = 0
+    path: Path | None = None
+    machine: Runner | None = None
 
     def note(self, part: int, path: bytes, name: str, pair: tuple[object, object]) -> None:
         """Note a difference: what was wanted, and what was found."""
@@ -252,8 +264,9 @@ class _Check:
 
     def _place(self, partition: Partition, step: int, content_bytes: int) -> _Place:
         with self.reading(partition.number):
-            window = self.opened.window(partition.start * step, partition.size * step)
-        return _Place(partition.number, _Metered(window, self.meter), content_bytes)
+            start = partition.start * step
+            window = self.opened.window(start, partition.size * step)
+        return _Place(partition.number, _Metered(window, self.meter), content_bytes, start)
 
     def report(self) -> CardReport:
         """Sum up."""
@@ -286,10 +299,7 @@ def _check_part(
         case Raw():
             _check_raw(check, place, wanted)
         case Other():
-            check.unchecked.append(
-                f"partition {place.number}: the files of a {wanted.type} can only be read by "
-                "mounting it"
-            )
+            _check_other(check, place, wanted, expected(place.number))
         case Container():
             pass  # the table says all about it
 
@@ -392,6 +402,38 @@ def _fat(check: _Check, place: _Place, wanted: Fat) -> FileTree:
     return volume
 
 
+def _check_other(check: _Check, place: _Place, wanted: Other, expected: Iterable[Entry]) -> None:
+    """Check a file system that only the kernel can read, where it can."""
+    with check.reading(place.number):
+        found = probe.probe(place.source)
+    if not isinstance(found, Other):
+        check.note(place.number, b"", "type", (wanted.type, str(found)))
+        return
+    check.compare(place.number, ("type", "uuid", "label"), wanted, found)
+    if check.machine is None or check.path is None:
+        obstacle = "nobody mounted it"
+    elif wanted.type not in _MOUNT_OPTIONS:
+        obstacle = "it is of a kind that we do not mount"
+    else:
+        obstacle = loop.obstacle(wanted.type, check.machine)
+    if obstacle or check.machine is None or check.path is None:
+        check.leave_unchecked(
+            f"partition {place.number}: the files of a {wanted.type}: {obstacle}"
+        )
+        return
+    with (
+        check.reading(place.number),
+        loop.attached(
+            check.path, offset=place.offset, size=place.source.size, machine=check.machine,
+            words=loop.READ_ONLY,
+        ) as device,
+        loop.mounted(
+            device, kind=wanted.type, options=_MOUNT_OPTIONS[wanted.type], machine=check.machine
+        ) as root,
+    ):  # fmt: skip
+        _compare(check, place, mounted.entries(root, check.meter.add), expected)
+
+
 def _check_entries(
     check: _Check,
     place: _Place,
@@ -401,9 +443,19 @@ def _check_entries(
     anew: frozenset[bytes] = frozenset(),
 ) -> None:
     """Compare every entry; an error of the expected stream is not the card's and goes on up."""
+    _compare(check, place, _read(check, place, volume), expected, anew=anew)
+
+
+def _compare(
+    check: _Check,
+    place: _Place,
+    found: Iterable[Entry],
+    expected: Iterable[Entry],
+    *,
+    anew: frozenset[bytes] = frozenset(),
+) -> None:
     omitted: set[bytes] = set()
     wanted = check.counted(_noting_omitted(expected, omitted))
-    found = _read(check, place, volume)
     for difference in entry_streams.differences(wanted, found):
         if difference.field in _OF_CONTENT and difference.path.rpartition(b"/")[2].lower() in anew:
             check.leave_unchecked(

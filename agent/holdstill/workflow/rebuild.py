@@ -8,17 +8,18 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import LayoutError, TargetRefusedError, VerificationError
+from holdstill.errors import LayoutError, VerificationError
 from holdstill.formats import gap as gap_format
 from holdstill.formats import source as byte_source
 from holdstill.model import names
-from holdstill.model.layout import Ext4, Fat, Record, Swap
+from holdstill.model.layout import Ext4, Fat, Other, Record, Swap
 from holdstill.rebuild import (
     bootcheck,
     carry_out,
     claims,
     fit,
     fit_fat,
+    fit_other,
     fixups,
     identity,
     markers,
@@ -29,7 +30,7 @@ from holdstill.rebuild.boot.report import Report as BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
 from holdstill.rebuild.markers import TargetMedium
 from holdstill.rebuild.overlay import Overlay
-from holdstill.rebuild.writers import ext4, fat, gap, raw, swap, syslinux, table
+from holdstill.rebuild.writers import ext4, fat, gap, other, raw, swap, syslinux, table
 from holdstill.records import index as index_file
 from holdstill.system import files
 from holdstill.verify import card
@@ -223,6 +224,8 @@ def needs(source: Source, machine: Runner) -> dict[int, Need]:
             found[part.number] = fit.minimum(part.file_system, usage, machine=machine)
         elif isinstance(part.file_system, Fat):
             found[part.number] = fit_fat.need(source.entries(part.number), part.file_system)
+        elif isinstance(part.file_system, Other):
+            found[part.number] = fit_other.need(source.entries(part.number), part.file_system)
     return found
 
 
@@ -230,8 +233,12 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
     """Decide every step; size is that of the target, in bytes.
 
     Raises:
-        TargetRefusedError: it does not fit; the error says by how much.
+        TargetRefusedError: it does not fit, and the error says by how much; or this machine
+            cannot make one of the file systems.
     """
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Other):
+            other.insist_possible(part.file_system, machine, number=part.number)
     return planner.plan(
         source.manifest,
         target_size=size,
@@ -363,10 +370,18 @@ class _Writers:
         self.warnings += filled.warnings
 
     def other(self, step: MakeOther) -> None:
-        raise TargetRefusedError(
-            f"partition {step.number}: a {step.parameters.type} cannot be made yet",
-            hint="its files are in the capture: see `holdstill get`",
+        machine, path = self._means.machine, self._target.path
+        other.make(
+            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine
         )
+        filled = other.fill(
+            path, offset=step.offset, size=step.size, parameters=step.parameters,
+            entries=self._source.written(step.number), again=self._source.entries(step.number),
+            contents=self._contents, heads=_swap_heads(step.swap_files), machine=machine,
+            progress=self,
+        )  # fmt: skip
+        self.entries += filled.entries
+        self.warnings += filled.warnings
 
     def swap(self, step: MakeSwap) -> None:
         swap.make(
@@ -392,6 +407,7 @@ class _Writers:
             self._target.path, self._source.manifest, disk=step.disk,
             expected=self._source.entries, file_systems=self._made, gap=self._gap,
             progress=lambda done: self._means.tell.progress(done, self._total),
+            machine=self._means.machine,
         )  # fmt: skip
         self.verify_seconds = self._means.clock.monotonic() - started
         self.checked = report.entries

@@ -102,11 +102,14 @@ def _note(store: Store, report: StoreReport, clock: Clock) -> None:
         marks.verified(store, names.check_board(board), captures, clock=clock)
 
 
-def verify_card(path: Path, source: Source) -> CardReport:
+def verify_card(path: Path, source: Source, *, machine: Runner | None = None) -> CardReport:
     """Compare a card or image with the capture that it was made from, byte for byte.
 
-    Sizes may be fitted; everything else must be as captured.
+    Sizes may be fitted; everything else must be as captured. The machine mounts, read-only, what
+    only the kernel can read; without one that is unchecked.
     """
     kept = source.capture.gap_path
     runs = gap.decode(kept.read_bytes()) if kept is not None else []
-    return card.check_card(path, source.manifest, expected=source.entries, gap=runs)
+    return card.check_card(
+        path, source.manifest, expected=source.entries, gap=runs, machine=machine
+    )

@@ -1,0 +1,60 @@
+"""How much room a tree needs in a file system that is made with default parameters. Pure.
+
+A rule, not a count: contents in blocks of 4 KiB, an allowance for every entry, and what the file
+system takes for itself, where the tools of Debian 12 refuse to make a smaller one anyway.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.model.entries import EntryType
+from holdstill.model.sizes import MIB, align_up
+from holdstill.rebuild.planner import Need
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import Other
+
+BLOCK = 4096
+
+
+class Rule(NamedTuple):
+    """What one kind of file system takes.
+
+    Attributes:
+        least: bytes below which its mkfs refuses.
+        fixed: bytes that it takes for itself.
+        share: 1/share of the contents goes to its tables and to what it keeps back.
+        entry: bytes for each entry.
+    """
+
+    least: int
+    fixed: int
+    share: int
+    entry: int
+
+
+RULES = {
+    "xfs": Rule(300 * MIB, 80 * MIB, 20, 1024),
+    "btrfs": Rule(128 * MIB, 128 * MIB, 10, 4096),
+    "f2fs": Rule(64 * MIB, 64 * MIB, 10, 4096),
+}
+_UNKNOWN = Rule(300 * MIB, 128 * MIB, 10, 4096)
+
+
+def need(entries: Iterable[Entry], parameters: Other) -> Need:
+    """Return what entries need; sparse files count in full."""
+    rule = RULES.get(parameters.type, _UNKNOWN)
+    count = contents = 0
+    links: set[int] = set()
+    for entry in entries:
+        count += 1
+        if entry.type is EntryType.FILE and entry.link not in links:
+            contents += align_up(entry.size, BLOCK)
+        if entry.link:
+            links.add(entry.link)
+    wanted = rule.fixed + contents + contents // rule.share + count * rule.entry
+    return Need(0, align_up(max(rule.least, wanted), MIB))

@@ -1,0 +1,171 @@
+"""xfs, btrfs and f2fs: made with default parameters, and filled by the kernel itself.
+
+Kept are UUID and label, and of every entry what `rebuild.populate` restores: contents with their
+holes, types, names, hard links, owners, modes, times, extended attributes, access control lists
+and inode flags. NOT kept is how the file system is built: block and inode sizes, features,
+quotas and reflinks; of btrfs also snapshots, subvolumes (what was mounted is there, as plain
+directories), compression, and more than one device.
+
+There is no library to fill these without the kernel. So this needs root, and a kernel that
+mounts the kind: a private mount through a loop device, which works below an exclusive claim of
+the whole card. Where that cannot be, the rebuild is refused before anything is written.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
+from holdstill.rebuild.populate import Populator
+from holdstill.rebuild.sources import Silence
+from holdstill.system import loop, process
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import Other
+    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.system.process import Runner
+
+HOURS = 4 * 3600.0
+
+
+@dataclass(frozen=True)
+class Kind:
+    """How one kind of file system is made and checked; both words are followed by the device.
+
+    Attributes:
+        uuid, label: options of its mkfs.
+        check: reads only, and fails when something is wrong.
+        options: of the mount through which it is filled.
+    """
+
+    package: str
+    mkfs: tuple[str, ...]
+    uuid: tuple[str, ...]
+    label: str
+    check: tuple[str, ...]
+    options: str
+
+    def words(self, parameters: Other) -> tuple[str, ...]:
+        """Return the words of mkfs for a file system with these parameters."""
+        return (
+            *self.mkfs,
+            *(word.format(parameters.uuid) for word in self.uuid if parameters.uuid),
+            *((self.label, parameters.label) if parameters.label else ()),
+        )
+
+
+KINDS = {
+    # nouuid: the board's own may be mounted here, when a board rebuilds its own card.
+    "xfs": Kind("xfsprogs", ("mkfs.xfs", "-q", "-f"), ("-m", "uuid={}"), "-L",
+                ("xfs_repair", "-n"), "nouuid"),
+    "btrfs": Kind("btrfs-progs", ("mkfs.btrfs", "-q", "-f"), ("-U", "{}"), "-L",
+                  ("btrfs", "check", "--readonly"), "rw"),
+    "f2fs": Kind("f2fs-tools", ("mkfs.f2fs", "-q", "-f"), ("-U", "{}"), "-l",
+                 ("fsck.f2fs", "--dry-run"), "rw"),
+}  # fmt: skip
+_BTRFS_IN_USE = Path("/sys/fs/btrfs")
+
+
+@dataclass(frozen=True)
+class Filled:
+    """What was written.
+
+    Attributes:
+        warnings: what could not be restored exactly, for people.
+    """
+
+    entries: int
+    warnings: tuple[str, ...] = ()
+
+
+def insist_possible(parameters: Other, machine: Runner, *, number: int) -> None:
+    """Refuse what this machine cannot make and fill, before anything is written.
+
+    Raises:
+        TargetRefusedError: naming what is in the way, and what would help.
+    """
+    kind = KINDS.get(parameters.type)
+    if kind is None:
+        raise TargetRefusedError(
+            f"partition {number}: a {parameters.type} cannot be made",
+            hint="its files are in the capture: see `holdstill get`; capture it raw next time",
+        )
+    obstacle = loop.obstacle(parameters.type, machine)
+    if obstacle:
+        raise TargetRefusedError(
+            f"partition {number} is {parameters.type}, and {obstacle}",
+            hint=f"run this as root on a machine whose kernel knows {parameters.type}; "
+            "its files are in the capture: see `holdstill get`",
+        )
+    process.require("losetup", "mount", kind.mkfs[0], kind.check[0])
+    if parameters.type == "btrfs" and (_BTRFS_IN_USE / parameters.uuid).exists():
+        raise TargetRefusedError(
+            f"partition {number}: a btrfs with UUID {parameters.uuid} is mounted on this machine",
+            hint="the kernel would take one for the other: unmount it, or rebuild elsewhere",
+        )
+
+
+def make(target: Path, *, offset: int, size: int, parameters: Other, machine: Runner) -> None:
+    """Make an empty file system with its own UUID and label at an offset in a target.
+
+    Raises:
+        TargetFailedError: its mkfs failed; its words say why.
+    """
+    kind = KINDS[parameters.type]
+    with loop.attached(target, offset=offset, size=size, machine=machine) as device:
+        try:
+            machine.run(Command.of(*kind.words(parameters), device, timeout=600))
+        except CommandError as error:
+            raise TargetFailedError(f"the {parameters.type} could not be made: {error}") from error
+
+
+def fill(
+    target: Path,
+    *,
+    offset: int,
+    size: int,
+    parameters: Other,
+    entries: Iterable[Entry],
+    again: Iterable[Entry],
+    contents: Contents,
+    heads: Mapping[bytes, bytes],
+    machine: Runner,
+    progress: Progress = Silence(),  # noqa: B008  it has no state
+) -> Filled:
+    """Fill the new, empty file system at an offset in a target, and let its own tool check it.
+
+    Args:
+        target: an image, or a device that the caller holds.
+        offset: byte at which the partition begins.
+        size: bytes of it.
+        parameters: as it was made.
+        entries: in key order; contents are asked for as they come.
+        again: the same; no content is asked for.
+        contents: what is in the files.
+        heads: what is at the beginning of files whose content was omitted, by path.
+        machine: mounts and checks.
+        progress: is told of every file.
+
+    Raises:
+        TargetFailedError: it cannot be mounted or filled, or the check finds something.
+        VerificationError: a content is not what its digest says.
+    """
+    kind = KINDS[parameters.type]
+    with loop.attached(target, offset=offset, size=size, machine=machine) as device:
+        try:
+            with loop.mounted(
+                device, kind=parameters.type, options=kind.options, machine=machine
+            ) as root:
+                populator = Populator(root, contents, heads, progress)
+                populator.fill(entries)
+                populator.finish(again)
+            machine.run(Command.of(*kind.check, device, timeout=HOURS))
+        except CommandError as error:
+            raise TargetFailedError(f"the {parameters.type} is not sound: {error}") from error
+    return Filled(populator.entries, tuple(populator.warnings))

@@ -1,0 +1,224 @@
+"""Boards whose root is an xfs or a btrfs: captured mounted, rebuilt, and looked at by the kernel.
+
+The witness of tests/support reads both trees; xfs_repair, btrfs and fsck.f2fs judge the rest.
+"""
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import TargetFailedError, TargetRefusedError, VerificationError
+from holdstill.model import entries as entry_streams
+from holdstill.model.entries import Entry, EntryType
+from holdstill.model.layout import Other
+from holdstill.rebuild import fit_other
+from holdstill.rebuild.writers import other
+from holdstill.system import loop as system_loop
+from holdstill.system.process import LocalRunner
+from support import boards, loop, programs, truth
+from support.boards import Board, holdstill
+from support.contents import FolderContents, a_file, a_folder, in_order
+from support.loop import MIB, LoopDisk
+
+pytestmark = pytest.mark.timeout(240)
+MACHINE = LocalRunner()
+UUID = "8b2d6a34-93f1-4b0e-8c55-0a1b2c3d4e5f"
+START, SIZE = 90112 * 512, 400 * MIB
+SCRIPT = boards.MBR.replace("start=90112, type=83", f"start=90112, size={SIZE // 512}, type=83")
+CHECKS = {"xfs": ("xfs_repair", "-n"), "btrfs": ("btrfs", "check", "--readonly")}
+
+
+def supported(kind: str) -> bool:
+    return not system_loop.obstacle(kind, MACHINE)
+
+
+@contextmanager
+def board(folder: Path, kind: str) -> Iterator[Board]:
+    """Hold a board with this kind of root mounted, and something of everything on it."""
+    image = loop.partitioned_image(folder / "card.img", size=480 * MIB, script=SCRIPT)
+    with loop.attached(image) as disk:
+        boot, root = disk.partition(1), disk.partition(2)
+        programs.run("mkfs.vfat", "-F", "32", "-s", "1", "-n", "BOOTFS", boot)
+        boards.fill_boot(boot, folder)
+        uuid = ("-m", f"uuid={UUID}") if kind == "xfs" else ("-U", UUID)
+        programs.run(f"mkfs.{kind}", "-q", *uuid, "-L", "rootfs", root)
+        with loop.mounted(root, folder / "root") as at, loop.thaw_guard(at, seconds=20):
+            fill(at)
+            yield Board(disk, at)
+
+
+def fill(at: Path) -> None:
+    """Make nodes of every type, with attributes, links, holes, odd names and dates."""
+    (at / "etc").mkdir()
+    (at / "etc/fstab").write_text(f"UUID={UUID} / auto defaults 0 1\n", encoding="ascii")
+    top = os.fsencode(at)
+    (at / os.fsdecode(b"odd \xff\nname")).mkdir(mode=0o1777)
+    (at / "plain").write_bytes(os.urandom(3_000_000))
+    os.link(at / "plain", at / "etc/also-plain")
+    (at / "program").write_bytes(b"#!/bin/sh\n")
+    os.chown(at / "program", 70_000, 80_000)
+    (at / "program").chmod(0o6755)
+    os.setxattr(at / "program", "user.note", b"tide")
+    programs.run("setcap", "cap_net_raw+ep", at / "plain")
+    programs.run("setfacl", "-m", "u:1234:rw,d:u:1234:rwx", at / "etc")
+    with (at / "holes").open("wb") as sparse:
+        sparse.seek(20 * MIB)
+        sparse.write(b"end")
+    os.mkfifo(at / "pipe", 0o620)
+    os.mknod(at / "null", 0o20666, os.makedev(1, 3))
+    (at / "far").symlink_to("x" * 900)
+    os.utime(top + b"/far", ns=(1, 123_456_789_012_345_678), follow_symlinks=False)
+    os.utime(at / "program", ns=(1, 4_000_000_000_123_456_789))
+    for number in range(800):
+        (at / f"etc/{number:03}.conf").write_bytes(b"%d\n" % number * number)
+    os.utime(at / "etc", ns=(1, 1_000_000_000_987_654_321))
+
+
+def tree(at: Path) -> list[Entry]:
+    """Return what a witness that shares no code with the product sees, in key order."""
+    return in_order(truth.entries(at).values())
+
+
+@pytest.mark.parametrize("kind", ["xfs", "btrfs"])
+def test_a_root_that_only_the_kernel_can_fill_comes_back(tmp_path: Path, kind: str) -> None:
+    if not supported(kind):
+        pytest.skip(f"this kernel has no {kind}")
+    image = tmp_path / "rebuilt.img"
+    settings_of = Board(LoopDisk(Path(), Path()), tmp_path / "root")
+    with boards.kept(tmp_path, settings_of) as kept:
+        with board(tmp_path, kind) as live:
+            holdstill("capture", "--settings", kept.settings)
+            before = tree(live.root)
+        if kind == "btrfs":
+            programs.run("btrfs", "device", "scan", "--forget")
+        said = json.loads(
+            holdstill("rebuild", "pier-3", image, "--store", kept.store, "--json", timeout=200)
+        )
+        verdict = json.loads(
+            holdstill("verify", "pier-3", "--card", image, "--store", kept.store, "--json")
+        )
+
+    assert said["checked_entries"] == said["entries"] > 800
+    assert (verdict["total"], verdict["unchecked"]) == (0, [])
+    assert any("quotas" in note for note in said["notes"])
+    with loop.attached(image) as disk:
+        root = disk.partition(2)
+        programs.run(*CHECKS[kind], root)
+        assert programs.run("blkid", "-s", "UUID", "-o", "value", root).decode().strip() == UUID
+        options = "ro,norecovery,nouuid" if kind == "xfs" else "ro"
+        with loop.mounted(root, tmp_path / "again", options=options) as at:
+            assert list(entry_streams.differences(before, tree(at))) == []
+            assert (at / "holes").stat().st_blocks * 512 < MIB
+
+
+@pytest.mark.parametrize("kind", ["xfs", "btrfs"])
+@pytest.mark.parametrize("shape", ["small files", "large files", "many names"])
+def test_a_tree_fits_where_the_rule_says_that_it_does(
+    tmp_path: Path, kind: str, shape: str
+) -> None:
+    if not supported(kind):
+        pytest.skip(f"this kernel has no {kind}")
+    contents = FolderContents(tmp_path / "content")
+    sizes = {"small files": (3000, 5000), "large files": (60, 5 * MIB), "many names": (12_000, 0)}
+    count, size = sizes[shape]
+    made = [a_file(contents, b"%05d" % n, os.urandom(size)) for n in range(count)]
+    entries = in_order([a_folder(b""), *made])
+    parameters = Other(type=kind, uuid=UUID, label="jetty")
+    least = fit_other.need(entries, parameters).size
+    image = loop.blank_image(tmp_path / "image", size=least)
+
+    other.make(image, offset=0, size=least, parameters=parameters, machine=MACHINE)
+    filled = other.fill(
+        image, offset=0, size=least, parameters=parameters, entries=entries, again=entries,
+        contents=contents, heads={}, machine=MACHINE,
+    )  # fmt: skip
+
+    assert filled.entries == count + 1
+    assert filled.warnings == ()
+
+
+def test_an_f2fs_is_made_as_its_own_tool_likes_it(tmp_path: Path) -> None:
+    size = 100 * MIB
+    image = loop.blank_image(tmp_path / "image", size=size + MIB)
+    parameters = Other(type="f2fs", uuid=UUID, label="jetty")
+
+    other.make(image, offset=MIB, size=size, parameters=parameters, machine=MACHINE)
+
+    place = ("--offset", str(MIB), "--sizelimit", str(size))
+    device = programs.run("losetup", "--find", "--show", *place, image).decode().strip()
+    try:
+        programs.run("fsck.f2fs", "--dry-run", device)
+        said = programs.run("blkid", "-p", "-o", "export", device).decode()
+    finally:
+        programs.run("losetup", "--detach", device)
+    assert {f"UUID={UUID}", "LABEL=jetty", "TYPE=f2fs"} <= set(said.splitlines())
+
+
+def test_a_kind_that_this_machine_cannot_mount_is_refused_beforehand() -> None:
+    with pytest.raises(TargetRefusedError, match="cannot be made"):
+        other.insist_possible(Other(type="nilfs2"), MACHINE, number=2)
+    if not supported("f2fs"):
+        with pytest.raises(TargetRefusedError, match="cannot mount f2fs"):
+            other.insist_possible(Other(type="f2fs", uuid=UUID), MACHINE, number=2)
+
+
+def test_a_symlink_in_a_hostile_index_leads_nowhere(tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    contents = FolderContents(tmp_path / "content")
+    link = Entry(b"", b"a", EntryType.SYMLINK, 0o777, target=os.fsencode(outside))
+    entries = in_order([a_folder(b""), link, a_file(contents, b"a/b", b"planted")])
+    parameters = Other(type="xfs", uuid=UUID)
+    image = loop.blank_image(tmp_path / "image", size=300 * MIB)
+    other.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
+
+    with pytest.raises(VerificationError, match="no directory"):
+        other.fill(
+            image, offset=0, size=300 * MIB, parameters=parameters, entries=entries,
+            again=entries, contents=contents, heads={}, machine=MACHINE,
+        )  # fmt: skip
+
+    assert list(outside.iterdir()) == []
+    assert str(image) not in programs.run("losetup", "--list").decode()
+
+
+def test_a_full_file_system_is_said_to_be_full(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = in_order(
+        [a_folder(b""), *(a_file(contents, b"%d" % n, os.urandom(40 * MIB)) for n in range(8))]
+    )
+    parameters = Other(type="xfs", uuid=UUID)
+    image = loop.blank_image(tmp_path / "image", size=300 * MIB)
+    other.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
+
+    with pytest.raises(TargetFailedError, match="No space left"):
+        other.fill(
+            image, offset=0, size=300 * MIB, parameters=parameters, entries=entries,
+            again=entries, contents=contents, heads={}, machine=MACHINE,
+        )  # fmt: skip
+
+
+def test_it_works_below_an_exclusive_claim_of_the_whole_disk(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = in_order([a_folder(b""), a_file(contents, b"reading", b"1.42 m\n")])
+    parameters = Other(type="xfs", uuid=UUID)
+    disk_image = loop.blank_image(tmp_path / "disk", size=310 * MIB)
+    with loop.attached(disk_image) as disk:
+        held = os.open(disk.device, os.O_RDWR | os.O_EXCL)
+        try:
+            place, size = 8 * MIB, 300 * MIB
+            other.make(
+                disk.device, offset=place, size=size, parameters=parameters, machine=MACHINE
+            )
+            filled = other.fill(
+                disk.device, offset=place, size=size, parameters=parameters, entries=entries,
+                again=entries, contents=contents, heads={}, machine=MACHINE,
+            )  # fmt: skip
+        finally:
+            os.close(held)
+
+    assert filled.entries == 2
