@@ -5,14 +5,18 @@ from __future__ import annotations
 import os
 import struct
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import TargetFailedError
 from holdstill.formats import ext4 as reader
 from holdstill.formats import source
 from holdstill.model import layout
 from holdstill.model.entries import Entry, EntryType, Omitted, differences
+from holdstill.rebuild import fit, scaling
+from holdstill.system.process import LocalRunner
 from support import ext4_images, loop, programs, torture, witness
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.ext4_images import MIB, OFFSET
@@ -20,9 +24,10 @@ from support.in_place import InPlace
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 ROOM = 96 * MIB
+OWN_SYSTEM = Path("/usr/lib/python3")
+"""Some 50 MB that every Debian has, with everything that packages put into a root."""
 VARIANTS = {
     "ext4": ("-t", "ext4"),
     "ext4 without checksums": ("-t", "ext4", "-O", "^metadata_csum,^64bit"),
@@ -153,6 +158,38 @@ def test_the_kernel_swaps_on_a_rebuilt_swap_file(tmp_path: Path, kind: str) -> N
         used = programs.run("swapon", "--show=NAME,SIZE", "--bytes", "--noheadings")
         programs.run("swapoff", card / "swapfile")
     assert f"{card}/swapfile {size - 4096}".encode() in used
+
+
+@pytest.mark.timeout(120)
+def test_a_piece_of_this_machines_own_system_comes_back_whole(tmp_path: Path) -> None:
+    board = OWN_SYSTEM
+    wanted = witness.entries(board)
+    contents = InPlace(board, wanted)
+    plain = ext4_images.parameters(size=1024 * MIB, inodes=65_536)
+    usage = fit.need(wanted, plain, contents=contents)
+    need = fit.minimum(plain, usage, machine=LocalRunner())
+    tight = scaling.ext4(plain, size=need.size, inodes=need.inodes)
+
+    image = ext4_images.image(tmp_path / "card.img", wanted, contents, tight)
+
+    with mounted_part(image, tmp_path / "card", options="ro") as card:
+        assert list(differences(wanted, witness.entries(card))) == []
+    assert list(differences(wanted, ext4_images.read(image, tight))) == []
+
+
+def test_a_device_that_fails_while_it_is_written_is_told(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "contents")
+    ledgers = [a_file(contents, b"ledger-%d" % n, os.urandom(8 * MIB)) for n in range(5)]
+    tree = in_order([a_folder(b"", mode=0o755), *ledgers])
+    small = tmp_path / "small"
+
+    with loop.mounted(Path("none"), small, options="size=24M", kind="tmpfs"):
+        image = loop.blank_image(small / "card.img", size=60 * MIB)  # more than there is room for
+        with (
+            loop.attached(image) as disk,
+            pytest.raises(TargetFailedError, match=f"{disk.device}|byte"),
+        ):
+            ext4_images.write(disk.device, tree, contents, ext4_images.parameters())
 
 
 def test_a_device_number_beyond_the_old_limits_reaches_the_kernel(tmp_path: Path) -> None:

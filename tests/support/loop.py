@@ -101,11 +101,13 @@ def loops_of(image: Path) -> list[str]:
 
 
 @contextmanager
-def mounted(source: Path, at: Path, *, options: str = "defaults") -> Iterator[Path]:
-    """Mount source at a folder, which is made if need be."""
+def mounted(
+    source: Path, at: Path, *, options: str = "defaults", kind: str = "auto"
+) -> Iterator[Path]:
+    """Mount source at a folder, which is made if need be; kind is the file system's type."""
     at.mkdir(parents=True, exist_ok=True)
     try:
-        programs.run("mount", "--options", options, source, at)
+        programs.run("mount", "--types", kind, "--options", options, source, at)
         yield at
     finally:
         while at.is_mount():

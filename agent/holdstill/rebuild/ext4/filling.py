@@ -89,10 +89,7 @@ def fill(
     ):
         copier = Copier(filled, contents, threads, progress)
         filler = _Filler(filled, notes, copier, heads)
-        try:
-            filler.fill(fetching.ahead(entries, contents, threads))
-        except LibraryError as error:
-            raise TargetFailedError(f"filling the ext4 in {target} failed: {error}") from error
+        filler.fill(fetching.ahead(entries, contents, threads))
     return filler.result()
 
 
@@ -298,7 +295,7 @@ class _Filler:
             self._library.set_xattrs(number, packing.order)
         except LibraryError as error:
             raise TargetFailedError(
-                f"the extended attributes of {paths.display(entry.path)!r} do not fit: {error}"
+                f"the extended attributes of {paths.display(entry.path)!r} cannot be kept: {error}"
             ) from error
 
     def _write_directory(self, path: bytes, names: Children) -> None:

@@ -308,7 +308,8 @@ def opened(target: Path, *, offset: int) -> Iterator[Handle]:
     Changes reach the target when the block succeeds. When it fails they may or may not.
 
     Raises:
-        TargetFailedError: there is no file system that the library can change.
+        TargetFailedError: there is no file system that the library can change, or the library
+            failed in the block.
     """
     library, system = Library(), _P()
     try:
@@ -321,7 +322,13 @@ def opened(target: Path, *, offset: int) -> Iterator[Handle]:
     try:
         library.call("ext2fs_read_bitmaps", system)
         yield Handle(library, system)
+    except LibraryError as error:
+        library.do("ext2fs_free", system)
+        raise TargetFailedError(f"filling the ext4 in {target} failed: {error}") from error
     except BaseException:
         library.do("ext2fs_free", system)
         raise
-    library.call("ext2fs_close_free", ctypes.byref(system))
+    try:
+        library.call("ext2fs_close_free", ctypes.byref(system))
+    except LibraryError as error:
+        raise TargetFailedError(f"{target} did not take the ext4: {error}") from error

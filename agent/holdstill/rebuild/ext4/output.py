@@ -1,14 +1,20 @@
-"""Writing to the target in large pieces, although contents come in small ones."""
+"""Writing to the target in large pieces, although contents come in small ones.
+
+A card is slower than memory by far. Without a pace, memory would take nearly everything at once;
+progress would say so, and the card's errors would come at the very end.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import os
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import TargetFailedError
 from holdstill.rebuild import splice
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from concurrent.futures import Future, ThreadPoolExecutor
 
 AT_ONCE = 1 << 20
 """Bytes that are collected before they are written."""
@@ -16,11 +22,60 @@ DIRECT = 256 << 10
 """Bytes from which on a chunk is written by itself, and left out where it is all zeroes."""
 
 
-class Output:
-    """Bytes on their way to an open target; call flush at the end."""
+SYNC_EVERY = 32 << 20
+"""Bytes after which a device is made to take what it was given; as much again waits meanwhile."""
 
-    def __init__(self, target: int) -> None:
+
+class Pace(Protocol):
+    """Holds a writer back."""
+
+    def wrote(self, count: int) -> None:
+        """Wait if too much is under way; raise OSError if the target failed."""
+
+    def settle(self) -> None:
+        """Wait for all that is under way; raise OSError if the target failed."""
+
+
+class Unpaced:
+    """As fast as it goes."""
+
+    def wrote(self, count: int) -> None:
+        """Do nothing."""
+
+    def settle(self) -> None:
+        """Do nothing."""
+
+
+class Paced:
+    """As fast as a device takes it, one piece behind."""
+
+    def __init__(self, target: int, thread: ThreadPoolExecutor) -> None:
         self._target = target
+        self._thread = thread
+        self._count = 0
+        self._pending: Future[None] | None = None
+
+    def wrote(self, count: int) -> None:
+        """Wait if too much is under way; raise OSError if the target failed."""
+        self._count += count
+        if self._count >= SYNC_EVERY:
+            self.settle()
+            self._count = 0
+            self._pending = self._thread.submit(os.fdatasync, self._target)
+
+    def settle(self) -> None:
+        """Wait for all that is under way; raise OSError if the target failed."""
+        if self._pending is not None:
+            pending, self._pending = self._pending, None
+            pending.result()
+
+
+class Output:
+    """Bytes on their way to an open target; call finish at the end."""
+
+    def __init__(self, target: int, pace: Pace) -> None:
+        self._target = target
+        self._pace = pace
         self._chunks: list[bytes | memoryview] = []
         self._start = self._end = 0
 
@@ -28,6 +83,7 @@ class Output:
         """Write bytes, now or later."""
         if len(chunk) >= DIRECT:
             self._do(position, lambda: splice.put(self._target, position, chunk))
+            self._do(position, lambda: self._pace.wrote(len(chunk)))
             return
         if position != self._end or self._end - self._start >= AT_ONCE:
             self.flush()
@@ -45,6 +101,12 @@ class Output:
             collected, start = b"".join(self._chunks), self._start
             self._chunks.clear()
             self._do(start, lambda: splice.write_all_at(self._target, start, collected))
+            self._do(start, lambda: self._pace.wrote(len(collected)))
+
+    def finish(self) -> None:
+        """Write what was collected, and wait for what is under way."""
+        self.flush()
+        self._do(self._end, self._pace.settle)
 
     def _do(self, position: int, work: Callable[[], None]) -> None:
         try:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError
 from holdstill.rebuild.ext4 import geometry, library
 from holdstill.rebuild.ext4.library import INODE_ALLOC_FAIL, LibraryError
-from holdstill.rebuild.ext4.output import Output
+from holdstill.rebuild.ext4.output import Output, Paced, Unpaced
 from holdstill.rebuild.ext4.room import Room
 from holdstill.system import files
 
@@ -27,16 +28,16 @@ _UNSIGNED_SHIFT, _HASH_VERSION_MAX = 3, 2
 class Volume:
     """A file system that is being filled. Use `opened`."""
 
-    def __init__(self, handle: library.Handle, target: int, offset: int, shape: Geometry) -> None:
+    def __init__(
+        self, handle: library.Handle, output: Output, offset: int, shape: Geometry
+    ) -> None:
         self.library = handle
         self.geometry = shape
         self._offset = offset
         self._block = shape.block_size
-        self._output = Output(target)
+        self._output = output
         self._room = Room(handle, first_block=shape.first_block, blocks=shape.blocks)
         self._last_inode = 1
-        is_device = stat.S_ISBLK(os.fstat(target).st_mode)
-        self._may_hold_old_inodes = is_device and shape.leaves_inodes_unset
         self._tables: dict[int, int] = {}
 
     def allocate(self, count: int) -> list[Run]:
@@ -68,7 +69,7 @@ class Volume:
                 raise
             raise TargetFailedError("the ext4 has no free inodes left") from error
         self._last_inode = inode
-        if self._may_hold_old_inodes:
+        if self.geometry.leaves_inodes_unset:
             self._clear_old_inodes(inode)
         self.library.take_inode(inode, directories=directories)
         return inode
@@ -97,7 +98,7 @@ class Volume:
 
     def finish(self) -> None:
         """Write what was collected, and give back what was not used."""
-        self._output.flush()
+        self._output.finish()
         self._room.give_back()
 
     def hash_name(self, name: bytes) -> tuple[int, int]:
@@ -113,7 +114,12 @@ def opened(target: Path, *, offset: int) -> Iterator[Volume]:
     """Hold the file system at an offset in a file or device open for filling."""
     with files.opened(target, os.O_RDWR) as handle:
         shape = geometry.read(handle, offset=offset)
-        with library.opened(target, offset=offset) as system:
-            volume = Volume(system, handle, offset, shape)
+        with (
+            library.opened(target, offset=offset) as system,
+            ThreadPoolExecutor(1, thread_name_prefix="sync") as thread,
+        ):
+            is_device = stat.S_ISBLK(os.fstat(handle).st_mode)
+            pace = Paced(handle, thread) if is_device else Unpaced()
+            volume = Volume(system, Output(handle, pace), offset, shape)
             yield volume
             volume.finish()
