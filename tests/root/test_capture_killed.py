@@ -1,6 +1,7 @@
 """kill -9 of a whole capture, while the board is held still."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -84,3 +85,23 @@ def test_a_capture_killed_while_frozen_leaves_a_board_that_writes_and_captures_a
 
     assert sealed.count(b'"faults": []') == 2
     assert not list(spool.glob("spool-*"))
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_capture_that_is_told_to_stop_says_so_and_leaves_no_program_and_no_memory_behind(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    with boards.running(tmp_path) as board, boards.kept(tmp_path, board) as kept:
+        (board.root / "large").write_bytes(os.urandom(64 << 20))
+        words: list[str | Path] = [sys.executable, "-m", "holdstill", "capture", "--settings"]
+        with subprocess.Popen([*words, kept.settings], stderr=subprocess.PIPE) as run:
+            while not list(kept.spool.glob("send-*")):
+                assert run.poll() is None, "the capture ended before it sent anything"
+            run.send_signal(number)
+            said = run.communicate(timeout=30)[1]  # rsync would keep the pipe open
+        left = sorted(path.name for path in kept.spool.iterdir())
+
+    assert run.returncode == 128 + number
+    assert b"interrupted" in said
+    assert b"Traceback" not in said
+    assert left == ["lock"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import traceback
 
@@ -9,6 +10,8 @@ import click
 
 from holdstill.cli import board, demo, keeper, look, nightly, proof, rebuild, setup, store, upkeep
 from holdstill.errors import HoldstillError
+from holdstill.system import stopping
+from holdstill.system.stopping import Stopping
 
 EPILOG = (
     "Exit codes: 0 done, 2 usage, 3 busy, 4 refused beforehand, 5 pause failed, 6 link, "
@@ -45,8 +48,9 @@ for group in (setup, board, nightly, look, store, rebuild, proof, upkeep, keeper
 
 
 def main() -> None:
-    """Run the command line and end with its exit code."""
-    sys.exit(run(sys.argv[1:]))
+    """Run the command line and end with its exit code; told to stop, put back what is held."""
+    with stopping.stoppable():
+        sys.exit(run(sys.argv[1:]))
 
 
 def run(words: list[str]) -> int:
@@ -57,10 +61,9 @@ def run(words: list[str]) -> int:
         error.show()
         return 2
     except click.Abort:
-        click.echo(
-            "interrupted; nothing was left half-done that a next run does not mend", err=True
-        )
-        return 130
+        return _interrupted(signal.SIGINT)
+    except Stopping as told:
+        return _interrupted(signal.Signals[str(told)])
     except HoldstillError as error:
         _tell(error)
         return error.exit_code
@@ -71,6 +74,11 @@ def run(words: list[str]) -> int:
         )
         return 70
     return result if isinstance(result, int) else 0
+
+
+def _interrupted(number: signal.Signals) -> int:
+    click.echo("interrupted; nothing was left half-done that a next run does not mend", err=True)
+    return 128 + number  # as a shell reports it
 
 
 def _tell(error: HoldstillError) -> None:
