@@ -18,18 +18,20 @@ that change are.
 
 from __future__ import annotations
 
+import fcntl
 import os
 import re
+import shutil
 import tempfile
 from collections.abc import Callable
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, LinkError, SecurityError
-from holdstill.system import process
+from holdstill.system import files, process
 from holdstill.system.process import Command
 from holdstill.transport import pins
 
@@ -41,6 +43,9 @@ if TYPE_CHECKING:
     from holdstill.transport.addresses import HostAddress
     from holdstill.transport.session import Identity
 
+PREFIX = "send-"
+"""Of the folders of symlinks."""
+_FOLDER = os.O_RDONLY | os.O_DIRECTORY
 PATIENCE = 120
 """Seconds without a byte until rsync gives up, at both ends."""
 DAY = 24 * 3600.0
@@ -201,14 +206,14 @@ class Bulk:
         return self._persist(command, progress)
 
     @contextmanager
-    def _laid_out(self, files: Mapping[str, Path]) -> Iterator[Path]:
+    def _laid_out(self, wanted: Mapping[str, Path]) -> Iterator[Path]:
         """Make the folder of symlinks."""
-        with tempfile.TemporaryDirectory(prefix="send-", dir=self.memory) as name:
-            for wanted, path in files.items():
-                if "/" in wanted or wanted in {"", ".", ".."}:
-                    raise SecurityError(f"{wanted!r} cannot be sent under this name")
-                Path(f"{name}/{wanted}").symlink_to(path)
-            yield Path(name)
+        with own_folder(self.memory) as folder:
+            for name, path in wanted.items():
+                if "/" in name or name in {"", ".", ".."}:
+                    raise SecurityError(f"{name!r} cannot be sent under this name")
+                Path(folder, name).symlink_to(path)
+            yield folder
 
     def _persist(self, command: Command, progress: Progress) -> Sent:
         """Run rsync; when the link fails, again after a pause."""
@@ -221,6 +226,27 @@ class Bulk:
                 _insist_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
+
+
+@contextmanager
+def own_folder(memory: Path) -> Iterator[Path]:
+    """Hold a new folder here; those of runs that were killed are removed first."""
+    with ExitStack() as undo:
+        with files.opened(memory, _FOLDER) as all_runs:
+            fcntl.flock(all_runs, fcntl.LOCK_EX)
+            _collect(memory)
+            name = undo.enter_context(tempfile.TemporaryDirectory(prefix=PREFIX, dir=memory))
+            handle = undo.enter_context(files.opened(Path(name), _FOLDER))
+            # As long as we live: this is how a later run knows that it is not left over.
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield Path(name)
+
+
+def _collect(memory: Path) -> None:
+    for place in memory.glob(f"{PREFIX}*"):
+        with suppress(BlockingIOError), files.opened(place, _FOLDER | os.O_NOFOLLOW) as handle:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(place)
 
 
 def _run(command: Command, progress: Progress) -> Sent:

@@ -84,3 +84,16 @@ def test_an_address_of_version_6_is_bracketed() -> None:
     way = Way(HostAddress("keeper", "2001:db8::7"))
 
     assert way.remote("incoming/x") == "keeper@[2001:db8::7]:incoming/x"
+
+
+def test_the_folder_of_a_run_that_was_killed_is_removed_and_that_of_a_live_one_is_not(
+    tmp_path: Path,
+) -> None:
+    dead = tmp_path / f"{bulk.PREFIX}of-the-dead"
+    dead.mkdir()
+    (dead / "0123").symlink_to("/etc/hostname")
+
+    with bulk.own_folder(tmp_path) as first, bulk.own_folder(tmp_path) as second:
+        assert set(tmp_path.iterdir()) == {first, second}
+
+    assert list(tmp_path.iterdir()) == []
