@@ -89,6 +89,16 @@ def test_a_file_of_a_partition_that_was_not_mounted_comes_out_by_its_number(
     assert (tmp_path / "x").read_text(encoding="ascii").startswith("root=PARTUUID=")
 
 
+def test_a_folder_of_a_fat_can_be_opened_by_whoever_took_it_out(
+    kept: Kept, tmp_path: Path
+) -> None:
+    holdstill("get", "pier-3", "1:/overlays", "--store", kept.store, "--to", tmp_path / "x")
+
+    modes = {entry.stat().st_mode & 0o777 for entry in (tmp_path / "x").iterdir()}
+    assert (tmp_path / "x").stat().st_mode & 0o777 == 0o700
+    assert modes == {0o600}
+
+
 def test_a_place_where_nothing_was_mounted_is_not_guessed(kept: Kept, tmp_path: Path) -> None:
     done = tried("get", "pier-3", "/boot/firmware/cmdline.txt", "--store", kept.store,
                  "--to", tmp_path / "x")  # fmt: skip
@@ -106,6 +116,15 @@ def test_nothing_is_overwritten(kept: Kept, tmp_path: Path) -> None:
     assert done.returncode == 2
     assert b"exists" in done.stderr
     assert target.read_bytes() == b"precious"
+
+
+def test_a_target_in_a_folder_that_is_not_there_is_told(kept: Kept, tmp_path: Path) -> None:
+    target = tmp_path / "none" / "x"
+
+    done = tried("get", "pier-3", "/etc/fstab", "--store", kept.store, "--to", target)
+
+    assert done.returncode == 2
+    assert b"there is no folder" in done.stderr
 
 
 @pytest.mark.parametrize("words", [("pier-4",), ("pier-3/77",), ("../../etc",), ("pier-3/x",)])

@@ -71,6 +71,8 @@ def get(
         )
     if os.path.lexists(to):
         raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
+    if not to.parent.is_dir():
+        raise UsageError(f"there is no folder {to.parent}", hint="make it first")
     taker = _Taker(contents, Got())
     if entry.type is not EntryType.DIRECTORY:
         taker.make(entry, to)
@@ -141,7 +143,8 @@ class _Taker:
     def _dress(self, entry: Entry, place: Path) -> None:
         if os.geteuid() == 0:
             os.chown(place, entry.uid, entry.gid, follow_symlinks=False)
-        if entry.type is not EntryType.SYMLINK:
+        # A FAT has no permissions: what was made for us alone then stays so, and can be opened.
+        if entry.type is not EntryType.SYMLINK and entry.mode & 0o777:
             place.chmod(entry.mode & 0o1777)
         os.utime(place, ns=(entry.mtime_ns, entry.mtime_ns), follow_symlinks=False)
 
