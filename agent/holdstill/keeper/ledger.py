@@ -274,7 +274,13 @@ class LedgerFile:
 
     @contextmanager
     def held_for_reading(self) -> Iterator[Ledger]:
-        """Keep captures from appearing and going while the block looks at them."""
+        """Keep captures from appearing and going while the block looks at them.
+
+        A ledger that is gone reads as an empty one: no capture is in it, which is a fault of each.
+        """
+        if not self.path.exists():
+            yield parse(b"")
+            return
         with files.opened(self.path) as handle:
             fcntl.flock(handle, fcntl.LOCK_SH)
             yield self.read()

@@ -157,3 +157,9 @@ def test_marks_are_those_of_the_last_word() -> None:
     assert ledger.thinned == {one.brief.name}
     assert set(ledger.verified_at()) == {one.brief.name, two.brief.name}
     assert ledger.booted_at() == {two.brief.name: AT}
+
+
+def test_a_ledger_that_is_gone_reads_as_an_empty_one(tmp_path: Path) -> None:
+    with LedgerFile(tmp_path / "ledger.jsonl").held_for_reading() as ledger:
+        assert ledger.next_number == 1
+        assert not (tmp_path / "ledger.jsonl").exists()
