@@ -62,10 +62,11 @@ def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
     opened = stores.open_store(store.absolute())
     name = names.check_board(board)
     public = signature.check_public_key(_read_key(key_file))
+    # The line first: whoever gives addresses that cannot be written in it has enrolled nobody.
+    line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
     enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
-    words = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
-    click.echo(words)
+    click.echo(line)
 
 
 @keeper.command()
