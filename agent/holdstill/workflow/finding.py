@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.errors import UsageError
+from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import captures as keeper_captures
 from holdstill.keeper.captures import Shelf
 from holdstill.model import names
@@ -26,12 +26,15 @@ def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
 
     Raises:
         UsageError: there is no such board or capture.
+        VerificationError: none is named, and each one has a fault.
     """
     board, _, which = reference.partition("/")
     shelf = Shelf(store, names.check_board(board), runner)
     if not which:
         newest = shelf.newest_good()
-        return shelf.capture(_insist_good(newest, board).name)
+        if newest is None:
+            raise _none_good(board, shelf.briefs())
+        return shelf.capture(newest.name)
     return shelf.capture(_full_name(shelf.briefs(), which, board))
 
 
@@ -40,10 +43,13 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
 
     Raises:
         UsageError: there is no such capture.
+        VerificationError: none is named, and each one has a fault.
     """
     if not which:
         good = [brief for brief in briefs if not brief.faults]
-        return _insist_good(good[-1] if good else None, board)
+        if not good:
+            raise _none_good(board, briefs)
+        return good[-1]
     name = _full_name(briefs, which, board)
     for brief in briefs:
         if brief.name == name:
@@ -51,12 +57,14 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
     raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
 
 
-def _insist_good(brief: CaptureBrief | None, board: str) -> CaptureBrief:
-    if brief is None:
-        raise UsageError(
-            f"board {board} has no good capture", hint=f"see `holdstill list {board}`"
-        )
-    return brief
+def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:
+    if not briefs:
+        return UsageError(f"board {board} has no capture yet", hint="see `holdstill list`")
+    return VerificationError(
+        f"no good capture: each of the {len(briefs)} of board {board} has a fault",
+        hint=f"`holdstill list {board}` tells which; `holdstill rebuild {board}/NUMBER TARGET "
+        "--despite-faults` uses one all the same",
+    )
 
 
 def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:

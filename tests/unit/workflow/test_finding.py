@@ -1,6 +1,7 @@
 import pytest
 
-from holdstill.errors import UsageError
+from holdstill.errors import UsageError, VerificationError
+from holdstill.model.exchange import CaptureBrief
 from holdstill.model.layout import Disk, Partition, Swap, TableLabel
 from holdstill.model.manifest import (
     Attachment,
@@ -63,3 +64,15 @@ def test_a_path_that_leads_nowhere_is_refused_with_a_hint(path: str) -> None:
         finding.locate(MANIFEST, path)
 
     assert caught.value.hint
+
+
+def test_a_board_whose_every_capture_has_a_fault_is_told_apart_from_one_without_captures() -> None:
+    faulty = CaptureBrief(name="000001-20261125T021503Z", seq=1, manifest="", index="", grade="",
+                          taken_at="", faults=("bad signature",))  # fmt: skip
+
+    with pytest.raises(VerificationError, match="each of the 1") as found:
+        finding.chosen((faulty,), "", "pier-3")
+    with pytest.raises(UsageError, match="no capture yet"):
+        finding.chosen((), "", "pier-3")
+
+    assert "--despite-faults" in found.value.hint
