@@ -181,14 +181,14 @@ class _Filler:
         number = self._new_inode(entry)
         if entry.type is EntryType.DIRECTORY:
             self._remember(entry.path, number, parent)
-        if entry.link:
+        elif entry.link:
             self._notes.execute("INSERT INTO link VALUES (?, ?)", (entry.link, number))
         self._write_inode(number, fetched)
         return number
 
     def _linked(self, entry: Entry) -> int:
         """Count one more name for an inode that is there already; 0 when it is not."""
-        if not entry.link:
+        if not entry.link or entry.type is EntryType.DIRECTORY:
             return 0
         row = self._notes.execute(
             "SELECT inode FROM link WHERE link = ?", (entry.link,)
@@ -325,7 +325,9 @@ class _Filler:
         if is_indexed:
             blocks = blocks._replace(flags=blocks.flags | inode.INDEX_FLAG)
         links = 2 + directories
-        if links > inode.LINKS_MAX and self._geometry.counts_many_directories:
+        if links > inode.LINKS_MAX:
+            if not self._geometry.counts_many_directories:
+                raise TargetFailedError(f"a directory with {directories} more in it is too many")
             links = 1  # "too many to count" (ext4 feature dir_nlink)
         content = self._library.read_inode(number, self._geometry.inode_size)
         self._library.write_inode(number, inode.as_directory(content, blocks, links))
