@@ -10,7 +10,7 @@ import click
 
 from holdstill.cli import render
 from holdstill.errors import UsageError
-from holdstill.keeper import enrolment
+from holdstill.keeper import enrolment, marks
 from holdstill.keeper import serve as serving
 from holdstill.keeper import store as stores
 from holdstill.model import names
@@ -96,6 +96,24 @@ def _program() -> tuple[str, ...]:
     if os.access(script, os.X_OK):
         return (str(script),)
     return (sys.executable, "-B", "-m", "holdstill")  # that is how it was started
+
+
+@keeper.command()
+@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("board")
+@click.option("--reason", required=True, help="What happened; it is written into the ledger.")
+def accept(store: Path, board: str, reason: str) -> None:
+    r"""Go on with a board whose ledger was damaged, once you know how that came about.
+
+    A ledger that does not add up may be an attacker's work. Nothing of the board is sealed or
+    deleted until its owner has looked, and says so with this command.
+
+    \b
+    Example:
+      holdstill keeper accept /srv/holdstill pier-3 --reason "restored from the old disk"
+    """
+    opened = stores.open_store(store.absolute())
+    marks.accept(opened, names.check_board(board), reason, clock=SystemClock())
 
 
 def _read_key(path: Path) -> str:
