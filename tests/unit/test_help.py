@@ -10,7 +10,10 @@ from holdstill.cli import main
 
 
 def commands(group: click.Group, *above: str) -> Iterator[tuple[str, click.Command]]:
-    for name, command in group.commands.items():
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None
         words = (*above, name)
         if isinstance(command, click.Group):
             yield from commands(command, *words)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import importlib
 import signal
 import sys
 import traceback
 
 import click
 
-from holdstill.cli import board, demo, keeper, look, nightly, proof, rebuild, setup, store, upkeep
 from holdstill.errors import HoldstillError
 from holdstill.system import stopping
 from holdstill.system.stopping import Stopping
@@ -20,7 +20,45 @@ EPILOG = (
 )
 
 
+MODULES = {
+    "setup": "setup", "inspect": "board", "capture": "board", "resume": "board",
+    "nightly": "nightly", "status": "nightly", "compare": "look", "audit": "look",
+    "list": "store", "show": "store", "get": "store", "rebuild": "rebuild",
+    "bootcheck": "proof", "rehearse": "proof", "verify": "upkeep", "thin": "upkeep",
+    "pin": "upkeep", "unpin": "upkeep", "keeper": "keeper", "demo": "demo",
+}  # fmt: skip
+"""Where each command is. It is imported when it is used: the keeper starts one for every rsync of
+every board, and has no use for the others."""
+
+
+class Commands(click.Group):
+    """All commands, each imported when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return their names."""
+        del ctx
+        return sorted(MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return one of them, None when there is no such command."""
+        del ctx
+        if cmd_name not in MODULES:
+            return None
+        module = importlib.import_module(f"holdstill.cli.{MODULES[cmd_name]}")
+        return next(_with_examples(c) for c in module.COMMANDS if c.name == cmd_name)
+
+
+def _with_examples(command: click.Command) -> click.Command:
+    r"""Let click keep the lines of examples: it wants a backspace where we write \b."""
+    command.help = (command.help or "").replace("\\b\n", "\b\n")
+    if isinstance(command, click.Group):
+        for below in command.commands.values():
+            _with_examples(below)
+    return command
+
+
 @click.group(
+    cls=Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 99},
     epilog=EPILOG,
 )
@@ -31,20 +69,6 @@ def holdstill() -> None:
     On the board: inspect, capture, nightly. At the keeper: keeper, list, show, get, verify,
     rebuild. On both: status.
     """
-
-
-def _keep_examples(command: click.Command) -> None:
-    r"""Let click keep the lines of examples: it wants a backspace where we write \b."""
-    command.help = (command.help or "").replace("\\b\n", "\b\n")
-    if isinstance(command, click.Group):
-        for below in command.commands.values():
-            _keep_examples(below)
-
-
-for group in (setup, board, nightly, look, store, rebuild, proof, upkeep, keeper, demo):
-    for command in group.COMMANDS:
-        _keep_examples(command)
-        holdstill.add_command(command)
 
 
 def main() -> None:
