@@ -118,6 +118,8 @@ def test_a_run_without_a_clock_gets_its_date_when_the_clock_is_set() -> None:
     # The night that was missed is the one that the run without a date has served.
     assert board.sealed() == ["11-25 06:10", "11-26 02:30"]
     assert board.shelf.diary.served == "2026-11-26"
+    assert board.window.live is not None
+    assert board.window.live.ran < 0
     begun = board.published[-1][0].begun
     assert begun.startswith("2026-11-25T06:0")  # 07:00 in Berlin: not the wrong clock's time
 
@@ -133,6 +135,7 @@ def test_a_run_that_waits_for_the_network_is_not_begun_twice_when_the_clock_come
 
     assert len(board.sealed()) == 1
     assert board.shelf.diary.served == "2026-11-25"
+    assert kinds(board) == []  # the tries before the clock came are of the same night
 
 
 def test_a_restarted_daemon_knows_of_the_run_without_a_clock() -> None:
