@@ -7,10 +7,13 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import click
+
 from holdstill.cli import options
 from holdstill.errors import UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.keeper import wire, words
+from holdstill.keeper.captures import Shelf
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.captures import StoredCapture
     from holdstill.keeper.store import Store
+    from holdstill.model.exchange import CaptureBrief
     from holdstill.workflow.rebuild import Ahead
 
 
@@ -77,10 +81,20 @@ def capture(given: str | None, reference: str) -> Iterator[StoredCapture | FarCa
     """Hold the capture that a reference means open; whoever builds on it calls `trusted`."""
     address = host(given)
     if address is None:
-        yield finding.find(open_local(given), reference, runner=LocalRunner())
+        store = open_local(given)
+        found = finding.find(store, reference, runner=LocalRunner())
+        _warn(Shelf(store, found.board, LocalRunner()).briefs(), reference)
+        yield found
         return
     with library(address) as opened:
-        yield opened.find(reference)
+        far = opened.find(reference)
+        _warn(opened.briefs(), reference)
+        yield far
+
+
+def _warn(briefs: tuple[CaptureBrief, ...], reference: str) -> None:
+    for line in finding.passed_over(briefs, reference.partition("/")[2]):
+        click.echo(f"warning: {line}", err=True)
 
 
 def ahead(found: StoredCapture | FarCapture) -> Ahead:

@@ -57,6 +57,18 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
     raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
 
 
+def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]:
+    """Return what to tell of newer captures with faults, when the newest good one was meant."""
+    if which:
+        return ()
+    newer: list[str] = []
+    for brief in reversed(briefs):
+        if not brief.faults:
+            break
+        newer.append(f"{brief.name} is newer, but passed over: {'; '.join(brief.faults)}")
+    return tuple(newer)
+
+
 def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:
     if not briefs:
         return UsageError(f"board {board} has no capture yet", hint="see `holdstill list`")

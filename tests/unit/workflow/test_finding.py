@@ -76,3 +76,16 @@ def test_a_board_whose_every_capture_has_a_fault_is_told_apart_from_one_without_
         finding.chosen((), "", "pier-3")
 
     assert "--despite-faults" in found.value.hint
+
+
+def test_newer_captures_with_faults_are_told_when_an_older_one_is_taken_instead() -> None:
+    def brief(seq: int, *faults: str) -> CaptureBrief:
+        return CaptureBrief(name=f"{seq:06}-20261125T021503Z", seq=seq, manifest="", index="",
+                            grade="", taken_at="", faults=faults)  # fmt: skip
+
+    briefs = (brief(1, "old trouble"), brief(2), brief(3, "bad signature"))
+
+    assert finding.passed_over(briefs, "2") == ()
+    assert finding.passed_over(briefs[:2], "") == ()
+    (line,) = finding.passed_over(briefs, "")
+    assert line == "000003-20261125T021503Z is newer, but passed over: bad signature"
