@@ -120,9 +120,18 @@ def _judge(stored: StoredCapture | FarCapture, *, despite_faults: bool) -> None:
         click.echo(f"warning: used despite a fault: {fault}", err=True)
 
 
+_OTHER_PACKINGS = frozenset({".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".rar"})
+"""Endings that promise what would not be inside; any other one may name a plain image."""
+
+
 def _goal(path: Path, size: str | None, existing: Existing, words: tuple[str, str]) -> Goal:
     if not path.is_block_device() and path.is_relative_to("/dev"):
         raise TargetRefusedError(f"there is no device {path}", hint="is the card in? see `lsblk`")
+    if path.suffix.lower() in _OTHER_PACKINGS:
+        raise UsageError(
+            f"{path.name}: images are not packed as {path.suffix}",
+            hint="name it .img, .img.zst or .img.xz",
+        )
     if size and path.is_block_device():
         raise UsageError("--size is for images", hint="a card has the size that it has")
     return Goal(path, sizes.parse_size(size) if size else 0, existing, Consent(*words))
