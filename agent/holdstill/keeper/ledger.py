@@ -196,7 +196,7 @@ class Ledger:
             raise SecurityError(
                 f"{where}: the chain is broken: {lines}",
                 hint="nothing was changed. Find out who or what altered it; then `holdstill "
-                "keeper accept BOARD --reason ...` goes on from here",
+                "keeper accept STORE BOARD --reason ...` goes on from here",
             )
 
 
