@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import sys
 from pathlib import Path
@@ -19,7 +20,24 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 
 
-@click.group("keeper")
+class KeeperCommands(click.Group):
+    """The commands below, and `watch`, which only its timer and people import."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return their names."""
+        return sorted([*super().list_commands(ctx), "watch"])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return one of them, None when there is no such command."""
+        if cmd_name != "watch":
+            return super().get_command(ctx, cmd_name)
+        (command,) = importlib.import_module("holdstill.cli.watch").COMMANDS
+        assert isinstance(command, click.Command)  # noqa: S101
+        command.help = (command.help or "").replace("\\b\n", "\b\n")  # as main does for all
+        return command
+
+
+@click.group("keeper", cls=KeeperCommands)
 def keeper() -> None:
     """Set up and serve the store, on the host that keeps captures. Needs no root."""
 

@@ -1,4 +1,4 @@
-"""Commands for the nights: the board's daemon, the keeper's watch, and how both stand."""
+"""Commands for the nights: the board's daemon, and how board and keeper stand."""
 
 from __future__ import annotations
 
@@ -11,8 +11,7 @@ import click
 
 from holdstill.board import identity, ram
 from holdstill.board.readiness import BoardReadiness
-from holdstill.cli import keeper as cli_keeper
-from holdstill.cli import options, render, wiring
+from holdstill.cli import options, render, watch, wiring
 from holdstill.daemon import Means, Nightly
 from holdstill.errors import DegradedError, LinkError, PreflightError, UsageError
 from holdstill.keeper import store as keeper_store
@@ -225,9 +224,7 @@ def _keeper_states(settings: KeeperSettings) -> tuple[BoardState, ...]:
 def _show(board: Standing | None, states: tuple[BoardState, ...], out: Console) -> None:
     if board is not None:
         _show_board(board, out)
-    for state in states:
-        mark = "NEEDS A LOOK: " if state.is_silent else ""
-        out.print(f"{mark}{state.sentence}; {state.captures} captures kept")
+    watch.show(states, out)
 
 
 def _show_board(board: Standing, out: Console) -> None:
@@ -245,34 +242,6 @@ def _show_board(board: Standing, out: Console) -> None:
         out.print(f"NEEDS A LOOK: {finding.text}", style="yellow")
     if board.last is not None and board.last.hint:
         out.print(f"what to do:   {board.last.hint}")
-
-
-@cli_keeper.keeper.command()
-@options.settings_option(options.KEEPER_SETTINGS)
-@options.json_option
-def watch(settings_path: Path, *, as_json: bool) -> int:
-    r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
-
-    Exit code 8 says that at least one board is silent.
-
-    \b
-    Example:
-      holdstill keeper watch --settings /etc/holdstill/keeper.yaml
-    """
-    settings = options.read_keeper_settings(settings_path)
-    opened = keeper_store.open_store(Path(settings.store))
-    clock, people = SystemClock(), People(Path(settings.notify.urls_file), BoundedRunner())
-    states = watching.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
-    if settings.notify.metrics_file:
-        text = metrics.rendered(watching.metrics(states))
-        metrics.publish(Path(settings.notify.metrics_file), text)
-    if as_json:
-        options.print_json(states)
-    else:
-        _show(None, states, render.console())
-    if complaint := people.complaint():
-        click.echo(f"holdstill: {complaint}", err=True)
-    return DegradedError.exit_code if any(state.is_silent for state in states) else 0
 
 
 COMMANDS = (nightly, status)

@@ -1,0 +1,63 @@
+"""The keeper's watch for boards that have fallen silent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import options, render
+from holdstill.errors import DegradedError
+from holdstill.keeper import store as keeper_store
+from holdstill.notify import metrics
+from holdstill.notify.people import People
+from holdstill.system.bounded import BoundedRunner
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import watching
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from holdstill.workflow.watching import BoardState
+
+
+@click.command()
+@options.settings_option(options.KEEPER_SETTINGS)
+@options.json_option
+def watch(settings_path: Path, *, as_json: bool) -> int:
+    r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
+
+    Exit code 8 says that at least one board is silent.
+
+    \b
+    Example:
+      holdstill keeper watch --settings /etc/holdstill/keeper.yaml
+    """
+    settings = options.read_keeper_settings(settings_path)
+    opened = keeper_store.open_store(Path(settings.store))
+    clock, people = SystemClock(), People(Path(settings.notify.urls_file), BoundedRunner())
+    states = watching.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
+    if settings.notify.metrics_file:
+        text = metrics.rendered(watching.metrics(states))
+        metrics.publish(Path(settings.notify.metrics_file), text)
+    if as_json:
+        options.print_json(states)
+    else:
+        show(states, render.console())
+    if complaint := people.complaint():
+        click.echo(f"holdstill: {complaint}", err=True)
+    return DegradedError.exit_code if any(state.is_silent for state in states) else 0
+
+
+def show(states: Sequence[BoardState], out: Console) -> None:
+    """Show how the boards stand at the keeper."""
+    for state in states:
+        mark = "NEEDS A LOOK: " if state.is_silent else ""
+        out.print(f"{mark}{state.sentence}; {state.captures} captures kept")
+
+
+COMMANDS = (watch,)
