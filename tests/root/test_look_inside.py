@@ -151,3 +151,16 @@ def test_a_damaged_content_is_not_handed_out(kept: Kept, tmp_path: Path) -> None
     assert done.returncode == 7
     assert b"damaged" in done.stderr
     assert not (tmp_path / "bad").exists()
+
+
+def test_a_key_that_was_enrolled_for_another_board_is_noticed_before_anything_is_sent(
+    kept: Kept, tmp_path: Path
+) -> None:
+    settings = tmp_path / "board.yaml"
+    settings.write_text(kept.settings.read_text(encoding="utf-8").replace("pier-3", "pier-4"),
+                        encoding="utf-8")  # fmt: skip
+
+    done = tried("capture", "--settings", settings)
+
+    assert done.returncode == 2
+    assert b"the keeper knows this key as board pier-3's" in done.stderr

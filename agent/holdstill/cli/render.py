@@ -40,7 +40,12 @@ def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
     """Return an empty table; the columns in numbers are flush right."""
     made = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
     for heading in headings:
-        made.add_column(heading, justify="right" if heading in numbers else "left")
+        made.add_column(
+            heading,
+            justify="right" if heading in numbers else "left",
+            no_wrap=heading == "capture",  # a name that is cut cannot be typed
+            overflow="fold",
+        )
     return made
 
 
@@ -163,7 +168,7 @@ def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Con
         rows.add_row(
             brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
             f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
-            human(brief.new_bytes), brief.verified_at or "-", brief.booted_at or "-",
+            human(brief.new_bytes), brief.verified_at[:10] or "-", brief.booted_at[:10] or "-",
             "; ".join(brief.faults) or "-",
         )  # fmt: skip
     out.print(f"{board}:")
@@ -256,6 +261,8 @@ def store_report(report: StoreReport, out: Console) -> None:
     )
     for name in report.captures:
         out.print(f"  {name}: every content is good")
+    for fault in report.faults:
+        out.print(f"NOT TO BE BELIEVED {fault}", style="red")
     for damage in report.damages:
         out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
         _list(out, "  it is in", damage.hits)

@@ -77,7 +77,7 @@ def verify(
     if is_mended:
         for digest, outcome in verifying.mend(opened, report).items():
             click.echo(f"{digest}: {outcome}", err=True)
-    return VerificationError.exit_code if report.damages else 0
+    return 0 if report.is_good else VerificationError.exit_code
 
 
 def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:
@@ -165,6 +165,7 @@ def pin(capture: str, store_address: str | None) -> None:
     """
     opened, board, name = _named(store_address, capture)
     marks.pin(opened, board, name, clock=SystemClock())
+    click.echo(f"{board}/{name} stays, whatever retention says")
 
 
 @click.command()
@@ -179,6 +180,7 @@ def unpin(capture: str, store_address: str | None) -> None:
     """
     opened, board, name = _named(store_address, capture)
     marks.unpin(opened, board, name, clock=SystemClock())
+    click.echo(f"retention decides about {board}/{name} again")
 
 
 COMMANDS = (verify, thin_, pin, unpin)

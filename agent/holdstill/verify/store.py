@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -67,7 +67,9 @@ class StoreReport(Record, frozen=True, kw_only=True):
         contents, bytes: read and found good in this run.
         skipped: found good lately, and not read again.
         captures: board/capture of those whose every content is good.
-        damages: everything that is not.
+        damages: every content that is not.
+        faults: board/capture: what is wrong with it, of those that could not be read at all, or
+            must not be believed.
     """
 
     contents: int
@@ -75,6 +77,12 @@ class StoreReport(Record, frozen=True, kw_only=True):
     skipped: int
     captures: tuple[str, ...]
     damages: tuple[Damage, ...]
+    faults: tuple[str, ...] = ()
+
+    @property
+    def is_good(self) -> bool:
+        """Whether nothing was found wrong."""
+        return not self.damages and not self.faults
 
 
 class Remembered:
@@ -163,14 +171,19 @@ class _Check:
         self._progress = progress
         self._bad: dict[bytes, str] = {}
         self._good: list[str] = []
+        self._faults: list[str] = []
         self._contents = self._bytes = self._skipped = 0
 
     def capture(self, capture: Capture) -> None:
         """Read what this capture adds to those before it."""
         is_good = True
-        with indexes.opened(capture.index_path) as index:
-            for digest, size in index.digests():
-                is_good &= self._content(capture, digest, size)
+        try:
+            with indexes.opened(capture.index_path) as index:
+                for digest, size in index.digests():
+                    is_good &= self._content(capture, digest, size)
+        except (HoldstillError, OSError) as error:  # the others are worth reading all the same
+            self._faults.append(f"{capture.board}/{capture.name}: {error}")
+            is_good = False
         self._memory.commit()
         if is_good:
             self._good.append(f"{capture.board}/{capture.name}")
@@ -205,6 +218,7 @@ class _Check:
             skipped=self._skipped,
             captures=tuple(self._good),
             damages=tuple(damages),
+            faults=tuple(self._faults),
         )
 
 
@@ -231,6 +245,6 @@ def _problem(capture: Capture, digest: bytes, size: int) -> str:
 
 def _hits(captures: Sequence[Capture], digest: bytes) -> Iterator[str]:
     for capture in captures:
-        with indexes.opened(capture.index_path) as index:
+        with suppress(HoldstillError, OSError), indexes.opened(capture.index_path) as index:
             for _, path in index.holders(digest, HOLDERS_SHOWN):
                 yield f"{capture.board}/{capture.name}: /{paths.display(path)}"

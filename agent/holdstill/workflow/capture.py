@@ -12,7 +12,13 @@ import msgspec
 from holdstill.board import health, hooks, identity, journal, ram
 from holdstill.board import spool as spools
 from holdstill.board.spool import Spool
-from holdstill.errors import DegradedError, PauseError, PreflightError, VerificationError
+from holdstill.errors import (
+    DegradedError,
+    PauseError,
+    PreflightError,
+    UsageError,
+    VerificationError,
+)
 from holdstill.model.manifest import FORMAT, Grade, Manifest, Moment, Pause
 from holdstill.model.paths import display
 from holdstill.model.settings import OverBudget, Unreadable
@@ -33,7 +39,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.journal import Journal
     from holdstill.board.way import Machine
-    from holdstill.model.exchange import Begun
+    from holdstill.model.exchange import Begun, Hello
     from holdstill.model.manifest import Attachment, CapturedPart
     from holdstill.model.settings import BoardSettings
     from holdstill.records.index import Index
@@ -92,6 +98,7 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
         limit = spools.limit_for(place, settings.pause.spool_share)
         spool = undo.enter_context(Spool(place, limit))
         means.tell.step("asking the keeper")
+        _insist_on_board(means.keeper.hello(), settings)
         begun = means.keeper.begin()
         undo.callback(means.keeper.abandon)
         index = undo.enter_context(kept.index())
@@ -101,6 +108,20 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
         run.warnings += [f"an earlier run had left behind: {what}" for what in left_over]
         run.warnings += health.look(seen.board, means.machine).warnings
         yield run
+
+
+def _insist_on_board(hello: Hello, settings: BoardSettings) -> None:
+    """See that the keeper means the same board, before anything is sent or held.
+
+    Raises:
+        UsageError: this key was enrolled for another board.
+    """
+    if hello.board != settings.board:
+        raise UsageError(
+            f"the settings are of board {settings.board}, and the keeper knows this key as board "
+            f"{hello.board}'s",
+            hint="correct `board` in the settings, or enrol this board with a key of its own",
+        )
 
 
 def _put_back(debts: Journal, means: Means) -> tuple[str, ...]:

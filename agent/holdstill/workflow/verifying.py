@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from holdstill.formats import gap
 from holdstill.keeper import marks, mending
 from holdstill.keeper.captures import Shelf
@@ -50,7 +52,7 @@ def verify_store(
         runner: checks signatures.
         tell: is told how far it is.
     """
-    captures = _wanted(store, reference, runner)
+    captures, faults = _wanted(store, reference, runner)
     total = sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)
     since = clock.now().timestamp() - within_days * DAY
     with store_check.remembered(store.root / MEMORY, since=since) as memory:
@@ -62,7 +64,7 @@ def verify_store(
             progress=lambda done: tell.progress(done, total),
         )
     _note(store, report, clock)
-    return report
+    return msgspec.structs.replace(report, faults=(*faults, *report.faults))
 
 
 def mend(store: Store, report: StoreReport) -> dict[str, str]:
@@ -78,19 +80,26 @@ def mend(store: Store, report: StoreReport) -> dict[str, str]:
     return outcomes
 
 
-def _wanted(store: Store, reference: str, runner: Runner) -> list[StoredCapture]:
-    """Return the captures that are meant, newest first."""
-    if "/" in reference:
-        return [finding.find(store, reference, runner=runner)]
-    boards = (names.check_board(reference),) if reference else store.boards()
-    shelves = [Shelf(store, board, runner) for board in boards]
-    found = [
-        (brief.arrived_at, shelf.capture(brief.name))
-        for shelf in shelves
-        for brief in shelf.briefs()
-        if brief.index
-    ]
-    return [capture for _, capture in sorted(found, key=lambda pair: pair[0], reverse=True)]
+def _wanted(
+    store: Store, reference: str, runner: Runner
+) -> tuple[list[StoredCapture], tuple[str, ...]]:
+    """Return the captures that are meant and have no faults, newest first; and the others' faults.
+
+    A capture that cannot be believed must not keep the others from being read.
+    """
+    board, _, which = reference.partition("/")
+    boards = (names.check_board(board),) if board else store.boards()
+    good: list[tuple[str, StoredCapture]] = []
+    faults: list[str] = []
+    for shelf in (Shelf(store, name, runner) for name in boards):
+        briefs = shelf.briefs()
+        wanted = (finding.chosen(briefs, which, shelf.board),) if which else briefs
+        for brief in wanted:
+            faults += [f"{shelf.board}/{brief.name}: {fault}" for fault in brief.faults]
+            if not brief.faults:
+                good.append((brief.arrived_at, shelf.capture(brief.name)))
+    good.sort(key=lambda pair: pair[0], reverse=True)
+    return [capture for _, capture in good], tuple(faults)
 
 
 def _note(store: Store, report: StoreReport, clock: Clock) -> None:
