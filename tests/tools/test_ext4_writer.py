@@ -263,7 +263,9 @@ def test_attributes_that_do_not_fit_are_refused_by_name(tmp_path: Path) -> None:
     contents = FolderContents(tmp_path / "contents")
     entry = a_file(contents, b"ledger", b"1.42 m")._replace(xattrs={"user.huge": bytes(5000)})
 
-    with pytest.raises(TargetFailedError, match=r"extended attributes of 'ledger' cannot be kept.*attribute"):
+    with pytest.raises(
+        TargetFailedError, match=r"extended attributes of 'ledger' cannot be kept.*attribute"
+    ):
         built(tmp_path, entry, contents=contents)
 
 
