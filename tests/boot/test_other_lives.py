@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.rehearse import run
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
 from support.vm import board, cycle, evidence, machine
 from support.vm.board import Ids, Table
 
@@ -51,7 +54,7 @@ def test_a_board_with_a_gpt_is_captured(tmp_path: Path, measured: Callable[[str]
 
     judge(life, measured)
     rows = [line.split() for line in life.copy.devices.decode().splitlines()]
-    assert [row[0] for row in rows if row[-1] == "/"] == [course.ids.partition(2)]
+    assert [course.ids.partition(2), course.ids.root, "rootfs", "/"] in rows
 
 
 AS_POSTGRES = ("runuser", "-u", "postgres", "--")
@@ -59,7 +62,7 @@ START_LOAD = """\
 set -e
 runuser -u postgres -- createdb bench
 runuser -u postgres -- pgbench --initialize --quiet --scale=2 bench
-systemd-run --quiet --unit=bench --uid=postgres pgbench --client=2 --time=3600 bench
+systemd-run --quiet --unit=bench --uid=postgres pgbench --client=2 --rate=20 --time=3600 bench
 systemd-run --quiet --unit=levels sh -c 'n=0; while n=$((n+1)); do \
   mosquitto_pub -r -q 1 -t pier-3/level -m $n; sleep 0.2; done'
 """
@@ -103,6 +106,30 @@ def test_databases_under_load_are_sound_on_the_copy(
     assert len(life.answer.split()) == 4
     assert len(set(life.answer.split())) == 1
     assert life.answer.split()[0] != b"0"
+
+
+def test_an_arm_board_is_captured(tmp_path: Path, measured: Callable[[str], None]) -> None:
+    by_u_boot = machine.from_u_boot
+    course = cycle.Course(flavour=board.ARM, starts=by_u_boot, copy_starts=by_u_boot)
+
+    life = cycle.live(tmp_path, course)
+
+    judge(life, measured)
+
+
+def test_a_pi_type_card_boots_in_a_rehearsal(
+    tmp_path: Path, measured: Callable[[str], None]
+) -> None:
+    card = board.build_card(board.tree(board.ARM), tmp_path / "card.img")
+
+    rehearsal = run.rehearse(
+        card.image, runner=LocalRunner(), clock=SystemClock(), log=tmp_path / "console"
+    )
+
+    measured(f"{rehearsal.way}: {rehearsal.seconds:.0f} s")
+    assert rehearsal.booted, rehearsal.broken
+    assert "Pi-type" in rehearsal.way
+    assert b"pier-3 login:" in (tmp_path / "console").read_bytes()
 
 
 def test_a_copy_starts_from_its_boot_code_in_an_sd_slot(

@@ -14,7 +14,7 @@ import shutil
 import sys
 import tempfile
 import tomllib
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
@@ -35,12 +35,10 @@ GAUGE = {
 }
 BUILD_TREE = HERE / "build_tree.sh"
 SYSTEMD_BOOT = Path("/usr/lib/systemd/boot/efi/systemd-bootx64.efi")
+BINFMT = Path("/proc/sys/fs/binfmt_misc")
+EMULATE_ARM64 = Path("/usr/lib/binfmt.d/qemu-aarch64.conf")
+PI_DEVICE_TREE = "bcm2837-rpi-3-b.dtb"
 MASTER_BOOT_CODE = Path("/usr/lib/syslinux/mbr/mbr.bin")
-# The board's Python is Debian bookworm's: 3.11 on glibc 2.36.
-WHEELS = (
-    *("--python-version=3.11", "--implementation=cp", "--only-binary=:all:"),
-    *(f"--platform=manylinux_{level}_x86_64" for level in ("2_36", "2_34", "2_28", "2_17")),
-)
 
 MIB = 1 << 20
 SECTOR = 512
@@ -49,15 +47,43 @@ FAT_SIZE = 256 * MIB
 ROOT_START = FAT_START + FAT_SIZE
 
 
+class Architecture(Enum):
+    """A kind of processor, as Debian calls it."""
+
+    AMD64 = "amd64"
+    ARM64 = "arm64"
+
+    @property
+    def wheels(self) -> tuple[str, ...]:
+        """How pip is told what the board's Python can use: bookworm's 3.11 on glibc 2.36."""
+        machine = "x86_64" if self is Architecture.AMD64 else "aarch64"
+        levels = ("2_36", "2_34", "2_31", "2_28", "2_17")
+        platforms = (f"--platform=manylinux_{level}_{machine}" for level in levels)
+        return (
+            *("--python-version=3.11", "--implementation=cp", "--only-binary=:all:"),
+            *platforms,
+        )
+
+    @property
+    def consoles(self) -> str:
+        """What the kernel is told about its serial lines."""
+        if self is Architecture.AMD64:
+            return "console=ttyS0"
+        # The second one is what Linux' device tree of a Pi 3 calls its first line.
+        return "console=ttyAMA0,115200 console=ttyS1,115200"
+
+
 @dataclass(frozen=True)
 class Flavour:
     """A kind of board, by the packages it has beyond those of every board."""
 
     name: str
     packages: tuple[str, ...] = ()
+    architecture: Architecture = Architecture.AMD64
 
 
 PLAIN = Flavour("plain")
+ARM = Flavour("arm", architecture=Architecture.ARM64)
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
 
 
@@ -67,6 +93,7 @@ class Tree:
 
     root: Path
     key: Path
+    architecture: Architecture
 
     @property
     def host_key(self) -> str:
@@ -123,7 +150,7 @@ def tree(flavour: Flavour = PLAIN) -> Tree:
     with locked(cache() / f"{flavour.name}.lock"):
         if not kept.exists():
             build_tree(flavour, kept)
-    return Tree(kept / "root", kept / "key")
+    return Tree(kept / "root", kept / "key", flavour.architecture)
 
 
 def cache() -> Path:
@@ -136,7 +163,8 @@ def cache() -> Path:
 
 def digest(flavour: Flavour) -> str:
     """Name everything that a tree is made from, but for the packages' versions."""
-    parts = [BUILD_TREE.read_text(), *flavour.packages, "--", *requirements(), *WHEELS]
+    parts = [BUILD_TREE.read_text(), *flavour.packages, "--", *requirements()]
+    parts += flavour.architecture.wheels
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
 
 
@@ -161,12 +189,29 @@ def build_tree(flavour: Flavour, kept: Path) -> None:
             "ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "board-test", "-f", work / "key"
         )
         pip = (sys.executable, "-m", "pip", "install", "--quiet", "--target", work / "lib")
-        programs.run(*pip, *WHEELS, *requirements(), timeout=300)
-        words = (work / "root", apt_sources(), work / "lib", work / "key.pub")
-        log = programs.run(BUILD_TREE, *words, *flavour.packages, timeout=900)
+        programs.run(*pip, *flavour.architecture.wheels, *requirements(), timeout=300)
+        where = (work / "root", apt_sources(), work / "lib", work / "key.pub")
+        with able_to_run(flavour.architecture):
+            words = (BUILD_TREE, flavour.architecture.value)
+            log = programs.run(*words, *where, *flavour.packages, timeout=3600)
         (work / "build.log").write_bytes(log)
         shutil.rmtree(work / "lib")
         work.rename(kept)
+
+
+@contextmanager
+def able_to_run(architecture: Architecture) -> Iterator[None]:
+    """Have the kernel run another processor's programs through an emulator, if it does not yet."""
+    if programs.attempt("arch-test", architecture.value).returncode == 0:
+        yield
+        return
+    with ExitStack() as undo:
+        if not (BINFMT / "register").exists():
+            programs.run("mount", "-t", "binfmt_misc", "binfmt_misc", BINFMT)
+            undo.callback(programs.run, "umount", BINFMT)
+        (BINFMT / "register").write_bytes(EMULATE_ARM64.read_bytes().strip())
+        undo.callback((BINFMT / "qemu-aarch64").write_bytes, b"-1")
+        yield
 
 
 def apt_sources() -> Path:
@@ -194,20 +239,23 @@ def build_card(
 ) -> Card:
     """Make a bootable card: MBR, FAT32 boot partition, ext4 root; size a power of two.
 
-    It boots in two ways: UEFI firmware finds plain files on the FAT, as a Pi's firmware does;
-    an old PC's firmware finds syslinux in the sectors.
+    For a PC it boots in two ways: UEFI firmware finds plain files on the FAT, as a Pi's firmware
+    does; an old PC's firmware finds syslinux in the sectors. For Arm: a Pi's firmware and U-Boot
+    find plain files.
     """
     ids = ids or Ids()
     with scratch(cache()) as work:
         # Hard links: the copy costs no space, so nothing below may write into an existing file.
         programs.run("cp", "--archive", "--link", made_from.root, work / "root")
         furnish(work / "root", ids)
-        boot = boot_files(work, ids)
+        boot = boot_files(work, ids, made_from.architecture)
         image.unlink(missing_ok=True)
         image.touch()
         os.truncate(image, size)
         write_table(image, ids)
         write_fat(image, boot, ids)
+        if made_from.architecture is Architecture.AMD64 and ids.table is Table.MBR:
+            write_boot_code(image)
         write_root(image, work / "root", ids)
     return Card(image, ids, made_from)
 
@@ -257,28 +305,54 @@ def replace(path: Path, content: str, mode: int = 0o644) -> None:
     path.chmod(mode)
 
 
-def command_line(ids: Ids) -> str:
+def command_line(ids: Ids, architecture: Architecture) -> str:
     """Return what the kernel is told at boot."""
     root = f"root=PARTUUID={ids.partition(2)} rootfstype=ext4 rootwait ro"
-    return f"{root} console=ttyS0 quiet"
+    return f"{root} {architecture.consoles} quiet"
 
 
-def boot_files(work: Path, ids: Ids) -> Path:
-    """Lay out what goes on the FAT: kernel, initramfs, and both loaders' settings."""
-    boot, words = work / "boot", command_line(ids)
+def boot_files(work: Path, ids: Ids, architecture: Architecture) -> Path:
+    """Lay out what goes on the FAT: kernel, initramfs, and the loaders with their settings."""
+    boot, words = work / "boot", command_line(ids, architecture)
     for name in ("vmlinuz", "initrd.img"):
-        replace(boot / name, "")
         (newest,) = (work / "root/boot").glob(f"{name}-*")
-        shutil.copyfile(newest, boot / name)
+        copy_to(newest, boot / name)
     replace(boot / "cmdline.txt", words + "\n")
+    if architecture is Architecture.AMD64:
+        pc_boot_files(boot, words)
+    else:
+        (tree,) = (work / "root/usr/lib").glob(f"linux-image-*/broadcom/{PI_DEVICE_TREE}")
+        copy_to(tree, boot / PI_DEVICE_TREE)
+        arm_boot_files(boot, words)
+    return boot
+
+
+def pc_boot_files(boot: Path, words: str) -> None:
+    """Lay out systemd-boot, for UEFI, and the settings of syslinux."""
     replace(boot / "loader/loader.conf", "default board.conf\ntimeout 0\n")
     entry = f"title board\nlinux /vmlinuz\ninitrd /initrd.img\noptions {words}\n"
     replace(boot / "loader/entries/board.conf", entry)
-    replace(boot / "EFI/BOOT/BOOTX64.EFI", "")
-    shutil.copyfile(SYSTEMD_BOOT, boot / "EFI/BOOT/BOOTX64.EFI")
+    copy_to(SYSTEMD_BOOT, boot / "EFI/BOOT/BOOTX64.EFI")
+    replace(boot / "syslinux.cfg", menu(words))
+
+
+def arm_boot_files(boot: Path, words: str) -> None:
+    """Lay out the settings of a Pi's firmware and of U-Boot."""
+    names = f"kernel=vmlinuz\ninitramfs initrd.img followkernel\ndevice_tree={PI_DEVICE_TREE}\n"
+    replace(boot / "config.txt", f"arm_64bit=1\nenable_uart=1\n{names}")
+    replace(boot / "extlinux/extlinux.conf", menu(words))
+
+
+def menu(words: str) -> str:
+    """Return a menu of one entry, in the language of SYSLINUX, which U-Boot speaks too."""
     label = f"LABEL board\n  KERNEL /vmlinuz\n  INITRD /initrd.img\n  APPEND {words}\n"
-    replace(boot / "syslinux.cfg", f"DEFAULT board\nPROMPT 0\nTIMEOUT 1\n{label}")
-    return boot
+    return f"DEFAULT board\nPROMPT 0\nTIMEOUT 1\n{label}"
+
+
+def copy_to(source: Path, target: Path) -> None:
+    """Copy a file to a place whose folders may not be there yet."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(source, target)
 
 
 def root_size(image: Path, ids: Ids) -> int:
@@ -288,7 +362,7 @@ def root_size(image: Path, ids: Ids) -> int:
 
 
 def write_table(image: Path, ids: Ids) -> None:
-    """Write the partition table; an MBR shares its sector with an old PC's boot code."""
+    """Write the partition table."""
     gpt = ids.table is Table.GPT
     boot = f"start={FAT_START // SECTOR}, size={FAT_SIZE // SECTOR}"
     root = f"start={ROOT_START // SECTOR}, size={root_size(image, ids) // SECTOR}"
@@ -301,9 +375,6 @@ def write_table(image: Path, ids: Ids) -> None:
         boot, root = f"{boot}, type=c, bootable", f"{root}, type=83"
     script = f"{head}unit: sectors\n{boot}\n{root}\n"
     programs.run("sfdisk", "--quiet", image, stdin=script.encode())
-    if not gpt:
-        with image.open("r+b") as file:
-            file.write(MASTER_BOOT_CODE.read_bytes()[:440])
 
 
 def write_fat(image: Path, boot: Path, ids: Ids) -> None:
@@ -315,7 +386,13 @@ def write_fat(image: Path, boot: Path, ids: Ids) -> None:
     programs.run("mkfs.vfat", "-F", "32", *names, *where)
     inside = f"{image}@@{FAT_START}"
     programs.run("mcopy", "-s", "-m", "-Q", "-i", inside, "--", *sorted(boot.iterdir()), "::/")
+
+
+def write_boot_code(image: Path) -> None:
+    """Write what an old PC boots by: into the FAT's first sectors, and before the MBR's table."""
     programs.run("syslinux", "--install", "--offset", str(FAT_START), image)
+    with image.open("r+b") as file:
+        file.write(MASTER_BOOT_CODE.read_bytes()[:440])
 
 
 def write_root(image: Path, root: Path, ids: Ids) -> None:

@@ -1,35 +1,39 @@
 #!/bin/bash
-# Build the root tree of an emulated amd64 board (Debian bookworm) with mmdebstrap; run as root.
+# Build the root tree of an emulated board (Debian bookworm) with mmdebstrap; run as root.
 #
-#   build_tree.sh OUT SOURCES WHEELS PUBLIC_KEY PACKAGE...
+#   build_tree.sh ARCHITECTURE OUT SOURCES WHEELS PUBLIC_KEY PACKAGE...
 #
+# ARCHITECTURE  amd64 or arm64 (then this kernel must be able to run arm64 programs)
 # OUT         directory to make; must not exist
 # SOURCES     the host's apt sources, in either of apt's two formats
 # WHEELS      directory of unpacked Python packages that the agent needs
 # PUBLIC_KEY  what may log in as root
 # PACKAGE     packages beyond the ones every board has
 set -euo pipefail
-out=$1 sources=$2 wheels=$3 public_key=$4
-shift 4
+architecture=$1 out=$2 sources=$3 wheels=$4 public_key=$5
+shift 5
 
-packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 linux-image-amd64
+packages=(systemd-sysv udev dbus openssh-server python3 rsync sqlite3 "linux-image-$architecture"
   initramfs-tools kmod e2fsprogs dosfstools fdisk iproute2 procps attr acl libcap2-bin "$@")
 
 # A board carries the drivers and tables it has use for; with the rest the tree, and so every
 # capture of it, would take twice as long. dpkg reads the list in order: the last match decides.
 exclude=('/usr/share/doc/*' '/usr/share/man/*' '/usr/share/locale/*' '/usr/share/info/*'
   '/usr/share/i18n/*' '/usr/share/lintian/*' '/usr/share/bug/*' '/usr/share/bash-completion/*'
-  '/usr/share/zoneinfo/*' '/usr/lib/x86_64-linux-gnu/gconv/*'
-  '/usr/lib/x86_64-linux-gnu/libLLVM*' '/lib/udev/hwdb.d/*' '/usr/lib/udev/hwdb.d/*'
-  '/lib/modules/*/kernel/*' '/usr/lib/modules/*/kernel/*')
+  '/usr/share/zoneinfo/*' '/usr/lib/*-linux-gnu/gconv/*'
+  '/usr/lib/*-linux-gnu/libLLVM*' '/lib/udev/hwdb.d/*' '/usr/lib/udev/hwdb.d/*'
+  '/lib/modules/*/kernel/*' '/usr/lib/modules/*/kernel/*' '/usr/lib/linux-image-*/*')
 # The tools around PostgreSQL are written in Perl; nothing else here needs more than perl-base.
 [[ " $* " == *" postgresql "* ]] ||
-  exclude+=('/usr/share/perl/*' '/usr/lib/x86_64-linux-gnu/perl/5*')
+  exclude+=('/usr/share/perl/*' '/usr/lib/*-linux-gnu/perl/5*')
 include=(arch/x86/crypto crypto lib/crc lib/libcrc lib/crypto fs/ext4 fs/jbd2 fs/fat fs/nls
   fs/fuse fs/autofs fs/configfs fs/pstore fs/efivarfs fs/binfmt_misc 'fs/mbcache'
   drivers/virtio drivers/mmc drivers/net/virtio_net drivers/net/net_failover drivers/net/dummy
   drivers/block/virtio drivers/block/loop drivers/char/hw_random drivers/char/virtio
   drivers/firmware net/core net/packet net/unix drivers/dax drivers/md/dm-mod drivers/rtc)
+# What a Pi-type board needs beside that; on the other architecture there is no such thing.
+include+=(arch/arm64/crypto drivers/clk drivers/dma drivers/gpio drivers/mailbox drivers/mfd
+  drivers/pinctrl drivers/regulator drivers/soc drivers/thermal drivers/tty drivers/usb/dwc2)
 dpkg_options=()
 for path in "${exclude[@]}"; do dpkg_options+=(--dpkgopt="path-exclude=$path"); done
 for part in "${include[@]}"; do
@@ -38,11 +42,16 @@ for part in "${include[@]}"; do
   done
 done
 
+dpkg_options+=(--dpkgopt='path-include=/usr/lib/linux-image-*/broadcom/*')
+
+cards=(ext4 virtio_pci virtio_blk mmc_block mmc_core sdhci sdhci_pci)
+[[ $architecture != arm64 ]] || cards+=(virtio_mmio sdhci_iproc bcm2835 fixed gpio_regulator)
+
 configure_initramfs() {
   # The list names what a card can hang on: the SD host controller or virtio.
   printf '%s\n' 'mkdir -p "$1/etc/initramfs-tools/conf.d"' \
     'printf "MODULES=list\nCOMPRESS=lz4\nBUSYBOX=n\n" >"$1/etc/initramfs-tools/conf.d/board.conf"' \
-    'printf "%s\n" ext4 virtio_pci virtio_blk mmc_block sdhci sdhci_pci mmc_core >"$1/etc/initramfs-tools/modules"'
+    "printf '%s\n' ${cards[*]} >\"\$1/etc/initramfs-tools/modules\""
 }
 
 without_usrmerge() {
@@ -51,7 +60,7 @@ without_usrmerge() {
     'printf "Package: usrmerge\nPin: release *\nPin-Priority: -1\n" >"$1/etc/apt/preferences.d/usrmerge"'
 }
 
-mmdebstrap --mode=root --variant=minbase --architectures=amd64 "${dpkg_options[@]}" \
+mmdebstrap --mode=root --variant=minbase --architectures="$architecture" "${dpkg_options[@]}" \
   --aptopt='APT::Install-Recommends "false"' --aptopt='Acquire::Languages "none"' \
   --hook-directory=/usr/share/mmdebstrap/hooks/merged-usr --setup-hook="$(without_usrmerge)" \
   --include="$(IFS=,; echo "${packages[*]}")" \

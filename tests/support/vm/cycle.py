@@ -242,7 +242,7 @@ def capture(pier: machine.Machine, at: Keeper) -> Original:
     witness = ("python3", "-c", (board.GUEST / "stall.py").read_text(), "/root/stall")
     script = (board.GUEST / "costs.py").read_bytes()
     with pier.started(*witness) as writer:
-        costs = json.loads(pier.run("python3", "-", stdin=script, timeout=900))
+        costs = json.loads(pier.run("python3", "-", stdin=script, timeout=3000))
         stall, said = writer.communicate(b"stop")
     assert writer.returncode == 0, said
     report = msgspec.json.decode(costs["report"], type=Report)

@@ -28,11 +28,11 @@ if TYPE_CHECKING:
 
 UEFI = Path("/usr/share/OVMF/OVMF_CODE.fd")
 SD_SLOT = ("-device", "sdhci-pci", "-device", "sd-card,drive=card")
-EMULATOR = (
-    *("setpriv", "--pdeathsig", "KILL"),  # a killed test run leaves no machine behind
-    *("qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "qemu64,-svm"),
-    *("-nodefaults", "-vga", "none", "-display", "none", "-no-reboot"),
-)
+U_BOOT = Path("/usr/lib/u-boot/qemu_arm64/u-boot.bin")
+EMULATED = ("-accel", "tcg,thread=multi")
+EMULATED_PC = ("qemu-system-x86_64", *EMULATED, "-cpu", "qemu64,-svm", "-vga", "none")
+EMULATED_ARM = ("qemu-system-aarch64", *EMULATED, "-cpu", "cortex-a53", "-M", "virt")
+EVERY_BOARD = ("-nodefaults", "-display", "none", "-no-reboot")
 
 
 @dataclass(frozen=True)
@@ -62,12 +62,17 @@ def drive(image: Path) -> str:
 def from_uefi(image: Path) -> tuple[str, ...]:
     """Boot as a Pi does: the firmware reads plain files from the FAT. The card is /dev/vda."""
     firmware = f"if=pflash,format=raw,readonly=on,file={UEFI}"
-    return ("-M", "q35", "-drive", firmware, "-drive", f"{drive(image)},if=virtio")
+    return (*EMULATED_PC, "-M", "q35", "-drive", firmware, "-drive", f"{drive(image)},if=virtio")
 
 
 def from_sd_card(image: Path) -> tuple[str, ...]:
     """Boot from a real SD slot by the boot code in the card's sectors: /dev/mmcblk0."""
-    return ("-M", "pc", "-drive", f"{drive(image)},if=none", *SD_SLOT)
+    return (*EMULATED_PC, "-M", "pc", "-drive", f"{drive(image)},if=none", *SD_SLOT)
+
+
+def from_u_boot(image: Path) -> tuple[str, ...]:
+    """Boot a 64-bit Arm board by U-Boot, which reads plain files. The card is /dev/vda."""
+    return (*EMULATED_ARM, "-bios", str(U_BOOT), "-drive", f"{drive(image)},if=virtio")
 
 
 class Machine:
@@ -142,12 +147,12 @@ def booted(
     firmware: tuple[str, ...],
     *,
     hardware: Hardware | None = None,
-    seconds: float = 240,
+    seconds: float = 480,
 ) -> Iterator[Machine]:
     """Boot a card and give a machine that can be logged in to; end the emulator at the end."""
     with tempfile.TemporaryDirectory(prefix="hsvm-") as directory, contextlib.ExitStack() as undo:
         work = Path(directory)
-        words = (*EMULATOR, *firmware, *(hardware or Hardware()).words())
+        words = (*firmware, *EVERY_BOARD, *(hardware or Hardware()).words())
         machine = Machine(start_emulator(words, work), work, card)
         undo.callback(machine.cut_power)
         write_ssh_config(work, card.tree)
@@ -164,7 +169,8 @@ def start_emulator(words: tuple[str, ...], work: Path) -> subprocess.Popen[bytes
     serial = f"file:{work / 'console'}"
     with (work / "emulator").open("wb") as said:
         return subprocess.Popen(
-            (*words, "-serial", serial, "-qmp", control),
+            # A killed test run leaves no machine behind.
+            ("setpriv", "--pdeathsig", "KILL", *words, "-serial", serial, "-qmp", control),
             stdin=subprocess.DEVNULL,
             stdout=said,
             stderr=said,
