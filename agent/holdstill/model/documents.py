@@ -8,11 +8,13 @@ each with its key path and, for an unknown key, a guess.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
 import re
 import types
 import typing
+from enum import Enum
 from typing import TYPE_CHECKING, TypeVar
 
 import msgspec
@@ -21,7 +23,7 @@ import yaml
 from holdstill.errors import DocumentError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
 T = TypeVar("T")
 
@@ -137,6 +139,50 @@ def decode(document: object, kind: type[T], name: str) -> T:
     raise DocumentError(name, problems)
 
 
+def decode_checked(
+    document: object,
+    kind: type[T],
+    name: str,
+    *,
+    check: Callable[[T], list[str]],
+    stand_ins: Mapping[str, object],
+) -> T:
+    """Turn plain values into a struct, and have the values checked as well.
+
+    All problems are reported at once: where keys or types are wrong, what is right is checked all
+    the same, with stand_ins for the required keys that are not.
+
+    Raises:
+        DocumentError: with every problem, of keys, types and values.
+    """
+    problems = list(_problems(document, kind, ""))
+    if not problems:
+        value = decode(document, kind, name)
+        problems = check(value)
+        if not problems:
+            return value
+    else:
+        with contextlib.suppress(msgspec.ValidationError):
+            problems += check(msgspec.convert({**stand_ins, **_sound(document, kind)}, kind))
+    raise DocumentError(name, problems)
+
+
+def _sound(value: object, kind: object) -> dict[str, object]:
+    """Return the keys of a mapping whose values are well-formed."""
+    struct = _struct_for(value, kind)
+    if struct is None or not isinstance(value, dict):
+        return {}
+    found: dict[str, object] = {}
+    for field in msgspec.structs.fields(struct):
+        if field.encode_name in value:
+            inner = value[field.encode_name]
+            if not any(_problems(inner, field.type, "")):
+                found[field.encode_name] = inner
+            elif _is_struct(field.type):
+                found[field.encode_name] = _sound(inner, field.type)
+    return found
+
+
 def _problems(value: object, kind: object, path: str) -> Iterator[str]:
     """Yield one line a problem, walking into structs and lists of structs."""
     struct = _struct_for(value, kind)
@@ -151,7 +197,14 @@ def _problems(value: object, kind: object, path: str) -> Iterator[str]:
     try:
         msgspec.convert(value, kind)
     except msgspec.ValidationError as error:
-        yield f"{path or 'document'}: {_lower_first(str(error))}"
+        yield f"{path or 'document'}: {_choices(value, kind) or _lower_first(str(error))}"
+
+
+def _choices(value: object, kind: object) -> str:
+    """Name what can stand in a place that takes one of a few words; "" for any other place."""
+    if not isinstance(kind, type) or not issubclass(kind, Enum):
+        return ""
+    return f"expected one of {', '.join(str(member.value) for member in kind)}; found {value!r}"
 
 
 def _lower_first(text: str) -> str:

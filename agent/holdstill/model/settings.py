@@ -7,7 +7,7 @@ from enum import StrEnum
 
 import msgspec
 
-from holdstill.errors import DocumentError, UsageError
+from holdstill.errors import UsageError
 from holdstill.model import documents, names, sizes
 from holdstill.model.layout import Record
 
@@ -233,9 +233,10 @@ def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSet
     Raises:
         DocumentError: every problem, each with its key path.
     """
-    settings = documents.decode(documents.load_yaml(data, name, limit=LIMIT), BoardSettings, name)
-    _refuse(name, [*_board_problems(settings)])
-    return settings
+    return documents.decode_checked(
+        documents.load_yaml(data, name, limit=LIMIT), BoardSettings, name,
+        check=_board_problems, stand_ins={"board": "board", "keeper": "/"},
+    )  # fmt: skip
 
 
 def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> KeeperSettings:
@@ -244,7 +245,13 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
     Raises:
         DocumentError: every problem, each with its key path.
     """
-    settings = documents.decode(documents.load_yaml(data, name, limit=LIMIT), KeeperSettings, name)
+    return documents.decode_checked(
+        documents.load_yaml(data, name, limit=LIMIT), KeeperSettings, name,
+        check=_keeper_problems, stand_ins={"store": "/"},
+    )  # fmt: skip
+
+
+def _keeper_problems(settings: KeeperSettings) -> list[str]:
     problems = [*_size_problem("min_free", settings.min_free)]
     problems += _size_problem("limits.bytes_per_run", settings.limits.bytes_per_run)
     problems += [
@@ -254,14 +261,7 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
     ]
     if not settings.store.startswith("/"):
         problems.append("store: must be an absolute path")
-    problems += _watch_problems(settings.notify)
-    _refuse(name, problems)
-    return settings
-
-
-def _refuse(name: str, problems: list[str]) -> None:
-    if problems:
-        raise DocumentError(name, problems)
+    return problems + _watch_problems(settings.notify)
 
 
 def _size_problem(key: str, text: str) -> list[str]:

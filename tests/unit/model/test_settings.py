@@ -128,3 +128,30 @@ def test_s20_settings_end_at_their_limit(extra: int) -> None:
             settings.decode_board_settings(data)
     else:
         assert settings.decode_board_settings(data).board == "pier-3"
+
+
+def test_wrong_values_are_told_beside_wrong_keys_and_types() -> None:
+    text = b"""\
+bord: x
+keeper: ftp://x
+root: relative
+raw_limit: lots
+unreadable: maybe
+pause: {ceiling: 99, target: "no"}
+"""
+
+    with pytest.raises(DocumentError) as caught:
+        settings.decode_board_settings(text)
+
+    places = {problem.partition(":")[0] for problem in caught.value.problems}
+    assert places == {
+        "bord", "board", "keeper", "root", "raw_limit", "unreadable", "pause.ceiling",
+        "pause.target",
+    }  # fmt: skip
+
+
+def test_a_word_that_is_none_of_a_few_is_answered_with_the_few() -> None:
+    text = b"board: pier-3\nkeeper: /srv/holdstill\nunreadable: maybe\n"
+
+    with pytest.raises(DocumentError, match="expected one of refuse, accept; found 'maybe'"):
+        settings.decode_board_settings(text)
