@@ -58,13 +58,16 @@ class Finding:
 
 REACHED = (
     (Link.FIRMWARE, r"BdsDxe: loading Boot|SeaBIOS \(version|U-Boot \d"),
+    # GRUB and EXTLINUX from memory.
     (Link.LOADER, r"BdsDxe: starting Boot0001|^SYSLINUX |^EXTLINUX |GRUB |Retrieving file: "),
     (Link.KERNEL, r"\] Linux version |\] Booting Linux on physical CPU|EFI stub: Booting"),
     (
         Link.INITRAMFS,
         r"\] Run /init as init process|^Loading, please wait|^Begin: Loading essential",
     ),
+    # btrfs, f2fs and xfs from memory.
     (Link.ROOT, r"\] (EXT4-fs|BTRFS|F2FS-fs|XFS) .*[Mm]ount|^Begin: Running /scripts/init-bottom"),
+    # Other inits than systemd from memory.
     (Link.INIT, r"\] systemd\[1\]: |^Welcome to |^INIT: version|OpenRC .* is starting"),
     (Link.SERVICES, r"Reached target .*(Multi-User|multi-user|Graphical|graphical)"),
     (Link.LOGIN, r"\blogin: *$"),
@@ -74,27 +77,42 @@ REACHED = (
 STOPS = (
     Trouble(
         Link.LOADER,
+        # The first two from memory.
         r"BdsDxe: No bootable option or device was found|>>Start PXE over|UEFI Interactive Shell",
         "the firmware found no boot loader on the card, or the one it found gave up",
     ),
     Trouble(
         Link.LOADER,
-        r"^No bootable device|^Missing operating system|^Boot failed: not a bootable disk",
+        r"^No bootable device|^Boot failed: not a bootable disk",  # from memory
         "the firmware found no boot code in the card's first sector",
     ),
     Trouble(
-        Link.LOADER, r"^Boot error$", "the boot loader on the card is damaged or not installed"
+        Link.LOADER,
+        r"^Missing operating system",
+        "the boot code in the card's first sector found no active partition",
+    ),
+    Trouble(
+        Link.LOADER,
+        r"^Boot error$",  # from memory
+        "the boot loader on the card is damaged or not installed",
     ),
     Trouble(Link.LOADER, r"No configuration file found", "the boot loader found no settings"),
     Trouble(
         Link.KERNEL,
+        # The last two from memory.
         r"^Loading \S+ failed: No such file|Could not find kernel image|Failed to execute .*Linux",
         "the boot loader did not find the kernel that its settings name",
     ),
     Trouble(
         Link.ROOT,
-        r"^ALERT! .* does not exist|Kernel panic - not syncing: VFS: Unable to mount root fs",
+        r"^ALERT! .* does not exist",
         "the root file system that the command line names is not on the card",
+    ),
+    Trouble(
+        Link.ROOT,
+        r"Kernel panic - not syncing: VFS: Unable to mount root fs",
+        "the kernel cannot mount the root file system that the command line names: it is not on "
+        "the card, or this kernel needs an initramfs to reach it",
     ),
     Trouble(
         Link.ROOT,
@@ -103,19 +121,23 @@ STOPS = (
     ),
     Trouble(
         Link.INIT,
+        # The second from memory.
         r"^No init found|Kernel panic - not syncing: No working init found",
         "the root file system holds no init",
     ),
     Trouble(
         Link.INIT,
-        r"Attempted to kill init|systemd\[1\]: Freezing execution",
+        # The second from memory.
+        r"Kernel panic - not syncing: Attempted to kill init|systemd\[1\]: Freezing execution",
         "init ended or froze",
     ),
     Trouble(
         Link.SERVICES,
+        # The second from memory.
         r"^You are in (emergency|rescue) mode|Cannot open access to console, the root account",
         "the system stopped in emergency mode",
     ),
+    # Behind the panics that say more: of several troubles in one line, the first one counts.
     Trouble(Link.KERNEL, r"Kernel panic - not syncing", "the kernel gave up"),
 )
 """Lines after which nothing more will come."""
@@ -181,14 +203,10 @@ def failed_units(text: str) -> tuple[str, ...]:
 
 def broken(text: str) -> Finding:
     """Say which link broke: by the first line that explains it, else by what is missing."""
-    found = [
-        (match.start(), trouble, match)
-        for trouble in (*STOPS, *HINTS)
-        if (match := re.search(trouble.pattern, text, re.MULTILINE))
-    ]
-    if found:
-        _, trouble, match = min(found, key=lambda item: item[0])
-        return Finding(trouble.link, trouble.means, _line_at(text, match.start()))
+    for line in text.splitlines():
+        for trouble in (*STOPS, *HINTS):
+            if re.search(trouble.pattern, line):
+                return Finding(trouble.link, trouble.means, line.strip())
     return _silent(text)
 
 
@@ -198,8 +216,3 @@ def _silent(text: str) -> Finding:
     means = f"the console shows nothing of the {following}"
     lines = text.splitlines()
     return Finding(following, means, lines[-1] if lines else "")
-
-
-def _line_at(text: str, position: int) -> str:
-    start = text.rfind("\n", 0, position) + 1
-    return text[start:].partition("\n")[0].strip()

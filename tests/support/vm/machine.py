@@ -67,7 +67,8 @@ def from_uefi(image: Path) -> tuple[str, ...]:
 
 def from_sd_card(image: Path) -> tuple[str, ...]:
     """Boot from a real SD slot by the boot code in the card's sectors: /dev/mmcblk0."""
-    return (*EMULATED_PC, "-M", "pc", "-drive", f"{drive(image)},if=none", *SD_SLOT)
+    # Without a display, firmware and boot code print to the serial console.
+    return (*EMULATED_PC, "-M", "pc,graphics=off", "-drive", f"{drive(image)},if=none", *SD_SLOT)
 
 
 def from_u_boot(image: Path) -> tuple[str, ...]:

@@ -20,10 +20,12 @@ from support import programs
 from support.vm import board
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
 NOWHERE = "dead0000"
 """A disk id that no card of ours has."""
+ACTIVE_FLAG = 446
+"""Of the first partition, in the MBR (UEFI Specification 2.10, 5.2.1)."""
 ENTRY = "loader/entries/board.conf"
 FSTAB = f"PARTUUID=b0a2d001-02 / ext4 defaults 0 1\nPARTUUID={NOWHERE}-01 /boot/firmware vfat\n"
 
@@ -57,6 +59,16 @@ def wrong_root(image: Path) -> None:
     edit(image, ENTRY, lambda text: text.replace(board.Ids().disk, NOWHERE))
 
 
+def root_not_waited_for(image: Path) -> None:
+    """Have the kernel mount the root itself, and at once, so that it panics."""
+    edit(image, ENTRY, lambda text: text.replace("initrd /initrd.img\n", ""))
+    edit(image, ENTRY, lambda text: text.replace(" rootwait", ""))
+
+
+def init_that_ends(image: Path) -> None:
+    edit(image, ENTRY, lambda text: text.replace(" quiet", " init=/usr/bin/true quiet"))
+
+
 def no_root(image: Path) -> None:
     zero(image, board.ROOT_START, 8 << 20)
 
@@ -76,6 +88,10 @@ def no_boot_sector(image: Path) -> None:
     zero(image, board.FAT_START + 90, 400)
 
 
+def no_active_partition(image: Path) -> None:
+    zero(image, ACTIVE_FLAG, 1)
+
+
 def no_settings(image: Path) -> None:
     on_fat(image, "mdel", "::/syslinux.cfg")
 
@@ -92,13 +108,16 @@ BY_UEFI: dict[str, Callable[[Path], None]] = {
     "initramfs-not-named": initramfs_not_named,
     "no-entry": no_entry,
     "wrong-root": wrong_root,
+    "root-not-waited-for": root_not_waited_for,
     "no-root": no_root,
     "no-init": no_init,
+    "init-that-ends": init_that_ends,
     "wrong-fstab": wrong_fstab,
 }
 BY_BOOT_CODE: dict[str, Callable[[Path], None]] = {
     "sd-good": nothing,
     "sd-no-kernel": no_kernel,
+    "sd-no-active-partition": no_active_partition,
     "sd-no-boot-sector": no_boot_sector,
     "sd-no-settings": no_settings,
 }
@@ -144,9 +163,10 @@ def zero(image: Path, start: int, length: int) -> None:
         file.write(bytes(length))
 
 
-def record(card: board.Card, logs: Path) -> None:
-    """Rehearse every spoiled card and keep what its console said."""
-    for name, spoil in (BY_UEFI | BY_BOOT_CODE).items():
+def record(card: board.Card, logs: Path, names: Iterable[str]) -> None:
+    """Rehearse spoiled cards and keep what their consoles said."""
+    for name in names:
+        spoil = (BY_UEFI | BY_BOOT_CODE)[name]
         with tempfile.TemporaryDirectory(prefix="hsspoil-") as work:
             image = Path(work) / "card.img"
             copy(card, image)
@@ -166,11 +186,12 @@ def without_people(console: bytes) -> bytes:
     return re.sub(rb"[\w.-]+@[\w.-]+\.(org|com|net|it|de)\b", b"(address left out)", console)
 
 
-def main(logs: Path) -> None:
+def main(logs: Path, *names: str) -> None:
     logs.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="hsspoil-") as work:
-        record(board.build_card(board.tree(), Path(work) / "card.img"), logs)
+        card = board.build_card(board.tree(), Path(work) / "card.img")
+        record(card, logs, names or (*BY_UEFI, *BY_BOOT_CODE))
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), *sys.argv[2:])
