@@ -69,8 +69,12 @@ class Copier:
     def _put(self, content: bytes) -> list[Extent]:
         """Write a whole content."""
         extents = merged(self._volume.allocate(-(-len(content) // self._block)))
-        for block, start, piece in _Places(extents, self._block).of(0, self._padded(content)):
-            self._volume.write(block, start, piece)
+        padded = self._padded(content)
+        if len(extents) == 1:
+            self._volume.write(extents[0].physical, 0, padded)
+        else:
+            for block, start, piece in _Places(extents, self._block).of(0, padded):
+                self._volume.write(block, start, piece)
         self._progress.advance(len(content))
         return extents
 
@@ -220,6 +224,9 @@ def _read(handle: int, position: int, length: int) -> bytes:
 def _filled(chunk: bytes | memoryview, block_size: int) -> Iterator[Chunk]:
     """Yield (position, bytes) of the runs of blocks in a chunk that are not all zeroes."""
     if splice.is_blank(chunk):
+        return
+    if bytes(chunk).find(bytes(block_size)) < 0:  # not even unaligned: the usual case
+        yield 0, chunk
         return
     begin = None
     for start in range(0, len(chunk), block_size):

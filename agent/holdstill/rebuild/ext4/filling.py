@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 ROOT, LOST_AND_FOUND_INODE, LOST_AND_FOUND = 2, 11, b"lost+found"
 LOST_AND_FOUND_SIZE = 16 << 10
 """Bytes that mke2fs keeps ready in lost+found: e2fsck may need it when there is no free block."""
-THREADS = 4
-"""That read and hash contents ahead: more than processors, since most of it is waiting."""
+THREADS = 2
+"""That read and hash contents ahead; more of them get in each other's way."""
 
 _SCHEMA = (
     "CREATE TABLE directory (path BLOB PRIMARY KEY, inode INTEGER, parent INTEGER) WITHOUT ROWID",

@@ -1,112 +1,162 @@
 """Writing to the target in large pieces, although contents come in small ones.
 
-A card is slower than memory by far. Without a pace, memory would take nearly everything at once;
-progress would say so, and the card's errors would come at the very end.
+Pieces go around the page cache (O_DIRECT) wherever the target allows: that costs the processor
+next to nothing, leaves the cache to the store's files, and progress means what it says, since a
+card is slower than memory by far. Another thread writes while the next piece is collected.
 """
 
 from __future__ import annotations
 
+import errno
+import mmap
 import os
-from typing import TYPE_CHECKING, Protocol
+from collections import deque
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import TargetFailedError
 from holdstill.rebuild import splice
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from concurrent.futures import Future, ThreadPoolExecutor
+    from pathlib import Path
 
-AT_ONCE = 1 << 20
-"""Bytes that are collected before they are written."""
-DIRECT = 256 << 10
-"""Bytes from which on a chunk is written by itself, and left out where it is all zeroes."""
-
-
+PIECE, PIECES = 4 << 20, 3
+"""Bytes that are written at once, and how many pieces there are: one is filled, two wait."""
+ALIGNMENT = 4096
+"""What O_DIRECT needs on every disk (open(2), NOTES)."""
+BLANK = 64 << 10
+"""Bytes from which on a chunk is left out where it is all zeroes and the target is, too."""
 SYNC_EVERY = 32 << 20
-"""Bytes after which a device is made to take what it was given; as much again waits meanwhile."""
+"""Bytes after which a cache is made to give away what it was given."""
 
 
-class Pace(Protocol):
-    """Holds a writer back."""
+class Writer(Protocol):
+    """Writes a piece."""
 
-    def wrote(self, count: int) -> None:
-        """Wait if too much is under way; raise OSError if the target failed."""
-
-    def settle(self) -> None:
-        """Wait for all that is under way; raise OSError if the target failed."""
+    def write(self, position: int, piece: memoryview) -> None:
+        """Write all of it; raise OSError if the target failed."""
 
 
-class Unpaced:
-    """As fast as it goes."""
+class Cached:
+    """Writes through the page cache, and has a device take it from there before long."""
 
-    def wrote(self, count: int) -> None:
-        """Do nothing."""
-
-    def settle(self) -> None:
-        """Do nothing."""
-
-
-class Paced:
-    """As fast as a device takes it, one piece behind."""
-
-    def __init__(self, target: int, thread: ThreadPoolExecutor) -> None:
+    def __init__(self, target: int) -> None:
         self._target = target
-        self._thread = thread
         self._count = 0
-        self._pending: Future[None] | None = None
 
-    def wrote(self, count: int) -> None:
-        """Wait if too much is under way; raise OSError if the target failed."""
-        self._count += count
+    def write(self, position: int, piece: memoryview) -> None:
+        """Write all of it; raise OSError if the target failed."""
+        splice.write_all_at(self._target, position, piece)
+        self._count += len(piece)
         if self._count >= SYNC_EVERY:
-            self.settle()
+            os.fdatasync(self._target)
             self._count = 0
-            self._pending = self._thread.submit(os.fdatasync, self._target)
 
-    def settle(self) -> None:
-        """Wait for all that is under way; raise OSError if the target failed."""
-        if self._pending is not None:
-            pending, self._pending = self._pending, None
-            pending.result()
+
+class Direct:
+    """Writes around the page cache whatever is aligned for that."""
+
+    def __init__(self, target: int, otherwise: Writer) -> None:
+        self._target = target
+        self._otherwise = otherwise
+
+    def write(self, position: int, piece: memoryview) -> None:
+        """Write all of it; raise OSError if the target failed."""
+        written = 0
+        if position % ALIGNMENT == 0 == len(piece) % ALIGNMENT:
+            written = self._tried(position, piece)
+        if written < len(piece):
+            self._otherwise.write(position + written, piece[written:])
+
+    def _tried(self, position: int, piece: memoryview) -> int:
+        try:
+            return os.pwrite(self._target, piece, position)
+        except OSError as error:
+            if error.errno != errno.EINVAL:
+                raise
+            return 0  # a file system that is more particular than others
+
+
+@contextmanager
+def writer(target: int, path: Path) -> Iterator[Writer]:
+    """Hold the best way to write to an open target whose path is given, too."""
+    cached = Cached(target)
+    try:
+        direct = os.open(path, os.O_WRONLY | os.O_DIRECT | os.O_CLOEXEC)
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        yield cached  # a file system without O_DIRECT
+        return
+    try:
+        yield Direct(direct, cached)
+    finally:
+        os.close(direct)
+
+
+class _Underway(NamedTuple):
+    position: int
+    done: Future[None]
+    buffer: mmap.mmap
 
 
 class Output:
     """Bytes on their way to an open target; call finish at the end."""
 
-    def __init__(self, target: int, pace: Pace) -> None:
+    def __init__(self, target: int, pieces: Writer, thread: ThreadPoolExecutor) -> None:
         self._target = target
-        self._pace = pace
-        self._chunks: list[bytes | memoryview] = []
-        self._start = self._end = 0
+        self._pieces = pieces
+        self._thread = thread
+        self._free = [mmap.mmap(-1, PIECE) for _ in range(PIECES)]
+        self._underway: deque[_Underway] = deque()
+        self._buffer = self._free.pop()
+        self._start = self._length = 0
 
     def write(self, position: int, chunk: bytes | memoryview) -> None:
         """Write bytes, now or later."""
-        if len(chunk) >= DIRECT:
-            self._do(position, lambda: splice.put(self._target, position, chunk))
-            self._do(position, lambda: self._pace.wrote(len(chunk)))
+        if len(chunk) >= BLANK and splice.is_blank(chunk):
+            self.clear(position, len(chunk))
             return
-        if position != self._end or self._end - self._start >= AT_ONCE:
+        if position != self._start + self._length:
             self.flush()
-            self._start = self._end = position
-        self._chunks.append(chunk)
-        self._end += len(chunk)
+            self._start = position
+        while chunk:
+            room = PIECE - self._length
+            part, chunk = chunk[:room], chunk[room:]
+            self._buffer[self._length : self._length + len(part)] = part
+            self._length += len(part)
+            if self._length == PIECE:
+                self.flush()
 
     def clear(self, position: int, length: int) -> None:
         """Make a range read as zeroes; where it does already, nothing is written."""
         self._do(position, lambda: splice.clear(self._target, position, length))
 
     def flush(self) -> None:
-        """Write what was collected."""
-        if self._chunks:
-            collected, start = b"".join(self._chunks), self._start
-            self._chunks.clear()
-            self._do(start, lambda: splice.write_all_at(self._target, start, collected))
-            self._do(start, lambda: self._pace.wrote(len(collected)))
+        """Have what was collected written."""
+        if not self._length:
+            return
+        piece = memoryview(self._buffer)[: self._length]
+        done = self._thread.submit(self._pieces.write, self._start, piece)
+        self._underway.append(_Underway(self._start, done, self._buffer))
+        self._start += self._length
+        self._length = 0
+        if not self._free:
+            self._wait()
+        self._buffer = self._free.pop()
 
     def finish(self) -> None:
-        """Write what was collected, and wait for what is under way."""
+        """Have everything written, and wait for it."""
         self.flush()
-        self._do(self._end, self._pace.settle)
+        while self._underway:
+            self._wait()
+
+    def _wait(self) -> None:
+        first = self._underway.popleft()
+        self._do(first.position, first.done.result)
+        self._free.append(first.buffer)
 
     def _do(self, position: int, work: Callable[[], None]) -> None:
         try:

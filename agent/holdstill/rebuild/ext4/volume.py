@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import os
-import stat
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError
-from holdstill.rebuild.ext4 import geometry, library
+from holdstill.rebuild.ext4 import geometry, library, output
 from holdstill.rebuild.ext4.library import INODE_ALLOC_FAIL, LibraryError
-from holdstill.rebuild.ext4.output import Output, Paced, Unpaced
+from holdstill.rebuild.ext4.output import Output
 from holdstill.rebuild.ext4.room import Room
 from holdstill.system import files
 
@@ -116,10 +115,9 @@ def opened(target: Path, *, offset: int) -> Iterator[Volume]:
         shape = geometry.read(handle, offset=offset)
         with (
             library.opened(target, offset=offset) as system,
-            ThreadPoolExecutor(1, thread_name_prefix="sync") as thread,
+            output.writer(handle, target) as pieces,
+            ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
         ):
-            is_device = stat.S_ISBLK(os.fstat(handle).st_mode)
-            pace = Paced(handle, thread) if is_device else Unpaced()
-            volume = Volume(system, Output(handle, pace), offset, shape)
+            volume = Volume(system, Output(handle, pieces, thread), offset, shape)
             yield volume
             volume.finish()
