@@ -129,11 +129,23 @@ def test_a_card_boots_only_if_no_link_is_broken(
         spoil.no_loader(scratch)
     (spoil.BY_UEFI | spoil.BY_BOOT_CODE)[fault](scratch)
 
-    log = scratch.with_name("console.log")
+    picture = scratch.with_name("screen.png")
     rehearsal = run.rehearse(
-        scratch, runner=LocalRunner(), clock=SystemClock(), log=log, deadline=400
+        scratch,
+        runner=LocalRunner(),
+        clock=SystemClock(),
+        log=scratch.with_name("console.log"),
+        deadline=400,
+        picture=picture,
     )
 
     measured(f"over after {rehearsal.seconds:.1f} s: {rehearsal.broken or 'booted'}")
     assert rehearsal.booted is (fault in {"good", "sd-good"})
     assert (rehearsal.broken is None) is rehearsal.booted
+    if fault in spoil.BY_BOOT_CODE or not picture.exists():
+        assert rehearsal.picture == ""
+    else:
+        # W3C, Portable Network Graphics, 5.2: the signature of every PNG.
+        assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+        assert rehearsal.picture == str(picture)
+    assert fault != "good" or picture.exists()

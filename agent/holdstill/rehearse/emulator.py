@@ -14,14 +14,17 @@ if TYPE_CHECKING:
 
 MEMORY_MIB = 1024
 """What a Pi 3 has, which takes no other value."""
+CONTROL = "control"
+"""Name of the socket through which the emulator takes questions."""
 EXTRACT_LIMIT = 256 << 20
 """Bytes of a kernel or initramfs that we are willing to read."""
 
 
 def command(image: Path, way: Way, log: Path, work: Path) -> Command:
-    """Return the command that starts the card: no network, no screen, the console in a file.
+    """Return the command that starts the card: no network, no window, the console in a file.
 
-    Files that the emulator has to load itself are copied from the card to work first.
+    Files that the emulator has to load itself are copied from the card to work first. The way has
+    a screen, and the emulator a control socket in work, if pictures are wanted.
     """
     return Command.of(
         # Whatever happens to us, no emulator is left running.
@@ -30,10 +33,18 @@ def command(image: Path, way: Way, log: Path, work: Path) -> Command:
         *loaded(way, work),
         *card_words(way.slot, image),
         *console_words(way.slot, log),
+        *screen_words(way, work),
         *("-m", str(MEMORY_MIB), "-nodefaults", "-nic", "none", "-display", "none"),
         # A panic or a reboot ends the rehearsal: a boot in a loop is no boot.
         "-no-reboot",
     )
+
+
+def screen_words(way: Way, work: Path) -> tuple[str, ...]:
+    """Return the words for a screen, and for the socket through which it can be looked at."""
+    if way.screen is None:
+        return ()
+    return (*way.screen, "-qmp", f"unix:{work / CONTROL},server=on,wait=off")
 
 
 def card_words(slot: Slot, image: Path) -> tuple[str, ...]:

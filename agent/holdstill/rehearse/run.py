@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import tempfile
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import CommandError, PreflightError
 from holdstill.model import paths
-from holdstill.rehearse import card, emulator, signs, ways
+from holdstill.rehearse import card, emulator, screen, signs, ways
 from holdstill.system import process
 from holdstill.system.process import Command
 
@@ -62,6 +62,7 @@ class Rehearsal:
         remarks: services that failed although the system came up; changes made to the scratch.
         unproven: what such a rehearsal can't show.
         log: the file with everything that the console printed.
+        picture: a PNG of the screen at the end; "" when there is none.
     """
 
     booted: bool
@@ -71,6 +72,7 @@ class Rehearsal:
     remarks: tuple[str, ...]
     unproven: tuple[str, ...]
     log: str
+    picture: str = ""
 
 
 def rehearse(
@@ -81,6 +83,7 @@ def rehearse(
     log: Path,
     deadline: float = DEADLINE,
     sign: str = "",
+    picture: Path | None = None,
 ) -> Rehearsal:
     """Boot a scratch image without a network and watch its serial console for signs of life.
 
@@ -94,6 +97,7 @@ def rehearse(
         log: file to keep the console in.
         deadline: seconds after which the boot has failed.
         sign: regular expression on the console that means success; by default a login prompt.
+        picture: file for a picture of the screen at the end, where the way has a screen.
 
     Raises:
         PreflightError: the emulator or its firmware is missing, or knows no way to start this.
@@ -105,6 +109,7 @@ def rehearse(
     with ExitStack() as undo:
         work = Path(undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-rehearse-")))
         way = ways.choose(undo.enter_context(card.opened(image)))
+        way = way if picture else replace(way, screen=None)
         require(way)
         remarks = make_talkative(image, way, runner, work)
         log.write_bytes(b"")
@@ -113,7 +118,10 @@ def rehearse(
         watch = Watch(running, clock, log, sign)
         seconds = watch.until(clock.monotonic() + deadline)
         refuse_broken_emulator(running, command, work / "emulator")
-        return judge(watch, way, seconds, remarks)
+        judged = judge(watch, way, seconds, remarks)
+        if picture and screen.photograph(work / emulator.CONTROL, picture.absolute()):
+            return replace(judged, picture=str(picture.absolute()))
+        return judged
 
 
 @dataclass

@@ -69,6 +69,7 @@ class Way:
         console: what the kernel calls the serial line that we watch.
         extracts, command_line: what the emulator loads itself; else the card does.
         settings: where a command line can be made talkative.
+        screen: what gives it a screen; None when it cannot have one.
         unproven: what this way says nothing about.
     """
 
@@ -81,6 +82,7 @@ class Way:
     extracts: tuple[Extract, ...] = ()
     command_line: str = ""
     settings: tuple[Settings, ...] = ()
+    screen: tuple[str, ...] | None = None
     unproven: tuple[str, ...] = ANY_BOARD
 
 
@@ -120,6 +122,7 @@ def uefi_pc(card: Card) -> Way | None:
         console="ttyS0",
         firmware=(code, "ovmf"),
         settings=_entries(volume),
+        screen=("-vga", "std"),
     )
 
 
@@ -158,6 +161,7 @@ def pi_type(card: Card) -> Way | None:
         console="ttyS1,115200",
         extracts=tuple(Extract(o, volume, name.encode()) for o, name in files if name),
         command_line=talkative(words, "ttyS1,115200"),
+        screen=(),  # it has one, whether the firmware set it up or not
         unproven=(*ANY_BOARD, "device tree overlays and parameters of config.txt"),
     )
 
