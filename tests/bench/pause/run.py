@@ -17,14 +17,13 @@ import shutil
 import statistics
 import sys
 import tempfile
-from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bench.pause import plot, ways
 from bench.pause.stage import load, stage
-from bench.pause.ways import Restatting, Taken
+from bench.pause.ways import Restatting, Taken, ThawedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -87,10 +86,9 @@ def _asked() -> argparse.Namespace:
 
 def _compare(on: Stage, rate: float, *, captures: int, others: int) -> list[Row]:
     """Measure every way under one load, one after the other."""
-    with load(on.root, rate=rate) as writing, ExitStack() as undo:
+    with load(on.root, rate=rate) as writing:
         ways.holdstill(on, writing)  # the first capture copies everything; it is not counted
-        restatting = Restatting(on, undo)
-        restatting.round()
+        restatting = Restatting(on.root)
         ways.rsync_frozen(on, writing)
         found: list[tuple[str, Callable[[], Taken], int]] = [
             ("holdstill", lambda: ways.holdstill(on, writing), captures),
@@ -110,9 +108,12 @@ def _alone(on: Stage, rate: float, *, captures: int) -> Row:
 
 
 def _measured(way: str, take: Callable[[], Taken], count: int, on: Stage, rate: float) -> Row:
-    taken = []
-    for _ in range(count):
-        taken.append(take())
+    taken: list[Taken] = []
+    while len(taken) < count:
+        try:
+            taken.append(take())
+        except ThawedError:
+            continue
         _say(f"{way}, {on.files} files, {rate} MB/s: {taken[-1]}")
     return Row(way, on.files, rate, tuple(taken))
 

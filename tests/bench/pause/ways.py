@@ -4,20 +4,15 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 import time
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.board import delta as deltas
-from holdstill.board import scan, spool, stamps
-from holdstill.board.rules import Rules
-from holdstill.board.scan import Scanner
-from holdstill.board.sweep import Subject
-from holdstill.board.watch import Restat
-from holdstill.records import index as index_file
+from holdstill.board import spool
 from holdstill.records import manifest
-from holdstill.system import clock, ioctl
+from holdstill.system import files, ioctl
 from support import boards, loop, programs
 
 if TYPE_CHECKING:
@@ -71,6 +66,10 @@ def holdstill(on: Stage, load: Load) -> Taken:
     )
 
 
+class ThawedError(Exception):
+    """The board's own guard, which thaws every two minutes, came in between."""
+
+
 @contextmanager
 def _frozen(top: Path) -> Iterator[None]:
     with loop.thaw_guard(top, seconds=120):
@@ -80,8 +79,10 @@ def _frozen(top: Path) -> Iterator[None]:
             ioctl.freeze(root)
             yield
         finally:
-            loop.thaw(top)
+            was_frozen = loop.thaw(top)
             os.close(root)
+            if not was_frozen:
+                raise ThawedError
 
 
 def rsync_frozen(on: Stage, load: Load) -> Taken:
@@ -116,42 +117,48 @@ def _rsync(on: Stage, target: Path) -> None:
 
 
 class Restatting:
-    """Looks at every file in the pause: the same code of ours, but without the inode tables."""
+    """Looks at every file in the pause: as good as it gets without the inode tables.
 
-    def __init__(self, on: Stage, undo: ExitStack) -> None:
-        """Look, and take all contents as read."""
-        self._root = undo.enter_context(scan.opened_root(os.fsencode(on.root)))
-        path = on.folder / "restat-index"
-        index = undo.enter_context(index_file.created(path))
-        clocks = stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
-        self._detector = Restat(self._root, clocks)
-        self._subject = Subject(index, 2, Scanner(self._root, Rules()))
-        self._top = on.root
+    What was seen is kept in memory, so that nothing but the looking and the copying takes time.
+    """
 
-    def round(self) -> None:
-        """Follow, and take every content as read."""
-        index = self._subject.index
-        deltas.follow(self._subject, self._detector.changes(), seq=1)
-        self._detector.confirm()
-        while rows := index.pending(2, after=(b"", b""), limit=1000):
-            for row in rows:
-                index.set_digest(2, row, bytes(32), seq=1)
-        index.commit()
+    def __init__(self, top: Path) -> None:
+        """Prepare; the first `take` looks twice before it freezes."""
+        self._top = top
+        self._seen: dict[bytes, tuple[int, int]] = {}
+
+    def _look(self) -> list[tuple[bytes, int]]:
+        """Return path and size of the regular files that are not as they were, and note them."""
+        changed = []
+        before, self._seen = self._seen, {}
+        for path, status in _everything(os.fsencode(self._top)):
+            mark = status.st_ino, status.st_ctime_ns
+            self._seen[path] = mark
+            if before.get(path) != mark and stat.S_ISREG(status.st_mode):
+                changed.append((path, status.st_size))
+        return changed
 
     def take(self, load: Load) -> Taken:
         """Do two hot rounds, freeze, look at everything, and copy what changed."""
         began = time.monotonic()
-        self.round()
-        self.round()
+        self._look()
+        self._look()
         with spool.Spool(load.notes, 2 << 30) as memory, _frozen(self._top):
             held = time.monotonic()
-            delta = deltas.resolve(self._subject, self._detector.changes_while_still())
-            deltas.copy_pending(self._subject, delta, lambda h, e: _keep(memory, h, e.size))
+            for path, size in self._look():
+                with files.opened(path, os.O_RDONLY | os.O_NOATIME) as handle:
+                    memory.copy(handle, size)
             ended = time.monotonic()
             copied = memory.used
         time.sleep(0.5)
         return Taken(ended - held, load.stall(held, ended), 2, copied, time.monotonic() - began)
 
 
-def _keep(memory: spool.Spool, handle: int, size: int) -> None:
-    memory.copy(handle, size)
+def _everything(top: bytes) -> Iterator[tuple[bytes, os.stat_result]]:
+    waiting = [top]
+    while waiting:
+        with os.scandir(waiting.pop()) as listing:
+            for item in listing:
+                yield item.path, item.stat(follow_symlinks=False)
+                if item.is_dir(follow_symlinks=False):
+                    waiting.append(item.path)
