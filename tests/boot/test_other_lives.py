@@ -57,6 +57,7 @@ def test_a_board_with_a_gpt_is_captured(tmp_path: Path, measured: Callable[[str]
     assert [course.ids.partition(2), course.ids.root, "rootfs", "/"] in rows
 
 
+PG_AMCHECK = "/usr/lib/postgresql/15/bin/pg_amcheck"
 AS_POSTGRES = ("runuser", "-u", "postgres", "--")
 START_LOAD = """\
 set -e
@@ -89,7 +90,12 @@ def balances(pier: Machine) -> bytes:
     notes it in the history.
     """
     pier.run("systemctl", "is-active", "postgresql@15-main", "mosquitto")
-    check = ("pg_amcheck", "--install-missing", "--heapallindexed", "--all")
+    check = (
+        "/usr/lib/postgresql/15/bin/pg_amcheck",
+        "--install-missing",
+        "--heapallindexed",
+        "--all",
+    )
     pier.run(*AS_POSTGRES, *check, timeout=300)
     return pier.run(*AS_POSTGRES, "psql", "--no-align", "--tuples-only", "-c", BALANCES, "bench")
 

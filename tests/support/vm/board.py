@@ -247,7 +247,8 @@ def build_card(
     with scratch(cache()) as work:
         # Hard links: the copy costs no space, so nothing below may write into an existing file.
         programs.run("cp", "--archive", "--link", made_from.root, work / "root")
-        furnish(work / "root", ids)
+        with able_to_run(made_from.architecture):
+            furnish(work / "root", ids)
         boot = boot_files(work, ids, made_from.architecture)
         image.unlink(missing_ok=True)
         image.touch()
