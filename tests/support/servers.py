@@ -121,9 +121,9 @@ def mariadb() -> Iterator[Path]:
         data, log, listening = home / "data", home / "log", home / "socket"
         programs.run(
             "mariadb-install-db", "--no-defaults", "--user=mysql", f"--datadir={data}",
-            "--auth-root-authentication-method=normal", "--skip-test-db",
+            f"--tmpdir={home}", "--auth-root-authentication-method=normal", "--skip-test-db",
         )  # fmt: skip
-        words = ["--no-defaults", f"--datadir={data}", f"--socket={listening}"]
+        words = ["--no-defaults", f"--datadir={data}", f"--socket={listening}", f"--tmpdir={home}"]
         words += ["--skip-networking", f"--pid-file={home}/pid", "--innodb-buffer-pool-size=32M"]
         with server("mysql", programs.path_of("mariadbd"), *words, log=log):
             await_answer(
