@@ -13,14 +13,14 @@ import msgspec
 from rich.console import Console
 
 from holdstill.cli import options, reach, render, tell
-from holdstill.errors import TargetRefusedError, UsageError
+from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.rebuild import claims, devices, packing
 from holdstill.rebuild.claims import Consent
 from holdstill.rebuild.target import Existing
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import finding
+from holdstill.workflow import finding, leaving
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.rebuild import Means, Wish
 
@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     from holdstill.rebuild.planner import Plan
     from holdstill.rebuild.target import Target
     from holdstill.workflow.afar import FarCapture
-    from holdstill.workflow.rebuild import Source
+    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.rebuild import RebuildReport, Source
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,11 @@ class Goal:
     is_flag=True,
     help="Use a capture that was altered, is unsigned or incomplete. It may be an attacker's.",
 )
+@click.option(
+    "--leave-out-damaged",
+    is_flag=True,
+    help="Leave out files whose contents are damaged in the store, and list them.",
+)
 @options.store_option
 @options.access_options
 @options.json_option
@@ -81,15 +87,18 @@ def rebuild(
     again: str,
     dry_run: bool,
     despite_faults: bool,
+    leave_out_damaged: bool,
     store_address: str | None,
     as_json: bool,
-) -> None:
+) -> int:
     r"""Rebuild a capture as a bootable card or image, and read all of it back.
 
     TARGET is an image file (.img, .img.zst, .img.xz) or a card's device (/dev/sdX, /dev/mmcblkN).
 
     EVERYTHING ON THE CARD IS LOST. It is refused if it is mounted or in use, holds the running
     system, or is not named by its serial or size. Shut a board down before you pull its card.
+
+    Exit code 8: it was written and read back, but it cannot boot as it is, or files are left out.
 
     \b
     Examples:
@@ -103,13 +112,53 @@ def rebuild(
         target.absolute(), size, Existing.REPLACE if replace else Existing.KEEP, (confirm, again)
     )
     wish = Wish(grow=grow, leave_free=sizes.parse_size(leave_free))
+    if leave_out_damaged and reach.host(store_address):
+        raise UsageError(
+            "--leave-out-damaged reads every content first, and they are elsewhere",
+            hint="run it at the keeper, into an image; then write that to the card",
+        )
     with ExitStack() as undo:
         stored = undo.enter_context(reach.capture(store_address, capture))
         _judge(stored, despite_faults=despite_faults)
         source = undo.enter_context(
             workflow_rebuild.opened(stored, str(stored.name), ahead=reach.ahead(stored))
         )
-        _rebuild(source, goal, wish, sibling=sibling, dry_run=dry_run, as_json=as_json)
+        teller = undo.enter_context(tell.telling(Console(stderr=True)))
+        variant = _varied(source, sibling, teller, leave_out_damaged=leave_out_damaged)
+        report = _rebuild(variant, goal, wish, teller, dry_run=dry_run)
+    if report is None:
+        return 0
+    if as_json:
+        options.print_json(report)
+    else:
+        render.rebuild_report(report, render.console())
+    return 0 if report.bootable and not report.left_out else DegradedError.exit_code
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A capture as it is to be rebuilt.
+
+    Attributes:
+        changes: what is otherwise than on the captured card, because it is a sibling.
+        left_out: files that are missing, because they are damaged.
+    """
+
+    source: Source
+    changes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+def _varied(
+    source: Source, sibling: str | None, teller: Teller, *, leave_out_damaged: bool
+) -> Variant:
+    changes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    if sibling:
+        source, changes = workflow_rebuild.sibling(source, sibling, LocalRunner())
+    if leave_out_damaged:
+        source, left_out = leaving.without_damaged(source, teller)
+    return Variant(source, changes, left_out)
 
 
 def _judge(stored: StoredCapture | FarCapture, *, despite_faults: bool) -> None:
@@ -138,34 +187,18 @@ def _goal(path: Path, size: str | None, existing: Existing, words: tuple[str, st
 
 
 def _rebuild(
-    source: Source,
-    goal: Goal,
-    wish: Wish,
-    *,
-    sibling: str | None,
-    dry_run: bool,
-    as_json: bool,
-) -> None:
-    machine, out = LocalRunner(), render.console()
-    changes: tuple[str, ...] = ()
-    if sibling:
-        source, changes = workflow_rebuild.sibling(source, sibling, machine)
+    variant: Variant, goal: Goal, wish: Wish, teller: Teller, *, dry_run: bool
+) -> RebuildReport | None:
+    machine, source = LocalRunner(), variant.source
     goal = _sized(goal, source)
     plan = workflow_rebuild.decide(source, size=goal.size, wish=wish, machine=machine)
     if dry_run:
-        render.plan(plan, changes, out)
-        return
-    with (
-        tell.telling(Console(stderr=True)) as teller,
-        _claimed(goal, plan) as target,
-    ):
+        render.plan(plan, variant.changes, variant.left_out, render.console())
+        return None
+    with _claimed(goal, plan) as target:
         means = Means(machine, SystemClock(), teller)
         report = workflow_rebuild.carry_out_on(target, plan, source, means)
-    report = msgspec.structs.replace(report, changes=changes)
-    if as_json:
-        options.print_json(report)
-    else:
-        render.rebuild_report(report, out)
+    return msgspec.structs.replace(report, changes=variant.changes, left_out=variant.left_out)
 
 
 def _sized(goal: Goal, source: Source) -> Goal:

@@ -169,7 +169,7 @@ def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Con
             brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
             f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
             human(brief.new_bytes), brief.verified_at[:10] or "-", brief.booted_at[:10] or "-",
-            "; ".join(brief.faults) or "-",
+            "; ".join(brief.trouble) or "-",
         )  # fmt: skip
     out.print(f"{board}:")
     out.print(rows)
@@ -225,7 +225,7 @@ def _parts(found: Manifest, out: Console) -> None:
     out.print(rows)
 
 
-def plan(found: Plan, changes: Sequence[str], out: Console) -> None:
+def plan(found: Plan, changes: Sequence[str], left_out: Sequence[str], out: Console) -> None:
     """Show what a rebuild would do."""
     out.print(f"Would write {human(found.disk.size)}:")
     for step in found.steps:
@@ -235,6 +235,7 @@ def plan(found: Plan, changes: Sequence[str], out: Console) -> None:
         out.print(f"  {words['step'].replace('-', ' ')}{place}")
     _list(out, "Otherwise than on the captured card:", found.notes)
     _list(out, "Changed for the new board:", changes)
+    _list(out, "Left out, for their contents are damaged:", left_out)
 
 
 def rebuild_report(report: RebuildReport, out: Console) -> None:
@@ -247,6 +248,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     )
     _list(out, "Otherwise than on the captured card:", report.notes)
     _list(out, "Changed for the new board:", report.changes)
+    _list(out, "LEFT OUT, for their contents are damaged in the store:", report.left_out)
     if report.bootable:
         out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
     _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)

@@ -136,6 +136,11 @@ class Shelf:
             strangers = self._strangers(ledger)
         return tuple(sorted((*present, *strangers), key=lambda brief: brief.seq))
 
+    def ledger_faults(self) -> tuple[str, ...]:
+        """Say what is wrong with the ledger itself and was not accepted by the owner."""
+        with self.ledger_file.held_for_reading() as ledger:
+            return tuple(f"ledger, line {at}: {what}" for at, what in ledger.open_faults)
+
     def newest_good(self) -> CaptureBrief | None:
         """Return the newest capture without faults, or None."""
         with self.ledger_file.held_for_reading() as ledger:
@@ -179,6 +184,7 @@ class Shelf:
             pinned=name in ledger.pinned,
             verified_at=ledger.verified_at().get(name, ""),
             booted_at=ledger.booted_at().get(name, ""),
+            damaged_at=ledger.damaged_at().get(name, ""),
             faults=(*_chain_faults(ledger, number), *self._faults_on_disk(event)),
         )
 

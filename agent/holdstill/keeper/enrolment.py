@@ -116,9 +116,11 @@ def read(store: Store, board: BoardName) -> Enrolment:
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:
+        known = ", ".join(store.boards()) or "none yet"
         raise UsageError(
             f"board {board} is not enrolled in {store.root}",
-            hint=f"enrol it with `holdstill keeper enrol STORE {board} --key KEY.pub`",
+            hint=f"the boards there are: {known}; enrol another one with "
+            f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
     document = documents.load_yaml(data, str(path), limit=_LIMIT)
     found = documents.decode(document, Enrolment, str(path))

@@ -59,6 +59,12 @@ class VerifiedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="v
     captures: tuple[str, ...]
 
 
+class DamagedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="damaged"):
+    """Some content of these captures was hashed again and was wrong, or could not be read."""
+
+    captures: tuple[str, ...]
+
+
 class BootedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="booted"):
     """A rehearsal booted this capture."""
 
@@ -87,6 +93,7 @@ Event = (
     SealedEvent
     | ThinnedEvent
     | VerifiedEvent
+    | DamagedEvent
     | BootedEvent
     | PinnedEvent
     | UnpinnedEvent
@@ -99,7 +106,8 @@ class Line(Record, frozen=True, kw_only=True):
 
     Attributes:
         before: SHA-256 of the previous line's bytes, "" in the first.
-        check: of this line itself: nothing vouches for the last line yet.
+        check: of this line itself: nothing vouches for the last line yet. It is of the bytes
+            as they stand, so that a later version with more fields finds it as right as this one.
     """
 
     number: int
@@ -108,10 +116,24 @@ class Line(Record, frozen=True, kw_only=True):
     entry: Event
     check: str = ""
 
-    def checksum(self) -> str:
-        """Return what `check` must be."""
-        plain = msgspec.json.encode(msgspec.structs.replace(self, check=""))
-        return hashlib.sha256(plain).hexdigest()[:16]
+    def encoded(self) -> bytes:
+        """Return its bytes, with their check, and a newline."""
+        plain = msgspec.json.encode(self)
+        return plain.removesuffix(_UNCHECKED) + b'"%b"}\n' % _check(plain).encode()
+
+
+_UNCHECKED = b'""}'
+"""How a line ends that has no check yet: `check` is its last field."""
+
+
+def _check(plain: bytes) -> str:
+    return hashlib.sha256(plain).hexdigest()[:16]
+
+
+def _is_checked(raw: bytes, check: str) -> bool:
+    """Tell whether a line without its newline has the check that it should have."""
+    ending = b'"%b"}' % check.encode()
+    return raw.endswith(ending) and check == _check(raw.removesuffix(ending) + _UNCHECKED)
 
 
 @dataclass(frozen=True)
@@ -177,6 +199,18 @@ class Ledger:
             for name in line.entry.captures
         }
 
+    def damaged_at(self) -> dict[str, str]:
+        """Return since when each capture is known to have damaged contents."""
+        found: dict[str, str] = {}
+        for line in self.lines:
+            if isinstance(line.entry, DamagedEvent):
+                for name in line.entry.captures:
+                    found.setdefault(name, line.at)
+            elif isinstance(line.entry, VerifiedEvent):
+                for name in line.entry.captures:
+                    found.pop(name, None)
+        return found
+
     def booted_at(self) -> dict[str, str]:
         """Return when each capture last booted in a rehearsal."""
         return {
@@ -218,13 +252,13 @@ class _Reader:
             self.faults.append((position, f"it cannot be read: {error}"))
             self.expected += 1
         else:
-            self._follow(position, line)
+            self._follow(position, line, raw)
         self.before = hashlib.sha256(raw + b"\n").hexdigest()
 
-    def _follow(self, position: int, line: Line) -> None:
+    def _follow(self, position: int, line: Line, raw: bytes) -> None:
         if line.number != self.expected:
             self.faults.append((position, f"number {line.number} where {self.expected} is due"))
-        if line.check != line.checksum():
+        if not _is_checked(raw, line.check):
             self.faults.append((position, "its checksum is wrong"))
         if line.before != self.before:
             self.faults.append((position, "it does not follow from the line before it"))
@@ -255,8 +289,7 @@ def next_lines(ledger: Ledger, events: Iterable[Event], *, at: str) -> bytes:
     """Return the bytes to append for these events; pure."""
     total, before = b"", ledger.last_hash
     for number, event in enumerate(events, start=ledger.next_number):
-        line = Line(number=number, before=before, at=at, entry=event)
-        raw = msgspec.json.encode(msgspec.structs.replace(line, check=line.checksum())) + b"\n"
+        raw = Line(number=number, before=before, at=at, entry=event).encoded()
         before = hashlib.sha256(raw).hexdigest()
         total += raw
     return total

@@ -8,6 +8,7 @@ from holdstill.errors import UsageError
 from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
+    DamagedEvent,
     LedgerFile,
     PinnedEvent,
     UnpinnedEvent,
@@ -38,6 +39,11 @@ def unpin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
 def verified(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
     """Note that all contents of these captures were hashed again and were right."""
     _note(store, board, VerifiedEvent(captures=tuple(names)), names, clock)
+
+
+def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
+    """Note that some content of these captures was hashed again and was wrong."""
+    _note(store, board, DamagedEvent(captures=tuple(names)), names, clock)
 
 
 def booted(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:

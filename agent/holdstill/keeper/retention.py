@@ -55,8 +55,11 @@ def judge(
         reasons[brief.name].append("no trusted date")
     for brief in by_number[: max(1, retention.at_least)]:
         reasons[brief.name].append("newest")
-    for brief in _newest_good_dated(dated):
+    for brief in _newest_whole(brief for brief, _ in dated):
         reasons[brief.name].append("newest with a trusted date")
+    for brief in _newest_whole(by_number):
+        if not reasons[brief.name]:
+            reasons[brief.name].append("newest without damage")
     for brief in briefs:
         if brief.pinned:
             reasons[brief.name].append("pinned")
@@ -108,5 +111,5 @@ def _places(retention: Retention) -> int:
     return retention.days + retention.weeks + retention.months + retention.years
 
 
-def _newest_good_dated(dated: Sequence[tuple[CaptureBrief, datetime]]) -> list[CaptureBrief]:
-    return [brief for brief, _ in dated if not brief.faults][:1]
+def _newest_whole(newest_first: Iterable[CaptureBrief]) -> list[CaptureBrief]:
+    return [brief for brief in newest_first if brief.is_whole][:1]

@@ -25,6 +25,8 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         taken_at: the board's clock (RFC 3339); arrived_at: the keeper's.
         new_bytes: what it added to the store.
         verified_at, booted_at: when contents were last re-hashed, and a rehearsal last booted.
+        damaged_at: when re-hashing first found contents damaged, "" if they are good as far as
+            anybody knows.
         faults: what is known to be wrong with it; empty for a good one.
     """
 
@@ -43,7 +45,19 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     pinned: bool = False
     verified_at: str = ""
     booted_at: str = ""
+    damaged_at: str = ""
     faults: tuple[str, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is known to be wrong with it or with its contents."""
+        return not self.faults and not self.damaged_at
+
+    @property
+    def trouble(self) -> tuple[str, ...]:
+        """All that is known to be wrong, for people."""
+        damage = f"damaged contents, found {self.damaged_at[:10]}" if self.damaged_at else ""
+        return (*self.faults, damage) if damage else self.faults
 
 
 class Hello(Record, frozen=True, kw_only=True):

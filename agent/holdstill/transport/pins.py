@@ -111,11 +111,13 @@ def pinned(path: Path, address: HostAddress) -> tuple[Pin, ...]:
     Raises:
         SecurityError: none is pinned.
     """
-    found = tuple(pin for pin in read(path) if pin.host == address.known_hosts_name)
+    every = read(path)
+    found = tuple(pin for pin in every if pin.host == address.known_hosts_name)
     if not found:
+        others = ", ".join(sorted({pin.host for pin in every})) or "nothing"
         raise SecurityError(
-            f"no host key of {address} is pinned in {path}",
-            hint="pin it once, comparing the fingerprint with the one that "
+            f"no host key of {address} is pinned in {path}; pinned there: {others}",
+            hint="if the address is right, pin it, comparing the fingerprint with the one that "
             "`ssh-keygen -lf /etc/ssh/ssh_host_ed25519_key.pub` prints at the keeper",
         )
     return found

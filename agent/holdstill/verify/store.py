@@ -29,7 +29,14 @@ HOLDERS_SHOWN = 5
 """Paths that are named for one damaged content in one capture."""
 
 
-class Capture(Protocol):
+class Contents(Protocol):
+    """Where contents are read."""
+
+    def open(self, digest: bytes) -> int:
+        """Open a content; the caller closes. HoldstillError or OSError when it is not there."""
+
+
+class Capture(Contents, Protocol):
     """A sealed capture whose contents are read."""
 
     @property
@@ -43,9 +50,6 @@ class Capture(Protocol):
     @property
     def index_path(self) -> Path:
         """Its index."""
-
-    def open(self, digest: bytes) -> int:
-        """Open a content; the caller closes. HoldstillError or OSError when it is not there."""
 
 
 class Damage(Record, frozen=True, kw_only=True):
@@ -67,6 +71,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
         contents, bytes: read and found good in this run.
         skipped: found good lately, and not read again.
         captures: board/capture of those whose every content is good.
+        damaged: board/capture of those with a content that is not.
         damages: every content that is not.
         faults: board/capture: what is wrong with it, of those that could not be read at all, or
             must not be believed.
@@ -76,6 +81,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
     bytes: int
     skipped: int
     captures: tuple[str, ...]
+    damaged: tuple[str, ...]
     damages: tuple[Damage, ...]
     faults: tuple[str, ...] = ()
 
@@ -171,22 +177,22 @@ class _Check:
         self._progress = progress
         self._bad: dict[bytes, str] = {}
         self._good: list[str] = []
+        self._damaged: list[str] = []
         self._faults: list[str] = []
         self._contents = self._bytes = self._skipped = 0
 
     def capture(self, capture: Capture) -> None:
         """Read what this capture adds to those before it."""
-        is_good = True
+        name, is_good = f"{capture.board}/{capture.name}", True
         try:
             with indexes.opened(capture.index_path) as index:
                 for digest, size in index.digests():
                     is_good &= self._content(capture, digest, size)
         except (HoldstillError, OSError) as error:  # the others are worth reading all the same
-            self._faults.append(f"{capture.board}/{capture.name}: {error}")
-            is_good = False
+            self._faults.append(f"{name}: {error}")
+        else:
+            (self._good if is_good else self._damaged).append(name)
         self._memory.commit()
-        if is_good:
-            self._good.append(f"{capture.board}/{capture.name}")
 
     def _content(self, capture: Capture, digest: bytes, size: int) -> bool:
         if digest in self._bad:
@@ -194,9 +200,9 @@ class _Check:
         if self._memory.is_recent(digest):
             self._skipped += 1
             return True
-        problem = _problem(capture, digest, size)
-        if problem:
-            self._bad[digest] = problem
+        trouble = problem(capture, digest, size)
+        if trouble:
+            self._bad[digest] = trouble
             self._memory.forget(digest)
             return False
         self._contents += 1
@@ -209,20 +215,21 @@ class _Check:
     def report(self, captures: Sequence[Capture]) -> StoreReport:
         """Sum up, with every path that a damaged content hits."""
         damages = (
-            Damage(digest=digest.hex(), problem=problem, hits=tuple(_hits(captures, digest)))
-            for digest, problem in self._bad.items()
+            Damage(digest=digest.hex(), problem=trouble, hits=tuple(_hits(captures, digest)))
+            for digest, trouble in self._bad.items()
         )
         return StoreReport(
             contents=self._contents,
             bytes=self._bytes,
             skipped=self._skipped,
             captures=tuple(self._good),
+            damaged=tuple(self._damaged),
             damages=tuple(damages),
             faults=tuple(self._faults),
         )
 
 
-def _problem(capture: Capture, digest: bytes, size: int) -> str:
+def problem(capture: Contents, digest: bytes, size: int) -> str:
     """Return what is wrong with a stored content, "" for nothing."""
     try:
         handle = capture.open(digest)

@@ -30,16 +30,13 @@ def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
     """
     board, _, which = reference.partition("/")
     shelf = Shelf(store, names.check_board(board), runner)
-    if not which:
-        newest = shelf.newest_good()
-        if newest is None:
-            raise _none_good(board, shelf.briefs())
-        return shelf.capture(newest.name)
-    return shelf.capture(_full_name(shelf.briefs(), which, board))
+    return shelf.capture(chosen(shelf.briefs(), which, board).name)
 
 
 def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureBrief:
     """Return the capture of a list that a name or number means; none means the newest good one.
+
+    One with damaged contents is taken for that only when there is no other.
 
     Raises:
         UsageError: there is no such capture.
@@ -49,7 +46,7 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
         good = [brief for brief in briefs if not brief.faults]
         if not good:
             raise _none_good(board, briefs)
-        return good[-1]
+        return ([brief for brief in good if brief.is_whole] or good)[-1]
     name = _full_name(briefs, which, board)
     for brief in briefs:
         if brief.name == name:
@@ -63,10 +60,10 @@ def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]
         return ()
     newer: list[str] = []
     for brief in reversed(briefs):
-        if not brief.faults:
-            break
-        newer.append(f"{brief.name} is newer, but passed over: {'; '.join(brief.faults)}")
-    return tuple(newer)
+        if brief.is_whole:
+            return tuple(newer)
+        newer.append(f"{brief.name} is newer, but passed over: {'; '.join(brief.trouble)}")
+    return ("no capture is without trouble: `holdstill list` tells what it is",)
 
 
 def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:

@@ -97,6 +97,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
         boot_trouble: links that are missing.
         notes: what is not as on the captured card.
         changes: what a sibling has otherwise.
+        left_out: files whose contents are damaged in the store, by their paths on the board.
     """
 
     board: str
@@ -112,6 +113,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     boot_trouble: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

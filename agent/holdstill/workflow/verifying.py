@@ -15,10 +15,12 @@ from holdstill.verify import store as store_check
 from holdstill.workflow import finding
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from holdstill.keeper.captures import StoredCapture
     from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
     from holdstill.verify.card import CardReport
@@ -41,7 +43,7 @@ def verify_store(
     runner: Runner,
     tell: Teller,
 ) -> StoreReport:
-    """Read contents again, newest captures first, and note in the ledgers which are good.
+    """Read contents again, newest captures first, and note in the ledgers what was found.
 
     Args:
         store: whose contents.
@@ -94,6 +96,7 @@ def _wanted(
     for shelf in (Shelf(store, name, runner) for name in boards):
         briefs = shelf.briefs()
         wanted = (finding.chosen(briefs, which, shelf.board),) if which else briefs
+        faults += [f"{shelf.board}: {fault}" for fault in shelf.ledger_faults()]
         for brief in wanted:
             faults += [f"{shelf.board}/{brief.name}: {fault}" for fault in brief.faults]
             if not brief.faults:
@@ -103,12 +106,18 @@ def _wanted(
 
 
 def _note(store: Store, report: StoreReport, clock: Clock) -> None:
-    by_board: dict[str, list[str]] = {}
-    for name in report.captures:
-        board, _, capture = name.partition("/")
-        by_board.setdefault(board, []).append(capture)
-    for board, captures in by_board.items():
-        marks.verified(store, names.check_board(board), captures, clock=clock)
+    for board, captures in _by_board(report.captures).items():
+        marks.verified(store, board, captures, clock=clock)
+    for board, captures in _by_board(report.damaged).items():
+        marks.damaged(store, board, captures, clock=clock)
+
+
+def _by_board(references: Iterable[str]) -> dict[BoardName, list[str]]:
+    found: dict[BoardName, list[str]] = {}
+    for reference in references:
+        board, _, capture = reference.partition("/")
+        found.setdefault(names.check_board(board), []).append(capture)
+    return found
 
 
 def verify_card(path: Path, source: Source, *, machine: Runner | None = None) -> CardReport:

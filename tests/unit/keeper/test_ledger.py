@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,6 +13,7 @@ from holdstill.keeper.disk import Disk
 from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
+    DamagedEvent,
     LedgerFile,
     PinnedEvent,
     SealedEvent,
@@ -163,3 +165,27 @@ def test_a_ledger_that_is_gone_reads_as_an_empty_one(tmp_path: Path) -> None:
     with LedgerFile(tmp_path / "ledger.jsonl").held_for_reading() as ledger:
         assert ledger.next_number == 1
         assert not (tmp_path / "ledger.jsonl").exists()
+
+
+def test_a_line_of_a_version_that_knew_fewer_fields_is_as_sound_as_ever() -> None:
+    # As it was written before captures could be noted as damaged: there is no `damaged_at`.
+    raw = FIVE.splitlines()[0].replace(b'"damaged_at":"",', b"")
+    plain = raw[: raw.rindex(b'"check":')] + b'"check":""}'
+    older = plain[:-3] + b'"%b"}\n' % hashlib.sha256(plain).hexdigest()[:16].encode()
+
+    assert b"damaged_at" in FIVE
+    assert b"damaged_at" not in older
+    assert ledgers.parse(older).faults == ()
+
+
+def test_damage_is_known_since_it_was_first_found_and_until_all_is_right_again() -> None:
+    name, other = sealed(1).brief.name, sealed(2).brief.name
+    damaged = DamagedEvent(captures=(name, other))
+    first = ledgers.next_lines(ledgers.parse(b""), [sealed(1), sealed(2), damaged], at=AT)
+    again = first + ledgers.next_lines(ledgers.parse(first), [damaged], at="2026-11-27T02:15:03Z")
+    mended = again + ledgers.next_lines(
+        ledgers.parse(again), [VerifiedEvent(captures=(other,))], at="2026-11-28T02:15:03Z"
+    )
+
+    assert ledgers.parse(again).damaged_at() == {name: AT, other: AT}
+    assert ledgers.parse(mended).damaged_at() == {name: AT}
