@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -135,7 +136,9 @@ def test_what_is_not_there_is_said_with_a_way_on(kept: Kept, words: tuple[str, .
     assert b"what to do:" in done.stderr or b"cannot be a board" in done.stderr
 
 
-def test_a_damaged_content_is_not_handed_out(kept: Kept, tmp_path: Path) -> None:
+@contextmanager
+def spoiled(kept: Kept) -> Iterator[None]:
+    """Let one content in the store have another last byte."""
     stored = next(
         p for p in (kept.store / "content").glob("*/*") if p.stat().st_size == len(SECRET)
     )
@@ -143,14 +146,53 @@ def test_a_damaged_content_is_not_handed_out(kept: Kept, tmp_path: Path) -> None
     stored.chmod(0o600)
     stored.write_bytes(before[:-1] + b"X")
     try:
-        done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
-                     "--to", tmp_path / "bad")  # fmt: skip
+        yield
     finally:
         stored.write_bytes(before)
+
+
+def test_a_damaged_content_is_not_handed_out(kept: Kept, tmp_path: Path) -> None:
+    with spoiled(kept):
+        done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
+                     "--to", tmp_path / "bad")  # fmt: skip
 
     assert done.returncode == 7
     assert b"damaged" in done.stderr
     assert not (tmp_path / "bad").exists()
+
+
+def test_the_rest_of_a_folder_comes_out_without_what_is_damaged(
+    kept: Kept, tmp_path: Path
+) -> None:
+    with spoiled(kept):
+        said = holdstill(
+            "get", "pier-3", "/var/lib/gauge", "--store", kept.store, "--to", tmp_path / "gauge",
+            "--leave-out-damaged", accepted=[8],
+        )  # fmt: skip
+
+    assert sorted(path.name for path in (tmp_path / "gauge").iterdir()) == ["empty", "link"]
+    assert b"/var/lib/gauge/readings.csv" in said
+
+
+def test_a_damaged_capture_is_known_until_it_is_whole_again(kept: Kept, tmp_path: Path) -> None:
+    with spoiled(kept):
+        holdstill("verify", "--store", kept.store, accepted=[7])
+        listed = holdstill("list", "--store", kept.store)
+        warned = tried("show", "pier-3", "--store", kept.store)
+        refused = tried("rebuild", "pier-3", tmp_path / "no.img", "--store", kept.store)
+        said = json.loads(
+            holdstill("rebuild", "pier-3", tmp_path / "card.img", "--store", kept.store,
+                      "--leave-out-damaged", "--json", accepted=[8])
+        )  # fmt: skip
+    holdstill("verify", "--store", kept.store)
+
+    assert b"damaged contents, found 2" in listed
+    assert b"no capture is without trouble" in warned.stderr
+    assert refused.returncode == 7
+    assert b"--leave-out-damaged" in refused.stderr
+    assert [line.partition(":")[0] for line in said["left_out"]] == ["/var/lib/gauge/readings.csv"]
+    assert said["checked_entries"] == said["entries"] > 10
+    assert b"damaged" not in holdstill("list", "--store", kept.store)
 
 
 def test_a_key_that_was_enrolled_for_another_board_is_noticed_before_anything_is_sent(

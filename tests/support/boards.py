@@ -26,6 +26,8 @@ start=8192, size=81920, type=c, bootable
 start=90112, type=83
 """
 """The usual card: a FAT to boot from, and an ext4 root (common practice)."""
+NO_KERNEL = 8
+"""How a rebuild of such boards ends: written and read back, but there is nothing to boot."""
 GPT = """\
 label: gpt
 label-id: 6E1FB2A0-1111-4222-8333-444455556666

@@ -81,6 +81,11 @@ def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) ->
     Raises:
         LayoutError: the disk cannot be found or its table cannot be understood.
     """
+    if not Path(os.fsdecode(root.raw)).is_dir():
+        raise LayoutError(
+            f"{root} is no directory",
+            hint="check `root` in the board's settings: / on a running board",
+        )
     device = _disk_of(root, all_mounts) if disk == "auto" else Path(disk)
     found = read_disk(device)
     mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
@@ -142,7 +147,9 @@ def _sector_size(device: Path) -> int:
 def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
     mount = mounts.mount_of(root, all_mounts)
     if mount is None:
-        raise LayoutError(f"nothing is mounted at {root}")
+        raise LayoutError(
+            f"nothing is mounted at {root}", hint="check `root` in the board's settings"
+        )
     mount = _backing(mount, all_mounts)
     number = _device_number(mount)
     place = SYS / "dev" / "block" / f"{number[0]}:{number[1]}"

@@ -183,7 +183,10 @@ def _goal(path: Path, size: str | None, existing: Existing, words: tuple[str, st
         )
     if size and path.is_block_device():
         raise UsageError("--size is for images", hint="a card has the size that it has")
-    return Goal(path, sizes.parse_size(size) if size else 0, existing, Consent(*words))
+    wanted = sizes.parse_size(size) if size else 0
+    if size and not wanted:
+        raise UsageError("an image of no size?", hint="leave --size out for that of the card")
+    return Goal(path, wanted, existing, Consent(*words))
 
 
 def _rebuild(

@@ -9,11 +9,13 @@ import msgspec
 from rich.console import Console
 from rich.table import Table
 
+from holdstill.model import paths
 from holdstill.model.layout import Ext4, Fat, TableLabel
 from holdstill.model.sizes import human
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
     from holdstill.board.health import Health
     from holdstill.keeper.retention import Verdict
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
     from holdstill.rebuild.planner import Plan
     from holdstill.verify.store import StoreReport
+    from holdstill.workflow.getting import Got
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
     from holdstill.workflow.report import CaptureReport
@@ -253,6 +256,16 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
         out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
     _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)
     out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")
+
+
+def got(found: Got, capture: str, target: Path, out: Console) -> None:
+    """Show what was taken out of a capture."""
+    files = f"{found.files} file" + ("s" if found.files != 1 else "")
+    out.print(f"{target}: {files}, {human(found.size)}, from {capture}")
+    for skipped, why in found.skipped:
+        out.print(f"skipped /{paths.display(skipped)}: {why}")
+    damaged = [f"/{paths.display(path)}" for path in found.damaged]
+    _list(out, "LEFT OUT, for their contents are damaged in the store:", damaged)
 
 
 def store_report(report: StoreReport, out: Console) -> None:

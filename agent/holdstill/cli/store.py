@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import options, reach, render
+from holdstill.errors import DegradedError
 from holdstill.keeper.captures import Shelf
-from holdstill.model import names, paths
-from holdstill.model.sizes import human
+from holdstill.model import names
 from holdstill.records import index as index_file
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import finding, getting
+from holdstill.workflow.getting import Damaged
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
@@ -94,12 +95,23 @@ def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
     type=click.Path(path_type=Path),
     help="Where to put it; must not exist. Default: its own name, here.",
 )
+@click.option(
+    "--leave-out-damaged",
+    "damaged",
+    flag_value=Damaged.LEAVE_OUT,
+    default=Damaged.REFUSE,
+    type=click.UNPROCESSED,
+    help="Leave out files whose contents are damaged in the store, and list them.",
+)
 @options.store_option
 @options.access_options
-def get(capture: str, path: str, to: Path | None, store_address: str | None) -> None:
+def get(
+    capture: str, path: str, *, to: Path | None, damaged: Damaged, store_address: str | None
+) -> int:
     r"""Take one file or folder out of a capture, by its PATH on the board.
 
-    A PATH such as 1:/config.txt names a partition that was not mounted.
+    A PATH such as 1:/config.txt names a partition that was not mounted. Exit code 8: files were
+    left out because they are damaged.
 
     \b
     Examples:
@@ -112,11 +124,17 @@ def get(capture: str, path: str, to: Path | None, store_address: str | None) -> 
         target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
         ahead = reach.ahead(stored)
         with index_file.opened(stored.index_path) as index:
-            got = getting.get(index, part.number, inside, contents=stored, to=target, ahead=ahead)
-    out = render.console()
-    out.print(f"{target}: {got.files} files, {human(got.size)}, from {stored.board}/{stored.name}")
-    for skipped, why in got.skipped:
-        out.print(f"skipped /{paths.display(skipped)}: {why}")
+            got = getting.get(
+                index,
+                part.number,
+                inside,
+                contents=stored,
+                to=target,
+                ahead=ahead,
+                damaged=damaged,
+            )
+    render.got(got, f"{stored.board}/{stored.name}", target, render.console())
+    return DegradedError.exit_code if got.damaged else 0
 
 
 COMMANDS = (list_, show, get)

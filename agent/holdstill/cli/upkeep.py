@@ -11,6 +11,7 @@ from rich.console import Console
 
 from holdstill.cli import options, render, store, tell
 from holdstill.errors import UsageError, VerificationError
+from holdstill.formats import source
 from holdstill.keeper import marks, thin
 from holdstill.model import names, sizes
 from holdstill.model.settings import Retention
@@ -28,10 +29,15 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("capture", metavar="[BOARD[/CAPTURE]]", required=False, default="")
 @click.option(
-    "--card", type=click.Path(path_type=Path), help="Compare this card or image instead."
+    "--card",
+    type=click.Path(path_type=Path, exists=True),
+    help="Compare this card or image instead.",
 )
 @click.option(
-    "--within", type=float, default=0.0, help="Skip what was found good so many days ago."
+    "--within",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    help="Skip what was found good so many days ago.",
 )
 @click.option("--rate", default="0", help="Most bytes a second, such as 20M; 0 is no limit.")
 @click.option(
@@ -83,9 +89,10 @@ def verify(
 def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:
     if not capture:
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
+    source.insist_plain(card)
     stored = finding.trusted(finding.find(opened, capture, runner=LocalRunner()))
-    with workflow_rebuild.opened(stored, str(stored.name)) as source:
-        report = verifying.verify_card(card.absolute(), source, machine=LocalRunner())
+    with workflow_rebuild.opened(stored, str(stored.name)) as capture_source:
+        report = verifying.verify_card(card.absolute(), capture_source, machine=LocalRunner())
     if as_json:
         options.print_json(report)
     else:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import ram
+from holdstill.errors import LinkError, UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.keeper import wire, words
 from holdstill.keeper.remote import RemoteKeeper
@@ -23,6 +24,7 @@ from holdstill.workflow.capture import Means
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardSettings
     from holdstill.workflow.ports import Keeper, Teller
 
@@ -55,9 +57,16 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
         ) as channel:
             yield RemoteKeeper(channel)
         return
-    store = keeper_store.open_store(address.path)
-    with LocalKeeper(store, board, clock=clock, runner=BoundedRunner()) as keeper:
+    with LocalKeeper(_store(address.path), board, clock=clock, runner=BoundedRunner()) as keeper:
         yield keeper
+
+
+def _store(path: Path) -> Store:
+    """Open the store that the settings name: without it, the keeper cannot be reached."""
+    try:
+        return keeper_store.open_store(path)
+    except UsageError as error:
+        raise LinkError(str(error), hint=error.hint) from error
 
 
 def _identity(settings: BoardSettings) -> Identity:

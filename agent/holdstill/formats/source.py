@@ -6,6 +6,7 @@ import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.errors import UsageError
 from holdstill.system import files, ioctl
 
 if TYPE_CHECKING:
@@ -55,6 +56,28 @@ class OpenFile:
         if start < 0 or size < 0 or start + size > self._size:
             raise EOFError(f"bytes {start}..{start + size} are outside {self._size}")
         return OpenFile(self.handle, start=self.start + start, size=size)
+
+
+_PACKED = {
+    b"\x28\xb5\x2f\xfd": ("zstd", "zstd -d"),  # RFC 8878, 3.1.1
+    b"\xfd7zXZ\x00": ("xz", "xz -dk"),  # The .xz File Format 1.2.1, 2.1.1.1
+    b"\x1f\x8b": ("gzip", "gzip -dk"),  # RFC 1952, 2.3.1
+}
+
+
+def insist_plain(path: Path) -> None:
+    """Refuse a packed image: nothing can be read at a place in it.
+
+    Raises:
+        UsageError: saying how to unpack it.
+    """
+    with files.opened(path) as handle:
+        head = os.pread(handle, 8, 0)
+    for magic, (name, command) in _PACKED.items():
+        if head.startswith(magic):
+            raise UsageError(
+                f"{path} is packed ({name})", hint=f"unpack it first: `{command} {path}`"
+            )
 
 
 @contextmanager

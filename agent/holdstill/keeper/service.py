@@ -282,7 +282,8 @@ class LocalKeeper:
             raise PreflightError(
                 f"the keeper has room for {sizes.human(max(0, room))}, "
                 f"and {sizes.human(wanted_bytes)} would have to come",
-                hint="thin the captures, or give the keeper a larger disk",
+                hint=f"thin the captures, or give the keeper a larger disk; "
+                f"{sizes.human(self._min_free)} of it are always kept free (min_free)",
             )
         if wanted_files > free_inodes:
             raise PreflightError(

@@ -64,10 +64,14 @@ def check(device: Device, *, needed: int, consent: Consent, largest: int = LARGE
     oddities = list(_oddities(device, largest))
     words = f"--confirm {device.tokens[0]}" + (f" --again {device.tokens[0]}" if oddities else "")
     if consent.token not in device.tokens or (oddities and consent.again not in device.tokens):
+        wrong = [
+            f"{word} is neither its serial nor its size"
+            for word in (consent.token, consent.again)
+            if word and word not in device.tokens
+        ]
+        facts = f"everything on this device would be lost:\n{device.describe()}"
         raise TargetRefusedError(
-            "\n".join(
-                [f"everything on this device would be lost:\n{device.describe()}", *oddities]
-            ),
+            "\n".join([facts, *oddities, *wrong]),
             hint=f"if it is the right one, say {words}",
         )
 

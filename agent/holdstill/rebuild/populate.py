@@ -16,7 +16,7 @@ from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.formats.ext4 import KEPT_FLAGS
 from holdstill.model import paths
 from holdstill.model.entries import EntryType, Omitted
-from holdstill.rebuild import splice
+from holdstill.rebuild import sources, splice
 from holdstill.system import files, ioctl
 
 if TYPE_CHECKING:
@@ -146,11 +146,7 @@ class Populator:
         finally:
             os.close(content)
         if not is_right:
-            raise VerificationError(
-                f"the content of {paths.display(entry.path)!r} is not the captured one",
-                hint="the store was damaged or changed: run `holdstill verify`, "
-                "or rebuild from another capture",
-            )
+            raise sources.not_the_content(entry)
 
     def _dress(self, handle: int, entry: Entry) -> None:
         name = entry.name or b"."

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
-from holdstill.rebuild import splice
+from holdstill.rebuild import sources, splice
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -102,8 +101,5 @@ class Reader:
         finally:
             os.close(handle)
         if splice.digest_of(content) != entry.digest:
-            raise VerificationError(
-                f"the content of {paths.display(entry.path)} is not what its digest says",
-                hint="the store was damaged or changed: run `holdstill verify`",
-            )
+            raise sources.not_the_content(entry)
         return content

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Protocol
 
+from holdstill.errors import VerificationError
+from holdstill.model import paths
 from holdstill.model.entries import Entry
 
 Entries = Callable[[], Iterable[Entry]]
@@ -33,3 +35,12 @@ class Silence:
 
     def advance(self, count: int) -> None:
         """Do nothing."""
+
+
+def not_the_content(entry: Entry, what: str = "its bytes are others") -> VerificationError:
+    """Return the error for a content that is another one than was captured."""
+    return VerificationError(
+        f"the content of /{paths.display(entry.path)} is not the captured one: {what}",
+        hint="the store was damaged or changed: `holdstill verify` tells what else is. Rebuild "
+        "from another capture, or leave such files out with --leave-out-damaged",
+    )

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import paramiko
 
-from holdstill.errors import LinkError, SecurityError
+from holdstill.errors import LinkError, PreflightError, SecurityError
 from holdstill.transport import pins
 
 if TYPE_CHECKING:
@@ -61,6 +61,7 @@ def connected(
     The heartbeat is a line that is sent every so often and not answered; b"" for none.
 
     Raises:
+        PreflightError: our own key cannot be used.
         SecurityError: the host's key is not the pinned one.
         LinkError: no connection, or we are not let in.
     """
@@ -82,23 +83,35 @@ def connected(
 @contextmanager
 def _client(address: HostAddress, identity: Identity) -> Iterator[paramiko.SSHClient]:
     pins.pinned(identity.host_keys, address)
+    key = _own_key(identity.key)
     client = paramiko.SSHClient()
     try:
         client.load_host_keys(str(identity.host_keys))
         client.set_missing_host_key_policy(paramiko.RejectPolicy())
-        _connect(client, address, identity)
+        _connect(client, address, key)
         yield client
     finally:
         client.close()
 
 
-def _connect(client: paramiko.SSHClient, address: HostAddress, identity: Identity) -> None:
+def _own_key(path: Path) -> paramiko.PKey:
+    try:
+        return paramiko.PKey.from_path(path)
+    except (OSError, ValueError, TypeError, paramiko.SSHException) as error:
+        raise PreflightError(
+            f"cannot use the key {path}: {error}",
+            hint="name this board's private key, one without a passphrase; "
+            "`ssh-keygen -t ed25519 -N '' -f FILE` makes one, and `holdstill setup` does it all",
+        ) from error
+
+
+def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKey) -> None:
     try:
         client.connect(
             address.host,
             address.port,
             address.user,
-            key_filename=str(identity.key),
+            pkey=key,
             allow_agent=False,
             look_for_keys=False,
             timeout=CONNECT_TIMEOUT,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, field
+from enum import Enum, auto
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import UsageError, VerificationError
@@ -30,6 +31,13 @@ def at_hand(entries: Iterable[Entry]) -> Iterator[Entry]:
     yield from entries
 
 
+class Damaged(Enum):
+    """What to do about a file whose stored content is damaged."""
+
+    REFUSE = auto()
+    LEAVE_OUT = auto()
+
+
 @dataclass
 class Got:
     """What was taken out.
@@ -37,11 +45,13 @@ class Got:
     Attributes:
         files, size: how many regular files, and their bytes.
         skipped: (path, why) of entries that were not made.
+        damaged: paths of files that were left out because their contents are damaged.
     """
 
     files: int = 0
     size: int = 0
     skipped: list[tuple[bytes, str]] = field(default_factory=list)
+    damaged: list[bytes] = field(default_factory=list)
 
 
 class Ahead(Protocol):
@@ -52,7 +62,14 @@ class Ahead(Protocol):
 
 
 def get(
-    index: Index, part: int, path: bytes, *, contents: Contents, to: Path, ahead: Ahead = at_hand
+    index: Index,
+    part: int,
+    path: bytes,
+    *,
+    contents: Contents,
+    to: Path,
+    ahead: Ahead = at_hand,
+    damaged: Damaged = Damaged.REFUSE,
 ) -> Got:
     """Write an entry, and what is below it, to a new local path.
 
@@ -61,7 +78,8 @@ def get(
 
     Raises:
         UsageError: no such path in the capture, or the target exists.
-        VerificationError: a content is not what the index says; the file is not kept.
+        VerificationError: a content is not what the index says; the file is not kept. Not
+            raised when damaged files are to be left out.
     """
     entry = index.get(part, path)
     if entry is None:
@@ -73,7 +91,7 @@ def get(
         raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
     if not to.parent.is_dir():
         raise UsageError(f"there is no folder {to.parent}", hint="make it first")
-    taker = _Taker(contents, Got())
+    taker = _Taker(contents, Got(), damaged)
     if entry.type is not EntryType.DIRECTORY:
         taker.make(entry, to)
         return taker.got
@@ -85,6 +103,7 @@ def get(
 class _Taker:
     contents: Contents
     got: Got
+    damaged: Damaged
 
     def make_tree(self, top: Entry, to: Path, below: Iterable[Entry]) -> None:
         made = [(top, to)]
@@ -106,13 +125,22 @@ class _Taker:
                 place.symlink_to(os.fsdecode(entry.target))
                 self._dress(entry, place)
             case EntryType.FILE if entry.size == 0 or entry.digest:
-                self._copy(entry, place)
-                self._dress(entry, place)
+                self._make_file(entry, place)
             case EntryType.FILE:
                 why = f"its content is not in the capture ({entry.omitted.name.lower()})"
                 self.got.skipped.append((entry.path, why))
             case _:
                 self.got.skipped.append((entry.path, f"a {entry.type.name.lower()}"))
+
+    def _make_file(self, entry: Entry, place: Path) -> None:
+        try:
+            self._copy(entry, place)
+        except VerificationError:
+            if self.damaged is Damaged.REFUSE:
+                raise
+            self.got.damaged.append(entry.path)
+        else:
+            self._dress(entry, place)
 
     def _copy(self, entry: Entry, place: Path) -> None:
         with files.opened_new(place) as target:
@@ -120,8 +148,9 @@ class _Taker:
             if entry.digest and self._pour(entry, target) != entry.digest:
                 place.unlink()
                 raise VerificationError(
-                    f"the stored content of {paths.display(entry.path)} is damaged",
-                    hint="`holdstill verify` tells what else is; older captures may have it whole",
+                    f"the stored content of /{paths.display(entry.path)} is damaged",
+                    hint="`holdstill verify` tells what else is; older captures may have it "
+                    "whole; --leave-out-damaged takes out the rest",
                 )
         self.got.files += 1
         self.got.size += entry.size

@@ -10,7 +10,7 @@ import os
 from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError
-from holdstill.rebuild import splice
+from holdstill.rebuild import sources, splice
 from holdstill.rebuild.ext4 import fetching
 from holdstill.rebuild.ext4.fetching import SMALL
 from holdstill.rebuild.ext4.library import Extent, Run
@@ -115,15 +115,15 @@ class Copier:
     def _copy_open(self, entry: Entry, handle: int) -> list[Extent]:
         """Copy a content chunk by chunk."""
         if os.fstat(handle).st_size != entry.size:
-            raise fetching.not_the_content(entry, fetching.other_size(handle, entry.size))
+            raise sources.not_the_content(entry, fetching.other_size(handle, entry.size))
         hasher = _Hasher(self._beside)
         seen = (hasher.seen(item) for item in chunks(handle, entry.size))
         try:
             extents = self._write_sparse(seen) if entry.sparse else self._write(seen, entry.size)
         except EOFError as error:
-            raise fetching.not_the_content(entry, str(error)) from error
+            raise sources.not_the_content(entry, str(error)) from error
         if hasher.digest() != entry.digest:
-            raise fetching.not_the_content(entry, fetching.OTHER_BYTES)
+            raise sources.not_the_content(entry, fetching.OTHER_BYTES)
         return extents
 
     def _write(self, seen: Iterator[Chunk], size: int) -> list[Extent]:

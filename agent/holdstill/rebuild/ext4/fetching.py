@@ -7,9 +7,10 @@ import os
 from collections import deque
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import HoldstillError, TargetFailedError, VerificationError
+from holdstill.errors import HoldstillError, TargetFailedError
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
+from holdstill.rebuild import sources
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -112,13 +113,13 @@ def read(entry: Entry, contents: Contents) -> bytes:
         try:
             content = os.pread(handle, entry.size + 1, 0)
             if len(content) != entry.size:
-                raise not_the_content(entry, other_size(handle, entry.size))
+                raise sources.not_the_content(entry, other_size(handle, entry.size))
         finally:
             os.close(handle)
     except OSError as error:
         raise unreadable(entry, error) from error
     if hashlib.sha256(content).digest() != entry.digest:
-        raise not_the_content(entry, OTHER_BYTES)
+        raise sources.not_the_content(entry, OTHER_BYTES)
     return content
 
 
@@ -127,15 +128,6 @@ def unreadable(entry: Entry, error: OSError) -> TargetFailedError:
     return TargetFailedError(
         f"cannot read the content of {paths.display(entry.path)!r}: {error.strerror}",
         hint="check the store's disk: `holdstill verify`",
-    )
-
-
-def not_the_content(entry: Entry, what: str) -> VerificationError:
-    """Return the error for a content that is another one."""
-    return VerificationError(
-        f"the content of {paths.display(entry.path)!r} is not the captured one: {what}",
-        hint="the store was damaged or changed: run `holdstill verify`, "
-        "or rebuild from another capture",
     )
 
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import SecurityError, TargetRefusedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
-from holdstill.rebuild import splice
+from holdstill.rebuild import sources, splice
 from holdstill.rebuild.fatfs import names
 
 if TYPE_CHECKING:
@@ -211,11 +211,7 @@ class Filler:
         finally:
             os.close(content)
         if digest != entry.digest:
-            raise VerificationError(
-                f"the content of {paths.display(entry.path)} has the digest {digest.hex()}, "
-                f"not {entry.digest.hex()}",
-                hint="the store was damaged or changed: run `holdstill verify`",
-            )
+            raise sources.not_the_content(entry)
         return entry.size
 
     # Tables.
