@@ -1,0 +1,160 @@
+"""Measure a night on which nothing has changed, beside rsync with nothing to do.
+
+    sudo PYTHONPATH=tests .venv/bin/python tests/bench/nights/run.py
+
+Takes a quarter of an hour, 30 GB of disk below --folder, and a machine that does nothing else: the
+page cache is dropped before every run. Only ratios of numbers of one run mean anything. Results
+go to tests/bench/results/.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bench.pause.stage import stage
+from bench.pause.ways import DEGRADED, RSYNC
+
+if TYPE_CHECKING:
+    import resource
+    from collections.abc import Sequence
+
+    from bench.pause.stage import Stage
+
+RESULTS = Path(__file__).parents[1] / "results"
+BLOCK = 512
+"""What getrusage(2) counts reads in."""
+
+
+@dataclass(frozen=True)
+class Night:
+    """One run.
+
+    Attributes:
+        seconds: from start to end.
+        read: bytes that the board's side read from the disk.
+        memory: most bytes that one of its processes had resident.
+    """
+
+    way: str
+    seconds: float
+    read: int
+    memory: int
+
+
+def main() -> None:
+    """Measure, and write it down."""
+    asked = _asked()
+    place = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=asked.folder))
+    try:
+        with stage(place / "a", files=asked.files, content_bytes=asked.gigabytes << 30) as on:
+            nights = _measured(on, count=asked.count)
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+    _write_down(nights, files=asked.files)
+
+
+def _asked() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--files", type=int, default=150_000)
+    parser.add_argument("--gigabytes", type=int, default=4)
+    parser.add_argument("--count", type=int, default=5)
+    parser.add_argument("--folder", type=Path, default=Path("/var/tmp"))  # noqa: S108
+    return parser.parse_args()
+
+
+def _measured(on: Stage, *, count: int) -> list[Night]:
+    holdstill = (sys.executable, "-m", "holdstill", "capture", "--settings", on.kept.settings)
+    rsync = (*RSYNC, f"{on.root}/", f"{on.folder}/by-rsync/")
+    for words in (holdstill, rsync):  # the first copies of everything
+        _night("first", words)
+    nights = []
+    for _ in range(count):
+        nights.append(_night("holdstill", holdstill))
+        nights.append(_night("rsync -aHAX", rsync))
+    return nights
+
+
+def _night(way: str, words: Sequence[str | Path]) -> Night:
+    subprocess.run(["sync"], check=True)
+    Path("/proc/sys/vm/drop_caches").write_text("3\n", encoding="ascii")
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL) as process:
+        began = time.monotonic()
+        _, status, used = os.wait4(process.pid, 0)
+        seconds = time.monotonic() - began
+        process.returncode = os.waitstatus_to_exitcode(status)
+    assert process.returncode in {0, DEGRADED}, f"{words}: {process.returncode}"
+    night = _spent(way, seconds, used)
+    sys.stderr.write(f"{night}\n")
+    return night
+
+
+def _spent(way: str, seconds: float, used: resource.struct_rusage) -> Night:
+    """Sum up what a process, and all that it waited for, have used."""
+    return Night(way, seconds, used.ru_inblock * BLOCK, used.ru_maxrss << 10)
+
+
+def _write_down(nights: list[Night], *, files: int) -> None:
+    RESULTS.mkdir(exist_ok=True)
+    data = json.dumps([asdict(night) for night in nights], indent=1)
+    (RESULTS / f"nights-{files}.json").write_text(data + "\n", encoding="utf-8")
+    page = _page(nights, files=files)
+    (RESULTS / f"nights-{files}.md").write_text(page, encoding="utf-8")
+    sys.stdout.write(page)
+
+
+PAGE = """\
+# A night without changes, measured
+
+Command: `sudo PYTHONPATH=tests .venv/bin/python {command}`
+
+Machine: {machine}, {processors} processors, Linux {release}; a loop device on its disk, the page
+cache dropped before each run. {files:,} files; the keeper is behind SSH on this machine. Medians
+(least to most). Only the ratio counts.
+
+| way | n | whole | read by the board's side | resident at most |
+| --- | ---: | ---: | ---: | ---: |
+"""
+
+
+def _page(nights: list[Night], *, files: int) -> str:
+    head = PAGE.format(
+        command=" ".join(sys.argv),
+        machine=platform.machine(),
+        processors=len(os.sched_getaffinity(0)),
+        release=platform.release(),
+        files=files,
+    )
+    lines = [_line(way, nights) for way in ("holdstill", "rsync -aHAX")]
+    ours, theirs = (_median(nights, way) for way in ("holdstill", "rsync -aHAX"))
+    return head + "\n".join(lines) + f"\n\nRatio of the medians: {ours / theirs:.2f}\n"
+
+
+def _median(nights: list[Night], way: str) -> float:
+    return statistics.median(night.seconds for night in nights if night.way == way)
+
+
+def _line(way: str, nights: list[Night]) -> str:
+    mine = [night for night in nights if night.way == way]
+    seconds = sorted(night.seconds for night in mine)
+    return (
+        f"| {way} | {len(mine)} | {_median(nights, way):.2f} s "
+        f"({seconds[0]:.2f} to {seconds[-1]:.2f}) "
+        f"| {statistics.median(night.read for night in mine) / 1e6:.1f} MB "
+        f"| {max(night.memory for night in mine) / (1 << 20):.1f} MiB |"
+    )
+
+
+if __name__ == "__main__":
+    main()
