@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     from holdstill.records.index import Index, Placed
     from holdstill.system.clock import Clock
 
-_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
-_RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin")
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
+_RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
 _CANNOT_HOLD = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EEXIST})
 """What a file system answers to a name it cannot keep; EEXIST where case does not count."""
 WARNINGS_SHOWN = 20

@@ -30,7 +30,8 @@ _INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/(contents|attachments)/?")
 _OUTGOING = re.compile(r"outgoing/([0-9a-f]{16})/?")
 _CAPTURE_FILE = re.compile(
     r"captures/(\d{6,9}-\d{8}T\d{6}Z)/"
-    r"(manifest\.yaml|manifest\.yaml\.sig|index\.sqlite|gap\.bin|raw-[1-9][0-9]{0,3}\.bin)"
+    r"(manifest\.yaml|manifest\.yaml\.sig|index\.sqlite|gap\.bin|raw-[1-9][0-9]{0,3}\.bin)",
+    re.ASCII,
 )
 
 

@@ -10,7 +10,7 @@ from holdstill.errors import UsageError
 
 _HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?|[0-9A-Fa-f:.]{2,45}")
 _USER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,31}")
-_SSH = re.compile(r"ssh://(?:([^@/]+)@)?(\[[^\]]+\]|[^:/]+)(?::(\d{1,5}))?/?")
+_SSH = re.compile(r"ssh://(?:([^@/]+)@)?(\[[^\]]+\]|[^:/]+)(?::(\d{1,5}))?/?", re.ASCII)
 SSH_PORT = 22
 
 
