@@ -239,7 +239,7 @@ def test_a_content_that_changed_in_the_store_stops_it(files: CapturedFiles) -> N
     entry = files.add(2, "etc/fstab", "UUID=1 / ext4 defaults 0 1\n")
     (files.contents.folder / entry.digest.hex()).write_bytes(b"UUID=2 / ext4 defaults 0 1\n")
 
-    with pytest.raises(VerificationError, match=r"etc/fstab is not what its digest says"):
+    with pytest.raises(VerificationError, match=r"/etc/fstab is not the captured one"):
         sibling(files)
 
 
