@@ -49,7 +49,11 @@ def bootcheck(target: Path, *, model: str, as_json: bool) -> int:
 
 @click.command()
 @click.argument("capture", metavar="BOARD[/CAPTURE]")
-@click.option("--log", type=click.Path(path_type=Path), help="Keep the console here.")
+@click.option(
+    "--log",
+    type=click.Path(path_type=Path),
+    help="Keep the console here, and beside it, as .png, a picture of the screen if it has one.",
+)
 @click.option(
     "--scratch",
     type=click.Path(path_type=Path, file_okay=False),
@@ -86,7 +90,8 @@ def rehearse(
     with tell.telling(Console(stderr=True)) as teller:
         found = rehearsal.rehearse(
             opened, stored, machine=LocalRunner(), clock=SystemClock(), tell=teller,
-            scratch=scratch, log=place, deadline=seconds, sign=sign,
+            scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
+            sign=sign,
         )  # fmt: skip
     if as_json:
         options.print_json(found)
@@ -107,6 +112,8 @@ def _show(found: Rehearsal, name: str) -> None:
     for text in found.unproven:
         out.print(f"  {text}")
     out.print(f"Console: {found.log}")
+    if found.picture:
+        out.print(f"Screen: {found.picture}")
 
 
 COMMANDS = (bootcheck, rehearse)

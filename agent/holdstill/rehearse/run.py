@@ -110,6 +110,9 @@ def rehearse(
         work = Path(undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-rehearse-")))
         way = ways.choose(undo.enter_context(card.opened(image)))
         way = way if picture else replace(way, screen=None)
+        if way.missing is not None:
+            log.write_bytes(b"")
+            return not_started(way, way.missing, log)
         require(way)
         remarks = make_talkative(image, way, runner, work)
         log.write_bytes(b"")
@@ -157,6 +160,19 @@ class Watch:
         ended = self.running.status() is not None
         text = self.text
         return ended or signs.is_alive(text, self.sign) or signs.is_stopped(text)
+
+
+def not_started(way: Way, missing: Finding, log: Path) -> Rehearsal:
+    """Say what broke where nothing had to be started to know it."""
+    return Rehearsal(
+        booted=False,
+        seconds=0.0,
+        way=way.name,
+        broken=missing,
+        remarks=(),
+        unproven=way.unproven,
+        log=str(log),
+    )
 
 
 def judge(watch: Watch, way: Way, seconds: float, remarks: tuple[str, ...]) -> Rehearsal:

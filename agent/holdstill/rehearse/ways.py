@@ -11,10 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError
+from holdstill.model import paths
 from holdstill.rehearse import pi
+from holdstill.rehearse.signs import Finding, Link
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from holdstill.rehearse.card import Card, Volume
 
@@ -23,8 +25,11 @@ EMULATED_PC = ("-accel", "tcg,thread=multi", "-cpu", "qemu64,-svm", "-smp", "2")
 EMULATED_ARM = ("-accel", "tcg,thread=multi", "-cpu", "cortex-a53", "-smp", "2", "-M", "virt")
 ANY_BOARD = (
     "the board's own firmware and boot ROM",
-    "real devices: card reader, network, overlays, anything on pins",
+    "real devices: card reader, network, anything on pins",
+    "services that need a network: there is none here",
 )
+OTHER_TREE = "the board's own device tree and its overlays: the emulator has one of its own"
+"""What an Arm card leaves open that is started on the emulator's own kind of board."""
 LIMIT = 1 << 16
 """Bytes of a text file on the card that we are willing to read."""
 
@@ -71,6 +76,7 @@ class Way:
         settings: where a command line can be made talkative.
         screen: what gives it a screen; None when it cannot have one.
         unproven: what this way says nothing about.
+        missing: a link that is known to be broken without a start.
     """
 
     name: str
@@ -84,6 +90,7 @@ class Way:
     settings: tuple[Settings, ...] = ()
     screen: tuple[str, ...] | None = None
     unproven: tuple[str, ...] = ANY_BOARD
+    missing: Finding | None = None
 
 
 def choose(card: Card) -> Way:
@@ -140,6 +147,7 @@ def uefi_arm64(card: Card) -> Way | None:
         console="ttyAMA0",
         firmware=(code, "qemu-efi-aarch64"),
         settings=_entries(volume),
+        unproven=(*ANY_BOARD, OTHER_TREE),
     )
 
 
@@ -151,6 +159,7 @@ def pi_type(card: Card) -> Way | None:
     start = pi.parse_config(_text(volume, b"config.txt"))
     files = [("-kernel", start.kernel), ("-initrd", start.initramfs)]
     files += [("-dtb", tree) for tree in start.device_trees if volume.has(tree.encode())][:1]
+    named = [Extract(option, volume, name.encode()) for option, name in files if name]
     # The Linux kernel's device tree calls the first serial line ttyS1, the makers' ttyAMA0.
     words = talkative(_text(volume, start.command_line.encode()), "ttyAMA0,115200")
     return Way(
@@ -159,11 +168,30 @@ def pi_type(card: Card) -> Way | None:
         words=("-accel", "tcg,thread=multi", "-M", "raspi3b"),
         slot=Slot.SD,
         console="ttyS1,115200",
-        extracts=tuple(Extract(o, volume, name.encode()) for o, name in files if name),
+        extracts=tuple(named),
         command_line=talkative(words, "ttyS1,115200"),
         screen=(),  # it has one, whether the firmware set it up or not
-        unproven=(*ANY_BOARD, "device tree overlays and parameters of config.txt"),
+        unproven=(
+            *ANY_BOARD,
+            "overlays and parameters of config.txt: the device tree is used as it is",
+            "another model than the emulated Pi 3 B",
+        ),
+        missing=_missing(named, start.device_trees),
     )
+
+
+def _missing(named: Sequence[Extract], trees: Sequence[str]) -> Finding | None:
+    """Return the first link whose file the firmware would look for in vain."""
+    links = {"-kernel": Link.KERNEL, "-initrd": Link.INITRAMFS}
+    for extract in named:
+        if not extract.volume.has(extract.path):
+            name = paths.display(extract.path)
+            return Finding(links[extract.option], f"/{name} is not on the boot partition", "")
+    if not any(extract.option == "-dtb" for extract in named):
+        wanted = " or ".join(f"/{tree}" for tree in trees)
+        means = f"no device tree for the emulated board on the boot partition ({wanted})"
+        return Finding(Link.FIRMWARE, means, "")
+    return None
 
 
 def extlinux_arm64(card: Card) -> Way | None:
@@ -185,7 +213,7 @@ def _by_u_boot(volume: Volume, path: bytes) -> Way:
         console="ttyAMA0",
         firmware=(code, "u-boot-qemu"),
         settings=(Settings(volume, path, "append"),) if volume.is_fat else (),
-        unproven=(*ANY_BOARD, "the boot loader in the card's boot gap"),
+        unproven=(*ANY_BOARD, OTHER_TREE, "the boot loader in the card's boot gap"),
     )
 
 

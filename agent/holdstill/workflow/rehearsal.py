@@ -31,6 +31,7 @@ def rehearse(
     tell: Teller,
     scratch: Path,
     log: Path,
+    picture: Path,
     deadline: float,
     sign: str,
 ) -> Rehearsal:
@@ -46,6 +47,7 @@ def rehearse(
         tell: is told the steps.
         scratch: directory with room for the image, which is sparse.
         log: file that keeps what the console printed.
+        picture: file for what the screen showed at the end, where the board has one.
         deadline: seconds until the boot has failed.
         sign: regular expression that means success; "" for a login prompt.
     """
@@ -59,8 +61,9 @@ def rehearse(
                 rebuild.carry_out_on(target, plan, source, means)
         tell.step("booting the scratch image in an emulator")
         found = rehearse_run.rehearse(
-            image, runner=machine, clock=clock, log=log, deadline=deadline, sign=sign
-        )
+            image, runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
+            sign=sign,
+        )  # fmt: skip
     if found.booted:
         marks.booted(store, capture.board, str(capture.name), clock=clock)
     return found

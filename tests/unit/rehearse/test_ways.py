@@ -6,6 +6,7 @@ from holdstill.errors import PreflightError
 from holdstill.model.entries import Entry, EntryType
 from holdstill.rehearse import ways
 from holdstill.rehearse.card import Card, Volume
+from holdstill.rehearse.signs import Link
 from holdstill.rehearse.ways import Slot
 
 
@@ -74,6 +75,48 @@ def test_a_pi_type_card_is_started_from_the_files_that_its_config_names() -> Non
         "root=PARTUUID=b0a2d003-02 console=ttyAMA0,115200 console=ttyS1,115200"
     )
     assert way.slot is Slot.SD
+
+
+PI_CONFIG = b"kernel=vmlinuz\ninitramfs initrd.img followkernel\n"
+PI_FILES = ("config.txt", "vmlinuz", "initrd.img", "bcm2837-rpi-3-b.dtb")
+
+
+@pytest.mark.parametrize(
+    ("lost", "link"),
+    [
+        ("vmlinuz", Link.KERNEL),
+        ("initrd.img", Link.INITRAMFS),
+        ("bcm2837-rpi-3-b.dtb", Link.FIRMWARE),
+    ],
+)
+def test_a_file_that_a_pi_would_look_for_in_vain_is_named_without_a_start(
+    lost: str, link: Link
+) -> None:
+    files = {name: PI_CONFIG for name in PI_FILES if name != lost}
+
+    way = ways.choose(card(FakeTree(**files)))
+
+    assert way.missing is not None
+    assert way.missing.link is link
+    assert f"/{lost}" in str(way.missing)
+
+
+def test_a_pi_type_card_with_all_its_files_is_started() -> None:
+    way = ways.choose(card(FakeTree(**dict.fromkeys(PI_FILES, PI_CONFIG))))
+
+    assert way.missing is None
+
+
+def test_what_a_rehearsal_leaves_open_is_told_for_the_kind_of_board() -> None:
+    pc = ways.choose(card(FakeTree(**LOADER)))
+    pi_type = ways.choose(card(FakeTree(**dict.fromkeys(PI_FILES, PI_CONFIG))))
+    u_boot = ways.choose(card(FakeTree(**{"extlinux/extlinux.conf": b"APPEND root=x\n"})))
+
+    for way in (pc, pi_type, u_boot):
+        told = " ".join(way.unproven)
+        assert "firmware" in told
+        assert "real devices" in told
+        assert ("overlays" in told) is (way is not pc)
 
 
 def test_extlinux_is_found_on_the_root_file_system_too() -> None:
