@@ -244,7 +244,11 @@ def own_folder(memory: Path) -> Iterator[Path]:
 
 def _collect(memory: Path) -> None:
     for place in memory.glob(f"{PREFIX}*"):
-        with suppress(BlockingIOError), files.opened(place, _FOLDER | os.O_NOFOLLOW) as handle:
+        # Locked: it lives. Not found: it is ending by itself, which takes no lock.
+        with (
+            suppress(BlockingIOError, FileNotFoundError),
+            files.opened(place, _FOLDER | os.O_NOFOLLOW) as handle,
+        ):
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             shutil.rmtree(place)
 

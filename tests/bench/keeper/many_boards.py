@@ -3,7 +3,8 @@
     PYTHONPATH=tests .venv/bin/python tests/bench/keeper/many_boards.py --boards 50
 
 Real sshd, real rsync, boards that are simulated in one process of this machine. The ideal share
-is what one board's capture takes alone, times the boards, divided by the processors.
+is what one board's capture takes alone, times the boards, divided by as many of them as there are
+processors to serve at once.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ def measure(folder: Path, count: int) -> dict[str, float]:
             for brief in Shelf(house.store, board, LocalRunner()).briefs()
             if not brief.faults
         ]
-    ideal = statistics.median(single) * count / (os.cpu_count() or 1)
+    ideal = statistics.median(single) * count / min(count, os.cpu_count() or 1)
     median = statistics.median(capture.seconds for capture in taken)
     return {
         "boards": count,

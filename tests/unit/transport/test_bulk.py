@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import itertools
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -95,5 +96,17 @@ def test_the_folder_of_a_run_that_was_killed_is_removed_and_that_of_a_live_one_i
 
     with bulk.own_folder(tmp_path) as first, bulk.own_folder(tmp_path) as second:
         assert set(tmp_path.iterdir()) == {first, second}
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_runs_that_begin_and_end_at_once_do_not_trip_over_each_other(tmp_path: Path) -> None:
+    def come_and_go(number: int) -> None:
+        for _ in range(40):
+            with bulk.own_folder(tmp_path) as folder:
+                (folder / str(number)).symlink_to("/etc/hostname")
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(come_and_go, range(8)))
 
     assert list(tmp_path.iterdir()) == []
