@@ -6,6 +6,7 @@ sees what a caller in the same process would see.
 
 from __future__ import annotations
 
+import typing
 from typing import TypeVar
 
 import msgspec
@@ -152,12 +153,15 @@ def error_line(number: int | None, error: HoldstillError, *, code: int | None = 
 def read_reply(line: bytes, number: int, kind: type[T]) -> T:
     """Return the result in a response; raise the error that is in it.
 
+    Fields that we do not know are left out: a keeper may be newer than its boards.
+
     Raises:
         HoldstillError: the keeper's own, as its class.
         LinkError: the response is not one, or not to this call.
     """
     try:
-        reply = _converted(strict.loads(line, limit=exchange.MESSAGE_LIMIT), Reply, "a response")
+        said = strict.loads(line, limit=exchange.MESSAGE_LIMIT)
+        reply = _converted(_known(said, Reply), Reply, "a response")
     except SecurityError as error:
         raise LinkError(f"the keeper's answer makes no sense: {error}") from error
     if reply.error is not None:
@@ -166,7 +170,7 @@ def read_reply(line: bytes, number: int, kind: type[T]) -> T:
     if reply.jsonrpc != "2.0" or reply.id != number:
         raise LinkError("the keeper answered another call than the one made")
     try:
-        return msgspec.convert(reply.result, kind)
+        return msgspec.convert(_known(reply.result, kind), kind)
     except msgspec.ValidationError as error:
         raise LinkError(f"the keeper's answer makes no sense: {error}") from error
 
@@ -176,6 +180,22 @@ def _converted(value: object, kind: type[T], what: str) -> T:
         return msgspec.convert(value, kind)
     except msgspec.ValidationError as error:
         raise SecurityError(f"{what}: {error}") from error
+
+
+def _known(value: object, kind: object) -> object:
+    """Return a value without the fields that its kind does not have."""
+    parts = typing.get_args(kind)
+    if isinstance(value, list) and parts:
+        return [_known(item, parts[0]) for item in value]
+    record = next((part for part in (kind, *parts) if _is_record(part)), None)
+    if not isinstance(value, dict) or record is None:
+        return value
+    fields = {field.encode_name: field.type for field in msgspec.structs.fields(record)}
+    return {name: _known(value[name], fields[name]) for name in value if name in fields}
+
+
+def _is_record(kind: object) -> typing.TypeGuard[type[Record]]:
+    return isinstance(kind, type) and issubclass(kind, Record)
 
 
 def _kind_of(error: HoldstillError) -> str:

@@ -369,6 +369,53 @@ def test_a_keeper_of_another_protocol_is_refused() -> None:
         RemoteKeeper(Newer()).hello()
 
 
+def newer(value: object) -> object:
+    """Return a reply with one more field wherever there are fields, as a newer keeper has."""
+    if isinstance(value, dict):
+        return {"since_2031": {"deep": [1]}} | {name: newer(part) for name, part in value.items()}
+    return [newer(part) for part in value] if isinstance(value, list) else value
+
+
+class NewerKeeper:
+    """A keeper of the same protocol that has learnt to say more."""
+
+    def __init__(self, service: serve.Service) -> None:
+        self._service = service
+
+    def call(self, line: bytes) -> bytes:
+        answer = self._service.answer(line)
+        assert answer is not None
+        return json.dumps(newer(json.loads(answer))).encode()
+
+
+def test_a_board_understands_a_keeper_that_says_more_than_it_knows(
+    board: Board[RemoteKeeper], service: serve.Service
+) -> None:
+    older = Board(RemoteKeeper(NewerKeeper(service)), files=board.files, carry=board.carry)
+
+    sealed = older.capture()
+
+    assert older.keeper.hello() == board.keeper.hello()
+    assert older.keeper.captures() == board.keeper.captures()
+    assert older.keeper.captures()[-1].name == sealed.name
+    with pytest.raises(UsageError, match="000042"):
+        older.keeper.manifest("000042-20261125T021503Z")
+
+
+@pytest.mark.parametrize("field", ["params", "beside them"])
+def test_s23_a_request_with_one_more_field_is_refused(service: serve.Service, field: str) -> None:
+    """Only answers may say more: what a board sends comes from anybody."""
+    call = {"jsonrpc": "2.0", "id": 1, "method": "hello"}
+    more = {"since_2031": 1}
+
+    line = call | ({"params": more} if field == "params" else more)
+    answer = service.answer(json.dumps(line).encode())
+
+    assert answer is not None
+    assert b"since_2031" in answer
+    assert b"SecurityError" in answer
+
+
 def test_twenty_thousand_digests_fit_into_one_message(board: Board[RemoteKeeper]) -> None:
     board.keeper.begin()
     digests = [hashlib.sha256(b"%d" % n).hexdigest() for n in range(20_000)]
