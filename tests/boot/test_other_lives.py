@@ -7,9 +7,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.rehearse import run
-from holdstill.system.clock import SystemClock
-from holdstill.system.process import LocalRunner
 from support.vm import board, cycle, evidence, machine
 from support.vm.board import Ids, Table
 
@@ -112,30 +109,6 @@ def test_databases_under_load_are_sound_on_the_copy(
     assert len(life.answer.split()) == 4
     assert len(set(life.answer.split())) == 1
     assert life.answer.split()[0] != b"0"
-
-
-def test_an_arm_board_is_captured(tmp_path: Path, measured: Callable[[str], None]) -> None:
-    by_u_boot = machine.from_u_boot
-    course = cycle.Course(flavour=board.ARM, starts=by_u_boot, copy_starts=by_u_boot)
-
-    life = cycle.live(tmp_path, course)
-
-    judge(life, measured)
-
-
-def test_a_pi_type_card_boots_in_a_rehearsal(
-    tmp_path: Path, measured: Callable[[str], None]
-) -> None:
-    card = board.build_card(board.tree(board.ARM), tmp_path / "card.img")
-
-    rehearsal = run.rehearse(
-        card.image, runner=LocalRunner(), clock=SystemClock(), log=tmp_path / "console"
-    )
-
-    measured(f"{rehearsal.way}: {rehearsal.seconds:.0f} s")
-    assert rehearsal.booted, rehearsal.broken
-    assert "Pi-type" in rehearsal.way
-    assert b"pier-3 login:" in (tmp_path / "console").read_bytes()
 
 
 def test_a_copy_starts_from_its_boot_code_in_an_sd_slot(

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
-import tempfile
-from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,16 +11,14 @@ from holdstill.rehearse import run
 from holdstill.rehearse.signs import Link
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
-from support import keys, loop, programs
-from support.vm import board, spoil
+from support.vm import board, here, spoil
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from subprocess import CompletedProcess
+    from collections.abc import Callable
+    from pathlib import Path
 
 pytestmark = pytest.mark.timeout(600)
 
-HOLDSTILL = Path(sys.executable).with_name("holdstill")
 NOT_AS_IT_SHOULD_BE = 7
 """The exit code of verification."""
 
@@ -46,14 +40,16 @@ def scratch(card: board.Card, tmp_path: Path) -> Path:
 def test_a_good_capture_boots_and_the_keeper_notes_it(
     scratch: Path, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
-    capture(scratch, tmp_path)
+    kept = here.capture(scratch, tmp_path)
 
-    rehearsal = rehearse_newest(tmp_path)
+    rehearsal = here.rehearse(kept, tmp_path)
 
     assert rehearsal.returncode == 0, rehearsal
     measured(f"alive after {json.loads(rehearsal.stdout)['seconds']:.1f} s")
     assert b"pier-3 login:" in (tmp_path / "console").read_bytes()
-    assert [brief["booted_at"] != "" for brief in briefs(tmp_path)] == [True]
+    # W3C, Portable Network Graphics, 5.2: the signature of every PNG.
+    assert (tmp_path / "console.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    assert [brief["booted_at"] != "" for brief in kept.briefs()] == [True]
 
 
 @pytest.mark.parametrize(
@@ -63,58 +59,15 @@ def test_a_broken_capture_fails_and_the_broken_link_is_named(
     scratch: Path, tmp_path: Path, fault: str, link: Link, measured: Callable[[str], None]
 ) -> None:
     spoil.BY_UEFI[fault](scratch)
-    capture(scratch, tmp_path)
+    kept = here.capture(scratch, tmp_path)
 
-    rehearsal = rehearse_newest(tmp_path)
+    rehearsal = here.rehearse(kept, tmp_path)
 
     assert rehearsal.returncode == NOT_AS_IT_SHOULD_BE, rehearsal
     found = json.loads(rehearsal.stdout)
     measured(f"given up after {found['seconds']:.1f} s")
     assert found["broken"]["link"] == link
-    assert [brief["booted_at"] for brief in briefs(tmp_path)] == [""]
-
-
-def capture(image: Path, work: Path) -> None:
-    """Make a store and a key, and capture the card into it."""
-    holdstill("keeper", "init", work / "store")
-    key = keys.make_key(work / "key")
-    enrol = ("keeper", "enrol", work / "store", "pier-3", "--key", "-")
-    holdstill(*enrol, stdin=key.public.encode())
-    with card_here(image, work) as place, tempfile.TemporaryDirectory(dir="/dev/shm") as spool:
-        settings = {"board": "pier-3", "keeper": f"{work}/store", "key": f"{key.private}"}
-        settings |= place | {"state": f"{work}/state", "spool": spool}
-        (work / "board.yaml").write_text(json.dumps(settings), encoding="ascii")
-        holdstill("capture", "--settings", work / "board.yaml")
-
-
-@contextmanager
-def card_here(image: Path, work: Path) -> Iterator[dict[str, str]]:
-    """Attach a card to this machine; give what the board's settings say of its place."""
-    with (
-        loop.attached(image) as disk,
-        loop.mounted(disk.partition(2), work / "root") as root,
-        loop.thaw_guard(root),
-    ):
-        yield {"root": f"{root}", "disk": f"{disk.device}"}
-
-
-def holdstill(*words: str | Path, stdin: bytes = b"") -> None:
-    # 8 is a success with something to say.
-    done = programs.attempt(HOLDSTILL, *words, stdin=stdin, timeout=300)
-    assert done.returncode in {0, 8}, done
-
-
-def rehearse_newest(work: Path) -> CompletedProcess[bytes]:
-    store, log = ("--store", work / "store"), ("--log", work / "console")
-    room = ("--scratch", work, "--seconds", "360")
-    words = ("rehearse", "pier-3", *store, *log, *room, "--json")
-    return programs.attempt(HOLDSTILL, *words, timeout=540)
-
-
-def briefs(work: Path) -> list[dict[str, str]]:
-    said = programs.run(HOLDSTILL, "list", "pier-3", "--store", work / "store", "--json")
-    found: list[dict[str, str]] = json.loads(said)["pier-3"]
-    return found
+    assert [brief["booted_at"] for brief in kept.briefs()] == [""]
 
 
 # Single cards -----------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ import pytest
 
 from holdstill.model.nightly import Diary, Outcome
 from support import boathouse
-from support.vm import board, cycle, machine
+from support.vm import board, cycle, machine, units
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(2400)]
 
-UNITS = board.PROJECT / "systemd"
 DIARY = "/var/lib/holdstill/diary.json"
 MISSED = msgspec.json.encode(Diary(served="2026-01-01"))
 AT_ONCE = """\
@@ -42,6 +41,7 @@ hooks:
 """
 SOON = "[Service]\nRestartSec=1\n"
 KEEPERS = ("verify", "thin", "watch")
+ASKED = "ActiveState,Result,NRestarts,StatusText,NotifyAccess,ExecMainStatus"
 
 
 @dataclass
@@ -65,36 +65,16 @@ class Evening:
     services: dict[str, tuple[str, str]]
 
 
-def properties(pier: Machine, unit: str) -> dict[str, str]:
-    """Return what systemd knows about a unit."""
-    wanted = "ActiveState,Result,NRestarts,StatusText,NotifyAccess,ExecMainStatus"
-    said = pier.run("systemctl", "show", unit, f"--property={wanted}").decode()
-    return dict(line.split("=", 1) for line in said.splitlines())
-
-
 def install(pier: Machine) -> None:
-    """Put our files where a package would."""
-    for path in sorted(UNITS.glob("holdstill-*")):
-        pier.put(f"/etc/systemd/system/{path.name}", path.read_bytes())
-    for kind in ("sysusers.d", "tmpfiles.d"):
-        for path in sorted((UNITS / kind).iterdir()):
-            pier.put(f"/usr/lib/{kind}/{path.name}", path.read_bytes())
+    """Put our files where a package would, with a daemon that comes back quickly."""
+    units.install(pier)
     pier.put("/etc/systemd/system/holdstill-nightly.service.d/soon.conf", SOON.encode())
-    pier.run("systemd-sysusers")
-    pier.run("systemd-tmpfiles", "--create", "holdstill-board.conf", "holdstill-keeper.conf")
     pier.run("systemctl", "daemon-reload")
 
 
 def last_run(pier: Machine) -> Outcome | None:
     """Return how the daemon's last run ended."""
     return msgspec.json.decode(pier.run("cat", DIARY), type=Diary).last
-
-
-def wait(what: Callable[[], bool], seconds: float) -> None:
-    deadline = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < deadline, "it took too long"
-        time.sleep(2)
 
 
 def let_a_night_be_missed(pier: Machine) -> None:
@@ -107,7 +87,7 @@ def first_night(pier: Machine) -> Outcome:
     """Start the daemon, and wait for the end of its run."""
     let_a_night_be_missed(pier)
     pier.run("systemctl", "start", "holdstill-nightly")
-    wait(lambda: last_run(pier) is not None, 900)
+    units.wait(lambda: last_run(pier) is not None, 900)
     outcome = last_run(pier)
     assert outcome is not None
     return outcome
@@ -117,9 +97,12 @@ def killed_night(pier: Machine) -> Outcome:
     """Kill the daemon in the middle of a run, and wait for the one that systemd starts."""
     let_a_night_be_missed(pier)
     pier.run("systemctl", "start", "holdstill-nightly")
-    wait(lambda: "hot round" in properties(pier, "holdstill-nightly")["StatusText"], 120)
+    units.wait(
+        lambda: "hot round" in units.properties(pier, "holdstill-nightly", ASKED)["StatusText"],
+        120,
+    )
     pier.run("systemctl", "kill", "--signal=KILL", "--kill-who=main", "holdstill-nightly")
-    wait(lambda: last_run(pier) is not None, 120)
+    units.wait(lambda: last_run(pier) is not None, 120)
     outcome = last_run(pier)
     assert outcome is not None
     return outcome
@@ -143,8 +126,8 @@ def keeper_services(pier: Machine, folder: Path) -> dict[str, tuple[str, str]]:
     for deed in KEEPERS:
         unit = f"holdstill-keeper-{deed}.service"
         pier.run("bash", "-c", f"systemctl start {unit} || true", timeout=300)
-        words = pier.run("journalctl", "--no-pager", "-o", "cat", "-u", unit).decode()
-        found[deed] = (properties(pier, unit)["Result"], words)
+        result = units.properties(pier, unit, ASKED)["Result"]
+        found[deed] = (result, units.words(pier, unit))
     return found
 
 
@@ -162,12 +145,12 @@ def evening(tmp_path_factory: pytest.TempPathFactory) -> Evening:
         pier.put("/etc/holdstill/board.yaml", at.settings + (AT_ONCE + HOOK).encode())
         install(pier)
         first = first_night(pier)
-        seen = [properties(pier, "holdstill-nightly")]
+        seen = [units.properties(pier, "holdstill-nightly", ASKED)]
         before = time.monotonic()
         pier.run("systemctl", "stop", "holdstill-nightly")
         stop_seconds = time.monotonic() - before
         killed = killed_night(pier)
-        seen.append(properties(pier, "holdstill-nightly"))
+        seen.append(units.properties(pier, "holdstill-nightly", ASKED))
         journal = pier.run("journalctl", "--no-pager", "-o", "json", "-u", "holdstill-nightly")
         gauge = pier.run("systemctl", "is-active", "tide-gauge")
         (folder / "house").mkdir()

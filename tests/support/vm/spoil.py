@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.rehearse import run
+from holdstill.rehearse.signs import Link
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from support import programs
@@ -27,6 +28,7 @@ NOWHERE = "dead0000"
 ACTIVE_FLAG = 446
 """Of the first partition, in the MBR (UEFI Specification 2.10, 5.2.1)."""
 ENTRY = "loader/entries/board.conf"
+MENU = "extlinux/extlinux.conf"
 FSTAB = f"PARTUUID=b0a2d001-02 / ext4 defaults 0 1\nPARTUUID={NOWHERE}-01 /boot/firmware vfat\n"
 
 
@@ -120,6 +122,33 @@ BY_BOOT_CODE: dict[str, Callable[[Path], None]] = {
     "sd-no-active-partition": no_active_partition,
     "sd-no-boot-sector": no_boot_sector,
     "sd-no-settings": no_settings,
+}
+
+
+def no_device_tree(image: Path) -> None:
+    on_fat(image, "mdel", f"::/{board.PI_DEVICE_TREE}")
+
+
+def wrong_root_for_a_pi(image: Path) -> None:
+    edit(image, "cmdline.txt", lambda text: text.replace(board.Ids().disk, NOWHERE))
+
+
+def wrong_root_for_u_boot(image: Path) -> None:
+    edit(image, MENU, lambda text: text.replace(board.Ids().disk, NOWHERE))
+
+
+BY_PI: dict[str, tuple[Callable[[Path], None], Link | None]] = {
+    "good": (nothing, None),
+    "no-kernel": (no_kernel, Link.KERNEL),
+    "no-initramfs": (no_initramfs, Link.INITRAMFS),
+    "no-device-tree": (no_device_tree, Link.FIRMWARE),
+    "wrong-root": (wrong_root_for_a_pi, Link.ROOT),
+}
+BY_U_BOOT: dict[str, tuple[Callable[[Path], None], Link | None]] = {
+    "good": (nothing, None),
+    "no-kernel": (no_kernel, Link.KERNEL),
+    "no-initramfs": (no_initramfs, Link.INITRAMFS),
+    "wrong-root": (wrong_root_for_u_boot, Link.ROOT),
 }
 
 
