@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.model import settings as model_settings
-from support import programs, sshd
+from support import keys, programs, sshd
 from support.boards import holdstill
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 pytestmark = pytest.mark.timeout(90)
+MOTTO = "moored at the third pier"
 UNIT = """\
 [Unit]
 Description=Captures this board, night by night
@@ -222,6 +223,147 @@ def test_removing_leaves_the_captures_and_what_others_put_there(place: Place) ->
     assert (place.store / "boards/pier-3/enrolment.yaml").exists()
 
 
+# A login that is given once ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """Somebody who may log in at the keeper, and a key of theirs with a passphrase."""
+
+    place: Place
+    key: Path
+
+    def words(self, *more: object) -> tuple[object, ...]:
+        fingerprint = self.place.fingerprint()
+        return self.place.given("--fingerprint", fingerprint, "--login-key", self.key, *more)
+
+
+@pytest.fixture
+def visitor(tmp_path: Path) -> Iterator[Visitor]:
+    for name in ("keeper", "root", "units", "home/.ssh", "bin"):
+        (tmp_path / name).mkdir(parents=True)
+    (tmp_path / "home").chmod(0o700)
+    (tmp_path / "home/.ssh/authorized_keys").symlink_to(tmp_path / "keeper/authorized_keys")
+    tool = tmp_path / "bin/holdstill"
+    tool.write_text(f'#!/bin/sh\nexec {sys.executable} -m holdstill "$@"\n', encoding="utf-8")
+    tool.chmod(0o755)
+    there = f"SetEnv HOME={tmp_path / 'home'} PATH={tmp_path / 'bin'}:/usr/bin:/bin"
+    with sshd.running(tmp_path / "keeper", extra=(there,)) as server:
+        store = tmp_path / "store"
+        holdstill("keeper", "init", store)
+        place = Place(server, store, tmp_path / "root", tmp_path / "units")
+        programs.run("ssh-keygen", "-q", "-p", "-P", "", "-N", MOTTO, "-f", server.client_key)
+        yield Visitor(place, server.client_key)
+
+
+def test_a_login_that_is_given_once_enrols_the_board_and_lets_it_in(visitor: Visitor) -> None:
+    environment = {**os.environ, "ONCE": MOTTO}
+    words = [
+        sys.executable,
+        "-m",
+        "holdstill",
+        *map(str, visitor.words("--login-password", "env:ONCE")),
+    ]
+
+    done = subprocess.run(
+        words, env=environment, stdin=subprocess.DEVNULL, capture_output=True, check=False
+    )
+
+    said = done.stdout.decode()
+    lines = (visitor.place.server.folder / "authorized_keys").read_text(encoding="ascii")
+    assert done.returncode == 0, done.stderr.decode()
+    assert "pier-3 is enrolled, and let in" in said
+    assert "The keeper answers" in said
+    assert "Paste" not in said
+    assert len(lines.splitlines()) == 2  # the visitor's own line stays
+    assert lines.splitlines()[1].startswith("restrict,command=")
+
+
+def test_the_password_is_kept_nowhere_and_comes_from_a_descriptor(visitor: Visitor) -> None:
+    ours, theirs = os.pipe()
+    os.write(theirs, f"{MOTTO}\n".encode())
+    os.close(theirs)
+    words = [
+        sys.executable,
+        "-m",
+        "holdstill",
+        *map(str, visitor.words("--login-password", f"fd:{ours}")),
+    ]
+
+    done = subprocess.run(
+        words, pass_fds=(ours,), stdin=subprocess.DEVNULL, capture_output=True, check=False
+    )
+    os.close(ours)
+
+    kept = [path for path in visitor.place.root.rglob("*") if path.is_file()]
+    assert done.returncode == 0, done.stderr.decode()
+    assert kept
+    assert not any(MOTTO.encode() in path.read_bytes() for path in kept)
+    assert MOTTO.encode() not in done.stdout + done.stderr
+
+
+def test_enrolling_again_leaves_one_line_for_the_board(visitor: Visitor) -> None:
+    programs.run("ssh-keygen", "-q", "-p", "-P", MOTTO, "-N", "", "-f", visitor.key)
+    holdstill(*visitor.words())
+    path = visitor.place.server.folder / "authorized_keys"
+    spoilt = path.read_text(encoding="ascii").replace("restrict,command=", "command=")
+    path.write_text(spoilt, encoding="ascii")  # still a line with the board's key
+    key = (visitor.place.root / "etc/holdstill/board_ed25519.pub").read_bytes()
+    tool = visitor.place.root / "key.pub"
+    tool.write_bytes(key)
+
+    subprocess.run(
+        [sys.executable, "-m", "holdstill", "keeper", "enrol", visitor.place.store, "pier-3",
+         "--key", tool, "--let-in"],
+        env={**os.environ, "HOME": str(path.parents[1] / "home")}, check=True, capture_output=True,
+    )  # fmt: skip
+
+    lines = path.read_text(encoding="ascii").splitlines()
+    assert len(lines) == 2
+    assert lines[1].startswith("restrict,")
+
+
+@pytest.mark.parametrize(
+    ("place", "code", "said"),
+    [
+        ("env:NOBODY_SET_THIS", 2, b"no variable"),
+        ("fd:977", 2, b"cannot read file descriptor 977"),
+        ("hunter2", 2, b"says no place"),
+        ("ask:now", 2, b"says no place"),
+    ],
+)
+def test_a_password_that_is_nowhere_is_told_before_anything_is_written(
+    visitor: Visitor, place: str, code: int, said: bytes
+) -> None:
+    done = tried(*visitor.words("--login-password", place))
+
+    assert done.returncode == code
+    assert said in done.stderr
+    assert list(visitor.place.root.iterdir()) == []
+
+
+def test_a_login_that_is_not_accepted_or_not_usable_is_told_apart(visitor: Visitor) -> None:
+    other = keys.make_key(visitor.place.root.parent / "other", comment="stranger")
+
+    locked = tried(*visitor.words())  # its passphrase is missing
+    refused = tried(*visitor.place.given("--replace", "--login-key", other.private))
+
+    assert locked.returncode == 4
+    assert b"cannot use the key" in locked.stderr
+    assert refused.returncode == 6
+    assert b"does not accept this login" in refused.stderr
+
+
+def test_a_keeper_without_holdstill_is_told(visitor: Visitor) -> None:
+    programs.run("ssh-keygen", "-q", "-p", "-P", MOTTO, "-N", "", "-f", visitor.key)
+    (visitor.place.root.parent / "bin/holdstill").unlink()
+
+    done = tried(*visitor.words())
+
+    assert done.returncode == 6
+    assert b"there is no holdstill at" in done.stderr
+
+
 # At a terminal -----------------------------------------------------------------------------------
 
 
@@ -288,7 +430,7 @@ def test_a_person_is_asked_five_things_and_the_keeper_answers_at_the_end(place: 
         terminal.answer("Local time", "")
         terminal.expect(place.fingerprint())
         terminal.answer("print the same", "y")
-        terminal.expect("authorized_keys\n")
+        terminal.expect("--let-in\n")
         place.paste(line_in(terminal.said))
         terminal.answer("Press Enter", "")
         terminal.to_the_end()

@@ -51,9 +51,17 @@ def init(store: Path) -> None:
     Example:
       holdstill keeper init /srv/holdstill
     """
+    is_old = (store / "store.yaml").is_file()
     made = stores.create(store.absolute(), clock=SystemClock())
     out = render.console()
-    out.print(f"{made.root} is a store now")
+    if is_old:
+        boards = ", ".join(made.boards()) or "none yet"
+        out.print(
+            f"{made.root} is a store already, made {made.facts.created}; nothing was changed. "
+            f"Boards: {boards}"
+        )
+    else:
+        out.print(f"{made.root} is a store now")
     render.warnings(made.facts.abilities.complaints(), out)
 
 
@@ -68,14 +76,19 @@ def init(store: Path) -> None:
     help="The board's public key file (.pub); - for standard input.",
 )
 @click.option("--from", "sources", default="", help="Accept the key only from these addresses.")
-def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
+@click.option(
+    "--let-in", "lets_in", is_flag=True,
+    help="Put the line into ~/.ssh/authorized_keys instead of printing it.",
+)  # fmt: skip
+def enrol(store: Path, board: str, key_file: Path, sources: str, *, lets_in: bool) -> None:
     r"""Let a board add captures, and print the line for this user's authorized_keys file.
 
     A board's key can add captures of its own board and read those; nothing else.
 
     \b
-    Example:
+    Examples:
       holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub
+      holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub --let-in
     """
     opened = stores.open_store(store.absolute())
     name = names.check_board(board)
@@ -83,6 +96,9 @@ def enrol(store: Path, board: str, key_file: Path, sources: str) -> None:
     # The line first: whoever gives addresses that cannot be written in it has enrolled nobody.
     line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
     enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
+    if lets_in:
+        click.echo(f"{name} is enrolled, and let in by {enrolment.let_in(line, Path.home())}")
+        return
     click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
     click.echo(line)
 

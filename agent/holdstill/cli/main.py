@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import os
 import signal
 import sys
 import traceback
 
 import click
 
-from holdstill.errors import HoldstillError
+from holdstill.errors import HoldstillError, PreflightError
 from holdstill.system import stopping
 from holdstill.system.stopping import Stopping
 
@@ -91,6 +92,11 @@ def run(words: list[str]) -> int:
     except HoldstillError as error:
         _tell(error)
         return error.exit_code
+    except PermissionError as error:
+        if error.filename is None:
+            raise
+        _tell(_not_allowed(error))
+        return PreflightError.exit_code
     except Exception:  # noqa: BLE001  the last line of defence: a traceback and exit code 70
         traceback.print_exc()
         click.echo(
@@ -98,6 +104,15 @@ def run(words: list[str]) -> int:
         )
         return 70
     return result if isinstance(result, int) else 0
+
+
+def _not_allowed(error: PermissionError) -> PreflightError:
+    """Say whose fault it is not: whoever may not do something is no fault of ours."""
+    path = os.fsdecode(error.filename)
+    return PreflightError(
+        f"{path}: {error.strerror}",
+        hint="run this as root (sudo), or as the user that it belongs to",
+    )
 
 
 def _interrupted(number: signal.Signals) -> int:

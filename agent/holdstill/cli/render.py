@@ -78,7 +78,8 @@ def _joined(*words: str) -> str:
 def inspection(found: Inspection, out: Console) -> None:
     """Show what inspect found."""
     board = found.board
-    out.print(f"Board {board.name}: {_joined(board.model, board.system, board.kernel)}")
+    about = _joined(board.model, board.system, board.kernel) or "does not tell what it is"
+    out.print(f"Board {board.name}: {about}")
     out.print(
         f"Disk {found.device}: {human(found.disk.size)}, {LABELS[found.disk.label]} "
         f"{found.disk.id}, {human(found.gap_bytes)} in the boot gap"
@@ -196,7 +197,8 @@ def manifest(found: Manifest, out: Console) -> None:
     out.print(f"Capture {found.seq} of {board.name}, taken {found.moment.taken_at}")
     if not found.moment.clock_trusted:
         out.print("The board's clock was not known to be right at that time", style="yellow")
-    out.print(f"Board: {_joined(board.model, board.system, board.kernel)}, host {board.hostname}")
+    about = _joined(board.model, board.system, board.kernel) or "did not tell what it is"
+    out.print(f"Board: {about}, host {board.hostname}")
     out.print(
         f"Disk: {human(found.disk.size)}, {LABELS[found.disk.label]} {found.disk.id}"
         + (f", {human(found.gap.size)} of boot gap" if found.gap else "")
@@ -271,8 +273,12 @@ def got(found: Got, capture: str, target: Path, out: Console) -> None:
 def store_report(report: StoreReport, out: Console) -> None:
     """Show what reading a store again has shown."""
     out.print(
-        f"{report.contents:,} contents, {human(report.bytes)} read and good; {report.skipped:,} "
-        "were good already"
+        f"{report.contents:,} contents, {human(report.bytes)} read and good"
+        + (
+            f"; {report.skipped:,} more mentions of contents that were found good before"
+            if report.skipped
+            else ""
+        )
     )
     for name in report.captures:
         out.print(f"  {name}: every content is good")

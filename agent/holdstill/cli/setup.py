@@ -23,6 +23,7 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import addresses
 from holdstill.transport.addresses import FolderAddress
+from holdstill.transport.login import Login
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import setup as workflow_setup
@@ -47,6 +48,15 @@ _UNIT_FOLDERS = (
 @click.option(
     "--fingerprint", default="", help="The keeper's host key, SHA256:..., as read there."
 )
+@click.option(
+    "--login-key", type=click.Path(path_type=Path),
+    help="Enrol this board at the keeper with this private key of yours, used once.",
+)  # fmt: skip
+@click.option(
+    "--login-password", metavar="ask|env:NAME|fd:N",
+    help="The same with the account's password (with --login-key, the key's): asked at the "
+    "terminal, or from a variable or a file descriptor. It is not kept.",
+)  # fmt: skip
 @click.option("--store", default=STORE, show_default=True, help="The store's path at the keeper.")
 @click.option("--disk", default="", help="The card's device. Default: the one that root is on.")
 @click.option("--board-root", default="", help="Where the board's root is mounted. Default: /")
@@ -70,6 +80,8 @@ def setup(
     board: str,
     time_: str,
     fingerprint: str,
+    login_key: Path | None,
+    login_password: str | None,
     store: str,
     disk: str,
     board_root: str,
@@ -85,13 +97,15 @@ def setup(
 
     Asks for what is not given; without a terminal everything has to be given. Host keys are
     trusted only when somebody confirms the fingerprint. Prints the one line to be pasted at the
-    keeper. --remove takes all of it away again and leaves the captures alone.
+    keeper, or with a login that is given once enrols the board there itself. --remove takes all
+    of it away again and leaves the captures alone.
 
     \b
     Examples:
       holdstill setup
       holdstill setup --keeper ssh://keeper@boathouse --board pier-3 --time 02:30 \
           --fingerprint SHA256:... --capture
+      holdstill setup --keeper ssh://keeper@boathouse --login-password ask
       holdstill setup --root-dir /mnt/image --keeper /mnt/usb/captures --board pier-3
       holdstill setup --remove
     """
@@ -101,6 +115,7 @@ def setup(
         _remove(where, is_sure=yes)
         return
     workflow_setup.check_store(store)
+    login = _login(login_key, login_password)
     given = _Given(keeper, board, time_, disk, board_root)
     answers = given.completed()
     machine = Machine(where.top, answers.settings())
@@ -112,12 +127,15 @@ def setup(
         _inspect(machine.settings)
     public = workflow_setup.write(machine, answers, pin, LocalRunner())
     click.echo(f"wrote {machine.settings_path}, key {machine.key}")
-    answered = _introduce(machine, public, store)
+    answered = _introduce(machine, public, pin, _Door(store, login))
     _install(machine, where)
     if is_here and (captures or (answered and _wants_capture())):
         _first_capture(machine.settings)
     else:
-        click.echo("Ready. `holdstill capture` takes a first capture; better while you are here")
+        after = "" if answered else "When the keeper lets this board in, "
+        click.echo(
+            f"Ready. {after}`holdstill capture` takes a first capture; better while you are here"
+        )
 
 
 @dataclass(frozen=True)
@@ -236,20 +254,80 @@ def _asked_fingerprint(pin: Pin) -> str:
     return "the one that the keeper's own ssh-keygen prints"
 
 
-def _introduce(machine: Machine, public: str, store: str) -> bool:
+@dataclass(frozen=True)
+class _Door:
+    """How a board gets in: the store's path at the keeper, and a login where one was given."""
+
+    store: str
+    login: Login | None
+
+
+def _login(key: Path | None, password: str | None) -> Login | None:
+    """Return the login that was given; the password is read when and where it was said to be."""
+    if key is None and password is None:
+        return None
+    return Login(_password(password) if password else "", key)
+
+
+def _password(place: str) -> str:
+    """Read a password: never from our words, which everybody on this machine can see."""
+    kind, _, name = place.partition(":")
+    match kind:
+        case "ask" if not name:
+            return str(click.prompt("Password at the keeper", hide_input=True, err=True))
+        case "env" if name in os.environ:
+            return os.environ.pop(name)
+        case "fd" if name.isdecimal():
+            return _line_from(int(name))
+        case "env":
+            raise UsageError(f"there is no variable {name!r} in the environment")
+        case _:
+            raise UsageError(
+                f"--login-password {place!r} says no place", hint="write ask, env:NAME or fd:N"
+            )
+
+
+def _line_from(descriptor: int) -> str:
+    try:
+        with os.fdopen(descriptor, encoding="utf-8") as lines:
+            return lines.readline().rstrip("\r\n")
+    except OSError as error:
+        raise UsageError(f"cannot read file descriptor {descriptor}: {error.strerror}") from error
+
+
+def _introduce(machine: Machine, public: str, pin: Pin | None, door: _Door) -> bool:
     """Have the board enrolled; tell whether the keeper answers it."""
     if isinstance(addresses.parse(machine.settings.keeper), FolderAddress):
         workflow_setup.enrol_here(machine, public, SystemClock())
     if _answers(machine):
         return True
+    if pin is not None and door.login is not None:
+        said = workflow_setup.enrol_there(machine, public, door.store, pin=pin, login=door.login)
+        click.echo(f"The keeper says: {said}")
+        return _answers(machine)
     click.echo("Paste this line into a shell of the keeper's user, at the keeper:\n")
-    click.echo(workflow_setup.line_for_keeper(machine, public, store) + "\n")
-    click.echo("(If that file is not the user's own, let root add the line that enrol prints.)")
+    click.echo(workflow_setup.line_for_keeper(machine, public, door.store) + "\n")
+    return _awaited(machine, public, pin, door)
+
+
+def _awaited(machine: Machine, public: str, pin: Pin | None, door: _Door) -> bool:
+    """Wait until somebody has pasted the line, or gives a login, or puts it off."""
+    words = (
+        "Press Enter when it is done, or write `later`, or `login` to give that user's password"
+    )
     while _is_terminal():
-        word = click.prompt("Press Enter when it is done, or write `later`", default="now",
-                            show_default=False)  # fmt: skip
-        if word.strip() == "later":
+        word = click.prompt(words, default="now", show_default=False).strip()
+        if word == "later":
             return False
+        if word == "login" and pin is not None:
+            try:
+                login = Login(_password("ask"))
+                click.echo(
+                    workflow_setup.enrol_there(machine, public, door.store, pin=pin, login=login)
+                )
+            except HoldstillError as error:
+                click.echo(f"{error}; {error.hint}")
+                continue
         if _answers(machine):
             return True
         click.echo("It does not let this board in yet")

@@ -11,16 +11,18 @@ import re
 import shlex
 from typing import TYPE_CHECKING
 
-from holdstill.errors import SecurityError, UsageError
+from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
 from holdstill.model import documents
 from holdstill.model.layout import Record
 from holdstill.model.settings import BoardLimits, Retention
 from holdstill.records import signature
 from holdstill.system import clock as clocks
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -148,6 +150,35 @@ def authorized_line(
         raise UsageError(f"{sources!r} is no list of addresses for from=")
     limits = f'from="{sources}",' if sources else ""
     return f'restrict,{limits}command="{command}" {key} {board}'
+
+
+def let_in(line: str, home: Path) -> Path:
+    """Put a line of `authorized_line` into a user's authorized_keys; return that file.
+
+    Another line with the same key goes: sshd takes the first, whatever that would allow.
+
+    Raises:
+        PreflightError: another user may write there, so sshd would not believe the file.
+    """
+    folder = home / ".ssh"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    path = (folder / "authorized_keys").resolve()
+    for place in (home, folder, path):
+        _insist_on_private(place)
+    old = path.read_bytes().splitlines() if path.exists() else []
+    key = line.split()[-2].encode()
+    kept = [text for text in old if key not in text.split()]
+    files.publish(path, b"".join(text + b"\n" for text in [*kept, line.encode()]))
+    return path
+
+
+def _insist_on_private(path: Path) -> None:
+    """See that sshd will believe what is there (sshd_config(5), StrictModes)."""
+    if path.exists() and path.stat().st_mode & 0o022:
+        raise PreflightError(
+            f"others may write to {path}, so sshd ignores the keys that are there",
+            hint=f"take that away with `chmod go-w {path}`, then enrol again",
+        )
 
 
 def _refuse_shared(store: Store, board: BoardName, key: str) -> None:

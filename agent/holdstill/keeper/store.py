@@ -16,6 +16,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import pwd
 import secrets
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -214,10 +215,32 @@ _UNFINISHED = frozenset(
 """What an interrupted init can have left; lost+found is what a fresh ext4 holds."""
 
 
+def _make(root: Path, disk: Disk) -> None:
+    try:
+        disk.make_directory(root)
+    except FileNotFoundError as error:
+        raise PreflightError(
+            f"{root.parent} does not exist", hint="make it first, or mount the disk it is on"
+        ) from error
+    except PermissionError as error:
+        raise PreflightError(
+            f"{root.parent} is not yours to write to",
+            hint=f"let root make {root} for the keeper's user: "
+            f"sudo install -d -o {_user()} -m 700 {root}; then say this again",
+        ) from error
+
+
+def _user() -> str:
+    try:
+        return pwd.getpwuid(os.geteuid()).pw_name
+    except KeyError:  # a user without a name: in a container, say
+        return str(os.geteuid())
+
+
 def _claim(root: Path, disk: Disk) -> None:
     """Make the directory, or take one that is empty or holds an interrupted init."""
     if not root.exists():
-        disk.make_directory(root)
+        _make(root, disk)
         return
     if not root.is_dir():
         raise UsageError(f"{root} is not a directory")

@@ -65,8 +65,9 @@ def verify(
         try:
             runner.run(Command.of(*words, "-f", signers, "-s", seal), stdin=data)
         except CommandError as error:
+            said = " ".join(error.words.decode(errors="backslashreplace").split())
             raise SecurityError(
-                f"the manifest's signature is not one of board {board}",
+                f"the manifest's signature is not one of board {board} (ssh-keygen: {said})",
                 hint="do not use this capture before you know why; "
                 "`holdstill list` shows the others",
             ) from error

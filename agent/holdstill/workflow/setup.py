@@ -25,13 +25,15 @@ from holdstill.records import signature
 from holdstill.system import files
 from holdstill.system.process import Command
 from holdstill.transport import addresses, pins
-from holdstill.transport.addresses import FolderAddress
+from holdstill.transport import login as logins
+from holdstill.transport.addresses import FolderAddress, HostAddress
 
 if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
     from holdstill.transport.addresses import Address
+    from holdstill.transport.login import Login
     from holdstill.transport.pins import Pin
 
 SETTINGS = "/etc/holdstill/board.yaml"
@@ -222,9 +224,27 @@ def check_store(store: str) -> None:
 
 def line_for_keeper(machine: Machine, public: str, store: str) -> str:
     """Return the one line that enrols the board, to be pasted into a shell at the keeper."""
+    return f"echo '{public}' | {_enrol(machine, store)}"
+
+
+def enrol_there(machine: Machine, public: str, store: str, *, pin: Pin, login: Login) -> str:
+    """Have the keeper enrol the board, by a login that is given once; return what it said.
+
+    Raises:
+        SecurityError: the keeper shows another host key than the pinned one.
+        LinkError: it does not let us in, or does not enrol.
+    """
+    address = addresses.parse(machine.settings.keeper)
+    assert isinstance(address, HostAddress)  # noqa: S101  there is a pin
+    return logins.run(
+        address, pin, login, command=_enrol(machine, store), stdin=f"{public}\n".encode()
+    )
+
+
+def _enrol(machine: Machine, store: str) -> str:
+    """Return the command that, at the keeper, enrols the board whose key it reads."""
     check_store(store)
-    enrol = f"holdstill keeper enrol {store} {machine.settings.board} --key -"
-    return f"echo '{public}' | {enrol} >> ~/.ssh/authorized_keys"
+    return f"holdstill keeper enrol {store} {machine.settings.board} --key - --let-in"
 
 
 # Units -------------------------------------------------------------------------------------------
