@@ -36,6 +36,8 @@ class Loss(Enum):
 class FaultyDisk(Disk):
     """Counts its calls; subclasses say what happens at which."""
 
+    hands = 1
+
     def __init__(self) -> None:
         self.calls = 0
         self.came = False

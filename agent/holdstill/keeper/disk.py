@@ -25,7 +25,13 @@ _CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOT
 
 
 class Disk:
-    """The disk under a store."""
+    """The disk under a store.
+
+    Attributes:
+        hands: how many calls may be under way at a time, where many like ones are made.
+    """
+
+    hands = 2
 
     def make_directory(self, path: Path) -> None:
         """Make a directory for the owner alone."""

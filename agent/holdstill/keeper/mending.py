@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
+from holdstill.keeper import ahead
 from holdstill.model import names
 from holdstill.records import index as indexes
 from holdstill.system import files
@@ -47,6 +48,8 @@ def mend(store: Store, digest: Digest) -> Outcome:
         first = store.contents.path(digest)
         if any(held.path == first for held in good):
             return Outcome.SOUND
+        for board in store.boards():
+            ahead.clear(store, board)  # its links are to the bad file
         _mark(store, digest)
         for held in group:
             if held not in good:

@@ -2,46 +2,40 @@
 
 from __future__ import annotations
 
-import errno
-import os
 import re
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from holdstill.errors import SecurityError, VerificationError
-from holdstill.keeper import banking, incoming
+from holdstill.keeper import banking, incoming, laying
 from holdstill.keeper.captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
-from holdstill.model import paths
 from holdstill.model.exchange import BATCH, CaptureBrief
-from holdstill.model.names import CaptureName, Digest
+from holdstill.model.names import CaptureName
 from holdstill.records import index as indexes
 from holdstill.records import manifest as manifests
 from holdstill.records import signature
 from holdstill.system import clock as clocks
-from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from holdstill.keeper.ahead import Ahead
     from holdstill.keeper.captures import Shelf
     from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.laying import Layout
     from holdstill.keeper.ledger import Ledger
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Attachment, Manifest
-    from holdstill.records.index import Index, Placed
     from holdstill.system.clock import Clock
 
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
 _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
-_CANNOT_HOLD = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EEXIST})
-"""What a file system answers to a name it cannot keep; EEXIST where case does not count."""
-WARNINGS_SHOWN = 20
 
 
 @dataclass(frozen=True)
@@ -51,24 +45,6 @@ class Due:
     run: str
     seq: int
     previous: str
-
-
-@dataclass
-class Layout:
-    """What laying out a tree came to."""
-
-    lacking: dict[str, None] = field(default_factory=dict)
-    new_bytes: int = 0
-    left_out: list[bytes] = field(default_factory=list)
-
-    def warnings(self) -> tuple[str, ...]:
-        """Say which names this store's file system could not hold."""
-        shown = [
-            f"not in the tree, this file system cannot hold the name: {paths.display(path)}"
-            for path in self.left_out[:WARNINGS_SHOWN]
-        ]
-        more = len(self.left_out) - len(shown)
-        return (*shown, f"and {more} more") if more > 0 else tuple(shown)
 
 
 def check_manifest(
@@ -164,13 +140,19 @@ def take_attachments(store: Store, staging: Staging, folder: Path, manifest: Man
         store.disk.change_mode(target, 0o400)
 
 
-def check_index(path: Path, manifest: Manifest) -> None:
+def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
     """Read a whole index that a board sent.
+
+    Args:
+        path: the index; it has the digest that the manifest states.
+        manifest: what it must agree with.
+        known: SHA-256 of an index of which every row was checked when its capture was sealed.
 
     Raises:
         SecurityError: it is hostile or damaged, or counts other entries than the manifest.
     """
-    indexes.check(path)
+    if manifest.index.sha256 != known:
+        indexes.check(path)
     with indexes.opened(path) as index:
         if not {part.number for part in manifest.parts}.issuperset(index.parts()):
             raise SecurityError("index: it has a partition that the manifest does not list")
@@ -182,103 +164,6 @@ def check_index(path: Path, manifest: Manifest) -> None:
                     f"{totals.content_bytes} bytes; the manifest says {part.entries}, "
                     f"{part.files}, {part.content_bytes}"
                 )
-
-
-def lay_out(store: Store, folder: Path, index_path: Path) -> Layout:
-    """Make tree/<part>/... of hard links to contents; regular files and directories only.
-
-    Memory stays flat: entries are read in key order, so a directory comes before what is in it.
-    """
-    layout = Layout()
-    with store.using_contents(), indexes.opened(index_path) as index:
-        if not store.facts.abilities.hard_links:
-            _look_only(store, index, layout)
-            return layout
-        store.disk.make_directory(folder / "tree")
-        for part in index.parts():
-            top = folder / "tree" / str(part)
-            store.disk.make_directory(top)
-            with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-                _Tree(store, handle, layout).lay(index.placed(part))
-    return layout
-
-
-def _look_only(store: Store, index: Index, layout: Layout) -> None:
-    """Without hard links there is no tree; contents must still be there, in their size."""
-    for digest, size in index.digests():
-        try:
-            found = store.contents.path(Digest(digest.hex())).lstat().st_size
-        except FileNotFoundError:
-            layout.lacking[digest.hex()] = None
-        else:
-            _insist_size(digest, found, size)
-
-
-def _insist_size(digest: bytes, found: int, wanted: int) -> None:
-    if found != wanted:
-        raise SecurityError(
-            f"index: content {digest.hex()} has {found} bytes, the index says {wanted}"
-        )
-
-
-class _Tree:
-    """The files of one partition, as links."""
-
-    def __init__(self, store: Store, top: int, layout: Layout) -> None:
-        self._contents, self._disk = store.contents, store.disk
-        self._top, self._layout = top, layout
-        self._handle = os.dup(top)
-        self._directory: bytes = b""
-
-    def lay(self, entries: Iterator[Placed]) -> None:
-        """Lay out all entries, which come in key order."""
-        try:
-            for entry in entries:
-                self._lay_one(entry)
-        finally:
-            os.close(self._handle)
-
-    def _lay_one(self, entry: Placed) -> None:
-        try:
-            self._enter(entry.directory)
-            if entry.digest:
-                self._link(entry)
-            else:
-                self._disk.make_directory_at(entry.name, self._handle)
-        except OSError as error:
-            # ENOENT here is a parent that could not be made: a missing content is caught below.
-            if error.errno not in {*_CANNOT_HOLD, errno.ENOENT, errno.ENOTDIR}:
-                raise
-            self._layout.left_out.append(paths.join(entry.directory, entry.name))
-            if entry.digest:
-                self._look(entry)
-
-    def _enter(self, directory: bytes) -> None:
-        if directory == self._directory:
-            return
-        handle = files.open_beneath(self._top, directory, os.O_RDONLY | os.O_DIRECTORY)
-        os.close(self._handle)
-        self._handle, self._directory = handle, directory
-
-    def _link(self, entry: Placed) -> None:
-        digest = entry.digest.hex()
-        try:
-            self._contents.link(digest, entry.name, self._handle)
-        except FileNotFoundError:
-            self._layout.lacking[digest] = None
-            return
-        found = os.stat(entry.name, dir_fd=self._handle, follow_symlinks=False)
-        _insist_size(entry.digest, found.st_size, entry.size)
-        if found.st_nlink == 2:  # the store's name and this one: nobody had it before
-            self._layout.new_bytes += found.st_size
-
-    def _look(self, entry: Placed) -> None:
-        """A file that has no place in the tree must be in the store all the same."""
-        path = self._contents.path(Digest(entry.digest.hex()))
-        try:
-            _insist_size(entry.digest, path.lstat().st_size, entry.size)
-        except FileNotFoundError:
-            self._layout.lacking[entry.digest.hex()] = None
 
 
 def event_for(
@@ -313,18 +198,22 @@ class Sealer:
         self._sealing = shelf.store.board_folder(shelf.board) / "sealing"
 
     def prepare(
-        self, staging: Staging, manifest: Manifest, documents: tuple[bytes, bytes]
+        self,
+        staging: Staging,
+        manifest: Manifest,
+        documents: tuple[bytes, bytes],
+        begun: Ahead | None = None,
     ) -> tuple[Path, Layout]:
         """Lay out the capture beside the others; it is whole and on the medium at the end.
 
-        If contents are lacking, nothing is left.
+        If contents are lacking, nothing is left. begun is its tree, begun ahead.
         """
         folder = self._sealing / staging.run
         self._store.discard(folder)
         self._disk.make_directory(folder)
         take_attachments(self._store, staging, folder, manifest)
-        check_index(folder / INDEX, manifest)
-        layout = lay_out(self._store, folder, folder / INDEX)
+        check_index(folder / INDEX, manifest, known=begun.base.digest if begun else "")
+        layout = self._lay_out(folder, manifest.index.sha256, begun)
         if layout.lacking:
             self._store.discard(folder)
             return folder, layout
@@ -332,6 +221,11 @@ class Sealer:
             self._disk.create(folder / name, content, mode=0o400)
         self._disk.sync_all(folder)
         return folder, layout
+
+    def _lay_out(self, folder: Path, digest: str, begun: Ahead | None) -> Layout:
+        tree, index_path = folder / "tree", folder / INDEX
+        layout = begun.take(tree, index_path, digest) if begun else None
+        return layout or laying.lay_out(self._store, tree, index_path)
 
     def publish(self, folder: Path, event: SealedEvent) -> None:
         """Make a prepared capture visible, and write it into the ledger."""

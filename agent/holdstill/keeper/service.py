@@ -12,7 +12,8 @@ from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Self
 
 from holdstill.errors import LinkError, PreflightError, UsageError, VerificationError
-from holdstill.keeper import banking, captures, incoming, outgoing, sealing
+from holdstill.keeper import ahead, banking, captures, incoming, outgoing, sealing
+from holdstill.keeper.ahead import Base
 from holdstill.keeper.captures import MANIFEST, SIGNATURE, Shelf
 from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import Due, Sealer
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from holdstill.keeper.ahead import Ahead
     from holdstill.keeper.captures import StoredCapture
     from holdstill.keeper.incoming import RunLock, Staging
     from holdstill.keeper.ledger import SealedEvent
@@ -61,6 +63,7 @@ class LocalKeeper:
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
         self._due = Due("", 0, "")
+        self._ahead: Ahead | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -70,6 +73,9 @@ class LocalKeeper:
 
     def close(self) -> None:
         """Give the run lock back; the staging stays."""
+        if self._ahead is not None:
+            self._ahead.stop()
+            self._ahead = None
         if self._lock is not None:
             self._lock.release()
         self._lock = self._staging = None
@@ -112,7 +118,11 @@ class LocalKeeper:
         staging = incoming.begin_staging(self._store, self._board)
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
             banking.bank_leftovers(self._store, staging)
-        self._seed(staging)
+        newest = self._shelf.newest_good()
+        if newest is not None:
+            self._seed(staging, newest)
+        if self._ahead is None:
+            self._ahead = ahead.begin(self._store, self._board, self._base(newest))
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         self._staging, self._due = staging, Due(staging.run, seq, previous)
@@ -124,11 +134,13 @@ class LocalKeeper:
             attachments=str(staging.attachments),
         )
 
-    def _seed(self, staging: Staging) -> None:
-        """Lay copies of the newest capture's attachments out, so that only differences travel."""
-        newest = self._shelf.newest_good()
+    def _base(self, newest: CaptureBrief | None) -> Base | None:
         if newest is None:
-            return
+            return None
+        return Base(newest.name, newest.index, self._shelf.folder / newest.name / captures.INDEX)
+
+    def _seed(self, staging: Staging, newest: CaptureBrief) -> None:
+        """Lay copies of the newest capture's attachments out, so that only differences travel."""
         folder = self._shelf.folder / newest.name
         manifest = manifests.decode((folder / MANIFEST).read_bytes())
         for attachment in sealing.attachments_of(manifest):
@@ -210,7 +222,7 @@ class LocalKeeper:
         checked = sealing.check_manifest(
             self._shelf, manifest, signature, due=self._due, entries_limit=limit
         )
-        folder, layout = sealer.prepare(staging, checked, (manifest, signature))
+        folder, layout = sealer.prepare(staging, checked, (manifest, signature), self._ahead)
         if layout.lacking:
             return None, sealing.limited(layout.lacking)
         now = clocks.rfc3339(self._clock.now())

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import incoming, outgoing, retention
+from holdstill.keeper import ahead, incoming, outgoing, retention
 from holdstill.keeper.captures import INDEX, Shelf
 from holdstill.keeper.contents import SHARDS
 from holdstill.keeper.ledger import ThinnedEvent
@@ -76,6 +76,7 @@ def carry_out(
     try:
         shelf = Shelf(store, board, runner)
         Sealer(shelf, clock=clock).recover()
+        ahead.clear(store, board)  # it holds contents that may not be needed any more
         verdicts = plan(store, board, rule, clock=clock, runner=runner)
         victims = tuple(verdict.name for verdict in verdicts if not verdict.is_kept)
         if victims:

@@ -159,7 +159,7 @@ def test_c10_host_disk_full_stops_the_sealing_and_the_next_try_succeeds(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     before = sealed_state(store)
-    trial = another(store, clock, FailingDisk(25, errno.ENOSPC, times=1))
+    trial = another(store, clock, FailingDisk(33, errno.ENOSPC, times=1))
 
     with pytest.raises(LinkError, match="disk is full") as caught:
         trial.capture()

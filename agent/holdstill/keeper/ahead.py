@@ -1,0 +1,213 @@
+"""A tree begun ahead of its capture: that of the newest one, laid out once more.
+
+Most files of a board are the same the next night. So while the board is still looking for what
+has changed, the keeper links the newest capture's files; when the new index is here, only the
+differences are left to do. Nothing depends on it: whatever goes wrong here, the tree is laid out
+anew from the new index alone.
+
+It lies in STORE/boards/<board>/ahead/ under the name of the capture that it repeats, and appears
+there by one rename, whole. One that was not used serves the next run.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass, field
+from threading import Event
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import HoldstillError
+from holdstill.keeper import laying
+from holdstill.keeper.laying import Layout
+from holdstill.records import index as indexes
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.records.index import Placed
+
+CHANGES_MAX = 50_000
+"""With more differences than this, laying out anew is as quick, and memory stays flat."""
+
+
+class Base(NamedTuple):
+    """A sealed capture: its name, the digest of its index, and where that is."""
+
+    name: str
+    digest: str
+    index_path: Path
+
+
+class Changes(NamedTuple):
+    """What differs in a part: what to take away, and what to add, both in key order."""
+
+    removed: list[Placed]
+    added: list[Placed]
+
+
+@dataclass
+class Ahead:
+    """One tree in the making.
+
+    Attributes:
+        base: the capture that it repeats.
+        place: where it will be.
+    """
+
+    store: Store
+    base: Base
+    place: Path
+    _stop: Event = field(default_factory=Event)
+    _pool: ThreadPoolExecutor | None = None
+
+    def start(self) -> None:
+        """Begin; with a disk of one hand it is done when this returns."""
+        if self.place.is_dir():
+            return
+        if self.store.disk.hands == 1:
+            self._make()
+            return
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="ahead")
+        self._pool.submit(self._make)
+
+    def stop(self) -> None:
+        """Leave it where it is; what is whole serves the next run."""
+        self._stop.set()
+        self._await()
+
+    def _await(self) -> None:
+        if self._pool is not None:
+            self._pool.shutdown()
+            self._pool = None
+
+    def _make(self) -> None:
+        draft = self.place.with_name(f"{self.base.name}.part")
+        with suppress(HoldstillError, OSError):
+            self.store.discard(draft)
+            layout = laying.lay_out(self.store, draft, self.base.index_path, stop=self._stop)
+            if layout.lacking or layout.left_out or self._stop.is_set():
+                self.store.discard(draft)
+            else:
+                self.store.disk.rename_new(draft, self.place)
+
+    def take(self, tree: Path, index_path: Path, digest: str) -> Layout | None:
+        """Make it the tree of a capture with this index, which was checked.
+
+        Returns:
+            What that came to; None when it did not work out, and nothing is at `tree` then.
+        """
+        self._await()
+        try:
+            self.store.disk.rename_new(self.place, tree)
+        except OSError:  # it was not made, or somebody took it away
+            return None
+        try:
+            layout = Layout()
+            if digest != self.base.digest and not self._change(tree, index_path, layout):
+                self.store.discard(tree)
+                return None
+        except OSError:
+            self.store.discard(tree)
+            return None
+        return layout
+
+    def _change(self, tree: Path, index_path: Path, layout: Layout) -> bool:
+        """Do the differences; tell whether they were few enough."""
+        with (
+            self.store.using_contents(),
+            indexes.opened(self.base.index_path) as old,
+            indexes.opened(index_path) as new,
+        ):
+            for part in sorted({*old.parts(), *new.parts()}):
+                changes = compare(old.placed(part), new.placed(part))
+                if changes is None:
+                    return False
+                self._change_part(tree / str(part), changes, layout)
+            for part in set(old.parts()).difference(new.parts()):
+                self.store.disk.remove_tree(tree / str(part))
+        return True
+
+    def _change_part(self, top: Path, changes: Changes, layout: Layout) -> None:
+        if not top.is_dir():
+            self.store.disk.make_directory(top)
+        with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            for entry in reversed(changes.removed):  # what is in a directory before it
+                self._remove(handle, entry)
+            laying.grow(self.store, handle, layout, lambda: changes.added)
+
+    def _remove(self, top: int, entry: Placed) -> None:
+        at = files.open_beneath(top, entry.directory, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            if entry.digest:
+                self.store.disk.unlink_at(entry.name, at)
+            else:
+                self.store.disk.remove_directory_at(entry.name, at)
+        finally:
+            os.close(at)
+
+
+def compare(old: Iterable[Placed], new: Iterable[Placed]) -> Changes | None:
+    """Tell how two parts differ, each in key order; None when it is in more than CHANGES_MAX."""
+    changes = Changes([], [])
+    for before, after in _side_by_side(iter(old), iter(new)):
+        if before == after:
+            continue
+        if before is not None and after is not None and not before.digest and not after.digest:
+            continue
+        if before is not None:
+            changes.removed.append(before)
+        if after is not None:
+            changes.added.append(after)
+        if len(changes.removed) + len(changes.added) > CHANGES_MAX:
+            return None
+    return changes
+
+
+def _side_by_side(
+    old: Iterator[Placed], new: Iterator[Placed]
+) -> Iterator[tuple[Placed | None, Placed | None]]:
+    """Yield what is at each place before and after."""
+    before, after = next(old, None), next(new, None)
+    while before is not None or after is not None:
+        order = _order(before, after)
+        yield (before if order <= 0 else None), (after if order >= 0 else None)
+        if order <= 0:
+            before = next(old, None)
+        if order >= 0:
+            after = next(new, None)
+
+
+def _order(before: Placed | None, after: Placed | None) -> int:
+    """Return -1, 0 or 1: which of the two has the smaller key; nothing comes last."""
+    if before is None or after is None:
+        return 1 if before is None else -1
+    here, there = (before.directory, before.name), (after.directory, after.name)
+    return (here > there) - (here < there)
+
+
+def begin(store: Store, board: BoardName, base: Base | None) -> Ahead | None:
+    """Begin the tree of a board's next capture; the run lock is held."""
+    folder = store.board_folder(board) / "ahead"
+    clear(store, board, keep=base.name if base else "")
+    if base is None or not store.facts.abilities.hard_links:
+        return None
+    if not folder.is_dir():
+        store.disk.make_directory(folder)
+    ahead = Ahead(store, base, folder / base.name)
+    ahead.start()
+    return ahead
+
+
+def clear(store: Store, board: BoardName, *, keep: str = "") -> None:
+    """Take away what was begun for a board and is of no use any more."""
+    folder = store.board_folder(board) / "ahead"
+    if folder.is_dir():
+        for item in sorted(folder.iterdir()):
+            if item.name != keep:
+                store.discard(item)
