@@ -162,7 +162,8 @@ HINTS = (
     Trouble(
         Link.SERVICES,
         r"Timed out waiting for device|Dependency failed for .*\.mount",
-        "a file system that /etc/fstab names is not on the card",
+        "a device did not come up in time: a file system that /etc/fstab names is not on the "
+        "card, or this machine was too busy to emulate the board",
     ),
 )
 """Lines that a good boot may show too, and that explain a bad one."""
