@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 DEADLINE = 900.0
 """Seconds that a boot may take by default: an emulated Arm board takes a hundred here."""
 SILENCE = 180.0
-"""Seconds without a word on the console after which nothing more is expected."""
+"""Seconds without a word on the console after which nothing more is expected; more of them, in
+proportion, where somebody allowed more than the usual time."""
 POLL = 0.5
 """Seconds between two looks at the console."""
 LOG_LIMIT = 8 << 20
@@ -145,12 +146,13 @@ class Watch:
     def until(self, deadline: float) -> float:
         """Wait for life, for a stop or for the deadline; return the seconds that it took."""
         start = heard = self.clock.monotonic()
+        silence = max(SILENCE, SILENCE / DEADLINE * (deadline - start))
         said = 0
         while not self._is_over():
             now, size = self.clock.monotonic(), self.log.stat().st_size
             if size != said:
                 said, heard = size, now
-            if now >= deadline or now - heard >= SILENCE:
+            if now >= deadline or now - heard >= silence:
                 break
             self.clock.sleep(POLL)
         return self.clock.monotonic() - start

@@ -115,6 +115,12 @@ def test_a_long_silence_ends_the_rehearsal(log: Path) -> None:
     assert watch(emulator).until(900) == 40 + run.SILENCE
 
 
+def test_whoever_allows_a_slow_machine_more_time_allows_it_more_silence(log: Path) -> None:
+    words = {40: b"[ 1.0] Waiting for root device\n", 540: b"[ 9.0] there it is\n"}
+
+    assert watch(FakeEmulator(log, words)).until(3600) == 540 + 4 * run.SILENCE
+
+
 def test_a_sign_that_was_asked_for_is_waited_for(log: Path) -> None:
     emulator = FakeEmulator(log, {20: b"pier-3 login: \n", 50: b"gauge ready\n"})
     watching = watch(emulator, "gauge ready")
