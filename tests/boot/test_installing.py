@@ -29,12 +29,12 @@ STORE = "/srv/holdstill"
 OWNER = """\
 set -e
 rm -rf /opt/holdstill /usr/local/bin/holdstill
-apt-get install -y sudo
-useradd --create-home --shell /bin/bash operator
-echo 'operator ALL=(ALL) NOPASSWD: ALL' >/etc/sudoers.d/operator
-mkdir /home/operator/holdstill
-tar -xC /home/operator/holdstill
-chown -R operator:operator /home/operator
+apt-get install -y sudo </dev/null
+useradd --create-home --shell /bin/bash harbour
+echo 'harbour ALL=(ALL) NOPASSWD: ALL' >/etc/sudoers.d/harbour
+mkdir /home/harbour/holdstill
+tar -xC /home/harbour/holdstill
+chown -R harbour:harbour /home/harbour
 """
 """A board as its owner has it: no agent, a user who may become root, and a checkout."""
 
@@ -70,7 +70,7 @@ def install(pier: Machine, seen: Afternoon) -> None:
     """Type what README says, as the board's owner."""
     for step in steps():
         before = time.monotonic()
-        as_owner = ("runuser", "-l", "operator", "-c", f"cd holdstill && {step}")
+        as_owner = ("runuser", "-l", "harbour", "-c", f"cd holdstill && {step}")
         pier.run(*as_owner, timeout=1200)
         seen.seconds[step] = round(time.monotonic() - before, 1)
 
@@ -78,7 +78,7 @@ def install(pier: Machine, seen: Afternoon) -> None:
 def set_up(pier: Machine, at: Keeper, seen: Afternoon) -> None:
     """Answer the questions of set-up, with a second window open at the keeper."""
     before = time.monotonic()
-    with on(pier, "runuser", "-l", "operator", "-c", "sudo holdstill setup") as talk:
+    with on(pier, "runuser", "-l", "harbour", "-c", "sudo holdstill setup") as talk:
         host = f"{cycle.HOST_AS_SEEN_BY_BOARDS}:{at.server.port}"
         talk.answer(r"Where do captures go .*: $", f"ssh://{at.server.user}@{host}")
         talk.answer(r"This board's name .*: $", "")
@@ -125,7 +125,7 @@ def look(pier: Machine, at: Keeper, seen: Afternoon) -> None:
 def take_away(pier: Machine, at: Keeper, seen: Afternoon) -> None:
     """Remove it again, as README says."""
     words = "sudo holdstill setup --remove --yes"
-    seen.removed = pier.run("runuser", "-l", "operator", "-c", words, timeout=120)
+    seen.removed = pier.run("runuser", "-l", "harbour", "-c", words, timeout=120)
     ours = ("find", "/etc", "/var/lib", "/run", "-xdev", "-name", "*holdstill*")
     seen.left = pier.run(*ours).decode().split()
     seen.captures_after = captures(at)

@@ -116,7 +116,7 @@ def test_a_long_silence_ends_the_rehearsal(log: Path) -> None:
 
 
 def test_whoever_allows_a_slow_machine_more_time_allows_it_more_silence(log: Path) -> None:
-    words = {40: b"[ 1.0] Waiting for root device\n", 540: b"[ 9.0] there it is\n"}
+    words = {40.0: b"[ 1.0] Waiting for root device\n", 540.0: b"[ 9.0] there it is\n"}
 
     assert watch(FakeEmulator(log, words)).until(3600) == 540 + 4 * run.SILENCE
 
