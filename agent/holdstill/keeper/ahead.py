@@ -2,8 +2,8 @@
 
 Most files of a board are the same the next night. So while the board is still looking for what
 has changed, the keeper links the newest capture's files; when the new index is here, only the
-differences are left to do. Nothing depends on it: whatever goes wrong here, the tree is laid out
-anew from the new index alone.
+differences are left to do. Nothing depends on it: whatever goes wrong here, the tree is laid
+out anew from the new index alone.
 
 It lies in STORE/boards/<board>/ahead/ under the name of the capture that it repeats, and appears
 there by one rename, whole. One that was not used serves the next run.
@@ -90,6 +90,8 @@ class Ahead:
         draft = self.place.with_name(f"{self.base.name}.part")
         with suppress(HoldstillError, OSError):
             self.store.discard(draft)
+            if files.hash_file(self.base.index_path).hex() != self.base.digest:
+                return  # that disk has lost bytes: from here on, no name in it can be believed
             layout = laying.lay_out(self.store, draft, self.base.index_path, stop=self._stop)
             if layout.lacking or layout.left_out or self._stop.is_set():
                 self.store.discard(draft)

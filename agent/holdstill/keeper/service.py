@@ -119,8 +119,7 @@ class LocalKeeper:
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
             banking.bank_leftovers(self._store, staging)
         newest = self._shelf.newest_good()
-        if newest is not None:
-            self._seed(staging, newest)
+        seeded = self._seed(staging, newest) if newest else {}
         if self._ahead is None:
             self._ahead = ahead.begin(self._store, self._board, self._base(newest))
         last = ledger.last_sealed
@@ -132,6 +131,7 @@ class LocalKeeper:
             previous=previous,
             contents=str(staging.contents),
             attachments=str(staging.attachments),
+            seeded=seeded,
         )
 
     def _base(self, newest: CaptureBrief | None) -> Base | None:
@@ -139,8 +139,13 @@ class LocalKeeper:
             return None
         return Base(newest.name, newest.index, self._shelf.folder / newest.name / captures.INDEX)
 
-    def _seed(self, staging: Staging, newest: CaptureBrief) -> None:
-        """Lay copies of the newest capture's attachments out, so that only differences travel."""
+    def _seed(self, staging: Staging, newest: CaptureBrief) -> dict[str, str]:
+        """Lay copies of the newest capture's attachments out, so that only differences travel.
+
+        Returns:
+            Their digests by name; without those of which something else lies there already.
+        """
+        seeded = {}
         folder = self._shelf.folder / newest.name
         manifest = manifests.decode((folder / MANIFEST).read_bytes())
         for attachment in sealing.attachments_of(manifest):
@@ -148,6 +153,8 @@ class LocalKeeper:
             if source.is_file() and not incoming.is_plain(target):
                 self._store.discard(target)
                 self._store.disk.clone(source, target)
+                seeded[attachment.name] = attachment.sha256
+        return seeded
 
     def lacking(self, wanted: Sequence[Wanted]) -> tuple[Digest, ...]:
         """Tell which of these contents the store does not have, in the order asked.

@@ -7,6 +7,8 @@ the run.
 
 from __future__ import annotations
 
+import msgspec
+
 from holdstill.model.layout import Record
 
 PROTOCOL = 1
@@ -81,6 +83,8 @@ class Begun(Record, frozen=True, kw_only=True):
         previous: SHA-256 of the manifest before, "" for the first.
         contents, attachments: where rsync puts contents (named by digest) and attachments:
             paths for the rsync at the keeper's end.
+        seeded: attachments of the newest capture that lie there already, as a basis: SHA-256 by
+            name. One that is the same this time need not be sent.
     """
 
     run: str
@@ -88,6 +92,7 @@ class Begun(Record, frozen=True, kw_only=True):
     previous: str
     contents: str
     attachments: str
+    seeded: dict[str, str] = msgspec.field(default_factory=dict)
 
 
 class Wanted(Record, frozen=True, kw_only=True):

@@ -36,10 +36,11 @@ from holdstill.workflow.ways import HAS_FILES, Way
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from collections.abc import Set as AbstractSet
 
     from holdstill.board.journal import Journal
     from holdstill.board.way import Machine
-    from holdstill.model.exchange import Begun, Hello
+    from holdstill.model.exchange import Begun, Hello, Sealed
     from holdstill.model.manifest import Attachment, CapturedPart
     from holdstill.model.settings import BoardSettings
     from holdstill.records.index import Index
@@ -152,6 +153,7 @@ class Run:
     followed: Followed
     bank: Bank
     attached: dict[str, Path] = field(default_factory=dict)
+    spared: frozenset[str] = frozenset()
     converged: Converged | None = None
     outcome: Outcome | None = None
     warnings: list[str] = field(default_factory=list)
@@ -328,17 +330,42 @@ class Run:
         return manifest
 
     def _send_attachments(self) -> dict[str, Attachment]:
+        """Send what the keeper does not have the same from last time."""
         self.index.commit()
-        index = {attachments.INDEX: self.kept.index_path}
-        described = attachments.described({**self.attached, **index})
-        for files, shape in ((self.attached, Shape.SPARSE), (index, Shape.PAGES)):
-            sent = self.means.carrier.send(files, self.begun.attachments, shape=shape)
-            self.bank.tally.wire_bytes += sent.wire_bytes
+        described = attachments.described(self._attachments())
+        spared = self.begun.seeded.items() & {(n, a.sha256) for n, a in described.items()}
+        self.spared = frozenset(name for name, _ in spared)
+        self._send(described.keys() - self.spared)
         return described
+
+    def _attachments(self) -> dict[str, Path]:
+        return {**self.attached, attachments.INDEX: self.kept.index_path}
+
+    def _send(self, names: AbstractSet[str]) -> None:
+        chosen = {name: path for name, path in self._attachments().items() if name in names}
+        index = {name: chosen.pop(name) for name in names & {attachments.INDEX}}
+        for files, shape in ((chosen, Shape.SPARSE), (index, Shape.PAGES)):
+            if files:
+                sent = self.means.carrier.send(files, self.begun.attachments, shape=shape)
+                self.bank.tally.wire_bytes += sent.wire_bytes
+
+    def _asked_to_seal(self, data: bytes, seal: bytes) -> Sealed:
+        """Ask for the seal; if what was spared is not as it was at the keeper, send it after all.
+
+        It lay there as a copy of the last capture's: that disk may have lost it since.
+        """
+        try:
+            return self.means.keeper.seal(data, seal)
+        except VerificationError:
+            if not self.spared:
+                raise
+        self._send(self.spared)
+        self.spared = frozenset()
+        return self.means.keeper.seal(data, seal)
 
     def _have_sealed(self, data: bytes, seal: bytes) -> None:
         """Have it sealed; contents that the keeper turns out to lack are sent once more."""
-        answer = self.means.keeper.seal(data, seal)
+        answer = self._asked_to_seal(data, seal)
         if answer.lacking:
             self.bank.supply(self.index, {p.part: p for p in self.followed.all}, answer.lacking)
             answer = self.means.keeper.seal(data, seal)
