@@ -6,6 +6,7 @@ STORE/boards/<board>/enrolment.yaml  its public keys, limits, retention
 STORE/boards/<board>/captures/...    sealed captures
 STORE/boards/<board>/incoming/...    what is arriving; the only place a board writes to
 STORE/boards/<board>/sealing/...     a capture in the making, out of the board's reach
+STORE/boards/<board>/ahead/...       the tree of the next capture, begun (keeper.ahead)
 STORE/boards/<board>/ledger.jsonl    what was sealed, when, in which order
 STORE/READ-ME-FIRST.txt              how to get a card out of it by hand
 STORE/trash/                         renamed here first, then deleted
