@@ -7,13 +7,16 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from holdstill.board import marks
-from support import boards
+from support import boards, doomed, held, loop
 from support.boards import holdstill
+from support.doomed import Agent
+from support.loop import MIB
 
 KILLS = int(os.environ.get("HOLDSTILL_KILLS", "3"))
 WITHIN = 1.0
@@ -23,17 +26,18 @@ WITHIN = 1.0
 WRITER = """
 import os, sys, time
 handle = os.open(sys.argv[1], os.O_RDWR | os.O_CREAT)
-os.ftruncate(handle, 96 << 20)
+pages = int(sys.argv[2]) // 4096
+os.ftruncate(handle, pages * 4096)
 while True:
-    os.pwrite(handle, os.urandom(4096), 4096 * (time.monotonic_ns() % 24_000))
+    os.pwrite(handle, os.urandom(4096), 4096 * (time.monotonic_ns() % pages))
     time.sleep(0.02)
 """
 """Keeps a large file dirty, so that the frozen span is long enough to be seen."""
 
 
 @contextmanager
-def a_large_file_is_written_to(path: Path) -> Iterator[None]:
-    with subprocess.Popen([sys.executable, "-c", WRITER, path]) as writer:
+def a_large_file_is_written_to(path: Path, *, size: int = 96 * MIB) -> Iterator[None]:
+    with subprocess.Popen([sys.executable, "-c", WRITER, path, str(size)]) as writer:
         try:
             yield
         finally:
@@ -85,6 +89,93 @@ def test_a_capture_killed_while_frozen_leaves_a_board_that_writes_and_captures_a
 
     assert sealed.count(b'"faults": []') == 2
     assert not list(spool.glob("spool-*"))
+
+
+SERVICE = """
+import sys, time
+number = 0
+while True:
+    number += 1
+    with open(sys.argv[1], "w") as file:
+        file.write(str(number))
+    time.sleep(0.01)
+"""
+"""A service that the capture stops: it counts while it runs."""
+
+
+@dataclass
+class Pier:
+    """A board with a service that every capture stops, and an agent that can be killed.
+
+    Attributes:
+        worst: the longest time that a write took after a death.
+    """
+
+    root: Path
+    settings: Path
+    store: Path
+    counter: Path
+    agent: Agent
+    worst: float = 0.0
+
+    def dies(self, step: str) -> None:
+        """Kill a capture at a step, and see how soon the board writes again."""
+        with loop.thaw_guard(self.root, seconds=30):  # longer than any of these runs
+            died, code = self.agent.run("capture", "--settings", self.settings, step=step)
+            assert code == -signal.SIGKILL, f"it did not come to this step: it ended with {code}"
+            self.worst = max(self.worst, held.write_moment(self.root / "probe") - died)
+
+    def recovers(self) -> None:
+        """Do what systemd does when the service has ended, then capture again."""
+        assert self.agent.run("resume", "--settings", self.settings) == (0, 0)
+        assert self.counts()
+        assert self.agent.run("capture", "--settings", self.settings) == (0, 0)
+        assert self.counts()
+
+    def counts(self) -> bool:
+        """Whether the service is at work."""
+        before, deadline = self.counter.read_bytes(), time.monotonic() + 5
+        while time.monotonic() < deadline:
+            if self.counter.read_bytes() not in {before, b""}:
+                return True
+            time.sleep(0.01)
+        return False
+
+
+@pytest.fixture(scope="module")
+def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
+    folder = tmp_path_factory.mktemp("pier")
+    with (
+        boards.running(folder, size=160 * MIB, thawed_every=3600) as board,
+        a_large_file_is_written_to(board.root / "large", size=4 * MIB),
+        subprocess.Popen([sys.executable, "-c", SERVICE, board.root / "counter"]) as service,
+        doomed.agent() as agent,
+    ):
+        hook = f"[{{name: counter, how: command, quiesce: [/bin/kill, -STOP, '{service.pid}'], "
+        hook += f"resume: [/bin/kill, -CONT, '{service.pid}']}}]"
+        with boards.kept_nearby(folder, board.root, more=f"hooks: {hook}\n") as kept:
+            try:
+                yield Pier(board.root, kept.settings, kept.store, board.root / "counter", agent)
+            finally:
+                loop.thaw(board.root)
+                service.kill()
+
+
+@pytest.mark.parametrize(
+    "times", [1, pytest.param(20, marks=[pytest.mark.slow, pytest.mark.timeout(1800)])]
+)
+@pytest.mark.parametrize("step", doomed.STEPS)
+def test_killed_at_any_step_it_leaves_a_board_that_runs_and_captures_again(
+    step: str, times: int, pier: Pier
+) -> None:
+    pier.worst = 0.0
+    for _ in range(times):
+        pier.dies(step)
+
+        pier.recovers()
+    print(f"{step}: {times} times, at most {pier.worst * 1000:.0f} ms")  # noqa: T201
+
+    assert pier.worst < WITHIN
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,9 +47,17 @@ class Board:
 
 @contextmanager
 def running(
-    folder: Path, *, script: str = MBR, size: int = 384 * MIB, mkfs: Sequence[str] = ()
+    folder: Path,
+    *,
+    script: str = MBR,
+    size: int = 384 * MIB,
+    mkfs: Sequence[str] = (),
+    thawed_every: float = 120,
 ) -> Iterator[Board]:
-    """Hold a board with an unmounted FAT boot partition and a mounted ext4 root."""
+    """Hold a board with an unmounted FAT boot partition and a mounted ext4 root.
+
+    thawed_every: seconds; a test that freezes for longer in all, or often, wants more of them.
+    """
     image = loop.partitioned_image(folder / "card.img", size=size, script=script)
     with loop.attached(image) as disk:
         boot, root = disk.partition(1), disk.partition(2)
@@ -57,7 +66,7 @@ def running(
         fill_boot(boot, folder)
         with (
             loop.mounted(root, folder / "root", options="noatime") as at,
-            loop.thaw_guard(at, seconds=120),
+            loop.thaw_guard(at, seconds=thawed_every),
         ):
             (at / "etc").mkdir()
             (at / "etc/fstab").write_text(
@@ -110,6 +119,30 @@ def kept(folder: Path, board: Board, *, more: str = "", name: str = "pier-3") ->
             yield Kept(settings, spool, store, server)
         finally:
             shutil.rmtree(spool, ignore_errors=True)
+
+
+@dataclass(frozen=True)
+class Nearby:
+    """A board's settings file, and the store on this machine that its captures go to."""
+
+    settings: Path
+    store: Path
+
+
+@contextmanager
+def kept_nearby(folder: Path, root: Path, *, more: str = "") -> Iterator[Nearby]:
+    """Hold a store in a directory of this machine; more: further lines of settings."""
+    store, settings = folder / "store", folder / "board.yaml"
+    key = keys.make_key(folder / "board_key", comment="pier-3")
+    holdstill("keeper", "init", store)
+    holdstill("keeper", "enrol", store, "pier-3", "--key", f"{key.private}.pub")
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as memory:
+        settings.write_text(
+            f"board: pier-3\nkeeper: {store}\nroot: {root}\nkey: {key.private}\n"
+            f"state: {folder}/state\nspool: {memory}/spool\n{more}",
+            encoding="utf-8",
+        )
+        yield Nearby(settings, store)
 
 
 def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:

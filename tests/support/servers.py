@@ -64,11 +64,18 @@ def server(user: str, *words: str | Path, log: Path) -> Iterator[subprocess.Pope
             process.wait(timeout=5)
 
 
-def await_answer(ask: Callable[[], bool], log: Path, *, seconds: float = 20) -> None:
-    """Wait until a server answers; fail with its log."""
+def await_answer(
+    ask: Callable[[], bool],
+    log: Path,
+    *,
+    seconds: float = 20,
+    alive: Callable[[], bool] = lambda: True,
+) -> None:
+    """Wait until a server answers; fail with its log, at once when it has ended."""
     deadline = time.monotonic() + seconds
     while not ask():
-        assert time.monotonic() < deadline, log.read_text(encoding="utf-8", errors="replace")
+        is_hopeful = alive() and time.monotonic() < deadline
+        assert is_hopeful, log.read_text(encoding="utf-8", errors="replace")
         time.sleep(0.05)
 
 
@@ -95,23 +102,29 @@ def postgresql_program(name: str) -> Path:
 def postgresql(*options: str) -> Iterator[Path]:
     """Run PostgreSQL on a socket in the directory; its data is in `data` there."""
     with home_of("postgres") as home:
-        data, log = home / "data", home / "log"
-        initdb = postgresql_program("initdb")
-        programs.run("runuser", "-u", "postgres", "--", initdb, "-A", "trust", "-N", data)
-        words: list[str | Path] = [
-            postgresql_program("postgres"),
-            "-D",
-            data,
-            "-k",
-            home,
-            "-c",
-            "listen_addresses=",
-        ]
-        settings = [word for option in options for word in ("-c", option)]
-        with server("postgres", *words, *settings, log=log):
-            ready = postgresql_program("pg_isready")
-            await_answer(lambda: answers(ready, "-q", "-h", home), log)
+        make_postgresql(home / "data")
+        with postgresql_on(home / "data", home, *options):
             yield home
+
+
+def make_postgresql(data: Path, *words: str) -> None:
+    """Make an empty cluster; words: more for initdb."""
+    initdb = postgresql_program("initdb")
+    programs.run("runuser", "-u", "postgres", "--", initdb, "-A", "trust", "-N", *words, data)
+
+
+@contextmanager
+def postgresql_on(data: Path, home: Path, *options: str) -> Iterator[None]:
+    """Run PostgreSQL on this cluster, with its socket and its log in the directory home."""
+    postgres, log = postgresql_program("postgres"), home / "log"
+    words: list[str | Path] = [postgres, "-D", data, "-k", home, "-c", "listen_addresses="]
+    settings = [word for option in options for word in ("-c", option)]
+    with server("postgres", *words, *settings, log=log) as running:
+        ready = postgresql_program("pg_isready")
+        await_answer(
+            lambda: answers(ready, "-q", "-h", home), log, alive=lambda: running.poll() is None
+        )
+        yield
 
 
 @contextmanager

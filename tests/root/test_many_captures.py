@@ -1,0 +1,225 @@
+"""Many captures in a row of a board under load, each judged; and plain live copies in between.
+
+PostgreSQL under pgbench, an SQLite bank with a write-ahead log, and a tide gauge that promises an
+order of writes across directories: nobody stops or tells any of them. In every capture all three
+must be of one instant. The same judges look at copies that rsync made of the running board.
+
+HOLDSTILL_CAPTURES says how many captures; after each fourth a copy is made.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import shutil
+import subprocess
+import time
+from collections import Counter
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+import pytest
+
+from holdstill.demo import board, gauge_check
+from holdstill.demo.material import Share
+from holdstill.model.entries import EntryType
+from holdstill.model.sizes import MIB
+from holdstill.records import index as index_file
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow.report import CaptureReport
+from support import bank, boards, programs, servers
+from support.boards import holdstill
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from support.boards import Nearby
+
+CAPTURES = int(os.environ.get("HOLDSTILL_CAPTURES", "200"))
+PER_COPY = 4
+SHARES = (Share("/usr/share", 300, 10 * MIB),)
+CLUSTER = Path("var/lib/postgresql/data")
+BANK = Path("var/lib/bank/bank.sqlite")
+CLERKS = 2
+SMALL = ("--wal-segsize=1",)
+OFTEN = ("max_wal_size=4MB", "min_wal_size=2MB", "shared_buffers=8MB", "max_connections=20")
+"""Settings of a small board's PostgreSQL, that make a checkpoint every few seconds."""
+RATE = 150
+SUMS = """
+SELECT (SELECT sum(abalance) FROM pgbench_accounts), (SELECT sum(tbalance) FROM pgbench_tellers),
+       (SELECT sum(bbalance) FROM pgbench_branches),
+       (SELECT coalesce(sum(delta), 0) FROM pgbench_history),
+       (SELECT count(*) FROM pgbench_history)
+"""
+"""Each of pgbench's transactions adds one delta to an account, a teller and a branch, and notes it
+in the history (PostgreSQL documentation, pgbench: the TPC-B-like transaction)."""
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600 + 30 * CAPTURES)]
+
+
+@contextmanager
+def busy_board(home: Path) -> Iterator[board.Board]:
+    """Run a board on which a gauge, a bank and PostgreSQL are at work."""
+    with ExitStack() as undo:
+        pier = undo.enter_context(
+            board.on_loop_device(home, machine=LocalRunner(), clock=SystemClock(), shares=SHARES)
+        )
+        cluster = pier.root / CLUSTER
+        cluster.parent.mkdir(parents=True)
+        shutil.chown(cluster.parent, "postgres", "postgres")
+        servers.make_postgresql(cluster, *SMALL)
+        undo.enter_context(servers.postgresql_on(cluster, home, *OFTEN))
+        undo.enter_context(pgbench(home))
+        (pier.root / BANK).parent.mkdir(parents=True)
+        bank.make(pier.root / BANK)
+        undo.enter_context(bank.busy(pier.root / BANK, clerks=CLERKS))
+        undo.callback(board.thaw, pier.root)
+        yield pier
+
+
+@contextmanager
+def pgbench(home: Path) -> Iterator[None]:
+    """Let pgbench change balances for the length of the block."""
+    words = [os.fspath(servers.postgresql_program("pgbench")), "-h", os.fspath(home)]
+    words += ["-U", "postgres"]
+    programs.run(*words, "-i", "-q", "postgres")
+    load = ["-c", "4", "-R", str(RATE), "-T", "100000", "-n", "postgres"]
+    with subprocess.Popen(
+        [*words, *load], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    ) as bench:
+        try:
+            yield
+            assert bench.poll() is None, "pgbench gave up"
+        finally:
+            bench.kill()
+
+
+@dataclass
+class Verdicts:
+    """What the judges said of some trees.
+
+    Attributes:
+        wrong: for each tree what was wrong with it.
+        transactions: that each tree's PostgreSQL tells of.
+        seconds: how long it took to make each.
+    """
+
+    wrong: list[list[str]] = field(default_factory=list)
+    transactions: list[int] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+
+    def add(self, tree: Path, cluster: Path, *, seconds: float) -> None:
+        """Question one tree; its cluster is a copy that may be written to."""
+        broken, told = question_postgresql(cluster)
+        broken += bank.wrong(tree / BANK)
+        broken += [f"gauge: {words}" for words in gauge_check.check(tree)]
+        self.wrong.append(broken)
+        self.transactions.append(told)
+        self.seconds.append(seconds)
+
+    def by_witness(self) -> dict[str, int]:
+        """Count the trees in which each of the three is broken."""
+        names = [{words.partition(":")[0] for words in broken} for broken in self.wrong]
+        return dict(sorted(Counter(itertools.chain(*names)).items()))
+
+    def __str__(self) -> str:
+        violated = sum(map(bool, self.wrong))
+        middle = sorted(self.seconds)[len(self.seconds) // 2]
+        return (
+            f"{violated} of {len(self.wrong)} violated {self.by_witness()}, "
+            f"{middle:.2f} s each (median)"
+        )
+
+
+def question_postgresql(cluster: Path) -> tuple[list[str], int]:
+    """Let PostgreSQL recover on a cluster; return what is wrong, and its transactions."""
+    (cluster / "postmaster.pid").unlink(missing_ok=True)  # its process runs, on the board
+    psql = servers.postgresql_program("psql")
+    with servers.home_of("postgres") as home:
+        here = home / "data"
+        cluster.rename(here)
+        programs.run("chown", "-R", "postgres:postgres", here)
+        try:
+            with servers.postgresql_on(here, home, "fsync=off"):
+                asked = (psql, "-h", home, "-U", "postgres", "-AtF,", "-c", SUMS)
+                answer = programs.attempt(*asked)
+        except AssertionError as error:
+            return [f"postgresql: does not start: {str(error)[-300:]}"], 0
+    if answer.returncode:
+        return [f"postgresql: {answer.stderr.decode()[:200]}"], 0
+    *sums, count = map(int, answer.stdout.decode().split(","))
+    return ([] if len(set(sums)) == 1 else [f"postgresql: sums {sums}"]), count
+
+
+def capture(kept: Nearby, verdicts: Verdicts, work: Path) -> CaptureReport:
+    """Take one capture, and have the judges look at what the store then has."""
+    began = time.monotonic()
+    said = holdstill("capture", "--settings", kept.settings, "--json")
+    seconds = time.monotonic() - began
+    report = msgspec.json.decode(said, type=CaptureReport)
+    sealed = kept.store / "boards/pier-3/captures" / report.name
+    take_out(sealed, work)
+    verdicts.add(sealed / "tree/2", work, seconds=seconds)
+    return report
+
+
+def take_out(sealed: Path, work: Path) -> None:
+    """Copy PostgreSQL's cluster out of a store's tree, where every file is read-only."""
+    programs.run("cp", "-r", sealed / "tree/2" / CLUSTER, work)
+    with index_file.opened(sealed / "index.sqlite") as index:
+        for entry in index.entries(2):
+            path = Path(os.fsdecode(entry.path))
+            # A file without content is in the index only.
+            if entry.type is EntryType.FILE and not entry.size and path.is_relative_to(CLUSTER):
+                (work / path.relative_to(CLUSTER)).touch()
+    programs.run("chmod", "-R", "u=rwX,go=", work)
+
+
+def copy(root: Path, verdicts: Verdicts, work: Path) -> None:
+    """Copy the living tree as one would by hand, and have the same judges look at it."""
+    began = time.monotonic()
+    # 24: files vanished meanwhile, which is no failure of such a copy (rsync(1), EXIT VALUES).
+    done = programs.attempt("rsync", "-aHAX", f"{root}/", f"{work}/", timeout=120)
+    assert done.returncode in {0, 24}, done.stderr
+    verdicts.add(work, work / CLUSTER, seconds=time.monotonic() - began)
+    shutil.rmtree(work)
+
+
+def show(words: str) -> None:
+    """Print, for whoever asked for these many captures."""
+    print(words, flush=True)  # noqa: T201
+
+
+def test_no_capture_of_many_breaks_what_live_copies_break(tmp_path: Path) -> None:
+    captured, copied, reports = Verdicts(), Verdicts(), []
+    began = time.monotonic()
+    with (
+        servers.home_of("postgres") as home,
+        busy_board(home) as pier,
+        boards.kept_nearby(tmp_path, pier.root, more="pause: {rounds: 2}\n") as kept,
+    ):
+        for number in range(CAPTURES):
+            reports.append(capture(kept, captured, tmp_path / "cluster"))
+            if number % PER_COPY == 0:
+                copy(pier.root, copied, tmp_path / "copy")
+            show(f"{number + 1}: {captured} | live copies: {copied}")
+
+    spans = sorted(report.frozen_ms for report in reports)
+    show(f"captures: {captured}")
+    show(f"live copies: {copied}")
+    show(
+        f"frozen: median {spans[len(spans) // 2]:.0f} ms, longest {spans[-1]:.0f} ms; "
+        f"{captured.transactions[-1]} transactions; {time.monotonic() - began:.0f} s in all"
+    )
+    assert captured.wrong == [[]] * CAPTURES
+    grades = {part.grade for report in reports for part in report.parts if part.place == "/"}
+    assert grades == {"point-in-time"}
+    assert [report.warnings for report in reports] == [()] * CAPTURES
+    # Nothing stood still but in the pauses: every capture is of a later instant.
+    assert all(later > earlier for earlier, later in itertools.pairwise(captured.transactions))
+    # The judges are not blind: each of them finds live copies that are of no instant.
+    assert set(copied.by_witness()) == {"bank", "gauge", "postgresql"}
