@@ -40,6 +40,10 @@ EMULATE_ARM64 = Path("/usr/lib/binfmt.d/qemu-aarch64.conf")
 PI_DEVICE_TREE = "bcm2837-rpi-3-b.dtb"
 MASTER_BOOT_CODE = Path("/usr/lib/syslinux/mbr/mbr.bin")
 
+PATIENT = "etc/systemd/system.conf.d/patient.conf"
+PATIENCE = "[Manager]\nDefaultDeviceTimeoutSec=600\n"
+"""Beside other tests, an emulated Pi was seen to need more than 90 s until its card was there."""
+
 MIB = 1 << 20
 SECTOR = 512
 FAT_START = 4 * MIB
@@ -251,6 +255,8 @@ def build_card(
         programs.run("cp", "--archive", "--link", made_from.root, work / "root")
         with able_to_run(made_from.architecture):
             furnish(work / "root", ids)
+            if made_from.architecture is Architecture.ARM64:
+                replace(work / "root" / PATIENT, PATIENCE)
         boot = boot_files(work, ids, made_from.architecture)
         image.unlink(missing_ok=True)
         image.touch()
