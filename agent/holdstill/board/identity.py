@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 from holdstill.model.manifest import BoardIdentity
+from holdstill.system import clock
 
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 """Appears after the first synchronisation since boot (systemd-timesyncd(8))."""
+_TIMESYNC = SYNCHRONISED.parent
 _CHRONY = Path("/run/chrony")
+_RTC = Path("/sys/class/rtc")
+"""Hardware clocks; a kernel without any support for them has no such place."""
 EARLIEST_YEAR = 2024
 """A clock that shows an earlier year was never set."""
 LATEST_YEAR = 2100
@@ -35,16 +40,45 @@ def boot_id() -> str:
     return _line(Path("/proc/sys/kernel/random/boot_id"))
 
 
-def is_clock_trusted(year: int) -> bool:
+@dataclass(frozen=True)
+class ClockSigns:
+    """What speaks for a board's clock, and what against it.
+
+    Attributes:
+        is_kept_right: the kernel says that a time service keeps it right.
+        was_set: systemd-timesyncd has set it since boot.
+        awaits: systemd-timesyncd runs, and nothing else that might set it.
+        lost_power: there is no hardware clock: at boot it showed some earlier time.
+    """
+
+    is_kept_right: bool
+    was_set: bool
+    awaits: bool
+    lost_power: bool
+
+
+def clock_signs() -> ClockSigns:
+    """Look for the signs."""
+    return ClockSigns(
+        is_kept_right=clock.is_kept_right(),
+        was_set=SYNCHRONISED.exists(),
+        awaits=_TIMESYNC.exists() and not _CHRONY.exists(),
+        lost_power=_RTC.is_dir() and not any(_RTC.iterdir()),
+    )
+
+
+def is_clock_trusted(year: int, signs: ClockSigns | None = None) -> bool:
     """Whether something has set the clock since boot, as far as can be told.
 
-    Without a time service that leaves a trace, a year in a sane window has to do.
+    With a hardware clock, and without a time service that leaves a trace, a year in a sane window
+    has to do.
     """
     if not EARLIEST_YEAR <= year <= LATEST_YEAR:
         return False
-    if Path("/run/systemd/timesync").exists() and not _CHRONY.exists():
-        return SYNCHRONISED.exists()
-    return True
+    signs = signs or clock_signs()
+    if signs.is_kept_right or signs.was_set:
+        return True
+    return not signs.awaits and not signs.lost_power
 
 
 def _line(path: Path) -> str:

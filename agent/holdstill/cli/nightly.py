@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -160,7 +161,7 @@ def _publisher(settings: BoardSettings, lines: Lines) -> Callable[[Diary, dateti
 @click.option(
     "--keeper-settings",
     "keeper_path",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=click.Path(path_type=Path, dir_okay=False, readable=False),
     default=options.KEEPER_SETTINGS,
     show_default=True,
     help="The keeper's settings file, on the host that keeps captures.",
@@ -177,18 +178,21 @@ def status(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
       holdstill status
     """
     is_board, is_keeper = _is_there(settings_path), _is_there(keeper_path)
+    if is_board and is_keeper and not os.access(settings_path, os.R_OK):
+        click.echo("holdstill: how this machine stands as a board, root may ask", err=True)
+        is_board = False
     if not is_board and not is_keeper:
         raise UsageError(
             f"neither {settings_path} nor {keeper_path} is there",
             hint="this machine is no board and no keeper yet; --settings names another file",
         )
     board = _board_standing(settings_path) if is_board else None
-    states = _keeper_states(options.read_keeper_settings(keeper_path)) if is_keeper else ()
+    states = _keeper_states(options.read_keeper_settings(keeper_path)) if is_keeper else None
     code = board.code if board else 0
-    if code == 0 and any(state.is_silent for state in states):
+    if code == 0 and any(state.is_silent for state in states or ()):
         code = DegradedError.exit_code
     if as_json:
-        options.print_json({"board": board, "keeper": states, "exit_code": code})
+        options.print_json({"board": board, "keeper": states or (), "exit_code": code})
     else:
         _show(board, states, render.console())
     return code
@@ -221,10 +225,11 @@ def _keeper_states(settings: KeeperSettings) -> tuple[BoardState, ...]:
     return watching.look(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
 
 
-def _show(board: Standing | None, states: tuple[BoardState, ...], out: Console) -> None:
+def _show(board: Standing | None, states: tuple[BoardState, ...] | None, out: Console) -> None:
     if board is not None:
         _show_board(board, out)
-    watch.show(states, out)
+    if states is not None:
+        watch.show(states, out)
 
 
 def _show_board(board: Standing, out: Console) -> None:

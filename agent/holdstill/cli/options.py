@@ -28,7 +28,7 @@ def settings_option(default: Path) -> Callable[[FC], FC]:
     return click.option(
         "--settings",
         "settings_path",
-        type=click.Path(path_type=Path, dir_okay=False),
+        type=click.Path(path_type=Path, dir_okay=False, readable=False),
         default=default,
         show_default=True,
         envvar="HOLDSTILL_SETTINGS",

@@ -52,7 +52,7 @@ class Goal:
 
 @click.command()
 @click.argument("capture", metavar="BOARD[/CAPTURE]")
-@click.argument("target", type=click.Path(path_type=Path))
+@click.argument("target", type=click.Path(path_type=Path, readable=False))
 @click.option("--size", help="Size of the image, such as 8G. Default: that of the captured card.")
 @click.option("--grow", type=int, help="Partition that gives or takes. Default: the last one.")
 @click.option("--leave-free", default="0", help="Leave so much of the target unused.")

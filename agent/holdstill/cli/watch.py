@@ -55,9 +55,12 @@ def watch(settings_path: Path, *, as_json: bool) -> int:
 
 def show(states: Sequence[BoardState], out: Console) -> None:
     """Show how the boards stand at the keeper."""
+    if not states:
+        out.print("no boards yet; `holdstill keeper enrol` adds one")
     for state in states:
         mark = "NEEDS A LOOK: " if state.is_silent else ""
-        out.print(f"{mark}{state.sentence}; {state.captures} captures kept")
+        kept = f"{state.captures} capture" + ("s" if state.captures != 1 else "")
+        out.print(f"{mark}{state.sentence}; {kept} kept")
 
 
 COMMANDS = (watch,)

@@ -62,6 +62,26 @@ def kernel_minutes_west() -> int:
     return int(zone[0])
 
 
+STA_UNSYNC = 0x0040
+"""Of linux/timex.h: nothing keeps the clock right, or not any longer."""
+_TIMEX_STATUS = 5
+"""Where `status` is in struct timex, in longs: behind modes, offset, freq, maxerror, esterror."""
+_TIMEX_LONGS = 64
+"""More than struct timex has on any machine."""
+
+
+def is_kept_right() -> bool:
+    """Tell whether a time service keeps the kernel's clock right (adjtimex(2), STA_UNSYNC).
+
+    The kernel forgets it some hours after the last adjustment.
+    """
+    timex = (ctypes.c_long * _TIMEX_LONGS)()  # modes 0: look, change nothing
+    if ctypes.CDLL(None).adjtimex(ctypes.byref(timex)) < 0:
+        return False
+    status = ctypes.c_int.from_buffer(timex, _TIMEX_STATUS * ctypes.sizeof(ctypes.c_long))
+    return not status.value & STA_UNSYNC
+
+
 def rfc3339(moment: datetime) -> str:
     """Write a moment as RFC 3339 UTC with fixed digits, such as 2026-11-25T02:15:03Z."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -63,8 +63,15 @@ class BoardState(Record, frozen=True, kw_only=True):
         """Say how it stands."""
         if self.trouble:
             return f"{self.board}: {self.trouble}"
+        if self.newest and not self.is_silent:
+            return f"{self.board}: the last good capture is {self.newest}, {self._age} old"
         last = f"the last is {self.newest}" if self.newest else "there was none yet"
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
+
+    @property
+    def _age(self) -> str:
+        hours = self.days * 24
+        return f"{self.days:.1f} days" if hours >= 48 else f"{hours:.0f} hours"
 
 
 class Watch(Record, frozen=True, kw_only=True):
