@@ -91,7 +91,7 @@ class FileSystem(msgspec.Struct):
     """What makes a file system the same one again."""
 
     label: str
-    volume_id: str = ""
+    volume_id: int = 0
     uuid: str = ""
 
 
@@ -115,7 +115,7 @@ def filled_in(page: str, manifest: Manifest, name: str) -> str:
     step["1"] = step["1"].replace("BOARD", "pier-3").replace("NUMBER-TIME", name)
     step["2"] = step["2"].replace("/dev/sdX", CARD)
     step["2"] = re.sub(r"(?s)(<<TABLE\n).*?(?=\nTABLE\n)", rf"\g<1>{manifest.disk}", step["2"])
-    made = step["3"].replace("LABEL", fat.label, 1).replace("A40DE785", fat.volume_id)
+    made = step["3"].replace("LABEL", fat.label, 1).replace("A40DE785", f"{fat.volume_id:08X}")
     step["3"] = made.replace("UUID", root.uuid).replace("LABEL", root.label)
     # "see step 6": if there is a gap.bin, before step 5.
     gap = f"if [ -e gap.bin ]; then\n{step['6']}fi\n"
