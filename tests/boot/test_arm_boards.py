@@ -65,7 +65,7 @@ def newest_reading(console: line.Line) -> int:
 def look(console: line.Line) -> Seen:
     """Log in on the serial line and look around."""
     before = time.monotonic()
-    console.log_in(600)
+    console.log_in(1800)
     seconds = time.monotonic() - before
     return Seen(
         seconds,
