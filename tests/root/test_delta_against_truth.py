@@ -9,8 +9,10 @@ HOLDSTILL_TREE which tree is copied for the test with real writers: /usr, for a 
 from __future__ import annotations
 
 import hashlib
+import mmap
 import os
 import random
+import time
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,11 +22,14 @@ import pytest
 
 from bench.pause.stage import load
 from holdstill.board import delta as deltas
-from holdstill.board import scan, stamps, watch
+from holdstill.board import events, scan, stamps, watch
+from holdstill.board.events import EventWatch, Heard, Queue
 from holdstill.board.inodes import InodeTables
 from holdstill.board.rules import Rules
 from holdstill.board.scan import Scanner
 from holdstill.board.sweep import Subject
+from holdstill.board.watch import ChangedInodes, Restat
+from holdstill.errors import PauseError
 from holdstill.formats import source as byte_source
 from holdstill.records import index as index_file
 from holdstill.system import clock, files, ioctl
@@ -179,6 +184,7 @@ class Board:
             assert len(content) == entry.size
             spooled[entry.path] = hashlib.sha256(content).digest()
 
+        self.detector.brace()
         with frozen(self.scanner.root):
             delta = deltas.resolve(self.subject, self.detector.changes_while_still())
             deltas.add_pending(self.subject, delta)
@@ -228,8 +234,10 @@ def ext4_board(
 
 
 @contextmanager
-def other_board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Board]:
-    """Follow another kind of file system by looking at everything again."""
+def other_board(
+    folder: Path, mkfs: tuple[str, ...], seed: int, *, way: Callable[[int, Queue], Detector]
+) -> Iterator[Board]:
+    """Follow another kind of file system by events, or by looking at everything again."""
     image = loop.blank_image(folder / "volume.img", size=400 << 20)
     programs.run(*mkfs, image)
     with (
@@ -240,7 +248,10 @@ def other_board(folder: Path, mkfs: tuple[str, ...], seed: int) -> Iterator[Boar
     ):
         scanner = RestlessScanner(root, Rules(exclude=()))
         turmoil = Turmoil(top, seed)
-        with followed_by(watch.Restat(root, clocks()), scanner, folder, turmoil) as made:
+        with (
+            events.listening(root, own=0) as queue,
+            followed_by(way(root, queue), scanner, folder, turmoil) as made,
+        ):
             yield made
 
 
@@ -295,8 +306,90 @@ def test_however_it_is_mounted(kind: str, memory: Path) -> None:
 @pytest.mark.timeout(60 + SEQUENCES * 2)
 @pytest.mark.parametrize("kind", OTHERS)
 def test_the_index_is_exactly_another_frozen_file_system(kind: str, memory: Path) -> None:
-    with other_board(memory, OTHERS[kind], SEED) as followed:
+    with other_board(memory, OTHERS[kind], SEED, way=by_restat) as followed:
         follow_through_turmoil(followed)
+
+
+@pytest.mark.timeout(60 + SEQUENCES * 2)
+@pytest.mark.parametrize("kind", OTHERS)
+def test_the_index_is_exactly_what_the_events_lead_to(kind: str, memory: Path) -> None:
+    with other_board(memory, OTHERS[kind], SEED, way=by_events) as followed:
+        follow_through_turmoil(followed)
+
+        # It did not give up and look at everything again, which would be no less exact.
+        assert isinstance(followed.detector.changes(), ChangedInodes)
+
+
+def by_restat(root: int, _queue: Queue) -> Detector:
+    return Restat(root, clocks())
+
+
+def by_events(root: int, queue: Queue) -> Detector:
+    return EventWatch(root, clocks(), queue)
+
+
+def by_events_alone(root: int, queue: Queue) -> Detector:
+    return EventWatch(root, clocks(), HardOfHearing(queue, lambda _: True), mapped=set)
+
+
+@dataclass
+class HardOfHearing:
+    """Misses some changes, and every opening."""
+
+    queue: Queue
+    hears: Callable[[int], bool]
+
+    def rest(self) -> None:
+        self.queue.rest()
+
+    def heard(self) -> Heard:
+        heard = self.queue.heard()
+        return Heard(set(filter(self.hears, heard.changed)), is_all=heard.is_all)
+
+
+@pytest.mark.parametrize("kind", OTHERS)
+def test_events_that_are_missed_are_missed_by_the_index(kind: str, memory: Path) -> None:
+    def way(root: int, queue: Queue) -> Detector:
+        return EventWatch(root, clocks(), HardOfHearing(queue, lambda inode: bool(inode % 3)))
+
+    with (
+        other_board(memory, OTHERS[kind], SEED, way=way) as followed,
+        pytest.raises((AssertionError, PauseError), match=r"sequence|changed although"),
+    ):
+        follow_through_turmoil(followed)
+
+
+@pytest.mark.parametrize("kind", OTHERS)
+def test_flags_that_no_event_tells_of_are_found(kind: str, memory: Path) -> None:
+    with other_board(memory, OTHERS[kind], SEED, way=by_events) as followed:
+        (followed.top / "quiet").write_bytes(b"x")
+        followed.hot_round(work=0)
+        followed.hot_round(work=0)
+        programs.run("chattr", "+A", followed.top / "quiet")
+
+        found, true = followed.still()
+
+    assert truth.differences(found, true) == []
+    assert true[b"quiet"].flags
+
+
+@pytest.mark.parametrize("kind", OTHERS)
+@pytest.mark.parametrize(("way", "missed"), [(by_events, []), (by_events_alone, [b"mapped"])])
+def test_stores_through_a_mapping_are_found_by_who_looks_for_mappings(
+    kind: str, way: Callable[[int, Queue], Detector], missed: list[bytes], memory: Path
+) -> None:
+    with other_board(memory, OTHERS[kind], SEED, way=way) as followed:
+        path = followed.top / "mapped"
+        path.write_bytes(bytes(4096))
+        with path.open("r+b") as file, mmap.mmap(file.fileno(), 0) as mapped:
+            for _ in range(3):
+                followed.hot_round(work=0)
+                time.sleep(0.05)  # the kernel's clock ticks, so that the file is suspect no more
+            mapped[7] = 1
+
+            found, true = followed.still()
+
+    assert [path for path in true if found[path] != true[path]] == missed
 
 
 def follow_through_turmoil(followed: Board) -> None:

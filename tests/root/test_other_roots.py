@@ -91,7 +91,7 @@ def test_a_root_that_only_the_kernel_can_fill_comes_back(tmp_path: Path, kind: s
     settings_of = Board(LoopDisk(Path(), Path()), tmp_path / "root")
     with boards.kept(tmp_path, settings_of) as kept:
         with board(tmp_path, kind) as live:
-            holdstill("capture", "--settings", kept.settings)
+            told = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
             before = tree(live.root)
         if kind == "btrfs":
             programs.run("btrfs", "device", "scan", "--forget")
@@ -111,6 +111,7 @@ def test_a_root_that_only_the_kernel_can_fill_comes_back(tmp_path: Path, kind: s
             holdstill("verify", "pier-3", "--card", image, "--store", kept.store, "--json")
         )
 
+    assert [p["detection"] for p in told["parts"] if p["place"] == "/"] == ["fanotify"]
     assert said["checked_entries"] == said["entries"] > 800
     assert (verdict["total"], verdict["unchecked"]) == (0, [])
     assert any("quotas" in note for note in said["notes"])

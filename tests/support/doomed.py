@@ -10,6 +10,7 @@ a profiler's hook (sys.setprofile) sees which of its functions begin and end.
 
 from __future__ import annotations
 
+import importlib
 import os
 import signal
 import subprocess
@@ -123,10 +124,10 @@ def agent() -> Iterator[Agent]:
 
 
 if __name__ == "__main__":
-    # A command is imported when it is used: here, before the first fork.
-    import holdstill.cli.board
     from holdstill.cli import main
 
+    # A command is imported when it is used: here, before the first fork.
+    importlib.import_module("holdstill.cli.board")
     for line in sys.stdin:
         wanted, *all_words = line.rstrip("\n").split("\t")
         sys.stdout.write(run(wanted, all_words) + "\n")

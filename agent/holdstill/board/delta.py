@@ -223,6 +223,8 @@ class _Resolver:
         if entry is None or entry.seen.inode != row.seen.inode:
             # Something else is there, or nothing: its directory has changed as well, and tells.
             self._missed.append(row)
+        elif entry.seen == row.seen and self._changes.trusts(entry.seen):
+            pass  # it might have changed, and has not
         elif row.type is not EntryType.DIRECTORY and entry.type is not EntryType.DIRECTORY:
             self._enter(entry)
         elif row.type is entry.type and row.seen.generation == entry.seen.generation:

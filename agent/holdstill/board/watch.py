@@ -5,7 +5,8 @@ in one near-sequential pass, where any walk needs a random read for every direct
 every inode is compared with the one seen before, for difference and never for order. It is exact,
 needs no process to watch between captures, and survives reboots.
 
-Elsewhere every file is looked at again (`Restat`).
+Elsewhere every file is looked at again (`Restat`), once in a capture where the kernel tells what
+happens after that (`board.events`).
 """
 
 from __future__ import annotations
@@ -40,13 +41,25 @@ KEPT_MAX = 512 << 20
 
 @dataclass(frozen=True)
 class ChangedInodes:
-    """Everything else is as it was: its entries, and the content of its files."""
+    """Everything else is as it was: its entries, and the content of its files.
+
+    Attributes:
+        by_ctime: of these inodes nothing more is known than that they may have changed: their
+            ctime tells, unless it is recent.
+        recent: ctimes that are no proof of an unchanged content.
+    """
 
     numbers: frozenset[int]
+    by_ctime: frozenset[int] = frozenset()
+    recent: Window | None = None
 
     def trusts(self, seen: Seen) -> bool:
         """Whether the content of a file that is still as seen cannot have changed."""
-        return seen.inode != 0 and seen.inode not in self.numbers
+        if seen.inode == 0 or seen.inode not in self.numbers:
+            return seen.inode != 0
+        if self.recent is None or seen.inode not in self.by_ctime:
+            return False
+        return not self.recent.has(seen.ctime_ns)
 
 
 @dataclass(frozen=True)
@@ -82,6 +95,9 @@ class Detector(Protocol):
 
     def changes(self) -> Changes:
         """Write out the file system, look, and tell what changed since the confirmed look."""
+
+    def brace(self) -> None:
+        """Prepare for a look at a still file system; the last moment to look at anything else."""
 
     def changes_while_still(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
@@ -185,6 +201,9 @@ class TableWatch:
         started = self._clocks.now()
         ioctl.sync_file_system(self._root)
         return self._look(started)
+
+    def brace(self) -> None:
+        """Need nothing else: the tables tell everything."""
 
     def changes_while_still(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
@@ -324,6 +343,9 @@ class Restat:
         looked = self._clocks.now()
         ioctl.sync_file_system(self._root)
         return self._look(looked)
+
+    def brace(self) -> None:
+        """Need nothing else: every file tells of itself."""
 
     def changes_while_still(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""

@@ -77,7 +77,8 @@ class CapturedPart(Record, frozen=True, kw_only=True):
     Attributes:
         mount: where it was mounted on the board (display form), "" when it was not.
         options: mount options at that time.
-        detection: how changes were found: `inode-tables`, `restat` or `whole`.
+        detection: how changes were found: `inode-tables`, `fanotify` (and a first look
+            at everything), `restat` or `whole`.
         entries, files, content_bytes: counts of the index; content_bytes is the sum of sizes.
         excluded: patterns whose contents are not in the capture.
         unreadable: paths (display form) whose content could not be read.

@@ -26,6 +26,10 @@ FAT_IOCTL_GET_VOLUME_ID = 0x80047213
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
 MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4
+FAN_CLOEXEC, FAN_NONBLOCK = 0x1, 0x2
+FAN_REPORT_FID, FAN_REPORT_DIR_FID = 0x200, 0x400
+FAN_MARK_ADD, FAN_MARK_FILESYSTEM = 0x1, 0x100
+"""Of linux/fanotify.h; fanotify_init(2) and fanotify_mark(2) say what they mean."""
 TMPFS_MAGIC = 0x01021994
 """Of linux/magic.h: what statfs(2) says of a tmpfs."""
 
@@ -67,6 +71,33 @@ def file_system_type(handle: int) -> int:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
     return int(ctypes.c_long.from_buffer(answer).value) & 0xFFFFFFFF
+
+
+def fanotify() -> int:
+    """Open a queue of events that name files by their handle (fanotify_init(2)).
+
+    Raises:
+        OSError: the kernel is older than 5.9, or built without it, or we are not root.
+    """
+    flags = FAN_CLOEXEC | FAN_NONBLOCK | FAN_REPORT_FID | FAN_REPORT_DIR_FID
+    return _checked(_LIBC.fanotify_init(flags, os.O_RDONLY))
+
+
+def fanotify_mark(queue: int, mask: int, directory: int) -> None:
+    """Let a queue hear of events on the whole file system of a directory (fanotify_mark(2)).
+
+    Raises:
+        OSError: EXDEV on a btrfs subvolume, ENODEV or EOPNOTSUPP where files have no handles.
+    """
+    flags = ctypes.c_uint(FAN_MARK_ADD | FAN_MARK_FILESYSTEM)
+    _checked(_LIBC.fanotify_mark(queue, flags, ctypes.c_uint64(mask), directory, None))
+
+
+def _checked(answer: int) -> int:
+    if answer < 0:
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number))
+    return answer
 
 
 def device_size(device: int) -> int:

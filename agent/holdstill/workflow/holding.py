@@ -67,6 +67,8 @@ def hold_still(
     Raises:
         PauseError: not everything could be frozen, or the instant was broken; everything runs.
     """
+    for tree in trees:
+        tree.brace()
     if not to_freeze:
         moment = clock.monotonic()
         _take(trees, index, spool)

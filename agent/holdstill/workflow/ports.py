@@ -71,6 +71,9 @@ class Place(Protocol):
 class Tree(Protocol):
     """The files of one partition, inside the pause."""
 
+    def brace(self) -> None:
+        """Prepare for the freeze, just before it."""
+
     def still(self, index: Index, spool: Spool) -> None:
         """Find what changed since the last look, and copy it to memory. Only reads."""
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mounts, rules, scan
+from holdstill.board import events, layout, mounts, rules, scan
+from holdstill.board.events import EventWatch
 from holdstill.board.inodes import InodeTables
 from holdstill.board.rules import Rules
 from holdstill.board.scan import Flavour, Scanner
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
-    from holdstill.board.watch import Detector
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clock import Clock
     from holdstill.workflow.memory import Memory
@@ -151,7 +151,8 @@ def _mounted(part: BoardPart, kept: Rules, memory: Memory, clock: Clock) -> Iter
         root = undo.enter_context(scan.opened_root(part.mount.point.raw))
         tables = undo.enter_context(_tables(part, root))
         scanner = _scanner(part, root, kept, tables)
-        detector = _detector(part, root, tables, kept, memory, clock)
+        detector = undo.enter_context(_detector(part, root, tables, clock))
+        detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
         yield MountedTree(part.number, scanner, detector)
 
 
@@ -195,24 +196,27 @@ def _tables(part: BoardPart, root: int) -> Iterator[InodeTables | None]:
         yield tables
 
 
+@contextmanager
 def _detector(
-    part: BoardPart,
-    root: int,
-    tables: InodeTables | None,
-    kept: Rules,
-    memory: Memory,
-    clock: Clock,
-) -> Detector:
+    part: BoardPart, root: int, tables: InodeTables | None, clock: Clock
+) -> Iterator[TableWatch | Restat]:
+    """Hold the best way to find changes that there is for a file system."""
     stamps_of = Stamps(clock, clocks.coarse_now_ns)
-    detector: Detector
-    if tables is not None:
-        detector = TableWatch(root, tables, stamps_of)
-    elif isinstance(part.file_system, Fat):
-        detector = RestatWithoutInodes(root, stamps_of)
-    else:
-        detector = Restat(root, stamps_of)
-    detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
-    return detector
+    with ExitStack() as undo:
+        if tables is not None:
+            yield TableWatch(root, tables, stamps_of)
+        elif isinstance(part.file_system, Fat):
+            yield RestatWithoutInodes(root, stamps_of)
+        elif part.mount is not None and part.mount.type in ways.FREEZABLE:
+            # Of these nobody but this kernel changes anything; of a network's it would not tell.
+            try:
+                queue = undo.enter_context(events.listening(root, own=os.getpid()))
+            except OSError:  # too old a kernel, a btrfs subvolume
+                yield Restat(root, stamps_of)
+                return
+            yield EventWatch(root, stamps_of, queue)
+        else:
+            yield Restat(root, stamps_of)
 
 
 def read_swap_files(root: str) -> frozenset[bytes]:

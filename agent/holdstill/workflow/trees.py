@@ -71,6 +71,10 @@ class MountedTree:
         self._detector.confirm()
         self._detector.doubt(doubtful)
 
+    def brace(self) -> None:
+        """Prepare for the freeze, just before it."""
+        self._detector.brace()
+
     def still(self, index: Index, spool: Spool) -> None:
         """Inside the pause: find what changed since, and copy it to memory. Only reads."""
         subject = Subject(index, self.part, self._scanner)
