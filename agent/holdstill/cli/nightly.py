@@ -241,6 +241,7 @@ def _show_board(board: Standing, out: Console) -> None:
     out.print(f"last capture: {board.sealed_at or 'none yet'}")
     if board.last is not None:
         out.print(f"last run:     {board.last.at}, {board.last.what}")
+    out.print(f"card:         {board.card}")
     if board.unsent:
         out.print(f"{board.unsent} messages could not be delivered yet")
     for finding in board.findings:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.health import Health
+    from holdstill.board.trend import Trend
     from holdstill.keeper.retention import Verdict
     from holdstill.model.exchange import CaptureBrief
     from holdstill.model.layout import FileSystem
@@ -103,17 +104,18 @@ def inspection(found: Inspection, out: Console) -> None:
             f"Keeper: {human(found.keeper.free_bytes)} free; newest capture: "
             f"{newest.name if newest else 'none yet'}"
         )
-    _health(found.health, out)
+    _health(found.health, found.trend, out)
     warnings(found.warnings, out)
 
 
-def _health(found: Health, out: Console) -> None:
+def _health(found: Health, trend: Trend, out: Console) -> None:
     rows = table("health", "what it says")
     for subject, words in found.rows():
         rows.add_row(subject, words)
+    rows.add_row("trend", trend.words)
     out.print()
     out.print(rows)
-    for advice in found.advice:
+    for advice in (*found.advice, *trend.advice):
         out.print(f"{advice.urgency}: {advice.text}", style="yellow")
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import health, hooks, identity, journal, ram
+from holdstill.board import health, hooks, identity, journal, ram, trend
 from holdstill.board import spool as spools
 from holdstill.board.spool import Spool
 from holdstill.errors import (
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from collections.abc import Set as AbstractSet
 
+    from holdstill.board.health import Health
     from holdstill.board.journal import Journal
     from holdstill.board.way import Machine
     from holdstill.model.exchange import Begun, Hello, Sealed
@@ -85,6 +86,7 @@ def capture(settings: BoardSettings, means: Means) -> CaptureReport:
         run.hold_still()
         run.finish_contents()
         manifest = run.seal()
+        run.note_card()
     return run.report(manifest, means.clock.monotonic() - started)
 
 
@@ -107,7 +109,8 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
         bank = Bank(keeper=means.keeper, carrier=means.carrier, begun=begun, tell=means.tell)
         run = Run(seen, means, kept, debts, spool, begun, index, followed, bank)
         run.warnings += [f"an earlier run had left behind: {what}" for what in left_over]
-        run.warnings += health.look(seen.board, means.machine).warnings
+        run.health = health.look(seen.board, means.machine)
+        run.warnings += run.health.warnings
         yield run
 
 
@@ -158,6 +161,7 @@ class Run:
     outcome: Outcome | None = None
     warnings: list[str] = field(default_factory=list)
     sealed_name: str = ""
+    health: Health | None = None
 
     @property
     def settings(self) -> BoardSettings:
@@ -459,6 +463,17 @@ class Run:
             copy_rate=self.outcome.copy_rate or self.kept.last.copy_rate,
         )
         self.kept.save(last)
+
+    def note_card(self) -> None:
+        """Note how the card does, where the clock can be believed; the capture is sealed."""
+        clock = self.means.clock
+        if self.health is None or not identity.is_clock_trusted(clock.now().year):
+            return
+        try:
+            device = self.seen.board.device
+            trend.note(Path(self.settings.state), device, self.health, clock)
+        except OSError as error:
+            self.warnings.append(f"how the card does could not be noted: {error}")
 
     def report(self, manifest: Manifest, seconds: float) -> CaptureReport:
         """Say how it went."""

@@ -6,8 +6,9 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import health, hooks, identity, layout, mounts
+from holdstill.board import health, hooks, identity, layout, mounts, trend
 from holdstill.board.health import Health
+from holdstill.board.trend import Trend
 from holdstill.errors import HoldstillError
 from holdstill.formats import gap
 from holdstill.formats import source as byte_source
@@ -59,6 +60,7 @@ class Inspection(Record, frozen=True, kw_only=True):
         excluded: contents that stay out.
         keeper: the keeper's answer, None when it was not asked or did not answer.
         health: what card, file systems and power tell of themselves.
+        trend: what became of the card since earlier captures.
     """
 
     board: BoardIdentity
@@ -71,6 +73,7 @@ class Inspection(Record, frozen=True, kw_only=True):
     free_memory: int
     keeper: Hello | None
     health: Health
+    trend: Trend
     warnings: tuple[str, ...]
 
 
@@ -107,6 +110,7 @@ def inspect(
         free_memory=free_memory(),
         keeper=keeper,
         health=health.look(found, machine),
+        trend=trend.judge(trend.load(Path(settings.state))),
         warnings=tuple(warnings),
     )
 

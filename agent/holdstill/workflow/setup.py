@@ -42,7 +42,7 @@ TMPFILES = "/etc/tmpfiles.d"
 SYSTEMD_RUNS = Path("/run/systemd/system")
 """Is there when systemd is the init of this machine (sd_booted(3))."""
 _PROGRAM = re.compile(r"^(Exec\w+=[-@:+!|]*)/\S*/holdstill(?=\s|$)", re.MULTILINE)
-_MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json",
+_MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
            "nightly.json", ".*.draft")  # fmt: skip
 
 

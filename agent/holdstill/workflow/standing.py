@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdstill.board import trend
+from holdstill.board.health import Urgency
 from holdstill.model.layout import Record
 from holdstill.model.nightly import DEGRADED, SILENT, Diary, Live, Outcome
 from holdstill.schedule import agenda, diary
@@ -14,6 +16,7 @@ from holdstill.workflow import memory
 if TYPE_CHECKING:
     from datetime import datetime, tzinfo
 
+    from holdstill.board.trend import Trend
     from holdstill.model.settings import BoardSettings
 
 _DAY = 86_400.0
@@ -35,6 +38,7 @@ class Standing(Record, frozen=True, kw_only=True):
         due: when the next run is due (RFC 3339); "" while the clock cannot be believed.
         sealed_at: when the last capture was sealed, by whomever; "" for never.
         last, good: the daemon's last run, and the last one that sealed.
+        card: how the card does, compared with earlier captures.
         unsent: messages that could not be delivered yet.
         findings: what is not as it should be, the gravest first.
     """
@@ -47,6 +51,7 @@ class Standing(Record, frozen=True, kw_only=True):
     sealed_at: str
     last: Outcome | None
     good: Outcome | None
+    card: str
     unsent: int
     findings: tuple[Finding, ...]
 
@@ -70,6 +75,7 @@ def look(settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo) -
     is_running = diary.is_held(place)
     live = diary.LiveFile(place).read() if is_running else None
     sealed_at = memory.sealed_at(state)
+    card = trend.judge(trend.load(state))
     return Standing(
         board=settings.board,
         keeper=settings.keeper,
@@ -79,10 +85,22 @@ def look(settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo) -
         sealed_at=clocks.rfc3339(sealed_at) if sealed_at else "",
         last=kept.last,
         good=kept.good,
+        card=card.words,
         unsent=len(kept.outbox),
-        findings=_findings(
-            kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
+        findings=(
+            *_findings(
+                kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
+            ),
+            *_card_findings(card),
         ),
+    )
+
+
+def _card_findings(card: Trend) -> tuple[Finding, ...]:
+    return tuple(
+        Finding(code=DEGRADED, text=advice.text)
+        for advice in card.advice
+        if advice.urgency is not Urgency.NOTE
     )
 
 
