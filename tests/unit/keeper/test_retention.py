@@ -222,3 +222,11 @@ def test_verdicts_are_in_order_and_one_each(
 
     assert all(one.seq < other.seq for one, other in pairwise(verdicts))
     assert len(verdicts) == len(moments)
+
+
+def test_the_newest_capture_without_damage_stays_when_newer_ones_are_damaged() -> None:
+    briefs = daily()
+    damaged = [*briefs[:60], *(msgspec.structs.replace(b, damaged_at="x") for b in briefs[60:])]
+
+    assert briefs[59].name[7:15] not in kept(briefs)
+    assert briefs[59].name[7:15] in kept(damaged)

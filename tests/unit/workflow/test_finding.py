@@ -89,3 +89,17 @@ def test_newer_captures_with_faults_are_told_when_an_older_one_is_taken_instead(
     assert finding.passed_over(briefs[:2], "") == ()
     (line,) = finding.passed_over(briefs, "")
     assert line == "000003-20261125T021503Z is newer, but passed over: bad signature"
+
+
+def test_a_damaged_capture_is_taken_only_when_there_is_no_whole_one() -> None:
+    def brief(seq: int, damaged_at: str) -> CaptureBrief:
+        return CaptureBrief(name=f"{seq:06}-20261125T021503Z", seq=seq, manifest="", index="",
+                            grade="", taken_at="", damaged_at=damaged_at)  # fmt: skip
+
+    whole, damaged = brief(1, ""), brief(2, "2026-11-26T03:00:00Z")
+
+    assert finding.chosen((whole, damaged), "", "pier-3") == whole
+    assert finding.chosen((damaged,), "", "pier-3") == damaged
+    assert finding.chosen((whole, damaged), "2", "pier-3") == damaged
+    (line,) = finding.passed_over((whole, damaged), "")
+    assert "damaged contents, found 2026-11-26" in line
