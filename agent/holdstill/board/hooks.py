@@ -8,7 +8,7 @@ are frozen.
 from __future__ import annotations
 
 import re
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
@@ -255,6 +255,12 @@ def _resume(service: _Service, before: Before, debt: Debt) -> None:
             service.way.resume(before)
         except HoldstillError as error:
             service.complain(f"resume, attempt {attempt} of {ATTEMPTS}", error)
+        except BaseException:
+            # Told to stop, or out of memory, in the middle of it: the service comes first.
+            with suppress(HoldstillError):
+                service.way.resume(before)
+                service.journal.pay(debt)
+            raise
         else:
             service.journal.pay(debt)
             return

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.hooks import QuietReport
     from holdstill.board.journal import Journal
+    from holdstill.system.process import Command
 
 
 def hook(name: str, *, required: bool = True) -> Hook:
@@ -188,8 +189,28 @@ def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: Jour
     with pytest.raises(KeyboardInterrupt), quiet(machine, debts):
         pass
 
-    assert machine.ran[3:] == ["c go", "b go", "a go"]
+    assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
     assert len(debts.owed(hooks.KIND)) == 1
+
+
+@pytest.mark.parametrize("interruption", [KeyboardInterrupt(), MemoryError()])
+def test_c8_signal_and_out_of_memory_in_a_resume_end_the_run_after_it_and_not_before(
+    debts: Journal, interruption: BaseException
+) -> None:
+    class Once(FakeMachine):
+        def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+            answer = super().run(command, stdin=stdin)
+            if str(command) == "b go" and self.ran.count("b go") == 1:
+                raise interruption
+            return answer
+
+    machine = Once(CALM)
+
+    with pytest.raises(type(interruption)), quiet(machine, debts):
+        pass
+
+    assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
+    assert debts.owed(hooks.KIND) == ()
 
 
 def test_no_hook_runs_when_one_is_refused(debts: Journal) -> None:
