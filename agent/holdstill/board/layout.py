@@ -90,11 +90,35 @@ def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) ->
     found = read_disk(device)
     mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
     parts = tuple(_read_part(device, found, p, root, mine) for p in found.partitions)
+    parts = _with_card_below(parts, root, all_mounts)
     if device.is_file() and not any(m.point == root for m in mine):
         parts = _with_directory(parts, root)
     used = {part.mount.device for part in parts if part.mount}
     covers = tuple(m for m in mine if m.device not in used)
     return BoardLayout(device, found, parts, covers, tuple(_warnings(root, all_mounts)))
+
+
+def _with_card_below(
+    parts: tuple[BoardPart, ...], root: BoardPath, all_mounts: tuple[Mount, ...]
+) -> tuple[BoardPart, ...]:
+    """Let the file system that an overlay root stands on be the root, wherever it is mounted.
+
+    That is what has to be on a card for the board to boot; the overlay is made anew each time.
+    """
+    top = mounts.mount_of(root, all_mounts)
+    if top is None or top.type != "overlay" or top.point != root:
+        return parts
+    below = _backing(top, all_mounts)
+    if below is top or below.point != _last_layer(top):
+        return parts  # only a directory of it is below: nothing of the disk is the whole root
+    return tuple(
+        replace(part, mount=below, place="/") if _is_on(below, part.device) else part
+        for part in parts
+    )
+
+
+def _is_on(mount: Mount, node: Path) -> bool:
+    return _mount_from(node, [mount]) is not None
 
 
 def _with_directory(parts: tuple[BoardPart, ...], root: BoardPath) -> tuple[BoardPart, ...]:
@@ -165,12 +189,16 @@ def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
 
 def _backing(mount: Mount, all_mounts: tuple[Mount, ...]) -> Mount:
     """For an overlay, return the mount that its lower layer is on."""
-    lower = mount.option("lowerdir")
-    if mount.type != "overlay" or lower is None:
+    last_layer = _last_layer(mount)
+    if mount.type != "overlay" or last_layer is None:
         return mount
     below = [m for m in all_mounts if m is not mount]
-    last_layer = BoardPath(lower.split(":")[-1].encode(errors="surrogateescape"))
     return mounts.mount_of(last_layer, tuple(below)) or mount
+
+
+def _last_layer(overlay: Mount) -> BoardPath | None:
+    lower = overlay.option("lowerdir")
+    return BoardPath(lower.split(":")[-1].encode(errors="surrogateescape")) if lower else None
 
 
 def _device_number(mount: Mount) -> tuple[int, int]:
