@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 import threading
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -27,6 +27,7 @@ class Relay:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self.served = 0
+        self._is_down = False
         self._plugs: list[socket.socket] = []
         self._threads: list[threading.Thread] = []
 
@@ -37,6 +38,9 @@ class Relay:
                 near, _ = self._listener.accept()
             except OSError:
                 return
+            if self._is_down:
+                near.close()
+                continue
             far = socket.create_connection(("127.0.0.1", self._target))
             budget = self._cuts.pop(0) if self._cuts else UNLIMITED
             self.served += 1
@@ -50,13 +54,24 @@ class Relay:
         self._threads.append(thread)
         thread.start()
 
+    def cut(self) -> None:
+        """Cut every connection; new ones are passed on."""
+        for plug in self._plugs:
+            _shut(plug)
+
+    def go_down(self) -> None:
+        """Cut every connection, and pass on no new one."""
+        self._is_down = True
+        self.cut()
+
+    def come_up(self, target: int) -> None:
+        """Pass new connections on, to this port."""
+        self._target, self._is_down = target, False
+
     def close(self) -> None:
         """Cut everything, and wait until nothing of it runs."""
         for plug in [self._listener, *self._plugs]:
-            try:
-                plug.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                continue
+            _shut(plug)
         for thread in self._threads:
             thread.join()
         for plug in [self._listener, *self._plugs]:
@@ -71,10 +86,12 @@ def _pump(source: socket.socket, target: socket.socket, budget: int) -> None:
     except OSError:
         pass
     for plug in (source, target):
-        try:
-            plug.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            continue
+        _shut(plug)
+
+
+def _shut(plug: socket.socket) -> None:
+    with suppress(OSError):
+        plug.shutdown(socket.SHUT_RDWR)
 
 
 @contextmanager

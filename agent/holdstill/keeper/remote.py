@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import itertools
 import threading
+from contextlib import suppress
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from holdstill.errors import PreflightError
+from holdstill.errors import LinkError, PreflightError
 from holdstill.keeper import wire
 from holdstill.model.exchange import PROTOCOL, Banked, Begun, CaptureBrief, Hello, Sealed
 
@@ -66,8 +67,13 @@ class RemoteKeeper:
         return self._call("seal", params, Sealed)
 
     def abandon(self) -> None:
-        """End the run without a capture; what arrived stays for the next one."""
-        self._call("abandon", wire.Nothing(), type(None))
+        """End the run without a capture; what arrived stays for the next one.
+
+        That the connection is gone, or that a call before was broken off and its answer comes
+        now, is no failure: at the end of the session, the keeper does the same by itself.
+        """
+        with suppress(LinkError):
+            self._call("abandon", wire.Nothing(), type(None))
 
     def captures(self) -> tuple[CaptureBrief, ...]:
         """Return this board's captures, oldest first."""

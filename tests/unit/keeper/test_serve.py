@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import threading
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 import pytest
@@ -395,7 +396,7 @@ def test_a_board_understands_a_keeper_that_says_more_than_it_knows(
 
     sealed = older.capture()
 
-    assert older.keeper.hello() == board.keeper.hello()
+    assert older.keeper.hello().newest == board.keeper.hello().newest
     assert older.keeper.captures() == board.keeper.captures()
     assert older.keeper.captures()[-1].name == sealed.name
     with pytest.raises(UsageError, match="000042"):
@@ -441,3 +442,34 @@ def test_the_note_of_refusals_does_not_grow_without_end(
 
     folder = store.board_folder(PIER_3)
     assert 0 < sum(path.stat().st_size for path in folder.glob("refusals*")) < 600_000
+
+
+def capture_or_abandon(board: Board[RemoteKeeper]) -> None:
+    with ExitStack() as undo:
+        undo.callback(board.keeper.abandon)
+        board.capture()
+
+
+def test_c11_signal_in_the_middle_of_sealing_is_what_the_run_ends_with(
+    board: Board[RemoteKeeper], service: serve.Service
+) -> None:
+    """The answer of the call that was broken off is still on its way when the run is given up."""
+
+    class Late:
+        def __init__(self) -> None:
+            self.answers: list[bytes] = []
+
+        def call(self, line: bytes) -> bytes:
+            answer = service.answer(line)
+            assert answer is not None
+            self.answers.append(answer)
+            if b'"seal"' in line:
+                raise KeyboardInterrupt
+            return self.answers.pop(0)
+
+    told = Board(RemoteKeeper(Late()), files=board.files, carry=board.carry)
+
+    with pytest.raises(KeyboardInterrupt):
+        capture_or_abandon(told)
+
+    assert len(board.keeper.captures()) == 1
