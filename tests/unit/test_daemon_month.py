@@ -5,12 +5,13 @@ Clock changes: IANA Time Zone Database, file europe: 2026-03-29 and 2026-10-25, 
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import timedelta
 
 import pytest
 
 from holdstill.model.nightly import Kind
-from support.nights import Board, Span
+from support.nights import LINE, Board, Span
 
 QUIET = "notify: {summary_days: []}\n"
 
@@ -43,6 +44,10 @@ NIGHTS = {
     "03": {"29": "03:00"},
     "10": {},
 }
+
+
+EVENTFUL = {"09", "12", "16", "17", "26"}
+"""Days with more than one try."""
 
 
 def expected_runs(month: str) -> list[str]:
@@ -98,6 +103,49 @@ def test_the_card_is_written_a_few_times_a_night(month: str) -> None:
     board.live_until(f"2026-{month}-31T23:00")
 
     assert board.shelf.writes <= 31 + 1 + 2 * 4
+
+
+def test_both_people_get_the_very_same_letters_and_each_names_what_went_wrong() -> None:
+    board = board_in("03")
+
+    board.live_until("2026-03-31T23:00")
+
+    first, second = (
+        [(at, letter.title, letter.body) for at, who, letter in board.people.got if who == name]
+        for name in board.people.who
+    )
+    failures = [letter for letter in board.people.letters if letter.kind is Kind.FAILURE]
+    assert first == second
+    assert len(set(first)) == len(first) == 4
+    assert all(LINE in letter.body for letter in failures)
+
+
+@pytest.mark.parametrize("month", ["03", "10"])
+def test_every_try_is_one_that_the_waits_explain(month: str) -> None:
+    board = board_in(month)
+
+    board.live_until(f"2026-{month}-31T23:00")
+
+    # On the 12th the waits of 15 s to 960 s are 1905 s together, then come two of 1800 s; nine
+    # tries of 20 s fail, and the tenth, at 02:30 + 5685 s = 04:04:45, finds the keeper back.
+    tries = Counter(text[:5] for text in board.local(board.keeper.began))
+    assert tries[f"{month}-12"] == 10
+    assert tries[f"{month}-09"] == 2  # the power cut, and the one that made up for it
+    for day in ("16", "17", "26"):  # half-hours until the night is given up
+        assert tries[f"{month}-{day}"] == tries[f"{month}-26"] > 10
+    others = {day: count for day, count in tries.items() if day[3:] not in EVENTFUL}
+    assert set(others.values()) == {1}
+
+
+def test_a_letter_that_waits_outlives_a_power_cut_and_comes_once() -> None:
+    board = board_in("03")
+    board.world.power_cuts.append(Span.of("2026-03-16T12:00", "2026-03-16T13:00"))
+
+    board.live_until("2026-03-31T23:00")
+
+    kinds = [letter.kind for letter in board.people.letters]
+    assert kinds == [Kind.FAILURE, Kind.RECOVERY] * 2
+    assert board.sealed() == expected_runs("03")
 
 
 def test_nothing_is_tried_while_the_board_is_off_and_no_two_runs_overlap() -> None:
