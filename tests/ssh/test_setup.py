@@ -211,12 +211,17 @@ def test_removing_leaves_the_captures_and_what_others_put_there(place: Place) ->
     holdstill(*place.words("--keeper", place.store, "--board", "pier-3"))
     state = place.root / "var/lib/holdstill"
     state.mkdir(parents=True)
-    for name in ("last.json", "index.sqlite", "baseline-2", "somebody-elses"):
+    for name in ("last.json", "index.sqlite", "baseline-2", "diary.json", "nightly.lock",
+                 "somebody-elses"):  # fmt: skip
         (state / name).touch()
+    spool = place.root / "run/holdstill"
+    spool.mkdir(parents=True)
+    (spool / "lock").touch()
 
     holdstill(*place.words("--remove", "--yes"))
 
     assert [path.name for path in state.iterdir()] == ["somebody-elses"]
+    assert not spool.exists()
     assert not (place.root / "etc/holdstill").exists()
     assert not (place.root / "etc/systemd/system/holdstill.service").exists()
     assert list((place.root / "etc/tmpfiles.d").iterdir()) == []

@@ -37,13 +37,15 @@ if TYPE_CHECKING:
     from holdstill.transport.pins import Pin
 
 SETTINGS = "/etc/holdstill/board.yaml"
+SPOOL = "/run/holdstill"
+"""The spool by default, a directory of ours: another one may be somebody else's, too."""
 UNITS = "/etc/systemd/system"
 TMPFILES = "/etc/tmpfiles.d"
 SYSTEMD_RUNS = Path("/run/systemd/system")
 """Is there when systemd is the init of this machine (sd_booted(3))."""
 _PROGRAM = re.compile(r"^(Exec\w+=[-@:+!|]*)/\S*/holdstill(?=\s|$)", re.MULTILINE)
 _MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
-           "nightly.json", ".*.draft")  # fmt: skip
+           "diary.json", "nightly.json", "nightly.lock", ".*.draft")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -346,7 +348,10 @@ def remove(machine: Machine, folder: Path, runner: Runner) -> tuple[str, ...]:
     for pattern in _MEMORY:
         for path in sorted(state.glob(pattern)):
             gone += _unlinked(path)
-    for directory in (state, machine.settings_path.parent):
+    spool = machine.place(SPOOL)
+    if not any(spool.glob("*.debt")):  # those tell how to bring paused services back
+        gone += _unlinked(spool / "lock")
+    for directory in (state, spool, machine.settings_path.parent):
         with suppress(OSError):  # something of somebody else's is in it
             directory.rmdir()
             gone.append(str(directory))
