@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import time
 from dataclasses import dataclass, replace
@@ -58,7 +59,8 @@ def rebuilt(card: board.Card, kept: here.Kept, folder: Path) -> board.Card:
 
 
 def newest_reading(console: line.Line) -> int:
-    said = console.run("python3 - <<'ASK'\n" + evidence.ASK_THE_GAUGE + "ASK\n")
+    script = base64.b64encode(evidence.ASK_THE_GAUGE.encode()).decode()
+    said = console.run(f"echo {script} | base64 -d | python3 -")
     return int(json.loads(said)["seq"])
 
 

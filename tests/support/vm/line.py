@@ -62,9 +62,9 @@ class Line:
         self.until("login: ", seconds)
         self.say("root")
         self.until(r"# $", 120)
-        # Nothing of what is typed comes back, and the kernel keeps silent.
-        self.say(f"stty -echo; dmesg -n 1; PS1='{PROMPT}'")
-        self.until(rf"^{PROMPT}", 60)
+        # A plain shell, which echoes nothing of what is typed; and the kernel keeps silent.
+        self.say(f"stty -echo; dmesg -n 1; exec env PS1='{PROMPT}' sh")
+        self.until(rf"{PROMPT}$", 120)
 
     def say(self, words: str) -> None:
         """Type a line."""
