@@ -247,7 +247,10 @@ def plan(found: Plan, changes: Sequence[str], left_out: Sequence[str], out: Cons
 
 def rebuild_report(report: RebuildReport, out: Console) -> None:
     """Show how a rebuild went."""
-    out.print(f"Rebuilt {report.board}/{report.capture} on {report.target}")
+    if report.changes:
+        out.print(f"Made another board, {report.board}, of {report.capture}: {report.target}")
+    else:
+        out.print(f"Rebuilt {report.board}/{report.capture} on {report.target}")
     out.print(
         f"{human(report.size)}: {report.entries:,} entries, {human(report.written_bytes)} of "
         f"contents written; {report.checked_entries:,} entries read back by other code, all as "
