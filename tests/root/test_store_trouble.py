@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import LinkError
+from holdstill.errors import LinkError, VerificationError
 from holdstill.keeper import captures
 from holdstill.keeper import store as stores
 from holdstill.keeper.disk import Disk
@@ -99,6 +99,45 @@ def test_a_disk_without_inodes_stops_a_sealing_and_harms_no_capture(tmp_path: Pa
         assert [brief.faults for brief in board.keeper.captures()] == [()]
         board.files = {b"f": b"x", b"g": b"y"}
         assert board.capture().name
+
+
+def first_byte(file: Path, image: Path, *, at: int = 0) -> int:
+    """Return where a file's bytes lie on the medium, by another program's word."""
+    block = int(
+        programs.run("debugfs", "-R", f"bmap <{file.stat().st_ino}> {at}", image).split()[-1]
+    )
+    return block * int(programs.run("stat", "-f", "-c", "%S", file))
+
+
+def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
+    board: Board[LocalKeeper], volume: Path, tmp_path: Path
+) -> None:
+    """The medium ends before it should: what lies behind is an I/O error to the kernel."""
+    image = tmp_path / "volume.img"
+    shelf = captures.Shelf(stores.open_store(volume / "boathouse"), PIER_3, FakeSignatures())
+    before = keeping.snapshot(shelf.folder)
+    begun = board.keeper.begin()
+    content = os.urandom(8 * MIB)
+    digest = hashlib.sha256(content).hexdigest()
+    keeping.put({digest: content}, begun.contents)
+    staged = volume / "boathouse" / "boards" / "pier-3" / "incoming" / begun.run / "contents"
+    os.sync()
+    size, half = image.stat().st_size, first_byte(staged / digest, image, at=1024)
+
+    os.truncate(image, half)
+    try:
+        with pytest.raises(VerificationError, match="does not give back") as caught:
+            board.keeper.bank([digest])
+    finally:
+        os.truncate(image, size)
+
+    assert caught.value.exit_code == 7
+    assert "Input/output error" in str(caught.value)
+    assert "kernel's log" in caught.value.hint
+    assert not shelf.store.contents.has(digest)
+    assert keeping.snapshot(shelf.folder) == before
+    assert board.keeper.bank([digest]).bad == (digest,)  # half of it is zeros by now
+    assert board.capture().name
 
 
 def test_i7_bytes_that_never_reached_the_medium_are_found_when_banked(
