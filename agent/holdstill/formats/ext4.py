@@ -9,22 +9,25 @@ Source: Linux Documentation/filesystems/ext4.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import stat
 import struct
 from functools import cached_property
+from itertools import chain, islice
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import LayoutError, SecurityError, VerificationError
-from holdstill.formats import ext4_map, ext4_super, ext4_xattr, tree
+from holdstill.formats import digests, ext4_map, ext4_super, ext4_xattr, tree
+from holdstill.formats.digests import Hole, Span, Unread
 from holdstill.formats.tree import Content
 from holdstill.model import layout, paths
 from holdstill.model.entries import Entry, EntryType, Seen
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
+    from concurrent.futures import ThreadPoolExecutor
 
+    from holdstill.formats.digests import Part
     from holdstill.formats.ext4_map import Piece
     from holdstill.formats.ext4_super import Group, Superblock
     from holdstill.formats.source import ByteSource
@@ -56,6 +59,8 @@ _TABLE_CHUNK = 64
 _TABLE_CHUNKS = 256
 """Pieces of inode tables that are remembered: 4 MiB with inodes of 256 bytes."""
 _SHORT_LINK = 60
+_PARTS_MAX = 4096
+"""Parts of a content that are remembered until another thread hashes it."""
 
 _BASE = struct.Struct("<HHIIIIIHHIII60sIIIIHHHHI")
 _EXTRA = struct.Struct("<HHII")
@@ -280,6 +285,22 @@ class Ext4:
 
     def content(self, inode: Inode, budget: tree.Budget) -> Iterator[bytes]:
         """Do the same, and charge it to a budget that several files share."""
+        for part in self.parts(inode, budget):
+            match part:
+                case Span(offset, length):
+                    yield from self._chunks(offset, length)
+                case Hole(length):
+                    yield from _zeroes(length)
+                case bytes():
+                    yield part
+
+    def parts(self, inode: Inode, budget: tree.Budget) -> Iterator[Part]:
+        """Yield where a content is, in order, and charge it to a budget.
+
+        Raises:
+            VerificationError: it is damaged.
+            LayoutError: it is encrypted.
+        """
         if inode.flags & _ENCRYPTED:
             raise LayoutError(
                 "the file system has encrypted files",
@@ -290,7 +311,7 @@ class Ext4:
             content = self._inline_content(inode)
             yield content
             # What was written short and then made longer stays where it is.
-            yield from _zeroes(inode.size - len(content))
+            yield Hole(inode.size - len(content))
             return
         block_size, size, position = self.superblock.block_size, inode.size, 0
         for logical, physical, count in self.pieces(inode):
@@ -298,16 +319,26 @@ class Ext4:
             start = logical * block_size
             if start >= size:
                 break  # preallocated behind the end
-            yield from _zeroes(start - position)
+            if start > position:
+                yield Hole(start - position)
             position = min(start + count * block_size, size)
-            yield from self._chunks(physical * block_size, position - start)
-        yield from _zeroes(size - position)
+            yield Span(physical * block_size, position - start)
+        if position < size:
+            yield Hole(size - position)
 
     def _chunks(self, offset: int, length: int) -> Iterator[bytes]:
         while length > _CHUNK:
             yield self._bytes(offset, _CHUNK)
             offset, length = offset + _CHUNK, length - _CHUNK
         yield self._bytes(offset, length)
+
+    def digest(self, parts: Iterable[Part]) -> bytes:
+        """Return the SHA-256 of a content, read now.
+
+        Raises:
+            VerificationError: the file system is cut off before its end.
+        """
+        return digests.hash_parts(parts, self._source)
 
     def _inline_content(self, inode: Inode) -> bytes:
         """Return a content that is in the inode: 60 bytes, and the rest as an attribute."""
@@ -387,8 +418,19 @@ class Ext4:
 
     # Entries -----------------------------------------------------------------------------------
 
-    def entries(self, content: Content, *, logical_max: int = tree.LOGICAL_MAX) -> Iterator[Entry]:
+    def entries(
+        self,
+        content: Content,
+        *,
+        logical_max: int = tree.LOGICAL_MAX,
+        threads: ThreadPoolExecutor | None = None,
+    ) -> Iterator[Entry]:
         """Yield every entry in key order, the root first.
+
+        Args:
+            content: whether contents are hashed.
+            logical_max: bytes of all files together, holes included, that may be hashed.
+            threads: hash meanwhile; the source must bear that.
 
         Raises:
             LayoutError: files are encrypted, or the file system has features unknown to us.
@@ -396,12 +438,17 @@ class Ext4:
             SecurityError: it is made to mislead: loops, names with slashes, shared blocks.
         """
         self._check_readable()
-        walk = _Walk(self, content, tree.Budget(blocks=self.blocks, logical=logical_max))
+        unread: dict[int, Unread] | None = None if threads is None else {}
+        walk = _Walk(self, content, tree.Budget(blocks=self.blocks, logical=logical_max), unread)
         root = self.inode(ROOT)
         if not stat.S_ISDIR(root.mode):
             raise VerificationError("the root inode is no directory")
         yield self.entry(b"", b"", root)
-        yield from tree.in_key_order(ROOT, walk.listing)
+        found = tree.in_key_order(ROOT, walk.listing)
+        if threads is None or unread is None:
+            yield from found
+        else:
+            yield from digests.filled_in(found, unread, self._source, threads)
 
     def _check_readable(self) -> None:
         sb = self.superblock
@@ -447,9 +494,16 @@ _DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
 class _Walk:
     """One pass over all directories."""
 
-    def __init__(self, volume: Ext4, content: Content, budget: tree.Budget) -> None:
+    def __init__(
+        self,
+        volume: Ext4,
+        content: Content,
+        budget: tree.Budget,
+        unread: dict[int, Unread] | None,
+    ) -> None:
         self._volume = volume
         self._budget = budget
+        self._unread = unread
         self._is_hashed = content is Content.HASHED
         self._directories: set[int] = {ROOT}
         # Digest, and names still to come, of files with more than one.
@@ -478,19 +532,24 @@ class _Walk:
         self._directories.add(number)
 
     def _digest(self, inode: Inode) -> bytes:
+        """Return what is in a file, or nothing where that is left to others."""
         if inode.links == 1:
             return self._hashed(inode)
-        digest, left = self._linked.pop(inode.number, (b"", inode.links))
-        digest = digest or self._hashed(inode)
+        known = self._linked.pop(inode.number, None)
+        digest, left = known or (self._hashed(inode), inode.links)
         if left > 1:
             self._linked[inode.number] = digest, left - 1
         return digest
 
     def _hashed(self, inode: Inode) -> bytes:
-        total = hashlib.sha256()
-        for chunk in self._volume.content(inode, self._budget):
-            total.update(chunk)
-        return total.digest()
+        parts = self._volume.parts(inode, self._budget)
+        if self._unread is None:
+            return self._volume.digest(parts)
+        first = list(islice(parts, _PARTS_MAX))
+        if len(first) == _PARTS_MAX:
+            return self._volume.digest(chain(first, parts))
+        self._unread[inode.number] = Unread(first, inode.links)
+        return b""
 
 
 def _superblock(source: ByteSource) -> Superblock:

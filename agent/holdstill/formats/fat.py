@@ -20,6 +20,7 @@ from holdstill.model.entries import Entry, EntryType
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from concurrent.futures import ThreadPoolExecutor
 
     from holdstill.formats.source import ByteSource
 
@@ -365,7 +366,13 @@ class Fat:
         """
         yield from self.content(self._file(path), self._own_budget())
 
-    def entries(self, content: Content, *, logical_max: int = tree.LOGICAL_MAX) -> Iterator[Entry]:
+    def entries(
+        self,
+        content: Content,
+        *,
+        logical_max: int = tree.LOGICAL_MAX,
+        threads: ThreadPoolExecutor | None = None,  # noqa: ARG002  a FAT is small
+    ) -> Iterator[Entry]:
         """Yield every entry in key order, the root first.
 
         Raises:

@@ -11,6 +11,7 @@ from holdstill.model import paths
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
+    from concurrent.futures import ThreadPoolExecutor
 
     from holdstill.model.entries import Entry
 
@@ -28,8 +29,14 @@ class Content(Enum):
 class FileTree(Protocol):
     """Files in a file system that nobody has mounted. Symlinks are never followed."""
 
-    def entries(self, content: Content, *, logical_max: int = LOGICAL_MAX) -> Iterator[Entry]:
-        """Yield every entry in key order."""
+    def entries(
+        self,
+        content: Content,
+        *,
+        logical_max: int = LOGICAL_MAX,
+        threads: ThreadPoolExecutor | None = None,
+    ) -> Iterator[Entry]:
+        """Yield every entry in key order; threads may hash contents meanwhile."""
 
     def find(self, path: bytes) -> Entry | None:
         """Return the entry at a path, without digest, or None when there is none."""

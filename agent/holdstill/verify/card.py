@@ -9,6 +9,8 @@ device must have been dropped before, or it is memory that is checked.
 from __future__ import annotations
 
 import hashlib
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
@@ -43,6 +45,8 @@ SHOWN_MAX = 200
 _STEP = 8 << 20
 """Bytes read between two words about progress."""
 _CHUNK = 1 << 20
+THREADS = 2
+"""That read and hash while the tree is walked."""
 
 _EXT4_EXACT = (
     "uuid", "label", "block_size", "inode_size", "hash_seed", "reserved_uid", "reserved_gid",
@@ -143,7 +147,7 @@ def check_card(
     """
     wanted = disk or manifest.disk
     with byte_source.opened(path) as opened:
-        check = _Check(opened, _Meter(progress), path=path, machine=machine)
+        check = _Check(opened, _Meter(progress), path, machine)
         found = table.read(opened, sector_size=wanted.sector_size)
         _check_table(check, wanted, found, has_plan=disk is not None)
         check.contents(manifest, found, expected, file_systems or {})
@@ -168,7 +172,7 @@ def check_contents(
     partitions, and the boot gap. The arguments are those of check_card.
     """
     with byte_source.opened(path) as opened:
-        check = _Check(opened, _Meter(progress), path=path, machine=machine)
+        check = _Check(opened, _Meter(progress), path, machine)
         check.contents(manifest, disk, expected, file_systems or {})
         _check_gap(check, disk, gap)
         return check.report()
@@ -193,14 +197,14 @@ class _Check:
 
     opened: OpenFile
     meter: _Meter
+    path: Path
+    machine: Runner | None
     total: int = 0
     differences: list[CardDifference] = field(default_factory=list)
     unchecked: list[str] = field(default_factory=list)
     entries: int = 0
     files: int = 0
     content_bytes: int = 0
-    path: Path | None = None
-    machine: Runner | None = None
 
     def note(self, part: int, path: bytes, name: str, pair: tuple[object, object]) -> None:
         """Note a difference: what was wanted, and what was found."""
@@ -257,16 +261,18 @@ class _Check:
                 continue
             wanted = others.get(part.number, part.file_system)
             try:
-                place = self._place(partition, disk.sector_size, part.content_bytes)
-                _check_part(self, place, wanted, expected)
+                with self._place(partition, disk.sector_size, part.content_bytes) as place:
+                    _check_part(self, place, wanted, expected)
             except _UnreadableError:
                 continue
 
-    def _place(self, partition: Partition, step: int, content_bytes: int) -> _Place:
+    @contextmanager
+    def _place(self, partition: Partition, step: int, content_bytes: int) -> Iterator[_Place]:
         with self.reading(partition.number):
             start = partition.start * step
             window = self.opened.window(start, partition.size * step)
-        return _Place(partition.number, _Metered(window, self.meter), content_bytes, start)
+        with byte_source.around_memory(self.path, window) as source:
+            yield _Place(partition.number, _Metered(source, self.meter), content_bytes, start)
 
     def report(self) -> CardReport:
         """Sum up."""
@@ -410,13 +416,13 @@ def _check_other(check: _Check, place: _Place, wanted: Other, expected: Iterable
         check.note(place.number, b"", "type", (wanted.type, str(found)))
         return
     check.compare(place.number, ("type", "uuid", "label"), wanted, found)
-    if check.machine is None or check.path is None:
+    if check.machine is None:
         obstacle = "nobody mounted it"
     elif wanted.type not in _MOUNT_OPTIONS:
         obstacle = "it is of a kind that we do not mount"
     else:
         obstacle = loop.obstacle(wanted.type, check.machine)
-    if obstacle or check.machine is None or check.path is None:
+    if obstacle or check.machine is None:
         check.leave_unchecked(
             f"partition {place.number}: the files of a {wanted.type}: {obstacle}"
         )
@@ -482,8 +488,11 @@ def _noting_omitted(entries: Iterable[Entry], omitted: set[bytes]) -> Iterator[E
 
 def _read(check: _Check, place: _Place, volume: FileTree) -> Iterator[Entry]:
     most = max(tree.LOGICAL_MAX, 2 * place.content_bytes)
-    with check.reading(place.number):
-        yield from volume.entries(Content.HASHED, logical_max=most)
+    with (
+        check.reading(place.number),
+        ThreadPoolExecutor(THREADS, thread_name_prefix="digests") as threads,
+    ):
+        yield from volume.entries(Content.HASHED, logical_max=most, threads=threads)
 
 
 def _shown(name: str, value: object) -> str:
@@ -514,12 +523,14 @@ class _Meter:
         self._tell = tell
         self._total = 0
         self._told = 0
+        self._lock = threading.Lock()
 
     def add(self, count: int) -> None:
-        self._total += count
-        if self._total - self._told >= _STEP:
-            self._told = self._total
-            self._tell(self._total)
+        with self._lock:
+            self._total += count
+            if self._total - self._told >= _STEP:
+                self._told = self._total
+                self._tell(self._total)
 
 
 class _Metered:

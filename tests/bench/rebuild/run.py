@@ -13,6 +13,7 @@ import statistics
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +28,7 @@ from holdstill.rebuild import fit, scaling  # noqa: E402
 from holdstill.rebuild.writers import ext4  # noqa: E402
 from holdstill.records import index as index_file  # noqa: E402
 from holdstill.system.process import LocalRunner  # noqa: E402
+from holdstill.verify import card  # noqa: E402
 from support import ext4_images, loop, programs, witness  # noqa: E402
 from support.in_place import InPlace  # noqa: E402
 
@@ -116,11 +118,25 @@ def by_writer(image: Path, index: Index, contents: Contents, parameters: Ext4) -
 
 
 def verify(image: Path, index: Index, parameters: Ext4) -> None:
-    """Compare every field and every byte through our own reader."""
-    with source.opened(image) as whole:
-        part = whole.window(0, parameters.blocks * parameters.block_size)
-        found = reader.Ext4(part).entries(tree.Content.HASHED, logical_max=1 << 50)
+    """Compare every field and every byte, read from the medium through our own reader."""
+    forget(image)
+    with (
+        source.opened(image) as whole,
+        source.around_memory(
+            image, whole.window(0, parameters.blocks * parameters.block_size)
+        ) as part,
+        ThreadPoolExecutor(card.THREADS) as threads,
+    ):  # fmt: skip
+        volume = reader.Ext4(part)
+        found = volume.entries(tree.Content.HASHED, logical_max=1 << 50, threads=threads)
         assert list(differences(index.entries(1), found)) == []
+
+
+def forget(path: Path) -> None:
+    """Bring a file to the disk, and drop what memory holds of it."""
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
 def million(folder: Path) -> None:

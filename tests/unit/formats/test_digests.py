@@ -1,0 +1,125 @@
+"""Contents hashed by other threads: the same digests, in the same order, and no more is read."""
+
+from __future__ import annotations
+
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.errors import VerificationError
+from holdstill.formats import digests
+from holdstill.formats.digests import Hole, Span, Unread
+from holdstill.formats.ext4 import Ext4
+from holdstill.formats.tree import Content
+from holdstill.model.entries import Entry, EntryType, Seen
+from support import images
+from support.memory import Memory
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.formats.digests import Part
+
+DISK = bytes(number * 7 % 251 for number in range(300_000))
+PARTS: st.SearchStrategy[list[Part]] = st.lists(
+    st.builds(Span, st.integers(0, 200_000), st.integers(1, 100_000))
+    | st.builds(Hole, st.integers(0, 3 << 20))
+    | st.binary(max_size=5),
+    max_size=4,
+)
+
+
+def content_of(parts: list[Part]) -> bytes:
+    """Join parts the simple way."""
+    joined = b""
+    for part in parts:
+        match part:
+            case Span(offset, length):
+                joined += DISK[offset : offset + length]
+            case Hole(length):
+                joined += bytes(length)
+            case bytes():
+                joined += part
+    return joined
+
+
+def file(number: int, *, names: int = 1, name: bytes = b"") -> Entry:
+    """Return an entry without digest."""
+    return Entry(
+        b"", name or b"%06d" % number, EntryType.FILE, size=9, link=number if names > 1 else 0,
+        seen=Seen(number, 0),
+    )  # fmt: skip
+
+
+@given(files=st.lists(PARTS, max_size=6))
+def test_every_file_gets_the_digest_of_its_own_parts(files: list[list[Part]]) -> None:
+    unread: dict[int, Unread] = {}
+
+    def drawn() -> Iterator[Entry]:
+        for number, parts in enumerate(files, start=1):
+            unread[number] = Unread(parts, 1)
+            yield file(number)
+
+    with ThreadPoolExecutor(2) as threads:
+        found = list(digests.filled_in(drawn(), unread, Memory.of(DISK), threads))
+
+    assert [entry.name for entry in found] == [b"%06d" % n for n in range(1, len(files) + 1)]
+    assert [entry.digest for entry in found] == [
+        hashlib.sha256(content_of(parts)).digest() for parts in files
+    ]
+    assert not unread
+
+
+def test_neighbours_are_read_at_once_and_the_rest_of_the_disk_is_not() -> None:
+    asked: list[tuple[int, int]] = []
+
+    class Noting(Memory):
+        def read(self, offset: int, length: int) -> bytes:
+            asked.append((offset, length))
+            return super().read(offset, length)
+
+    unread = {n: Unread([Span(n * 4096, 1000)], 1) for n in range(1, 20)}
+    unread[20] = Unread([Span(290_000, 1000)], 1)
+
+    with ThreadPoolExecutor(1) as threads:
+        entries = [file(n) for n in range(1, 21)]
+        list(digests.filled_in(entries, unread, Noting.of(DISK), threads))
+
+    assert asked == [(4096, 18 * 4096 + 1000), (290_000, 1000)]
+
+
+def test_names_of_one_file_share_its_digest_across_batches() -> None:
+    far = [file(number) for number in range(10, 10 + 2 * digests.BATCH_ENTRIES)]
+    names = [file(1, names=3, name=name) for name in (b"a", b"b", b"c")]
+    unread = {number: Unread([Span(number, 9)], 1) for number in range(10, 10 + len(far))}
+    unread[1] = Unread([Span(5, 9)], 3)
+
+    with ThreadPoolExecutor(2) as threads:
+        drawn = [names[0], names[1], *far, names[2]]
+        found = list(digests.filled_in(drawn, unread, Memory.of(DISK), threads))
+
+    shared = hashlib.sha256(DISK[5:14]).digest()
+    assert [entry.digest for entry in found if entry.link] == [shared] * 3
+
+
+def test_a_source_that_ends_early_is_told() -> None:
+    unread = {1: Unread([Span(299_999, 9)], 1)}
+
+    with ThreadPoolExecutor(1) as threads, pytest.raises(VerificationError, match="cut off"):
+        list(digests.filled_in([file(1)], unread, Memory.of(DISK), threads))
+
+
+@pytest.mark.parametrize("name", ["ext2", "ext4"])
+def test_threads_find_what_one_finds_alone(name: str) -> None:
+    volume = Memory.of(images.load(name))
+    alone = list(Ext4(volume).entries(Content.HASHED))
+
+    with ThreadPoolExecutor(2) as threads:
+        found = list(Ext4(volume).entries(Content.HASHED, threads=threads))
+
+    assert any(entry.link for entry in alone)
+    assert found == alone
