@@ -9,7 +9,9 @@ from __future__ import annotations
 import json
 import sqlite3
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, NamedTuple
+from functools import lru_cache
+from operator import itemgetter
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.model import paths
@@ -79,6 +81,15 @@ _INTEGER_LIMITS = {
     "generation": (0, 2**32 - 1),
     "seq": (0, 999_999_999),
 }
+
+_LIMITS = [(name, *_INTEGER_LIMITS[name]) for name in _COLUMN_NAMES if name in _INTEGER_LIMITS]
+_BLOB_NAMES = ("directory", "name", "target", "digest")
+_XATTRS = _COLUMN_NAMES.index("xattrs")
+_PICK_INTEGERS = itemgetter(*(_COLUMN_NAMES.index(name) for name, _, _ in _LIMITS))
+_PICK_BLOBS = itemgetter(*(_COLUMN_NAMES.index(name) for name in _BLOB_NAMES))
+_TYPES, _REASONS = {int(kind): kind for kind in EntryType}, tuple(Omitted)
+_DEPTH = paths.DEPTH_MAX - 1
+"""Slashes in a directory from which on the path of a name in it may be too deep."""
 
 _Row = tuple[int | bytes | str | None, ...]
 
@@ -472,43 +483,49 @@ def _storable(ctime_ns: int) -> int:
 
 def _entry(row: tuple[object, ...]) -> Entry:
     """Turn a row into an entry; a row that no agent of ours wrote is refused."""
-    values = dict(zip(_COLUMN_NAMES, row, strict=True))
-    number = _integers(values)
-    directory, name, target, digest = (
-        _blob(values, column) for column in ("directory", "name", "target", "digest")
-    )
-    if directory or name:
-        paths.check_path(paths.join(directory, name))
-    if b"/" in name:
-        raise SecurityError(f"index: not a file name: {paths.display(name)!r}")
+    (
+        _part, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, sparse, omitted,
+        inode, ctime_ns, generation, _seq,
+    ) = _integers(_PICK_INTEGERS(row))  # fmt: skip
+    directory, name, target, digest = _blobs(_PICK_BLOBS(row))
+    _check_place(directory, name)
     if len(digest) not in {0, 32} or len(target) > paths.PATH_MAX or b"\0" in target:
         raise SecurityError(f"index: odd digest or target at {paths.display(name)!r}")
     return Entry(
-        directory, name, EntryType(number["type"]), number["mode"], number["uid"], number["gid"],
-        number["size"], number["mtime"] * SECOND + number["mtime_ns"], number["link"],
-        number["rdev"], number["flags"],
-        number["sparse"], target, digest, Omitted(number["omitted"]),
-        decode_xattrs(values["xattrs"]),
-        Seen(number["inode"], number["ctime_ns"], number["generation"]),
+        directory, name, _TYPES[kind], mode, uid, gid, size, mtime * SECOND + mtime_ns, link, rdev,
+        flags, sparse, target, digest, _REASONS[omitted], decode_xattrs(row[_XATTRS]),
+        Seen(inode, ctime_ns, generation),
     )  # fmt: skip
 
 
-def _blob(values: Mapping[str, object], column: str) -> bytes:
-    value = values[column]
-    if not isinstance(value, bytes):
-        raise SecurityError(f"index: {column} is no bytes but {type(value).__name__}")
-    return value
+def _check_place(directory: bytes, name: bytes) -> None:
+    if not directory and not name:
+        return  # the root
+    _check_directory(directory)
+    paths.check_name(name)
+    if len(directory) + len(name) >= paths.PATH_MAX or directory.count(b"/") >= _DEPTH:
+        paths.check_path(paths.join(directory, name))
 
 
-def _integers(values: Mapping[str, object]) -> dict[str, int]:
+@lru_cache(maxsize=16)
+def _check_directory(directory: bytes) -> None:
+    """Check a directory once for all that is in it: entries come in their order."""
+    paths.check_path(directory)
+
+
+def _blobs(values: tuple[object, ...]) -> tuple[bytes, ...]:
+    for column, value in zip(_BLOB_NAMES, values, strict=True):
+        if not isinstance(value, bytes):
+            raise SecurityError(f"index: {column} is no bytes but {type(value).__name__}")
+    return cast("tuple[bytes, ...]", values)
+
+
+def _integers(values: tuple[object, ...]) -> tuple[int, ...]:
     """Return the number columns, each checked against its range."""
-    numbers = {}
-    for column, (least, most) in _INTEGER_LIMITS.items():
-        value = values[column]
+    for (column, least, most), value in zip(_LIMITS, values, strict=True):
         if not isinstance(value, int) or not least <= value <= most:
             raise SecurityError(f"index: {column} is {value!r}, outside {least}..{most}")
-        numbers[column] = value
-    return numbers
+    return cast("tuple[int, ...]", values)
 
 
 def encode_xattrs(xattrs: Mapping[str, bytes]) -> str | None:
