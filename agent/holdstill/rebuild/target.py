@@ -94,6 +94,12 @@ def check_image_path(path: Path, *, existing: Existing = Existing.KEEP) -> None:
     """
     if not path.parent.is_dir():
         raise TargetRefusedError(f"there is no folder {path.parent}", hint="make it first")
+    if "?" in str(path.absolute()):
+        # They take what follows it for options: `card.img?offset=4096`.
+        raise TargetRefusedError(
+            f"{path}: e2fsprogs cannot open a name with a question mark",
+            hint="name the image and its folder otherwise",
+        )
     try:
         found = path.lstat()
     except FileNotFoundError:

@@ -195,3 +195,17 @@ def test_what_was_flushed_is_read_back(tmp_path: Path) -> None:
         target.flush_and_drop_caches(image)
 
         assert os.pread(image.handle, 4, 0) == b"card"
+
+
+def test_a_question_mark_in_a_name_is_refused_before_anything_is_made(tmp_path: Path) -> None:
+    folder = tmp_path / "what?"
+    folder.mkdir()
+
+    for place in (tmp_path / "pier?3.img", folder / "pier-3.img"):
+        with (
+            pytest.raises(TargetRefusedError, match="question mark"),
+            target.claimed_image(place, size=MIB),
+        ):
+            pytest.fail("it was claimed")
+
+    assert [path.name for path in tmp_path.rglob("*")] == ["what?"]
