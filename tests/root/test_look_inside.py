@@ -93,7 +93,7 @@ def test_a_file_of_a_partition_that_was_not_mounted_comes_out_by_its_number(
 def test_a_folder_of_a_fat_can_be_opened_by_whoever_took_it_out(
     kept: Kept, tmp_path: Path
 ) -> None:
-    holdstill("get", "pier-3", "1:/overlays", "--store", kept.store, "--to", tmp_path / "x")
+    holdstill("get", "pier-3", "1:/OVERLAYS", "--store", kept.store, "--to", tmp_path / "x")
 
     modes = {entry.stat().st_mode & 0o777 for entry in (tmp_path / "x").iterdir()}
     assert (tmp_path / "x").stat().st_mode & 0o777 == 0o700

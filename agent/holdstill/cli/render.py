@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -268,7 +269,8 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
 def got(found: Got, capture: str, target: Path, out: Console) -> None:
     """Show what was taken out of a capture."""
     files = f"{found.files} file" + ("s" if found.files != 1 else "")
-    out.print(f"{target}: {files}, {human(found.size)}, from {capture}")
+    place = paths.display(os.fsencode(target))
+    out.print(f"{place}: {files}, {human(found.size)}, from {capture}")
     for skipped, why in found.skipped:
         out.print(f"skipped /{paths.display(skipped)}: {why}")
     damaged = [f"/{paths.display(path)}" for path in found.damaged]

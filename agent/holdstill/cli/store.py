@@ -127,7 +127,7 @@ def get(
             got = getting.get(
                 index,
                 part.number,
-                inside,
+                getting.spelled(index, part, inside),
                 contents=stored,
                 to=target,
                 ahead=ahead,

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Protocol
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
+from holdstill.model.layout import Fat
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
+    from holdstill.model.manifest import CapturedPart
     from holdstill.records.index import Index
 
 
@@ -97,6 +99,24 @@ def get(
         return taker.got
     taker.make_tree(entry, to, ahead(_below(index, part, entry.path)))
     return taker.got
+
+
+def spelled(index: Index, part: CapturedPart, path: bytes) -> bytes:
+    """Return a path as the capture spells it: on a FAT, names are the same in any case."""
+    if not isinstance(part.file_system, Fat) or index.get(part.number, path) is not None:
+        return path
+    found = b""
+    for name in path.split(b"/"):
+        here = index.children(part.number, found)
+        same = [entry.path for entry in here if _folded(entry.name) == _folded(name)]
+        if not same:
+            return path
+        found = same[0]
+    return found
+
+
+def _folded(name: bytes) -> str:
+    return name.decode(errors="surrogateescape").upper()
 
 
 @dataclass(frozen=True)
