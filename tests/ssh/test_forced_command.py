@@ -151,8 +151,10 @@ def test_s03_no_rsync_option_reaches_a_sealed_capture(
     capture = capture_of(house, keeping.PIER_3)
 
     for place in (relative(house, capture) + "/", str(capture) + "/", ""):
+        noted_before = refusals_of(house).count("\n")
         done = rsync(house, *options, f"{tmp_path}/", f"{house.server.host}:{place}")
         assert done.returncode != 0, (place, done.stdout)
+        assert refusals_of(house).count("\n") == noted_before + 1, place
 
     assert keeping.snapshot(house.store.root / "content") == before
     after = keeping.snapshot(house.store.root / "boards")
