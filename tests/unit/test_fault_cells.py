@@ -7,14 +7,12 @@ Columns: c3 (C3-C4), c5, c6 (C6-C7), c8 (C8-C9), c10, c11, c12.
 
 from __future__ import annotations
 
-import ast
-import functools
 import re
-from pathlib import Path
 
 import pytest
 
-TESTS = Path(__file__).parents[1]
+from support.inventory import named
+
 COLUMN_OF = {3: 3, 4: 3, 5: 5, 6: 6, 7: 6, 8: 8, 9: 8, 10: 10, 11: 11, 12: 12}
 ALL = (3, 5, 6, 8, 10, 11, 12)
 MATRIX = {
@@ -134,24 +132,6 @@ def cells_in(text: str) -> set[str]:
         for step in re.findall(r"\d+", steps)
         if int(step) in COLUMN_OF
     }
-
-
-@functools.cache
-def named() -> dict[str, str]:
-    """Return each test of the tree by its file and name, with every id in its decorators."""
-    found = {}
-    for path in sorted(TESTS.rglob("test_*.py")):
-        for node in ast.walk(ast.parse(path.read_bytes())):
-            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
-                ids = [
-                    word.value.value
-                    for decorator in node.decorator_list
-                    for word in ast.walk(decorator)
-                    if isinstance(word, ast.keyword) and word.arg == "id"
-                    if isinstance(word.value, ast.Constant) and isinstance(word.value.value, str)
-                ]
-                found[f"{path.relative_to(TESTS)}::{node.name}"] = " ".join([node.name, *ids])
-    return found
 
 
 CELLS = [f"c{column}_{row}" for row, columns in MATRIX.items() for column in columns]
