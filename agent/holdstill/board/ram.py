@@ -25,7 +25,7 @@ def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
         SecurityError: somebody else has made, or may write to, the directory.
     """
     for place in (preferred, *others):
-        if _is_memory(place):
+        if is_memory(place):
             return _made(place)
     raise PreflightError(
         f"neither {preferred} nor {', '.join(map(str, others))} is memory (a tmpfs)",
@@ -33,7 +33,8 @@ def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
     )
 
 
-def _is_memory(place: Path) -> bool:
+def is_memory(place: Path) -> bool:
+    """Whether a directory is, or would be, on a tmpfs."""
     # The place itself may be a tmpfs of its own; else it is what its parent is.
     for candidate in (place, place.parent):
         if candidate.is_dir() or candidate.is_symlink():

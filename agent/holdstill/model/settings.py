@@ -14,6 +14,8 @@ from holdstill.model.layout import Record
 LIMIT = 256 << 10
 """Bytes of a settings file that we are willing to read."""
 _TIME = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
+SPOOL = "/run/holdstill"
+"""Where the spool is unless somebody chose another place."""
 
 
 class OverBudget(StrEnum):
@@ -164,7 +166,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     key: str = "/etc/holdstill/board_ed25519"
     host_keys: str = "/etc/holdstill/keeper_host_keys"
     state: str = "/var/lib/holdstill"
-    spool: str = "/run/holdstill"
+    spool: str = SPOOL
     exclude: tuple[str, ...] = ()
     include: tuple[str, ...] = ()
     remount_read_only: bool = True

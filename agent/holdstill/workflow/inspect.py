@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import health, hooks, identity, layout, mounts, trend
+from holdstill.board import health, hooks, identity, layout, mounts, ram, trend
 from holdstill.board.health import Health
 from holdstill.board.trend import Trend
 from holdstill.errors import HoldstillError
@@ -16,6 +16,7 @@ from holdstill.model.exchange import Hello
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.paths import BoardPath
+from holdstill.model.settings import SPOOL
 from holdstill.system import files
 from holdstill.workflow import ways
 from holdstill.workflow.ways import Way
@@ -92,6 +93,8 @@ def inspect(
     root = BoardPath(settings.root.encode())
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
     warnings = [*found.warnings, *_warnings(found, settings)]
+    if settings.spool != SPOOL and not ram.is_memory(Path(settings.spool)):
+        warnings.append(f"spool: {settings.spool} is not memory (a tmpfs): {ram.FALLBACK} serves")
     warnings += hooks.check(settings.hooks, settings.never_pause)
     keeper = None
     if ask_keeper is not None:
