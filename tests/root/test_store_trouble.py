@@ -12,6 +12,7 @@ from holdstill.errors import LinkError, VerificationError
 from holdstill.keeper import captures
 from holdstill.keeper import store as stores
 from holdstill.keeper.disk import Disk
+from holdstill.model import names
 from support import keeping, loop, programs
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
@@ -134,7 +135,7 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
     assert caught.value.exit_code == 7
     assert "Input/output error" in str(caught.value)
     assert "kernel's log" in caught.value.hint
-    assert not shelf.store.contents.has(digest)
+    assert not shelf.store.contents.has(names.check_digest(digest))
     assert keeping.snapshot(shelf.folder) == before
     assert board.keeper.bank([digest]).bad == (digest,)  # half of it is zeros by now
     assert board.capture().name
