@@ -119,7 +119,9 @@ def filled_in(page: str, manifest: Manifest, name: str) -> str:
     step["3"] = made.replace("UUID", root.uuid).replace("LABEL", root.label)
     # "see step 6": if there is a gap.bin, before step 5.
     gap = f"if [ -e gap.bin ]; then\n{step['6']}fi\n"
-    return "\n".join([step["1"], step["2"], step["3"], step["4"], gap, step["5"]])
+    # e2fsck(8): 1 is a file system that was put in order.
+    check = f"{step['5'].strip()} || [ $? -eq 1 ]\n"
+    return "\n".join([step["1"], step["2"], step["3"], step["4"], gap, check])
 
 
 def store_disk(store: Path, image: Path) -> Path:
