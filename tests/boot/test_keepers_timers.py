@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from support import programs
-from support.vm import board, here, machine, spoil, units
+from support.vm import board, here, machine, offline, spoil, units
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -61,9 +61,20 @@ def store_disk(folder: Path) -> Path:
     return image
 
 
-def furnish(pier: Machine) -> None:
+def conversions(tree: board.Tree, folder: Path) -> bytes:
+    """Return glibc's conversion tables, packed: mkfs.vfat needs them, and the tree has none."""
+    fetched = offline.debian(tree, folder / "apt", ("--reinstall", "libc6"))
+    (package,) = (fetched / "var/cache/apt/archives").glob("libc6_*.deb")
+    programs.run("dpkg-deb", "--extract", package, folder / "libc6")
+    words = ("tar", "-cC", folder / "libc6", "usr/lib/x86_64-linux-gnu/gconv")
+    return programs.run(*words)
+
+
+def furnish(pier: Machine, folder: Path) -> None:
     """Make the machine a keeper."""
     pier.run("systemctl", "is-system-running", "--wait", timeout=300)
+    tables = conversions(pier.card.tree, folder)
+    pier.run("tar", "--no-same-owner", "-xC", "/", stdin=tables)
     units.install(pier)
     pier.run("mount", STORE_DISK, "/srv")
     pier.run("chown", "-R", "keeper:keeper", "/srv/holdstill")
@@ -109,7 +120,7 @@ def test_every_timer_of_the_keeper_starts_what_succeeds_in_its_sandbox(
     disk = ("-drive", f"file={store_disk(tmp_path)},format=raw,if=virtio,cache=unsafe")
     words = (*machine.from_uefi(keeper.image), *disk)
     with machine.booted(keeper, words, hardware=machine.Hardware(memory_mib=2560)) as pier:
-        furnish(pier)
+        furnish(pier, tmp_path)
         timers = elapse(pier)
         results = {}
         start = time.monotonic()
