@@ -87,6 +87,24 @@ def test_a_hook_that_never_ends_is_bounded_and_undone(
     assert (tmp_path / "resumed").exists()
 
 
+def test_c8_hook_hangs_in_its_resume_and_the_others_are_resumed_all_the_same(
+    debts: Journal, tmp_path: Path
+) -> None:
+    started = time.monotonic()
+    some = [
+        shell("first", "true", f"touch {tmp_path}/resumed"),
+        shell("stuck", "true", "trap '' TERM; while :; do sleep 0.05; done", timeout=0.3),
+    ]
+
+    with hooks.quiet(some, RUNNER, SystemClock(), debts) as report:
+        pass
+
+    assert time.monotonic() - started < 10
+    assert (tmp_path / "resumed").exists()
+    assert any("stuck" in problem for problem in report.problems)
+    assert len(debts.owed(hooks.KIND)) == 1  # so that the next run tries again
+
+
 def test_a_hook_that_leaves_a_child_with_its_output_open_keeps_nobody_waiting(
     debts: Journal,
 ) -> None:

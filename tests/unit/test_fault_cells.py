@@ -68,7 +68,6 @@ UNNAMED = {
     "c11_read_error": CUTS,
     "c11_clock_jump": f"{MATRIX_TESTS}::test_c11_a_clock_that_jumps_back_changes_no_order",
     "c5_hook_hangs": "root/test_hooks.py::test_a_hook_that_never_ends_is_bounded_and_undone",
-    "c8_hook_hangs": "unit/board/test_hooks.py::test_a_resume_that_fails_is_tried_again",
     "c5_hook_fails": "root/test_hooks.py::test_the_second_of_three_fails",
     "c8_hook_fails": "unit/board/test_hooks.py::"
     "test_a_service_that_does_not_resume_keeps_no_other_back",
