@@ -175,7 +175,7 @@ def test_a_timer_keeps_off_the_hours_in_which_clocks_change(timer: str) -> None:
     programs.run("systemd-analyze", "calendar", found[0])
 
 
-def test_the_keepers_user_and_places_are_made(tmp_path: Path) -> None:
+def test_s11_the_keepers_user_and_places_are_made(tmp_path: Path) -> None:
     (tmp_path / "etc").mkdir()
     conf = "holdstill-keeper.conf"
 
@@ -203,7 +203,7 @@ def test_the_boards_memory_is_for_root_alone(tmp_path: Path) -> None:
     assert stat.S_IMODE((tmp_path / "run/holdstill").stat().st_mode) == 0o700
 
 
-def test_the_daemon_has_no_powers_that_a_capture_does_not_need() -> None:
+def test_s44_the_daemon_has_no_powers_that_a_capture_does_not_need() -> None:
     said = programs.run(
         *("systemd-analyze", "security", "--offline=yes", "--no-pager", "--json=short"),
         UNITS / "holdstill-nightly.service",

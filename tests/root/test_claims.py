@@ -265,7 +265,7 @@ def test_a_second_claim_is_refused_while_the_first_is_held(card: loop.LoopDisk) 
     assert first_bytes(card.device, 5) == b"first"
 
 
-def test_nobody_mounts_a_claimed_card(card: loop.LoopDisk, tmp_path: Path) -> None:
+def test_s45_nobody_mounts_a_claimed_card(card: loop.LoopDisk, tmp_path: Path) -> None:
     with claimed(card.device):
         tried = programs.attempt("mount", card.partition(2), tmp_path)
 

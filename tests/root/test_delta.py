@@ -199,7 +199,9 @@ def test_a_pending_content_is_part_of_what_is_taken_in_the_pause(tmp_path: Path)
         assert copied == {b"a/f": b"a/f"}
 
 
-def test_too_large_a_delta_is_refused_in_the_pause_and_swept_before(tmp_path: Path) -> None:
+def test_c6_huge_file_too_large_a_delta_is_refused_in_the_pause_and_swept_before(
+    tmp_path: Path,
+) -> None:
     with followed(tmp_path) as board:
         for number in range(20):
             (board.top / f"{number}").touch()
@@ -211,7 +213,9 @@ def test_too_large_a_delta_is_refused_in_the_pause_and_swept_before(tmp_path: Pa
         assert board.get("19") is not None
 
 
-def test_what_changes_while_it_should_be_still_is_an_error(tmp_path: Path) -> None:
+def test_c6_file_changes_type_what_changes_while_it_should_be_still_is_an_error(
+    tmp_path: Path,
+) -> None:
     with followed(tmp_path) as board:
         (board.top / "a/f").write_bytes(b"1")
         delta = board.resolve()
@@ -221,7 +225,9 @@ def test_what_changes_while_it_should_be_still_is_an_error(tmp_path: Path) -> No
             deltas.copy_pending(board.subject, delta, lambda handle, entry: None)
 
 
-def test_what_is_gone_while_it_should_be_still_is_an_error(tmp_path: Path) -> None:
+def test_c6_file_vanishes_what_is_gone_while_it_should_be_still_is_an_error(
+    tmp_path: Path,
+) -> None:
     with followed(tmp_path) as board:
         (board.top / "a/f").write_bytes(b"1")
         delta = board.resolve()
@@ -231,7 +237,7 @@ def test_what_is_gone_while_it_should_be_still_is_an_error(tmp_path: Path) -> No
             deltas.copy_pending(board.subject, delta, lambda handle, entry: None)
 
 
-def test_a_content_that_the_card_does_not_give_back_is_marked_under_all_names(
+def test_c5_read_error_c6_read_error_is_marked_under_all_names_of_the_file(
     tmp_path: Path,
 ) -> None:
     def broken(handle: int, entry: Entry) -> None:

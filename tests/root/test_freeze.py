@@ -112,7 +112,7 @@ def test_a_file_system_on_a_file_of_another_is_frozen_first_and_thawed_last(
     assert window.seconds < 3
 
 
-def test_a_freeze_of_somebody_else_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_c6_freeze_fails_because_of_somebody_elses_which_is_left_alone(tmp_path: Path) -> None:
     with ExitStack() as undo:
         first = undo.enter_context(volume(tmp_path / "deep" / "first"))
         second = undo.enter_context(volume(tmp_path / "second"))

@@ -100,7 +100,9 @@ def test_the_marks_of_a_killed_agent_say_that_nothing_is_left(volume: Path, jour
     assert list(journal.iterdir()) == []
 
 
-def test_a_killed_guard_and_agent_leave_it_to_the_ladder(volume: Path, journal: Path) -> None:
+def test_c6_stale_lock_a_killed_guard_and_agent_leave_it_to_the_ladder(
+    volume: Path, journal: Path
+) -> None:
     with held.holder("hang", journal, volume) as holder:
         assert holder.say() == "holding"
         for pid in holder.guards():

@@ -48,7 +48,7 @@ def shell(name: str, quiesce: str, resume: str = "", *, timeout: float = 5.0) ->
     )  # fmt: skip
 
 
-def test_the_second_of_three_fails(debts: Journal, tmp_path: Path) -> None:
+def test_c5_hook_fails_as_the_second_of_three(debts: Journal, tmp_path: Path) -> None:
     log = tmp_path / "log"
     some = [
         shell("1", f"echo hold 1 >>{log}", f"echo go 1 >>{log}"),
@@ -74,7 +74,7 @@ def test_the_second_of_three_fails(debts: Journal, tmp_path: Path) -> None:
         "yes",
     ],
 )
-def test_a_hook_that_never_ends_is_bounded_and_undone(
+def test_c5_hook_hangs_and_is_bounded_and_undone(
     script: str, debts: Journal, tmp_path: Path
 ) -> None:
     started = time.monotonic()
@@ -141,7 +141,9 @@ def running(services: Path) -> list[str]:
     return sorted(path.name for path in services.iterdir())
 
 
-def test_what_a_killed_run_left_quiet_is_resumed_by_the_next(memory: Path, services: Path) -> None:
+def test_c5_stale_lock_what_a_killed_run_left_quiet_is_resumed_by_the_next(
+    memory: Path, services: Path
+) -> None:
     with quieter(memory, services) as run:
         during = running(services)
         run.kill()

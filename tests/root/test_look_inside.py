@@ -61,7 +61,9 @@ def test_show_names_the_disk_and_every_partition(kept: Kept) -> None:
     assert "rootfs" in text
 
 
-def test_a_file_comes_out_with_its_times_but_without_setuid(kept: Kept, tmp_path: Path) -> None:
+def test_s28_a_file_comes_out_with_its_times_but_without_setuid(
+    kept: Kept, tmp_path: Path
+) -> None:
     target = tmp_path / "out.csv"
 
     holdstill("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,

@@ -269,7 +269,9 @@ def test_a_directory_that_is_another_one_by_now_is_doubted(tmp_path: Path) -> No
     assert scanner.doubtful == {entry.seen.inode}
 
 
-def test_no_symlink_is_followed_on_the_way_to_a_content(tmp_path: Path) -> None:
+def test_c3_file_changes_type_no_symlink_is_followed_on_the_way_to_a_content(
+    tmp_path: Path,
+) -> None:
     (tmp_path / "d").mkdir()
     (tmp_path / "d/f").write_bytes(b"x")
     with scan.opened_root(os.fsencode(tmp_path)) as root:

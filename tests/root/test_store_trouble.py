@@ -61,7 +61,7 @@ def pour(file: RawIOBase, chunk: bytes) -> None:
         file.write(chunk)
 
 
-def test_a_full_disk_stops_a_sealing_and_harms_no_capture(
+def test_c11_host_disk_full_stops_a_sealing_and_harms_no_capture(
     board: Board[LocalKeeper], volume: Path
 ) -> None:
     root = volume / "boathouse"

@@ -129,7 +129,9 @@ def test_setuid_and_other_bits_do_not_arrive(bulk: Bulk, here: Path, there: Path
     assert [(there / name).stat().st_mode & 0o7777 for name in ("tool", "shut")] == [0o600] * 2
 
 
-def test_a_vanished_file_does_not_stop_the_others(bulk: Bulk, here: Path, there: Path) -> None:
+def test_c3_file_vanishes_and_does_not_stop_the_others(
+    bulk: Bulk, here: Path, there: Path
+) -> None:
     bulk.send({"gone": here / "gone", "f": file_in(here, "f", b"x")}, str(there))
 
     assert names_in(there) == ["f"]

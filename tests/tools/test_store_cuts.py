@@ -228,7 +228,7 @@ COUNTS: dict[str, int] = {}
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name)
 @pytest.mark.parametrize("deed", DEEDS)
-def test_a_store_holds_the_old_state_or_the_new_one_whatever_call_fails(
+def test_c11_read_error_c12_power_loss_host_c12_host_disk_full_c12_signal_at_any_call(
     prepared: Path, memory: Path, deed: str, fault: Fault
 ) -> None:
     before = good_captures(prepared)

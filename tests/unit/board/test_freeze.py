@@ -168,7 +168,7 @@ def test_a_thaw_by_another_program_breaks_the_instant() -> None:
     assert kernel.frozen == set()
 
 
-def test_a_thaw_that_fails_at_first_is_tried_again() -> None:
+def test_c6_thaw_fails_at_first_and_is_tried_again() -> None:
     kernel = FakeKernel(answers={("thaw", DATA): errno.EIO})
     with armed(kernel) as guard:
         attempts = []
@@ -185,7 +185,7 @@ def test_a_thaw_that_fails_at_first_is_tried_again() -> None:
     assert kernel.frozen == set()
 
 
-def test_a_thaw_that_keeps_failing_is_told_and_the_others_are_thawed() -> None:
+def test_c8_thaw_fails_for_good_which_is_told_and_the_others_are_thawed() -> None:
     kernel = FakeKernel(answers={("thaw", DATA): errno.EIO})
 
     with (

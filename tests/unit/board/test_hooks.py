@@ -114,7 +114,7 @@ def test_a_resume_that_fails_is_tried_again(debts: Journal) -> None:
     assert debts.owed(hooks.KIND) == ()
 
 
-def test_a_service_that_does_not_resume_keeps_no_other_back(debts: Journal) -> None:
+def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: Journal) -> None:
     machine = FakeMachine(CALM | {"b go": failing("gone")})
 
     with quiet(machine, debts) as report:

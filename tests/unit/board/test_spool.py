@@ -152,7 +152,9 @@ def test_a_file_of_another_size_is_refused(wrong: int, source: Path, memory: Pat
         assert (names(memory), mine.used) == (set(), 0)
 
 
-def test_a_file_that_changes_while_it_is_copied_is_refused(source: Path, memory: Path) -> None:
+def test_c6_file_grows_a_file_that_changes_while_it_is_copied_is_refused(
+    source: Path, memory: Path
+) -> None:
     size = source.stat().st_size
     with Spool(memory, MIB) as mine, opened(source) as handle:
         before = os.fstat(handle)

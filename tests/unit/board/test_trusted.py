@@ -62,7 +62,7 @@ def test_a_link_of_root_is_followed(files: FakeFiles) -> None:
 
 @pytest.mark.parametrize("place", ["/", "/usr", "/usr/local/bin", "/usr/local/bin/gauge"])
 @pytest.mark.parametrize("mode", [0o775, 0o757, 0o777, 0o1777])
-def test_nothing_on_the_way_may_be_writable_by_others(
+def test_s40_nothing_on_the_way_may_be_writable_by_others(
     place: str, mode: int, files: FakeFiles
 ) -> None:
     kind = FILE if place.endswith("gauge") else DIRECTORY

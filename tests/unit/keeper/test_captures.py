@@ -57,7 +57,7 @@ def test_good_captures_have_no_faults_and_are_in_order(board: LocalBoard) -> Non
     assert hello.newest == briefs[-1]
 
 
-def test_a_bit_flipped_in_a_manifest_shows(board: LocalBoard) -> None:
+def test_c11_altered_manifest_a_bit_flipped_in_a_manifest_shows(board: LocalBoard) -> None:
     alter(folder_of(board, 1) / "manifest.yaml", b"pier-3", b"pier-4")
 
     assert faults_of(board)[0] == faults_of(board)[2] == ()

@@ -122,7 +122,7 @@ def test_c4_host_disk_full_is_refused_before_anything_is_sent(
     assert caught.value.exit_code == 4
 
 
-def test_c4_tampered_base_is_not_built_upon(board: LocalBoard) -> None:
+def test_c4_tampered_tree_or_c4_altered_manifest_is_not_built_upon(board: LocalBoard) -> None:
     """The newest capture's manifest was altered: the next run starts from the one before."""
     newest, older = board.keeper.captures()[1].name, board.keeper.captures()[0].name
     path = board.keeper.capture(newest).folder / "manifest.yaml"
@@ -137,7 +137,7 @@ def test_c4_tampered_base_is_not_built_upon(board: LocalBoard) -> None:
     assert board.capture(begun).name
 
 
-def test_c10_host_read_error_stops_the_run_with_code_7(
+def test_c10_read_error_at_the_host_stops_the_run_with_code_7(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     class CannotReread(QuickDisk):
@@ -170,7 +170,7 @@ def test_c10_host_disk_full_stops_the_sealing_and_the_next_try_succeeds(
     assert another(store, clock).capture().name
 
 
-def test_c10_tampered_staging_is_sent_again_and_never_stored(board: LocalBoard) -> None:
+def test_c10_tampered_tree_is_sent_again_and_never_stored(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     digest = hashlib.sha256(b"1.44").hexdigest()
     Path(begun.contents, digest).write_bytes(b"1.45")
@@ -181,7 +181,7 @@ def test_c10_tampered_staging_is_sent_again_and_never_stored(board: LocalBoard) 
     assert board.sent[-1] == digest
 
 
-def test_c10_memory_runs_out_and_the_run_is_taken_back(
+def test_c10_out_of_memory_takes_the_run_back(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     before = sealed_state(store)
@@ -192,7 +192,7 @@ def test_c10_memory_runs_out_and_the_run_is_taken_back(
 
 
 @pytest.mark.parametrize("loss", Loss)
-def test_c11_power_loss_at_the_host_leaves_the_old_or_the_new_whole(
+def test_c11_power_loss_host_leaves_the_old_or_the_new_whole(
     board: LocalBoard, store: Store, clock: FakeClock, loss: Loss, tmp_path: Path
 ) -> None:
     outcomes = set()
@@ -213,7 +213,7 @@ def test_c11_power_loss_at_the_host_leaves_the_old_or_the_new_whole(
     assert outcomes == {2, 3}
 
 
-def test_c11_concurrent_publishing_of_one_number_is_refused(
+def test_c11_concurrent_run_publishing_the_same_number_is_refused(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     """Two hosts with one store on a share that does not lock: the ledger decides."""
@@ -238,7 +238,7 @@ class _Unlocked(LocalKeeper):
         lock.rename(lock.with_name("lock of the other host"))
 
 
-def test_c11_a_clock_that_jumps_back_changes_no_order(board: LocalBoard, clock: FakeClock) -> None:
+def test_c11_clock_jump_back_changes_no_order(board: LocalBoard, clock: FakeClock) -> None:
     clock.advance(-365 * 86_400)
 
     sealed = board.capture()
@@ -250,9 +250,7 @@ def test_c11_a_clock_that_jumps_back_changes_no_order(board: LocalBoard, clock: 
     assert newest.name == sealed.name
 
 
-def test_c11_tampered_capture_is_told_and_nothing_is_deleted(
-    board: LocalBoard, store: Store
-) -> None:
+def test_c11_tampered_tree_is_told_and_nothing_is_deleted(board: LocalBoard, store: Store) -> None:
     victim = board.keeper.capture(board.keeper.captures()[0].name).folder / "index.sqlite"
     victim.unlink()
     before = sealed_state(store)
@@ -282,7 +280,7 @@ def test_c11_ssh_drop_after_publishing_is_answered_alike_when_asked_again(
 
 
 @pytest.mark.parametrize("number", range(1, 12))
-def test_c12_kill_in_the_middle_of_thinning_leaves_each_victim_whole_or_gone(
+def test_c12_kill_9_in_the_middle_of_thinning_leaves_each_victim_whole_or_gone(
     board: LocalBoard, store: Store, clock: FakeClock, number: int
 ) -> None:
     held = stores.open_store(store.root, disk=PowerCutDisk(number, Loss.ALL))
@@ -310,7 +308,7 @@ def test_c12_concurrent_run_is_not_disturbed_by_thinning(
     assert board.capture(begun).name
 
 
-def test_c12_read_error_stops_thinning_before_it_deletes(
+def test_c12_read_error_or_c12_altered_manifest_stops_thinning_before_it_deletes(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     folder = board.keeper.capture(board.keeper.captures()[0].name).folder

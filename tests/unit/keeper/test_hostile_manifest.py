@@ -81,7 +81,7 @@ def test_a_manifest_cut_off_anywhere_in_its_end_is_refused(
             manifests.decode(data[:length])
 
 
-def test_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
+def test_c10_altered_manifest_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
     board: LocalBoard, begun: Begun
 ) -> None:
     data = summed(body_of(board, begun))

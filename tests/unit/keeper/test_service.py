@@ -248,7 +248,7 @@ def test_a_staging_file_that_is_also_a_content_is_cut_loose(
     assert held.path.exists()
 
 
-def test_sealing_names_the_contents_that_are_lacking(board: LocalBoard) -> None:
+def test_c10_file_vanishes_sealing_names_the_contents_that_are_lacking(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     data = board.attach(begun)
 

@@ -143,7 +143,7 @@ def test_a_sweep_that_was_too_eager_costs_sending_again_and_nothing_else(
     assert board.keeper.seal(data, board.signed(data)).name
 
 
-def test_i10_nothing_is_thinned_while_a_capture_is_suspicious(
+def test_c12_tampered_tree_i10_nothing_is_thinned_while_a_capture_is_suspicious(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     name = board.keeper.captures()[1].name
@@ -232,7 +232,7 @@ def test_a_broken_ledger_can_be_accepted_with_a_reason(
     assert [brief.faults for brief in board.keeper.captures()] == [()] * 6
 
 
-def test_a_staging_that_nobody_came_back_for_is_given_up(
+def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     begun = board.keeper.begin()

@@ -188,7 +188,7 @@ def test_all_names_of_an_inode_get_its_digest_and_it_is_read_once(scene: Scene) 
     assert scene.bank.tally.hashed_files == 1
 
 
-def test_a_file_that_changes_under_our_hands_stays_pending(scene: Scene) -> None:
+def test_c3_file_grows_a_file_that_changes_under_our_hands_stays_pending(scene: Scene) -> None:
     write(scene, "log", b"text")
     scene.place.changing.add(b"log")
     scene.put(entry(b"log", b"text"))
@@ -200,7 +200,9 @@ def test_a_file_that_changes_under_our_hands_stays_pending(scene: Scene) -> None
     assert scene.bank.tally.restless == 1
 
 
-def test_what_arrives_otherwise_than_it_was_hashed_is_pending_again(scene: Scene) -> None:
+def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_again(
+    scene: Scene,
+) -> None:
     write(scene, "hot", b"before")
     scene.put(entry(b"hot", b"before"))
     carry = scene.carrier.send
@@ -218,7 +220,7 @@ def test_what_arrives_otherwise_than_it_was_hashed_is_pending_again(scene: Scene
     assert scene.keeper.store == set()
 
 
-def test_an_unreadable_file_is_tried_twice_then_listed_and_never_zero_filled(
+def test_c3_read_error_an_unreadable_file_is_tried_twice_then_listed_and_never_zero_filled(
     scene: Scene,
 ) -> None:
     scene.place.unreadable = frozenset({b"bad"})

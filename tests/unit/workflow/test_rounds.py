@@ -74,7 +74,9 @@ def test_a_large_first_round_is_followed_by_one_that_takes_what_came_meanwhile()
     assert converged.predicted_seconds <= 0.5
 
 
-def test_dirt_that_comes_faster_than_the_link_carries_it_ends_the_rounds_early() -> None:
+def test_c3_huge_file_dirt_that_comes_faster_than_the_link_carries_it_ends_the_rounds_early() -> (
+    None
+):
     board = Board(dirty_rate=90e6, link_rate=10e6, first=4_000_000_000)
 
     converged = converge(board, PauseSettings(target=0.5, rounds=50))
