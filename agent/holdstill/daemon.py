@@ -90,13 +90,13 @@ class Supervisor(Protocol):
 class Lines(Protocol):
     """Keeps lines for whoever looks; see holdstill.notify.lines."""
 
-    def info(self, text: str) -> None:
-        """Say what is going on."""
+    def info(self, text: str, **fields: str) -> None:
+        """Say what is going on; fields are for programs that look."""
 
-    def warning(self, text: str) -> None:
+    def warning(self, text: str, **fields: str) -> None:
         """Say what somebody should look at."""
 
-    def error(self, text: str) -> None:
+    def error(self, text: str, **fields: str) -> None:
         """Say what went wrong."""
 
 
@@ -222,14 +222,15 @@ class Nightly:
         self._keep(self.means.herald.run_ended(diary, outcome))
 
     def _write_log(self, outcome: Outcome) -> None:
-        lines = self.means.lines
+        lines, fields = self.means.lines, _fields(self.settings.board, outcome)
         if not outcome.is_sealed:
             hint = f". What to do: {outcome.hint}" if outcome.hint else ""
-            lines.error(f"no capture, exit code {outcome.code}: {outcome.what}{hint}")
+            what = f"no capture, exit code {outcome.code}: {outcome.what}{hint}"
+            lines.error(what, **fields)
             return
-        lines.info(outcome.what)
+        lines.info(outcome.what, **fields)
         for warning in outcome.warnings:
-            lines.warning(warning)
+            lines.warning(warning, board=self.settings.board, capture=outcome.capture)
 
     # Telling -----------------------------------------------------------------------------------
 
@@ -308,6 +309,20 @@ class Nightly:
         if self.diary.outbox:
             rests.append(self.means.herald.next_try - now)
         return max(SHORTEST_REST, min(rests))
+
+
+def _fields(board: str, outcome: Outcome) -> dict[str, str]:
+    """Return what a program may search the log for, once a run has ended."""
+    return {
+        "board": board,
+        "capture": outcome.capture,
+        "exit_code": str(outcome.code),
+        "tries": str(outcome.tries),
+        "seconds": f"{outcome.seconds:.1f}",
+        "frozen_ms": f"{outcome.frozen_ms:.1f}",
+        "new_bytes": str(outcome.new_bytes),
+        "wire_bytes": str(outcome.wire_bytes),
+    }
 
 
 @dataclass(frozen=True)

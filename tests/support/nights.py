@@ -265,15 +265,20 @@ class Lines:
     """The log."""
 
     all: list[tuple[str, str]] = field(default_factory=list)
+    fields: list[dict[str, str]] = field(default_factory=list)
 
-    def info(self, text: str) -> None:
-        self.all.append(("info", text))
+    def info(self, text: str, **fields: str) -> None:
+        self._say("info", text, fields)
 
-    def warning(self, text: str) -> None:
-        self.all.append(("warning", text))
+    def warning(self, text: str, **fields: str) -> None:
+        self._say("warning", text, fields)
 
-    def error(self, text: str) -> None:
-        self.all.append(("error", text))
+    def error(self, text: str, **fields: str) -> None:
+        self._say("error", text, fields)
+
+    def _say(self, level: str, text: str, fields: dict[str, str]) -> None:
+        self.all.append((level, text))
+        self.fields.append(fields)
 
 
 class Board:

@@ -195,6 +195,19 @@ def test_a_run_that_was_told_to_stop_is_no_failure_and_is_made_up_for() -> None:
     assert kinds(board) == []
 
 
+def test_the_log_has_fields_for_programs_that_search_it() -> None:
+    board = Board(NOON, settings=QUIET)
+    board.live_until("2026-11-25T12:00")
+    board.keeper.fails_with = lambda: ZeroDivisionError("a bug")
+    board.live_until("2026-11-26T12:00")
+
+    ends = [fields for fields in board.lines.fields if "exit_code" in fields]
+
+    assert [fields["board"] for fields in ends] == ["pier-3", "pier-3"]
+    assert [bool(fields["capture"]) for fields in ends] == [True, False]
+    assert [fields["exit_code"] for fields in ends] == ["0", "70"]
+
+
 def test_a_fault_of_ours_is_told_with_its_traceback_and_does_not_end_the_nights() -> None:
     board = Board(NOON, settings=QUIET)
     board.keeper.fails_with = lambda: ZeroDivisionError("a bug")

@@ -6,6 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 from holdstill.notify import letters
+from holdstill.system.journal import Journal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,27 +17,47 @@ ERROR, WARNING, INFO = 3, 4, 6
 
 
 class Lines:
-    """Writes lines to a stream."""
+    """Writes lines to a stream; what has fields goes to the journal itself, if there is one."""
 
-    def __init__(self, stream: TextIO, *, environment: Mapping[str, str] = os.environ) -> None:
+    def __init__(
+        self,
+        stream: TextIO,
+        *,
+        environment: Mapping[str, str] = os.environ,
+        journal: Journal | None = None,
+    ) -> None:
         self._stream = stream
+        self._journal = journal or Journal()
         # systemd sets this for services whose output goes to the journal (systemd.exec(5)).
         self._has_levels = "JOURNAL_STREAM" in environment
 
-    def info(self, text: str) -> None:
-        """Say what is going on."""
-        self._say(INFO, text)
+    def info(self, text: str, **fields: str) -> None:
+        """Say what is going on; fields are for programs that search the journal."""
+        self._say(INFO, text, fields)
 
-    def warning(self, text: str) -> None:
+    def warning(self, text: str, **fields: str) -> None:
         """Say what somebody should look at one day."""
-        self._say(WARNING, text)
+        self._say(WARNING, text, fields)
 
-    def error(self, text: str) -> None:
+    def error(self, text: str, **fields: str) -> None:
         """Say what went wrong."""
-        self._say(ERROR, text)
+        self._say(ERROR, text, fields)
 
-    def _say(self, level: int, text: str) -> None:
+    def _say(self, level: int, text: str, fields: Mapping[str, str]) -> None:
+        if fields and self._has_levels and self._journal.send(_entry(level, text, fields)):
+            return
         prefix = f"<{level}>" if self._has_levels else ""
         for line in text.splitlines() or [""]:
             self._stream.write(f"{prefix}{letters.printable(line)}\n")
         self._stream.flush()
+
+
+def _entry(level: int, text: str, fields: Mapping[str, str]) -> dict[str, str]:
+    """Return what the journal is told: ours begin with HOLDSTILL_, and none of them is empty."""
+    message = "\n".join(letters.printable(line) for line in text.splitlines())
+    own = {f"HOLDSTILL_{name.upper()}": value for name, value in fields.items() if value}
+    return {
+        "MESSAGE": message,
+        "PRIORITY": str(level),
+        "SYSLOG_IDENTIFIER": "holdstill",
+    } | own
