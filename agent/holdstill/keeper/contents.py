@@ -12,6 +12,7 @@ import errno
 import itertools
 import os
 import re
+from threading import Lock
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import VerificationError
@@ -46,6 +47,7 @@ class Contents:
         self.root = root
         self._disk = disk
         self._prefix = os.fspath(root)
+        self._making = Lock()
 
     def path(self, digest: Digest) -> Path:
         """Return where a content lies, or would lie."""
@@ -105,8 +107,9 @@ class Contents:
         first = self.path(digest)
         for number in itertools.count(1):
             spare = first.with_name(f"{digest}.{number}")
-            if not spare.exists():
-                self._make_spare(first, spare)
+            with self._making:  # several hands may need it at once
+                if not spare.exists():
+                    self._make_spare(first, spare)
             try:
                 self._disk.link_at(os.fspath(spare), name, at)
             except OSError as error:

@@ -21,6 +21,7 @@ import pwd
 import secrets
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -93,7 +94,7 @@ class Store:
     facts: StoreFacts
     disk: Disk
 
-    @property
+    @cached_property
     def contents(self) -> Contents:
         """The distinct file bodies."""
         return Contents(self.root / "content", self.disk)
