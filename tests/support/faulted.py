@@ -97,7 +97,7 @@ class Fault:
             return "attach" if "/attachments" in text else "tail" if self.thawed else "copy"
         if name == "ssh-keygen" and "sign" in words:
             if self.point == "seal":
-                threading.Timer(0.06, self._do).start()
+                threading.Timer(0.03, self._do).start()
             return "sign"
         return ""
 
