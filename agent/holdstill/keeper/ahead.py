@@ -92,7 +92,7 @@ class Ahead:
             self.store.discard(draft)
             if files.hash_file(self.base.index_path).hex() != self.base.digest:
                 return  # that disk has lost bytes: from here on, no name in it can be believed
-            layout = laying.lay_out(self.store, draft, self.base.index_path, stop=self._stop)
+            layout = laying.repeat(self.store, draft, self.base.index_path, stop=self._stop)
             if layout.lacking or layout.left_out or self._stop.is_set():
                 self.store.discard(draft)
             else:

@@ -1,14 +1,14 @@
 """The tree of a capture: hard links to contents, so that people find files by their names.
 
 Regular files and directories only, laid out by several hands at once: most of the time is the
-kernel's. Memory stays flat, for entries come in key order and at most a few batches are waiting.
+kernel's. Memory stays flat, for entries come in key order, a batch at a time.
 """
 
 from __future__ import annotations
 
 import errno
+import itertools
 import os
-from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -24,7 +24,6 @@ from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
-    from concurrent.futures import Future
     from pathlib import Path
     from threading import Event
 
@@ -36,8 +35,8 @@ if TYPE_CHECKING:
 _CANNOT_HOLD = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EEXIST})
 """What a file system answers to a name it cannot keep; EEXIST where case does not count."""
 WARNINGS_SHOWN = 20
-BATCH = 1000
-"""Most links of one directory that one hand makes in a go."""
+BATCH = 20_000
+"""Links that are made in a go: a few megabytes of entries."""
 
 
 @dataclass
@@ -70,36 +69,53 @@ class Layout:
         self.left_out += other.left_out
 
 
-def lay_out(store: Store, tree: Path, index_path: Path, *, stop: Event | None = None) -> Layout:
-    """Make tree/<part>/... for an index that was checked.
+def lay_out(store: Store, tree: Path, index_path: Path) -> Layout:
+    """Make tree/<part>/... for an index that was checked; tree must not exist.
 
     Where there are no hard links there is no tree: then contents must be there all the same.
-
-    Args:
-        store: has the contents.
-        tree: must not exist.
-        index_path: says what there is.
-        stop: set by whoever does not want it any more; then it stays unfinished.
     """
     layout = Layout()
     with store.using_contents(), indexes.opened(index_path) as index:
         if not store.facts.abilities.hard_links:
             _look_only(store, index, layout)
             return layout
-        store.disk.make_directory(tree)
-        for part in index.parts():
-            top = tree / str(part)
-            store.disk.make_directory(top)
-            with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-                grow(store, handle, layout, partial(_until, stop, index, part))
+        _each_part(_Hand, store, tree, layout, index.parts(), index.placed)
     return layout
 
 
-def _until(stop: Event | None, index: Index, part: int) -> Iterator[Placed]:
-    for entry in index.placed(part):
-        if stop is not None and stop.is_set():
-            return
-        yield entry
+def repeat(store: Store, tree: Path, index_path: Path, *, stop: Event) -> Layout:
+    """Make the tree of a sealed capture once more, its contents unjudged.
+
+    Args:
+        store: has the contents, and allows hard links.
+        tree: must not exist.
+        index_path: says what there is.
+        stop: set by whoever does not want it any more; then it stays unfinished.
+    """
+    layout = Layout()
+    with store.using_contents(), indexes.opened(index_path) as index:
+
+        def entries(part: int) -> Iterator[Placed]:
+            return itertools.takewhile(lambda _: not stop.is_set(), index.placed(part))
+
+        _each_part(_RepeatingHand, store, tree, layout, index.parts(), entries)
+    return layout
+
+
+def _each_part(
+    kind: type[_Hand],
+    store: Store,
+    tree: Path,
+    layout: Layout,
+    parts: Iterable[int],
+    entries: Callable[[int], Iterator[Placed]],
+) -> None:
+    store.disk.make_directory(tree)
+    for part in parts:
+        top = tree / str(part)
+        store.disk.make_directory(top)
+        with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            _grow(kind(store, handle), layout, partial(entries, part))
 
 
 def grow(store: Store, top: int, layout: Layout, entries: Callable[[], Iterable[Placed]]) -> None:
@@ -111,44 +127,40 @@ def grow(store: Store, top: int, layout: Layout, entries: Callable[[], Iterable[
         layout: is told what it came to.
         entries: gives a fresh stream of them, in key order, each time it is called.
     """
-    hand = _Hand(store, top)
-    layout.add(hand.make_directories(entry for entry in entries() if not entry.digest))
-    batches = _batches(entry for entry in entries() if entry.digest)
-    for came_to in _by_many_hands(hand.link, batches, hands=store.disk.hands):
-        layout.add(came_to)
+    _grow(_Hand(store, top), layout, entries)
 
 
-def _batches(entries: Iterable[Placed]) -> Iterator[tuple[bytes, list[Placed]]]:
-    """Yield what is to be linked in a directory, in its order."""
-    for directory, group in groupby(entries, key=attrgetter("directory")):
-        batch: list[Placed] = []
-        for entry in group:
-            batch.append(entry)
-            if len(batch) == BATCH:
-                yield directory, batch
-                batch = []
-        if batch:
-            yield directory, batch
+def _grow(hand: _Hand, layout: Layout, entries: Callable[[], Iterable[Placed]]) -> None:
+    hands = hand.store.disk.hands
+    folders = (entry for entry in entries() if not entry.digest)
+    while batch := list(itertools.islice(folders, BATCH)):
+        for _, level in groupby(sorted(batch, key=_depth), key=_depth):  # parents before children
+            for came_to in _by_many_hands(hand.make_directories, list(level), hands=hands):
+                layout.add(came_to)
+    files_only = (entry for entry in entries() if entry.digest)
+    while batch := list(itertools.islice(files_only, BATCH)):
+        for came_to in _by_many_hands(hand.link, batch, hands=hands):
+            layout.add(came_to)
+
+
+def _depth(entry: Placed) -> int:
+    return entry.directory.count(b"/") + bool(entry.directory)
 
 
 def _by_many_hands(
-    work: Callable[[bytes, Sequence[Placed]], Layout],
-    batches: Iterable[tuple[bytes, Sequence[Placed]]],
-    *,
-    hands: int,
+    work: Callable[[Sequence[Placed]], Layout], batch: Sequence[Placed], *, hands: int
 ) -> Iterator[Layout]:
-    """Do all batches, and yield what each came to, in their order."""
+    """Do a batch, and yield what its pieces came to, in their order.
+
+    Nothing else runs meanwhile: the hands are in the kernel most of the time, and a thread that
+    computes would keep them waiting for the interpreter whenever they come back.
+    """
     if hands == 1:
-        yield from (work(*batch) for batch in batches)
+        yield work(batch)
         return
+    piece = -(-len(batch) // hands)
     with ThreadPoolExecutor(hands, thread_name_prefix="laying") as pool:
-        waiting: deque[Future[Layout]] = deque()
-        for batch in batches:
-            waiting.append(pool.submit(work, *batch))
-            if len(waiting) > 4 * hands:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+        yield from pool.map(work, (batch[at : at + piece] for at in range(0, len(batch), piece)))
 
 
 @dataclass(frozen=True)
@@ -165,10 +177,11 @@ class _Hand:
             self._in_directory(directory, group, came_to, self._make)
         return came_to
 
-    def link(self, directory: bytes, entries: Iterable[Placed]) -> Layout:
-        """Link files into their directory."""
+    def link(self, entries: Iterable[Placed]) -> Layout:
+        """Link files into their directories."""
         came_to = Layout()
-        self._in_directory(directory, entries, came_to, self._link)
+        for directory, group in groupby(entries, key=attrgetter("directory")):
+            self._in_directory(directory, group, came_to, self._link)
         return came_to
 
     def _in_directory(
@@ -212,6 +225,16 @@ class _Hand:
         came_to.left_out.append(paths.join(entry.directory, entry.name))
         if entry.digest:
             _look(self.store, entry.digest, entry.size, came_to)
+
+
+class _RepeatingHand(_Hand):
+    """Links what was linked before: it need not be judged again."""
+
+    def _link(self, entry: Placed, at: int, came_to: Layout) -> None:
+        try:
+            self.store.contents.link(entry.digest.hex(), entry.name, at)
+        except FileNotFoundError:
+            came_to.lacking[entry.digest.hex()] = None
 
 
 def _look_only(store: Store, index: Index, layout: Layout) -> None:

@@ -119,9 +119,9 @@ class LocalKeeper:
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
             banking.bank_leftovers(self._store, staging)
         newest = self._shelf.newest_good()
-        seeded = self._seed(staging, newest) if newest else {}
         if self._ahead is None:
             self._ahead = ahead.begin(self._store, self._board, self._base(newest))
+        seeded = self._seed(staging, newest) if newest else {}
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         self._staging, self._due = staging, Due(staging.run, seq, previous)
