@@ -1,7 +1,7 @@
 """The tree of a capture: hard links to contents, so that people find files by their names.
 
-Regular files and directories only, laid out by several hands at once: most of the time is the
-kernel's. Memory stays flat, for entries come in key order, a batch at a time.
+Regular files and directories only. A tree that is repeated is laid out by several hands at once:
+most of the time is the kernel's. Memory stays flat: entries come in key order, a batch at a time.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ def grow(store: Store, top: int, layout: Layout, entries: Callable[[], Iterable[
 
 
 def _grow(hand: _Hand, layout: Layout, entries: Callable[[], Iterable[Placed]]) -> None:
-    hands = hand.store.disk.hands
+    hands = hand.hands
     folders = (entry for entry in entries() if not entry.digest)
     while batch := list(itertools.islice(folders, BATCH)):
         for _, level in groupby(sorted(batch, key=_depth), key=_depth):  # parents before children
@@ -165,10 +165,18 @@ def _by_many_hands(
 
 @dataclass(frozen=True)
 class _Hand:
-    """Makes names below the folder of one part."""
+    """Makes names below the folder of one part.
+
+    One at a time: what a content's link count says holds only while no other hand links it.
+    """
 
     store: Store
     top: int
+
+    @property
+    def hands(self) -> int:
+        """How many may work on one part."""
+        return 1
 
     def make_directories(self, entries: Iterable[Placed]) -> Layout:
         """Make directories, which come parents first."""
@@ -228,7 +236,12 @@ class _Hand:
 
 
 class _RepeatingHand(_Hand):
-    """Links what was linked before: it need not be judged again."""
+    """Links what was linked before: it need not be judged again, and several may do it."""
+
+    @property
+    def hands(self) -> int:
+        """How many may work on one part."""
+        return self.store.disk.hands
 
     def _link(self, entry: Placed, at: int, came_to: Layout) -> None:
         try:
