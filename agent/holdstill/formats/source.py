@@ -143,17 +143,8 @@ def opened(path: Path) -> Iterator[OpenFile]:
 @contextmanager
 def around_memory(path: Path, window: OpenFile) -> Iterator[ByteSource]:
     """Hold a part of an open file or device so that large pieces come from the medium itself."""
-    try:
-        handle = os.open(path, os.O_RDONLY | os.O_DIRECT | os.O_CLOEXEC)
-    except OSError as error:
-        if error.errno != errno.EINVAL:
-            raise
-        yield window  # a file system without O_DIRECT
-        return
-    try:
-        yield Direct(window, handle)
-    finally:
-        os.close(handle)
+    with files.opened_direct(path, os.O_RDONLY) as handle:
+        yield window if handle is None else Direct(window, handle)
 
 
 def size_of(handle: int) -> int:

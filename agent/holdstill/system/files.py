@@ -90,6 +90,22 @@ def publish(target: Path, content: bytes, *, mode: int = 0o600) -> None:
 
 
 @contextmanager
+def opened_direct(path: Path, flags: int) -> Iterator[int | None]:
+    """Hold a file or device open around the page cache (O_DIRECT); None where that cannot be."""
+    try:
+        handle = os.open(path, flags | os.O_DIRECT | os.O_CLOEXEC)
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
+        yield None  # a file system without O_DIRECT
+        return
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+@contextmanager
 def opened_for_writing(path: Path, *, mode: int = 0o600) -> Iterator[int]:
     """Hold an empty file open for writing; never through a symlink."""
     flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.errors import TargetFailedError
 from holdstill.rebuild import splice
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -83,17 +84,8 @@ class Direct:
 def writer(target: int, path: Path) -> Iterator[Writer]:
     """Hold the best way to write to an open target whose path is given, too."""
     cached = Cached(target)
-    try:
-        direct = os.open(path, os.O_WRONLY | os.O_DIRECT | os.O_CLOEXEC)
-    except OSError as error:
-        if error.errno != errno.EINVAL:
-            raise
-        yield cached  # a file system without O_DIRECT
-        return
-    try:
-        yield Direct(direct, cached)
-    finally:
-        os.close(direct)
+    with files.opened_direct(path, os.O_WRONLY) as direct:
+        yield cached if direct is None else Direct(direct, cached)
 
 
 class _Underway(NamedTuple):
