@@ -182,9 +182,9 @@ class Shelf:
         return msgspec.structs.replace(
             event.brief,
             pinned=name in ledger.pinned,
-            verified_at=ledger.verified_at().get(name, ""),
-            booted_at=ledger.booted_at().get(name, ""),
-            damaged_at=ledger.damaged_at().get(name, ""),
+            verified_at=ledger.verified_at.get(name, ""),
+            booted_at=ledger.booted_at.get(name, ""),
+            damaged_at=ledger.damaged_at.get(name, ""),
             faults=(*_chain_faults(ledger, number), *self._faults_on_disk(event)),
         )
 

@@ -13,6 +13,7 @@ import hashlib
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -158,18 +159,18 @@ class Ledger:
     sound_bytes: int = 0
     torn: bool = False
 
-    @property
+    @cached_property
     def sealed(self) -> tuple[SealedEvent, ...]:
         """Everything that was ever sealed, oldest first."""
         return tuple(ln.entry for ln in self.lines if isinstance(ln.entry, SealedEvent))
 
-    @property
+    @cached_property
     def thinned(self) -> frozenset[str]:
         """Names of captures that were deleted by retention."""
         gone = [ln.entry.captures for ln in self.lines if isinstance(ln.entry, ThinnedEvent)]
         return frozenset(name for captures in gone for name in captures)
 
-    @property
+    @cached_property
     def pinned(self) -> frozenset[str]:
         """Names of captures that are pinned now."""
         pins: set[str] = set()
@@ -180,18 +181,19 @@ class Ledger:
                 pins.discard(line.entry.capture)
         return frozenset(pins)
 
-    @property
+    @cached_property
     def last_sealed(self) -> SealedEvent | None:
         """The newest capture that was sealed, deleted or not."""
         return self.sealed[-1] if self.sealed else None
 
-    @property
+    @cached_property
     def open_faults(self) -> tuple[tuple[int, str], ...]:
         """The faults that the owner has not accepted."""
         return tuple(fault for fault in self.faults if fault[0] >= self.accepted_at)
 
+    @cached_property
     def verified_at(self) -> dict[str, str]:
-        """Return when each capture's contents were last found right."""
+        """When each capture's contents were last found right."""
         return {
             name: line.at
             for line in self.lines
@@ -199,8 +201,9 @@ class Ledger:
             for name in line.entry.captures
         }
 
+    @cached_property
     def damaged_at(self) -> dict[str, str]:
-        """Return since when each capture is known to have damaged contents."""
+        """Since when each capture is known to have damaged contents."""
         found: dict[str, str] = {}
         for line in self.lines:
             if isinstance(line.entry, DamagedEvent):
@@ -211,8 +214,9 @@ class Ledger:
                     found.pop(name, None)
         return found
 
+    @cached_property
     def booted_at(self) -> dict[str, str]:
-        """Return when each capture last booted in a rehearsal."""
+        """When each capture last booted in a rehearsal."""
         return {
             line.entry.capture: line.at
             for line in self.lines

@@ -157,8 +157,8 @@ def test_marks_are_those_of_the_last_word() -> None:
 
     assert ledger.pinned == {two.brief.name}
     assert ledger.thinned == {one.brief.name}
-    assert set(ledger.verified_at()) == {one.brief.name, two.brief.name}
-    assert ledger.booted_at() == {two.brief.name: AT}
+    assert set(ledger.verified_at) == {one.brief.name, two.brief.name}
+    assert ledger.booted_at == {two.brief.name: AT}
 
 
 def test_a_ledger_that_is_gone_reads_as_an_empty_one(tmp_path: Path) -> None:
@@ -187,5 +187,5 @@ def test_damage_is_known_since_it_was_first_found_and_until_all_is_right_again()
         ledgers.parse(again), [VerifiedEvent(captures=(other,))], at="2026-11-28T02:15:03Z"
     )
 
-    assert ledgers.parse(again).damaged_at() == {name: AT, other: AT}
-    assert ledgers.parse(mended).damaged_at() == {name: AT}
+    assert ledgers.parse(again).damaged_at == {name: AT, other: AT}
+    assert ledgers.parse(mended).damaged_at == {name: AT}
