@@ -66,6 +66,22 @@ def test_a_second_capture_sends_its_differences_only(house: Boathouse, pier_3: B
     assert house.wire_bytes < first / 20
 
 
+def test_a_board_hears_which_attachments_need_not_be_sent(
+    house: Boathouse, pier_3: BoardName
+) -> None:
+    with house.keeper(pier_3) as keeper:
+        board = house.board(keeper, pier_3)
+        board.files = {b"srv/log": LOG}
+        sealed = board.capture()
+        folder = house.store.board_folder(pier_3) / "captures" / sealed.name
+
+        begun = keeper.begin()
+
+    content = (folder / "index.sqlite").read_bytes()
+    said = {attachment.name: attachment.sha256 for attachment in begun.seeded}
+    assert said["index.sqlite"] == digest_of(content)
+
+
 def test_a_second_live_run_is_busy_and_the_first_one_is_undisturbed(
     house: Boathouse, pier_3: BoardName
 ) -> None:

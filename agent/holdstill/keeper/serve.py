@@ -11,6 +11,8 @@ import select
 import signal
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
 from holdstill.keeper import enrolment, incoming, outgoing, refusals, wire, words
 from holdstill.keeper.captures import Shelf
@@ -236,13 +238,11 @@ class Service:
     def _begun(self) -> object:
         """Begin; the folders are named as the rsync of a forced command knows them."""
         begun = self._keeper.begin()
-        return {
-            "run": begun.run,
-            "seq": begun.seq,
-            "previous": begun.previous,
-            "contents": f"incoming/{begun.run}/contents",
-            "attachments": f"incoming/{begun.run}/attachments",
-        }
+        return msgspec.structs.replace(
+            begun,
+            contents=f"incoming/{begun.run}/contents",
+            attachments=f"incoming/{begun.run}/attachments",
+        )
 
     def _lent(self, folder: Path) -> str:
         self._lent_folders.append(folder)

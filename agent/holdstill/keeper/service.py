@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.store import Store
     from holdstill.model.exchange import Banked, CaptureBrief, Wanted
+    from holdstill.model.manifest import Attachment
     from holdstill.model.names import BoardName, Digest
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
@@ -121,7 +122,7 @@ class LocalKeeper:
         newest = self._shelf.newest_good()
         if self._ahead is None:
             self._ahead = ahead.begin(self._store, self._board, self._base(newest))
-        seeded = self._seed(staging, newest) if newest else {}
+        seeded = tuple(self._seed(staging, newest)) if newest else ()
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         self._staging, self._due = staging, Due(staging.run, seq, previous)
@@ -139,13 +140,11 @@ class LocalKeeper:
             return None
         return Base(newest.name, newest.index, self._shelf.folder / newest.name / captures.INDEX)
 
-    def _seed(self, staging: Staging, newest: CaptureBrief) -> dict[str, str]:
+    def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
         """Lay copies of the newest capture's attachments out, so that only differences travel.
 
-        Returns:
-            Their digests by name; without those of which something else lies there already.
+        Yields those of which nothing else lies there already.
         """
-        seeded = {}
         folder = self._shelf.folder / newest.name
         manifest = manifests.decode((folder / MANIFEST).read_bytes())
         for attachment in sealing.attachments_of(manifest):
@@ -153,8 +152,7 @@ class LocalKeeper:
             if source.is_file() and not incoming.is_plain(target):
                 self._store.discard(target)
                 self._store.disk.clone(source, target)
-                seeded[attachment.name] = attachment.sha256
-        return seeded
+                yield attachment
 
     def lacking(self, wanted: Sequence[Wanted]) -> tuple[Digest, ...]:
         """Tell which of these contents the store does not have, in the order asked.

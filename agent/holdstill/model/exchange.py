@@ -7,9 +7,8 @@ the run.
 
 from __future__ import annotations
 
-import msgspec
-
 from holdstill.model.layout import Record
+from holdstill.model.manifest import Attachment
 
 PROTOCOL = 1
 BATCH = 20_000
@@ -83,8 +82,8 @@ class Begun(Record, frozen=True, kw_only=True):
         previous: SHA-256 of the manifest before, "" for the first.
         contents, attachments: where rsync puts contents (named by digest) and attachments:
             paths for the rsync at the keeper's end.
-        seeded: attachments of the newest capture that lie there already, as a basis: SHA-256 by
-            name. One that is the same this time need not be sent.
+        seeded: attachments of the newest capture that lie there already, as a basis. One that is
+            the same this time need not be sent.
     """
 
     run: str
@@ -92,7 +91,7 @@ class Begun(Record, frozen=True, kw_only=True):
     previous: str
     contents: str
     attachments: str
-    seeded: dict[str, str] = msgspec.field(default_factory=dict)
+    seeded: tuple[Attachment, ...] = ()
 
 
 class Wanted(Record, frozen=True, kw_only=True):

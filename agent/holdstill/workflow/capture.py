@@ -337,8 +337,7 @@ class Run:
         """Send what the keeper does not have the same from last time."""
         self.index.commit()
         described = attachments.described(self._attachments())
-        spared = self.begun.seeded.items() & {(n, a.sha256) for n, a in described.items()}
-        self.spared = frozenset(name for name, _ in spared)
+        self.spared = frozenset(n for n, a in described.items() if a in self.begun.seeded)
         self._send(described.keys() - self.spared)
         return described
 
