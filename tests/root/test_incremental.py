@@ -31,6 +31,15 @@ def change(board: Board) -> None:
         path.write_bytes(os.urandom(SIZE))
 
 
+def inodes(tree: Path) -> dict[str, int]:
+    """Return the inode of every file below a folder, by its path."""
+    return {
+        os.path.relpath(os.path.join(folder, name), tree): os.lstat(f"{folder}/{name}").st_ino  # noqa: PTH118
+        for folder, _, names in os.walk(tree)
+        for name in names
+    }
+
+
 def captured(settings: Path) -> dict[str, int]:
     report: dict[str, int] = json.loads(holdstill("capture", "--settings", settings, "--json"))
     return report
@@ -46,7 +55,12 @@ def test_a_hundred_changes_in_fifty_thousand_files_cost_a_hundred_changes(tmp_pa
             change(board)
             second = captured(kept.settings)
             third = captured(kept.settings)
+            trees = [
+                inodes(tree) for tree in sorted(kept.store.glob("boards/*/captures/*/tree/2"))
+            ]
 
+    assert trees[1] == trees[2]
+    assert len(trees[2]) == DIRECTORIES * EACH + 1
     assert first["hashed_bytes"] > 0
     assert second["hashed_bytes"] == CHANGED * SIZE
     assert second["new_bytes"] == CHANGED * SIZE

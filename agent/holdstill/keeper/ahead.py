@@ -19,7 +19,7 @@ from threading import Event
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError
-from holdstill.keeper import laying
+from holdstill.keeper import laying, repeating
 from holdstill.keeper.laying import Layout
 from holdstill.records import index as indexes
 from holdstill.system import files
@@ -92,11 +92,10 @@ class Ahead:
             self.store.discard(draft)
             if files.hash_file(self.base.index_path).hex() != self.base.digest:
                 return  # that disk has lost bytes: from here on, no name in it can be believed
-            layout = laying.repeat(self.store, draft, self.base.index_path, stop=self._stop)
-            if layout.lacking or layout.left_out or self._stop.is_set():
-                self.store.discard(draft)
-            else:
+            if repeating.repeat(self.store, draft, self.base.index_path, stop=self._stop):
                 self.store.disk.rename_new(draft, self.place)
+            else:
+                self.store.discard(draft)
 
     def take(self, tree: Path, index_path: Path, digest: str) -> Layout | None:
         """Make it the tree of a capture with this index, which was checked.
@@ -141,7 +140,7 @@ class Ahead:
         with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
             for entry in reversed(changes.removed):  # what is in a directory before it
                 self._remove(handle, entry)
-            laying.grow(self.store, handle, layout, lambda: changes.added)
+            laying.grow(self.store, handle, layout, changes.added)
 
     def _remove(self, top: int, entry: Placed) -> None:
         at = files.open_beneath(top, entry.directory, os.O_RDONLY | os.O_DIRECTORY)

@@ -31,7 +31,7 @@ class Disk:
         hands: how many calls may be under way at a time, where many like ones are made.
     """
 
-    hands = 4
+    hands = 2
 
     def make_directory(self, path: Path) -> None:
         """Make a directory for the owner alone."""

@@ -1,17 +1,14 @@
 """The tree of a capture: hard links to contents, so that people find files by their names.
 
-Regular files and directories only. A tree that is repeated is laid out by several hands at once:
-most of the time is the kernel's. Memory stays flat: entries come in key order, a batch at a time.
+Regular files and directories only. Memory stays flat: entries come in key order, in which every
+directory comes before what is in it.
 """
 
 from __future__ import annotations
 
 import errno
-import itertools
 import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import partial
 from itertools import groupby
 from operator import attrgetter
 from typing import TYPE_CHECKING
@@ -23,9 +20,8 @@ from holdstill.records import index as indexes
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable
     from pathlib import Path
-    from threading import Event
 
     from holdstill.keeper.store import Store
     from holdstill.records.index import Index, Placed
@@ -35,8 +31,6 @@ if TYPE_CHECKING:
 _CANNOT_HOLD = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EEXIST})
 """What a file system answers to a name it cannot keep; EEXIST where case does not count."""
 WARNINGS_SHOWN = 20
-BATCH = 20_000
-"""Links that are made in a go: a few megabytes of entries."""
 
 
 @dataclass
@@ -62,12 +56,6 @@ class Layout:
         more = len(self.left_out) - len(shown)
         return (*shown, f"and {more} more") if more > 0 else tuple(shown)
 
-    def add(self, other: Layout) -> None:
-        """Count in what a part of it came to."""
-        self.lacking |= other.lacking
-        self.new_bytes += other.new_bytes
-        self.left_out += other.left_out
-
 
 def lay_out(store: Store, tree: Path, index_path: Path) -> Layout:
     """Make tree/<part>/... for an index that was checked; tree must not exist.
@@ -79,92 +67,26 @@ def lay_out(store: Store, tree: Path, index_path: Path) -> Layout:
         if not store.facts.abilities.hard_links:
             _look_only(store, index, layout)
             return layout
-        _each_part(_Hand, store, tree, layout, index.parts(), index.placed)
+        store.disk.make_directory(tree)
+        for part in index.parts():
+            top = tree / str(part)
+            store.disk.make_directory(top)
+            with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
+                hand = Hand(store, handle)
+                hand.make_directories(index.folders(part), layout)
+                hand.link(index.files(part), layout)
     return layout
 
 
-def repeat(store: Store, tree: Path, index_path: Path, *, stop: Event) -> Layout:
-    """Make the tree of a sealed capture once more, its contents unjudged.
-
-    Args:
-        store: has the contents, and allows hard links.
-        tree: must not exist.
-        index_path: says what there is.
-        stop: set by whoever does not want it any more; then it stays unfinished.
-    """
-    layout = Layout()
-    with store.using_contents(), indexes.opened(index_path) as index:
-
-        def entries(part: int) -> Iterator[Placed]:
-            return itertools.takewhile(lambda _: not stop.is_set(), index.placed(part))
-
-        _each_part(_RepeatingHand, store, tree, layout, index.parts(), entries)
-    return layout
-
-
-def _each_part(
-    kind: type[_Hand],
-    store: Store,
-    tree: Path,
-    layout: Layout,
-    parts: Iterable[int],
-    entries: Callable[[int], Iterator[Placed]],
-) -> None:
-    store.disk.make_directory(tree)
-    for part in parts:
-        top = tree / str(part)
-        store.disk.make_directory(top)
-        with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-            _grow(kind(store, handle), layout, partial(entries, part))
-
-
-def grow(store: Store, top: int, layout: Layout, entries: Callable[[], Iterable[Placed]]) -> None:
-    """Add entries to the tree of a part.
-
-    Args:
-        store: has the contents.
-        top: the open folder of the part.
-        layout: is told what it came to.
-        entries: gives a fresh stream of them, in key order, each time it is called.
-    """
-    _grow(_Hand(store, top), layout, entries)
-
-
-def _grow(hand: _Hand, layout: Layout, entries: Callable[[], Iterable[Placed]]) -> None:
-    hands = hand.hands
-    folders = (entry for entry in entries() if not entry.digest)
-    while batch := list(itertools.islice(folders, BATCH)):
-        for _, level in groupby(sorted(batch, key=_depth), key=_depth):  # parents before children
-            for came_to in _by_many_hands(hand.make_directories, list(level), hands=hands):
-                layout.add(came_to)
-    files_only = (entry for entry in entries() if entry.digest)
-    while batch := list(itertools.islice(files_only, BATCH)):
-        for came_to in _by_many_hands(hand.link, batch, hands=hands):
-            layout.add(came_to)
-
-
-def _depth(entry: Placed) -> int:
-    return entry.directory.count(b"/") + bool(entry.directory)
-
-
-def _by_many_hands(
-    work: Callable[[Sequence[Placed]], Layout], batch: Sequence[Placed], *, hands: int
-) -> Iterator[Layout]:
-    """Do a batch, and yield what its pieces came to, in their order.
-
-    Nothing else runs meanwhile: the hands are in the kernel most of the time, and a thread that
-    computes would keep them waiting for the interpreter whenever they come back.
-    """
-    if hands == 1:
-        yield work(batch)
-        return
-    piece = -(-len(batch) // hands)
-    with ThreadPoolExecutor(hands, thread_name_prefix="laying") as pool:
-        yield from pool.map(work, (batch[at : at + piece] for at in range(0, len(batch), piece)))
+def grow(store: Store, top: int, layout: Layout, added: Iterable[Placed]) -> None:
+    """Add entries, in key order, to the tree of a part whose open folder is top."""
+    hand = Hand(store, top)
+    hand.make_directories((entry for entry in added if not entry.digest), layout)
+    hand.link((entry for entry in added if entry.digest), layout)
 
 
 @dataclass(frozen=True)
-class _Hand:
+class Hand:
     """Makes names below the folder of one part.
 
     One at a time: what a content's link count says holds only while no other hand links it.
@@ -173,24 +95,15 @@ class _Hand:
     store: Store
     top: int
 
-    @property
-    def hands(self) -> int:
-        """How many may work on one part."""
-        return 1
-
-    def make_directories(self, entries: Iterable[Placed]) -> Layout:
+    def make_directories(self, entries: Iterable[Placed], came_to: Layout) -> None:
         """Make directories, which come parents first."""
-        came_to = Layout()
         for directory, group in groupby(entries, key=attrgetter("directory")):
             self._in_directory(directory, group, came_to, self._make)
-        return came_to
 
-    def link(self, entries: Iterable[Placed]) -> Layout:
+    def link(self, entries: Iterable[Placed], came_to: Layout) -> None:
         """Link files into their directories."""
-        came_to = Layout()
         for directory, group in groupby(entries, key=attrgetter("directory")):
             self._in_directory(directory, group, came_to, self._link)
-        return came_to
 
     def _in_directory(
         self, directory: bytes, entries: Iterable[Placed], came_to: Layout, make: _Make
@@ -233,21 +146,6 @@ class _Hand:
         came_to.left_out.append(paths.join(entry.directory, entry.name))
         if entry.digest:
             _look(self.store, entry.digest, entry.size, came_to)
-
-
-class _RepeatingHand(_Hand):
-    """Links what was linked before: it need not be judged again, and several may do it."""
-
-    @property
-    def hands(self) -> int:
-        """How many may work on one part."""
-        return self.store.disk.hands
-
-    def _link(self, entry: Placed, at: int, came_to: Layout) -> None:
-        try:
-            self.store.contents.link(entry.digest.hex(), entry.name, at)
-        except FileNotFoundError:
-            came_to.lacking[entry.digest.hex()] = None
 
 
 def _look_only(store: Store, index: Index, layout: Layout) -> None:

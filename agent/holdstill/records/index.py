@@ -192,9 +192,20 @@ class Index:
 
         For an index that was checked: the values are not checked again.
         """
+        return self._placed(part, "(type = 2 OR digest <> x'')")
+
+    def folders(self, part: int) -> Iterator[Placed]:
+        """Yield only the directories of `placed`."""
+        return self._placed(part, "type = 2")
+
+    def files(self, part: int) -> Iterator[Placed]:
+        """Yield only the files of `placed`."""
+        return self._placed(part, "digest <> x''")
+
+    def _placed(self, part: int, condition: str) -> Iterator[Placed]:
         rows = self._db.execute(
-            "SELECT directory, name, digest, size FROM entry WHERE part = ? AND name <> x'' "
-            "AND (type = 2 OR digest <> x'') ORDER BY directory, name",
+            "SELECT directory, name, digest, size FROM entry WHERE part = ? AND name <> x'' "  # noqa: S608  a condition from above
+            f"AND {condition} ORDER BY directory, name",
             (part,),
         )
         yield from map(Placed._make, rows)

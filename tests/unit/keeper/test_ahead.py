@@ -83,7 +83,7 @@ def newest_tree(board: LocalBoard) -> Path:
     return board.keeper.capture(board.keeper.captures()[-1].name).tree_path(2)
 
 
-@pytest.mark.parametrize("disk", [QuickDisk(), OneHandDisk()], ids=["two-hands", "one-hand"])
+@pytest.mark.parametrize("disk", [QuickDisk(), OneHandDisk()], ids=["meanwhile", "at-once"])
 @given(nights=st.lists(TREES.map(without_nested), min_size=2, max_size=4))
 def test_every_night_has_its_own_tree_whatever_the_night_before_was(
     disk: Disk, nights: list[dict[bytes, bytes]]
