@@ -1,4 +1,4 @@
-"""README's section "Installing", word for word, on a board that has never heard of us."""
+"""README's sections on installing, word for word, on a machine that has never heard of us."""
 
 from __future__ import annotations
 
@@ -39,11 +39,15 @@ chown -R harbour:harbour /home/harbour
 """A board as its owner has it: no agent, a user who may become root, and a checkout."""
 
 
-def steps() -> list[str]:
-    """Return the commands that README has a person type to install the agent."""
-    section = README.partition("\n## Installing\n")[2].partition("\n## ")[0]
-    (block,) = re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
-    return [line for line in block.splitlines() if line]
+def steps(heading: str) -> list[str]:
+    """Return the commands that a section of README has a person type."""
+    section = README.partition(f"\n## {heading}\n")[2].partition("\n## ")[0]
+    blocks = re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
+    return [line for block in blocks for line in block.splitlines() if line]
+
+
+INSTALLING = steps("Installing")
+KEEPING = steps("The keeper, once")
 
 
 @dataclass
@@ -64,15 +68,22 @@ class Afternoon:
     removed: bytes = b""
     left: list[str] = field(default_factory=list)
     captures_after: list[dict[str, object]] = field(default_factory=list)
+    kept: bytes = b""
+    keeper_timers: str = ""
+    verified: bytes = b""
 
 
 def install(pier: Machine, seen: Afternoon) -> None:
     """Type what README says, as the board's owner."""
-    for step in steps():
+    for step in INSTALLING:
         before = time.monotonic()
-        as_owner = ("runuser", "-l", "harbour", "-c", f"cd holdstill && {step}")
-        pier.run(*as_owner, timeout=1200)
+        as_owner(pier, step)
         seen.seconds[step] = round(time.monotonic() - before, 1)
+
+
+def as_owner(pier: Machine, step: str) -> None:
+    """Type a command in the checkout."""
+    pier.run("runuser", "-l", "harbour", "-c", f"cd holdstill && {step}", timeout=1200)
 
 
 def set_up(pier: Machine, at: Keeper, seen: Afternoon) -> None:
@@ -131,6 +142,18 @@ def take_away(pier: Machine, at: Keeper, seen: Afternoon) -> None:
     seen.captures_after = captures(at)
 
 
+def keep(pier: Machine, seen: Afternoon) -> None:
+    """Make the machine a keeper, as README says, and use it as its user and its timers do."""
+    for step in KEEPING:
+        as_owner(pier, step)
+    seen.kept = pier.run("runuser", "-l", "keeper", "-c", "holdstill list")
+    timers = ("systemctl", "list-timers", "--no-legend", "holdstill-keeper-*")
+    seen.keeper_timers = pier.run(*timers).decode()
+    pier.run("systemctl", "start", "holdstill-keeper-verify.service", timeout=600)
+    asked = ("systemctl", "show", "-P", "Result", "holdstill-keeper-verify.service")
+    seen.verified = pier.run(*asked)
+
+
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory: pytest.TempPathFactory) -> Afternoon:
     folder = tmp_path_factory.mktemp("installing")
@@ -142,13 +165,14 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> Afternoon:
         machine.booted(card, machine.from_sd_card(card.image), hardware=hardware) as pier,
     ):
         pier.run("systemctl", "is-system-running", "--wait", timeout=300)
-        wanted = re.findall(r"apt-get install -y (.*)", "\n".join(steps()))[0].split()
+        wanted = re.findall(r"apt-get install -y (.*)", "\n".join(INSTALLING))[0].split()
         offline.supply(pier, folder, (*wanted, "sudo"))
         pier.run("bash", "-c", OWNER, stdin=offline.checkout(), timeout=600)
         install(pier, noticed)
         set_up(pier, at, noticed)
         look(pier, at, noticed)
         take_away(pier, at, noticed)
+        keep(pier, noticed)
         key = at.server.folder / "host_key.pub"
         noticed.printed = programs.run("ssh-keygen", "-lf", key).decode()
     return noticed
@@ -160,7 +184,7 @@ def test_the_steps_of_the_guide_install_it(
     for step, seconds in seen.seconds.items():
         measured(f"{seconds} s: {step}")
 
-    assert len(seen.seconds) == len(steps()) > 3
+    assert len(seen.seconds) == len(INSTALLING) > 3
 
 
 def test_set_up_asks_little_and_ends_with_a_sealed_capture(
@@ -193,3 +217,11 @@ def test_removing_it_leaves_the_captures_and_nothing_on_the_board(seen: Afternoo
     assert b"/etc/holdstill/board.yaml" in seen.removed
     assert seen.left == []
     assert seen.captures_after == seen.captures
+
+
+def test_the_steps_for_the_keeper_make_one_whose_timers_run(seen: Afternoon) -> None:
+    assert len(KEEPING) > 7
+    assert b"no boards yet" in seen.kept  # the store was found without being named
+    for deed in ("verify", "thin", "watch"):
+        assert f"holdstill-keeper-{deed}.timer" in seen.keeper_timers
+    assert seen.verified == b"success\n"
