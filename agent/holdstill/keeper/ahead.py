@@ -1,9 +1,10 @@
 """A tree begun ahead of its capture: that of the newest one, laid out once more.
 
-Most files of a board are the same the next night. So while the board is still looking for what
-has changed, the keeper links the newest capture's files; when the new index is here, only the
-differences are left to do. Nothing depends on it: whatever goes wrong here, the tree is laid
-out anew from the new index alone.
+Most files of a board are the same the next night. So the keeper links the newest capture's files
+once more: that of a large board after it was sealed and the board has gone, any other while the
+board is looking for what has changed. When the new index is here, only the differences are left
+to do. Nothing depends on it: whatever goes wrong here, the tree is laid out anew from the new
+index alone.
 
 It lies in STORE/boards/<board>/ahead/ under the name of the capture that it repeats, and appears
 there by one rename, whole. One that was not used serves the next run.
@@ -11,9 +12,10 @@ there by one rename, whole. One that was not used serves the next run.
 
 from __future__ import annotations
 
+import fcntl
 import os
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from threading import Event
 from typing import TYPE_CHECKING, NamedTuple
@@ -34,6 +36,10 @@ if TYPE_CHECKING:
 
 CHANGES_MAX = 50_000
 """With more differences than this, laying out anew is as quick, and memory stays flat."""
+LARGE = 20_000
+"""Entries from which on a board would be kept waiting."""
+POLL = 0.05
+"""Seconds between two looks at whether another process has finished."""
 
 
 class Base(NamedTuple):
@@ -58,11 +64,13 @@ class Ahead:
     Attributes:
         base: the capture that it repeats.
         place: where it will be.
+        lock: held by whoever makes a tree of this board.
     """
 
     store: Store
     base: Base
     place: Path
+    lock: Path
     _stop: Event = field(default_factory=Event)
     _pool: ThreadPoolExecutor | None = None
 
@@ -71,10 +79,10 @@ class Ahead:
         if self.place.is_dir():
             return
         if self.store.disk.hands == 1:
-            self._make()
+            self.make()
             return
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="ahead")
-        self._pool.submit(self._make)
+        self._pool.submit(self.make)
 
     def stop(self) -> None:
         """Leave it where it is; what is whole serves the next run."""
@@ -86,9 +94,12 @@ class Ahead:
             self._pool.shutdown()
             self._pool = None
 
-    def _make(self) -> None:
-        draft = self.place.with_name(f"{self.base.name}.part")
-        with suppress(HoldstillError, OSError):
+    def make(self) -> None:
+        """Make it, or wait for the process that does; whether it worked shows at its place."""
+        draft = self.place.with_name(_draft_of(self.base.name))
+        with suppress(HoldstillError, OSError), self._alone() as is_mine:
+            if not is_mine or self.place.is_dir():
+                return
             self.store.discard(draft)
             if files.hash_file(self.base.index_path).hex() != self.base.digest:
                 return  # that disk has lost bytes: from here on, no name in it can be believed
@@ -96,6 +107,26 @@ class Ahead:
                 self.store.disk.rename_new(draft, self.place)
             else:
                 self.store.discard(draft)
+
+    @contextmanager
+    def _alone(self) -> Iterator[bool]:
+        """Be the only process that makes a tree for this board; False when stopped before."""
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        handle = os.open(self.lock, flags, 0o600)
+        try:
+            yield self._is_locked(handle)
+        finally:
+            os.close(handle)
+
+    def _is_locked(self, handle: int) -> bool:
+        while not self._stop.is_set():
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                self._stop.wait(POLL)
+            else:
+                return True
+        return False
 
     def take(self, tree: Path, index_path: Path, digest: str) -> Layout | None:
         """Make it the tree of a capture with this index, which was checked.
@@ -194,21 +225,41 @@ def _order(before: Placed | None, after: Placed | None) -> int:
 
 def begin(store: Store, board: BoardName, base: Base | None) -> Ahead | None:
     """Begin the tree of a board's next capture; the run lock is held."""
-    folder = store.board_folder(board) / "ahead"
     clear(store, board, keep=base.name if base else "")
-    if base is None or not store.facts.abilities.hard_links:
-        return None
-    if not folder.is_dir():
-        store.disk.make_directory(folder)
-    ahead = Ahead(store, base, folder / base.name)
-    ahead.start()
+    ahead = _ahead(store, board, base)
+    if ahead is not None:
+        ahead.start()
     return ahead
 
 
-def clear(store: Store, board: BoardName, *, keep: str = "") -> None:
-    """Take away what was begun for a board and is of no use any more."""
+def prepare(store: Store, board: BoardName, base: Base | None) -> None:
+    """Make the tree of a board's next capture; no lock is held, and nobody waits."""
+    ahead = _ahead(store, board, base)
+    if ahead is not None:
+        ahead.make()
+
+
+def _ahead(store: Store, board: BoardName, base: Base | None) -> Ahead | None:
+    if base is None or not store.facts.abilities.hard_links:
+        return None
     folder = store.board_folder(board) / "ahead"
+    if not folder.is_dir():
+        store.disk.make_directory(folder)
+    return Ahead(store, base, folder / base.name, folder.with_name("ahead.lock"))
+
+
+def clear(store: Store, board: BoardName, *, keep: str = "") -> None:
+    """Take away what was begun for a board and is of no use any more.
+
+    The tree of a capture that is named may stay, even if it is still in the making.
+    """
+    folder = store.board_folder(board) / "ahead"
+    kept = {keep, _draft_of(keep)} if keep else frozenset()
     if folder.is_dir():
         for item in sorted(folder.iterdir()):
-            if item.name != keep:
+            if item.name not in kept:
                 store.discard(item)
+
+
+def _draft_of(name: str) -> str:
+    return f"{name}.part"

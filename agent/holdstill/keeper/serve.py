@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 PATIENCE = 180.0
 """Seconds without a word until the board counts as gone; it says that it is alive every 30."""
+AFTERWARDS = 10
+"""How much a keeper steps back for others (nice) when its board has gone."""
 LOOK_EVERY = 2.0
 """Seconds between two looks at how much a transfer has brought."""
 SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
@@ -67,6 +69,8 @@ def forced_command(
                     store, board, clock=clock, runner=runner, min_free=min_free
                 ) as keeper:
                     Service(keeper, store, board, clock=clock).run(0, 1)
+                    os.nice(AFTERWARDS)
+                    keeper.lay_out_next()
     except SecurityError as error:
         refusals.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise

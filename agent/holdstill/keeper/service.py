@@ -11,7 +11,13 @@ import importlib.metadata
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Self
 
-from holdstill.errors import LinkError, PreflightError, UsageError, VerificationError
+from holdstill.errors import (
+    HoldstillError,
+    LinkError,
+    PreflightError,
+    UsageError,
+    VerificationError,
+)
 from holdstill.keeper import ahead, banking, captures, incoming, outgoing, sealing
 from holdstill.keeper.ahead import Base
 from holdstill.keeper.captures import MANIFEST, SIGNATURE, Shelf
@@ -65,6 +71,7 @@ class LocalKeeper:
         self._staging: Staging | None = None
         self._due = Due("", 0, "")
         self._ahead: Ahead | None = None
+        self._is_next_due = False
 
     def __enter__(self) -> Self:
         return self
@@ -239,11 +246,18 @@ class LocalKeeper:
 
     def _finish(self, event: SealedEvent) -> None:
         """Tidy up after a capture that is sealed; what fails here the next run does again."""
+        self._is_next_due = event.brief.entries >= ahead.LARGE
         with suppress(OSError):
             self._quota.reset()
             if self._staging is not None and self._staging.run == event.run:
                 self._store.discard(self._staging.folder)
         self.close()
+
+    def lay_out_next(self) -> None:
+        """Begin the next capture of a large board, once this one is sealed and nobody waits."""
+        if self._is_next_due:
+            with suppress(HoldstillError, OSError):
+                ahead.prepare(self._store, self._board, self._base(self._shelf.newest_good()))
 
     def abandon(self) -> None:
         """End the run without a capture; what arrived stays for the next one."""

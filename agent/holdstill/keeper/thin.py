@@ -76,8 +76,10 @@ def carry_out(
     try:
         shelf = Shelf(store, board, runner)
         Sealer(shelf, clock=clock).recover()
-        ahead.clear(store, board)  # it holds contents that may not be needed any more
         verdicts = plan(store, board, rule, clock=clock, runner=runner)
+        kept = [verdict.name for verdict in verdicts if verdict.is_kept]
+        # A tree ahead of any but the newest may hold contents that are not needed any more.
+        ahead.clear(store, board, keep=kept[-1] if kept else "")
         victims = tuple(verdict.name for verdict in verdicts if not verdict.is_kept)
         if victims:
             _withdraw(shelf, victims, clock)

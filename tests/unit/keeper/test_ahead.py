@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import tempfile
@@ -13,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.keeper import ahead, thin
+from holdstill.keeper.ahead import Base
 from holdstill.model.settings import Retention
 from holdstill.records.index import Placed
 from support import keeping
@@ -118,23 +120,64 @@ def test_a_tree_that_was_not_used_serves_the_next_run(folder: Path) -> None:
     assert newest_tree(board).parent.stat().st_ino == inode
 
 
-def test_a_content_that_only_a_tree_ahead_holds_goes_when_captures_are_thinned(
-    folder: Path,
+@pytest.mark.parametrize(("of", "left"), [(0, []), (1, ["000002-20261126T021503Z"])])
+def test_thinning_leaves_the_tree_ahead_of_the_newest_capture_only(
+    folder: Path, of: int, left: list[str]
 ) -> None:
+    """Any other one could be all that holds a content."""
     clock = FakeClock()
-    store = keeping.make_store(folder / "boathouse", clock=clock, disk=OneHandDisk())
+    store = keeping.make_store(folder / "boathouse", clock=clock)
     board = board_on(store, clock)
     for files in ({b"f": b"1.42 m"}, {b"f": b"1.43 m"}):
         board.files = files
         board.capture()
         clock.advance(86_400)
-    board.keeper.begin()
-    board.keeper.abandon()
-    assert list((store.board_folder(PIER_3) / "ahead").iterdir())
+    brief = board.keeper.captures()[of]
+    index_path = board.keeper.capture(brief.name).index_path
+    ahead.prepare(store, PIER_3, Base(brief.name, brief.index, index_path))
+    trees = store.board_folder(PIER_3) / "ahead"
+    assert [tree.name for tree in trees.iterdir()] == [brief.name]
 
     thin.carry_out(store, PIER_3, Retention(), clock=clock, runner=FakeSignatures())
 
+    assert [tree.name for tree in trees.iterdir()] == left
+
+
+def test_a_tree_that_another_process_makes_is_waited_for_and_taken(folder: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(folder / "boathouse", clock=clock)
+    board = board_on(store, clock)
+    board.files = {b"etc/hosts": b"pier-3"}
+    board.capture()
+    brief = board.keeper.captures()[0]
+    base = Base(brief.name, brief.index, board.keeper.capture(brief.name).index_path)
+    other = os.open(store.board_folder(PIER_3) / "ahead.lock", os.O_RDWR | os.O_CREAT, 0o600)
+    fcntl.flock(other, fcntl.LOCK_EX)
+    begun = ahead.begin(store, PIER_3, base)
+    assert begun is not None
+    begun.place.mkdir()
+    os.close(other)
+
+    layout = begun.take(folder / "tree", base.index_path, base.digest)
+
+    assert layout is not None
+    assert list((folder / "tree").iterdir()) == []  # what the other one made, and no more
+
+
+def test_a_run_that_ends_does_not_wait_for_another_process(folder: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(folder / "boathouse", clock=clock)
+    board = board_on(store, clock)
+    board.files = {b"etc/hosts": b"pier-3"}
+    board.capture()
+    other = os.open(store.board_folder(PIER_3) / "ahead.lock", os.O_RDWR | os.O_CREAT, 0o600)
+    fcntl.flock(other, fcntl.LOCK_EX)
+    board.keeper.begin()
+
+    board.keeper.abandon()
+
     assert list((store.board_folder(PIER_3) / "ahead").iterdir()) == []
+    os.close(other)
 
 
 def test_a_tree_that_somebody_has_spoiled_is_laid_out_anew(folder: Path) -> None:
