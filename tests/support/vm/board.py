@@ -89,7 +89,7 @@ class Flavour:
 PLAIN = Flavour("plain")
 ARM = Flavour("arm", architecture=Architecture.ARM64)
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
-KEEPING = Flavour("keeping", ("qemu-system-x86", "ovmf", "mtools"))
+KEEPING = Flavour("keeping", ("qemu-system-x86", "ovmf", "mtools", "syslinux"))
 """A machine that can be a keeper, and rehearse: an emulator in the emulator."""
 
 
