@@ -1,4 +1,8 @@
-"""README's sections on installing, word for word, on a machine that has never heard of us."""
+"""README's "Installing" and "The keeper, once", word for word, where nobody has heard of us.
+
+A board is set up for a keeper elsewhere, and that is undone. Then the same machine is made a
+keeper, with the store on a disk of its own, and captures itself over its own SSH server.
+"""
 
 from __future__ import annotations
 
@@ -7,17 +11,17 @@ import os
 import re
 import subprocess
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pytest
 
 from support import programs
-from support.vm import board, cycle, machine, offline
+from support.vm import board, cycle, machine, offline, units
 from support.vm.dialogue import on
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from support.vm.cycle import Keeper
     from support.vm.machine import Machine
@@ -26,6 +30,9 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
 
 README = (board.PROJECT / "README.md").read_text(encoding="utf-8")
 STORE = "/srv/holdstill"
+STORE_DISK = "/dev/vda"
+SERVICES = {"verify": "every content is good", "thin": "pier-3", "watch": "pier-3"}
+"""What README has a keeper's owner enable timers for, and words of each one's success."""
 OWNER = """\
 set -e
 rm -rf /opt/holdstill /usr/local/bin/holdstill
@@ -39,69 +46,132 @@ chown -R harbour:harbour /home/harbour
 """A board as its owner has it: no agent, a user who may become root, and a checkout."""
 
 
-def steps(heading: str) -> list[str]:
+def steps(title: str) -> list[str]:
     """Return the commands that a section of README has a person type."""
-    section = README.partition(f"\n## {heading}\n")[2].partition("\n## ")[0]
+    section = README.partition(f"\n## {title}\n")[2].partition("\n## ")[0]
     blocks = re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
     return [line for block in blocks for line in block.splitlines() if line]
 
 
-INSTALLING = steps("Installing")
-KEEPING = steps("The keeper, once")
+INSTALLING, THE_KEEPER = steps("Installing"), steps("The keeper, once")
 
 
-@dataclass
+@dataclass(frozen=True)
+class Talk:
+    """What set-up asked and said; introduced is what it said of the keeper's host key."""
+
+    seconds: float
+    questions: list[str]
+    status: int
+    said: str
+    introduced: str
+
+    @property
+    def fingerprint(self) -> str:
+        """The fingerprint that was shown."""
+        (shown,) = re.findall(r"SHA256:\S+", self.introduced)
+        return str(shown)
+
+
+@dataclass(frozen=True)
 class Afternoon:
-    """What was seen while somebody installed the agent."""
+    """What was seen while somebody installed the agent, and took it away again.
 
-    seconds: dict[str, float] = field(default_factory=dict)
-    questions: list[str] = field(default_factory=list)
-    setup_seconds: float = 0.0
-    status: int = -1
-    said: str = ""
-    shown: str = ""
-    printed: str = ""
-    nightly: bytes = b""
-    timers: str = ""
-    audit: bytes = b""
-    captures: list[dict[str, object]] = field(default_factory=list)
-    removed: bytes = b""
-    left: list[str] = field(default_factory=list)
-    captures_after: list[dict[str, object]] = field(default_factory=list)
-    kept: bytes = b""
-    keeper_timers: str = ""
-    verified: bytes = b""
+    Attributes:
+        printed: the keeper's fingerprint, as OpenSSH's own tool prints it there.
+    """
+
+    seconds: dict[str, float]
+    talk: Talk
+    printed: str
+    nightly: bytes
+    timers: str
+    audit: bytes
+    captures: list[dict[str, object]]
+    removed: bytes
+    left: list[str]
+    captures_after: list[dict[str, object]]
 
 
-def install(pier: Machine, seen: Afternoon) -> None:
-    """Type what README says, as the board's owner."""
-    for step in INSTALLING:
+@dataclass(frozen=True)
+class Evening:
+    """What was seen when the same machine was made a keeper.
+
+    Attributes:
+        printed: the fingerprint, as the command prints it that set-up names.
+        services: of each of the keeper's services, its result and its words.
+    """
+
+    seconds: dict[str, float]
+    talk: Talk
+    printed: str
+    timers: str
+    captures: list[dict[str, object]]
+    services: dict[str, tuple[str, str]]
+
+
+def as_owner(pier: Machine, command: str, stdin: bytes = b"") -> bytes:
+    """Return what a command wrote that the machine's owner typed."""
+    return pier.run("runuser", "-l", "harbour", "-c", command, stdin=stdin, timeout=1200)
+
+
+def typed(pier: Machine, commands: Sequence[str]) -> dict[str, float]:
+    """Type what README says, in the checkout; return how long each took."""
+    seconds = {}
+    for command in commands:
         before = time.monotonic()
-        as_owner(pier, step)
-        seen.seconds[step] = round(time.monotonic() - before, 1)
+        as_owner(pier, f"cd holdstill && {command}")
+        seconds[command] = round(time.monotonic() - before, 1)
+    return seconds
 
 
-def as_owner(pier: Machine, step: str) -> None:
-    """Type a command in the checkout."""
-    pier.run("runuser", "-l", "harbour", "-c", f"cd holdstill && {step}", timeout=1200)
-
-
-def set_up(pier: Machine, at: Keeper, seen: Afternoon) -> None:
+def set_up(pier: Machine, keeper: str, paste: Callable[[str], object]) -> Talk:
     """Answer the questions of set-up, with a second window open at the keeper."""
     before = time.monotonic()
     with on(pier, "runuser", "-l", "harbour", "-c", "sudo holdstill setup") as talk:
-        host = f"{cycle.HOST_AS_SEEN_BY_BOARDS}:{at.server.port}"
-        talk.answer(r"Where do captures go .*: $", f"ssh://{at.server.user}@{host}")
+        talk.answer(r"Where do captures go .*: $", keeper)
         talk.answer(r"This board's name .*: $", "")
         talk.answer(r"Local time of .*: $", "")
-        seen.shown = talk.answer(r"Does it print the same .*: $", "y")
+        introduced = talk.answer(r"Does it print the same .*: $", "y")
         told = talk.until(r"^echo 'ssh-ed25519 .*\n", 300)
-        paste(at, told.strip().splitlines()[-1])
+        paste(told.strip().splitlines()[-1])
         talk.answer(r"Press Enter when it is done.*: $", "")
         talk.answer(r"Take a first capture now .*: $", "y", 300)
-        seen.status = talk.ended(1800)
-    seen.setup_seconds = round(time.monotonic() - before, 1)
-    seen.said, seen.questions = talk.said, talk.questions
+        status = talk.ended(1800)
+    seconds = round(time.monotonic() - before, 1)
+    return Talk(seconds, talk.questions, status, talk.said, introduced)
+
+
+def installed(pier: Machine, at: Keeper) -> Afternoon:
+    """Install the agent, set it up, see what that has left running, and remove it again."""
+    seconds = typed(pier, INSTALLING)
+    address = f"{cycle.HOST_AS_SEEN_BY_BOARDS}:{at.server.port}"
+    talk = set_up(pier, f"ssh://{at.server.user}@{address}", lambda line: paste(at, line))
+    nightly = pier.run("systemctl", "is-active", "holdstill-nightly")
+    timers = listed_timers(pier)
+    # As its timer would.
+    pier.run("systemctl", "start", "holdstill-audit.service", timeout=1200)
+    audit = pier.run("systemctl", "show", "-P", "Result", "holdstill-audit.service")
+    kept = captures(at)
+    removed = as_owner(pier, "sudo holdstill setup --remove --yes")
+    ours = ("find", "/etc", "/var/lib", "/run", "-xdev", "-name", "*holdstill*")
+    return Afternoon(
+        seconds=seconds,
+        talk=talk,
+        printed=programs.run("ssh-keygen", "-lf", at.server.folder / "host_key.pub").decode(),
+        nightly=nightly,
+        timers=timers,
+        audit=audit,
+        captures=kept,
+        removed=removed,
+        left=pier.run(*ours).decode().split(),
+        captures_after=captures(at),
+    )
+
+
+def listed_timers(pier: Machine) -> str:
+    """Return what systemd says of our timers."""
+    return pier.run("systemctl", "list-timers", "--no-legend", "holdstill-*").decode()
 
 
 def paste(at: Keeper, line: str) -> None:
@@ -124,58 +194,65 @@ def captures(at: Keeper) -> list[dict[str, object]]:
     return found
 
 
-def look(pier: Machine, at: Keeper, seen: Afternoon) -> None:
-    """See what set-up has left running, and run the audit as its timer would."""
-    seen.nightly = pier.run("systemctl", "is-active", "holdstill-nightly")
-    seen.timers = pier.run("systemctl", "list-timers", "--no-legend", "holdstill-*").decode()
-    pier.run("systemctl", "start", "holdstill-audit.service", timeout=1200)
-    seen.audit = pier.run("systemctl", "show", "-P", "Result", "holdstill-audit.service")
-    seen.captures = captures(at)
+def made_a_keeper(pier: Machine) -> Evening:
+    """Make the machine a keeper, and set it up as a board of that keeper."""
+    pier.run("mkfs.ext4", "-q", STORE_DISK)
+    pier.run("mount", STORE_DISK, "/srv")
+    seconds = typed(pier, THE_KEEPER)
+    talk = set_up(
+        pier,
+        "ssh://keeper@127.0.0.1",
+        lambda line: as_owner(pier, "sudo -iu keeper", stdin=f"{line}\n".encode()),
+    )
+    (ask,) = re.findall(r"ssh-keygen -lf [\w/]+\.pub", talk.introduced)
+    # From then on, README says, no command there needs --store.
+    listed = json.loads(as_owner(pier, "sudo holdstill list pier-3 --json"))
+    return Evening(
+        seconds=seconds,
+        talk=talk,
+        printed=as_owner(pier, ask).decode(),
+        timers=listed_timers(pier),
+        captures=listed["pier-3"],
+        services={deed: service(pier, f"holdstill-keeper-{deed}.service") for deed in SERVICES},
+    )
 
 
-def take_away(pier: Machine, at: Keeper, seen: Afternoon) -> None:
-    """Remove it again, as README says."""
-    words = "sudo holdstill setup --remove --yes"
-    seen.removed = pier.run("runuser", "-l", "harbour", "-c", words, timeout=120)
-    ours = ("find", "/etc", "/var/lib", "/run", "-xdev", "-name", "*holdstill*")
-    seen.left = pier.run(*ours).decode().split()
-    seen.captures_after = captures(at)
-
-
-def keep(pier: Machine, seen: Afternoon) -> None:
-    """Make the machine a keeper, as README says, and use it as its user and its timers do."""
-    for step in KEEPING:
-        as_owner(pier, step)
-    seen.kept = pier.run("runuser", "-l", "keeper", "-c", "holdstill list")
-    timers = ("systemctl", "list-timers", "--no-legend", "holdstill-keeper-*")
-    seen.keeper_timers = pier.run(*timers).decode()
-    pier.run("systemctl", "start", "holdstill-keeper-verify.service", timeout=600)
-    asked = ("systemctl", "show", "-P", "Result", "holdstill-keeper-verify.service")
-    seen.verified = pier.run(*asked)
+def service(pier: Machine, unit: str) -> tuple[str, str]:
+    """Start a service as its timer would; return its result and its words."""
+    pier.run("bash", "-c", f"systemctl start {unit} || true", timeout=600)
+    return units.properties(pier, unit, "Result")["Result"], units.words(pier, unit)
 
 
 @pytest.fixture(scope="module")
-def seen(tmp_path_factory: pytest.TempPathFactory) -> Afternoon:
+def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Afternoon, Evening]:
     folder = tmp_path_factory.mktemp("installing")
     card = board.build_card(board.tree(), folder / "card.img")
+    disk = folder / "store.img"
+    disk.touch()
+    os.truncate(disk, 2 << 30)
+    more = ("-drive", f"file={disk},format=raw,if=virtio,cache=unsafe")
     hardware = machine.Hardware(reaches_host=True)
-    noticed = Afternoon()
     with (
         cycle.keeper(folder) as at,
-        machine.booted(card, machine.from_sd_card(card.image), hardware=hardware) as pier,
+        machine.booted(
+            card, (*machine.from_sd_card(card.image), *more), hardware=hardware
+        ) as pier,
     ):
         pier.run("systemctl", "is-system-running", "--wait", timeout=300)
         wanted = re.findall(r"apt-get install -y (.*)", "\n".join(INSTALLING))[0].split()
         offline.supply(pier, folder, (*wanted, "sudo"))
         pier.run("bash", "-c", OWNER, stdin=offline.checkout(), timeout=600)
-        install(pier, noticed)
-        set_up(pier, at, noticed)
-        look(pier, at, noticed)
-        take_away(pier, at, noticed)
-        keep(pier, noticed)
-        key = at.server.folder / "host_key.pub"
-        noticed.printed = programs.run("ssh-keygen", "-lf", key).decode()
-    return noticed
+        return installed(pier, at), made_a_keeper(pier)
+
+
+@pytest.fixture(scope="module")
+def seen(day: tuple[Afternoon, Evening]) -> Afternoon:
+    return day[0]
+
+
+@pytest.fixture(scope="module")
+def evening(day: tuple[Afternoon, Evening]) -> Evening:
+    return day[1]
 
 
 def test_the_steps_of_the_guide_install_it(
@@ -190,21 +267,21 @@ def test_the_steps_of_the_guide_install_it(
 def test_set_up_asks_little_and_ends_with_a_sealed_capture(
     seen: Afternoon, measured: Callable[[str], None]
 ) -> None:
-    measured(f"{len(seen.questions)} questions, {seen.setup_seconds} s: {seen.questions}")
+    talk = seen.talk
+    measured(f"{len(talk.questions)} questions, {talk.seconds} s: {talk.questions}")
 
-    assert seen.status in {0, 8}, seen.said
-    assert len(seen.questions) <= 6
-    assert "Sealed pier-3/000001-" in seen.said
+    assert talk.status in {0, 8}, talk.said
+    assert len(talk.questions) <= 6
+    assert "Sealed pier-3/000001-" in talk.said
     assert [capture["faults"] for capture in seen.captures] == [[]]
 
 
 def test_the_fingerprint_that_is_shown_is_the_one_that_the_keeper_prints(
-    seen: Afternoon,
+    seen: Afternoon, evening: Evening
 ) -> None:
-    (shown,) = re.findall(r"SHA256:\S+", seen.shown)
-
     # OpenSSH's own tool is the witness.
-    assert seen.printed.split()[1] == shown
+    assert seen.printed.split()[1] == seen.talk.fingerprint
+    assert evening.printed.split()[1] == evening.talk.fingerprint
 
 
 def test_nights_are_on_and_the_audit_runs_under_its_own_restrictions(seen: Afternoon) -> None:
@@ -219,9 +296,23 @@ def test_removing_it_leaves_the_captures_and_nothing_on_the_board(seen: Afternoo
     assert seen.captures_after == seen.captures
 
 
-def test_the_steps_for_the_keeper_make_one_whose_timers_run(seen: Afternoon) -> None:
-    assert len(KEEPING) > 7
-    assert b"no boards yet" in seen.kept  # the store was found without being named
-    for deed in ("verify", "thin", "watch"):
-        assert f"holdstill-keeper-{deed}.timer" in seen.keeper_timers
-    assert seen.verified == b"success\n"
+def test_the_steps_of_the_guide_make_a_keeper_that_takes_a_capture(
+    evening: Evening, measured: Callable[[str], None]
+) -> None:
+    for step, seconds in evening.seconds.items():
+        measured(f"{seconds} s: {step}")
+    measured(f"set-up and a capture of itself: {evening.talk.seconds} s")
+
+    assert len(evening.seconds) == len(THE_KEEPER) > 5
+    assert evening.talk.status in {0, 8}, evening.talk.said
+    assert "Sealed pier-3/000001-" in evening.talk.said
+    assert [capture["faults"] for capture in evening.captures] == [[]]
+
+
+@pytest.mark.parametrize("deed", SERVICES)
+def test_what_the_guide_enables_at_the_keeper_does_its_work(evening: Evening, deed: str) -> None:
+    result, words = evening.services[deed]
+
+    assert f"holdstill-keeper-{deed}.timer" in evening.timers
+    assert result == "success", words
+    assert SERVICES[deed] in words
