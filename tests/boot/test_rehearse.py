@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,7 +16,6 @@ from support.vm import board, here, spoil
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 pytestmark = pytest.mark.timeout(600)
 
@@ -68,6 +68,31 @@ def test_a_broken_capture_fails_and_the_broken_link_is_named(
     measured(f"given up after {found['seconds']:.1f} s")
     assert found["broken"]["link"] == link
     assert [brief["booted_at"] for brief in kept.briefs()] == [""]
+
+
+@pytest.mark.slow
+def test_a_keeper_that_lacks_the_installer_of_a_loader_says_so(
+    scratch: Path, tmp_path: Path, measured: Callable[[str], None]
+) -> None:
+    spoil.no_loader(scratch)
+    kept = here.capture(scratch, tmp_path)
+
+    rehearsal = here.rehearse(kept, tmp_path, programs_in=all_but("syslinux", tmp_path / "bin"))
+
+    assert rehearsal.returncode == NOT_AS_IT_SHOULD_BE, rehearsal
+    found = json.loads(rehearsal.stdout)
+    measured(f"given up after {found['seconds']:.1f} s: {found['broken']}")
+    assert any("lacks the programs syslinux" in remark for remark in found["remarks"])
+
+
+def all_but(name: str, folder: Path) -> str:
+    """Return a search path to all programs of this machine but one."""
+    folder.mkdir()
+    for place in ("/usr/sbin", "/usr/bin"):
+        for program in Path(place).iterdir():
+            if program.name != name and not (folder / program.name).is_symlink():
+                (folder / program.name).symlink_to(program)
+    return str(folder)
 
 
 # Single cards -----------------------------------------------------------------------------------

@@ -60,7 +60,8 @@ class Rehearsal:
         seconds: until then, or until it was given up.
         way: how the card was started.
         broken: the link of the boot chain that broke; None when it booted.
-        remarks: services that failed although the system came up; changes made to the scratch.
+        remarks: what of the card could not be made; changes made to the scratch; services that
+            failed although the system came up.
         unproven: what such a rehearsal can't show.
         log: the file with everything that the console printed.
         picture: a PNG of the screen at the end; "" when there is none.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,7 +38,8 @@ def rehearse(
 ) -> Rehearsal:
     """Boot a capture on a scratch image, without a network; the capture is not touched.
 
-    A boot that succeeded is noted in the board's ledger.
+    A boot that succeeded is noted in the board's ledger. What the scratch image could not be
+    made with, such as a loader whose installer this machine lacks, is among the remarks.
 
     Args:
         store: where the capture is.
@@ -58,7 +60,7 @@ def rehearse(
             size = scratch_size(source.manifest.disk.size)
             plan = rebuild.decide(source, size=size, wish=Wish(), machine=machine)
             with targets.claimed_image(image, size=size) as target:
-                rebuild.carry_out_on(target, plan, source, means)
+                made = rebuild.carry_out_on(target, plan, source, means)
         tell.step("booting the scratch image in an emulator")
         found = rehearse_run.rehearse(
             image, runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
@@ -66,7 +68,7 @@ def rehearse(
         )  # fmt: skip
     if found.booted:
         marks.booted(store, capture.board, str(capture.name), clock=clock)
-    return found
+    return replace(found, remarks=(*made.notes, *found.remarks))
 
 
 def scratch_size(size: int) -> int:

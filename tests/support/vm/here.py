@@ -67,9 +67,14 @@ def holdstill(*words: str | Path, stdin: bytes = b"") -> None:
     assert done.returncode in {0, 8}, done
 
 
-def rehearse(kept: Kept, work: Path) -> CompletedProcess[bytes]:
-    """Rehearse the newest capture; the console goes to a file beside the scratch."""
+def rehearse(kept: Kept, work: Path, *, programs_in: str = "") -> CompletedProcess[bytes]:
+    """Rehearse the newest capture; the console goes to a file beside the scratch.
+
+    Args:
+        programs_in: where programs are looked for, if it is not where they usually are.
+    """
     store, log = ("--store", kept.store), ("--log", work / "console")
     room = ("--scratch", work, "--seconds", "600")
     words = ("rehearse", "pier-3", *store, *log, *room, "--json")
-    return programs.attempt(HOLDSTILL, *words, timeout=900)
+    search = ("env", f"PATH={programs_in}") if programs_in else ()
+    return programs.attempt(*search, HOLDSTILL, *words, timeout=900)
