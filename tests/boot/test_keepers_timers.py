@@ -134,6 +134,6 @@ def test_every_timer_of_the_keeper_starts_what_succeeds_in_its_sandbox(
     assert {timer["ActiveState"] for timer in timers.values()} == {"active"}
     assert all(timer["NextElapseUSecRealtime"] for timer in timers.values())
     for deed, (result, said) in results.items():
-        assert result == "success", (deed, said)
-        assert EXPECTED[deed] in said, (deed, said)
+        assert result == "success", f"{deed}: {said}"
+        assert EXPECTED[deed] in said, f"{deed}: {said}"
     assert "booted" in ledger
