@@ -137,6 +137,7 @@ STOPS = (
         r"^You are in (emergency|rescue) mode|Cannot open access to console, the root account",
         "the system stopped in emergency mode",
     ),
+    Trouble(Link.KERNEL, r"^=> *$", "the boot loader, U-Boot, gave up and waits for commands"),
     # Behind the panics that say more: of several troubles in one line, the first one counts.
     Trouble(Link.KERNEL, r"Kernel panic - not syncing", "the kernel gave up"),
 )
@@ -150,8 +151,23 @@ HINTS = (
         "it leaves out entries whose kernel is not on the card",
     ),
     Trouble(
+        Link.KERNEL,
+        r"^Skipping .* for failure retrieving kernel",
+        "the boot loader did not find the kernel that its settings name",
+    ),
+    Trouble(
+        Link.KERNEL,
+        r"^Skipping .* for failure retrieving FDT",  # from U-Boot's strings
+        "the boot loader did not find the device tree that its settings name",
+    ),
+    Trouble(
+        Link.KERNEL,
+        r"^Bad Linux ARM64 Image magic!",
+        "what the boot loader found in the kernel's place is no kernel for this processor",
+    ),
+    Trouble(
         Link.INITRAMFS,
-        r"Error preparing initrd",
+        r"Error preparing initrd|^Skipping .* for failure retrieving initrd",
         "the boot loader did not find the initramfs that its settings name",
     ),
     Trouble(

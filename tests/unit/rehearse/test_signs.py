@@ -47,6 +47,9 @@ def test_a_good_boot_is_alive_and_has_not_stopped(name: str) -> None:
         ("sd-no-boot-sector", Link.LOADER, "Booting from Hard Disk"),
         ("sd-no-settings", Link.LOADER, "No configuration file found"),
         ("sd-no-kernel", Link.KERNEL, "Loading /vmlinuz... failed: No such file"),
+        ("u-boot-no-kernel", Link.KERNEL, "Skipping board for failure retrieving kernel"),
+        ("u-boot-no-image", Link.KERNEL, "Bad Linux ARM64 Image magic!"),
+        ("u-boot-no-initramfs", Link.INITRAMFS, "Skipping board for failure retrieving initrd"),
     ],
 )
 def test_the_link_that_broke_is_named(name: str, link: Link, words: str) -> None:
@@ -60,7 +63,11 @@ def test_the_link_that_broke_is_named(name: str, link: Link, words: str) -> None
 
 
 @pytest.mark.parametrize(
-    "name", ["no-initramfs", "wrong-root", "no-root", "no-init", "wrong-fstab", "sd-no-kernel"]
+    "name",
+    [
+        *("no-initramfs", "wrong-root", "no-root", "no-init", "wrong-fstab", "sd-no-kernel"),
+        *("u-boot-no-kernel", "u-boot-no-initramfs"),
+    ],
 )
 def test_a_boot_that_stopped_for_good_needs_no_waiting(name: str) -> None:
     assert signs.is_stopped(recorded(name))
