@@ -30,7 +30,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
 
 README = (board.PROJECT / "README.md").read_text(encoding="utf-8")
 STORE = "/srv/holdstill"
-STORE_DISK = "/dev/vda"
+STORE_DISK = "/dev/vdb"
 SERVICES = {"verify": "every content is good", "thin": "pier-3", "watch": "pier-3"}
 """What README has a keeper's owner enable timers for, and words of each one's success."""
 OWNER = """\
@@ -234,9 +234,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Afternoon, Evening]:
     hardware = machine.Hardware(reaches_host=True)
     with (
         cycle.keeper(folder) as at,
-        machine.booted(
-            card, (*machine.from_sd_card(card.image), *more), hardware=hardware
-        ) as pier,
+        machine.booted(card, (*machine.from_uefi(card.image), *more), hardware=hardware) as pier,
     ):
         pier.run("systemctl", "is-system-running", "--wait", timeout=300)
         wanted = re.findall(r"apt-get install -y (.*)", "\n".join(INSTALLING))[0].split()
