@@ -1,31 +1,35 @@
-"""Contents of many files, read and hashed by other threads while a tree is walked further.
+"""Contents of many files, read and hashed by another process while a tree is walked further.
 
 Files that were written one after the other lie one behind the other: they are read together, in
-large pieces. Reading and hashing let other threads run meanwhile.
+large pieces.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections import deque
-from typing import TYPE_CHECKING, NamedTuple
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+import msgspec
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import EntryType
+from holdstill.system import apart
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-    from concurrent.futures import Future, ThreadPoolExecutor
+    from collections.abc import Callable, Iterable, Iterator
 
     from holdstill.formats.source import ByteSource
     from holdstill.model.entries import Entry
+    from holdstill.system.apart import Link
 
 PIECE = 1 << 20
 """Bytes that are read at once."""
 GAP = 64 << 10
 """Bytes between two spans that are read along: cheaper than another read."""
 BATCH_ENTRIES, BATCH_BYTES = 256, 4 << 20
-"""A thread hashes so much at a time: handing over costs as much as a small file."""
+"""So much is hashed at a time: handing over costs as much as a small file."""
 BATCHES_AHEAD = 8
 _ZEROES = bytes(PIECE)
 
@@ -54,11 +58,108 @@ class Unread(NamedTuple):
     names: int
 
 
+_Drawn = list[tuple["Entry", Unread | None]]
+
+
+class Hasher(Protocol):
+    """Hashes contents, batch by batch."""
+
+    def begin(self, contents: list[list[Part]]) -> None:
+        """Take on the contents of a batch."""
+
+    def result(self) -> list[bytes]:
+        """Return the SHA-256 of each content of the batch that was begun longest ago."""
+
+
+class AtOnce:
+    """Hashes in this process, when the result is wanted."""
+
+    def __init__(self, source: ByteSource) -> None:
+        self._source = source
+        self._begun: deque[list[list[Part]]] = deque()
+
+    def begin(self, contents: list[list[Part]]) -> None:
+        """Take on the contents of a batch."""
+        self._begun.append(contents)
+
+    def result(self) -> list[bytes]:
+        """Return the SHA-256 of each content of the batch that was begun longest ago.
+
+        Raises:
+            VerificationError: the source ends before a content does.
+        """
+        return hash_all(self._begun.popleft(), self._source)
+
+
+class _Answer(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Digests, or why there are none."""
+
+    digests: list[bytes] = []
+    cut_off: str = ""
+    errno: int = 0
+    strerror: str = ""
+
+
+class _Beside:
+    """Hashes in another process. Use `beside`."""
+
+    def __init__(self, link: Link, tell: Callable[[int], None]) -> None:
+        self._link, self._tell = link, tell
+        self._sizes: deque[int] = deque()
+
+    def begin(self, contents: list[list[Part]]) -> None:
+        self._link.send(contents)
+        parts = (part for parts in contents for part in parts)
+        self._sizes.append(sum(part.length for part in parts if isinstance(part, Span)))
+
+    def result(self) -> list[bytes]:
+        said, _ = self._link.receive(_Answer)
+        if said.cut_off:
+            raise VerificationError(said.cut_off)
+        if said.errno:
+            raise OSError(said.errno, said.strerror)
+        self._tell(self._sizes.popleft())
+        return said.digests
+
+
+def _nobody(count: int) -> None:
+    del count
+
+
+@contextmanager
+def beside(source: ByteSource, tell: Callable[[int], None] = _nobody) -> Iterator[Hasher]:
+    """Hold a process that hashes what is in a source; tell is told of the bytes it has read.
+
+    Its results raise VerificationError when the source ends before a content does, and OSError
+    when it cannot be read.
+    """
+
+    def work(link: Link) -> None:
+        while True:
+            contents, _ = link.receive(list[list[tuple[int, ...] | bytes]])
+            link.send(_answer([[_part(said) for said in parts] for parts in contents], source))
+
+    with apart.started(work) as link:
+        yield _Beside(link, tell)
+
+
+def _part(said: tuple[int, ...] | bytes) -> Part:
+    if isinstance(said, bytes):
+        return said
+    return Span(*said) if len(said) > 1 else Hole(*said)
+
+
+def _answer(contents: list[list[Part]], source: ByteSource) -> _Answer:
+    try:
+        return _Answer(digests=hash_all(contents, source))
+    except VerificationError as error:
+        return _Answer(cut_off=str(error))
+    except OSError as error:
+        return _Answer(errno=error.errno or 0, strerror=str(error.strerror))
+
+
 def filled_in(
-    entries: Iterable[Entry],
-    unread: dict[int, Unread],
-    source: ByteSource,
-    threads: ThreadPoolExecutor,
+    entries: Iterable[Entry], unread: dict[int, Unread], hasher: Hasher
 ) -> Iterator[Entry]:
     """Yield entries in their order, with digests.
 
@@ -66,55 +167,37 @@ def filled_in(
         entries: without digests; drawn some way ahead.
         unread: by inode, where contents are: that of the entry drawn last, and of a file with
             several names only with the first of them. They are taken out.
-        source: where the spans are; it must bear being read by several threads.
-        threads: read and hash.
-
-    Raises:
-        VerificationError: the source ends before a content does.
+        hasher: hashes them.
     """
-    waiting: deque[_Batch] = deque()
+    waiting: deque[_Drawn] = deque()
     linked: dict[int, tuple[bytes, int]] = {}
-    for batch in _batches(entries, unread, source, threads):
-        waiting.append(batch)
+    for drawn in _batches(entries, unread):
+        hasher.begin([content.parts for _, content in drawn if content is not None])
+        waiting.append(drawn)
         if len(waiting) > BATCHES_AHEAD:
-            yield from _finished(waiting.popleft(), linked)
-    for batch in waiting:
-        yield from _finished(batch, linked)
+            yield from _finished(waiting.popleft(), hasher.result(), linked)
+    for drawn in waiting:
+        yield from _finished(drawn, hasher.result(), linked)
 
 
-class _Batch(NamedTuple):
-    drawn: list[tuple[Entry, Unread | None]]
-    digests: Future[list[bytes]]
-
-
-def _batches(
-    entries: Iterable[Entry],
-    unread: dict[int, Unread],
-    source: ByteSource,
-    threads: ThreadPoolExecutor,
-) -> Iterator[_Batch]:
-    drawn: list[tuple[Entry, Unread | None]] = []
+def _batches(entries: Iterable[Entry], unread: dict[int, Unread]) -> Iterator[_Drawn]:
+    drawn: _Drawn = []
     size = 0
     for entry in entries:
         drawn.append((entry, unread.pop(entry.seen.inode, None)))
         size += entry.size
         if len(drawn) >= BATCH_ENTRIES or size >= BATCH_BYTES:
-            yield _submitted(drawn, source, threads)
+            yield drawn
             drawn, size = [], 0
-    yield _submitted(drawn, source, threads)
+    yield drawn
 
 
-def _submitted(
-    drawn: list[tuple[Entry, Unread | None]], source: ByteSource, threads: ThreadPoolExecutor
-) -> _Batch:
-    contents = [content.parts for _, content in drawn if content is not None]
-    return _Batch(drawn, threads.submit(_hash_all, contents, source))
-
-
-def _finished(batch: _Batch, linked: dict[int, tuple[bytes, int]]) -> Iterator[Entry]:
+def _finished(
+    drawn: _Drawn, found: list[bytes], linked: dict[int, tuple[bytes, int]]
+) -> Iterator[Entry]:
     """Yield the entries of a batch; digests of files are kept until their last name."""
-    digests = iter(batch.digests.result())
-    for entry, content in batch.drawn:
+    digests = iter(found)
+    for entry, content in drawn:
         if content is not None:
             digest, names = next(digests), content.names
         elif _is_known(entry):
@@ -133,7 +216,12 @@ def _is_known(entry: Entry) -> bool:
     return is_file and bool(entry.link) and not entry.digest
 
 
-def _hash_all(contents: list[list[Part]], source: ByteSource) -> list[bytes]:
+def hash_all(contents: list[list[Part]], source: ByteSource) -> list[bytes]:
+    """Return the SHA-256 of each content.
+
+    Raises:
+        VerificationError: the source ends before a content does.
+    """
     reader = _Reader(source, [part for parts in contents for part in parts])
     return [_hash(parts, reader) for parts in contents]
 

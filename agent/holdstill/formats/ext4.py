@@ -25,9 +25,8 @@ from holdstill.model.entries import Entry, EntryType, Seen
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
-    from concurrent.futures import ThreadPoolExecutor
 
-    from holdstill.formats.digests import Part
+    from holdstill.formats.digests import Hasher, Part
     from holdstill.formats.ext4_map import Piece
     from holdstill.formats.ext4_super import Group, Superblock
     from holdstill.formats.source import ByteSource
@@ -423,14 +422,14 @@ class Ext4:
         content: Content,
         *,
         logical_max: int = tree.LOGICAL_MAX,
-        threads: ThreadPoolExecutor | None = None,
+        hasher: Hasher | None = None,
     ) -> Iterator[Entry]:
         """Yield every entry in key order, the root first.
 
         Args:
             content: whether contents are hashed.
             logical_max: bytes of all files together, holes included, that may be hashed.
-            threads: hash meanwhile; the source must bear that.
+            hasher: hashes contents meanwhile; without one it is done in between.
 
         Raises:
             LayoutError: files are encrypted, or the file system has features unknown to us.
@@ -438,17 +437,17 @@ class Ext4:
             SecurityError: it is made to mislead: loops, names with slashes, shared blocks.
         """
         self._check_readable()
-        unread: dict[int, Unread] | None = None if threads is None else {}
+        unread: dict[int, Unread] | None = None if hasher is None else {}
         walk = _Walk(self, content, tree.Budget(blocks=self.blocks, logical=logical_max), unread)
         root = self.inode(ROOT)
         if not stat.S_ISDIR(root.mode):
             raise VerificationError("the root inode is no directory")
         yield self.entry(b"", b"", root)
         found = tree.in_key_order(ROOT, walk.listing)
-        if threads is None or unread is None:
+        if hasher is None or unread is None:
             yield from found
         else:
-            yield from digests.filled_in(found, unread, self._source, threads)
+            yield from digests.filled_in(found, unread, hasher)
 
     def _check_readable(self) -> None:
         sb = self.superblock

@@ -20,8 +20,8 @@ from holdstill.model.entries import Entry, EntryType
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from concurrent.futures import ThreadPoolExecutor
 
+    from holdstill.formats.digests import Hasher
     from holdstill.formats.source import ByteSource
 
 KEPT_ATTRIBUTES = 0x27
@@ -371,7 +371,7 @@ class Fat:
         content: Content,
         *,
         logical_max: int = tree.LOGICAL_MAX,
-        threads: ThreadPoolExecutor | None = None,  # noqa: ARG002  a FAT is small
+        hasher: Hasher | None = None,  # noqa: ARG002  a FAT is small
     ) -> Iterator[Entry]:
         """Yield every entry in key order, the root first.
 

@@ -11,8 +11,8 @@ from holdstill.model import paths
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
-    from concurrent.futures import ThreadPoolExecutor
 
+    from holdstill.formats.digests import Hasher
     from holdstill.model.entries import Entry
 
 LOGICAL_MAX = 1 << 40
@@ -34,9 +34,9 @@ class FileTree(Protocol):
         content: Content,
         *,
         logical_max: int = LOGICAL_MAX,
-        threads: ThreadPoolExecutor | None = None,
+        hasher: Hasher | None = None,
     ) -> Iterator[Entry]:
-        """Yield every entry in key order; threads may hash contents meanwhile."""
+        """Yield every entry in key order; a hasher hashes contents meanwhile."""
 
     def find(self, path: bytes) -> Entry | None:
         """Return the entry at a path, without digest, or None when there is none."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Protocol
 
-from holdstill.errors import VerificationError
+from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry
 
@@ -43,4 +43,12 @@ def not_the_content(entry: Entry, what: str = "its bytes are others") -> Verific
         f"the content of /{paths.display(entry.path)} is not the captured one: {what}",
         hint="the store was damaged or changed: `holdstill verify` tells what else is. Rebuild "
         "from another capture, or leave such files out with --leave-out-damaged",
+    )
+
+
+def unreadable(entry: Entry, reason: str) -> TargetFailedError:
+    """Return the error for a content that the store does not give."""
+    return TargetFailedError(
+        f"cannot read the content of {paths.display(entry.path)!r}: {reason}",
+        hint="check the store's disk: `holdstill verify`",
     )

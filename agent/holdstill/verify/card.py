@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, VerificationError
+from holdstill.formats import digests, probe, swap, table, tree
 from holdstill.formats import gap as boot_gap
-from holdstill.formats import probe, swap, table, tree
 from holdstill.formats import source as byte_source
 from holdstill.formats.ext4 import Ext4 as Ext4Reader
 from holdstill.formats.fat import Fat as FatReader
@@ -45,9 +44,6 @@ SHOWN_MAX = 200
 _STEP = 8 << 20
 """Bytes read between two words about progress."""
 _CHUNK = 1 << 20
-THREADS = 2
-"""That read and hash while the tree is walked."""
-
 _EXT4_EXACT = (
     "uuid", "label", "block_size", "inode_size", "hash_seed", "reserved_uid", "reserved_gid",
     "errors", "mount_opts", "max_mount_count", "check_interval", "stride", "stripe_width",
@@ -186,7 +182,7 @@ class _Place(NamedTuple):
     """One partition on the card, and what should be in it."""
 
     number: int
-    source: ByteSource
+    source: _Metered
     content_bytes: int
     offset: int
 
@@ -490,9 +486,9 @@ def _read(check: _Check, place: _Place, volume: FileTree) -> Iterator[Entry]:
     most = max(tree.LOGICAL_MAX, 2 * place.content_bytes)
     with (
         check.reading(place.number),
-        ThreadPoolExecutor(THREADS, thread_name_prefix="digests") as threads,
+        digests.beside(place.source.below, check.meter.add) as hasher,
     ):
-        yield from volume.entries(Content.HASHED, logical_max=most, threads=threads)
+        yield from volume.entries(Content.HASHED, logical_max=most, hasher=hasher)
 
 
 def _shown(name: str, value: object) -> str:
@@ -537,15 +533,15 @@ class _Metered:
     """A source whose reading is counted."""
 
     def __init__(self, source: ByteSource, meter: _Meter) -> None:
-        self._source = source
+        self.below = source
         self._meter = meter
 
     @property
     def size(self) -> int:
         """Bytes."""
-        return self._source.size
+        return self.below.size
 
     def read(self, offset: int, length: int) -> bytes:
         """Return length bytes from offset; EOFError when there are not so many."""
         self._meter.add(length)
-        return self._source.read(offset, length)
+        return self.below.read(offset, length)

@@ -1,9 +1,8 @@
-"""Contents hashed by other threads: the same digests, in the same order, and no more is read."""
+"""Contents hashed batch by batch: the right digests, in their order, and no more is read."""
 
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,7 +11,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import VerificationError
 from holdstill.formats import digests
-from holdstill.formats.digests import Hole, Span, Unread
+from holdstill.formats.digests import AtOnce, Hole, Span, Unread
 from holdstill.formats.ext4 import Ext4
 from holdstill.formats.tree import Content
 from holdstill.model.entries import Entry, EntryType, Seen
@@ -64,8 +63,7 @@ def test_every_file_gets_the_digest_of_its_own_parts(files: list[list[Part]]) ->
             unread[number] = Unread(parts, 1)
             yield file(number)
 
-    with ThreadPoolExecutor(2) as threads:
-        found = list(digests.filled_in(drawn(), unread, Memory.of(DISK), threads))
+    found = list(digests.filled_in(drawn(), unread, AtOnce(Memory.of(DISK))))
 
     assert [entry.name for entry in found] == [b"%06d" % n for n in range(1, len(files) + 1)]
     assert [entry.digest for entry in found] == [
@@ -85,9 +83,8 @@ def test_neighbours_are_read_at_once_and_the_rest_of_the_disk_is_not() -> None:
     unread = {n: Unread([Span(n * 4096, 1000)], 1) for n in range(1, 20)}
     unread[20] = Unread([Span(290_000, 1000)], 1)
 
-    with ThreadPoolExecutor(1) as threads:
-        entries = [file(n) for n in range(1, 21)]
-        list(digests.filled_in(entries, unread, Noting.of(DISK), threads))
+    entries = [file(n) for n in range(1, 21)]
+    list(digests.filled_in(entries, unread, AtOnce(Noting.of(DISK))))
 
     assert asked == [(4096, 18 * 4096 + 1000), (290_000, 1000)]
 
@@ -98,9 +95,8 @@ def test_names_of_one_file_share_its_digest_across_batches() -> None:
     unread = {number: Unread([Span(number, 9)], 1) for number in range(10, 10 + len(far))}
     unread[1] = Unread([Span(5, 9)], 3)
 
-    with ThreadPoolExecutor(2) as threads:
-        drawn = [names[0], names[1], *far, names[2]]
-        found = list(digests.filled_in(drawn, unread, Memory.of(DISK), threads))
+    drawn = [names[0], names[1], *far, names[2]]
+    found = list(digests.filled_in(drawn, unread, AtOnce(Memory.of(DISK))))
 
     shared = hashlib.sha256(DISK[5:14]).digest()
     assert [entry.digest for entry in found if entry.link] == [shared] * 3
@@ -109,17 +105,16 @@ def test_names_of_one_file_share_its_digest_across_batches() -> None:
 def test_a_source_that_ends_early_is_told() -> None:
     unread = {1: Unread([Span(299_999, 9)], 1)}
 
-    with ThreadPoolExecutor(1) as threads, pytest.raises(VerificationError, match="cut off"):
-        list(digests.filled_in([file(1)], unread, Memory.of(DISK), threads))
+    with pytest.raises(VerificationError, match="cut off"):
+        list(digests.filled_in([file(1)], unread, AtOnce(Memory.of(DISK))))
 
 
 @pytest.mark.parametrize("name", ["ext2", "ext4"])
-def test_threads_find_what_one_finds_alone(name: str) -> None:
+def test_a_hasher_finds_what_is_found_without_one(name: str) -> None:
     volume = Memory.of(images.load(name))
     alone = list(Ext4(volume).entries(Content.HASHED))
 
-    with ThreadPoolExecutor(2) as threads:
-        found = list(Ext4(volume).entries(Content.HASHED, threads=threads))
+    found = list(Ext4(volume).entries(Content.HASHED, hasher=AtOnce(volume)))
 
     assert any(entry.link for entry in alone)
     assert found == alone

@@ -1,6 +1,7 @@
-"""A content's way into the blocks of a file: read once, hashed and written from the same bytes.
+"""A content's way into the blocks of a file.
 
-Hashing runs beside reading and writing: hashlib lets other threads run meanwhile.
+Blocks are chosen here, before anything is read. A content without holes is then left to the
+porter; one with holes is read here, since only its bytes say where they are.
 """
 
 from __future__ import annotations
@@ -9,24 +10,19 @@ import hashlib
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError
 from holdstill.rebuild import sources, splice
-from holdstill.rebuild.ext4 import fetching
-from holdstill.rebuild.ext4.fetching import SMALL
 from holdstill.rebuild.ext4.library import Extent, Run
+from holdstill.rebuild.ext4.porter import Span
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from concurrent.futures import Future, ThreadPoolExecutor
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.fetching import Fetched
+    from holdstill.rebuild.ext4.porter import Porter
     from holdstill.rebuild.ext4.volume import Volume
     from holdstill.rebuild.sources import Contents, Progress
 
-HASHED_BESIDE = 128 << 10
-"""Bytes from which on it pays to hand a chunk to another thread."""
 Chunk = tuple[int, bytes | memoryview]
 """A position in a file, and the bytes there."""
 EXTENT_MAX, UNWRITTEN_MAX = 32768, 32767
@@ -39,54 +35,55 @@ class Copier:
     Args:
         volume: gets the contents.
         contents: where they are.
-        beside: hashes large ones meanwhile.
+        porter: brings those without holes.
         progress: is told of every chunk.
     """
 
     def __init__(
-        self, volume: Volume, contents: Contents, beside: ThreadPoolExecutor, progress: Progress
+        self, volume: Volume, contents: Contents, porter: Porter, progress: Progress
     ) -> None:
         self._volume = volume
         self._progress = progress
         self._contents = contents
-        self._beside = beside
+        self._porter = porter
         self._block = volume.geometry.block_size
 
-    def copy(self, fetched: Fetched) -> list[Extent]:
-        """Write a file's content into newly allocated blocks; return where they are.
+    def copy(self, entry: Entry) -> list[Extent]:
+        """Give a file the blocks for its content, and see that it comes there; return where.
 
         Raises:
             VerificationError: the content is not what the entry says.
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
-        entry, content = fetched
-        if isinstance(content, HoldstillError):
-            raise content
-        if content is None and (entry.size > SMALL or entry.sparse):
-            return self._copy_large(entry)
-        return self._put(fetching.read(entry, self._contents) if content is None else content)
-
-    def _put(self, content: bytes) -> list[Extent]:
-        """Write a whole content."""
-        extents = merged(self._volume.allocate(-(-len(content) // self._block)))
-        padded = self._padded(content)
-        if len(extents) == 1:
-            self._volume.write(extents[0].physical, 0, padded)
-        else:
-            for block, start, piece in _Places(extents, self._block).of(0, padded):
-                self._volume.write(block, start, piece)
-        self._progress.advance(len(content))
-        return extents
-
-    def _copy_large(self, entry: Entry) -> list[Extent]:
         try:
             handle = self._contents.open(entry.digest)
-            try:
-                return self._copy_open(entry, handle)
-            finally:
-                os.close(handle)
         except OSError as error:
-            raise fetching.unreadable(entry, error) from error
+            raise sources.unreadable(entry, str(error.strerror)) from error
+        if entry.sparse:
+            return self._copy_sparse(entry, handle)
+        extents = merged(self._volume.allocate(-(-entry.size // self._block)))
+        spans = [
+            Span(self._volume.place(extent.physical), extent.length * self._block)
+            for extent in extents
+        ]
+        self._porter.bring(entry, handle, spans)
+        return extents
+
+    def _copy_sparse(self, entry: Entry, handle: int) -> list[Extent]:
+        try:
+            if os.fstat(handle).st_size != entry.size:
+                raise sources.not_the_content(entry, "it has another size")
+            hasher = hashlib.sha256()
+            extents = self._write_sparse(_hashed(chunks(handle, entry.size), hasher))
+        except OSError as error:
+            raise sources.unreadable(entry, str(error.strerror)) from error
+        except EOFError as error:
+            raise sources.not_the_content(entry, str(error)) from error
+        finally:
+            os.close(handle)
+        if hasher.digest() != entry.digest:
+            raise sources.not_the_content(entry)
+        return extents
 
     def reserve(self, head: bytes, size: int) -> list[Extent]:
         """Give a file of this size all its blocks, with head at the beginning and zeroes behind.
@@ -112,30 +109,6 @@ class Copier:
             length = (extent.length - skipped) * self._block
             self._volume.clear(extent.physical + skipped, 0, length)
 
-    def _copy_open(self, entry: Entry, handle: int) -> list[Extent]:
-        """Copy a content chunk by chunk."""
-        if os.fstat(handle).st_size != entry.size:
-            raise sources.not_the_content(entry, fetching.other_size(handle, entry.size))
-        hasher = _Hasher(self._beside)
-        seen = (hasher.seen(item) for item in chunks(handle, entry.size))
-        try:
-            extents = self._write_sparse(seen) if entry.sparse else self._write(seen, entry.size)
-        except EOFError as error:
-            raise sources.not_the_content(entry, str(error)) from error
-        if hasher.digest() != entry.digest:
-            raise sources.not_the_content(entry, fetching.OTHER_BYTES)
-        return extents
-
-    def _write(self, seen: Iterator[Chunk], size: int) -> list[Extent]:
-        """Write into as many blocks as the size needs, holes included."""
-        extents = merged(self._volume.allocate(-(-size // self._block)))
-        places = _Places(extents, self._block)
-        for position, chunk in seen:
-            for block, start, piece in places.of(position, self._padded(chunk)):
-                self._volume.write(block, start, piece)
-            self._progress.advance(len(chunk))
-        return extents
-
     def _write_sparse(self, seen: Iterator[Chunk]) -> list[Extent]:
         """Write only the blocks that are not all zeroes."""
         extents: list[Extent] = []
@@ -159,31 +132,10 @@ class Copier:
         return chunk if length == len(chunk) else bytes(chunk).ljust(length, b"\0")
 
 
-class _Hasher:
-    """A running SHA-256, one chunk behind."""
-
-    def __init__(self, beside: ThreadPoolExecutor) -> None:
-        self._total = hashlib.sha256()
-        self._beside = beside
-        self._pending: Future[None] | None = None
-
-    def seen(self, item: Chunk) -> Chunk:
-        """Hash a chunk while the caller goes on with it."""
-        self._wait()
-        if len(item[1]) < HASHED_BESIDE:
-            self._total.update(item[1])
-        else:
-            self._pending = self._beside.submit(self._total.update, item[1])
-        return item
-
-    def _wait(self) -> None:
-        if self._pending is not None:
-            self._pending.result()
-            self._pending = None
-
-    def digest(self) -> bytes:
-        self._wait()
-        return self._total.digest()
+def _hashed(found: Iterator[Chunk], hasher: hashlib._Hash) -> Iterator[Chunk]:
+    for chunk in found:
+        hasher.update(chunk[1])
+        yield chunk
 
 
 def chunks(handle: int, size: int) -> Iterator[Chunk]:

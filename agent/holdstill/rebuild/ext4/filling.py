@@ -7,8 +7,8 @@ filled, the inodes of hard links) is in a temporary database that spills to disk
 
 from __future__ import annotations
 
+import os
 import sqlite3
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from itertools import groupby
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType, Omitted
-from holdstill.rebuild.ext4 import blockmap, children, copying, fetching, inode, volume
+from holdstill.rebuild.ext4 import blockmap, children, copying, inode, porter, volume
 from holdstill.rebuild.ext4.children import Children
 from holdstill.rebuild.ext4.copying import Copier
 from holdstill.rebuild.ext4.directory import Name
@@ -26,13 +26,13 @@ from holdstill.rebuild.ext4.findings import Findings
 from holdstill.rebuild.ext4.inode import Blocks
 from holdstill.rebuild.ext4.library import LibraryError
 from holdstill.rebuild.ext4.listing import DirectoryWriter
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.fetching import Fetched
     from holdstill.rebuild.ext4.library import Extent
     from holdstill.rebuild.ext4.volume import Volume
     from holdstill.rebuild.sources import Contents, Progress
@@ -40,8 +40,6 @@ if TYPE_CHECKING:
 ROOT, LOST_AND_FOUND_INODE, LOST_AND_FOUND = 2, 11, b"lost+found"
 LOST_AND_FOUND_SIZE = 16 << 10
 """Bytes that mke2fs keeps ready in lost+found: e2fsck may need it when there is no free block."""
-THREADS = 2
-"""That read and hash contents ahead; more of them get in each other's way."""
 
 _SCHEMA = (
     "CREATE TABLE directory (path BLOB PRIMARY KEY, inode INTEGER, parent INTEGER) WITHOUT ROWID",
@@ -83,13 +81,15 @@ def fill(
         progress: is told of every chunk.
     """
     with (
+        files.opened(target, os.O_RDWR) as handle,
+        porter.hired(handle, target, progress) as carrier,
         volume.opened(target, offset=offset) as filled,
         _notes() as notes,
-        ThreadPoolExecutor(THREADS, thread_name_prefix="contents") as threads,
     ):
-        copier = Copier(filled, contents, threads, progress)
+        copier = Copier(filled, contents, carrier, progress)
         filler = _Filler(filled, notes, copier, heads)
-        filler.fill(fetching.ahead(entries, contents, threads))
+        filler.fill(entries)
+        carrier.finish()
     return filler.result()
 
 
@@ -127,9 +127,9 @@ class _Filler:
     def result(self) -> Filled:
         return Filled(self._entries, self._content_bytes, self._findings.warnings())
 
-    def fill(self, entries: Iterable[Fetched]) -> None:
+    def fill(self, entries: Iterable[Entry]) -> None:
         self._empty()
-        for path, group in groupby(entries, key=attrgetter("entry.directory")):
+        for path, group in groupby(entries, key=attrgetter("directory")):
             self._fill_directory(path, group)
         self._finish_empty_directories()
         if not self._has_lost_and_found:
@@ -143,18 +143,17 @@ class _Filler:
             if not inode.is_inline(content):
                 self._library.release_blocks_of(number)
 
-    def _fill_directory(self, path: bytes, group: Iterable[Fetched]) -> None:
+    def _fill_directory(self, path: bytes, group: Iterable[Entry]) -> None:
         names = Children(self._notes, self._volume.hash_name)
         own = 0
-        for fetched in group:
-            entry = fetched.entry
+        for entry in group:
             if not entry.name:  # the root
-                self._write_inode(ROOT, fetched)
+                self._write_inode(ROOT, entry)
                 self._remember(b"", ROOT, ROOT)
                 self._count(0)
                 continue
             own = own or self._inode_of(path)
-            number = self._place(fetched, own)
+            number = self._place(entry, own)
             is_directory = int(entry.type is EntryType.DIRECTORY)
             names.add(Name(entry.name, number, int(entry.type)), directories=is_directory)
         if own:
@@ -172,9 +171,8 @@ class _Filler:
     def _remember(self, path: bytes, own: int, parent: int) -> None:
         self._notes.execute("INSERT INTO directory VALUES (?, ?, ?)", (path, own, parent))
 
-    def _place(self, fetched: Fetched, parent: int) -> int:
+    def _place(self, entry: Entry, parent: int) -> int:
         """Give an entry an inode and whatever is in it; return the inode's number."""
-        entry = fetched.entry
         known = self._linked(entry)
         if known:
             return known
@@ -183,7 +181,7 @@ class _Filler:
             self._remember(entry.path, number, parent)
         elif entry.link:
             self._notes.execute("INSERT INTO link VALUES (?, ?)", (entry.link, number))
-        self._write_inode(number, fetched)
+        self._write_inode(number, entry)
         return number
 
     def _linked(self, entry: Entry) -> int:
@@ -216,11 +214,10 @@ class _Filler:
         self._library.write_inode(LOST_AND_FOUND_INODE, bytes(self._geometry.inode_size))
         self._library.release_inode(LOST_AND_FOUND_INODE, directories=1)
 
-    def _write_inode(self, number: int, fetched: Fetched) -> None:
-        entry = fetched.entry
+    def _write_inode(self, number: int, entry: Entry) -> None:
         self._findings.look_at(entry)
         if entry.type is EntryType.FILE:
-            self._write_file(number, fetched)
+            self._write_file(number, entry)
         elif inode.needs_block(entry):
             self._write_long_symlink(number, entry)
         else:
@@ -239,12 +236,11 @@ class _Filler:
         self._entries += 1
         self._content_bytes += written
 
-    def _write_file(self, number: int, fetched: Fetched) -> None:
-        entry = fetched.entry
+    def _write_file(self, number: int, entry: Entry) -> None:
         if entry.omitted is not Omitted.NOTHING:
             extents = self._write_omitted(entry)
         else:
-            extents = self._copier.copy(fetched) if entry.size else []
+            extents = self._copier.copy(entry) if entry.size else []
         self._map(number, entry, entry.size, extents)
 
     def _write_omitted(self, entry: Entry) -> list[Extent]:

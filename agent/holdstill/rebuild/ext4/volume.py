@@ -87,6 +87,10 @@ class Volume:
         block = self._tables[group] + number // self.geometry.inodes_per_block
         self.clear(block, 0, self._block)
 
+    def place(self, block: int) -> int:
+        """Return at which byte of the target a block is."""
+        return self._offset + block * self._block
+
     def write(self, block: int, position: int, chunk: bytes | memoryview) -> None:
         """Write bytes at a position from the start of a block; zeroes take no space in images."""
         self._output.write(self._offset + block * self._block + position, chunk)

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, cast
 
@@ -11,14 +10,16 @@ from hypothesis import strategies as st
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Entry, EntryType
-from holdstill.rebuild.ext4 import copying, fetching
+from holdstill.rebuild.ext4 import copying, porter
 from holdstill.rebuild.ext4.library import Extent, Run
+from holdstill.rebuild.ext4.porter import Order, Porter, Span
 from holdstill.rebuild.sources import Silence
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdstill.rebuild.ext4.output import Output
     from holdstill.rebuild.ext4.volume import Volume
 
 BLOCK = 1024
@@ -43,6 +44,9 @@ class FakeVolume:
             self._next += length + 1  # the next block belongs to somebody else
             count -= length
         return runs
+
+    def place(self, block: int) -> int:
+        return block * BLOCK
 
     def write(self, block: int, position: int, chunk: bytes | memoryview) -> None:
         start = block * BLOCK + position
@@ -69,11 +73,29 @@ class FakeVolume:
         return bytes(whole[:size])
 
 
+class PorterHere:
+    """Carries contents to a volume in this process."""
+
+    def __init__(self, volume: FakeVolume) -> None:
+        self._volume = volume
+        self._carrier = porter.Carrier(cast("Output", self), lambda _: None)
+
+    def bring(self, entry: Entry, handle: int, spans: list[Span]) -> None:
+        said = self._carrier.carry_all([Order(entry.size, entry.digest, spans)], [handle])
+        if said.entry >= 0:
+            raise porter.trouble(entry, said)
+
+    def write(self, position: int, chunk: bytes) -> None:
+        self._volume.write(*divmod(position, BLOCK), chunk)
+
+
+def copier_of(volume: FakeVolume, contents: FolderContents) -> copying.Copier:
+    here = cast("Porter", PorterHere(volume))
+    return copying.Copier(cast("Volume", volume), contents, here, Silence())
+
+
 def copied(volume: FakeVolume, contents: FolderContents, entry: Entry) -> list[Extent]:
-    with ThreadPoolExecutor(2) as threads:
-        copier = copying.Copier(cast("Volume", volume), contents, threads, Silence())
-        (fetched,) = fetching.ahead([entry], contents, threads)
-        return copier.copy(fetched)
+    return copier_of(volume, contents).copy(entry)
 
 
 PIECES = st.lists(
@@ -120,7 +142,7 @@ def test_the_runs_of_a_sparse_file_are_foretold(tmp_path: Path, pieces: list[byt
     assert [(e.logical, e.length) for e in foretold] == [(e.logical, e.length) for e in extents]
 
 
-def test_large_contents_are_hashed_beside_and_arrive(tmp_path: Path) -> None:
+def test_large_contents_arrive(tmp_path: Path) -> None:
     contents, volume = FolderContents(tmp_path / "contents"), FakeVolume(longest=700)
     content = bytes(range(256)) * 10_000
 
@@ -155,10 +177,7 @@ def test_a_content_that_is_a_hole_in_the_store_is_zeroes(tmp_path: Path) -> None
 @pytest.mark.parametrize("head", [b"", b"SWAPSPACE2".rjust(4096, b"\0"), b"odd"])
 def test_a_reserved_file_has_a_head_and_zeroes(*, has_extents: bool, head: bytes) -> None:
     volume, size = FakeVolume(longest=100, has_extents=has_extents), 300 * BLOCK
-    with ThreadPoolExecutor(1) as threads:
-        contents = cast("FolderContents", None)
-        copier = copying.Copier(cast("Volume", volume), contents, threads, Silence())
-        extents = copier.reserve(head, size)
+    extents = copier_of(volume, cast("FolderContents", None)).reserve(head, size)
 
     assert volume.file(extents, size) == head.ljust(size, b"\0")
     assert sum(extent.length for extent in extents) == 300

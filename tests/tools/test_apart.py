@@ -1,0 +1,256 @@
+"""Work in another process: contents brought to their places and hashed there; and its death."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.formats import digests, source
+from holdstill.formats.digests import AtOnce, Hole, Span
+from holdstill.rebuild.ext4 import porter
+from holdstill.rebuild.ext4.porter import Span as Place
+from holdstill.system import apart, files
+from support.contents import FolderContents, a_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.formats.digests import Part
+    from holdstill.model.entries import Entry
+    from holdstill.system.apart import Link
+
+BLOCK = 4096
+SIZES = (1, BLOCK, 70_000, 3 << 20, (17 << 20) + 5)
+
+
+class Count:
+    """Adds up what it is told."""
+
+    def __init__(self) -> None:
+        self.total = 0
+
+    def advance(self, count: int) -> None:
+        self.total += count
+
+
+@pytest.fixture
+def contents(tmp_path: Path) -> FolderContents:
+    return FolderContents(tmp_path / "contents")
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    """A target that holds something else already."""
+    path = tmp_path / "target"
+    path.write_bytes(b"\xee" * (64 << 20))
+    return path
+
+
+def children() -> set[str]:
+    """Return the pids of this process's children, zombies included."""
+    found = Path(f"/proc/self/task/{os.getpid()}/children").read_text(encoding="ascii")
+    return set(found.split())
+
+
+def handles() -> int:
+    """Return how many descriptors are open."""
+    return sum(1 for _ in Path("/proc/self/fd").iterdir())
+
+
+@pytest.fixture(autouse=True)
+def nothing_left() -> Iterator[None]:
+    before = children(), handles()
+    yield
+    assert (children(), handles()) == before
+
+
+def padded(size: int) -> int:
+    return -(-size // BLOCK) * BLOCK
+
+
+def bring(
+    target: Path, contents: FolderContents, entries: list[Entry], *, flags: int = os.O_RDWR
+) -> Count:
+    """Bring contents to places one behind the other, each in two pieces if it has two blocks."""
+    counted = Count()
+    position = 0
+    with (
+        files.opened(target, flags) as handle,
+        porter.hired(handle, target, counted) as carrier,
+    ):
+        for entry in entries:
+            first = min(BLOCK, padded(entry.size))
+            spans = [Place(position, first), Place(position + first, padded(entry.size) - first)]
+            carrier.bring(entry, contents.open(entry.digest), [s for s in spans if s.length])
+            position += padded(entry.size)
+        carrier.finish()
+    return counted
+
+
+def test_contents_come_to_their_places(target: Path, contents: FolderContents) -> None:
+    chance = random.Random(3)  # noqa: S311  repeatable, not secret
+    many = [*SIZES, *(chance.randrange(1, 9000) for _ in range(500))]
+    bodies = [chance.randbytes(size) for size in many]
+    bodies += [bytes(300_000), b"\0" * 70_000 + b"1.42 m"]
+    entries = [a_file(contents, b"%04d" % n, body) for n, body in enumerate(bodies)]
+
+    counted = bring(target, contents, entries)
+
+    expected = b"".join(body.ljust(padded(len(body)), b"\0") for body in bodies)
+    assert target.read_bytes()[: len(expected)] == expected
+    assert target.read_bytes()[len(expected) :].strip(b"\xee") == b""
+    assert counted.total == sum(map(len, bodies))
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize(
+    ("spoilt", "word"),
+    [
+        (lambda body: body[:-1] + bytes([body[-1] ^ 1]), "SHA-256"),
+        (lambda body: body[:-1], "bytes instead of"),
+        (lambda body: body + b"!", "bytes instead of"),
+    ],
+    ids=["other", "shorter", "longer"],
+)
+def test_a_content_that_is_another_one_is_named(
+    target: Path, contents: FolderContents, size: int, spoilt: object, word: str
+) -> None:
+    entries = [a_file(contents, b"%02d" % n, b"%02d" % n * 99) for n in range(20)]
+    bad = a_file(contents, b"ledger", bytes(range(1, 256)) * (size // 255 + 1))
+    path = contents.folder / bad.digest.hex()
+    path.write_bytes(spoilt(path.read_bytes()))  # type: ignore[operator]
+
+    with pytest.raises(VerificationError, match=rf"/ledger is not.*{word}"):
+        bring(target, contents, [*entries, bad, *entries])
+
+
+def test_a_target_that_cannot_be_written_is_told(target: Path, contents: FolderContents) -> None:
+    entry = a_file(contents, b"ledger", b"1.42 m" * 50_000)
+    odd = 1  # a piece of an odd place goes through the descriptor, and that may only read
+
+    def attempt() -> None:
+        with (
+            files.opened(target, os.O_RDONLY) as handle,
+            porter.hired(handle, target, Count()) as carrier,
+        ):
+            carrier.bring(entry, contents.open(entry.digest), [Place(odd, padded(entry.size))])
+            carrier.finish()
+
+    with pytest.raises(TargetFailedError, match="cannot write to the target at byte"):
+        attempt()
+
+
+def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContents) -> None:
+    entry = a_file(contents, b"ledger", b"1.42 m" * 50_000)
+    before = children()
+
+    def attempt() -> None:
+        with (
+            files.opened(target, os.O_RDWR) as handle,
+            porter.hired(handle, target, Count()) as carrier,
+        ):
+            (pid,) = children() - before
+            os.kill(int(pid), signal.SIGKILL)
+            for _ in range(1000):
+                carrier.bring(entry, contents.open(entry.digest), [Place(0, padded(entry.size))])
+            carrier.finish()
+
+    with pytest.raises(TargetFailedError, match="ended before its work was done"):
+        attempt()
+
+
+ORPHAN = """
+import os, time
+from holdstill.system import apart
+with apart.started(lambda link: time.sleep(600)):
+    print(open(f"/proc/self/task/{os.getpid()}/children").read(), flush=True)
+    time.sleep(600)
+"""
+
+
+def test_it_does_not_outlive_the_process_that_made_it() -> None:
+    with subprocess.Popen([sys.executable, "-c", ORPHAN], stdout=subprocess.PIPE) as parent:
+        assert parent.stdout is not None
+        pid = int(parent.stdout.readline())
+        assert Path(f"/proc/{pid}").exists()
+        parent.kill()
+
+    end = time.monotonic() + 30
+    while Path(f"/proc/{pid}").exists():
+        assert time.monotonic() < end, "it is still there"
+        time.sleep(0.05)
+
+
+def test_signals_for_the_group_are_left_to_the_process_that_made_it() -> None:
+    def echo(link: Link) -> None:
+        while True:
+            link.send(link.receive(str)[0])
+
+    before = children()
+    with apart.started(echo) as link:
+        link.send("first")
+        assert link.receive(str)[0] == "first"
+        (pid,) = children() - before
+        os.kill(int(pid), signal.SIGINT)
+        os.kill(int(pid), signal.SIGTERM)
+        link.send("second")
+        assert link.receive(str)[0] == "second"
+
+
+PARTS: list[list[Part]] = [
+    [Span(0, 5)],
+    [Span(1, 70_000), Hole(3 << 20), Span(100, 9)],
+    [b"inline"],
+    [],
+    [Hole(1), b"", Span(5 << 20, 3 << 20)],
+]
+
+
+def test_contents_are_hashed_beside_as_here(tmp_path: Path) -> None:
+    path = tmp_path / "card"
+    path.write_bytes(random.Random(4).randbytes(9 << 20))  # noqa: S311
+    told = Count()
+    with (
+        source.opened(path) as whole,
+        source.around_memory(path, whole.window(0, whole.size)) as part,
+        digests.beside(part, told.advance) as hasher,
+    ):
+        here = AtOnce(part)
+        for one in (hasher, here):
+            one.begin(PARTS)
+            one.begin(PARTS[:1])
+
+        assert [hasher.result(), hasher.result()] == [here.result(), here.result()]
+    assert told.total == 2 * 5 + 70_000 + 9 + (3 << 20)
+
+
+def test_a_source_that_ends_early_is_told_from_beside(tmp_path: Path) -> None:
+    path = tmp_path / "card"
+    path.write_bytes(b"1.42 m")
+    with source.opened(path) as whole, digests.beside(whole) as hasher:
+        hasher.begin([[Span(0, 7)]])
+
+        with pytest.raises(VerificationError, match="cut off"):
+            hasher.result()
+
+
+def test_a_hash_beside_is_that_of_the_library(tmp_path: Path) -> None:
+    path = tmp_path / "card"
+    path.write_bytes(b"abc")
+    with source.opened(path) as whole, digests.beside(whole) as hasher:
+        hasher.begin([[Span(0, 3)]])
+
+        # FIPS 180-4, the example of one block; from NIST's published examples.
+        wanted = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+        assert [digest.hex() for digest in hasher.result()] == [wanted]
+    assert hashlib.sha256(b"abc").hexdigest() == wanted
