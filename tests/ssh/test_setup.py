@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-import select
 import subprocess
 import sys
-import time
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +14,7 @@ import pytest
 from holdstill.model import settings as model_settings
 from support import keys, programs, sshd
 from support.boards import holdstill
+from support.terminals import at_a_terminal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -372,60 +370,6 @@ def test_a_keeper_without_holdstill_is_told(visitor: Visitor) -> None:
 # At a terminal -----------------------------------------------------------------------------------
 
 
-class Terminal:
-    """A person at a terminal: waits for words, then types."""
-
-    def __init__(self, handle: int) -> None:
-        self._handle = handle
-        self._heard = 0
-        self.said = ""
-        self.questions = 0
-
-    def expect(self, words: str, *, seconds: float = 30) -> None:
-        """Wait until the program has said these words, behind those waited for before."""
-        deadline = time.monotonic() + seconds
-        while (found := self.said.find(words, self._heard)) < 0:
-            left = deadline - time.monotonic()
-            assert left > 0, f"waited for {words!r}; so far:\n{self.said}"
-            self._read(left)
-        self._heard = found + len(words)
-
-    def _read(self, seconds: float) -> bool:
-        ready, _, _ = select.select([self._handle], [], [], seconds)
-        try:
-            piece = os.read(self._handle, 4096) if ready else b""
-        except OSError:  # EIO: the other side is closed
-            return False
-        self.said += piece.decode(errors="replace").replace("\r\n", "\n")
-        return bool(piece)
-
-    def answer(self, question: str, text: str) -> None:
-        """Wait for a question and answer it."""
-        self.expect(question)
-        self.questions += 1
-        os.write(self._handle, text.encode() + b"\n")
-
-    def to_the_end(self) -> None:
-        """Read whatever is left."""
-        while self._read(30):
-            pass
-
-
-@contextmanager
-def at_a_terminal(*words: object) -> Iterator[tuple[Terminal, subprocess.Popen[bytes]]]:
-    ours, theirs = os.openpty()
-    command = [sys.executable, "-m", "holdstill", *map(str, words)]
-    with subprocess.Popen(
-        command, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True
-    ) as process:
-        os.close(theirs)
-        try:
-            yield Terminal(ours), process
-        finally:
-            process.kill()
-            os.close(ours)
-
-
 def test_a_person_is_asked_five_things_and_the_keeper_answers_at_the_end(place: Place) -> None:
     with at_a_terminal(*place.words()) as (terminal, process):
         terminal.answer("Where do captures go", "boathouse")  # no address: asked again
@@ -459,7 +403,10 @@ def test_a_person_who_says_no_to_the_fingerprint_leaves_no_trace(place: Place) -
 
 
 def test_a_person_may_paste_the_line_later(place: Place) -> None:
-    with at_a_terminal(*place.given("--fingerprint", place.fingerprint())) as (terminal, process):
+    with at_a_terminal(*place.given("--fingerprint", place.fingerprint())) as (
+        terminal,
+        process,
+    ):
         terminal.answer("Press Enter", "")
         terminal.expect("does not let this board in yet")
         terminal.answer("Press Enter", "later")
