@@ -62,7 +62,9 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
 
 @contextmanager
 def card(folder: Path) -> Iterator[loop.LoopDisk]:
-    with loop.attached(loop.blank_image(folder / "blank.img", size=SIZE)) as disk:
+    """Hold a card that has a table."""
+    with loop.attached(loop.blank_image(folder / "used.img", size=SIZE)) as disk:
+        programs.run("sfdisk", "--quiet", disk.device, stdin=boards.MBR.encode())
         yield disk
 
 
@@ -98,14 +100,15 @@ def is_claimed(device: Path) -> bool:
     return False
 
 
-def wait_for_claim(process: subprocess.Popen[bytes], device: Path) -> None:
-    while not is_claimed(device):
+def wait_for_beginning(process: subprocess.Popen[bytes], device: Path) -> None:
+    """Wait until the table that was on a card is gone: to look for that is no claim of our own."""
+    while has_table(device):
         assert process.poll() is None, process.communicate()
 
 
 def test_a_card_is_claimed_from_the_first_byte_to_the_last(kept: Kept, tmp_path: Path) -> None:
     with card(tmp_path) as disk, writing(kept, disk) as process:
-        wait_for_claim(process, disk.device)
+        wait_for_beginning(process, disk.device)
         looks = 0
         while process.poll() is None:
             if is_claimed(disk.device):
@@ -122,10 +125,8 @@ def test_a_rebuild_that_is_killed_leaves_no_table_and_can_be_run_again(
     kept: Kept, tmp_path: Path
 ) -> None:
     with card(tmp_path) as disk:
-        programs.run("sfdisk", "--quiet", disk.device, stdin=boards.MBR.encode())
         with writing(kept, disk) as process:
-            while has_table(disk.device):
-                assert process.poll() is None, process.communicate()
+            wait_for_beginning(process, disk.device)
             time.sleep(0.3)
             assert process.poll() is None
             process.send_signal(signal.SIGKILL)
@@ -222,3 +223,14 @@ def test_another_word_in_a_terminal_leaves_the_card_as_it_was(
 
         assert status == REFUSED
         assert disk.image.read_bytes() == before
+
+
+def test_what_is_larger_than_a_card_may_be_here_is_named_twice(kept: Kept, tmp_path: Path) -> None:
+    with card(tmp_path) as disk:
+        words = kept.words(disk.device, "--confirm", str(SIZE), "--largest", "319M")
+        once = subprocess.run(words, capture_output=True, check=False)
+        twice = subprocess.run([*words, "--again", str(SIZE)], capture_output=True, check=False)
+
+    assert once.returncode == REFUSED
+    assert b"larger than a card is likely to be" in once.stderr
+    assert twice.returncode == boards.NO_KERNEL

@@ -161,17 +161,10 @@ def test_a_device_that_is_too_small_is_refused_with_the_shortfall(card: loop.Loo
 
 
 def test_a_device_larger_than_a_card_is_named_twice(card: loop.LoopDisk) -> None:
-    with (
-        pytest.raises(TargetRefusedError, match="larger than a card is likely to be"),
-        claims.claimed_device(
-            card.device, needed=SIZE, consent=NAMED, machine=MACHINE, largest=SIZE - 1
-        ),
-    ):
-        pytest.fail("it was claimed")
-    twice = Consent(str(SIZE), str(SIZE))
-    with claims.claimed_device(
-        card.device, needed=SIZE, consent=twice, machine=MACHINE, largest=SIZE - 1
-    ) as held:
+    once = Consent(str(SIZE), largest=SIZE - 1)
+    assert "larger than a card is likely to be" in refusal(card.device, consent=once)
+
+    with claimed(card.device, consent=Consent(str(SIZE), str(SIZE), SIZE - 1)) as held:
         assert held.size == SIZE
 
 

@@ -60,6 +60,7 @@ class Goal:
 @click.option("--replace", is_flag=True, help="Replace an image file that exists.")
 @click.option("--confirm", default="", help="The card's serial or size in bytes, for scripts.")
 @click.option("--again", default="", help="The same again, for a device that is unlike a card.")
+@click.option("--largest", default="512G", help="Size above which a card is named twice.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done; write nothing.")
 @click.option(
     "--despite-faults",
@@ -85,6 +86,7 @@ def rebuild(
     replace: bool,
     confirm: str,
     again: str,
+    largest: str,
     dry_run: bool,
     despite_faults: bool,
     leave_out_damaged: bool,
@@ -109,7 +111,10 @@ def rebuild(
           --host-keys known_hosts
     """
     goal = _goal(
-        target.absolute(), size, Existing.REPLACE if replace else Existing.KEEP, (confirm, again)
+        target.absolute(),
+        size,
+        Existing.REPLACE if replace else Existing.KEEP,
+        Consent(confirm, again, sizes.parse_size(largest)),
     )
     wish = Wish(grow=grow, leave_free=sizes.parse_size(leave_free))
     if leave_out_damaged and reach.host(store_address):
@@ -173,7 +178,7 @@ _OTHER_PACKINGS = frozenset({".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".ra
 """Endings that promise what would not be inside; any other one may name a plain image."""
 
 
-def _goal(path: Path, size: str | None, existing: Existing, words: tuple[str, str]) -> Goal:
+def _goal(path: Path, size: str | None, existing: Existing, consent: Consent) -> Goal:
     if not path.is_block_device() and path.is_relative_to("/dev"):
         raise TargetRefusedError(f"there is no device {path}", hint="is the card in? see `lsblk`")
     if path.suffix.lower() in _OTHER_PACKINGS:
@@ -186,7 +191,7 @@ def _goal(path: Path, size: str | None, existing: Existing, words: tuple[str, st
     wanted = sizes.parse_size(size) if size else 0
     if size and not wanted:
         raise UsageError("an image of no size?", hint="leave --size out for that of the card")
-    return Goal(path, wanted, existing, Consent(*words))
+    return Goal(path, wanted, existing, consent)
 
 
 def _rebuild(
@@ -219,23 +224,23 @@ def _claimed(goal: Goal, plan: Plan) -> Iterator[Target]:
             yield image
         return
     machine = LocalRunner()
-    consent = goal.consent if goal.consent.token else _asked(goal.path, machine)
+    consent = goal.consent if goal.consent.token else _asked(goal, machine)
     with claims.claimed_device(
         goal.path, needed=plan.disk.size, consent=consent, machine=machine
     ) as device:
         yield device
 
 
-def _asked(path: Path, machine: LocalRunner) -> Consent:
+def _asked(goal: Goal, machine: LocalRunner) -> Consent:
     """Ask in a terminal for the card's serial or size; in scripts, --confirm says it."""
-    device = devices.look(path, machine)
+    device = devices.look(goal.path, machine)
     if not sys.stdin.isatty():
-        return Consent()
+        return goal.consent
     click.echo(device.describe(), err=True)
     click.echo("EVERYTHING ON IT WILL BE LOST.", err=True)
     word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
     again = click.prompt("And once more, if that is really the card", default="", err=True)
-    return Consent(word, again)
+    return replace(goal.consent, token=word, again=again)
 
 
 COMMANDS = (rebuild,)

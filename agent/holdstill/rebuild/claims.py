@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 LARGEST_CARD = 512 * GIB
-"""Bytes above which a disk is hardly a card."""
+"""Bytes of the largest cards, where nobody says otherwise."""
 
 
 @dataclass(frozen=True)
@@ -41,16 +41,18 @@ class Consent:
     Attributes:
         token: the device's serial or size in bytes.
         again: the same, for a device that is unlike a card.
+        largest: bytes above which a disk is hardly a card.
     """
 
     token: str = ""
     again: str = ""
+    largest: int = LARGEST_CARD
 
 
-def check(device: Device, *, needed: int, consent: Consent, largest: int = LARGEST_CARD) -> None:
+def check(device: Device, *, needed: int, consent: Consent) -> None:
     """Refuse a device that must not be written, or that nobody has named.
 
-    needed is in bytes; a disk larger than largest is unlike a card.
+    needed is in bytes.
 
     Raises:
         TargetRefusedError: every reason, and what to say if one wants it all the same.
@@ -61,7 +63,7 @@ def check(device: Device, *, needed: int, consent: Consent, largest: int = LARGE
             f"{device.path} is not written: " + "; ".join(reasons) + f"\n{device.describe()}",
             hint="name another card; nothing overrides this",
         )
-    oddities = list(_oddities(device, largest))
+    oddities = list(_oddities(device, consent.largest))
     words = f"--confirm {device.tokens[0]}" + (f" --again {device.tokens[0]}" if oddities else "")
     if consent.token not in device.tokens or (oddities and consent.again not in device.tokens):
         wrong = [
@@ -108,7 +110,6 @@ def claimed_device(
     needed: int,
     consent: Consent,
     machine: Runner,
-    largest: int = LARGEST_CARD,
     places: Places = devices.HERE,
 ) -> Iterator[Target]:
     """Hold a whole disk for writing; nobody else can mount or claim it meanwhile.
@@ -120,7 +121,7 @@ def claimed_device(
         TargetFailedError: the device did not take what was written.
     """
     device = devices.look(path, machine, places=places)
-    check(device, needed=needed, consent=consent, largest=largest)
+    check(device, needed=needed, consent=consent)
     with _exclusive(device) as handle:
         _check_same(device, handle, places)
         claimed = Target(path, handle, device.size, str(path), is_device=True)

@@ -229,4 +229,4 @@ def test_what_is_unlike_a_card_must_be_named_twice(device: Device, oddity: str) 
 
 def test_the_limit_of_a_likely_card_is_the_callers() -> None:
     with pytest.raises(TargetRefusedError, match="larger than a card is likely to be"):
-        claims.check(CARD, needed=GIB, consent=NAMED, largest=8 * GIB)
+        claims.check(CARD, needed=GIB, consent=replace(NAMED, largest=8 * GIB))
