@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.model import settings as model_settings
+from holdstill.schedule import diary
 from support import keys, programs, sshd
 from support.boards import holdstill
 from support.terminals import at_a_terminal
@@ -209,12 +210,12 @@ def test_removing_leaves_the_captures_and_what_others_put_there(place: Place) ->
     holdstill(*place.words("--keeper", place.store, "--board", "pier-3"))
     state = place.root / "var/lib/holdstill"
     state.mkdir(parents=True)
-    for name in ("last.json", "index.sqlite", "baseline-2", "diary.json", "nightly.lock",
-                 "somebody-elses"):  # fmt: skip
+    for name in ("last.json", "index.sqlite", "baseline-2", "diary.json", "somebody-elses"):
         (state / name).touch()
     spool = place.root / "run/holdstill"
     spool.mkdir(parents=True)
-    (spool / "lock").touch()
+    for name in ("lock", diary.LOCK, diary.LIVE):
+        (spool / name).touch()
 
     holdstill(*place.words("--remove", "--yes"))
 

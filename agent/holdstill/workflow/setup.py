@@ -29,6 +29,8 @@ from holdstill.transport import login as logins
 from holdstill.transport.addresses import FolderAddress, HostAddress
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
@@ -45,7 +47,8 @@ SYSTEMD_RUNS = Path("/run/systemd/system")
 """Is there when systemd is the init of this machine (sd_booted(3))."""
 _PROGRAM = re.compile(r"^(Exec\w+=[-@:+!|]*)/\S*/holdstill(?=\s|$)", re.MULTILINE)
 _MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
-           "diary.json", "nightly.json", "nightly.lock", ".*.draft")  # fmt: skip
+           "diary.json", ".*.draft")  # fmt: skip
+_IN_RAM = ("lock", "nightly.json", "nightly.lock", ".*.draft")
 
 
 @dataclass(frozen=True)
@@ -344,18 +347,20 @@ def remove(machine: Machine, folder: Path, runner: Runner) -> tuple[str, ...]:
     public = machine.key.with_name(machine.key.name + ".pub")
     for path in (machine.key, public, machine.host_keys, machine.settings_path):
         gone += _unlinked(path)
-    state = machine.place(machine.settings.state)
-    for pattern in _MEMORY:
-        for path in sorted(state.glob(pattern)):
-            gone += _unlinked(path)
-    spool = machine.place(SPOOL)
+    state, spool = machine.place(machine.settings.state), machine.place(SPOOL)
+    gone += _cleared(state, _MEMORY)
     if not any(spool.glob("*.debt")):  # those tell how to bring paused services back
-        gone += _unlinked(spool / "lock")
+        gone += _cleared(spool, _IN_RAM)
     for directory in (state, spool, machine.settings_path.parent):
         with suppress(OSError):  # something of somebody else's is in it
             directory.rmdir()
             gone.append(str(directory))
     return tuple(gone)
+
+
+def _cleared(directory: Path, patterns: Iterable[str]) -> list[str]:
+    paths = (path for pattern in patterns for path in sorted(directory.glob(pattern)))
+    return [text for path in paths for text in _unlinked(path)]
 
 
 def _remove_units(machine: Machine, folder: Path, runner: Runner) -> list[str]:
