@@ -82,6 +82,7 @@ def test_a_keeper_that_lacks_the_installer_of_a_loader_says_so(
     assert rehearsal.returncode == NOT_AS_IT_SHOULD_BE, rehearsal
     found = json.loads(rehearsal.stdout)
     measured(f"given up after {found['seconds']:.1f} s: {found['broken']}")
+    assert found["broken"]["link"] == Link.LOADER
     assert any("lacks the programs syslinux" in remark for remark in found["remarks"])
 
 

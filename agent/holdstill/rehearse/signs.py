@@ -93,7 +93,8 @@ STOPS = (
     ),
     Trouble(
         Link.LOADER,
-        r"^Boot error$",  # from memory
+        # What mkfs.fat writes into a boot sector; the second from memory.
+        r"^This is not a bootable disk|^Boot error$",
         "the boot loader on the card is damaged or not installed",
     ),
     Trouble(Link.LOADER, r"No configuration file found", "the boot loader found no settings"),
