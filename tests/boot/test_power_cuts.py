@@ -53,11 +53,17 @@ def booted(card: board.Card) -> AbstractContextManager[Machine]:
 
 
 def usual_seconds(card: board.Card, keeper: Keeper) -> float:
-    """Take the first capture, which is long, and a second one; return what that took."""
+    """Take the first capture, which is long, and one after a fresh boot; return what that took.
+
+    Every cut comes after a fresh boot, too, when everything has to be read from the card again.
+    """
     with booted(card) as pier:
         cycle.prepare(pier)
         cycle.enrol(pier, keeper)
         pier.run("holdstill", "capture", timeout=1200)
+        pier.stop()
+    with booted(card) as pier:
+        require_well(pier)
         pier.run(*NEW_DATA)
         before = time.monotonic()
         pier.run("holdstill", "capture", timeout=1200)
