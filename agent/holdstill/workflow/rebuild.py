@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
+from msgspec import structs
+
 from holdstill.errors import LayoutError, VerificationError
 from holdstill.formats import gap as gap_format
 from holdstill.formats import source as byte_source
@@ -24,6 +26,7 @@ from holdstill.rebuild import (
     identity,
     markers,
     planner,
+    sload,
 )
 from holdstill.rebuild import target as targets
 from holdstill.rebuild.boot.report import Report as BootReport
@@ -241,13 +244,25 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
     for part in source.manifest.parts:
         if isinstance(part.file_system, Other):
             other.insist_possible(part.file_system, machine, number=part.number)
-    return planner.plan(
+    wanted = needs(source, machine)
+    notes = []
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Other) and other.must_load(part.file_system, machine):
+            sload.insist_room(wanted[part.number].size, number=part.number)
+            lost = sload.losses(source.entries(part.number)).lines()
+            how = (
+                "this kernel cannot mount f2fs, so it is loaded by sload.f2fs, "
+                "and its contents are not read back"
+            )
+            notes += [f"partition {part.number}: {line}" for line in (how, *lost)]
+    plan = planner.plan(
         source.manifest,
         target_size=size,
-        needs=needs(source, machine),
+        needs=wanted,
         grow=wish.grow,
         leave_free=wish.leave_free,
     )
+    return structs.replace(plan, notes=(*plan.notes, *notes))
 
 
 def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> RebuildReport:
@@ -374,8 +389,9 @@ class _Writers:
     def other(self, step: MakeOther) -> None:
         machine, path = self._means.machine, self._target.path
         other.make(
-            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine
-        )
+            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine,
+            owner=next(((top.uid, top.gid) for top in self._source.entries(step.number)), (0, 0)),
+        )  # fmt: skip
         filled = other.fill(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), again=self._source.entries(step.number),

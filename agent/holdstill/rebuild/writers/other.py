@@ -8,16 +8,19 @@ directories), compression, and more than one device.
 
 There is no library to fill these without the kernel. So this needs root, and a kernel that
 mounts the kind: a private mount through a loop device, which works below an exclusive claim of
-the whole card. Where that cannot be, the rebuild is refused before anything is written.
+the whole card. Where that cannot be, the rebuild is refused before anything is written; but an
+f2fs is loaded by its own tools then, with less of every entry kept: see `rebuild.sload`.
 """
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
+from holdstill.rebuild import sload
 from holdstill.rebuild.populate import Populator
 from holdstill.rebuild.sources import Silence
 from holdstill.system import loop, process
@@ -97,7 +100,9 @@ def insist_possible(parameters: Other, machine: Runner, *, number: int) -> None:
             hint="its files are in the capture: see `holdstill get`; capture it raw next time",
         )
     obstacle = loop.obstacle(parameters.type, machine)
-    if obstacle:
+    if must_load(parameters, machine):
+        process.require("sload.f2fs")
+    elif obstacle:
         raise TargetRefusedError(
             f"partition {number} is {parameters.type}, and {obstacle}",
             hint=f"run this as root on a machine whose kernel knows {parameters.type}; "
@@ -111,8 +116,30 @@ def insist_possible(parameters: Other, machine: Runner, *, number: int) -> None:
         )
 
 
-def make(target: Path, *, offset: int, size: int, parameters: Other, machine: Runner) -> None:
+def must_load(parameters: Other, machine: Runner) -> bool:
+    """Say whether tools have to fill this one, because the kernel cannot mount it."""
+    is_root = os.geteuid() == 0  # a loop device needs root
+    return parameters.type == "f2fs" and is_root and bool(loop.obstacle("f2fs", machine))
+
+
+def make(
+    target: Path,
+    *,
+    offset: int,
+    size: int,
+    parameters: Other,
+    machine: Runner,
+    owner: tuple[int, int] = (0, 0),
+) -> None:
     """Make an empty file system with its own UUID and label at an offset in a target.
+
+    Args:
+        target: an image, or a device that the caller holds.
+        offset: byte at which the partition begins.
+        size: bytes of it.
+        parameters: its kind, UUID and label.
+        machine: runs its mkfs.
+        owner: user and group of the root directory; counts for f2fs, filling sets the others'.
 
     Raises:
         TargetFailedError: its mkfs failed; its words say why.
@@ -120,7 +147,8 @@ def make(target: Path, *, offset: int, size: int, parameters: Other, machine: Ru
     kind = KINDS[parameters.type]
     with loop.attached(target, offset=offset, size=size, machine=machine) as device:
         try:
-            machine.run(Command.of(*kind.words(parameters), device, timeout=600))
+            of_root = ("-R", f"{owner[0]}:{owner[1]}") if parameters.type == "f2fs" else ()
+            machine.run(Command.of(*kind.words(parameters), *of_root, device, timeout=600))
         except CommandError as error:
             raise TargetFailedError(f"the {parameters.type} could not be made: {error}") from error
 
@@ -159,6 +187,12 @@ def fill(
     kind = KINDS[parameters.type]
     with loop.attached(target, offset=offset, size=size, machine=machine) as device:
         try:
+            if must_load(parameters, machine):
+                made, lost = sload.fill(
+                    device, entries=entries, again=again, contents=contents, heads=heads,
+                    machine=machine, progress=progress,
+                )  # fmt: skip
+                return Filled(made, lost)
             with loop.mounted(
                 device, kind=parameters.type, options=kind.options, machine=machine
             ) as root:

@@ -1,0 +1,213 @@
+"""An f2fs is filled without its kernel driver, and read back by a reader of its blocks."""
+
+import os
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import TargetFailedError, TargetRefusedError
+from holdstill.formats import source, table
+from holdstill.model.entries import Entry, EntryType
+from holdstill.model.layout import Other
+from holdstill.model.manifest import Manifest
+from holdstill.rebuild import packing, sload
+from holdstill.rebuild.target import Existing
+from holdstill.rebuild.writers import other
+from holdstill.records import index as index_file
+from holdstill.system import loop as system_loop
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.rebuild import Means, Source, Wish
+from support import cards, f2fs_images, loop, programs
+from support.contents import FolderContents, a_file, a_folder, in_order
+from support.loop import MIB
+from support.silence import Silent
+
+pytestmark = [
+    pytest.mark.timeout(240),
+    pytest.mark.skipif(
+        not system_loop.obstacle("f2fs", LocalRunner()), reason="this kernel mounts f2fs itself"
+    ),
+]
+MACHINE = LocalRunner()
+PARAMETERS = Other(type="f2fs", uuid="8b2d6a34-93f1-4b0e-8c55-0a1b2c3d4e5f", label="rootfs")
+MOMENT = 1_234_567_890
+SHORT_IDS = "owners and groups above 65535 become 65534, without set-uid and set-gid"
+NOBODY = 0xFFFFFFFF
+ACCESS_LIST = struct.pack(
+    "<I" + "HHI" * 5, 2,
+    0x01, 6, NOBODY, 0x02, 6, 1234, 0x04, 4, NOBODY, 0x10, 6, NOBODY, 0x20, 0, NOBODY,
+)  # fmt: skip
+"""user::rw- user:1234:rw- group::r-- mask::rw- other::---, as Linux' posix_acl_xattr.h has it."""
+
+
+def tree(contents: FolderContents) -> list[Entry]:
+    large = os.urandom(18 * MIB + 77)  # enough for a double level of node blocks
+    plain = a_file(contents, b"etc/plain", b"tide table\n", mtime_ns=MOMENT * 10**9, mode=0o640)
+    holes = b"start" + bytes(3 * MIB) + b"end"
+    return in_order([
+        a_folder(b"", mode=0o750)._replace(uid=70_007, gid=70_008),
+        a_folder(b"etc", mode=0o1777)._replace(mtime_ns=1_000_000_000_987_654_321),
+        plain._replace(link=5, uid=70_000, gid=80_000),
+        plain._replace(link=5, uid=70_000, gid=80_000, directory=b"", name=b"same"),
+        a_file(contents, b"large", large, mode=0o600),
+        a_file(contents, b"holes", holes, mode=0o644)._replace(sparse=1),
+        a_file(contents, b"empty", b"", mode=0o400, mtime_ns=-5 * 10**9),
+        a_file(contents, b"program", b"#!/bin/sh\n", mode=0o6755)._replace(
+            xattrs={"security.capability": b"\1\0\0\2" + bytes(16), "user.note": b"tide"}
+        ),
+        a_file(contents, b"listed", b"x", mode=0o660)._replace(
+            xattrs={"system.posix_acl_access": ACCESS_LIST}
+        ),
+        a_file(contents, b"almost-root", b"x", mode=0o6755)._replace(uid=65536, gid=65536),
+        a_file(contents, b"fixed", b"x", mode=0o644, flags=0x10),
+        a_file(contents, b"odd \xff\nname", b"1", mode=0o644),
+        a_file(contents, b"n" * 255, b"2", mode=0o644),
+        Entry(b"", b"far", EntryType.SYMLINK, 0o777, mtime_ns=10**18, target=b"x" * 900),
+        Entry(b"", b"pipe", EntryType.FIFO, 0o620),
+        Entry(b"", b"null", EntryType.CHARACTER, 0o666, rdev=os.makedev(1, 3)),
+        *(a_file(contents, b"etc/%04d" % n, b"%d\n" % n * n, mode=0o644) for n in range(1500)),
+    ])  # fmt: skip
+
+
+def fill(image: Path, entries: list[Entry], contents: FolderContents, size: int) -> other.Filled:
+    top = entries[0]
+    other.make(
+        image, offset=MIB, size=size, parameters=PARAMETERS, machine=MACHINE,
+        owner=(top.uid, top.gid),
+    )  # fmt: skip
+    return other.fill(
+        image, offset=MIB, size=size, parameters=PARAMETERS, entries=entries, again=entries,
+        contents=contents, heads={}, machine=MACHINE,
+    )  # fmt: skip
+
+
+def test_what_its_tools_can_bring_is_there_and_the_rest_is_told(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = tree(contents)
+    image = loop.blank_image(tmp_path / "image", size=150 * MIB + MIB)
+
+    filled = fill(image, entries, contents, 150 * MIB)
+
+    alone = tmp_path / "alone"
+    programs.run("dd", f"if={image}", f"of={alone}", "bs=1M", "skip=1", "status=none")
+    nodes = f2fs_images.read(alone, tmp_path)
+    kept = [e for e in entries if e.type in {1, 2, 7}]
+    assert filled.entries == len(kept) == len(entries) - 2
+    assert {entry.path for entry in kept} - set(nodes) == {b"etc/plain"}  # a second name
+    for entry in kept:
+        if entry.path == b"etc/plain":
+            continue
+        node = nodes[entry.path]
+        changed = {b"": 0o755, b"listed": 0o640, b"almost-root": 0o755}
+        wanted = changed.get(entry.path, entry.mode)
+        assert node.mode == entry.type.format_bits | wanted, entry.path
+        nobody = entry.path in {b"same", b"almost-root"}
+        owner = (65534, 65534) if nobody else (entry.uid, entry.gid)
+        assert (node.uid, node.gid) == owner, entry.path
+        if entry.path:
+            assert node.seconds == max(entry.mtime_ns, 0) // 10**9, entry.path
+        assert (node.nanoseconds, node.has_xattrs, node.flags) == (0, False, 0)
+        if entry.type is EntryType.SYMLINK:
+            assert node.content == entry.target
+        elif entry.digest:
+            assert node.content == (contents.folder / entry.digest.hex()).read_bytes()
+    assert nodes[b"same"].links == 2
+    assert filled.warnings == ()
+    assert sload.losses(entries).lines() == (
+        "access control lists are not kept: 1 entries, such as /listed",
+        "attributes in user. are not kept: 1 entries, such as /program",
+        "capabilities of programs are not kept: 1 entries, such as /program",
+        "fractions of a second of modification times are not kept: 1 entries, such as /etc",
+        "holes are written out as zeros: 1 entries, such as /holes",
+        "inode flags are not kept: 1 entries, such as /fixed",
+        "modification times outside 1970 to 2106 become the nearest: 1 entries, such as /empty",
+        "no character node can be made: 1 entries, such as /null",
+        "no fifo node can be made: 1 entries, such as /pipe",
+        f"{SHORT_IDS}: 3 entries, such as /almost-root, /same, /etc/plain",
+        "the root directory's mode is 755, not 750: 1 entries, such as /",
+        "the root directory's modification time is that of the rebuild: 1 entries, such as /",
+    )
+
+
+def test_a_tree_that_is_too_large_is_an_error_and_no_loop_device_stays(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = in_order([a_folder(b"", mode=0o755), a_file(contents, b"a", os.urandom(90 * MIB))])
+    image = loop.blank_image(tmp_path / "image", size=80 * MIB + MIB)
+
+    with pytest.raises(TargetFailedError, match="f2fs"):
+        fill(image, entries, contents, 80 * MIB)
+
+    assert str(image) not in programs.run("losetup", "--list").decode()
+
+
+def test_without_room_to_lay_the_tree_out_it_is_refused() -> None:
+    sload.insist_room(1, number=2)
+    with pytest.raises(TargetRefusedError, match="partition 2 is f2fs"):
+        sload.insist_room(1 << 60, number=2)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A capture of one partition, in a folder."""
+
+    folder: Path
+    made: Manifest
+    contents: FolderContents
+
+    gap_path: Path | None = None
+
+    @property
+    def index_path(self) -> Path:
+        return self.folder / "index.sqlite"
+
+    def raw_path(self, number: int) -> Path:
+        return self.folder / f"raw-{number}.bin"
+
+    def manifest(self) -> Manifest:
+        return self.made
+
+    def open(self, digest: bytes) -> int:
+        return self.contents.open(digest)
+
+
+@contextmanager
+def captured(folder: Path) -> Iterator[Source]:
+    """Hold a capture whose manifest says that the one partition is an f2fs."""
+    contents = FolderContents(folder / "content")
+    image = loop.partitioned_image(
+        folder / "card.img", size=200 * MIB, script="label: dos\nstart=8192, type=83\n"
+    )
+    with source.opened(image) as card:
+        disk = table.read(card)
+    with index_file.created(folder / "index.sqlite") as index:
+        index.put_all(1, tree(contents), seq=1)
+    kept = Kept(folder, cards.manifest_of(disk, {1: PARAMETERS}), contents)
+    with index_file.opened(kept.index_path) as index:
+        yield Source("000042", kept.made, index, kept, kept)
+
+
+def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: Path) -> None:
+    image = tmp_path / "rebuilt.img"
+    with captured(tmp_path) as made:
+        size = made.manifest.disk.size
+        plan = workflow_rebuild.decide(made, size=size, wish=Wish(), machine=MACHINE)
+        with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+            means = Means(MACHINE, SystemClock(), Silent())
+            report = workflow_rebuild.carry_out_on(target, plan, made, means)
+
+    lost = "no fifo node can be made: 1 entries, such as /pipe"
+    assert f"partition 1: {lost}" in plan.notes
+    assert any("its contents are not read back" in note for note in plan.notes)
+    assert report.notes.count(f"partition 1: {lost}") == 1
+    assert any("not checked: partition 1: the files of a f2fs" in text for text in report.notes)
+    assert report.checked_entries == 0
+    alone = tmp_path / "alone"
+    programs.run("dd", f"if={image}", f"of={alone}", "bs=1M", "skip=4", "status=none")
+    assert f2fs_images.read(alone, tmp_path)[b"same"].content == b"tide table\n"
+    programs.run("fsck.f2fs", "--dry-run", alone)
