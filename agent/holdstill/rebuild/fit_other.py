@@ -1,4 +1,4 @@
-"""How much room a tree needs in a file system that is made with default parameters. Pure.
+"""How much room a tree needs in an xfs or btrfs that is made with default parameters. Pure.
 
 A rule, not a count: contents in blocks of 4 KiB, an allowance for every entry, and what the file
 system takes for itself, where the tools of Debian 12 refuse to make a smaller one anyway.
@@ -40,7 +40,6 @@ class Rule(NamedTuple):
 RULES = {
     "xfs": Rule(300 * MIB, 80 * MIB, 20, 1024),
     "btrfs": Rule(128 * MIB, 128 * MIB, 10, 4096),
-    "f2fs": Rule(64 * MIB, 64 * MIB, 10, 4096),
 }
 _UNKNOWN = Rule(300 * MIB, 128 * MIB, 10, 4096)
 

@@ -20,6 +20,7 @@ from holdstill.rebuild import (
     carry_out,
     claims,
     fit,
+    fit_f2fs,
     fit_fat,
     fit_other,
     fixups,
@@ -229,6 +230,9 @@ def needs(source: Source, machine: Runner) -> dict[int, Need]:
             found[part.number] = fit.minimum(part.file_system, usage, machine=machine)
         elif isinstance(part.file_system, Fat):
             found[part.number] = fit_fat.need(source.entries(part.number), part.file_system)
+        elif isinstance(part.file_system, Other) and part.file_system.type == "f2fs":
+            blocks = fit_f2fs.blocks(source.entries(part.number))
+            found[part.number] = fit_f2fs.minimum(blocks, machine=machine)
         elif isinstance(part.file_system, Other):
             found[part.number] = fit_other.need(source.entries(part.number), part.file_system)
     return found
