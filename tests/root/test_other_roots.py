@@ -151,6 +151,27 @@ def test_a_tree_fits_where_the_rule_says_that_it_does(
     assert filled.warnings == ()
 
 
+def test_an_xfs_above_its_least_size_is_foretold_within_five_percent(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    made = [a_file(contents, b"%05d" % n, os.urandom(8192)) for n in range(45_000)]
+    entries = in_order([a_folder(b"", mode=0o755), *made])
+    parameters = Other(type="xfs", uuid=UUID)
+    told = fit_other.need(entries, parameters).size
+
+    for size in (told * 100 // 105 // MIB * MIB, told):
+        image = loop.blank_image(tmp_path / "image", size=size)
+        other.make(image, offset=0, size=size, parameters=parameters, machine=MACHINE)
+        try:
+            other.fill(
+                image, offset=0, size=size, parameters=parameters, entries=entries,
+                again=entries, contents=contents, heads={}, machine=MACHINE,
+            )  # fmt: skip
+        except TargetFailedError:
+            assert size < told
+        else:
+            assert size == told, "a twentieth less would do"
+
+
 def test_an_f2fs_is_made_as_its_own_tool_likes_it(tmp_path: Path) -> None:
     size = 100 * MIB
     image = loop.blank_image(tmp_path / "image", size=size + MIB)
