@@ -164,6 +164,22 @@ def test_a_tree_that_another_process_makes_is_waited_for_and_taken(folder: Path)
     assert list((folder / "tree").iterdir()) == []  # what the other one made, and no more
 
 
+def test_what_a_process_that_was_killed_has_begun_is_begun_anew(folder: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(folder / "boathouse", clock=clock, disk=OneHandDisk())
+    board = board_on(store, clock)
+    board.files = {b"etc/hosts": b"pier-3"}
+    board.capture()
+    draft = store.board_folder(PIER_3) / "ahead" / f"{board.keeper.captures()[0].name}.part"
+    (draft / "2/etc").mkdir(parents=True)
+    (draft / "2/etc/hosts").write_bytes(b"half of it")
+
+    board.capture()
+
+    assert tree_of(newest_tree(board)) == {"etc": None, "etc/hosts": b"pier-3"}
+    assert not draft.exists()
+
+
 def test_a_run_that_ends_does_not_wait_for_another_process(folder: Path) -> None:
     clock = FakeClock()
     store = keeping.make_store(folder / "boathouse", clock=clock)
