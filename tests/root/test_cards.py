@@ -127,7 +127,7 @@ def test_a_rebuild_that_is_killed_leaves_no_table_and_can_be_run_again(
     with card(tmp_path) as disk:
         with writing(kept, disk) as process:
             wait_for_beginning(process, disk.device)
-            time.sleep(0.3)
+            time.sleep(0.1)
             assert process.poll() is None
             process.send_signal(signal.SIGKILL)
             process.wait()
