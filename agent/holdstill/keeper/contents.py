@@ -12,7 +12,7 @@ import errno
 import itertools
 import os
 import re
-from threading import Lock
+import secrets
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import VerificationError
@@ -47,7 +47,6 @@ class Contents:
         self.root = root
         self._disk = disk
         self._prefix = os.fspath(root)
-        self._making = Lock()
 
     def path(self, digest: Digest) -> Path:
         """Return where a content lies, or would lie."""
@@ -107,9 +106,8 @@ class Contents:
         first = self.path(digest)
         for number in itertools.count(1):
             spare = first.with_name(f"{digest}.{number}")
-            with self._making:  # several hands may need it at once
-                if not spare.exists():
-                    self._make_spare(first, spare)
+            if not spare.exists():
+                self._make_spare(first, spare)
             try:
                 self._disk.link_at(os.fspath(spare), name, at)
             except OSError as error:
@@ -119,15 +117,14 @@ class Contents:
                 return
 
     def _make_spare(self, first: Path, spare: Path) -> None:
-        draft = spare.with_name(f".{spare.name}.{os.getpid()}.draft")
-        if draft.exists():
-            self._disk.unlink(draft)
+        # A name of its own: another hand may be making the same one in this very process.
+        draft = spare.with_name(f".{spare.name}.{secrets.token_hex(8)}.draft")
         self._disk.clone(first, draft)
         self._disk.change_mode(draft, 0o400)
         self._disk.sync_file(draft)
         try:
             self._disk.rename_new(draft, spare)
-        except FileExistsError:  # another board's seal was quicker
+        except FileExistsError:  # another hand, or another board's seal, was quicker
             self._disk.unlink(draft)
 
     def all(self) -> Iterator[Held]:

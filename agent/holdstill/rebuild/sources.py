@@ -37,6 +37,15 @@ class Silence:
         """Do nothing."""
 
 
+OTHER_BYTES = "its bytes have another SHA-256"
+"""What is wrong with a content, for `not_the_content`."""
+
+
+def other_size(there: int, wanted: int) -> str:
+    """Say that a content has another size, in bytes; for `not_the_content`."""
+    return f"it has {there} bytes instead of {wanted}"
+
+
 def not_the_content(entry: Entry, what: str = "its bytes are others") -> VerificationError:
     """Return the error for a content that is another one than was captured."""
     return VerificationError(

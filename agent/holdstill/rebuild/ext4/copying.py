@@ -71,8 +71,9 @@ class Copier:
 
     def _copy_sparse(self, entry: Entry, handle: int) -> list[Extent]:
         try:
-            if os.fstat(handle).st_size != entry.size:
-                raise sources.not_the_content(entry, "it has another size")
+            there = os.fstat(handle).st_size
+            if there != entry.size:
+                raise sources.not_the_content(entry, sources.other_size(there, entry.size))
             hasher = hashlib.sha256()
             extents = self._write_sparse(_hashed(chunks(handle, entry.size), hasher))
         except OSError as error:
@@ -82,7 +83,7 @@ class Copier:
         finally:
             os.close(handle)
         if hasher.digest() != entry.digest:
-            raise sources.not_the_content(entry)
+            raise sources.not_the_content(entry, sources.OTHER_BYTES)
         return extents
 
     def reserve(self, head: bytes, size: int) -> list[Extent]:

@@ -216,7 +216,7 @@ class Carrier:
         """Return in what a content is another one."""
         there = os.fstat(handle).st_size
         if there != order.size:
-            return f"it has {there} bytes instead of {order.size}"
+            return sources.other_size(there, order.size)
         total = hashlib.sha256()
         position = 0
         for place, length in _pieces(order.spans):
@@ -227,7 +227,7 @@ class Carrier:
             self._out.write(place, chunk if len(chunk) == length else chunk.ljust(length, b"\0"))
             if order.size >= LARGE:
                 self._tell(len(chunk))
-        return "" if total.digest() == order.digest else "its bytes have another SHA-256"
+        return "" if total.digest() == order.digest else sources.OTHER_BYTES
 
 
 def _pieces(spans: Sequence[Span]) -> Iterator[tuple[int, int]]:

@@ -99,10 +99,9 @@ def insist_possible(parameters: Other, machine: Runner, *, number: int) -> None:
             f"partition {number}: a {parameters.type} cannot be made",
             hint="its files are in the capture: see `holdstill get`; capture it raw next time",
         )
-    obstacle = loop.obstacle(parameters.type, machine)
     if must_load(parameters, machine):
         process.require("sload.f2fs")
-    elif obstacle:
+    elif obstacle := loop.obstacle(parameters.type, machine):
         raise TargetRefusedError(
             f"partition {number} is {parameters.type}, and {obstacle}",
             hint=f"run this as root on a machine whose kernel knows {parameters.type}; "
