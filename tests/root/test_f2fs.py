@@ -4,7 +4,6 @@ import os
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -13,7 +12,6 @@ from holdstill.errors import TargetFailedError, TargetRefusedError
 from holdstill.formats import source, table
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
-from holdstill.model.manifest import Manifest
 from holdstill.rebuild import packing, sload
 from holdstill.rebuild.target import Existing
 from holdstill.rebuild.writers import other
@@ -24,6 +22,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.rebuild import Means, Source, Wish
 from support import cards, f2fs_images, loop, programs
+from support.capture_folder import CaptureFolder
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
 from support.silence import Silent
@@ -152,30 +151,6 @@ def test_without_room_to_lay_the_tree_out_it_is_refused() -> None:
         sload.insist_room(1 << 60, number=2)
 
 
-@dataclass(frozen=True)
-class Kept:
-    """A capture of one partition, in a folder."""
-
-    folder: Path
-    made: Manifest
-    contents: FolderContents
-
-    gap_path: Path | None = None
-
-    @property
-    def index_path(self) -> Path:
-        return self.folder / "index.sqlite"
-
-    def raw_path(self, number: int) -> Path:
-        return self.folder / f"raw-{number}.bin"
-
-    def manifest(self) -> Manifest:
-        return self.made
-
-    def open(self, digest: bytes) -> int:
-        return self.contents.open(digest)
-
-
 @contextmanager
 def captured(folder: Path) -> Iterator[Source]:
     """Hold a capture whose manifest says that the one partition is an f2fs."""
@@ -187,7 +162,7 @@ def captured(folder: Path) -> Iterator[Source]:
         disk = table.read(card)
     with index_file.created(folder / "index.sqlite") as index:
         index.put_all(1, tree(contents), seq=1)
-    kept = Kept(folder, cards.manifest_of(disk, {1: PARAMETERS}), contents)
+    kept = CaptureFolder(folder, cards.manifest_of(disk, {1: PARAMETERS}), contents)
     with index_file.opened(kept.index_path) as index:
         yield Source("000042", kept.made, index, kept, kept)
 

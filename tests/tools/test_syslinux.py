@@ -8,7 +8,6 @@ import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -18,7 +17,7 @@ from holdstill.formats import fat as fat_reader
 from holdstill.formats import gap, source, table
 from holdstill.formats.tree import Content
 from holdstill.model.entries import EntryType
-from holdstill.model.manifest import Attachment, CapturedPart, Grade, Manifest
+from holdstill.model.manifest import Attachment, CapturedPart, Grade
 from holdstill.rebuild import packing
 from holdstill.rebuild.target import Existing
 from holdstill.rebuild.writers import syslinux
@@ -28,6 +27,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.rebuild import Means, RebuildReport, Source, Wish
 from support import boot_card, loop, programs
+from support.capture_folder import CaptureFolder
 from support.captured import pier_3
 from support.contents import FolderContents
 from support.silence import Silent
@@ -38,32 +38,6 @@ TABLE = "label: dos\nlabel-id: 0x9a3c5d2e\nstart=8192, type=c, bootable\n"
 CFG = "DEFAULT tide\nLABEL tide\n KERNEL /vmlinuz\n APPEND root=PARTUUID=9a3c5d2e-01 rootwait\n"
 BOOT_CODE = Path("/usr/lib/syslinux/mbr/mbr.bin")
 pytestmark = pytest.mark.tools
-
-
-@dataclass(frozen=True)
-class Kept:
-    """A capture of one FAT, in a folder."""
-
-    folder: Path
-    made: Manifest
-    contents: FolderContents
-
-    @property
-    def index_path(self) -> Path:
-        return self.folder / "index.sqlite"
-
-    @property
-    def gap_path(self) -> Path | None:
-        return self.folder / "gap.bin"
-
-    def raw_path(self, number: int) -> Path:
-        return self.folder / f"raw-{number}.bin"
-
-    def manifest(self) -> Manifest:
-        return self.made
-
-    def open(self, digest: bytes) -> int:
-        return self.contents.open(digest)
 
 
 def a_card(folder: Path, *, directory: str = "") -> Path:
@@ -116,7 +90,7 @@ def captured(folder: Path, image: Path) -> Iterator[Source]:
             name="gap.bin", sha256=hashlib.sha256(boot_gap).hexdigest(), size=len(boot_gap)
         ),
     )  # fmt: skip
-    kept = Kept(folder, manifest, contents)
+    kept = CaptureFolder(folder, manifest, contents)
     with index_file.opened(kept.index_path) as index:
         yield Source("000042", manifest, index, kept, kept)
 

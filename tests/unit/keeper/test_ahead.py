@@ -6,6 +6,7 @@ import fcntl
 import os
 import shutil
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -81,6 +82,29 @@ def board_on(store: Store, clock: FakeClock) -> LocalBoard:
     return Board(keeping.keeper_of(store, clock=clock), clock=clock)
 
 
+def captured_once(folder: Path, disk: Disk) -> tuple[Store, LocalBoard]:
+    """Make a store, and a board that has one file and one capture in it."""
+    clock = FakeClock()
+    store = keeping.make_store(folder / "boathouse", clock=clock, disk=disk)
+    board = board_on(store, clock)
+    board.files = {b"etc/hosts": b"pier-3"}
+    board.capture()
+    return store, board
+
+
+@contextmanager
+def made_elsewhere(store: Store) -> Iterator[None]:
+    """Hold the lock that another process would while it makes the board's tree."""
+    with (store.board_folder(PIER_3) / "ahead.lock").open("ab") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+def base_of(board: LocalBoard, number: int) -> Base:
+    brief = board.keeper.captures()[number]
+    return Base(brief.name, brief.index, board.keeper.capture(brief.name).index_path)
+
+
 def newest_tree(board: LocalBoard) -> Path:
     return board.keeper.capture(board.keeper.captures()[-1].name).tree_path(2)
 
@@ -105,11 +129,7 @@ def test_every_night_has_its_own_tree_whatever_the_night_before_was(
 
 
 def test_a_tree_that_was_not_used_serves_the_next_run(folder: Path) -> None:
-    clock = FakeClock()
-    store = keeping.make_store(folder / "boathouse", clock=clock, disk=OneHandDisk())
-    board = board_on(store, clock)
-    board.files = {b"etc/hosts": b"pier-3"}
-    board.capture()
+    store, board = captured_once(folder, OneHandDisk())
     board.keeper.begin()
     board.keeper.abandon()
     (left,) = (store.board_folder(PIER_3) / "ahead").iterdir()
@@ -132,11 +152,10 @@ def test_thinning_leaves_the_tree_ahead_of_the_newest_capture_only(
         board.files = files
         board.capture()
         clock.advance(86_400)
-    brief = board.keeper.captures()[of]
-    index_path = board.keeper.capture(brief.name).index_path
-    ahead.prepare(store, PIER_3, Base(brief.name, brief.index, index_path))
+    base = base_of(board, of)
+    ahead.prepare(store, PIER_3, base)
     trees = store.board_folder(PIER_3) / "ahead"
-    assert [tree.name for tree in trees.iterdir()] == [brief.name]
+    assert [tree.name for tree in trees.iterdir()] == [base.name]
 
     thin.carry_out(store, PIER_3, Retention(), clock=clock, runner=FakeSignatures())
 
@@ -144,19 +163,12 @@ def test_thinning_leaves_the_tree_ahead_of_the_newest_capture_only(
 
 
 def test_a_tree_that_another_process_makes_is_waited_for_and_taken(folder: Path) -> None:
-    clock = FakeClock()
-    store = keeping.make_store(folder / "boathouse", clock=clock)
-    board = board_on(store, clock)
-    board.files = {b"etc/hosts": b"pier-3"}
-    board.capture()
-    brief = board.keeper.captures()[0]
-    base = Base(brief.name, brief.index, board.keeper.capture(brief.name).index_path)
-    other = os.open(store.board_folder(PIER_3) / "ahead.lock", os.O_RDWR | os.O_CREAT, 0o600)
-    fcntl.flock(other, fcntl.LOCK_EX)
-    begun = ahead.begin(store, PIER_3, base)
-    assert begun is not None
-    begun.place.mkdir()
-    os.close(other)
+    store, board = captured_once(folder, QuickDisk())
+    base = base_of(board, 0)
+    with made_elsewhere(store):
+        begun = ahead.begin(store, PIER_3, base)
+        assert begun is not None
+        begun.place.mkdir()
 
     layout = begun.take(folder / "tree", base.index_path, base.digest)
 
@@ -165,11 +177,7 @@ def test_a_tree_that_another_process_makes_is_waited_for_and_taken(folder: Path)
 
 
 def test_what_a_process_that_was_killed_has_begun_is_begun_anew(folder: Path) -> None:
-    clock = FakeClock()
-    store = keeping.make_store(folder / "boathouse", clock=clock, disk=OneHandDisk())
-    board = board_on(store, clock)
-    board.files = {b"etc/hosts": b"pier-3"}
-    board.capture()
+    store, board = captured_once(folder, OneHandDisk())
     draft = store.board_folder(PIER_3) / "ahead" / f"{board.keeper.captures()[0].name}.part"
     (draft / "2/etc").mkdir(parents=True)
     (draft / "2/etc/hosts").write_bytes(b"half of it")
@@ -181,19 +189,13 @@ def test_what_a_process_that_was_killed_has_begun_is_begun_anew(folder: Path) ->
 
 
 def test_a_run_that_ends_does_not_wait_for_another_process(folder: Path) -> None:
-    clock = FakeClock()
-    store = keeping.make_store(folder / "boathouse", clock=clock)
-    board = board_on(store, clock)
-    board.files = {b"etc/hosts": b"pier-3"}
-    board.capture()
-    other = os.open(store.board_folder(PIER_3) / "ahead.lock", os.O_RDWR | os.O_CREAT, 0o600)
-    fcntl.flock(other, fcntl.LOCK_EX)
-    board.keeper.begin()
+    store, board = captured_once(folder, QuickDisk())
+    with made_elsewhere(store):
+        board.keeper.begin()
 
-    board.keeper.abandon()
+        board.keeper.abandon()
 
-    assert list((store.board_folder(PIER_3) / "ahead").iterdir()) == []
-    os.close(other)
+        assert list((store.board_folder(PIER_3) / "ahead").iterdir()) == []
 
 
 def test_a_tree_that_somebody_has_spoiled_is_laid_out_anew(folder: Path) -> None:
