@@ -15,8 +15,10 @@ from rich.console import Console
 from holdstill.cli import options, reach, render, tell
 from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
+from holdstill.model.layout import Record
 from holdstill.rebuild import claims, devices, packing
 from holdstill.rebuild.claims import Consent
+from holdstill.rebuild.planner import Plan
 from holdstill.rebuild.target import Existing
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
@@ -28,7 +30,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.keeper.captures import StoredCapture
-    from holdstill.rebuild.planner import Plan
     from holdstill.rebuild.target import Target
     from holdstill.workflow.afar import FarCapture
     from holdstill.workflow.ports import Teller
@@ -100,7 +101,8 @@ def rebuild(
     EVERYTHING ON THE CARD IS LOST. It is refused if it is mounted or in use, holds the running
     system, or is not named by its serial or size. Shut a board down before you pull its card.
 
-    Exit code 8: it was written and read back, but it cannot boot as it is, or files are left out.
+    Exit code 8: it was written and read back, but it cannot boot as it is, or files are left out
+    (with --dry-run: would be).
 
     \b
     Examples:
@@ -130,14 +132,15 @@ def rebuild(
         )
         teller = undo.enter_context(tell.telling(Console(stderr=True)))
         variant = _varied(source, sibling, teller, leave_out_damaged=leave_out_damaged)
-        report = _rebuild(variant, goal, wish, teller, dry_run=dry_run)
-    if report is None:
-        return 0
+        done = _rebuild(variant, goal, wish, teller, dry_run=dry_run)
     if as_json:
-        options.print_json(report)
+        options.print_json(done)
+    elif isinstance(done, Proposal):
+        render.plan(done.plan, done.changes, done.left_out, render.console())
     else:
-        render.rebuild_report(report, render.console())
-    return 0 if report.bootable and not report.left_out else DegradedError.exit_code
+        render.rebuild_report(done, render.console())
+    is_whole = not done.left_out and (isinstance(done, Proposal) or done.bootable)
+    return 0 if is_whole else DegradedError.exit_code
 
 
 @dataclass(frozen=True)
@@ -154,16 +157,29 @@ class Variant:
     left_out: tuple[str, ...] = ()
 
 
+class Proposal(Record, frozen=True, kw_only=True):
+    """What a rebuild would do.
+
+    Attributes:
+        plan: its steps.
+        changes: what would be otherwise than on the captured card, because it is a sibling.
+        left_out: files that would be missing, because they are damaged.
+    """
+
+    plan: Plan
+    changes: tuple[str, ...]
+    left_out: tuple[str, ...]
+
+
 def _varied(
     source: Source, sibling: str | None, teller: Teller, *, leave_out_damaged: bool
 ) -> Variant:
     changes: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
+    gone = leaving.damaged(source, teller) if leave_out_damaged else {}
+    source = leaving.without(source, gone)
     if sibling:
         source, changes = workflow_rebuild.sibling(source, sibling, LocalRunner())
-    if leave_out_damaged:
-        source, left_out = leaving.without_damaged(source, teller)
-    return Variant(source, changes, left_out)
+    return Variant(source, changes, leaving.told(source, gone))
 
 
 def _judge(stored: StoredCapture | FarCapture, *, despite_faults: bool) -> None:
@@ -196,13 +212,13 @@ def _goal(path: Path, size: str | None, existing: Existing, consent: Consent) ->
 
 def _rebuild(
     variant: Variant, goal: Goal, wish: Wish, teller: Teller, *, dry_run: bool
-) -> RebuildReport | None:
+) -> RebuildReport | Proposal:
     machine, source = LocalRunner(), variant.source
     goal = _sized(goal, source)
     plan = workflow_rebuild.decide(source, size=goal.size, wish=wish, machine=machine)
     if dry_run:
-        render.plan(plan, variant.changes, variant.left_out, render.console())
-        return None
+        return Proposal(plan=plan, changes=variant.changes, left_out=variant.left_out)
+    render.left_out(variant.left_out, Console(stderr=True, highlight=False, markup=False))
     with _claimed(goal, plan) as target:
         means = Means(machine, SystemClock(), teller)
         report = workflow_rebuild.carry_out_on(target, plan, source, means)

@@ -233,7 +233,7 @@ def _parts(found: Manifest, out: Console) -> None:
     out.print(rows)
 
 
-def plan(found: Plan, changes: Sequence[str], left_out: Sequence[str], out: Console) -> None:
+def plan(found: Plan, changes: Sequence[str], missing: Sequence[str], out: Console) -> None:
     """Show what a rebuild would do."""
     out.print(f"Would write {human(found.disk.size)}:")
     for step in found.steps:
@@ -243,7 +243,7 @@ def plan(found: Plan, changes: Sequence[str], left_out: Sequence[str], out: Cons
         out.print(f"  {words['step'].replace('-', ' ')}{place}")
     _list(out, "Otherwise than on the captured card:", found.notes)
     _list(out, "Changed for the new board:", changes)
-    _list(out, "Left out, for their contents are damaged:", left_out)
+    left_out(missing, out)
 
 
 def rebuild_report(report: RebuildReport, out: Console) -> None:
@@ -259,7 +259,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     )
     _list(out, "Otherwise than on the captured card:", report.notes)
     _list(out, "Changed for the new board:", report.changes)
-    _list(out, "LEFT OUT, for their contents are damaged in the store:", report.left_out)
+    left_out(report.left_out, out)
     if report.bootable:
         out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
     _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)
@@ -273,8 +273,12 @@ def got(found: Got, capture: str, target: Path, out: Console) -> None:
     out.print(f"{place}: {files}, {human(found.size)}, from {capture}")
     for skipped, why in found.skipped:
         out.print(f"skipped /{paths.display(skipped)}: {why}")
-    damaged = [f"/{paths.display(path)}" for path in found.damaged]
-    _list(out, "LEFT OUT, for their contents are damaged in the store:", damaged)
+    left_out([f"/{paths.display(path)}" for path in found.damaged], out)
+
+
+def left_out(files: Sequence[str], out: Console) -> None:
+    """Show which files are missing, since the store no longer has them whole."""
+    _list(out, "LEFT OUT, for their contents are damaged in the store:", files)
 
 
 def store_report(report: StoreReport, out: Console) -> None:

@@ -98,22 +98,31 @@ def make_sibling(
     contents: Contents,
     tools: Tools,
     gap: bytes = b"",
+    lost: frozenset[tuple[int, bytes]] = frozenset(),
 ) -> Sibling:
     """Work out every file that a sibling has otherwise; nothing is written.
 
-    gap is the bytes of the boot gap, which are only looked at.
+    Args:
+        old: what was captured.
+        identity: who the sibling is.
+        files: the captured entries.
+        contents: what is in them.
+        tools: where chance and keys come from.
+        gap: the bytes of the boot gap, which are only looked at.
+        lost: files, by partition and path, that are left out, for their contents are damaged. One
+            that the sibling has otherwise anyway, such as a key, is there again.
 
     Raises:
         VerificationError: a file's content is not what its digest says.
     """
-    work = _Work(old, identity, Reader(files, contents), tools)
+    work = _Work(old, identity, Reader(files, contents, lost), tools)
     for part in old.parts:
         work.visit(part.number)
     work.note_initramfs()
     work.note_gap(gap)
     return Sibling(
         identity.manifest,
-        Overlay(work.files, frozenset(work.removed)),
+        Overlay(work.files, (lost | work.removed).difference(work.files)),
         (*identity.changes, *work.changes),
         tuple(work.left),
     )
@@ -207,7 +216,7 @@ class _Work:
             comment=hostkeys.comment_of(line, name=self._new.board.name),
         )
         self.files[part, entry.path] = pair.private
-        if line:
+        if self._reader.has(part, public_path):
             self.files[part, public_path] = pair.public
         old, new = (paths.display(text.strip()) for text in (line, pair.public))
         self.changes.append(Change(_where(part, entry), what, old, new))

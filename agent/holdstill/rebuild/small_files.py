@@ -47,10 +47,15 @@ class SmallFile:
 
 @dataclass(frozen=True)
 class Reader:
-    """What finds and reads them. Symlinks are not followed."""
+    """What finds and reads them. Symlinks are not followed.
+
+    Attributes:
+        lost: files, by partition and path, whose contents are not to be read: they are damaged.
+    """
 
     files: Files
     contents: Contents
+    lost: frozenset[tuple[int, bytes]] = frozenset()
 
     def matching(self, part: int, pattern: str) -> Iterator[Entry]:
         """Yield the regular files that a pattern names; * and ? stay within one component."""
@@ -72,23 +77,29 @@ class Reader:
         return [found] if found else []
 
     def small(self, part: int, pattern: str) -> Iterator[SmallFile]:
-        """Yield the files that a pattern names, are not too large, and have a content.
+        """Yield the files that a pattern names, are not too large or lost, and have a content.
 
         Raises:
             VerificationError: a content is not what its digest says.
         """
         for entry in self.matching(part, pattern):
-            if entry.size <= LIMIT and (entry.digest or not entry.size):
+            is_small = entry.size <= LIMIT and (entry.digest or not entry.size)
+            if is_small and (part, entry.path) not in self.lost:
                 yield SmallFile(part, entry.path, self._read(entry))
 
+    def has(self, part: int, path: bytes) -> bool:
+        """Whether there is such a file, lost or not."""
+        entry = self.files.get(part, path)
+        return entry is not None and entry.type is EntryType.FILE
+
     def content_of(self, part: int, path: bytes) -> bytes:
-        """Return the content of a small file; nothing when there is none.
+        """Return the content of a small file; nothing when there is none, or it is lost.
 
         Raises:
             VerificationError: the content is not what its digest says.
         """
         entry = self.files.get(part, path)
-        if entry is None or entry.size > LIMIT or not entry.digest:
+        if entry is None or entry.size > LIMIT or (part, path) in self.lost:
             return b""
         return self._read(entry)
 

@@ -59,5 +59,6 @@ def unreadable(entry: Entry, reason: str) -> TargetFailedError:
     """Return the error for a content that the store does not give."""
     return TargetFailedError(
         f"cannot read the content of {paths.display(entry.path)!r}: {reason}",
-        hint="check the store's disk: `holdstill verify`",
+        hint="check the store's disk: `holdstill verify`. Rebuild from another capture, or leave "
+        "such files out with --leave-out-damaged",
     )

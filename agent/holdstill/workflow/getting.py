@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from typing import TYPE_CHECKING, Protocol
@@ -163,31 +164,30 @@ class _Taker:
             self._dress(entry, place)
 
     def _copy(self, entry: Entry, place: Path) -> None:
-        with files.opened_new(place) as target:
+        with _made_whole(place) as target:
             os.ftruncate(target, entry.size)
-            if entry.digest and self._pour(entry, target) != entry.digest:
-                place.unlink()
-                raise VerificationError(
-                    f"the stored content of /{paths.display(entry.path)} is damaged",
-                    hint="`holdstill verify` tells what else is; older captures may have it "
-                    "whole; --leave-out-damaged takes out the rest",
-                )
+            if entry.digest:
+                self._pour(entry, target)
+                if files.hash_open_file(target, entry.size) != entry.digest:
+                    raise _damaged(entry, "its bytes are others")
         self.got.files += 1
         self.got.size += entry.size
 
-    def _pour(self, entry: Entry, target: int) -> bytes:
-        source = self.contents.open(entry.digest)
+    def _pour(self, entry: Entry, target: int) -> None:
+        try:
+            source = self.contents.open(entry.digest)
+        except OSError as error:
+            raise _damaged(entry, str(error.strerror)) from error
         try:
             for start, end in files.data_ranges(source, entry.size):
                 while start < end:
-                    chunk = os.pread(source, min(files.CHUNK, end - start), start)
+                    chunk = _read(entry, source, start, min(files.CHUNK, end - start))
                     if not chunk:
                         break
                     os.pwrite(target, chunk, start)
                     start += len(chunk)  # noqa: PLW2901  the rest of the range
         finally:
             os.close(source)
-        return files.hash_open_file(target, entry.size)
 
     def _dress(self, entry: Entry, place: Path) -> None:
         if os.geteuid() == 0:
@@ -196,6 +196,32 @@ class _Taker:
         if entry.type is not EntryType.SYMLINK and entry.mode & 0o777:
             place.chmod(entry.mode & 0o1777)
         os.utime(place, ns=(entry.mtime_ns, entry.mtime_ns), follow_symlinks=False)
+
+
+@contextmanager
+def _made_whole(place: Path) -> Iterator[int]:
+    """Hold a new file open for writing; it is not kept unless the block succeeds."""
+    with files.opened_new(place) as target:
+        try:
+            yield target
+        except BaseException:
+            place.unlink()
+            raise
+
+
+def _read(entry: Entry, source: int, start: int, length: int) -> bytes:
+    try:
+        return os.pread(source, length, start)
+    except OSError as error:
+        raise _damaged(entry, f"{error.strerror}, at byte {start}") from error
+
+
+def _damaged(entry: Entry, what: str) -> VerificationError:
+    return VerificationError(
+        f"the stored content of /{paths.display(entry.path)} is damaged: {what}",
+        hint="`holdstill verify` tells what else is; older captures may have it whole; "
+        "--leave-out-damaged takes out the rest",
+    )
 
 
 def _below(index: Index, part: int, top: bytes) -> Iterator[Entry]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -18,30 +19,29 @@ if TYPE_CHECKING:
 _NAMES_MAX = 10_000_000
 
 
-def without_damaged(source: Source, tell: Teller) -> tuple[Source, tuple[str, ...]]:
-    """Read every content of a capture; return it without files whose contents are damaged.
+Damaged = Mapping[tuple[int, bytes], str]
+"""What is wrong with the contents of files, by partition and path."""
 
-    Files that the rebuild gives another content anyway stay.
 
-    Args:
-        source: with its contents on this machine.
-        tell: is told how far it is.
-
-    Returns:
-        The source without them, and their paths on the board, each with what is wrong.
-    """
+def damaged(source: Source, tell: Teller) -> Damaged:
+    """Read every content of a capture, which is on this machine, and name the damaged files."""
     tell.step("looking for damaged contents")
-    gone = {
-        place: trouble
-        for place, trouble in _damaged(source, tell)
-        if place not in source.overlay.files
-    }
-    overlay = replace(source.overlay, removed=source.overlay.removed | frozenset(gone))
-    lines = (
+    return dict(_damaged(source, tell))
+
+
+def without(source: Source, gone: Damaged) -> Source:
+    """Return a source without these files."""
+    removed = source.overlay.removed.union(gone)
+    return replace(source, overlay=replace(source.overlay, removed=removed))
+
+
+def told(source: Source, gone: Damaged) -> tuple[str, ...]:
+    """Return the paths on the board of those that a source lacks, each with what is wrong."""
+    return tuple(
         f"{_on_board(source.manifest, part, path)}: {trouble}"
         for (part, path), trouble in sorted(gone.items())
+        if (part, path) in source.overlay.removed
     )
-    return replace(source, overlay=overlay), tuple(lines)
 
 
 def _damaged(source: Source, tell: Teller) -> Iterator[tuple[tuple[int, bytes], str]]:

@@ -214,6 +214,7 @@ def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[s
         contents=source.contents,
         tools=fixups.Tools(os.urandom, SshKeygen(machine)),
         gap=gap_path.read_bytes() if gap_path else b"",
+        lost=source.overlay.removed,
     )
     changes = (*map(str, made.changes), *(f"left as it is: {change}" for change in made.left))
     changed = replace(source, manifest=made.manifest, overlay=made.overlay)
