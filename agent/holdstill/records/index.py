@@ -48,19 +48,6 @@ _COLUMNS = (
     "part, directory, name, type, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, "
     "sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, seq"
 )
-_INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({', '.join('?' * 22)})"  # noqa: S608
-_SELECT = f"SELECT {_COLUMNS} FROM entry "  # noqa: S608  the columns above, nothing from outside
-
-# Without statistics, SQLite would rather read all rows of a part than use an index.
-_SELECT_BY_INODE = _SELECT + "INDEXED BY entry_inode WHERE part = ? AND inode = ?"
-
-_UNLIKE_LINKS = (
-    "SELECT part, link FROM entry WHERE link <> 0 GROUP BY part, link HAVING "
-    "max(type) <> min(type) OR max(type = 2) OR max(digest) <> min(digest) "
-    "OR max(size) <> min(size) OR max(target) <> min(target) OR max(mode) <> min(mode) "
-    "OR max(rdev) <> min(rdev) LIMIT 1"
-)
-
 _COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
 _INTEGER_LIMITS = {
     "part": (1, 1024),
@@ -83,15 +70,51 @@ _INTEGER_LIMITS = {
 }
 
 _LIMITS = [(name, *_INTEGER_LIMITS[name]) for name in _COLUMN_NAMES if name in _INTEGER_LIMITS]
+
+_INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({', '.join('?' * 22)})"  # noqa: S608
+_IN_RANGE = " AND ".join(f"{name} BETWEEN {least} AND {most}" for name, least, most in _LIMITS)
+_IS_NAME = (
+    f"(length(name) BETWEEN 1 AND {paths.NAME_MAX} AND name NOT IN (x'2e', x'2e2e') "
+    "AND instr(name, x'2f') = 0 AND instr(name, x'00') = 0 OR name = x'' AND directory = x'')"
+)
+_IS_SOUND = (
+    f"{_IN_RANGE} AND {_IS_NAME} AND length(digest) IN (0, 32) "
+    f"AND length(directory) + length(name) < {paths.PATH_MAX} "
+    f"AND length(target) <= {paths.PATH_MAX} AND instr(target, x'00') = 0"
+)
+"""What `_checked` checks of a row, but for the directory and the types of the values."""
+_SELECT = f"SELECT {_COLUMNS}, {_IS_SOUND} FROM entry "  # noqa: S608  nothing from outside
+
+# Without statistics, SQLite would rather read all rows of a part than use an index.
+_SELECT_BY_INODE = _SELECT + "INDEXED BY entry_inode WHERE part = ? AND inode = ?"
+
+_UNLIKE_LINKS = (
+    "SELECT part, link FROM entry WHERE link <> 0 GROUP BY part, link HAVING "
+    "max(type) <> min(type) OR max(type = 2) OR max(digest) <> min(digest) "
+    "OR max(size) <> min(size) OR max(target) <> min(target) OR max(mode) <> min(mode) "
+    "OR max(rdev) <> min(rdev) LIMIT 1"
+)
+
 _BLOB_NAMES = ("directory", "name", "target", "digest")
 _XATTRS = _COLUMN_NAMES.index("xattrs")
 _PICK_INTEGERS = itemgetter(*(_COLUMN_NAMES.index(name) for name, _, _ in _LIMITS))
 _PICK_BLOBS = itemgetter(*(_COLUMN_NAMES.index(name) for name in _BLOB_NAMES))
 _TYPES, _REASONS = {int(kind): kind for kind in EntryType}, tuple(Omitted)
 _DEPTH = paths.DEPTH_MAX - 1
-"""Slashes in a directory from which on the path of a name in it may be too deep."""
+"""Slashes in a directory from which on the path of a name in it is too deep."""
+_TYPES_OF_ROW = tuple(
+    bytes if name in _BLOB_NAMES else str if name == "xattrs" else int
+    for name in (*_COLUMN_NAMES, "is sound")
+)
+_TYPES_WITHOUT_XATTRS = tuple(type(None) if kind is str else kind for kind in _TYPES_OF_ROW)
 
 _Row = tuple[int | bytes | str | None, ...]
+_SoundRow = tuple[
+    int, bytes, bytes, int, int, int, int, int, int, int, int, int, int, int, bytes, bytes, int,
+    str | None, int, int, int, int, int,
+]  # fmt: skip
+_new = tuple.__new__
+"""Makes a NamedTuple of values that are all there, in half the time."""
 
 
 class DamagedIndexError(VerificationError):
@@ -184,8 +207,7 @@ class Index:
     def entries(self, part: int) -> Iterator[Entry]:
         """Yield all entries of a part in key order; do not write meanwhile."""
         rows = self._db.execute(_SELECT + "WHERE part = ? ORDER BY directory, name", (part,))
-        for row in rows:
-            yield _entry(row)
+        yield from map(_entry, rows)
 
     def placed(self, part: int) -> Iterator[Placed]:
         """Yield directories and files with content, without the root, in key order.
@@ -493,7 +515,28 @@ def _storable(ctime_ns: int) -> int:
 
 
 def _entry(row: tuple[object, ...]) -> Entry:
-    """Turn a row into an entry; a row that no agent of ours wrote is refused."""
+    """Turn a row into an entry; a row that no agent of ours wrote is refused.
+
+    SQLite has found out already, in a tenth of the time, whether a row is sound.
+    """
+    types = tuple(map(type, row))
+    if row[-1] != 1 or (types != _TYPES_WITHOUT_XATTRS and types != _TYPES_OF_ROW):
+        return _checked(row)
+    (
+        _part, directory, name, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags,
+        sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, _seq, _is_sound,
+    ) = cast("_SoundRow", row)  # fmt: skip
+    _check_directory(directory)
+    return _new(Entry, (
+        directory, name, _TYPES[kind], mode, uid, gid, size, mtime * SECOND + mtime_ns, link, rdev,
+        flags, sparse, target, digest, _REASONS[omitted],
+        {} if xattrs is None else decode_xattrs(xattrs),
+        _new(Seen, (inode, ctime_ns, generation)),
+    ))  # fmt: skip
+
+
+def _checked(row: tuple[object, ...]) -> Entry:
+    """Turn a row into an entry, having checked every value: it says what is wrong."""
     (
         _part, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, sparse, omitted,
         inode, ctime_ns, generation, _seq,
@@ -514,14 +557,15 @@ def _check_place(directory: bytes, name: bytes) -> None:
         return  # the root
     _check_directory(directory)
     paths.check_name(name)
-    if len(directory) + len(name) >= paths.PATH_MAX or directory.count(b"/") >= _DEPTH:
-        paths.check_path(paths.join(directory, name))
+    paths.check_path(paths.join(directory, name))
 
 
 @lru_cache(maxsize=16)
 def _check_directory(directory: bytes) -> None:
     """Check a directory once for all that is in it: entries come in their order."""
     paths.check_path(directory)
+    if directory.count(b"/") >= _DEPTH:
+        raise SecurityError(f"path too deep: {paths.display(directory[:300])!r}")
 
 
 def _blobs(values: tuple[object, ...]) -> tuple[bytes, ...]:
