@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 import msgspec
 
 from holdstill.errors import VerificationError
-from holdstill.model.entries import EntryType
+from holdstill.model.entries import EntryType, with_digest
 from holdstill.system import apart
 
 if TYPE_CHECKING:
@@ -207,7 +207,7 @@ def _finished(
             continue
         if names > 1:
             linked[entry.seen.inode] = digest, names - 1
-        yield entry._replace(digest=digest)
+        yield with_digest(entry, digest)
 
 
 def _is_known(entry: Entry) -> bool:

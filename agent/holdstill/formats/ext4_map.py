@@ -56,18 +56,19 @@ def extent_pieces(volume: Volume, root: bytes) -> Iterator[Piece]:
     Raises:
         VerificationError: it is no extent tree, or points outside the file system.
     """
-    yield from _node(volume, root, _HEADER.unpack_from(root)[3], 0)
+    depth = _HEADER.unpack_from(root)[3]
+    if depth:
+        return _node(volume, root, depth, 0)
+    return iter(_leaf(volume, _body(root, depth), 0)[0])
 
 
 def _node(volume: Volume, node: bytes, depth: int, floor: int) -> Generator[Piece, None, int]:
     """Walk a node whose depth is known from above; return the first logical block behind it."""
-    magic, count, room, found_depth, _ = _HEADER.unpack_from(node)
-    good = magic == EXTENT_MAGIC and count <= room and depth == found_depth <= DEPTH_MAX
-    if not good or 12 * (count + 1) > len(node):
-        raise VerificationError("an extent tree is damaged: no node where one must be")
-    body = node[12 : 12 * (count + 1)]
+    body = _body(node, depth)
     if depth == 0:
-        return (yield from _leaf(volume, body, floor))
+        pieces, floor = _leaf(volume, body, floor)
+        yield from pieces
+        return floor
     for logical, low, high, _ in _INDEX.iter_unpack(body):
         if logical < floor:
             raise VerificationError("an extent tree is damaged: out of order")
@@ -79,8 +80,18 @@ def _node(volume: Volume, node: bytes, depth: int, floor: int) -> Generator[Piec
     return floor
 
 
-def _leaf(volume: Volume, body: bytes, floor: int) -> Generator[Piece, None, int]:
-    blocks = volume.blocks
+def _body(node: bytes, depth: int) -> bytes:
+    """Return what a node of this depth holds."""
+    magic, count, room, found_depth, _ = _HEADER.unpack_from(node)
+    good = magic == EXTENT_MAGIC and count <= room and depth == found_depth <= DEPTH_MAX
+    if not good or 12 * (count + 1) > len(node):
+        raise VerificationError("an extent tree is damaged: no node where one must be")
+    return node[12 : 12 * (count + 1)]
+
+
+def _leaf(volume: Volume, body: bytes, floor: int) -> tuple[list[Piece], int]:
+    """Return the written pieces of a leaf, and the first logical block behind them."""
+    blocks, pieces = volume.blocks, []
     for logical, length, high, low in _LEAF.iter_unpack(body):
         physical = high << 32 | low
         count = length if length <= _UNWRITTEN else length - _UNWRITTEN
@@ -90,8 +101,8 @@ def _leaf(volume: Volume, body: bytes, floor: int) -> Generator[Piece, None, int
             raise VerificationError("an extent tree is damaged: it points outside")
         floor = logical + count
         if length <= _UNWRITTEN:
-            yield Piece(logical, physical, count)
-    return floor
+            pieces.append(Piece(logical, physical, count))
+    return pieces, floor
 
 
 def map_pieces(volume: Volume, root: bytes, needed: int) -> Iterator[Piece]:

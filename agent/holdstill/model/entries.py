@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import stat
 from enum import IntEnum
+from operator import itemgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.model.paths import join
@@ -112,6 +113,14 @@ class Entry(NamedTuple):
         return join(self.directory, self.name)
 
 
+_DIGEST = Entry._fields.index("digest")
+
+
+def with_digest(entry: Entry, digest: bytes) -> Entry:
+    """Return an entry with another digest; several times as fast as `_replace`."""
+    return Entry._make((*entry[:_DIGEST], digest, *entry[_DIGEST + 1 :]))
+
+
 COMPARED = ("type", "mode", "uid", "gid", "size", "mtime_ns", "rdev", "flags", "target", "digest",
             "xattrs")  # fmt: skip
 """The fields that must survive a rebuild; hard-link groups are compared as groups."""
@@ -139,45 +148,43 @@ def differences(
     Hard-link groups must consist of the same paths on both sides: every group is known by the
     path at which it is first met.
     """
+    pick = itemgetter(*map(Entry._fields.index, fields))
     left, right = _Grouped(wanted), _Grouped(found)
-    while left.entry is not None or right.entry is not None:
-        if right.entry is None or (left.entry is not None and key(left.entry) < key(right.entry)):
-            yield Difference(left.path, "entry", "present", "missing")
-            left.advance()
-        elif left.entry is None or key(right.entry) < key(left.entry):
-            yield Difference(right.path, "entry", "absent", "present")
-            right.advance()
-        else:
-            yield from _field_differences(left, right, fields)
-            left.advance()
-            right.advance()
+    one, other = left.next(), right.next()
+    while one is not None or other is not None:
+        if one is not None and (other is None or key(one) < key(other)):
+            yield Difference(one.path, "entry", "present", "missing")
+            one = left.next()
+        elif other is not None and (one is None or key(other) < key(one)):
+            yield Difference(other.path, "entry", "absent", "present")
+            other = right.next()
+        elif one is not None and other is not None:
+            if pick(one) != pick(other):
+                yield from _field_differences(one, other, fields)
+            if left.group != right.group:
+                yield Difference(one.path, "link", join(*left.group), join(*right.group))
+            one, other = left.next(), right.next()
 
 
-def _field_differences(
-    left: _Grouped, right: _Grouped, fields: tuple[str, ...]
-) -> Iterator[Difference]:
+def _field_differences(one: Entry, other: Entry, fields: tuple[str, ...]) -> Iterator[Difference]:
     for field in fields:
-        one, other = getattr(left.entry, field), getattr(right.entry, field)
-        if one != other:
-            yield Difference(left.path, field, one, other)
-    if left.group != right.group:
-        yield Difference(left.path, "link", left.group, right.group)
+        pair = getattr(one, field), getattr(other, field)
+        if pair[0] != pair[1]:
+            yield Difference(one.path, field, *pair)
 
 
 class _Grouped:
-    """A stream with a look at its head, and each hard-link group's first path."""
+    """A stream that knows of the entry it gave last which one was the first of its group."""
 
     def __init__(self, entries: Iterable[Entry]) -> None:
         self._entries = iter(entries)
-        self._first: dict[int, bytes] = {}
-        self.entry: Entry | None = None
-        self.path = b""
-        self.group = b""
-        self.advance()
+        self._first: dict[int, tuple[bytes, bytes]] = {}
+        self.group = b"", b""
 
-    def advance(self) -> None:
-        self.entry = next(self._entries, None)
-        if self.entry is not None:
-            self.path = self.entry.path
-            link = self.entry.link
-            self.group = self._first.setdefault(link, self.path) if link else self.path
+    def next(self) -> Entry | None:
+        entry = next(self._entries, None)
+        if entry is not None:
+            self.group = place = key(entry)
+            if entry.link:
+                self.group = self._first.setdefault(entry.link, place)
+        return entry
