@@ -114,23 +114,17 @@ def test_contents_come_to_their_places(target: Path, contents: FolderContents) -
 
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize(
-    ("spoilt", "word"),
-    [
-        (lambda body: body[:-1] + bytes([body[-1] ^ 1]), "SHA-256"),
-        (lambda body: body[:-1], "bytes instead of"),
-        (lambda body: body + b"!", "bytes instead of"),
-    ],
-    ids=["other", "shorter", "longer"],
+    "spoilt", [lambda body: body[:-1], lambda body: body + b"!"], ids=["shorter", "longer"]
 )
-def test_a_content_that_is_another_one_is_named(
-    target: Path, contents: FolderContents, size: int, spoilt: object, word: str
+def test_a_content_of_another_length_is_named(
+    target: Path, contents: FolderContents, size: int, spoilt: object
 ) -> None:
     entries = [a_file(contents, b"%02d" % n, b"%02d" % n * 99) for n in range(20)]
     bad = a_file(contents, b"ledger", bytes(range(1, 256)) * (size // 255 + 1))
     path = contents.folder / bad.digest.hex()
     path.write_bytes(spoilt(path.read_bytes()))  # type: ignore[operator]
 
-    with pytest.raises(VerificationError, match=rf"/ledger is not.*{word}"):
+    with pytest.raises(VerificationError, match=r"/ledger is not.*bytes instead of"):
         bring(target, contents, [*entries, bad, *entries])
 
 

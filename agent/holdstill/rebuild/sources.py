@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from typing import Protocol
 
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry
+from holdstill.system import files
 
+_DIGEST_LENGTH = 64
 Entries = Callable[[], Iterable[Entry]]
 """Gives a fresh stream of entries, in key order, every time it is called."""
 
@@ -46,10 +49,43 @@ def other_size(there: int, wanted: int) -> str:
     return f"it has {there} bytes instead of {wanted}"
 
 
+def insist_stored(contents: Contents, digest: str, path: str) -> None:
+    """Find out, when a target gives other bytes back, whether it was given the right ones.
+
+    Args:
+        contents: where they came from.
+        digest: the SHA-256 of the right ones, hexadecimal; anything else is passed over.
+        path: the file, for people.
+
+    Raises:
+        VerificationError: it is the store that has other bytes: no other card would help.
+    """
+    if len(digest) != _DIGEST_LENGTH:
+        return
+    try:
+        stored = _hash(contents.open(bytes.fromhex(digest)))
+    except OSError as error:
+        raise _not_the_content(path, str(error.strerror)) from error
+    if stored.hex() != digest:
+        raise _not_the_content(path, OTHER_BYTES)
+
+
+def _hash(handle: int) -> bytes:
+    """Return the SHA-256 of an open file, which is closed."""
+    try:
+        return files.hash_open_file(handle, os.fstat(handle).st_size)
+    finally:
+        os.close(handle)
+
+
 def not_the_content(entry: Entry, what: str = "its bytes are others") -> VerificationError:
     """Return the error for a content that is another one than was captured."""
+    return _not_the_content(paths.display(entry.path), what)
+
+
+def _not_the_content(path: str, what: str) -> VerificationError:
     return VerificationError(
-        f"the content of /{paths.display(entry.path)} is not the captured one: {what}",
+        f"the content of /{path} is not the captured one: {what}",
         hint="the store was damaged or changed: `holdstill verify` tells what else is. Rebuild "
         "from another capture, or leave such files out with --leave-out-damaged",
     )

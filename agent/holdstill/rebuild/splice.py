@@ -69,6 +69,8 @@ def clear(target: int, position: int, length: int) -> None:
 
 def is_blank(chunk: bytes | memoryview) -> bool:
     """Tell whether a chunk is nothing but zeroes."""
+    if any(chunk[:8]):  # mostly so, and then nothing is to be copied
+        return False
     # Bytes compare by memcmp(3); memoryviews compare one by one.
     return bytes(chunk) == (_ZEROES if len(chunk) == len(_ZEROES) else bytes(len(chunk)))
 

@@ -89,6 +89,7 @@ class CardReport(Record, frozen=True, kw_only=True):
     Attributes:
         entries, files, content_bytes: what the capture has in the partitions that were checked.
         total: number of differences; `differences` has the first SHOWN_MAX of them.
+        altered: wanted SHA-256, hexadecimal, and path of files among these with other bytes.
         unchecked: what could not be checked, and why.
     """
 
@@ -97,6 +98,7 @@ class CardReport(Record, frozen=True, kw_only=True):
     content_bytes: int
     total: int
     differences: tuple[CardDifference, ...] = ()
+    altered: tuple[tuple[str, str], ...] = ()
     unchecked: tuple[str, ...] = ()
 
     @property
@@ -197,6 +199,7 @@ class _Check:
     machine: Runner | None
     total: int = 0
     differences: list[CardDifference] = field(default_factory=list)
+    altered: list[tuple[str, str]] = field(default_factory=list)
     unchecked: list[str] = field(default_factory=list)
     entries: int = 0
     files: int = 0
@@ -208,6 +211,8 @@ class _Check:
         if len(self.differences) < SHOWN_MAX:
             wanted, found = (_shown(name, value) for value in pair)
             where = paths.display(path)
+            if name == "digest" and path:
+                self.altered.append((wanted, where))
             self.differences.append(
                 CardDifference(part=part, path=where, field=name, wanted=wanted, found=found)
             )
@@ -278,6 +283,7 @@ class _Check:
             content_bytes=self.content_bytes,
             total=self.total,
             differences=tuple(self.differences),
+            altered=tuple(self.altered),
             unchecked=tuple(self.unchecked),
         )
 

@@ -28,6 +28,7 @@ from holdstill.rebuild import (
     markers,
     planner,
     sload,
+    sources,
 )
 from holdstill.rebuild import target as targets
 from holdstill.rebuild.boot.report import Report as BootReport
@@ -435,6 +436,8 @@ class _Writers:
         self.verify_seconds = self._means.clock.monotonic() - started
         self.checked = report.entries
         self.warnings += [f"not checked: {text}" for text in report.unchecked]
+        for digest, path in report.altered:
+            sources.insist_stored(self._contents, digest, path)
         report.insist()
 
 

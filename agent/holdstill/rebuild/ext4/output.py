@@ -111,16 +111,43 @@ class Output:
         if len(chunk) >= BLANK and splice.is_blank(chunk):
             self.clear(position, len(chunk))
             return
+        while chunk:
+            room = self._room(position, len(chunk))
+            room[:], chunk = chunk[: len(room)], chunk[len(room) :]
+            self._take(len(room))
+            position += len(room)
+
+    def fill(self, position: int, length: int, put: Callable[[memoryview], None]) -> None:
+        """Write bytes, now or later, that are put where they wait: nothing is copied here.
+
+        Args:
+            position: where they go.
+            length: how many there are.
+            put: puts the next ones into what it is given, which it must fill; called as often as
+                needed.
+        """
+        end = position + length
+        while position < end:
+            room = self._room(position, end - position)
+            put(room)
+            if len(room) >= BLANK and splice.is_blank(room):
+                self.clear(position, len(room))
+            else:
+                self._take(len(room))
+            position += len(room)
+
+    def _room(self, position: int, length: int) -> memoryview:
+        """Return where bytes that go to a position wait: room for some of them."""
         if position != self._start + self._length:
             self.flush()
             self._start = position
-        while chunk:
-            room = PIECE - self._length
-            part, chunk = chunk[:room], chunk[room:]
-            self._buffer[self._length : self._length + len(part)] = part
-            self._length += len(part)
-            if self._length == PIECE:
-                self.flush()
+        stop = min(self._length + length, PIECE)
+        return memoryview(self._buffer)[self._length : stop]
+
+    def _take(self, length: int) -> None:
+        self._length += length
+        if self._length == PIECE:
+            self.flush()
 
     def clear(self, position: int, length: int) -> None:
         """Make a range read as zeroes; where it does already, nothing is written."""

@@ -1,13 +1,12 @@
 """Contents on their way from the store into their blocks, in a process of its own.
 
-Reading, hashing and writing three gigabytes takes seconds of a processor; beside it the inodes
-and directories are made. Nothing is allocated here: where a content goes was decided before. A
-content is read once, and what was hashed is what is written.
+Reading and writing three gigabytes takes seconds of a processor; beside it the inodes and
+directories are made. Nothing is allocated here: where a content goes was decided before. Nothing
+is hashed either: that is done once, of what the target gives back in the end.
 """
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
@@ -20,7 +19,7 @@ from holdstill.errors import HoldstillError, TargetFailedError
 from holdstill.rebuild import sources
 from holdstill.rebuild.ext4 import output
 from holdstill.rebuild.ext4.output import Output
-from holdstill.system import apart, files
+from holdstill.system import apart
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -49,7 +48,6 @@ class Order(NamedTuple):
     """What is asked for one content, whose descriptor comes along."""
 
     size: int
-    digest: bytes
     spans: list[Span]
 
 
@@ -60,7 +58,7 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
         brought: bytes of a large content; then this is about nothing else.
         entry: which content of a batch is not as it should be; -1 for none.
         unreadable: why that content cannot be read.
-        other: in what it is another one than was captured.
+        size: the bytes of one that is not as long as it was.
         failed: why the target cannot be written.
         hint: what to do about that.
     """
@@ -68,7 +66,7 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
     brought: int = 0
     entry: int = -1
     unreadable: str = ""
-    other: str = ""
+    size: int = 0
     failed: str = ""
     hint: str = ""
 
@@ -93,11 +91,11 @@ class Porter:
             spans: in their order; whole blocks, so that the last one may be longer than the rest.
 
         Raises:
-            VerificationError: this content, or one before it, is not what its entry says.
+            VerificationError: this content, or one before it, has not the size of its entry.
             TargetFailedError: one cannot be read, or the target cannot be written.
         """
         self._entries.append(entry)
-        self._orders.append(Order(entry.size, entry.digest, spans))
+        self._orders.append(Order(entry.size, spans))
         self._handles.append(handle)
         self._size += entry.size
         if len(self._orders) >= BATCH_FILES or self._size >= BATCH_BYTES:
@@ -144,7 +142,7 @@ def trouble(entry: Entry, said: Answer) -> HoldstillError:
     """Return the error for a content that is not as it should be."""
     if said.unreadable:
         return sources.unreadable(entry, said.unreadable)
-    return sources.not_the_content(entry, said.other)
+    return sources.not_the_content(entry, sources.other_size(said.size, entry.size))
 
 
 @contextmanager
@@ -185,7 +183,7 @@ class Carrier:
     """Carries out orders.
 
     Args:
-        out: has a `write` that takes a position and bytes.
+        out: where they go.
         tell: is told of the pieces of large contents.
     """
 
@@ -205,32 +203,30 @@ class Carrier:
             os.posix_fadvise(handle, 0, order.size, os.POSIX_FADV_WILLNEED)
         for number, (handle, order) in enumerate(zip(handles, orders, strict=True)):
             try:
-                other = self._carry(handle, order)
+                size = self._carry(handle, order)
             except OSError as error:
                 return Answer(entry=number, unreadable=str(error.strerror))
-            if other:
-                return Answer(entry=number, other=other)
+            if size != order.size:
+                return Answer(entry=number, size=size)
         return Answer()
 
-    def _carry(self, handle: int, order: Order) -> str:
-        """Return in what a content is another one."""
+    def _carry(self, handle: int, order: Order) -> int:
+        """Return how long a content is: it was carried if that is what was ordered."""
         there = os.fstat(handle).st_size
         if there != order.size:
-            return sources.other_size(there, order.size)
-        total = hashlib.sha256()
+            return there
         position = 0
-        for place, length in _pieces(order.spans):
-            chunk = os.pread(handle, min(length, order.size - position), position)
-            position += len(chunk)
-            total.update(chunk)
+
+        def put(room: memoryview) -> None:
+            nonlocal position
+            begun, left = position, room
+            while left and (count := os.preadv(handle, [left], position)):
+                left, position = left[count:], position + count
             # What the target held before must not show behind a file in its last block.
-            self._out.write(place, chunk if len(chunk) == length else chunk.ljust(length, b"\0"))
+            left[:] = bytes(len(left))
             if order.size >= LARGE:
-                self._tell(len(chunk))
-        return "" if total.digest() == order.digest else sources.OTHER_BYTES
+                self._tell(position - begun)
 
-
-def _pieces(spans: Sequence[Span]) -> Iterator[tuple[int, int]]:
-    for offset, length in spans:
-        for start in range(0, length, files.CHUNK):
-            yield offset + start, min(files.CHUNK, length - start)
+        for place, length in order.spans:
+            self._out.fill(place, length, put)
+        return position

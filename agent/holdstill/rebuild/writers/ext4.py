@@ -269,12 +269,13 @@ def fill(
         target: the image or device.
         offset: byte at which the partition begins.
         entries: gives a stream of entries in key order.
-        contents: where the contents of files are; they are hashed again as they are copied.
+        contents: where the contents of files are. Of each only the size is checked here: its
+            bytes are hashed when the target is read back, which the caller must see to.
         heads: what is at the beginning of swap files, by path: their headers.
         progress: is told of every chunk.
 
     Raises:
-        VerificationError: a content is not what the index says, or the index is no tree.
+        VerificationError: a content is not as long as the index says, or the index is no tree.
         TargetFailedError: the target cannot be written, or a content cannot be read.
     """
     return filling.fill(

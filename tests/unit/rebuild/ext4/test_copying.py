@@ -17,6 +17,7 @@ from holdstill.rebuild.sources import Silence
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from holdstill.rebuild.ext4.output import Output
@@ -81,11 +82,13 @@ class PorterHere:
         self._carrier = porter.Carrier(cast("Output", self), lambda _: None)
 
     def bring(self, entry: Entry, handle: int, spans: list[Span]) -> None:
-        said = self._carrier.carry_all([Order(entry.size, entry.digest, spans)], [handle])
+        said = self._carrier.carry_all([Order(entry.size, spans)], [handle])
         if said.entry >= 0:
             raise porter.trouble(entry, said)
 
-    def write(self, position: int, chunk: bytes) -> None:
+    def fill(self, position: int, length: int, put: Callable[[memoryview], None]) -> None:
+        chunk = memoryview(bytearray(b"\xee" * length))
+        put(chunk)
         self._volume.write(*divmod(position, BLOCK), chunk)
 
 
@@ -151,12 +154,13 @@ def test_large_contents_arrive(tmp_path: Path) -> None:
     assert volume.file(extents, len(content)) == content
 
 
-def test_other_bytes_of_the_same_length_are_refused(tmp_path: Path) -> None:
+@pytest.mark.parametrize("sparse", [0, 1])
+def test_a_content_of_another_length_is_refused(tmp_path: Path, sparse: int) -> None:
     contents, volume = FolderContents(tmp_path / "contents"), FakeVolume(longest=700)
-    entry = a_file(contents, b"ledger", b"1.42 m" * 100_000)
-    (contents.folder / entry.digest.hex()).write_bytes(b"1.42 m" * 99_999 + b"1.43 m")
+    entry = a_file(contents, b"ledger", b"1.42 m" * 100_000)._replace(sparse=sparse)
+    (contents.folder / entry.digest.hex()).write_bytes(b"1.42 m" * 99_999)
 
-    with pytest.raises(VerificationError, match=r"/ledger is not.*SHA-256"):
+    with pytest.raises(VerificationError, match=r"/ledger is not.*599994 bytes instead of 600000"):
         copied(volume, contents, entry)
 
 
