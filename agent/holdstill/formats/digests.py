@@ -7,18 +7,21 @@ large pieces.
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections import deque
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from itertools import islice
+from queue import Queue
+from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
 import msgspec
 
-from holdstill.errors import VerificationError
+from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model.entries import EntryType, with_digest
 from holdstill.system import apart
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from holdstill.formats.source import ByteSource
     from holdstill.model.entries import Entry
@@ -28,9 +31,12 @@ PIECE = 1 << 20
 """Bytes that are read at once."""
 GAP = 64 << 10
 """Bytes between two spans that are read along: cheaper than another read."""
-BATCH_ENTRIES, BATCH_BYTES = 256, 4 << 20
+BATCH_ENTRIES, BATCH_BYTES = 256, 32 << 20
 """So much is hashed at a time: handing over costs as much as a small file."""
 BATCHES_AHEAD = 8
+"""Batches that wait to be answered, at most: the answers fit a socket that nobody reads."""
+PIECES_AHEAD = 8
+"""Pieces that are read before they are hashed."""
 _ZEROES = bytes(PIECE)
 
 
@@ -51,6 +57,13 @@ Part = Span | Hole | bytes
 """A part of a content; bytes where it is known already."""
 
 
+class Piece(NamedTuple):
+    """Bytes of a source, from a position on."""
+
+    position: int
+    content: bytes
+
+
 class Unread(NamedTuple):
     """A content that is still to be hashed, and how many names its file has."""
 
@@ -58,13 +71,14 @@ class Unread(NamedTuple):
     names: int
 
 
+_Contents = list[list[Part]]
 _Drawn = list[tuple["Entry", Unread | None]]
 
 
 class Hasher(Protocol):
     """Hashes contents, batch by batch."""
 
-    def begin(self, contents: list[list[Part]]) -> None:
+    def begin(self, contents: _Contents) -> None:
         """Take on the contents of a batch."""
 
     def result(self) -> list[bytes]:
@@ -76,9 +90,9 @@ class AtOnce:
 
     def __init__(self, source: ByteSource) -> None:
         self._source = source
-        self._begun: deque[list[list[Part]]] = deque()
+        self._begun: deque[_Contents] = deque()
 
-    def begin(self, contents: list[list[Part]]) -> None:
+    def begin(self, contents: _Contents) -> None:
         """Take on the contents of a batch."""
         self._begun.append(contents)
 
@@ -100,6 +114,9 @@ class _Answer(msgspec.Struct, frozen=True, omit_defaults=True):
     strerror: str = ""
 
 
+_Item = _Contents | Piece | _Answer
+
+
 class _Beside:
     """Hashes in another process. Use `beside`."""
 
@@ -107,7 +124,7 @@ class _Beside:
         self._link, self._tell = link, tell
         self._sizes: deque[int] = deque()
 
-    def begin(self, contents: list[list[Part]]) -> None:
+    def begin(self, contents: _Contents) -> None:
         self._link.send(contents)
         parts = (part for parts in contents for part in parts)
         self._sizes.append(sum(part.length for part in parts if isinstance(part, Span)))
@@ -133,14 +150,47 @@ def beside(source: ByteSource, tell: Callable[[int], None] = _nobody) -> Iterato
     Its results raise VerificationError when the source ends before a content does, and OSError
     when it cannot be read.
     """
-
-    def work(link: Link) -> None:
-        while True:
-            contents, _ = link.receive(list[list[tuple[int, ...] | bytes]])
-            link.send(_answer([[_part(said) for said in parts] for parts in contents], source))
-
-    with apart.started(work) as link:
+    with apart.started(lambda link: _serve(link, source)) as link:
         yield _Beside(link, tell)
+
+
+def _serve(link: Link, source: ByteSource) -> None:
+    """Answer batches until nobody wants more; what comes next is read while one is hashed."""
+    said = _read_ahead(_heard(link, source))
+    for contents in said:
+        link.send(_answered(cast("_Contents", contents), said))
+
+
+def _read_ahead(items: Iterator[_Item]) -> Iterator[_Item]:
+    """Yield items that a thread of its own draws, some way ahead."""
+    drawn: Queue[_Item | None] = Queue(PIECES_AHEAD)
+
+    def draw() -> None:
+        try:
+            for item in items:
+                drawn.put(item)
+        finally:
+            drawn.put(None)
+
+    threading.Thread(target=draw, daemon=True).start()
+    return iter(drawn.get, None)
+
+
+def _heard(link: Link, source: ByteSource) -> Iterator[_Item]:
+    """Yield the contents of every batch, then its pieces; where one fails, the answer to that."""
+    while True:
+        try:
+            batch, _ = link.receive(list[list[tuple[int, ...] | bytes]])
+        except TargetFailedError:  # the other end is closed
+            return
+        contents = [[_part(said) for said in parts] for parts in batch]
+        yield contents
+        try:
+            yield from _pieces(_spans(contents), source)
+        except VerificationError as error:
+            yield _Answer(cut_off=str(error))
+        except OSError as error:
+            yield _Answer(errno=error.errno or 0, strerror=str(error.strerror))
 
 
 def _part(said: tuple[int, ...] | bytes) -> Part:
@@ -149,13 +199,24 @@ def _part(said: tuple[int, ...] | bytes) -> Part:
     return Span(*said) if len(said) > 1 else Hole(*said)
 
 
-def _answer(contents: list[list[Part]], source: ByteSource) -> _Answer:
+class _FailedError(Exception):
+    """A batch cannot be read; its argument is the answer."""
+
+
+def _answered(contents: _Contents, said: Iterator[_Item]) -> _Answer:
+    """Hash a batch whose pieces come next."""
+
+    def pieces() -> Iterator[Piece]:
+        for item in said:
+            if isinstance(item, _Answer):
+                raise _FailedError(item)
+            yield cast("Piece", item)
+
+    reader = _Reader(pieces())
     try:
-        return _Answer(digests=hash_all(contents, source))
-    except VerificationError as error:
-        return _Answer(cut_off=str(error))
-    except OSError as error:
-        return _Answer(errno=error.errno or 0, strerror=str(error.strerror))
+        return _Answer(digests=[_hash(parts, reader) for parts in contents])
+    except _FailedError as failed:
+        return cast("_Answer", failed.args[0])
 
 
 def filled_in(
@@ -216,19 +277,27 @@ def _is_known(entry: Entry) -> bool:
     return is_file and bool(entry.link) and not entry.digest
 
 
-def hash_all(contents: list[list[Part]], source: ByteSource) -> list[bytes]:
+def hash_all(contents: _Contents, source: ByteSource) -> list[bytes]:
     """Return the SHA-256 of each content.
 
     Raises:
         VerificationError: the source ends before a content does.
     """
-    reader = _Reader(source, [part for parts in contents for part in parts])
+    reader = _Reader(_pieces(_spans(contents), source))
     return [_hash(parts, reader) for parts in contents]
 
 
 def hash_parts(parts: Iterable[Part], source: ByteSource) -> bytes:
-    """Return the SHA-256 of a content, reading one part after the other."""
-    return _hash(parts, _Reader(source, []))
+    """Return the SHA-256 of a content, reading one part after the other.
+
+    Raises:
+        VerificationError: the source ends before the content does.
+    """
+    total = hashlib.sha256()
+    for part in parts:
+        for chunk in _Reader(_pieces(_spans([[part]]), source)).chunks(part):
+            total.update(chunk)
+    return total.digest()
 
 
 def _hash(parts: Iterable[Part], reader: _Reader) -> bytes:
@@ -239,13 +308,45 @@ def _hash(parts: Iterable[Part], reader: _Reader) -> bytes:
     return total.digest()
 
 
-class _Reader:
-    """Reads parts; of those that were announced, in their order, many at once."""
+def _spans(contents: _Contents) -> list[Span]:
+    return [part for parts in contents for part in parts if isinstance(part, Span)]
 
-    def __init__(self, source: ByteSource, announced: list[Part]) -> None:
-        self._source = source
-        self._spans = [part for part in announced if isinstance(part, Span)]
-        self._turn = 0
+
+def _pieces(spans: Sequence[Span], source: ByteSource) -> Iterator[Piece]:
+    """Yield what is to be read for these spans: pieces of them, those close together at once."""
+    start = end = 0
+    for turn, (offset, length) in enumerate(spans, start=1):
+        position, stop = offset, offset + length
+        while position < stop:
+            if not start <= position < end:
+                start, end = position, min(stop, position + PIECE)
+                if end == stop:
+                    end = _end_of_near(spans, turn, end, most=position + PIECE)
+                yield _read(source, start, end)
+            position = min(stop, end)
+
+
+def _end_of_near(spans: Sequence[Span], turn: int, end: int, *, most: int) -> int:
+    """Return the end of the last span that follows close behind."""
+    for start, length in islice(spans, turn, None):
+        if not end <= start <= end + GAP or start + length > most:
+            break
+        end = start + length
+    return end
+
+
+def _read(source: ByteSource, start: int, end: int) -> Piece:
+    try:
+        return Piece(start, source.read(start, end - start))
+    except EOFError as error:
+        raise VerificationError(f"the file system is cut off before byte {start}") from error
+
+
+class _Reader:
+    """Finds parts in pieces, which come in the order of the parts."""
+
+    def __init__(self, pieces: Iterator[Piece]) -> None:
+        self._pieces = pieces
         self._start = self._end = 0
         self._held = memoryview(b"")
 
@@ -258,34 +359,13 @@ class _Reader:
                 for start in range(0, length, PIECE):
                     yield memoryview(_ZEROES)[: length - start]
             case Span(offset, length):
-                self._turn += 1
-                yield from self._read(offset, offset + length)
+                yield from self._found(offset, offset + length)
 
-    def _read(self, position: int, end: int) -> Iterator[memoryview]:
+    def _found(self, position: int, end: int) -> Iterator[memoryview]:
         while position < end:
             if not self._start <= position < self._end:
-                self._load(position, end)
+                self._start, content = next(self._pieces)
+                self._held, self._end = memoryview(content), self._start + len(content)
             stop = min(end, self._end)
             yield self._held[position - self._start : stop - self._start]
             position = stop
-
-    def _load(self, position: int, end: int) -> None:
-        """Read a piece of a span, or all of its rest and what follows close behind."""
-        stop = min(end, position + PIECE)
-        if stop == end:
-            stop = self._end_of_near(position, stop)
-        try:
-            self._held = memoryview(self._source.read(position, stop - position))
-        except EOFError as error:
-            raise VerificationError(
-                f"the file system is cut off before byte {position}"
-            ) from error
-        self._start, self._end = position, stop
-
-    def _end_of_near(self, position: int, end: int) -> int:
-        for turn in range(self._turn, len(self._spans)):
-            start, length = self._spans[turn]
-            if not end <= start <= end + GAP or start + length > position + PIECE:
-                break
-            end = start + length
-        return end

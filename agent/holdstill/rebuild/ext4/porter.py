@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from holdstill.rebuild.sources import Progress
     from holdstill.system.apart import Link
 
-BATCH_FILES, BATCH_BYTES = 64, 4 << 20
+BATCH_FILES, BATCH_BYTES = 64, 32 << 20
 """What goes into one message."""
-BATCHES_AHEAD = 4
-"""Messages that wait to be answered, at most: 256 open files."""
+BATCHES_AHEAD = 8
+"""Messages that wait to be answered, at most: half of the open files that are usually allowed."""
 LARGE = 16 << 20
 """Bytes of a content from which on progress is told of its pieces, and not of it all at once."""
 
