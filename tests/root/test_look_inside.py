@@ -1,17 +1,18 @@
 """list, show and get: what a person sees of a store, and takes out of it."""
 
+import hashlib
 import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from support import boards
 from support.boards import Kept, holdstill
+from support.spoilt import WAYS, spoilt
 
 pytestmark = pytest.mark.timeout(120)
 SECRET = b"the readings of a whole year\n" * 1000
@@ -138,35 +139,30 @@ def test_what_is_not_there_is_said_with_a_way_on(kept: Kept, words: tuple[str, .
     assert b"what to do:" in done.stderr or b"cannot be a board" in done.stderr
 
 
-@contextmanager
-def spoiled(kept: Kept) -> Iterator[None]:
-    """Let one content in the store have another last byte."""
-    stored = next(
-        p for p in (kept.store / "content").glob("*/*") if p.stat().st_size == len(SECRET)
-    )
-    before = stored.read_bytes()
-    stored.chmod(0o600)
-    stored.write_bytes(before[:-1] + b"X")
-    try:
-        yield
-    finally:
-        stored.write_bytes(before)
+def readings(kept: Kept) -> Path:
+    """Return where the store has them."""
+    name = hashlib.sha256(SECRET).hexdigest()
+    return kept.store / "content" / name[:2] / name
 
 
-def test_a_damaged_content_is_not_handed_out(kept: Kept, tmp_path: Path) -> None:
-    with spoiled(kept):
+@pytest.mark.parametrize("spoil", WAYS)
+def test_a_damaged_content_is_not_handed_out(
+    kept: Kept, tmp_path: Path, spoil: Callable[[Path], None]
+) -> None:
+    with spoilt(readings(kept), spoil=spoil):
         done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
                      "--to", tmp_path / "bad")  # fmt: skip
 
     assert done.returncode == 7
-    assert b"damaged" in done.stderr
+    assert b"the stored content of /var/lib/gauge/readings.csv is damaged" in done.stderr
     assert not (tmp_path / "bad").exists()
 
 
+@pytest.mark.parametrize("spoil", WAYS)
 def test_the_rest_of_a_folder_comes_out_without_what_is_damaged(
-    kept: Kept, tmp_path: Path
+    kept: Kept, tmp_path: Path, spoil: Callable[[Path], None]
 ) -> None:
-    with spoiled(kept):
+    with spoilt(readings(kept), spoil=spoil):
         said = holdstill(
             "get", "pier-3", "/var/lib/gauge", "--store", kept.store, "--to", tmp_path / "gauge",
             "--leave-out-damaged", accepted=[8],
@@ -177,7 +173,7 @@ def test_the_rest_of_a_folder_comes_out_without_what_is_damaged(
 
 
 def test_a_damaged_capture_is_known_until_it_is_whole_again(kept: Kept, tmp_path: Path) -> None:
-    with spoiled(kept):
+    with spoilt(readings(kept)):
         holdstill("verify", "--store", kept.store, accepted=[7])
         listed = holdstill("list", "--store", kept.store)
         warned = tried("show", "pier-3", "--store", kept.store)

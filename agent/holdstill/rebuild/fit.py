@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import PreflightError
 from holdstill.model.entries import EntryType, Omitted
-from holdstill.rebuild import scaling
+from holdstill.rebuild import scaling, sources
 from holdstill.rebuild.ext4 import blockmap, copying, directory, filling, inode
 from holdstill.rebuild.ext4.library import Extent
 from holdstill.rebuild.planner import Need
@@ -138,7 +138,7 @@ class _Counter:
 
     def _sparse(self, entry: Entry, contents: Contents) -> int:
         extents: list[Extent] = []
-        handle = contents.open(entry.digest)
+        handle = sources.handle_of(contents, entry)
         try:
             for run in copying.filled_runs(handle, entry.size, self._block):
                 copying.add(extents, run.first, run)

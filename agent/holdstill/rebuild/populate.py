@@ -132,21 +132,10 @@ class Populator:
                 return
             os.ftruncate(new, entry.size)
             if entry.digest:
-                self._copy(entry, new)
+                sources.copy(self._contents, entry, new)
         finally:
             os.close(new)
         self._progress.advance(entry.size)
-
-    def _copy(self, entry: Entry, new: int) -> None:
-        content = self._contents.open(entry.digest)
-        try:
-            is_right = splice.copy(content, new, size=entry.size) == entry.digest
-        except EOFError:
-            is_right = False
-        finally:
-            os.close(content)
-        if not is_right:
-            raise sources.not_the_content(entry)
 
     def _dress(self, handle: int, entry: Entry) -> None:
         name = entry.name or b"."

@@ -106,11 +106,11 @@ class Reader:
     def _read(self, entry: Entry) -> bytes:
         if not entry.digest:
             return b""
-        handle = self.contents.open(entry.digest)
+        handle = sources.handle_of(self.contents, entry)
         try:
             content = os.pread(handle, entry.size + 1, 0)
         finally:
             os.close(handle)
         if splice.digest_of(content) != entry.digest:
-            raise sources.not_the_content(entry)
+            raise sources.not_the_content(entry, sources.OTHER_BYTES)
         return content

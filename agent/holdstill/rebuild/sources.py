@@ -9,6 +9,7 @@ from typing import Protocol
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry
+from holdstill.rebuild import splice
 from holdstill.system import files
 
 _DIGEST_LENGTH = 64
@@ -49,6 +50,51 @@ def other_size(there: int, wanted: int) -> str:
     return f"it has {there} bytes instead of {wanted}"
 
 
+def handle_of(contents: Contents, entry: Entry) -> int:
+    """Open the content of an entry; the caller closes.
+
+    Raises:
+        VerificationError: the store lacks it.
+        TargetFailedError: the store's disk does not give it.
+    """
+    try:
+        return contents.open(entry.digest)
+    except OSError as error:
+        raise unreadable(entry, str(error.strerror)) from error
+    except VerificationError as error:
+        raise not_the_content(entry, str(error)) from error
+
+
+def copy(contents: Contents, entry: Entry, target: int, *, at: int = 0) -> None:
+    """Copy the content of an entry into an open target; holes stay holes.
+
+    Args:
+        contents: where it is.
+        entry: says its size and digest.
+        target: where it goes.
+        at: the byte of the target at which it begins.
+
+    Raises:
+        VerificationError: it is another one than was captured.
+        TargetFailedError: it cannot be read.
+        OSError: it cannot be written.
+    """
+    handle = handle_of(contents, entry)
+    try:
+        there = os.fstat(handle).st_size
+        if there != entry.size:
+            raise not_the_content(entry, other_size(there, entry.size))
+        digest = splice.copy(handle, target, size=entry.size, target_at=at)
+    except splice.SourceError as error:
+        raise unreadable(entry, str(error.strerror)) from error
+    except EOFError as error:
+        raise not_the_content(entry, str(error)) from error
+    finally:
+        os.close(handle)
+    if digest != entry.digest:
+        raise not_the_content(entry, OTHER_BYTES)
+
+
 def insist_stored(contents: Contents, digest: str, path: str) -> None:
     """Find out, when a target gives other bytes back, whether it was given the right ones.
 
@@ -64,8 +110,8 @@ def insist_stored(contents: Contents, digest: str, path: str) -> None:
         return
     try:
         stored = _hash(contents.open(bytes.fromhex(digest)))
-    except OSError as error:
-        raise _not_the_content(path, str(error.strerror)) from error
+    except (OSError, VerificationError) as error:
+        raise _not_the_content(path, str(error)) from error
     if stored.hex() != digest:
         raise _not_the_content(path, OTHER_BYTES)
 
@@ -78,7 +124,7 @@ def _hash(handle: int) -> bytes:
         os.close(handle)
 
 
-def not_the_content(entry: Entry, what: str = "its bytes are others") -> VerificationError:
+def not_the_content(entry: Entry, what: str) -> VerificationError:
     """Return the error for a content that is another one than was captured."""
     return _not_the_content(paths.display(entry.path), what)
 

@@ -18,11 +18,16 @@ if TYPE_CHECKING:
 _ZEROES = bytes(files.CHUNK)
 
 
+class SourceError(OSError):
+    """What is copied cannot be read, whatever the target would have said."""
+
+
 def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: int = 0) -> bytes:
     """Copy size bytes from one open file into another; return their SHA-256.
 
     Raises:
         EOFError: the source is shorter.
+        SourceError: it cannot be read.
     """
     there = os.lseek(source, 0, os.SEEK_END)
     if there < source_at + size:
@@ -43,11 +48,18 @@ def _chunks(source: int, first: int, size: int) -> Iterator[tuple[int, bytes | m
             yield position - first, memoryview(_ZEROES)[:step]
             position += step
         while position < data_end:
-            chunk = os.pread(source, min(files.CHUNK, data_end - position), position)
+            chunk = _read(source, min(files.CHUNK, data_end - position), position)
             if not chunk:
                 raise EOFError(f"the source ended at byte {position} of {end}")
             yield position - first, chunk
             position += len(chunk)
+
+
+def _read(source: int, length: int, position: int) -> bytes:
+    try:
+        return os.pread(source, length, position)
+    except OSError as error:
+        raise SourceError(error.errno, error.strerror) from error
 
 
 def put(target: int, position: int, chunk: bytes | memoryview) -> None:

@@ -176,8 +176,8 @@ class _Taker:
     def _pour(self, entry: Entry, target: int) -> None:
         try:
             source = self.contents.open(entry.digest)
-        except OSError as error:
-            raise _damaged(entry, str(error.strerror)) from error
+        except (OSError, VerificationError) as error:
+            raise _damaged(entry, str(error)) from error
         try:
             for start, end in files.data_ranges(source, entry.size):
                 while start < end:

@@ -54,10 +54,7 @@ class Copier:
             VerificationError: the content has not the size that the entry says.
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
-        try:
-            handle = self._contents.open(entry.digest)
-        except OSError as error:
-            raise sources.unreadable(entry, str(error.strerror)) from error
+        handle = sources.handle_of(self._contents, entry)
         if entry.sparse:
             return self._copy_sparse(entry, handle)
         extents = merged(self._volume.allocate(-(-entry.size // self._block)))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from holdstill.errors import SecurityError, TargetRefusedError, VerificationError
+from holdstill.errors import SecurityError, TargetRefusedError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.rebuild import sources, splice
@@ -197,22 +197,12 @@ class Filler:
         count = -(-entry.size // size)
         first = self._allocate(count)
         place = self._place(first)
-        copied = self._copy(entry, place) if entry.digest else 0
+        if entry.digest:
+            sources.copy(self._contents, entry, self._target, at=place)
+        copied = entry.size if entry.digest else 0
         splice.clear(self._target, place + copied, count * size - copied)
         self._progress.advance(entry.size)
         return first
-
-    def _copy(self, entry: Entry, place: int) -> int:
-        content = self._contents.open(entry.digest)
-        try:
-            digest = splice.copy(content, self._target, size=entry.size, target_at=place)
-        except EOFError as error:
-            raise VerificationError(f"{paths.display(entry.path)}: {error}") from error
-        finally:
-            os.close(content)
-        if digest != entry.digest:
-            raise sources.not_the_content(entry)
-        return entry.size
 
     # Tables.
 

@@ -1,0 +1,278 @@
+"""Rebuilds that leave out what the store no longer has whole: a card of an Arm board whose
+firmware reads a FAT, captured from loop devices, and a store whose contents are spoilt one by one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import VerificationError
+from holdstill.formats import ext4, fat, source, table
+from holdstill.formats.tree import Content
+from holdstill.keeper import store as stores
+from holdstill.keeper.captures import Shelf
+from holdstill.model.entries import EntryType
+from holdstill.model.names import BoardName
+from holdstill.rebuild import packing
+from holdstill.rebuild.target import Existing
+from holdstill.system.clock import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import leaving
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.rebuild import Means, Wish
+from support import boards, boot_card, keys, loop
+from support.boards import Board, holdstill
+from support.silence import Silent
+from support.spoilt import WAYS, shortened, spoilt
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(180)
+LEDGER = b"1.42 m\n" * 9000
+TONIGHT = b"1.47 m\n" * 9000
+KERNEL = boot_card.FIRMWARE["kernel8.img"]
+FSTAB = boot_card.SYSTEM["etc/fstab"]
+HOSTNAME = b"pier-3\n"
+USAGE, VERIFICATION, DEGRADED, REFUSED, TARGET_FAILED = 2, 7, 8, 10, 11
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A store with two captures, and the private key that the board's SSH server has."""
+
+    store: Path
+    host_key: bytes
+
+    @property
+    def contents(self) -> list[Path]:
+        """Every content of the store."""
+        return list((self.store / "content").glob("*/*"))
+
+    def place(self, content: bytes) -> Path:
+        """Return where a content lies."""
+        name = hashlib.sha256(content).hexdigest()
+        return self.store / "content" / name[:2] / name
+
+    def rebuilt(
+        self, *words: object, capture: str = "pier-3", leave_out: bool = True
+    ) -> subprocess.CompletedProcess[bytes]:
+        """Run a rebuild."""
+        told = ["rebuild", capture, *words, "--store", self.store]
+        told += ["--leave-out-damaged"] * leave_out
+        return subprocess.run(
+            [sys.executable, "-m", "holdstill", *map(str, told)],
+            stdin=subprocess.DEVNULL, capture_output=True, check=False,
+        )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
+    folder = tmp_path_factory.mktemp("leaving")
+    key = keys.make_key(folder / "ssh_host_ed25519_key", comment="root@pier-3")
+    parts = boot_card.firmware_card()
+    parts.root |= {
+        "etc/hostname": HOSTNAME,
+        "etc/ssh/ssh_host_ed25519_key": key.private.read_bytes(),
+        "etc/ssh/ssh_host_ed25519_key.pub": f"{key.public} root@pier-3\n".encode(),
+        "var/lib/gauge/ledger": LEDGER,
+    }
+    image = boot_card.make(folder, parts)
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.partition(2), folder / "mnt") as root,
+        loop.thaw_guard(root, seconds=120),
+        boards.kept(folder, Board(disk, root)) as at,
+    ):
+        for name in ("ledger-1", "ledger-2"):
+            (root / "var/lib/gauge" / name).hardlink_to(root / "var/lib/gauge/ledger")
+        holdstill("capture", "--settings", at.settings)
+        (root / "var/lib/gauge/tonight").write_bytes(TONIGHT)
+        holdstill("capture", "--settings", at.settings)
+        yield Kept(at.store, key.private.read_bytes())
+
+
+def files_on(image: Path) -> dict[str, bytes]:
+    """Return the digests of all files on a card, by partition and path."""
+    found = {}
+    with source.opened(image) as card:
+        for number, read in ((1, fat.Fat), (2, ext4.Ext4)):
+            place = table.read(card).partition(number)
+            volume = read(card.window(place.start * 512, place.size * 512))
+            for entry in volume.entries(Content.HASHED):
+                if entry.type is EntryType.FILE:
+                    found[f"{number}:/{entry.path.decode()}"] = entry.digest
+    return found
+
+
+@pytest.mark.parametrize("spoil", WAYS)
+def test_every_name_of_a_damaged_file_is_left_out_and_nothing_else(
+    kept: Kept, tmp_path: Path, spoil: Callable[[Path], None]
+) -> None:
+    image = tmp_path / "card.img"
+    with spoilt(kept.place(LEDGER), spoil=spoil):
+        done = kept.rebuilt(image, "--json")
+
+    said = json.loads(done.stdout)
+    names = [line.partition(":")[0] for line in said["left_out"]]
+    assert done.returncode == DEGRADED
+    assert names == [f"/var/lib/gauge/{name}" for name in ("ledger", "ledger-1", "ledger-2")]
+    assert said["checked_entries"] == said["entries"]
+    assert said["bootable"]
+    there = files_on(image)
+    assert [name for name in there if "gauge" in name] == ["2:/var/lib/gauge/tonight"]
+    assert there["2:/var/lib/gauge/tonight"] == hashlib.sha256(TONIGHT).digest()
+    assert there["2:/etc/hostname"] == hashlib.sha256(HOSTNAME).digest()
+
+
+@pytest.mark.parametrize("content", [TONIGHT, KERNEL], ids=["ext4", "fat"])
+@pytest.mark.parametrize("spoil", WAYS)
+def test_without_a_word_about_them_damaged_files_are_no_reason_to_write_anything_else(
+    kept: Kept, tmp_path: Path, spoil: Callable[[Path], None], content: bytes
+) -> None:
+    with spoilt(kept.place(content), spoil=spoil):
+        done = kept.rebuilt(tmp_path / "card.img", leave_out=False)
+
+    name = b"/var/lib/gauge/tonight" if content is TONIGHT else b"/kernel8.img"
+    assert done.returncode in {VERIFICATION, TARGET_FAILED}
+    assert name in done.stderr
+    assert b"--leave-out-damaged" in done.stderr
+    assert not (tmp_path / "card.img").exists()
+
+
+def test_a_card_that_does_not_boot_without_its_kernel_is_said_not_to(
+    kept: Kept, tmp_path: Path
+) -> None:
+    with spoilt(kept.place(KERNEL)):
+        done = kept.rebuilt(tmp_path / "card.img", "--json")
+
+    said = json.loads(done.stdout)
+    assert done.returncode == DEGRADED
+    assert [line.partition(": ")[0] for line in said["left_out"]] == ["1:/kernel8.img"]
+    assert not said["bootable"]
+    assert any("kernel8.img" in line for line in said["boot_trouble"])
+    assert "1:/kernel8.img" not in files_on(tmp_path / "card.img")
+    assert "1:/config.txt" in files_on(tmp_path / "card.img")
+
+
+def test_of_a_store_without_any_whole_content_the_rest_is_rebuilt(
+    kept: Kept, tmp_path: Path
+) -> None:
+    with spoilt(*kept.contents, spoil=shortened):
+        done = kept.rebuilt(tmp_path / "card.img", "--json")
+
+    said = json.loads(done.stdout)
+    assert done.returncode == DEGRADED
+    assert len(said["left_out"]) > 20
+    assert said["checked_entries"] == said["entries"] > 10
+    assert set(files_on(tmp_path / "card.img").values()) == {b""}
+
+
+def test_an_older_capture_is_whole_when_only_the_newer_one_has_what_is_damaged(
+    kept: Kept, tmp_path: Path
+) -> None:
+    with spoilt(kept.place(TONIGHT)):
+        newer = kept.rebuilt(tmp_path / "newer.img", "--json", capture="pier-3/2")
+        older = kept.rebuilt(tmp_path / "older.img", "--json", capture="pier-3/1")
+
+    assert (newer.returncode, older.returncode) == (DEGRADED, 0)
+    assert len(json.loads(newer.stdout)["left_out"]) == 1
+    assert json.loads(older.stdout)["left_out"] == []
+
+
+def test_a_sibling_has_its_own_keys_and_lacks_what_cannot_be_changed(
+    kept: Kept, tmp_path: Path
+) -> None:
+    image = tmp_path / "card.img"
+    with spoilt(*map(kept.place, (FSTAB, HOSTNAME, kept.host_key, LEDGER))):
+        done = kept.rebuilt(image, "--as", "pier-4", "--json")
+
+    said, there = json.loads(done.stdout), files_on(image)
+    names = {line.partition(":")[0] for line in said["left_out"]}
+    assert done.returncode == DEGRADED
+    assert {"/etc/fstab", "/etc/hostname", "/var/lib/gauge/ledger"} <= names
+    assert "/etc/ssh/ssh_host_ed25519_key" not in names
+    assert there["2:/etc/ssh/ssh_host_ed25519_key"] != hashlib.sha256(kept.host_key).digest()
+    assert "2:/etc/fstab" not in there
+    assert any("ssh_host_ed25519_key: host key" in line for line in said["changes"])
+
+
+def test_a_damaged_index_is_refused_for_nothing_can_be_left_out_of_it(
+    kept: Kept, tmp_path: Path
+) -> None:
+    (index,) = kept.store.glob("boards/pier-3/captures/000002*/index.sqlite")
+    with spoilt(index):
+        done = kept.rebuilt(tmp_path / "card.img", capture="pier-3/2")
+
+    assert done.returncode == VERIFICATION
+    assert b"the stored index is not what the manifest says" in done.stderr
+    assert not (tmp_path / "card.img").exists()
+
+
+def test_what_would_be_missing_is_told_by_a_dry_run(kept: Kept, tmp_path: Path) -> None:
+    with spoilt(kept.place(LEDGER)):
+        shown = kept.rebuilt(tmp_path / "card.img", "--dry-run")
+        data = kept.rebuilt(tmp_path / "card.img", "--dry-run", "--json")
+
+    assert (shown.returncode, data.returncode) == (DEGRADED, DEGRADED)
+    assert b"LEFT OUT" in shown.stdout
+    assert b"/var/lib/gauge/ledger-2" in shown.stdout
+    assert len(json.loads(data.stdout)["left_out"]) == 3
+    assert not (tmp_path / "card.img").exists()
+
+
+def test_what_will_be_missing_is_told_before_a_card_is_claimed(kept: Kept, tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "card.img", size=2 * boot_card.SIZE)
+    with loop.attached(image) as card, spoilt(kept.place(LEDGER)):
+        done = kept.rebuilt(card.device)
+
+    assert done.returncode == REFUSED
+    assert b"/var/lib/gauge/ledger-2: its bytes are not what its name says" in done.stderr
+    assert done.stderr.index(b"LEFT OUT") < done.stderr.index(b"--confirm")
+
+
+def test_a_store_elsewhere_is_refused(kept: Kept, tmp_path: Path) -> None:
+    words = ("rebuild", "pier-3", tmp_path / "card.img", "--leave-out-damaged")
+    done = subprocess.run(
+        [sys.executable, "-m", "holdstill", *map(str, words), "--store", "ssh://keeper@boathouse"],
+        capture_output=True, check=False,
+    )  # fmt: skip
+
+    assert done.returncode == USAGE
+    assert b"run it at the keeper, into an image" in done.stderr
+
+
+@pytest.mark.parametrize("content", [TONIGHT, KERNEL], ids=["ext4", "fat"])
+def test_what_is_damaged_after_the_look_is_found_and_the_store_is_blamed(
+    kept: Kept, tmp_path: Path, content: bytes
+) -> None:
+    machine, image = LocalRunner(), tmp_path / "card.img"
+    shelf = Shelf(stores.open_store(kept.store), BoardName("pier-3"), machine)
+    newest = shelf.newest_good()
+    assert newest is not None
+    with workflow_rebuild.opened(shelf.capture(newest.name), newest.name) as found:
+        whole = leaving.without(found, leaving.damaged(found, Silent()))
+        plan = workflow_rebuild.decide(whole, size=boot_card.SIZE, wish=Wish(), machine=machine)
+        means = Means(machine, SystemClock(), Silent())
+
+        def carry_out() -> None:
+            size, existing = boot_card.SIZE, Existing.KEEP
+            with packing.claimed_image(image, size=size, existing=existing) as target:
+                workflow_rebuild.carry_out_on(target, plan, whole, means)
+
+        with (
+            spoilt(kept.place(content)),
+            pytest.raises(VerificationError, match="is not the captured one") as caught,
+        ):
+            carry_out()
+
+    assert "--leave-out-damaged" in caught.value.hint
+    assert not image.exists()
