@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.formats.ext4 import KEPT_FLAGS
@@ -33,6 +33,13 @@ _ASK = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY
 
 
+class Pour(Protocol):
+    """Puts the content of an entry into a new file of its size."""
+
+    def __call__(self, contents: Contents, entry: Entry, target: int) -> None:
+        """Do so; target is open for writing."""
+
+
 class Populator:
     """Fills one mounted file system.
 
@@ -42,9 +49,14 @@ class Populator:
     """
 
     def __init__(
-        self, root: int, contents: Contents, heads: Mapping[bytes, bytes], progress: Progress
+        self,
+        root: int,
+        contents: Contents,
+        heads: Mapping[bytes, bytes],
+        progress: Progress,
+        pour: Pour = sources.copy,
     ) -> None:
-        self._root, self._contents = root, contents
+        self._root, self._contents, self._pour = root, contents, pour
         self._heads, self._progress = heads, progress
         self._links: dict[int, bytes] = {}  # grows with files of several names only
         self.entries = 0
@@ -132,7 +144,7 @@ class Populator:
                 return
             os.ftruncate(new, entry.size)
             if entry.digest:
-                sources.copy(self._contents, entry, new)
+                self._pour(self._contents, entry, new)
         finally:
             os.close(new)
         self._progress.advance(entry.size)

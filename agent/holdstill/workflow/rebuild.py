@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import os
 from contextlib import contextmanager
@@ -23,6 +24,8 @@ from holdstill.rebuild import (
     fit_f2fs,
     fit_fat,
     fit_other,
+    fit_trial,
+    fitting,
     fixups,
     identity,
     markers,
@@ -251,6 +254,21 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
         if isinstance(part.file_system, Other):
             other.insist_possible(part.file_system, machine, number=part.number)
     wanted = needs(source, machine)
+
+    def planned() -> Plan:
+        return planner.plan(
+            source.manifest,
+            target_size=size,
+            needs=wanted,
+            grow=wish.grow,
+            leave_free=wish.leave_free,
+        )
+
+    try:
+        plan = planned()
+    except fitting.DoesNotFitError:
+        wanted |= _tried(source, machine)
+        plan = planned()
     notes = []
     for part in source.manifest.parts:
         if isinstance(part.file_system, Other) and other.must_load(part.file_system, machine):
@@ -261,14 +279,17 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
                 "and its contents are not read back"
             )
             notes += [f"partition {part.number}: {line}" for line in (how, *lost)]
-    plan = planner.plan(
-        source.manifest,
-        target_size=size,
-        needs=wanted,
-        grow=wish.grow,
-        leave_free=wish.leave_free,
-    )
     return structs.replace(plan, notes=(*plan.notes, *notes))
+
+
+def _tried(source: Source, machine: Runner) -> dict[int, Need]:
+    """Find out more exactly, by trying, how small the xfs and btrfs may become; takes minutes."""
+    found = {}
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Other) and part.file_system.type in fit_other.RULES:
+            entries = functools.partial(source.entries, part.number)
+            found[part.number] = fit_trial.minimum(entries, part.file_system, machine=machine)
+    return found
 
 
 def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> RebuildReport:

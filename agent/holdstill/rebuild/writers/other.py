@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
-from holdstill.rebuild import sload
+from holdstill.rebuild import sload, sources
 from holdstill.rebuild.populate import Populator
 from holdstill.rebuild.sources import Silence
 from holdstill.system import loop, process
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
+    from holdstill.rebuild.populate import Pour
     from holdstill.rebuild.sources import Contents, Progress
     from holdstill.system.process import Runner
 
@@ -164,6 +165,7 @@ def fill(
     heads: Mapping[bytes, bytes],
     machine: Runner,
     progress: Progress = Silence(),  # noqa: B008  it has no state
+    pour: Pour = sources.copy,
 ) -> Filled:
     """Fill the new, empty file system at an offset in a target, and let its own tool check it.
 
@@ -178,6 +180,7 @@ def fill(
         heads: what is at the beginning of files whose content was omitted, by path.
         machine: mounts and checks.
         progress: is told of every file.
+        pour: puts a content into its file.
 
     Raises:
         TargetFailedError: it cannot be mounted or filled, or the check finds something.
@@ -195,7 +198,7 @@ def fill(
             with loop.mounted(
                 device, kind=parameters.type, options=kind.options, machine=machine
             ) as root:
-                populator = Populator(root, contents, heads, progress)
+                populator = Populator(root, contents, heads, progress, pour)
                 populator.fill(entries)
                 populator.finish(again)
             machine.run(Command.of(*kind.check, device, timeout=HOURS))
