@@ -1,5 +1,6 @@
 """An f2fs is filled without its kernel driver, and read back by a reader of its blocks."""
 
+import hashlib
 import os
 import struct
 from collections.abc import Iterator
@@ -21,7 +22,7 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.rebuild import Means, Source, Wish
-from support import cards, f2fs_images, loop, programs
+from support import cards, f2fs_images, loop, programs, promised
 from support.capture_folder import CaptureFolder
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
@@ -57,6 +58,8 @@ def tree(contents: FolderContents) -> list[Entry]:
         a_file(contents, b"large", large, mode=0o600),
         a_file(contents, b"holes", holes, mode=0o644)._replace(sparse=1),
         a_file(contents, b"empty", b"", mode=0o400, mtime_ns=-5 * 10**9),
+        a_file(contents, b"late", b"", mode=0o400, mtime_ns=4_102_444_800 * 10**9),
+        a_file(contents, b"owned", b"x", mode=0o644)._replace(uid=65_535, gid=65_535),
         a_file(contents, b"program", b"#!/bin/sh\n", mode=0o6755)._replace(
             xattrs={"security.capability": b"\1\0\0\2" + bytes(16), "user.note": b"tide"}
         ),
@@ -132,6 +135,54 @@ def test_what_its_tools_can_bring_is_there_and_the_rest_is_told(tmp_path: Path) 
         "the root directory's mode is 755, not 750: 1 entries, such as /",
         "the root directory's modification time is that of the rebuild: 1 entries, such as /",
     )
+
+
+def word(holds: bool, yes: str = "yes") -> str:  # noqa: FBT001  a fact
+    return yes if holds else "no"
+
+
+def test_a_loaded_f2fs_keeps_what_the_table_says(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = {entry.path: entry for entry in tree(contents)}
+    image = loop.blank_image(tmp_path / "image", size=150 * MIB + MIB)
+    fill(image, list(entries.values()), contents, 150 * MIB)
+    alone = tmp_path / "alone"
+    programs.run("dd", f"if={image}", f"of={alone}", "bs=1M", "skip=1", "status=none")
+    there = f2fs_images.read(alone, tmp_path)
+
+    def owner(path: bytes) -> bool:
+        one, other_one = entries[path], there[path]
+        return (one.uid, one.gid) == (other_one.uid, other_one.gid)
+
+    def seconds(path: bytes) -> bool:
+        return entries[path].mtime_ns // 10**9 == there[path].seconds
+
+    ids = {f"LABEL={PARAMETERS.label}", f"UUID={PARAMETERS.uuid}"}
+    exported = programs.run("blkid", "-p", "-o", "export", alone).decode()
+    large = hashlib.sha256(there[b"large"].content).digest()
+    modes = there[b"etc"].mode & 0o7777, there[b"program"].mode & 0o7777
+    whole = seconds(b"etc") and there[b"etc"].nanoseconds == 0
+    found = {
+        "names, any bytes": word({b"odd \xff\nname", b"n" * 255} <= set(there)),
+        "contents": word(large == entries[b"large"].digest),
+        "holes": word(there[b"holes"].holes > 0),
+        "symlinks": word(there[b"far"].content == entries[b"far"].target),
+        "pipes, sockets, devices": word(bool({b"pipe", b"null"} & set(there))),
+        "permissions, set-uid, sticky": word(modes == (0o1777, 0o6755)),
+        "owner and group": word(owner(b"owned") and not owner(b"same"), "to 65535"),
+        "hard links": word(there[b"same"].links == 2),
+        "modification time": word(whole, "whole seconds"),
+        "times before 1970 and after 2038": word(
+            seconds(b"late") and not seconds(b"empty"), "1970 to 2106"
+        ),
+        "attributes: user, trusted, security": word(there[b"program"].has_xattrs),
+        "capabilities of programs": word(there[b"program"].has_xattrs),
+        "access control lists": word(there[b"listed"].has_xattrs),
+        "flags that chattr sets (FAT: attributes)": word(there[b"fixed"].flags != 0),
+        "label and UUID": word(ids <= set(exported.splitlines())),
+    }
+    column = promised.cells()["f2fs, loaded"]
+    assert found == {row: cell for row, cell in column.items() if row in found}
 
 
 def test_a_tree_that_is_too_large_is_an_error_and_no_loop_device_stays(tmp_path: Path) -> None:

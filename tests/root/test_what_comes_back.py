@@ -16,10 +16,9 @@ import pytest
 
 from holdstill.system import loop as system_loop
 from holdstill.system.process import LocalRunner
-from support import boards, loop, programs
+from support import boards, loop, programs, promised
 from support.boards import Board, holdstill
 from support.loop import MIB, LoopDisk
-from support.vm.board import PROJECT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -29,6 +28,10 @@ pytestmark = pytest.mark.timeout(180)
 
 SIZE = 360 * MIB
 SCRIPT = boards.MBR.replace("type=83", f"size={SIZE // 512}, type=83")
+SCRIPT += "size=16384, type=82\nsize=8192, type=da\n"
+SWAP = ("-L", "swap-3", "-U", "51a4d5c7-2f0e-4b9a-9c3d-7e1f2a3b4c5d")
+RAW = os.urandom(4 * MIB)
+"""What is in a partition of a kind that nobody knows."""
 UUID = "8b2d6a34-93f1-4b0e-8c55-0a1b2c3d4e5f"
 KINDS = {
     "ext4": ("mkfs.ext4", "-q", "-U", UUID),
@@ -38,15 +41,19 @@ KINDS = {
     "btrfs": ("mkfs.btrfs", "-q", "-U", UUID),
 }
 ODD = b"odd \xff\nname"
-
-
-def table() -> dict[str, dict[str, str]]:
-    """Return README's cells: by column, then by row."""
-    section = (PROJECT / "README.md").read_text(encoding="utf-8").partition("What comes back\n")[2]
-    lines = [line for line in section.splitlines() if line.startswith("|")]
-    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
-    head, _, *body = rows
-    return {kind: {row[0]: row[n] for row in body} for n, kind in enumerate(head) if n}
+FILES = ("owned", "mode", "capable", "listed", "noted", "flagged", "dated", "early", "late", "one")
+NODES = {
+    "pipe": (stat.S_IFIFO, 0),
+    "socket": (stat.S_IFSOCK, 0),
+    "null": (stat.S_IFCHR, os.makedev(1, 3)),
+    "disk": (stat.S_IFBLK, os.makedev(259, 70_000)),
+}
+MOMENTS = {
+    "dated": 1_600_000_000_123_456_789,
+    "early": -1_234_567_890_987_654_321,
+    "late": 4_102_444_800_000_000_001,
+}
+"""In 2020, in 1930, and in 2100."""
 
 
 def fill(at: Path) -> None:
@@ -60,9 +67,9 @@ def fill(at: Path) -> None:
         sparse.seek(20 * MIB)
         sparse.write(b"end")
     (at / "link").symlink_to("x" * 900)
-    for name, kind in (("pipe", stat.S_IFIFO), ("socket", stat.S_IFSOCK), ("null", stat.S_IFCHR)):
-        os.mknod(at / name, kind | 0o620, os.makedev(1, 3))
-    for name in ("owned", "mode", "capable", "listed", "noted", "flagged", "dated", "one"):
+    for name, (kind, number) in NODES.items():
+        os.mknod(at / name, kind | 0o620, number)
+    for name in FILES:
         (at / name).write_bytes(b"1.42 m")
     os.chown(at / "owned", 70_000, 80_000)
     (at / "mode").chmod(0o6751)
@@ -73,16 +80,22 @@ def fill(at: Path) -> None:
     for name in ("user.a", "trusted.b", "security.c"):
         os.setxattr(at / "noted", name, b"tide")
     programs.run("chattr", "+dA", at / "flagged")
-    os.utime(at / "dated", ns=(1_111_111_111_111_111_111, 1_600_000_000_123_456_789))
+    for name, moment in MOMENTS.items():
+        os.utime(at / name, ns=(1_111_111_111_111_111_111, moment))
 
 
 def attributes(path: Path, *names: str) -> dict[str, bytes]:
     return {name: os.getxattr(path, name) for name in names}
 
 
-def node(path: Path) -> tuple[int, int]:
-    about = path.lstat()
-    return stat.S_IFMT(about.st_mode), about.st_rdev
+def nodes(at: Path) -> dict[str, tuple[int, int]]:
+    """Return type and device number of each."""
+    about = {name: (at / name).lstat() for name in NODES}
+    return {name: (stat.S_IFMT(one.st_mode), one.st_rdev) for name, one in about.items()}
+
+
+def moments(at: Path, *names: str) -> list[int]:
+    return [(at / name).stat().st_mtime_ns for name in names]
 
 
 def flags(path: Path) -> set[str]:
@@ -95,13 +108,13 @@ ROWS: dict[str, Callable[[Path], object]] = {
     "names, any bytes": lambda at: {path.name for path in at.iterdir()} - {"lost+found"},
     "contents": lambda at: (at / "content").read_bytes(),
     "holes": lambda at: (at / "holes").stat().st_blocks * 512 < MIB,
-    "symlinks, pipes, sockets, devices": lambda at: (
-        (at / "link").readlink(), *(node(at / name) for name in ("pipe", "socket", "null")),
-    ),
+    "symlinks": lambda at: str((at / "link").readlink()),
+    "pipes, sockets, devices": nodes,
     "permissions, set-uid, sticky": lambda at: (at / "mode").stat().st_mode,
     "owner and group": lambda at: ((at / "owned").stat().st_uid, (at / "owned").stat().st_gid),
     "hard links": lambda at: (at / "one").samefile(at / "etc/other"),
-    "modification time": lambda at: (at / "dated").stat().st_mtime_ns,
+    "modification time": lambda at: moments(at, "dated"),
+    "times before 1970 and after 2038": lambda at: moments(at, "early", "late"),
     "attributes: user, trusted, security": lambda at: attributes(
         at / "noted", "user.a", "trusted.b", "security.c"
     ),
@@ -114,6 +127,9 @@ ROWS: dict[str, Callable[[Path], object]] = {
     "time of last change, of birth": lambda at: (at / "dated").stat().st_ctime_ns,
     "inode numbers": lambda at: [path.lstat().st_ino for path in sorted(at.iterdir())],
 }  # fmt: skip
+
+
+NEVER = {"time of last access", "time of last change, of birth"}
 
 
 def seen(at: Path) -> dict[str, object]:
@@ -143,19 +159,40 @@ def seen_on_fat(device: Path) -> dict[str, object]:
 
 @contextmanager
 def board(folder: Path, kind: str) -> Iterator[Board]:
-    image = loop.partitioned_image(folder / "card.img", size=410 * MIB, script=SCRIPT)
+    image = loop.partitioned_image(folder / "card.img", size=440 * MIB, script=SCRIPT)
     with loop.attached(image) as disk:
         boot, root = disk.partition(1), disk.partition(2)
         programs.run("mkfs.vfat", "-F", "32", "-s", "1", "-n", "BOOTFS", "-i", "A40D85E7", boot)
         boards.fill_boot(boot, folder)
         programs.run("mattrib", "+r", "+s", "-i", boot, "::/cmdline.txt")
         programs.run(*KINDS[kind], "-L", "rootfs", root)
+        programs.run("mkswap", *SWAP, disk.partition(3))
+        disk.partition(4).write_bytes(RAW)
         with loop.mounted(root, folder / "root", options="noatime") as at:
             with loop.thaw_guard(at, seconds=20):
                 fill(at)
                 yield Board(disk, at)
             with suppress(OSError):
                 programs.attempt("fsfreeze", "--unfreeze", at)
+
+
+MADE: dict[str, object] = {
+    "names, any bytes": {"etc", "content", "holes", "link", "n" * 255, os.fsdecode(ODD)}
+    | {*FILES, *NODES},
+    "holes": True,
+    "symlinks": "x" * 900,
+    "pipes, sockets, devices": NODES,
+    "permissions, set-uid, sticky": stat.S_IFREG | 0o6751,
+    "owner and group": (70_000, 80_000),
+    "hard links": True,
+    "modification time": [MOMENTS["dated"]],
+    "times before 1970 and after 2038": [MOMENTS["early"], MOMENTS["late"]],
+    "attributes: user, trusted, security": dict.fromkeys(
+        ("user.a", "trusted.b", "security.c"), b"tide"
+    ),
+    "flags that chattr sets (FAT: attributes)": {"d", "A"},
+}
+"""What each row must be about before anything is captured."""
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -167,26 +204,29 @@ def test_what_the_table_says_comes_back_and_the_rest_does_not(tmp_path: Path, ki
         with board(tmp_path, kind) as live:
             holdstill("capture", "--settings", kept.settings, accepted=(0, 8))
             before = seen(live.root)
+            assert {row: before[row] for row in MADE} == MADE
             fat_before = seen_on_fat(live.disk.partition(1))
-            ids = [names_of(live.disk.partition(number)) for number in (1, 2)]
+            ids = [names_of(live.disk.partition(number)) for number in (1, 2, 3)]
         if kind == "btrfs":
             programs.run("btrfs", "device", "scan", "--forget")
         words = ("rebuild", "pier-3", image, "--store", kept.store)
         holdstill(*words, accepted=[boards.NO_KERNEL], timeout=150)
     with loop.attached(image) as disk:
         fat_after = seen_on_fat(disk.partition(1))
-        ids_after = [names_of(disk.partition(number)) for number in (1, 2)]
+        ids_after = [names_of(disk.partition(number)) for number in (1, 2, 3)]
+        assert disk.partition(4).read_bytes() == RAW
         options = "ro,norecovery,nouuid" if kind == "xfs" else "ro,noatime"
         with loop.mounted(disk.partition(2), tmp_path / "again", options=options) as at:
             after = seen(at)
 
     found = {row: "yes" if before[row] == after[row] else "no" for row in ROWS}
     found["label and UUID"] = "yes" if ids[1] == ids_after[1] else "no"
-    assert found == table()[kind]
+    assert found == promised.cells()[kind]
+    assert b"swap-3" in ids[2]
+    assert ids_after[2] == ids[2]
     on_fat = {row: "yes" if fat_before[row] == fat_after[row] else "no" for row in fat_before}
     on_fat["label and UUID"] = "yes" if ids[0] == ids_after[0] else "no"
-    assert on_fat == {row: cell for row, cell in table()["FAT"].items() if row in on_fat}
     # The rest of a FAT's column is what its directory entries have no room for (Microsoft, "FAT32
     # File System Specification" 1.03, "FAT Directory Structure"), and times that nobody writes.
-    rest = {cell for row, cell in table()["FAT"].items() if row not in on_fat}
-    assert rest == {"-", "no"}
+    on_fat |= {row: "no" if row in NEVER else "-" for row in found if row not in on_fat}
+    assert on_fat == promised.cells()["FAT"]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
+from itertools import islice
 from typing import TYPE_CHECKING, NamedTuple
 
 from support import programs
@@ -27,7 +28,12 @@ _NEW = 0xFFFFFFFF
 
 
 class Node(NamedTuple):
-    """One inode; links is how many names it says that it has."""
+    """One inode.
+
+    Attributes:
+        links: how many names it says that it has.
+        holes: blocks of the content that are nowhere.
+    """
 
     mode: int
     uid: int
@@ -38,6 +44,7 @@ class Node(NamedTuple):
     has_xattrs: bool
     flags: int
     content: bytes
+    holes: int
 
 
 def read(image: Path, folder: Path) -> dict[bytes, Node]:
@@ -79,12 +86,14 @@ def _node(inode: bytes, node: Read, block: Read) -> Node:
     xattr_nid, flags = struct.unpack_from("<II", inode, 76)
     room = _ADDRESSES - (_OF_XATTR if inline & _INLINE_XATTR else 0)
     inline_xattr = any(inode[360 + room * 4 : 4052]) if inline & _INLINE_XATTR else False
-    content = b""
+    content, holes = b"", 0
     if mode & 0o170000 != 0o040000:
         if inline & _INLINE_DATA:
             content = inode[364 : 364 + size]
         else:
-            whole = b"".join(map(block, _addresses(inode, room, node)))
+            places = list(islice(_addresses(inode, room, node), -(-size // BLOCK)))
+            holes = places.count(0)
+            whole = b"".join(map(block, places))
             content = whole[:size].ljust(size, b"\0")
     return Node(
         mode,
@@ -96,6 +105,7 @@ def _node(inode: bytes, node: Read, block: Read) -> Node:
         bool(xattr_nid) or inline_xattr,
         flags,
         content,
+        holes,
     )
 
 

@@ -1,0 +1,14 @@
+"""What README promises in its table of what comes back."""
+
+from __future__ import annotations
+
+from support.vm.board import PROJECT
+
+
+def cells() -> dict[str, dict[str, str]]:
+    """Return the table's cells: by column, then by row."""
+    section = (PROJECT / "README.md").read_text(encoding="utf-8").partition("What comes back\n")[2]
+    lines = [line for line in section.splitlines() if line.startswith("|")]
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+    head, _, *body = rows
+    return {kind: {row[0]: row[n] for row in body} for n, kind in enumerate(head) if n}
