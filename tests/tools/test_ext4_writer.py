@@ -217,15 +217,19 @@ def test_an_index_of_two_levels_is_sound(tmp_path: Path) -> None:
     assert list(differences(tree, ext4_images.read(image, wanted))) == []
 
 
-def test_a_directory_beyond_what_memory_takes_is_sorted_on_disk(tmp_path: Path) -> None:
+def test_a_directory_of_a_hundred_thousand_names_is_whole(tmp_path: Path) -> None:
     contents = FolderContents(tmp_path / "contents")
-    wanted = parameters(size=96 * MIB, inodes=46_000)
-    names = [a_file(contents, b"log/%06d" % n, b"") for n in range(45_000)]
+    wanted = parameters(size=96 * MIB, inodes=101_000)
+    names = [a_file(contents, b"log/%06d" % n, b"") for n in range(100_000)]
     tree = in_order([a_folder(b"", mode=0o755), a_folder(b"log"), *names])
 
     image = ext4_images.image(tmp_path / "card.img", tree, contents, wanted)
 
     assert list(differences(tree, ext4_images.read(image, wanted))) == []
+    listed = ext4_images.debugfs(image, "ls -p /log").splitlines()
+    assert {line.split(b"/")[5] for line in listed if line} - {b".", b".."} == {
+        entry.name for entry in names
+    }
 
 
 def test_attributes_fill_the_inode_before_they_take_a_block(tmp_path: Path) -> None:
