@@ -29,6 +29,9 @@ _SPARE = re.compile(r"([0-9a-f]{64})\.([1-9][0-9]{0,3})")
 SHARDS = tuple(f"{number:02x}" for number in range(256))
 
 
+_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
 class Held(NamedTuple):
     """One file in content/: a content's first copy, or a spare one."""
 
@@ -67,9 +70,8 @@ class Contents:
             VerificationError: it is not here.
         """
         name = digest.hex()
-        path = self.root / name[:2] / name
         try:
-            return os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+            return os.open(f"{self._prefix}/{name[:2]}/{name}", _READ)
         except FileNotFoundError as error:
             raise VerificationError(
                 f"the store lacks content {name}",
