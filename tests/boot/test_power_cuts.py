@@ -43,8 +43,9 @@ def test_a_board_survives_power_cuts_and_the_keeper_holds_whole_captures_only(
 
     measured(f"a capture takes {span:.0f} s; cut after: {told}")
     assert len(set(after) - set(before)) == 1
-    # Some of the cuts have to fall into a run, and not all at the same point of it.
-    assert len({words for words in told if words}) >= 3
+    # Some of the cuts have to fall into a run, and not all at the same point of it: before its
+    # first word, and behind several. What the last word was is chance.
+    assert len(set(told)) >= 3
 
 
 def booted(card: board.Card) -> AbstractContextManager[Machine]:
