@@ -7,21 +7,28 @@ import json
 import os
 import random
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
 from holdstill.errors import TargetFailedError, TargetRefusedError, VerificationError
+from holdstill.formats import source as byte_source
+from holdstill.formats import table
 from holdstill.model import entries as entry_streams
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
 from holdstill.rebuild import fit_other, fit_trial
+from holdstill.rebuild.fitting import DoesNotFitError
 from holdstill.rebuild.writers import other
+from holdstill.records import index as index_file
 from holdstill.system import loop as system_loop
 from holdstill.system.process import LocalRunner
-from support import boards, loop, programs, truth
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.rebuild import Source, Wish
+from support import boards, cards, loop, programs, truth
 from support.boards import Board, holdstill
+from support.capture_folder import CaptureFolder
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB, LoopDisk
 
@@ -153,7 +160,16 @@ def with_attributes(contents: FolderContents) -> list[Entry]:
     ]
 
 
-TREES = (small_files, large_files, many_names, all_sizes, with_attributes)
+def with_holes(contents: FolderContents) -> list[Entry]:
+    return [
+        a_file(contents, b"%05d" % n, os.urandom(6 * MIB) + bytes(9 * MIB) + b"end")._replace(
+            sparse=1
+        )
+        for n in range(60)
+    ]
+
+
+TREES = (small_files, large_files, many_names, all_sizes, with_attributes, with_holes)
 
 
 def fits(
@@ -186,12 +202,63 @@ def test_the_least_size_is_foretold_within_five_percent(
     parameters = Other(type=kind, uuid=UUID, label="jetty")
 
     surely = fit_other.need(entries, parameters).size
-    told = fit_trial.minimum(lambda: entries, parameters, machine=MACHINE).size
+    told = fit_trial.minimum(lambda: entries, parameters, contents=contents, machine=MACHINE).size
 
     assert fits(tmp_path, surely, entries, contents, parameters)
     assert fits(tmp_path, told, entries, contents, parameters)
     less = told * 100 // 105 // MIB * MIB
     assert not fits(tmp_path, less, entries, contents, parameters), "a twentieth less would do"
+
+
+@contextmanager
+def captured_btrfs(folder: Path) -> Iterator[Source]:
+    """Hold a capture of a card whose one partition is a btrfs with room to spare."""
+    contents = FolderContents(folder / "content")
+    image = loop.partitioned_image(
+        folder / "card.img", size=900 * MIB, script="label: dos\nstart=8192, type=83\n"
+    )
+    with byte_source.opened(image) as card:
+        disk = table.read(card)
+    with index_file.created(folder / "index.sqlite") as index:
+        index.put_all(1, in_order([a_folder(b"", mode=0o755), *large_files(contents)]), seq=1)
+    parameters = Other(type="btrfs", uuid=UUID, label="jetty")
+    kept = CaptureFolder(folder, cards.manifest_of(disk, {1: parameters}), contents)
+    with index_file.opened(kept.index_path) as index:
+        yield Source("000042", kept.made, index, kept, kept)
+
+
+def test_what_the_rule_refuses_is_tried_and_what_cannot_fit_is_not(tmp_path: Path) -> None:
+    if not supported("btrfs"):
+        pytest.skip("this kernel has no btrfs")
+    told: list[str] = []
+    with captured_btrfs(tmp_path) as made:
+        rule = fit_other.need(made.entries(1), Other(type="btrfs", uuid=UUID)).size
+        for size in (rule + 8 * MIB, rule * 9 // 10, 90 * MIB):
+            with suppress(DoesNotFitError):
+                plan = workflow_rebuild.decide(
+                    made, size=size, wish=Wish(), machine=MACHINE, step=told.append
+                )
+                assert plan.disk.size == size
+            told.append(str(size))
+        with pytest.raises(DoesNotFitError):
+            workflow_rebuild.decide(made, size=300 * MIB, wish=Wish(), machine=MACHINE)
+
+    trying = "trying how small a file system may become; this takes minutes"
+    assert told == [str(rule + 8 * MIB), trying, str(rule * 9 // 10), str(90 * MIB)]
+
+
+def test_a_trial_that_fails_for_another_reason_is_not_taken_for_one_of_size(
+    tmp_path: Path,
+) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = in_order([a_folder(b"", mode=0o755), *many_names(contents)[:10]])
+    orphan = Entry(b"nowhere", b"file", EntryType.FILE, 0o644)
+
+    with pytest.raises(VerificationError, match="no directory"):
+        fit_trial.minimum(
+            lambda: [*entries, orphan], Other(type="xfs", uuid=UUID), contents=contents,
+            machine=MACHINE,
+        )  # fmt: skip
 
 
 def test_an_f2fs_is_made_as_its_own_tool_likes_it(tmp_path: Path) -> None:

@@ -146,7 +146,7 @@ def test_a_content_that_is_not_in_the_store_is_named(tmp_path: Path) -> None:
     entry = a_file(contents, b"ledger", b"1.42 m")
     (contents.folder / entry.digest.hex()).unlink()
 
-    with pytest.raises(TargetFailedError, match=r"cannot read the content of 'ledger'"):
+    with pytest.raises(TargetFailedError, match=r"cannot read the content of /ledger"):
         built(tmp_path, entry, contents=contents)
 
 

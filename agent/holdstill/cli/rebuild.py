@@ -215,7 +215,9 @@ def _rebuild(
 ) -> RebuildReport | Proposal:
     machine, source = LocalRunner(), variant.source
     goal = _sized(goal, source)
-    plan = workflow_rebuild.decide(source, size=goal.size, wish=wish, machine=machine)
+    plan = workflow_rebuild.decide(
+        source, size=goal.size, wish=wish, machine=machine, step=teller.step
+    )
     if dry_run:
         return Proposal(plan=plan, changes=variant.changes, left_out=variant.left_out)
     render.left_out(variant.left_out, Console(stderr=True, highlight=False, markup=False))

@@ -163,17 +163,21 @@ def _serve(link: Link, source: ByteSource) -> None:
 
 def _read_ahead(items: Iterator[_Item]) -> Iterator[_Item]:
     """Yield items that a thread of its own draws, some way ahead."""
-    drawn: Queue[_Item | None] = Queue(PIECES_AHEAD)
+    drawn: Queue[_Item | Exception | None] = Queue(PIECES_AHEAD)
 
     def draw() -> None:
         try:
             for item in items:
                 drawn.put(item)
-        finally:
-            drawn.put(None)
+        except Exception as error:  # noqa: BLE001  raised again where it is heard of
+            drawn.put(error)
+        drawn.put(None)
 
     threading.Thread(target=draw, daemon=True).start()
-    return iter(drawn.get, None)
+    while (item := drawn.get()) is not None:
+        if isinstance(item, Exception):
+            raise item
+        yield item
 
 
 def _heard(link: Link, source: ByteSource) -> Iterator[_Item]:
@@ -200,7 +204,15 @@ def _part(said: tuple[int, ...] | bytes) -> Part:
 
 
 class _FailedError(Exception):
-    """A batch cannot be read; its argument is the answer."""
+    """A batch cannot be read.
+
+    Attributes:
+        answer: says why.
+    """
+
+    def __init__(self, answer: _Answer) -> None:
+        super().__init__()
+        self.answer = answer
 
 
 def _answered(contents: _Contents, said: Iterator[_Item]) -> _Answer:
@@ -216,7 +228,7 @@ def _answered(contents: _Contents, said: Iterator[_Item]) -> _Answer:
     try:
         return _Answer(digests=[_hash(parts, reader) for parts in contents])
     except _FailedError as failed:
-        return cast("_Answer", failed.args[0])
+        return failed.answer
 
 
 def filled_in(

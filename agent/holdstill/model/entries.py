@@ -47,6 +47,10 @@ _FORMATS = {
 _BY_FORMAT = {bits: kind for kind, bits in _FORMATS.items()}
 
 
+new = tuple.__new__
+"""Makes a NamedTuple of all of its values, in half the time; it does not count them."""
+
+
 class Omitted(IntEnum):
     """Why a regular file's content is not in the capture although its entry is."""
 
@@ -118,7 +122,7 @@ _DIGEST = Entry._fields.index("digest")
 
 def with_digest(entry: Entry, digest: bytes) -> Entry:
     """Return an entry with another digest; several times as fast as `_replace`."""
-    return Entry._make((*entry[:_DIGEST], digest, *entry[_DIGEST + 1 :]))
+    return new(Entry, (*entry[:_DIGEST], digest, *entry[_DIGEST + 1 :]))
 
 
 COMPARED = ("type", "mode", "uid", "gid", "size", "mtime_ns", "rdev", "flags", "target", "digest",

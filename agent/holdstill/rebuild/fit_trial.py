@@ -1,10 +1,10 @@
 """How small an xfs or btrfs may be, found by filling empty ones with the names of a tree.
 
 Chunks, mirrored metadata and reserves follow no simple rule, so it is tried: a file system is
-made in a sparse file and gets every entry as a rebuild would make it. A content of some length
-only gets its blocks, which takes no time; a short one is written, since btrfs keeps it among its
-metadata. That it is a rebuild's least size was found by bisection with real contents: on six
-trees the two were within 1 %.
+made in a sparse file below TMPDIR and gets every entry as a rebuild would make it. A content of
+some length only gets its blocks, which takes no time; a short one is written, since btrfs keeps it
+among its metadata. That it is a rebuild's least size was found by bisection with real contents: on
+six trees the two were within 1 %.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import os
 import secrets
 import tempfile
 import uuid
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ from msgspec import structs
 from holdstill.errors import TargetFailedError
 from holdstill.model.entries import Entry, EntryType, key
 from holdstill.model.sizes import MIB
-from holdstill.rebuild import fit_other, splice
+from holdstill.rebuild import fit_other, sources, splice
 from holdstill.rebuild.planner import Need
 from holdstill.rebuild.writers import other
 
@@ -41,42 +42,65 @@ _PRECISION = 100
 """It is told within 1/100, or 2 MiB."""
 
 
-def minimum(entries: Entries, parameters: Other, *, machine: Runner) -> Need:
+def minimum(entries: Entries, parameters: Other, *, contents: Contents, machine: Runner) -> Need:
     """Return the least size at which a trial succeeds; never more than `fit_other.need` says.
 
     Args:
-        entries: gives a stream of entries in key order.
+        entries: gives a stream of entries in key order; contents of sparse files are asked for.
         parameters: the kind of file system.
+        contents: where sparse files have their holes.
         machine: makes, mounts and checks the trials; needs root.
+
+    Raises:
+        TargetFailedError: not even the size of the rule does, so it is not a matter of size.
     """
     most = fit_other.need(entries(), parameters).size
-    least = fit_other.RULES[parameters.type].least - MIB
+    least = least_of(parameters) - MIB
     with tempfile.TemporaryDirectory(prefix="holdstill-fit-") as folder:
-        scratch = Path(folder) / "trial"
+        trial = _Trial(Path(folder) / "trial", entries, parameters, contents, machine)
+        warnings = trial.run(most)
         while most - least > max(2 * MIB, most // _PRECISION):
             middle = (least + most) // 2 // MIB * MIB
-            if _fits(scratch, middle, entries, parameters, machine):
+            if trial.succeeds(middle, warnings):
                 most = middle
             else:
                 least = middle
     return Need(0, most)
 
 
-def _fits(scratch: Path, size: int, entries: Entries, parameters: Other, machine: Runner) -> bool:
-    # The kernel would take a trial for the board's own, if it had its UUID.
-    trial = structs.replace(parameters, uuid=str(uuid.uuid4()))
-    with scratch.open("wb") as empty:
-        empty.truncate(size)
-    try:
-        other.make(scratch, offset=0, size=size, parameters=trial, machine=machine)
-        other.fill(
-            scratch, offset=0, size=size, parameters=trial, machine=machine,
-            entries=_with_sums(entries, parameters), again=entries(), contents=_Nothing(),
+def least_of(parameters: Other) -> int:
+    """Return the bytes below which mkfs refuses, in whole MiB."""
+    return fit_other.RULES[parameters.type].least
+
+
+@dataclass(frozen=True)
+class _Trial:
+    scratch: Path
+    entries: Entries
+    parameters: Other
+    contents: Contents
+    machine: Runner
+
+    def succeeds(self, size: int, warnings: tuple[str, ...]) -> bool:
+        """Whether a size takes everything, without another warning than that of a larger one."""
+        try:
+            return self.run(size) == warnings
+        except TargetFailedError:
+            return False
+
+    def run(self, size: int) -> tuple[str, ...]:
+        """Fill one of this size; return what could not be restored exactly."""
+        # The kernel would take a trial for the board's own, if it had its UUID.
+        trial = structs.replace(self.parameters, uuid=str(uuid.uuid4()))
+        with self.scratch.open("wb") as empty:
+            empty.truncate(size)
+        other.make(self.scratch, offset=0, size=size, parameters=trial, machine=self.machine)
+        filled = other.fill(
+            self.scratch, offset=0, size=size, parameters=trial, machine=self.machine,
+            entries=_with_sums(self.entries, trial), again=self.entries(), contents=self.contents,
             heads={}, pour=_make_room,
         )  # fmt: skip
-    except TargetFailedError:
-        return False
-    return True
+        return filled.warnings
 
 
 def _with_sums(entries: Entries, parameters: Other) -> Iterable[Entry]:
@@ -95,20 +119,11 @@ def _with_sums(entries: Entries, parameters: Other) -> Iterable[Entry]:
     return heapq.merge(entries(), extra, key=key)
 
 
-class _Nothing:
-    """No content is asked for."""
-
-    def open(self, digest: bytes) -> int:
-        """Refuse."""
-        raise LookupError(digest.hex())
-
-
 def _make_room(contents: Contents, entry: Entry, target: int) -> None:
     """Give a file what its content will take."""
-    del contents
-    if entry.sparse:
-        return
-    if entry.size < INLINE:
+    if entry.sparse:  # only its bytes say where holes will be
+        sources.copy(contents, entry, target)
+    elif entry.size < INLINE:
         splice.write_all_at(target, 0, b"\1" * entry.size)
     else:
         os.posix_fallocate(target, 0, entry.size)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths
-from holdstill.rebuild import hostkeys, references
+from holdstill.rebuild import hostkeys, references, small_files
 from holdstill.rebuild.identity import Change, NewIdentity
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.small_files import Reader
@@ -110,7 +110,7 @@ def make_sibling(
         tools: where chance and keys come from.
         gap: the bytes of the boot gap, which are only looked at.
         lost: files, by partition and path, that are left out, for their contents are damaged. One
-            that the sibling has otherwise anyway, such as a key, is there again.
+            that the sibling has otherwise anyway, such as a key or a seed, is there again.
 
     Raises:
         VerificationError: a file's content is not what its digest says.
@@ -122,7 +122,7 @@ def make_sibling(
     work.note_gap(gap)
     return Sibling(
         identity.manifest,
-        Overlay(work.files, (lost | work.removed).difference(work.files)),
+        Overlay(work.files, frozenset(work.removed), lost.difference(work.files, work.removed)),
         (*identity.changes, *work.changes),
         tuple(work.left),
     )
@@ -223,9 +223,10 @@ class _Work:
 
     def _renew_seeds(self, part: int) -> None:
         for pattern in SEEDS:
-            for found in self._reader.small(part, pattern):
-                self.files[part, found.path] = self._tools.draw(len(found.content))
-                self.changes.append(Change(found.where, "new random bytes"))
+            for entry in self._reader.matching(part, pattern):
+                if entry.size <= small_files.LIMIT:
+                    self.files[part, entry.path] = self._tools.draw(entry.size)
+                    self.changes.append(Change(_where(part, entry), "new random bytes"))
 
     def _forget(self, part: int) -> None:
         for pattern in LEASES:

@@ -9,7 +9,7 @@ import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.model.entries import EntryType
+from holdstill.model.entries import EntryType, Omitted
 from holdstill.rebuild import splice
 
 if TYPE_CHECKING:
@@ -21,16 +21,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Overlay:
-    """Files with another content, and files that are left out, by partition and path."""
+    """What is otherwise than in the capture, by partition and path.
+
+    Attributes:
+        files: those with another content.
+        removed: those that are not to be there.
+        lost: those that are left out because their contents are damaged.
+    """
 
     files: dict[tuple[int, bytes], bytes] = field(default_factory=dict)
     removed: frozenset[tuple[int, bytes]] = frozenset()
+    lost: frozenset[tuple[int, bytes]] = frozenset()
 
     def adjusted(self, part: int, entries: Iterable[Entry]) -> Iterator[Entry]:
         """Pass the entries of a partition on as they are to be written."""
+        missing = self.removed | self.lost
         for entry in entries:
             place = (part, entry.path)
-            if place in self.removed and entry.type is EntryType.FILE:
+            if place in missing and entry.type is EntryType.FILE:
                 continue
             content = self.files.get(place)
             yield entry if content is None else _with_content(entry, content)
@@ -43,7 +51,10 @@ class Overlay:
 
 def _with_content(entry: Entry, content: bytes) -> Entry:
     """Return an entry with another content; it is no other name of any file any more."""
-    return entry._replace(size=len(content), digest=splice.digest_of(content), sparse=0, link=0)
+    return entry._replace(
+        size=len(content), digest=splice.digest_of(content), sparse=0, link=0,
+        omitted=Omitted.NOTHING,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ everything is in them.
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager
 from itertools import groupby
 from typing import TYPE_CHECKING, Protocol
 
@@ -20,7 +21,7 @@ from holdstill.rebuild import sources, splice
 from holdstill.system import files, ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from holdstill.model.entries import Entry
     from holdstill.rebuild.sources import Contents, Progress
@@ -38,6 +39,17 @@ class Pour(Protocol):
 
     def __call__(self, contents: Contents, entry: Entry, target: int) -> None:
         """Do so; target is open for writing."""
+
+
+@contextmanager
+def _said_of_the_target() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise TargetFailedError(
+            f"filling the file system failed: {error}",
+            hint="give this partition more room if it is full",
+        ) from error
 
 
 class Populator:
@@ -69,18 +81,19 @@ class Populator:
             VerificationError: a content is not what its digest says, or an entry has no parent.
             TargetFailedError: the file system is full, or the kernel refuses.
         """
-        try:
+        with _said_of_the_target():
             self._each_directory(entries, self._make)
-        except OSError as error:
-            raise TargetFailedError(
-                f"filling the file system failed: {error}",
-                hint="give this partition more room if it is full",
-            ) from error
 
     def finish(self, entries: Iterable[Entry]) -> None:
-        """Give directories their owners, modes, attributes, times and flags."""
+        """Give directories their owners, modes, attributes, times and flags.
+
+        Raises:
+            VerificationError: an entry has no parent.
+            TargetFailedError: the file system is full, or the kernel refuses.
+        """
         folders = (entry for entry in entries if entry.type is EntryType.DIRECTORY)
-        self._each_directory(folders, self._dress)
+        with _said_of_the_target():
+            self._each_directory(folders, self._dress)
 
     def _each_directory(
         self, entries: Iterable[Entry], work: Callable[[int, Entry], None]

@@ -95,25 +95,26 @@ def copy(contents: Contents, entry: Entry, target: int, *, at: int = 0) -> None:
         raise not_the_content(entry, OTHER_BYTES)
 
 
-def insist_stored(contents: Contents, digest: str, path: str) -> None:
+def is_stored(contents: Contents, digest: str) -> bool:
     """Find out, when a target gives other bytes back, whether it was given the right ones.
 
     Args:
         contents: where they came from.
-        digest: the SHA-256 of the right ones, hexadecimal; anything else is passed over.
-        path: the file, for people.
+        digest: the SHA-256 of the right ones, hexadecimal; anything else stands for no content.
+
+    Returns:
+        False if it is the store that has others, or none: no other card would help then.
 
     Raises:
-        VerificationError: it is the store that has other bytes: no other card would help.
+        OSError: it cannot be read here and now.
+        LinkError: it cannot be fetched.
     """
     if len(digest) != _DIGEST_LENGTH:
-        return
+        return True
     try:
-        stored = _hash(contents.open(bytes.fromhex(digest)))
-    except (OSError, VerificationError) as error:
-        raise _not_the_content(path, str(error)) from error
-    if stored.hex() != digest:
-        raise _not_the_content(path, OTHER_BYTES)
+        return _hash(contents.open(bytes.fromhex(digest))).hex() == digest
+    except VerificationError:
+        return False
 
 
 def _hash(handle: int) -> bytes:
@@ -126,10 +127,11 @@ def _hash(handle: int) -> bytes:
 
 def not_the_content(entry: Entry, what: str) -> VerificationError:
     """Return the error for a content that is another one than was captured."""
-    return _not_the_content(paths.display(entry.path), what)
+    return not_the_content_of(paths.display(entry.path), what)
 
 
-def _not_the_content(path: str, what: str) -> VerificationError:
+def not_the_content_of(path: str, what: str) -> VerificationError:
+    """Return the same error, of a path that is text for people already."""
     return VerificationError(
         f"the content of /{path} is not the captured one: {what}",
         hint="the store was damaged or changed: `holdstill verify` tells what else is. Rebuild "
@@ -140,7 +142,7 @@ def _not_the_content(path: str, what: str) -> VerificationError:
 def unreadable(entry: Entry, reason: str) -> TargetFailedError:
     """Return the error for a content that the store does not give."""
     return TargetFailedError(
-        f"cannot read the content of {paths.display(entry.path)!r}: {reason}",
+        f"cannot read the content of /{paths.display(entry.path)}: {reason}",
         hint="check the store's disk: `holdstill verify`. Rebuild from another capture, or leave "
         "such files out with --leave-out-damaged",
     )

@@ -19,28 +19,28 @@ if TYPE_CHECKING:
 _NAMES_MAX = 10_000_000
 
 
-Damaged = Mapping[tuple[int, bytes], str]
+Trouble = Mapping[tuple[int, bytes], str]
 """What is wrong with the contents of files, by partition and path."""
 
 
-def damaged(source: Source, tell: Teller) -> Damaged:
+def damaged(source: Source, tell: Teller) -> Trouble:
     """Read every content of a capture, which is on this machine, and name the damaged files."""
     tell.step("looking for damaged contents")
     return dict(_damaged(source, tell))
 
 
-def without(source: Source, gone: Damaged) -> Source:
-    """Return a source without these files."""
-    removed = source.overlay.removed.union(gone)
-    return replace(source, overlay=replace(source.overlay, removed=removed))
+def without(source: Source, gone: Trouble) -> Source:
+    """Return a source without these files; a sibling made of it has some of them anew."""
+    lost = source.overlay.lost.union(gone)
+    return replace(source, overlay=replace(source.overlay, lost=lost))
 
 
-def told(source: Source, gone: Damaged) -> tuple[str, ...]:
+def told(source: Source, gone: Trouble) -> tuple[str, ...]:
     """Return the paths on the board of those that a source lacks, each with what is wrong."""
     return tuple(
         f"{_on_board(source.manifest, part, path)}: {trouble}"
         for (part, path), trouble in sorted(gone.items())
-        if (part, path) in source.overlay.removed
+        if (part, path) in source.overlay.lost
     )
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import functools
 import hashlib
 import os
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
 from msgspec import structs
 
-from holdstill.errors import LayoutError, VerificationError
+from holdstill.errors import LayoutError, LinkError, VerificationError
 from holdstill.formats import gap as gap_format
 from holdstill.formats import source as byte_source
 from holdstill.model import names
@@ -38,6 +38,7 @@ from holdstill.rebuild.boot.report import Report as BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
 from holdstill.rebuild.markers import TargetMedium
 from holdstill.rebuild.overlay import Overlay
+from holdstill.rebuild.planner import Need
 from holdstill.rebuild.writers import ext4, fat, gap, other, raw, swap, syslinux, table
 from holdstill.records import index as index_file
 from holdstill.system import files
@@ -57,7 +58,6 @@ if TYPE_CHECKING:
         MakeFat,
         MakeOther,
         MakeSwap,
-        Need,
         Plan,
         PutGap,
         PutRaw,
@@ -69,6 +69,7 @@ if TYPE_CHECKING:
     from holdstill.records.index import Index
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
+    from holdstill.verify.card import CardReport
     from holdstill.workflow.ports import Teller
 
 
@@ -218,7 +219,7 @@ def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[s
         contents=source.contents,
         tools=fixups.Tools(os.urandom, SshKeygen(machine)),
         gap=gap_path.read_bytes() if gap_path else b"",
-        lost=source.overlay.removed,
+        lost=source.overlay.lost,
     )
     changes = (*map(str, made.changes), *(f"left as it is: {change}" for change in made.left))
     changed = replace(source, manifest=made.manifest, overlay=made.overlay)
@@ -243,8 +244,22 @@ def needs(source: Source, machine: Runner) -> dict[int, Need]:
     return found
 
 
-def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
-    """Decide every step; size is that of the target, in bytes.
+def decide(
+    source: Source,
+    *,
+    size: int,
+    wish: Wish,
+    machine: Runner,
+    step: Callable[[str], None] = lambda _: None,
+) -> Plan:
+    """Decide every step.
+
+    Args:
+        source: what is to be rebuilt.
+        size: bytes of the target.
+        wish: what is to be otherwise than on the captured card.
+        machine: this one.
+        step: is told of work that takes long.
 
     Raises:
         TargetRefusedError: it does not fit, and the error says by how much; or this machine
@@ -255,11 +270,11 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
             other.insist_possible(part.file_system, machine, number=part.number)
     wanted = needs(source, machine)
 
-    def planned() -> Plan:
+    def planned(needs: Mapping[int, Need] = wanted) -> Plan:
         return planner.plan(
             source.manifest,
             target_size=size,
-            needs=wanted,
+            needs=needs,
             grow=wish.grow,
             leave_free=wish.leave_free,
         )
@@ -267,6 +282,9 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
     try:
         plan = planned()
     except fitting.DoesNotFitError:
+        if not _could_fit(source, planned, wanted):
+            raise
+        step("trying how small a file system may become; this takes minutes")
         wanted |= _tried(source, machine)
         plan = planned()
     notes = []
@@ -282,14 +300,37 @@ def decide(source: Source, *, size: int, wish: Wish, machine: Runner) -> Plan:
     return structs.replace(plan, notes=(*plan.notes, *notes))
 
 
+def _ruled(source: Source) -> dict[int, Other]:
+    """Return the file systems whose need is known by a rule only, by partition."""
+    kinds = {part.number: part.file_system for part in source.manifest.parts}
+    return {
+        number: kind
+        for number, kind in kinds.items()
+        if isinstance(kind, Other) and kind.type in fit_other.RULES
+    }
+
+
+def _could_fit(
+    source: Source, planned: Callable[[Mapping[int, Need]], Plan], wanted: Mapping[int, Need]
+) -> bool:
+    """Whether everything would fit if those known by a rule needed no more than mkfs asks for."""
+    least = {number: Need(0, fit_trial.least_of(kind)) for number, kind in _ruled(source).items()}
+    try:
+        planned({**wanted, **least})
+    except fitting.DoesNotFitError:
+        return False
+    return bool(least)
+
+
 def _tried(source: Source, machine: Runner) -> dict[int, Need]:
     """Find out more exactly, by trying, how small the xfs and btrfs may become; takes minutes."""
-    found = {}
-    for part in source.manifest.parts:
-        if isinstance(part.file_system, Other) and part.file_system.type in fit_other.RULES:
-            entries = functools.partial(source.entries, part.number)
-            found[part.number] = fit_trial.minimum(entries, part.file_system, machine=machine)
-    return found
+    return {
+        number: fit_trial.minimum(
+            functools.partial(source.measured, number), kind,
+            contents=source.overlay.over(source.contents), machine=machine,
+        )
+        for number, kind in _ruled(source).items()
+    }  # fmt: skip
 
 
 def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> RebuildReport:
@@ -457,9 +498,25 @@ class _Writers:
         self.verify_seconds = self._means.clock.monotonic() - started
         self.checked = report.entries
         self.warnings += [f"not checked: {text}" for text in report.unchecked]
-        for digest, path in report.altered:
-            sources.insist_stored(self._contents, digest, path)
+        self._insist_stored(report)
         report.insist()
+
+    def _insist_stored(self, report: CardReport) -> None:
+        """Raise if it was the store that had other bytes; what the card did is told then, too.
+
+        What cannot be asked for now, such as over a link that is gone, is left to be the card's.
+        """
+        lost = []
+        for digest, path in report.altered:
+            with suppress(OSError, LinkError):
+                if not sources.is_stored(self._contents, digest):
+                    lost.append(path)
+        if not lost:
+            return
+        others = report.total - len(lost)
+        more = f"; nor are {len(lost) - 1} others" if len(lost) > 1 else ""
+        card = f"; and in {others} other places the card itself differs" if others else ""
+        raise sources.not_the_content_of(lost[0], f"{sources.OTHER_BYTES}{more}{card}")
 
 
 def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:

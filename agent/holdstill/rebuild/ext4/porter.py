@@ -31,8 +31,10 @@ if TYPE_CHECKING:
 
 BATCH_FILES, BATCH_BYTES = 64, 32 << 20
 """What goes into one message."""
-BATCHES_AHEAD = 8
-"""Messages that wait to be answered, at most: half of the open files that are usually allowed."""
+BATCHES_AHEAD = 4
+"""Messages that wait to be answered, at most. Descriptors under way count against what its user
+may have open (unix(7), ETOOMANYREFS), usually 1024: so three rebuilds may run at once.
+"""
 LARGE = 16 << 20
 """Bytes of a content from which on progress is told of its pieces, and not of it all at once."""
 
