@@ -8,6 +8,7 @@ import hashlib
 import json
 import subprocess
 import sys
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -26,11 +27,11 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import leaving
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.rebuild import Means, Wish
+from holdstill.workflow.rebuild import Means, Source, Wish
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
 from support.silence import Silent
-from support.spoilt import WAYS, shortened, spoilt
+from support.spoilt import WAYS, altered, altered_inside, shortened, spoilt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.timeout(180)
 LEDGER = b"1.42 m\n" * 9000
 TONIGHT = b"1.47 m\n" * 9000
+LARGE = b"1.52 m\n" * 400_000
+WITH_HOLES = b"1.57 m\n" + bytes(2 << 20) + b"1.62 m\n" * 9000
 KERNEL = boot_card.FIRMWARE["kernel8.img"]
 FSTAB = boot_card.SYSTEM["etc/fstab"]
 HOSTNAME = b"pier-3\n"
@@ -96,6 +99,11 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
             (root / "var/lib/gauge" / name).hardlink_to(root / "var/lib/gauge/ledger")
         holdstill("capture", "--settings", at.settings)
         (root / "var/lib/gauge/tonight").write_bytes(TONIGHT)
+        (root / "var/lib/gauge/large").write_bytes(LARGE)
+        with (root / "var/lib/gauge/holes").open("wb") as sparse:
+            sparse.write(WITH_HOLES[:7])
+            sparse.seek(7 + (2 << 20))
+            sparse.write(WITH_HOLES[7 + (2 << 20) :])
         holdstill("capture", "--settings", at.settings)
         yield Kept(at.store, key.private.read_bytes())
 
@@ -128,7 +136,9 @@ def test_every_name_of_a_damaged_file_is_left_out_and_nothing_else(
     assert said["checked_entries"] == said["entries"]
     assert said["bootable"]
     there = files_on(image)
-    assert [name for name in there if "gauge" in name] == ["2:/var/lib/gauge/tonight"]
+    assert {name for name in there if "gauge" in name} == {
+        f"2:/var/lib/gauge/{name}" for name in ("tonight", "large", "holes")
+    }
     assert there["2:/var/lib/gauge/tonight"] == hashlib.sha256(TONIGHT).digest()
     assert there["2:/etc/hostname"] == hashlib.sha256(HOSTNAME).digest()
 
@@ -250,29 +260,80 @@ def test_a_store_elsewhere_is_refused(kept: Kept, tmp_path: Path) -> None:
     assert b"run it at the keeper, into an image" in done.stderr
 
 
-@pytest.mark.parametrize("content", [TONIGHT, KERNEL], ids=["ext4", "fat"])
-def test_what_is_damaged_after_the_look_is_found_and_the_store_is_blamed(
-    kept: Kept, tmp_path: Path, content: bytes
-) -> None:
-    machine, image = LocalRunner(), tmp_path / "card.img"
-    shelf = Shelf(stores.open_store(kept.store), BoardName("pier-3"), machine)
+@contextmanager
+def whole(kept: Kept) -> Iterator[Source]:
+    """Hold the newest capture, in which nothing is damaged yet."""
+    shelf = Shelf(stores.open_store(kept.store), BoardName("pier-3"), LocalRunner())
     newest = shelf.newest_good()
     assert newest is not None
     with workflow_rebuild.opened(shelf.capture(newest.name), newest.name) as found:
-        whole = leaving.without(found, leaving.damaged(found, Silent()))
-        plan = workflow_rebuild.decide(whole, size=boot_card.SIZE, wish=Wish(), machine=machine)
-        means = Means(machine, SystemClock(), Silent())
+        yield leaving.without(found, leaving.damaged(found, Silent()))
 
-        def carry_out() -> None:
-            size, existing = boot_card.SIZE, Existing.KEEP
-            with packing.claimed_image(image, size=size, existing=existing) as target:
-                workflow_rebuild.carry_out_on(target, plan, whole, means)
 
-        with (
-            spoilt(kept.place(content)),
-            pytest.raises(VerificationError, match="is not the captured one") as caught,
-        ):
-            carry_out()
+def carry_out(made: Source, image: Path, tell: Silent) -> None:
+    size, machine = boot_card.SIZE, LocalRunner()
+    plan = workflow_rebuild.decide(made, size=size, wish=Wish(), machine=machine)
+    with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+        workflow_rebuild.carry_out_on(target, plan, made, Means(machine, SystemClock(), tell))
+
+
+@pytest.mark.parametrize(
+    ("content", "spoil"),
+    [
+        (TONIGHT, altered),
+        (KERNEL, altered),
+        (LARGE, altered_inside),
+        (WITH_HOLES, altered_inside),
+    ],
+    ids=["ext4", "fat", "large", "sparse"],
+)
+def test_what_is_damaged_after_the_look_is_found_and_the_store_is_blamed(
+    kept: Kept, tmp_path: Path, content: bytes, spoil: Callable[[Path], None]
+) -> None:
+    image = tmp_path / "card.img"
+    with (
+        whole(kept) as made,
+        spoilt(kept.place(content), spoil=spoil),
+        pytest.raises(VerificationError, match=r"is not the captured one: .*SHA-256$") as caught,
+    ):
+        carry_out(made, image, Silent())
 
     assert "--leave-out-damaged" in caught.value.hint
     assert not image.exists()
+
+
+class Meddler(Silent):
+    """Alters what is on the target before it is read back."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def step(self, what: str) -> None:
+        if what != "read back":
+            return
+        (draft,) = (path for path in self._folder.iterdir() if path.is_file())
+        place = draft.read_bytes().index(TONIGHT[:4096])
+        with draft.open("r+b") as target:
+            target.seek(place)
+            target.write(b"9")
+
+
+def test_what_the_target_does_not_give_back_is_blamed_on_the_card(
+    kept: Kept, tmp_path: Path
+) -> None:
+    with (
+        whole(kept) as made,
+        pytest.raises(VerificationError, match=r"differs .* 1 places:\n.*/tonight") as caught,
+    ):
+        carry_out(made, tmp_path / "card.img", Meddler(tmp_path))
+
+    assert "the card is failing" in caught.value.hint
+
+
+def test_both_are_blamed_where_both_are_at_fault(kept: Kept, tmp_path: Path) -> None:
+    with (
+        whole(kept) as made,
+        spoilt(kept.place(LEDGER)),
+        pytest.raises(VerificationError, match=r"ledger is not .* others; and in 1 other place"),
+    ):
+        carry_out(made, tmp_path / "card.img", Meddler(tmp_path))

@@ -18,6 +18,14 @@ def altered(path: Path) -> None:
     path.write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
 
 
+def altered_inside(path: Path) -> None:
+    """Give a file another byte in its middle."""
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.chmod(0o600)
+    path.write_bytes(content)
+
+
 def shortened(path: Path) -> None:
     """Take a file's last byte away."""
     path.chmod(0o600)

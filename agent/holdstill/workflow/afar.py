@@ -2,7 +2,8 @@
 
 The key may read what its own board stored, and nothing else. The keeper is not believed: the
 manifest must be signed by the very key that is used, and be the one of the capture's name; index
-and attachments must have the digests that it states; every content is hashed by whoever uses it.
+and attachments must have the digests that it states; every content is hashed by whoever uses it,
+or when it is read back from the target.
 
 Nothing is kept when the work is done. Meanwhile there are on this machine: the index, the boot
 gap, raw partitions that were asked for, and so much of the contents as `workflow.nearby` allows.

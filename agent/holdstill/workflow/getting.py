@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NoReturn, Protocol
 
-from holdstill.errors import UsageError, VerificationError
+from holdstill.errors import TargetFailedError, UsageError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Fat
+from holdstill.rebuild import sources
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -169,15 +171,21 @@ class _Taker:
             if entry.digest:
                 self._pour(entry, target)
                 if files.hash_open_file(target, entry.size) != entry.digest:
-                    raise _damaged(entry, "its bytes are others")
+                    self._blame(entry, place)
         self.got.files += 1
         self.got.size += entry.size
 
+    def _blame(self, entry: Entry, place: Path) -> NoReturn:
+        """Say whose fault it is that other bytes arrived."""
+        if sources.is_stored(self.contents, entry.digest.hex()):
+            raise TargetFailedError(
+                f"{place} does not give back what was written to it",
+                hint="check the disk that it is on, and have it written elsewhere",
+            )
+        raise _damaged(entry, "its bytes are others")
+
     def _pour(self, entry: Entry, target: int) -> None:
-        try:
-            source = self.contents.open(entry.digest)
-        except (OSError, VerificationError) as error:
-            raise _damaged(entry, str(error)) from error
+        source = _opened(self.contents, entry)
         try:
             for start, end in files.data_ranges(source, entry.size):
                 while start < end:
@@ -209,6 +217,17 @@ def _made_whole(place: Path) -> Iterator[int]:
             raise
 
 
+def _opened(contents: Contents, entry: Entry) -> int:
+    try:
+        return contents.open(entry.digest)
+    except VerificationError as error:
+        raise _damaged(entry, str(error)) from error
+    except OSError as error:
+        if error.errno not in _OF_THE_DISK:
+            raise  # it says more of this process than of the store
+        raise _damaged(entry, str(error.strerror)) from error
+
+
 def _read(entry: Entry, source: int, start: int, length: int) -> bytes:
     try:
         return os.pread(source, length, start)
@@ -222,6 +241,9 @@ def _damaged(entry: Entry, what: str) -> VerificationError:
         hint="`holdstill verify` tells what else is; older captures may have it whole; "
         "--leave-out-damaged takes out the rest",
     )
+
+
+_OF_THE_DISK = frozenset({errno.EIO, errno.ELOOP, errno.ENOENT, errno.EUCLEAN})
 
 
 def _below(index: Index, part: int, top: bytes) -> Iterator[Entry]:

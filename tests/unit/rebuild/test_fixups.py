@@ -48,7 +48,13 @@ class Draw:
         return bytes((self.count * 41 + n) % 256 for n in range(size))
 
 
-def sibling(files: CapturedFiles, *, disk: Disk = MBR, gap: bytes = b"") -> Sibling:
+def sibling(
+    files: CapturedFiles,
+    *,
+    disk: Disk = MBR,
+    gap: bytes = b"",
+    lost: frozenset[tuple[int, bytes]] = frozenset(),
+) -> Sibling:
     old = pier_3(disk)
     return fixups.make_sibling(
         old,
@@ -57,6 +63,7 @@ def sibling(files: CapturedFiles, *, disk: Disk = MBR, gap: bytes = b"") -> Sibl
         contents=files.contents,
         tools=Tools(Draw(), FakeKeys()),
         gap=gap,
+        lost=lost,
     )
 
 
@@ -193,6 +200,33 @@ def test_seeds_are_new_and_leases_are_gone(files: CapturedFiles) -> None:
         (2, b"var/lib/NetworkManager/secret_key"),
         (2, b"var/lib/holdstill/index.sqlite"),
     }
+
+
+def test_what_is_lost_stays_away_but_what_a_sibling_has_anew_does_not(
+    files: CapturedFiles,
+) -> None:
+    kept = {
+        "etc/fstab": f"UUID={ROOT_UUID} / ext4 defaults 0 1\n",
+        "etc/hostname": "pier-3\n",
+        "etc/ssh/ssh_host_ed25519_key": "private",
+        "etc/ssh/ssh_host_ed25519_key.pub": "ssh-ed25519 AAAA root@pier-3\n",
+        "var/lib/systemd/random-seed": "s" * 512,
+        "var/lib/dhcp/dhclient.eth0.leases": "lease",
+    }
+    for path, content in kept.items():
+        entry = files.add(2, path, content)
+        (files.contents.folder / entry.digest.hex()).unlink()
+
+    made = sibling(files, lost=frozenset((2, path.encode()) for path in kept))
+
+    assert made.overlay.lost == {(2, b"etc/fstab"), (2, b"etc/hostname")}
+    assert made.overlay.removed == {(2, b"var/lib/dhcp/dhclient.eth0.leases")}
+    assert {path for _, path in made.overlay.files} == {
+        b"etc/ssh/ssh_host_ed25519_key",
+        b"etc/ssh/ssh_host_ed25519_key.pub",
+        b"var/lib/systemd/random-seed",
+    }
+    assert len(made.overlay.files[2, b"var/lib/systemd/random-seed"]) == 512
 
 
 def test_a_loader_entry_follows_in_both_ways(files: CapturedFiles) -> None:

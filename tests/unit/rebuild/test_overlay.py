@@ -5,7 +5,7 @@ import os
 import tracemalloc
 from typing import TYPE_CHECKING
 
-from holdstill.model.entries import Entry, EntryType
+from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.rebuild.overlay import Overlay
 from support.captured import CapturedFiles
 
@@ -61,6 +61,27 @@ def test_a_changed_file_leaves_its_hard_link_group(tmp_path: Path) -> None:
     (*_, adjusted) = Overlay({(2, b"etc/hostname"): b"x"}).adjusted(2, files.entries(2))
 
     assert adjusted.link == 0
+
+
+def test_a_file_that_could_not_be_read_has_its_new_content(tmp_path: Path) -> None:
+    files = CapturedFiles(tmp_path)
+    entry = files.add(2, "etc/ssh/ssh_host_ed25519_key", "old")
+    files.put(2, entry._replace(digest=b"", omitted=Omitted.UNREADABLE))
+
+    (*_, adjusted) = Overlay({(2, entry.path): b"new"}).adjusted(2, files.entries(2))
+
+    assert (adjusted.size, adjusted.omitted) == (3, Omitted.NOTHING)
+
+
+def test_lost_files_are_not_there_but_folders_of_that_name_are(tmp_path: Path) -> None:
+    files = CapturedFiles(tmp_path)
+    files.add(2, "var/lib/gauge", "1.42 m\n")
+    overlay = Overlay(lost=frozenset({(2, b"var/lib/gauge"), (2, b"var/lib")}))
+
+    paths = [entry.path for entry in overlay.adjusted(2, files.entries(2))]
+
+    assert b"var/lib/gauge" not in paths
+    assert b"var/lib" in paths
 
 
 def test_contents_come_from_the_overlay_or_from_below(tmp_path: Path) -> None:
