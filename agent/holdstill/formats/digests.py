@@ -9,10 +9,11 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections import deque
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from itertools import islice
 from queue import Queue
-from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import msgspec
 
@@ -35,8 +36,8 @@ BATCH_ENTRIES, BATCH_BYTES = 256, 32 << 20
 """So much is hashed at a time: handing over costs as much as a small file."""
 BATCHES_AHEAD = 8
 """Batches that wait to be answered, at most: the answers fit a socket that nobody reads."""
-PIECES_AHEAD = 8
-"""Pieces that are read before they are hashed."""
+PIECES_AHEAD, READERS = 8, 2
+"""Pieces that are read before they are hashed, and how many of them at a time."""
 _ZEROES = bytes(PIECE)
 
 
@@ -55,6 +56,13 @@ class Hole(NamedTuple):
 
 Part = Span | Hole | bytes
 """A part of a content; bytes where it is known already."""
+
+
+class Place(NamedTuple):
+    """Bytes of a source that are to be read at once, up to end."""
+
+    start: int
+    end: int
 
 
 class Piece(NamedTuple):
@@ -114,9 +122,6 @@ class _Answer(msgspec.Struct, frozen=True, omit_defaults=True):
     strerror: str = ""
 
 
-_Item = _Contents | Piece | _Answer
-
-
 class _Beside:
     """Hashes in another process. Use `beside`."""
 
@@ -156,19 +161,23 @@ def beside(source: ByteSource, tell: Callable[[int], None] = _nobody) -> Iterato
 
 def _serve(link: Link, source: ByteSource) -> None:
     """Answer batches until nobody wants more; what comes next is read while one is hashed."""
-    said = _read_ahead(_heard(link, source))
-    for contents in said:
-        link.send(_answered(cast("_Contents", contents), said))
+    with ThreadPoolExecutor(READERS, thread_name_prefix="read") as pool:
+        said = _read_ahead(_heard(link), lambda place: pool.submit(_read, source, place))
+        for item in said:
+            if isinstance(item, list):  # pieces of a batch that failed are passed over
+                link.send(_answered(item, said))
 
 
-def _read_ahead(items: Iterator[_Item]) -> Iterator[_Item]:
-    """Yield items that a thread of its own draws, some way ahead."""
-    drawn: Queue[_Item | Exception | None] = Queue(PIECES_AHEAD)
+def _read_ahead(
+    items: Iterator[_Contents | Place], read: Callable[[Place], Future[Piece]]
+) -> Iterator[_Contents | Future[Piece]]:
+    """Yield items that a thread of its own draws, some way ahead; places are being read."""
+    drawn: Queue[_Contents | Future[Piece] | Exception | None] = Queue(PIECES_AHEAD)
 
     def draw() -> None:
         try:
             for item in items:
-                drawn.put(item)
+                drawn.put(read(item) if isinstance(item, Place) else item)
         except Exception as error:  # noqa: BLE001  raised again where it is heard of
             drawn.put(error)
         drawn.put(None)
@@ -180,8 +189,8 @@ def _read_ahead(items: Iterator[_Item]) -> Iterator[_Item]:
         yield item
 
 
-def _heard(link: Link, source: ByteSource) -> Iterator[_Item]:
-    """Yield the contents of every batch, then its pieces; where one fails, the answer to that."""
+def _heard(link: Link) -> Iterator[_Contents | Place]:
+    """Yield the contents of every batch, and then the places at which they are."""
     while True:
         try:
             batch, _ = link.receive(list[list[tuple[int, ...] | bytes]])
@@ -189,12 +198,7 @@ def _heard(link: Link, source: ByteSource) -> Iterator[_Item]:
             return
         contents = [[_part(said) for said in parts] for parts in batch]
         yield contents
-        try:
-            yield from _pieces(_spans(contents), source)
-        except VerificationError as error:
-            yield _Answer(cut_off=str(error))
-        except OSError as error:
-            yield _Answer(errno=error.errno or 0, strerror=str(error.strerror))
+        yield from _places(_spans(contents))
 
 
 def _part(said: tuple[int, ...] | bytes) -> Part:
@@ -203,32 +207,15 @@ def _part(said: tuple[int, ...] | bytes) -> Part:
     return Span(*said) if len(said) > 1 else Hole(*said)
 
 
-class _FailedError(Exception):
-    """A batch cannot be read.
-
-    Attributes:
-        answer: says why.
-    """
-
-    def __init__(self, answer: _Answer) -> None:
-        super().__init__()
-        self.answer = answer
-
-
-def _answered(contents: _Contents, said: Iterator[_Item]) -> _Answer:
+def _answered(contents: _Contents, said: Iterator[_Contents | Future[Piece]]) -> _Answer:
     """Hash a batch whose pieces come next."""
-
-    def pieces() -> Iterator[Piece]:
-        for item in said:
-            if isinstance(item, _Answer):
-                raise _FailedError(item)
-            yield cast("Piece", item)
-
-    reader = _Reader(pieces())
+    reader = _Reader(item.result() for item in said if isinstance(item, Future))
     try:
         return _Answer(digests=[_hash(parts, reader) for parts in contents])
-    except _FailedError as failed:
-        return failed.answer
+    except VerificationError as error:
+        return _Answer(cut_off=str(error))
+    except OSError as error:
+        return _Answer(errno=error.errno or 0, strerror=str(error.strerror))
 
 
 def filled_in(
@@ -324,7 +311,7 @@ def _spans(contents: _Contents) -> list[Span]:
     return [part for parts in contents for part in parts if isinstance(part, Span)]
 
 
-def _pieces(spans: Sequence[Span], source: ByteSource) -> Iterator[Piece]:
+def _places(spans: Sequence[Span]) -> Iterator[Place]:
     """Yield what is to be read for these spans: pieces of them, those close together at once."""
     start = end = 0
     for turn, (offset, length) in enumerate(spans, start=1):
@@ -334,7 +321,7 @@ def _pieces(spans: Sequence[Span], source: ByteSource) -> Iterator[Piece]:
                 start, end = position, min(stop, position + PIECE)
                 if end == stop:
                     end = _end_of_near(spans, turn, end, most=position + PIECE)
-                yield _read(source, start, end)
+                yield Place(start, end)
             position = min(stop, end)
 
 
@@ -347,7 +334,12 @@ def _end_of_near(spans: Sequence[Span], turn: int, end: int, *, most: int) -> in
     return end
 
 
-def _read(source: ByteSource, start: int, end: int) -> Piece:
+def _pieces(spans: Sequence[Span], source: ByteSource) -> Iterator[Piece]:
+    return (_read(source, place) for place in _places(spans))
+
+
+def _read(source: ByteSource, place: Place) -> Piece:
+    start, end = place
     try:
         return Piece(start, source.read(start, end - start))
     except EOFError as error:
