@@ -19,10 +19,11 @@ from holdstill.transport import session
 from holdstill.transport.addresses import HostAddress
 from holdstill.transport.bulk import Bulk, Sent, Way
 from holdstill.transport.session import Identity
-from holdstill.workflow import afar
+from holdstill.workflow import afar, deciding
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.afar import Library
-from holdstill.workflow.rebuild import Means, Wish
+from holdstill.workflow.deciding import Wish
+from holdstill.workflow.rebuild import Means
 from support import boards, keys, relay, torture
 from support.boards import Kept, holdstill
 from support.silence import Silent
@@ -136,7 +137,7 @@ def test_no_more_than_the_limit_of_the_contents_ever_lies_on_this_disk(
         means = Means(LocalRunner(), SystemClock(), Silent())
         with workflow_rebuild.opened(found, "x", ahead=found.nearby.ahead) as source:
             size = source.manifest.disk.size
-            plan = workflow_rebuild.decide(source, size=size, wish=Wish(), machine=means.machine)
+            plan = deciding.decide(source, size=size, wish=Wish(), machine=means.machine)
             with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
                 report = workflow_rebuild.carry_out_on(target, plan, source, means)
 

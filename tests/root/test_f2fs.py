@@ -20,8 +20,10 @@ from holdstill.records import index as index_file
 from holdstill.system import loop as system_loop
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.workflow import deciding
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.rebuild import Means, Source, Wish
+from holdstill.workflow.deciding import Wish
+from holdstill.workflow.rebuild import Means, Source
 from support import cards, f2fs_images, loop, programs, promised
 from support.capture_folder import CaptureFolder
 from support.contents import FolderContents, a_file, a_folder, in_order
@@ -222,7 +224,7 @@ def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: P
     image = tmp_path / "rebuilt.img"
     with captured(tmp_path) as made:
         size = made.manifest.disk.size
-        plan = workflow_rebuild.decide(made, size=size, wish=Wish(), machine=MACHINE)
+        plan = deciding.decide(made, size=size, wish=Wish(), machine=MACHINE)
         with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
             means = Means(MACHINE, SystemClock(), Silent())
             report = workflow_rebuild.carry_out_on(target, plan, made, means)

@@ -25,9 +25,10 @@ from holdstill.rebuild import packing
 from holdstill.rebuild.target import Existing
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import leaving
+from holdstill.workflow import deciding, leaving
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.rebuild import Means, Source, Wish
+from holdstill.workflow.deciding import Wish
+from holdstill.workflow.rebuild import Means, Source
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
 from support.silence import Silent
@@ -272,7 +273,7 @@ def whole(kept: Kept) -> Iterator[Source]:
 
 def carry_out(made: Source, image: Path, tell: Silent) -> None:
     size, machine = boot_card.SIZE, LocalRunner()
-    plan = workflow_rebuild.decide(made, size=size, wish=Wish(), machine=machine)
+    plan = deciding.decide(made, size=size, wish=Wish(), machine=machine)
     with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
         workflow_rebuild.carry_out_on(target, plan, made, Means(machine, SystemClock(), tell))
 

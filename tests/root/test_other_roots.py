@@ -24,8 +24,9 @@ from holdstill.rebuild.writers import other
 from holdstill.records import index as index_file
 from holdstill.system import loop as system_loop
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.rebuild import Source, Wish
+from holdstill.workflow import deciding
+from holdstill.workflow.deciding import Wish
+from holdstill.workflow.rebuild import Source
 from support import boards, cards, loop, programs, truth
 from support.boards import Board, holdstill
 from support.capture_folder import CaptureFolder
@@ -235,13 +236,13 @@ def test_what_the_rule_refuses_is_tried_and_what_cannot_fit_is_not(tmp_path: Pat
         rule = fit_other.need(made.entries(1), Other(type="btrfs", uuid=UUID)).size
         for size in (rule + 8 * MIB, rule * 9 // 10, 90 * MIB):
             with suppress(DoesNotFitError):
-                plan = workflow_rebuild.decide(
+                plan = deciding.decide(
                     made, size=size, wish=Wish(), machine=MACHINE, step=told.append
                 )
                 assert plan.disk.size == size
             told.append(str(size))
         with pytest.raises(DoesNotFitError):
-            workflow_rebuild.decide(made, size=300 * MIB, wish=Wish(), machine=MACHINE)
+            deciding.decide(made, size=300 * MIB, wish=Wish(), machine=MACHINE)
 
     trying = "trying how small a file system may become; this takes minutes"
     assert told == [str(rule + 8 * MIB), trying, str(rule * 9 // 10), str(90 * MIB)]

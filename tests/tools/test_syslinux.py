@@ -24,8 +24,10 @@ from holdstill.rebuild.writers import syslinux
 from holdstill.records import index as index_file
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.workflow import deciding
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.rebuild import Means, RebuildReport, Source, Wish
+from holdstill.workflow.deciding import Wish
+from holdstill.workflow.rebuild import Means, RebuildReport, Source
 from support import boot_card, loop, programs
 from support.capture_folder import CaptureFolder
 from support.captured import pier_3
@@ -98,7 +100,7 @@ def captured(folder: Path, image: Path) -> Iterator[Source]:
 def rebuild(image: Path, source: Source) -> RebuildReport:
     machine = LocalRunner()
     size = source.manifest.disk.size
-    plan = workflow_rebuild.decide(source, size=size, wish=Wish(), machine=machine)
+    plan = deciding.decide(source, size=size, wish=Wish(), machine=machine)
     with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
         means = Means(machine, SystemClock(), Silent())
         return workflow_rebuild.carry_out_on(target, plan, source, means)

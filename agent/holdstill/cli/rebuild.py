@@ -22,9 +22,10 @@ from holdstill.rebuild.planner import Plan
 from holdstill.rebuild.target import Existing
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import finding, leaving
+from holdstill.workflow import deciding, finding, leaving
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.rebuild import Means, Wish
+from holdstill.workflow.deciding import Wish
+from holdstill.workflow.rebuild import Means
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -215,9 +216,7 @@ def _rebuild(
 ) -> RebuildReport | Proposal:
     machine, source = LocalRunner(), variant.source
     goal = _sized(goal, source)
-    plan = workflow_rebuild.decide(
-        source, size=goal.size, wish=wish, machine=machine, step=teller.step
-    )
+    plan = deciding.decide(source, size=goal.size, wish=wish, machine=machine, step=teller.step)
     if dry_run:
         return Proposal(plan=plan, changes=variant.changes, left_out=variant.left_out)
     render.left_out(variant.left_out, Console(stderr=True, highlight=False, markup=False))

@@ -12,8 +12,8 @@ from holdstill.model import sizes
 from holdstill.model.sizes import GIB
 from holdstill.rebuild import target as targets
 from holdstill.rehearse import run as rehearse_run
-from holdstill.workflow import rebuild
-from holdstill.workflow.rebuild import Wish
+from holdstill.workflow import deciding, rebuild
+from holdstill.workflow.deciding import Wish
 
 if TYPE_CHECKING:
     from holdstill.keeper.captures import StoredCapture
@@ -58,7 +58,7 @@ def rehearse(
         means = rebuild.Means(machine, clock, tell)
         with rebuild.opened(capture, str(capture.name)) as source:
             size = scratch_size(source.manifest.disk.size)
-            plan = rebuild.decide(source, size=size, wish=Wish(), machine=machine)
+            plan = deciding.decide(source, size=size, wish=Wish(), machine=machine)
             with targets.claimed_image(image, size=size) as target:
                 made = rebuild.carry_out_on(target, plan, source, means)
         tell.step("booting the scratch image in an emulator")
