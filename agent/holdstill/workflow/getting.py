@@ -7,13 +7,13 @@ import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
-from typing import TYPE_CHECKING, NoReturn, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import TargetFailedError, UsageError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Fat
-from holdstill.rebuild import sources
+from holdstill.rebuild import splice
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -169,33 +169,25 @@ class _Taker:
         with _made_whole(place) as target:
             os.ftruncate(target, entry.size)
             if entry.digest:
-                self._pour(entry, target)
-                if files.hash_open_file(target, entry.size) != entry.digest:
-                    self._blame(entry, place)
+                self._pour(entry, target, place)
         self.got.files += 1
         self.got.size += entry.size
 
-    def _blame(self, entry: Entry, place: Path) -> NoReturn:
-        """Say whose fault it is that other bytes arrived."""
-        if sources.is_stored(self.contents, entry.digest.hex()):
+    def _pour(self, entry: Entry, target: int, place: Path) -> None:
+        source = _opened(self.contents, entry)
+        try:
+            poured = splice.copy(source, target, size=entry.size)
+        except (EOFError, splice.SourceError) as error:
+            raise _damaged(entry, str(error)) from error
+        finally:
+            os.close(source)
+        if poured != entry.digest:
+            raise _damaged(entry, "its bytes are others")
+        if files.hash_open_file(target, entry.size) != poured:
             raise TargetFailedError(
                 f"{place} does not give back what was written to it",
                 hint="check the disk that it is on, and have it written elsewhere",
             )
-        raise _damaged(entry, "its bytes are others")
-
-    def _pour(self, entry: Entry, target: int) -> None:
-        source = _opened(self.contents, entry)
-        try:
-            for start, end in files.data_ranges(source, entry.size):
-                while start < end:
-                    chunk = _read(entry, source, start, min(files.CHUNK, end - start))
-                    if not chunk:
-                        break
-                    os.pwrite(target, chunk, start)
-                    start += len(chunk)  # noqa: PLW2901  the rest of the range
-        finally:
-            os.close(source)
 
     def _dress(self, entry: Entry, place: Path) -> None:
         if os.geteuid() == 0:
@@ -226,13 +218,6 @@ def _opened(contents: Contents, entry: Entry) -> int:
         if error.errno not in _OF_THE_DISK:
             raise  # it says more of this process than of the store
         raise _damaged(entry, str(error.strerror)) from error
-
-
-def _read(entry: Entry, source: int, start: int, length: int) -> bytes:
-    try:
-        return os.pread(source, length, start)
-    except OSError as error:
-        raise _damaged(entry, f"{error.strerror}, at byte {start}") from error
 
 
 def _damaged(entry: Entry, what: str) -> VerificationError:
