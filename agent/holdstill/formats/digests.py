@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from itertools import islice
+from itertools import chain, islice
 from queue import Queue
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
@@ -209,9 +209,9 @@ def _part(said: tuple[int, ...] | bytes) -> Part:
 
 def _answered(contents: _Contents, said: Iterator[_Contents | Future[Piece]]) -> _Answer:
     """Hash a batch whose pieces come next."""
-    reader = _Reader(item.result() for item in said if isinstance(item, Future))
+    pieces = (item.result() for item in said if isinstance(item, Future))
     try:
-        return _Answer(digests=[_hash(parts, reader) for parts in contents])
+        return _Answer(digests=_hash_each(contents, pieces))
     except VerificationError as error:
         return _Answer(cut_off=str(error))
     except OSError as error:
@@ -282,8 +282,13 @@ def hash_all(contents: _Contents, source: ByteSource) -> list[bytes]:
     Raises:
         VerificationError: the source ends before a content does.
     """
-    reader = _Reader(_pieces(_spans(contents), source))
-    return [_hash(parts, reader) for parts in contents]
+    return _hash_each(contents, _pieces(_spans(contents), source))
+
+
+def _hash_each(contents: _Contents, pieces: Iterator[Piece]) -> list[bytes]:
+    """Hash contents whose pieces come in their order."""
+    reader = _Reader(pieces)
+    return [_hash(chain.from_iterable(map(reader.chunks, parts))) for parts in contents]
 
 
 def hash_parts(parts: Iterable[Part], source: ByteSource) -> bytes:
@@ -292,18 +297,17 @@ def hash_parts(parts: Iterable[Part], source: ByteSource) -> bytes:
     Raises:
         VerificationError: the source ends before the content does.
     """
-    total = hashlib.sha256()
-    for part in parts:
-        for chunk in _Reader(_pieces(_spans([[part]]), source)).chunks(part):
-            total.update(chunk)
-    return total.digest()
+    return _hash(
+        chunk
+        for part in parts
+        for chunk in _Reader(_pieces(_spans([[part]]), source)).chunks(part)
+    )
 
 
-def _hash(parts: Iterable[Part], reader: _Reader) -> bytes:
+def _hash(chunks: Iterable[bytes | memoryview]) -> bytes:
     total = hashlib.sha256()
-    for part in parts:
-        for chunk in reader.chunks(part):
-            total.update(chunk)
+    for chunk in chunks:
+        total.update(chunk)
     return total.digest()
 
 

@@ -55,7 +55,7 @@ def minimum(entries: Entries, parameters: Other, *, contents: Contents, machine:
         TargetFailedError: not even the size of the rule does, so it is not a matter of size.
     """
     most = fit_other.need(entries(), parameters).size
-    least = least_of(parameters) - MIB
+    least = fit_other.RULES[parameters.type].least - MIB
     with tempfile.TemporaryDirectory(prefix="holdstill-fit-") as folder:
         trial = _Trial(Path(folder) / "trial", entries, parameters, contents, machine)
         warnings = trial.run(most)
@@ -66,11 +66,6 @@ def minimum(entries: Entries, parameters: Other, *, contents: Contents, machine:
             else:
                 least = middle
     return Need(0, most)
-
-
-def least_of(parameters: Other) -> int:
-    """Return the bytes below which mkfs refuses, in whole MiB."""
-    return fit_other.RULES[parameters.type].least
 
 
 @dataclass(frozen=True)

@@ -59,24 +59,21 @@ def decide(
         if isinstance(part.file_system, Other):
             other.insist_possible(part.file_system, machine, number=part.number)
     wanted = needs(source, machine)
-
-    def planned(needs: Mapping[int, Need] = wanted) -> Plan:
-        return planner.plan(
-            source.manifest,
-            target_size=size,
-            needs=needs,
-            grow=wish.grow,
-            leave_free=wish.leave_free,
-        )
-
+    planned = functools.partial(
+        planner.plan,
+        source.manifest,
+        target_size=size,
+        grow=wish.grow,
+        leave_free=wish.leave_free,
+    )
     try:
-        plan = planned()
+        plan = planned(needs=wanted)
     except fitting.DoesNotFitError:
         if not _could_fit(source, planned, wanted):
             raise
         step("trying how small a file system may become; this takes minutes")
         wanted |= _tried(source, machine)
-        plan = planned()
+        plan = planned(needs=wanted)
     notes = []
     for part in source.manifest.parts:
         if isinstance(part.file_system, Other) and other.must_load(part.file_system, machine):
@@ -110,21 +107,23 @@ def needs(source: Source, machine: Runner) -> dict[int, Need]:
 
 def _ruled(source: Source) -> dict[int, Other]:
     """Return the file systems whose need is known by a rule only, by partition."""
-    kinds = {part.number: part.file_system for part in source.manifest.parts}
     return {
-        number: kind
-        for number, kind in kinds.items()
-        if isinstance(kind, Other) and kind.type in fit_other.RULES
+        part.number: part.file_system
+        for part in source.manifest.parts
+        if isinstance(part.file_system, Other) and part.file_system.type in fit_other.RULES
     }
 
 
 def _could_fit(
-    source: Source, planned: Callable[[Mapping[int, Need]], Plan], wanted: Mapping[int, Need]
+    source: Source, planned: functools.partial[Plan], wanted: Mapping[int, Need]
 ) -> bool:
     """Whether everything would fit if those known by a rule needed no more than mkfs asks for."""
-    least = {number: Need(0, fit_trial.least_of(kind)) for number, kind in _ruled(source).items()}
+    least = {
+        number: Need(0, fit_other.RULES[kind.type].least)
+        for number, kind in _ruled(source).items()
+    }
     try:
-        planned({**wanted, **least})
+        planned(needs={**wanted, **least})
     except fitting.DoesNotFitError:
         return False
     return bool(least)
