@@ -3,29 +3,24 @@
 import hashlib
 import os
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from holdstill.errors import TargetFailedError, TargetRefusedError
-from holdstill.formats import source, table
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
 from holdstill.rebuild import packing, sload
 from holdstill.rebuild.target import Existing
 from holdstill.rebuild.writers import other
-from holdstill.records import index as index_file
 from holdstill.system import loop as system_loop
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Means, Source
-from support import cards, f2fs_images, loop, programs, promised
-from support.capture_folder import CaptureFolder
+from holdstill.workflow.rebuild import Means
+from support import capture_folder, f2fs_images, loop, programs, promised
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
 from support.silence import Silent
@@ -91,6 +86,13 @@ def fill(image: Path, entries: list[Entry], contents: FolderContents, size: int)
     )  # fmt: skip
 
 
+def alone(image: Path, *, skip: int) -> Path:
+    """Return a file of what lies behind so many MiB of an image."""
+    volume = image.with_name("alone")
+    programs.run("dd", f"if={image}", f"of={volume}", "bs=1M", f"skip={skip}", "status=none")
+    return volume
+
+
 def test_what_its_tools_can_bring_is_there_and_the_rest_is_told(tmp_path: Path) -> None:
     contents = FolderContents(tmp_path / "content")
     entries = tree(contents)
@@ -98,9 +100,7 @@ def test_what_its_tools_can_bring_is_there_and_the_rest_is_told(tmp_path: Path) 
 
     filled = fill(image, entries, contents, 150 * MIB)
 
-    alone = tmp_path / "alone"
-    programs.run("dd", f"if={image}", f"of={alone}", "bs=1M", "skip=1", "status=none")
-    nodes = f2fs_images.read(alone, tmp_path)
+    nodes = f2fs_images.read(alone(image, skip=1), tmp_path)
     kept = [e for e in entries if e.type in {1, 2, 7}]
     assert filled.entries == len(kept) == len(entries) - 2
     assert {entry.path for entry in kept} - set(nodes) == {b"etc/plain"}  # a second name
@@ -148,9 +148,8 @@ def test_a_loaded_f2fs_keeps_what_the_table_says(tmp_path: Path) -> None:
     entries = {entry.path: entry for entry in tree(contents)}
     image = loop.blank_image(tmp_path / "image", size=150 * MIB + MIB)
     fill(image, list(entries.values()), contents, 150 * MIB)
-    alone = tmp_path / "alone"
-    programs.run("dd", f"if={image}", f"of={alone}", "bs=1M", "skip=1", "status=none")
-    there = f2fs_images.read(alone, tmp_path)
+    volume = alone(image, skip=1)
+    there = f2fs_images.read(volume, tmp_path)
 
     def owner(path: bytes) -> bool:
         one, other_one = entries[path], there[path]
@@ -160,7 +159,7 @@ def test_a_loaded_f2fs_keeps_what_the_table_says(tmp_path: Path) -> None:
         return entries[path].mtime_ns // 10**9 == there[path].seconds
 
     ids = {f"LABEL={PARAMETERS.label}", f"UUID={PARAMETERS.uuid}"}
-    exported = programs.run("blkid", "-p", "-o", "export", alone).decode()
+    exported = programs.run("blkid", "-p", "-o", "export", volume).decode()
     large = hashlib.sha256(there[b"large"].content).digest()
     modes = there[b"etc"].mode & 0o7777, there[b"program"].mode & 0o7777
     whole = seconds(b"etc") and there[b"etc"].nanoseconds == 0
@@ -204,25 +203,12 @@ def test_without_room_to_lay_the_tree_out_it_is_refused() -> None:
         sload.insist_room(1 << 60, number=2)
 
 
-@contextmanager
-def captured(folder: Path) -> Iterator[Source]:
-    """Hold a capture whose manifest says that the one partition is an f2fs."""
-    contents = FolderContents(folder / "content")
-    image = loop.partitioned_image(
-        folder / "card.img", size=200 * MIB, script="label: dos\nstart=8192, type=83\n"
-    )
-    with source.opened(image) as card:
-        disk = table.read(card)
-    with index_file.created(folder / "index.sqlite") as index:
-        index.put_all(1, tree(contents), seq=1)
-    kept = CaptureFolder(folder, cards.manifest_of(disk, {1: PARAMETERS}), contents)
-    with index_file.opened(kept.index_path) as index:
-        yield Source("000042", kept.made, index, kept, kept)
-
-
 def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: Path) -> None:
     image = tmp_path / "rebuilt.img"
-    with captured(tmp_path) as made:
+    contents = FolderContents(tmp_path / "content")
+    with capture_folder.captured(
+        tmp_path, tree(contents), contents, parameters=PARAMETERS, size=200 * MIB
+    ) as made:
         size = made.manifest.disk.size
         plan = deciding.decide(made, size=size, wish=Wish(), machine=MACHINE)
         with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
@@ -235,7 +221,6 @@ def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: P
     assert report.notes.count(f"partition 1: {lost}") == 1
     assert any("not checked: partition 1: the files of a f2fs" in text for text in report.notes)
     assert report.checked_entries == 0
-    alone = tmp_path / "alone"
-    programs.run("dd", f"if={image}", f"of={alone}", "bs=1M", "skip=4", "status=none")
-    assert f2fs_images.read(alone, tmp_path)[b"same"].content == b"tide table\n"
-    programs.run("fsck.f2fs", "--dry-run", alone)
+    volume = alone(image, skip=4)
+    assert f2fs_images.read(volume, tmp_path)[b"same"].content == b"tide table\n"
+    programs.run("fsck.f2fs", "--dry-run", volume)

@@ -32,7 +32,7 @@ from holdstill.workflow.rebuild import Means, Source
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
 from support.silence import Silent
-from support.spoilt import WAYS, altered, altered_inside, shortened, spoilt
+from support.spoilt import WAYS, altered, altered_inside, shortened, spoilt, stored
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -63,8 +63,7 @@ class Kept:
 
     def place(self, content: bytes) -> Path:
         """Return where a content lies."""
-        name = hashlib.sha256(content).hexdigest()
-        return self.store / "content" / name[:2] / name
+        return stored(self.store, content)
 
     def rebuilt(
         self, *words: object, capture: str = "pier-3", leave_out: bool = True

@@ -1,6 +1,5 @@
 """list, show and get: what a person sees of a store, and takes out of it."""
 
-import hashlib
 import json
 import os
 import subprocess
@@ -12,7 +11,7 @@ import pytest
 
 from support import boards
 from support.boards import Kept, holdstill
-from support.spoilt import WAYS, spoilt
+from support.spoilt import WAYS, spoilt, stored
 
 pytestmark = pytest.mark.timeout(120)
 SECRET = b"the readings of a whole year\n" * 1000
@@ -139,17 +138,11 @@ def test_what_is_not_there_is_said_with_a_way_on(kept: Kept, words: tuple[str, .
     assert b"what to do:" in done.stderr or b"cannot be a board" in done.stderr
 
 
-def readings(kept: Kept) -> Path:
-    """Return where the store has them."""
-    name = hashlib.sha256(SECRET).hexdigest()
-    return kept.store / "content" / name[:2] / name
-
-
 @pytest.mark.parametrize("spoil", WAYS)
 def test_a_damaged_content_is_not_handed_out(
     kept: Kept, tmp_path: Path, spoil: Callable[[Path], None]
 ) -> None:
-    with spoilt(readings(kept), spoil=spoil):
+    with spoilt(stored(kept.store, SECRET), spoil=spoil):
         done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
                      "--to", tmp_path / "bad")  # fmt: skip
 
@@ -162,7 +155,7 @@ def test_a_damaged_content_is_not_handed_out(
 def test_the_rest_of_a_folder_comes_out_without_what_is_damaged(
     kept: Kept, tmp_path: Path, spoil: Callable[[Path], None]
 ) -> None:
-    with spoilt(readings(kept), spoil=spoil):
+    with spoilt(stored(kept.store, SECRET), spoil=spoil):
         said = holdstill(
             "get", "pier-3", "/var/lib/gauge", "--store", kept.store, "--to", tmp_path / "gauge",
             "--leave-out-damaged", accepted=[8],
@@ -173,7 +166,7 @@ def test_the_rest_of_a_folder_comes_out_without_what_is_damaged(
 
 
 def test_a_damaged_capture_is_known_until_it_is_whole_again(kept: Kept, tmp_path: Path) -> None:
-    with spoilt(readings(kept)):
+    with spoilt(stored(kept.store, SECRET)):
         holdstill("verify", "--store", kept.store, accepted=[7])
         listed = holdstill("list", "--store", kept.store)
         warned = tried("show", "pier-3", "--store", kept.store)

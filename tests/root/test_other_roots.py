@@ -13,23 +13,18 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import TargetFailedError, TargetRefusedError, VerificationError
-from holdstill.formats import source as byte_source
-from holdstill.formats import table
 from holdstill.model import entries as entry_streams
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
 from holdstill.rebuild import fit_other, fit_trial
 from holdstill.rebuild.fitting import DoesNotFitError
 from holdstill.rebuild.writers import other
-from holdstill.records import index as index_file
 from holdstill.system import loop as system_loop
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding
 from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Source
-from support import boards, cards, loop, programs, truth
+from support import boards, capture_folder, loop, programs, truth
 from support.boards import Board, holdstill
-from support.capture_folder import CaptureFolder
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB, LoopDisk
 
@@ -211,29 +206,16 @@ def test_the_least_size_is_foretold_within_five_percent(
     assert not fits(tmp_path, less, entries, contents, parameters), "a twentieth less would do"
 
 
-@contextmanager
-def captured_btrfs(folder: Path) -> Iterator[Source]:
-    """Hold a capture of a card whose one partition is a btrfs with room to spare."""
-    contents = FolderContents(folder / "content")
-    image = loop.partitioned_image(
-        folder / "card.img", size=900 * MIB, script="label: dos\nstart=8192, type=83\n"
-    )
-    with byte_source.opened(image) as card:
-        disk = table.read(card)
-    with index_file.created(folder / "index.sqlite") as index:
-        index.put_all(1, in_order([a_folder(b"", mode=0o755), *large_files(contents)]), seq=1)
-    parameters = Other(type="btrfs", uuid=UUID, label="jetty")
-    kept = CaptureFolder(folder, cards.manifest_of(disk, {1: parameters}), contents)
-    with index_file.opened(kept.index_path) as index:
-        yield Source("000042", kept.made, index, kept, kept)
-
-
 def test_what_the_rule_refuses_is_tried_and_what_cannot_fit_is_not(tmp_path: Path) -> None:
     if not supported("btrfs"):
         pytest.skip("this kernel has no btrfs")
     told: list[str] = []
-    with captured_btrfs(tmp_path) as made:
-        rule = fit_other.need(made.entries(1), Other(type="btrfs", uuid=UUID)).size
+    contents, kind = FolderContents(tmp_path / "content"), Other(type="btrfs", uuid=UUID)
+    entries = in_order([a_folder(b"", mode=0o755), *large_files(contents)])
+    with capture_folder.captured(
+        tmp_path, entries, contents, parameters=kind, size=900 * MIB
+    ) as made:
+        rule = fit_other.need(made.entries(1), kind).size
         for size in (rule + 8 * MIB, rule * 9 // 10, 90 * MIB):
             with suppress(DoesNotFitError):
                 plan = deciding.decide(

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.formats import source, table
+from holdstill.records import index as index_file
+from holdstill.workflow.rebuild import Source
+from support import cards, loop
+
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import Other
     from holdstill.model.manifest import Manifest
     from support.contents import FolderContents
 
@@ -41,3 +50,24 @@ class CaptureFolder:
     def open(self, digest: bytes) -> int:
         """Open a content; the caller closes."""
         return self.contents.open(digest)
+
+
+@contextmanager
+def captured(
+    folder: Path,
+    entries: Iterable[Entry],
+    contents: FolderContents,
+    *,
+    parameters: Other,
+    size: int,
+) -> Iterator[Source]:
+    """Hold a capture of a card of a size whose manifest says what its one partition is."""
+    script = "label: dos\nstart=8192, type=83\n"
+    image = loop.partitioned_image(folder / "card.img", size=size, script=script)
+    with source.opened(image) as card:
+        disk = table.read(card)
+    kept = CaptureFolder(folder, cards.manifest_of(disk, {1: parameters}), contents)
+    with index_file.created(kept.index_path) as index:
+        index.put_all(1, entries, seq=1)
+    with index_file.opened(kept.index_path) as index:
+        yield Source("000042", kept.made, index, kept, kept)

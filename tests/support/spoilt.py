@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
@@ -9,6 +10,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
+
+
+def stored(store: Path, content: bytes) -> Path:
+    """Return where a store has a content."""
+    name = hashlib.sha256(content).hexdigest()
+    return store / "content" / name[:2] / name
 
 
 def altered(path: Path) -> None:
