@@ -74,12 +74,12 @@ def write(
     """Make, fill and finish an ext4 at an offset in an image or a device."""
     machine = LocalRunner()
     size = wanted.blocks * wanted.block_size
-    ext4.make(target, offset=offset, size=size, parameters=wanted, machine=machine)
-    filled = ext4.fill(
-        target, offset=offset, entries=lambda: entries, contents=contents, heads=heads
-    )
+    written = ext4.write(
+        target, offset=offset, size=size, parameters=wanted, entries=entries, contents=contents,
+        machine=machine, heads=heads,
+    )  # fmt: skip
     ext4.finish(target, offset=offset, parameters=wanted, machine=machine)
-    return filled
+    return written.filled
 
 
 def image(

@@ -28,6 +28,8 @@ from support.ext4_images import FEATURES, MIB, OFFSET, parameters
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdstill.model.layout import Ext4
+
 SECOND = 10**9
 SOURCES = {
     "ext4": ("-t", "ext4"),
@@ -121,6 +123,15 @@ def built(tmp_path: Path, *entries: Entry, contents: FolderContents | None = Non
     held = contents or FolderContents(tmp_path / "contents")
     tree = in_order([a_folder(b"", mode=0o755), *entries])
     return ext4_images.image(tmp_path / "card.img", tree, held, parameters())
+
+
+def written(image: Path, wanted: Ext4, *, size: int) -> None:
+    """Write an empty tree into a partition of so many bytes at the beginning of an image."""
+    ext4.write(
+        image, offset=0, size=size, parameters=wanted, entries=[a_folder(b"")],
+        contents=FolderContents(image.parent / "contents"),
+        machine=LocalRunner(),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -338,7 +349,7 @@ def test_a_feature_that_is_not_rebuilt_is_refused_before_anything_is_touched(
     wanted = parameters(features=(*FEATURES, feature), size=8 * MIB)
 
     with pytest.raises(TargetRefusedError):
-        ext4.make(image, offset=0, size=8 * MIB, parameters=wanted, machine=LocalRunner())
+        written(image, wanted, size=8 * MIB)
 
     assert image.read_bytes() == b"precious" * MIB
 
@@ -351,7 +362,7 @@ def test_a_feature_that_this_machine_does_not_know_is_refused_with_its_words(
     wanted = parameters(features=(*FEATURES, "FEATURE_C30"), size=8 * MIB)
 
     with pytest.raises(PreflightError, match="FEATURE_C30"):
-        ext4.make(image, offset=0, size=8 * MIB, parameters=wanted, machine=LocalRunner())
+        written(image, wanted, size=8 * MIB)
 
     assert image.read_bytes() == b"precious" * MIB
 
@@ -367,7 +378,7 @@ def test_a_file_system_larger_than_its_partition_is_refused(tmp_path: Path) -> N
     image = loop.blank_image(tmp_path / "card.img", size=60 * MIB)
 
     with pytest.raises(TargetRefusedError, match="does not fit"):
-        ext4.make(image, offset=0, size=47 * MIB, parameters=parameters(), machine=LocalRunner())
+        written(image, parameters(), size=47 * MIB)
 
 
 @pytest.mark.parametrize("options", ["commit=5;rm", 'x" y', "a b", "a\nb"])

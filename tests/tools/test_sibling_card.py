@@ -120,12 +120,14 @@ def rebuild(image: Path, sibling: Sibling, captured: Captured) -> None:
         machine=MACHINE,
     )
     place, size = root.start * 512, root.size * 512
-    ext4_writer.make(image, offset=place, size=size, parameters=ext4, machine=MACHINE)
-    ext4_writer.fill(
+    ext4_writer.write(
         image,
         offset=place,
-        entries=lambda: sibling.overlay.adjusted(2, captured.files.entries(2)),
+        size=size,
+        parameters=ext4,
+        entries=sibling.overlay.adjusted(2, captured.files.entries(2)),
         contents=contents,
+        machine=MACHINE,
     )
     ext4_writer.finish(image, offset=place, parameters=ext4, machine=MACHINE)
     table_writer.write(image, made.disk, MACHINE)

@@ -310,14 +310,12 @@ class _Writers:
 
     def ext4(self, step: MakeExt4) -> None:
         machine, path = self._means.machine, self._target.path
-        made = ext4.make(
-            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine
-        )
-        self._made[step.number] = made
-        filled = ext4.fill(
-            path, offset=step.offset, entries=lambda: self._source.written(step.number),
-            contents=self._contents, heads=_swap_heads(step.swap_files), progress=self,
+        made, filled = ext4.write(
+            path, offset=step.offset, size=step.size, parameters=step.parameters,
+            entries=self._source.written(step.number), contents=self._contents, machine=machine,
+            heads=_swap_heads(step.swap_files), progress=self,
         )  # fmt: skip
+        self._made[step.number] = made
         ext4.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
         self.entries += filled.entries
         self.warnings += filled.warnings

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import TargetFailedError
 from holdstill.model.layout import Ext4
-from holdstill.rebuild.ext4 import geometry
+from holdstill.rebuild.ext4 import geometry, placing
 from holdstill.rebuild.ext4.library import Run
 from holdstill.rebuild.writers import ext4
 
@@ -122,7 +122,7 @@ def test_taking_runs_out_leaves_the_rest(
 ) -> None:
     apart = list(_apart(taken))
 
-    left = list(ext4.without([Run(*run) for run in runs], apart))
+    left = list(placing.without([Run(*run) for run in runs], apart))
 
     out = {block for run in apart for block in range(run.first, run.first + run.length)}
     wanted = [

@@ -24,7 +24,7 @@ from holdstill.rebuild.ext4.copying import Copier
 from holdstill.rebuild.ext4.directory import Name
 from holdstill.rebuild.ext4.findings import Findings
 from holdstill.rebuild.ext4.inode import Blocks
-from holdstill.rebuild.ext4.library import LibraryError
+from holdstill.rebuild.ext4.library import LibraryError, Run
 from holdstill.rebuild.ext4.listing import DirectoryWriter
 from holdstill.system import files
 
@@ -53,15 +53,18 @@ class Filled:
     """What was written.
 
     Attributes:
+        contents: the blocks that are on the target already, sorted; all others are on the desk.
         warnings: what could not be restored exactly, for people.
     """
 
     entries: int
     content_bytes: int
+    contents: list[Run]
     warnings: tuple[str, ...] = ()
 
 
 def fill(
+    desk: Path,
     target: Path,
     *,
     offset: int,
@@ -70,11 +73,12 @@ def fill(
     heads: Mapping[bytes, bytes],
     progress: Progress,
 ) -> Filled:
-    """Fill the new, empty ext4 at an offset in a target.
+    """Fill a new, empty ext4.
 
     Args:
-        target: an image or a device.
-        offset: byte at which the file system begins.
+        desk: a file that holds it; inodes and directories go there.
+        target: the image or device that gets the contents.
+        offset: byte of the target at which the file system begins.
         entries: in key order.
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
@@ -83,14 +87,14 @@ def fill(
     with (
         files.opened(target, os.O_RDWR) as handle,
         porter.hired(handle, target, progress) as carrier,
-        volume.opened(target, offset=offset) as filled,
+        volume.opened(desk, target, offset=offset) as filled,
         _notes() as notes,
     ):
         copier = Copier(filled, contents, carrier, progress)
         filler = _Filler(filled, notes, copier, heads)
         filler.fill(entries)
         carrier.finish()
-    return filler.result()
+    return filler.result(filled.contents())
 
 
 @contextmanager
@@ -124,8 +128,8 @@ class _Filler:
         self._entries = self._content_bytes = 0
         self._has_lost_and_found = False
 
-    def result(self) -> Filled:
-        return Filled(self._entries, self._content_bytes, self._findings.warnings())
+    def result(self, contents: list[Run]) -> Filled:
+        return Filled(self._entries, self._content_bytes, contents, self._findings.warnings())
 
     def fill(self, entries: Iterable[Entry]) -> None:
         self._empty()
@@ -256,9 +260,9 @@ class _Filler:
                 f"the symlink {paths.display(entry.path)!r} is too long for blocks of "
                 f"{self._geometry.block_size} bytes"
             )
-        runs = self._volume.allocate(1)
-        self._volume.write(runs[0].first, 0, entry.target.ljust(self._geometry.block_size, b"\0"))
-        self._map(number, entry, len(entry.target), copying.merged(runs))
+        block = self._volume.allocate_on_desk()
+        self._volume.write_on_desk(block, entry.target)
+        self._map(number, entry, len(entry.target), copying.merged([Run(block, 1)]))
 
     def _map(self, number: int, entry: Entry, size: int, extents: list[Extent]) -> None:
         """Write the inode of something that has blocks."""
@@ -275,8 +279,8 @@ class _Filler:
         mapped = blockmap.build(
             extents,
             block_size=self._geometry.block_size,
-            take=lambda: self._volume.allocate(1)[0].first,
-            write=lambda block, content: self._volume.write(block, 0, content),
+            take=self._volume.allocate_on_desk,
+            write=self._volume.write_on_desk,
         )
         return Blocks(size, (count + mapped.lists) * per_block, mapped.map)
 

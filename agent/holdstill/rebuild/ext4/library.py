@@ -302,33 +302,40 @@ class Handle:
 
 
 @contextmanager
-def opened(target: Path, *, offset: int) -> Iterator[Handle]:
-    """Hold the file system that begins at an offset in a file or device open for changing it.
+def opened(desk: Path) -> Iterator[Handle]:
+    """Hold the file system in a file open for changing it.
 
-    Changes reach the target when the block succeeds. When it fails they may or may not.
+    Changes reach the file when the block succeeds. When it fails they may or may not.
 
     Raises:
         TargetFailedError: there is no file system that the library can change, or the library
-            failed in the block.
+            failed in the block, as when there is no room left.
     """
     library, system = Library(), _P()
     try:
         library.call(
-            "ext2fs_open2", os.fsencode(target), f"offset={offset}".encode(),
-            FLAG_RW | FLAG_64BITS, 0, 0, library.io_manager(), ctypes.byref(system),
+            "ext2fs_open2", os.fsencode(desk), None, FLAG_RW | FLAG_64BITS, 0, 0,
+            library.io_manager(), ctypes.byref(system),
         )  # fmt: skip
     except LibraryError as error:
-        raise TargetFailedError(f"cannot open the new ext4 in {target}: {error}") from error
+        raise _failed(desk, "cannot be opened", error) from error
     try:
         library.call("ext2fs_read_bitmaps", system)
         yield Handle(library, system)
     except LibraryError as error:
         library.do("ext2fs_free", system)
-        raise TargetFailedError(f"filling the ext4 in {target} failed: {error}") from error
+        raise _failed(desk, "cannot be filled", error) from error
     except BaseException:
         library.do("ext2fs_free", system)
         raise
     try:
         library.call("ext2fs_close_free", ctypes.byref(system))
     except LibraryError as error:
-        raise TargetFailedError(f"{target} did not take the ext4: {error}") from error
+        raise _failed(desk, "cannot be filled", error) from error
+
+
+def _failed(desk: Path, what: str, error: LibraryError) -> TargetFailedError:
+    return TargetFailedError(
+        f"the new ext4 in the scratch file {desk} {what}: {error}",
+        hint="see whether there is room: 300 bytes a file. TMPDIR chooses another place for it",
+    )

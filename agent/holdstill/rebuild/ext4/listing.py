@@ -63,7 +63,7 @@ class DirectoryWriter:
         self._volume.library.write_directory_block(self._own, self._reserve(), block)
 
     def _reserve(self) -> int:
-        block = self._volume.allocate_for_directory()
+        block = self._volume.allocate_on_desk()
         copying.add(self.extents, self._count, Run(block, 1))
         self._count += 1
         return block

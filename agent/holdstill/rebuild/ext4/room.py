@@ -1,7 +1,7 @@
 """Free blocks: asked of the library in large pieces, handed out in small ones.
 
-Blocks of directories come from pieces of their own. So contents that are written one after the
-other lie one behind the other, and directories lie together.
+Blocks of directories and the like come from pieces of their own. So contents that are written one
+after the other lie one behind the other, and directories lie together.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, LibraryError, Run
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-CONTENT_PIECE, DIRECTORY_PIECE = 2048, 256
+CONTENT_PIECE, DESK_PIECE = 2048, 256
 """Blocks that are asked for at once, at most."""
 
 
@@ -36,7 +36,7 @@ class Room:
         self._goal = first_block
         share = max(blocks // 256, 1)
         self._contents = _Pool(self, min(CONTENT_PIECE, share))
-        self._directories = _Pool(self, min(DIRECTORY_PIECE, share))
+        self._desk = _Pool(self, min(DESK_PIECE, share))
 
     def take(self, count: int) -> list[Run]:
         """Take blocks for a content, in as few runs as there are.
@@ -46,17 +46,21 @@ class Room:
         """
         return self._contents.take(count)
 
-    def take_for_directory(self) -> int:
-        """Take one block for a directory.
+    def take_on_desk(self) -> int:
+        """Take one block for what is no content.
 
         Raises:
             TargetFailedError: there is none.
         """
-        return self._directories.take(1)[0].first
+        return self._desk.take(1)[0].first
+
+    def contents(self) -> list[Run]:
+        """Return what was asked for contents and not given back, sorted."""
+        return sorted(self._contents.asked)
 
     def give_back(self) -> None:
         """Give back what was asked for and not handed out."""
-        for pool in (self._contents, self._directories):
+        for pool in (self._contents, self._desk):
             for run in pool.emptied():
                 self._supply.release(run)
 
@@ -85,6 +89,7 @@ class _Pool:
     def __init__(self, room: Room, piece: int) -> None:
         self._room, self._piece = room, piece
         self._next = self._end = 0
+        self.asked: list[Run] = []
 
     def take(self, count: int) -> list[Run]:
         first = self._next
@@ -97,14 +102,29 @@ class _Pool:
         """Yield what is left, then what is asked for: exactly, or a whole piece for later."""
         while count:
             if self._next == self._end:
-                self._next, length = self._room.ask(max(count, self._piece))
-                self._end = self._next + length
+                run = self._room.ask(max(count, self._piece))
+                self._next, self._end = run.first, run.first + run.length
+                self._note(run)
             length = min(count, self._end - self._next)
             yield Run(self._next, length)
             self._next += length
             count -= length
 
+    def _note(self, run: Run) -> None:
+        """Note what was asked for, joined to what was asked for before where it follows that."""
+        first, length = self.asked[-1] if self.asked else run
+        if first + length == run.first:
+            self.asked[-1] = Run(first, length + run.length)
+        else:
+            self.asked.append(run)
+
     def emptied(self) -> list[Run]:
-        left = [Run(self._next, self._end - self._next)] if self._next < self._end else []
+        """Return what was asked for and not handed out; that is the end of what was noted last."""
+        if self._next == self._end:
+            return []
+        left = Run(self._next, self._end - self._next)
+        first, length = self.asked.pop()
+        if length > left.length:
+            self.asked.append(Run(first, length - left.length))
         self._next = self._end = 0
-        return left
+        return [left]

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError
+from holdstill.rebuild import splice
 from holdstill.rebuild.ext4 import geometry, library, output
 from holdstill.rebuild.ext4.library import INODE_ALLOC_FAIL, LibraryError
 from holdstill.rebuild.ext4.output import Output
@@ -25,19 +26,19 @@ _UNSIGNED_SHIFT, _HASH_VERSION_MAX = 3, 2
 
 
 class Volume:
-    """A file system that is being filled. Use `opened`."""
+    """A file system on a desk, whose contents go to a target. Use `opened`."""
 
     def __init__(
-        self, handle: library.Handle, output: Output, offset: int, shape: Geometry
+        self, handle: library.Handle, desk: int, output: Output, offset: int, shape: Geometry
     ) -> None:
         self.library = handle
+        self._desk = desk
         self.geometry = shape
         self._offset = offset
         self._block = shape.block_size
         self._output = output
         self._room = Room(handle, first_block=shape.first_block, blocks=shape.blocks)
         self._last_inode = 1
-        self._tables: dict[int, int] = {}
 
     def allocate(self, count: int) -> list[Run]:
         """Take free blocks for a content, in as few runs as there are.
@@ -47,13 +48,21 @@ class Volume:
         """
         return self._room.take(count)
 
-    def allocate_for_directory(self) -> int:
-        """Take one free block for a directory.
+    def allocate_on_desk(self) -> int:
+        """Take one free block for what is no content, such as names in a directory.
 
         Raises:
             TargetFailedError: there is none.
         """
-        return self._room.take_for_directory()
+        return self._room.take_on_desk()
+
+    def write_on_desk(self, block: int, content: bytes) -> None:
+        """Write a block that was taken there; what is behind the content becomes zeroes."""
+        padded = content.ljust(self._block, b"\0")
+        try:
+            splice.write_all_at(self._desk, block * self._block, padded)
+        except OSError as error:
+            raise LibraryError("pwrite", error.errno or 0, str(error.strerror)) from error
 
     def new_inode(self, *, directories: int) -> int:
         """Take the next free inode; directories is 1 when it becomes a directory, else 0.
@@ -68,31 +77,15 @@ class Volume:
                 raise
             raise TargetFailedError("the ext4 has no free inodes left") from error
         self._last_inode = inode
-        if self.geometry.leaves_inodes_unset:
-            self._clear_old_inodes(inode)
         self.library.take_inode(inode, directories=directories)
         return inode
-
-    def _clear_old_inodes(self, inode: int) -> None:
-        """Before the first inode of a block of the table is used: forget what the device held.
-
-        Where groups have checksums, unused parts of the tables are never cleared by mke2fs; what
-        an earlier file system left there would look like inodes.
-        """
-        group, number = divmod(inode - 1, self.geometry.inodes_per_group)
-        if number % self.geometry.inodes_per_block:
-            return
-        if group not in self._tables:
-            self._tables[group] = self.library.inode_table(group).first
-        block = self._tables[group] + number // self.geometry.inodes_per_block
-        self.clear(block, 0, self._block)
 
     def place(self, block: int) -> int:
         """Return at which byte of the target a block is."""
         return self._offset + block * self._block
 
     def write(self, block: int, position: int, chunk: bytes | memoryview) -> None:
-        """Write bytes at a position from the start of a block; zeroes take no space in images."""
+        """Write bytes of a content at a position from the start of a block."""
         self._output.write(self._offset + block * self._block + position, chunk)
 
     def clear(self, block: int, position: int, length: int) -> None:
@@ -104,6 +97,10 @@ class Volume:
         self._output.finish()
         self._room.give_back()
 
+    def contents(self) -> list[Run]:
+        """Return the blocks that were taken for contents, sorted."""
+        return self._room.contents()
+
     def hash_name(self, name: bytes) -> tuple[int, int]:
         """Return the hash of a name in an indexed directory, and its tie-breaker."""
         version = self.geometry.hash_version
@@ -113,15 +110,18 @@ class Volume:
 
 
 @contextmanager
-def opened(target: Path, *, offset: int) -> Iterator[Volume]:
-    """Hold the file system at an offset in a file or device open for filling."""
-    with files.opened(target, os.O_RDWR) as handle:
-        shape = geometry.read(handle, offset=offset)
+def opened(desk: Path, target: Path, *, offset: int) -> Iterator[Volume]:
+    """Hold the file system in a file, the desk, open for filling.
+
+    Its contents go to a target, in which it will begin at an offset.
+    """
+    with files.opened(desk, os.O_RDWR) as own, files.opened(target, os.O_RDWR) as handle:
+        shape = geometry.read(own, offset=0)
         with (
-            library.opened(target, offset=offset) as system,
+            library.opened(desk) as system,
             output.writer(handle, target) as pieces,
             ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
         ):
-            volume = Volume(system, Output(handle, pieces, thread), offset, shape)
+            volume = Volume(system, own, Output(handle, pieces, thread), offset, shape)
             yield volume
             volume.finish()

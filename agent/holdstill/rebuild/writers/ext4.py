@@ -1,36 +1,34 @@
 """ext2, ext3 and ext4: made empty by mke2fs and tune2fs, filled through libext2fs, never mounted.
 
 mke2fs refuses a device that somebody holds, and that is how we keep a card to ourselves. So the
-empty file system is made in a scratch file, and what it wrote there is copied to its place.
+file system is made in a scratch file; contents go straight to the target, the rest in the end.
 """
 
 from __future__ import annotations
 
 import os
 import re
-import stat
 import tempfile
-from bisect import bisect_right
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
-from holdstill.rebuild import splice
-from holdstill.rebuild.ext4 import filling, geometry, volume
-from holdstill.rebuild.ext4.library import Run
+from holdstill.rebuild.ext4 import filling, geometry, placing
 from holdstill.rebuild.sources import Silence
 from holdstill.system import files
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping
 
+    from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
     from holdstill.rebuild.ext4.filling import Filled
     from holdstill.rebuild.ext4.geometry import Geometry
-    from holdstill.rebuild.sources import Contents, Entries, Progress
+    from holdstill.rebuild.sources import Contents, Progress
     from holdstill.system.process import Runner
 
 MIB = 1 << 20
@@ -42,8 +40,6 @@ MOUNT_DEFAULTS = (
 )  # fmt: skip
 """Default mount options that can be on or off: tune2fs(8), -o."""
 MOUNT_OPTIONS = re.compile(r"[A-Za-z0-9_=,.:/@%+-]+")
-SIGNATURES = 1 << 20
-"""Bytes at either end of a partition where file systems put what they are known by."""
 QUOTA = frozenset({"quota", "project"})
 FAST_COMMIT_SHARE = 64
 """mke2fs gives fast commits a 64th of the journal, on top."""
@@ -54,6 +50,19 @@ _REFUSED_FEATURES = {
     "shared_blocks": "blocks that belong to several files",
     "mmp": "a guard against being mounted twice (mmp)",
 }
+
+
+class Written(NamedTuple):
+    """What was made.
+
+    Attributes:
+        parameters: as they became: mke2fs rounds the number of inodes up, and leaves out a last
+            group of blocks that is too small to be one.
+        filled: what is in it.
+    """
+
+    parameters: Ext4
+    filled: Filled
 
 
 def check(parameters: Ext4) -> None:
@@ -70,38 +79,70 @@ def check(parameters: Ext4) -> None:
             )
 
 
-def make(target: Path, *, offset: int, size: int, parameters: Ext4, machine: Runner) -> Ext4:
-    """Make an empty file system with these parameters at an offset in a target.
-
-    Returns them as they became: mke2fs rounds the number of inodes up, and leaves out a last
-    group of blocks that is too small to be one.
+def write(
+    target: Path,
+    *,
+    offset: int,
+    size: int,
+    parameters: Ext4,
+    entries: Iterable[Entry],
+    contents: Contents,
+    machine: Runner,
+    heads: Mapping[bytes, bytes] | None = None,
+    progress: Progress | None = None,
+) -> Written:
+    """Make a file system with these parameters at an offset in a target, and fill it.
 
     Args:
         target: an image or a device; a device may be held (O_EXCL) by the caller.
         offset: byte at which the partition begins.
         size: bytes of the partition.
         parameters: blocks, inodes and reserved blocks included; see rebuild.planner.
+        entries: in key order.
+        contents: where the contents of files are. Of each only the size is checked here: its
+            bytes are hashed when the target is read back, which the caller must see to.
         machine: runs mke2fs and tune2fs.
+        heads: what is at the beginning of swap files, by path: their headers.
+        progress: is told of every chunk.
 
     Raises:
         TargetRefusedError: it does not fit, or has a feature that we do not rebuild.
         PreflightError: this machine's e2fsprogs cannot make it.
-        TargetFailedError: the target cannot be written.
+        VerificationError: a content is not as long as the index says, or the index is no tree.
+        TargetFailedError: the target cannot be written, or a content cannot be read.
     """
     check(parameters)
     wanted = parameters.blocks * parameters.block_size
     if wanted > size:
         raise TargetRefusedError(f"an ext4 of {wanted} bytes does not fit a partition of {size}")
-    with tempfile.TemporaryDirectory(prefix="holdstill-ext4-") as folder:
-        scratch = Path(folder) / "empty"
-        made = format_file(scratch, parameters=parameters, machine=machine)
-        try:
-            _place(scratch, target, offset, size)
-        except OSError as error:
-            raise TargetFailedError(
-                f"cannot write an empty ext4 to {target}: {error.strerror}"
-            ) from error
-    return msgspec.structs.replace(parameters, blocks=made.blocks, inodes=made.inodes)
+    with tempfile.TemporaryDirectory(prefix="holdstill-ext4-", dir=_desks()) as folder:
+        desk = Path(folder) / "desk"
+        made = format_file(desk, parameters=parameters, machine=machine)
+        with _said_of(target):
+            placing.prepare(target, offset=offset, size=size)
+        filled = filling.fill(
+            desk, target, offset=offset, entries=entries, contents=contents, heads=heads or {},
+            progress=progress or Silence(),
+        )  # fmt: skip
+        with _said_of(target):
+            placing.place(desk, target, offset=offset, contents=filled.contents)
+    became = msgspec.structs.replace(parameters, blocks=made.blocks, inodes=made.inodes)
+    return Written(became, filled)
+
+
+def _desks() -> str:
+    """Return where a scratch file of hundreds of MiB may lie: /tmp is often in memory."""
+    usual = "/var/tmp"  # noqa: S108  a folder of our own is made in it
+    is_chosen = "TMPDIR" in os.environ or not os.access(usual, os.W_OK)
+    return tempfile.gettempdir() if is_chosen else usual
+
+
+@contextmanager
+def _said_of(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise TargetFailedError(f"cannot write an ext4 to {target}: {error.strerror}") from error
 
 
 def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
@@ -201,87 +242,6 @@ def mount_opts(path: Path, parameters: Ext4) -> Command:
         raise TargetRefusedError(f"odd mount options in an ext4: {parameters.mount_opts!r}")
     request = f"set_super_value mount_opts {parameters.mount_opts}"
     return Command.of("debugfs", "-w", "-R", request, str(path))
-
-
-def _place(scratch: Path, target: Path, offset: int, size: int) -> None:
-    """Copy what an empty file system consists of to its place."""
-    with files.opened(scratch) as source, files.opened(target, os.O_RDWR) as handle:
-        for start, length in _to_clear(handle, size):
-            splice.clear(handle, offset + start, length)
-        for start, length in _to_copy(scratch, source):
-            splice.copy(source, handle, size=length, source_at=start, target_at=offset + start)
-
-
-def _to_clear(handle: int, size: int) -> Iterator[tuple[int, int]]:
-    """Of an image everything; of a device where other file systems have their signatures."""
-    if not stat.S_ISBLK(os.fstat(handle).st_mode):
-        yield 0, size
-        return
-    edge = min(SIGNATURES, size)
-    yield 0, edge
-    yield size - edge, edge
-
-
-def _to_copy(scratch: Path, source: int) -> Iterator[tuple[int, int]]:
-    """Yield (start, length) in bytes of what must be as it is in scratch, holes included."""
-    with volume.opened(scratch, offset=0) as empty:
-        shape = empty.geometry
-        used = list(empty.library.used_blocks(shape.first_block, shape.blocks))
-        tables: list[Run] = []
-        if shape.leaves_inodes_unset:
-            groups = range(empty.library.groups)
-            tables = sorted(empty.library.inode_table(group) for group in groups)
-    for first, length in without(used, tables):
-        yield first * shape.block_size, length * shape.block_size
-    for first, length in tables:
-        start, end = first * shape.block_size, (first + length) * shape.block_size
-        for begin, stop in files.data_ranges(source, end, first=start):
-            yield begin, stop - begin
-
-
-def without(runs: Iterable[Run], taken: Sequence[Run]) -> Iterator[Run]:
-    """Yield what is left of runs when others, sorted, are taken out."""
-    starts = [run.first for run in taken]
-    for run in runs:
-        position, end = run.first, run.first + run.length
-        for first, length in taken[max(bisect_right(starts, position) - 1, 0) :]:
-            if first >= end:
-                break
-            if first > position:
-                yield Run(position, first - position)
-            position = max(position, first + length)
-        if position < end:
-            yield Run(position, end - position)
-
-
-def fill(
-    target: Path,
-    *,
-    offset: int,
-    entries: Entries,
-    contents: Contents,
-    heads: Mapping[bytes, bytes] | None = None,
-    progress: Progress | None = None,
-) -> Filled:
-    """Fill the empty file system that `make` made at an offset in a target.
-
-    Args:
-        target: the image or device.
-        offset: byte at which the partition begins.
-        entries: gives a stream of entries in key order.
-        contents: where the contents of files are. Of each only the size is checked here: its
-            bytes are hashed when the target is read back, which the caller must see to.
-        heads: what is at the beginning of swap files, by path: their headers.
-        progress: is told of every chunk.
-
-    Raises:
-        VerificationError: a content is not as long as the index says, or the index is no tree.
-        TargetFailedError: the target cannot be written, or a content cannot be read.
-    """
-    return filling.fill(
-        target, offset=offset, entries=entries(), contents=contents, heads=heads or {},
-        progress=progress or Silence(),
-    )  # fmt: skip
 
 
 def finish(target: Path, *, offset: int, parameters: Ext4, machine: Runner) -> None:

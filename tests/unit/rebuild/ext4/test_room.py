@@ -49,16 +49,19 @@ def test_blocks_are_handed_out_once_and_the_rest_is_given_back(
     before = set(supply.free)
     room = Room(supply, first_block=1, blocks=4000)
     given_out: list[int] = []
-    for wish in wishes:  # 0 asks for a directory's block
-        found = blocks_of(room.take(wish)) if wish else [room.take_for_directory()]
+    contents: set[int] = set()
+    for wish in wishes:  # 0 asks for a block on the desk
+        found = blocks_of(room.take(wish)) if wish else [room.take_on_desk()]
         assert len(found) == max(wish, 1)
         given_out += found
+        contents |= set(found) if wish else set()
 
     room.give_back()
 
     assert len(set(given_out)) == len(given_out)
     assert set(given_out) | supply.free == before
     assert not set(given_out) & supply.free
+    assert blocks_of(room.contents()) == sorted(contents)
 
 
 def test_contents_lie_one_behind_the_other_although_directories_come_between() -> None:
@@ -67,7 +70,7 @@ def test_contents_lie_one_behind_the_other_although_directories_come_between() -
     contents = []
     for _ in range(20):
         contents += blocks_of(room.take(3))
-        room.take_for_directory()
+        room.take_on_desk()
 
     assert contents == list(range(contents[0], contents[0] + 60))
 
@@ -84,7 +87,7 @@ def test_the_library_is_asked_seldom() -> None:
 
 def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
     room = Room(FakeSupply(2561, set()), first_block=1, blocks=2560)  # pieces of ten blocks
-    room.take_for_directory()
+    room.take_on_desk()
 
     assert len(blocks_of(room.take(2559))) == 2559
     with pytest.raises(TargetFailedError, match="no free blocks left"):
