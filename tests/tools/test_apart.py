@@ -14,19 +14,21 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.errors import HoldstillError, TargetFailedError, VerificationError
 from holdstill.formats import digests, source
 from holdstill.formats.digests import AtOnce, Hole, Span
 from holdstill.rebuild.ext4 import porter
 from holdstill.rebuild.ext4.porter import Span as Place
+from holdstill.rebuild.sources import Here
 from holdstill.system import apart, files
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from holdstill.formats.digests import Part
     from holdstill.model.entries import Entry
+    from holdstill.rebuild.sources import Contents
     from holdstill.system.apart import Link
 
 BLOCK = 4096
@@ -79,32 +81,44 @@ def padded(size: int) -> int:
 
 
 def bring(
-    target: Path, contents: FolderContents, entries: list[Entry], *, flags: int = os.O_RDWR
+    target: Path, contents: Contents, entries: list[Entry], *, flags: int = os.O_RDWR
 ) -> Count:
     """Bring contents to places one behind the other, each in two pieces if it has two blocks."""
     counted = Count()
     position = 0
     with (
         files.opened(target, flags) as handle,
-        porter.hired(handle, target, counted) as carrier,
+        porter.hired(handle, target, contents, counted) as carrier,
     ):
         for entry in entries:
             first = min(BLOCK, padded(entry.size))
             spans = [Place(position, first), Place(position + first, padded(entry.size) - first)]
-            carrier.bring(entry, contents.open(entry.digest), [s for s in spans if s.length])
+            carrier.bring(entry, [s for s in spans if s.length])
             position += padded(entry.size)
         carrier.finish()
     return counted
 
 
-def test_contents_come_to_their_places(target: Path, contents: FolderContents) -> None:
+def as_they_are(contents: Contents) -> Contents:
+    return contents
+
+
+BOTH_WAYS = pytest.mark.parametrize(
+    "seen", [as_they_are, Here], ids=["handed over", "opened there"]
+)
+
+
+@BOTH_WAYS
+def test_contents_come_to_their_places(
+    target: Path, contents: FolderContents, seen: Callable[[Contents], Contents]
+) -> None:
     chance = random.Random(3)  # noqa: S311  repeatable, not secret
     many = [*SIZES, *(chance.randrange(1, 9000) for _ in range(500))]
     bodies = [chance.randbytes(size) for size in many]
     bodies += [bytes(300_000), b"\0" * 70_000 + b"1.42 m"]
     entries = [a_file(contents, b"%04d" % n, body) for n, body in enumerate(bodies)]
 
-    counted = bring(target, contents, entries)
+    counted = bring(target, seen(contents), entries)
 
     expected = b"".join(body.ljust(padded(len(body)), b"\0") for body in bodies)
     assert target.read_bytes()[: len(expected)] == expected
@@ -112,12 +126,17 @@ def test_contents_come_to_their_places(target: Path, contents: FolderContents) -
     assert counted.total == sum(map(len, bodies))
 
 
+@BOTH_WAYS
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize(
     "spoilt", [lambda body: body[:-1], lambda body: body + b"!"], ids=["shorter", "longer"]
 )
 def test_a_content_of_another_length_is_named(
-    target: Path, contents: FolderContents, size: int, spoilt: object
+    target: Path,
+    contents: FolderContents,
+    size: int,
+    spoilt: object,
+    seen: Callable[[Contents], Contents],
 ) -> None:
     entries = [a_file(contents, b"%02d" % n, b"%02d" % n * 99) for n in range(20)]
     bad = a_file(contents, b"ledger", bytes(range(1, 256)) * (size // 255 + 1))
@@ -125,7 +144,42 @@ def test_a_content_of_another_length_is_named(
     path.write_bytes(spoilt(path.read_bytes()))  # type: ignore[operator]
 
     with pytest.raises(VerificationError, match=r"/ledger is not.*bytes instead of"):
-        bring(target, contents, [*entries, bad, *entries])
+        bring(target, seen(contents), [*entries, bad, *entries])
+
+
+class Lacking:
+    """A store in which one content is not to be had."""
+
+    def __init__(self, contents: Contents, lost: bytes, error: Exception) -> None:
+        self._contents, self._lost, self._error = contents, lost, error
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content, unless it is the lost one."""
+        if digest == self._lost:
+            raise self._error
+        return self._contents.open(digest)
+
+
+@BOTH_WAYS
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (VerificationError("the store lacks it"), "content of /ledger is not.*the store lacks it"),
+        (OSError(5, "Input/output error"), "cannot read the content of /ledger: Input/output"),
+    ],
+)
+def test_a_content_that_is_not_to_be_had_is_named(
+    target: Path,
+    contents: FolderContents,
+    error: Exception,
+    said: str,
+    seen: Callable[[Contents], Contents],
+) -> None:
+    entries = [a_file(contents, b"%02d" % n, b"%02d" % n * 99) for n in range(100)]
+    bad = a_file(contents, b"ledger", b"1.42 m")
+
+    with pytest.raises(HoldstillError, match=said):
+        bring(target, seen(Lacking(contents, bad.digest, error)), [*entries, bad, *entries])
 
 
 def test_a_target_that_cannot_be_written_is_told(target: Path, contents: FolderContents) -> None:
@@ -135,9 +189,9 @@ def test_a_target_that_cannot_be_written_is_told(target: Path, contents: FolderC
     def attempt() -> None:
         with (
             files.opened(target, os.O_RDONLY) as handle,
-            porter.hired(handle, target, Count()) as carrier,
+            porter.hired(handle, target, contents, Count()) as carrier,
         ):
-            carrier.bring(entry, contents.open(entry.digest), [Place(odd, padded(entry.size))])
+            carrier.bring(entry, [Place(odd, padded(entry.size))])
             carrier.finish()
 
     with pytest.raises(TargetFailedError, match="cannot write to the target at byte"):
@@ -151,12 +205,12 @@ def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContent
     def attempt() -> None:
         with (
             files.opened(target, os.O_RDWR) as handle,
-            porter.hired(handle, target, Count()) as carrier,
+            porter.hired(handle, target, contents, Count()) as carrier,
         ):
             (pid,) = children() - before
             os.kill(int(pid), signal.SIGKILL)
             for _ in range(1000):
-                carrier.bring(entry, contents.open(entry.digest), [Place(0, padded(entry.size))])
+                carrier.bring(entry, [Place(0, padded(entry.size))])
             carrier.finish()
 
     with pytest.raises(TargetFailedError, match="ended before its work was done"):

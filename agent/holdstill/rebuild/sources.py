@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from typing import Protocol
 
 from holdstill.errors import TargetFailedError, VerificationError
@@ -25,6 +26,20 @@ class Contents(Protocol):
 
     def open(self, digest: bytes) -> int:
         """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
+
+
+@dataclass(frozen=True)
+class Here:
+    """Contents that can be opened at any time, by a forked copy of this process, too.
+
+    What is fetched from elsewhere comes and goes, and is none of them.
+    """
+
+    contents: Contents
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
+        return self.contents.open(digest)
 
 
 class Progress(Protocol):

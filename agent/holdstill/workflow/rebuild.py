@@ -258,7 +258,8 @@ class _Writers:
         self._target = target
         self._source = source
         self._means = means
-        self._contents = source.overlay.over(source.contents)
+        laid_over = source.overlay.over(source.contents)
+        self._contents = sources.Here(laid_over) if source.ahead is at_hand else laid_over
         self._total = sum(part.content_bytes for part in source.manifest.parts)
         self.entries = self.written = self.checked = 0
         self._is_probed = False

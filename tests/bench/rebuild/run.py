@@ -25,6 +25,7 @@ from holdstill.formats import digests, source, tree  # noqa: E402
 from holdstill.formats import ext4 as reader  # noqa: E402
 from holdstill.model.entries import Entry, EntryType, differences  # noqa: E402
 from holdstill.rebuild import fit, scaling  # noqa: E402
+from holdstill.rebuild.sources import Here  # noqa: E402
 from holdstill.rebuild.writers import ext4  # noqa: E402
 from holdstill.records import index as index_file  # noqa: E402
 from holdstill.system.process import LocalRunner  # noqa: E402
@@ -63,7 +64,8 @@ def against_tar(top: Path, folder: Path, rounds: int) -> None:
         "tar", "--xattrs", "--acls", "-C", top, "-cf", archive, ".", timeout=3600
     )  # fmt: skip
     with indexed(folder / "index.sqlite", entries) as index:
-        contents, parameters = InPlace(top, entries), roomy(entries, InPlace(top, entries))
+        contents = Here(InPlace(top, entries))
+        parameters = roomy(entries, contents)
         taken: dict[str, list[float]] = {"tar": [], "written": [], "written and verified": []}
         image = folder / "card.img"
         gc.collect()
@@ -162,7 +164,7 @@ def million(folder: Path) -> None:
 def million_in(directories: int, folder: Path) -> None:
     """Write a million files in so many directories; tell the memory."""
     parameters = ext4_images.parameters(size=8 << 30, inodes=1_100_000)
-    image, one = folder / "million.img", One(folder / "one")
+    image, one = folder / "million.img", Here(One(folder / "one"))
     with indexed(folder / "million.sqlite", many(directories)) as index:
         forget_peak()
         before = peak_mib()

@@ -54,15 +54,14 @@ class Copier:
             VerificationError: the content has not the size that the entry says.
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
-        handle = sources.handle_of(self._contents, entry)
         if entry.sparse:
-            return self._copy_sparse(entry, handle)
+            return self._copy_sparse(entry, sources.handle_of(self._contents, entry))
         extents = merged(self._volume.allocate(-(-entry.size // self._block)))
         spans = [
             Span(self._volume.place(extent.physical), extent.length * self._block)
             for extent in extents
         ]
-        self._porter.bring(entry, handle, spans)
+        self._porter.bring(entry, spans)
         return extents
 
     def _copy_sparse(self, entry: Entry, handle: int) -> list[Extent]:

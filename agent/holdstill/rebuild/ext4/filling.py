@@ -86,7 +86,7 @@ def fill(
     """
     with (
         files.opened(target, os.O_RDWR) as handle,
-        porter.hired(handle, target, progress) as carrier,
+        porter.hired(handle, target, contents, progress) as carrier,
         volume.opened(desk, target, offset=offset) as filled,
         _notes() as notes,
     ):

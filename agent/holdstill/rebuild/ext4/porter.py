@@ -1,6 +1,6 @@
 """Contents on their way from the store into their blocks, in a process of its own.
 
-Reading and writing three gigabytes takes seconds of a processor; beside it the inodes and
+Opening, reading and writing three gigabytes takes seconds of a processor; beside it the inodes and
 directories are made. Nothing is allocated here: where a content goes was decided before. Nothing
 is hashed either: that is done once, of what the target gives back in the end.
 """
@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from holdstill.errors import HoldstillError, TargetFailedError
+from holdstill.errors import HoldstillError, TargetFailedError, VerificationError
 from holdstill.rebuild import sources
 from holdstill.rebuild.ext4 import output
 from holdstill.rebuild.ext4.output import Output
+from holdstill.rebuild.sources import Here
 from holdstill.system import apart
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Progress
+    from holdstill.rebuild.sources import Contents, Progress
     from holdstill.system.apart import Link
 
 BATCH_FILES, BATCH_BYTES = 64, 32 << 20
@@ -47,10 +48,15 @@ class Span(NamedTuple):
 
 
 class Order(NamedTuple):
-    """What is asked for one content, whose descriptor comes along."""
+    """What is asked for one content.
+
+    Attributes:
+        digest: which one; b"" when its descriptor comes along.
+    """
 
     size: int
     spans: list[Span]
+    digest: bytes = b""
 
 
 class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -59,6 +65,7 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
     Attributes:
         brought: bytes of a large content; then this is about nothing else.
         entry: which content of a batch is not as it should be; -1 for none.
+        missing: why that content is not there.
         unreadable: why that content cannot be read.
         size: the bytes of one that is not as long as it was.
         failed: why the target cannot be written.
@@ -67,6 +74,7 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
 
     brought: int = 0
     entry: int = -1
+    missing: str = ""
     unreadable: str = ""
     size: int = 0
     failed: str = ""
@@ -76,29 +84,33 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
 class Porter:
     """Has contents brought to their places. Use `hired`."""
 
-    def __init__(self, link: Link, progress: Progress) -> None:
-        self._link, self._progress = link, progress
+    def __init__(self, link: Link, contents: Contents, progress: Progress) -> None:
+        self._link, self._contents, self._progress = link, contents, progress
+        self._are_here = isinstance(contents, Here)
         self._underway: deque[list[Entry]] = deque()
         self._entries: list[Entry] = []
         self._orders: list[Order] = []
         self._handles: list[int] = []
         self._size = 0
 
-    def bring(self, entry: Entry, handle: int, spans: list[Span]) -> None:
+    def bring(self, entry: Entry, spans: list[Span]) -> None:
         """Have the content of an entry brought to where it goes.
 
         Args:
             entry: says its size and digest.
-            handle: its content, which is closed here.
             spans: in their order; whole blocks, so that the last one may be longer than the rest.
 
         Raises:
-            VerificationError: this content, or one before it, has not the size of its entry.
+            VerificationError: this content, or one before it, is missing or has another size.
             TargetFailedError: one cannot be read, or the target cannot be written.
         """
+        if self._are_here:
+            order = Order(entry.size, spans, entry.digest)
+        else:
+            order = Order(entry.size, spans)
+            self._handles.append(sources.handle_of(self._contents, entry))
         self._entries.append(entry)
-        self._orders.append(Order(entry.size, spans))
-        self._handles.append(handle)
+        self._orders.append(order)
         self._size += entry.size
         if len(self._orders) >= BATCH_FILES or self._size >= BATCH_BYTES:
             self._hand_over()
@@ -142,33 +154,35 @@ class Porter:
 
 def trouble(entry: Entry, said: Answer) -> HoldstillError:
     """Return the error for a content that is not as it should be."""
+    if said.missing:
+        return sources.not_the_content(entry, said.missing)
     if said.unreadable:
         return sources.unreadable(entry, said.unreadable)
     return sources.not_the_content(entry, sources.other_size(said.size, entry.size))
 
 
 @contextmanager
-def hired(target: int, path: Path, progress: Progress) -> Iterator[Porter]:
-    """Hold a porter for an open target, whose path is given, too."""
+def hired(target: int, path: Path, contents: Contents, progress: Progress) -> Iterator[Porter]:
+    """Hold a porter of contents for an open target, whose path is given, too."""
 
     def work(link: Link) -> None:
         with (
             output.writer(target, path) as pieces,
             ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
         ):
-            _serve(link, Output(target, pieces, thread))
+            _serve(link, contents, Output(target, pieces, thread))
 
     with apart.started(work) as link:
-        porter = Porter(link, progress)
+        porter = Porter(link, contents, progress)
         try:
             yield porter
         finally:
             porter.drop()
 
 
-def _serve(link: Link, out: Output) -> None:
+def _serve(link: Link, contents: Contents, out: Output) -> None:
     """Carry out orders until there are none; then see that everything is on the target."""
-    carrier = Carrier(out, lambda count: link.send(Answer(brought=count)))
+    carrier = Carrier(contents, out, lambda count: link.send(Answer(brought=count)))
     try:
         while True:
             orders, handles = link.receive(list[Order])
@@ -185,32 +199,53 @@ class Carrier:
     """Carries out orders.
 
     Args:
+        contents: opens those that come without a descriptor.
         out: where they go.
         tell: is told of the pieces of large contents.
     """
 
-    def __init__(self, out: Output, tell: Callable[[int], None]) -> None:
-        self._out, self._tell = out, tell
+    def __init__(self, contents: Contents, out: Output, tell: Callable[[int], None]) -> None:
+        self._contents, self._out, self._tell = contents, out, tell
 
-    def carry_all(self, orders: Sequence[Order], handles: Sequence[int]) -> Answer:
-        """Bring contents to their places and close them; tell of the first that is not right."""
+    def carry_all(self, orders: Sequence[Order], handles: list[int]) -> Answer:
+        """Bring contents to their places; tell of the first that is not right.
+
+        Args:
+            orders: what is asked for.
+            handles: the descriptors of those without a digest, in their order; they are closed.
+        """
+        given, opened = deque(handles), list[int]()
         try:
-            return self._carry_all(orders, handles)
+            wrong = self._open_all(orders, given, opened) or self._bring_all(orders, opened)
         finally:
-            for handle in handles:
+            for handle in (*opened, *given):
                 os.close(handle)
+        return wrong or Answer()
 
-    def _carry_all(self, orders: Sequence[Order], handles: Sequence[int]) -> Answer:
-        for handle, order in zip(handles, orders, strict=True):
+    def _open_all(
+        self, orders: Sequence[Order], given: deque[int], opened: list[int]
+    ) -> Answer | None:
+        """Open what is ordered, or take what was given; all is read ahead."""
+        for number, order in enumerate(orders):
+            try:
+                handle = self._contents.open(order.digest) if order.digest else given.popleft()
+            except VerificationError as error:
+                return Answer(entry=number, missing=str(error))
+            except OSError as error:
+                return Answer(entry=number, unreadable=str(error.strerror))
+            opened.append(handle)
             os.posix_fadvise(handle, 0, order.size, os.POSIX_FADV_WILLNEED)
-        for number, (handle, order) in enumerate(zip(handles, orders, strict=True)):
+        return None
+
+    def _bring_all(self, orders: Sequence[Order], opened: Sequence[int]) -> Answer | None:
+        for number, (handle, order) in enumerate(zip(opened, orders, strict=True)):
             try:
                 size = self._carry(handle, order)
             except OSError as error:
                 return Answer(entry=number, unreadable=str(error.strerror))
             if size != order.size:
                 return Answer(entry=number, size=size)
-        return Answer()
+        return None
 
     def _carry(self, handle: int, order: Order) -> int:
         """Return how long a content is: it was carried if that is what was ordered."""

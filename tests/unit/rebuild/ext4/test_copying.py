@@ -77,12 +77,12 @@ class FakeVolume:
 class PorterHere:
     """Carries contents to a volume in this process."""
 
-    def __init__(self, volume: FakeVolume) -> None:
+    def __init__(self, volume: FakeVolume, contents: FolderContents) -> None:
         self._volume = volume
-        self._carrier = porter.Carrier(cast("Output", self), lambda _: None)
+        self._carrier = porter.Carrier(contents, cast("Output", self), lambda _: None)
 
-    def bring(self, entry: Entry, handle: int, spans: list[Span]) -> None:
-        said = self._carrier.carry_all([Order(entry.size, spans)], [handle])
+    def bring(self, entry: Entry, spans: list[Span]) -> None:
+        said = self._carrier.carry_all([Order(entry.size, spans, entry.digest)], [])
         if said.entry >= 0:
             raise porter.trouble(entry, said)
 
@@ -93,7 +93,7 @@ class PorterHere:
 
 
 def copier_of(volume: FakeVolume, contents: FolderContents) -> copying.Copier:
-    here = cast("Porter", PorterHere(volume))
+    here = cast("Porter", PorterHere(volume, contents))
     return copying.Copier(cast("Volume", volume), contents, here, Silence())
 
 
