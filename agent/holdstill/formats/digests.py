@@ -48,11 +48,8 @@ class Span(NamedTuple):
     length: int
 
 
-class Hole(NamedTuple):
-    """Zeroes of a content that lie nowhere."""
-
-    length: int
-
+Hole = int
+"""So many zeroes of a content that lie nowhere."""
 
 Part = Span | Hole | bytes
 """A part of a content; bytes where it is known already."""
@@ -193,18 +190,11 @@ def _heard(link: Link) -> Iterator[_Contents | Place]:
     """Yield the contents of every batch, and then the places at which they are."""
     while True:
         try:
-            batch, _ = link.receive(list[list[tuple[int, ...] | bytes]])
+            contents, _ = link.receive(list[list[Part]])
         except TargetFailedError:  # the other end is closed
             return
-        contents = [[_part(said) for said in parts] for parts in batch]
         yield contents
         yield from _places(_spans(contents))
-
-
-def _part(said: tuple[int, ...] | bytes) -> Part:
-    if isinstance(said, bytes):
-        return said
-    return Span(*said) if len(said) > 1 else Hole(*said)
 
 
 def _answered(contents: _Contents, said: Iterator[_Contents | Future[Piece]]) -> _Answer:
