@@ -56,3 +56,4 @@ def test_a_full_place_for_scratch_files_is_named(
     assert str(small_desk) in str(caught.value)
     assert "TMPDIR" in caught.value.hint
     assert list(small_desk.iterdir()) == []
+    assert programs.run("df", "--output=iused", small_desk).split()[1] == b"1"  # its root

@@ -13,7 +13,8 @@ import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
-from holdstill.errors import PreflightError, TargetFailedError
+from holdstill.errors import PreflightError
+from holdstill.rebuild.ext4 import desk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -302,8 +303,8 @@ class Handle:
 
 
 @contextmanager
-def opened(desk: Path) -> Iterator[Handle]:
-    """Hold the file system in a file open for changing it.
+def opened(path: Path) -> Iterator[Handle]:
+    """Hold the file system in a file, the desk, open for changing it.
 
     Changes reach the file when the block succeeds. When it fails they may or may not.
 
@@ -314,28 +315,21 @@ def opened(desk: Path) -> Iterator[Handle]:
     library, system = Library(), _P()
     try:
         library.call(
-            "ext2fs_open2", os.fsencode(desk), None, FLAG_RW | FLAG_64BITS, 0, 0,
+            "ext2fs_open2", os.fsencode(path), None, FLAG_RW | FLAG_64BITS, 0, 0,
             library.io_manager(), ctypes.byref(system),
         )  # fmt: skip
     except LibraryError as error:
-        raise _failed(desk, "cannot be opened", error) from error
+        raise desk.failed("open", error) from error
     try:
         library.call("ext2fs_read_bitmaps", system)
         yield Handle(library, system)
     except LibraryError as error:
         library.do("ext2fs_free", system)
-        raise _failed(desk, "cannot be filled", error) from error
+        raise desk.failed("fill", error) from error
     except BaseException:
         library.do("ext2fs_free", system)
         raise
     try:
         library.call("ext2fs_close_free", ctypes.byref(system))
     except LibraryError as error:
-        raise _failed(desk, "cannot be filled", error) from error
-
-
-def _failed(desk: Path, what: str, error: LibraryError) -> TargetFailedError:
-    return TargetFailedError(
-        f"the new ext4 in the scratch file {desk} {what}: {error}",
-        hint="see whether there is room: 300 bytes a file. TMPDIR chooses another place for it",
-    )
+        raise desk.failed("fill", error) from error

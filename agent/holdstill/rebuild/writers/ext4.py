@@ -6,23 +6,21 @@ file system is made in a scratch file; contents go straight to the target, the r
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
-from holdstill.rebuild.ext4 import filling, geometry, placing
+from holdstill.rebuild.ext4 import desk, filling, geometry, placing
 from holdstill.rebuild.sources import Silence
 from holdstill.system import files
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
@@ -115,26 +113,18 @@ def write(
     wanted = parameters.blocks * parameters.block_size
     if wanted > size:
         raise TargetRefusedError(f"an ext4 of {wanted} bytes does not fit a partition of {size}")
-    with tempfile.TemporaryDirectory(prefix="holdstill-ext4-", dir=_desks()) as folder:
-        desk = Path(folder) / "desk"
-        made = format_file(desk, parameters=parameters, machine=machine)
+    with desk.held() as scratch:
+        made = format_file(scratch, parameters=parameters, machine=machine)
         with _said_of(target):
             placing.prepare(target, offset=offset, size=size)
         filled = filling.fill(
-            desk, target, offset=offset, entries=entries, contents=contents, heads=heads or {},
+            scratch, target, offset=offset, entries=entries, contents=contents, heads=heads or {},
             progress=progress or Silence(),
         )  # fmt: skip
         with _said_of(target):
-            placing.place(desk, target, offset=offset, contents=filled.contents)
+            placing.place(scratch, target, offset=offset, contents=filled.contents)
     became = msgspec.structs.replace(parameters, blocks=made.blocks, inodes=made.inodes)
     return Written(became, filled)
-
-
-def _desks() -> str:
-    """Return where a scratch file of hundreds of MiB may lie: /tmp is often in memory."""
-    usual = "/var/tmp"  # noqa: S108  a folder of our own is made in it
-    is_chosen = "TMPDIR" in os.environ or not os.access(usual, os.W_OK)
-    return tempfile.gettempdir() if is_chosen else usual
 
 
 @contextmanager
