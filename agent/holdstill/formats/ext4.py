@@ -325,6 +325,17 @@ class Ext4:
         if position < size:
             yield Hole(size - position)
 
+    def only_span(self, inode: Inode, budget: tree.Budget) -> Span | None:
+        """Return where a content is that lies together, and charge it; None for any other."""
+        if inode.flags & (_EXTENTS | _INLINE | _ENCRYPTED) != _EXTENTS:
+            return None
+        piece = ext4_map.only_piece(self, inode.block)
+        if piece is None or piece.length * self.superblock.block_size < inode.size:
+            return None
+        budget.spend_bytes(inode.size)
+        budget.spend_blocks(piece.length)
+        return Span(piece.physical * self.superblock.block_size, inode.size)
+
     def _chunks(self, offset: int, length: int) -> Iterator[bytes]:
         while length > _CHUNK:
             yield self._bytes(offset, _CHUNK)
@@ -542,9 +553,13 @@ class _Walk:
         return digest
 
     def _hashed(self, inode: Inode) -> bytes:
-        parts = self._volume.parts(inode, self._budget)
         if self._unread is None:
-            return self._volume.digest(parts)
+            return self._volume.digest(self._volume.parts(inode, self._budget))
+        span = self._volume.only_span(inode, self._budget)
+        if span is not None:
+            self._unread[inode.number] = Unread([span], inode.links)
+            return b""
+        parts = self._volume.parts(inode, self._budget)
         first = list(islice(parts, _PARTS_MAX))
         if len(first) == _PARTS_MAX:
             return self._volume.digest(chain(first, parts))
@@ -565,7 +580,7 @@ def _extra_times(raw: bytes) -> tuple[int, int]:
     if len(raw) < 128 + _EXTRA.size:
         return 0, 0
     size, _, ctime, mtime = _EXTRA.unpack_from(raw, 128)
-    return ctime if size >= 8 else 0, mtime if size >= 12 else 0
+    return (ctime, mtime) if size >= 12 else (ctime if size >= 8 else 0, 0)
 
 
 def _time(low: int, extra: int) -> int:

@@ -23,6 +23,8 @@ DIRECT = 12
 _HEADER = struct.Struct("<HHHHI")
 _LEAF = struct.Struct("<IHHI")
 _INDEX = struct.Struct("<IIHH")
+_ONLY = struct.Struct("<HHHHIIHHI")
+"""A header, and a leaf behind it."""
 _UNWRITTEN = 32768
 """A length above this means: reserved, but reads as zeroes."""
 
@@ -60,6 +62,20 @@ def extent_pieces(volume: Volume, root: bytes) -> Iterator[Piece]:
     if depth:
         return _node(volume, root, depth, 0)
     return iter(_leaf(volume, _body(root, depth), 0)[0])
+
+
+def only_piece(volume: Volume, root: bytes) -> Piece | None:
+    """Return the piece of an extent tree that is one written piece from block 0 on, else None.
+
+    Most files have such a tree, and this takes a third of the time.
+    """
+    magic, count, room, depth, _, logical, length, high, low = _ONLY.unpack_from(root)
+    physical = high << 32 | low
+    is_one = magic == EXTENT_MAGIC and count == 1 <= room and depth == 0 == logical
+    is_inside = 0 < physical <= volume.blocks - length
+    return (
+        Piece(0, physical, length) if is_one and is_inside and 0 < length <= _UNWRITTEN else None
+    )
 
 
 def _node(volume: Volume, node: bytes, depth: int, floor: int) -> Generator[Piece, None, int]:

@@ -156,10 +156,10 @@ def differences(
     left, right = _Grouped(wanted), _Grouped(found)
     one, other = left.next(), right.next()
     while one is not None or other is not None:
-        if one is not None and (other is None or key(one) < key(other)):
+        if one is not None and (other is None or left.place < right.place):
             yield Difference(one.path, "entry", "present", "missing")
             one = left.next()
-        elif other is not None and (one is None or key(other) < key(one)):
+        elif other is not None and (one is None or right.place < left.place):
             yield Difference(other.path, "entry", "absent", "present")
             other = right.next()
         elif one is not None and other is not None:
@@ -178,17 +178,17 @@ def _field_differences(one: Entry, other: Entry, fields: tuple[str, ...]) -> Ite
 
 
 class _Grouped:
-    """A stream that knows of the entry it gave last which one was the first of its group."""
+    """A stream that knows where the entry it gave last is, and the first of its group."""
 
     def __init__(self, entries: Iterable[Entry]) -> None:
         self._entries = iter(entries)
         self._first: dict[int, tuple[bytes, bytes]] = {}
-        self.group = b"", b""
+        self.place = self.group = b"", b""
 
     def next(self) -> Entry | None:
         entry = next(self._entries, None)
         if entry is not None:
-            self.group = place = key(entry)
+            self.place = self.group = place = entry[:2]
             if entry.link:
                 self.group = self._first.setdefault(entry.link, place)
         return entry

@@ -7,6 +7,8 @@ import hashlib
 import struct
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from holdstill.errors import LayoutError, SecurityError, VerificationError
 from holdstill.formats import ext4_map, ext4_super
@@ -273,6 +275,34 @@ def test_a_tree_is_walked_in_order() -> None:
     blocks = {1: node(0, (0, 1, 10)), 2: node(0, (7, 2, 20))}
 
     assert extents(node(1, (0, 0, 1), (5, 0, 2)), blocks) == [Piece(0, 10, 1), Piece(7, 20, 2)]
+
+
+@given(
+    rows=st.lists(
+        st.tuples(
+            st.integers(0, 1), st.sampled_from([0, 1, 3, 32768, 32769]), st.integers(0, 101)
+        ),
+        max_size=4,
+    ),
+    depth=st.integers(0, 1),
+    high=st.integers(0, 1),
+)
+def test_the_only_piece_of_a_tree_is_that_of_the_whole_walk(
+    rows: list[tuple[int, int, int]], depth: int, high: int
+) -> None:
+    root = bytearray(node(0, *rows).ljust(60, b"\0"))
+    root[6] = depth
+    root[18] = high  # the upper bits of where the first extent is
+
+    only = ext4_map.only_piece(Blocks({}), bytes(root))
+
+    try:
+        every = extents(bytes(root))
+    except VerificationError:
+        assert only is None
+    else:
+        is_one = len(rows) == 1 and len(every) == 1 and every[0].logical == 0
+        assert only == (every[0] if is_one else None)
 
 
 @pytest.mark.parametrize(
