@@ -38,7 +38,7 @@ class Volume:
         self._block = shape.block_size
         self._output = output
         self._room = Room(handle, first_block=shape.first_block, blocks=shape.blocks)
-        self._last_inode = 1
+        self._last_inode, self._last_free = 1, 0
 
     def allocate(self, count: int) -> list[Run]:
         """Take free blocks for a content, in as few runs as there are.
@@ -70,15 +70,23 @@ class Volume:
         Raises:
             TargetFailedError: there is none.
         """
+        inode = self._last_inode + 1
+        if inode > self._last_free:
+            inode = self._first_free(self._last_inode)
+            group = (inode - 1) // self.geometry.inodes_per_group
+            self._last_free = (group + 1) * self.geometry.inodes_per_group
+        self._last_inode = inode
+        self.library.take_inode(inode, directories=directories)
+        return inode
+
+    def _first_free(self, near: int) -> int:
+        """Ask the library; in a new file system all behind it in its group are free, too."""
         try:
-            inode = self.library.new_inode(self._last_inode)
+            return self.library.new_inode(near)
         except LibraryError as error:
             if error.code != INODE_ALLOC_FAIL:
                 raise
             raise TargetFailedError("the ext4 has no free inodes left") from error
-        self._last_inode = inode
-        self.library.take_inode(inode, directories=directories)
-        return inode
 
     def place(self, block: int) -> int:
         """Return at which byte of the target a block is."""
