@@ -1,7 +1,9 @@
-"""Measure the ext4 writer: against tar into a mounted ext4, and its memory on a million files.
+"""Measure a rebuild against tar into a mounted ext4, and its memory on a million files.
 
 As root, from the repository: `.venv/bin/python tests/bench/rebuild/run.py TREE`, or without TREE
-for the million files alone. Both ways are taken in turn, in the same run, on the same disk.
+for the million files alone; tree.py makes one. All ways are taken in turn, in the same run, on
+the same disk: tar; the ext4 of a rebuild, written, and read back; and `holdstill rebuild`, which
+starts, plans, writes, reads back, compares, and looks at whether the image would boot.
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ from holdstill.rebuild.sources import Here  # noqa: E402
 from holdstill.rebuild.writers import ext4  # noqa: E402
 from holdstill.records import index as index_file  # noqa: E402
 from holdstill.system.process import LocalRunner  # noqa: E402
-from support import ext4_images, loop, programs, witness  # noqa: E402
+from support import boards, ext4_images, loop, programs, witness  # noqa: E402
 from support.in_place import InPlace  # noqa: E402
 
 if TYPE_CHECKING:
@@ -40,6 +42,9 @@ if TYPE_CHECKING:
     from holdstill.records.index import Index
 
 MILLION = 1_000_000
+HOUR = 3600.0
+SETTLING = 5.0
+"""Seconds in which a disk discards what was deleted, which sync does not wait for."""
 
 
 def main() -> None:
@@ -50,6 +55,7 @@ def main() -> None:
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="bench-", dir=wanted.tree and wanted.tree.parent) as d:
         if wanted.tree:
+            os.environ["TMPDIR"] = d  # not everything fits a /tmp in memory
             against_tar(wanted.tree, Path(d), wanted.rounds)
         million(Path(d))
 
@@ -59,14 +65,15 @@ def against_tar(top: Path, folder: Path, rounds: int) -> None:
     entries = witness.entries(top)
     size = sum(entry.size for entry in entries)
     say(f"{len(entries)} entries, {size / 1e9:.2f} GB")
-    archive = folder / "tree.tar"
+    archive, store = folder / "tree.tar", captured(top, folder)
     programs.run(
-        "tar", "--xattrs", "--acls", "-C", top, "-cf", archive, ".", timeout=3600
+        "tar", "--xattrs", "--acls", "-C", top, "-cf", archive, ".", timeout=HOUR
     )  # fmt: skip
     with indexed(folder / "index.sqlite", entries) as index:
         contents = Here(InPlace(top, entries))
         parameters = roomy(entries, contents)
-        taken: dict[str, list[float]] = {"tar": [], "written": [], "written and verified": []}
+        names = ("tar", "ext4 written", "ext4 written and verified", "holdstill rebuild")
+        taken: dict[str, list[float]] = {name: [] for name in names}
         image = folder / "card.img"
         gc.collect()
         gc.freeze()  # what only this measurement holds is not to be looked through all the time
@@ -76,10 +83,32 @@ def against_tar(top: Path, folder: Path, rounds: int) -> None:
             warm(path for path in top.rglob("*") if path.is_file() and not path.is_symlink())
             written = timed(lambda: by_writer(image, index, contents, parameters))
             verified = timed(lambda: verify(image, index, parameters))
-            taken["written"].append(written)
-            taken["written and verified"].append(written + verified)
+            taken["ext4 written"].append(written)
+            taken["ext4 written and verified"].append(written + verified)
+            image.unlink()
+            warm(path for path in store.rglob("*") if path.is_file())
+            taken["holdstill rebuild"].append(timed(lambda: rebuild(image, store)))
             image.unlink()
     report(taken)
+
+
+def captured(top: Path, folder: Path) -> Path:
+    """Capture a board that has the tree in its root; return the store."""
+    place = folder / "board"
+    place.mkdir()
+    with boards.running(place, size=5000 << 20, mkfs=("-N", "300000")) as board:
+        programs.run("cp", "-a", top, board.root / "srv", timeout=HOUR)
+        with boards.kept_nearby(place, board.root) as kept:
+            words = ("capture", "--settings", kept.settings)
+            boards.holdstill(*words, accepted=(0, boards.NO_KERNEL), timeout=HOUR)
+    (place / "card.img").unlink()
+    return kept.store
+
+
+def rebuild(image: Path, store: Path) -> None:
+    """Rebuild the board's capture as an image, as a person would."""
+    words = ("rebuild", "pier-3", image, "--store", store)
+    boards.holdstill(*words, accepted=(boards.NO_KERNEL,), timeout=HOUR)
 
 
 def warm(paths: Iterable[Path]) -> None:
@@ -115,9 +144,9 @@ def by_tar(archive: Path, folder: Path, parameters: Ext4) -> None:
     programs.run("mkfs.ext4", "-q", "-F", "-N", str(parameters.inodes), image)
     with loop.attached(image) as disk, loop.mounted(disk.device, folder / "mnt") as card:
         programs.run(
-            "tar", "--xattrs", "--acls", "-p", "-C", card, "-xf", archive, timeout=3600
+            "tar", "--xattrs", "--acls", "-p", "-C", card, "-xf", archive, timeout=HOUR
         )  # fmt: skip
-        programs.run("sync", "-f", card, timeout=3600)
+        programs.run("sync", "-f", card, timeout=HOUR)
     image.unlink()
 
 
@@ -217,8 +246,9 @@ def say(text: str) -> None:
 
 
 def timed(work: Callable[[], None]) -> float:
-    """Return the seconds that work takes; what others wrote before is on the disk already."""
+    """Return the seconds that work takes; the disk is done with what went before."""
     os.sync()
+    time.sleep(SETTLING)
     started = time.monotonic()
     work()
     return time.monotonic() - started
