@@ -149,7 +149,8 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
     except CommandError as error:
         raise PreflightError(
             f"this machine cannot make the board's ext4: {error}",
-            hint="its features are newer than this machine's e2fsprogs, or it is too small",
+            hint="its features are newer than this machine's e2fsprogs, it is too small, or there "
+            "is no room for its journal in /var/tmp (TMPDIR chooses another place)",
         ) from error
     with files.opened(path) as image:
         made = geometry.read(image, offset=0)
