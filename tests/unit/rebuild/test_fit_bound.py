@@ -24,7 +24,7 @@ SHAPES = [
     ext4_images.parameters(block_size=1024, features=EXT3),
     ext4_images.parameters(features=(*ext4_images.FEATURES, "ea_inode")),
 ]
-SIZES = st.one_of(st.integers(0, 9000), st.integers(0, 40 << 20), st.integers(0, 1 << 29))
+SIZES = st.one_of(st.integers(0, 9000), st.integers(0, 40 << 20), st.integers(0, 1 << 40))
 XATTRS = st.dictionaries(
     st.sampled_from(["user.a", "trusted.b", "security.capability"]),
     st.binary(max_size=5000),
