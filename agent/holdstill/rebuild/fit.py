@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from holdstill.model.layout import Ext4
     from holdstill.rebuild.ext4.directory import Shape
     from holdstill.rebuild.sources import Contents
-    from holdstill.records.index import Sums
     from holdstill.system.process import Runner
 
 GROUP_BITS = 8
@@ -62,25 +61,6 @@ def need(entries: Iterable[Entry], parameters: Ext4, *, contents: Contents | Non
     for path, group in groupby(entries, key=lambda entry: entry.directory):
         counter.count_directory(path, group)
     return counter.usage()
-
-
-def at_most(sums: Sums, parameters: Ext4) -> Usage:
-    """Return what a tree takes at most, from sums: at once, where `need` looks at every entry.
-
-    A directory that is an index has leaves more than half full, so names take twice their records
-    at most, and a root, a last leaf and nodes besides. A map has a block for 200 of content (a
-    list of 1 KiB has 256), and one for each of three levels. Attributes are hexadecimal in an
-    index, so that twice the blocks for their text are more than enough for them.
-    """
-    block = parameters.block_size
-    names = 2 * (sums.name_bytes + 12 * sums.entries) // block + 4 * (sums.directories + 1)
-    maps = sums.content_blocks // 200 + 4 * sums.large_files
-    attributes = 2 * (sums.attributes + sums.attribute_bytes // block)
-    blocks = sums.content_blocks + names + names // 50 + maps + attributes
-    return Usage(
-        blocks + filling.lost_and_found_blocks(block),
-        sums.entries + sums.attributes + sums.attribute_bytes // block,
-    )
 
 
 class _Counter:

@@ -127,27 +127,6 @@ class Totals(NamedTuple):
     content_bytes: int
 
 
-class Sums(NamedTuple):
-    """What SQLite can tell of a part without anybody looking at its entries.
-
-    Attributes:
-        directories: how many there are.
-        name_bytes: bytes of all names.
-        content_blocks: blocks that all regular files would take if none had a hole.
-        large_files: files of more than a few blocks.
-        attributes: entries with extended attributes.
-        attribute_bytes: bytes of all of these, written as the index has them.
-    """
-
-    entries: int
-    directories: int
-    name_bytes: int
-    content_blocks: int
-    large_files: int
-    attributes: int
-    attribute_bytes: int
-
-
 class Placed(NamedTuple):
     """What a file tree needs of an entry: digest is b"" for a directory."""
 
@@ -331,17 +310,6 @@ class Index:
             "SELECT count(*), total(type = 1), total(size) FROM entry WHERE part = ?", (part,)
         ).fetchone()
         return Totals(int(row[0]), int(row[1]), int(row[2]))
-
-    def sums(self, part: int, block_size: int) -> Sums:
-        """Add up one part for blocks of so many bytes; hundreds of thousands of rows a second."""
-        row = self._db.execute(
-            "SELECT count(*), total(type = 2), total(length(name)), "
-            "total(CASE WHEN type = 1 THEN (size + :block - 1) / :block ELSE type = 7 END), "
-            "total(type = 1 AND size > 8 * :block), "
-            "total(xattrs IS NOT NULL), total(length(xattrs)) FROM entry WHERE part = :part",
-            {"part": part, "block": block_size},
-        ).fetchone()
-        return Sums(*map(int, row))
 
     def check_pages(self) -> None:
         """Let SQLite check its own structure.

@@ -10,7 +10,6 @@ from msgspec import structs
 
 from holdstill.model.layout import Ext4, Fat, Other
 from holdstill.rebuild import fit, fit_f2fs, fit_fat, fit_other, fit_trial, fitting, planner, sload
-from holdstill.rebuild.fit import Usage
 from holdstill.rebuild.planner import Need
 from holdstill.rebuild.writers import other
 
@@ -59,8 +58,7 @@ def decide(
     for part in source.manifest.parts:
         if isinstance(part.file_system, Other):
             other.insist_possible(part.file_system, machine, number=part.number)
-    is_roomy = size - wish.leave_free >= source.manifest.disk.size
-    wanted = needs(source, machine, is_roomy=is_roomy)
+    wanted = needs(source, machine)
     planned = functools.partial(
         planner.plan,
         source.manifest,
@@ -89,19 +87,14 @@ def decide(
     return structs.replace(plan, notes=(*plan.notes, *notes))
 
 
-def needs(source: Source, machine: Runner, *, is_roomy: bool) -> dict[int, Need]:
-    """Find out how small each partition of files may become, by counting and by trying.
-
-    Args:
-        source: what is to be rebuilt.
-        machine: this one.
-        is_roomy: no partition has to become smaller: what is known to fit is not counted.
-    """
+def needs(source: Source, machine: Runner) -> dict[int, Need]:
+    """Find out how small each partition of files may become, by counting and by trying."""
     found = {}
     for part in source.manifest.parts:
         if isinstance(part.file_system, Ext4):
-            quick = _at_most(source, part.number, part.file_system, machine) if is_roomy else None
-            found[part.number] = quick or _counted(source, part.number, part.file_system, machine)
+            entries = source.measured(part.number)
+            usage = fit.need(entries, part.file_system, contents=source.contents)
+            found[part.number] = fit.minimum(part.file_system, usage, machine=machine)
         elif isinstance(part.file_system, Fat):
             found[part.number] = fit_fat.need(source.entries(part.number), part.file_system)
         elif isinstance(part.file_system, Other) and part.file_system.type == "f2fs":
@@ -110,22 +103,6 @@ def needs(source: Source, machine: Runner, *, is_roomy: bool) -> dict[int, Need]
         elif isinstance(part.file_system, Other):
             found[part.number] = fit_other.need(source.entries(part.number), part.file_system)
     return found
-
-
-def _counted(source: Source, number: int, parameters: Ext4, machine: Runner) -> Need:
-    usage = fit.need(source.measured(number), parameters, contents=source.contents)
-    return fit.minimum(parameters, usage, machine=machine)
-
-
-def _at_most(source: Source, number: int, parameters: Ext4, machine: Runner) -> Need | None:
-    """Return what a tree needs at most, if that is no more than its file system had."""
-    most = fit.at_most(source.index.sums(number, parameters.block_size), parameters)
-    ours = [len(content) for (part, _), content in source.overlay.files.items() if part == number]
-    most = Usage(most.blocks + sum(size // 1024 + 1 for size in ours), most.inodes)
-    if most.blocks > parameters.blocks or fit.inodes_for(most) > parameters.inodes:
-        return None
-    need = fit.minimum(parameters, most, machine=machine)
-    return need if need.size <= parameters.blocks * parameters.block_size else None
 
 
 def _ruled(source: Source) -> dict[int, Other]:
