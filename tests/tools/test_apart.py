@@ -217,6 +217,16 @@ def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContent
         attempt()
 
 
+@BOTH_WAYS
+def test_a_content_that_the_index_does_not_name_is_told(
+    target: Path, contents: FolderContents, seen: Callable[[Contents], Contents]
+) -> None:
+    entry = a_file(contents, b"ledger", b"1.42 m")._replace(digest=b"")
+
+    with pytest.raises(HoldstillError, match="content of /ledger"):
+        bring(target, seen(contents), [entry])
+
+
 ORPHAN = """
 import os, time
 from holdstill.system import apart

@@ -405,6 +405,19 @@ def test_too_many_entries_are_refused_in_words(tmp_path: Path) -> None:
         built(tmp_path, *names)
 
 
+def test_inodes_that_the_library_takes_for_attributes_are_left_to_it(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "contents")
+    large = {"user.log": os.urandom(6000)}  # more than a block: it gets an inode of its own
+    entries = [a_file(contents, b"%03d" % number, b"1.42 m") for number in range(40)]
+    entries[3::9] = [entry._replace(xattrs=large) for entry in entries[3::9]]
+    wanted = parameters(features=(*FEATURES, "ea_inode"))
+    tree = in_order([a_folder(b"", mode=0o755), *entries])
+
+    image = ext4_images.image(tmp_path / "card.img", tree, contents, wanted)
+
+    assert list(differences(tree, ext4_images.read(image, wanted))) == []
+
+
 def test_damage_is_found_when_the_file_system_is_finished(tmp_path: Path) -> None:
     contents = FolderContents(tmp_path / "contents")
     image = built(tmp_path, a_folder(b"log"), contents=contents)

@@ -26,6 +26,12 @@ if TYPE_CHECKING:
 EXT3 = ("has_journal", "ext_attr", "resize_inode", "dir_index", "filetype", "sparse_super")
 CARD = ext4_images.parameters(size=2048 * MIB, inodes=131_072)
 KIB_BLOCKS = ext4_images.parameters(size=512 * MIB, inodes=65_536, block_size=1024)
+BARE = ext4_images.parameters(
+    size=512 * MIB,
+    inodes=65_536,
+    block_size=1024,
+    features=tuple(feature for feature in FEATURES if feature != "has_journal"),
+)
 OLD = ext4_images.parameters(size=2048 * MIB, inodes=131_072, features=EXT3)
 
 
@@ -67,6 +73,17 @@ def holes_and_links(contents: FolderContents) -> Iterator[Entry]:
     yield from (shared._replace(name=b"same-%02d" % number) for number in range(20))
 
 
+def attributes_come_last(contents: FolderContents) -> Iterator[Entry]:
+    """The library takes blocks for these, when few are left."""
+    chance = chance_from(8)
+    for number in range(2010):
+        yield a_file(contents, b"reading-%04d" % number, chance.randbytes(24_000))
+    yield a_folder(b"z")
+    for number in range(150):
+        file = a_file(contents, b"z/%04d" % number, b"")
+        yield file._replace(xattrs={"user.calibration": chance.randbytes(900)})
+
+
 def attributes_and_nodes(contents: FolderContents) -> Iterator[Entry]:
     chance = chance_from(7)
     for number in range(3000):
@@ -83,6 +100,7 @@ CASES: dict[str, tuple[Callable[[FolderContents], Iterator[Entry]], Ext4]] = {
     "one wide directory": (one_wide_directory, CARD),
     "holes and links": (holes_and_links, CARD),
     "attributes and nodes": (attributes_and_nodes, CARD),
+    "attributes come last, in blocks of 1 KiB": (attributes_come_last, BARE),
     "few large files on ext3": (few_large_files, OLD),
     "many small files in blocks of 1 KiB": (many_small_files, KIB_BLOCKS),
 }

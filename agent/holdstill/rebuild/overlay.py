@@ -36,6 +36,13 @@ class Overlay:
     def adjusted(self, part: int, entries: Iterable[Entry]) -> Iterator[Entry]:
         """Pass the entries of a partition on as they are to be written."""
         missing = self.removed | self.lost
+        if not self.files and not missing:
+            return iter(entries)
+        return self._adjusted(part, entries, missing)
+
+    def _adjusted(
+        self, part: int, entries: Iterable[Entry], missing: frozenset[tuple[int, bytes]]
+    ) -> Iterator[Entry]:
         for entry in entries:
             place = (part, entry.path)
             if place in missing and entry.type is EntryType.FILE:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,13 +37,17 @@ def held() -> Iterator[Path]:
 
 def _folder() -> str:
     """Return where hundreds of MiB may lie: /tmp is often in memory."""
-    is_chosen = "TMPDIR" in os.environ or not os.access(_USUAL, os.W_OK)
-    return tempfile.gettempdir() if is_chosen else _USUAL
+    if "TMPDIR" not in os.environ and os.access(_USUAL, os.W_OK):
+        return _USUAL
+    with suppress(FileNotFoundError):  # no folder at all
+        return tempfile.gettempdir()
+    return _USUAL
 
 
 def failed(what: str, reason: object) -> TargetFailedError:
     """Return the error for a desk with which something cannot be done, such as to fill it."""
     return TargetFailedError(
         f"cannot {what} the scratch file of the new ext4 in {_folder()}: {reason}",
-        hint="see whether there is room: 300 bytes a file. TMPDIR chooses another place for it",
+        hint="see whether there is room: 300 bytes a file, and the size of the journal. TMPDIR "
+        "chooses another place for it",
     )

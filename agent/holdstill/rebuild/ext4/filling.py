@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import groupby
 from operator import attrgetter
@@ -291,12 +291,27 @@ class _Filler:
 
     def _write_xattrs(self, number: int, entry: Entry) -> None:
         packing = inode.pack_xattrs(entry.xattrs, inode_size=self._geometry.inode_size)
-        try:
-            self._library.set_xattrs(number, packing.order)
-        except LibraryError as error:
-            raise TargetFailedError(
-                f"the extended attributes of {paths.display(entry.path)!r} cannot be kept: {error}"
-            ) from error
+        with self._charged(number) if self._geometry.has_attribute_inodes else nullcontext():
+            try:
+                self._library.set_xattrs(number, packing.order)
+            except LibraryError as error:
+                raise TargetFailedError(
+                    f"the extended attributes of {paths.display(entry.path)!r} cannot be kept: "
+                    f"{error}"
+                ) from error
+
+    @contextmanager
+    def _charged(self, number: int) -> Iterator[None]:
+        """Charge an inode for all blocks that are taken meanwhile.
+
+        The kernel does so for inodes that hold attributes, and e2fsck wants it; the library
+        counts only the block that the inode names itself.
+        """
+        library, size = self._library, self._geometry.inode_size
+        free, sectors = library.free_blocks, inode.sectors_of(library.read_inode(number, size))
+        yield
+        sectors += (free - library.free_blocks) * self._geometry.block_size // 512
+        library.write_inode(number, inode.with_sectors(library.read_inode(number, size), sectors))
 
     def _write_directory(self, path: bytes, names: Children) -> None:
         """Write the blocks of a directory and finish its inode."""

@@ -12,6 +12,7 @@ from holdstill.rebuild.ext4 import directory
 SUPERBLOCK_AT, SUPERBLOCK_SIZE, _MAGIC = 1024, 1024, 0xEF53
 _HAS_JOURNAL, _DIR_INDEX = 0x4, 0x20
 _FILETYPE, _EXTENTS, _64BIT, _LARGE_DIR, _INLINE = 0x2, 0x40, 0x80, 0x4000, 0x8000
+_EA_INODE = 0x400
 _GROUP_CHECKSUMS, _DIR_NLINK, _METADATA_CSUM = 0x10, 0x20, 0x400
 _UNSIGNED_HASH = 0x2
 
@@ -47,6 +48,11 @@ class Geometry(NamedTuple):
     def has_inline_data(self) -> bool:
         """Whether small contents may be inside inodes."""
         return bool(self.incompat & _INLINE)
+
+    @property
+    def has_attribute_inodes(self) -> bool:
+        """Whether large extended attributes are put into inodes, which the library takes."""
+        return bool(self.incompat & _EA_INODE)
 
     @property
     def counts_many_directories(self) -> bool:

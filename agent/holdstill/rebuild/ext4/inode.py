@@ -143,6 +143,18 @@ def with_links(inode: bytearray, links: int) -> bytes:
     return bytes(inode)
 
 
+def sectors_of(inode: bytes | bytearray) -> int:
+    """Return the low 32 bits of the sectors that an inode has."""
+    (sectors,) = struct.unpack_from("<I", inode, BLOCKS)
+    return int(sectors)
+
+
+def with_sectors(inode: bytearray, sectors: int) -> bytes:
+    """Return the inode with another number of sectors, below 2 TiB."""
+    struct.pack_into("<I", inode, BLOCKS, sectors)
+    return bytes(inode)
+
+
 def is_inline(inode: bytes | bytearray) -> bool:
     """Tell whether an inode's content is inside it."""
     (flags,) = struct.unpack_from("<I", inode, FLAGS)

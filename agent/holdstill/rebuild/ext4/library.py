@@ -13,7 +13,7 @@ import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple, Protocol, cast
 
-from holdstill.errors import PreflightError
+from holdstill.errors import PreflightError, TargetFailedError
 from holdstill.rebuild.ext4 import desk
 
 if TYPE_CHECKING:
@@ -141,6 +141,8 @@ class Library:
         self._checked = {name: self._bound(name, kinds) for name, kinds in _ARGUMENTS.items()}
         self._dll.ext2fs_inode_table_loc.restype = _U64
         self._dll.ext2fs_inode_table_loc.argtypes = (_P, _U32)
+        self._dll.ext2fs_free_blocks_count.restype = _U64
+        self._dll.ext2fs_free_blocks_count.argtypes = (_P,)
         self.do("initialize_ext2_error_table")
 
     def _bound(self, name: str, kinds: tuple[object, ...]) -> _Function:
@@ -167,6 +169,10 @@ class Library:
     def io_manager(self) -> ctypes.c_void_p:
         """Return the manager that reads and writes files and devices."""
         return ctypes.c_void_p.in_dll(self._dll, "unix_io_manager")
+
+    def free_blocks(self, superblock: int) -> int:
+        """Return how many blocks nobody has."""
+        return int(self._dll.ext2fs_free_blocks_count(superblock))
 
     def inode_table(self, system: ctypes.c_void_p, group: int) -> int:
         """Return the first block of a group's inode table."""
@@ -265,6 +271,11 @@ class Handle:
         return self._hash.value, self._minor.value
 
     @property
+    def free_blocks(self) -> int:
+        """The number of blocks that nobody has."""
+        return self._library.free_blocks(self._fields().super)
+
+    @property
     def groups(self) -> int:
         """The number of block groups."""
         return int(self._fields().group_count)
@@ -325,6 +336,8 @@ def opened(path: Path) -> Iterator[Handle]:
         yield Handle(library, system)
     except LibraryError as error:
         library.do("ext2fs_free", system)
+        if error.code == BLOCK_ALLOC_FAIL:
+            raise TargetFailedError("the ext4 has no free blocks left") from error
         raise desk.failed("fill", error) from error
     except BaseException:
         library.do("ext2fs_free", system)

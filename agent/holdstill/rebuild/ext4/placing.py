@@ -24,6 +24,10 @@ SIGNATURES = 1 << 20
 """Bytes at either end of a partition where file systems put what they are known by."""
 
 
+RESERVED_INODES = 11
+"""Those below the first that files get, and lost+found."""
+
+
 def prepare(target: Path, *, offset: int, size: int) -> None:
     """Make a part of a target ready for a new file system: it reads as zeroes where that matters.
 
@@ -71,9 +75,12 @@ def _to_copy(desk: Path, source: int, contents: Sequence[Run]) -> Iterator[tuple
         used = list(system.used_blocks(shape.first_block, shape.blocks))
         tables: list[Run] = []
         if shape.leaves_inodes_unset:
-            tables = sorted(system.inode_table(group) for group in range(system.groups))
+            tables = [system.inode_table(group) for group in range(system.groups)]
     for first, length in without(used, sorted((*tables, *contents))):
         yield first * shape.block_size, length * shape.block_size
+    if tables:  # the reserved inodes are in use, though a hole may say that they are blank
+        reserved = -(-RESERVED_INODES * shape.inode_size // shape.block_size)
+        yield tables[0].first * shape.block_size, reserved * shape.block_size
     for first, length in tables:
         start, end = first * shape.block_size, (first + length) * shape.block_size
         for begin, stop in files.data_ranges(source, end, first=start):

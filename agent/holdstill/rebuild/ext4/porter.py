@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
@@ -51,12 +51,12 @@ class Order(NamedTuple):
     """What is asked for one content.
 
     Attributes:
-        digest: which one; b"" when its descriptor comes along.
+        digest: which one; None when its descriptor comes along.
     """
 
     size: int
     spans: list[Span]
-    digest: bytes = b""
+    digest: bytes | None = None
 
 
 class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -228,14 +228,20 @@ class Carrier:
         """Open what is ordered, or take what was given; all is read ahead."""
         for number, order in enumerate(orders):
             try:
-                handle = self._contents.open(order.digest) if order.digest else given.popleft()
+                handle = given.popleft() if order.digest is None else self._open(order.digest)
             except VerificationError as error:
                 return Answer(entry=number, missing=str(error))
             except OSError as error:
                 return Answer(entry=number, unreadable=str(error.strerror))
             opened.append(handle)
-            os.posix_fadvise(handle, 0, order.size, os.POSIX_FADV_WILLNEED)
+            with suppress(OSError):  # it is advice
+                os.posix_fadvise(handle, 0, order.size, os.POSIX_FADV_WILLNEED)
         return None
+
+    def _open(self, digest: bytes) -> int:
+        if not digest:
+            raise VerificationError("the index does not say which one it is")
+        return self._contents.open(digest)
 
     def _bring_all(self, orders: Sequence[Order], opened: Sequence[int]) -> Answer | None:
         for number, (handle, order) in enumerate(zip(opened, orders, strict=True)):

@@ -14,6 +14,10 @@ from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, LibraryError, Run
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+SHARE = 1024
+"""A pool keeps no more than this part of all blocks from the library, which takes some itself:
+both pools together keep less than what `fit` leaves for fragments.
+"""
 CONTENT_PIECE, DESK_PIECE = 2048, 256
 """Blocks that are asked for at once, at most."""
 
@@ -34,7 +38,7 @@ class Room:
     def __init__(self, supply: Supply, *, first_block: int, blocks: int) -> None:
         self._supply = supply
         self._goal = first_block
-        share = max(blocks // 256, 1)
+        share = max(blocks // SHARE, 1)
         self._contents = _Pool(self, min(CONTENT_PIECE, share))
         self._desk = _Pool(self, min(DESK_PIECE, share))
 

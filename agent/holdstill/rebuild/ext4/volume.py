@@ -73,14 +73,15 @@ class Volume:
         inode = self._last_inode + 1
         if inode > self._last_free:
             inode = self._first_free(self._last_inode)
-            group = (inode - 1) // self.geometry.inodes_per_group
-            self._last_free = (group + 1) * self.geometry.inodes_per_group
+            if not self.geometry.has_attribute_inodes:
+                group = (inode - 1) // self.geometry.inodes_per_group
+                self._last_free = (group + 1) * self.geometry.inodes_per_group
         self._last_inode = inode
         self.library.take_inode(inode, directories=directories)
         return inode
 
     def _first_free(self, near: int) -> int:
-        """Ask the library; in a new file system all behind it in its group are free, too."""
+        """Ask the library; all behind it in its group are free, too, if it takes none itself."""
         try:
             return self.library.new_inode(near)
         except LibraryError as error:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
+from holdstill.rebuild import splice
 from holdstill.rebuild.ext4 import desk, filling, geometry, placing
 from holdstill.rebuild.sources import Silence
 from holdstill.system import files
@@ -131,6 +132,8 @@ def write(
 def _said_of(target: Path) -> Iterator[None]:
     try:
         yield
+    except splice.SourceError as error:
+        raise desk.failed("read", error.strerror) from error
     except OSError as error:
         raise TargetFailedError(f"cannot write an ext4 to {target}: {error.strerror}") from error
 

@@ -82,11 +82,11 @@ def test_the_library_is_asked_seldom() -> None:
     for _ in range(2000):
         room.take(1)
 
-    assert supply.calls == 1
+    assert supply.calls == 4  # pieces of 585 blocks, a 1024th of all
 
 
 def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
-    room = Room(FakeSupply(2561, set()), first_block=1, blocks=2560)  # pieces of ten blocks
+    room = Room(FakeSupply(2561, set()), first_block=1, blocks=2560)  # pieces of two blocks
     room.take_on_desk()
 
     assert len(blocks_of(room.take(2559))) == 2559
