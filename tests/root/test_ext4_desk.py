@@ -13,9 +13,8 @@ from support import ext4_images, programs
 from support.contents import FolderContents, a_file, a_folder, in_order
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
-
 
 pytestmark = pytest.mark.root
 
@@ -45,10 +44,10 @@ def long_links(contents: FolderContents) -> list[Entry]:
 
 @pytest.mark.parametrize("made", [files, long_links])
 def test_a_full_place_for_scratch_files_is_named(
-    tmp_path: Path, small_desk: Path, made: object
+    tmp_path: Path, small_desk: Path, made: Callable[[FolderContents], list[Entry]]
 ) -> None:
     contents = FolderContents(tmp_path / "contents")
-    entries = in_order([a_folder(b""), *made(contents)])  # type: ignore[operator]
+    entries = in_order([a_folder(b""), *made(contents)])
 
     with pytest.raises(TargetFailedError, match="No space left on device") as caught:
         ext4_images.image(tmp_path / "card.img", entries, contents, ext4_images.parameters())

@@ -580,7 +580,7 @@ def _extra_times(raw: bytes) -> tuple[int, int]:
     if len(raw) < 128 + _EXTRA.size:
         return 0, 0
     size, _, ctime, mtime = _EXTRA.unpack_from(raw, 128)
-    return (ctime, mtime) if size >= 12 else (ctime if size >= 8 else 0, 0)
+    return ctime if size >= 8 else 0, mtime if size >= 12 else 0
 
 
 def _time(low: int, extra: int) -> int:

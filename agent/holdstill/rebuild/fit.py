@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from itertools import groupby
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import PreflightError
 from holdstill.model.entries import EntryType, Omitted
 from holdstill.rebuild import scaling, sources
-from holdstill.rebuild.ext4 import blockmap, copying, directory, filling, inode
+from holdstill.rebuild.ext4 import blockmap, copying, desk, directory, filling, inode
 from holdstill.rebuild.ext4.library import Extent
 from holdstill.rebuild.planner import Need
 from holdstill.rebuild.writers import ext4
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
@@ -187,14 +186,14 @@ def minimum(parameters: Ext4, usage: Usage, *, machine: Runner) -> Need:
     Raises:
         PreflightError: this machine's e2fsprogs cannot make the file system at all.
         TargetRefusedError: the file system has a feature that we do not rebuild.
+        TargetFailedError: there is no place for a scratch file.
     """
     ext4.check(parameters)
     wanted = usage.blocks + max(usage.blocks // SLACK_SHARE, SLACK_LEAST)
     if not set(parameters.features).isdisjoint(ext4.QUOTA):
         wanted += QUOTA_BLOCKS
-    with tempfile.TemporaryDirectory(prefix="holdstill-fit-") as folder:
-        search = _Search(parameters, inodes_for(usage), Path(folder) / "empty", machine)
-        blocks = search.smallest(wanted)
+    with desk.held() as scratch:
+        blocks = _Search(parameters, inodes_for(usage), scratch, machine).smallest(wanted)
     return Need(inodes_for(usage), blocks * parameters.block_size)
 
 

@@ -271,7 +271,7 @@ class _Filler:
             self._library.insert_extents(number, extents)
 
     def _blocks(self, size: int, extents: list[Extent]) -> Blocks:
-        count = extents[0].length if len(extents) == 1 else sum(each.length for each in extents)
+        count = sum(extent.length for extent in extents)
         per_block = self._geometry.block_size // 512
         if self._has_extents:
             header = inode.extent_header(extents)

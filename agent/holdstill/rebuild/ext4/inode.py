@@ -163,10 +163,9 @@ def is_inline(inode: bytes | bytearray) -> bool:
 
 def as_directory(inode: bytearray, blocks: Blocks, links: int) -> bytes:
     """Return the inode of a directory that had no blocks with these."""
-    (sectors,) = struct.unpack_from("<I", inode, BLOCKS)
     (flags,) = struct.unpack_from("<I", inode, FLAGS)
     struct.pack_into("<I", inode, SIZE_LOW, blocks.size)
-    struct.pack_into("<I", inode, BLOCKS, sectors + blocks.sectors)
+    struct.pack_into("<I", inode, BLOCKS, sectors_of(inode) + blocks.sectors)
     struct.pack_into("<I", inode, FLAGS, flags | blocks.flags)
     inode[MAP : MAP + 60] = blocks.map.ljust(60, b"\0")
     return with_links(inode, links)

@@ -79,7 +79,7 @@ def _to_copy(desk: Path, source: int, contents: Sequence[Run]) -> Iterator[tuple
     for first, length in without(used, sorted((*tables, *contents))):
         yield first * shape.block_size, length * shape.block_size
     if tables:  # the reserved inodes are in use, though a hole may say that they are blank
-        reserved = -(-RESERVED_INODES * shape.inode_size // shape.block_size)
+        reserved = -(-RESERVED_INODES // shape.inodes_per_block)
         yield tables[0].first * shape.block_size, reserved * shape.block_size
     for first, length in tables:
         start, end = first * shape.block_size, (first + length) * shape.block_size

@@ -95,11 +95,11 @@ class Volume:
 
     def write(self, block: int, position: int, chunk: bytes | memoryview) -> None:
         """Write bytes of a content at a position from the start of a block."""
-        self._output.write(self._offset + block * self._block + position, chunk)
+        self._output.write(self.place(block) + position, chunk)
 
     def clear(self, block: int, position: int, length: int) -> None:
         """Make bytes at a position from the start of a block read as zeroes."""
-        self._output.clear(self._offset + block * self._block + position, length)
+        self._output.clear(self.place(block) + position, length)
 
     def finish(self) -> None:
         """Write what was collected, and give back what was not used."""
