@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, NoReturn, Protocol
 
 import msgspec
 
-from holdstill.model.nightly import Live, Outcome, Phase, Week
+from holdstill.model.nightly import DaemonStatus, Phase, RunOutcome, Week
 from holdstill.schedule import agenda as agendas
-from holdstill.schedule.nights import Night
+from holdstill.schedule.nights import NightRetries
 from holdstill.system import clock as clocks
 from holdstill.workflow.trying import INTERNAL
 
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from datetime import datetime
 
-    from holdstill.model.nightly import Diary
+    from holdstill.model.nightly import NightlyState
     from holdstill.model.settings import BoardSettings
-    from holdstill.notify.herald import Herald
-    from holdstill.schedule.agenda import Agenda
+    from holdstill.notify.herald import Notifier
+    from holdstill.schedule.agenda import DueNights
     from holdstill.system.clock import Clock
-    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.ports import Progress
 
 LONGEST_REST, SHORTEST_REST = 300.0, 1.0
 """Seconds between two looks at the clock: somebody may set it meanwhile."""
@@ -36,37 +36,37 @@ REST_WITHOUT_CLOCK = 30.0
 _HOUR = 3600.0
 
 
-class Trier(Protocol):
+class Attempts(Protocol):
     """Takes captures; see holdstill.workflow.trying."""
 
-    def run(self, tell: Teller, *, tries: int) -> Outcome:
+    def run(self, tell: Progress, *, tries: int) -> RunOutcome:
         """Take a capture; whatever happens is an outcome."""
 
-    def failed(self, code: int, what: str, hint: str, *, tries: int) -> Outcome:
+    def failed(self, code: int, what: str, hint: str, *, tries: int) -> RunOutcome:
         """Return the outcome of a run that sealed nothing."""
 
 
-class Book(Protocol):
+class StateStore(Protocol):
     """Keeps the diary; see holdstill.schedule.diary."""
 
-    def load(self) -> Diary:
+    def load(self) -> NightlyState:
         """Return the diary."""
 
-    def save(self, diary: Diary) -> None:
+    def save(self, diary: NightlyState) -> None:
         """Keep the diary."""
 
 
-class Window(Protocol):
+class LiveStatus(Protocol):
     """Shows what is going on; see holdstill.schedule.diary."""
 
-    def read(self) -> Live | None:
+    def read(self) -> DaemonStatus | None:
         """Return what was shown last in this boot."""
 
-    def show(self, live: Live) -> None:
+    def show(self, live: DaemonStatus) -> None:
         """Show this."""
 
 
-class Supervisor(Protocol):
+class ServiceManager(Protocol):
     """The service manager; see holdstill.system.supervisor."""
 
     patience: float
@@ -87,7 +87,7 @@ class Supervisor(Protocol):
         """Say that we do not hang, until the block ends or the time is over."""
 
 
-class Lines(Protocol):
+class DaemonLog(Protocol):
     """Keeps lines for whoever looks; see holdstill.notify.lines."""
 
     def info(self, text: str, **fields: str) -> None:
@@ -101,7 +101,7 @@ class Lines(Protocol):
 
 
 @dataclass(frozen=True)
-class Means:
+class DaemonDependencies:
     """What the daemon is handed.
 
     Attributes:
@@ -113,27 +113,27 @@ class Means:
     """
 
     clock: Clock
-    agenda: Agenda
-    trier: Trier
-    herald: Herald
-    book: Book
-    window: Window
-    supervisor: Supervisor
-    lines: Lines
+    agenda: DueNights
+    trier: Attempts
+    herald: Notifier
+    book: StateStore
+    window: LiveStatus
+    supervisor: ServiceManager
+    lines: DaemonLog
     last_sealed: Callable[[], datetime | None]
-    publish: Callable[[Diary, datetime | None], None]
+    publish: Callable[[NightlyState, datetime | None], None]
 
 
 class Nightly:
     """The daemon. Call `run`; or `start`, and then `beat`, resting as long as it says."""
 
-    def __init__(self, settings: BoardSettings, means: Means) -> None:
+    def __init__(self, settings: BoardSettings, means: DaemonDependencies) -> None:
         self.settings = settings
         self.means = means
         self.diary = means.book.load()
-        self.night: Night | None = None
-        self._last_try: Outcome | None = None
-        self._live = means.window.read() or Live(phase=Phase.CLOCK)
+        self.night: NightRetries | None = None
+        self._last_try: RunOutcome | None = None
+        self._live = means.window.read() or DaemonStatus(phase=Phase.CLOCK)
         means.agenda.ran = self._live.ran
 
     def run(self) -> NoReturn:
@@ -148,7 +148,7 @@ class Nightly:
         if self._live.phase is Phase.RUNNING:  # it would kill this one, too, and so on
             what = "the run was ended from outside: killed, out of memory, or hanging"
             hint = "look at `journalctl -u holdstill-nightly`"
-            self.night = Night(self._live.day, 0.0, 0.0)
+            self.night = NightRetries(self._live.day, 0.0, 0.0)
             tries = self._live.tries + 1
             self._conclude(self.means.trier.failed(INTERNAL, what, hint, tries=tries))
 
@@ -181,7 +181,7 @@ class Nightly:
             agenda.has_week_ended = False
             self._end_week()
 
-    def _begin(self, begun: Night) -> None:
+    def _begin(self, begun: NightRetries) -> None:
         if self.night is not None and self.night.day in {"", begun.day}:
             self.night = replace(self.night, day=begun.day)  # under way before it had a date
             return
@@ -189,7 +189,7 @@ class Nightly:
             self._conclude(self._last_try)
         self.night = begun
 
-    def _try(self, night: Night) -> None:
+    def _try(self, night: NightRetries) -> None:
         self._show(Phase.RUNNING)
         outcome = self.means.trier.run(_Steps(self), tries=len(night.failures) + 1)
         if outcome.is_sealed:
@@ -205,7 +205,7 @@ class Nightly:
         wait = f"next try in {left.next_try - now:.0f} s"
         self.means.lines.warning(f"{outcome.what}; {wait}")
 
-    def _conclude(self, outcome: Outcome) -> None:
+    def _conclude(self, outcome: RunOutcome) -> None:
         """End the night: write it down, and tell whom it concerns."""
         day = self.night.day if self.night is not None else ""
         self.night = self._last_try = None
@@ -221,7 +221,7 @@ class Nightly:
         )
         self._keep(self.means.herald.run_ended(diary, outcome))
 
-    def _write_log(self, outcome: Outcome) -> None:
+    def _write_log(self, outcome: RunOutcome) -> None:
         lines, fields = self.means.lines, _fields(self.settings.board, outcome)
         if not outcome.is_sealed:
             hint = f". What to do: {outcome.hint}" if outcome.hint else ""
@@ -258,7 +258,7 @@ class Nightly:
             now = self.means.clock.monotonic()
             self._keep(self.means.herald.deliver(self.diary, now=now))
 
-    def _keep(self, diary: Diary) -> None:
+    def _keep(self, diary: NightlyState) -> None:
         """Write the diary down, if it has changed: cards wear."""
         if diary == self.diary:
             return
@@ -282,7 +282,7 @@ class Nightly:
 
     def _show(self, phase: Phase, step: str = "") -> None:
         agenda, night = self.means.agenda, self.night
-        live = Live(
+        live = DaemonStatus(
             phase=phase,
             due=_text(agenda.due),
             step=step,
@@ -311,7 +311,7 @@ class Nightly:
         return max(SHORTEST_REST, min(rests))
 
 
-def _fields(board: str, outcome: Outcome) -> dict[str, str]:
+def _fields(board: str, outcome: RunOutcome) -> dict[str, str]:
     """Return what a program may search the log for, once a run has ended."""
     return {
         "board": board,
@@ -347,7 +347,7 @@ class _Steps:
         return nullcontext()
 
 
-def _counted(week: Week, outcome: Outcome) -> Week:
+def _counted(week: Week, outcome: RunOutcome) -> Week:
     return Week(
         since=week.since,
         sealed=week.sealed + outcome.is_sealed,
@@ -361,7 +361,7 @@ def _text(moment: datetime | None) -> str:
     return "" if moment is None else clocks.rfc3339(moment)
 
 
-def _sentence(live: Live) -> str:
+def _sentence(live: DaemonStatus) -> str:
     parts = [live.phase.value]
     if live.step:
         parts.append(live.step)

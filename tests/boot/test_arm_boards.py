@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.demo.gauge_check import Found
-    from holdstill.rehearse.signs import Link
+    from holdstill.rehearse.signs import BootStage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
 WITNESS = "python3 /run/fingerprint.py " + " ".join(cycle.STILL)
@@ -166,7 +166,7 @@ def judged(
     spoiled: Callable[[Path], None],
     measured: Callable[[str], None],
     way: str,
-) -> Link | None:
+) -> BootStage | None:
     """Rehearse a spoiled card; return the link that the product holds to be broken."""
     image = folder / "scratch.img"
     spoil.copy(card, image)

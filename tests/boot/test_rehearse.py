@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.rehearse import run
-from holdstill.rehearse.signs import Link
+from holdstill.rehearse.signs import BootStage
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from support.vm import board, here, spoil
@@ -53,10 +53,10 @@ def test_a_good_capture_boots_and_the_keeper_notes_it(
 
 
 @pytest.mark.parametrize(
-    ("fault", "link"), [("no-kernel", Link.KERNEL), ("wrong-root", Link.ROOT)]
+    ("fault", "link"), [("no-kernel", BootStage.KERNEL), ("wrong-root", BootStage.ROOT)]
 )
 def test_a_broken_capture_fails_and_the_broken_link_is_named(
-    scratch: Path, tmp_path: Path, fault: str, link: Link, measured: Callable[[str], None]
+    scratch: Path, tmp_path: Path, fault: str, link: BootStage, measured: Callable[[str], None]
 ) -> None:
     spoil.BY_UEFI[fault](scratch)
     kept = here.capture(scratch, tmp_path)
@@ -82,7 +82,7 @@ def test_a_keeper_that_lacks_the_installer_of_a_loader_says_so(
     assert rehearsal.returncode == NOT_AS_IT_SHOULD_BE, rehearsal
     found = json.loads(rehearsal.stdout)
     measured(f"given up after {found['seconds']:.1f} s: {found['broken']}")
-    assert found["broken"]["link"] == Link.LOADER
+    assert found["broken"]["link"] == BootStage.LOADER
     assert any("lacks the programs syslinux" in remark for remark in found["remarks"])
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.model.nightly import Diary, Outcome
+from holdstill.model.nightly import NightlyState, RunOutcome
 from support import boathouse
 from support.vm import board, cycle, machine, units
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(2400)]
 
 DIARY = "/var/lib/holdstill/diary.json"
-MISSED = msgspec.json.encode(Diary(served="2026-01-01"))
+MISSED = msgspec.json.encode(NightlyState(served="2026-01-01"))
 AT_ONCE = """\
 nightly: {spread_minutes: 0, settle_minutes: 0, clock_minutes: 0, retry_hours: 0}
 """
@@ -56,8 +56,8 @@ class Evening:
         services: of each keeper's service, its result and its words.
     """
 
-    first: Outcome
-    killed: Outcome
+    first: RunOutcome
+    killed: RunOutcome
     properties: list[dict[str, str]]
     journal: str
     stop_seconds: float
@@ -72,9 +72,9 @@ def install(pier: Machine) -> None:
     pier.run("systemctl", "daemon-reload")
 
 
-def last_run(pier: Machine) -> Outcome | None:
+def last_run(pier: Machine) -> RunOutcome | None:
     """Return how the daemon's last run ended."""
-    return msgspec.json.decode(pier.run("cat", DIARY), type=Diary).last
+    return msgspec.json.decode(pier.run("cat", DIARY), type=NightlyState).last
 
 
 def let_a_night_be_missed(pier: Machine) -> None:
@@ -83,7 +83,7 @@ def let_a_night_be_missed(pier: Machine) -> None:
     pier.put(DIARY, MISSED)
 
 
-def first_night(pier: Machine) -> Outcome:
+def first_night(pier: Machine) -> RunOutcome:
     """Start the daemon, and wait for the end of its run."""
     let_a_night_be_missed(pier)
     pier.run("systemctl", "start", "holdstill-nightly")
@@ -93,7 +93,7 @@ def first_night(pier: Machine) -> Outcome:
     return outcome
 
 
-def killed_night(pier: Machine) -> Outcome:
+def killed_night(pier: Machine) -> RunOutcome:
     """Kill the daemon in the middle of a run, and wait for the one that systemd starts."""
     let_a_night_be_missed(pier)
     pier.run("systemctl", "start", "holdstill-nightly")

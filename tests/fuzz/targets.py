@@ -116,30 +116,30 @@ def _well_formed(found: Iterable[Entry]) -> None:
 
 
 def _read_ext4(source: Memory) -> object:
-    volume = ext4.Ext4(source)
+    volume = ext4.Ext4Reader(source)
     return volume.parameters(), volume.groups()
 
 
 def _walk_ext4(source: Memory) -> None:
-    _well_formed(ext4.Ext4(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
+    _well_formed(ext4.Ext4Reader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
 
 
 def _search_ext4(source: Memory) -> object:
-    volume = ext4.Ext4(source)
+    volume = ext4.Ext4Reader(source)
     return volume.find(b"a/deep/leaf"), volume.children(b"many"), volume.read(b"file", limit=4096)
 
 
 def _read_fat(source: Memory) -> object:
-    volume = fat.Fat(source)
+    volume = fat.FatReader(source)
     return volume.parameters(), volume.is_dirty
 
 
 def _walk_fat(source: Memory) -> None:
-    _well_formed(fat.Fat(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
+    _well_formed(fat.FatReader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
 
 
 def _search_fat(source: Memory) -> object:
-    volume = fat.Fat(source)
+    volume = fat.FatReader(source)
     found = volume.find(b"overlays/inner/empty"), volume.children(b"overlays")
     return found, volume.read(b"config.txt", limit=4096)
 
@@ -267,7 +267,7 @@ def _index_seeds() -> list[bytes]:
 # What comes over the wire ------------------------------------------------------------------------
 
 PARAMS = (wire.Nothing, wire.WantedParams, wire.DigestsParams, wire.SealParams, wire.NameParams)
-RESULTS = (exchange.Hello, exchange.Begun, exchange.Banked, exchange.Sealed, bytes, str)
+RESULTS = (exchange.Hello, exchange.RunStarted, exchange.Ingested, exchange.SealResult, bytes, str)
 
 
 def fuzz_wire(data: bytes) -> None:
@@ -285,8 +285,8 @@ def fuzz_wire(data: bytes) -> None:
 
 
 def _wire_seeds() -> list[bytes]:
-    wanted = exchange.Wanted(digest="a" * 64, size=3, basis="b" * 64)
-    begun = exchange.Begun(run="r" * 16, seq=1, previous="", contents="c", attachments="a")
+    wanted = exchange.WantedContent(digest="a" * 64, size=3, basis="b" * 64)
+    begun = exchange.RunStarted(run="r" * 16, seq=1, previous="", contents="c", attachments="a")
     sealing = wire.SealParams(manifest=b"format: 1\n", signature=b"-----BEGIN")
     return [
         wire.ALIVE,
@@ -296,7 +296,7 @@ def _wire_seeds() -> list[bytes]:
         wire.call_line(1, "seal", sealing),
         wire.call_line(1, "manifest", wire.NameParams(name="000001-20261125T021503Z")),
         wire.result_line(1, begun),
-        wire.result_line(1, exchange.Banked(kept=1, new_bytes=2, bad=("a" * 64,))),
+        wire.result_line(1, exchange.Ingested(kept=1, new_bytes=2, bad=("a" * 64,))),
         wire.error_line(1, HoldstillError("deliberate", hint="none")),
         b'{"a":[1.5e3,-0,true,null,"\\ud83d\\ude00"]}',
     ]
@@ -306,11 +306,11 @@ def fuzz_words(data: bytes) -> None:
     """Whatever a key asks to run is one of three things, written by ourselves, or refused."""
     text = os.fsdecode(data)
     with suppress(HoldstillError):
-        wish = words.understand(text)
-        if isinstance(wish, words.Receive):
+        wish = words.parse(text)
+        if isinstance(wish, words.ReceiveRequest):
             assert re.fullmatch(r"[a-z0-9]{8,32}", wish.run)
             assert wish.area in {"contents", "attachments"}
-        elif isinstance(wish, words.Lend):
+        elif isinstance(wish, words.Fetch):
             assert ".." not in f"{wish.folder}{wish.capture}{wish.name}"
             assert "/" not in f"{wish.folder}{wish.capture}{wish.name}"
     for check in (names.check_board, names.check_digest, names.check_run, sizes.parse_size):

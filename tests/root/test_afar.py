@@ -17,13 +17,13 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import session
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import Bulk, Sent, Way
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer, TransferResult
 from holdstill.transport.session import Identity
 from holdstill.workflow import afar, deciding
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.afar import Library
-from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Means
+from holdstill.workflow.afar import RemoteLibrary
+from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.rebuild import RebuildDependencies
 from support import boards, keys, relay, torture
 from support.boards import Kept, holdstill
 from support.silence import Silent
@@ -37,12 +37,12 @@ pytestmark = pytest.mark.timeout(180)
 class Measured:
     """A fetcher that looks, after each transfer, how much of contents lies on the disk."""
 
-    below: Bulk
+    below: RsyncTransfer
     folder: Path
     most: int = 0
     calls: int = 0
 
-    def fetch(self, source: str, target: Path) -> Sent:
+    def fetch(self, source: str, target: Path) -> TransferResult:
         sent = self.below.fetch(source, target)
         contents = (path for path in self.folder.glob("*/contents/**/*") if path.is_file())
         self.most = max(self.most, sum(path.stat().st_blocks * 512 for path in contents))
@@ -91,16 +91,18 @@ def life(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Life]:
 
 
 @contextmanager
-def library(life: Life, folder: Path, *, limit: int) -> Iterator[tuple[Library, Measured]]:
+def library(life: Life, folder: Path, *, limit: int) -> Iterator[tuple[RemoteLibrary, Measured]]:
     server = life.kept.server
     address = HostAddress(server.user, server.host, server.port)
     identity = Identity(life.key, server.known_hosts)
     machine = LocalRunner()
-    measured = Measured(Bulk(Way(address, identity), folder, SystemClock()), folder)
+    measured = Measured(
+        RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock()), folder
+    )
     with session.connected(address, identity, command=words.CONTROL) as channel:
         key = afar.public_key(life.key, machine)
         yield (
-            Library(
+            RemoteLibrary(
                 RemoteKeeper(channel), measured, key, machine=machine, folder=folder, limit=limit
             ),
             measured,
@@ -134,10 +136,12 @@ def test_no_more_than_the_limit_of_the_contents_ever_lies_on_this_disk(
     cache.mkdir()
     with library(life, cache, limit=limit) as (opened, measured):
         found = opened.find("pier-3")
-        means = Means(LocalRunner(), SystemClock(), Silent())
+        means = RebuildDependencies(LocalRunner(), SystemClock(), Silent())
         with workflow_rebuild.opened(found, "x", ahead=found.nearby.ahead) as source:
             size = source.manifest.disk.size
-            plan = deciding.decide(source, size=size, wish=Wish(), machine=means.machine)
+            plan = deciding.plan_rebuild(
+                source, size=size, wish=PlanOptions(), machine=means.machine
+            )
             with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
                 report = workflow_rebuild.carry_out_on(target, plan, source, means)
 
@@ -222,6 +226,6 @@ def test_a_manifest_that_the_key_in_use_did_not_sign_is_not_rebuilt(
     with library(life, tmp_path, limit=MIB) as (opened, measured):
         lender, folder = opened._lender, tmp_path / "other"  # the same line
         key = afar.public_key(stranger.private, machine)
-        found = Library(lender, measured, key, machine=machine, folder=folder).find("pier-3")
+        found = RemoteLibrary(lender, measured, key, machine=machine, folder=folder).find("pier-3")
 
     assert found.faults == ("bad signature: the key in use did not sign it",)

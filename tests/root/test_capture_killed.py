@@ -50,7 +50,7 @@ def frozen_now(marked: Path) -> bool:
         found, _ = marks.left_over(marked)
     except (FileNotFoundError, ValueError):
         return False
-    return found.count > 0 and found[0] is marks.State.OURS
+    return found.count > 0 and found[0] is marks.FreezeState.OURS
 
 
 def kill_while_frozen(settings: Path, marked: Path) -> float:

@@ -15,7 +15,7 @@ import pytest
 from holdstill.errors import TargetFailedError, TargetRefusedError
 from holdstill.model.layout import Disk, Fat, Partition, Swap, TableLabel
 from holdstill.rebuild import claims, devices, markers, target
-from holdstill.rebuild.claims import Consent
+from holdstill.rebuild.claims import Confirmation
 from holdstill.rebuild.writers import fat, swap, table
 from holdstill.system import process
 from support import loop, programs
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 MIB = 1 << 20
 SIZE = 64 * MIB
-NAMED = Consent(str(SIZE))
+NAMED = Confirmation(str(SIZE))
 MACHINE = process.LocalRunner()
 TWO_PARTITIONS = """\
 label: dos
@@ -48,13 +48,13 @@ def card(tmp_path: Path) -> Iterator[loop.LoopDisk]:
 
 @contextmanager
 def claimed(
-    device: Path, *, consent: Consent = NAMED, needed: int = SIZE
+    device: Path, *, consent: Confirmation = NAMED, needed: int = SIZE
 ) -> Iterator[target.Target]:
     with claims.claimed_device(device, needed=needed, consent=consent, machine=MACHINE) as held:
         yield held
 
 
-def refusal(device: Path, *, consent: Consent = NAMED, needed: int = SIZE) -> str:
+def refusal(device: Path, *, consent: Confirmation = NAMED, needed: int = SIZE) -> str:
     """Return why a device is refused; fail if it is not, or if a byte of it changed."""
     before = ends(device)
     with (
@@ -75,7 +75,7 @@ def ends(device: Path) -> str:
 
 
 def test_a_named_card_is_claimed_and_shown_with_what_it_holds(card: loop.LoopDisk) -> None:
-    device = devices.look(card.device, MACHINE)
+    device = devices.inspect_device(card.device, MACHINE)
 
     assert device.size == SIZE
     assert "partition 2: ext4 'jetty', 32.0 MiB" in device.describe()
@@ -85,7 +85,7 @@ def test_a_named_card_is_claimed_and_shown_with_what_it_holds(card: loop.LoopDis
 
 
 def test_a_device_that_nobody_named_is_refused(card: loop.LoopDisk) -> None:
-    said = refusal(card.device, consent=Consent(""))
+    said = refusal(card.device, consent=Confirmation(""))
 
     assert "everything on this device would be lost" in said
     assert "'jetty'" in said
@@ -161,10 +161,10 @@ def test_a_device_that_is_too_small_is_refused_with_the_shortfall(card: loop.Loo
 
 
 def test_a_device_larger_than_a_card_is_named_twice(card: loop.LoopDisk) -> None:
-    once = Consent(str(SIZE), largest=SIZE - 1)
+    once = Confirmation(str(SIZE), largest=SIZE - 1)
     assert "larger than a card is likely to be" in refusal(card.device, consent=once)
 
-    with claimed(card.device, consent=Consent(str(SIZE), str(SIZE), SIZE - 1)) as held:
+    with claimed(card.device, consent=Confirmation(str(SIZE), str(SIZE), SIZE - 1)) as held:
         assert held.size == SIZE
 
 
@@ -228,11 +228,11 @@ def test_the_disk_of_the_running_system_is_refused_whatever_is_said() -> None:
     number = Path("/").stat().st_dev
     home = Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}").resolve()
     disk = home.parent if (home / "partition").exists() else home
-    device = devices.look(Path("/dev") / disk.name, MACHINE)
+    device = devices.inspect_device(Path("/dev") / disk.name, MACHINE)
 
     # Only judged, never opened for writing: this is the machine's own disk.
     with pytest.raises(TargetRefusedError, match=f"this system runs from {disk.name}"):
-        claims.check(device, needed=0, consent=Consent(device.tokens[0], device.tokens[0]))
+        claims.check(device, needed=0, consent=Confirmation(device.tokens[0], device.tokens[0]))
 
 
 def test_every_disk_in_use_on_this_machine_is_refused() -> None:
@@ -244,9 +244,11 @@ def test_every_disk_in_use_on_this_machine_is_refused() -> None:
 
     assert mounted
     for path in mounted:
-        device = devices.look(path, MACHINE)
+        device = devices.inspect_device(path, MACHINE)
         with pytest.raises(TargetRefusedError, match=r"nothing|is mounted|partition"):
-            claims.check(device, needed=0, consent=Consent(device.tokens[0], device.tokens[0]))
+            claims.check(
+                device, needed=0, consent=Confirmation(device.tokens[0], device.tokens[0])
+            )
 
 
 def test_a_second_claim_is_refused_while_the_first_is_held(card: loop.LoopDisk) -> None:

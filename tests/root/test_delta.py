@@ -15,9 +15,9 @@ from holdstill.board import delta as deltas
 from holdstill.board import scan, stamps, watch
 from holdstill.board.delta import Delta, DeltaTooLargeError
 from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import Rules
+from holdstill.board.rules import PathFilter
 from holdstill.board.scan import Scanner
-from holdstill.board.sweep import Subject
+from holdstill.board.sweep import ScanTarget
 from holdstill.errors import PauseError
 from holdstill.formats import source as byte_source
 from holdstill.model.entries import Entry, Omitted
@@ -36,7 +36,7 @@ PART = 2
 @dataclass
 class Followed:
     top: Path
-    subject: Subject
+    subject: ScanTarget
     detector: Detector
 
     def round(self) -> None:
@@ -78,11 +78,11 @@ def followed(folder: Path) -> Iterator[Followed]:
             (top / name).mkdir(parents=True)
         for name in ("a/f", "a/b/g", "a/b/c/h", "d/i"):
             (top / name).write_bytes(name.encode())
-        clocks = stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
+        clocks = stamps.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
         tables = InodeTables(source)
-        scanner = Scanner(root, Rules(exclude=()), inodes=tables)
+        scanner = Scanner(root, PathFilter(exclude=()), inodes=tables)
         board = Followed(
-            top, Subject(index, PART, scanner), watch.TableWatch(root, tables, clocks)
+            top, ScanTarget(index, PART, scanner), watch.InodeTableDetector(root, tables, clocks)
         )
         # Twice: what the first look calls recent is looked at once more.
         board.round()
@@ -296,10 +296,10 @@ def test_what_was_entered_from_a_directory_that_is_then_found_gone_is_dropped(
         (board.top / "e/b/g").write_bytes(b"changed")
         (board.top / "e/new").touch()
         changes = board.detector.changes()
-        scanner = Interrupted(board.subject.scanner.root, Rules(exclude=()))
+        scanner = Interrupted(board.subject.scanner.root, PathFilter(exclude=()))
         scanner.path, scanner.deed = b"e", lambda: (board.top / "e/b").rename(board.top / "away")
 
-        delta = deltas.resolve(Subject(board.subject.index, PART, scanner), changes)
+        delta = deltas.resolve(ScanTarget(board.subject.index, PART, scanner), changes)
         deltas.apply(board.subject, delta, seq=2)
         gone = board.get("e/b/g")
         board.round()
@@ -314,7 +314,7 @@ def test_a_delta_without_a_detector_is_the_same(tmp_path: Path) -> None:
         (board.top / "a").rename(board.top / "z")
         (board.top / "d/i").write_bytes(b"longer than before")
         exact = board.resolve()
-        everything = watch.EverythingMayHaveChanged("a test", stamps.Window(1 << 62, 1 << 62))
+        everything = watch.EverythingMayHaveChanged("a test", stamps.CtimeWindow(1 << 62, 1 << 62))
 
         whole = deltas.resolve(board.subject, everything)
 

@@ -23,12 +23,12 @@ import pytest
 from bench.pause.stage import load
 from holdstill.board import delta as deltas
 from holdstill.board import events, scan, stamps, watch
-from holdstill.board.events import EventWatch, Heard, Queue
+from holdstill.board.events import EventDetector, FanotifyEvents, FanotifyQueue
 from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import Rules
+from holdstill.board.rules import PathFilter
 from holdstill.board.scan import Scanner
-from holdstill.board.sweep import Subject
-from holdstill.board.watch import ChangedInodes, Restat
+from holdstill.board.sweep import ScanTarget
+from holdstill.board.watch import ChangedInodes, StatDetector
 from holdstill.errors import PauseError
 from holdstill.formats import source as byte_source
 from holdstill.records import index as index_file
@@ -108,7 +108,7 @@ class Board:
     """A mounted file system that is followed, and the work that goes on in it."""
 
     top: Path
-    subject: Subject
+    subject: ScanTarget
     detector: Detector
     turmoil: Turmoil
     chance: random.Random
@@ -227,15 +227,19 @@ def ext4_board(
         scan.opened_root(os.fsencode(top)) as root,
     ):
         tables = RestlessTables(source)
-        detector = watch.TableWatch(root, tables, clocks())
-        scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
+        detector = watch.InodeTableDetector(root, tables, clocks())
+        scanner = RestlessScanner(root, PathFilter(exclude=()), inodes=tables)
         with followed_by(detector, scanner, folder, Turmoil(top, seed), tables) as made:
             yield made
 
 
 @contextmanager
 def other_board(
-    folder: Path, mkfs: tuple[str, ...], seed: int, *, way: Callable[[int, Queue], Detector]
+    folder: Path,
+    mkfs: tuple[str, ...],
+    seed: int,
+    *,
+    way: Callable[[int, FanotifyQueue], Detector],
 ) -> Iterator[Board]:
     """Follow another kind of file system by events, or by looking at everything again."""
     image = loop.blank_image(folder / "volume.img", size=400 << 20)
@@ -246,7 +250,7 @@ def other_board(
         loop.thaw_guard(top, seconds=120),
         scan.opened_root(os.fsencode(top)) as root,
     ):
-        scanner = RestlessScanner(root, Rules(exclude=()))
+        scanner = RestlessScanner(root, PathFilter(exclude=()))
         turmoil = Turmoil(top, seed)
         with (
             events.listening(root, own=0) as queue,
@@ -255,8 +259,8 @@ def other_board(
             yield made
 
 
-def clocks() -> stamps.Stamps:
-    return stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
+def clocks() -> stamps.InodeClock:
+    return stamps.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
 
 
 @contextmanager
@@ -268,7 +272,7 @@ def followed_by(
     *tables: RestlessTables,
 ) -> Iterator[Board]:
     with index_file.created(folder / "index") as index:
-        subject = Subject(index, PART, scanner)
+        subject = ScanTarget(index, PART, scanner)
         chance = random.Random(turmoil.seed)  # noqa: S311  repeatable, not secret
         try:
             yield Board(turmoil.top, subject, detector, turmoil, chance, scanner, tables)
@@ -320,37 +324,37 @@ def test_the_index_is_exactly_what_the_events_lead_to(kind: str, memory: Path) -
         assert isinstance(followed.detector.changes(), ChangedInodes)
 
 
-def by_restat(root: int, _queue: Queue) -> Detector:
-    return Restat(root, clocks())
+def by_restat(root: int, _queue: FanotifyQueue) -> Detector:
+    return StatDetector(root, clocks())
 
 
-def by_events(root: int, queue: Queue) -> Detector:
-    return EventWatch(root, clocks(), queue)
+def by_events(root: int, queue: FanotifyQueue) -> Detector:
+    return EventDetector(root, clocks(), queue)
 
 
-def by_events_alone(root: int, queue: Queue) -> Detector:
-    return EventWatch(root, clocks(), HardOfHearing(queue, lambda _: True), mapped=set)
+def by_events_alone(root: int, queue: FanotifyQueue) -> Detector:
+    return EventDetector(root, clocks(), HardOfHearing(queue, lambda _: True), mapped=set)
 
 
 @dataclass
 class HardOfHearing:
     """Misses some changes, and every opening."""
 
-    queue: Queue
+    queue: FanotifyQueue
     hears: Callable[[int], bool]
 
     def rest(self) -> None:
         self.queue.rest()
 
-    def heard(self) -> Heard:
+    def heard(self) -> FanotifyEvents:
         heard = self.queue.heard()
-        return Heard(set(filter(self.hears, heard.changed)), is_all=heard.is_all)
+        return FanotifyEvents(set(filter(self.hears, heard.changed)), is_all=heard.is_all)
 
 
 @pytest.mark.parametrize("kind", OTHERS)
 def test_events_that_are_missed_are_missed_by_the_index(kind: str, memory: Path) -> None:
-    def way(root: int, queue: Queue) -> Detector:
-        return EventWatch(root, clocks(), HardOfHearing(queue, lambda inode: bool(inode % 3)))
+    def way(root: int, queue: FanotifyQueue) -> Detector:
+        return EventDetector(root, clocks(), HardOfHearing(queue, lambda inode: bool(inode % 3)))
 
     with (
         other_board(memory, OTHERS[kind], SEED, way=way) as followed,
@@ -376,7 +380,7 @@ def test_flags_that_no_event_tells_of_are_found(kind: str, memory: Path) -> None
 @pytest.mark.parametrize("kind", OTHERS)
 @pytest.mark.parametrize(("way", "missed"), [(by_events, []), (by_events_alone, [b"mapped"])])
 def test_stores_through_a_mapping_are_found_by_who_looks_for_mappings(
-    kind: str, way: Callable[[int, Queue], Detector], missed: list[bytes], memory: Path
+    kind: str, way: Callable[[int, FanotifyQueue], Detector], missed: list[bytes], memory: Path
 ) -> None:
     with other_board(memory, OTHERS[kind], SEED, way=way) as followed:
         path = followed.top / "mapped"
@@ -422,8 +426,8 @@ def test_a_whole_tree_under_real_writers_is_exactly_what_was_frozen(tmp_path: Pa
     ):
         programs.run("cp", "-a", TREE, top, timeout=1800)
         tables = InodeTables(source)
-        detector = watch.TableWatch(root, tables, clocks())
-        scanner = RestlessScanner(root, Rules(exclude=()), inodes=tables)
+        detector = watch.InodeTableDetector(root, tables, clocks())
+        scanner = RestlessScanner(root, PathFilter(exclude=()), inodes=tables)
         with (
             followed_by(detector, scanner, tmp_path, Turmoil(top, SEED)) as followed,
             load(top, rate=10) as writing,

@@ -16,7 +16,7 @@ from rich.console import Console
 
 from holdstill.demo import card, material, story
 from holdstill.demo.material import Share
-from holdstill.demo.story import Means
+from holdstill.demo.story import DemoDependencies
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from support import loop, programs
@@ -43,7 +43,8 @@ def test_the_demonstration_shows_what_it_says(tmp_path: Path) -> None:
     before = memory_folders()
 
     report = story.run_demo(
-        Means(LocalRunner(), SystemClock(), Console(file=said, width=200), SHARES), keep=kept
+        DemoDependencies(LocalRunner(), SystemClock(), Console(file=said, width=200), SHARES),
+        keep=kept,
     )
 
     assert report.shortcoming == ""

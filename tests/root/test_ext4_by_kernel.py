@@ -59,7 +59,7 @@ def test_a_torture_tree_comes_back_whole(tmp_path: Path, variant: str) -> None:
             (board / os.fsdecode(torture.HUGE)).unlink()  # once is enough: it takes long to hash
         wanted = witness.entries(board)
         with source.opened(tmp_path / "volume.img") as raw:
-            parameters = reader.Ext4(raw).parameters()
+            parameters = reader.Ext4Reader(raw).parameters()
 
         image = ext4_images.image(
             tmp_path / "card.img", wanted, InPlace(board, wanted), parameters
@@ -116,7 +116,7 @@ def rest_of_last_table_block(image: Path, *, last_inode: int) -> bytes:
     (fs/ext4/ialloc.c, ext4_init_inode_table).
     """
     with source.opened(image) as whole:
-        table = reader.Ext4(whole.window(OFFSET, 48 * MIB)).groups()[0].table
+        table = reader.Ext4Reader(whole.window(OFFSET, 48 * MIB)).groups()[0].table
         end = -(-last_inode * 256 // 4096) * 4096
         return whole.read(OFFSET + table + last_inode * 256, end - last_inode * 256)
 
@@ -261,7 +261,7 @@ def test_parameters_of_a_rebuilt_file_system_read_back_the_same(tmp_path: Path) 
 
     with source.opened(image) as whole:
         part = whole.window(OFFSET, wanted.blocks * wanted.block_size)
-        found = reader.Ext4(part).parameters()
+        found = reader.Ext4Reader(part).parameters()
 
     same = {name for name in layout.Ext4.__struct_fields__ if name != "used_blocks"}
     assert {name: getattr(found, name) for name in same} == {

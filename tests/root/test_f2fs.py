@@ -18,8 +18,8 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Means
+from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.rebuild import RebuildDependencies
 from support import capture_folder, f2fs_images, loop, programs, promised
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
@@ -74,13 +74,15 @@ def tree(contents: FolderContents) -> list[Entry]:
     ])  # fmt: skip
 
 
-def fill(image: Path, entries: list[Entry], contents: FolderContents, size: int) -> other.Filled:
+def fill(
+    image: Path, entries: list[Entry], contents: FolderContents, size: int
+) -> other.KernelFillResult:
     top = entries[0]
     other.make(
         image, offset=MIB, size=size, parameters=PARAMETERS, machine=MACHINE,
         owner=(top.uid, top.gid),
     )  # fmt: skip
-    return other.fill(
+    return other.populate(
         image, offset=MIB, size=size, parameters=PARAMETERS, entries=entries, again=entries,
         contents=contents, heads={}, machine=MACHINE,
     )  # fmt: skip
@@ -198,9 +200,9 @@ def test_a_tree_that_is_too_large_is_an_error_and_no_loop_device_stays(tmp_path:
 
 
 def test_without_room_to_lay_the_tree_out_it_is_refused() -> None:
-    sload.insist_room(1, number=2)
+    sload.check_room(1, number=2)
     with pytest.raises(TargetRefusedError, match="partition 2 is f2fs"):
-        sload.insist_room(1 << 60, number=2)
+        sload.check_room(1 << 60, number=2)
 
 
 def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: Path) -> None:
@@ -210,9 +212,9 @@ def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: P
         tmp_path, tree(contents), contents, parameters=PARAMETERS, size=200 * MIB
     ) as made:
         size = made.manifest.disk.size
-        plan = deciding.decide(made, size=size, wish=Wish(), machine=MACHINE)
+        plan = deciding.plan_rebuild(made, size=size, wish=PlanOptions(), machine=MACHINE)
         with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
-            means = Means(MACHINE, SystemClock(), Silent())
+            means = RebuildDependencies(MACHINE, SystemClock(), Silent())
             report = workflow_rebuild.carry_out_on(target, plan, made, means)
 
     lost = "no fifo node can be made: 1 entries, such as /pipe"

@@ -48,7 +48,7 @@ def test_every_field_of_every_entry_is_what_the_kernel_shows(tmp_path: Path, nam
             wanted = witness.entries(at)
 
     with source.opened(image) as opened:
-        found = list(ext4.Ext4(opened).entries(Content.HASHED))
+        found = list(ext4.Ext4Reader(opened).entries(Content.HASHED))
 
     assert len(wanted) > 2000
     assert found == sorted(found, key=entry_streams.key)
@@ -72,7 +72,7 @@ def test_a_mounted_file_system_is_read_from_its_device(tmp_path: Path) -> None:
         inode = (at / "reading").stat()
 
         with source.opened(disk.device) as opened:
-            volume = ext4.Ext4(opened)
+            volume = ext4.Ext4Reader(opened)
             found = volume.inode(inode.st_ino)
             features = volume.parameters().features
 

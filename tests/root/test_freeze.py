@@ -22,12 +22,12 @@ from support import held, loop, programs
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.freeze import Window
+    from holdstill.board.freeze import FrozenSpan
     from holdstill.board.guard import HeldMount
 
 
 @contextmanager
-def window_over(mine: tuple[HeldMount, ...]) -> Iterator[Window]:
+def window_over(mine: tuple[HeldMount, ...]) -> Iterator[FrozenSpan]:
     with (
         guard.armed(mine, seconds=5, clock=SystemClock()) as armed,
         freeze.frozen(armed) as window,

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import freeze, guard, mounts
-from holdstill.board.vigil import Strength
+from holdstill.board.vigil import Protection
 from holdstill.errors import PauseError
 from holdstill.system import ioctl
 from holdstill.system.clock import SystemClock
@@ -218,7 +218,7 @@ def test_the_guard_is_locked_in_memory_in_a_session_of_its_own(volume: Path) -> 
     assert int(locked.split()[1]) > 0
     assert policy == os.SCHED_FIFO
     assert session == pid
-    assert Strength.LOCKED in armed.strength
+    assert Protection.LOCKED in armed.strength
 
 
 def test_no_guard_stays_behind(volume: Path) -> None:

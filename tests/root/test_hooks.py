@@ -22,7 +22,7 @@ from holdstill.system.clock import SystemClock
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.journal import Journal
+    from holdstill.board.journal import UndoLog
 
 QUIETER = Path(__file__).parents[1] / "support" / "quieter.py"
 RUNNER = BoundedRunner(grace=0.3)
@@ -36,7 +36,7 @@ def memory() -> Iterator[Path]:
 
 
 @pytest.fixture
-def debts(memory: Path) -> Iterator[Journal]:
+def debts(memory: Path) -> Iterator[UndoLog]:
     with journal.opened(memory) as mine:
         yield mine
 
@@ -48,7 +48,7 @@ def shell(name: str, quiesce: str, resume: str = "", *, timeout: float = 5.0) ->
     )  # fmt: skip
 
 
-def test_c5_hook_fails_as_the_second_of_three(debts: Journal, tmp_path: Path) -> None:
+def test_c5_hook_fails_as_the_second_of_three(debts: UndoLog, tmp_path: Path) -> None:
     log = tmp_path / "log"
     some = [
         shell("1", f"echo hold 1 >>{log}", f"echo go 1 >>{log}"),
@@ -75,7 +75,7 @@ def test_c5_hook_fails_as_the_second_of_three(debts: Journal, tmp_path: Path) ->
     ],
 )
 def test_c5_hook_hangs_and_is_bounded_and_undone(
-    script: str, debts: Journal, tmp_path: Path
+    script: str, debts: UndoLog, tmp_path: Path
 ) -> None:
     started = time.monotonic()
     some = [shell("stuck", script, f"touch {tmp_path}/resumed", timeout=0.3)]
@@ -88,7 +88,7 @@ def test_c5_hook_hangs_and_is_bounded_and_undone(
 
 
 def test_c8_hook_hangs_in_its_resume_and_the_others_are_resumed_all_the_same(
-    debts: Journal, tmp_path: Path
+    debts: UndoLog, tmp_path: Path
 ) -> None:
     started = time.monotonic()
     some = [
@@ -106,7 +106,7 @@ def test_c8_hook_hangs_in_its_resume_and_the_others_are_resumed_all_the_same(
 
 
 def test_a_hook_that_leaves_a_child_with_its_output_open_keeps_nobody_waiting(
-    debts: Journal,
+    debts: UndoLog,
 ) -> None:
     started = time.monotonic()
     some = [shell("daemon", "sleep 3 & echo started")]
@@ -195,7 +195,7 @@ def program_in(place: Path) -> Path:
     return program
 
 
-def test_a_hook_of_roots_own_runs(place: Path, debts: Journal) -> None:
+def test_a_hook_of_roots_own_runs(place: Path, debts: UndoLog) -> None:
     with hooks.quiet([hook_of(program_in(place))], RUNNER, SystemClock(), debts) as report:
         pass
 

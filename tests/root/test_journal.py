@@ -7,8 +7,8 @@ import socket
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.notify.lines import Lines
-from holdstill.system.journal import Journal
+from holdstill.notify.lines import LevelLog
+from holdstill.system.journal import JournalSocket
 from support import programs
 
 if TYPE_CHECKING:
@@ -40,7 +40,9 @@ def test_the_journals_own_library_says_the_same(tmp_path: Path) -> None:
         b"HOLDSTILL_BOARD=pier-3\nHOLDSTILL_EXIT_CODE=6\n"
     )
     with journal(address) as wire:
-        lines = Lines(io.StringIO(), environment=UNDER_SYSTEMD, journal=Journal(str(address)))
+        lines = LevelLog(
+            io.StringIO(), environment=UNDER_SYSTEMD, journal=JournalSocket(str(address))
+        )
         lines.error(
             "no capture, exit code 6: the keeper is away\nnext try in 60 s",
             board="pier-3", capture="", exit_code="6",
@@ -54,7 +56,9 @@ def test_the_journals_own_library_says_the_same(tmp_path: Path) -> None:
 
 def test_without_a_journal_the_line_is_written_all_the_same(tmp_path: Path) -> None:
     stream = io.StringIO()
-    lines = Lines(stream, environment=UNDER_SYSTEMD, journal=Journal(str(tmp_path / "none")))
+    lines = LevelLog(
+        stream, environment=UNDER_SYSTEMD, journal=JournalSocket(str(tmp_path / "none"))
+    )
 
     lines.info("sealed 000042", board="pier-3")
 

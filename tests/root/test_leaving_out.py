@@ -18,7 +18,7 @@ from holdstill.errors import VerificationError
 from holdstill.formats import ext4, fat, source, table
 from holdstill.formats.tree import Content
 from holdstill.keeper import store as stores
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.model.entries import EntryType
 from holdstill.model.names import BoardName
 from holdstill.rebuild import packing
@@ -27,8 +27,8 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding, leaving
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Means, Source
+from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.rebuild import RebuildDependencies, RebuildSource
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
 from support.silence import Silent
@@ -112,7 +112,7 @@ def files_on(image: Path) -> dict[str, bytes]:
     """Return the digests of all files on a card, by partition and path."""
     found = {}
     with source.opened(image) as card:
-        for number, read in ((1, fat.Fat), (2, ext4.Ext4)):
+        for number, read in ((1, fat.FatReader), (2, ext4.Ext4Reader)):
             place = table.read(card).partition(number)
             volume = read(card.window(place.start * 512, place.size * 512))
             for entry in volume.entries(Content.HASHED):
@@ -261,20 +261,22 @@ def test_a_store_elsewhere_is_refused(kept: Kept, tmp_path: Path) -> None:
 
 
 @contextmanager
-def whole(kept: Kept) -> Iterator[Source]:
+def whole(kept: Kept) -> Iterator[RebuildSource]:
     """Hold the newest capture, in which nothing is damaged yet."""
-    shelf = Shelf(stores.open_store(kept.store), BoardName("pier-3"), LocalRunner())
+    shelf = BoardCaptures(stores.open_store(kept.store), BoardName("pier-3"), LocalRunner())
     newest = shelf.newest_good()
     assert newest is not None
     with workflow_rebuild.opened(shelf.capture(newest.name), newest.name) as found:
         yield leaving.without(found, leaving.damaged(found, Silent()))
 
 
-def carry_out(made: Source, image: Path, tell: Silent) -> None:
+def carry_out(made: RebuildSource, image: Path, tell: Silent) -> None:
     size, machine = boot_card.SIZE, LocalRunner()
-    plan = deciding.decide(made, size=size, wish=Wish(), machine=machine)
+    plan = deciding.plan_rebuild(made, size=size, wish=PlanOptions(), machine=machine)
     with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
-        workflow_rebuild.carry_out_on(target, plan, made, Means(machine, SystemClock(), tell))
+        workflow_rebuild.carry_out_on(
+            target, plan, made, RebuildDependencies(machine, SystemClock(), tell)
+        )
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ from holdstill.rebuild.writers import other
 from holdstill.system import loop as system_loop
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding
-from holdstill.workflow.deciding import Wish
+from holdstill.workflow.deciding import PlanOptions
 from support import boards, capture_folder, loop, programs, truth
 from support.boards import Board, holdstill
 from support.contents import FolderContents, a_file, a_folder, in_order
@@ -175,7 +175,7 @@ def fits(
     image = loop.blank_image(folder / "image", size=size)
     try:
         other.make(image, offset=0, size=size, parameters=parameters, machine=MACHINE)
-        filled = other.fill(
+        filled = other.populate(
             image, offset=0, size=size, parameters=parameters, entries=entries, again=entries,
             contents=contents, heads={}, machine=MACHINE,
         )  # fmt: skip
@@ -218,13 +218,13 @@ def test_what_the_rule_refuses_is_tried_and_what_cannot_fit_is_not(tmp_path: Pat
         rule = fit_other.need(made.entries(1), kind).size
         for size in (rule + 8 * MIB, rule * 9 // 10, 90 * MIB):
             with suppress(DoesNotFitError):
-                plan = deciding.decide(
-                    made, size=size, wish=Wish(), machine=MACHINE, step=told.append
+                plan = deciding.plan_rebuild(
+                    made, size=size, wish=PlanOptions(), machine=MACHINE, step=told.append
                 )
                 assert plan.disk.size == size
             told.append(str(size))
         with pytest.raises(DoesNotFitError):
-            deciding.decide(made, size=300 * MIB, wish=Wish(), machine=MACHINE)
+            deciding.plan_rebuild(made, size=300 * MIB, wish=PlanOptions(), machine=MACHINE)
 
     trying = "trying how small a file system may become; this takes minutes"
     assert told == [str(rule + 8 * MIB), trying, str(rule * 9 // 10), str(90 * MIB)]
@@ -278,7 +278,7 @@ def test_a_symlink_in_a_hostile_index_leads_nowhere(tmp_path: Path) -> None:
     other.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
 
     with pytest.raises(VerificationError, match="no directory"):
-        other.fill(
+        other.populate(
             image, offset=0, size=300 * MIB, parameters=parameters, entries=entries,
             again=entries, contents=contents, heads={}, machine=MACHINE,
         )  # fmt: skip
@@ -297,7 +297,7 @@ def test_a_full_file_system_is_said_to_be_full(tmp_path: Path) -> None:
     other.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
 
     with pytest.raises(TargetFailedError, match="No space left"):
-        other.fill(
+        other.populate(
             image, offset=0, size=300 * MIB, parameters=parameters, entries=entries,
             again=entries, contents=contents, heads={}, machine=MACHINE,
         )  # fmt: skip
@@ -315,7 +315,7 @@ def test_it_works_below_an_exclusive_claim_of_the_whole_disk(tmp_path: Path) -> 
             other.make(
                 disk.device, offset=place, size=size, parameters=parameters, machine=MACHINE
             )
-            filled = other.fill(
+            filled = other.populate(
                 disk.device, offset=place, size=size, parameters=parameters, entries=entries,
                 again=entries, contents=contents, heads={}, machine=MACHINE,
             )  # fmt: skip

@@ -15,7 +15,7 @@ from support import loop
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.journal import Journal
+    from holdstill.board.journal import UndoLog
     from holdstill.board.mounts import Mount
 
 OPTIONS = "nosuid,nodev,noatime,commit=30"
@@ -28,7 +28,7 @@ def volume(tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.fixture
-def debts() -> Iterator[Journal]:
+def debts() -> Iterator[UndoLog]:
     with (
         tempfile.TemporaryDirectory(dir="/dev/shm") as memory,
         journal.opened(Path(memory)) as mine,
@@ -41,7 +41,7 @@ def seen(volume: Path) -> Mount:
 
 
 def test_it_is_read_only_inside_and_exactly_as_before_afterwards(
-    volume: Path, debts: Journal
+    volume: Path, debts: UndoLog
 ) -> None:
     before = seen(volume)
 
@@ -56,7 +56,7 @@ def test_it_is_read_only_inside_and_exactly_as_before_afterwards(
 
 
 def test_one_with_a_file_open_for_writing_is_reported_and_left(
-    volume: Path, debts: Journal
+    volume: Path, debts: UndoLog
 ) -> None:
     with (
         (volume / "open").open("w"),
@@ -69,7 +69,7 @@ def test_one_with_a_file_open_for_writing_is_reported_and_left(
     assert debts.owed(readonly.KIND) == ()
 
 
-def test_the_next_run_gives_back_what_a_killed_one_took(volume: Path, debts: Journal) -> None:
+def test_the_next_run_gives_back_what_a_killed_one_took(volume: Path, debts: UndoLog) -> None:
     before = seen(volume)
     taken = readonly.made_read_only(before, LocalRunner(), debts)
     taken.__enter__()  # and then nothing more, as after a kill

@@ -14,7 +14,7 @@ import pytest
 
 from holdstill.board import scan
 from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import Rules
+from holdstill.board.rules import PathFilter
 from holdstill.board.scan import Scanner
 from holdstill.formats import source as byte_source
 from holdstill.model.entries import EntryType, Omitted, key
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
 
-EVERYTHING = Rules(exclude=())
+EVERYTHING = PathFilter(exclude=())
 
 
 @contextmanager
@@ -38,7 +38,7 @@ def volume(folder: Path, *, options: str = "strictatime") -> Iterator[tuple[Path
         yield top, Path(device)
 
 
-def scanned(top: Path, rules: Rules = EVERYTHING) -> dict[bytes, Entry]:
+def scanned(top: Path, rules: PathFilter = EVERYTHING) -> dict[bytes, Entry]:
     with scan.opened_root(os.fsencode(top)) as root:
         return {entry.path: entry for entry in Scanner(root, rules).walk()}
 
@@ -216,7 +216,7 @@ def test_rules_decide_what_is_entered(tmp_path: Path) -> None:
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / name).write_bytes(b"x")
     (tmp_path / "run").symlink_to("tmp")
-    rules = Rules(
+    rules = PathFilter(
         exclude=("/tmp", "/run", "/var/tmp", "/srv/*.log"),  # noqa: S108
         include=("/var/tmp/keep",),  # noqa: S108
     )
@@ -230,7 +230,7 @@ def test_rules_decide_what_is_entered(tmp_path: Path) -> None:
 def test_a_swap_file_is_entered_without_content(tmp_path: Path) -> None:
     (tmp_path / "swap").write_bytes(b"secret")
 
-    found = scanned(tmp_path, Rules(swap_files=frozenset({b"/swap"})))
+    found = scanned(tmp_path, PathFilter(swap_files=frozenset({b"/swap"})))
 
     assert found[b"swap"].omitted is Omitted.SWAP
     assert found[b"swap"].size == 6

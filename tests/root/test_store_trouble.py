@@ -11,7 +11,7 @@ import pytest
 from holdstill.errors import LinkError, VerificationError
 from holdstill.keeper import captures
 from holdstill.keeper import store as stores
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.disk import StoreDisk
 from holdstill.model import names
 from support import keeping, loop, programs
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
@@ -37,7 +37,7 @@ def volume(tmp_path: Path) -> Iterator[Path]:
 def board(volume: Path) -> Iterator[Board[LocalKeeper]]:
     """A board with one capture in a store on that volume."""
     clock = FakeClock()
-    store = keeping.make_store(volume / "boathouse", clock=clock, disk=Disk())
+    store = keeping.make_store(volume / "boathouse", clock=clock, disk=StoreDisk())
     board = Board(keeping.keeper_of(store, clock=clock), clock=clock)
     board.files = {b"srv/%d" % n: b"%d" % n * 1000 for n in range(50)}
     board.capture()
@@ -65,7 +65,7 @@ def test_c11_host_disk_full_stops_a_sealing_and_harms_no_capture(
     board: Board[LocalKeeper], volume: Path
 ) -> None:
     root = volume / "boathouse"
-    shelf = captures.Shelf(stores.open_store(root), PIER_3, FakeSignatures())
+    shelf = captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
     before = keeping.snapshot(shelf.folder)
     board.files |= {b"srv/new/%03d" % n: b"n%d" % n for n in range(300)}
     begun = board.keeper.begin()
@@ -86,7 +86,7 @@ def test_c11_host_disk_full_stops_a_sealing_and_harms_no_capture(
 def test_a_disk_without_inodes_stops_a_sealing_and_harms_no_capture(tmp_path: Path) -> None:
     with loop.ext4_volume(tmp_path, size=48 * MIB, mkfs=("-N", "640")) as volume:
         clock = FakeClock()
-        store = keeping.make_store(volume / "boathouse", clock=clock, disk=Disk())
+        store = keeping.make_store(volume / "boathouse", clock=clock, disk=StoreDisk())
         board = Board(keeping.keeper_of(store, clock=clock), clock=clock, files={b"f": b"x"})
         board.capture()
         begun = board.keeper.begin()
@@ -115,7 +115,9 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
 ) -> None:
     """The medium ends before it should: what lies behind is an I/O error to the kernel."""
     image = tmp_path / "volume.img"
-    shelf = captures.Shelf(stores.open_store(volume / "boathouse"), PIER_3, FakeSignatures())
+    shelf = captures.BoardCaptures(
+        stores.open_store(volume / "boathouse"), PIER_3, FakeSignatures()
+    )
     before = keeping.snapshot(shelf.folder)
     begun = board.keeper.begin()
     content = os.urandom(8 * MIB)

@@ -35,7 +35,7 @@ def test_a_card_is_exactly_what_the_kernel_showed(tmp_path: Path) -> None:
             seen = witness.entries(at)
     table = cards.table_of(image)
     with source.opened(image) as opened:
-        boot = list(fat.Fat(opened.window(8192 * 512, 131072 * 512)).entries(Content.HASHED))
+        boot = list(fat.FatReader(opened.window(8192 * 512, 131072 * 512)).entries(Content.HASHED))
     manifest = cards.manifest_of(table, cards.file_systems_of(image, table, raw={}))
 
     report = card.check_card(

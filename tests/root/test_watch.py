@@ -16,8 +16,8 @@ import pytest
 
 from holdstill.board import stamps, watch
 from holdstill.board.inodes import InodeTables
-from holdstill.board.stamps import Stamps
-from holdstill.board.watch import ChangedInodes, EverythingMayHaveChanged, TableWatch
+from holdstill.board.stamps import InodeClock
+from holdstill.board.watch import ChangedInodes, EverythingMayHaveChanged, InodeTableDetector
 from holdstill.formats import source as byte_source
 from holdstill.system import clock
 from support import loop, programs
@@ -32,12 +32,12 @@ SETTLING = 0.1
 FS_IOC_SETFLAGS = 0x40086602  # linux/fs.h
 
 
-def stamps_of_this_machine() -> Stamps:
-    return Stamps(clock.SystemClock(), clock.coarse_now_ns)
+def stamps_of_this_machine() -> InodeClock:
+    return InodeClock(clock.SystemClock(), clock.coarse_now_ns)
 
 
 @contextmanager
-def watching(top: Path, device: Path) -> Iterator[TableWatch]:
+def watching(top: Path, device: Path) -> Iterator[InodeTableDetector]:
     """Watch a mounted file system."""
     with (
         byte_source.opened(device) as source,
@@ -45,7 +45,7 @@ def watching(top: Path, device: Path) -> Iterator[TableWatch]:
     ):
         root = os.open(top, os.O_RDONLY | os.O_DIRECTORY)
         undo.callback(os.close, root)
-        yield TableWatch(root, InodeTables(source), stamps_of_this_machine())
+        yield InodeTableDetector(root, InodeTables(source), stamps_of_this_machine())
 
 
 @contextmanager
@@ -55,7 +55,7 @@ def volume(folder: Path, *mkfs: str, options: str = "noatime") -> Iterator[tuple
         yield top, Path(device)
 
 
-def changed(detector: TableWatch) -> frozenset[int]:
+def changed(detector: InodeTableDetector) -> frozenset[int]:
     """Return what a round reports, and confirm it."""
     changes = detector.changes()
     assert isinstance(changes, ChangedInodes)
@@ -63,7 +63,7 @@ def changed(detector: TableWatch) -> frozenset[int]:
     return changes.numbers
 
 
-def start(detector: TableWatch, top: Path, *, settling: float = SETTLING) -> None:
+def start(detector: InodeTableDetector, top: Path, *, settling: float = SETTLING) -> None:
     """Take the first look, at a moment when nothing is recent."""
     for path in (top, top / "lost+found"):
         path.touch()  # mkfs has given them a ctime of whole seconds

@@ -10,7 +10,7 @@ from rich.console import Console
 
 from holdstill.demo import card, story
 from holdstill.demo.material import Share
-from holdstill.demo.story import Means
+from holdstill.demo.story import DemoDependencies
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from support import programs
@@ -25,7 +25,7 @@ SHARES = (Share("/usr/lib", 500, 10 * MIB), Share("/usr/share", 200, 3 * MIB))
 @pytest.mark.timeout(240)
 def test_a_plain_directory_is_captured_live_and_says_so(tmp_path: Path) -> None:
     said, kept = io.StringIO(), tmp_path / "kept"
-    means = Means(LocalRunner(), SystemClock(), Console(file=said, width=200), SHARES)
+    means = DemoDependencies(LocalRunner(), SystemClock(), Console(file=said, width=200), SHARES)
 
     report = story.run_demo(means, keep=kept, shortcoming="a test")
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.system.process import LocalRunner
 from support import boathouse, crowd
 
@@ -23,7 +23,7 @@ def test_six_boards_at_once_all_get_their_capture(tmp_path: Path) -> None:
         taken = crowd.capture_at_once(house, boards)
 
         for board, capture in zip(boards, taken, strict=True):
-            briefs = Shelf(house.store, board, LocalRunner()).briefs()
+            briefs = BoardCaptures(house.store, board, LocalRunner()).briefs()
             assert [(brief.name, brief.faults) for brief in briefs] == [(capture.name, ())]
         distinct = {body for number in range(6) for body in crowd.files_of(number).values()}
         assert len(list(house.store.contents.all())) == len(distinct)

@@ -15,8 +15,8 @@ from holdstill.errors import LinkError, SecurityError
 from holdstill.system.clock import SystemClock
 from holdstill.transport import pins, session
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import Bulk, Way
-from holdstill.transport.pins import Pin
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
+from holdstill.transport.pins import HostKey
 from holdstill.transport.session import Identity
 from support import keys, programs, relay, sshd
 
@@ -42,10 +42,10 @@ def identity(server: sshd.Sshd) -> Identity:
     return Identity(server.client_key, server.known_hosts)
 
 
-def bulk_of(address: HostAddress, identity: Identity, *, attempts: int = 1) -> Bulk:
-    way = Way(address, identity)
+def bulk_of(address: HostAddress, identity: Identity, *, attempts: int = 1) -> RsyncTransfer:
+    way = RsyncEndpoint(address, identity)
     memory = Path("/dev/shm")  # noqa: S108
-    return Bulk(way, memory=memory, clock=SystemClock(), attempts=attempts, pauses=(0.1,))
+    return RsyncTransfer(way, memory=memory, clock=SystemClock(), attempts=attempts, pauses=(0.1,))
 
 
 def test_lines_go_there_and_back(address: HostAddress, identity: Identity) -> None:
@@ -146,7 +146,7 @@ def test_a_key_that_is_not_let_in_is_told_what_to_do(
 
 def test_nobody_there_is_a_link_error(identity: Identity, server: sshd.Sshd) -> None:
     nobody = HostAddress(server.user, server.host, sshd.free_port())
-    pins.write(identity.host_keys, Pin(nobody.known_hosts_name, *server.host_key.split()))
+    pins.write(identity.host_keys, HostKey(nobody.known_hosts_name, *server.host_key.split()))
 
     with (
         pytest.raises(LinkError, match="cannot talk to"),
@@ -200,7 +200,7 @@ def test_a_link_that_is_cut_twice_costs_only_what_was_in_flight(
     (tmp_path / "there").mkdir()
     with relay.running(server.port, cuts=[4 << 20, 4 << 20]) as cutting:
         address = HostAddress(server.user, server.host, cutting.port)
-        pins.write(identity.host_keys, Pin(address.known_hosts_name, *server.host_key.split()))
+        pins.write(identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split()))
 
         sent = bulk_of(address, identity, attempts=3).send(
             {"name": tmp_path / "f"}, str(tmp_path / "there")
@@ -218,7 +218,7 @@ def test_a_link_that_stays_cut_is_given_up(
     (tmp_path / "there").mkdir()
     with relay.running(server.port, cuts=[1 << 19] * 9) as cutting:
         address = HostAddress(server.user, server.host, cutting.port)
-        pins.write(identity.host_keys, Pin(address.known_hosts_name, *server.host_key.split()))
+        pins.write(identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split()))
 
         with pytest.raises(LinkError, match="rsync ended with status"):
             bulk_of(address, identity, attempts=2).send(

@@ -14,16 +14,16 @@ from datetime import UTC, datetime
 import pytest
 from prometheus_client import parser
 
-from holdstill.model.nightly import Diary, Outcome, Trouble
+from holdstill.model.nightly import Incident, NightlyState, RunOutcome
 from holdstill.notify import metrics
 from holdstill.notify.metrics import Family
 
-SEALED = Outcome(
+SEALED = RunOutcome(
     at="2026-11-25T01:40:00Z", code=0, what="sealed", capture="000042", seconds=612.5,
     frozen_ms=97.0, new_bytes=3_000_000_000, wire_bytes=123,
 )  # fmt: skip
-FAILED = Outcome(at="2026-11-26T08:31:00Z", code=6, what="no answer")
-DIARY = Diary(good=SEALED, last=FAILED, trouble=Trouble(since="x", told=(6,)))
+FAILED = RunOutcome(at="2026-11-26T08:31:00Z", code=6, what="no answer")
+DIARY = NightlyState(good=SEALED, last=FAILED, trouble=Incident(since="x", told=(6,)))
 DUE = datetime(2026, 11, 27, 1, 30, tzinfo=UTC)
 
 
@@ -82,6 +82,6 @@ def test_every_line_is_one_of_the_three_kinds_and_ends_in_a_line_feed() -> None:
 
 
 def test_a_board_that_has_not_run_yet_tells_only_what_it_knows() -> None:
-    found = parsed(metrics.rendered(metrics.about_board("pier-3", Diary(), due=None)))
+    found = parsed(metrics.rendered(metrics.about_board("pier-3", NightlyState(), due=None)))
 
     assert list(found) == ["holdstill_in_trouble"]

@@ -150,7 +150,7 @@ def test_times_are_decoded_as_inodes_rst_tabulates(epoch: int, low: int, second:
     struct.pack_into("<H", inode, 0, 0o100644)
     struct.pack_into("<II", inode, 0x0C, low, low)
     struct.pack_into("<HHII", inode, 0x80, 32, 0, epoch, 999_999_999 << 2 | epoch)
-    volume = ext4.Ext4(Memory(64 << 20, {1024: superblock()}))
+    volume = ext4.Ext4Reader(Memory(64 << 20, {1024: superblock()}))
 
     found = volume.parse_inode(12, bytes(inode))
 
@@ -174,7 +174,7 @@ def test_device_numbers_are_unpacked(words: tuple[int, int], major: int, minor: 
     struct.pack_into("<H", inode, 0, 0o020600)
     struct.pack_into("<H", inode, 26, 1)
     struct.pack_into("<II", inode, 40, *words)
-    volume = ext4.Ext4(Memory(64 << 20, {1024: superblock()}))
+    volume = ext4.Ext4Reader(Memory(64 << 20, {1024: superblock()}))
 
     found = volume.entry(b"", b"node", volume.parse_inode(12, bytes(inode)))
 

@@ -40,7 +40,7 @@ def boot_sector(
     return bytes(raw)
 
 
-def volume(raw: bytes, sectors: int) -> fat.Boot:
+def volume(raw: bytes, sectors: int) -> fat.BootRecord:
     return fat.read_boot(Memory(sectors * 512, {0: raw}))
 
 
@@ -99,7 +99,7 @@ def test_a_volume_id_is_written_as_fstab_writes_it(root: int, sectors: int, tabl
         per_cluster=8, reserved=32, root_entries=root, sectors=sectors, fat_sectors=table
     )
 
-    found = fat.Fat(Memory(1 << 30, {0: raw})).parameters()
+    found = fat.FatReader(Memory(1 << 30, {0: raw})).parameters()
 
     assert found.volume_id == 0xA40D85E7
     assert found.uuid == "A40D-85E7"

@@ -18,7 +18,7 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import session
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.session import Identity
 from support import forced, keeping, keys, sshd
 from support.keeping import Board, FakeClock
@@ -63,10 +63,10 @@ class Boathouse:
         """Return the board's key and its trust in this server."""
         return Identity(self.keys[board].private, self.server.known_hosts)
 
-    def bulk(self, board: BoardName) -> Bulk:
+    def bulk(self, board: BoardName) -> RsyncTransfer:
         """Return the board's way of sending files."""
-        way = Way(self.address, self.identity(board))
-        return Bulk(way, memory=Path("/dev/shm"), clock=SystemClock(), attempts=1)  # noqa: S108
+        way = RsyncEndpoint(self.address, self.identity(board))
+        return RsyncTransfer(way, memory=Path("/dev/shm"), clock=SystemClock(), attempts=1)  # noqa: S108
 
     @contextmanager
     def keeper(self, board: BoardName, *, every: float = 30.0) -> Iterator[RemoteKeeper]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.formats import source, table
 from holdstill.records import index as index_file
-from holdstill.workflow.rebuild import Source
+from holdstill.workflow.rebuild import RebuildSource
 from support import cards, loop
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def captured(
     *,
     parameters: Other,
     size: int,
-) -> Iterator[Source]:
+) -> Iterator[RebuildSource]:
     """Hold a capture of a card of a size whose manifest says what its one partition is."""
     script = "label: dos\nstart=8192, type=83\n"
     image = loop.partitioned_image(folder / "card.img", size=size, script=script)
@@ -70,4 +70,4 @@ def captured(
     with index_file.created(kept.index_path) as index:
         index.put_all(1, entries, seq=1)
     with index_file.opened(kept.index_path) as index:
-        yield Source("000042", kept.made, index, kept, kept)
+        yield RebuildSource("000042", kept.made, index, kept, kept)

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.filling import Filled
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.ext4.filling import PopulateResult
+    from holdstill.rebuild.sources import ContentSource
 
 OFFSET = 3 << 20
 """Bytes before the partition in an image."""
@@ -65,12 +65,12 @@ def parameters(
 def write(
     target: Path,
     entries: Sequence[Entry],
-    contents: Contents,
+    contents: ContentSource,
     wanted: Ext4,
     *,
     offset: int = OFFSET,
     heads: Mapping[bytes, bytes] | None = None,
-) -> Filled:
+) -> PopulateResult:
     """Make, fill and finish an ext4 at an offset in an image or a device."""
     machine = LocalRunner()
     size = wanted.blocks * wanted.block_size
@@ -85,7 +85,7 @@ def write(
 def image(
     path: Path,
     entries: Sequence[Entry],
-    contents: Contents,
+    contents: ContentSource,
     wanted: Ext4,
     *,
     heads: Mapping[bytes, bytes] | None = None,
@@ -101,7 +101,7 @@ def read(target: Path, wanted: Ext4, *, offset: int = OFFSET) -> list[Entry]:
     """Read the tree back with our own reader, contents hashed."""
     with source.opened(target) as whole:
         part = whole.window(offset, wanted.blocks * wanted.block_size)
-        return list(reader.Ext4(part).entries(tree.Content.HASHED))
+        return list(reader.Ext4Reader(part).entries(tree.Content.HASHED))
 
 
 def header(target: Path, *, offset: int = OFFSET, everything: bool = False) -> dict[str, str]:

@@ -15,7 +15,7 @@ from enum import Enum, auto
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.disk import StoreDisk
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,7 +33,7 @@ class Loss(Enum):
     ALL = auto()
 
 
-class FaultyDisk(Disk):
+class FaultyDisk(StoreDisk):
     """Counts its calls; subclasses say what happens at which."""
 
     hands = 1

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, store
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.disk import StoreDisk
 from holdstill.keeper.service import LocalKeeper
 from holdstill.model import exchange, names, paths
 from holdstill.model.entries import Entry, EntryType
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from holdstill.keeper.store import Store
-    from holdstill.model.exchange import Banked, Begun, Sealed, Wanted
+    from holdstill.model.exchange import Ingested, RunStarted, SealResult, WantedContent
     from holdstill.model.names import BoardName
     from holdstill.system.process import Command, Runner
 
@@ -48,7 +48,7 @@ KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIC+xQFzMWRwxlgBPCo0ud6nDKGbWVTyxjoKdt
 OTHER_KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIEVTqe5kCdDjT1WmGyzrHXoz9EOu0gZTVVrkVlbtjW8f"
 
 
-class QuickDisk(Disk):
+class QuickDisk(StoreDisk):
     """A disk that leaves the medium out: what is synced when is for tests that cut the power."""
 
     def sync_file(self, path: Path) -> None:
@@ -103,13 +103,13 @@ class FakeSignatures:
 class Calls(Protocol):
     """What a board calls in a run."""
 
-    def begin(self) -> Begun: ...
+    def begin(self) -> RunStarted: ...
 
-    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]: ...
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]: ...
 
-    def bank(self, digests: Sequence[str]) -> Banked: ...
+    def bank(self, digests: Sequence[str]) -> Ingested: ...
 
-    def seal(self, manifest: bytes, signature: bytes) -> Sealed: ...
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult: ...
 
 
 K = TypeVar("K", bound=Calls)
@@ -140,24 +140,26 @@ class Board(Generic[K]):
     sent: list[str] = field(default_factory=list)
     """Digests that had to be sent, over all captures."""
 
-    def capture(self, begun: Begun | None = None) -> Sealed:
+    def capture(self, begun: RunStarted | None = None) -> SealResult:
         """Do a whole run: ask, send, bank, seal."""
         begun = begun or self.keeper.begin()
         self.deliver(begun)
         data = self.attach(begun)
         return self.keeper.seal(data, self.signed(data))
 
-    def deliver(self, begun: Begun) -> None:
+    def deliver(self, begun: RunStarted) -> None:
         """Send the contents that the keeper lacks and have them banked."""
         bodies = {hashlib.sha256(b).hexdigest(): b for b in self.files.values() if b}
-        wanted = [exchange.Wanted(digest=digest, size=len(b)) for digest, b in bodies.items()]
+        wanted = [
+            exchange.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
+        ]
         lacking = self.keeper.lacking(wanted)
         self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
         self.sent += lacking
         banked = self.keeper.bank(lacking)
         assert banked.bad == ()
 
-    def attach(self, begun: Begun) -> bytes:
+    def attach(self, begun: RunStarted) -> bytes:
         """Put index, boot gap and raw partitions where they belong; return the manifest."""
         index = self.index(seq=begun.seq)
         self.carry({"index.sqlite": index, **self.attachments()}, begun.attachments)
@@ -175,7 +177,7 @@ class Board(Generic[K]):
         """Return the entries of the board's one file system."""
         return entries_of(self.files)
 
-    def manifest(self, begun: Begun, index: bytes) -> Manifest:
+    def manifest(self, begun: RunStarted, index: bytes) -> Manifest:
         """Describe the capture."""
         with (
             tempfile.TemporaryDirectory(dir=MEMORY) as folder,
@@ -261,7 +263,7 @@ def write_index(path: Path, parts: Mapping[int, Sequence[Entry]], *, seq: int = 
     return path
 
 
-def make_store(folder: Path, *, clock: FakeClock, disk: Disk | None = None) -> Store:
+def make_store(folder: Path, *, clock: FakeClock, disk: StoreDisk | None = None) -> Store:
     """Make a store with pier-3 enrolled under KEY."""
     made = store.create(folder, clock=clock, disk=disk or QuickDisk())
     enrolment.enrol(made, PIER_3, KEY, clock=clock, limits=None)

@@ -12,21 +12,21 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from holdstill.daemon import Means, Nightly
+from holdstill.daemon import DaemonDependencies, Nightly
 from holdstill.errors import LinkError
 from holdstill.model import settings as model_settings
-from holdstill.model.nightly import Diary, Letter, Live, Phase
-from holdstill.notify.herald import Herald
-from holdstill.schedule.agenda import Agenda
+from holdstill.model.nightly import DaemonStatus, Message, NightlyState, Phase
+from holdstill.notify.herald import Notifier
+from holdstill.schedule.agenda import DueNights
 from holdstill.workflow.report import CaptureReport
-from holdstill.workflow.trying import Trier
+from holdstill.workflow.trying import AttemptRunner
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from datetime import tzinfo
 
-    from holdstill.model.nightly import Outcome
-    from holdstill.workflow.ports import Teller
+    from holdstill.model.nightly import RunOutcome
+    from holdstill.workflow.ports import Progress
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SETTINGS = "board: pier-3\nkeeper: ssh://keeper@boathouse\n"
@@ -127,7 +127,7 @@ class Keeper:
     sealed: list[datetime] = field(default_factory=list)
     fails_with: Callable[[], Exception | None] = lambda: None
 
-    def capture(self, tell: Teller) -> CaptureReport:
+    def capture(self, tell: Progress) -> CaptureReport:
         self.began.append(self.world.true)
         tell.step("asking the keeper")
         failure = self.fails_with()
@@ -157,7 +157,7 @@ class Crowd:
     world: World
     away: list[Span] = field(default_factory=list)
     who: tuple[str, ...] = ("harbour-master", "lamp-keeper")
-    got: list[tuple[datetime, str, Letter]] = field(default_factory=list)
+    got: list[tuple[datetime, str, Message]] = field(default_factory=list)
 
     def names(self) -> tuple[str, ...]:
         return self.who
@@ -165,14 +165,14 @@ class Crowd:
     def complaint(self) -> str:
         return ""
 
-    def send(self, letter: Letter) -> tuple[str, ...]:
+    def send(self, letter: Message) -> tuple[str, ...]:
         if any(self.world.true in span for span in self.away):
             return ()
         self.got += [(self.world.true, who, letter) for who in letter.to]
         return letter.to
 
     @property
-    def letters(self) -> list[Letter]:
+    def letters(self) -> list[Message]:
         """What the first of them got, in order."""
         return [letter for _, who, letter in self.got if who == self.who[0]]
 
@@ -201,14 +201,14 @@ class Readiness:
 class Shelf:
     """The diary's place: it survives power cuts, and counts how often it was written."""
 
-    diary: Diary = field(default_factory=Diary)
+    diary: NightlyState = field(default_factory=NightlyState)
     writes: int = 0
     fails: bool = False
 
-    def load(self) -> Diary:
+    def load(self) -> NightlyState:
         return self.diary
 
-    def save(self, diary: Diary) -> None:
+    def save(self, diary: NightlyState) -> None:
         if self.fails:
             raise OSError(30, "Read-only file system")
         assert diary != self.diary, "cards wear: nothing new, nothing written"
@@ -219,13 +219,13 @@ class Shelf:
 class Window:
     """What is shown, in memory."""
 
-    live: Live | None = None
+    live: DaemonStatus | None = None
     phases: list[Phase] = field(default_factory=list)
 
-    def read(self) -> Live | None:
+    def read(self) -> DaemonStatus | None:
         return self.live
 
-    def show(self, live: Live) -> None:
+    def show(self, live: DaemonStatus) -> None:
         self.live = live
         self.phases.append(live.phase)
 
@@ -298,13 +298,13 @@ class Board:
         self.window = Window()
         self.manager = Manager(self.world)
         self.lines = Lines()
-        self.published: list[tuple[Diary, datetime | None]] = []
+        self.published: list[tuple[NightlyState, datetime | None]] = []
         self.last_sealed: Callable[[], datetime | None] = lambda: None
         self.daemon = self.new_daemon()
 
     def new_daemon(self) -> Nightly:
         """Start the daemon, as after a boot or a restart."""
-        trier = Trier(
+        trier = AttemptRunner(
             clock=self.world,
             capture=self.keeper.capture,
             readiness=self.readiness,
@@ -313,11 +313,11 @@ class Board:
             complaint=self.people.complaint,
             longest=self.settings.nightly.longest_hours * 3600,
         )
-        means = Means(
+        means = DaemonDependencies(
             clock=self.world,
-            agenda=Agenda(self.settings, self.world, self.place),
+            agenda=DueNights(self.settings, self.world, self.place),
             trier=trier,
-            herald=Herald("pier-3", self.people),
+            herald=Notifier("pier-3", self.people),
             book=self.shelf,
             window=self.window,
             supervisor=self.manager,
@@ -358,7 +358,7 @@ class Board:
         return [f"{moment.astimezone(self.place.here):%m-%d %H:%M}" for moment in moments]
 
     @property
-    def last(self) -> Outcome:
+    def last(self) -> RunOutcome:
         """How the last run went."""
         assert self.shelf.diary.last is not None
         return self.shelf.diary.last

@@ -7,10 +7,10 @@ import runpy
 from pathlib import Path
 
 from holdstill.system import stopping
-from holdstill.system.stopping import Stopping
+from holdstill.system.stopping import TerminationRequested
 
 try:
     with stopping.stoppable():
         runpy.run_path(str(Path(__file__).with_name("holder.py")))
-except Stopping as told:
+except TerminationRequested as told:
     os.write(1, f"ended in order: {told}\n".encode())

@@ -16,10 +16,10 @@ import pytest
 
 from holdstill.errors import HoldstillError, TargetFailedError, VerificationError
 from holdstill.formats import digests, source
-from holdstill.formats.digests import AtOnce, Hole, Span
+from holdstill.formats.digests import AtOnce, Hole, SourceSpan
 from holdstill.rebuild.ext4 import porter
-from holdstill.rebuild.ext4.porter import Span as Place
-from holdstill.rebuild.sources import Here
+from holdstill.rebuild.ext4.porter import TargetSpan as Place
+from holdstill.rebuild.sources import LocalContents
 from holdstill.system import apart, files
 from support.contents import FolderContents, a_file
 
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
     from holdstill.formats.digests import Part
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Contents
-    from holdstill.system.apart import Link
+    from holdstill.rebuild.sources import ContentSource
+    from holdstill.system.apart import WorkerPipe
 
 BLOCK = 4096
 SIZES = (1, BLOCK, 70_000, 3 << 20, (17 << 20) + 5)
@@ -81,14 +81,14 @@ def padded(size: int) -> int:
 
 
 def bring(
-    target: Path, contents: Contents, entries: list[Entry], *, flags: int = os.O_RDWR
+    target: Path, contents: ContentSource, entries: list[Entry], *, flags: int = os.O_RDWR
 ) -> Count:
     """Bring contents to places one behind the other, each in two pieces if it has two blocks."""
     counted = Count()
     position = 0
     with (
         files.opened(target, flags) as handle,
-        porter.hired(handle, target, contents, counted) as carrier,
+        porter.started(handle, target, contents, counted) as carrier,
     ):
         for entry in entries:
             first = min(BLOCK, padded(entry.size))
@@ -99,18 +99,18 @@ def bring(
     return counted
 
 
-def as_they_are(contents: Contents) -> Contents:
+def as_they_are(contents: ContentSource) -> ContentSource:
     return contents
 
 
 BOTH_WAYS = pytest.mark.parametrize(
-    "seen", [as_they_are, Here], ids=["handed over", "opened there"]
+    "seen", [as_they_are, LocalContents], ids=["handed over", "opened there"]
 )
 
 
 @BOTH_WAYS
 def test_contents_come_to_their_places(
-    target: Path, contents: FolderContents, seen: Callable[[Contents], Contents]
+    target: Path, contents: FolderContents, seen: Callable[[ContentSource], ContentSource]
 ) -> None:
     chance = random.Random(3)  # noqa: S311  repeatable, not secret
     many = [*SIZES, *(chance.randrange(1, 9000) for _ in range(500))]
@@ -136,7 +136,7 @@ def test_a_content_of_another_length_is_named(
     contents: FolderContents,
     size: int,
     spoilt: object,
-    seen: Callable[[Contents], Contents],
+    seen: Callable[[ContentSource], ContentSource],
 ) -> None:
     entries = [a_file(contents, b"%02d" % n, b"%02d" % n * 99) for n in range(20)]
     bad = a_file(contents, b"ledger", bytes(range(1, 256)) * (size // 255 + 1))
@@ -150,7 +150,7 @@ def test_a_content_of_another_length_is_named(
 class Lacking:
     """A store in which one content is not to be had."""
 
-    def __init__(self, contents: Contents, lost: bytes, error: Exception) -> None:
+    def __init__(self, contents: ContentSource, lost: bytes, error: Exception) -> None:
         self._contents, self._lost, self._error = contents, lost, error
 
     def open(self, digest: bytes) -> int:
@@ -173,7 +173,7 @@ def test_a_content_that_is_not_to_be_had_is_named(
     contents: FolderContents,
     error: Exception,
     said: str,
-    seen: Callable[[Contents], Contents],
+    seen: Callable[[ContentSource], ContentSource],
 ) -> None:
     entries = [a_file(contents, b"%02d" % n, b"%02d" % n * 99) for n in range(100)]
     bad = a_file(contents, b"ledger", b"1.42 m")
@@ -189,7 +189,7 @@ def test_a_target_that_cannot_be_written_is_told(target: Path, contents: FolderC
     def attempt() -> None:
         with (
             files.opened(target, os.O_RDONLY) as handle,
-            porter.hired(handle, target, contents, Count()) as carrier,
+            porter.started(handle, target, contents, Count()) as carrier,
         ):
             carrier.bring(entry, [Place(odd, padded(entry.size))])
             carrier.finish()
@@ -205,7 +205,7 @@ def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContent
     def attempt() -> None:
         with (
             files.opened(target, os.O_RDWR) as handle,
-            porter.hired(handle, target, contents, Count()) as carrier,
+            porter.started(handle, target, contents, Count()) as carrier,
         ):
             (pid,) = children() - before
             os.kill(int(pid), signal.SIGKILL)
@@ -219,7 +219,7 @@ def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContent
 
 @BOTH_WAYS
 def test_a_content_that_the_index_does_not_name_is_told(
-    target: Path, contents: FolderContents, seen: Callable[[Contents], Contents]
+    target: Path, contents: FolderContents, seen: Callable[[ContentSource], ContentSource]
 ) -> None:
     entry = a_file(contents, b"ledger", b"1.42 m")._replace(digest=b"")
 
@@ -259,7 +259,7 @@ def test_it_does_not_outlive_the_process_that_made_it() -> None:
 
 
 def test_signals_for_the_group_are_left_to_the_process_that_made_it() -> None:
-    def echo(link: Link) -> None:
+    def echo(link: WorkerPipe) -> None:
         while True:
             link.send(link.receive(str)[0])
 
@@ -275,11 +275,11 @@ def test_signals_for_the_group_are_left_to_the_process_that_made_it() -> None:
 
 
 PARTS: list[list[Part]] = [
-    [Span(0, 5)],
-    [Span(1, 70_000), Hole(3 << 20), Span(100, 9)],
+    [SourceSpan(0, 5)],
+    [SourceSpan(1, 70_000), Hole(3 << 20), SourceSpan(100, 9)],
     [b"inline"],
     [],
-    [Hole(1), b"", Span(5 << 20, 3 << 20)],
+    [Hole(1), b"", SourceSpan(5 << 20, 3 << 20)],
 ]
 
 
@@ -290,7 +290,7 @@ def test_contents_are_hashed_beside_as_here(tmp_path: Path) -> None:
     with (
         source.opened(path) as whole,
         source.around_memory(path, whole.window(0, whole.size)) as part,
-        digests.beside(part, told.advance) as hasher,
+        digests.hash_worker(part, told.advance) as hasher,
     ):
         here = AtOnce(part)
         for one in (hasher, here):
@@ -304,8 +304,8 @@ def test_contents_are_hashed_beside_as_here(tmp_path: Path) -> None:
 def test_a_source_that_ends_early_is_told_from_beside(tmp_path: Path) -> None:
     path = tmp_path / "card"
     path.write_bytes(b"1.42 m")
-    with source.opened(path) as whole, digests.beside(whole) as hasher:
-        hasher.begin([[Span(0, 7)]])
+    with source.opened(path) as whole, digests.hash_worker(whole) as hasher:
+        hasher.begin([[SourceSpan(0, 7)]])
 
         with pytest.raises(VerificationError, match="cut off"):
             hasher.result()
@@ -314,8 +314,8 @@ def test_a_source_that_ends_early_is_told_from_beside(tmp_path: Path) -> None:
 def test_a_hash_beside_is_that_of_the_library(tmp_path: Path) -> None:
     path = tmp_path / "card"
     path.write_bytes(b"abc")
-    with source.opened(path) as whole, digests.beside(whole) as hasher:
-        hasher.begin([[Span(0, 3)]])
+    with source.opened(path) as whole, digests.hash_worker(whole) as hasher:
+        hasher.begin([[SourceSpan(0, 3)]])
 
         # FIPS 180-4, the example of one block; from NIST's published examples.
         wanted = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"

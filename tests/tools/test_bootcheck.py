@@ -11,35 +11,37 @@ import pytest
 from holdstill.errors import LayoutError
 from holdstill.formats import source
 from holdstill.rebuild import bootcheck
-from holdstill.rebuild.boot.report import State
+from holdstill.rebuild.boot.report import LinkState
 from support import boot_card
 from support.boot_card import CMDLINE, DISK_ID, FSTAB, ROOT_UUID, VERSION, Parts, firmware_card
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.rebuild.boot.report import Link, Report
+    from holdstill.rebuild.boot.report import BootReport, ChainLink
 
 KIB = 1 << 10
 PI_4 = "Raspberry Pi 4 Model B Rev 1.4"
 PI_3 = "Raspberry Pi 3 Model B Plus Rev 1.3"
 
 
-def check(folder: Path, parts: Parts, *, model: str = "") -> Report:
+def check(folder: Path, parts: Parts, *, model: str = "") -> BootReport:
     with source.opened(boot_card.make(folder, parts)) as card:
         return bootcheck.check(card, model=model)
 
 
-def links(report: Report) -> list[Link]:
+def links(report: BootReport) -> list[ChainLink]:
     return [*(link for chain in report.chains for link in chain.links), *report.system]
 
 
-def missing(report: Report) -> list[str]:
-    return [f"{link.name}: {link.detail}" for link in links(report) if link.state is State.MISSING]
+def missing(report: BootReport) -> list[str]:
+    return [
+        f"{link.name}: {link.detail}" for link in links(report) if link.state is LinkState.MISSING
+    ]
 
 
-def unknown(report: Report) -> list[str]:
-    return [link.name for link in links(report) if link.state is State.UNKNOWN]
+def unknown(report: BootReport) -> list[str]:
+    return [link.name for link in links(report) if link.state is LinkState.UNKNOWN]
 
 
 def extlinux(**changes: str) -> str:

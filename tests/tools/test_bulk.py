@@ -15,7 +15,7 @@ import pytest
 
 from holdstill.errors import LinkError, SecurityError
 from holdstill.system.clock import SystemClock
-from holdstill.transport.bulk import Bulk, Shape, Way
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer, TransferMode
 from support import keeping, programs
 from support.keeping import FakeClock
 
@@ -24,8 +24,8 @@ MIB = 1 << 20
 
 
 @pytest.fixture
-def bulk() -> Bulk:
-    return Bulk(Way(), memory=Path("/dev/shm"), clock=SystemClock())  # noqa: S108
+def bulk() -> RsyncTransfer:
+    return RsyncTransfer(RsyncEndpoint(), memory=Path("/dev/shm"), clock=SystemClock())  # noqa: S108
 
 
 @pytest.fixture
@@ -54,7 +54,7 @@ def file_in(folder: Path, name: str, content: bytes) -> Path:
     return path
 
 
-def test_a_change_within_one_second_is_seen(bulk: Bulk, here: Path, there: Path) -> None:
+def test_a_change_within_one_second_is_seen(bulk: RsyncTransfer, here: Path, there: Path) -> None:
     new, old = file_in(here, "new", b"NEW"), file_in(there, "name", b"old")
     os.utime(new, ns=(SECOND + 900, SECOND + 900))
     os.utime(old, ns=(SECOND + 100, SECOND + 100))
@@ -70,7 +70,7 @@ def test_a_change_within_one_second_is_seen(bulk: Bulk, here: Path, there: Path)
 
 @pytest.mark.parametrize("name", ["#hash", ";semicolon", "-hyphen", " blank", "new\nline"])
 def test_a_name_with_a_meaning_in_lists_arrives(
-    bulk: Bulk, here: Path, there: Path, name: str
+    bulk: RsyncTransfer, here: Path, there: Path, name: str
 ) -> None:
     bulk.send({name: file_in(here, "f", b"x")}, str(there))
 
@@ -86,7 +86,7 @@ def test_the_list_of_names_that_we_do_not_use_would_skip_some(here: Path, there:
 
 
 def test_all_files_of_a_batch_arrive_without_recursion(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     files = {f"{n:04}": file_in(here, f"{n}", b"%d" % n) for n in range(1500)}
 
@@ -98,7 +98,7 @@ def test_all_files_of_a_batch_arrive_without_recursion(
 
 
 def test_a_file_that_became_a_directory_is_not_descended_into(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     (here / "swapped").mkdir()
     file_in(here / "swapped", "secret", b"of somebody else")
@@ -108,7 +108,9 @@ def test_a_file_that_became_a_directory_is_not_descended_into(
     assert [p.name for p in there.rglob("*") if p.is_file()] == ["f"]
 
 
-def test_a_special_file_is_skipped_with_success_(bulk: Bulk, here: Path, there: Path) -> None:
+def test_a_special_file_is_skipped_with_success_(
+    bulk: RsyncTransfer, here: Path, there: Path
+) -> None:
     os.mkfifo(here / "fifo")
 
     bulk.send({"p": here / "fifo", "f": file_in(here, "f", b"x")}, str(there))
@@ -116,7 +118,7 @@ def test_a_special_file_is_skipped_with_success_(bulk: Bulk, here: Path, there: 
     assert names_in(there) == ["f"]
 
 
-def test_setuid_and_other_bits_do_not_arrive(bulk: Bulk, here: Path, there: Path) -> None:
+def test_setuid_and_other_bits_do_not_arrive(bulk: RsyncTransfer, here: Path, there: Path) -> None:
     tool = file_in(here, "tool", b"#!/bin/sh\n")
     tool.chmod(0o6755)
     unreadable = file_in(here, "shut", b"x")
@@ -130,7 +132,7 @@ def test_setuid_and_other_bits_do_not_arrive(bulk: Bulk, here: Path, there: Path
 
 
 def test_c3_file_vanishes_and_does_not_stop_the_others(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     bulk.send({"gone": here / "gone", "f": file_in(here, "f", b"x")}, str(there))
 
@@ -138,7 +140,7 @@ def test_c3_file_vanishes_and_does_not_stop_the_others(
 
 
 def test_a_file_that_vanishes_on_the_way_is_no_failure(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     long, short = file_in(here, "long", noise(64 * MIB)), file_in(here, "short", b"x")
 
@@ -149,7 +151,9 @@ def test_a_file_that_vanishes_on_the_way_is_no_failure(
     assert names_in(there) == ["1"]  # rsync's exit code is 24 here
 
 
-def test_many_complaints_do_not_block_the_transfer(bulk: Bulk, here: Path, there: Path) -> None:
+def test_many_complaints_do_not_block_the_transfer(
+    bulk: RsyncTransfer, here: Path, there: Path
+) -> None:
     files = {f"gone {n}": here / f"gone {n}" for n in range(2000)}
 
     bulk.send(files | {"f": file_in(here, "f", b"x")}, str(there))
@@ -158,7 +162,7 @@ def test_many_complaints_do_not_block_the_transfer(bulk: Bulk, here: Path, there
 
 
 def test_a_symlink_on_the_board_is_never_a_symlink_at_the_keeper(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     (here / "link").symlink_to(file_in(here, "f", b"x"))
 
@@ -168,7 +172,7 @@ def test_a_symlink_on_the_board_is_never_a_symlink_at_the_keeper(
     assert (there / "name").read_bytes() == b"x"
 
 
-def test_a_broken_off_file_is_continued(bulk: Bulk, here: Path, there: Path) -> None:
+def test_a_broken_off_file_is_continued(bulk: RsyncTransfer, here: Path, there: Path) -> None:
     content = noise(4 * MIB)
     file_in(there, "name", content[: 3 * MIB])
 
@@ -178,7 +182,9 @@ def test_a_broken_off_file_is_continued(bulk: Bulk, here: Path, there: Path) -> 
     assert sent.wire_bytes < 1.2 * MIB
 
 
-def test_an_older_content_saves_its_bytes_on_the_way(bulk: Bulk, here: Path, there: Path) -> None:
+def test_an_older_content_saves_its_bytes_on_the_way(
+    bulk: RsyncTransfer, here: Path, there: Path
+) -> None:
     old = noise(4 * MIB)
     new = old[:MIB] + b"in the middle" + old[MIB + 13 :] + b"appended"
     basis = file_in(there, "name", old)
@@ -191,14 +197,14 @@ def test_an_older_content_saves_its_bytes_on_the_way(bulk: Bulk, here: Path, the
     assert sent.wire_bytes < 0.2 * MIB
 
 
-def test_holes_stay_holes_and_are_not_sent(bulk: Bulk, here: Path, there: Path) -> None:
+def test_holes_stay_holes_and_are_not_sent(bulk: RsyncTransfer, here: Path, there: Path) -> None:
     path = here / "sparse"
     with path.open("wb") as file:
         file.truncate(256 * MIB)
         file.seek(100 * MIB)
         file.write(noise(MIB))
 
-    sent = bulk.send({"name": path}, str(there), shape=Shape.SPARSE)
+    sent = bulk.send({"name": path}, str(there), shape=TransferMode.SPARSE)
 
     arrived = (there / "name").stat()
     assert arrived.st_size == 256 * MIB
@@ -208,7 +214,7 @@ def test_holes_stay_holes_and_are_not_sent(bulk: Bulk, here: Path, there: Path) 
 
 
 def test_pages_of_a_database_that_did_not_change_are_not_sent(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     pages = [noise(4096, seed=n) for n in range(2000)]
     file_in(there, "index.sqlite", b"".join(pages))
@@ -216,7 +222,9 @@ def test_pages_of_a_database_that_did_not_change_are_not_sent(
         pages[changed] = noise(4096, seed=-changed - 1)
 
     sent = bulk.send(
-        {"index.sqlite": file_in(here, "index", b"".join(pages))}, str(there), shape=Shape.PAGES
+        {"index.sqlite": file_in(here, "index", b"".join(pages))},
+        str(there),
+        shape=TransferMode.PAGES,
     )
 
     assert (there / "index.sqlite").read_bytes() == b"".join(pages)
@@ -224,7 +232,7 @@ def test_pages_of_a_database_that_did_not_change_are_not_sent(
 
 
 def test_progress_is_told_in_bytes_and_ends_at_the_total(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     told: list[int] = []
 
@@ -235,7 +243,7 @@ def test_progress_is_told_in_bytes_and_ends_at_the_total(
 
 
 def test_a_receiver_that_stores_nothing_is_found_out_by_the_keeper(
-    bulk: Bulk, tmp_path: Path, here: Path, there: Path
+    bulk: RsyncTransfer, tmp_path: Path, here: Path, there: Path
 ) -> None:
     clock = FakeClock()
     keeper = keeping.keeper_of(keeping.make_store(tmp_path / "store", clock=clock), clock=clock)
@@ -250,7 +258,7 @@ def test_a_receiver_that_stores_nothing_is_found_out_by_the_keeper(
 
 
 def test_what_is_missing_in_front_of_a_rotated_log_is_no_loss(
-    bulk: Bulk, here: Path, there: Path
+    bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:
     old = noise(4 * MIB)
     file_in(there, "name", old)
@@ -261,19 +269,21 @@ def test_what_is_missing_in_front_of_a_rotated_log_is_no_loss(
     assert sent.wire_bytes < 0.2 * MIB
 
 
-def test_a_failure_is_told_in_rsyncs_own_words(bulk: Bulk, here: Path) -> None:
+def test_a_failure_is_told_in_rsyncs_own_words(bulk: RsyncTransfer, here: Path) -> None:
     with pytest.raises(LinkError, match=r"status 3: .*Not a directory"):
         bulk.send({"name": file_in(here, "f", b"x")}, "/dev/null/nowhere")
 
 
-def test_a_name_with_a_slash_is_refused(bulk: Bulk, here: Path, there: Path) -> None:
+def test_a_name_with_a_slash_is_refused(bulk: RsyncTransfer, here: Path, there: Path) -> None:
     with pytest.raises(SecurityError, match="cannot be sent"):
         bulk.send({"../out": file_in(here, "f", b"x")}, str(there))
 
 
-def test_nothing_stays_in_memory(bulk: Bulk, here: Path, there: Path, tmp_path: Path) -> None:
+def test_nothing_stays_in_memory(
+    bulk: RsyncTransfer, here: Path, there: Path, tmp_path: Path
+) -> None:
     (tmp_path / "memory").mkdir()
-    careful = Bulk(Way(), memory=tmp_path / "memory", clock=SystemClock())
+    careful = RsyncTransfer(RsyncEndpoint(), memory=tmp_path / "memory", clock=SystemClock())
 
     careful.send({"f": file_in(here, "f", b"x")}, str(there))
 

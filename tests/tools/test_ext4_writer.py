@@ -109,7 +109,7 @@ def test_a_file_system_is_made_again_as_it_was(tmp_path: Path, board: str) -> No
         "-o", "journal_data_ordered,discard", original,
     )  # fmt: skip
     with source.opened(original) as whole:
-        wanted = reader.Ext4(whole).parameters()
+        wanted = reader.Ext4Reader(whole).parameters()
     tree = a_board_tree(contents)
 
     image = ext4_images.image(tmp_path / "card.img", tree, contents, wanted)
@@ -453,7 +453,7 @@ def test_an_inodes_fields_are_where_the_kernels_documents_say(tmp_path: Path) ->
 
     assert b"Inode: 12 " in ext4_images.debugfs(image, "stat /ledger")
     with source.opened(image) as whole:
-        table = reader.Ext4(whole.window(OFFSET, 48 * MIB)).groups()[0].table
+        table = reader.Ext4Reader(whole.window(OFFSET, 48 * MIB)).groups()[0].table
         raw = whole.read(OFFSET + table + 11 * 256, 256)
     assert struct.unpack_from("<H", raw, 0x0) == (0o104750,)
     assert struct.unpack_from("<H", raw, 0x2) == (70_000 & 0xFFFF,)

@@ -264,7 +264,7 @@ def test_our_own_reader_finds_every_field_again(tmp_path: Path, parameters: Fat)
 
     card.check()
     with source.opened(card.image) as image:
-        found = list(reader.Fat(image.window(OFFSET, card.size)).entries(Content.HASHED))
+        found = list(reader.FatReader(image.window(OFFSET, card.size)).entries(Content.HASHED))
     wanted = [
         entry._replace(mtime_ns=0) if not entry.path else entry for entry in in_order(entries)
     ]

@@ -54,7 +54,7 @@ def mtools(*words: str) -> bytes:
 
 def parameters(image: Path) -> Fat:
     with source.opened(image) as opened:
-        return fat.Fat(opened).parameters()
+        return fat.FatReader(opened).parameters()
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ def copied(image: Path, top: Path) -> None:
 
 def files_in(image: Path) -> list[Entry]:
     with source.opened(image) as opened:
-        found = list(fat.Fat(opened).entries(Content.HASHED))
+        found = list(fat.FatReader(opened).entries(Content.HASHED))
     assert found == sorted(found, key=entry_streams.key)
     return [entry for entry in found if entry.type is EntryType.FILE]
 
@@ -213,7 +213,7 @@ def test_files_are_found_whatever_the_case_of_their_letters(tmp_path: Path) -> N
     copied(image, top)
 
     with source.opened(image) as opened:
-        volume = fat.Fat(opened)
+        volume = fat.FatReader(opened)
         found = volume.find(b"OVERLAYS/Inner/EMPTY")
         text = volume.read(b"config.txt", limit=1000)
         below = [entry.path for entry in volume.children(b"Overlays")]
@@ -232,13 +232,13 @@ def test_files_are_found_whatever_the_case_of_their_letters(tmp_path: Path) -> N
 def test_a_volume_that_is_in_use_is_dirty(tmp_path: Path, kind: str, at: int) -> None:
     image = made(tmp_path / "fat.img", kind)
     with source.opened(image) as opened:
-        before = fat.Fat(opened).is_dirty
+        before = fat.FatReader(opened).is_dirty
     with image.open("r+b") as file:
         file.seek(at)
         file.write(b"\1")
 
     with source.opened(image) as opened:
-        after = fat.Fat(opened).is_dirty
+        after = fat.FatReader(opened).is_dirty
 
     assert (before, after) == (False, True)
 

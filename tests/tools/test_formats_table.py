@@ -11,7 +11,7 @@ import pytest
 
 from holdstill.errors import LayoutError
 from holdstill.formats import gap, probe, source, swap, table
-from holdstill.formats.gap import Run
+from holdstill.formats.gap import GapExtent
 from holdstill.model.layout import Disk, Ext4, Fat, Partition, Raw, Swap, TableLabel
 from support import loop, programs
 
@@ -279,7 +279,7 @@ def test_the_gap_leaves_out_blocks_of_zeroes_and_the_table(tmp_path: Path) -> No
     with source.opened(image) as opened:
         runs = gap.read(opened, table.read(opened))
 
-    assert runs == [Run(0, bytes(439) + b"!"), Run(8192, b"loader" + bytes(4090))]
+    assert runs == [GapExtent(0, bytes(439) + b"!"), GapExtent(8192, b"loader" + bytes(4090))]
 
 
 # Swap, and everything else --------------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.disk import StoreDisk
 from support import keeping
 from support.keeping import Board, FakeClock
 
@@ -22,7 +22,7 @@ def test_seventy_thousand_names_of_one_content_are_all_in_the_tree(tmp_path: Pat
     if most > 70_000:
         pytest.skip(f"this file system allows {most} links")  # ext4: 65,000
     clock = FakeClock()
-    store = keeping.make_store(tmp_path / "boathouse", clock=clock, disk=Disk())
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock, disk=StoreDisk())
     files = {b"%02d/%05d" % (n % 50, n): b"AS IS" for n in range(most + 500)}
     board = Board(keeping.keeper_of(store, clock=clock), clock=clock, files=files)
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.model.nightly import Diary, Live, Phase
+from holdstill.model.nightly import DaemonStatus, NightlyState, Phase
 from support import keys, programs
 from support.listener import listening
 
@@ -68,17 +68,21 @@ class Place:
         """Make the next start begin a run at once."""
         state = self.folder / "state"
         state.mkdir(mode=0o700)
-        diary = Diary(served="2026-01-01")
+        diary = NightlyState(served="2026-01-01")
         (state / "diary.json").write_bytes(msgspec.json.encode(diary))
 
     @property
-    def diary(self) -> Diary:
-        return msgspec.json.decode((self.folder / "state/diary.json").read_bytes(), type=Diary)
+    def diary(self) -> NightlyState:
+        return msgspec.json.decode(
+            (self.folder / "state/diary.json").read_bytes(), type=NightlyState
+        )
 
     @property
-    def live(self) -> Live | None:
+    def live(self) -> DaemonStatus | None:
         try:
-            return msgspec.json.decode((self.memory / "nightly.json").read_bytes(), type=Live)
+            return msgspec.json.decode(
+                (self.memory / "nightly.json").read_bytes(), type=DaemonStatus
+            )
         except FileNotFoundError:
             return None
 

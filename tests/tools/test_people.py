@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.model.nightly import Kind, Letter
+from holdstill.model.nightly import Message, MessageKind
 from holdstill.notify import people
-from holdstill.notify.people import People
+from holdstill.notify.people import AppriseRecipients
 from holdstill.system.bounded import BoundedRunner
 from support import programs
 from support.listener import Listener, listening
@@ -52,9 +52,9 @@ def file_with(tmp_path: Path, *lines: str, mode: int = 0o600) -> Path:
     return path
 
 
-def letter_to(everybody: People) -> Letter:
-    return Letter(
-        kind=Kind.FAILURE, title="pier-3: no capture", body="the keeper does not answer",
+def letter_to(everybody: AppriseRecipients) -> Message:
+    return Message(
+        kind=MessageKind.FAILURE, title="pier-3: no capture", body="the keeper does not answer",
         at="2026-11-25T08:31:00Z", to=everybody.names(),
     )  # fmt: skip
 
@@ -64,7 +64,7 @@ def test_a_letter_arrives_and_its_address_is_seen_nowhere(
 ) -> None:
     runner = WatchedRunner()
     urls = file_with(tmp_path, "# the harbour master", "", server.url(CANARY))
-    everybody = People(urls, runner)
+    everybody = AppriseRecipients(urls, runner)
     letter = letter_to(everybody)
 
     reached = everybody.send(letter)
@@ -93,7 +93,7 @@ def test_what_fails_is_not_taken_for_delivered_and_keeps_its_secret(
         }[trouble]
         server.status = 403
         runner = WatchedRunner()
-        everybody = People(file_with(tmp_path, url), runner)
+        everybody = AppriseRecipients(file_with(tmp_path, url), runner)
 
         reached = everybody.send(letter_to(everybody))
 
@@ -104,7 +104,7 @@ def test_what_fails_is_not_taken_for_delivered_and_keeps_its_secret(
 
 def test_one_address_that_fails_does_not_cost_the_others(server: Listener, tmp_path: Path) -> None:
     urls = file_with(tmp_path, f"pigeon://{CANARY}", server.url("other"))
-    everybody = People(urls, BoundedRunner())
+    everybody = AppriseRecipients(urls, BoundedRunner())
 
     reached = everybody.send(letter_to(everybody))
 
@@ -113,7 +113,7 @@ def test_one_address_that_fails_does_not_cost_the_others(server: Listener, tmp_p
 
 def test_without_a_file_nobody_is_told_and_nothing_is_started(tmp_path: Path) -> None:
     runner = WatchedRunner()
-    nobody = People(tmp_path / "missing", runner)
+    nobody = AppriseRecipients(tmp_path / "missing", runner)
 
     assert nobody.names() == ()
     assert nobody.complaint() == ""
@@ -126,7 +126,7 @@ def test_a_file_that_others_may_read_is_complained_about_without_quoting_it(
 ) -> None:
     urls = file_with(tmp_path, f"json://{CANARY}@127.0.0.1", mode=0o644)
 
-    complaint = People(urls, BoundedRunner()).complaint()
+    complaint = AppriseRecipients(urls, BoundedRunner()).complaint()
 
     assert complaint == f"others may read the addresses in {urls}: chmod 0600 {urls}"
 
@@ -136,7 +136,7 @@ def test_a_file_that_is_no_text_is_complained_about_without_quoting_it(tmp_path:
     urls.write_bytes(b"json://\xff" + CANARY.encode())
     urls.chmod(0o600)
 
-    complaint = People(urls, BoundedRunner()).complaint()
+    complaint = AppriseRecipients(urls, BoundedRunner()).complaint()
 
     assert complaint.endswith("nobody is told anything: it is not UTF-8")
     assert CANARY not in complaint

@@ -17,7 +17,7 @@ from holdstill.model.entries import EntryType
 from holdstill.model.layout import Ext4, Fat
 from holdstill.model.manifest import CapturedPart, Grade
 from holdstill.rebuild import bootcheck, fixups, identity
-from holdstill.rebuild.fixups import Sibling, Tools
+from holdstill.rebuild.fixups import Sibling, SiblingTools
 from holdstill.rebuild.hostkeys import SshKeygen
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.writers import ext4 as ext4_writer
@@ -81,8 +81,8 @@ class Captured:
             self.disk = table.read(card)
             places = [(p.start * 512, p.size * 512) for p in self.disk.partitions]
             boot, root = (card.window(*place) for place in places)
-            self.fat = fat_reader.Fat(boot)
-            self.ext4 = ext4_reader.Ext4(root)
+            self.fat = fat_reader.FatReader(boot)
+            self.ext4 = ext4_reader.Ext4Reader(root)
             self.keep(1, self.fat)
             self.keep(2, self.ext4)
             parts = (
@@ -168,7 +168,7 @@ def test_a_sibling_differs_in_every_id_and_boots(
         new,
         files=captured.files,
         contents=captured.files.contents,
-        tools=Tools(os.urandom, SshKeygen(MACHINE)),
+        tools=SiblingTools(os.urandom, SshKeygen(MACHINE)),
     )
     image = tmp_path / "pier-4.img"
     rebuild(image, sibling, captured)

@@ -13,7 +13,7 @@ import pytest
 from holdstill.keeper import enrolment
 from holdstill.model import names
 from holdstill.system.clock import SystemClock
-from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
 from support import keeping, keys
 from support.keeping import Board, FakeClock
 
@@ -52,7 +52,7 @@ class Wire:
     def __init__(self) -> None:
         self.bytes = 0
         memory = Path(keeping.MEMORY)
-        self._bulk = Bulk(Way(), memory=memory, clock=SystemClock(), attempts=1)
+        self._bulk = RsyncTransfer(RsyncEndpoint(), memory=memory, clock=SystemClock(), attempts=1)
 
     def carry(self, files: Mapping[str, bytes], folder: str) -> None:
         with tempfile.TemporaryDirectory(dir=keeping.MEMORY) as here:

@@ -35,7 +35,7 @@ from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSig
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-    from holdstill.keeper.disk import Disk
+    from holdstill.keeper.disk import StoreDisk
     from holdstill.keeper.service import LocalKeeper
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Manifest
@@ -47,7 +47,7 @@ FILES = {b"usr/a": b"A" * 40_000, b"usr/b": b"B", b"srv/c": b"C", b"srv/empty": 
 CHANGED = FILES | {b"usr/a": b"A" * 40_000 + b"longer", b"srv/new": b"N"}
 
 
-def board_of(store: Store, disk: Disk, files: Mapping[bytes, bytes]) -> Board[LocalKeeper]:
+def board_of(store: Store, disk: StoreDisk, files: Mapping[bytes, bytes]) -> Board[LocalKeeper]:
     """Return the board, whose rsync tells a faulty disk what it wrote."""
     clock = FakeClock()
     clock.advance(86_400)
@@ -62,7 +62,7 @@ def board_of(store: Store, disk: Disk, files: Mapping[bytes, bytes]) -> Board[Lo
     return Board(keeper, clock=clock, files=dict(files), carry=carry)
 
 
-def capture(root: Path, disk: Disk) -> str:
+def capture(root: Path, disk: StoreDisk) -> str:
     """Take a whole capture; if a call of it fails, try that call once more."""
     board = board_of(stores.open_store(root, disk=disk), disk, CHANGED)
     with board.keeper as keeper:
@@ -84,25 +84,25 @@ def _twice(call: Callable[[], T]) -> T:
         return call()
 
 
-def thinning(root: Path, disk: Disk) -> str:
+def thinning(root: Path, disk: StoreDisk) -> str:
     store = stores.open_store(root, disk=disk)
     clock = FakeClock()
-    thin.carry_out(store, PIER_3, NEWEST, clock=clock, runner=FakeSignatures())
+    thin.delete_captures(store, PIER_3, NEWEST, clock=clock, runner=FakeSignatures())
     for held in store.contents.all():
         os.utime(held.path, times=(0, 0))
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
     return ""
 
 
-def enrolling(root: Path, disk: Disk) -> str:
+def enrolling(root: Path, disk: StoreDisk) -> str:
     store = stores.open_store(root, disk=disk)
     enrolment.enrol(store, PIER_4, OTHER_KEY, clock=FakeClock(), limits=None)
     return ""
 
 
-def pinning(root: Path, disk: Disk) -> str:
+def pinning(root: Path, disk: StoreDisk) -> str:
     store = stores.open_store(root, disk=disk)
-    name = captures.Shelf(store, PIER_3, FakeSignatures()).briefs()[0].name
+    name = captures.BoardCaptures(store, PIER_3, FakeSignatures()).briefs()[0].name
     marks.pin(store, PIER_3, name, clock=FakeClock())
     return ""
 
@@ -156,7 +156,7 @@ def prepared(memory: Path) -> Path:
 
 def good_captures(root: Path) -> dict[str, dict[str, tuple[int, bytes]]]:
     """Return everything of every capture that is listed without a fault."""
-    shelf = captures.Shelf(stores.open_store(root), PIER_3, FakeSignatures())
+    shelf = captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
     return {
         brief.name: keeping.snapshot(shelf.folder / brief.name)
         for brief in shelf.briefs()
@@ -171,7 +171,7 @@ def check_store(root: Path, *, allowed: tuple[str, ...] = ()) -> None:
         assert hashlib.sha256(held.path.read_bytes()).hexdigest() == held.digest, held.path
     for board in store.boards():
         assert enrolment.read(store, board).live_keys
-    shelf = captures.Shelf(store, PIER_3, FakeSignatures())
+    shelf = captures.BoardCaptures(store, PIER_3, FakeSignatures())
     for brief in shelf.briefs():
         assert set(brief.faults) <= set(allowed), brief
         check_capture(shelf.capture(brief.name))
@@ -207,7 +207,7 @@ def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked
     again = capture(root, QuickDisk())
     check_store(root)
     assert again in good_captures(root)
-    thin.sweep(stores.open_store(root, disk=QuickDisk()), clock=FakeClock())
+    thin.collect_garbage(stores.open_store(root, disk=QuickDisk()), clock=FakeClock())
     store = stores.open_store(root)
     folder = store.board_folder(PIER_3)
     for place in (store.trash, folder / "incoming", folder / "sealing"):
@@ -215,7 +215,7 @@ def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked
     check_store(root)
 
 
-def cut(deed: Callable[[Path, Disk], str], root: Path, disk: FaultyDisk) -> tuple[bool, str]:
+def cut(deed: Callable[[Path, StoreDisk], str], root: Path, disk: FaultyDisk) -> tuple[bool, str]:
     """Do something on a faulty disk; tell whether the fault came, and what was acknowledged."""
     acked = ""
     with suppress(PowerCutError, HoldstillError, OSError):

@@ -47,7 +47,7 @@ def killed_at(root: Path, number: int) -> subprocess.CompletedProcess[bytes]:
 
 def test_i1_i2_a_keeper_killed_anywhere_leaves_every_sealed_capture_whole(root: Path) -> None:
     """Each victim finds what the one before left, and one of them gets through in the end."""
-    shelf = captures.Shelf(stores.open_store(root), PIER_3, FakeSignatures())
+    shelf = captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
     first = shelf.briefs()[0].name
     before = keeping.snapshot(shelf.folder / first)
     deaths, sealed = 0, ""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.system.supervisor import Supervisor
+from holdstill.system.supervisor import SdNotify
 from support import programs
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 def test_systemd_notify_says_the_same(address: str) -> None:
     with manager(address) as wire:
-        supervisor = Supervisor({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "30000000"})
+        supervisor = SdNotify({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "30000000"})
         supervisor.ready()
         supervisor.status("waiting\nfor the night")
         supervisor.alive()
@@ -59,7 +59,7 @@ def test_systemd_notify_says_the_same(address: str) -> None:
 
 def test_it_says_that_we_live_while_something_takes_long(address: str) -> None:
     with manager(address) as wire:
-        supervisor = Supervisor({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "300000"})
+        supervisor = SdNotify({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "300000"})
         with supervisor.alive_for(60):
             heard = [wire.recv(64) for _ in range(4)]
         listen_until_silence(wire, 0.01)
@@ -72,7 +72,7 @@ def test_it_says_that_we_live_while_something_takes_long(address: str) -> None:
 
 def test_it_stops_saying_so_when_it_takes_too_long(address: str) -> None:
     with manager(address) as wire:
-        supervisor = Supervisor({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "150000"})
+        supervisor = SdNotify({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "150000"})
         began = time.monotonic()
         with supervisor.alive_for(0.5):
             listen_until_silence(wire, 0.4)
@@ -95,9 +95,9 @@ def test_it_stops_saying_so_when_it_takes_too_long(address: str) -> None:
 def test_patience_is_what_the_manager_gave_us(
     environment: dict[str, str], patience: float
 ) -> None:
-    assert Supervisor(environment).patience == patience
+    assert SdNotify(environment).patience == patience
 
 
 def test_nobody_to_talk_to_and_a_manager_that_is_gone_are_no_trouble(tmp_path: Path) -> None:
-    Supervisor({}).ready()
-    Supervisor({"NOTIFY_SOCKET": str(tmp_path / "gone")}).ready()
+    SdNotify({}).ready()
+    SdNotify({"NOTIFY_SOCKET": str(tmp_path / "gone")}).ready()

@@ -26,8 +26,8 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Means, RebuildReport, Source
+from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.rebuild import RebuildDependencies, RebuildReport, RebuildSource
 from support import boot_card, loop, programs
 from support.capture_folder import CaptureFolder
 from support.captured import pier_3
@@ -67,13 +67,13 @@ def a_card(folder: Path, *, directory: str = "") -> Path:
 
 
 @contextmanager
-def captured(folder: Path, image: Path) -> Iterator[Source]:
+def captured(folder: Path, image: Path) -> Iterator[RebuildSource]:
     """Capture a card through our own readers."""
     contents = FolderContents(folder / "content")
     with source.opened(image) as card:
         disk = table.read(card)
         place = disk.partition(1)
-        fat = fat_reader.Fat(card.window(place.start * 512, place.size * 512))
+        fat = fat_reader.FatReader(card.window(place.start * 512, place.size * 512))
         entries = list(fat.entries(Content.HASHED))
         for entry in entries:
             if entry.type is EntryType.FILE and entry.size:
@@ -94,15 +94,15 @@ def captured(folder: Path, image: Path) -> Iterator[Source]:
     )  # fmt: skip
     kept = CaptureFolder(folder, manifest, contents)
     with index_file.opened(kept.index_path) as index:
-        yield Source("000042", manifest, index, kept, kept)
+        yield RebuildSource("000042", manifest, index, kept, kept)
 
 
-def rebuild(image: Path, source: Source) -> RebuildReport:
+def rebuild(image: Path, source: RebuildSource) -> RebuildReport:
     machine = LocalRunner()
     size = source.manifest.disk.size
-    plan = deciding.decide(source, size=size, wish=Wish(), machine=machine)
+    plan = deciding.plan_rebuild(source, size=size, wish=PlanOptions(), machine=machine)
     with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
-        means = Means(machine, SystemClock(), Silent())
+        means = RebuildDependencies(machine, SystemClock(), Silent())
         return workflow_rebuild.carry_out_on(target, plan, source, means)
 
 

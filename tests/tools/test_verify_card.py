@@ -11,7 +11,7 @@ import pytest
 
 from holdstill.errors import LayoutError, SecurityError, VerificationError
 from holdstill.formats import ext4, fat, gap, source
-from holdstill.formats.gap import Run
+from holdstill.formats.gap import GapExtent
 from holdstill.formats.tree import Content
 from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.model.layout import Ext4, Fat, Other, Swap
@@ -38,7 +38,7 @@ start=282624, size=2048, type=da
 SIZE, SECTOR = 160 << 20, 512
 BOOT, ROOT, CONTAINER, SWAP, ODD = 1, 2, 3, 5, 6
 STARTS = {BOOT: 8192, ROOT: 139264, SWAP: 272384, ODD: 282624}
-LOADER = Run(8192, b"loader".ljust(4096, b"."))
+LOADER = GapExtent(8192, b"loader".ljust(4096, b"."))
 
 
 @dataclass(frozen=True)
@@ -91,8 +91,8 @@ def made(tmp_path: Path) -> Card:
             for number, size in ((BOOT, 131072), (ROOT, 131072))
         )
         entries = {
-            BOOT: list(fat.Fat(boot).entries(Content.HASHED)),
-            ROOT: list(ext4.Ext4(root).entries(Content.HASHED)),
+            BOOT: list(fat.FatReader(boot).entries(Content.HASHED)),
+            ROOT: list(ext4.Ext4Reader(root).entries(Content.HASHED)),
         }
     return Card(image, cards.manifest_of(disk, known), entries)
 
@@ -160,7 +160,7 @@ def test_one_changed_field_of_one_file_is_named(
 
 def test_one_changed_byte_of_a_file_is_named(made: Card) -> None:
     with source.opened(made.image) as opened:
-        volume = ext4.Ext4(opened.window(made.offset(ROOT), 131072 * SECTOR))
+        volume = ext4.Ext4Reader(opened.window(made.offset(ROOT), 131072 * SECTOR))
         inode = volume.inode(dict(volume.directory(volume.inode(ext4.ROOT)))[b"readings"])
         piece = next(volume.pieces(inode))
     made.overwrite(made.offset(ROOT) + piece.physical * volume.block_size + 700, b"#")

@@ -8,14 +8,14 @@ import msgspec
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
-from holdstill.model.nightly import Diary, Kind, Live, Phase
+from holdstill.model.nightly import DaemonStatus, MessageKind, NightlyState, Phase
 from support.nights import LINE, Board, Span
 
 NOON = "2026-11-24T12:00"
 QUIET = "notify: {summary_days: []}\n"
 
 
-def kinds(board: Board) -> list[Kind]:
+def kinds(board: Board) -> list[MessageKind]:
     return [letter.kind for letter in board.people.letters]
 
 
@@ -29,7 +29,7 @@ def test_the_first_night_is_the_next_one_not_the_last_one() -> None:
 
     assert board.sealed() == ["11-25 02:30"]
     assert board.shelf.diary.served == "2026-11-25"
-    assert board.window.live == Live(phase=Phase.WAITING, due="2026-11-26T01:30:00Z")
+    assert board.window.live == DaemonStatus(phase=Phase.WAITING, due="2026-11-26T01:30:00Z")
 
 
 def test_a_fleet_that_comes_up_together_does_not_call_together() -> None:
@@ -169,7 +169,7 @@ def test_a_run_that_kills_the_daemon_is_not_begun_again_at_once() -> None:
     board.live_until("2026-11-26T12:00")
 
     assert board.sealed() == ["11-26 02:30"]
-    assert kinds(board) == [Kind.FAILURE, Kind.RECOVERY]
+    assert kinds(board) == [MessageKind.FAILURE, MessageKind.RECOVERY]
     assert "ended from outside" in board.people.letters[0].body
 
 
@@ -216,7 +216,7 @@ def test_a_fault_of_ours_is_told_with_its_traceback_and_does_not_end_the_nights(
     board.keeper.fails_with = lambda: None
     board.live_until("2026-11-26T12:00")
 
-    assert kinds(board) == [Kind.FAILURE, Kind.RECOVERY]
+    assert kinds(board) == [MessageKind.FAILURE, MessageKind.RECOVERY]
     assert "ZeroDivisionError: a bug" in board.people.letters[0].body
     assert any("Traceback" in text for level, text in board.lines.all if level == "warning")
 
@@ -236,7 +236,7 @@ def test_what_will_not_mend_itself_is_not_tried_all_night(failure: Exception, tr
 
     assert len(board.keeper.began) == tries
     assert board.last.tries == tries
-    assert kinds(board) == [Kind.FAILURE]
+    assert kinds(board) == [MessageKind.FAILURE]
 
 
 def test_another_kind_of_failure_is_told_too_but_one_recovery_ends_all() -> None:
@@ -250,7 +250,7 @@ def test_another_kind_of_failure_is_told_too_but_one_recovery_ends_all() -> None
 
     board.live_until("2026-11-29T12:00")
 
-    assert kinds(board) == [Kind.FAILURE, Kind.FAILURE, Kind.RECOVERY]
+    assert kinds(board) == [MessageKind.FAILURE, MessageKind.FAILURE, MessageKind.RECOVERY]
     assert LINE in board.people.letters[0].body
     assert "another host key" in board.people.letters[1].body
 
@@ -306,7 +306,7 @@ def test_power_trouble_in_the_past_and_kernel_errors_need_attention() -> None:
 
     board.live_until("2026-11-26T12:00")
 
-    assert kinds(board) == [Kind.ATTENTION]
+    assert kinds(board) == [MessageKind.ATTENTION]
     body = board.people.letters[0].body
     assert "mmcblk0: error -110" in body
     assert "supply voltage has been too low" in body
@@ -332,7 +332,7 @@ def test_a_night_that_is_overtaken_by_the_next_one_is_told() -> None:
     board.live_until("2026-11-26T12:00")
 
     assert len(board.sealed()) == 1
-    assert kinds(board) == [Kind.FAILURE, Kind.RECOVERY]
+    assert kinds(board) == [MessageKind.FAILURE, MessageKind.RECOVERY]
 
 
 # --- silence -------------------------------------------------------------------------------------
@@ -345,7 +345,7 @@ def test_silence_is_told_once_and_ends_with_a_good_capture() -> None:
 
     board.live_until("2026-12-04T12:00")
 
-    assert kinds(board) == [Kind.FAILURE, Kind.SILENCE, Kind.RECOVERY]
+    assert kinds(board) == [MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.RECOVERY]
     silence = board.people.letters[1]
     assert silence.title == "pier-3: no good capture for 3 days"
     assert "000001-20261125T014000Z" in silence.body
@@ -368,7 +368,7 @@ def test_a_capture_that_somebody_took_by_hand_breaks_the_silence() -> None:
 
     board.live_until("2026-12-04T12:00")
 
-    assert kinds(board) == [Kind.FAILURE]
+    assert kinds(board) == [MessageKind.FAILURE]
 
 
 # --- telling -------------------------------------------------------------------------------------
@@ -413,7 +413,7 @@ def test_a_new_board_has_an_empty_diary_and_says_when_it_is_due() -> None:
         board.shelf.diary,
         datetime(2026, 11, 25, 1, 30, tzinfo=UTC),
     )
-    assert board.shelf.diary == Diary(
+    assert board.shelf.diary == NightlyState(
         begun="2026-11-24T11:00:00Z",
         served="2026-11-24",
         week=msgspec.structs.replace(board.shelf.diary.week, since="2026-11-24T11:00:00Z"),

@@ -10,7 +10,7 @@ from datetime import timedelta
 
 import pytest
 
-from holdstill.model.nightly import Kind
+from holdstill.model.nightly import MessageKind
 from support.nights import LINE, Board, Span
 
 QUIET = "notify: {summary_days: []}\n"
@@ -85,7 +85,7 @@ def test_people_hear_once_of_each_incident_and_once_of_its_end(month: str) -> No
         if who == "harbour-master"
     ]
     assert [kind for _, kind in told] == [
-        Kind.FAILURE, Kind.RECOVERY, Kind.FAILURE, Kind.RECOVERY,
+        MessageKind.FAILURE, MessageKind.RECOVERY, MessageKind.FAILURE, MessageKind.RECOVERY,
     ]  # fmt: skip
     # The first night fails soon after eight; people can be reached from eight in the evening.
     assert f"{month}-16 20:00" <= told[0][0] <= f"{month}-16 21:00"
@@ -114,7 +114,7 @@ def test_both_people_get_the_very_same_letters_and_each_names_what_went_wrong() 
         [(at, letter.title, letter.body) for at, who, letter in board.people.got if who == name]
         for name in board.people.who
     )
-    failures = [letter for letter in board.people.letters if letter.kind is Kind.FAILURE]
+    failures = [letter for letter in board.people.letters if letter.kind is MessageKind.FAILURE]
     assert first == second
     assert len(set(first)) == len(first) == 4
     assert all(LINE in letter.body for letter in failures)
@@ -144,7 +144,7 @@ def test_a_letter_that_waits_outlives_a_power_cut_and_comes_once() -> None:
     board.live_until("2026-03-31T23:00")
 
     kinds = [letter.kind for letter in board.people.letters]
-    assert kinds == [Kind.FAILURE, Kind.RECOVERY] * 2
+    assert kinds == [MessageKind.FAILURE, MessageKind.RECOVERY] * 2
     assert board.sealed() == expected_runs("03")
 
 
@@ -166,5 +166,5 @@ def test_a_week_is_summed_up_also_when_the_board_was_off_at_the_time() -> None:
 
     told = [(at, letter) for at, who, letter in board.people.got if who == "harbour-master"]
     assert board.local([at for at, _ in told]) == ["10-05 09:00", "10-12 12:00", "10-19 09:00"]
-    assert {letter.kind for _, letter in told} == {Kind.SUMMARY}
+    assert {letter.kind for _, letter in told} == {MessageKind.SUMMARY}
     assert "captures: 7, failed runs: 0, 14.0 MiB new" in told[1][1].body

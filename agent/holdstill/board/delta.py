@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from holdstill.board.scan import Scanner
-    from holdstill.board.sweep import Step, Subject
+    from holdstill.board.sweep import ScanTarget, Step
     from holdstill.board.watch import Changes
     from holdstill.model.entries import Entry
 
@@ -99,7 +99,7 @@ class Copy(Protocol):
 
 
 def follow(
-    subject: Subject,
+    subject: ScanTarget,
     changes: Changes,
     *,
     seq: int,
@@ -125,11 +125,11 @@ def follow(
                 noted(step)
             apply(subject, delta, seq=seq)
             return delta.doubtful
-    sweep.sweep(subject, changes, seq=seq, noted=noted)
+    sweep.scan_all(subject, changes, seq=seq, noted=noted)
     return _taken(subject.scanner)
 
 
-def resolve(subject: Subject, changes: Changes, *, limit: int = LIMIT) -> Delta:
+def resolve(subject: ScanTarget, changes: Changes, *, limit: int = LIMIT) -> Delta:
     """Find out what has to change in the index. Only reads.
 
     Raises:
@@ -156,7 +156,7 @@ def _taken(scanner: Scanner) -> set[int]:
     return doubtful
 
 
-def apply(subject: Subject, delta: Delta, *, seq: int) -> None:
+def apply(subject: ScanTarget, delta: Delta, *, seq: int) -> None:
     """Bring the index up to date; seq is the run that does it."""
     for path in delta.removed:
         subject.index.remove(subject.part, path)
@@ -166,7 +166,7 @@ def apply(subject: Subject, delta: Delta, *, seq: int) -> None:
             subject.index.put(subject.part, entry, seq=seq)
 
 
-def add_pending(subject: Subject, delta: Delta, *, limit: int = LIMIT) -> None:
+def add_pending(subject: ScanTarget, delta: Delta, *, limit: int = LIMIT) -> None:
     """Enter also what the index has without content, so that its content is taken now.
 
     Raises:
@@ -192,7 +192,7 @@ def _check_size(delta: Delta, limit: int) -> None:
 class _Resolver:
     """Works out one delta from the inodes that changed."""
 
-    def __init__(self, subject: Subject, changes: ChangedInodes, limit: int) -> None:
+    def __init__(self, subject: ScanTarget, changes: ChangedInodes, limit: int) -> None:
         self._subject = subject
         self._scanner = subject.scanner
         self._changes = changes
@@ -303,7 +303,7 @@ class _Resolver:
             yield name, False
 
 
-def copy_pending(subject: Subject, delta: Delta, copy: Copy) -> list[bytes]:
+def copy_pending(subject: ScanTarget, delta: Delta, copy: Copy) -> list[bytes]:
     """Copy the contents that a delta lacks, while the file system is still. Only reads otherwise.
 
     Returns the paths that the card does not give back; they are marked so in the delta.
@@ -329,7 +329,7 @@ def copy_pending(subject: Subject, delta: Delta, copy: Copy) -> list[bytes]:
     return unreadable
 
 
-def _copy(subject: Subject, entry: Entry, copy: Copy) -> None:
+def _copy(subject: ScanTarget, entry: Entry, copy: Copy) -> None:
     handle = subject.scanner.open(entry)
     try:
         if not subject.scanner.is_same(entry, handle):

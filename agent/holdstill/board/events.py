@@ -25,13 +25,13 @@ from pathlib import Path
 from threading import Lock, Thread
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board.watch import ChangedInodes, Restat
+from holdstill.board.watch import ChangedInodes, StatDetector
 from holdstill.system import ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from holdstill.board.stamps import Stamps
+    from holdstill.board.stamps import InodeClock
     from holdstill.board.watch import Changes
 
 # linux/fanotify.h
@@ -60,7 +60,7 @@ MOST_READS = 2000
 
 
 @dataclass
-class Heard:
+class FanotifyEvents:
     """What the kernel told.
 
     Attributes:
@@ -74,7 +74,7 @@ class Heard:
     is_all: bool = True
 
 
-def understand(data: bytes, heard: Heard, *, own: int = 0) -> None:
+def understand(data: bytes, heard: FanotifyEvents, *, own: int = 0) -> None:
     """Add a buffer full of events to what was heard, without the openings of one process."""
     at = 0
     while at + _EVENT.size <= len(data):
@@ -88,7 +88,7 @@ def understand(data: bytes, heard: Heard, *, own: int = 0) -> None:
         at += length
 
 
-def _understand_one(mask: int, records: bytes, heard: Heard) -> None:
+def _understand_one(mask: int, records: bytes, heard: FanotifyEvents) -> None:
     inodes = dict(_inodes(records))
     if None in inodes.values() or not inodes:
         heard.is_all = False
@@ -113,24 +113,24 @@ def _inodes(records: bytes) -> Iterator[tuple[int, int | None]]:
         at += length
 
 
-class Events(Protocol):
+class EventSource(Protocol):
     """A queue of events on one file system."""
 
     def rest(self) -> None:
         """Do nothing by itself any more, until it is asked what was heard."""
 
-    def heard(self) -> Heard:
+    def heard(self) -> FanotifyEvents:
         """Return what happened since the last time, without waiting."""
 
 
-class Queue:
+class FanotifyQueue:
     """The kernel's queue. A thread empties it, because it holds 16,384 events only."""
 
     def __init__(self, handle: int, *, own: int) -> None:
         """Prepare; own is the process whose openings are not worth telling."""
         self._handle = handle
         self._own = own
-        self._heard = Heard()
+        self._heard = FanotifyEvents()
         self._lock = Lock()
         self._stop = os.eventfd(0, os.EFD_CLOEXEC)
         self._ears = Thread(target=self._listen, name="events", daemon=True)
@@ -154,11 +154,11 @@ class Queue:
         os.eventfd_write(self._stop, 1)
         self._ears.join()
 
-    def heard(self) -> Heard:
+    def heard(self) -> FanotifyEvents:
         """Return what happened since the last time, without waiting."""
         self._empty()
         with self._lock:
-            found, self._heard = self._heard, Heard()
+            found, self._heard = self._heard, FanotifyEvents()
         return found
 
     def close(self) -> None:
@@ -168,7 +168,7 @@ class Queue:
 
 
 @contextmanager
-def listening(root: int, *, own: int) -> Iterator[Queue]:
+def listening(root: int, *, own: int) -> Iterator[FanotifyQueue]:
     """Hear of everything that happens on the file system of an open directory.
 
     Args:
@@ -182,7 +182,7 @@ def listening(root: int, *, own: int) -> Iterator[Queue]:
         handle = ioctl.fanotify()
         undo.callback(os.close, handle)
         ioctl.fanotify_mark(handle, HEARD, root)
-        queue = Queue(handle, own=own)
+        queue = FanotifyQueue(handle, own=own)
         undo.callback(queue.close)
         yield queue
 
@@ -224,7 +224,7 @@ def _mapped(maps: bytes) -> Iterator[int]:
             yield int(words[4])
 
 
-class EventWatch(Restat):
+class EventDetector(StatDetector):
     """Looks at everything once, then finds changes by what the kernel tells of them."""
 
     name = "fanotify"
@@ -232,8 +232,8 @@ class EventWatch(Restat):
     def __init__(
         self,
         root: int,
-        clocks: Stamps,
-        events: Events,
+        clocks: InodeClock,
+        events: EventSource,
         *,
         mapped: Callable[[], set[int]] = may_be_mapped,
     ) -> None:

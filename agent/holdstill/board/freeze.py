@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Protocol
 from holdstill.board import marks as shared
 from holdstill.board import stacking
 from holdstill.board.guard import HeldMount
-from holdstill.board.marks import State
+from holdstill.board.marks import FreezeState
 from holdstill.errors import DegradedError, PauseError
 from holdstill.model.paths import BoardPath
 from holdstill.system import files, ioctl
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.guard import Guard
-    from holdstill.board.marks import Marked, Marks
+    from holdstill.board.marks import FrozenFileSystem, SharedFreezeState
     from holdstill.board.mounts import Mount
 
 CANNOT = frozenset({errno.EOPNOTSUPP, errno.ENOTTY})
@@ -80,7 +80,7 @@ def _open_mount(mount: Mount) -> int:
 
 
 @dataclass
-class Window:
+class FrozenSpan:
     """The frozen span.
 
     Attributes:
@@ -105,7 +105,7 @@ class Window:
 
 
 @contextmanager
-def frozen(guard: Guard) -> Iterator[Window]:
+def frozen(guard: Guard) -> Iterator[FrozenSpan]:
     """Hold the guard's mounts still for the length of the block; read in it, do nothing else.
 
     Raises:
@@ -113,7 +113,7 @@ def frozen(guard: Guard) -> Iterator[Window]:
             instant was broken: the guard or somebody else thawed first. Throw away what was read.
         DegradedError: on leaving, something would not thaw; the guard goes on trying.
     """
-    window = Window()
+    window = FrozenSpan()
     _write_out(guard, window)
     hold = _Hold(guard, window)
     with _collector_off():
@@ -128,7 +128,7 @@ def frozen(guard: Guard) -> Iterator[Window]:
     hold.judge()
 
 
-def _write_out(guard: Guard, window: Window) -> None:
+def _write_out(guard: Guard, window: FrozenSpan) -> None:
     """Leave the freeze itself little to write."""
     for held in guard.mounts:
         try:
@@ -164,7 +164,7 @@ def _undisturbed() -> Iterator[None]:
 class _Hold:
     """Freezes, thaws, and remembers what that says about the instant."""
 
-    def __init__(self, guard: Guard, window: Window) -> None:
+    def __init__(self, guard: Guard, window: FrozenSpan) -> None:
         self.guard = guard
         self.window = window
         self.guard_was_first = False
@@ -179,17 +179,17 @@ class _Hold:
 
     def _freeze(self, number: int) -> None:
         held, marks = self.guard.mounts[number], self.guard.marks
-        marks[number] = State.TRYING  # before the deed: we may not live to tell
+        marks[number] = FreezeState.TRYING  # before the deed: we may not live to tell
         try:
             self.guard.kernel.freeze(held.handle)
         except OSError as error:
             if error.errno in NOT_OURS:
-                marks[number] = State.UNTOUCHED
+                marks[number] = FreezeState.UNTOUCHED
             if error.errno not in CANNOT:
                 raise _not_frozen(held, error) from error
             self.window.unfreezable.append(held)
             return
-        marks[number] = State.OURS
+        marks[number] = FreezeState.OURS
         self.window.frozen.append(held)
         if self.guard.fired:
             raise self._too_late()
@@ -215,10 +215,10 @@ class _Hold:
             if error.errno != errno.EINVAL:
                 self.stuck[number] = error
                 return
-            if marks[number] is State.OURS and number not in self.stuck:
+            if marks[number] is FreezeState.OURS and number not in self.stuck:
                 self.thawed_by_others.append(held)
         self.stuck.pop(number, None)
-        marks[number] = State.UNTOUCHED
+        marks[number] = FreezeState.UNTOUCHED
 
     def check_thawed(self) -> None:
         """Say so if something stays frozen; that matters more than any other failure."""
@@ -298,7 +298,10 @@ class _Report:
 
 
 def _thaw_marked(
-    marks: Marks, marked: Sequence[Marked], all_mounts: Sequence[Mount], kernel: Thawer
+    marks: SharedFreezeState,
+    marked: Sequence[FrozenFileSystem],
+    all_mounts: Sequence[Mount],
+    kernel: Thawer,
 ) -> _Report:
     report = _Report()
     for number in marks.touched():
@@ -309,11 +312,11 @@ def _thaw_marked(
         except OSError as error:
             report.failed.append(f"{name}: {error.strerror}")
         else:
-            marks[number] = State.UNTOUCHED
+            marks[number] = FreezeState.UNTOUCHED
     return report
 
 
-def _thaw_device(marked: Marked, all_mounts: Sequence[Mount], kernel: Thawer) -> bool:
+def _thaw_device(marked: FrozenFileSystem, all_mounts: Sequence[Mount], kernel: Thawer) -> bool:
     """Thaw a file system wherever it is mounted now; tell whether it was frozen."""
     places = [mount.point for mount in all_mounts if mount.device == marked.device]
     if not places:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdstill.board import marks as shared
 from holdstill.board import vigil
-from holdstill.board.vigil import Strength
+from holdstill.board.vigil import Protection
 from holdstill.errors import PauseError
 from holdstill.system import ioctl, process
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from holdstill.board.marks import Marks
+    from holdstill.board.marks import SharedFreezeState
     from holdstill.board.mounts import Mount
     from holdstill.model.paths import BoardPath
     from holdstill.system.clock import Clock
@@ -51,7 +51,7 @@ class HeldMount:
         return str(self.mount.point)
 
 
-class Kernel(Protocol):
+class FreezeCalls(Protocol):
     """The calls that freezing takes; `system.ioctl` is one."""
 
     def freeze(self, mount: int) -> None:
@@ -76,13 +76,13 @@ class Guard:
     """
 
     mounts: tuple[HeldMount, ...]
-    marks: Marks
+    marks: SharedFreezeState
     clock: Clock
     seconds: float
     orders: int
     answer: int
-    strength: Strength
-    kernel: Kernel = ioctl
+    strength: Protection
+    kernel: FreezeCalls = ioctl
 
     @property
     def fired(self) -> bool:
@@ -93,9 +93,9 @@ class Guard:
     def shortcomings(self) -> tuple[str, ...]:
         """Say what the kernel refused to the guard; it works, but less surely."""
         words = {
-            Strength.LOCKED: "the thaw guard's memory could not be locked",
-            Strength.REALTIME: "the thaw guard has no realtime priority",
-            Strength.SPARED: "the thaw guard is not spared by the out-of-memory killer",
+            Protection.LOCKED: "the thaw guard's memory could not be locked",
+            Protection.REALTIME: "the thaw guard has no realtime priority",
+            Protection.SPARED: "the thaw guard is not spared by the out-of-memory killer",
         }
         return tuple(text for part, text in words.items() if part not in self.strength)
 
@@ -177,23 +177,25 @@ def armed(
 
 
 @contextmanager
-def _shared_marks(mounts: Sequence[HeldMount], journal: Path | None) -> Iterator[Marks]:
+def _shared_marks(
+    mounts: Sequence[HeldMount], journal: Path | None
+) -> Iterator[SharedFreezeState]:
     if journal is None:
         yield shared.in_memory(len(mounts))
         return
-    marked = [shared.Marked(held.mount.device, held.point.raw) for held in mounts]
+    marked = [shared.FrozenFileSystem(held.mount.device, held.point.raw) for held in mounts]
     with shared.on_tmpfs(journal / MARKS, marked) as marks:
         yield marks
 
 
 @contextmanager
-def _guarding(handles: Sequence[int], marks: Marks) -> Iterator[tuple[int, int]]:
+def _guarding(handles: Sequence[int], marks: SharedFreezeState) -> Iterator[tuple[int, int]]:
     """Run the guard's process; yield the pipes to and from it."""
     orders, to_guard = os.pipe2(os.O_CLOEXEC)
     answer, from_guard = os.pipe2(os.O_CLOEXEC)
     with _signals_blocked():  # or the copy could run a handler of ours
         child = process.fork_child(
-            lambda: vigil.keep_vigil(handles, marks, orders=orders, ready=from_guard)
+            lambda: vigil.run_guard(handles, marks, orders=orders, ready=from_guard)
         )
     os.close(orders)
     os.close(from_guard)
@@ -214,11 +216,11 @@ def _signals_blocked() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _await_ready(answer: int) -> Strength:
+def _await_ready(answer: int) -> Protection:
     said = os.read(answer, 1) if _says_something(answer, seconds=READY_SECONDS) else b""
     if not said:
         raise PauseError("the thaw guard did not start; nothing was frozen")
-    return Strength(said[0])
+    return Protection(said[0])
 
 
 def _reap(child: int, answer: int) -> None:

@@ -129,7 +129,7 @@ class Health(Record, frozen=True, kw_only=True):
         yield "power", ", ".join(power_words(self.power)) or "nothing to complain of"
 
 
-def look(board: BoardLayout, machine: Runner) -> Health:
+def read_health(board: BoardLayout, machine: Runner) -> Health:
     """Ask card, file systems, kernel and firmware; whoever does not answer has nothing to tell."""
     place = SYS / "block" / board.device.name / "device"
     texts = {name: _line(place / name) for name in (*_CARD_FIELDS, "life_time", "pre_eol_info")}

@@ -15,16 +15,21 @@ from typing import TYPE_CHECKING, assert_never
 import msgspec
 
 from holdstill.board import recipes, trusted
-from holdstill.board.services import CommandWay, ContainerWay, FreezeWay, StopWay
-from holdstill.board.way import Before, Shift
+from holdstill.board.services import (
+    CommandControl,
+    ContainerControl,
+    FreezeUnitControl,
+    StopUnitControl,
+)
+from holdstill.board.way import HookSession, ServiceState
 from holdstill.errors import DegradedError, HoldstillError, PauseError, UsageError
 from holdstill.model.settings import Hook, HookHow
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from holdstill.board.journal import Debt, Journal
-    from holdstill.board.way import Machine, Way
+    from holdstill.board.journal import PendingUndo, UndoLog
+    from holdstill.board.way import HookRunner, ServiceControl
     from holdstill.system.clock import Clock
 
 KIND = "resume"
@@ -41,9 +46,9 @@ RISKY = frozenset({
 _WORD = re.compile(r"[a-z]+")
 
 
-class _Facts(msgspec.Struct, frozen=True):
+class _HookRecord(msgspec.Struct, frozen=True):
     hook: Hook
-    before: Before
+    before: ServiceState
 
 
 @dataclass
@@ -118,9 +123,9 @@ def cautions(hook: Hook) -> list[str]:
 @contextmanager
 def quiet(
     hooks: Sequence[Hook],
-    machine: Machine,
+    machine: HookRunner,
     clock: Clock,
-    journal: Journal,
+    journal: UndoLog,
     *,
     check_hook: Callable[[Hook], None] = check_programs,
 ) -> Iterator[QuietReport]:
@@ -133,7 +138,7 @@ def quiet(
         PauseError: a required hook failed; those already quiet were resumed.
         SecurityError, UsageError: a hook must not be run; none was.
     """
-    ways = [(hook, _way(Shift(hook, machine, clock))) for hook in hooks]
+    ways = [(hook, _way(HookSession(hook, machine, clock))) for hook in hooks]
     for hook in hooks:
         check_hook(hook)
     report = QuietReport(began=clock.monotonic())
@@ -153,43 +158,43 @@ def _note_end(report: QuietReport, clock: Clock) -> None:
     report.ended = clock.monotonic()
 
 
-class TimedWay:
+class TimedControl:
     """Gives every deed of a way its time."""
 
-    def __init__(self, way: Way, shift: Shift) -> None:
+    def __init__(self, way: ServiceControl, shift: HookSession) -> None:
         self._way = way
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Find out how the service is now."""
         self._shift.start()
         return self._way.look()
 
-    def quiesce(self, before: Before) -> None:
+    def quiesce(self, before: ServiceState) -> None:
         """Make it quiet."""
         self._shift.start()
         self._way.quiesce(before)
 
-    def resume(self, before: Before) -> None:
+    def resume(self, before: ServiceState) -> None:
         """Put it back as it was."""
         self._shift.start()
         self._way.resume(before)
 
 
-def _way(shift: Shift) -> TimedWay:
-    return TimedWay(_untimed_way(shift), shift)
+def _way(shift: HookSession) -> TimedControl:
+    return TimedControl(_untimed_way(shift), shift)
 
 
-def _untimed_way(shift: Shift) -> Way:
+def _untimed_way(shift: HookSession) -> ServiceControl:
     match shift.hook.how:
         case HookHow.COMMAND:
-            return CommandWay(shift)
+            return CommandControl(shift)
         case HookHow.STOP:
-            return StopWay(shift)
+            return StopUnitControl(shift)
         case HookHow.FREEZE:
-            return FreezeWay(shift)
+            return FreezeUnitControl(shift)
         case HookHow.CONTAINER:
-            return ContainerWay(shift)
+            return ContainerControl(shift)
         case HookHow.RECIPE:
             return recipes.recipe_for(shift)
         case _:
@@ -199,8 +204,8 @@ def _untimed_way(shift: Shift) -> Way:
 @dataclass(frozen=True)
 class _Service:
     hook: Hook
-    way: TimedWay
-    journal: Journal
+    way: TimedControl
+    journal: UndoLog
     report: QuietReport
 
     def complain(self, deed: str, error: HoldstillError) -> None:
@@ -213,7 +218,7 @@ def _quieted(service: _Service) -> Iterator[None]:
     if before is None:
         yield  # nothing was touched, so nothing is owed
         return
-    facts = msgspec.json.encode(_Facts(service.hook, before))
+    facts = msgspec.json.encode(_HookRecord(service.hook, before))
     debt = service.journal.owe(KIND, facts)
     try:
         _quiesce(service, before)
@@ -222,7 +227,7 @@ def _quieted(service: _Service) -> Iterator[None]:
         _resume(service, before, debt)
 
 
-def _look(service: _Service) -> Before | None:
+def _look(service: _Service) -> ServiceState | None:
     try:
         return service.way.look()
     except HoldstillError as error:
@@ -230,7 +235,7 @@ def _look(service: _Service) -> Before | None:
         return None
 
 
-def _quiesce(service: _Service, before: Before) -> None:
+def _quiesce(service: _Service, before: ServiceState) -> None:
     try:
         service.way.quiesce(before)
     except HoldstillError as error:
@@ -249,7 +254,7 @@ def _answer_failure(service: _Service, error: HoldstillError) -> None:
     service.complain("could not make its service quiet, went on without", error)
 
 
-def _resume(service: _Service, before: Before, debt: Debt) -> None:
+def _resume(service: _Service, before: ServiceState, debt: PendingUndo) -> None:
     for attempt in range(1, ATTEMPTS + 1):
         try:
             service.way.resume(before)
@@ -266,7 +271,7 @@ def _resume(service: _Service, before: Before, debt: Debt) -> None:
             return
 
 
-def resume_left_over(journal: Journal, machine: Machine, clock: Clock) -> tuple[str, ...]:
+def resume_left_over(journal: UndoLog, machine: HookRunner, clock: Clock) -> tuple[str, ...]:
     """Resume what an ended run left quiet; return the hooks' names, for the report.
 
     Raises:
@@ -276,8 +281,8 @@ def resume_left_over(journal: Journal, machine: Machine, clock: Clock) -> tuple[
     done: list[str] = []
     stuck: list[str] = []
     for debt in journal.owed(KIND):
-        facts = msgspec.json.decode(debt.facts, type=_Facts)
-        way = _way(Shift(facts.hook, machine, clock))
+        facts = msgspec.json.decode(debt.facts, type=_HookRecord)
+        way = _way(HookSession(facts.hook, machine, clock))
         _resume(_Service(facts.hook, way, journal, report), facts.before, debt)
         (stuck if debt.path.exists() else done).append(facts.hook.name)
     if stuck:

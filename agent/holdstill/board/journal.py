@@ -25,7 +25,7 @@ _SUFFIX = ".debt"
 
 
 @dataclass(frozen=True)
-class Debt:
+class PendingUndo:
     """One undo that is owed.
 
     Attributes:
@@ -38,20 +38,20 @@ class Debt:
     facts: bytes
 
 
-class Journal:
+class UndoLog:
     """The debts of the run that holds the lock."""
 
     def __init__(self, directory: Path) -> None:
         self.directory = directory
 
-    def owe(self, kind: str, facts: bytes) -> Debt:
+    def owe(self, kind: str, facts: bytes) -> PendingUndo:
         """Write down an undo that is owed from now on."""
         path = self.directory / f"{self._next():06d}-{kind}{_SUFFIX}"
         draft = path.with_suffix(".draft")
         with files.opened_for_writing(draft) as handle:
             files.write_all(handle, facts)
         draft.replace(path)
-        return Debt(path, kind, facts)
+        return PendingUndo(path, kind, facts)
 
     def _next(self) -> int:
         numbers = [int(path.name.partition("-")[0]) for path in self._paths()]
@@ -60,18 +60,18 @@ class Journal:
     def _paths(self) -> list[Path]:
         return sorted(self.directory.glob(f"*{_SUFFIX}"))
 
-    def pay(self, debt: Debt) -> None:
+    def pay(self, debt: PendingUndo) -> None:
         """Strike out a debt; once it is gone, doing so again does nothing."""
         debt.path.unlink(missing_ok=True)
 
-    def owed(self, kind: str) -> tuple[Debt, ...]:
+    def owed(self, kind: str) -> tuple[PendingUndo, ...]:
         """Return the debts of one kind, the latest first: the order of undoing."""
         paths = [path for path in self._paths() if path.stem.partition("-")[2] == kind]
-        return tuple(Debt(path, kind, path.read_bytes()) for path in reversed(paths))
+        return tuple(PendingUndo(path, kind, path.read_bytes()) for path in reversed(paths))
 
 
 @contextmanager
-def opened(directory: Path) -> Iterator[Journal]:
+def opened(directory: Path) -> Iterator[UndoLog]:
     """Hold the journal of this machine; only one run at a time can.
 
     Args:
@@ -84,7 +84,7 @@ def opened(directory: Path) -> Iterator[Journal]:
     handle = os.open(directory / LOCK, flags, 0o600)
     try:
         _lock(handle)
-        yield Journal(directory)
+        yield UndoLog(directory)
     finally:
         os.close(handle)
 

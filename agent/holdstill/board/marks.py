@@ -26,7 +26,7 @@ _MAGIC = b"hsmarks1"
 _FIRED, _COUNT, _STATES = 8, 10, _HEAD.size
 
 
-class State(IntEnum):
+class FreezeState(IntEnum):
     """What we did to one file system."""
 
     UNTOUCHED = 0
@@ -37,14 +37,14 @@ class State(IntEnum):
     """Frozen by us."""
 
 
-class Marked(msgspec.Struct, frozen=True):
+class FrozenFileSystem(msgspec.Struct, frozen=True):
     """How to find a marked file system again: its device number, and where it was mounted."""
 
     device: tuple[int, int]
     point: bytes
 
 
-class Marks:
+class SharedFreezeState:
     """One state for each file system, in the order of freezing; and whether the guard fired."""
 
     def __init__(self, memory: mmap.mmap) -> None:
@@ -60,10 +60,10 @@ class Marks:
         """Note, before the first thaw, that the guard acts."""
         self._memory[_FIRED] = 1
 
-    def __getitem__(self, number: int) -> State:
-        return State(self._memory[self._place(number)])
+    def __getitem__(self, number: int) -> FreezeState:
+        return FreezeState(self._memory[self._place(number)])
 
-    def __setitem__(self, number: int, state: State) -> None:
+    def __setitem__(self, number: int, state: FreezeState) -> None:
         self._memory[self._place(number)] = state
 
     def _place(self, number: int) -> int:
@@ -73,30 +73,30 @@ class Marks:
 
     def touched(self) -> list[int]:
         """Return what may be frozen by us, in the order in which it must be thawed."""
-        return [n for n in reversed(range(self.count)) if self[n] is not State.UNTOUCHED]
+        return [n for n in reversed(range(self.count)) if self[n] is not FreezeState.UNTOUCHED]
 
 
 def _fresh(count: int) -> bytes:
     return _HEAD.pack(_MAGIC, 0, count) + bytes(count)
 
 
-def in_memory(count: int) -> Marks:
+def in_memory(count: int) -> SharedFreezeState:
     """Share marks with forked copies of this process only."""
     content = _fresh(count)
     memory = mmap.mmap(-1, len(content))
     memory[:] = content
-    return Marks(memory)
+    return SharedFreezeState(memory)
 
 
 @contextmanager
-def on_tmpfs(path: Path, marked: Sequence[Marked]) -> Iterator[Marks]:
+def on_tmpfs(path: Path, marked: Sequence[FrozenFileSystem]) -> Iterator[SharedFreezeState]:
     """Share marks through a file, which is removed at the end unless something stayed frozen."""
     content = _fresh(len(marked)) + msgspec.msgpack.encode(marked)
     path.unlink(missing_ok=True)  # not emptied: an old guard may still look at the old one
     try:
         with files.opened_for_writing(path, mode=0o600) as handle:
             files.write_all(handle, content)  # now: a page that is lacking later would kill us
-        yield Marks(_mapped(path))
+        yield SharedFreezeState(_mapped(path))
     finally:
         if not _says_frozen(path):
             path.unlink(missing_ok=True)
@@ -104,7 +104,7 @@ def on_tmpfs(path: Path, marked: Sequence[Marked]) -> Iterator[Marks]:
 
 def _says_frozen(path: Path) -> bool:
     try:
-        return bool(Marks(_mapped(path)).touched())
+        return bool(SharedFreezeState(_mapped(path)).touched())
     except (OSError, ValueError):
         return False  # nothing was frozen before the file was whole
 
@@ -118,7 +118,7 @@ def _mapped(path: Path) -> mmap.mmap:
     return memory
 
 
-def left_over(path: Path) -> tuple[Marks, tuple[Marked, ...]]:
+def left_over(path: Path) -> tuple[SharedFreezeState, tuple[FrozenFileSystem, ...]]:
     """Return the marks that an ended run left.
 
     Raises:
@@ -126,6 +126,6 @@ def left_over(path: Path) -> tuple[Marks, tuple[Marked, ...]]:
         ValueError: it ended before the marks were whole, and so before anything was frozen.
     """
     memory = _mapped(path)
-    marks = Marks(memory)
+    marks = SharedFreezeState(memory)
     described = memory[_STATES + marks.count :]
-    return marks, msgspec.msgpack.decode(described, type=tuple[Marked, ...])
+    return marks, msgspec.msgpack.decode(described, type=tuple[FrozenFileSystem, ...])

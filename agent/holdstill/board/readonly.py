@@ -18,7 +18,7 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from holdstill.board.journal import Debt, Journal
+    from holdstill.board.journal import PendingUndo, UndoLog
     from holdstill.board.mounts import Mount
     from holdstill.system.process import Runner
 
@@ -32,14 +32,14 @@ _PER_MOUNT = frozenset({
 """Options that a remount drops unless they are said again; those of the file system stay."""
 
 
-class _Facts(msgspec.Struct, frozen=True):
+class _ReadOnlyRecord(msgspec.Struct, frozen=True):
     point: bytes
     device: tuple[int, int]
     source: str
     options: str
 
 
-class ReadOnly(msgspec.Struct):
+class RemountedFileSystem(msgspec.Struct):
     """How it went.
 
     Attributes:
@@ -57,16 +57,16 @@ class ReadOnly(msgspec.Struct):
 def made_read_only(
     mount: Mount,
     machine: Runner,
-    journal: Journal,
+    journal: UndoLog,
     *,
     read_mounts: Callable[[], Sequence[Mount]] = mounts.read_mounts,
-) -> Iterator[ReadOnly]:
+) -> Iterator[RemountedFileSystem]:
     """Keep a file system read-only for the length of the block, if nobody writes to it now."""
-    result = ReadOnly()
+    result = RemountedFileSystem()
     if mount.is_read_only:
         yield result
         return
-    facts = _Facts(mount.point.raw, mount.device, mount.source, _options_to_keep(mount))
+    facts = _ReadOnlyRecord(mount.point.raw, mount.device, mount.source, _options_to_keep(mount))
     debt = journal.owe(KIND, msgspec.json.encode(facts))
     try:
         try:
@@ -86,7 +86,7 @@ def _options_to_keep(mount: Mount) -> str:
     return ",".join(option for option in mount.options.split(",") if option in _PER_MOUNT)
 
 
-def _remount(facts: _Facts, mode: str, machine: Runner) -> None:
+def _remount(facts: _ReadOnlyRecord, mode: str, machine: Runner) -> None:
     options = ",".join(filter(None, ["remount", mode, facts.options]))
     point = facts.point.decode(errors="surrogateescape")
     # Named with its device, so that mount(8) does not mix in what fstab says about it.
@@ -94,13 +94,13 @@ def _remount(facts: _Facts, mode: str, machine: Runner) -> None:
 
 
 def _give_back(
-    debt: Debt,
+    debt: PendingUndo,
     machine: Runner,
-    journal: Journal,
+    journal: UndoLog,
     read_mounts: Callable[[], Sequence[Mount]],
 ) -> None:
     """Make a file system writable again, unless it is or is gone."""
-    facts = msgspec.json.decode(debt.facts, type=_Facts)
+    facts = msgspec.json.decode(debt.facts, type=_ReadOnlyRecord)
     why = "mount had no complaint, but the kernel says so"
     for _ in range(ATTEMPTS):
         if not _is_read_only(facts, read_mounts()):
@@ -114,18 +114,18 @@ def _give_back(
     journal.pay(debt)
 
 
-def _is_read_only(facts: _Facts, now: Sequence[Mount]) -> bool:
+def _is_read_only(facts: _ReadOnlyRecord, now: Sequence[Mount]) -> bool:
     where = BoardPath(facts.point)
     return any(m.is_read_only for m in now if (m.device, m.point) == (facts.device, where))
 
 
-def _stays_read_only(facts: _Facts, why: str) -> DegradedError:
+def _stays_read_only(facts: _ReadOnlyRecord, why: str) -> DegradedError:
     point = str(BoardPath(facts.point))
     return DegradedError(f"{point} stays read-only: {why}", hint=f"mount -o remount,rw {point}")
 
 
 def give_back_left_over(
-    journal: Journal,
+    journal: UndoLog,
     machine: Runner,
     *,
     read_mounts: Callable[[], Sequence[Mount]] = mounts.read_mounts,
@@ -137,7 +137,7 @@ def give_back_left_over(
     """
     done, failed = [], []
     for debt in journal.owed(KIND):
-        point = str(BoardPath(msgspec.json.decode(debt.facts, type=_Facts).point))
+        point = str(BoardPath(msgspec.json.decode(debt.facts, type=_ReadOnlyRecord).point))
         try:
             _give_back(debt, machine, journal, read_mounts)
         except DegradedError as error:

@@ -17,14 +17,14 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from holdstill.board.way import Before, Shift, Talk, Way
+    from holdstill.board.way import HookSession, LineDialog, ServiceControl, ServiceState
 
 POLL = 0.05
 """Seconds between two looks at a service that is still busy."""
 _AS_ROOT = frozenset({"", "root"})
 
 
-def recipe_for(shift: Shift) -> Way:
+def recipe_for(shift: HookSession) -> ServiceControl:
     """Return the recipe that the hook names.
 
     Raises:
@@ -64,10 +64,10 @@ class PostgreSql:
 
     SETTINGS = frozenset({"user", "host", "port", "database"})
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Make sure that the server survives a crash."""
         query = "SELECT name || '=' || setting FROM pg_settings WHERE name IN "
         said = parse_properties(self._ask(query + "('fsync', 'full_page_writes')"))
@@ -111,12 +111,12 @@ class MariaDb:
     SETTINGS = frozenset({"user", "socket", "login", "defaults_file"})
     _DONE = "holdstill-done"
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
         self._undo = ExitStack()
-        self._held: Talk | None = None
+        self._held: LineDialog | None = None
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Nothing needs to be known before."""
         return {}
 
@@ -157,7 +157,7 @@ class MariaDb:
             words.append(f"--user={shift.setting('login')}")
         return Command(tuple(words), shift.left)
 
-    def _ask(self, talk: Talk, statements: str) -> None:
+    def _ask(self, talk: LineDialog, statements: str) -> None:
         question = f"{statements} SELECT '{self._DONE}';\n"
         talk.ask(question, until=self._DONE, seconds=self._shift.left)
 
@@ -175,10 +175,10 @@ class Sqlite:
     SETTINGS = frozenset({"database", "checkpoint", "user"})
     _MODES = frozenset({"passive", "full", "restart", "truncate"})
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Make sure that the settings make sense."""
         mode = self._shift.setting("checkpoint")
         if mode and (mode not in self._MODES or not self._shift.setting("database")):
@@ -219,10 +219,10 @@ class Redis:
     SETTINGS = frozenset({"socket", "host", "port", "login", "password_file", "client"})
     _PERCENTAGE = "auto-aof-rewrite-percentage"
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Note whether there is an append-only file, and when it would be rewritten."""
         if self._persistence().get("aof_enabled") != "1":
             return {}
@@ -300,11 +300,11 @@ class Mosquitto:
 
     SETTINGS = frozenset({"database", "pid_file", "unit"})
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
         self._last = ""
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Find the process, and note how its file looks now."""
         return {"pid": self._find_process(), "stamp": self._stamp()}
 
@@ -354,14 +354,14 @@ class Mosquitto:
         return now not in {"", before} and now == last
 
 
-def _wait_until(happened: Callable[[], bool], shift: Shift, complaint: str) -> None:
+def _wait_until(happened: Callable[[], bool], shift: HookSession, complaint: str) -> None:
     while not happened():
         if shift.is_over:
             raise PauseError(complaint)
         shift.clock.sleep(POLL)
 
 
-RECIPES: Mapping[str, tuple[Callable[[Shift], Way], frozenset[str]]] = {
+RECIPES: Mapping[str, tuple[Callable[[HookSession], ServiceControl], frozenset[str]]] = {
     "postgresql": (PostgreSql, PostgreSql.SETTINGS),
     "mariadb": (MariaDb, MariaDb.SETTINGS),
     "sqlite": (Sqlite, Sqlite.SETTINGS),

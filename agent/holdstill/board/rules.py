@@ -28,7 +28,7 @@ DEFAULT_EXCLUDES = (
 """Contents that nobody misses: they are gone after a start, or can be fetched again."""
 
 
-class Keep(Enum):
+class Choice(Enum):
     """What becomes of one path."""
 
     WHOLE = "whole"
@@ -41,7 +41,7 @@ class Keep(Enum):
     """Left out."""
 
 
-class Rules:
+class PathFilter:
     """Decides about the paths of one file system."""
 
     def __init__(
@@ -73,24 +73,24 @@ class Rules:
         self.fingerprint = _digest(mount, exclude, include, swap_files)
         """Changes with the rules: an index made under others must be compared as a whole."""
 
-    def keep(self, path: bytes) -> Keep:
+    def keep(self, path: bytes) -> Choice:
         """Decide about a path inside the file system (b"" is its root)."""
         if not path:
-            return Keep.WHOLE
+            return Choice.WHOLE
         place = self._prefix + path
         if not self._out.fullmatch(place) or self._kept.fullmatch(place):
-            return Keep.WHOLE
+            return Choice.WHOLE
         if self._passage.fullmatch(place):
-            return Keep.PASSAGE
+            return Choice.PASSAGE
         if self._hollow.fullmatch(place) and self._is_reached(path):
-            return Keep.HOLLOW
-        return Keep.NOTHING
+            return Choice.HOLLOW
+        return Choice.NOTHING
 
     def _is_reached(self, path: bytes) -> bool:
         """Whether the directory that path is in is walked at all, and not only passed through."""
         above = path
         while above := paths.split(above)[0]:
-            if self.keep(above) is not Keep.WHOLE:
+            if self.keep(above) is not Choice.WHOLE:
                 return False
         return True
 

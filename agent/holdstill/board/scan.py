@@ -15,7 +15,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.board.rules import Keep
+from holdstill.board.rules import Choice
 from holdstill.formats.ext4 import KEPT_FLAGS
 from holdstill.model import paths
 from holdstill.model.entries import NEVER_SEEN, Entry, EntryType, Omitted, Seen
@@ -25,13 +25,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from holdstill.board.inodes import Facts
-    from holdstill.board.rules import Rules
+    from holdstill.board.rules import PathFilter
 
 _INLINE = 0x10000000
 """FS_INLINE_DATA_FL: the content is in the inode, so that the file occupies no blocks."""
 _FAT_KEPT = 0x27
 """Read-only, hidden, system, archive (Microsoft, FAT: General Overview of On-Disk Format)."""
-_EMPTY = frozenset({Keep.HOLLOW, Keep.NOTHING})
+_EMPTY = frozenset({Choice.HOLLOW, Choice.NOTHING})
 _GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV})
 _NO_XATTRS = frozenset({errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENODATA})
 _UNASKABLE = frozenset({errno.EACCES, errno.EPERM, errno.EAGAIN, errno.ETXTBSY})
@@ -39,7 +39,7 @@ _UNASKABLE = frozenset({errno.EACCES, errno.EPERM, errno.EAGAIN, errno.ETXTBSY})
 _DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
 
 
-class Flavour(Enum):
+class PathRules(Enum):
     """What a file system can say about its entries."""
 
     POSIX = "posix"
@@ -63,7 +63,7 @@ def fat_shift_ns(options: str, *, minutes_west: int) -> int:
     return minutes_west * 60_000_000_000
 
 
-class Trouble(NamedTuple):
+class ScanProblem(NamedTuple):
     """Something that could not be looked at."""
 
     path: bytes
@@ -95,7 +95,7 @@ def opened_root(mount: bytes) -> Iterator[int]:
     """
     with ExitStack() as undo:
         try:
-            handle = undo.enter_context(view.bare(mount))
+            handle = undo.enter_context(view.bare_mount(mount))
         except PermissionError:
             handle = undo.enter_context(files.opened(mount, os.O_RDONLY | os.O_DIRECTORY))
         yield handle
@@ -113,10 +113,10 @@ class Scanner:
     def __init__(
         self,
         root: int,
-        rules: Rules,
+        rules: PathFilter,
         *,
         inodes: Inodes | None = None,
-        flavour: Flavour = Flavour.POSIX,
+        flavour: PathRules = PathRules.POSIX,
         fat_shift_ns: int = 0,
     ) -> None:
         """Prepare.
@@ -130,7 +130,7 @@ class Scanner:
         """
         self.root = root
         self.rules = rules
-        self.troubles: list[Trouble] = []
+        self.troubles: list[ScanProblem] = []
         self.doubtful: set[int] = set()
         self._inodes = inodes
         self._flavour = flavour
@@ -151,7 +151,7 @@ class Scanner:
         """
         path = paths.join(directory, name)
         keep = self.rules.keep(path)
-        if keep is Keep.NOTHING:
+        if keep is Choice.NOTHING:
             return None
         try:
             status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
@@ -160,16 +160,16 @@ class Scanner:
             return self._entry(handle, directory, name, status)
         except OSError as error:
             if error.errno not in _GONE:
-                self.troubles.append(Trouble(path, os.strerror(error.errno or 0)))
+                self.troubles.append(ScanProblem(path, os.strerror(error.errno or 0)))
             return None
 
-    def _is_kept(self, keep: Keep, mode: int) -> bool:
-        if keep is Keep.WHOLE or stat.S_ISDIR(mode):
+    def _is_kept(self, keep: Choice, mode: int) -> bool:
+        if keep is Choice.WHOLE or stat.S_ISDIR(mode):
             return True
-        return keep is Keep.HOLLOW and stat.S_ISLNK(mode)
+        return keep is Choice.HOLLOW and stat.S_ISLNK(mode)
 
     def _entry(self, handle: int, directory: bytes, name: bytes, status: os.stat_result) -> Entry:
-        if self._flavour is Flavour.FAT:
+        if self._flavour is PathRules.FAT:
             return self._fat_entry(handle, directory, name, status)
         if status.st_dev != self._device:
             return self._covered(directory, name, status)
@@ -197,7 +197,7 @@ class Scanner:
         """Describe a mount point that could only be seen from above."""
         path = paths.join(directory, name)
         reason = "a file system is mounted here; only what covers it can be seen"
-        self.troubles.append(Trouble(path, reason))
+        self.troubles.append(ScanProblem(path, reason))
         return Entry(
             directory, name, EntryType.of_mode(status.st_mode), status.st_mode & 0o7777,
             status.st_uid, status.st_gid, 0, status.st_mtime_ns, seen=NEVER_SEEN,
@@ -338,7 +338,7 @@ class Scanner:
         if is_short and directory.count(b"/") + 2 <= paths.DEPTH_MAX:
             return True
         path = paths.join(directory, name)
-        self.troubles.append(Trouble(path, "its path is too long or too deep"))
+        self.troubles.append(ScanProblem(path, "its path is too long or too deep"))
         return False
 
     @contextmanager
@@ -369,7 +369,7 @@ class Scanner:
             return _open_beneath(self.root, directory, os.O_RDONLY | os.O_DIRECTORY)
         except OSError as error:
             if error.errno not in _GONE:
-                self.troubles.append(Trouble(directory, os.strerror(error.errno or 0)))
+                self.troubles.append(ScanProblem(directory, os.strerror(error.errno or 0)))
             return None
 
     def find(self, path: bytes) -> Entry | None:
@@ -398,7 +398,7 @@ class Scanner:
         status = os.fstat(handle)
         if not stat.S_ISREG(status.st_mode) or status.st_size != entry.size:
             return False
-        inode = 0 if self._flavour is Flavour.FAT else status.st_ino
+        inode = 0 if self._flavour is PathRules.FAT else status.st_ino
         return (inode, status.st_ctime_ns) == entry.seen[:2]
 
 

@@ -9,7 +9,7 @@ from holdstill.errors import CommandError, PauseError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from holdstill.board.way import Before, Shift
+    from holdstill.board.way import HookSession, ServiceState
 
 RUNNING = frozenset({"active", "activating", "reloading", "refreshing"})
 """States of a unit that was running, and so has to run again (systemctl(1))."""
@@ -17,13 +17,13 @@ ENGINES = ("docker", "podman")
 _INSPECT = "{{.State.Running}} {{.State.Paused}}"
 
 
-class CommandWay:
+class CommandControl:
     """The hook's own two commands."""
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Nothing is known of the service."""
         return {}
 
@@ -40,7 +40,7 @@ class CommandWay:
             self._shift.run(*words)
 
 
-def unit_state(shift: Shift) -> dict[str, str]:
+def unit_state(shift: HookSession) -> dict[str, str]:
     """Ask systemd how the hook's unit is.
 
     Raises:
@@ -63,13 +63,13 @@ def parse_properties(text: str) -> dict[str, str]:
     return {name: value for name, equals, value in pairs if equals}
 
 
-class StopWay:
+class StopUnitControl:
     """Stop a unit, and start it again if it was running."""
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Note whether the unit is running."""
         return {"state": unit_state(self._shift)["ActiveState"]}
 
@@ -84,13 +84,13 @@ class StopWay:
             self._shift.run("systemctl", "start", "--", self._shift.hook.subject)
 
 
-class FreezeWay:
+class FreezeUnitControl:
     """Let a unit's processes stand still (control group freezer); nothing is written out."""
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Note whether the unit is running, and not frozen by somebody else."""
         state = unit_state(self._shift)
         running = state["ActiveState"] in RUNNING
@@ -108,13 +108,13 @@ class FreezeWay:
             self._shift.run("systemctl", "thaw", "--", self._shift.hook.subject)
 
 
-class ContainerWay:
+class ContainerControl:
     """Pause a container, whose processes then stand still; nothing is written out."""
 
-    def __init__(self, shift: Shift) -> None:
+    def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Note which engine runs the container, and whether it is paused already."""
         wanted = self._shift.setting("engine")
         failures = []

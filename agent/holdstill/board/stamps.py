@@ -21,14 +21,14 @@ AHEAD_NS = 1_000_000_000
 SECOND_NS = 1_000_000_000
 
 
-class Moment(NamedTuple):
+class ClockReading(NamedTuple):
     """A reading of both clocks."""
 
     wall_ns: int
     monotonic: float
 
 
-class Window(NamedTuple):
+class CtimeWindow(NamedTuple):
     """The ctimes that are suspect, both ends included."""
 
     low_ns: int
@@ -47,26 +47,26 @@ class Window(NamedTuple):
         return self.low_ns // SECOND_NS - 1, self.high_ns // SECOND_NS
 
 
-class Steady(Protocol):
+class MonotonicClock(Protocol):
     """A clock that is never set."""
 
     def monotonic(self) -> float:
         """Return seconds."""
 
 
-class Stamps:
+class InodeClock:
     """Reads the clock that stamps inodes, beside one that is never set."""
 
-    def __init__(self, clock: Steady, stamping_ns: Callable[[], int]) -> None:
+    def __init__(self, clock: MonotonicClock, stamping_ns: Callable[[], int]) -> None:
         self._clock = clock
         self._stamping_ns = stamping_ns
 
-    def now(self) -> Moment:
+    def now(self) -> ClockReading:
         """Read both clocks."""
-        return Moment(self._stamping_ns(), self._clock.monotonic())
+        return ClockReading(self._stamping_ns(), self._clock.monotonic())
 
 
-def window(before_sync: Moment, after_look: Moment) -> Window:
+def window(before_sync: ClockReading, after_look: ClockReading) -> CtimeWindow:
     """Return what is suspect after a look that began with a sync.
 
     If the wall clock was set back in between, stamps from before that are higher and those from
@@ -75,4 +75,4 @@ def window(before_sync: Moment, after_look: Moment) -> Window:
     lasted_ns = round((after_look.monotonic - before_sync.monotonic) * 1e9)
     set_by_ns = after_look.wall_ns - before_sync.wall_ns - lasted_ns
     low = before_sync.wall_ns + min(0, set_by_ns) - MARGIN_NS
-    return Window(low, max(before_sync.wall_ns, after_look.wall_ns) + AHEAD_NS)
+    return CtimeWindow(low, max(before_sync.wall_ns, after_look.wall_ns) + AHEAD_NS)

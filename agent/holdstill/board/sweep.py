@@ -22,7 +22,7 @@ PAGE = 500
 
 
 @dataclass(frozen=True)
-class Subject:
+class ScanTarget:
     """What is followed: one partition's rows in the index, and its files."""
 
     index: Index
@@ -39,8 +39,8 @@ class Removal(NamedTuple):
 Step = Removal | Entry
 
 
-def sweep(
-    subject: Subject,
+def scan_all(
+    subject: ScanTarget,
     changes: Changes,
     *,
     seq: int,
@@ -67,7 +67,7 @@ def sweep(
 class _Writer:
     """Writes steps into the index; removals last, so that moved files are recognised."""
 
-    def __init__(self, subject: Subject, seq: int) -> None:
+    def __init__(self, subject: ScanTarget, seq: int) -> None:
         self._subject = subject
         self._seq = seq
         self._removed: list[bytes] = []
@@ -93,7 +93,7 @@ class _Writer:
             self._subject.index.remove(self._subject.part, path)
 
 
-def differing(subject: Subject, changes: Changes) -> Iterator[Step]:
+def differing(subject: ScanTarget, changes: Changes) -> Iterator[Step]:
     """Yield what has to change in the index; it may be written to meanwhile, in this order."""
     top = subject.scanner.find(b"")
     if top is None:
@@ -103,7 +103,7 @@ def differing(subject: Subject, changes: Changes) -> Iterator[Step]:
         yield from _merged(subject, listing, changes)
 
 
-def _merged(subject: Subject, listing: Listing, changes: Changes) -> Iterator[Step]:
+def _merged(subject: ScanTarget, listing: Listing, changes: Changes) -> Iterator[Step]:
     rows = _rows(subject, listing.directory)
     row = next(rows, None)
     for entry in listing.entries:
@@ -120,7 +120,7 @@ def _merged(subject: Subject, listing: Listing, changes: Changes) -> Iterator[St
         row = next(rows, None)
 
 
-def _rows(subject: Subject, directory: bytes) -> Iterator[Entry]:
+def _rows(subject: ScanTarget, directory: bytes) -> Iterator[Entry]:
     """Yield the index's rows of a directory in name order; it may be written to behind them."""
     after = b""
     while page := subject.index.children_after(subject.part, directory, after=after, limit=PAGE):
@@ -128,7 +128,7 @@ def _rows(subject: Subject, directory: bytes) -> Iterator[Entry]:
         after = page[-1].name
 
 
-def _met(subject: Subject, row: Entry | None, entry: Entry, changes: Changes) -> Iterator[Step]:
+def _met(subject: ScanTarget, row: Entry | None, entry: Entry, changes: Changes) -> Iterator[Step]:
     """Compare what the index and the tree have at one path."""
     if row is not None and row.type is EntryType.DIRECTORY is not entry.type:
         yield Removal(row.path)
@@ -141,7 +141,7 @@ def _met(subject: Subject, row: Entry | None, entry: Entry, changes: Changes) ->
         yield entry
 
 
-def with_content(subject: Subject, entry: Entry, changes: Changes) -> Entry:
+def with_content(subject: ScanTarget, entry: Entry, changes: Changes) -> Entry:
     """Return the entry with its digest, if the index has the unchanged file under any name."""
     if entry.type is not EntryType.FILE or not entry.size or not entry.seen.inode:
         return entry

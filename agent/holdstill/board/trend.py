@@ -73,7 +73,7 @@ class Trend(Record, frozen=True, kw_only=True):
 # Reading -----------------------------------------------------------------------------------------
 
 
-def note(directory: Path, device: Path, health: Health, clock: Clock) -> None:
+def record(directory: Path, device: Path, health: Health, clock: Clock) -> None:
     """Take today's reading, unless there is one.
 
     Raises:

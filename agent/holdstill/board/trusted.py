@@ -27,7 +27,7 @@ INTERPRETERS = frozenset({
 """Programs whose arguments are programs; and every python."""
 
 
-class Files(Protocol):
+class LinkReader(Protocol):
     """What there is to see of files."""
 
     def lstat(self, path: Path) -> os.stat_result:
@@ -55,7 +55,7 @@ class _Step:
     found: os.stat_result
 
 
-def check_command(words: Sequence[str], files: Files | None = None) -> None:
+def check_command(words: Sequence[str], files: LinkReader | None = None) -> None:
     """Check every program that these words would run.
 
     Raises:
@@ -72,14 +72,14 @@ def check_command(words: Sequence[str], files: Files | None = None) -> None:
                 check_program(Path(word), looking)
 
 
-def _is_file(path: Path, files: Files) -> bool:
+def _is_file(path: Path, files: LinkReader) -> bool:
     try:
         return not stat.S_ISDIR(files.lstat(path).st_mode)
     except OSError:
         return False
 
 
-def _find(word: str, files: Files) -> Path:
+def _find(word: str, files: LinkReader) -> Path:
     if word.startswith("/"):
         return Path(word)
     if "/" in word:
@@ -90,7 +90,7 @@ def _find(word: str, files: Files) -> Path:
     raise UsageError(f"there is no program {word}", hint="install it, or give its whole path")
 
 
-def check_program(path: Path, files: Files) -> None:
+def check_program(path: Path, files: LinkReader) -> None:
     """Check one program, and everything on the way to it, links included.
 
     Raises:
@@ -107,7 +107,7 @@ def check_program(path: Path, files: Files) -> None:
         raise SecurityError(f"{path} is no regular file")
 
 
-def _walk(path: Path, files: Files) -> Iterator[_Step]:
+def _walk(path: Path, files: LinkReader) -> Iterator[_Step]:
     """Yield every directory, link and file on the way, from / on."""
     here, names, links = Path("/"), list(path.parts[1:]), 0
     yield _Step(here, files.lstat(here))

@@ -10,7 +10,7 @@ import hashlib
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.formats.fat import Fat
+from holdstill.formats.fat import FatReader
 from holdstill.formats.tree import Content
 from holdstill.model.entries import differences
 from holdstill.system import files
@@ -34,7 +34,7 @@ class UnmountedFat:
 
     def __init__(self, part: int, source: ByteSource, memory: Path) -> None:
         self.part = part
-        self._volume = Fat(source)
+        self._volume = FatReader(source)
         self._memory = memory
 
     def hot(self, index: Index, *, seq: int) -> None:

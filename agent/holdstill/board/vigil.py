@@ -18,13 +18,13 @@ from dataclasses import dataclass
 from enum import IntFlag
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board.marks import State
+from holdstill.board.marks import FreezeState
 from holdstill.system import ioctl, process
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdstill.board.marks import Marks
+    from holdstill.board.marks import SharedFreezeState
 
 ORDER = struct.Struct("<cd")
 """An order to the guard: a letter, and a moment on the monotonic clock."""
@@ -44,7 +44,7 @@ _SIGNALS = (
 )  # fmt: skip
 
 
-class Strength(IntFlag):
+class Protection(IntFlag):
     """What the guard could get of the kernel."""
 
     LOCKED = 1
@@ -63,7 +63,7 @@ class Thawer(Protocol):
 
 
 @dataclass(frozen=True)
-class Vigil:
+class GuardProcess:
     """What the guard watches over.
 
     Attributes:
@@ -76,7 +76,7 @@ class Vigil:
     """
 
     mounts: Sequence[int]
-    marks: Marks
+    marks: SharedFreezeState
     orders: int
     alarm: int
     thawer: Thawer
@@ -126,8 +126,8 @@ class Vigil:
                     stuck.append(number)
                     continue
             # A freeze that is still on its way answers EINVAL, so its mark has to stay.
-            if self.marks[number] is State.OURS:
-                self.marks[number] = State.UNTOUCHED
+            if self.marks[number] is FreezeState.OURS:
+                self.marks[number] = FreezeState.UNTOUCHED
         return stuck
 
     def let_go_for_good(self) -> None:
@@ -135,7 +135,7 @@ class Vigil:
         for attempt in range(TRIES):
             stuck = self.let_go()
             for number in set(self.marks.touched()) - set(stuck):
-                self.marks[number] = State.UNTOUCHED
+                self.marks[number] = FreezeState.UNTOUCHED
             if not stuck:
                 return
             if attempt == TRIES_BEFORE_SYSRQ and self.sysrq is not None:
@@ -153,14 +153,14 @@ def _is_over(deadline: float | None) -> bool:
     return deadline is not None and time.monotonic() >= deadline
 
 
-def keep_vigil(mounts: Sequence[int], marks: Marks, *, orders: int, ready: int) -> None:
+def run_guard(mounts: Sequence[int], marks: SharedFreezeState, *, orders: int, ready: int) -> None:
     """Be the guard: called in the forked process, with all signals blocked; returns at the end."""
     gc.disable()
     os.setsid()
     process.keep_only({*mounts, orders, ready})
     os.chdir("/proc")  # no file system of the board: nobody will unmount or freeze it
     strength = _strengthen()
-    vigil = Vigil(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
+    vigil = GuardProcess(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
     _rehearse(vigil)
     os.write(ready, bytes([strength]))
     vigil.keep()
@@ -180,17 +180,17 @@ def _ring(number: int, frame: object) -> None:
     """Do nothing here: the interpreter has already written to the pipe."""
 
 
-def _strengthen() -> Strength:
-    got = Strength(0)
+def _strengthen() -> Protection:
+    got = Protection(0)
     with suppress(OSError):
         ioctl.lock_memory()
-        got |= Strength.LOCKED
+        got |= Protection.LOCKED
     with suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
-        got |= Strength.REALTIME
+        got |= Protection.REALTIME
     with suppress(OSError):
         _write("/proc/self/oom_score_adj", b"-1000")
-        got |= Strength.SPARED
+        got |= Protection.SPARED
     return got
 
 
@@ -209,7 +209,7 @@ def _open_sysrq() -> int | None:
         return None
 
 
-def _rehearse(vigil: Vigil) -> None:
+def _rehearse(vigil: GuardProcess) -> None:
     """Bring the code of a thaw into memory, on a file system that nobody can freeze."""
     stage = os.open("/proc", os.O_RDONLY | os.O_DIRECTORY)
     with suppress(OSError):

@@ -22,7 +22,7 @@ import msgspec
 
 from holdstill.board import stamps
 from holdstill.board.inodes import Times
-from holdstill.board.stamps import Window
+from holdstill.board.stamps import CtimeWindow
 from holdstill.errors import VerificationError
 from holdstill.system import ioctl
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from holdstill.board.inodes import InodeTables
-    from holdstill.board.stamps import Stamps
+    from holdstill.board.stamps import InodeClock
     from holdstill.model.entries import Seen
 
 STEP = 256
@@ -51,7 +51,7 @@ class ChangedInodes:
 
     numbers: frozenset[int]
     by_ctime: frozenset[int] = frozenset()
-    recent: Window | None = None
+    recent: CtimeWindow | None = None
 
     def trusts(self, seen: Seen) -> bool:
         """Whether the content of a file that is still as seen cannot have changed."""
@@ -73,7 +73,7 @@ class EverythingMayHaveChanged:
     """
 
     why: str
-    recent: Window | None
+    recent: CtimeWindow | None
     doubted: frozenset[int] = frozenset()
 
     def trusts(self, seen: Seen) -> bool:
@@ -131,7 +131,7 @@ class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     suspects: frozenset[int]
 
 
-class _Kept(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class _StoredBaseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     format: int
     byte_order: str
     bound_to: str
@@ -143,7 +143,9 @@ FORMAT = 1
 
 def encode(baseline: Baseline, *, bound_to: str) -> bytes:
     """Write a baseline down; it is good only together with the index that bound_to names."""
-    kept = _Kept(format=FORMAT, byte_order=sys.byteorder, bound_to=bound_to, baseline=baseline)
+    kept = _StoredBaseline(
+        format=FORMAT, byte_order=sys.byteorder, bound_to=bound_to, baseline=baseline
+    )
     packed = zlib.compress(msgspec.msgpack.encode(kept), 1)
     return hashlib.sha256(packed).digest() + packed
 
@@ -159,7 +161,7 @@ def decode(data: bytes, *, bound_to: str) -> Baseline:
         raise VerificationError("the remembered state of the file system is damaged")
     try:
         unpacker = zlib.decompressobj()
-        kept = msgspec.msgpack.decode(unpacker.decompress(packed, KEPT_MAX), type=_Kept)
+        kept = msgspec.msgpack.decode(unpacker.decompress(packed, KEPT_MAX), type=_StoredBaseline)
     except (zlib.error, msgspec.MsgspecError) as error:
         raise VerificationError("the remembered state of the file system is damaged") from error
     if (kept.format, kept.byte_order, kept.bound_to) != (FORMAT, sys.byteorder, bound_to):
@@ -167,12 +169,12 @@ def decode(data: bytes, *, bound_to: str) -> Baseline:
     return kept.baseline
 
 
-class TableWatch:
+class InodeTableDetector:
     """Finds changes on ext4 by its inode tables."""
 
     name = "inode-tables"
 
-    def __init__(self, root: int, tables: InodeTables, clocks: Stamps) -> None:
+    def __init__(self, root: int, tables: InodeTables, clocks: InodeClock) -> None:
         """Prepare; root is an open directory of the file system."""
         self._root = root
         self._tables = tables
@@ -209,7 +211,7 @@ class TableWatch:
         """Do the same while the file system is frozen or read-only. Only reads."""
         return self._look(self._clocks.now())
 
-    def _look(self, started: stamps.Moment) -> Changes:
+    def _look(self, started: stamps.ClockReading) -> Changes:
         before = self._baseline
         now, changed = compare(before, self._tables)
         recent = stamps.window(started, self._clocks.now())
@@ -291,7 +293,7 @@ def differing_words(old: bytes, new: bytes) -> Iterator[int]:
                     yield (start + at) // 4
 
 
-def _maybe_recent(seen: Baseline, recent: Window) -> Iterator[int]:
+def _maybe_recent(seen: Baseline, recent: CtimeWindow) -> Iterator[int]:
     """Yield the inodes whose ctime may be in the window, by their seconds alone."""
     low, high = recent.seconds()
     for first, words in seen.seconds.items():
@@ -300,7 +302,7 @@ def _maybe_recent(seen: Baseline, recent: Window) -> Iterator[int]:
                 yield first + slot
 
 
-def _recent(candidates: Iterable[int], recent: Window, tables: InodeTables) -> frozenset[int]:
+def _recent(candidates: Iterable[int], recent: CtimeWindow, tables: InodeTables) -> frozenset[int]:
     """Return which of the candidates may change once more without a new ctime."""
     tables.forget()
     found = set()
@@ -314,19 +316,19 @@ def _recent(candidates: Iterable[int], recent: Window, tables: InodeTables) -> f
 # Other file systems ----------------------------------------------------------------------------
 
 
-class Restat:
+class StatDetector:
     """Lets every file be looked at again; for file systems whose inodes we cannot read."""
 
     name = "restat"
 
-    def __init__(self, root: int, clocks: Stamps) -> None:
+    def __init__(self, root: int, clocks: InodeClock) -> None:
         """Prepare; root is an open directory of the file system."""
         self._root = root
         self._clocks = clocks
         self._why = "there is no earlier look to compare with"
-        self._confirmed: Window | None = None
+        self._confirmed: CtimeWindow | None = None
         self._doubted: set[int] = set()
-        self._looked: stamps.Moment | None = None
+        self._looked: stamps.ClockReading | None = None
 
     def start_from(self, data: bytes, *, bound_to: str) -> None:
         """Continue from what an earlier capture remembered, if it is still good."""
@@ -335,7 +337,7 @@ class Restat:
         except msgspec.MsgspecError:
             return
         if kept.bound_to == bound_to:
-            self._confirmed = Window(kept.low_ns, kept.high_ns)
+            self._confirmed = CtimeWindow(kept.low_ns, kept.high_ns)
             self._doubted = set(kept.doubted)
 
     def changes(self) -> Changes:
@@ -351,7 +353,7 @@ class Restat:
         """Do the same while the file system is frozen or read-only. Only reads."""
         return self._look(self._clocks.now())
 
-    def _look(self, looked: stamps.Moment) -> Changes:
+    def _look(self, looked: stamps.ClockReading) -> Changes:
         self._looked = looked
         why = "this kind of file system does not tell what changed"
         return EverythingMayHaveChanged(
@@ -380,7 +382,7 @@ class Restat:
         return msgspec.json.encode(kept)
 
 
-class RestatWithoutInodes(Restat):
+class StatDetectorWithoutInodes(StatDetector):
     """Does the same on file systems that keep no ctime, such as FAT.
 
     The kernel makes ctimes up while a file is in its cache: good enough to compare two looks

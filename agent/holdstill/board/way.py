@@ -13,31 +13,31 @@ if TYPE_CHECKING:
     from holdstill.model.settings import Hook
     from holdstill.system.clock import Clock
 
-Before = dict[str, str]
+ServiceState = dict[str, str]
 """What has to be known of a service before it is touched, so that it can be put back."""
 
 
-class Talk(Protocol):
+class LineDialog(Protocol):
     """A running program that answers lines with lines."""
 
     def ask(self, words: str, *, until: str, seconds: float) -> str:
         """Say something; return what comes back before the line `until`."""
 
 
-class Machine(Protocol):
+class HookRunner(Protocol):
     """Runs commands that may misbehave; `system.bounded.BoundedRunner` is one."""
 
     def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
         """Return what the command wrote; raise CommandError if it failed or took too long."""
 
-    def talking(self, command: Command) -> AbstractContextManager[Talk]:
+    def talking(self, command: Command) -> AbstractContextManager[LineDialog]:
         """Keep a command running for the length of the block, and talk to it."""
 
 
-class Way(Protocol):
+class ServiceControl(Protocol):
     """How one service is kept quiet."""
 
-    def look(self) -> Before:
+    def look(self) -> ServiceState:
         """Find out how the service is now; change nothing."""
 
     def quiesce(self, before: Mapping[str, str], /) -> None:
@@ -47,10 +47,10 @@ class Way(Protocol):
         """Put it back as it was. Harmless if there is nothing to put back, or done twice."""
 
 
-class Shift:
+class HookSession:
     """The machine, for one hook, with the hook's time limit over several commands."""
 
-    def __init__(self, hook: Hook, machine: Machine, clock: Clock) -> None:
+    def __init__(self, hook: Hook, machine: HookRunner, clock: Clock) -> None:
         self.hook = hook
         self.machine = machine
         self.clock = clock

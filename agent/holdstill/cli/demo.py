@@ -10,7 +10,7 @@ from rich.console import Console
 
 from holdstill.cli import options, render
 from holdstill.demo import story
-from holdstill.demo.story import Means
+from holdstill.demo.story import DemoDependencies
 from holdstill.model.sizes import human
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
@@ -39,7 +39,7 @@ def demo(keep: Path | None, *, plain: bool, as_json: bool) -> None:
       holdstill demo --keep /var/tmp/pier-3
     """
     out = Console(stderr=True, highlight=False, markup=False) if as_json else render.console()
-    means = Means(LocalRunner(), SystemClock(), out)
+    means = DemoDependencies(LocalRunner(), SystemClock(), out)
     report = story.run_demo(means, keep=keep, shortcoming="not wanted" if plain else "")
     if as_json:
         options.print_json(report)

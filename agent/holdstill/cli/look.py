@@ -15,12 +15,12 @@ from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.model.sizes import human
 from holdstill.system.clock import SystemClock
-from holdstill.verify.audit import Budget
+from holdstill.verify.audit import RereadBudget
 from holdstill.workflow import audit as auditing
 from holdstill.workflow import compare as comparing
 from holdstill.workflow import finding, sides
 from holdstill.workflow import scene as scenes
-from holdstill.workflow.compare import Kind, Wish
+from holdstill.workflow.compare import ChangeKind, CompareOptions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,22 +28,22 @@ if TYPE_CHECKING:
 
     from holdstill.workflow.audit import AuditReport
     from holdstill.workflow.compare import Change, Comparison, PartComparison
-    from holdstill.workflow.scene import Scene
-    from holdstill.workflow.sides import Side
+    from holdstill.workflow.scene import CaptureScope
+    from holdstill.workflow.sides import CompareSource
 
 _SIGNS = {
-    Kind.ADDED: "+",
-    Kind.REMOVED: "-",
-    Kind.CONTENT: "~",
-    Kind.METADATA: "m",
-    Kind.TIME: "t",
+    ChangeKind.ADDED: "+",
+    ChangeKind.REMOVED: "-",
+    ChangeKind.CONTENT: "~",
+    ChangeKind.METADATA: "m",
+    ChangeKind.TIME: "t",
 }
 _WORDS = {
-    Kind.ADDED: "added",
-    Kind.REMOVED: "removed",
-    Kind.CONTENT: "with other content",
-    Kind.METADATA: "with other owner, mode or attributes",
-    Kind.TIME: "with another time only",
+    ChangeKind.ADDED: "added",
+    ChangeKind.REMOVED: "removed",
+    ChangeKind.CONTENT: "with other content",
+    ChangeKind.METADATA: "with other owner, mode or attributes",
+    ChangeKind.TIME: "with another time only",
 }
 
 
@@ -84,9 +84,9 @@ def compare(
       holdstill compare --live
       holdstill compare pier-3 --live --store ssh://keeper@boathouse
     """
-    wish = Wish(listed, frozenset() if times else frozenset({Kind.TIME}))
+    wish = CompareOptions(listed, frozenset() if times else frozenset({ChangeKind.TIME}))
     with ExitStack() as undo:
-        scene = scenes.look(options.read_board_settings(settings_path)) if live else None
+        scene = scenes.survey_board(options.read_board_settings(settings_path)) if live else None
         left, right = _sides(before, after, scene, store_address)
         found = comparing.compare(undo.enter_context(left), undo.enter_context(right), wish)
     if as_json:
@@ -96,8 +96,8 @@ def compare(
 
 
 def _sides(
-    before: str, after: str, scene: Scene | None, store_address: str | None
-) -> tuple[AbstractContextManager[Side], AbstractContextManager[Side]]:
+    before: str, after: str, scene: CaptureScope | None, store_address: str | None
+) -> tuple[AbstractContextManager[CompareSource], AbstractContextManager[CompareSource]]:
     if scene is not None:
         if after:
             raise UsageError("--live is the second side", hint="name one capture at most")
@@ -114,7 +114,7 @@ def _sides(
 
 
 @contextmanager
-def _captured(reference: str, store_address: str | None) -> Iterator[Side]:
+def _captured(reference: str, store_address: str | None) -> Iterator[CompareSource]:
     with (
         reach.capture(store_address, reference) as stored,
         sides.captured(finding.trusted(stored)) as side,
@@ -135,7 +135,7 @@ def _show(found: Comparison, out: Console) -> None:
 
 
 def _show_part(part: PartComparison, out: Console) -> None:
-    words = [f"{part.counts[kind]:,} {_WORDS[kind]}" for kind in Kind if part.counts[kind]]
+    words = [f"{part.counts[kind]:,} {_WORDS[kind]}" for kind in ChangeKind if part.counts[kind]]
     out.print()
     out.print(
         f"Partition {part.number} ({part.place or 'not mounted'}), "
@@ -150,11 +150,11 @@ def _show_part(part: PartComparison, out: Console) -> None:
 
 def _detail(change: Change) -> str:
     match change.kind:
-        case Kind.ADDED:
+        case ChangeKind.ADDED:
             return f"  ({human(change.size_after)})"
-        case Kind.REMOVED:
+        case ChangeKind.REMOVED:
             return f"  ({human(change.size_before)})"
-        case Kind.CONTENT:
+        case ChangeKind.CONTENT:
             return f"  ({human(change.size_before)} -> {human(change.size_after)})"
         case _:
             return f"  ({', '.join(change.fields)})"
@@ -219,11 +219,11 @@ def audit(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> int:
 _MINUTES = re.compile(r"(\d+(?:\.\d+)?)\s*min", re.ASCII)
 
 
-def _budget(text: str) -> Budget:
+def _budget(text: str) -> RereadBudget:
     minutes = _MINUTES.fullmatch(text.strip())
     if minutes is not None:
-        return Budget(seconds=float(minutes[1]) * 60)
-    return Budget(bytes=sizes.parse_size(text))
+        return RereadBudget(seconds=float(minutes[1]) * 60)
+    return RereadBudget(bytes=sizes.parse_size(text))
 
 
 def _show_audit(report: AuditReport, out: Console) -> None:

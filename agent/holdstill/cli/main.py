@@ -12,7 +12,7 @@ import click
 
 from holdstill.errors import HoldstillError, PreflightError
 from holdstill.system import stopping
-from holdstill.system.stopping import Stopping
+from holdstill.system.stopping import TerminationRequested
 
 EPILOG = (
     "Exit codes: 0 done, 2 usage, 3 busy, 4 refused beforehand, 5 pause failed, 6 link, "
@@ -87,7 +87,7 @@ def run(words: list[str]) -> int:
         return 2
     except click.Abort:
         return _interrupted(signal.SIGINT)
-    except Stopping as told:
+    except TerminationRequested as told:
         return _interrupted(signal.Signals[str(told)])
     except HoldstillError as error:
         _tell(error)

@@ -13,27 +13,27 @@ import click
 from holdstill.board import identity, ram
 from holdstill.board.readiness import BoardReadiness
 from holdstill.cli import options, render, watch, wiring
-from holdstill.daemon import Means, Nightly
+from holdstill.daemon import DaemonDependencies, Nightly
 from holdstill.errors import DegradedError, LinkError, PreflightError, UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.notify import metrics
-from holdstill.notify.herald import Herald
-from holdstill.notify.lines import Lines
-from holdstill.notify.people import People
+from holdstill.notify.herald import Notifier
+from holdstill.notify.lines import LevelLog
+from holdstill.notify.people import AppriseRecipients
 from holdstill.schedule import diary as diaries
-from holdstill.schedule.agenda import Agenda
+from holdstill.schedule.agenda import DueNights
 from holdstill.schedule.zone import LocalZone
 from holdstill.system import stopping
 from holdstill.system.bounded import BoundedRunner
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.system.stopping import Stopping
-from holdstill.system.supervisor import Supervisor
+from holdstill.system.stopping import TerminationRequested
+from holdstill.system.supervisor import SdNotify
 from holdstill.transport import addresses
 from holdstill.transport.addresses import FolderAddress
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import memory, standing, watching
-from holdstill.workflow.trying import Trier
+from holdstill.workflow.trying import AttemptRunner
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,13 +41,13 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from holdstill.model.nightly import Diary
+    from holdstill.model.nightly import NightlyState
     from holdstill.model.settings import BoardSettings, KeeperSettings
     from holdstill.system.clock import Clock
-    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.ports import Progress
     from holdstill.workflow.report import CaptureReport
-    from holdstill.workflow.standing import Standing
-    from holdstill.workflow.watching import BoardState
+    from holdstill.workflow.standing import BoardStatus
+    from holdstill.workflow.watching import BoardSilence
 
 
 @click.command()
@@ -69,7 +69,7 @@ def nightly(settings_path: Path) -> None:
         try:
             with stopping.stoppable():
                 life.run()
-        except Stopping:
+        except TerminationRequested:
             life.stop()
 
 
@@ -89,23 +89,23 @@ class _BoardTime:
         return self.local()
 
 
-def _means(settings: BoardSettings, settings_path: Path, place: Path) -> Means:
-    clock, runner, supervisor = SystemClock(), BoundedRunner(), Supervisor()
-    people = People(Path(settings.notify.urls_file), runner)
+def _means(settings: BoardSettings, settings_path: Path, place: Path) -> DaemonDependencies:
+    clock, runner, supervisor = SystemClock(), BoundedRunner(), SdNotify()
+    people = AppriseRecipients(Path(settings.notify.urls_file), runner)
     source = _BoardTime(clock, LocalZone())
-    lines = Lines(sys.stderr)
+    lines = LevelLog(sys.stderr)
 
-    def capture(tell: Teller) -> CaptureReport:
+    def capture(tell: Progress) -> CaptureReport:
         # Read anew each night: a changed hook or exclusion needs no restart.
         current = options.read_board_settings(settings_path)
         _insist_on_medium(current)
         with wiring.capture_means(current, tell) as means:
             return workflow_capture.capture(current, means)
 
-    return Means(
+    return DaemonDependencies(
         clock=clock,
-        agenda=Agenda(settings, clock, source),
-        trier=Trier(
+        agenda=DueNights(settings, clock, source),
+        trier=AttemptRunner(
             clock=clock,
             capture=capture,
             readiness=BoardReadiness(runner),
@@ -114,9 +114,9 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> Means:
             complaint=people.complaint,
             longest=settings.nightly.longest_hours * 3600,
         ),
-        herald=Herald(settings.board, people),
-        book=diaries.DiaryFile(Path(settings.state)),
-        window=diaries.LiveFile(place),
+        herald=Notifier(settings.board, people),
+        book=diaries.NightlyStateFile(Path(settings.state)),
+        window=diaries.LiveStatusFile(place),
         supervisor=supervisor,
         lines=lines,
         last_sealed=lambda: memory.sealed_at(Path(settings.state)),
@@ -139,10 +139,12 @@ def _insist_on_medium(settings: BoardSettings) -> None:
         )
 
 
-def _publisher(settings: BoardSettings, lines: Lines) -> Callable[[Diary, datetime | None], None]:
+def _publisher(
+    settings: BoardSettings, lines: LevelLog
+) -> Callable[[NightlyState, datetime | None], None]:
     complaints: set[str] = set()
 
-    def publish(diary: Diary, due: datetime | None) -> None:
+    def publish(diary: NightlyState, due: datetime | None) -> None:
         if not settings.notify.metrics_file:
             return
         families = metrics.about_board(settings.board, diary, due=due)
@@ -213,26 +215,28 @@ def _is_there(path: Path) -> bool:
     return True
 
 
-def _board_standing(path: Path) -> Standing:
+def _board_standing(path: Path) -> BoardStatus:
     settings = options.read_board_settings(path)
     _is_there(Path(settings.state) / diaries.DIARY)
     place = ram.choose(Path(settings.spool))
-    return standing.look(settings, place=place, now=SystemClock().now(), zone=LocalZone()())
+    return standing.read_status(settings, place=place, now=SystemClock().now(), zone=LocalZone()())
 
 
-def _keeper_states(settings: KeeperSettings) -> tuple[BoardState, ...]:
+def _keeper_states(settings: KeeperSettings) -> tuple[BoardSilence, ...]:
     opened = keeper_store.open_store(Path(settings.store))
-    return watching.look(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
+    return watching.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
 
 
-def _show(board: Standing | None, states: tuple[BoardState, ...] | None, out: Console) -> None:
+def _show(
+    board: BoardStatus | None, states: tuple[BoardSilence, ...] | None, out: Console
+) -> None:
     if board is not None:
         _show_board(board, out)
     if states is not None:
         watch.show(states, out)
 
 
-def _show_board(board: Standing, out: Console) -> None:
+def _show_board(board: BoardStatus, out: Console) -> None:
     phase = f"{board.live.phase}" if board.live else "not running"
     step = f": {board.live.step}" if board.live and board.live.step else ""
     out.print(f"{board.board}, captured to {board.keeper}")

@@ -13,17 +13,17 @@ from holdstill.cli import options
 from holdstill.errors import UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.keeper import wire, words
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import addresses, session
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.session import Identity
 from holdstill.workflow import afar, finding
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.afar import FarCapture, Library
+from holdstill.workflow.afar import RemoteCapture, RemoteLibrary
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -59,7 +59,7 @@ def host(given: str | None) -> HostAddress | None:
 
 
 @contextmanager
-def library(address: HostAddress) -> Iterator[Library]:
+def library(address: HostAddress) -> Iterator[RemoteLibrary]:
     """Hold the captures of one board at the other end of SSH open for reading."""
     access = options.access()
     machine = LocalRunner()
@@ -72,18 +72,18 @@ def library(address: HostAddress) -> Iterator[Library]:
         channel = undo.enter_context(
             session.connected(address, identity, command=words.CONTROL, heartbeat=wire.ALIVE)
         )
-        bulk = Bulk(Way(address, identity), folder, SystemClock())
-        yield Library(RemoteKeeper(channel), bulk, key, machine=machine, folder=folder)
+        bulk = RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock())
+        yield RemoteLibrary(RemoteKeeper(channel), bulk, key, machine=machine, folder=folder)
 
 
 @contextmanager
-def capture(given: str | None, reference: str) -> Iterator[StoredCapture | FarCapture]:
+def capture(given: str | None, reference: str) -> Iterator[StoredCapture | RemoteCapture]:
     """Hold the capture that a reference means open; whoever builds on it calls `trusted`."""
     address = host(given)
     if address is None:
         store = open_local(given)
         found = finding.find(store, reference, runner=LocalRunner())
-        _warn(Shelf(store, found.board, LocalRunner()).briefs(), reference)
+        _warn(BoardCaptures(store, found.board, LocalRunner()).briefs(), reference)
         yield found
         return
     with library(address) as opened:
@@ -97,6 +97,6 @@ def _warn(briefs: tuple[CaptureBrief, ...], reference: str) -> None:
         click.echo(f"warning: {line}", err=True)
 
 
-def ahead(found: StoredCapture | FarCapture) -> Ahead:
+def ahead(found: StoredCapture | RemoteCapture) -> Ahead:
     """Return what brings a capture's contents here, just before they are asked for."""
-    return found.nearby.ahead if isinstance(found, FarCapture) else workflow_rebuild.at_hand
+    return found.nearby.ahead if isinstance(found, RemoteCapture) else workflow_rebuild.at_hand

@@ -17,24 +17,24 @@ from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.model.layout import Record
 from holdstill.rebuild import claims, devices, packing
-from holdstill.rebuild.claims import Consent
+from holdstill.rebuild.claims import Confirmation
 from holdstill.rebuild.planner import Plan
 from holdstill.rebuild.target import Existing
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import deciding, finding, leaving
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import Wish
-from holdstill.workflow.rebuild import Means
+from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.rebuild import RebuildDependencies
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.keeper.captures import StoredCapture
     from holdstill.rebuild.target import Target
-    from holdstill.workflow.afar import FarCapture
-    from holdstill.workflow.ports import Teller
-    from holdstill.workflow.rebuild import RebuildReport, Source
+    from holdstill.workflow.afar import RemoteCapture
+    from holdstill.workflow.ports import Progress
+    from holdstill.workflow.rebuild import RebuildReport, RebuildSource
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Goal:
     path: Path
     size: int
     existing: Existing
-    consent: Consent
+    consent: Confirmation
 
     @property
     def is_device(self) -> bool:
@@ -117,9 +117,9 @@ def rebuild(
         target.absolute(),
         size,
         Existing.REPLACE if replace else Existing.KEEP,
-        Consent(confirm, again, sizes.parse_size(largest)),
+        Confirmation(confirm, again, sizes.parse_size(largest)),
     )
-    wish = Wish(grow=grow, leave_free=sizes.parse_size(leave_free))
+    wish = PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free))
     if leave_out_damaged and reach.host(store_address):
         raise UsageError(
             "--leave-out-damaged reads every content first, and they are elsewhere",
@@ -153,7 +153,7 @@ class Variant:
         left_out: files that are missing, because they are damaged.
     """
 
-    source: Source
+    source: RebuildSource
     changes: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
 
@@ -173,7 +173,7 @@ class Proposal(Record, frozen=True, kw_only=True):
 
 
 def _varied(
-    source: Source, sibling: str | None, teller: Teller, *, leave_out_damaged: bool
+    source: RebuildSource, sibling: str | None, teller: Progress, *, leave_out_damaged: bool
 ) -> Variant:
     changes: tuple[str, ...] = ()
     gone = leaving.damaged(source, teller) if leave_out_damaged else {}
@@ -183,7 +183,7 @@ def _varied(
     return Variant(source, changes, leaving.told(source, gone))
 
 
-def _judge(stored: StoredCapture | FarCapture, *, despite_faults: bool) -> None:
+def _judge(stored: StoredCapture | RemoteCapture, *, despite_faults: bool) -> None:
     if not despite_faults:
         finding.trusted(stored)
         return
@@ -195,7 +195,7 @@ _OTHER_PACKINGS = frozenset({".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".ra
 """Endings that promise what would not be inside; any other one may name a plain image."""
 
 
-def _goal(path: Path, size: str | None, existing: Existing, consent: Consent) -> Goal:
+def _goal(path: Path, size: str | None, existing: Existing, consent: Confirmation) -> Goal:
     if not path.is_block_device() and path.is_relative_to("/dev"):
         raise TargetRefusedError(f"there is no device {path}", hint="is the card in? see `lsblk`")
     if path.suffix.lower() in _OTHER_PACKINGS:
@@ -212,24 +212,26 @@ def _goal(path: Path, size: str | None, existing: Existing, consent: Consent) ->
 
 
 def _rebuild(
-    variant: Variant, goal: Goal, wish: Wish, teller: Teller, *, dry_run: bool
+    variant: Variant, goal: Goal, wish: PlanOptions, teller: Progress, *, dry_run: bool
 ) -> RebuildReport | Proposal:
     machine, source = LocalRunner(), variant.source
     goal = _sized(goal, source)
-    plan = deciding.decide(source, size=goal.size, wish=wish, machine=machine, step=teller.step)
+    plan = deciding.plan_rebuild(
+        source, size=goal.size, wish=wish, machine=machine, step=teller.step
+    )
     if dry_run:
         return Proposal(plan=plan, changes=variant.changes, left_out=variant.left_out)
     render.left_out(variant.left_out, Console(stderr=True, highlight=False, markup=False))
     with _claimed(goal, plan) as target:
-        means = Means(machine, SystemClock(), teller)
+        means = RebuildDependencies(machine, SystemClock(), teller)
         report = workflow_rebuild.carry_out_on(target, plan, source, means)
     return msgspec.structs.replace(report, changes=variant.changes, left_out=variant.left_out)
 
 
-def _sized(goal: Goal, source: Source) -> Goal:
+def _sized(goal: Goal, source: RebuildSource) -> Goal:
     """Fill in the size: the card's own, or that of the captured card."""
     if goal.is_device:
-        return replace(goal, size=devices.look(goal.path, LocalRunner()).size)
+        return replace(goal, size=devices.inspect_device(goal.path, LocalRunner()).size)
     return replace(goal, size=goal.size or source.manifest.disk.size)
 
 
@@ -248,9 +250,9 @@ def _claimed(goal: Goal, plan: Plan) -> Iterator[Target]:
         yield device
 
 
-def _asked(goal: Goal, machine: LocalRunner) -> Consent:
+def _asked(goal: Goal, machine: LocalRunner) -> Confirmation:
     """Ask in a terminal for the card's serial or size; in scripts, --confirm says it."""
-    device = devices.look(goal.path, machine)
+    device = devices.inspect_device(goal.path, machine)
     if not sys.stdin.isatty():
         return goal.consent
     click.echo(device.describe(), err=True)

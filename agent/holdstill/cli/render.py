@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
     from holdstill.rebuild.planner import Plan
     from holdstill.verify.store import StoreReport
-    from holdstill.workflow.getting import Got
+    from holdstill.workflow.getting import Extracted
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
     from holdstill.workflow.report import CaptureReport
@@ -266,7 +266,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")
 
 
-def got(found: Got, capture: str, target: Path, out: Console) -> None:
+def got(found: Extracted, capture: str, target: Path, out: Console) -> None:
     """Show what was taken out of a capture."""
     files = f"{found.files} file" + ("s" if found.files != 1 else "")
     place = paths.display(os.fsencode(target))

@@ -23,7 +23,7 @@ from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import addresses
 from holdstill.transport.addresses import FolderAddress
-from holdstill.transport.login import Login
+from holdstill.transport.login import OneTimeLogin
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import setup as workflow_setup
@@ -31,7 +31,7 @@ from holdstill.workflow.setup import Answers, Machine
 
 if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
-    from holdstill.transport.pins import Pin
+    from holdstill.transport.pins import HostKey
 
 DEFAULT_TIME = "02:30"
 STORE = "/srv/holdstill"
@@ -228,7 +228,7 @@ def _time(text: str) -> str:
 # The keeper --------------------------------------------------------------------------------------
 
 
-def _confirmed(machine: Machine, fingerprint: str) -> Pin | None:
+def _confirmed(machine: Machine, fingerprint: str) -> HostKey | None:
     """Return the keeper's host key, confirmed by a person; None for a directory."""
     address = addresses.parse(machine.settings.keeper)
     pin = workflow_setup.ask_host_key(address)
@@ -240,7 +240,7 @@ def _confirmed(machine: Machine, fingerprint: str) -> Pin | None:
     return pin
 
 
-def _asked_fingerprint(pin: Pin) -> str:
+def _asked_fingerprint(pin: HostKey) -> str:
     click.echo(f"{pin.host} shows the host key {pin.fingerprint} ({pin.kind})")
     if not _is_terminal():
         raise UsageError(
@@ -259,14 +259,14 @@ class _Door:
     """How a board gets in: the store's path at the keeper, and a login where one was given."""
 
     store: str
-    login: Login | None
+    login: OneTimeLogin | None
 
 
-def _login(key: Path | None, password: str | None) -> Login | None:
+def _login(key: Path | None, password: str | None) -> OneTimeLogin | None:
     """Return the login that was given; the password is read when and where it was said to be."""
     if key is None and password is None:
         return None
-    return Login(_password(password) if password else "", key)
+    return OneTimeLogin(_password(password) if password else "", key)
 
 
 def _password(place: str) -> str:
@@ -295,7 +295,7 @@ def _line_from(descriptor: int) -> str:
         raise UsageError(f"cannot read file descriptor {descriptor}: {error.strerror}") from error
 
 
-def _introduce(machine: Machine, public: str, pin: Pin | None, door: _Door) -> bool:
+def _introduce(machine: Machine, public: str, pin: HostKey | None, door: _Door) -> bool:
     """Have the board enrolled; tell whether the keeper answers it."""
     if isinstance(addresses.parse(machine.settings.keeper), FolderAddress):
         workflow_setup.enrol_here(machine, public, SystemClock())
@@ -310,7 +310,7 @@ def _introduce(machine: Machine, public: str, pin: Pin | None, door: _Door) -> b
     return _awaited(machine, public, pin, door)
 
 
-def _awaited(machine: Machine, public: str, pin: Pin | None, door: _Door) -> bool:
+def _awaited(machine: Machine, public: str, pin: HostKey | None, door: _Door) -> bool:
     """Wait until somebody has pasted the line, or gives a login, or puts it off."""
     words = (
         "Press Enter when it is done, or write `later`, or `login` to give that user's password"
@@ -321,7 +321,7 @@ def _awaited(machine: Machine, public: str, pin: Pin | None, door: _Door) -> boo
             return False
         if word == "login" and pin is not None:
             try:
-                login = Login(_password("ask"))
+                login = OneTimeLogin(_password("ask"))
                 click.echo(
                     workflow_setup.enrol_there(machine, public, door.store, pin=pin, login=login)
                 )

@@ -9,13 +9,13 @@ import click
 
 from holdstill.cli import options, reach, render
 from holdstill.errors import DegradedError
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.model import names
 from holdstill.records import index as index_file
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import finding, getting
-from holdstill.workflow.getting import Damaged
+from holdstill.workflow.getting import DamagePolicy
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
@@ -62,7 +62,7 @@ def _briefs(
             return {own: library.briefs()}
     store = open_local(store_address)
     boards = (names.check_board(board),) if board else store.boards()
-    return {name: Shelf(store, name, LocalRunner()).briefs() for name in boards}
+    return {name: BoardCaptures(store, name, LocalRunner()).briefs() for name in boards}
 
 
 @click.command()
@@ -98,15 +98,15 @@ def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
 @click.option(
     "--leave-out-damaged",
     "damaged",
-    flag_value=Damaged.LEAVE_OUT,
-    default=Damaged.REFUSE,
+    flag_value=DamagePolicy.LEAVE_OUT,
+    default=DamagePolicy.REFUSE,
     type=click.UNPROCESSED,
     help="Leave out files whose contents are damaged in the store, and list them.",
 )
 @options.store_option
 @options.access_options
 def get(
-    capture: str, path: str, *, to: Path | None, damaged: Damaged, store_address: str | None
+    capture: str, path: str, *, to: Path | None, damaged: DamagePolicy, store_address: str | None
 ) -> int:
     r"""Take one file or folder out of a capture, by its PATH on the board.
 
@@ -124,7 +124,7 @@ def get(
         target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
         ahead = reach.ahead(stored)
         with index_file.opened(stored.index_path) as index:
-            got = getting.get(
+            got = getting.extract(
                 index,
                 part.number,
                 getting.spelled(index, part, inside),

@@ -36,7 +36,7 @@ class WhenKnown(ProgressColumn):
         return self._column.render(task) if task.total else Text("")
 
 
-class PlainTeller:
+class LineProgress:
     """One line a step; for logs and pipes."""
 
     def __init__(self, console: Console) -> None:
@@ -59,7 +59,7 @@ class PlainTeller:
         yield
 
 
-class BarTeller:
+class BarProgress:
     """A bar for the step that is under way, a line for each that is done."""
 
     def __init__(self, console: Console, bars: Progress) -> None:
@@ -93,10 +93,10 @@ class BarTeller:
 
 
 @contextmanager
-def telling(console: Console) -> Iterator[PlainTeller | BarTeller]:
+def telling(console: Console) -> Iterator[LineProgress | BarProgress]:
     """Tell on this console for the length of the block."""
     if not console.is_terminal:
-        yield PlainTeller(console)
+        yield LineProgress(console)
         return
     columns = (
         SpinnerColumn(),
@@ -107,4 +107,4 @@ def telling(console: Console) -> Iterator[PlainTeller | BarTeller]:
         WhenKnown(TimeRemainingColumn()),
     )
     with Progress(*columns, console=console, transient=True) as bars:
-        yield BarTeller(console, bars)
+        yield BarProgress(console, bars)

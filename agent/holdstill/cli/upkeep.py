@@ -140,10 +140,10 @@ def thin_(
         else (Retention())
     )
     boards = (names.check_board(board),) if board else opened.boards()
-    deed = thin.carry_out if is_applied else thin.plan
+    deed = thin.delete_captures if is_applied else thin.plan
     clock, runner = SystemClock(), LocalRunner()
     verdicts = {name: deed(opened, name, rule, clock=clock, runner=runner) for name in boards}
-    swept = thin.sweep(opened, clock=clock) if is_applied else None
+    swept = thin.collect_garbage(opened, clock=clock) if is_applied else None
     if as_json:
         options.print_json({"verdicts": verdicts, "swept": swept})
         return

@@ -11,7 +11,7 @@ from holdstill.cli import options, render
 from holdstill.errors import DegradedError
 from holdstill.keeper import store as keeper_store
 from holdstill.notify import metrics
-from holdstill.notify.people import People
+from holdstill.notify.people import AppriseRecipients
 from holdstill.system.bounded import BoundedRunner
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from holdstill.workflow.watching import BoardState
+    from holdstill.workflow.watching import BoardSilence
 
 
 @click.command()
@@ -39,7 +39,10 @@ def watch(settings_path: Path, *, as_json: bool) -> int:
     """
     settings = options.read_keeper_settings(settings_path)
     opened = keeper_store.open_store(Path(settings.store))
-    clock, people = SystemClock(), People(Path(settings.notify.urls_file), BoundedRunner())
+    clock, people = (
+        SystemClock(),
+        AppriseRecipients(Path(settings.notify.urls_file), BoundedRunner()),
+    )
     states = watching.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
     if settings.notify.metrics_file:
         text = metrics.rendered(watching.metrics(states))
@@ -53,7 +56,7 @@ def watch(settings_path: Path, *, as_json: bool) -> int:
     return DegradedError.exit_code if any(state.is_silent for state in states) else 0
 
 
-def show(states: Sequence[BoardState], out: Console) -> None:
+def show(states: Sequence[BoardSilence], out: Console) -> None:
     """Show how the boards stand at the keeper."""
     if not states:
         out.print("no boards yet; `holdstill keeper enrol` adds one")

@@ -17,20 +17,20 @@ from holdstill.system.bounded import BoundedRunner
 from holdstill.system.clock import SystemClock
 from holdstill.transport import addresses, session
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import Bulk, Way
+from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.session import Identity
-from holdstill.workflow.capture import Means
+from holdstill.workflow.capture import CaptureDependencies
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardSettings
-    from holdstill.workflow.ports import Keeper, Teller
+    from holdstill.workflow.ports import Keeper, Progress
 
 
 @contextmanager
-def capture_means(settings: BoardSettings, tell: Teller) -> Iterator[Means]:
+def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDependencies]:
     """Hold everything that a capture needs to reach its keeper.
 
     Raises:
@@ -40,9 +40,13 @@ def capture_means(settings: BoardSettings, tell: Teller) -> Iterator[Means]:
     address = addresses.parse(settings.keeper)
     with ExitStack() as undo:
         keeper = undo.enter_context(reached_keeper(settings))
-        way = Way(address, _identity(settings)) if isinstance(address, HostAddress) else Way()
-        carrier = Bulk(way, ram.choose(Path(settings.spool)), clock)
-        yield Means(keeper, carrier, BoundedRunner(), clock, tell)
+        way = (
+            RsyncEndpoint(address, _identity(settings))
+            if isinstance(address, HostAddress)
+            else RsyncEndpoint()
+        )
+        carrier = RsyncTransfer(way, ram.choose(Path(settings.spool)), clock)
+        yield CaptureDependencies(keeper, carrier, BoundedRunner(), clock, tell)
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.demo import gauge_check
 from holdstill.formats import source as byte_source
 from holdstill.formats import table
-from holdstill.formats.ext4 import Ext4
+from holdstill.formats.ext4 import Ext4Reader
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import MIB
 
@@ -55,7 +55,7 @@ def copy_gauge(image: Path, target: Path, *, partition: int) -> None:
         place = disk.partition(partition)
         volume = source.window(place.start * disk.sector_size, place.size * disk.sector_size)
         for folder in gauge_check.PLACES:
-            _copy_folder(Ext4(volume), folder, target)
+            _copy_folder(Ext4Reader(volume), folder, target)
 
 
 def _copy_folder(files: FileTree, folder: Path, target: Path) -> None:

@@ -42,7 +42,7 @@ _LOOP_PROGRAMS = ("losetup", "partx", "mount", "umount")
 
 
 @dataclass(frozen=True)
-class Means:
+class DemoDependencies:
     """What a demonstration is handed.
 
     Attributes:
@@ -59,7 +59,7 @@ class Means:
 
 
 @dataclass(frozen=True)
-class _Stage:
+class _DemoRun:
     """Everything that the story is played on."""
 
     place: Workshop
@@ -80,7 +80,9 @@ class _Stage:
         return self.place.folder / "store"
 
 
-def run_demo(means: Means, *, keep: Path | None = None, shortcoming: str = "") -> DemoReport:
+def run_demo(
+    means: DemoDependencies, *, keep: Path | None = None, shortcoming: str = ""
+) -> DemoReport:
     """Show the main job.
 
     Args:
@@ -120,7 +122,7 @@ def _introduce(place: Workshop, shortcoming: str, console: Console) -> None:
 
 
 @contextmanager
-def _stage(place: Workshop, shortcoming: str, means: Means) -> Iterator[_Stage]:
+def _stage(place: Workshop, shortcoming: str, means: DemoDependencies) -> Iterator[_DemoRun]:
     machine, clock = means.machine, means.clock
     raised = board.in_directory if shortcoming else board.on_loop_device
     with (
@@ -128,10 +130,10 @@ def _stage(place: Workshop, shortcoming: str, means: Means) -> Iterator[_Stage]:
         raised(place.folder, machine=machine, clock=clock, shares=means.shares) as pier,
     ):
         shown = Holdstill(machine, means.console, here=place.folder)
-        yield _Stage(place, pier, server, shown, clock, means.console)
+        yield _DemoRun(place, pier, server, shown, clock, means.console)
 
 
-def _set_up(stage: _Stage, machine: Runner) -> None:
+def _set_up(stage: _DemoRun, machine: Runner) -> None:
     """Make keys, settings and store; let the board in at the keeper."""
     folder = stage.place.folder
     loopback.make_key(folder / "board_ed25519", machine)
@@ -143,7 +145,7 @@ def _set_up(stage: _Stage, machine: Runner) -> None:
     stage.server.authorized_keys.write_text(line, encoding="ascii")
 
 
-def _settings(stage: _Stage) -> bytes:
+def _settings(stage: _DemoRun) -> bytes:
     """Return the board's settings file; JSON is YAML."""
     folder = stage.place.folder
     settings = {
@@ -159,7 +161,7 @@ def _settings(stage: _Stage) -> bytes:
     return msgspec.json.format(msgspec.json.encode(settings))
 
 
-def _play(stage: _Stage, *, set_up_seconds: float) -> DemoReport:
+def _play(stage: _DemoRun, *, set_up_seconds: float) -> DemoReport:
     """Tell the story; what it is told about is measured on the way."""
     began = stage.clock.monotonic()
     stage.holdstill.show("inspect", "--settings", stage.settings)
@@ -187,12 +189,12 @@ def _play(stage: _Stage, *, set_up_seconds: float) -> DemoReport:
     )
 
 
-def _capture(stage: _Stage) -> CaptureReport:
+def _capture(stage: _DemoRun) -> CaptureReport:
     words = ("capture", "--settings", stage.settings)
     return stage.holdstill.ask(CaptureReport, *words, accepted=commands.SEALED)
 
 
-def _rebuild(stage: _Stage, name: str, size: int) -> RebuiltCard:
+def _rebuild(stage: _DemoRun, name: str, size: int) -> RebuiltCard:
     """Make an image of another size from the newest capture, and look at it."""
     image = stage.place.folder / f"{name}.img"
     words = ("rebuild", material.BOARD, image, "--size", f"{size // MIB}M")
@@ -201,7 +203,7 @@ def _rebuild(stage: _Stage, name: str, size: int) -> RebuiltCard:
     return RebuiltCard(name=name, done=done, broken=broken, newest_reading=newest_reading)
 
 
-def _take_out(stage: _Stage) -> str:
+def _take_out(stage: _DemoRun) -> str:
     """Take one file out of the newest capture; return what it holds."""
     target = stage.place.folder / "taken-out"
     words = ("get", material.BOARD, TAKEN_OUT, "--to", target, "--store", stage.store)

@@ -151,7 +151,7 @@ def rotate(log: Path) -> None:
             newer.replace(log.with_name(f"{log.name}.{number}"))
 
 
-class Answer(BaseHTTPRequestHandler):
+class ReadingHandler(BaseHTTPRequestHandler):
     """Tells whoever asks the newest reading, over HTTP."""
 
     gauge: Gauge
@@ -171,8 +171,8 @@ class Answer(BaseHTTPRequestHandler):
 
 def serve(gauge: Gauge, port: int) -> None:
     """Answer on a loopback port until this process ends."""
-    Answer.gauge = gauge
-    server = ThreadingHTTPServer(("127.0.0.1", port), Answer)
+    ReadingHandler.gauge = gauge
+    server = ThreadingHTTPServer(("127.0.0.1", port), ReadingHandler)
     threading.Thread(target=server.serve_forever, daemon=True).start()
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from holdstill.formats.source import ByteSource
     from holdstill.model.entries import Entry
-    from holdstill.system.apart import Link
+    from holdstill.system.apart import WorkerPipe
 
 PIECE = 1 << 20
 """Bytes that are read at once."""
@@ -41,7 +41,7 @@ PIECES_AHEAD, READERS = 8, 2
 _ZEROES = bytes(PIECE)
 
 
-class Span(NamedTuple):
+class SourceSpan(NamedTuple):
     """Bytes of a content that lie together in a source."""
 
     offset: int
@@ -51,25 +51,25 @@ class Span(NamedTuple):
 Hole = int
 """So many zeroes of a content that lie nowhere."""
 
-Part = Span | Hole | bytes
+Part = SourceSpan | Hole | bytes
 """A part of a content; bytes where it is known already."""
 
 
-class Place(NamedTuple):
+class ReadRange(NamedTuple):
     """Bytes of a source that are to be read at once, up to end."""
 
     start: int
     end: int
 
 
-class Piece(NamedTuple):
+class SourceBytes(NamedTuple):
     """Bytes of a source, from a position on."""
 
     position: int
     content: bytes
 
 
-class Unread(NamedTuple):
+class UnhashedContent(NamedTuple):
     """A content that is still to be hashed, and how many names its file has."""
 
     parts: list[Part]
@@ -77,7 +77,7 @@ class Unread(NamedTuple):
 
 
 _Contents = list[list[Part]]
-_Drawn = list[tuple["Entry", Unread | None]]
+_Drawn = list[tuple["Entry", UnhashedContent | None]]
 
 
 class Hasher(Protocol):
@@ -110,7 +110,7 @@ class AtOnce:
         return hash_all(self._begun.popleft(), self._source)
 
 
-class _Answer(msgspec.Struct, frozen=True, omit_defaults=True):
+class _HashReply(msgspec.Struct, frozen=True, omit_defaults=True):
     """Digests, or why there are none."""
 
     digests: list[bytes] = []
@@ -119,20 +119,20 @@ class _Answer(msgspec.Struct, frozen=True, omit_defaults=True):
     strerror: str = ""
 
 
-class _Beside:
+class _HashWorker:
     """Hashes in another process. Use `beside`."""
 
-    def __init__(self, link: Link, tell: Callable[[int], None]) -> None:
+    def __init__(self, link: WorkerPipe, tell: Callable[[int], None]) -> None:
         self._link, self._tell = link, tell
         self._sizes: deque[int] = deque()
 
     def begin(self, contents: _Contents) -> None:
         self._link.send(contents)
         parts = (part for parts in contents for part in parts)
-        self._sizes.append(sum(part.length for part in parts if isinstance(part, Span)))
+        self._sizes.append(sum(part.length for part in parts if isinstance(part, SourceSpan)))
 
     def result(self) -> list[bytes]:
-        said, _ = self._link.receive(_Answer)
+        said, _ = self._link.receive(_HashReply)
         if said.cut_off:
             raise VerificationError(said.cut_off)
         if said.errno:
@@ -146,17 +146,17 @@ def _nobody(count: int) -> None:
 
 
 @contextmanager
-def beside(source: ByteSource, tell: Callable[[int], None] = _nobody) -> Iterator[Hasher]:
+def hash_worker(source: ByteSource, tell: Callable[[int], None] = _nobody) -> Iterator[Hasher]:
     """Hold a process that hashes what is in a source; tell is told of the bytes it has read.
 
     Its results raise VerificationError when the source ends before a content does, and OSError
     when it cannot be read.
     """
     with apart.started(lambda link: _serve(link, source)) as link:
-        yield _Beside(link, tell)
+        yield _HashWorker(link, tell)
 
 
-def _serve(link: Link, source: ByteSource) -> None:
+def _serve(link: WorkerPipe, source: ByteSource) -> None:
     """Answer batches until nobody wants more; what comes next is read while one is hashed."""
     with ThreadPoolExecutor(READERS, thread_name_prefix="read") as pool:
         said = _read_ahead(_heard(link), lambda place: pool.submit(_read, source, place))
@@ -166,15 +166,15 @@ def _serve(link: Link, source: ByteSource) -> None:
 
 
 def _read_ahead(
-    items: Iterator[_Contents | Place], read: Callable[[Place], Future[Piece]]
-) -> Iterator[_Contents | Future[Piece]]:
+    items: Iterator[_Contents | ReadRange], read: Callable[[ReadRange], Future[SourceBytes]]
+) -> Iterator[_Contents | Future[SourceBytes]]:
     """Yield items that a thread of its own draws, some way ahead; places are being read."""
-    drawn: Queue[_Contents | Future[Piece] | Exception | None] = Queue(PIECES_AHEAD)
+    drawn: Queue[_Contents | Future[SourceBytes] | Exception | None] = Queue(PIECES_AHEAD)
 
     def draw() -> None:
         try:
             for item in items:
-                drawn.put(read(item) if isinstance(item, Place) else item)
+                drawn.put(read(item) if isinstance(item, ReadRange) else item)
         except Exception as error:  # noqa: BLE001  raised again where it is heard of
             drawn.put(error)
         drawn.put(None)
@@ -186,7 +186,7 @@ def _read_ahead(
         yield item
 
 
-def _heard(link: Link) -> Iterator[_Contents | Place]:
+def _heard(link: WorkerPipe) -> Iterator[_Contents | ReadRange]:
     """Yield the contents of every batch, and then the places at which they are."""
     while True:
         try:
@@ -197,19 +197,19 @@ def _heard(link: Link) -> Iterator[_Contents | Place]:
         yield from _places(_spans(contents))
 
 
-def _answered(contents: _Contents, said: Iterator[_Contents | Future[Piece]]) -> _Answer:
+def _answered(contents: _Contents, said: Iterator[_Contents | Future[SourceBytes]]) -> _HashReply:
     """Hash a batch whose pieces come next."""
     pieces = (item.result() for item in said if isinstance(item, Future))
     try:
-        return _Answer(digests=_hash_each(contents, pieces))
+        return _HashReply(digests=_hash_each(contents, pieces))
     except VerificationError as error:
-        return _Answer(cut_off=str(error))
+        return _HashReply(cut_off=str(error))
     except OSError as error:
-        return _Answer(errno=error.errno or 0, strerror=str(error.strerror))
+        return _HashReply(errno=error.errno or 0, strerror=str(error.strerror))
 
 
 def filled_in(
-    entries: Iterable[Entry], unread: dict[int, Unread], hasher: Hasher
+    entries: Iterable[Entry], unread: dict[int, UnhashedContent], hasher: Hasher
 ) -> Iterator[Entry]:
     """Yield entries in their order, with digests.
 
@@ -230,7 +230,7 @@ def filled_in(
         yield from _finished(drawn, hasher.result(), linked)
 
 
-def _batches(entries: Iterable[Entry], unread: dict[int, Unread]) -> Iterator[_Drawn]:
+def _batches(entries: Iterable[Entry], unread: dict[int, UnhashedContent]) -> Iterator[_Drawn]:
     drawn: _Drawn = []
     size = 0
     for entry in entries:
@@ -275,9 +275,9 @@ def hash_all(contents: _Contents, source: ByteSource) -> list[bytes]:
     return _hash_each(contents, _pieces(_spans(contents), source))
 
 
-def _hash_each(contents: _Contents, pieces: Iterator[Piece]) -> list[bytes]:
+def _hash_each(contents: _Contents, pieces: Iterator[SourceBytes]) -> list[bytes]:
     """Hash contents whose pieces come in their order."""
-    reader = _Reader(pieces)
+    reader = _ChunkReader(pieces)
     return [_hash(chain.from_iterable(map(reader.chunks, parts))) for parts in contents]
 
 
@@ -290,7 +290,7 @@ def hash_parts(parts: Iterable[Part], source: ByteSource) -> bytes:
     return _hash(
         chunk
         for part in parts
-        for chunk in _Reader(_pieces(_spans([[part]]), source)).chunks(part)
+        for chunk in _ChunkReader(_pieces(_spans([[part]]), source)).chunks(part)
     )
 
 
@@ -301,11 +301,11 @@ def _hash(chunks: Iterable[bytes | memoryview]) -> bytes:
     return total.digest()
 
 
-def _spans(contents: _Contents) -> list[Span]:
-    return [part for parts in contents for part in parts if isinstance(part, Span)]
+def _spans(contents: _Contents) -> list[SourceSpan]:
+    return [part for parts in contents for part in parts if isinstance(part, SourceSpan)]
 
 
-def _places(spans: Sequence[Span]) -> Iterator[Place]:
+def _places(spans: Sequence[SourceSpan]) -> Iterator[ReadRange]:
     """Yield what is to be read for these spans: pieces of them, those close together at once."""
     start = end = 0
     for turn, (offset, length) in enumerate(spans, start=1):
@@ -315,11 +315,11 @@ def _places(spans: Sequence[Span]) -> Iterator[Place]:
                 start, end = position, min(stop, position + PIECE)
                 if end == stop:
                     end = _end_of_near(spans, turn, end, most=position + PIECE)
-                yield Place(start, end)
+                yield ReadRange(start, end)
             position = min(stop, end)
 
 
-def _end_of_near(spans: Sequence[Span], turn: int, end: int, *, most: int) -> int:
+def _end_of_near(spans: Sequence[SourceSpan], turn: int, end: int, *, most: int) -> int:
     """Return the end of the last span that follows close behind."""
     for start, length in islice(spans, turn, None):
         if not end <= start <= end + GAP or start + length > most:
@@ -328,22 +328,22 @@ def _end_of_near(spans: Sequence[Span], turn: int, end: int, *, most: int) -> in
     return end
 
 
-def _pieces(spans: Sequence[Span], source: ByteSource) -> Iterator[Piece]:
+def _pieces(spans: Sequence[SourceSpan], source: ByteSource) -> Iterator[SourceBytes]:
     return (_read(source, place) for place in _places(spans))
 
 
-def _read(source: ByteSource, place: Place) -> Piece:
+def _read(source: ByteSource, place: ReadRange) -> SourceBytes:
     start, end = place
     try:
-        return Piece(start, source.read(start, end - start))
+        return SourceBytes(start, source.read(start, end - start))
     except EOFError as error:
         raise VerificationError(f"the file system is cut off before byte {start}") from error
 
 
-class _Reader:
+class _ChunkReader:
     """Finds parts in pieces, which come in the order of the parts."""
 
-    def __init__(self, pieces: Iterator[Piece]) -> None:
+    def __init__(self, pieces: Iterator[SourceBytes]) -> None:
         self._pieces = pieces
         self._start = self._end = 0
         self._held = memoryview(b"")
@@ -356,7 +356,7 @@ class _Reader:
             case Hole(length):
                 for start in range(0, length, PIECE):
                     yield memoryview(_ZEROES)[: length - start]
-            case Span(offset, length):
+            case SourceSpan(offset, length):
                 yield from self._found(offset, offset + length)
 
     def _found(self, position: int, end: int) -> Iterator[memoryview]:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import LayoutError, SecurityError, VerificationError
 from holdstill.formats import digests, ext4_map, ext4_super, ext4_xattr, tree
-from holdstill.formats.digests import Hole, Span, Unread
+from holdstill.formats.digests import Hole, SourceSpan, UnhashedContent
 from holdstill.formats.tree import Content
 from holdstill.model import layout, paths
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen, new
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from holdstill.formats.digests import Hasher, Part
-    from holdstill.formats.ext4_map import Piece
+    from holdstill.formats.ext4_map import FileExtent
     from holdstill.formats.ext4_super import Group, Superblock
     from holdstill.formats.source import ByteSource
 
@@ -93,7 +93,7 @@ class Inode(NamedTuple):
     rest: bytes
 
 
-class Ext4:
+class Ext4Reader:
     """A file system in a source. It remembers what it read: make a new one to look again."""
 
     def __init__(self, source: ByteSource) -> None:
@@ -266,7 +266,7 @@ class Ext4:
 
     # Content -----------------------------------------------------------------------------------
 
-    def pieces(self, inode: Inode) -> Iterator[Piece]:
+    def pieces(self, inode: Inode) -> Iterator[FileExtent]:
         """Yield where the written blocks of an inode's content are, in order."""
         if inode.flags & _EXTENTS:
             return ext4_map.extent_pieces(self, inode.block)
@@ -280,20 +280,20 @@ class Ext4:
             VerificationError: it is damaged.
             LayoutError: it is encrypted.
         """
-        return self.content(inode, tree.Budget(blocks=self.blocks, logical=inode.size))
+        return self.content(inode, tree.ReadLimit(blocks=self.blocks, logical=inode.size))
 
-    def content(self, inode: Inode, budget: tree.Budget) -> Iterator[bytes]:
+    def content(self, inode: Inode, budget: tree.ReadLimit) -> Iterator[bytes]:
         """Do the same, and charge it to a budget that several files share."""
         for part in self.parts(inode, budget):
             match part:
-                case Span(offset, length):
+                case SourceSpan(offset, length):
                     yield from self._chunks(offset, length)
                 case Hole(length):
                     yield from _zeroes(length)
                 case bytes():
                     yield part
 
-    def parts(self, inode: Inode, budget: tree.Budget) -> Iterator[Part]:
+    def parts(self, inode: Inode, budget: tree.ReadLimit) -> Iterator[Part]:
         """Yield where a content is, in order, and charge it to a budget.
 
         Raises:
@@ -321,11 +321,11 @@ class Ext4:
             if start > position:
                 yield Hole(start - position)
             position = min(start + count * block_size, size)
-            yield Span(physical * block_size, position - start)
+            yield SourceSpan(physical * block_size, position - start)
         if position < size:
             yield Hole(size - position)
 
-    def only_span(self, inode: Inode, budget: tree.Budget) -> Span | None:
+    def only_span(self, inode: Inode, budget: tree.ReadLimit) -> SourceSpan | None:
         """Return where a content is that lies together, and charge it; None for any other."""
         if inode.flags & (_EXTENTS | _INLINE | _ENCRYPTED) != _EXTENTS:
             return None
@@ -334,7 +334,7 @@ class Ext4:
             return None
         budget.spend_bytes(inode.size)
         budget.spend_blocks(piece.length)
-        return Span(piece.physical * self.superblock.block_size, inode.size)
+        return SourceSpan(piece.physical * self.superblock.block_size, inode.size)
 
     def _chunks(self, offset: int, length: int) -> Iterator[bytes]:
         while length > _CHUNK:
@@ -371,10 +371,10 @@ class Ext4:
 
     def directory(self, inode: Inode) -> list[tuple[bytes, int]]:
         """Return (name, inode number) of what is in a directory, in name order, without dots."""
-        budget = tree.Budget(blocks=self.blocks, logical=inode.size)
+        budget = tree.ReadLimit(blocks=self.blocks, logical=inode.size)
         return sorted(self.listed(inode, budget))
 
-    def listed(self, inode: Inode, budget: tree.Budget) -> Iterator[tuple[bytes, int]]:
+    def listed(self, inode: Inode, budget: tree.ReadLimit) -> Iterator[tuple[bytes, int]]:
         """Yield (name, inode number) of what is in a directory, as it lies on disk."""
         if inode.flags & _INLINE:
             # The first four bytes are the parent's number; there are no dots.
@@ -448,8 +448,10 @@ class Ext4:
             SecurityError: it is made to mislead: loops, names with slashes, shared blocks.
         """
         self._check_readable()
-        unread: dict[int, Unread] | None = None if hasher is None else {}
-        walk = _Walk(self, content, tree.Budget(blocks=self.blocks, logical=logical_max), unread)
+        unread: dict[int, UnhashedContent] | None = None if hasher is None else {}
+        walk = _Ext4Walk(
+            self, content, tree.ReadLimit(blocks=self.blocks, logical=logical_max), unread
+        )
         root = self.inode(ROOT)
         if not stat.S_ISDIR(root.mode):
             raise VerificationError("the root inode is no directory")
@@ -502,15 +504,15 @@ class Ext4:
 _DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
 
 
-class _Walk:
+class _Ext4Walk:
     """One pass over all directories."""
 
     def __init__(
         self,
-        volume: Ext4,
+        volume: Ext4Reader,
         content: Content,
-        budget: tree.Budget,
-        unread: dict[int, Unread] | None,
+        budget: tree.ReadLimit,
+        unread: dict[int, UnhashedContent] | None,
     ) -> None:
         self._volume = volume
         self._budget = budget
@@ -557,13 +559,13 @@ class _Walk:
             return self._volume.digest(self._volume.parts(inode, self._budget))
         span = self._volume.only_span(inode, self._budget)
         if span is not None:
-            self._unread[inode.number] = Unread([span], inode.links)
+            self._unread[inode.number] = UnhashedContent([span], inode.links)
             return b""
         parts = self._volume.parts(inode, self._budget)
         first = list(islice(parts, _PARTS_MAX))
         if len(first) == _PARTS_MAX:
             return self._volume.digest(chain(first, parts))
-        self._unread[inode.number] = Unread(first, inode.links)
+        self._unread[inode.number] = UnhashedContent(first, inode.links)
         return b""
 
 

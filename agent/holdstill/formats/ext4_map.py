@@ -29,7 +29,7 @@ _UNWRITTEN = 32768
 """A length above this means: reserved, but reads as zeroes."""
 
 
-class Volume(Protocol):
+class BlockDevice(Protocol):
     """The blocks of a file system."""
 
     @property
@@ -44,7 +44,7 @@ class Volume(Protocol):
         """Return one block; VerificationError when it is outside."""
 
 
-class Piece(NamedTuple):
+class FileExtent(NamedTuple):
     """Blocks of a file that lie together."""
 
     logical: int
@@ -52,7 +52,7 @@ class Piece(NamedTuple):
     length: int
 
 
-def extent_pieces(volume: Volume, root: bytes) -> Iterator[Piece]:
+def extent_pieces(volume: BlockDevice, root: bytes) -> Iterator[FileExtent]:
     """Yield the written pieces of an extent tree, in order. root: the 60 bytes of the inode.
 
     Raises:
@@ -64,7 +64,7 @@ def extent_pieces(volume: Volume, root: bytes) -> Iterator[Piece]:
     return iter(_leaf(volume, _body(root, depth), 0)[0])
 
 
-def only_piece(volume: Volume, root: bytes) -> Piece | None:
+def only_piece(volume: BlockDevice, root: bytes) -> FileExtent | None:
     """Return the piece of an extent tree that is one written piece from block 0 on, else None.
 
     Most files have such a tree, and this takes a third of the time.
@@ -74,11 +74,15 @@ def only_piece(volume: Volume, root: bytes) -> Piece | None:
     is_one = magic == EXTENT_MAGIC and count == 1 <= room and depth == 0 == logical
     is_inside = 0 < physical <= volume.blocks - length
     return (
-        Piece(0, physical, length) if is_one and is_inside and 0 < length <= _UNWRITTEN else None
+        FileExtent(0, physical, length)
+        if is_one and is_inside and 0 < length <= _UNWRITTEN
+        else None
     )
 
 
-def _node(volume: Volume, node: bytes, depth: int, floor: int) -> Generator[Piece, None, int]:
+def _node(
+    volume: BlockDevice, node: bytes, depth: int, floor: int
+) -> Generator[FileExtent, None, int]:
     """Walk a node whose depth is known from above; return the first logical block behind it."""
     body = _body(node, depth)
     if depth == 0:
@@ -105,7 +109,7 @@ def _body(node: bytes, depth: int) -> bytes:
     return node[12 : 12 * (count + 1)]
 
 
-def _leaf(volume: Volume, body: bytes, floor: int) -> tuple[list[Piece], int]:
+def _leaf(volume: BlockDevice, body: bytes, floor: int) -> tuple[list[FileExtent], int]:
     """Return the written pieces of a leaf, and the first logical block behind them."""
     blocks, pieces = volume.blocks, []
     for logical, length, high, low in _LEAF.iter_unpack(body):
@@ -117,11 +121,11 @@ def _leaf(volume: Volume, body: bytes, floor: int) -> tuple[list[Piece], int]:
             raise VerificationError("an extent tree is damaged: it points outside")
         floor = logical + count
         if length <= _UNWRITTEN:
-            pieces.append(Piece(logical, physical, count))
+            pieces.append(FileExtent(logical, physical, count))
     return pieces, floor
 
 
-def map_pieces(volume: Volume, root: bytes, needed: int) -> Iterator[Piece]:
+def map_pieces(volume: BlockDevice, root: bytes, needed: int) -> Iterator[FileExtent]:
     """Yield the pieces of a block map, in order, up to so many logical blocks.
 
     Raises:
@@ -131,15 +135,15 @@ def map_pieces(volume: Volume, root: bytes, needed: int) -> Iterator[Piece]:
     return _joined(_MapWalk(volume, needed).pieces(struct.unpack("<15I", root)))
 
 
-def _joined(pieces: Iterable[Piece]) -> Iterator[Piece]:
+def _joined(pieces: Iterable[FileExtent]) -> Iterator[FileExtent]:
     """Join single blocks that lie together, so that they are read at once."""
-    held: Piece | None = None
+    held: FileExtent | None = None
     for piece in pieces:
         if held is not None:
             length = held.length
             together = piece.logical == held.logical + length
             if together and piece.physical == held.physical + length:
-                held = Piece(held.logical, held.physical, length + piece.length)
+                held = FileExtent(held.logical, held.physical, length + piece.length)
                 continue
             yield held
         held = piece
@@ -150,20 +154,22 @@ def _joined(pieces: Iterable[Piece]) -> Iterator[Piece]:
 class _MapWalk:
     """One walk through a block map."""
 
-    def __init__(self, volume: Volume, needed: int) -> None:
+    def __init__(self, volume: BlockDevice, needed: int) -> None:
         self._volume = volume
         self._needed = needed
         self._fan = volume.block_size // 4
         self._nodes = 0
 
-    def pieces(self, pointers: tuple[int, ...]) -> Iterator[Piece]:
+    def pieces(self, pointers: tuple[int, ...]) -> Iterator[FileExtent]:
         yield from self._below(pointers[:DIRECT], level=0, logical=0)
         logical = DIRECT
         for level, pointer in enumerate(pointers[DIRECT:], start=1):
             yield from self._below((pointer,), level=level, logical=logical)
             logical += self._fan**level
 
-    def _below(self, pointers: tuple[int, ...], *, level: int, logical: int) -> Iterator[Piece]:
+    def _below(
+        self, pointers: tuple[int, ...], *, level: int, logical: int
+    ) -> Iterator[FileExtent]:
         """Yield what the pointers lead to; each covers fan to the power of level blocks."""
         span = self._fan**level
         for pointer in pointers:
@@ -175,10 +181,10 @@ class _MapWalk:
                 yield from self._below(self._node(pointer), level=level - 1, logical=logical)
             logical += span
 
-    def _data(self, logical: int, pointer: int) -> Piece:
+    def _data(self, logical: int, pointer: int) -> FileExtent:
         if pointer >= self._volume.blocks:
             raise VerificationError("a block map is damaged: it points outside")
-        return Piece(logical, pointer, 1)
+        return FileExtent(logical, pointer, 1)
 
     def _node(self, pointer: int) -> tuple[int, ...]:
         self._nodes += 1

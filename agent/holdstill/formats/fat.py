@@ -43,7 +43,7 @@ _WINDOWS = 64
 _BOOT = struct.Struct("<3s8sHBHBHHBHHHII")
 
 
-class Boot(NamedTuple):
+class BootRecord(NamedTuple):
     """The boot sector, and what follows from it.
 
     Attributes:
@@ -120,7 +120,7 @@ class Node(NamedTuple):
         return bool(self.attributes & _DIRECTORY)
 
 
-class Fat:
+class FatReader:
     """A file system in a source. It remembers what it read: make a new one to look again."""
 
     def __init__(self, source: ByteSource) -> None:
@@ -221,7 +221,7 @@ class Fat:
                 yield value & 0x0FFFFFFF
             left -= count
 
-    def _chain(self, cluster: int, budget: tree.Budget) -> Iterator[tuple[int, int]]:
+    def _chain(self, cluster: int, budget: tree.ReadLimit) -> Iterator[tuple[int, int]]:
         """Yield (first cluster, count) of the runs of a chain."""
         last = self.boot.clusters + 1
         end_mark = {12: 0xFF8, 16: 0xFFF8, 32: 0x0FFFFFF8}[self.boot.bits]
@@ -247,7 +247,7 @@ class Fat:
         except EOFError as error:
             raise VerificationError(f"the file system is cut off before byte {offset}") from error
 
-    def _cluster_runs(self, cluster: int, budget: tree.Budget) -> Iterator[bytes]:
+    def _cluster_runs(self, cluster: int, budget: tree.ReadLimit) -> Iterator[bytes]:
         """Yield the bytes of a chain, whole clusters, in pieces of at most 1 MiB."""
         boot = self.boot
         base = (boot.first_root_sector + boot.root_sectors) * boot.sector_size
@@ -259,7 +259,7 @@ class Fat:
                 yield self._bytes(offset, length)
                 offset += length
 
-    def content(self, node: Node, budget: tree.Budget) -> Iterator[bytes]:
+    def content(self, node: Node, budget: tree.ReadLimit) -> Iterator[bytes]:
         """Yield the content of a file, charged to a budget that several files share."""
         budget.spend_bytes(node.size)
         left = node.size
@@ -272,12 +272,12 @@ class Fat:
         if left:
             raise VerificationError(f"{paths.display(node.name)!r} is cut off")
 
-    def _own_budget(self) -> tree.Budget:
-        return tree.Budget(blocks=self.boot.clusters, logical=tree.LOGICAL_MAX)
+    def _own_budget(self) -> tree.ReadLimit:
+        return tree.ReadLimit(blocks=self.boot.clusters, logical=tree.LOGICAL_MAX)
 
     # Directories -------------------------------------------------------------------------------
 
-    def _slots(self, cluster: int, budget: tree.Budget | None = None) -> Iterator[bytes]:
+    def _slots(self, cluster: int, budget: tree.ReadLimit | None = None) -> Iterator[bytes]:
         """Yield the 32-byte entries of a directory; cluster 0 is the root."""
         for count, slot in enumerate(self._all_slots(cluster, budget or self._own_budget())):
             if slot[0] == _END:
@@ -287,7 +287,7 @@ class Fat:
             if slot[0] != _FREE:
                 yield slot
 
-    def _all_slots(self, cluster: int, budget: tree.Budget) -> Iterator[bytes]:
+    def _all_slots(self, cluster: int, budget: tree.ReadLimit) -> Iterator[bytes]:
         boot = self.boot
         first = cluster or boot.root_cluster
         if first:
@@ -299,7 +299,7 @@ class Fat:
             for at in range(0, len(run), 32):
                 yield run[at : at + 32]
 
-    def nodes(self, cluster: int, budget: tree.Budget) -> list[Node]:
+    def nodes(self, cluster: int, budget: tree.ReadLimit) -> list[Node]:
         """Return what is in a directory, in the order of names."""
         found = []
         long_name = _LongName()
@@ -379,15 +379,17 @@ class Fat:
             VerificationError: it is damaged.
             SecurityError: it is made to mislead: loops, names with slashes, shared clusters.
         """
-        walk = _Walk(self, content, tree.Budget(blocks=self.boot.clusters, logical=logical_max))
+        walk = _FatWalk(
+            self, content, tree.ReadLimit(blocks=self.boot.clusters, logical=logical_max)
+        )
         yield Entry(b"", b"", EntryType.DIRECTORY)
         yield from tree.in_key_order(0, walk.listing)
 
 
-class _Walk:
+class _FatWalk:
     """One pass over all directories."""
 
-    def __init__(self, volume: Fat, content: Content, budget: tree.Budget) -> None:
+    def __init__(self, volume: FatReader, content: Content, budget: tree.ReadLimit) -> None:
         self._volume = volume
         self._content = content
         self._budget = budget
@@ -430,7 +432,7 @@ def _entry(directory: bytes, node: Node) -> Entry:
 # The boot sector -------------------------------------------------------------------------------
 
 
-def read_boot(source: ByteSource) -> Boot:
+def read_boot(source: ByteSource) -> BootRecord:
     """Understand the boot sector.
 
     Raises:
@@ -449,7 +451,7 @@ def read_boot(source: ByteSource) -> Boot:
     extended = raw[64:] if is_32 else raw[36:]
     # 0x28: an older form with an id but without a label.
     has_id = extended[2] in {0x28, 0x29}
-    boot = Boot(
+    boot = BootRecord(
         oem=oem,
         sector_size=sector_size,
         sectors_per_cluster=per_cluster,
@@ -472,7 +474,7 @@ def read_boot(source: ByteSource) -> Boot:
 _CLUSTER_SECTORS = frozenset({1, 2, 4, 8, 16, 32, 64, 128})
 
 
-def _check_boot(boot: Boot, source: ByteSource, *, is_32: bool) -> None:
+def _check_boot(boot: BootRecord, source: ByteSource, *, is_32: bool) -> None:
     _insist(0 < boot.clusters <= FAT32_MAX and boot.fat_sectors > 0)
     _insist(is_32 or boot.clusters <= FAT16_MAX)
     _insist(is_32 == (boot.root_entries == 0) and is_32 == (boot.root_cluster >= 2))

@@ -32,7 +32,7 @@ _COUNT = struct.Struct("<8sI")
 _RUN = struct.Struct("<QI")
 
 
-class Run(NamedTuple):
+class GapExtent(NamedTuple):
     """Bytes and their place on the disk."""
 
     offset: int
@@ -44,7 +44,7 @@ class Run(NamedTuple):
         return self.offset + len(self.data)
 
 
-def read(source: ByteSource, disk: Disk) -> list[Run]:
+def read(source: ByteSource, disk: Disk) -> list[GapExtent]:
     """Return what is not zero before the first partition, boot code of the first sector included.
 
     Raises:
@@ -56,7 +56,7 @@ def read(source: ByteSource, disk: Disk) -> list[Run]:
     return list(_joined(pieces))
 
 
-def _pieces(source: ByteSource, start: int, end: int) -> Iterator[Run]:
+def _pieces(source: ByteSource, start: int, end: int) -> Iterator[GapExtent]:
     """Yield the blocks of a range that hold anything; the range may begin inside a block."""
     while start < end:
         length = min(BLOCK - start % BLOCK, end - start)
@@ -65,31 +65,31 @@ def _pieces(source: ByteSource, start: int, end: int) -> Iterator[Run]:
         except EOFError as error:
             raise LayoutError(f"the disk ends inside its boot gap, at byte {start}") from error
         if data.count(0) != length:
-            yield Run(start, data)
+            yield GapExtent(start, data)
         start += length
 
 
-def _joined(pieces: Iterable[Run]) -> Iterator[Run]:
+def _joined(pieces: Iterable[GapExtent]) -> Iterator[GapExtent]:
     start, parts, end = 0, list[bytes](), -1
     for piece in pieces:
         if piece.offset != end and parts:
-            yield Run(start, b"".join(parts))
+            yield GapExtent(start, b"".join(parts))
             parts = []
         if not parts:
             start = piece.offset
         parts.append(piece.data)
         end = piece.end
     if parts:
-        yield Run(start, b"".join(parts))
+        yield GapExtent(start, b"".join(parts))
 
 
-def encode(runs: Sequence[Run]) -> bytes:
+def encode(runs: Sequence[GapExtent]) -> bytes:
     """Write runs as a gap file."""
     heads = [_RUN.pack(run.offset, len(run.data)) for run in runs]
     return b"".join([_COUNT.pack(_MAGIC, len(runs)), *heads, *(run.data for run in runs)])
 
 
-def decode(data: bytes) -> list[Run]:
+def decode(data: bytes) -> list[GapExtent]:
     """Read a gap file, which may come from anybody.
 
     Raises:
@@ -103,7 +103,7 @@ def decode(data: bytes) -> list[Run]:
         raise SecurityError("the boot gap file has too many runs or is too large or too short")
     runs = []
     for offset, length in _RUN.iter_unpack(data[_COUNT.size : body]):
-        runs.append(Run(offset, data[body : body + length]))
+        runs.append(GapExtent(offset, data[body : body + length]))
         _check_run(runs, length)
         body += length
     if body != len(data):
@@ -111,7 +111,7 @@ def decode(data: bytes) -> list[Run]:
     return runs
 
 
-def _check_run(runs: Sequence[Run], length: int) -> None:
+def _check_run(runs: Sequence[GapExtent], length: int) -> None:
     run = runs[-1]
     before = runs[-2].end if len(runs) > 1 else -1
     if length == 0 or len(run.data) != length:

@@ -106,13 +106,13 @@ def _or_raw(source: ByteSource, kind: str, read: Callable[[], FileSystem]) -> Fi
 def _ext(source: ByteSource) -> FileSystem:
     if ext4_super.is_journal(source):
         return Raw(type="jbd", size=source.size)
-    return _or_raw(source, "ext4", lambda: ext4.Ext4(source).parameters())
+    return _or_raw(source, "ext4", lambda: ext4.Ext4Reader(source).parameters())
 
 
 def _fat(source: ByteSource) -> FileSystem | None:
     if not _has(source, 510, _FIRST_SECTOR_MAGIC):
         return None
-    found = _or_raw(source, "", lambda: fat.Fat(source).parameters())
+    found = _or_raw(source, "", lambda: fat.FatReader(source).parameters())
     return None if isinstance(found, Raw) else found
 
 

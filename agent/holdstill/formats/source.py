@@ -67,7 +67,7 @@ class OpenFile:
         return OpenFile(self.handle, start=self.start + start, size=size)
 
 
-class Direct:
+class DirectFile:
     """A ByteSource that reads large pieces around the page cache (O_DIRECT).
 
     They come from the medium, whatever memory holds of it, and the processor has less to do.
@@ -144,7 +144,7 @@ def opened(path: Path) -> Iterator[OpenFile]:
 def around_memory(path: Path, window: OpenFile) -> Iterator[ByteSource]:
     """Hold a part of an open file or device so that large pieces come from the medium itself."""
     with files.opened_direct(path, os.O_RDONLY) as handle:
-        yield window if handle is None else Direct(window, handle)
+        yield window if handle is None else DirectFile(window, handle)
 
 
 def size_of(handle: int) -> int:

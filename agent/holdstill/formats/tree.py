@@ -71,7 +71,7 @@ def in_key_order(
                 heapq.heappush(waiting, (entry.path, below))
 
 
-class Budget:
+class ReadLimit:
     """Ends the reading of a file system that claims more than it can hold.
 
     Args:

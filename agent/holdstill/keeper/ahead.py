@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError
 from holdstill.keeper import laying, repeating
-from holdstill.keeper.laying import Layout
+from holdstill.keeper.laying import TreeResult
 from holdstill.records import index as indexes
 from holdstill.system import files
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
-    from holdstill.records.index import Placed
+    from holdstill.records.index import PlacedEntry
 
 CHANGES_MAX = 50_000
 """With more differences than this, laying out anew is as quick, and memory stays flat."""
@@ -42,7 +42,7 @@ POLL = 0.05
 """Seconds between two looks at whether another process has finished."""
 
 
-class Base(NamedTuple):
+class TreeBase(NamedTuple):
     """A sealed capture: its name, the digest of its index, and where that is."""
 
     name: str
@@ -53,12 +53,12 @@ class Base(NamedTuple):
 class Changes(NamedTuple):
     """What differs in a part: what to take away, and what to add, both in key order."""
 
-    removed: list[Placed]
-    added: list[Placed]
+    removed: list[PlacedEntry]
+    added: list[PlacedEntry]
 
 
 @dataclass
-class Ahead:
+class TreePreparer:
     """One tree in the making.
 
     Attributes:
@@ -68,7 +68,7 @@ class Ahead:
     """
 
     store: Store
-    base: Base
+    base: TreeBase
     place: Path
     lock: Path
     _stop: Event = field(default_factory=Event)
@@ -128,7 +128,7 @@ class Ahead:
                 return True
         return False
 
-    def take(self, tree: Path, index_path: Path, digest: str) -> Layout | None:
+    def take(self, tree: Path, index_path: Path, digest: str) -> TreeResult | None:
         """Make it the tree of a capture with this index, which was checked.
 
         Returns:
@@ -140,7 +140,7 @@ class Ahead:
         except OSError:  # it was not made, or somebody took it away
             return None
         try:
-            layout = Layout()
+            layout = TreeResult()
             if digest != self.base.digest and not self._change(tree, index_path, layout):
                 self.store.discard(tree)
                 return None
@@ -149,7 +149,7 @@ class Ahead:
             return None
         return layout
 
-    def _change(self, tree: Path, index_path: Path, layout: Layout) -> bool:
+    def _change(self, tree: Path, index_path: Path, layout: TreeResult) -> bool:
         """Do the differences; tell whether they were few enough."""
         with (
             self.store.using_contents(),
@@ -165,7 +165,7 @@ class Ahead:
                 self.store.disk.remove_tree(tree / str(part))
         return True
 
-    def _change_part(self, top: Path, changes: Changes, layout: Layout) -> None:
+    def _change_part(self, top: Path, changes: Changes, layout: TreeResult) -> None:
         if not top.is_dir():
             self.store.disk.make_directory(top)
         with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
@@ -173,7 +173,7 @@ class Ahead:
                 self._remove(handle, entry)
             laying.grow(self.store, handle, layout, changes.added)
 
-    def _remove(self, top: int, entry: Placed) -> None:
+    def _remove(self, top: int, entry: PlacedEntry) -> None:
         at = files.open_beneath(top, entry.directory, os.O_RDONLY | os.O_DIRECTORY)
         try:
             if entry.digest:
@@ -184,7 +184,7 @@ class Ahead:
             os.close(at)
 
 
-def compare(old: Iterable[Placed], new: Iterable[Placed]) -> Changes | None:
+def compare(old: Iterable[PlacedEntry], new: Iterable[PlacedEntry]) -> Changes | None:
     """Tell how two parts differ, each in key order; None when it is in more than CHANGES_MAX."""
     changes = Changes([], [])
     for before, after in _side_by_side(iter(old), iter(new)):
@@ -202,8 +202,8 @@ def compare(old: Iterable[Placed], new: Iterable[Placed]) -> Changes | None:
 
 
 def _side_by_side(
-    old: Iterator[Placed], new: Iterator[Placed]
-) -> Iterator[tuple[Placed | None, Placed | None]]:
+    old: Iterator[PlacedEntry], new: Iterator[PlacedEntry]
+) -> Iterator[tuple[PlacedEntry | None, PlacedEntry | None]]:
     """Yield what is at each place before and after."""
     before, after = next(old, None), next(new, None)
     while before is not None or after is not None:
@@ -215,7 +215,7 @@ def _side_by_side(
             after = next(new, None)
 
 
-def _order(before: Placed | None, after: Placed | None) -> int:
+def _order(before: PlacedEntry | None, after: PlacedEntry | None) -> int:
     """Return -1, 0 or 1: which of the two has the smaller key; nothing comes last."""
     if before is None or after is None:
         return 1 if before is None else -1
@@ -223,7 +223,7 @@ def _order(before: Placed | None, after: Placed | None) -> int:
     return (here > there) - (here < there)
 
 
-def begin(store: Store, board: BoardName, base: Base | None) -> Ahead | None:
+def begin(store: Store, board: BoardName, base: TreeBase | None) -> TreePreparer | None:
     """Begin the tree of a board's next capture; the run lock is held."""
     clear(store, board, keep=base.name if base else "")
     ahead = _ahead(store, board, base)
@@ -232,20 +232,20 @@ def begin(store: Store, board: BoardName, base: Base | None) -> Ahead | None:
     return ahead
 
 
-def prepare(store: Store, board: BoardName, base: Base | None) -> None:
+def prepare(store: Store, board: BoardName, base: TreeBase | None) -> None:
     """Make the tree of a board's next capture; no lock is held, and nobody waits."""
     ahead = _ahead(store, board, base)
     if ahead is not None:
         ahead.make()
 
 
-def _ahead(store: Store, board: BoardName, base: Base | None) -> Ahead | None:
+def _ahead(store: Store, board: BoardName, base: TreeBase | None) -> TreePreparer | None:
     if base is None or not store.facts.abilities.hard_links:
         return None
     folder = store.board_folder(board) / "ahead"
     if not folder.is_dir():
         store.disk.make_directory(folder)
-    return Ahead(store, base, folder / base.name, folder.with_name("ahead.lock"))
+    return TreePreparer(store, base, folder / base.name, folder.with_name("ahead.lock"))
 
 
 def clear(store: Store, board: BoardName, *, keep: str = "") -> None:

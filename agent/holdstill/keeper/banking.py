@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import UsageError
 from holdstill.keeper import incoming
 from holdstill.model import names
-from holdstill.model.exchange import Banked
+from holdstill.model.exchange import Ingested
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,7 +33,7 @@ class _Judged(NamedTuple):
     good: bool
 
 
-def bank(store: Store, staging: Staging, digests: Sequence[Digest]) -> Banked:
+def ingest(store: Store, staging: Staging, digests: Sequence[Digest]) -> Ingested:
     """Take the named contents over into the store; what is not as named is removed.
 
     A content that the store has already counts as kept, so that asking again does no harm. The
@@ -45,10 +45,10 @@ def bank(store: Store, staging: Staging, digests: Sequence[Digest]) -> Banked:
     missing = [d for d in digests if not store.contents.has(d)]
     for digest in missing:
         store.discard(staging.contents / digest)
-    return Banked(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
+    return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
 
 
-def bank_leftovers(store: Store, staging: Staging) -> None:
+def ingest_leftovers(store: Store, staging: Staging) -> None:
     """Take over what a cut-off run had sent whole; what is incomplete stays, to be continued."""
     for path in incoming.shared_inodes(staging.contents):
         store.disk.unlink(path)

@@ -18,7 +18,7 @@ from holdstill.records import signature
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.keeper.contents import Contents
+    from holdstill.keeper.contents import ContentStore
     from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.ledger import Ledger, SealedEvent
     from holdstill.keeper.store import Store
@@ -63,7 +63,7 @@ class StoredCapture:
     board: BoardName
     name: CaptureName
     folder: Path
-    contents: Contents
+    contents: ContentStore
     faults: tuple[str, ...] = ()
 
     @property
@@ -108,7 +108,7 @@ class StoredCapture:
 
 
 @dataclass(frozen=True)
-class Shelf:
+class BoardCaptures:
     """All captures of one board, for reading. Nothing here changes the store."""
 
     store: Store
@@ -276,7 +276,7 @@ def raw_name(number: int) -> str:
     return f"raw-{number}.bin"
 
 
-def insist_good(capture: Judged) -> Judged:
+def check_good(capture: Judged) -> Judged:
     """Return a capture that has no faults.
 
     Raises:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.keeper.disk import Disk
+    from holdstill.keeper.disk import StoreDisk
 
 _NAME = re.compile(r"[0-9a-f]{64}")
 _SPARE = re.compile(r"([0-9a-f]{64})\.([1-9][0-9]{0,3})")
@@ -30,7 +30,7 @@ SHARDS = tuple(f"{number:02x}" for number in range(256))
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
-class Held(NamedTuple):
+class ContentLinks(NamedTuple):
     """One file in content/: a content's first copy, or a spare one."""
 
     digest: Digest
@@ -41,10 +41,10 @@ class Held(NamedTuple):
     written_at: float
 
 
-class Contents:
+class ContentStore:
     """The folder content/ of a store."""
 
-    def __init__(self, root: Path, disk: Disk) -> None:
+    def __init__(self, root: Path, disk: StoreDisk) -> None:
         self.root = root
         self._disk = disk
         self._prefix = os.fspath(root)
@@ -131,23 +131,23 @@ class Contents:
         except FileExistsError:  # another hand, or another board's seal, was quicker
             self._disk.unlink(draft)
 
-    def all(self) -> Iterator[Held]:
+    def all(self) -> Iterator[ContentLinks]:
         """Yield every file of every content, spare copies next to their first."""
         for shard in SHARDS:
             yield from self.shard(shard)
 
-    def shard(self, shard: str) -> list[Held]:
+    def shard(self, shard: str) -> list[ContentLinks]:
         """Return the files of contents whose digest begins with two digits, in order."""
         return sorted(self._files(self.root / shard))
 
-    def _files(self, folder: Path) -> Iterator[Held]:
+    def _files(self, folder: Path) -> Iterator[ContentLinks]:
         with os.scandir(folder) as found:
             for item in found:
                 spare = _SPARE.fullmatch(item.name)
                 if spare is None and _NAME.fullmatch(item.name) is None:
                     continue
                 state = item.stat(follow_symlinks=False)
-                yield Held(
+                yield ContentLinks(
                     Digest(spare[1] if spare else item.name), folder / item.name, state.st_nlink,
                     state.st_size, state.st_blocks * 512, state.st_mtime,
                 )  # fmt: skip

@@ -24,7 +24,7 @@ _NO_SUCH_CALL = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 _CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 
 
-class Disk:
+class StoreDisk:
     """The disk under a store.
 
     Attributes:

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.store import Store
-    from holdstill.records.index import Index, Placed
+    from holdstill.records.index import Index, PlacedEntry
 
-    _Make = Callable[[Placed, int, "Layout"], None]
+    _Make = Callable[[PlacedEntry, int, "TreeResult"], None]
 
 _CANNOT_HOLD = frozenset({errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EEXIST})
 """What a file system answers to a name it cannot keep; EEXIST where case does not count."""
@@ -34,7 +34,7 @@ WARNINGS_SHOWN = 20
 
 
 @dataclass
-class Layout:
+class TreeResult:
     """What laying out a tree came to.
 
     Attributes:
@@ -57,12 +57,12 @@ class Layout:
         return (*shown, f"and {more} more") if more > 0 else tuple(shown)
 
 
-def lay_out(store: Store, tree: Path, index_path: Path) -> Layout:
+def lay_out(store: Store, tree: Path, index_path: Path) -> TreeResult:
     """Make tree/<part>/... for an index that was checked; tree must not exist.
 
     Where there are no hard links there is no tree: then contents must be there all the same.
     """
-    layout = Layout()
+    layout = TreeResult()
     with store.using_contents(), indexes.opened(index_path) as index:
         if not store.facts.abilities.hard_links:
             _look_only(store, index, layout)
@@ -72,21 +72,21 @@ def lay_out(store: Store, tree: Path, index_path: Path) -> Layout:
             top = tree / str(part)
             store.disk.make_directory(top)
             with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-                hand = Hand(store, handle)
+                hand = TreeWriter(store, handle)
                 hand.make_directories(index.folders(part), layout)
                 hand.link(index.files(part), layout)
     return layout
 
 
-def grow(store: Store, top: int, layout: Layout, added: Iterable[Placed]) -> None:
+def grow(store: Store, top: int, layout: TreeResult, added: Iterable[PlacedEntry]) -> None:
     """Add entries, in key order, to the tree of a part whose open folder is top."""
-    hand = Hand(store, top)
+    hand = TreeWriter(store, top)
     hand.make_directories((entry for entry in added if not entry.digest), layout)
     hand.link((entry for entry in added if entry.digest), layout)
 
 
 @dataclass(frozen=True)
-class Hand:
+class TreeWriter:
     """Makes names below the folder of one part.
 
     One at a time: what a content's link count says holds only while no other hand links it.
@@ -95,18 +95,18 @@ class Hand:
     store: Store
     top: int
 
-    def make_directories(self, entries: Iterable[Placed], came_to: Layout) -> None:
+    def make_directories(self, entries: Iterable[PlacedEntry], came_to: TreeResult) -> None:
         """Make directories, which come parents first."""
         for directory, group in groupby(entries, key=attrgetter("directory")):
             self._in_directory(directory, group, came_to, self._make)
 
-    def link(self, entries: Iterable[Placed], came_to: Layout) -> None:
+    def link(self, entries: Iterable[PlacedEntry], came_to: TreeResult) -> None:
         """Link files into their directories."""
         for directory, group in groupby(entries, key=attrgetter("directory")):
             self._in_directory(directory, group, came_to, self._link)
 
     def _in_directory(
-        self, directory: bytes, entries: Iterable[Placed], came_to: Layout, make: _Make
+        self, directory: bytes, entries: Iterable[PlacedEntry], came_to: TreeResult, make: _Make
     ) -> None:
         try:
             at = files.open_beneath(self.top, directory, os.O_RDONLY | os.O_DIRECTORY)
@@ -123,11 +123,11 @@ class Hand:
         finally:
             os.close(at)
 
-    def _make(self, entry: Placed, at: int, came_to: Layout) -> None:
+    def _make(self, entry: PlacedEntry, at: int, came_to: TreeResult) -> None:
         del came_to
         self.store.disk.make_directory_at(entry.name, at)
 
-    def _link(self, entry: Placed, at: int, came_to: Layout) -> None:
+    def _link(self, entry: PlacedEntry, at: int, came_to: TreeResult) -> None:
         digest = entry.digest.hex()
         try:
             self.store.contents.link(digest, entry.name, at)
@@ -139,7 +139,7 @@ class Hand:
         if found.st_nlink == 2:  # the store's name and this one: nobody had it before
             came_to.new_bytes += found.st_size
 
-    def _leave_out(self, entry: Placed, came_to: Layout, error: OSError) -> None:
+    def _leave_out(self, entry: PlacedEntry, came_to: TreeResult, error: OSError) -> None:
         """A file that has no place in the tree must be in the store all the same."""
         if error.errno not in {*_CANNOT_HOLD, errno.ENOENT, errno.ENOTDIR}:
             raise error
@@ -148,12 +148,12 @@ class Hand:
             _look(self.store, entry.digest, entry.size, came_to)
 
 
-def _look_only(store: Store, index: Index, layout: Layout) -> None:
+def _look_only(store: Store, index: Index, layout: TreeResult) -> None:
     for digest, size in index.digests():
         _look(store, digest, size, layout)
 
 
-def _look(store: Store, digest: bytes, size: int, layout: Layout) -> None:
+def _look(store: Store, digest: bytes, size: int, layout: TreeResult) -> None:
     """Make sure that a content is in the store, in its size."""
     try:
         found = store.contents.path(Digest(digest.hex())).lstat().st_size

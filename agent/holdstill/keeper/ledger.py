@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-    from holdstill.keeper.disk import Disk
+    from holdstill.keeper.disk import StoreDisk
 
 
 class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sealed"):
@@ -238,7 +238,7 @@ class Ledger:
             )
 
 
-class _Reader:
+class _LedgerParser:
     """Follows the chain line by line."""
 
     def __init__(self) -> None:
@@ -275,7 +275,7 @@ class _Reader:
 def parse(data: bytes) -> Ledger:
     """Read a ledger's bytes; pure."""
     whole, newline, rest = data.rpartition(b"\n")
-    reader = _Reader()
+    reader = _LedgerParser()
     for position, raw in enumerate(whole.split(b"\n") if newline else [], start=1):
         reader.take(position, raw)
     return Ledger(
@@ -323,7 +323,7 @@ class LedgerFile:
             yield self.read()
 
     @contextmanager
-    def held_for_writing(self, disk: Disk) -> Iterator[Ledger]:
+    def held_for_writing(self, disk: StoreDisk) -> Iterator[Ledger]:
         """Be the only one who publishes or deletes; a line that was cut off is taken away."""
         with files.opened(self.path, os.O_RDWR) as handle:
             fcntl.flock(handle, fcntl.LOCK_EX)
@@ -333,7 +333,7 @@ class LedgerFile:
                 ledger = self.read()
             yield ledger
 
-    def append(self, ledger: Ledger, events: Iterable[Event], *, at: str, disk: Disk) -> None:
+    def append(self, ledger: Ledger, events: Iterable[Event], *, at: str, disk: StoreDisk) -> None:
         """Write events behind what was read; the caller holds the file for writing."""
         disk.append(self.path, next_lines(ledger, events, at=at))
         disk.sync_file(self.path)

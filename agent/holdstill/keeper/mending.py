@@ -22,14 +22,14 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.keeper.contents import Held
+    from holdstill.keeper.contents import ContentLinks
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
 
 _HOLDERS_MAX = 10_000_000
 
 
-class Outcome(StrEnum):
+class RepairResult(StrEnum):
     """What became of a content that was reported as bad."""
 
     SOUND = "sound"
@@ -40,14 +40,14 @@ class Outcome(StrEnum):
     """It was taken out; the board is asked for it at its next capture."""
 
 
-def mend(store: Store, digest: Digest) -> Outcome:
+def repair(store: Store, digest: Digest) -> RepairResult:
     """Do for one content what can be done here and now."""
     with store.alone_with_contents():
         group = [held for held in store.contents.shard(digest[:2]) if held.digest == digest]
         good = [held for held in group if is_good(held)]
         first = store.contents.path(digest)
         if any(held.path == first for held in good):
-            return Outcome.SOUND
+            return RepairResult.SOUND
         for board in store.boards():
             ahead.clear(store, board)  # its links are to the bad file
         _mark(store, digest)
@@ -55,14 +55,14 @@ def mend(store: Store, digest: Digest) -> Outcome:
             if held not in good:
                 _take_out(store, held)
         if not good:
-            return Outcome.AWAITED
+            return RepairResult.AWAITED
         store.disk.rename_new(good[0].path, first)
         store.disk.sync_directory(first.parent)
     finish(store)
-    return Outcome.HEALED
+    return RepairResult.HEALED
 
 
-def is_good(held: Held) -> bool:
+def is_good(held: ContentLinks) -> bool:
     """Tell whether a file in content/ is what its name says, as the disk has it."""
     try:
         with files.opened(held.path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
@@ -98,7 +98,7 @@ def _mark(store: Store, digest: Digest) -> None:
     store.disk.sync_directory(folder)
 
 
-def _take_out(store: Store, held: Held) -> None:
+def _take_out(store: Store, held: ContentLinks) -> None:
     """Take a bad file out of content/; its bytes stay somewhere, for whoever wants to look."""
     if held.links > 1:
         store.disk.unlink(held.path)  # the captures' trees have it

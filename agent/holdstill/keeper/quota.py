@@ -72,7 +72,7 @@ class Quota:
             )
 
 
-class Watch:
+class ArrivalMonitor:
     """Looks after one transfer: what it may still add, and what must stay free."""
 
     def __init__(self, quota: Quota, staging: Staging, *, min_free: int) -> None:

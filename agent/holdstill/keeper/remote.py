@@ -9,12 +9,19 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from holdstill.errors import LinkError, PreflightError
 from holdstill.keeper import wire
-from holdstill.model.exchange import PROTOCOL, Banked, Begun, CaptureBrief, Hello, Sealed
+from holdstill.model.exchange import (
+    PROTOCOL,
+    CaptureBrief,
+    Hello,
+    Ingested,
+    RunStarted,
+    SealResult,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdstill.model.exchange import Wanted
+    from holdstill.model.exchange import WantedContent
     from holdstill.model.layout import Record
 
 T = TypeVar("T")
@@ -49,22 +56,22 @@ class RemoteKeeper:
             )
         return hello
 
-    def begin(self) -> Begun:
+    def begin(self) -> RunStarted:
         """Begin a run, or go on with one that was cut off."""
-        return self._call("begin", wire.Nothing(), Begun)
+        return self._call("begin", wire.Nothing(), RunStarted)
 
-    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
         """Return which of these contents the keeper's store does not have."""
         return self._call("lacking", wire.WantedParams(wanted=tuple(wanted)), tuple[str, ...])
 
-    def bank(self, digests: Sequence[str]) -> Banked:
+    def bank(self, digests: Sequence[str]) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        return self._call("bank", wire.DigestsParams(digests=tuple(digests)), Banked)
+        return self._call("bank", wire.DigestsParams(digests=tuple(digests)), Ingested)
 
-    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or learn what is lacking."""
         params = wire.SealParams(manifest=manifest, signature=signature)
-        return self._call("seal", params, Sealed)
+        return self._call("seal", params, SealResult)
 
     def abandon(self) -> None:
         """End the run without a capture; what arrived stays for the next one.

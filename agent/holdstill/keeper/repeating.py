@@ -12,7 +12,7 @@ import os
 from functools import partial
 from typing import TYPE_CHECKING
 
-from holdstill.keeper.laying import Hand, Layout
+from holdstill.keeper.laying import TreeResult, TreeWriter
 from holdstill.records import index as indexes
 from holdstill.system import confine, files, process
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from threading import Event
 
     from holdstill.keeper.store import Store
-    from holdstill.records.index import Index, Placed
+    from holdstill.records.index import Index, PlacedEntry
 
 BATCH = 10_000
 """Names that are made in a go: a few megabytes of entries."""
@@ -48,26 +48,26 @@ def _is_repeated(store: Store, tree: Path, index: Index, part: int, stop: Event)
     top = tree / str(part)
     store.disk.make_directory(top)
     with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-        return _are_placed(RepeatingHand(store, handle), index.placed(part), stop)
+        return _are_placed(RepeatedTreeWriter(store, handle), index.placed(part), stop)
 
 
-class RepeatingHand(Hand):
+class RepeatedTreeWriter(TreeWriter):
     """Links what was linked before, unjudged."""
 
-    def _link(self, entry: Placed, at: int, came_to: Layout) -> None:
+    def _link(self, entry: PlacedEntry, at: int, came_to: TreeResult) -> None:
         try:
             self.store.contents.link(entry.digest.hex(), entry.name, at)
         except FileNotFoundError:
             came_to.lacking[entry.digest.hex()] = None
 
-    def links_all(self, entries: Iterable[Placed]) -> bool:
+    def links_all(self, entries: Iterable[PlacedEntry]) -> bool:
         """Link files into their directories; tell whether all could be."""
-        layout = Layout()
+        layout = TreeResult()
         self.link(entries, layout)
         return not layout.lacking and not layout.left_out
 
 
-def _are_placed(hand: RepeatingHand, entries: Iterator[Placed], stop: Event) -> bool:
+def _are_placed(hand: RepeatedTreeWriter, entries: Iterator[PlacedEntry], stop: Event) -> bool:
     """Make what there is, a batch at a time; tell whether all of it was made.
 
     In key order a directory comes before what is in it. So while hands link the files of one
@@ -76,7 +76,7 @@ def _are_placed(hand: RepeatingHand, entries: Iterator[Placed], stop: Event) -> 
     ended_well = _nothing_begun
     try:
         while not stop.is_set() and (batch := list(itertools.islice(entries, BATCH))):
-            layout = Layout()
+            layout = TreeResult()
             hand.make_directories((entry for entry in batch if not entry.digest), layout)
             before, ended_well = ended_well, _nothing_begun
             if not before() or layout.left_out:
@@ -91,7 +91,7 @@ def _nothing_begun() -> bool:
     return True
 
 
-def _begin(hand: RepeatingHand, batch: Sequence[Placed]) -> Callable[[], bool]:
+def _begin(hand: RepeatedTreeWriter, batch: Sequence[PlacedEntry]) -> Callable[[], bool]:
     """Have a batch linked by as many hands as the disk has use for.
 
     Returns:
@@ -102,7 +102,7 @@ def _begin(hand: RepeatingHand, batch: Sequence[Placed]) -> Callable[[], bool]:
         well = hand.links_all(batch)
         return lambda: well
 
-    def work(entries: Sequence[Placed]) -> None:
+    def work(entries: Sequence[PlacedEntry]) -> None:
         confine.die_with_parent()
         if not hand.links_all(entries):
             raise FileNotFoundError

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.keeper.ahead import Ahead
-    from holdstill.keeper.captures import Shelf
+    from holdstill.keeper.ahead import TreePreparer
+    from holdstill.keeper.captures import BoardCaptures
     from holdstill.keeper.incoming import Staging
-    from holdstill.keeper.laying import Layout
+    from holdstill.keeper.laying import TreeResult
     from holdstill.keeper.ledger import Ledger
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Attachment, Manifest
@@ -39,7 +39,7 @@ _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
 
 
 @dataclass(frozen=True)
-class Due:
+class ExpectedSeal:
     """What the next capture must say of itself: the ledger's side of the chain."""
 
     run: str
@@ -48,7 +48,7 @@ class Due:
 
 
 def check_manifest(
-    shelf: Shelf, data: bytes, seal: bytes, *, due: Due, entries_limit: int
+    shelf: BoardCaptures, data: bytes, seal: bytes, *, due: ExpectedSeal, entries_limit: int
 ) -> Manifest:
     """Return the manifest that a board wants sealed, if it is signed, sound and the next one.
 
@@ -167,7 +167,7 @@ def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
 
 
 def event_for(
-    data: bytes, manifest: Manifest, *, layout: Layout, arrived_at: str, run: str
+    data: bytes, manifest: Manifest, *, layout: TreeResult, arrived_at: str, run: str
 ) -> SealedEvent:
     """Write down what was sealed."""
     brief = CaptureBrief(
@@ -192,7 +192,7 @@ def event_for(
 class Sealer:
     """Makes one capture out of one staging, or leaves everything as it was."""
 
-    def __init__(self, shelf: Shelf, *, clock: Clock) -> None:
+    def __init__(self, shelf: BoardCaptures, *, clock: Clock) -> None:
         self._shelf, self._store = shelf, shelf.store
         self._disk, self._clock = shelf.store.disk, clock
         self._sealing = shelf.store.board_folder(shelf.board) / "sealing"
@@ -202,8 +202,8 @@ class Sealer:
         staging: Staging,
         manifest: Manifest,
         documents: tuple[bytes, bytes],
-        begun: Ahead | None = None,
-    ) -> tuple[Path, Layout]:
+        begun: TreePreparer | None = None,
+    ) -> tuple[Path, TreeResult]:
         """Lay out the capture beside the others; it is whole and on the medium at the end.
 
         If contents are lacking, nothing is left. begun is its tree, begun ahead.
@@ -222,7 +222,7 @@ class Sealer:
         self._disk.sync_all(folder)
         return folder, layout
 
-    def _lay_out(self, folder: Path, digest: str, begun: Ahead | None) -> Layout:
+    def _lay_out(self, folder: Path, digest: str, begun: TreePreparer | None) -> TreeResult:
         tree, index_path = folder / "tree", folder / INDEX
         layout = begun.take(tree, index_path, digest) if begun else None
         return layout or laying.lay_out(self._store, tree, index_path)

@@ -15,8 +15,8 @@ import msgspec
 
 from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
 from holdstill.keeper import enrolment, incoming, outgoing, refusals, wire, words
-from holdstill.keeper.captures import Shelf
-from holdstill.keeper.quota import Quota, Watch
+from holdstill.keeper.captures import BoardCaptures
+from holdstill.keeper.quota import ArrivalMonitor, Quota
 from holdstill.keeper.service import MIN_FREE, LocalKeeper
 from holdstill.model.exchange import MESSAGE_LIMIT
 from holdstill.system import confine, files, process
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.keeper.wire import Call
-    from holdstill.keeper.words import Lend, Receive
+    from holdstill.keeper.words import Fetch, ReceiveRequest
     from holdstill.model.names import BoardName
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
@@ -58,17 +58,17 @@ def forced_command(
     enrolment.read(store, board)
     os.umask(0o077)
     try:
-        wish = words.understand(original)
+        wish = words.parse(original)
         match wish:
-            case words.Receive():
+            case words.ReceiveRequest():
                 return _receive(store, board, wish, min_free=min_free)
-            case words.Lend():
+            case words.Fetch():
                 _lend(store, board, wish, runner)
-            case words.Control():
+            case words.ControlRequest():
                 with LocalKeeper(
                     store, board, clock=clock, runner=runner, min_free=min_free
                 ) as keeper:
-                    Service(keeper, store, board, clock=clock).run(0, 1)
+                    SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
                     keeper.lay_out_next()
     except SecurityError as error:
@@ -77,7 +77,7 @@ def forced_command(
     return 0
 
 
-def _receive(store: Store, board: BoardName, wish: Receive, *, min_free: int) -> int:
+def _receive(store: Store, board: BoardName, wish: ReceiveRequest, *, min_free: int) -> int:
     """Run the rsync that writes into this board's running staging, and nowhere else."""
     process.require("rsync")
     lock = incoming.receiver_lock(store, board)
@@ -85,20 +85,20 @@ def _receive(store: Store, board: BoardName, wish: Receive, *, min_free: int) ->
     if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
-    watch = Watch(Quota(store, enrolment.read(store, board)), staging, min_free=min_free)
+    watch = ArrivalMonitor(Quota(store, enrolment.read(store, board)), staging, min_free=min_free)
     target = staging.contents if wish.area == "contents" else staging.attachments
     rsync = Command.of("rsync", "--server", *wish.options, ".", f"{target}/")
 
     def receive() -> None:
         os.setpgid(0, 0)
         confine.die_with_parent()
-        confine.confine(read=SYSTEM_READ, write=[str(target)])
+        confine.restrict(read=SYSTEM_READ, write=[str(target)])
         process.become(rsync)
 
     return _attended(process.fork_child(receive), watch)
 
 
-def _attended(pid: int, watch: Watch) -> int:
+def _attended(pid: int, watch: ArrivalMonitor) -> int:
     """Wait for a transfer; end it when it takes more than it may.
 
     Raises:
@@ -117,20 +117,20 @@ def _attended(pid: int, watch: Watch) -> int:
         os.close(ended)
 
 
-def _lend(store: Store, board: BoardName, wish: Lend, runner: Runner) -> NoReturn:
+def _lend(store: Store, board: BoardName, wish: Fetch, runner: Runner) -> NoReturn:
     """Become the rsync that reads one folder or file of this board's own, and nothing else."""
     process.require("rsync")
     if wish.folder:
         path = f"{outgoing.folder(store, board) / wish.folder}/"
     else:
-        path = str(Shelf(store, board, runner).capture(wish.capture).folder / wish.name)
+        path = str(BoardCaptures(store, board, runner).capture(wish.capture).folder / wish.name)
     if not os.path.lexists(path):
         raise UsageError(f"board {board} has nothing there to fetch")
-    confine.confine(read=[*SYSTEM_READ, path], write=[])
+    confine.restrict(read=[*SYSTEM_READ, path], write=[])
     process.become(Command.of("rsync", "--server", "--sender", *wish.options, ".", path))
 
 
-class Lines:
+class LineReader:
     """Lines from a descriptor, of limited length, with limited patience."""
 
     def __init__(self, handle: int, *, limit: int, patience: float) -> None:
@@ -158,7 +158,7 @@ class Lines:
         return line
 
 
-class Service:
+class SshServer:
     """Answers calls with the methods of one board's keeper."""
 
     def __init__(
@@ -174,7 +174,7 @@ class Service:
         Raises:
             SecurityError: a line is longer than a line may be.
         """
-        lines = Lines(source, limit=MESSAGE_LIMIT, patience=patience)
+        lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience)
         try:
             while (line := lines.next()) is not None:
                 answer = self.answer(line)

@@ -19,12 +19,12 @@ from holdstill.errors import (
     VerificationError,
 )
 from holdstill.keeper import ahead, banking, captures, incoming, outgoing, sealing
-from holdstill.keeper.ahead import Base
-from holdstill.keeper.captures import MANIFEST, SIGNATURE, Shelf
+from holdstill.keeper.ahead import TreeBase
+from holdstill.keeper.captures import MANIFEST, SIGNATURE, BoardCaptures
 from holdstill.keeper.quota import Quota
-from holdstill.keeper.sealing import Due, Sealer
+from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names, sizes
-from holdstill.model.exchange import BATCH, PROTOCOL, Begun, Hello, Sealed
+from holdstill.model.exchange import BATCH, PROTOCOL, Hello, RunStarted, SealResult
 from holdstill.records import manifest as manifests
 from holdstill.system import clock as clocks
 
@@ -32,12 +32,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from holdstill.keeper.ahead import Ahead
+    from holdstill.keeper.ahead import TreePreparer
     from holdstill.keeper.captures import StoredCapture
     from holdstill.keeper.incoming import RunLock, Staging
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.store import Store
-    from holdstill.model.exchange import Banked, CaptureBrief, Wanted
+    from holdstill.model.exchange import CaptureBrief, Ingested, WantedContent
     from holdstill.model.manifest import Attachment
     from holdstill.model.names import BoardName, Digest
     from holdstill.system.clock import Clock
@@ -63,14 +63,14 @@ class LocalKeeper:
     ) -> None:
         self._store, self._board = store, board
         self._clock, self._runner = clock, runner
-        self._shelf = Shelf(store, board, runner)
+        self._shelf = BoardCaptures(store, board, runner)
         self._limits = self._shelf.enrolled.limits
         self._quota = Quota(store, self._shelf.enrolled)
         self._min_free = min_free
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
-        self._due = Due("", 0, "")
-        self._ahead: Ahead | None = None
+        self._due = ExpectedSeal("", 0, "")
+        self._ahead: TreePreparer | None = None
         self._is_next_due = False
 
     def __enter__(self) -> Self:
@@ -102,7 +102,7 @@ class LocalKeeper:
                 newest=self._shelf.newest_good(),
             )
 
-    def begin(self) -> Begun:
+    def begin(self) -> RunStarted:
         """Begin a run, or go on with one that was cut off.
 
         Raises:
@@ -118,22 +118,22 @@ class LocalKeeper:
                 self.close()
                 raise
 
-    def _begin(self) -> Begun:
+    def _begin(self) -> RunStarted:
         Sealer(self._shelf, clock=self._clock).recover()
         ledger = self._shelf.ledger_file.read()
         runs = frozenset(event.run for event in ledger.sealed)
         incoming.tidy(self._store, self._board, finished_runs=runs)
         staging = incoming.begin_staging(self._store, self._board)
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            banking.bank_leftovers(self._store, staging)
+            banking.ingest_leftovers(self._store, staging)
         newest = self._shelf.newest_good()
         if self._ahead is None:
             self._ahead = ahead.begin(self._store, self._board, self._base(newest))
         seeded = tuple(self._seed(staging, newest)) if newest else ()
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
-        self._staging, self._due = staging, Due(staging.run, seq, previous)
-        return Begun(
+        self._staging, self._due = staging, ExpectedSeal(staging.run, seq, previous)
+        return RunStarted(
             run=staging.run,
             seq=seq,
             previous=previous,
@@ -142,10 +142,12 @@ class LocalKeeper:
             seeded=seeded,
         )
 
-    def _base(self, newest: CaptureBrief | None) -> Base | None:
+    def _base(self, newest: CaptureBrief | None) -> TreeBase | None:
         if newest is None:
             return None
-        return Base(newest.name, newest.index, self._shelf.folder / newest.name / captures.INDEX)
+        return TreeBase(
+            newest.name, newest.index, self._shelf.folder / newest.name / captures.INDEX
+        )
 
     def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
         """Lay copies of the newest capture's attachments out, so that only differences travel.
@@ -161,7 +163,7 @@ class LocalKeeper:
                 self._store.disk.clone(source, target)
                 yield attachment
 
-    def lacking(self, wanted: Sequence[Wanted]) -> tuple[Digest, ...]:
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[Digest, ...]:
         """Tell which of these contents the store does not have, in the order asked.
 
         For a file that has an older content here, a copy of that is laid out for rsync.
@@ -189,7 +191,7 @@ class LocalKeeper:
                     incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
             return lacking
 
-    def bank(self, digests: Sequence[str]) -> Banked:
+    def bank(self, digests: Sequence[str]) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
 
         Raises:
@@ -201,11 +203,11 @@ class LocalKeeper:
             _insist_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             with incoming.no_receiver(self._store, self._board, clock=self._clock):
-                banked = banking.bank(self._store, staging, checked)
+                banked = banking.ingest(self._store, staging, checked)
             self._quota.add(banked.new_bytes)
             return banked
 
-    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.
 
         Sealing the same manifest again is answered as the first time.
@@ -222,7 +224,7 @@ class LocalKeeper:
             if event is None:
                 event, lacking = self._seal(sealer, manifest, signature)
                 if event is None:
-                    return Sealed(lacking=lacking)
+                    return SealResult(lacking=lacking)
             self._finish(event)
             return _answer(event)
 
@@ -287,7 +289,7 @@ class LocalKeeper:
         """
         with _translated():
             _insist_batch(digests)
-            capture = captures.insist_good(self._shelf.capture(name))
+            capture = captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
             return outgoing.lay_out(self._store, capture, checked)
 
@@ -328,8 +330,10 @@ def _insist_batch(items: Sequence[object]) -> None:
         raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
 
 
-def _answer(event: SealedEvent) -> Sealed:
-    return Sealed(name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings)
+def _answer(event: SealedEvent) -> SealResult:
+    return SealResult(
+        name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings
+    )
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})

@@ -29,8 +29,8 @@ import msgspec
 import yaml
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
-from holdstill.keeper.contents import SHARDS, Contents
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.contents import SHARDS, ContentStore
+from holdstill.keeper.disk import StoreDisk
 from holdstill.model import documents, names
 from holdstill.model.layout import Record
 from holdstill.system import clock as clocks
@@ -92,12 +92,12 @@ class Store:
 
     root: Path
     facts: StoreFacts
-    disk: Disk
+    disk: StoreDisk
 
     @cached_property
-    def contents(self) -> Contents:
+    def contents(self) -> ContentStore:
         """The distinct file bodies."""
-        return Contents(self.root / "content", self.disk)
+        return ContentStore(self.root / "content", self.disk)
 
     @property
     def trash(self) -> Path:
@@ -152,14 +152,14 @@ class Store:
         return state.f_bavail * state.f_frsize, inodes
 
 
-def create(root: Path, *, clock: Clock, disk: Disk | None = None) -> Store:
+def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:
     """Make a store in an empty or new directory; an existing store is opened instead.
 
     Raises:
         UsageError: the directory holds something else.
         PreflightError: its file system cannot hold a store.
     """
-    disk = disk or Disk()
+    disk = disk or StoreDisk()
     if (root / "store.yaml").is_file():
         return open_store(root, disk=disk)
     _claim(root, disk)
@@ -180,7 +180,7 @@ def _by_hand() -> bytes:
     return resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
 
 
-def open_store(root: Path, *, disk: Disk | None = None) -> Store:
+def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
     """Open a store; nothing is changed.
 
     Raises:
@@ -201,7 +201,7 @@ def open_store(root: Path, *, disk: Disk | None = None) -> Store:
             f"{root}: format {version!r} of a store is not one that this version reads ({FORMAT})",
             hint="use the version of holdstill that made it, or a newer one",
         )
-    return Store(root, documents.decode(document, StoreFacts, "store.yaml"), disk or Disk())
+    return Store(root, documents.decode(document, StoreFacts, "store.yaml"), disk or StoreDisk())
 
 
 def encode(document: Record) -> bytes:
@@ -217,7 +217,7 @@ _UNFINISHED = frozenset(
 """What an interrupted init can have left; lost+found is what a fresh ext4 holds."""
 
 
-def _make(root: Path, disk: Disk) -> None:
+def _make(root: Path, disk: StoreDisk) -> None:
     try:
         disk.make_directory(root)
     except FileNotFoundError as error:
@@ -239,7 +239,7 @@ def _user() -> str:
         return str(os.geteuid())
 
 
-def _claim(root: Path, disk: Disk) -> None:
+def _claim(root: Path, disk: StoreDisk) -> None:
     """Make the directory, or take one that is empty or holds an interrupted init."""
     if not root.exists():
         _make(root, disk)
@@ -266,12 +266,12 @@ def _listed(folder: Path) -> Iterator[Path]:
         yield from folder.iterdir()
 
 
-def _ensure(folder: Path, disk: Disk) -> None:
+def _ensure(folder: Path, disk: StoreDisk) -> None:
     if not folder.is_dir():
         disk.make_directory(folder)
 
 
-def probe(root: Path, disk: Disk) -> Abilities:
+def probe(root: Path, disk: StoreDisk) -> Abilities:
     """Try out what the file system under root can do.
 
     Raises:
@@ -293,7 +293,7 @@ def probe(root: Path, disk: Disk) -> Abilities:
         disk.remove_tree(folder)
 
 
-def _insist_on_rename(folder: Path, disk: Disk) -> None:
+def _insist_on_rename(folder: Path, disk: StoreDisk) -> None:
     try:
         disk.create(folder / "one", b"1")
         disk.create(folder / "two", b"2")
@@ -307,7 +307,7 @@ def _insist_on_rename(folder: Path, disk: Disk) -> None:
         raise PreflightError(f"{folder.parent} cannot hold a store: renaming over a file fails")
 
 
-def _can_link(folder: Path, disk: Disk) -> bool:
+def _can_link(folder: Path, disk: StoreDisk) -> bool:
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         disk.link_at(os.fspath(folder / "one"), b"linked", handle)
@@ -318,7 +318,7 @@ def _can_link(folder: Path, disk: Disk) -> bool:
     return (folder / "one").stat().st_nlink == 2
 
 
-def _is_case_sensitive(folder: Path, disk: Disk) -> bool:
+def _is_case_sensitive(folder: Path, disk: StoreDisk) -> bool:
     disk.create(folder / "Case", b"")
     return not (folder / "case").exists()
 

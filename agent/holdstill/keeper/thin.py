@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
 from holdstill.keeper import ahead, incoming, outgoing, retention
-from holdstill.keeper.captures import INDEX, Shelf
+from holdstill.keeper.captures import INDEX, BoardCaptures
 from holdstill.keeper.contents import SHARDS
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.keeper.contents import Held
+    from holdstill.keeper.contents import ContentLinks
     from holdstill.keeper.retention import Verdict
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -38,7 +38,7 @@ MARGIN = 3600.0
 
 
 @dataclass(frozen=True)
-class Swept:
+class CollectedGarbage:
     """What a sweep gave back."""
 
     contents: int
@@ -53,7 +53,7 @@ def plan(
     Raises:
         SecurityError: something about the board's captures is suspicious.
     """
-    briefs = Shelf(store, board, runner).briefs()
+    briefs = BoardCaptures(store, board, runner).briefs()
     faulty = [f"{brief.name}: {brief.faults[0]}" for brief in briefs if brief.faults]
     if faulty:
         raise SecurityError(
@@ -63,7 +63,7 @@ def plan(
     return retention.judge(briefs, rule, now=clock.now())
 
 
-def carry_out(
+def delete_captures(
     store: Store, board: BoardName, rule: Retention, *, clock: Clock, runner: Runner
 ) -> tuple[Verdict, ...]:
     """Delete the captures of a board that retention does not keep.
@@ -74,7 +74,7 @@ def carry_out(
     """
     lock = incoming.take_lock(store, board)
     try:
-        shelf = Shelf(store, board, runner)
+        shelf = BoardCaptures(store, board, runner)
         Sealer(shelf, clock=clock).recover()
         verdicts = plan(store, board, rule, clock=clock, runner=runner)
         kept = [verdict.name for verdict in verdicts if verdict.is_kept]
@@ -88,7 +88,7 @@ def carry_out(
         lock.release()
 
 
-def _withdraw(shelf: Shelf, victims: tuple[str, ...], clock: Clock) -> None:
+def _withdraw(shelf: BoardCaptures, victims: tuple[str, ...], clock: Clock) -> None:
     disk, file = shelf.store.disk, shelf.ledger_file
     with file.held_for_writing(disk) as ledger:
         event = ThinnedEvent(captures=victims)
@@ -98,7 +98,7 @@ def _withdraw(shelf: Shelf, victims: tuple[str, ...], clock: Clock) -> None:
     disk.sync_directory(shelf.folder)
 
 
-def sweep(store: Store, *, clock: Clock) -> Swept:
+def collect_garbage(store: Store, *, clock: Clock) -> CollectedGarbage:
     """Delete contents that no capture holds, and what interruptions left.
 
     A content that a run has brought and not sealed yet stays while that run may go on.
@@ -116,12 +116,12 @@ def sweep(store: Store, *, clock: Clock) -> Swept:
                     if held.written_at < spared_from:
                         store.disk.unlink(held.path)
                         count, total = count + 1, total + held.allocated
-    return Swept(count, total)
+    return CollectedGarbage(count, total)
 
 
-def _groups(store: Store, shard: str) -> Iterator[list[Held]]:
+def _groups(store: Store, shard: str) -> Iterator[list[ContentLinks]]:
     """Yield each content with its spare copies."""
-    group: list[Held] = []
+    group: list[ContentLinks] = []
     for held in store.contents.shard(shard):
         if group and group[0].digest != held.digest:
             yield group
@@ -131,7 +131,7 @@ def _groups(store: Store, shard: str) -> Iterator[list[Held]]:
         yield group
 
 
-def _garbage(group: list[Held], needed: frozenset[str] | None) -> list[Held]:
+def _garbage(group: list[ContentLinks], needed: frozenset[str] | None) -> list[ContentLinks]:
     """Return the files of one content that nobody needs.
 
     Its first copy stays while any copy is in use: it is the one that is found by name.

@@ -46,7 +46,7 @@ class Nothing(Record, frozen=True, kw_only=True):
 class WantedParams(Record, frozen=True, kw_only=True):
     """The parameters of `lacking`."""
 
-    wanted: tuple[exchange.Wanted, ...]
+    wanted: tuple[exchange.WantedContent, ...]
 
 
 class DigestsParams(Record, frozen=True, kw_only=True):

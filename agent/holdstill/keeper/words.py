@@ -36,12 +36,12 @@ _CAPTURE_FILE = re.compile(
 
 
 @dataclass(frozen=True)
-class Control:
+class ControlRequest:
     """The client wants to call methods."""
 
 
 @dataclass(frozen=True)
-class Receive:
+class ReceiveRequest:
     """The client wants to send files with rsync.
 
     Attributes:
@@ -55,7 +55,7 @@ class Receive:
 
 
 @dataclass(frozen=True)
-class Lend:
+class Fetch:
     """The client wants to fetch files with rsync.
 
     Attributes:
@@ -69,17 +69,17 @@ class Lend:
     name: str = ""
 
 
-Wish = Control | Receive | Lend
+Wish = ControlRequest | ReceiveRequest | Fetch
 
 
-def understand(original: str) -> Wish:
+def parse(original: str) -> Wish:
     """Read what a client asked to run.
 
     Raises:
         SecurityError: it is anything but the control channel or one of our own rsync commands.
     """
     if original in {"", CONTROL}:
-        return Control()
+        return ControlRequest()
     words = original.split(" ")
     if len(words) > _WORDS_MAX or not all(_WORD.fullmatch(word) for word in words):
         raise SecurityError("the command is not one of ours")
@@ -109,19 +109,19 @@ def _rsync(words: list[str]) -> tuple[tuple[str, ...], str]:
     return (f"-{letters}e.{match[2]}", *options), words[-1]
 
 
-def _receive(options: tuple[str, ...], path: str) -> Receive:
+def _receive(options: tuple[str, ...], path: str) -> ReceiveRequest:
     match = _INCOMING.fullmatch(path)
     if match is None:
         raise SecurityError(f"{path!r} is no place to send to")
     if "--inplace" not in options:
         raise SecurityError("rsync without --inplace: a cut link would lose what was sent")
-    return Receive(options, match[1], match[2])
+    return ReceiveRequest(options, match[1], match[2])
 
 
-def _lend(options: tuple[str, ...], path: str) -> Lend:
+def _lend(options: tuple[str, ...], path: str) -> Fetch:
     folder, file = _OUTGOING.fullmatch(path), _CAPTURE_FILE.fullmatch(path)
     if folder is not None:
-        return Lend(options, folder=folder[1])
+        return Fetch(options, folder=folder[1])
     if file is not None:
-        return Lend(options, capture=file[1], name=file[2])
+        return Fetch(options, capture=file[1], name=file[2])
     raise SecurityError(f"{path!r} is no place to fetch from")

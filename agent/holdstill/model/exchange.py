@@ -73,7 +73,7 @@ class Hello(Record, frozen=True, kw_only=True):
     newest: CaptureBrief | None = None
 
 
-class Begun(Record, frozen=True, kw_only=True):
+class RunStarted(Record, frozen=True, kw_only=True):
     """A run has begun at the keeper.
 
     Attributes:
@@ -94,7 +94,7 @@ class Begun(Record, frozen=True, kw_only=True):
     seeded: tuple[Attachment, ...] = ()
 
 
-class Wanted(Record, frozen=True, kw_only=True):
+class WantedContent(Record, frozen=True, kw_only=True):
     """A content that the board would send.
 
     Attributes:
@@ -107,7 +107,7 @@ class Wanted(Record, frozen=True, kw_only=True):
     basis: str = ""
 
 
-class Banked(Record, frozen=True, kw_only=True):
+class Ingested(Record, frozen=True, kw_only=True):
     """What became of contents that arrived.
 
     Attributes:
@@ -121,7 +121,7 @@ class Banked(Record, frozen=True, kw_only=True):
     bad: tuple[str, ...] = ()
 
 
-class Sealed(Record, frozen=True, kw_only=True):
+class SealResult(Record, frozen=True, kw_only=True):
     """The answer to sealing. name is empty when contents are lacking; then send them, again.
 
     warnings: names that the keeper's file system cannot hold; they are whole all the same.

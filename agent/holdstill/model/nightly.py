@@ -13,7 +13,7 @@ SILENT = -1
 """Stands among the troubles for: no good capture for days."""
 
 
-class Outcome(Record, frozen=True, kw_only=True):
+class RunOutcome(Record, frozen=True, kw_only=True):
     """How one run ended.
 
     Attributes:
@@ -45,7 +45,7 @@ class Outcome(Record, frozen=True, kw_only=True):
         return self.code in {SEALED, DEGRADED}
 
 
-class Trouble(Record, frozen=True, kw_only=True):
+class Incident(Record, frozen=True, kw_only=True):
     """An open incident: since when, and which failures were told (exit codes, SILENT)."""
 
     since: str = ""
@@ -62,7 +62,7 @@ class Week(Record, frozen=True, kw_only=True):
     longest_frozen_ms: float = 0.0
 
 
-class Kind(StrEnum):
+class MessageKind(StrEnum):
     """What a message is about."""
 
     FAILURE = "failure"
@@ -72,21 +72,21 @@ class Kind(StrEnum):
     SUMMARY = "summary"
 
 
-class Letter(Record, frozen=True, kw_only=True):
+class Message(Record, frozen=True, kw_only=True):
     """A message to people, until all have got it.
 
     Attributes:
         to: fingerprints of the addresses that have not got it yet; an address is a secret.
     """
 
-    kind: Kind
+    kind: MessageKind
     title: str
     body: str
     at: str
     to: tuple[str, ...] = ()
 
 
-class Diary(Record, frozen=True, kw_only=True):
+class NightlyState(Record, frozen=True, kw_only=True):
     """The one file that survives a power cut.
 
     Attributes:
@@ -100,11 +100,11 @@ class Diary(Record, frozen=True, kw_only=True):
     begun: str = ""
     served: str = ""
     summarised: str = ""
-    good: Outcome | None = None
-    last: Outcome | None = None
-    trouble: Trouble = Trouble()
+    good: RunOutcome | None = None
+    last: RunOutcome | None = None
+    trouble: Incident = Incident()
     week: Week = Week()
-    outbox: tuple[Letter, ...] = ()
+    outbox: tuple[Message, ...] = ()
 
 
 class Phase(StrEnum):
@@ -117,7 +117,7 @@ class Phase(StrEnum):
     RUNNING = "capturing"
 
 
-class Live(Record, frozen=True, kw_only=True):
+class DaemonStatus(Record, frozen=True, kw_only=True):
     """What the daemon shows in memory while it runs; gone with the next boot.
 
     Attributes:

@@ -6,20 +6,20 @@ from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 
-from holdstill.model.nightly import Diary, Letter, Week
+from holdstill.model.nightly import Message, NightlyState, Week
 from holdstill.notify import incidents, letters
 from holdstill.system import clock as clocks
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from holdstill.model.nightly import Outcome
+    from holdstill.model.nightly import RunOutcome
 
 FIRST_WAIT, LONGEST_WAIT = 300.0, 3600.0
 """Seconds between two attempts to deliver what could not be delivered."""
 
 
-class People(Protocol):
+class Recipients(Protocol):
     """Whoever wants to know; see holdstill.notify.people."""
 
     def names(self) -> tuple[str, ...]:
@@ -28,21 +28,21 @@ class People(Protocol):
     def complaint(self) -> str:
         """Say why nobody can be told, or not safely; "" if all is well."""
 
-    def send(self, letter: Letter) -> tuple[str, ...]:
+    def send(self, letter: Message) -> tuple[str, ...]:
         """Send a letter to whom it is for; return who got it."""
 
 
-class Herald:
+class Notifier:
     """Takes the diary and gives it back with what was decided."""
 
-    def __init__(self, board: str, people: People) -> None:
+    def __init__(self, board: str, people: Recipients) -> None:
         self._board = board
         self.people = people
         self._wait = 0.0
         self.next_try = 0.0
         """When to try again to deliver, on the monotonic clock."""
 
-    def run_ended(self, diary: Diary, outcome: Outcome) -> Diary:
+    def run_ended(self, diary: NightlyState, outcome: RunOutcome) -> NightlyState:
         """Tell how a night ended, if that is news."""
         trouble, kind = incidents.judge(diary.trouble, outcome)
         told = msgspec.structs.replace(diary, trouble=trouble)
@@ -50,7 +50,9 @@ class Herald:
             return told
         return self._posted(told, letters.about_run(kind, self._board, outcome, diary.trouble))
 
-    def is_quiet(self, diary: Diary, *, since: datetime, now: datetime, days: int) -> Diary:
+    def is_quiet(
+        self, diary: NightlyState, *, since: datetime, now: datetime, days: int
+    ) -> NightlyState:
         """Tell that there has been no good capture for days, if that is so and news."""
         trouble, kind = incidents.judge_silence(
             diary.trouble, quiet_since=since, now=now, days=days
@@ -62,18 +64,18 @@ class Herald:
         )
         return self._posted(msgspec.structs.replace(diary, trouble=trouble), letter)
 
-    def week_ended(self, diary: Diary, *, due: str, now: datetime) -> Diary:
+    def week_ended(self, diary: NightlyState, *, due: str, now: datetime) -> NightlyState:
         """Send the weekly summary, and begin another week."""
         at = clocks.rfc3339(now)
         letter = letters.about_week(self._board, diary.week, diary, due=due, at=at)
         return self._posted(msgspec.structs.replace(diary, week=Week(since=at)), letter)
 
-    def _posted(self, diary: Diary, letter: Letter) -> Diary:
+    def _posted(self, diary: NightlyState, letter: Message) -> NightlyState:
         self.next_try = self._wait = 0.0
         outbox = letters.posted(diary.outbox, letter, self.people.names())
         return msgspec.structs.replace(diary, outbox=outbox)
 
-    def deliver(self, diary: Diary, *, now: float) -> Diary:
+    def deliver(self, diary: NightlyState, *, now: float) -> NightlyState:
         """Deliver what waits in the outbox, if it is time to try."""
         if not diary.outbox or now < self.next_try:
             return diary

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.model.nightly import DEGRADED, Kind, Letter
+from holdstill.model.nightly import DEGRADED, Message, MessageKind
 from holdstill.model.sizes import human
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from holdstill.model.nightly import Diary, Outcome, Trouble, Week
+    from holdstill.model.nightly import Incident, NightlyState, RunOutcome, Week
 
 OUTBOX_MOST = 20
 """Letters that wait at most; the oldest go first, so that the file stays small."""
@@ -20,7 +20,7 @@ _LINES_MOST = 10
 _LINE_LONGEST = 500
 
 
-def about_run(kind: Kind, board: str, outcome: Outcome, trouble: Trouble) -> Letter:
+def about_run(kind: MessageKind, board: str, outcome: RunOutcome, trouble: Incident) -> Message:
     """Write about a run: that it failed, needs attention, or is good again.
 
     Args:
@@ -30,33 +30,33 @@ def about_run(kind: Kind, board: str, outcome: Outcome, trouble: Trouble) -> Let
         trouble: the incident as it was before that.
     """
     titles = {
-        Kind.FAILURE: f"{board}: no capture",
-        Kind.ATTENTION: f"{board}: captured, but something needs attention",
-        Kind.RECOVERY: f"{board}: captures are good again",
+        MessageKind.FAILURE: f"{board}: no capture",
+        MessageKind.ATTENTION: f"{board}: captured, but something needs attention",
+        MessageKind.RECOVERY: f"{board}: captures are good again",
     }
-    if kind is Kind.RECOVERY and outcome.code == DEGRADED:
+    if kind is MessageKind.RECOVERY and outcome.code == DEGRADED:
         titles[kind] = f"{board}: captures again, but something needs attention"
     lines = [outcome.what]
-    if kind is Kind.RECOVERY and trouble.since:
+    if kind is MessageKind.RECOVERY and trouble.since:
         lines.append(f"There had been trouble since {trouble.since}.")
     lines += [f"- {warning}" for warning in outcome.warnings[:_LINES_MOST]]
     if outcome.hint:
         lines.append(f"What to do: {outcome.hint}")
-    if kind is Kind.FAILURE:
+    if kind is MessageKind.FAILURE:
         lines += [_tries(outcome.tries), "Nothing more is said about this until it is good again."]
     return _letter(kind, titles[kind], lines, outcome.at)
 
 
-def about_silence(board: str, diary: Diary, *, since: str, days: int, at: str) -> Letter:
+def about_silence(board: str, diary: NightlyState, *, since: str, days: int, at: str) -> Message:
     """Write that there has been no good capture for days."""
     last = f"The last one is {diary.good.capture}." if diary.good else "There was none yet."
     lines = [f"There has been no good capture since {since}. {last}"]
     if diary.last is not None and not diary.last.is_sealed:
         lines.append(f"The last run failed: {diary.last.what}")
-    return _letter(Kind.SILENCE, f"{board}: no good capture for {days} days", lines, at)
+    return _letter(MessageKind.SILENCE, f"{board}: no good capture for {days} days", lines, at)
 
 
-def about_week(board: str, week: Week, diary: Diary, *, due: str, at: str) -> Letter:
+def about_week(board: str, week: Week, diary: NightlyState, *, due: str, at: str) -> Message:
     """Write the weekly summary."""
     counts = f"captures: {week.sealed}, failed runs: {week.failed}"
     costs = f"{human(week.new_bytes)} new, frozen for {week.longest_frozen_ms:.0f} ms at most"
@@ -66,12 +66,12 @@ def about_week(board: str, week: Week, diary: Diary, *, due: str, at: str) -> Le
     if diary.trouble.told:
         lines.append(f"There is trouble since {diary.trouble.since}.")
     lines.append(f"Next run: {due}.")
-    return _letter(Kind.SUMMARY, f"{board}: the week in captures", lines, at)
+    return _letter(MessageKind.SUMMARY, f"{board}: the week in captures", lines, at)
 
 
-def about_boards(kind: Kind, keeper: str, lines: list[str], *, at: str) -> Letter:
+def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -> Message:
     """Write for the keeper that boards have fallen silent, or are back."""
-    what = "silent" if kind is Kind.SILENCE else "back again"
+    what = "silent" if kind is MessageKind.SILENCE else "back again"
     count = f"{len(lines)} board" + ("s are" if len(lines) != 1 else " is")
     return _letter(kind, f"{keeper}: {count} {what}", lines, at)
 
@@ -80,8 +80,8 @@ def _tries(count: int) -> str:
     return "It was tried once." if count == 1 else f"It was tried {count} times."
 
 
-def _letter(kind: Kind, title: str, lines: list[str], at: str) -> Letter:
-    return Letter(kind=kind, title=title, body="\n".join(map(printable, lines)), at=at)
+def _letter(kind: MessageKind, title: str, lines: list[str], at: str) -> Message:
+    return Message(kind=kind, title=title, body="\n".join(map(printable, lines)), at=at)
 
 
 def printable(text: str) -> str:
@@ -93,7 +93,9 @@ def printable(text: str) -> str:
     return shown if len(shown) <= _LINE_LONGEST else shown[: _LINE_LONGEST - 3] + "..."
 
 
-def posted(outbox: tuple[Letter, ...], letter: Letter, to: Collection[str]) -> tuple[Letter, ...]:
+def posted(
+    outbox: tuple[Message, ...], letter: Message, to: Collection[str]
+) -> tuple[Message, ...]:
     """Return the outbox with one more letter; nobody to write to, no letter."""
     if not to:
         return outbox
@@ -101,8 +103,8 @@ def posted(outbox: tuple[Letter, ...], letter: Letter, to: Collection[str]) -> t
 
 
 def delivered(
-    outbox: tuple[Letter, ...], letter: Letter, reached: Collection[str], known: Collection[str]
-) -> tuple[Letter, ...]:
+    outbox: tuple[Message, ...], letter: Message, reached: Collection[str], known: Collection[str]
+) -> tuple[Message, ...]:
     """Return the outbox after a letter has reached some; whoever moved away is forgotten."""
     left = tuple(who for who in letter.to if who not in reached and who in known)
     rest = [msgspec.structs.replace(letter, to=left)] if left else []

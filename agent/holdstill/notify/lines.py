@@ -6,7 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 from holdstill.notify import letters
-from holdstill.system.journal import Journal
+from holdstill.system.journal import JournalSocket
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,7 +16,7 @@ ERROR, WARNING, INFO = 3, 4, 6
 """Of syslog(3); a line that begins with <3> gets that level in the journal (sd-daemon(3))."""
 
 
-class Lines:
+class LevelLog:
     """Writes lines to a stream; what has fields goes to the journal itself, if there is one."""
 
     def __init__(
@@ -24,10 +24,10 @@ class Lines:
         stream: TextIO,
         *,
         environment: Mapping[str, str] = os.environ,
-        journal: Journal | None = None,
+        journal: JournalSocket | None = None,
     ) -> None:
         self._stream = stream
-        self._journal = journal or Journal()
+        self._journal = journal or JournalSocket()
         # systemd sets this for services whose output goes to the journal (systemd.exec(5)).
         self._has_levels = "JOURNAL_STREAM" in environment
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.model.nightly import Diary, Outcome
+    from holdstill.model.nightly import NightlyState, RunOutcome
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Family:
     samples: Mapping[str, float] = field(default_factory=dict)
 
 
-def about_board(board: str, diary: Diary, *, due: datetime | None) -> tuple[Family, ...]:
+def about_board(board: str, diary: NightlyState, *, due: datetime | None) -> tuple[Family, ...]:
     """Return what a board has to tell."""
     values: list[tuple[str, str, float]] = []
     if diary.last is not None:
@@ -47,14 +47,14 @@ def about_board(board: str, diary: Diary, *, due: datetime | None) -> tuple[Fami
     return tuple(Family(f"holdstill_{name}", text, {board: at}) for name, text, at in values)
 
 
-def _of_run(last: Outcome) -> list[tuple[str, str, float]]:
+def _of_run(last: RunOutcome) -> list[tuple[str, str, float]]:
     return [
         ("last_run_exit_code", "Exit code of the last run.", float(last.code)),
         ("last_run_timestamp_seconds", "When the last run ended.", _seconds(last.at)),
     ]
 
 
-def _of_capture(good: Outcome) -> list[tuple[str, str, float]]:
+def _of_capture(good: RunOutcome) -> list[tuple[str, str, float]]:
     return [
         ("last_capture_timestamp_seconds", "When the last was sealed.", _seconds(good.at)),
         ("last_capture_frozen_seconds", "How long it was held frozen.", good.frozen_ms / 1000),

@@ -16,16 +16,16 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import CommandError
-from holdstill.model.nightly import Kind
+from holdstill.model.nightly import MessageKind
 from holdstill.notify import speak as speaking
-from holdstill.notify.speak import Order
+from holdstill.notify.speak import SendRequest
 from holdstill.system import files
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.model.nightly import Letter
+    from holdstill.model.nightly import Message
     from holdstill.system.process import Runner
 
 _LIMIT = 64 << 10
@@ -37,7 +37,7 @@ def fingerprint(url: str) -> str:
     return hashlib.sha256(url.encode()).hexdigest()[:12]
 
 
-class People:
+class AppriseRecipients:
     """Whoever the file of addresses names."""
 
     def __init__(self, urls_file: Path, runner: Runner) -> None:
@@ -61,14 +61,14 @@ class People:
             return f"others may read the addresses in {self._file}: chmod 0600 {self._file}"
         return ""
 
-    def send(self, letter: Letter) -> tuple[str, ...]:
+    def send(self, letter: Message) -> tuple[str, ...]:
         """Send a letter to whom it is for; return the fingerprints of those who got it."""
         known = self._addresses()
         return tuple(who for who in letter.to if who in known and self._reach(known[who], letter))
 
-    def _reach(self, url: str, letter: Letter) -> bool:
-        is_bad = letter.kind in {Kind.FAILURE, Kind.SILENCE, Kind.ATTENTION}
-        order = Order(url=url, title=letter.title, body=letter.body, is_bad=is_bad)
+    def _reach(self, url: str, letter: Message) -> bool:
+        is_bad = letter.kind in {MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.ATTENTION}
+        order = SendRequest(url=url, title=letter.title, body=letter.body, is_bad=is_bad)
         # A command's words show in the list of processes; an address must not be among them.
         speak = Command.of(sys.executable, "-B", "-m", speaking.__name__, timeout=_TIMEOUT)
         try:

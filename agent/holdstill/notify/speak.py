@@ -13,7 +13,7 @@ import msgspec
 from holdstill.model.layout import Record
 
 
-class Order(Record, frozen=True, kw_only=True):
+class SendRequest(Record, frozen=True, kw_only=True):
     """What to say to whom."""
 
     url: str
@@ -24,7 +24,7 @@ class Order(Record, frozen=True, kw_only=True):
 
 def main() -> None:
     """Carry out one order."""
-    order = msgspec.json.decode(sys.stdin.buffer.read(), type=Order)
+    order = msgspec.json.decode(sys.stdin.buffer.read(), type=SendRequest)
     _be_silent()
     sys.exit(0 if _say(order) else 1)
 
@@ -35,7 +35,7 @@ def _be_silent() -> None:
         os.dup2(null, standard)
 
 
-def _say(order: Order) -> bool:
+def _say(order: SendRequest) -> bool:
     from apprise import Apprise, NotifyFormat, NotifyType  # noqa: PLC0415  half a second of imports
 
     speaker = Apprise()

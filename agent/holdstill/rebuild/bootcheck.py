@@ -12,17 +12,17 @@ from typing import TYPE_CHECKING
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import efi, firmware, menus, scripts, system
-from holdstill.rebuild.boot.report import Chain, Report, missing
+from holdstill.rebuild.boot.report import BootReport, Chain, missing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from holdstill.formats.source import OpenFile
-    from holdstill.rebuild.boot.card import Card
-    from holdstill.rebuild.boot.report import Kernel, Link
+    from holdstill.rebuild.boot.card import BootCard
+    from holdstill.rebuild.boot.report import ChainLink, KernelFile
 
 
-def check(source: OpenFile, *, model: str = "") -> Report:
+def check(source: OpenFile, *, model: str = "") -> BootReport:
     """Follow every boot chain of a finished image or device.
 
     model is the board's, as it says itself; it decides which of several firmwares counts.
@@ -34,17 +34,19 @@ def check(source: OpenFile, *, model: str = "") -> Report:
     chains = _chains(card, firmware.generation_of(model))
     kernels = [chain.kernel for chain in chains if chain.kernel]
     whole = [chain.kernel for chain in chains if chain.kernel and chain.is_whole]
-    return Report(chains, _links(lambda: _system(card, whole, kernels)))
+    return BootReport(chains, _links(lambda: _system(card, whole, kernels)))
 
 
-def _system(card: Card, whole: list[Kernel], kernels: list[Kernel]) -> Iterable[Link]:
+def _system(
+    card: BootCard, whole: list[KernelFile], kernels: list[KernelFile]
+) -> Iterable[ChainLink]:
     root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
     if root is None:
         return [missing("root", "no partition has a system")]
     return system.links(card, root, kernels)
 
 
-def _chains(card: Card, generation: int) -> tuple[Chain, ...]:
+def _chains(card: BootCard, generation: int) -> tuple[Chain, ...]:
     found = _safely("firmware", lambda: _firmware_chains(card, generation))
     found += _safely("EFI", lambda: efi.efi_chains(card))
     found += _safely("extlinux.conf", lambda: menus.extlinux_chains(card, earlier=tuple(found)))
@@ -54,7 +56,7 @@ def _chains(card: Card, generation: int) -> tuple[Chain, ...]:
     return tuple(found)
 
 
-def _firmware_chains(card: Card, generation: int) -> Iterator[Chain]:
+def _firmware_chains(card: BootCard, generation: int) -> Iterator[Chain]:
     for volume in card.volumes:
         chain = firmware.chain(card, volume, generation=generation)
         if chain:
@@ -69,7 +71,7 @@ def _safely(name: str, look: Callable[[], Iterable[Chain]]) -> list[Chain]:
         return [Chain(name, (missing("files", str(error)),))]
 
 
-def _links(look: Callable[[], Iterable[Link]]) -> tuple[Link, ...]:
+def _links(look: Callable[[], Iterable[ChainLink]]) -> tuple[ChainLink, ...]:
     try:
         return tuple(look())
     except (VerificationError, SecurityError) as error:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.rebuild.devices import Device, Places
+    from holdstill.rebuild.devices import BlockDevice, Places
     from holdstill.system.process import Runner
 
 LARGEST_CARD = 512 * GIB
@@ -35,7 +35,7 @@ LARGEST_CARD = 512 * GIB
 
 
 @dataclass(frozen=True)
-class Consent:
+class Confirmation:
     """What the person typed.
 
     Attributes:
@@ -49,7 +49,7 @@ class Consent:
     largest: int = LARGEST_CARD
 
 
-def check(device: Device, *, needed: int, consent: Consent) -> None:
+def check(device: BlockDevice, *, needed: int, consent: Confirmation) -> None:
     """Refuse a device that must not be written, or that nobody has named.
 
     needed is in bytes.
@@ -78,7 +78,7 @@ def check(device: Device, *, needed: int, consent: Consent) -> None:
         )
 
 
-def _reasons(device: Device, needed: int) -> Iterator[str]:
+def _reasons(device: BlockDevice, needed: int) -> Iterator[str]:
     """Give the reasons that nothing overrides."""
     if device.whole:
         yield f"it is a partition; name the whole disk, /dev/{device.whole}"
@@ -94,7 +94,7 @@ def _reasons(device: Device, needed: int) -> Iterator[str]:
         yield f"it is too small by {short} bytes: {human(needed)} are needed"
 
 
-def _oddities(device: Device, largest: int) -> Iterator[str]:
+def _oddities(device: BlockDevice, largest: int) -> Iterator[str]:
     """Say in what a device is unlike a card."""
     if device.size > largest:
         yield f"it is larger than a card is likely to be ({human(largest)})"
@@ -108,7 +108,7 @@ def claimed_device(
     path: Path,
     *,
     needed: int,
-    consent: Consent,
+    consent: Confirmation,
     machine: Runner,
     places: Places = devices.HERE,
 ) -> Iterator[Target]:
@@ -120,7 +120,7 @@ def claimed_device(
         TargetRefusedError: the device must not be written, or was not named; it was not touched.
         TargetFailedError: the device did not take what was written.
     """
-    device = devices.look(path, machine, places=places)
+    device = devices.inspect_device(path, machine, places=places)
     check(device, needed=needed, consent=consent)
     with _exclusive(device) as handle:
         _check_same(device, handle, places)
@@ -137,7 +137,7 @@ def claimed_device(
 
 
 @contextmanager
-def _exclusive(device: Device) -> Iterator[int]:
+def _exclusive(device: BlockDevice) -> Iterator[int]:
     flags = os.O_RDWR | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     try:
         handle = os.open(device.path, flags)
@@ -162,11 +162,11 @@ _WHY = {
 }
 
 
-def _check_same(device: Device, handle: int, places: Places) -> None:
+def _check_same(device: BlockDevice, handle: int, places: Places) -> None:
     """Check by the open descriptor that the device is still the one that was judged."""
     found = os.fstat(handle)
     number = (os.major(found.st_rdev), os.minor(found.st_rdev))
-    now = devices.look_up(device.path, number, places=places)
+    now = devices.find_device(device.path, number, places=places)
     same = (now.number, now.serial, now.sequence) == (
         device.number,
         device.serial,

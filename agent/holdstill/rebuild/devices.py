@@ -45,7 +45,7 @@ HERE = Places()
 
 
 @dataclass(frozen=True)
-class Device:
+class BlockDevice:
     """A block device and everything that speaks for or against writing it.
 
     Attributes:
@@ -94,7 +94,7 @@ class Device:
 # Looking ----------------------------------------------------------------------------------------
 
 
-def look(path: Path, machine: Runner, *, places: Places = HERE) -> Device:
+def inspect_device(path: Path, machine: Runner, *, places: Places = HERE) -> BlockDevice:
     """Find out everything about a device; nothing is written.
 
     Raises:
@@ -102,7 +102,7 @@ def look(path: Path, machine: Runner, *, places: Places = HERE) -> Device:
     """
     found = _stat(path)
     number = (os.major(found.st_rdev), os.minor(found.st_rdev))
-    device = look_up(path, number, places=places)
+    device = find_device(path, number, places=places)
     if device.whole or device.uses or not device.size:
         return device  # refused whatever it holds: it is not even opened
     holds, members = _contents(path, device.size, machine)
@@ -126,7 +126,7 @@ def _stat(path: Path) -> os.stat_result:
     return found
 
 
-def look_up(path: Path, number: tuple[int, int], *, places: Places) -> Device:
+def find_device(path: Path, number: tuple[int, int], *, places: Places) -> BlockDevice:
     """Read what the kernel tells about a device number; its contents are not looked at.
 
     Raises:
@@ -136,7 +136,7 @@ def look_up(path: Path, number: tuple[int, int], *, places: Places) -> Device:
     if home is None:
         raise TargetRefusedError(f"the kernel tells nothing about {path}")
     family = {number: home.name} | _partitions(home)
-    return Device(
+    return BlockDevice(
         path=path,
         number=number,
         size=int(_word(home / "size") or 0) * 512,

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
-    from holdstill.rebuild.ext4.directory import Shape
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.ext4.directory import DirectoryLimits
+    from holdstill.rebuild.sources import ContentSource
     from holdstill.system.process import Runner
 
 GROUP_BITS = 8
@@ -48,7 +48,9 @@ class Usage(NamedTuple):
     inodes: int
 
 
-def need(entries: Iterable[Entry], parameters: Ext4, *, contents: Contents | None = None) -> Usage:
+def need(
+    entries: Iterable[Entry], parameters: Ext4, *, contents: ContentSource | None = None
+) -> Usage:
     """Count the blocks and inodes that entries, in key order, take.
 
     Args:
@@ -63,7 +65,7 @@ def need(entries: Iterable[Entry], parameters: Ext4, *, contents: Contents | Non
 
 
 class _Counter:
-    def __init__(self, parameters: Ext4, contents: Contents | None) -> None:
+    def __init__(self, parameters: Ext4, contents: ContentSource | None) -> None:
         self._parameters = parameters
         self._block = parameters.block_size
         self._shape = _shape(parameters)
@@ -135,7 +137,7 @@ class _Counter:
             for start in range(0, blocks, longest)
         ]
 
-    def _sparse(self, entry: Entry, contents: Contents) -> int:
+    def _sparse(self, entry: Entry, contents: ContentSource) -> int:
         extents: list[Extent] = []
         handle = sources.handle_of(contents, entry)
         try:
@@ -164,10 +166,10 @@ def extent_nodes(extents: int, *, block_size: int) -> int:
     return nodes
 
 
-def _shape(parameters: Ext4) -> Shape:
+def _shape(parameters: Ext4) -> DirectoryLimits:
     features = parameters.features
     levels = 2 if "large_dir" in features else 1
-    return directory.Shape(
+    return directory.DirectoryLimits(
         block_size=parameters.block_size,
         has_checksums="metadata_csum" in features,
         has_types="filetype" in features,

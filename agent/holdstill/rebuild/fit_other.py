@@ -26,7 +26,7 @@ BESIDE_INODE = 200
 """Bytes of extended attributes that surely fit beside an inode; others take a block."""
 
 
-class Rule(NamedTuple):
+class SizeRule(NamedTuple):
     """What one kind of file system takes.
 
     Attributes:
@@ -43,10 +43,10 @@ class Rule(NamedTuple):
 
 
 RULES = {
-    "xfs": Rule(300 * MIB, 80 * MIB, 20, 608),
-    "btrfs": Rule(110 * MIB, 128 * MIB, 10, 4096),
+    "xfs": SizeRule(300 * MIB, 80 * MIB, 20, 608),
+    "btrfs": SizeRule(110 * MIB, 128 * MIB, 10, 4096),
 }
-_UNKNOWN = Rule(300 * MIB, 128 * MIB, 10, 4096)
+_UNKNOWN = SizeRule(300 * MIB, 128 * MIB, 10, 4096)
 
 
 def need(entries: Iterable[Entry], parameters: Other) -> Need:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from holdstill.model.layout import Other
-    from holdstill.rebuild.sources import Contents, Entries
+    from holdstill.rebuild.sources import ContentSource, Entries
     from holdstill.system.process import Runner
 
 INLINE = 2048
@@ -42,7 +42,9 @@ _PRECISION = 100
 """It is told within 1/100, or 2 MiB."""
 
 
-def minimum(entries: Entries, parameters: Other, *, contents: Contents, machine: Runner) -> Need:
+def minimum(
+    entries: Entries, parameters: Other, *, contents: ContentSource, machine: Runner
+) -> Need:
     """Return the least size at which a trial succeeds; never more than `fit_other.need` says.
 
     Args:
@@ -73,7 +75,7 @@ class _Trial:
     scratch: Path
     entries: Entries
     parameters: Other
-    contents: Contents
+    contents: ContentSource
     machine: Runner
 
     def succeeds(self, size: int, warnings: tuple[str, ...]) -> bool:
@@ -90,7 +92,7 @@ class _Trial:
         with self.scratch.open("wb") as empty:
             empty.truncate(size)
         other.make(self.scratch, offset=0, size=size, parameters=trial, machine=self.machine)
-        filled = other.fill(
+        filled = other.populate(
             self.scratch, offset=0, size=size, parameters=trial, machine=self.machine,
             entries=_with_sums(self.entries, trial), again=self.entries(), contents=self.contents,
             heads={}, pour=_make_room,
@@ -114,7 +116,7 @@ def _with_sums(entries: Entries, parameters: Other) -> Iterable[Entry]:
     return heapq.merge(entries(), extra, key=key)
 
 
-def _make_room(contents: Contents, entry: Entry, target: int) -> None:
+def _make_room(contents: ContentSource, entry: Entry, target: int) -> None:
     """Give a file what its content will take."""
     if entry.sparse:  # only its bytes say where holes will be
         sources.copy(contents, entry, target)

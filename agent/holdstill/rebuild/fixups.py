@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from holdstill.model import paths
 from holdstill.rebuild import hostkeys, references, small_files
-from holdstill.rebuild.identity import Change, NewIdentity
+from holdstill.rebuild.identity import IdentityChange, NewIdentity
 from holdstill.rebuild.overlay import Overlay
-from holdstill.rebuild.small_files import Reader
+from holdstill.rebuild.small_files import SmallFileReader
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
     from holdstill.rebuild.hostkeys import KeyMaker
     from holdstill.rebuild.identity import Draw
-    from holdstill.rebuild.references import Rewritten
-    from holdstill.rebuild.small_files import Files, SmallFile
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.references import RewrittenText
+    from holdstill.rebuild.small_files import FileLookup, SmallFile
+    from holdstill.rebuild.sources import ContentSource
 
 NAME_FILES = ("etc/hostname", "etc/hosts", "etc/mailname")
 MACHINE_ID_FILES = ("etc/machine-id", "var/lib/dbus/machine-id")
@@ -78,12 +78,12 @@ class Sibling:
 
     manifest: Manifest
     overlay: Overlay
-    changes: tuple[Change, ...]
-    left: tuple[Change, ...]
+    changes: tuple[IdentityChange, ...]
+    left: tuple[IdentityChange, ...]
 
 
 @dataclass(frozen=True)
-class Tools:
+class SiblingTools:
     """What making a sibling needs: its source of randomness, and of keys."""
 
     draw: Draw
@@ -94,9 +94,9 @@ def make_sibling(
     old: Manifest,
     identity: NewIdentity,
     *,
-    files: Files,
-    contents: Contents,
-    tools: Tools,
+    files: FileLookup,
+    contents: ContentSource,
+    tools: SiblingTools,
     gap: bytes = b"",
     lost: frozenset[tuple[int, bytes]] = frozenset(),
 ) -> Sibling:
@@ -115,7 +115,7 @@ def make_sibling(
     Raises:
         VerificationError: a file's content is not what its digest says.
     """
-    work = _Work(old, identity, Reader(files, contents, lost), tools)
+    work = _SiblingMaker(old, identity, SmallFileReader(files, contents, lost), tools)
     for part in old.parts:
         work.visit(part.number)
     work.note_initramfs()
@@ -128,19 +128,21 @@ def make_sibling(
     )
 
 
-class _Work:
+class _SiblingMaker:
     """The changes collected so far."""
 
-    def __init__(self, old: Manifest, identity: NewIdentity, reader: Reader, tools: Tools) -> None:
+    def __init__(
+        self, old: Manifest, identity: NewIdentity, reader: SmallFileReader, tools: SiblingTools
+    ) -> None:
         self._old = old
         self._new = identity.manifest
-        self._ids = references.Ids(identity.ids)
+        self._ids = references.IdMap(identity.ids)
         self._reader = reader
         self._tools = tools
         self.files: dict[tuple[int, bytes], bytes] = {}
         self.removed: set[tuple[int, bytes]] = set()
-        self.changes: list[Change] = []
-        self.left: list[Change] = []
+        self.changes: list[IdentityChange] = []
+        self.left: list[IdentityChange] = []
         self._touches_initramfs = False
 
     def visit(self, part: int) -> None:
@@ -159,17 +161,21 @@ class _Work:
         """Return a file as it is by now: some are changed for two reasons."""
         return self.files.get((found.part, found.path), found.content)
 
-    def _replace(self, found: SmallFile, rewritten: Rewritten, what: str) -> None:
+    def _replace(self, found: SmallFile, rewritten: RewrittenText, what: str) -> None:
         if not rewritten.replaced:
             return
         self.files[found.part, found.path] = rewritten.content
-        self.changes += [Change(found.where, what, old, new) for old, new in rewritten.replaced]
+        self.changes += [
+            IdentityChange(found.where, what, old, new) for old, new in rewritten.replaced
+        ]
 
     def _refer(self, found: SmallFile) -> None:
         path = os.fsdecode(found.path)
         rewritten = references.rewrite(path, self._current(found), self._ids)
         if rewritten is None:
-            self.left.append(Change(found.where, "has a form that cannot be changed: look at it"))
+            self.left.append(
+                IdentityChange(found.where, "has a form that cannot be changed: look at it")
+            )
             return
         self._replace(found, rewritten, "refers to")
         if rewritten.replaced and path.startswith(_RESUME):
@@ -195,7 +201,7 @@ class _Work:
             for found in self._reader.small(part, pattern):
                 if old and found.content.strip() == old.encode():
                     self.files[part, found.path] = new.encode() + b"\n"
-                    self.changes.append(Change(found.where, "machine-id", old, new))
+                    self.changes.append(IdentityChange(found.where, "machine-id", old, new))
 
     def _renew_keys(self, part: int) -> None:
         for entry in self._reader.matching(part, HOST_KEYS):
@@ -219,14 +225,14 @@ class _Work:
         if self._reader.has(part, public_path):
             self.files[part, public_path] = pair.public
         old, new = (paths.display(text.strip()) for text in (line, pair.public))
-        self.changes.append(Change(_where(part, entry), what, old, new))
+        self.changes.append(IdentityChange(_where(part, entry), what, old, new))
 
     def _renew_seeds(self, part: int) -> None:
         for pattern in SEEDS:
             for entry in self._reader.matching(part, pattern):
                 if entry.size <= small_files.LIMIT:
                     self.files[part, entry.path] = self._tools.draw(entry.size)
-                    self.changes.append(Change(_where(part, entry), "new random bytes"))
+                    self.changes.append(IdentityChange(_where(part, entry), "new random bytes"))
 
     def _forget(self, part: int) -> None:
         for pattern in LEASES:
@@ -235,24 +241,24 @@ class _Work:
 
     def _drop(self, part: int, entry: Entry, what: str) -> None:
         self.removed.add((part, entry.path))
-        self.changes.append(Change(_where(part, entry), what))
+        self.changes.append(IdentityChange(_where(part, entry), what))
 
     def _report(self, part: int) -> None:
         for pattern, what in LEFT.items():
             for entry in self._reader.matching(part, pattern):
-                self.left.append(Change(_where(part, entry), what))
+                self.left.append(IdentityChange(_where(part, entry), what))
         for pattern in FIXED_ADDRESS_PLACES:
             for found in self._reader.small(part, pattern):
                 if any(word in found.content for word in _FIXED_ADDRESS):
                     self.left.append(
-                        Change(found.where, "sets a hardware address: give it another")
+                        IdentityChange(found.where, "sets a hardware address: give it another")
                     )
 
     def note_gap(self, gap: bytes) -> None:
         """Say so when a loader outside every partition names an old id."""
         if self._ids.replace(gap).replaced:
             what = "names an old id, perhaps in a loader's environment: set it anew on the board"
-            self.left.append(Change("boot gap", what))
+            self.left.append(IdentityChange("boot gap", what))
 
     def note_initramfs(self) -> None:
         """Say which initramfs may hold what was changed outside of it."""
@@ -262,7 +268,7 @@ class _Work:
             for place in _initramfs_places():
                 for entry in self._reader.matching(part.number, place):
                     what = "may hold old ids inside: make it anew on the board"
-                    self.left.append(Change(_where(part.number, entry), what))
+                    self.left.append(IdentityChange(_where(part.number, entry), what))
 
 
 def _reference_places() -> Iterator[str]:

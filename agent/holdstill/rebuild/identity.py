@@ -24,7 +24,7 @@ _MACHINE_ID = re.compile(r"[0-9a-f]{32}")
 
 
 @dataclass(frozen=True)
-class Change:
+class IdentityChange:
     """One thing that a sibling has otherwise than the board it was made from."""
 
     where: str
@@ -50,7 +50,7 @@ class NewIdentity:
 
     manifest: Manifest
     ids: dict[str, str]
-    changes: tuple[Change, ...]
+    changes: tuple[IdentityChange, ...]
 
     @property
     def name(self) -> str:
@@ -148,20 +148,20 @@ def _partuuid(disk: Disk, partition: Partition) -> str:
     return "" if disk.label is TableLabel.NONE else disk.partuuid(partition.number)
 
 
-def _changes(old: Manifest, new: Manifest) -> list[Change]:
-    changes = [Change("disk", "id", old.disk.id, new.disk.id)] if new.disk.id else []
+def _changes(old: Manifest, new: Manifest) -> list[IdentityChange]:
+    changes = [IdentityChange("disk", "id", old.disk.id, new.disk.id)] if new.disk.id else []
     for before, after in zip(old.disk.partitions, new.disk.partitions, strict=True):
         if before.uuid != after.uuid:
             where = f"partition {after.number}"
-            changes.append(Change(where, "GUID", before.uuid, after.uuid))
+            changes.append(IdentityChange(where, "GUID", before.uuid, after.uuid))
     for part, now in zip(old.parts, new.parts, strict=True):
         where, one, other = f"partition {part.number}", part.file_system, now.file_system
         if isinstance(one, Raw):
-            changes.append(Change(where, "is copied as it is, with every id inside it"))
+            changes.append(IdentityChange(where, "is copied as it is, with every id inside it"))
         elif _uuid_of(one) != _uuid_of(other):
-            changes.append(Change(where, "UUID", _uuid_of(one), _uuid_of(other)))
+            changes.append(IdentityChange(where, "UUID", _uuid_of(one), _uuid_of(other)))
     changes += [
-        Change(made.path, "UUID of the swap file", swap.uuid, made.uuid)
+        IdentityChange(made.path, "UUID of the swap file", swap.uuid, made.uuid)
         for swap, made in zip(old.swap_files, new.swap_files, strict=True)
         if swap.uuid != made.uuid
     ]

@@ -27,7 +27,7 @@ STEP = 4 * MIB
 """Real sizes of cards are multiples of this: an erase block."""
 
 
-class Medium(Protocol):
+class ProbeMedium(Protocol):
     """What marks are written to."""
 
     @property
@@ -68,7 +68,7 @@ class TargetMedium:
         target.flush_and_drop_caches(self.claimed)
 
 
-def probe(medium: Medium, *, needed: int, nonce: bytes) -> int:
+def probe(medium: ProbeMedium, *, needed: int, nonce: bytes) -> int:
     """Write marks over the first needed bytes and the end, read them back, and clear them.
 
     Returns how many marks there were. What the medium held is lost in those places.

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.sources import ContentSource
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class Overlay:
             content = self.files.get(place)
             yield entry if content is None else _with_content(entry, content)
 
-    def over(self, contents: Contents) -> LaidOver:
+    def over(self, contents: ContentSource) -> LaidOver:
         """Return the contents, the changed ones among them."""
         own = {splice.digest_of(content): content for content in self.files.values()}
         return LaidOver(contents, own)
@@ -68,7 +68,7 @@ def _with_content(entry: Entry, content: bytes) -> Entry:
 class LaidOver:
     """Contents of a capture with some of our own before them."""
 
-    below: Contents
+    below: ContentSource
     own: dict[bytes, bytes]
 
     def open(self, digest: bytes) -> int:

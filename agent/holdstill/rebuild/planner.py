@@ -248,18 +248,18 @@ def _part_steps(
 ) -> Iterator[AnyPartStep]:
     for part in manifest.parts:
         old, new = _partition(manifest.disk, part.number), _partition(disk, part.number)
-        place = _Place(new.start * disk.sector_size, new.size * disk.sector_size)
+        place = _PlannedPart(new.start * disk.sector_size, new.size * disk.sector_size)
         was = old.size * disk.sector_size
         yield from _part_step(part, place, was, needs.get(part.number, Need(0, 0)), manifest)
 
 
-class _Place(NamedTuple):
+class _PlannedPart(NamedTuple):
     offset: int
     size: int
 
 
 def _part_step(
-    part: CapturedPart, place: _Place, was: int, need: Need, manifest: Manifest
+    part: CapturedPart, place: _PlannedPart, was: int, need: Need, manifest: Manifest
 ) -> Iterator[AnyPartStep]:
     number, offset, size = part.number, *place
     swap_files = tuple(file for file in manifest.swap_files if file.partition == number)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
 
 NO_COPY_ON_WRITE = 0x00800000
 """FS_NOCOW_FL of linux/fs.h: counts only when it is set on an empty file."""
@@ -34,10 +34,10 @@ _ASK = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY
 
 
-class Pour(Protocol):
+class PopulateFiles(Protocol):
     """Puts the content of an entry into a new file of its size."""
 
-    def __call__(self, contents: Contents, entry: Entry, target: int) -> None:
+    def __call__(self, contents: ContentSource, entry: Entry, target: int) -> None:
         """Do so; target is open for writing."""
 
 
@@ -63,10 +63,10 @@ class Populator:
     def __init__(
         self,
         root: int,
-        contents: Contents,
+        contents: ContentSource,
         heads: Mapping[bytes, bytes],
-        progress: Progress,
-        pour: Pour = sources.copy,
+        progress: ByteCounter,
+        pour: PopulateFiles = sources.copy,
     ) -> None:
         self._root, self._contents, self._pour = root, contents, pour
         self._heads, self._progress = heads, progress

@@ -60,7 +60,7 @@ BOOT_FOLDERS = ("boot", "boot/firmware", "boot/efi", "efi")
 
 
 @dataclass(frozen=True)
-class Rewritten:
+class RewrittenText:
     """A file with new ids.
 
     Attributes:
@@ -72,7 +72,7 @@ class Rewritten:
     replaced: tuple[tuple[str, str], ...]
 
 
-class Ids:
+class IdMap:
     """Old ids and their new ones, found as whole words in any text."""
 
     def __init__(self, pairs: Mapping[str, str]) -> None:
@@ -82,7 +82,7 @@ class Ids:
         text = rf"(?<![0-9A-Za-z-])(?:{words})(?![0-9A-Za-z-])"
         self._pattern = re.compile(text.encode(), re.IGNORECASE)
 
-    def replace(self, content: bytes) -> Rewritten:
+    def replace(self, content: bytes) -> RewrittenText:
         """Put new ids in the place of old ones, in upper or lower case as these were."""
         replaced: dict[str, str] = {}
 
@@ -91,7 +91,7 @@ class Ids:
             replaced[old] = self._like(old)
             return replaced[old].encode()
 
-        return Rewritten(self._pattern.sub(new, content), tuple(replaced.items()))
+        return RewrittenText(self._pattern.sub(new, content), tuple(replaced.items()))
 
     def _like(self, old: str) -> str:
         new = self._new[old.lower()]
@@ -100,7 +100,7 @@ class Ids:
         return new.upper() if old.isupper() else new
 
 
-def rewrite(path: str, content: bytes, ids: Ids) -> Rewritten | None:
+def rewrite(path: str, content: bytes, ids: IdMap) -> RewrittenText | None:
     """Return a file with new ids, or None when it cannot be rewritten by any rule we have."""
     for pattern, rule in _RULES.items():
         if fnmatchcase(path.rpartition("/")[2], pattern):
@@ -134,13 +134,13 @@ def script_text(content: bytes) -> bytes | None:
     return data[8 : 8 + length] if end == 0 and length <= len(data) - 8 else None
 
 
-def _rewrite_script(content: bytes, ids: Ids) -> Rewritten | None:
+def _rewrite_script(content: bytes, ids: IdMap) -> RewrittenText | None:
     text = script_text(content)
     if text is None:
         # A script that is not wrapped, for loaders that take plain text; or a FIT, or rubbish.
         return ids.replace(content) if _is_text(content) else None
     found = ids.replace(text)
-    return Rewritten(wrapped_script(content[: _IMAGE.size], found.content), found.replaced)
+    return RewrittenText(wrapped_script(content[: _IMAGE.size], found.content), found.replaced)
 
 
 def wrapped_script(header: bytes, text: bytes) -> bytes:
@@ -173,7 +173,7 @@ def _environment_start(content: bytes) -> int | None:
     return next((start for start in (4, 5) if zlib.crc32(content[start:]) == crc), None)
 
 
-def _rewrite_environment(content: bytes, ids: Ids) -> Rewritten | None:
+def _rewrite_environment(content: bytes, ids: IdMap) -> RewrittenText | None:
     start = _environment_start(content)
     if start is None:
         return None
@@ -183,10 +183,10 @@ def _rewrite_environment(content: bytes, ids: Ids) -> Rewritten | None:
     if b"\0\0" not in body:
         return None
     head = struct.pack("<I", zlib.crc32(body)) + content[4:start]
-    return Rewritten(head + body, found.replaced)
+    return RewrittenText(head + body, found.replaced)
 
 
-_RULES: dict[str, Callable[[bytes, Ids], Rewritten | None]] = {
+_RULES: dict[str, Callable[[bytes, IdMap], RewrittenText | None]] = {
     "*.scr": _rewrite_script,
     "uboot.env": _rewrite_environment,
 }
@@ -195,33 +195,33 @@ _RULES: dict[str, Callable[[bytes, Ids], Rewritten | None]] = {
 # Names ------------------------------------------------------------------------------------------
 
 
-def with_hostname(content: bytes, old: str, new: str) -> Rewritten:
+def with_hostname(content: bytes, old: str, new: str) -> RewrittenText:
     """Return /etc/hosts, or a file with nothing but a name, with a new host name (hosts(5)).
 
     Only the first label of a name is exchanged: pier-3.harbour becomes pier-4.harbour.
     """
     if not old:
-        return Rewritten(content, ())
+        return RewrittenText(content, ())
     label = re.compile(rb"(?<![\w.-])" + re.escape(old.encode()) + rb"(?![\w-])")
     lines = [
         line if line.lstrip().startswith(b"#") else label.sub(new.encode(), line)
         for line in content.splitlines(keepends=True)
     ]
     changed = b"".join(lines)
-    return Rewritten(changed, () if changed == content else ((old, new),))
+    return RewrittenText(changed, () if changed == content else ((old, new),))
 
 
-def with_machine_id(content: bytes, old: str, new: str) -> Rewritten:
+def with_machine_id(content: bytes, old: str, new: str) -> RewrittenText:
     """Return a boot loader entry whose machine-id line follows; paths with the old one stay."""
     line = re.compile(rb"^(machine-id\s+)" + re.escape(old.encode()) + rb"\b", re.MULTILINE)
     changed = line.sub(rb"\g<1>" + new.encode(), content) if old else content
-    return Rewritten(changed, () if changed == content else ((old, new),))
+    return RewrittenText(changed, () if changed == content else ((old, new),))
 
 
-def with_board(content: bytes, old: str, new: str) -> Rewritten:
+def with_board(content: bytes, old: str, new: str) -> RewrittenText:
     """Return the agent's settings with the new board's name."""
     line = re.compile(
         rb"^(board:\s*[\"']?)" + re.escape(old.encode()) + rb"(?![\w-])", re.MULTILINE
     )
     changed = line.sub(rb"\g<1>" + new.encode(), content) if old else content
-    return Rewritten(changed, () if changed == content else ((old, new),))
+    return RewrittenText(changed, () if changed == content else ((old, new),))

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
     from holdstill.system.process import Runner
 
 HOURS = 4 * 3600.0
@@ -51,7 +51,7 @@ _COUNTED = re.compile(rb"valid_inode_count matched with CP\s+\[Ok\.\.\] \[0x([0-
 
 
 @dataclass
-class Losses:
+class SloadLosses:
     """Counts what cannot be kept, by kind, with the first few names of each."""
 
     _counts: dict[str, int] = field(default_factory=dict)
@@ -73,15 +73,15 @@ class Losses:
         )
 
 
-def losses(entries: Iterable[Entry]) -> Losses:
+def losses(entries: Iterable[Entry]) -> SloadLosses:
     """Return what these entries would lose. Pure."""
-    found = Losses()
+    found = SloadLosses()
     for entry in entries:
         found.note(entry)
     return found
 
 
-def insist_room(wanted: int, *, number: int) -> None:
+def check_room(wanted: int, *, number: int) -> None:
     """Refuse when the folder for temporary files cannot hold the tree.
 
     Args:
@@ -101,15 +101,15 @@ def insist_room(wanted: int, *, number: int) -> None:
         )
 
 
-def fill(
+def load(
     device: Path,
     *,
     entries: Iterable[Entry],
     again: Iterable[Entry],
-    contents: Contents,
+    contents: ContentSource,
     heads: Mapping[bytes, bytes],
     machine: Runner,
-    progress: Progress,
+    progress: ByteCounter,
 ) -> tuple[int, tuple[str, ...]]:
     """Load entries into the new, empty f2fs on a device, and have it checked; needs root.
 

@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.sources import ContentSource
 
 LIMIT = 1 << 20
 """Bytes of a file that is small: settings are a few KiB."""
 
 
-class Files(Protocol):
+class FileLookup(Protocol):
     """The entries of a capture, by partition and path; its index has this form."""
 
     def get(self, part: int, path: bytes) -> Entry | None:
@@ -46,15 +46,15 @@ class SmallFile:
 
 
 @dataclass(frozen=True)
-class Reader:
+class SmallFileReader:
     """What finds and reads them. Symlinks are not followed.
 
     Attributes:
         lost: files, by partition and path, whose contents are not to be read: they are damaged.
     """
 
-    files: Files
-    contents: Contents
+    files: FileLookup
+    contents: ContentSource
     lost: frozenset[tuple[int, bytes]] = frozenset()
 
     def matching(self, part: int, pattern: str) -> Iterator[Entry]:

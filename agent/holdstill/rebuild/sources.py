@@ -18,7 +18,7 @@ Entries = Callable[[], Iterable[Entry]]
 """Gives a fresh stream of entries, in key order, every time it is called."""
 
 
-class Contents(Protocol):
+class ContentSource(Protocol):
     """Where the contents of files are.
 
     Several threads may ask at once, and ask while another draws the entries.
@@ -29,27 +29,27 @@ class Contents(Protocol):
 
 
 @dataclass(frozen=True)
-class Here:
+class LocalContents:
     """Contents that can be opened at any time, by a forked copy of this process, too.
 
     What is fetched from elsewhere comes and goes, and is none of them.
     """
 
-    contents: Contents
+    contents: ContentSource
 
     def open(self, digest: bytes) -> int:
         """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
         return self.contents.open(digest)
 
 
-class Progress(Protocol):
+class ByteCounter(Protocol):
     """Who wants to know how far a writer is."""
 
     def advance(self, count: int) -> None:
         """Hear of so many more bytes of contents in place, holes included."""
 
 
-class Silence:
+class NoCounter:
     """Nobody wants to know."""
 
     def advance(self, count: int) -> None:
@@ -65,7 +65,7 @@ def other_size(there: int, wanted: int) -> str:
     return f"it has {there} bytes instead of {wanted}"
 
 
-def handle_of(contents: Contents, entry: Entry) -> int:
+def handle_of(contents: ContentSource, entry: Entry) -> int:
     """Open the content of an entry; the caller closes.
 
     Raises:
@@ -80,7 +80,7 @@ def handle_of(contents: Contents, entry: Entry) -> int:
         raise not_the_content(entry, str(error)) from error
 
 
-def copy(contents: Contents, entry: Entry, target: int, *, at: int = 0) -> None:
+def copy(contents: ContentSource, entry: Entry, target: int, *, at: int = 0) -> None:
     """Copy the content of an entry into an open target; holes stay holes.
 
     Args:
@@ -110,7 +110,7 @@ def copy(contents: Contents, entry: Entry, target: int, *, at: int = 0) -> None:
         raise not_the_content(entry, OTHER_BYTES)
 
 
-def is_stored(contents: Contents, digest: str) -> bool:
+def is_stored(contents: ContentSource, digest: str) -> bool:
     """Find out, when a target gives other bytes back, whether it was given the right ones.
 
     Args:

@@ -127,7 +127,7 @@ class Totals(NamedTuple):
     content_bytes: int
 
 
-class Placed(NamedTuple):
+class PlacedEntry(NamedTuple):
     """What a file tree needs of an entry: digest is b"" for a directory."""
 
     directory: bytes
@@ -207,28 +207,28 @@ class Index:
         rows = self._db.execute(_SELECT + "WHERE part = ? ORDER BY directory, name", (part,))
         yield from map(_entry, rows)
 
-    def placed(self, part: int) -> Iterator[Placed]:
+    def placed(self, part: int) -> Iterator[PlacedEntry]:
         """Yield directories and files with content, without the root, in key order.
 
         For an index that was checked: the values are not checked again.
         """
         return self._placed(part, "(type = 2 OR digest <> x'')")
 
-    def folders(self, part: int) -> Iterator[Placed]:
+    def folders(self, part: int) -> Iterator[PlacedEntry]:
         """Yield only the directories of `placed`."""
         return self._placed(part, "type = 2")
 
-    def files(self, part: int) -> Iterator[Placed]:
+    def files(self, part: int) -> Iterator[PlacedEntry]:
         """Yield only the files of `placed`."""
         return self._placed(part, "digest <> x''")
 
-    def _placed(self, part: int, condition: str) -> Iterator[Placed]:
+    def _placed(self, part: int, condition: str) -> Iterator[PlacedEntry]:
         rows = self._db.execute(
             "SELECT directory, name, digest, size FROM entry WHERE part = ? AND name <> x'' "  # noqa: S608  a condition from above
             f"AND {condition} ORDER BY directory, name",
             (part,),
         )
-        yield from map(Placed._make, rows)
+        yield from map(PlacedEntry._make, rows)
 
     def contents_after(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
         """Return at most limit files with a known content behind a key, in key order."""

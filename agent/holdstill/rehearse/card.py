@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
 
 
-class Files(Protocol):
+class VolumeFiles(Protocol):
     """Files in a file system that nobody has mounted."""
 
     def find(self, path: bytes) -> Entry | None:
@@ -31,7 +31,7 @@ class Files(Protocol):
 
 
 @dataclass(frozen=True)
-class Volume:
+class CardVolume:
     """A file system on the card that firmware or a boot loader might read.
 
     Attributes:
@@ -41,7 +41,7 @@ class Volume:
 
     start: int
     is_fat: bool
-    files: Files
+    files: VolumeFiles
 
     def has(self, path: bytes) -> bool:
         """Tell whether there is an entry at this path."""
@@ -49,46 +49,46 @@ class Volume:
 
 
 @dataclass(frozen=True)
-class Card:
+class BootableCard:
     """A card as firmware sees it: sectors and file systems, in the order of the partitions."""
 
     size: int
     has_boot_code: bool
-    volumes: tuple[Volume, ...]
+    volumes: tuple[CardVolume, ...]
 
-    def fat_with(self, path: bytes) -> Volume | None:
+    def fat_with(self, path: bytes) -> CardVolume | None:
         """Return the first FAT that has this path."""
         return next((v for v in self.volumes if v.is_fat and v.has(path)), None)
 
-    def volume_with(self, path: bytes) -> Volume | None:
+    def volume_with(self, path: bytes) -> CardVolume | None:
         """Return the first file system of any kind that has this path."""
         return next((v for v in self.volumes if v.has(path)), None)
 
 
 @contextmanager
-def opened(image: Path) -> Iterator[Card]:
+def opened(image: Path) -> Iterator[BootableCard]:
     """Look at a card image; its files can be read as long as the block lasts.
 
     Raises:
         LayoutError: it has no partition table that could be read.
     """
     with source.opened(image) as disk:
-        yield Card(
+        yield BootableCard(
             size=disk.size,
             has_boot_code=any(disk.read(0, table.BOOT_CODE)),
             volumes=tuple(_volumes(disk)),
         )
 
 
-def _volumes(disk: OpenFile) -> Iterator[Volume]:
+def _volumes(disk: OpenFile) -> Iterator[CardVolume]:
     found = table.read(disk)
     for partition in found.partitions:
         start = partition.start * found.sector_size
         window = disk.window(start, partition.size * found.sector_size)
         match probe.probe(window):
             case layout.Fat():
-                yield Volume(start, is_fat=True, files=fat.Fat(window))
+                yield CardVolume(start, is_fat=True, files=fat.FatReader(window))
             case layout.Ext4():
-                yield Volume(start, is_fat=False, files=ext4.Ext4(window))
+                yield CardVolume(start, is_fat=False, files=ext4.Ext4Reader(window))
             case _:
                 continue

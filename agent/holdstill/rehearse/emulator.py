@@ -10,7 +10,7 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.rehearse.ways import Extract, Way
+    from holdstill.rehearse.ways import EmulatorSetup, Extract
 
 MEMORY_MIB = 1024
 """What a Pi 3 has, which takes no other value."""
@@ -20,7 +20,7 @@ EXTRACT_LIMIT = 256 << 20
 """Bytes of a kernel or initramfs that we are willing to read."""
 
 
-def command(image: Path, way: Way, log: Path, work: Path) -> Command:
+def command(image: Path, way: EmulatorSetup, log: Path, work: Path) -> Command:
     """Return the command that starts the card: no network, no window, the console in a file.
 
     Files that the emulator has to load itself are copied from the card to work first. The way has
@@ -40,7 +40,7 @@ def command(image: Path, way: Way, log: Path, work: Path) -> Command:
     )
 
 
-def screen_words(way: Way, work: Path) -> tuple[str, ...]:
+def screen_words(way: EmulatorSetup, work: Path) -> tuple[str, ...]:
     """Return the words for a screen, and for the socket through which it can be looked at."""
     if way.screen is None:
         return ()
@@ -71,7 +71,7 @@ def console_words(slot: Slot, log: Path) -> tuple[str, ...]:
     return ("-chardev", f"file,id=console,path={name},mux=on", *lines)
 
 
-def loaded(way: Way, work: Path) -> tuple[str, ...]:
+def loaded(way: EmulatorSetup, work: Path) -> tuple[str, ...]:
     """Copy what the emulator loads itself, and return the words that say so."""
     words = [word for extract in way.extracts for word in _loaded(extract, work)]
     append = ("-append", way.command_line) if way.command_line else ()

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
 
-    from holdstill.rehearse.signs import Finding
-    from holdstill.rehearse.ways import Settings, Way
+    from holdstill.rehearse.signs import ConsoleFinding
+    from holdstill.rehearse.ways import EmulatorSetup, LoaderConfig
     from holdstill.system.clock import Clock
 
 DEADLINE = 900.0
@@ -34,20 +34,22 @@ LOG_LIMIT = 8 << 20
 """Bytes of a console's log that we look at: a boot in a loop prints without end."""
 
 
-class Running(Protocol):
+class EmulatorProcess(Protocol):
     """A program that was started and may still run."""
 
     def status(self) -> int | None:
         """Return the exit code, None while it runs."""
 
 
-class Workshop(Protocol):
+class EmulatorRunner(Protocol):
     """A machine that runs tools and emulators."""
 
     def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
         """Return what the command wrote; raise CommandError if it failed."""
 
-    def running(self, command: Command, *, output: Path) -> AbstractContextManager[Running]:
+    def running(
+        self, command: Command, *, output: Path
+    ) -> AbstractContextManager[EmulatorProcess]:
         """Run a command beside us, what it writes going to a file; it ends with the block."""
 
 
@@ -70,7 +72,7 @@ class Rehearsal:
     booted: bool
     seconds: float
     way: str
-    broken: Finding | None
+    broken: ConsoleFinding | None
     remarks: tuple[str, ...]
     unproven: tuple[str, ...]
     log: str
@@ -80,7 +82,7 @@ class Rehearsal:
 def rehearse(
     image: Path,
     *,
-    runner: Workshop,
+    runner: EmulatorRunner,
     clock: Clock,
     log: Path,
     deadline: float = DEADLINE,
@@ -120,7 +122,7 @@ def rehearse(
         log.write_bytes(b"")
         command = emulator.command(image, way, log, work)
         running = undo.enter_context(runner.running(command, output=work / "emulator"))
-        watch = Watch(running, clock, log, sign)
+        watch = ConsoleWatch(running, clock, log, sign)
         seconds = watch.until(clock.monotonic() + deadline)
         refuse_broken_emulator(running, command, work / "emulator")
         judged = judge(watch, way, seconds, remarks)
@@ -130,10 +132,10 @@ def rehearse(
 
 
 @dataclass
-class Watch:
+class ConsoleWatch:
     """Follows a console until there is something to say."""
 
-    running: Running
+    running: EmulatorProcess
     clock: Clock
     log: Path
     sign: str
@@ -165,7 +167,7 @@ class Watch:
         return ended or signs.is_alive(text, self.sign) or signs.is_stopped(text)
 
 
-def not_started(way: Way, missing: Finding, log: Path) -> Rehearsal:
+def not_started(way: EmulatorSetup, missing: ConsoleFinding, log: Path) -> Rehearsal:
     """Say what broke where nothing had to be started to know it."""
     return Rehearsal(
         booted=False,
@@ -178,7 +180,9 @@ def not_started(way: Way, missing: Finding, log: Path) -> Rehearsal:
     )
 
 
-def judge(watch: Watch, way: Way, seconds: float, remarks: tuple[str, ...]) -> Rehearsal:
+def judge(
+    watch: ConsoleWatch, way: EmulatorSetup, seconds: float, remarks: tuple[str, ...]
+) -> Rehearsal:
     """Say what a console shows."""
     text = watch.text
     booted = signs.is_alive(text, watch.sign)
@@ -194,7 +198,7 @@ def judge(watch: Watch, way: Way, seconds: float, remarks: tuple[str, ...]) -> R
     )
 
 
-def require(way: Way) -> None:
+def require(way: EmulatorSetup) -> None:
     """Check that the emulator and its firmware are installed.
 
     Raises:
@@ -219,7 +223,9 @@ def fit_slot(image: Path) -> None:
         os.truncate(image, wanted)
 
 
-def make_talkative(image: Path, way: Way, runner: Workshop, work: Path) -> tuple[str, ...]:
+def make_talkative(
+    image: Path, way: EmulatorSetup, runner: EmulatorRunner, work: Path
+) -> tuple[str, ...]:
     """Have the kernel in the scratch image print to the console what it does; say what changed."""
     return tuple(
         remark
@@ -229,7 +235,7 @@ def make_talkative(image: Path, way: Way, runner: Workshop, work: Path) -> tuple
 
 
 def _edit(
-    image: Path, settings: Settings, console: str, *, runner: Workshop, draft: Path
+    image: Path, settings: LoaderConfig, console: str, *, runner: EmulatorRunner, draft: Path
 ) -> Iterator[str]:
     raw = settings.volume.files.read(settings.path, limit=ways.LIMIT)
     text = raw.decode(errors="surrogateescape")
@@ -242,7 +248,7 @@ def _edit(
         yield f"for the rehearsal only, /{name} has the kernel print to {console}"
 
 
-def refuse_broken_emulator(running: Running, command: Command, said: Path) -> None:
+def refuse_broken_emulator(running: EmulatorProcess, command: Command, said: Path) -> None:
     """Tell an emulator that failed from a card that does not boot.
 
     Raises:

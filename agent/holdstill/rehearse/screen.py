@@ -20,7 +20,7 @@ SECONDS = 15.0
 """Time that the emulator may take to answer."""
 
 
-class Answer(msgspec.Struct, frozen=True):
+class QmpReply(msgspec.Struct, frozen=True):
     """One line from the emulator: an answer, a refusal, an event or its greeting."""
 
     error: dict[str, object] | None = None
@@ -48,7 +48,7 @@ def _ask(wire: BufferedRWPair, command: str, arguments: Mapping[str, str]) -> bo
     wire.write(msgspec.json.encode({"execute": command, "arguments": arguments}) + b"\n")
     wire.flush()
     for line in wire:
-        answer = msgspec.json.decode(line, type=Answer)
+        answer = msgspec.json.decode(line, type=QmpReply)
         if answer.error is not None or answer.result is not None:
             return answer.error is None
     return False

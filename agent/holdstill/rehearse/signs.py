@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Link(StrEnum):
+class BootStage(StrEnum):
     """The links of the boot chain, in order."""
 
     FIRMWARE = "firmware"
@@ -25,11 +25,11 @@ class Link(StrEnum):
     LOGIN = "login"
 
 
-CHAIN = tuple(Link)
+CHAIN = tuple(BootStage)
 
 
 @dataclass(frozen=True)
-class Trouble:
+class ConsoleProblem:
     """What a line on the console means, if the boot fails.
 
     Attributes:
@@ -38,16 +38,16 @@ class Trouble:
         means: the same for people.
     """
 
-    link: Link
+    link: BootStage
     pattern: str
     means: str
 
 
 @dataclass(frozen=True)
-class Finding:
+class ConsoleFinding:
     """Where the boot chain broke, in our words and in the console's."""
 
-    link: Link
+    link: BootStage
     means: str
     words: str
 
@@ -57,127 +57,134 @@ class Finding:
 
 
 REACHED = (
-    (Link.FIRMWARE, r"BdsDxe: loading Boot|SeaBIOS \(version|U-Boot \d"),
+    (BootStage.FIRMWARE, r"BdsDxe: loading Boot|SeaBIOS \(version|U-Boot \d"),
     # GRUB and EXTLINUX from memory.
-    (Link.LOADER, r"BdsDxe: starting Boot0001|^SYSLINUX |^EXTLINUX |GRUB |Retrieving file: "),
-    (Link.KERNEL, r"\] Linux version |\] Booting Linux on physical CPU|EFI stub: Booting"),
+    (BootStage.LOADER, r"BdsDxe: starting Boot0001|^SYSLINUX |^EXTLINUX |GRUB |Retrieving file: "),
+    (BootStage.KERNEL, r"\] Linux version |\] Booting Linux on physical CPU|EFI stub: Booting"),
     (
-        Link.INITRAMFS,
+        BootStage.INITRAMFS,
         r"\] Run /init as init process|^Loading, please wait|^Begin: Loading essential",
     ),
     # btrfs, f2fs and xfs from memory.
-    (Link.ROOT, r"\] (EXT4-fs|BTRFS|F2FS-fs|XFS) .*[Mm]ount|^Begin: Running /scripts/init-bottom"),
+    (
+        BootStage.ROOT,
+        r"\] (EXT4-fs|BTRFS|F2FS-fs|XFS) .*[Mm]ount|^Begin: Running /scripts/init-bottom",
+    ),
     # Other inits than systemd from memory.
-    (Link.INIT, r"\] systemd\[1\]: |^Welcome to |^INIT: version|OpenRC .* is starting"),
-    (Link.SERVICES, r"Reached target .*(Multi-User|multi-user|Graphical|graphical)"),
-    (Link.LOGIN, r"\blogin: *$"),
+    (BootStage.INIT, r"\] systemd\[1\]: |^Welcome to |^INIT: version|OpenRC .* is starting"),
+    (BootStage.SERVICES, r"Reached target .*(Multi-User|multi-user|Graphical|graphical)"),
+    (BootStage.LOGIN, r"\blogin: *$"),
 )
 """Lines that show that a link was reached. Not every boot prints them all."""
 
 STOPS = (
-    Trouble(
-        Link.LOADER,
+    ConsoleProblem(
+        BootStage.LOADER,
         # The first two from memory.
         r"BdsDxe: No bootable option or device was found|>>Start PXE over|UEFI Interactive Shell",
         "the firmware found no boot loader on the card, or the one it found gave up",
     ),
-    Trouble(
-        Link.LOADER,
+    ConsoleProblem(
+        BootStage.LOADER,
         r"^No bootable device|^Boot failed: not a bootable disk",  # from memory
         "the firmware found no boot code in the card's first sector",
     ),
-    Trouble(
-        Link.LOADER,
+    ConsoleProblem(
+        BootStage.LOADER,
         r"^Missing operating system",
         "the boot code in the card's first sector found no active partition",
     ),
-    Trouble(
-        Link.LOADER,
+    ConsoleProblem(
+        BootStage.LOADER,
         # What mkfs.fat writes into a boot sector; the second from memory.
         r"^This is not a bootable disk|^Boot error$",
         "the boot loader on the card is damaged or not installed",
     ),
-    Trouble(Link.LOADER, r"No configuration file found", "the boot loader found no settings"),
-    Trouble(
-        Link.KERNEL,
+    ConsoleProblem(
+        BootStage.LOADER, r"No configuration file found", "the boot loader found no settings"
+    ),
+    ConsoleProblem(
+        BootStage.KERNEL,
         # The last two from memory.
         r"^Loading \S+ failed: No such file|Could not find kernel image|Failed to execute .*Linux",
         "the boot loader did not find the kernel that its settings name",
     ),
-    Trouble(
-        Link.ROOT,
+    ConsoleProblem(
+        BootStage.ROOT,
         r"^ALERT! .* does not exist",
         "the root file system that the command line names is not on the card",
     ),
-    Trouble(
-        Link.ROOT,
+    ConsoleProblem(
+        BootStage.ROOT,
         r"Kernel panic - not syncing: VFS: Unable to mount root fs",
         "the kernel cannot mount the root file system that the command line names: it is not on "
         "the card, or this kernel needs an initramfs to reach it",
     ),
-    Trouble(
-        Link.ROOT,
+    ConsoleProblem(
+        BootStage.ROOT,
         r"^Failed to mount \S+ as root file system",
         "the root file system is there and cannot be mounted",
     ),
-    Trouble(
-        Link.INIT,
+    ConsoleProblem(
+        BootStage.INIT,
         # The second from memory.
         r"^No init found|Kernel panic - not syncing: No working init found",
         "the root file system holds no init",
     ),
-    Trouble(
-        Link.INIT,
+    ConsoleProblem(
+        BootStage.INIT,
         # The second from memory.
         r"Kernel panic - not syncing: Attempted to kill init|systemd\[1\]: Freezing execution",
         "init ended or froze",
     ),
-    Trouble(
-        Link.SERVICES,
+    ConsoleProblem(
+        BootStage.SERVICES,
         # The second from memory.
         r"^You are in (emergency|rescue) mode|Cannot open access to console, the root account",
         "the system stopped in emergency mode",
     ),
-    Trouble(Link.KERNEL, r"^=> *$", "the boot loader, U-Boot, gave up and waits for commands"),
+    ConsoleProblem(
+        BootStage.KERNEL, r"^=> *$", "the boot loader, U-Boot, gave up and waits for commands"
+    ),
     # Behind the panics that say more: of several troubles in one line, the first one counts.
-    Trouble(Link.KERNEL, r"Kernel panic - not syncing", "the kernel gave up"),
+    ConsoleProblem(BootStage.KERNEL, r"Kernel panic - not syncing", "the kernel gave up"),
 )
 """Lines after which nothing more will come."""
 
 HINTS = (
-    Trouble(
-        Link.KERNEL,
+    ConsoleProblem(
+        BootStage.KERNEL,
         r"Reboot Into Firmware Interface",
         "the boot loader shows a menu instead of starting an entry: "
         "it leaves out entries whose kernel is not on the card",
     ),
-    Trouble(
-        Link.KERNEL,
+    ConsoleProblem(
+        BootStage.KERNEL,
         r"^Skipping .* for failure retrieving kernel",
         "the boot loader did not find the kernel that its settings name",
     ),
-    Trouble(
-        Link.KERNEL,
+    ConsoleProblem(
+        BootStage.KERNEL,
         r"^Skipping .* for failure retrieving FDT",  # from U-Boot's strings
         "the boot loader did not find the device tree that its settings name",
     ),
-    Trouble(
-        Link.KERNEL,
+    ConsoleProblem(
+        BootStage.KERNEL,
         r"^Bad Linux ARM64 Image magic!",
         "what the boot loader found in the kernel's place is no kernel for this processor",
     ),
-    Trouble(
-        Link.INITRAMFS,
+    ConsoleProblem(
+        BootStage.INITRAMFS,
         r"Error preparing initrd|^Skipping .* for failure retrieving initrd",
         "the boot loader did not find the initramfs that its settings name",
     ),
-    Trouble(
-        Link.INITRAMFS,
+    ConsoleProblem(
+        BootStage.INITRAMFS,
         r"Initramfs unpacking failed",
         "the initramfs is damaged",
     ),
-    Trouble(
-        Link.SERVICES,
+    ConsoleProblem(
+        BootStage.SERVICES,
         r"Timed out waiting for device|Dependency failed for .*\.mount",
         "a device did not come up in time: a file system that /etc/fstab names is not on the "
         "card, or this machine was too busy to emulate the board",
@@ -198,7 +205,7 @@ def plain(console: bytes) -> str:
     return "\n".join(line for line in text.splitlines() if line.strip())
 
 
-def reached(text: str) -> Link | None:
+def reached(text: str) -> BootStage | None:
     """Return the last link that the console shows to have been reached."""
     seen = [link for link, pattern in REACHED if re.search(pattern, text, re.MULTILINE)]
     return seen[-1] if seen else None
@@ -219,18 +226,18 @@ def failed_units(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(_FAILED.findall(text)))
 
 
-def broken(text: str) -> Finding:
+def broken(text: str) -> ConsoleFinding:
     """Say which link broke: by the first line that explains it, else by what is missing."""
     for line in text.splitlines():
         for trouble in (*STOPS, *HINTS):
             if re.search(trouble.pattern, line):
-                return Finding(trouble.link, trouble.means, line.strip())
+                return ConsoleFinding(trouble.link, trouble.means, line.strip())
     return _silent(text)
 
 
-def _silent(text: str) -> Finding:
+def _silent(text: str) -> ConsoleFinding:
     last = reached(text)
-    following = CHAIN[CHAIN.index(last) + 1] if last else Link.FIRMWARE
+    following = CHAIN[CHAIN.index(last) + 1] if last else BootStage.FIRMWARE
     means = f"the console shows nothing of the {following}"
     lines = text.splitlines()
-    return Finding(following, means, lines[-1] if lines else "")
+    return ConsoleFinding(following, means, lines[-1] if lines else "")

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 from holdstill.errors import PreflightError
 from holdstill.model import paths
 from holdstill.rehearse import pi
-from holdstill.rehearse.signs import Finding, Link
+from holdstill.rehearse.signs import BootStage, ConsoleFinding
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from holdstill.rehearse.card import Card, Volume
+    from holdstill.rehearse.card import BootableCard, CardVolume
 
 X86, ARM64 = "qemu-system-x86_64", "qemu-system-aarch64"
 EMULATED_PC = ("-accel", "tcg,thread=multi", "-cpu", "qemu64,-svm", "-smp", "2")
@@ -47,25 +47,25 @@ class Extract:
     """A file that the emulator wants beside the card, because it plays the firmware itself."""
 
     option: str
-    volume: Volume
+    volume: CardVolume
     path: bytes
 
 
 @dataclass(frozen=True)
-class Settings:
+class LoaderConfig:
     """A text file on a FAT in which a boot loader finds the kernel's command line.
 
     Attributes:
         keyword: what a line with the command line begins with, in lower case.
     """
 
-    volume: Volume
+    volume: CardVolume
     path: bytes
     keyword: str
 
 
 @dataclass(frozen=True)
-class Way:
+class EmulatorSetup:
     """One way to start a card.
 
     Attributes:
@@ -87,13 +87,13 @@ class Way:
     firmware: tuple[Path, str] | None = None
     extracts: tuple[Extract, ...] = ()
     command_line: str = ""
-    settings: tuple[Settings, ...] = ()
+    settings: tuple[LoaderConfig, ...] = ()
     screen: tuple[str, ...] | None = None
     unproven: tuple[str, ...] = ANY_BOARD
-    missing: Finding | None = None
+    missing: ConsoleFinding | None = None
 
 
-def choose(card: Card) -> Way:
+def choose(card: BootableCard) -> EmulatorSetup:
     """Return the nearest thing to how this card's own board starts it.
 
     Raises:
@@ -109,13 +109,13 @@ def choose(card: Card) -> Way:
     )
 
 
-def uefi_pc(card: Card) -> Way | None:
+def uefi_pc(card: BootableCard) -> EmulatorSetup | None:
     """Start a PC's card by UEFI firmware, which reads plain files."""
     volume = card.fat_with(b"EFI/BOOT/BOOTX64.EFI")
     if volume is None:
         return None
     code = Path("/usr/share/OVMF/OVMF_CODE.fd")
-    return Way(
+    return EmulatorSetup(
         name="UEFI firmware and the boot loader on the card",
         program=X86,
         words=(
@@ -133,13 +133,13 @@ def uefi_pc(card: Card) -> Way | None:
     )
 
 
-def uefi_arm64(card: Card) -> Way | None:
+def uefi_arm64(card: BootableCard) -> EmulatorSetup | None:
     """Start a 64-bit Arm card by UEFI firmware, which reads plain files."""
     volume = card.fat_with(b"EFI/BOOT/BOOTAA64.EFI")
     if volume is None:
         return None
     code = Path("/usr/share/qemu-efi-aarch64/QEMU_EFI.fd")
-    return Way(
+    return EmulatorSetup(
         name="UEFI firmware and the boot loader on the card",
         program=ARM64,
         words=(*EMULATED_ARM, "-bios", str(code)),
@@ -151,7 +151,7 @@ def uefi_arm64(card: Card) -> Way | None:
     )
 
 
-def pi_type(card: Card) -> Way | None:
+def pi_type(card: BootableCard) -> EmulatorSetup | None:
     """Start a Pi-type card in an emulated Pi 3 B, loading what its config.txt names."""
     volume = card.fat_with(b"config.txt")
     if volume is None:
@@ -162,7 +162,7 @@ def pi_type(card: Card) -> Way | None:
     named = [Extract(option, volume, name.encode()) for option, name in files if name]
     # The Linux kernel's device tree calls the first serial line ttyS1, the makers' ttyAMA0.
     words = talkative(_text(volume, start.command_line.encode()), "ttyAMA0,115200")
-    return Way(
+    return EmulatorSetup(
         name="a Pi-type board, its firmware played by us",
         program=ARM64,
         words=("-accel", "tcg,thread=multi", "-M", "raspi3b"),
@@ -180,21 +180,23 @@ def pi_type(card: Card) -> Way | None:
     )
 
 
-def _missing(named: Sequence[Extract], trees: Sequence[str]) -> Finding | None:
+def _missing(named: Sequence[Extract], trees: Sequence[str]) -> ConsoleFinding | None:
     """Return the first link whose file the firmware would look for in vain."""
-    links = {"-kernel": Link.KERNEL, "-initrd": Link.INITRAMFS}
+    links = {"-kernel": BootStage.KERNEL, "-initrd": BootStage.INITRAMFS}
     for extract in named:
         if not extract.volume.has(extract.path):
             name = paths.display(extract.path)
-            return Finding(links[extract.option], f"/{name} is not on the boot partition", "")
+            return ConsoleFinding(
+                links[extract.option], f"/{name} is not on the boot partition", ""
+            )
     if not any(extract.option == "-dtb" for extract in named):
         wanted = " or ".join(f"/{tree}" for tree in trees)
         means = f"no device tree for the emulated board on the boot partition ({wanted})"
-        return Finding(Link.FIRMWARE, means, "")
+        return ConsoleFinding(BootStage.FIRMWARE, means, "")
     return None
 
 
-def extlinux_arm64(card: Card) -> Way | None:
+def extlinux_arm64(card: BootableCard) -> EmulatorSetup | None:
     """Start a 64-bit Arm card by U-Boot, which reads an extlinux.conf."""
     for path in (b"extlinux/extlinux.conf", b"boot/extlinux/extlinux.conf"):
         volume = card.volume_with(path)
@@ -203,21 +205,21 @@ def extlinux_arm64(card: Card) -> Way | None:
     return None
 
 
-def _by_u_boot(volume: Volume, path: bytes) -> Way:
+def _by_u_boot(volume: CardVolume, path: bytes) -> EmulatorSetup:
     code = Path("/usr/lib/u-boot/qemu_arm64/u-boot.bin")
-    return Way(
+    return EmulatorSetup(
         name="U-Boot (not the card's own) and the card's extlinux.conf",
         program=ARM64,
         words=(*EMULATED_ARM, "-bios", str(code)),
         slot=Slot.VIRTIO,
         console="ttyAMA0",
         firmware=(code, "u-boot-qemu"),
-        settings=(Settings(volume, path, "append"),) if volume.is_fat else (),
+        settings=(LoaderConfig(volume, path, "append"),) if volume.is_fat else (),
         unproven=(*ANY_BOARD, OTHER_TREE, "the boot loader in the card's boot gap"),
     )
 
 
-def boot_code(card: Card) -> Way | None:
+def boot_code(card: BootableCard) -> EmulatorSetup | None:
     """Start a PC's card by the code in its first sector, from an SD slot."""
     if not card.has_boot_code:
         return None
@@ -225,19 +227,19 @@ def boot_code(card: Card) -> Way | None:
     places = ((card.fat_with(name), name) for name in names)
     has_uefi = card.fat_with(b"EFI") is not None
     doubts = ("UEFI: the card has a folder EFI and no boot loader that we know in it",)
-    return Way(
+    return EmulatorSetup(
         name="the boot code in the card's first sector",
         program=X86,
         # Without a display the firmware, and whoever prints through it, use the serial line.
         words=(*EMULATED_PC, "-M", "pc,graphics=off"),
         slot=Slot.SD_PCI,
         console="ttyS0",
-        settings=tuple(Settings(volume, name, "append") for volume, name in places if volume),
+        settings=tuple(LoaderConfig(volume, name, "append") for volume, name in places if volume),
         unproven=ANY_BOARD + (doubts if has_uefi else ()),
     )
 
 
-WAYS: tuple[Callable[[Card], Way | None], ...] = (
+WAYS: tuple[Callable[[BootableCard], EmulatorSetup | None], ...] = (
     uefi_pc,
     uefi_arm64,
     pi_type,
@@ -247,18 +249,18 @@ WAYS: tuple[Callable[[Card], Way | None], ...] = (
 """In the order in which they are tried."""
 
 
-def _entries(volume: Volume) -> tuple[Settings, ...]:
+def _entries(volume: CardVolume) -> tuple[LoaderConfig, ...]:
     """Return the entry files of a UEFI boot loader."""
     if not volume.has(b"loader/entries"):
         return ()
     return tuple(
-        Settings(volume, entry.path, "options")
+        LoaderConfig(volume, entry.path, "options")
         for entry in volume.files.children(b"loader/entries")
         if entry.name.isascii() and entry.name.lower().endswith(b".conf")
     )
 
 
-def _text(volume: Volume, path: bytes) -> str:
+def _text(volume: CardVolume, path: bytes) -> str:
     if not volume.has(path):
         return ""
     return volume.files.read(path, limit=LIMIT).decode(errors="replace").strip()

@@ -13,13 +13,13 @@ from holdstill.model.nightly import Week
 from holdstill.model.settings import Weekday
 from holdstill.schedule import nights
 from holdstill.schedule.calendar import EVERY_DAY, Calendar, Rule
-from holdstill.schedule.nights import Night
+from holdstill.schedule.nights import NightRetries
 from holdstill.system import clock as clocks
 
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from holdstill.model.nightly import Diary
+    from holdstill.model.nightly import NightlyState
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clock import Clock
 
@@ -52,7 +52,7 @@ def _numbers(days: tuple[Weekday, ...]) -> frozenset[int]:
     return frozenset(list(Weekday).index(day) for day in days) or EVERY_DAY
 
 
-class Agenda:
+class DueNights:
     """Knows what is due next.
 
     Attributes:
@@ -66,7 +66,7 @@ class Agenda:
         self._source = source
         self._started = clock.monotonic()
         self._calendar: Calendar | None = None
-        self._opened: Night | None = None
+        self._opened: NightRetries | None = None
         self.rule = rule_of(settings)
         self.ran = NEVER
         self.has_week_ended = False
@@ -91,7 +91,7 @@ class Agenda:
         """The local date."""
         return self._clock.now().astimezone(self._source.zone()).date().isoformat()
 
-    def look(self, diary: Diary) -> tuple[Diary, Night | None]:
+    def look(self, diary: NightlyState) -> tuple[NightlyState, NightRetries | None]:
         """Look at the clock; return the diary and the night that has begun, if one has."""
         self._opened = None
         if not self._source.is_trusted():
@@ -103,16 +103,16 @@ class Agenda:
         self._calendar.tick(now)
         return diary, self._opened
 
-    def _undated_night(self) -> Night | None:
+    def _undated_night(self) -> NightRetries | None:
         """Without a clock: one run after the start, then one whenever the days have passed."""
         now, nightly = self._clock.monotonic(), self._settings.nightly
         if now - self._started < nightly.clock_minutes * 60:
             return None
         gap = model_settings.longest_gap(nightly.days) * _DAY
         is_due = self.ran == NEVER or now - self.ran >= gap
-        return Night("", now, now) if is_due else None
+        return NightRetries("", now, now) if is_due else None
 
-    def _dated(self, diary: Diary, now: datetime, zone: tzinfo) -> Diary:
+    def _dated(self, diary: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
         """Now that the clock is right, give its date to a run of this boot that had none."""
         if self.ran == NEVER:
             return diary
@@ -126,7 +126,7 @@ class Agenda:
         served = self.rule.last_date(then, zone).isoformat()
         return msgspec.structs.replace(diary, **found, served=max(served, diary.served))
 
-    def _begun(self, diary: Diary, now: datetime, zone: tzinfo) -> Diary:
+    def _begun(self, diary: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
         """Begin the diary, if this is the first time: what was due before does not count."""
         at = clocks.rfc3339(now)
         if not diary.begun:
@@ -136,7 +136,7 @@ class Agenda:
             diary = msgspec.structs.replace(diary, served=served)
         return diary
 
-    def _planned(self, diary: Diary, now: datetime, zone: tzinfo) -> Calendar:
+    def _planned(self, diary: NightlyState, now: datetime, zone: tzinfo) -> Calendar:
         calendar = Calendar(now, zone)
         calendar.plan(self.rule, self._open, tag=CAPTURE, served=_date(diary.served))
         days = self._settings.notify.summary_days
@@ -159,7 +159,7 @@ class Agenda:
             # After a power cut all boards come up at the same moment.
             earliest += self.rule.spread.total_seconds()
         first = max(self._clock.monotonic(), earliest)
-        self._opened = Night(day.isoformat(), first, first)
+        self._opened = NightRetries(day.isoformat(), first, first)
 
 
 def _date(text: str) -> date | None:

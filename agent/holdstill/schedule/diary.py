@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import BusyError
-from holdstill.model.nightly import Diary, Live
+from holdstill.model.nightly import DaemonStatus, NightlyState
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -21,39 +21,39 @@ DIARY, LIVE = "diary.json", "nightly.json"
 LOCK = "nightly.lock"
 
 
-class DiaryFile:
+class NightlyStateFile:
     """The file that survives a power cut; it is written a few times a night, cards wear."""
 
     def __init__(self, directory: Path) -> None:
         self._path = directory / DIARY
 
-    def load(self) -> Diary:
+    def load(self) -> NightlyState:
         """Return what was written last; an empty diary if there is none, or it is damaged."""
         try:
-            return msgspec.json.decode(self._path.read_bytes(), type=Diary)
+            return msgspec.json.decode(self._path.read_bytes(), type=NightlyState)
         except (FileNotFoundError, msgspec.MsgspecError):
-            return Diary()
+            return NightlyState()
 
-    def save(self, diary: Diary) -> None:
+    def save(self, diary: NightlyState) -> None:
         """Write it down."""
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         files.publish(self._path, msgspec.json.encode(diary))
 
 
-class LiveFile:
+class LiveStatusFile:
     """The file in memory: what the daemon is doing; gone with the next boot."""
 
     def __init__(self, directory: Path) -> None:
         self._path = directory / LIVE
 
-    def read(self) -> Live | None:
+    def read(self) -> DaemonStatus | None:
         """Return what was shown last in this boot, None for nothing."""
         try:
-            return msgspec.json.decode(self._path.read_bytes(), type=Live)
+            return msgspec.json.decode(self._path.read_bytes(), type=DaemonStatus)
         except (FileNotFoundError, msgspec.MsgspecError):
             return None
 
-    def show(self, live: Live) -> None:
+    def show(self, live: DaemonStatus) -> None:
         """Show something else from now on."""
         files.publish(self._path, msgspec.json.encode(live))
 

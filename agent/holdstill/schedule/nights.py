@@ -22,7 +22,7 @@ AS_LONG_AS_THE_NIGHT: Final = 1 << 30
 
 
 @dataclass(frozen=True)
-class Patience:
+class RetryPolicy:
     """How often a failure is worth another try.
 
     Attributes:
@@ -42,20 +42,20 @@ class Patience:
         return float(min(self.first * 2 ** min(failures - 1, 32), self.most))
 
 
-PATIENCE: Mapping[int, Patience] = {
+PATIENCE: Mapping[int, RetryPolicy] = {
     # Wi-Fi comes up in seconds, a keeper in minutes, and nobody is to be pestered.
-    LinkError.exit_code: Patience(15.0, 1800.0),
-    BusyError.exit_code: Patience(300.0, 300.0),
-    PreflightError.exit_code: Patience(1800.0, 1800.0, 3),
+    LinkError.exit_code: RetryPolicy(15.0, 1800.0),
+    BusyError.exit_code: RetryPolicy(300.0, 300.0),
+    PreflightError.exit_code: RetryPolicy(1800.0, 1800.0, 3),
     # What kept changing may have calmed down; a remembered index that was damaged is gone.
-    PauseError.exit_code: Patience(600.0, 600.0, 1),
-    VerificationError.exit_code: Patience(600.0, 600.0, 1),
+    PauseError.exit_code: RetryPolicy(600.0, 600.0, 1),
+    VerificationError.exit_code: RetryPolicy(600.0, 600.0, 1),
 }
 """By exit code. What is not listed will not go away by itself."""
 
 
 @dataclass(frozen=True)
-class Night:
+class NightRetries:
     """One run that is due, with its tries; times are monotonic seconds.
 
     Attributes:
@@ -70,7 +70,7 @@ class Night:
     next_try: float
     failures: tuple[int, ...] = ()
 
-    def after(self, code: int, *, now: float, limit: float) -> Night | None:
+    def after(self, code: int, *, now: float, limit: float) -> NightRetries | None:
         """Return the night after another failed try; None when it is given up.
 
         Args:

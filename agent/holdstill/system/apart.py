@@ -27,7 +27,7 @@ HANDLES_MAX = 250
 _LENGTH = 4
 
 
-class Link:
+class WorkerPipe:
     """One end. A message is anything that msgpack can say."""
 
     def __init__(self, end: socket.socket) -> None:
@@ -85,7 +85,7 @@ def _gone() -> TargetFailedError:
 
 
 @contextmanager
-def started(work: Callable[[Link], None]) -> Iterator[Link]:
+def started(work: Callable[[WorkerPipe], None]) -> Iterator[WorkerPipe]:
     """Hold a process that does work with its end of a link; return this one's end.
 
     Other threads are not copied, but the locks they hold are: work must not log, import or print.
@@ -97,12 +97,12 @@ def started(work: Callable[[Link], None]) -> Iterator[Link]:
         confine.die_with_parent()
         for number in (signal.SIGINT, signal.SIGTERM):  # they are the other process's to heed
             signal.signal(number, signal.SIG_IGN)
-        work(Link(theirs))
+        work(WorkerPipe(theirs))
 
     pid = process.fork_child(child)
     theirs.close()
     try:
-        yield Link(ours)
+        yield WorkerPipe(ours)
     except BaseException:
         os.kill(pid, signal.SIGKILL)
         raise

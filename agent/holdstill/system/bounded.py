@@ -74,7 +74,7 @@ class BoundedRunner:
         return in_time
 
     @contextmanager
-    def talking(self, command: Command) -> Iterator[Talk]:
+    def talking(self, command: Command) -> Iterator[RunningDialog]:
         """Keep a command running for the length of the block, and talk to it in lines.
 
         Raises:
@@ -85,7 +85,7 @@ class BoundedRunner:
             assert child.stdin is not None  # noqa: S101  PIPE was asked for
             assert child.stdout is not None  # noqa: S101
             try:
-                yield Talk(command, child.stdin, child.stdout, complained)
+                yield RunningDialog(command, child.stdin, child.stdout, complained)
             finally:
                 with suppress(BrokenPipeError):
                     child.stdin.close()
@@ -93,7 +93,7 @@ class BoundedRunner:
                 child.stdout.close()
 
 
-class Talk:
+class RunningDialog:
     """A running program that answers lines with lines."""
 
     def __init__(

@@ -33,7 +33,7 @@ _WRITE = _READ_FILE | _READ_DIR | _WRITE_FILE | _REMOVE_DIR | _REMOVE_FILE | _MA
 _FOR_FILES = _EXECUTE | _WRITE_FILE | _READ_FILE | _TRUNCATE
 
 
-def confine(*, read: Iterable[str], write: Iterable[str]) -> bool:
+def restrict(*, read: Iterable[str], write: Iterable[str]) -> bool:
     """Open nothing from now on but what lies below these paths; tell whether that holds.
 
     Descriptors that are open stay open. Paths that do not exist are left out.

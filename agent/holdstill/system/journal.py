@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 ADDRESS = "/run/systemd/journal/socket"
 
 
-class Journal:
+class JournalSocket:
     """The journal, if there is one."""
 
     def __init__(self, address: str = ADDRESS) -> None:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
-class Stopping(BaseException):
+class TerminationRequested(BaseException):
     """We were told to end."""
 
 
@@ -32,7 +32,7 @@ def _stop(number: int, _: FrameType | None) -> NoReturn:
     for each in SIGNALS:
         # Not SIG_IGN: programs that are started while we clean up would inherit that.
         signal.signal(each, _hear)
-    raise Stopping(signal.Signals(number).name)
+    raise TerminationRequested(signal.Signals(number).name)
 
 
 def _hear(_: int, __: FrameType | None) -> None:

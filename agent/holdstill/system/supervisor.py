@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 
-class Supervisor:
+class SdNotify:
     """The service manager that started us, or nobody."""
 
     def __init__(self, environment: Mapping[str, str] = os.environ) -> None:

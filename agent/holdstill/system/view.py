@@ -22,7 +22,7 @@ _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 
 
 @contextmanager
-def bare(mount: bytes) -> Iterator[int]:
+def bare_mount(mount: bytes) -> Iterator[int]:
     """Hold open a private copy of a mount, without the mounts inside it.
 
     Directories that something is mounted on are seen as they are on the medium, with what lies

@@ -63,7 +63,7 @@ _PROGRESS = re.compile(rb"([0-9]+) +[0-9]+%")
 _HOST_KEY_WORDS = (b"Host key verification failed", b"REMOTE HOST IDENTIFICATION HAS CHANGED")
 
 
-class Shape(Enum):
+class TransferMode(Enum):
     """What kind of files a batch has, and so which way of sending suits it."""
 
     # Text, not tuples: Python 3.11.2, which is Debian 12's, makes object() of an empty tuple.
@@ -81,7 +81,7 @@ class Shape(Enum):
 
 
 @dataclass(frozen=True)
-class Sent:
+class TransferResult:
     """What a transfer came to. What arrived is for the keeper to say: rsync counts too much.
 
     wire_bytes: sent and received, as rsync counts them, in the attempt that succeeded.
@@ -99,7 +99,7 @@ def no_progress(done: int) -> None:
 
 
 @dataclass(frozen=True)
-class Way:
+class RsyncEndpoint:
     """How to reach the other end: over SSH, or not at all because it is here."""
 
     address: HostAddress | None = None
@@ -154,7 +154,7 @@ def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
-class Bulk:
+class RsyncTransfer:
     """Sends and fetches files.
 
     Attributes:
@@ -163,7 +163,7 @@ class Bulk:
         attempts: how often a broken link is tried anew.
     """
 
-    way: Way
+    way: RsyncEndpoint
     memory: Path
     clock: Clock
     attempts: int = ATTEMPTS
@@ -174,9 +174,9 @@ class Bulk:
         files: Mapping[str, Path],
         destination: str,
         *,
-        shape: Shape = Shape.PLAIN,
+        shape: TransferMode = TransferMode.PLAIN,
         progress: Progress = no_progress,
-    ) -> Sent:
+    ) -> TransferResult:
         """Put files into a folder at the other end, under the names given.
 
         A link that breaks is tried again a few times, going on where it broke.
@@ -186,7 +186,7 @@ class Bulk:
             SecurityError: the host's key is not the pinned one.
         """
         if not files:
-            return Sent(0)
+            return TransferResult(0)
         with self._laid_out(files) as folder:
             words = (*COMMON, *shape.options, *self.way.shell(), "--copy-links")
             target = self.way.remote(destination.rstrip("/") + "/")
@@ -194,7 +194,9 @@ class Bulk:
                                  accepted=(0, *_INCOMPLETE))  # fmt: skip
             return self._persist(command, progress)
 
-    def fetch(self, source: str, target: Path, *, progress: Progress = no_progress) -> Sent:
+    def fetch(
+        self, source: str, target: Path, *, progress: Progress = no_progress
+    ) -> TransferResult:
         """Get one file, or the files in a folder (`source` ends in a slash), from there.
 
         Raises:
@@ -215,7 +217,7 @@ class Bulk:
                 Path(folder, name).symlink_to(path)
             yield folder
 
-    def _persist(self, command: Command, progress: Progress) -> Sent:
+    def _persist(self, command: Command, progress: Progress) -> TransferResult:
         """Run rsync; when the link fails, again after a pause."""
         for attempt in range(self.attempts):
             try:
@@ -253,7 +255,7 @@ def _collect(memory: Path) -> None:
             shutil.rmtree(place)
 
 
-def _run(command: Command, progress: Progress) -> Sent:
+def _run(command: Command, progress: Progress) -> TransferResult:
     with process.streaming(command) as output:
         report = _watch(output, progress)
     return read_stats(report)
@@ -270,9 +272,9 @@ def _watch(output: IO[bytes], progress: Progress) -> bytes:
     return report
 
 
-def read_stats(report: bytes) -> Sent:
+def read_stats(report: bytes) -> TransferResult:
     """Read what `rsync --stats` says at its end; pure."""
-    return Sent(sum(int(count) for count in _STATS.findall(report)))
+    return TransferResult(sum(int(count) for count in _STATS.findall(report)))
 
 
 def _insist_same_host(error: CommandError) -> None:

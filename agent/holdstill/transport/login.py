@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.transport.addresses import HostAddress
-    from holdstill.transport.pins import Pin
+    from holdstill.transport.pins import HostKey
 
 TIMEOUT = 60.0
 LIMIT = 64 << 10
@@ -30,7 +30,7 @@ NOT_FOUND = 127
 
 
 @dataclass(frozen=True)
-class Login:
+class OneTimeLogin:
     """What lets somebody in once.
 
     Attributes:
@@ -42,7 +42,9 @@ class Login:
     key: Path | None = None
 
 
-def run(address: HostAddress, pin: Pin, login: Login, *, command: str, stdin: bytes) -> str:
+def run(
+    address: HostAddress, pin: HostKey, login: OneTimeLogin, *, command: str, stdin: bytes
+) -> str:
     """Run a shell's command on a host that shows this key; return all that it said.
 
     Raises:
@@ -66,7 +68,9 @@ def run(address: HostAddress, pin: Pin, login: Login, *, command: str, stdin: by
 
 
 @contextmanager
-def _logged_in(address: HostAddress, pin: Pin, login: Login) -> Iterator[paramiko.SSHClient]:
+def _logged_in(
+    address: HostAddress, pin: HostKey, login: OneTimeLogin
+) -> Iterator[paramiko.SSHClient]:
     key = _key(login)
     known = paramiko.PKey.from_type_string(pin.kind, base64.b64decode(pin.key))
     client = paramiko.SSHClient()
@@ -79,7 +83,7 @@ def _logged_in(address: HostAddress, pin: Pin, login: Login) -> Iterator[paramik
         client.close()
 
 
-def _key(login: Login) -> paramiko.PKey | None:
+def _key(login: OneTimeLogin) -> paramiko.PKey | None:
     if login.key is None:
         return None
     # The stub says text; what unlocks the key takes bytes only.
@@ -94,7 +98,10 @@ def _key(login: Login) -> paramiko.PKey | None:
 
 
 def _connect(
-    client: paramiko.SSHClient, address: HostAddress, login: Login, key: paramiko.PKey | None
+    client: paramiko.SSHClient,
+    address: HostAddress,
+    login: OneTimeLogin,
+    key: paramiko.PKey | None,
 ) -> None:
     try:
         client.connect(

@@ -31,7 +31,7 @@ TIMEOUT = 15.0
 
 
 @dataclass(frozen=True)
-class Pin:
+class HostKey:
     """One host key under one name."""
 
     host: str
@@ -50,7 +50,7 @@ class Pin:
         return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
 
 
-def scan(address: HostAddress) -> Pin:
+def scan(address: HostAddress) -> HostKey:
     """Ask a host for its key, without logging in.
 
     Whoever is on the way can answer: show the fingerprint and have a person compare it.
@@ -66,7 +66,7 @@ def scan(address: HostAddress) -> Pin:
             f"cannot ask {address} for its host key: {error}",
             hint="check the address, and that sshd runs there",
         ) from error
-    return Pin(address.known_hosts_name, key.get_name(), key.get_base64())
+    return HostKey(address.known_hosts_name, key.get_name(), key.get_base64())
 
 
 def _key_of(plug: socket.socket) -> paramiko.PKey:
@@ -80,7 +80,7 @@ def _key_of(plug: socket.socket) -> paramiko.PKey:
         transport.close()
 
 
-def read(path: Path) -> tuple[Pin, ...]:
+def read(path: Path) -> tuple[HostKey, ...]:
     """Return the pins in a file; none when there is no file.
 
     Raises:
@@ -95,17 +95,17 @@ def read(path: Path) -> tuple[Pin, ...]:
     return tuple(_pin(path, ln) for ln in text.splitlines() if ln and not ln.startswith("#"))
 
 
-def _pin(path: Path, line: str) -> Pin:
+def _pin(path: Path, line: str) -> HostKey:
     match = _LINE.fullmatch(line.strip())
     if match is None:
         raise SecurityError(
             f"{path}: not a line of `host type key`: {line[:60]!r}",
             hint="no patterns, markers or comments; pin the host again",
         )
-    return Pin(match[1], match[2], match[3])
+    return HostKey(match[1], match[2], match[3])
 
 
-def pinned(path: Path, address: HostAddress) -> tuple[Pin, ...]:
+def pinned(path: Path, address: HostAddress) -> tuple[HostKey, ...]:
     """Return the keys that this host may have.
 
     Raises:
@@ -123,7 +123,7 @@ def pinned(path: Path, address: HostAddress) -> tuple[Pin, ...]:
     return found
 
 
-def write(path: Path, pin: Pin) -> None:
+def write(path: Path, pin: HostKey) -> None:
     """Pin a key; other keys of that host are no longer trusted."""
     others = [old.line for old in read(path) if old.host != pin.host]
     content = "".join(f"{line}\n" for line in [*others, pin.line])

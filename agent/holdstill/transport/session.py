@@ -55,7 +55,7 @@ def connected(
     command: str,
     heartbeat: bytes = b"",
     every: float = 30.0,
-) -> Iterator[Session]:
+) -> Iterator[SshSession]:
     """Run a command on a host and hold a channel of lines to it for the block.
 
     The heartbeat is a line that is sent every so often and not answered; b"" for none.
@@ -74,7 +74,7 @@ def connected(
             channel.exec_command(command)
         except (paramiko.SSHException, OSError, EOFError) as error:
             raise _lost(address, error) from error
-        session = Session(channel, str(address))
+        session = SshSession(channel, str(address))
         if heartbeat:
             undo.enter_context(_beating(session, heartbeat, every))
         yield session
@@ -162,7 +162,7 @@ def _lost(address: HostAddress, error: BaseException) -> LinkError:
 
 
 @contextmanager
-def _beating(session: Session, heartbeat: bytes, every: float) -> Iterator[None]:
+def _beating(session: SshSession, heartbeat: bytes, every: float) -> Iterator[None]:
     """Send the heartbeat from a thread of its own until the block ends."""
     over = threading.Event()
 
@@ -182,7 +182,7 @@ def _beating(session: Session, heartbeat: bytes, every: float) -> Iterator[None]
         thread.join()
 
 
-class Session:
+class SshSession:
     """A channel of lines to a command on a host. Use `connected`."""
 
     def __init__(self, channel: paramiko.Channel, peer: str) -> None:

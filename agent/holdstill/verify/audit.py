@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from holdstill.system.clock import Clock
 
 
-class Tree(Protocol):
+class RereadTree(Protocol):
     """The files of one mounted file system."""
 
     def open(self, entry: Entry) -> int:
@@ -33,7 +33,7 @@ class Tree(Protocol):
         """Whether the open file is what the entry says: inode, change time, size."""
 
 
-class Finding(Record, frozen=True, kw_only=True):
+class RereadFinding(Record, frozen=True, kw_only=True):
     """One file that is not what it was although nobody wrote to it.
 
     Attributes:
@@ -46,7 +46,7 @@ class Finding(Record, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True)
-class Budget:
+class RereadBudget:
     """How much one run may take; 0 is no limit."""
 
     bytes: int = 0
@@ -62,13 +62,13 @@ class Meter:
         changed: files that were changed, or are gone, since the capture: nothing can be said.
     """
 
-    budget: Budget
+    budget: RereadBudget
     clock: Clock
     rate: float = 0.0
     files: int = 0
     bytes: int = 0
     changed: int = 0
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[RereadFinding] = field(default_factory=list)
     began: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -90,7 +90,7 @@ class Meter:
             self.clock.sleep(max(ahead, 0.0))
 
 
-def check(part: int, tree: Tree, entries: Iterable[Entry], meter: Meter) -> Entry | None:
+def reread(part: int, tree: RereadTree, entries: Iterable[Entry], meter: Meter) -> Entry | None:
     """Read files again until the budget is used up; return the last one that was dealt with."""
     last = None
     for entry in entries:
@@ -99,12 +99,12 @@ def check(part: int, tree: Tree, entries: Iterable[Entry], meter: Meter) -> Entr
         problem = _problem(tree, entry, meter)
         if problem:
             path = paths.display(entry.path)
-            meter.findings.append(Finding(part=part, path=path, problem=problem))
+            meter.findings.append(RereadFinding(part=part, path=path, problem=problem))
         last = entry
     return last
 
 
-def _problem(tree: Tree, entry: Entry, meter: Meter) -> str:
+def _problem(tree: RereadTree, entry: Entry, meter: Meter) -> str:
     """Read one file, and say what is wrong with it; "" if nothing is, or nothing can be said."""
     try:
         handle = tree.open(entry)

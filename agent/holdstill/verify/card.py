@@ -18,8 +18,8 @@ from holdstill.errors import HoldstillError, VerificationError
 from holdstill.formats import digests, probe, swap, table, tree
 from holdstill.formats import gap as boot_gap
 from holdstill.formats import source as byte_source
-from holdstill.formats.ext4 import Ext4 as Ext4Reader
-from holdstill.formats.fat import Fat as FatReader
+from holdstill.formats.ext4 import Ext4Reader
+from holdstill.formats.fat import FatReader
 from holdstill.formats.tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.formats.gap import Run
+    from holdstill.formats.gap import GapExtent
     from holdstill.formats.source import ByteSource, OpenFile
     from holdstill.formats.tree import FileTree
     from holdstill.model.layout import Disk, FileSystem, Partition
@@ -123,7 +123,7 @@ def check_card(
     expected: Callable[[int], Iterable[Entry]],
     disk: Disk | None = None,
     file_systems: Mapping[int, FileSystem] | None = None,
-    gap: Sequence[Run] | None = None,
+    gap: Sequence[GapExtent] | None = None,
     progress: Callable[[int], None] = lambda _: None,
     machine: Runner | None = None,
 ) -> CardReport:
@@ -145,7 +145,7 @@ def check_card(
     """
     wanted = disk or manifest.disk
     with byte_source.opened(path) as opened:
-        check = _Check(opened, _Meter(progress), path, machine)
+        check = _CardCheck(opened, _Meter(progress), path, machine)
         found = table.read(opened, sector_size=wanted.sector_size)
         _check_table(check, wanted, found, has_plan=disk is not None)
         check.contents(manifest, found, expected, file_systems or {})
@@ -160,7 +160,7 @@ def check_contents(
     disk: Disk,
     expected: Callable[[int], Iterable[Entry]],
     file_systems: Mapping[int, FileSystem] | None = None,
-    gap: Sequence[Run] | None = None,
+    gap: Sequence[GapExtent] | None = None,
     progress: Callable[[int], None] = lambda _: None,
     machine: Runner | None = None,
 ) -> CardReport:
@@ -170,7 +170,7 @@ def check_contents(
     partitions, and the boot gap. The arguments are those of check_card.
     """
     with byte_source.opened(path) as opened:
-        check = _Check(opened, _Meter(progress), path, machine)
+        check = _CardCheck(opened, _Meter(progress), path, machine)
         check.contents(manifest, disk, expected, file_systems or {})
         _check_gap(check, disk, gap)
         return check.report()
@@ -180,7 +180,7 @@ class _UnreadableError(Exception):
     """The rest of a partition cannot be read; it was reported."""
 
 
-class _Place(NamedTuple):
+class _PartPlace(NamedTuple):
     """One partition on the card, and what should be in it."""
 
     number: int
@@ -190,7 +190,7 @@ class _Place(NamedTuple):
 
 
 @dataclass
-class _Check:
+class _CardCheck:
     """One check in progress."""
 
     opened: OpenFile
@@ -268,12 +268,12 @@ class _Check:
                 continue
 
     @contextmanager
-    def _place(self, partition: Partition, step: int, content_bytes: int) -> Iterator[_Place]:
+    def _place(self, partition: Partition, step: int, content_bytes: int) -> Iterator[_PartPlace]:
         with self.reading(partition.number):
             start = partition.start * step
             window = self.opened.window(start, partition.size * step)
         with byte_source.around_memory(self.path, window) as source:
-            yield _Place(partition.number, _Metered(source, self.meter), content_bytes, start)
+            yield _PartPlace(partition.number, _Metered(source, self.meter), content_bytes, start)
 
     def report(self) -> CardReport:
         """Sum up."""
@@ -289,8 +289,8 @@ class _Check:
 
 
 def _check_part(
-    check: _Check,
-    place: _Place,
+    check: _CardCheck,
+    place: _PartPlace,
     wanted: FileSystem,
     expected: Callable[[int], Iterable[Entry]],
 ) -> None:
@@ -315,7 +315,7 @@ def _check_part(
 # Tables, gap and raw partitions ---------------------------------------------------------------
 
 
-def _check_table(check: _Check, wanted: Disk, found: Disk, *, has_plan: bool) -> None:
+def _check_table(check: _CardCheck, wanted: Disk, found: Disk, *, has_plan: bool) -> None:
     for name in ("label", "id"):
         pair = str(getattr(wanted, name)).lower(), str(getattr(found, name)).lower()
         if pair[0] != pair[1]:
@@ -336,7 +336,7 @@ def _check_table(check: _Check, wanted: Disk, found: Disk, *, has_plan: bool) ->
         check.note(number, b"", "partition", ("absent", "present"))
 
 
-def _check_gap(check: _Check, disk: Disk, wanted: Sequence[Run] | None) -> None:
+def _check_gap(check: _CardCheck, disk: Disk, wanted: Sequence[GapExtent] | None) -> None:
     if wanted is None:
         return
     try:
@@ -352,7 +352,7 @@ def _check_gap(check: _Check, disk: Disk, wanted: Sequence[Run] | None) -> None:
         check.note(0, b"", f"boot gap at byte {run.offset}", ("otherwise", _digest(run.data)))
 
 
-def _check_raw(check: _Check, place: _Place, wanted: Raw) -> None:
+def _check_raw(check: _CardCheck, place: _PartPlace, wanted: Raw) -> None:
     if not wanted.digest:
         check.unchecked.append(f"partition {place.number}: its bytes are not in the capture")
         return
@@ -371,7 +371,7 @@ def _digest(data: bytes) -> str:
 # File systems ---------------------------------------------------------------------------------
 
 
-def _ext4(check: _Check, place: _Place, wanted: Ext4) -> FileTree:
+def _ext4(check: _CardCheck, place: _PartPlace, wanted: Ext4) -> FileTree:
     with check.reading(place.number):
         volume = Ext4Reader(place.source)
         found = volume.parameters()
@@ -389,7 +389,7 @@ def _ext4(check: _Check, place: _Place, wanted: Ext4) -> FileTree:
     return volume
 
 
-def _check_shares(check: _Check, number: int, wanted: Ext4, found: Ext4) -> None:
+def _check_shares(check: _CardCheck, number: int, wanted: Ext4, found: Ext4) -> None:
     """Check what may grow and shrink with the file system only, and is rounded then."""
     share = wanted.reserved_blocks * found.blocks / max(wanted.blocks, 1)
     if abs(found.reserved_blocks - share) > 1 + share / 1000:
@@ -398,7 +398,7 @@ def _check_shares(check: _Check, number: int, wanted: Ext4, found: Ext4) -> None
         check.note(number, b"", "inodes", (wanted.inodes, found.inodes))
 
 
-def _fat(check: _Check, place: _Place, wanted: Fat) -> FileTree:
+def _fat(check: _CardCheck, place: _PartPlace, wanted: Fat) -> FileTree:
     with check.reading(place.number):
         volume = FatReader(place.source)
         found = volume.parameters()
@@ -410,7 +410,9 @@ def _fat(check: _Check, place: _Place, wanted: Fat) -> FileTree:
     return volume
 
 
-def _check_other(check: _Check, place: _Place, wanted: Other, expected: Iterable[Entry]) -> None:
+def _check_other(
+    check: _CardCheck, place: _PartPlace, wanted: Other, expected: Iterable[Entry]
+) -> None:
     """Check a file system that only the kernel can read, where it can."""
     with check.reading(place.number):
         found = probe.probe(place.source)
@@ -443,8 +445,8 @@ def _check_other(check: _Check, place: _Place, wanted: Other, expected: Iterable
 
 
 def _check_entries(
-    check: _Check,
-    place: _Place,
+    check: _CardCheck,
+    place: _PartPlace,
     volume: FileTree,
     expected: Iterable[Entry],
     *,
@@ -455,8 +457,8 @@ def _check_entries(
 
 
 def _compare(
-    check: _Check,
-    place: _Place,
+    check: _CardCheck,
+    place: _PartPlace,
     found: Iterable[Entry],
     expected: Iterable[Entry],
     *,
@@ -488,11 +490,11 @@ def _noting_omitted(entries: Iterable[Entry], omitted: set[bytes]) -> Iterator[E
         yield entry
 
 
-def _read(check: _Check, place: _Place, volume: FileTree) -> Iterator[Entry]:
+def _read(check: _CardCheck, place: _PartPlace, volume: FileTree) -> Iterator[Entry]:
     most = max(tree.LOGICAL_MAX, 2 * place.content_bytes)
     with (
         check.reading(place.number),
-        digests.beside(place.source.below, check.meter.add) as hasher,
+        digests.hash_worker(place.source.below, check.meter.add) as hasher,
     ):
         yield from volume.entries(Content.HASHED, logical_max=most, hasher=hasher)
 

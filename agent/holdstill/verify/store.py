@@ -52,7 +52,7 @@ class Capture(Contents, Protocol):
         """Its index."""
 
 
-class Damage(Record, frozen=True, kw_only=True):
+class ContentDamage(Record, frozen=True, kw_only=True):
     """One content that is not what its name says.
 
     Attributes:
@@ -82,7 +82,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
     skipped: int
     captures: tuple[str, ...]
     damaged: tuple[str, ...]
-    damages: tuple[Damage, ...]
+    damages: tuple[ContentDamage, ...]
     faults: tuple[str, ...] = ()
 
     @property
@@ -91,7 +91,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
         return not self.damages and not self.faults
 
 
-class Remembered:
+class VerifiedCache:
     """When each content was last found good; a small file beside the store."""
 
     def __init__(self, db: sqlite3.Connection, since: float) -> None:
@@ -117,12 +117,12 @@ class Remembered:
 
 
 @contextmanager
-def remembered(path: Path, *, since: float) -> Iterator[Remembered]:
+def remembered(path: Path, *, since: float) -> Iterator[VerifiedCache]:
     """Hold the memory of earlier runs; since is the Unix time from which a check counts."""
     db = sqlite3.connect(path)
     try:
         db.execute("CREATE TABLE IF NOT EXISTS good (digest BLOB PRIMARY KEY, at REAL NOT NULL)")
-        yield Remembered(db, since)
+        yield VerifiedCache(db, since)
         db.commit()
     finally:
         db.close()
@@ -152,7 +152,7 @@ class Pace:
 def check_captures(
     captures: Sequence[Capture],
     *,
-    memory: Remembered,
+    memory: VerifiedCache,
     pace: Pace,
     progress: Callable[[int], None] = lambda _: None,
 ) -> StoreReport:
@@ -164,14 +164,14 @@ def check_captures(
         pace: how fast to read.
         progress: is told the bytes read so far.
     """
-    check = _Check(memory, pace, progress)
+    check = _StoreCheck(memory, pace, progress)
     for capture in captures:
         check.capture(capture)
     return check.report(captures)
 
 
-class _Check:
-    def __init__(self, memory: Remembered, pace: Pace, progress: Callable[[int], None]) -> None:
+class _StoreCheck:
+    def __init__(self, memory: VerifiedCache, pace: Pace, progress: Callable[[int], None]) -> None:
         self._memory = memory
         self._pace = pace
         self._progress = progress
@@ -215,7 +215,9 @@ class _Check:
     def report(self, captures: Sequence[Capture]) -> StoreReport:
         """Sum up, with every path that a damaged content hits."""
         damages = (
-            Damage(digest=digest.hex(), problem=trouble, hits=tuple(_hits(captures, digest)))
+            ContentDamage(
+                digest=digest.hex(), problem=trouble, hits=tuple(_hits(captures, digest))
+            )
             for digest, trouble in self._bad.items()
         )
         return StoreReport(

@@ -23,7 +23,7 @@ from holdstill.records import signature
 from holdstill.system import files
 from holdstill.system.process import Command
 from holdstill.workflow import finding
-from holdstill.workflow.nearby import LIMIT, Nearby
+from holdstill.workflow.nearby import LIMIT, PrefetchCache
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,10 +33,10 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.system.process import Runner
-    from holdstill.transport.bulk import Sent
+    from holdstill.transport.bulk import TransferResult
 
 
-class Lender(Protocol):
+class FetchService(Protocol):
     """A keeper that lets a board read its own captures."""
 
     def hello(self) -> Hello:
@@ -55,10 +55,10 @@ class Lender(Protocol):
         """Lay contents of a capture out for fetching; return the folder."""
 
 
-class Fetcher(Protocol):
+class RsyncFetcher(Protocol):
     """Fetches files from the keeper's end."""
 
-    def fetch(self, source: str, target: Path) -> Sent:
+    def fetch(self, source: str, target: Path) -> TransferResult:
         """Get one file, or the files in a folder (`source` ends in a slash)."""
 
 
@@ -80,7 +80,7 @@ def public_key(key: Path, machine: Runner) -> str:
     return signature.check_public_key(line.decode("ascii", "backslashreplace"))
 
 
-class Library:
+class RemoteLibrary:
     """The captures of the board that a key belongs to.
 
     Attributes:
@@ -89,8 +89,8 @@ class Library:
 
     def __init__(
         self,
-        lender: Lender,
-        fetcher: Fetcher,
+        lender: FetchService,
+        fetcher: RsyncFetcher,
         key: str,
         *,
         machine: Runner,
@@ -119,7 +119,7 @@ class Library:
             )
         return self.board
 
-    def find(self, reference: str) -> FarCapture:
+    def find(self, reference: str) -> RemoteCapture:
         """Return the capture that BOARD or BOARD/CAPTURE means, with what is wrong with it.
 
         Raises:
@@ -130,7 +130,7 @@ class Library:
         briefs = self.briefs()
         brief = finding.chosen(briefs, which, board)
         data, seal = self._lender.manifest(brief.name), self._lender.signature(brief.name)
-        return FarCapture(
+        return RemoteCapture(
             self.board,
             CaptureName.parse(brief.name),
             data,
@@ -154,13 +154,13 @@ class _Line:
     """Fetches what belongs to one capture."""
 
     def __init__(
-        self, lender: Lender, fetcher: Fetcher, name: str, folder: Path, limit: int
+        self, lender: FetchService, fetcher: RsyncFetcher, name: str, folder: Path, limit: int
     ) -> None:
         self._lender, self._fetcher, self._name = lender, fetcher, name
         self._folder = folder / name
         contents = self._folder / "contents"
         contents.mkdir(mode=0o700, parents=True, exist_ok=True)
-        self.nearby = Nearby(contents, self.contents, limit=limit)
+        self.nearby = PrefetchCache(contents, self.contents, limit=limit)
 
     def attachment(self, attachment: Attachment) -> Path:
         """Fetch a file that lies beside the manifest, once, and check it.
@@ -193,7 +193,7 @@ def _file_name(name: str) -> str:
     return name
 
 
-class FarCapture:
+class RemoteCapture:
     """One capture at the other end, with what is wrong with it; of the shape of a stored one."""
 
     def __init__(
@@ -216,7 +216,7 @@ class FarCapture:
         return manifests.decode(self._data, f"manifest of {self.board} {self.name}")
 
     @property
-    def nearby(self) -> Nearby:
+    def nearby(self) -> PrefetchCache:
         """The contents that are at hand."""
         return self._line.nearby
 

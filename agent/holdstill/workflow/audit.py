@@ -15,7 +15,7 @@ from holdstill.records import index as index_file
 from holdstill.system import clock as clocks
 from holdstill.system import files, medium
 from holdstill.verify import audit as audits
-from holdstill.verify.audit import Finding, Meter
+from holdstill.verify.audit import Meter, RereadFinding
 from holdstill.workflow import memory as memories
 from holdstill.workflow import scene as scenes
 
@@ -26,16 +26,16 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clock import Clock
-    from holdstill.verify.audit import Budget
-    from holdstill.workflow.memory import Remembered
-    from holdstill.workflow.ports import Teller
-    from holdstill.workflow.scene import Scene
+    from holdstill.verify.audit import RereadBudget
+    from holdstill.workflow.memory import LastCapture
+    from holdstill.workflow.ports import Progress
+    from holdstill.workflow.scene import CaptureScope
 
 BATCH = 500
 """Files between two looks at the bookmark: what a run that is killed has to do again."""
 
 
-class Bookmark(Record, frozen=True, kw_only=True):
+class AuditPosition(Record, frozen=True, kw_only=True):
     """Where the next run goes on.
 
     Attributes:
@@ -56,7 +56,7 @@ class Bookmark(Record, frozen=True, kw_only=True):
         return bytes.fromhex(self.directory), bytes.fromhex(self.name)
 
 
-class Damage(Record, frozen=True, kw_only=True):
+class AuditDamage(Record, frozen=True, kw_only=True):
     """A file that is not what it was.
 
     Attributes:
@@ -86,7 +86,7 @@ class AuditReport(Record, frozen=True, kw_only=True):
     files: int
     bytes: int
     changed: int
-    damages: tuple[Damage, ...]
+    damages: tuple[AuditDamage, ...]
     is_whole_pass: bool
     pass_began_at: str
     stopped: str
@@ -95,7 +95,7 @@ class AuditReport(Record, frozen=True, kw_only=True):
 
 
 def audit(
-    settings: BoardSettings, *, budget: Budget, rate: float, clock: Clock, tell: Teller
+    settings: BoardSettings, *, budget: RereadBudget, rate: float, clock: Clock, tell: Progress
 ) -> AuditReport:
     """Read unchanged files again until the budget is used up, from where the last run stopped.
 
@@ -110,27 +110,27 @@ def audit(
             hint="take one first: `holdstill capture`",
         )
     medium.give_way()
-    scene = scenes.look(settings)
+    scene = scenes.survey_board(settings)
     tell.step("reading unchanged files again")
-    with scenes.scanned(scene) as scanners:
-        run = _Run(state, scene, scanners, Meter(budget, clock, rate), tell)
+    with scenes.open_scanners(scene) as scanners:
+        run = _AuditRun(state, scene, scanners, Meter(budget, clock, rate), tell)
         run.go_on()
     return run.report()
 
 
 @dataclass
-class _Run:
+class _AuditRun:
     state: Path
-    scene: Scene
+    scene: CaptureScope
     scanners: Mapping[int, Scanner]
     meter: Meter
-    tell: Teller
+    tell: Progress
     stopped: str = ""
     is_whole: bool = False
 
     def __post_init__(self) -> None:
         self.mark = _load(self.state)
-        self.last: Remembered | None = None
+        self.last: LastCapture | None = None
         self._pass_began = self.mark.began_at
 
     def go_on(self) -> None:
@@ -153,7 +153,7 @@ class _Run:
 
     def _next_batch(self) -> tuple[int, list[Entry]]:
         with (
-            memories.held(self.state) as kept,
+            memories.opened(self.state) as kept,
             index_file.opened(kept.index_path) as index,
         ):
             self.last = kept.last
@@ -168,14 +168,14 @@ class _Run:
 
     def _check(self, part: int, batch: list[Entry]) -> None:
         known = len(self.meter.findings)
-        last = audits.check(part, self.scanners[part], batch, self.meter)
+        last = audits.reread(part, self.scanners[part], batch, self.meter)
         for finding in self.meter.findings[known:]:
             self.tell.note(f"{self._shown(finding)}: {finding.problem}")
         self.tell.progress(self.meter.bytes, self.meter.budget.bytes)
         if last is not None:
             self._pass_began = self.mark.began_at or self._now()
             self._save(
-                Bookmark(
+                AuditPosition(
                     part=part, directory=last.directory.hex(), name=last.name.hex(),
                     began_at=self._pass_began, finished_at=self.mark.finished_at,
                 )
@@ -183,24 +183,24 @@ class _Run:
 
     def _finish(self) -> None:
         self.is_whole = True
-        self._save(Bookmark(finished_at=self._now()))
+        self._save(AuditPosition(finished_at=self._now()))
 
-    def _save(self, mark: Bookmark) -> None:
+    def _save(self, mark: AuditPosition) -> None:
         self.mark = mark
         files.publish(_place(self.state), msgspec.json.encode(mark))
 
     def _now(self) -> str:
         return clocks.rfc3339(self.meter.clock.now())
 
-    def _shown(self, finding: Finding) -> str:
+    def _shown(self, finding: RereadFinding) -> str:
         place = self.scene.board.part(finding.part).place
         return f"{place.rstrip('/')}/{finding.path}"
 
-    def _damage(self, finding: Finding, capture: str) -> Damage:
+    def _damage(self, finding: RereadFinding, capture: str) -> AuditDamage:
         path = self._shown(finding)
         name = path.rpartition("/")[2]
         words = ("holdstill", "get", capture, path, "--to", f"./{name}")
-        return Damage(path=path, problem=finding.problem, fetch=shlex.join(words))
+        return AuditDamage(path=path, problem=finding.problem, fetch=shlex.join(words))
 
     def report(self) -> AuditReport:
         """Sum up."""
@@ -226,9 +226,9 @@ def _place(state: Path) -> Path:
     return state / "audit.json"
 
 
-def _load(state: Path) -> Bookmark:
+def _load(state: Path) -> AuditPosition:
     """Return the bookmark; a lost or damaged one means to begin again."""
     try:
-        return msgspec.json.decode(_place(state).read_bytes(), type=Bookmark)
+        return msgspec.json.decode(_place(state).read_bytes(), type=AuditPosition)
     except (FileNotFoundError, msgspec.MsgspecError):
-        return Bookmark()
+        return AuditPosition()

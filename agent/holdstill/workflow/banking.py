@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Omitted
-from holdstill.model.exchange import BATCH, Banked, Wanted
+from holdstill.model.exchange import BATCH, Ingested, WantedContent
 from holdstill.model.paths import display
 from holdstill.system import files
-from holdstill.transport.bulk import Shape
+from holdstill.transport.bulk import TransferMode
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.model.exchange import Begun
+    from holdstill.model.exchange import RunStarted
     from holdstill.records.index import Index
-    from holdstill.workflow.ports import Carrier, Keeper, Place, Teller
+    from holdstill.workflow.ports import BulkTransfer, ContentReader, Keeper, Progress
 
 BATCH_FILES = 2000
 BATCH_BYTES = 256 << 20
@@ -33,7 +33,7 @@ BASIS_FROM = 1 << 20
 
 
 @dataclass
-class Tally:
+class TransferStats:
     """What banking has done so far.
 
     Attributes:
@@ -52,28 +52,30 @@ class Tally:
     restless: int = 0
 
 
-_NOTHING = Banked(kept=0, new_bytes=0)
+_NOTHING = Ingested(kept=0, new_bytes=0)
 
 
 @dataclass(frozen=True)
-class _Hashed:
+class _HashedFile:
     entry: Entry
     digest: bytes
     path: Path
     older: bytes
 
 
-class Bank:
+class Uploader:
     """Takes pending files of an index to the keeper."""
 
-    def __init__(self, *, keeper: Keeper, carrier: Carrier, begun: Begun, tell: Teller) -> None:
+    def __init__(
+        self, *, keeper: Keeper, carrier: BulkTransfer, begun: RunStarted, tell: Progress
+    ) -> None:
         self._keeper = keeper
         self._carrier = carrier
         self._begun = begun
         self._tell = tell
-        self.tally = Tally()
+        self.tally = TransferStats()
 
-    def take(self, index: Index, place: Place) -> None:
+    def take(self, index: Index, place: ContentReader) -> None:
         """Hash and send every pending file of a part.
 
         Files that change meanwhile stay pending. Hashing one batch overlaps sending the last.
@@ -81,8 +83,8 @@ class Bank:
         _, total = index.pending_totals(place.part)
         start = self.tally.hashed_bytes
         with ThreadPoolExecutor(max_workers=1, thread_name_prefix="send") as sender:
-            waiting: Future[Banked] | None = None
-            batch: list[_Hashed] = []
+            waiting: Future[Ingested] | None = None
+            batch: list[_HashedFile] = []
             for hashed in self._hashed(index, place):
                 self._tell.progress(self.tally.hashed_bytes - start, total)
                 self._settle(index, place, waiting, batch)
@@ -93,10 +95,10 @@ class Bank:
 
     def remind(self, index: Index, *, since: int) -> None:
         """Make pending what interrupted runs have hashed but the keeper never took in."""
-        batch: list[Wanted] = []
+        batch: list[WantedContent] = []
         forgotten: list[str] = []
         for digest, size in index.digests(since=since):
-            batch.append(Wanted(digest=digest.hex(), size=size))
+            batch.append(WantedContent(digest=digest.hex(), size=size))
             if len(batch) == BATCH:
                 forgotten += self._keeper.lacking(batch)
                 batch = []
@@ -105,7 +107,7 @@ class Bank:
             index.forget(bytes.fromhex(text))
         index.commit()
 
-    def _hashed(self, index: Index, place: Place) -> Iterator[list[_Hashed]]:
+    def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[_HashedFile]]:
         """Yield batches of hashed files."""
         after = (b"", b"")
         while entries := index.pending(place.part, after=after, limit=BATCH_FILES):
@@ -123,7 +125,7 @@ class Bank:
                     break
             yield batch
 
-    def _hash(self, index: Index, place: Place, entry: Entry) -> _Hashed | None:
+    def _hash(self, index: Index, place: ContentReader, entry: Entry) -> _HashedFile | None:
         """Hash one file; None when it changed meanwhile, is gone, or cannot be read."""
         for _ in range(2):  # a read error is tried once more
             try:
@@ -143,42 +145,46 @@ class Bank:
         self.tally.hashed_files += 1
         self.tally.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
-        return _Hashed(entry, digest, place.path(entry), older)
+        return _HashedFile(entry, digest, place.path(entry), older)
 
-    def _give_up(self, index: Index, place: Place, entry: Entry) -> None:
+    def _give_up(self, index: Index, place: ContentReader, entry: Entry) -> None:
         self.tally.unreadable.append((place.part, entry.path))
         index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
         self._tell.note(
             f"cannot read {display(entry.path)} (part {place.part}): input/output error"
         )
 
-    def _record(self, index: Index, place: Place, batch: list[_Hashed]) -> None:
+    def _record(self, index: Index, place: ContentReader, batch: list[_HashedFile]) -> None:
         for item in batch:
             index.set_digest(place.part, item.entry, item.digest, seq=self._begun.seq)
         index.commit()
 
-    def _deliver(self, batch: list[_Hashed]) -> Banked:
+    def _deliver(self, batch: list[_HashedFile]) -> Ingested:
         """Ask, send, and have it checked; runs in the sending thread."""
         wanted = {
-            item.digest.hex(): Wanted(
+            item.digest.hex(): WantedContent(
                 digest=item.digest.hex(), size=item.entry.size, basis=item.older.hex()
             )
             for item in batch
         }
         lacking = frozenset(self._keeper.lacking([*wanted.values()]) if wanted else ())
         items = {item.digest.hex(): item for item in batch if item.digest.hex() in lacking}
-        for shape in (Shape.PLAIN, Shape.SPARSE):
+        for shape in (TransferMode.PLAIN, TransferMode.SPARSE):
             paths = {text: item.path for text, item in items.items() if _shape(item) is shape}
             self._carry(paths, shape)
         return self._keeper.bank([*items]) if items else _NOTHING
 
-    def _carry(self, paths: dict[str, Path], shape: Shape) -> None:
+    def _carry(self, paths: dict[str, Path], shape: TransferMode) -> None:
         if paths:
             sent = self._carrier.send(paths, self._begun.contents, shape=shape)
             self.tally.wire_bytes += sent.wire_bytes
 
     def _settle(
-        self, index: Index, place: Place, waiting: Future[Banked] | None, batch: list[_Hashed]
+        self,
+        index: Index,
+        place: ContentReader,
+        waiting: Future[Ingested] | None,
+        batch: list[_HashedFile],
     ) -> None:
         """Wait for a batch; what the keeper found wrong is pending again."""
         if waiting is None:
@@ -191,14 +197,16 @@ class Bank:
                 index.set_digest(place.part, item.entry, b"", seq=self._begun.seq)
                 self.tally.restless += 1
 
-    def supply(self, index: Index, places: dict[int, Place], lacking: tuple[str, ...]) -> None:
+    def supply(
+        self, index: Index, places: dict[int, ContentReader], lacking: tuple[str, ...]
+    ) -> None:
         """Send contents that the keeper found lacking when it sealed.
 
         Raises:
             VerificationError: the board no longer has one of them.
         """
         paths = {text: self._find(index, places, bytes.fromhex(text)) for text in lacking}
-        self._carry(paths, Shape.PLAIN)
+        self._carry(paths, TransferMode.PLAIN)
         banked = self._keeper.bank([*paths])
         self.tally.new_bytes += banked.new_bytes
         if banked.bad:
@@ -207,7 +215,7 @@ class Bank:
                 hint="nothing was sealed; run the capture again",
             )
 
-    def _find(self, index: Index, places: dict[int, Place], digest: bytes) -> Path:
+    def _find(self, index: Index, places: dict[int, ContentReader], digest: bytes) -> Path:
         for part, path in index.holders(digest):
             entry = index.get(part, path)
             if entry is not None and part in places:
@@ -218,11 +226,11 @@ class Bank:
         )
 
 
-def _shape(item: _Hashed) -> Shape:
-    return Shape.SPARSE if item.entry.sparse else Shape.PLAIN
+def _shape(item: _HashedFile) -> TransferMode:
+    return TransferMode.SPARSE if item.entry.sparse else TransferMode.PLAIN
 
 
-def _digest_of(place: Place, entry: Entry) -> bytes | None:
+def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:
     """Hash one file; None when it is not, or does not stay, what the index says."""
     handle = place.open(entry)
     try:

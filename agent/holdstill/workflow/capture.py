@@ -25,48 +25,48 @@ from holdstill.model.settings import OverBudget, Unreadable
 from holdstill.records import manifest as manifests
 from holdstill.records import signature
 from holdstill.system import clock as clocks
-from holdstill.transport.bulk import Shape
+from holdstill.transport.bulk import TransferMode
 from holdstill.workflow import attachments, describe, memory, pausing, resuming, rounds, scene
-from holdstill.workflow.banking import Bank
-from holdstill.workflow.memory import Remembered
-from holdstill.workflow.pausing import Outcome
+from holdstill.workflow.banking import Uploader
+from holdstill.workflow.memory import LastCapture
+from holdstill.workflow.pausing import PauseResult
 from holdstill.workflow.report import CaptureReport, PartReport
-from holdstill.workflow.rounds import Dirt
-from holdstill.workflow.ways import HAS_FILES, Way
+from holdstill.workflow.rounds import PendingAmount
+from holdstill.workflow.ways import HAS_FILES, CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from collections.abc import Set as AbstractSet
 
     from holdstill.board.health import Health
-    from holdstill.board.journal import Journal
-    from holdstill.board.way import Machine
-    from holdstill.model.exchange import Begun, Hello, Sealed
+    from holdstill.board.journal import UndoLog
+    from holdstill.board.way import HookRunner
+    from holdstill.model.exchange import Hello, RunStarted, SealResult
     from holdstill.model.manifest import Attachment, CapturedPart
     from holdstill.model.settings import BoardSettings
     from holdstill.records.index import Index
     from holdstill.system.clock import Clock
-    from holdstill.workflow.memory import Memory
-    from holdstill.workflow.ports import Carrier, Keeper, Teller
-    from holdstill.workflow.rounds import Converged
-    from holdstill.workflow.scene import Followed, Scene
+    from holdstill.workflow.memory import BoardState
+    from holdstill.workflow.ports import BulkTransfer, Keeper, Progress
+    from holdstill.workflow.rounds import PrecopyResult
+    from holdstill.workflow.scene import CaptureScope, OpenTrees
 
 RATE = 200e6
 """Bytes a second that a pause is assumed to copy before one has been measured."""
 
 
 @dataclass(frozen=True)
-class Means:
+class CaptureDependencies:
     """What a capture is handed."""
 
     keeper: Keeper
-    carrier: Carrier
-    machine: Machine
+    carrier: BulkTransfer
+    machine: HookRunner
     clock: Clock
-    tell: Teller
+    tell: Progress
 
 
-def capture(settings: BoardSettings, means: Means) -> CaptureReport:
+def capture(settings: BoardSettings, means: CaptureDependencies) -> CaptureReport:
     """Take one capture and seal it at the keeper.
 
     Raises:
@@ -77,10 +77,10 @@ def capture(settings: BoardSettings, means: Means) -> CaptureReport:
         VerificationError: bytes are not what they should be; nothing was sealed.
     """
     started = means.clock.monotonic()
-    seen = scene.look(settings)
+    seen = scene.survey_board(settings)
     hooks.check(settings.hooks, settings.never_pause)
     with ExitStack() as undo:
-        kept = undo.enter_context(memory.held(Path(settings.state)))
+        kept = undo.enter_context(memory.opened(Path(settings.state)))
         run = undo.enter_context(_begun(seen, kept, means))
         run.copy_live()
         run.hold_still()
@@ -91,7 +91,7 @@ def capture(settings: BoardSettings, means: Means) -> CaptureReport:
 
 
 @contextmanager
-def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
+def _begun(seen: CaptureScope, kept: BoardState, means: CaptureDependencies) -> Iterator[Run]:
     """Hold everything that a run needs; without a seal, the keeper is told that it is over."""
     settings, clock = seen.settings, means.clock
     place = ram.choose(Path(settings.spool))
@@ -105,11 +105,11 @@ def _begun(seen: Scene, kept: Memory, means: Means) -> Iterator[Run]:
         begun = means.keeper.begin()
         undo.callback(means.keeper.abandon)
         index = undo.enter_context(kept.index())
-        followed = undo.enter_context(scene.followed(seen, kept, spool.directory, clock))
-        bank = Bank(keeper=means.keeper, carrier=means.carrier, begun=begun, tell=means.tell)
+        followed = undo.enter_context(scene.open_trees(seen, kept, spool.directory, clock))
+        bank = Uploader(keeper=means.keeper, carrier=means.carrier, begun=begun, tell=means.tell)
         run = Run(seen, means, kept, debts, spool, begun, index, followed, bank)
         run.warnings += [f"an earlier run had left behind: {what}" for what in left_over]
-        run.health = health.look(seen.board, means.machine)
+        run.health = health.read_health(seen.board, means.machine)
         run.warnings += run.health.warnings
         yield run
 
@@ -128,7 +128,7 @@ def _insist_on_board(hello: Hello, settings: BoardSettings) -> None:
         )
 
 
-def _put_back(debts: Journal, means: Means) -> tuple[str, ...]:
+def _put_back(debts: UndoLog, means: CaptureDependencies) -> tuple[str, ...]:
     """Undo what a run that was killed has left, before anything new is held.
 
     Raises:
@@ -146,19 +146,19 @@ def _put_back(debts: Journal, means: Means) -> tuple[str, ...]:
 class Run:
     """One run, with what it holds open and what it has found out so far."""
 
-    seen: Scene
-    means: Means
-    kept: Memory
-    debts: Journal
+    seen: CaptureScope
+    means: CaptureDependencies
+    kept: BoardState
+    debts: UndoLog
     spool: Spool
-    begun: Begun
+    begun: RunStarted
     index: Index
-    followed: Followed
-    bank: Bank
+    followed: OpenTrees
+    bank: Uploader
     attached: dict[str, Path] = field(default_factory=dict)
     spared: frozenset[str] = frozenset()
-    converged: Converged | None = None
-    outcome: Outcome | None = None
+    converged: PrecopyResult | None = None
+    outcome: PauseResult | None = None
     warnings: list[str] = field(default_factory=list)
     sealed_name: str = ""
     health: Health | None = None
@@ -185,7 +185,7 @@ class Run:
         found = attachments.copy_gap(self.seen.board, self.spool.directory)
         if found is not None:
             self.attached[attachments.GAP] = found
-        for part in self.seen.parts(Way.RAW):
+        for part in self.seen.parts(CaptureMethod.RAW):
             self.attached[attachments.raw_name(part.number)] = attachments.copy_raw(
                 part, self.seen.board, self.spool.directory, room=self.spool.left
             )
@@ -205,14 +205,16 @@ class Run:
         last = self.kept.last
         return last.seq + 1 if last.manifest and last.manifest == self.begun.previous else 0
 
-    def _round(self, number: int) -> Dirt:
+    def _round(self, number: int) -> PendingAmount:
         """Do one hot round: find what changed, hash it, and send what the keeper lacks."""
         self.means.tell.step(f"hot round {number}: looking")
         for tree in self.followed.mounted.values():
             tree.hot(self.index, seq=self.begun.seq)
         if number == 1 and self._is_cross_check_due():
             self._cross_check()
-        dirt = rounds.total([Dirt(*self.index.pending_totals(n)) for n in self.followed.numbers])
+        dirt = rounds.total(
+            [PendingAmount(*self.index.pending_totals(n)) for n in self.followed.numbers]
+        )
         self.means.tell.step(f"hot round {number}: copying")
         for place in self.followed.all:
             self.bank.take(self.index, place)
@@ -254,7 +256,7 @@ class Run:
             if self.settings.pause.over_budget is not OverBudget.LOWER_GRADE:
                 raise
             self.warnings.append(f"the board was not held still: {error}")
-            self.outcome = Outcome.without_pause(self.means.clock)
+            self.outcome = PauseResult.without_pause(self.means.clock)
         self.warnings += self.outcome.troubles
 
     # After the pause ---------------------------------------------------------------------------
@@ -276,7 +278,7 @@ class Run:
         assert self.outcome is not None  # noqa: S101
         tree = self.followed.mounted[number]
         # What is known to go on changing is not worth the wait.
-        is_live = self.seen.chosen[number].way is Way.LIVE
+        is_live = self.seen.chosen[number].way is CaptureMethod.LIVE
         for _ in range(1 if is_live else self.settings.pause.rounds):
             tree.hot(self.index, seq=self.begun.seq)
             self.bank.take(self.index, tree)
@@ -347,12 +349,12 @@ class Run:
     def _send(self, names: AbstractSet[str]) -> None:
         chosen = {name: path for name, path in self._attachments().items() if name in names}
         index = {name: chosen.pop(name) for name in names & {attachments.INDEX}}
-        for files, shape in ((chosen, Shape.SPARSE), (index, Shape.PAGES)):
+        for files, shape in ((chosen, TransferMode.SPARSE), (index, TransferMode.PAGES)):
             if files:
                 sent = self.means.carrier.send(files, self.begun.attachments, shape=shape)
                 self.bank.tally.wire_bytes += sent.wire_bytes
 
-    def _asked_to_seal(self, data: bytes, seal: bytes) -> Sealed:
+    def _asked_to_seal(self, data: bytes, seal: bytes) -> SealResult:
         """Ask for the seal; if what was spared is not as it was at the keeper, send it after all.
 
         It lay there as a copy of the last capture's: that disk may have lost it since.
@@ -453,7 +455,7 @@ class Run:
         for number, tree in self.followed.mounted.items():
             bound_to = self.followed.rules[number].fingerprint
             self.kept.save_baseline(number, tree.baseline(bound_to))
-        last = Remembered(
+        last = LastCapture(
             board=self.settings.board,
             keeper=self.settings.keeper,
             seq=manifest.seq,
@@ -470,7 +472,7 @@ class Run:
             return
         try:
             device = self.seen.board.device
-            trend.note(Path(self.settings.state), device, self.health, clock)
+            trend.record(Path(self.settings.state), device, self.health, clock)
         except OSError as error:
             self.warnings.append(f"how the card does could not be noted: {error}")
 

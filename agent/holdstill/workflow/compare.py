@@ -22,13 +22,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from holdstill.model.layout import Disk, FileSystem
-    from holdstill.workflow.sides import Side, SidePart
+    from holdstill.workflow.sides import CompareSource, SourcePart
 
 LISTED = 200
 """Changes of one partition that are listed unless more are asked for."""
 
 
-class Kind(StrEnum):
+class ChangeKind(StrEnum):
     """What happened to an entry."""
 
     ADDED = "added"
@@ -53,7 +53,7 @@ class Change(Record, frozen=True, kw_only=True):
         fields: what differs.
     """
 
-    kind: Kind
+    kind: ChangeKind
     path: str
     fields: tuple[str, ...] = ()
     size_before: int = 0
@@ -107,7 +107,7 @@ class Comparison(Record, frozen=True, kw_only=True):
     def is_same(self) -> bool:
         """Whether nothing differs, times aside."""
         changed = any(
-            count and kind != Kind.TIME
+            count and kind != ChangeKind.TIME
             for part in self.parts
             for kind, count in part.counts.items()
         )
@@ -115,7 +115,7 @@ class Comparison(Record, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True)
-class Wish:
+class CompareOptions:
     """How much is listed.
 
     Attributes:
@@ -124,10 +124,10 @@ class Wish:
     """
 
     listed: int = LISTED
-    hidden: frozenset[Kind] = frozenset({Kind.TIME})
+    hidden: frozenset[ChangeKind] = frozenset({ChangeKind.TIME})
 
 
-def compare(before: Side, after: Side, wish: Wish) -> Comparison:
+def compare(before: CompareSource, after: CompareSource, wish: CompareOptions) -> Comparison:
     """Say what changed from one side to the other."""
     numbers = sorted({part.number for side in (before, after) for part in side.parts})
     return Comparison(
@@ -143,10 +143,12 @@ def compare(before: Side, after: Side, wish: Wish) -> Comparison:
 # Files -------------------------------------------------------------------------------------------
 
 
-def _part(number: int, before: Side, after: Side, wish: Wish) -> PartComparison:
+def _part(
+    number: int, before: CompareSource, after: CompareSource, wish: CompareOptions
+) -> PartComparison:
     shown = after.part(number) or before.part(number)
     assert shown is not None  # noqa: S101  one of them has it
-    tally = _Tally(shown, wish)
+    tally = _Counts(shown, wish)
     for old, new in pairs(before.entries(number), after.entries(number)):
         tally.add(old, _hashed(number, old, new, after))
     return tally.result()
@@ -170,7 +172,9 @@ def pairs(
             old, new = next(left, None), next(right, None)
 
 
-def _hashed(number: int, old: Entry | None, new: Entry | None, after: Side) -> Entry | None:
+def _hashed(
+    number: int, old: Entry | None, new: Entry | None, after: CompareSource
+) -> Entry | None:
     """Give an entry of the running board its digest: the known one if it was not changed."""
     if old is None or new is None or not _lacks_digest(new) or old.size != new.size:
         return new
@@ -197,18 +201,18 @@ def differing(old: Entry, new: Entry) -> tuple[str, ...]:
     )
 
 
-def kind_of(fields: Iterable[str]) -> Kind:
+def kind_of(fields: Iterable[str]) -> ChangeKind:
     """Sort a change into its kind by what differs."""
     names = frozenset(fields)
     if names & _CONTENT:
-        return Kind.CONTENT
-    return Kind.TIME if names <= _TIME else Kind.METADATA
+        return ChangeKind.CONTENT
+    return ChangeKind.TIME if names <= _TIME else ChangeKind.METADATA
 
 
 @dataclass
-class _Tally:
-    part: SidePart
-    wish: Wish
+class _Counts:
+    part: SourcePart
+    wish: CompareOptions
     counts: Counter[str] = field(default_factory=Counter)
     changes: list[Change] = field(default_factory=list)
     before: int = 0
@@ -218,12 +222,12 @@ class _Tally:
         self.before += old.size if old else 0
         self.after += new.size if new else 0
         if old is None or new is None:
-            self._note(old, new, Kind.REMOVED if old else Kind.ADDED)
+            self._note(old, new, ChangeKind.REMOVED if old else ChangeKind.ADDED)
         elif fields := differing(old, new):
             self._note(old, new, kind_of(fields), fields)
 
     def _note(
-        self, old: Entry | None, new: Entry | None, kind: Kind, fields: tuple[str, ...] = ()
+        self, old: Entry | None, new: Entry | None, kind: ChangeKind, fields: tuple[str, ...] = ()
     ) -> None:
         self.counts[kind] += 1
         one = new or old
@@ -244,7 +248,7 @@ class _Tally:
         return PartComparison(
             number=self.part.number,
             place=self.part.mount,
-            counts={kind: self.counts[kind] for kind in Kind},
+            counts={kind: self.counts[kind] for kind in ChangeKind},
             bytes_before=self.before,
             bytes_after=self.after,
             changes=tuple(self.changes),
@@ -255,7 +259,7 @@ class _Tally:
 # The card ----------------------------------------------------------------------------------------
 
 
-def _card(before: Side, after: Side) -> Iterator[str]:
+def _card(before: CompareSource, after: CompareSource) -> Iterator[str]:
     if before.disk is not None and after.disk is not None:
         yield from _table(before.disk, after.disk)
     for number in sorted({part.number for part in (*before.parts, *after.parts)}):
@@ -283,7 +287,7 @@ def _table(old: Disk, new: Disk) -> Iterator[str]:
             )
 
 
-def _file_system(number: int, old: SidePart, new: SidePart) -> Iterator[str]:
+def _file_system(number: int, old: SourcePart, new: SourcePart) -> Iterator[str]:
     if old.mount != new.mount:
         yield f"partition {number}: mounted at {old.mount or '-'} -> {new.mount or '-'}"
     for name in ("uuid", "label", "volume_id"):
@@ -306,14 +310,14 @@ def _attached(old: Mapping[str, str], new: Mapping[str, str]) -> Iterator[str]:
 # Packages ----------------------------------------------------------------------------------------
 
 
-def _packages(before: Side, after: Side) -> tuple[PackageChange, ...] | None:
+def _packages(before: CompareSource, after: CompareSource) -> tuple[PackageChange, ...] | None:
     old, new = _status(before), _status(after)
     if old is None or new is None:
         return None
     return package_changes(dpkg.installed(old), dpkg.installed(new))
 
 
-def _status(side: Side) -> bytes | None:
+def _status(side: CompareSource) -> bytes | None:
     root = next((part for part in side.parts if part.mount == "/"), None)
     return side.read(root.number, dpkg.STATUS, limit=dpkg.LIMIT) if root else None
 

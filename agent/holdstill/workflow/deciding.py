@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
     from holdstill.rebuild.planner import Plan
     from holdstill.system.process import Runner
-    from holdstill.workflow.rebuild import Source
+    from holdstill.workflow.rebuild import RebuildSource
 
 
 @dataclass(frozen=True)
-class Wish:
+class PlanOptions:
     """What the person wants otherwise than the captured card.
 
     Attributes:
@@ -34,11 +34,11 @@ class Wish:
     leave_free: int = 0
 
 
-def decide(
-    source: Source,
+def plan_rebuild(
+    source: RebuildSource,
     *,
     size: int,
-    wish: Wish,
+    wish: PlanOptions,
     machine: Runner,
     step: Callable[[str], None] = lambda _: None,
 ) -> Plan:
@@ -77,7 +77,7 @@ def decide(
     notes = []
     for part in source.manifest.parts:
         if isinstance(part.file_system, Other) and other.must_load(part.file_system, machine):
-            sload.insist_room(wanted[part.number].size, number=part.number)
+            sload.check_room(wanted[part.number].size, number=part.number)
             lost = sload.losses(source.entries(part.number)).lines()
             how = (
                 "this kernel cannot mount f2fs, so it is loaded by sload.f2fs, "
@@ -87,7 +87,7 @@ def decide(
     return structs.replace(plan, notes=(*plan.notes, *notes))
 
 
-def needs(source: Source, machine: Runner) -> dict[int, Need]:
+def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
     """Find out how small each partition of files may become, by counting and by trying."""
     found = {}
     for part in source.manifest.parts:
@@ -105,7 +105,7 @@ def needs(source: Source, machine: Runner) -> dict[int, Need]:
     return found
 
 
-def _ruled(source: Source) -> dict[int, Other]:
+def _ruled(source: RebuildSource) -> dict[int, Other]:
     """Return the file systems whose need is known by a rule only, by partition."""
     return {
         part.number: part.file_system
@@ -115,7 +115,7 @@ def _ruled(source: Source) -> dict[int, Other]:
 
 
 def _could_fit(
-    source: Source, planned: functools.partial[Plan], wanted: Mapping[int, Need]
+    source: RebuildSource, planned: functools.partial[Plan], wanted: Mapping[int, Need]
 ) -> bool:
     """Whether everything would fit if those known by a rule needed no more than mkfs asks for."""
     least = {
@@ -129,7 +129,7 @@ def _could_fit(
     return bool(least)
 
 
-def _tried(source: Source, machine: Runner) -> dict[int, Need]:
+def _tried(source: RebuildSource, machine: Runner) -> dict[int, Need]:
     """Find out more exactly, by trying, how small the xfs and btrfs may become; takes minutes."""
     return {
         number: fit_trial.minimum(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.layout import BoardPart
     from holdstill.records.index import Index
-    from holdstill.workflow.ways import Chosen
+    from holdstill.workflow.ways import MethodChoice
 
 
 def agent_version() -> str:
@@ -35,7 +35,7 @@ def attachment(path: Path, name: str) -> Attachment:
 def captured_part(
     part: BoardPart,
     *,
-    chosen: Chosen,
+    chosen: MethodChoice,
     grade: Grade,
     index: Index,
     detection: str,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import captures as keeper_captures
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.model import names
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
         VerificationError: none is named, and each one has a fault.
     """
     board, _, which = reference.partition("/")
-    shelf = Shelf(store, names.check_board(board), runner)
+    shelf = BoardCaptures(store, names.check_board(board), runner)
     return shelf.capture(chosen(shelf.briefs(), which, board).name)
 
 
@@ -91,7 +91,7 @@ def trusted(capture: Judged) -> Judged:
     Raises:
         SecurityError, VerificationError: it has some.
     """
-    return keeper_captures.insist_good(capture)
+    return keeper_captures.check_good(capture)
 
 
 def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:

@@ -36,7 +36,7 @@ def at_hand(entries: Iterable[Entry]) -> Iterator[Entry]:
     yield from entries
 
 
-class Damaged(Enum):
+class DamagePolicy(Enum):
     """What to do about a file whose stored content is damaged."""
 
     REFUSE = auto()
@@ -44,7 +44,7 @@ class Damaged(Enum):
 
 
 @dataclass
-class Got:
+class Extracted:
     """What was taken out.
 
     Attributes:
@@ -66,7 +66,7 @@ class Ahead(Protocol):
         """Yield the same entries."""
 
 
-def get(
+def extract(
     index: Index,
     part: int,
     path: bytes,
@@ -74,8 +74,8 @@ def get(
     contents: Contents,
     to: Path,
     ahead: Ahead = at_hand,
-    damaged: Damaged = Damaged.REFUSE,
-) -> Got:
+    damaged: DamagePolicy = DamagePolicy.REFUSE,
+) -> Extracted:
     """Write an entry, and what is below it, to a new local path.
 
     Files, directories and symlinks are made, with their permission bits without setuid and
@@ -96,7 +96,7 @@ def get(
         raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
     if not to.parent.is_dir():
         raise UsageError(f"there is no folder {to.parent}", hint="make it first")
-    taker = _Taker(contents, Got(), damaged)
+    taker = _Extractor(contents, Extracted(), damaged)
     if entry.type is not EntryType.DIRECTORY:
         taker.make(entry, to)
         return taker.got
@@ -123,10 +123,10 @@ def _folded(name: bytes) -> str:
 
 
 @dataclass(frozen=True)
-class _Taker:
+class _Extractor:
     contents: Contents
-    got: Got
-    damaged: Damaged
+    got: Extracted
+    damaged: DamagePolicy
 
     def make_tree(self, top: Entry, to: Path, below: Iterable[Entry]) -> None:
         made = [(top, to)]
@@ -159,7 +159,7 @@ class _Taker:
         try:
             self._copy(entry, place)
         except VerificationError:
-            if self.damaged is Damaged.REFUSE:
+            if self.damaged is DamagePolicy.REFUSE:
                 raise
             self.got.damaged.append(entry.path)
         else:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from holdstill.board.spool import Spool
     from holdstill.records.index import Index
     from holdstill.system.clock import Clock
-    from holdstill.workflow.ports import Tree
+    from holdstill.workflow.ports import PausedTree
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Held:
 
 
 def hold_still(
-    trees: Sequence[Tree],
+    trees: Sequence[PausedTree],
     index: Index,
     spool: Spool,
     *,
@@ -89,6 +89,6 @@ def hold_still(
     )
 
 
-def _take(trees: Sequence[Tree], index: Index, spool: Spool) -> None:
+def _take(trees: Sequence[PausedTree], index: Index, spool: Spool) -> None:
     for tree in trees:
         tree.still(index, spool)

@@ -19,7 +19,7 @@ from holdstill.model.paths import BoardPath
 from holdstill.model.settings import SPOOL
 from holdstill.system import files
 from holdstill.workflow import ways
-from holdstill.workflow.ways import Way
+from holdstill.workflow.ways import CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -112,7 +112,7 @@ def inspect(
         excluded=excluded,
         free_memory=free_memory(),
         keeper=keeper,
-        health=health.look(found, machine),
+        health=health.read_health(found, machine),
         trend=trend.judge(trend.load(Path(settings.state))),
         warnings=tuple(warnings),
     )
@@ -169,7 +169,7 @@ def _warnings(found: BoardLayout, settings: BoardSettings) -> list[str]:
     warnings = [
         f"partition {part.number}: {choice.why}"
         for part, choice in chosen
-        if choice.way is Way.TOO_LARGE or choice.grade is Grade.LIVE
+        if choice.way is CaptureMethod.TOO_LARGE or choice.grade is Grade.LIVE
     ]
     if not any(part.place == "/" for part in found.parts):
         warnings.append(f"no partition of {found.device} is mounted at {settings.root}")

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.manifest import Manifest
-    from holdstill.workflow.ports import Teller
-    from holdstill.workflow.rebuild import Source
+    from holdstill.workflow.ports import Progress
+    from holdstill.workflow.rebuild import RebuildSource
 
 _NAMES_MAX = 10_000_000
 
@@ -23,19 +23,19 @@ Trouble = Mapping[tuple[int, bytes], str]
 """What is wrong with the contents of files, by partition and path."""
 
 
-def damaged(source: Source, tell: Teller) -> Trouble:
+def damaged(source: RebuildSource, tell: Progress) -> Trouble:
     """Read every content of a capture, which is on this machine, and name the damaged files."""
     tell.step("looking for damaged contents")
     return dict(_damaged(source, tell))
 
 
-def without(source: Source, gone: Trouble) -> Source:
+def without(source: RebuildSource, gone: Trouble) -> RebuildSource:
     """Return a source without these files; a sibling made of it has some of them anew."""
     lost = source.overlay.lost.union(gone)
     return replace(source, overlay=replace(source.overlay, lost=lost))
 
 
-def told(source: Source, gone: Trouble) -> tuple[str, ...]:
+def told(source: RebuildSource, gone: Trouble) -> tuple[str, ...]:
     """Return the paths on the board of those that a source lacks, each with what is wrong."""
     return tuple(
         f"{_on_board(source.manifest, part, path)}: {trouble}"
@@ -44,7 +44,7 @@ def told(source: Source, gone: Trouble) -> tuple[str, ...]:
     )
 
 
-def _damaged(source: Source, tell: Teller) -> Iterator[tuple[tuple[int, bytes], str]]:
+def _damaged(source: RebuildSource, tell: Progress) -> Iterator[tuple[tuple[int, bytes], str]]:
     total = sum(part.content_bytes for part in source.manifest.parts)
     done = 0
     for digest, size in source.index.digests():

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 LAST = "last.json"
 
 
-class Remembered(Record, frozen=True, kw_only=True):
+class LastCapture(Record, frozen=True, kw_only=True):
     """The last sealed capture.
 
     Attributes:
@@ -46,7 +46,7 @@ class Remembered(Record, frozen=True, kw_only=True):
     copy_rate: float = 0.0
 
 
-class Memory:
+class BoardState:
     """The directory; use `held`."""
 
     def __init__(self, directory: Path) -> None:
@@ -58,14 +58,14 @@ class Memory:
         """The index file."""
         return self._directory / "index.sqlite"
 
-    def _load(self) -> Remembered:
+    def _load(self) -> LastCapture:
         try:
             data = (self._directory / LAST).read_bytes()
-            return msgspec.json.decode(data, type=Remembered)
+            return msgspec.json.decode(data, type=LastCapture)
         except (FileNotFoundError, msgspec.MsgspecError):
-            return Remembered()
+            return LastCapture()
 
-    def save(self, last: Remembered) -> None:
+    def save(self, last: LastCapture) -> None:
         """Remember a sealed capture."""
         files.publish(self._directory / LAST, msgspec.json.encode(last))
         self.last = last
@@ -126,7 +126,7 @@ def sealed_at(directory: Path) -> datetime | None:
 
 
 @contextmanager
-def held(directory: Path) -> Iterator[Memory]:
+def opened(directory: Path) -> Iterator[BoardState]:
     """Hold the memory for one run; the kernel lets go of it when the run dies.
 
     Raises:
@@ -141,4 +141,4 @@ def held(directory: Path) -> Iterator[Memory]:
                 f"another run is active (it holds {directory})",
                 hint="wait for it, or see `holdstill status`",
             ) from error
-        yield Memory(directory)
+        yield BoardState(directory)

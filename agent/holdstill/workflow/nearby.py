@@ -34,7 +34,7 @@ BATCH = 10_000
 """Most contents that are fetched in one go."""
 
 
-class Fetch(Protocol):
+class FetchContents(Protocol):
     """Gets contents from the other end."""
 
     def __call__(self, digests: Sequence[Digest], folder: Path) -> None:
@@ -46,7 +46,7 @@ def any_file(entry: Entry) -> bool:
     return entry.type is EntryType.FILE
 
 
-class Nearby:
+class PrefetchCache:
     """Contents at hand. Several threads may open them while one passes entries on.
 
     Attributes:
@@ -54,7 +54,7 @@ class Nearby:
         fetched: how many contents were fetched, twice counting twice.
     """
 
-    def __init__(self, folder: Path, fetch: Fetch, *, limit: int = LIMIT) -> None:
+    def __init__(self, folder: Path, fetch: FetchContents, *, limit: int = LIMIT) -> None:
         self._folder, self._fetch, self._limit = folder, fetch, limit
         self._here: OrderedDict[bytes, int] = OrderedDict()
         self._changing = threading.Lock()

@@ -8,23 +8,23 @@ from typing import TYPE_CHECKING, Self
 
 from holdstill.board import hooks, readonly
 from holdstill.workflow import holding
-from holdstill.workflow.ways import Way
+from holdstill.workflow.ways import CaptureMethod
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from holdstill.board.journal import Journal
-    from holdstill.board.readonly import ReadOnly
+    from holdstill.board.journal import UndoLog
+    from holdstill.board.readonly import RemountedFileSystem
     from holdstill.board.spool import Spool
-    from holdstill.board.way import Machine
+    from holdstill.board.way import HookRunner
     from holdstill.records.index import Index
     from holdstill.system.clock import Clock
     from holdstill.workflow.holding import Held
-    from holdstill.workflow.scene import Followed, Scene
+    from holdstill.workflow.scene import CaptureScope, OpenTrees
 
 
 @dataclass
-class Outcome:
+class PauseResult:
     """How the pause went.
 
     Attributes:
@@ -59,15 +59,15 @@ class Outcome:
 
 
 def pause(
-    seen: Scene,
-    followed: Followed,
+    seen: CaptureScope,
+    followed: OpenTrees,
     index: Index,
     spool: Spool,
     *,
-    debts: Journal,
-    machine: Machine,
+    debts: UndoLog,
+    machine: HookRunner,
     clock: Clock,
-) -> Outcome:
+) -> PauseResult:
     """Hold the board still, and take what changed last into memory.
 
     Raises:
@@ -77,23 +77,27 @@ def pause(
         quiet = undo.enter_context(hooks.quiet(seen.settings.hooks, machine, clock, debts))
         remounts = {
             part.number: undo.enter_context(readonly.made_read_only(part.mount, machine, debts))
-            for part in seen.parts(Way.REMOUNTED)
+            for part in seen.parts(CaptureMethod.REMOUNTED)
             if part.mount is not None
         }
         still = {number for number, remount in remounts.items() if remount.is_still}
-        still |= {part.number for part in seen.parts(Way.READ_ONLY, Way.FROZEN)}
+        still |= {
+            part.number for part in seen.parts(CaptureMethod.READ_ONLY, CaptureMethod.FROZEN)
+        }
         taken_at = clock.now()
         held = holding.hold_still(
             [tree for number, tree in followed.mounted.items() if number in still],
             index,
             spool,
-            to_freeze=[part.mount for part in seen.parts(Way.FROZEN) if part.mount is not None],
+            to_freeze=[
+                part.mount for part in seen.parts(CaptureMethod.FROZEN) if part.mount is not None
+            ],
             all_mounts=seen.all_mounts,
             ceiling=seen.settings.pause.ceiling,
             clock=clock,
             journal=debts.directory,
         )
-    return Outcome(
+    return PauseResult(
         taken_at=taken_at,
         monotonic=held.monotonic,
         window_seconds=quiet.ended - quiet.began,
@@ -106,15 +110,15 @@ def pause(
     )
 
 
-def _unfrozen(seen: Scene, held: Held) -> set[int]:
+def _unfrozen(seen: CaptureScope, held: Held) -> set[int]:
     """Return the partitions that turned out not to be freezable."""
     return {
         part.number
-        for part in seen.parts(Way.FROZEN)
+        for part in seen.parts(CaptureMethod.FROZEN)
         if part.mount is not None and part.mount.device in held.unfrozen
     }
 
 
-def _remount_troubles(remounts: dict[int, ReadOnly]) -> list[str]:
+def _remount_troubles(remounts: dict[int, RemountedFileSystem]) -> list[str]:
     reasons = [remount.reason for remount in remounts.values() if remount.reason]
     return [*reasons, *(problem for remount in remounts.values() for problem in remount.problems)]

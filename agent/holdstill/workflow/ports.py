@@ -11,9 +11,16 @@ if TYPE_CHECKING:
 
     from holdstill.board.spool import Spool
     from holdstill.model.entries import Entry
-    from holdstill.model.exchange import Banked, Begun, CaptureBrief, Hello, Sealed, Wanted
+    from holdstill.model.exchange import (
+        CaptureBrief,
+        Hello,
+        Ingested,
+        RunStarted,
+        SealResult,
+        WantedContent,
+    )
     from holdstill.records.index import Index
-    from holdstill.transport.bulk import Sent, Shape
+    from holdstill.transport.bulk import TransferMode, TransferResult
 
 
 class Keeper(Protocol):
@@ -22,16 +29,16 @@ class Keeper(Protocol):
     def hello(self) -> Hello:
         """Say who and how full it is, and what the newest good capture of this board is."""
 
-    def begin(self) -> Begun:
+    def begin(self) -> RunStarted:
         """Begin a run, taking over what an interrupted one left."""
 
-    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
         """Return which of these contents are not in the store."""
 
-    def bank(self, digests: Sequence[str]) -> Banked:
+    def bank(self, digests: Sequence[str]) -> Ingested:
         """Check what arrived, from the keeper's own disk, and take it into the store."""
 
-    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or say what is lacking."""
 
     def abandon(self) -> None:
@@ -41,14 +48,16 @@ class Keeper(Protocol):
         """Return this board's captures, oldest first."""
 
 
-class Carrier(Protocol):
+class BulkTransfer(Protocol):
     """Moves bulk bytes to the keeper."""
 
-    def send(self, files: Mapping[str, Path], destination: str, *, shape: Shape) -> Sent:
+    def send(
+        self, files: Mapping[str, Path], destination: str, *, shape: TransferMode
+    ) -> TransferResult:
         """Put files at the destination under the names given."""
 
 
-class Place(Protocol):
+class ContentReader(Protocol):
     """Where the content of entries can be read: a live tree, or what the pause spooled."""
 
     @property
@@ -68,7 +77,7 @@ class Place(Protocol):
         """Return the digest of an older content at the same path, b"" for none."""
 
 
-class Tree(Protocol):
+class PausedTree(Protocol):
     """The files of one partition, inside the pause."""
 
     def brace(self) -> None:
@@ -78,7 +87,7 @@ class Tree(Protocol):
         """Find what changed since the last look, and copy it to memory. Only reads."""
 
 
-class Teller(Protocol):
+class Progress(Protocol):
     """Tells a person, or a log, how far things are. Never called inside the frozen span."""
 
     def step(self, what: str) -> None:

@@ -23,7 +23,7 @@ from holdstill.rebuild import (
     sources,
 )
 from holdstill.rebuild import target as targets
-from holdstill.rebuild.boot.report import Report as BootReport
+from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.hostkeys import SshKeygen
 from holdstill.rebuild.markers import TargetMedium
 from holdstill.rebuild.overlay import Overlay
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path
 
-    from holdstill.formats.gap import Run
+    from holdstill.formats.gap import GapExtent
     from holdstill.model.entries import Entry
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest, SwapFile
@@ -52,13 +52,13 @@ if TYPE_CHECKING:
         ReadBack,
         WriteTable,
     )  # fmt: skip
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.sources import ContentSource
     from holdstill.rebuild.target import Target
     from holdstill.records.index import Index
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
     from holdstill.verify.card import CardReport
-    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.ports import Progress
 
 
 class Capture(Protocol):
@@ -114,12 +114,12 @@ class RebuildReport(Record, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True)
-class Means:
+class RebuildDependencies:
     """What a rebuild is handed."""
 
     machine: Runner
     clock: Clock
-    tell: Teller
+    tell: Progress
 
 
 class Ahead(Protocol):
@@ -140,7 +140,7 @@ def at_hand(
 
 
 @dataclass(frozen=True)
-class Source:
+class RebuildSource:
     """What is rebuilt: a capture, with its files as they are to be on the target.
 
     Attributes:
@@ -150,7 +150,7 @@ class Source:
     name: str
     manifest: Manifest
     index: Index
-    contents: Contents
+    contents: ContentSource
     capture: Capture
     overlay: Overlay = field(default_factory=Overlay)
     ahead: Ahead = at_hand
@@ -170,7 +170,7 @@ class Source:
 
 
 @contextmanager
-def opened(capture: Capture, name: str, *, ahead: Ahead = at_hand) -> Iterator[Source]:
+def opened(capture: Capture, name: str, *, ahead: Ahead = at_hand) -> Iterator[RebuildSource]:
     """Hold a capture open for rebuilding it as it was: a replacement for the board's card.
 
     Args:
@@ -181,10 +181,12 @@ def opened(capture: Capture, name: str, *, ahead: Ahead = at_hand) -> Iterator[S
     manifest = capture.manifest()
     _insist_digest(files.hash_file(capture.index_path).hex(), manifest.index.sha256, "index")
     with index_file.opened(capture.index_path) as index:
-        yield Source(name, manifest, index, capture, capture, ahead=ahead)
+        yield RebuildSource(name, manifest, index, capture, capture, ahead=ahead)
 
 
-def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[str, ...]]:
+def sibling(
+    source: RebuildSource, name: str, machine: Runner
+) -> tuple[RebuildSource, tuple[str, ...]]:
     """Turn a source into that of another board; return it with a list of what is otherwise."""
     gap_path = source.capture.gap_path
     made = fixups.make_sibling(
@@ -192,7 +194,7 @@ def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[s
         identity.invent(source.manifest, names.check_board(name), os.urandom),
         files=source.index,
         contents=source.contents,
-        tools=fixups.Tools(os.urandom, SshKeygen(machine)),
+        tools=fixups.SiblingTools(os.urandom, SshKeygen(machine)),
         gap=gap_path.read_bytes() if gap_path else b"",
         lost=source.overlay.lost,
     )
@@ -201,7 +203,9 @@ def sibling(source: Source, name: str, machine: Runner) -> tuple[Source, tuple[s
     return changed, changes
 
 
-def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> RebuildReport:
+def carry_out_on(
+    target: Target, plan: Plan, source: RebuildSource, means: RebuildDependencies
+) -> RebuildReport:
     """Write a decided plan to a claimed target, and read all of it back by other code.
 
     Raises:
@@ -228,7 +232,7 @@ def carry_out_on(target: Target, plan: Plan, source: Source, means: Means) -> Re
     )
 
 
-def _boot_report(target: Target, source: Source) -> BootReport:
+def _boot_report(target: Target, source: RebuildSource) -> BootReport:
     opened = byte_source.OpenFile(target.handle, size=target.size)
     try:
         return bootcheck.check(opened, model=source.manifest.board.model)
@@ -254,17 +258,17 @@ def _words(step: AnyStep) -> str:
 class _Writers:
     """Puts a capture on a target: the real parts behind carry_out.Writers."""
 
-    def __init__(self, target: Target, source: Source, means: Means) -> None:
+    def __init__(self, target: Target, source: RebuildSource, means: RebuildDependencies) -> None:
         self._target = target
         self._source = source
         self._means = means
         laid_over = source.overlay.over(source.contents)
-        self._contents = sources.Here(laid_over) if source.ahead is at_hand else laid_over
+        self._contents = sources.LocalContents(laid_over) if source.ahead is at_hand else laid_over
         self._total = sum(part.content_bytes for part in source.manifest.parts)
         self.entries = self.written = self.checked = 0
         self._is_probed = False
         self._made: dict[int, FileSystem] = {}
-        self._gap: list[Run] = []
+        self._gap: list[GapExtent] = []
         self.verify_seconds = 0.0
         self.warnings: list[str] = []
 
@@ -327,7 +331,7 @@ class _Writers:
             path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine,
             owner=next(((top.uid, top.gid) for top in self._source.entries(step.number)), (0, 0)),
         )  # fmt: skip
-        filled = other.fill(
+        filled = other.populate(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), again=self._source.entries(step.number),
             contents=self._contents, heads=_swap_heads(step.swap_files), machine=machine,

@@ -13,23 +13,23 @@ from holdstill.model.sizes import GIB
 from holdstill.rebuild import target as targets
 from holdstill.rehearse import run as rehearse_run
 from holdstill.workflow import deciding, rebuild
-from holdstill.workflow.deciding import Wish
+from holdstill.workflow.deciding import PlanOptions
 
 if TYPE_CHECKING:
     from holdstill.keeper.captures import StoredCapture
     from holdstill.keeper.store import Store
-    from holdstill.rehearse.run import Rehearsal, Workshop
+    from holdstill.rehearse.run import EmulatorRunner, Rehearsal
     from holdstill.system.clock import Clock
-    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.ports import Progress
 
 
 def rehearse(
     store: Store,
     capture: StoredCapture,
     *,
-    machine: Workshop,
+    machine: EmulatorRunner,
     clock: Clock,
-    tell: Teller,
+    tell: Progress,
     scratch: Path,
     log: Path,
     picture: Path,
@@ -55,10 +55,10 @@ def rehearse(
     """
     with tempfile.TemporaryDirectory(prefix="rehearse-", dir=scratch) as folder:
         image = Path(folder) / "scratch.img"
-        means = rebuild.Means(machine, clock, tell)
+        means = rebuild.RebuildDependencies(machine, clock, tell)
         with rebuild.opened(capture, str(capture.name)) as source:
             size = scratch_size(source.manifest.disk.size)
-            plan = deciding.decide(source, size=size, wish=Wish(), machine=machine)
+            plan = deciding.plan_rebuild(source, size=size, wish=PlanOptions(), machine=machine)
             with targets.claimed_image(image, size=size) as target:
                 made = rebuild.carry_out_on(target, plan, source, means)
         tell.step("booting the scratch image in an emulator")

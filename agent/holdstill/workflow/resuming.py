@@ -14,12 +14,12 @@ from holdstill.errors import DegradedError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdstill.board.journal import Journal
-    from holdstill.board.way import Machine
+    from holdstill.board.journal import UndoLog
+    from holdstill.board.way import HookRunner
     from holdstill.system.clock import Clock
 
 
-def put_back(debts: Journal, *, machine: Machine, clock: Clock) -> tuple[str, ...]:
+def put_back(debts: UndoLog, *, machine: HookRunner, clock: Clock) -> tuple[str, ...]:
     """Undo what ended runs left; return what was undone, for the report.
 
     Raises:

@@ -24,7 +24,7 @@ SHRINKING = 0.7
 
 
 @dataclass(frozen=True)
-class Dirt:
+class PendingAmount:
     """What a round found changed."""
 
     files: int
@@ -32,7 +32,7 @@ class Dirt:
 
 
 @dataclass(frozen=True)
-class Converged:
+class PrecopyResult:
     """How the rounds went.
 
     Attributes:
@@ -46,14 +46,18 @@ class Converged:
     fits: bool
 
 
-def predict(dirt: Dirt, rate: float) -> float:
+def predict(dirt: PendingAmount, rate: float) -> float:
     """Return the seconds that a frozen span with this dirt would take, at bytes a second."""
     return FREEZE_SECONDS + dirt.files * FILE_SECONDS + dirt.bytes / rate
 
 
 def converge(
-    one_round: Callable[[int], Dirt], *, settings: PauseSettings, rate: float, clock: Clock
-) -> Converged:
+    one_round: Callable[[int], PendingAmount],
+    *,
+    settings: PauseSettings,
+    rate: float,
+    clock: Clock,
+) -> PrecopyResult:
     """Do hot rounds until the predicted frozen span fits the target or stops shrinking.
 
     Args:
@@ -63,7 +67,7 @@ def converge(
         clock: measures the rounds.
     """
     before = clock.monotonic()
-    interval, predicted, dirt = 0.0, float("inf"), Dirt(0, 0)
+    interval, predicted, dirt = 0.0, float("inf"), PendingAmount(0, 0)
     for number in range(1, settings.rounds + 1):
         dirt = one_round(number)
         now = clock.monotonic()
@@ -72,19 +76,19 @@ def converge(
         before, interval = now, took
         if predicted <= settings.target or (number > 2 and predicted > was * SHRINKING):
             break
-    return Converged(number, predicted, dirt.bytes, predicted <= settings.target)
+    return PrecopyResult(number, predicted, dirt.bytes, predicted <= settings.target)
 
 
-def _coming(dirt: Dirt, took: float, interval: float) -> Dirt:
+def _coming(dirt: PendingAmount, took: float, interval: float) -> PendingAmount:
     """Estimate what became dirty during a round that took so long.
 
     The dirt that the round found had gathered in the interval before it. A first round knows no
     interval: its dirt is everything since the last capture, and bounds what can come.
     """
     share = min(1.0, took / interval) if interval > 0 else 1.0
-    return Dirt(round(dirt.files * share), round(dirt.bytes * share))
+    return PendingAmount(round(dirt.files * share), round(dirt.bytes * share))
 
 
-def total(dirts: Sequence[Dirt]) -> Dirt:
+def total(dirts: Sequence[PendingAmount]) -> PendingAmount:
     """Add up the parts of one round."""
-    return Dirt(sum(d.files for d in dirts), sum(d.bytes for d in dirts))
+    return PendingAmount(sum(d.files for d in dirts), sum(d.bytes for d in dirts))

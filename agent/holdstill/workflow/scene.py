@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import events, layout, mounts, rules, scan
-from holdstill.board.events import EventWatch
+from holdstill.board.events import EventDetector
 from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import Rules
-from holdstill.board.scan import Flavour, Scanner
-from holdstill.board.stamps import Stamps
+from holdstill.board.rules import PathFilter
+from holdstill.board.scan import PathRules, Scanner
+from holdstill.board.stamps import InodeClock
 from holdstill.board.unmounted import UnmountedFat
-from holdstill.board.watch import Restat, RestatWithoutInodes, TableWatch
+from holdstill.board.watch import InodeTableDetector, StatDetector, StatDetectorWithoutInodes
 from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.formats import source as byte_source
 from holdstill.model.layout import Ext4, Fat
@@ -23,7 +23,7 @@ from holdstill.model.paths import BoardPath
 from holdstill.system import clock as clocks
 from holdstill.workflow import ways
 from holdstill.workflow.trees import MountedTree
-from holdstill.workflow.ways import Way
+from holdstill.workflow.ways import CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,22 +32,30 @@ if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clock import Clock
-    from holdstill.workflow.memory import Memory
-    from holdstill.workflow.ways import Chosen
+    from holdstill.workflow.memory import BoardState
+    from holdstill.workflow.ways import MethodChoice
 
-MOUNTED = frozenset({Way.FROZEN, Way.READ_ONLY, Way.REMOUNTED, Way.SETTLED, Way.LIVE})
+MOUNTED = frozenset(
+    {
+        CaptureMethod.FROZEN,
+        CaptureMethod.READ_ONLY,
+        CaptureMethod.REMOUNTED,
+        CaptureMethod.SETTLED,
+        CaptureMethod.LIVE,
+    }
+)
 
 
 @dataclass(frozen=True)
-class Scene:
+class CaptureScope:
     """What is to be captured, and how."""
 
     settings: BoardSettings
     board: BoardLayout
-    chosen: dict[int, Chosen]
+    chosen: dict[int, MethodChoice]
     all_mounts: tuple[Mount, ...]
 
-    def parts(self, *wanted: Way) -> list[BoardPart]:
+    def parts(self, *wanted: CaptureMethod) -> list[BoardPart]:
         """Return the partitions that are captured in one of these ways."""
         return [part for part in self.board.parts if self.chosen[part.number].way in wanted]
 
@@ -64,7 +72,7 @@ class Scene:
         return tuple(p for p in self.excludes() if p.startswith(top)) if part.place else ()
 
 
-def look(settings: BoardSettings) -> Scene:
+def survey_board(settings: BoardSettings) -> CaptureScope:
     """Find out what the board is made of, and decide how each partition is captured.
 
     Raises:
@@ -76,18 +84,18 @@ def look(settings: BoardSettings) -> Scene:
     board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
     chosen = {part.number: ways.choose(part, settings) for part in board.parts}
     for number, choice in chosen.items():
-        if choice.way is Way.TOO_LARGE:
+        if choice.way is CaptureMethod.TOO_LARGE:
             raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
     if not any(part.place == "/" for part in board.parts):
         raise PreflightError(
             f"no partition of {board.device} is mounted at {settings.root}",
             hint="check `root` and `disk` in the board's settings",
         )
-    return Scene(settings, board, chosen, all_mounts)
+    return CaptureScope(settings, board, chosen, all_mounts)
 
 
 @dataclass(frozen=True)
-class Followed:
+class OpenTrees:
     """The open trees of a scene.
 
     Attributes:
@@ -98,7 +106,7 @@ class Followed:
 
     mounted: dict[int, MountedTree]
     unmounted: dict[int, UnmountedFat]
-    rules: dict[int, Rules]
+    rules: dict[int, PathFilter]
 
     @property
     def all(self) -> tuple[MountedTree | UnmountedFat, ...]:
@@ -112,7 +120,9 @@ class Followed:
 
 
 @contextmanager
-def followed(scene: Scene, memory: Memory, directory: Path, clock: Clock) -> Iterator[Followed]:
+def open_trees(
+    scene: CaptureScope, memory: BoardState, directory: Path, clock: Clock
+) -> Iterator[OpenTrees]:
     """Hold the trees of a scene open.
 
     Args:
@@ -122,21 +132,21 @@ def followed(scene: Scene, memory: Memory, directory: Path, clock: Clock) -> Ite
         clock: for the detectors.
     """
     with ExitStack() as undo:
-        found = Followed({}, {}, {})
+        found = OpenTrees({}, {}, {})
         swap_files = read_swap_files(scene.settings.root)
         for part in scene.parts(*MOUNTED):
             found.rules[part.number] = _rules(scene, part, swap_files)
             tree = undo.enter_context(_mounted(part, found.rules[part.number], memory, clock))
             found.mounted[part.number] = tree
-        for part in scene.parts(Way.UNMOUNTED):
+        for part in scene.parts(CaptureMethod.UNMOUNTED):
             source = undo.enter_context(byte_source.opened(scene.board.device))
             window = source.window(part.offset, part.size)
             found.unmounted[part.number] = UnmountedFat(part.number, window, directory)
         yield found
 
 
-def _rules(scene: Scene, part: BoardPart, swap_files: frozenset[bytes]) -> Rules:
-    return Rules(
+def _rules(scene: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
+    return PathFilter(
         exclude=scene.excludes(),
         include=scene.settings.include,
         swap_files=swap_files,
@@ -145,7 +155,9 @@ def _rules(scene: Scene, part: BoardPart, swap_files: frozenset[bytes]) -> Rules
 
 
 @contextmanager
-def _mounted(part: BoardPart, kept: Rules, memory: Memory, clock: Clock) -> Iterator[MountedTree]:
+def _mounted(
+    part: BoardPart, kept: PathFilter, memory: BoardState, clock: Clock
+) -> Iterator[MountedTree]:
     assert part.mount is not None  # noqa: S101  it is mounted
     with ExitStack() as undo:
         root = undo.enter_context(scan.opened_root(part.mount.point.raw))
@@ -156,17 +168,17 @@ def _mounted(part: BoardPart, kept: Rules, memory: Memory, clock: Clock) -> Iter
         yield MountedTree(part.number, scanner, detector)
 
 
-def _scanner(part: BoardPart, root: int, kept: Rules, tables: InodeTables | None) -> Scanner:
+def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables | None) -> Scanner:
     assert part.mount is not None  # noqa: S101  it is mounted
     if part.mount.type != "vfat":
         return Scanner(root, kept, inodes=tables)
     west = clocks.kernel_minutes_west()
     shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
-    return Scanner(root, kept, flavour=Flavour.FAT, fat_shift_ns=shift)
+    return Scanner(root, kept, flavour=PathRules.FAT, fat_shift_ns=shift)
 
 
 @contextmanager
-def scanned(scene: Scene) -> Iterator[dict[int, Scanner]]:
+def open_scanners(scene: CaptureScope) -> Iterator[dict[int, Scanner]]:
     """Hold scanners of the mounted partitions open, with the rules of a capture, to look only."""
     with ExitStack() as undo:
         found = {}
@@ -199,24 +211,24 @@ def _tables(part: BoardPart, root: int) -> Iterator[InodeTables | None]:
 @contextmanager
 def _detector(
     part: BoardPart, root: int, tables: InodeTables | None, clock: Clock
-) -> Iterator[TableWatch | Restat]:
+) -> Iterator[InodeTableDetector | StatDetector]:
     """Hold the best way to find changes that there is for a file system."""
-    stamps_of = Stamps(clock, clocks.coarse_now_ns)
+    stamps_of = InodeClock(clock, clocks.coarse_now_ns)
     with ExitStack() as undo:
         if tables is not None:
-            yield TableWatch(root, tables, stamps_of)
+            yield InodeTableDetector(root, tables, stamps_of)
         elif isinstance(part.file_system, Fat):
-            yield RestatWithoutInodes(root, stamps_of)
+            yield StatDetectorWithoutInodes(root, stamps_of)
         elif part.mount is not None and part.mount.type in ways.FREEZABLE:
             # Of these nobody but this kernel changes anything; of a network's it would not tell.
             try:
                 queue = undo.enter_context(events.listening(root, own=os.getpid()))
             except OSError:  # too old a kernel, a btrfs subvolume
-                yield Restat(root, stamps_of)
+                yield StatDetector(root, stamps_of)
                 return
-            yield EventWatch(root, stamps_of, queue)
+            yield EventDetector(root, stamps_of, queue)
         else:
-            yield Restat(root, stamps_of)
+            yield StatDetector(root, stamps_of)
 
 
 def read_swap_files(root: str) -> frozenset[bytes]:

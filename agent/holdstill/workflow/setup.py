@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
     from holdstill.transport.addresses import Address
-    from holdstill.transport.login import Login
-    from holdstill.transport.pins import Pin
+    from holdstill.transport.login import OneTimeLogin
+    from holdstill.transport.pins import HostKey
 
 SETTINGS = "/etc/holdstill/board.yaml"
 SPOOL = "/run/holdstill"
@@ -142,7 +142,7 @@ def check_new(machine: Machine) -> None:
         )
 
 
-def ask_host_key(address: Address) -> Pin | None:
+def ask_host_key(address: Address) -> HostKey | None:
     """Return the host key that a keeper shows; None for a store in a directory.
 
     Raises:
@@ -155,12 +155,12 @@ def ask_host_key(address: Address) -> Pin | None:
     return pins.scan(address)
 
 
-def is_pinned(machine: Machine, pin: Pin) -> bool:
+def is_pinned(machine: Machine, pin: HostKey) -> bool:
     """Whether this very key is pinned already."""
     return pin in pins.read(machine.host_keys)
 
 
-def check_fingerprint(pin: Pin, given: str) -> None:
+def check_fingerprint(pin: HostKey, given: str) -> None:
     """Insist that a host key is the one that somebody read at the keeper.
 
     Raises:
@@ -174,7 +174,7 @@ def check_fingerprint(pin: Pin, given: str) -> None:
         )
 
 
-def at_keeper(pin: Pin) -> str:
+def at_keeper(pin: HostKey) -> str:
     """Return the command that prints the fingerprint at the keeper itself."""
     kind = {"ssh-ed25519": "ed25519", "ssh-rsa": "rsa"}.get(pin.kind, "ecdsa")
     return f"ssh-keygen -lf /etc/ssh/ssh_host_{kind}_key.pub"
@@ -183,7 +183,7 @@ def at_keeper(pin: Pin) -> str:
 # Writing ---------------------------------------------------------------------------------------
 
 
-def write(machine: Machine, answers: Answers, pin: Pin | None, runner: Runner) -> str:
+def write(machine: Machine, answers: Answers, pin: HostKey | None, runner: Runner) -> str:
     """Write pin, key and settings; return the public key's line."""
     machine.settings_path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     for path in (machine.key.parent, machine.host_keys.parent):
@@ -232,7 +232,9 @@ def line_for_keeper(machine: Machine, public: str, store: str) -> str:
     return f"echo '{public}' | {_enrol(machine, store)}"
 
 
-def enrol_there(machine: Machine, public: str, store: str, *, pin: Pin, login: Login) -> str:
+def enrol_there(
+    machine: Machine, public: str, store: str, *, pin: HostKey, login: OneTimeLogin
+) -> str:
     """Have the keeper enrol the board, by a login that is given once; return what it said.
 
     Raises:

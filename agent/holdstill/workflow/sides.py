@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import UsageError
 from holdstill.formats import source as byte_source
-from holdstill.formats.fat import Fat as FatVolume
+from holdstill.formats.fat import FatReader as FatVolume
 from holdstill.formats.tree import Content
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
@@ -17,7 +17,7 @@ from holdstill.records import index as index_file
 from holdstill.system import files
 from holdstill.workflow import memory as memories
 from holdstill.workflow import scene as scenes
-from holdstill.workflow.ways import HAS_FILES, Way
+from holdstill.workflow.ways import HAS_FILES, CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -29,11 +29,11 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, CaptureName
     from holdstill.records.index import Index
-    from holdstill.workflow.scene import Scene
+    from holdstill.workflow.scene import CaptureScope
 
 
 @dataclass(frozen=True)
-class SidePart:
+class SourcePart:
     """A partition with files."""
 
     number: int
@@ -47,7 +47,7 @@ class SidePart:
         return f"{self.mount.rstrip('/')}/{paths.display(path)}"
 
 
-class Side(Protocol):
+class CompareSource(Protocol):
     """One side of a comparison.
 
     `disk` and `attached` (digests by name) are None where the side does not know them.
@@ -62,14 +62,14 @@ class Side(Protocol):
         """The card's table."""
 
     @property
-    def parts(self) -> tuple[SidePart, ...]:
+    def parts(self) -> tuple[SourcePart, ...]:
         """The partitions with files."""
 
     @property
     def attached(self) -> Mapping[str, str] | None:
         """Digests of boot gap and raw partitions."""
 
-    def part(self, number: int) -> SidePart | None:
+    def part(self, number: int) -> SourcePart | None:
         """Return one partition, None when it has no files here."""
 
     def entries(self, number: int) -> Iterator[Entry]:
@@ -111,16 +111,16 @@ class Capture(Protocol):
 class _Parts:
     name: str
     disk: Disk | None
-    parts: tuple[SidePart, ...]
+    parts: tuple[SourcePart, ...]
     attached: Mapping[str, str] | None
 
-    def part(self, number: int) -> SidePart | None:
+    def part(self, number: int) -> SourcePart | None:
         """Return one partition, None when it has no files here."""
         return next((part for part in self.parts if part.number == number), None)
 
 
 @dataclass(frozen=True)
-class CapturedSide(_Parts):
+class CapturedSource(_Parts):
     """A sealed capture, or the index that the board remembers (then without contents)."""
 
     index: Index
@@ -150,17 +150,17 @@ class CapturedSide(_Parts):
 
 
 @contextmanager
-def captured(stored: Capture) -> Iterator[CapturedSide]:
+def captured(stored: Capture) -> Iterator[CapturedSource]:
     """Hold a sealed capture open as a side."""
     manifest = stored.manifest()
     attached = [*manifest.raws, *([manifest.gap] if manifest.gap else [])]
     parts = tuple(
-        SidePart(part.number, part.mount, part.file_system)
+        SourcePart(part.number, part.mount, part.file_system)
         for part in manifest.parts
         if part.entries
     )
     with index_file.opened(stored.index_path) as index:
-        yield CapturedSide(
+        yield CapturedSource(
             name=f"{stored.board}/{stored.name}",
             disk=manifest.disk,
             parts=parts,
@@ -171,7 +171,7 @@ def captured(stored: Capture) -> Iterator[CapturedSide]:
 
 
 @contextmanager
-def remembered(scene: Scene, state: Path) -> Iterator[CapturedSide]:
+def remembered(scene: CaptureScope, state: Path) -> Iterator[CapturedSource]:
     """Hold what the board remembers of its last capture open as a side.
 
     Raises:
@@ -183,9 +183,9 @@ def remembered(scene: Scene, state: Path) -> Iterator[CapturedSide]:
             f"this board remembers no capture ({state})",
             hint="take one first, or name one of the store: BOARD/CAPTURE",
         )
-    with memories.held(state) as kept, index_file.opened(kept.index_path) as index:
+    with memories.opened(state) as kept, index_file.opened(kept.index_path) as index:
         present = set(index.parts())
-        yield CapturedSide(
+        yield CapturedSource(
             name=f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)",
             disk=None,
             parts=tuple(part for part in _live_parts(scene) if part.number in present),
@@ -196,7 +196,7 @@ def remembered(scene: Scene, state: Path) -> Iterator[CapturedSide]:
 
 
 @dataclass(frozen=True)
-class LiveSide(_Parts):
+class LiveSource(_Parts):
     """The running board. Nothing is held still: what changes while it is read may be either."""
 
     scanners: Mapping[int, Scanner]
@@ -243,15 +243,15 @@ class LiveSide(_Parts):
 
 
 @contextmanager
-def live(scene: Scene) -> Iterator[LiveSide]:
+def live(scene: CaptureScope) -> Iterator[LiveSource]:
     """Hold the running board open as a side."""
     with ExitStack() as undo:
-        scanners = undo.enter_context(scenes.scanned(scene))
+        scanners = undo.enter_context(scenes.open_scanners(scene))
         unmounted = {}
-        for part in scene.parts(Way.UNMOUNTED):
+        for part in scene.parts(CaptureMethod.UNMOUNTED):
             source = undo.enter_context(byte_source.opened(scene.board.device))
             unmounted[part.number] = FatVolume(source.window(part.offset, part.size))
-        yield LiveSide(
+        yield LiveSource(
             name="the board as it is now",
             disk=scene.board.disk,
             parts=_live_parts(scene),
@@ -261,7 +261,7 @@ def live(scene: Scene) -> Iterator[LiveSide]:
         )
 
 
-def _live_parts(scene: Scene) -> tuple[SidePart, ...]:
+def _live_parts(scene: CaptureScope) -> tuple[SourcePart, ...]:
     return tuple(
-        SidePart(part.number, part.place, part.file_system) for part in scene.parts(*HAS_FILES)
+        SourcePart(part.number, part.place, part.file_system) for part in scene.parts(*HAS_FILES)
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import trend
 from holdstill.board.health import Urgency
 from holdstill.model.layout import Record
-from holdstill.model.nightly import DEGRADED, SILENT, Diary, Live, Outcome
+from holdstill.model.nightly import DEGRADED, SILENT, DaemonStatus, NightlyState, RunOutcome
 from holdstill.schedule import agenda, diary
 from holdstill.system import clock as clocks
 from holdstill.workflow import memory
@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 _DAY = 86_400.0
 
 
-class Finding(Record, frozen=True, kw_only=True):
+class StatusFinding(Record, frozen=True, kw_only=True):
     """Something that is not as it should be; the exit code says of which kind."""
 
     code: int
     text: str
 
 
-class Standing(Record, frozen=True, kw_only=True):
+class BoardStatus(Record, frozen=True, kw_only=True):
     """How a board stands.
 
     Attributes:
@@ -46,14 +46,14 @@ class Standing(Record, frozen=True, kw_only=True):
     board: str
     keeper: str
     is_running: bool
-    live: Live | None
+    live: DaemonStatus | None
     due: str
     sealed_at: str
-    last: Outcome | None
-    good: Outcome | None
+    last: RunOutcome | None
+    good: RunOutcome | None
     card: str
     unsent: int
-    findings: tuple[Finding, ...]
+    findings: tuple[StatusFinding, ...]
 
     @property
     def code(self) -> int:
@@ -61,7 +61,9 @@ class Standing(Record, frozen=True, kw_only=True):
         return self.findings[0].code if self.findings else 0
 
 
-def look(settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo) -> Standing:
+def read_status(
+    settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo
+) -> BoardStatus:
     """Return how the board stands. Changes nothing.
 
     Args:
@@ -71,12 +73,12 @@ def look(settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo) -
         zone: the board's time zone.
     """
     state = Path(settings.state)
-    kept = diary.DiaryFile(state).load()
+    kept = diary.NightlyStateFile(state).load()
     is_running = diary.is_held(place)
-    live = diary.LiveFile(place).read() if is_running else None
+    live = diary.LiveStatusFile(place).read() if is_running else None
     sealed_at = memory.sealed_at(state)
     card = trend.judge(trend.load(state))
-    return Standing(
+    return BoardStatus(
         board=settings.board,
         keeper=settings.keeper,
         is_running=is_running,
@@ -96,27 +98,29 @@ def look(settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo) -
     )
 
 
-def _card_findings(card: Trend) -> tuple[Finding, ...]:
+def _card_findings(card: Trend) -> tuple[StatusFinding, ...]:
     return tuple(
-        Finding(code=DEGRADED, text=advice.text)
+        StatusFinding(code=DEGRADED, text=advice.text)
         for advice in card.advice
         if advice.urgency is not Urgency.NOTE
     )
 
 
 def _findings(
-    kept: Diary, sealed_at: datetime | None, *, is_running: bool, limit: int, now: datetime
-) -> tuple[Finding, ...]:
+    kept: NightlyState, sealed_at: datetime | None, *, is_running: bool, limit: int, now: datetime
+) -> tuple[StatusFinding, ...]:
     found = []
     if kept.last is not None and not kept.last.is_sealed:
-        found.append(Finding(code=kept.last.code, text=f"the last run failed: {kept.last.what}"))
+        found.append(
+            StatusFinding(code=kept.last.code, text=f"the last run failed: {kept.last.what}")
+        )
     if not is_running:
         text = "the daemon is not running: nothing is captured by itself"
-        found.append(Finding(code=DEGRADED, text=text))
+        found.append(StatusFinding(code=DEGRADED, text=text))
     since = sealed_at or agenda.moment(kept.begun)
     days = (now - since).total_seconds() / _DAY if since else 0.0
     if days >= limit or SILENT in kept.trouble.told:
-        found.append(Finding(code=DEGRADED, text=f"no good capture for {days:.1f} days"))
+        found.append(StatusFinding(code=DEGRADED, text=f"no good capture for {days:.1f} days"))
     if kept.last is not None and kept.last.code == DEGRADED:
-        found += [Finding(code=DEGRADED, text=warning) for warning in kept.last.warnings]
+        found += [StatusFinding(code=DEGRADED, text=warning) for warning in kept.last.warnings]
     return tuple(found)

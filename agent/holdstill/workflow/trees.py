@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import delta as deltas
 from holdstill.board import sweep
 from holdstill.board.delta import Delta
-from holdstill.board.sweep import Removal, Subject
+from holdstill.board.sweep import Removal, ScanTarget
 from holdstill.board.watch import ChangedInodes, EverythingMayHaveChanged
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
@@ -60,7 +60,7 @@ class MountedTree:
 
     def hot(self, index: Index, *, seq: int) -> None:
         """Bring the index up to date with the running board; new contents become pending."""
-        subject = Subject(index, self.part, self._scanner)
+        subject = ScanTarget(index, self.part, self._scanner)
         doubtful = deltas.follow(
             subject,
             self._detector.changes(),
@@ -77,7 +77,7 @@ class MountedTree:
 
     def still(self, index: Index, spool: Spool) -> None:
         """Inside the pause: find what changed since, and copy it to memory. Only reads."""
-        subject = Subject(index, self.part, self._scanner)
+        subject = ScanTarget(index, self.part, self._scanner)
         delta = deltas.resolve(subject, self._detector.changes_while_still())
         deltas.add_pending(subject, delta)
 
@@ -89,7 +89,7 @@ class MountedTree:
 
     def settle(self, index: Index, *, seq: int) -> SpooledPlace:
         """After the pause: enter what `still` found; return where its contents are now."""
-        subject = Subject(index, self.part, self._scanner)
+        subject = ScanTarget(index, self.part, self._scanner)
         older = {}
         for path, entry in self._delta.entries.items():
             self._note_older(index, entry)
@@ -143,13 +143,13 @@ class MountedTree:
         What changed since the last look is not missed: the next look tells. If anything else
         differs, everything is entered anew, and every content is read again.
         """
-        subject = Subject(index, self.part, self._scanner)
+        subject = ScanTarget(index, self.part, self._scanner)
         steps = list(itertools.islice(sweep.differing(subject, NOTHING_CHANGED), MISSED_MAX))
         later = self._detector.changes()
         missed = [step.path for step in steps if not self._is_explained(index, step, later)]
         if missed:
             doubted = EverythingMayHaveChanged("changes were missed", recent=None)
-            sweep.sweep(subject, doubted, seq=seq)
+            sweep.scan_all(subject, doubted, seq=seq)
             index.commit()
             self._detector.confirm()
         return missed
@@ -174,7 +174,7 @@ class MountedTree:
 
     def has_changed(self, index: Index) -> bool:
         """Whether the tree is not as the index has it; for what cannot be held still."""
-        subject = Subject(index, self.part, self._scanner)
+        subject = ScanTarget(index, self.part, self._scanner)
         delta = deltas.resolve(subject, self._detector.changes())
         changed = [e for e in delta.entries.values() if index.get(self.part, e.path) != e]
         return bool(changed or delta.removed or delta.doubtful)

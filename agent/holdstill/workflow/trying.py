@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdstill.board import readiness as board_readiness
 from holdstill.errors import HoldstillError, PreflightError
-from holdstill.model.nightly import DEGRADED, SEALED, Outcome
+from holdstill.model.nightly import DEGRADED, SEALED, RunOutcome
 from holdstill.system import clock as clocks
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from holdstill.system.clock import Clock
-    from holdstill.workflow.ports import Teller
+    from holdstill.workflow.ports import Progress
     from holdstill.workflow.report import CaptureReport
 
 PACKAGES_WAIT, PACKAGES_TICK = 600.0, 30.0
@@ -37,7 +37,7 @@ class Readiness(Protocol):
         """Return what the kernel said about the card since then, on the monotonic clock."""
 
 
-class Supervisor(Protocol):
+class Watchdog(Protocol):
     """Whoever ends us when we seem to hang."""
 
     def alive(self) -> None:
@@ -48,7 +48,7 @@ class Supervisor(Protocol):
 
 
 @dataclass
-class Trier:
+class AttemptRunner:
     """Takes captures, one at a call, and never fails.
 
     Attributes:
@@ -59,15 +59,15 @@ class Trier:
     """
 
     clock: Clock
-    capture: Callable[[Teller], CaptureReport]
+    capture: Callable[[Progress], CaptureReport]
     readiness: Readiness
-    supervisor: Supervisor
+    supervisor: Watchdog
     is_clock_trusted: Callable[[], bool]
     complaint: Callable[[], str]
     longest: float
     looked_at_card: float = field(default=0.0, init=False)
 
-    def run(self, tell: Teller, *, tries: int) -> Outcome:
+    def run(self, tell: Progress, *, tries: int) -> RunOutcome:
         """Take a capture; whatever happens is an outcome."""
         began = self.clock.monotonic()
         try:
@@ -100,10 +100,10 @@ class Trier:
                 hint="check its power supply and cable; a starved card loses data",
             )
 
-    def _sealed(self, report: CaptureReport, seconds: float, tries: int) -> Outcome:
+    def _sealed(self, report: CaptureReport, seconds: float, tries: int) -> RunOutcome:
         warnings = (*report.warnings, *self._own_warnings())[:_WARNINGS_MOST]
         frozen = f"frozen for {report.frozen_ms:.0f} ms"
-        return Outcome(
+        return RunOutcome(
             at=clocks.rfc3339(self.clock.now()),
             code=DEGRADED if warnings else SEALED,
             what=f"sealed {report.board}/{report.name}, {frozen}, {seconds:.0f} s in all",
@@ -126,9 +126,9 @@ class Trier:
         complaint = self.complaint()
         return (*card, *power, *((complaint,) if complaint else ()))
 
-    def failed(self, code: int, what: str, hint: str, *, tries: int) -> Outcome:
+    def failed(self, code: int, what: str, hint: str, *, tries: int) -> RunOutcome:
         """Return the outcome of a run that sealed nothing."""
-        return Outcome(
+        return RunOutcome(
             at=clocks.rfc3339(self.clock.now()),
             code=code,
             what=what,

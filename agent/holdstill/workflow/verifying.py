@@ -8,7 +8,7 @@ import msgspec
 
 from holdstill.formats import gap
 from holdstill.keeper import marks, mending
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.model import names
 from holdstill.verify import card
 from holdstill.verify import store as store_check
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
     from holdstill.verify.card import CardReport
     from holdstill.verify.store import StoreReport
-    from holdstill.workflow.ports import Teller
-    from holdstill.workflow.rebuild import Source
+    from holdstill.workflow.ports import Progress
+    from holdstill.workflow.rebuild import RebuildSource
 
 MEMORY = "verified.sqlite"
 """In the store: when each content was last found good."""
@@ -41,7 +41,7 @@ def verify_store(
     rate: float,
     clock: Clock,
     runner: Runner,
-    tell: Teller,
+    tell: Progress,
 ) -> StoreReport:
     """Read contents again, newest captures first, and note in the ledgers what was found.
 
@@ -75,10 +75,10 @@ def mend(store: Store, report: StoreReport) -> dict[str, str]:
     Trees of contents that came back since an earlier mending are put right as well.
     """
     outcomes = {
-        damage.digest: str(mending.mend(store, names.check_digest(damage.digest)))
+        damage.digest: str(mending.repair(store, names.check_digest(damage.digest)))
         for damage in report.damages
     }
-    outcomes |= {digest: str(mending.Outcome.AWAITED) for digest in mending.finish(store)}
+    outcomes |= {digest: str(mending.RepairResult.AWAITED) for digest in mending.finish(store)}
     return outcomes
 
 
@@ -93,7 +93,7 @@ def _wanted(
     boards = (names.check_board(board),) if board else store.boards()
     good: list[tuple[str, StoredCapture]] = []
     faults: list[str] = []
-    for shelf in (Shelf(store, name, runner) for name in boards):
+    for shelf in (BoardCaptures(store, name, runner) for name in boards):
         briefs = shelf.briefs()
         wanted = (finding.chosen(briefs, which, shelf.board),) if which else briefs
         faults += [f"{shelf.board}: {fault}" for fault in shelf.ledger_faults()]
@@ -120,7 +120,7 @@ def _by_board(references: Iterable[str]) -> dict[BoardName, list[str]]:
     return found
 
 
-def verify_card(path: Path, source: Source, *, machine: Runner | None = None) -> CardReport:
+def verify_card(path: Path, source: RebuildSource, *, machine: Runner | None = None) -> CardReport:
     """Compare a card or image with the capture that it was made from, byte for byte.
 
     Sizes may be fitted; everything else must be as captured. The machine mounts, read-only, what

@@ -11,9 +11,9 @@ import msgspec
 
 from holdstill.errors import HoldstillError
 from holdstill.keeper import enrolment
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.model.layout import Record
-from holdstill.model.nightly import Kind, Letter
+from holdstill.model.nightly import Message, MessageKind
 from holdstill.notify import letters
 from holdstill.notify.metrics import Family
 from holdstill.system import clock as clocks
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.settings import WatchSettings
-    from holdstill.notify.herald import People
+    from holdstill.notify.herald import Recipients
     from holdstill.system.clock import Clock
     from holdstill.system.process import Runner
 
@@ -34,7 +34,7 @@ NAME = "watch.json"
 _DAY = 86_400.0
 
 
-class BoardState(Record, frozen=True, kw_only=True):
+class BoardSilence(Record, frozen=True, kw_only=True):
     """How one board stands at the keeper.
 
     Attributes:
@@ -74,34 +74,34 @@ class BoardState(Record, frozen=True, kw_only=True):
         return f"{self.days:.1f} days" if hours >= 48 else f"{hours:.0f} hours"
 
 
-class Watch(Record, frozen=True, kw_only=True):
+class SilenceState(Record, frozen=True, kw_only=True):
     """What the keeper remembers: who was told to be silent, and what waits to be delivered."""
 
     told: tuple[str, ...] = ()
-    outbox: tuple[Letter, ...] = ()
+    outbox: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True)
-class WatchFile:
+class SilenceStateFile:
     """Where it is remembered, in the store's directory."""
 
     directory: Path
 
-    def load(self) -> Watch:
+    def load(self) -> SilenceState:
         """Return what was written last, or nothing."""
         try:
-            return msgspec.json.decode((self.directory / NAME).read_bytes(), type=Watch)
+            return msgspec.json.decode((self.directory / NAME).read_bytes(), type=SilenceState)
         except (FileNotFoundError, msgspec.MsgspecError):
-            return Watch()
+            return SilenceState()
 
-    def save(self, watch: Watch) -> None:
+    def save(self, watch: SilenceState) -> None:
         """Write it down."""
         files.publish(self.directory / NAME, msgspec.json.encode(watch))
 
 
-def look(
+def find_silent(
     store: Store, settings: WatchSettings, *, clock: Clock, runner: Runner
-) -> tuple[BoardState, ...]:
+) -> tuple[BoardSilence, ...]:
     """Say of each enrolled board how long it has been silent. Changes nothing."""
     now = clock.now()
     return tuple(
@@ -114,16 +114,16 @@ def look(
 
 def _look_at(
     store: Store, board: BoardName, limit: int, now: datetime, runner: Runner
-) -> BoardState:
+) -> BoardSilence:
     try:
-        shelf = Shelf(store, board, runner)
+        shelf = BoardCaptures(store, board, runner)
         newest = shelf.newest_good()
         since = newest.arrived_at if newest else enrolment.read(store, board).keys[0].added_at
         with shelf.ledger_file.held_for_reading() as ledger:
             captures = len(ledger.sealed) - len(ledger.thinned)
     except (HoldstillError, OSError) as error:
-        return BoardState(board=board, limit=limit, trouble=f"it cannot be judged: {error}")
-    return BoardState(
+        return BoardSilence(board=board, limit=limit, trouble=f"it cannot be judged: {error}")
+    return BoardSilence(
         board=board,
         newest=newest.name if newest else "",
         since=since,
@@ -133,7 +133,9 @@ def _look_at(
     )
 
 
-def tell(watch: Watch, states: Sequence[BoardState], people: People, *, at: str) -> Watch:
+def tell(
+    watch: SilenceState, states: Sequence[BoardSilence], people: Recipients, *, at: str
+) -> SilenceState:
     """Return what to remember, with letters about boards whose state has changed.
 
     A board that is silent is told once, and once that it is back; all of them in one letter.
@@ -143,22 +145,25 @@ def tell(watch: Watch, states: Sequence[BoardState], people: People, *, at: str)
     keeper = os.uname().nodename
     outbox = watch.outbox
     for kind, lines in (
-        (Kind.SILENCE, [state.sentence for state in silent]),
-        (Kind.RECOVERY, [f"{state.board}: captured again, {state.newest}" for state in back]),
+        (MessageKind.SILENCE, [state.sentence for state in silent]),
+        (
+            MessageKind.RECOVERY,
+            [f"{state.board}: captured again, {state.newest}" for state in back],
+        ),
     ):
         if lines:
             letter = letters.about_boards(kind, keeper, lines, at=at)
             outbox = letters.posted(outbox, letter, people.names())
     told = tuple(state.board for state in states if state.is_silent)
-    return Watch(told=told, outbox=outbox)
+    return SilenceState(told=told, outbox=outbox)
 
 
 def watch(
-    store: Store, settings: WatchSettings, people: People, *, clock: Clock, runner: Runner
-) -> tuple[BoardState, ...]:
+    store: Store, settings: WatchSettings, people: Recipients, *, clock: Clock, runner: Runner
+) -> tuple[BoardSilence, ...]:
     """Look at all boards, tell people what is new, and return how the boards stand."""
-    file = WatchFile(store.root)
-    states = look(store, settings, clock=clock, runner=runner)
+    file = SilenceStateFile(store.root)
+    states = find_silent(store, settings, clock=clock, runner=runner)
     before = file.load()
     after = tell(before, states, people, at=clocks.rfc3339(clock.now()))
     if after != before:
@@ -171,7 +176,7 @@ def watch(
     return states
 
 
-def metrics(states: Sequence[BoardState]) -> tuple[Family, ...]:
+def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:
     """Return the numbers for machines."""
     since = {state.board: _seconds(state.since) for state in states if state.newest}
     return (
@@ -181,7 +186,7 @@ def metrics(states: Sequence[BoardState]) -> tuple[Family, ...]:
     )
 
 
-def _each(states: Sequence[BoardState], name: str) -> dict[str, float]:
+def _each(states: Sequence[BoardSilence], name: str) -> dict[str, float]:
     return {state.board: float(getattr(state, name)) for state in states}
 
 

@@ -19,7 +19,7 @@ FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
 """Mounted file systems for which the kernel has a freeze method (fs/ioctl.c, FIFREEZE)."""
 
 
-class Way(StrEnum):
+class CaptureMethod(StrEnum):
     """What is done with a partition."""
 
     FROZEN = "frozen"
@@ -45,59 +45,80 @@ class Way(StrEnum):
 
 
 HAS_FILES = frozenset(
-    {Way.FROZEN, Way.READ_ONLY, Way.REMOUNTED, Way.SETTLED, Way.LIVE, Way.UNMOUNTED}
+    {
+        CaptureMethod.FROZEN,
+        CaptureMethod.READ_ONLY,
+        CaptureMethod.REMOUNTED,
+        CaptureMethod.SETTLED,
+        CaptureMethod.LIVE,
+        CaptureMethod.UNMOUNTED,
+    }
 )
 
 
 @dataclass(frozen=True)
-class Chosen:
+class MethodChoice:
     """The way for one partition, the grade it can reach, and why."""
 
-    way: Way
+    way: CaptureMethod
     grade: Grade
     why: str
 
 
-def choose(part: BoardPart, settings: BoardSettings) -> Chosen:
+def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
     """Decide how a partition is captured."""
     match part.file_system:
         case Container():
-            return Chosen(Way.NOTHING, Grade.READ_ONLY, "holds the logical partitions")
+            return MethodChoice(
+                CaptureMethod.NOTHING, Grade.READ_ONLY, "holds the logical partitions"
+            )
         case Swap():
-            return Chosen(Way.IDENTITY, Grade.READ_ONLY, "swap: made anew with the same UUID")
+            return MethodChoice(
+                CaptureMethod.IDENTITY, Grade.READ_ONLY, "swap: made anew with the same UUID"
+            )
         case Raw():
             return _raw(part, settings)
         case Ext4() | Fat() | Other() if part.mount is not None:
             return _mounted(part, settings)
         case Fat():
-            return Chosen(Way.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader")
+            return MethodChoice(
+                CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
+            )
         case Ext4() | Other():
             return _raw(part, settings)
 
 
-def _mounted(part: BoardPart, settings: BoardSettings) -> Chosen:
+def _mounted(part: BoardPart, settings: BoardSettings) -> MethodChoice:
     assert part.mount is not None  # noqa: S101  the caller looked
     if part.mount.type == layout.PLAIN_DIRECTORY:
-        return Chosen(Way.LIVE, Grade.LIVE, "a plain directory cannot be held still")
+        return MethodChoice(
+            CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
+        )
     if part.mount.is_read_only:
-        return Chosen(Way.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
+        return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
     if part.mount.type in FREEZABLE:
-        return Chosen(Way.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen")
+        return MethodChoice(
+            CaptureMethod.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen"
+        )
     if settings.remount_read_only:
         why = f"{part.mount.type} cannot be frozen: made read-only for the pause"
-        return Chosen(Way.REMOUNTED, Grade.READ_ONLY, why)
+        return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
     why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
-    return Chosen(Way.SETTLED, Grade.SETTLED, why)
+    return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
 
 
-def _raw(part: BoardPart, settings: BoardSettings) -> Chosen:
+def _raw(part: BoardPart, settings: BoardSettings) -> MethodChoice:
     limit = sizes.parse_size(settings.raw_limit)
     if part.size > limit:
         why = (
             f"{sizes.human(part.size)} without files that can be read is above raw_limit "
             f"({settings.raw_limit}): mount it, or raise raw_limit"
         )
-        return Chosen(Way.TOO_LARGE, Grade.LIVE, why)
+        return MethodChoice(CaptureMethod.TOO_LARGE, Grade.LIVE, why)
     if part.mount is not None:
-        return Chosen(Way.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live")
-    return Chosen(Way.RAW, Grade.READ_ONLY, "no files that can be read: copied as it is")
+        return MethodChoice(
+            CaptureMethod.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live"
+        )
+    return MethodChoice(
+        CaptureMethod.RAW, Grade.READ_ONLY, "no files that can be read: copied as it is"
+    )

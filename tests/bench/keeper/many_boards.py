@@ -16,7 +16,7 @@ import statistics
 import tempfile
 from pathlib import Path
 
-from holdstill.keeper.captures import Shelf
+from holdstill.keeper.captures import BoardCaptures
 from holdstill.system.process import LocalRunner
 from support import boathouse, crowd
 
@@ -42,7 +42,7 @@ def measure(folder: Path, count: int) -> dict[str, float]:
         good = [
             brief
             for board in boards
-            for brief in Shelf(house.store, board, LocalRunner()).briefs()
+            for brief in BoardCaptures(house.store, board, LocalRunner()).briefs()
             if not brief.faults
         ]
     ideal = statistics.median(single) * count / min(count, os.cpu_count() or 1)

@@ -27,7 +27,7 @@ from holdstill.formats import digests, source, tree  # noqa: E402
 from holdstill.formats import ext4 as reader  # noqa: E402
 from holdstill.model.entries import Entry, EntryType, differences  # noqa: E402
 from holdstill.rebuild import fit, scaling  # noqa: E402
-from holdstill.rebuild.sources import Here  # noqa: E402
+from holdstill.rebuild.sources import LocalContents  # noqa: E402
 from holdstill.rebuild.writers import ext4  # noqa: E402
 from holdstill.records import index as index_file  # noqa: E402
 from holdstill.system.process import LocalRunner  # noqa: E402
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from holdstill.model.layout import Ext4
-    from holdstill.rebuild.sources import Contents
+    from holdstill.rebuild.sources import ContentSource
     from holdstill.records.index import Index
 
 MILLION = 1_000_000
@@ -70,7 +70,7 @@ def against_tar(top: Path, folder: Path, rounds: int) -> None:
         "tar", "--xattrs", "--acls", "-C", top, "-cf", archive, ".", timeout=HOUR
     )  # fmt: skip
     with indexed(folder / "index.sqlite", entries) as index:
-        contents = Here(InPlace(top, entries))
+        contents = LocalContents(InPlace(top, entries))
         parameters = roomy(entries, contents)
         names = ("tar", "ext4 written", "ext4 written and verified", "holdstill rebuild")
         taken: dict[str, list[float]] = {name: [] for name in names}
@@ -128,7 +128,7 @@ def report(taken: dict[str, list[float]]) -> None:
         say(f"{name}: median {middle:.1f} s of {all_of_them}; tar / this = {tar / middle:.2f}")
 
 
-def roomy(entries: Iterable[Entry], contents: Contents) -> Ext4:
+def roomy(entries: Iterable[Entry], contents: ContentSource) -> Ext4:
     """Return the parameters of a file system that holds a tree and a fifth more."""
     plain = ext4_images.parameters(size=8 << 30, inodes=1 << 19)
     usage = fit.need(entries, plain, contents=contents)
@@ -150,7 +150,7 @@ def by_tar(archive: Path, folder: Path, parameters: Ext4) -> None:
     image.unlink()
 
 
-def by_writer(image: Path, index: Index, contents: Contents, parameters: Ext4) -> None:
+def by_writer(image: Path, index: Index, contents: ContentSource, parameters: Ext4) -> None:
     """Make, fill, flush and check an ext4 in an image."""
     size, machine = parameters.blocks * parameters.block_size, LocalRunner()
     loop.blank_image(image, size=size)
@@ -169,9 +169,9 @@ def verify(image: Path, index: Index, parameters: Ext4) -> None:
         source.around_memory(
             image, whole.window(0, parameters.blocks * parameters.block_size)
         ) as part,
-        digests.beside(part) as hasher,
+        digests.hash_worker(part) as hasher,
     ):  # fmt: skip
-        volume = reader.Ext4(part)
+        volume = reader.Ext4Reader(part)
         found = volume.entries(tree.Content.HASHED, logical_max=1 << 50, hasher=hasher)
         assert list(differences(index.entries(1), found)) == []
 
@@ -193,7 +193,7 @@ def million(folder: Path) -> None:
 def million_in(directories: int, folder: Path) -> None:
     """Write a million files in so many directories; tell the memory."""
     parameters = ext4_images.parameters(size=8 << 30, inodes=1_100_000)
-    image, one = folder / "million.img", Here(One(folder / "one"))
+    image, one = folder / "million.img", LocalContents(One(folder / "one"))
     with indexed(folder / "million.sqlite", many(directories)) as index:
         forget_peak()
         before = peak_mib()

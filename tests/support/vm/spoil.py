@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.rehearse import run
-from holdstill.rehearse.signs import Link
+from holdstill.rehearse.signs import BootStage
 from holdstill.system.clock import SystemClock
 from holdstill.system.process import LocalRunner
 from support import programs
@@ -137,18 +137,18 @@ def wrong_root_for_u_boot(image: Path) -> None:
     edit(image, MENU, lambda text: text.replace(board.Ids().disk, NOWHERE))
 
 
-BY_PI: dict[str, tuple[Callable[[Path], None], Link | None]] = {
+BY_PI: dict[str, tuple[Callable[[Path], None], BootStage | None]] = {
     "good": (nothing, None),
-    "no-kernel": (no_kernel, Link.KERNEL),
-    "no-initramfs": (no_initramfs, Link.INITRAMFS),
-    "no-device-tree": (no_device_tree, Link.FIRMWARE),
-    "wrong-root": (wrong_root_for_a_pi, Link.ROOT),
+    "no-kernel": (no_kernel, BootStage.KERNEL),
+    "no-initramfs": (no_initramfs, BootStage.INITRAMFS),
+    "no-device-tree": (no_device_tree, BootStage.FIRMWARE),
+    "wrong-root": (wrong_root_for_a_pi, BootStage.ROOT),
 }
-BY_U_BOOT: dict[str, tuple[Callable[[Path], None], Link | None]] = {
+BY_U_BOOT: dict[str, tuple[Callable[[Path], None], BootStage | None]] = {
     "good": (nothing, None),
-    "no-kernel": (no_kernel, Link.KERNEL),
-    "no-initramfs": (no_initramfs, Link.INITRAMFS),
-    "wrong-root": (wrong_root_for_u_boot, Link.ROOT),
+    "no-kernel": (no_kernel, BootStage.KERNEL),
+    "no-initramfs": (no_initramfs, BootStage.INITRAMFS),
+    "wrong-root": (wrong_root_for_u_boot, BootStage.ROOT),
 }
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import events, stamps
-from holdstill.board.events import EventWatch, Heard
+from holdstill.board.events import EventDetector, FanotifyEvents
 from holdstill.board.watch import ChangedInodes, EverythingMayHaveChanged
 from holdstill.model.entries import Seen
 from holdstill.system import clock
@@ -34,8 +34,8 @@ def event(mask: int, *records: bytes, process: int = 1) -> bytes:
     return struct.pack("=IBBHQii", 24 + len(body), 3, 0, 24, mask, -1, process) + body
 
 
-def heard(*written: bytes, own: int = 0) -> Heard:
-    found = Heard()
+def heard(*written: bytes, own: int = 0) -> FanotifyEvents:
+    found = FanotifyEvents()
     events.understand(b"".join(written), found, own=own)
     return found
 
@@ -44,7 +44,7 @@ def heard(*written: bytes, own: int = 0) -> Heard:
 def test_a_change_of_a_file_says_nothing_of_its_directory(kind: int) -> None:
     found = heard(event(MODIFY, record(DFID, kind, 11), record(FID, kind, 300)))
 
-    assert found == Heard({300})
+    assert found == FanotifyEvents({300})
 
 
 def test_a_new_name_changes_its_directory() -> None:
@@ -52,17 +52,19 @@ def test_a_new_name_changes_its_directory() -> None:
         event(CREATE, record(DFID, XFS, 11)), event(MODIFY | ONDIR, record(DFID, XFS, 2**40))
     )
 
-    assert found == Heard({11, 2**40})
+    assert found == FanotifyEvents({11, 2**40})
 
 
 def test_an_opening_is_no_change_yet_and_our_own_is_nothing() -> None:
     some = [event(OPEN, record(FID, XFS, n), process=n) for n in (1, 2)]
 
-    assert heard(*some, own=2) == Heard(opened={1})
+    assert heard(*some, own=2) == FanotifyEvents(opened={1})
 
 
 def test_a_change_by_ourselves_counts() -> None:
-    assert heard(event(MODIFY | OPEN, record(FID, XFS, 5), process=2), own=2) == Heard({5})
+    assert heard(event(MODIFY | OPEN, record(FID, XFS, 5), process=2), own=2) == FanotifyEvents(
+        {5}
+    )
 
 
 @pytest.mark.parametrize(
@@ -73,30 +75,30 @@ def test_a_change_by_ourselves_counts() -> None:
 def test_what_is_lost_or_not_understood_is_said(lost: bytes) -> None:
     found = heard(event(MODIFY, record(FID, XFS, 5)), lost)
 
-    assert found == Heard({5}, is_all=False)
+    assert found == FanotifyEvents({5}, is_all=False)
 
 
 class Told:
     """A queue that tells what the test says."""
 
-    def __init__(self, *heard: Heard) -> None:
+    def __init__(self, *heard: FanotifyEvents) -> None:
         self._heard = list(heard)
         self.is_at_rest = False
 
     def rest(self) -> None:
         self.is_at_rest = True
 
-    def heard(self) -> Heard:
+    def heard(self) -> FanotifyEvents:
         return self._heard.pop(0)
 
 
-def watch(queue: Told, *mapped: int) -> EventWatch:
-    clocks = stamps.Stamps(clock.SystemClock(), clock.coarse_now_ns)
-    return EventWatch(0, clocks, queue, mapped=lambda: set(mapped))
+def watch(queue: Told, *mapped: int) -> EventDetector:
+    clocks = stamps.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
+    return EventDetector(0, clocks, queue, mapped=lambda: set(mapped))
 
 
 def test_the_first_look_is_at_everything_and_the_next_at_what_was_heard() -> None:
-    found = watch(Told(Heard({4}), Heard({5}, {6}), Heard({9})), 8)
+    found = watch(Told(FanotifyEvents({4}), FanotifyEvents({5}, {6}), FanotifyEvents({9})), 8)
     found.brace()
 
     first = found.changes_while_still()
@@ -113,7 +115,7 @@ def test_the_first_look_is_at_everything_and_the_next_at_what_was_heard() -> Non
 
 
 def test_what_may_be_mapped_is_trusted_by_its_ctime_unless_that_is_recent() -> None:
-    found = watch(Told(Heard(), Heard({5})), 8)
+    found = watch(Told(FanotifyEvents(), FanotifyEvents({5})), 8)
     found.brace()
     found.changes_while_still()
     found.confirm()
@@ -127,7 +129,7 @@ def test_what_may_be_mapped_is_trusted_by_its_ctime_unless_that_is_recent() -> N
 
 
 def test_after_a_loss_everything_is_looked_at_once() -> None:
-    found = watch(Told(Heard(), Heard(is_all=False), Heard()))
+    found = watch(Told(FanotifyEvents(), FanotifyEvents(is_all=False), FanotifyEvents()))
     looks = []
     for _ in range(3):
         looks.append(type(found.changes_while_still()))
@@ -137,7 +139,7 @@ def test_after_a_loss_everything_is_looked_at_once() -> None:
 
 
 def test_what_is_doubted_is_looked_at() -> None:
-    found = watch(Told(Heard(), Heard()))
+    found = watch(Told(FanotifyEvents(), FanotifyEvents()))
     found.changes_while_still()
     found.confirm()
     found.doubt([12])

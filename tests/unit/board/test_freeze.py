@@ -11,9 +11,9 @@ import pytest
 
 from holdstill.board import freeze, marks, vigil
 from holdstill.board.guard import Guard, HeldMount
-from holdstill.board.marks import Marked, State
+from holdstill.board.marks import FreezeState, FrozenFileSystem
 from holdstill.board.mounts import Mount
-from holdstill.board.vigil import Strength
+from holdstill.board.vigil import Protection
 from holdstill.errors import DegradedError, PauseError
 from holdstill.model.paths import BoardPath
 from support.services import FakeClock, FakeKernel
@@ -40,7 +40,7 @@ def armed(kernel: FakeKernel, *handles: int) -> Iterator[Guard]:
     mounts = tuple(held(handle) for handle in handles or (BOOT, DATA, ROOT))
     shared = marks.in_memory(len(mounts))
     try:
-        yield Guard(mounts, shared, FakeClock(), 5.0, order, answer, Strength(7), kernel)
+        yield Guard(mounts, shared, FakeClock(), 5.0, order, answer, Protection(7), kernel)
     finally:
         for handle in (orders, order, answer, said):
             os.close(handle)
@@ -75,7 +75,7 @@ def test_a_freeze_is_marked_before_it_is_tried() -> None:
         with freeze.frozen(guard):
             pass
 
-    assert ("freeze", State.TRYING) in seen
+    assert ("freeze", FreezeState.TRYING) in seen
     assert guard.marks.touched() == []
 
 
@@ -215,7 +215,7 @@ def test_the_guard_is_told_when_it_begins_and_ends() -> None:
     orders, order = os.pipe()
     answer, said = os.pipe()
     guard = Guard(
-        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Strength(7),
+        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Protection(7),
         FakeKernel(),
     )  # fmt: skip
 
@@ -233,7 +233,7 @@ def test_nothing_is_frozen_when_the_guard_is_dead() -> None:
     orders, order = os.pipe()
     answer, said = os.pipe()
     guard = Guard(
-        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Strength(7), kernel
+        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Protection(7), kernel
     )
     os.close(orders)
     os.close(said)
@@ -250,7 +250,7 @@ def test_what_the_kernel_refused_the_guard_is_told() -> None:
     with armed(FakeKernel()) as guard:
         weak = Guard(
             guard.mounts, guard.marks, guard.clock, 5.0, guard.orders, guard.answer,
-            Strength.REALTIME,
+            Protection.REALTIME,
         )  # fmt: skip
 
     assert guard.shortcomings == ()
@@ -318,9 +318,11 @@ class TestLeftOver:
         return made
 
     def leave(self, path: Path, places: list[Mount], *frozen: int) -> None:
-        with marks.on_tmpfs(path, [Marked(p.device, p.point.raw) for p in places]) as left:
+        with marks.on_tmpfs(
+            path, [FrozenFileSystem(p.device, p.point.raw) for p in places]
+        ) as left:
             for number in frozen:
-                left[number] = State.OURS
+                left[number] = FreezeState.OURS
 
     def test_nothing_left_is_nothing_to_do(self, tmp_path: Path) -> None:
         assert freeze.thaw_left_over(tmp_path / "frozen", [], kernel=FakeKernel()) == ()

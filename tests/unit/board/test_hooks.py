@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.hooks import QuietReport
-    from holdstill.board.journal import Journal
+    from holdstill.board.journal import UndoLog
     from holdstill.system.process import Command
 
 
@@ -31,7 +31,7 @@ CALM: dict[str, object] = {f"{name} {word}": "" for name in "abc" for word in ("
 
 
 @pytest.fixture
-def debts(tmp_path: Path) -> Iterator[Journal]:
+def debts(tmp_path: Path) -> Iterator[UndoLog]:
     with journal.opened(tmp_path) as mine:
         yield mine
 
@@ -41,12 +41,12 @@ def trust(hook: Hook) -> None:
 
 
 def quiet(
-    machine: FakeMachine, debts: Journal, some: list[Hook] | None = None
+    machine: FakeMachine, debts: UndoLog, some: list[Hook] | None = None
 ) -> AbstractContextManager[QuietReport]:
     return hooks.quiet(some or THREE, machine, FakeClock(), debts, check_hook=trust)
 
 
-def test_services_are_quieted_in_order_and_resumed_in_reverse(debts: Journal) -> None:
+def test_services_are_quieted_in_order_and_resumed_in_reverse(debts: UndoLog) -> None:
     machine = FakeMachine(CALM)
 
     with quiet(machine, debts) as report:
@@ -58,14 +58,14 @@ def test_services_are_quieted_in_order_and_resumed_in_reverse(debts: Journal) ->
     assert report.problems == []
 
 
-def test_without_hooks_nothing_happens(debts: Journal) -> None:
+def test_without_hooks_nothing_happens(debts: UndoLog) -> None:
     with hooks.quiet([], FakeMachine({}), FakeClock(), debts) as report:
         pass
 
     assert report.quieted == []
 
 
-def test_the_undo_is_written_down_before_the_deed(debts: Journal) -> None:
+def test_the_undo_is_written_down_before_the_deed(debts: UndoLog) -> None:
     owed = []
 
     def count(stdin: bytes) -> str:
@@ -80,7 +80,7 @@ def test_the_undo_is_written_down_before_the_deed(debts: Journal) -> None:
 
 
 def test_a_failure_resumes_those_that_were_started_and_never_calls_the_rest(
-    debts: Journal,
+    debts: UndoLog,
 ) -> None:
     machine = FakeMachine(CALM | {"b hold": failing("the sensor is wet")})
 
@@ -91,7 +91,7 @@ def test_a_failure_resumes_those_that_were_started_and_never_calls_the_rest(
     assert debts.owed(hooks.KIND) == ()
 
 
-def test_an_optional_hook_may_fail(debts: Journal) -> None:
+def test_an_optional_hook_may_fail(debts: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b hold": failing("the sensor is wet")})
     some = [hook("a"), hook("b", required=False), hook("c")]
 
@@ -103,7 +103,7 @@ def test_an_optional_hook_may_fail(debts: Journal) -> None:
     assert "the sensor is wet" in report.problems[0]
 
 
-def test_a_resume_that_fails_is_tried_again(debts: Journal) -> None:
+def test_a_resume_that_fails_is_tried_again(debts: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b go": [failing("not yet"), ""]})
 
     with quiet(machine, debts) as report:
@@ -114,7 +114,7 @@ def test_a_resume_that_fails_is_tried_again(debts: Journal) -> None:
     assert debts.owed(hooks.KIND) == ()
 
 
-def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: Journal) -> None:
+def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b go": failing("gone")})
 
     with quiet(machine, debts) as report:
@@ -125,7 +125,7 @@ def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: Journal) -> None
     assert len(debts.owed(hooks.KIND)) == 1
 
 
-def test_what_was_not_resumed_is_resumed_by_the_next_run(debts: Journal) -> None:
+def test_what_was_not_resumed_is_resumed_by_the_next_run(debts: UndoLog) -> None:
     with quiet(FakeMachine(CALM | {"b go": failing(), "c go": failing()}), debts):
         pass
     machine = FakeMachine(CALM)
@@ -137,7 +137,7 @@ def test_what_was_not_resumed_is_resumed_by_the_next_run(debts: Journal) -> None
     assert machine.ran == ["c go", "b go"]
 
 
-def test_what_still_does_not_resume_is_told_and_remembered(debts: Journal) -> None:
+def test_what_still_does_not_resume_is_told_and_remembered(debts: UndoLog) -> None:
     broken = CALM | {"b go": failing("gone")}
     with quiet(FakeMachine(broken), debts):
         pass
@@ -148,7 +148,7 @@ def test_what_still_does_not_resume_is_told_and_remembered(debts: Journal) -> No
     assert len(debts.owed(hooks.KIND)) == 1
 
 
-def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: Journal) -> None:
+def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: UndoLog) -> None:
     unit = Hook(name="u", how=HookHow.STOP, subject="u.service")
     show = "systemctl show --property=LoadState,ActiveState,FreezerState -- u.service"
     answers = {
@@ -165,7 +165,7 @@ def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: Journal
     assert machine.ran == ["systemctl start -- u.service"]
 
 
-def test_problems_of_resuming_go_with_the_error_that_ended_the_run(debts: Journal) -> None:
+def test_problems_of_resuming_go_with_the_error_that_ended_the_run(debts: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b hold": failing(), "a go": failing("a is gone")})
 
     with pytest.raises(PauseError) as caught, quiet(machine, debts):
@@ -174,7 +174,7 @@ def test_problems_of_resuming_go_with_the_error_that_ended_the_run(debts: Journa
     assert any("a is gone" in note for note in caught.value.__notes__)
 
 
-def test_an_exception_inside_resumes_and_passes(debts: Journal) -> None:
+def test_an_exception_inside_resumes_and_passes(debts: UndoLog) -> None:
     machine = FakeMachine(CALM)
 
     with pytest.raises(EOFError), quiet(machine, debts):
@@ -183,7 +183,7 @@ def test_an_exception_inside_resumes_and_passes(debts: Journal) -> None:
     assert machine.ran[3:] == ["c go", "b go", "a go"]
 
 
-def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: Journal) -> None:
+def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b go": KeyboardInterrupt()})
 
     with pytest.raises(KeyboardInterrupt), quiet(machine, debts):
@@ -195,7 +195,7 @@ def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: Jour
 
 @pytest.mark.parametrize("interruption", [KeyboardInterrupt(), MemoryError()])
 def test_c8_signal_and_out_of_memory_in_a_resume_end_the_run_after_it_and_not_before(
-    debts: Journal, interruption: BaseException
+    debts: UndoLog, interruption: BaseException
 ) -> None:
     class Once(FakeMachine):
         def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
@@ -213,7 +213,7 @@ def test_c8_signal_and_out_of_memory_in_a_resume_end_the_run_after_it_and_not_be
     assert debts.owed(hooks.KIND) == ()
 
 
-def test_no_hook_runs_when_one_is_refused(debts: Journal) -> None:
+def test_no_hook_runs_when_one_is_refused(debts: UndoLog) -> None:
     def refuse(one: Hook) -> None:
         if one.name == "c":
             raise SecurityError("anybody may write to c")
@@ -229,7 +229,7 @@ def test_no_hook_runs_when_one_is_refused(debts: Journal) -> None:
     assert machine.ran == []
 
 
-def test_no_hook_runs_when_a_recipe_is_unknown(debts: Journal) -> None:
+def test_no_hook_runs_when_a_recipe_is_unknown(debts: UndoLog) -> None:
     machine = FakeMachine(CALM)
     some = [hook("a"), Hook(name="r", how=HookHow.RECIPE, subject="oracle")]
 
@@ -239,7 +239,7 @@ def test_no_hook_runs_when_a_recipe_is_unknown(debts: Journal) -> None:
     assert machine.ran == []
 
 
-def test_the_report_spans_the_first_and_the_last_action(debts: Journal) -> None:
+def test_the_report_spans_the_first_and_the_last_action(debts: UndoLog) -> None:
     clock = FakeClock()
 
     def slow(stdin: bytes) -> str:

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.board import marks
-from holdstill.board.marks import Marked, State
+from holdstill.board.marks import FreezeState, FrozenFileSystem
 
-TWO = [Marked((179, 1), b"/boot"), Marked((179, 2), b"/")]
+TWO = [FrozenFileSystem((179, 1), b"/boot"), FrozenFileSystem((179, 2), b"/")]
 
 
 def test_fresh_marks_touch_nothing() -> None:
@@ -23,7 +23,7 @@ def test_fresh_marks_touch_nothing() -> None:
 def test_the_last_frozen_is_thawed_first() -> None:
     made = marks.in_memory(3)
 
-    made[0], made[2] = State.OURS, State.TRYING
+    made[0], made[2] = FreezeState.OURS, FreezeState.TRYING
 
     assert made.touched() == [2, 0]
 
@@ -33,19 +33,19 @@ def test_there_is_no_mark_beyond_the_last(number: int) -> None:
     made = marks.in_memory(2)
 
     with pytest.raises(IndexError):
-        made[number] = State.OURS
+        made[number] = FreezeState.OURS
 
 
 def test_a_later_run_reads_what_an_ended_one_marked(tmp_path: Path) -> None:
     path = tmp_path / "frozen"
 
     with marks.on_tmpfs(path, TWO) as mine:
-        mine[1] = State.OURS
+        mine[1] = FreezeState.OURS
         left, described = marks.left_over(path)
         states = [left[0], left[1]]
-        mine[1] = State.UNTOUCHED
+        mine[1] = FreezeState.UNTOUCHED
 
-    assert states == [State.UNTOUCHED, State.OURS]
+    assert states == [FreezeState.UNTOUCHED, FreezeState.OURS]
     assert list(described) == TWO
 
 
@@ -70,7 +70,7 @@ def test_the_file_stays_while_something_is(tmp_path: Path) -> None:
     path = tmp_path / "frozen"
 
     with marks.on_tmpfs(path, TWO) as mine:
-        mine[0] = State.OURS
+        mine[0] = FreezeState.OURS
 
     left, _ = marks.left_over(path)
     assert left.touched() == [0]
@@ -79,14 +79,14 @@ def test_the_file_stays_while_something_is(tmp_path: Path) -> None:
 def test_new_marks_do_not_pull_the_rug_from_under_an_old_guard(tmp_path: Path) -> None:
     path = tmp_path / "frozen"
     with marks.on_tmpfs(path, TWO) as mine:
-        mine[0] = State.OURS
+        mine[0] = FreezeState.OURS
         old, _ = marks.left_over(path)
 
     with marks.on_tmpfs(path, TWO) as new:
-        new[0] = State.TRYING
+        new[0] = FreezeState.TRYING
 
-        assert old[0] is State.OURS
-        new[0] = State.UNTOUCHED
+        assert old[0] is FreezeState.OURS
+        new[0] = FreezeState.UNTOUCHED
 
 
 @given(st.integers(0, 200))

@@ -23,9 +23,9 @@ from hypothesis import strategies as st
 
 from holdstill.board import freeze, hooks, journal, marks, readonly
 from holdstill.board.guard import MARKS, Guard, HeldMount
-from holdstill.board.marks import Marked
+from holdstill.board.marks import FrozenFileSystem
 from holdstill.board.mounts import Mount
-from holdstill.board.vigil import Strength, Vigil
+from holdstill.board.vigil import GuardProcess, Protection
 from holdstill.errors import CommandError, HoldstillError
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import Hook, HookHow
@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
 
-    from holdstill.board.journal import Journal
-    from holdstill.board.way import Talk
+    from holdstill.board.journal import UndoLog
+    from holdstill.board.way import LineDialog
     from holdstill.system.process import Command
 
 
@@ -81,7 +81,7 @@ class Board:
     steps: int = 0
     fired: bool = False
     is_dead: bool = False
-    vigil: Vigil | None = None
+    vigil: GuardProcess | None = None
 
     @contextmanager
     def step(self, failure: Exception) -> Iterator[None]:
@@ -147,7 +147,7 @@ class Board:
                 pytest.fail(shlex.join(words))
         return ""
 
-    def talking(self, command: Command) -> AbstractContextManager[Talk]:
+    def talking(self, command: Command) -> AbstractContextManager[LineDialog]:
         pytest.fail(f"unannounced: {command}")
 
     # What freezing sees.
@@ -249,7 +249,7 @@ class Run:
             for number, point in enumerate(self.points)
         ]  # fmt: skip
 
-    def pause(self, board: Board, debts: Journal) -> None:
+    def pause(self, board: Board, debts: UndoLog) -> None:
         """Do what a run does, in a run's order."""
         clock = FakeClock()
         now = self.read_mounts(board)
@@ -270,7 +270,7 @@ class Run:
                 with board.step(HoldstillError("deliberate")):
                     pass  # reading
 
-    def ladder(self, board: Board, debts: Journal) -> None:
+    def ladder(self, board: Board, debts: UndoLog) -> None:
         """Do what the end of the service, and the next run, do."""
         board.is_dead, board.fault = False, None
         everything = self.read_mounts(board)
@@ -285,15 +285,17 @@ def fake_armed(
     board: Board, held: list[HeldMount], clock: FakeClock, directory: Path
 ) -> Iterator[Guard]:
     """Arm a guard that acts in this process: at the end of the block, as at the agent's death."""
-    marked = [Marked(h.mount.device, h.point.raw) for h in held]
+    marked = [FrozenFileSystem(h.mount.device, h.point.raw) for h in held]
     pipes = [*os.pipe(), *os.pipe()]
     handles = [h.handle for h in held]
     try:
         with marks.on_tmpfs(directory / MARKS, marked) as shared:
-            board.vigil = Vigil(handles, shared, pipes[0], pipes[0], Outside(board), patience=0.0)
+            board.vigil = GuardProcess(
+                handles, shared, pipes[0], pipes[0], Outside(board), patience=0.0
+            )
             try:
                 yield Guard(
-                    tuple(held), shared, clock, 5.0, pipes[1], pipes[2], Strength(7), board
+                    tuple(held), shared, clock, 5.0, pipes[1], pipes[2], Protection(7), board
                 )
             finally:
                 if not (board.is_dead and board.fault in {Fault.ALL_DEAD, Fault.ALL_DEAD_AFTER}):

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.board.journal import Journal
+    from holdstill.board.journal import UndoLog
     from holdstill.system.process import Command
 
 BOOT = Mount(
@@ -55,12 +55,12 @@ def board() -> Board:
 
 
 @pytest.fixture
-def debts(tmp_path: Path) -> Iterator[Journal]:
+def debts(tmp_path: Path) -> Iterator[UndoLog]:
     with journal.opened(tmp_path) as mine:
         yield mine
 
 
-def test_it_is_read_only_inside_and_writable_after(board: Board, debts: Journal) -> None:
+def test_it_is_read_only_inside_and_writable_after(board: Board, debts: UndoLog) -> None:
     with readonly.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
         inside = board.mounts[0].is_read_only
 
@@ -70,7 +70,7 @@ def test_it_is_read_only_inside_and_writable_after(board: Board, debts: Journal)
     assert debts.owed(readonly.KIND) == ()
 
 
-def test_the_undo_is_written_down_before_the_deed(board: Board, debts: Journal) -> None:
+def test_the_undo_is_written_down_before_the_deed(board: Board, debts: UndoLog) -> None:
     owed = []
     original = board.run
 
@@ -85,7 +85,7 @@ def test_the_undo_is_written_down_before_the_deed(board: Board, debts: Journal) 
     assert owed == [1, 1]
 
 
-def test_what_is_read_only_already_is_not_touched(board: Board, debts: Journal) -> None:
+def test_what_is_read_only_already_is_not_touched(board: Board, debts: UndoLog) -> None:
     mount = replace(BOOT, options="ro,relatime")
 
     with readonly.made_read_only(mount, board, debts, read_mounts=board.read) as result:
@@ -95,7 +95,7 @@ def test_what_is_read_only_already_is_not_touched(board: Board, debts: Journal) 
     assert board.ran == []
 
 
-def test_one_in_use_is_reported_and_left(board: Board, debts: Journal) -> None:
+def test_one_in_use_is_reported_and_left(board: Board, debts: UndoLog) -> None:
     board.failures[RO] = [failing("mount: /boot: mount point is busy.", errno.EBUSY)]
 
     with readonly.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
@@ -107,7 +107,7 @@ def test_one_in_use_is_reported_and_left(board: Board, debts: Journal) -> None:
     assert debts.owed(readonly.KIND) == ()
 
 
-def test_a_second_attempt_may_help(board: Board, debts: Journal) -> None:
+def test_a_second_attempt_may_help(board: Board, debts: UndoLog) -> None:
     board.failures[RW] = [failing()]
 
     with readonly.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
@@ -118,7 +118,7 @@ def test_a_second_attempt_may_help(board: Board, debts: Journal) -> None:
     assert debts.owed(readonly.KIND) == ()
 
 
-def test_one_that_stays_read_only_is_told_and_remembered(board: Board, debts: Journal) -> None:
+def test_one_that_stays_read_only_is_told_and_remembered(board: Board, debts: UndoLog) -> None:
     board.failures[RW] = [failing("I/O error"), failing("I/O error")]
     with readonly.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
         pass
@@ -131,7 +131,7 @@ def test_one_that_stays_read_only_is_told_and_remembered(board: Board, debts: Jo
     assert not board.mounts[0].is_read_only
 
 
-def test_the_next_run_tells_what_still_does_not_work(board: Board, debts: Journal) -> None:
+def test_the_next_run_tells_what_still_does_not_work(board: Board, debts: UndoLog) -> None:
     board.failures[RW] = [failing("I/O error")] * 4
     with readonly.made_read_only(BOOT, board, debts, read_mounts=board.read):
         pass
@@ -142,7 +142,7 @@ def test_the_next_run_tells_what_still_does_not_work(board: Board, debts: Journa
     assert len(debts.owed(readonly.KIND)) == 1
 
 
-def test_one_that_was_unmounted_since_is_settled(board: Board, debts: Journal) -> None:
+def test_one_that_was_unmounted_since_is_settled(board: Board, debts: UndoLog) -> None:
     with readonly.made_read_only(BOOT, board, debts, read_mounts=board.read):
         board.mounts = []
 
@@ -150,7 +150,7 @@ def test_one_that_was_unmounted_since_is_settled(board: Board, debts: Journal) -
     assert debts.owed(readonly.KIND) == ()
 
 
-def test_an_exception_inside_makes_it_writable(board: Board, debts: Journal) -> None:
+def test_an_exception_inside_makes_it_writable(board: Board, debts: UndoLog) -> None:
     with (
         pytest.raises(EOFError),
         readonly.made_read_only(BOOT, board, debts, read_mounts=board.read),

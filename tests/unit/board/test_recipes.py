@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import recipes
-from holdstill.board.way import Shift
+from holdstill.board.way import HookSession
 from holdstill.errors import CommandError, PauseError, UsageError
 from holdstill.model.settings import Hook, HookHow
 from support.services import FakeClock, FakeMachine, FakeTalk, failing
@@ -21,12 +21,12 @@ REDIS = "redis-cli -s /run/redis/socket"
 
 def shift(
     subject: str, machine: FakeMachine, settings: Mapping[str, str], *, timeout: float = 2.0
-) -> Shift:
+) -> HookSession:
     hook = Hook(
         name="readings", how=HookHow.RECIPE, subject=subject, settings=dict(settings),
         timeout=timeout,
     )  # fmt: skip
-    return Shift(hook, machine, FakeClock())
+    return HookSession(hook, machine, FakeClock())
 
 
 def test_an_unknown_recipe_is_refused_with_those_that_exist() -> None:

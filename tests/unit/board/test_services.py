@@ -6,8 +6,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board.services import CommandWay, ContainerWay, FreezeWay, StopWay
-from holdstill.board.way import Shift
+from holdstill.board.services import (
+    CommandControl,
+    ContainerControl,
+    FreezeUnitControl,
+    StopUnitControl,
+)
+from holdstill.board.way import HookSession
 from holdstill.errors import CommandError, PauseError
 from holdstill.model.settings import Hook, HookHow
 from support.services import FakeClock, FakeMachine, failing
@@ -24,13 +29,13 @@ def state(active: str, *, freezer: str = "running", load: str = "loaded") -> str
     return f"LoadState={load}\nActiveState={active}\nFreezerState={freezer}\n"
 
 
-def shift(how: HookHow, answers: Mapping[str, object], **more: str) -> Shift:
+def shift(how: HookHow, answers: Mapping[str, object], **more: str) -> HookSession:
     subject = "gauge" if how is HookHow.CONTAINER else UNIT
     hook = Hook(name="gauge", how=how, subject=subject, settings=more)
-    return Shift(hook, FakeMachine(answers), FakeClock())
+    return HookSession(hook, FakeMachine(answers), FakeClock())
 
 
-def ran(one: Shift) -> list[str]:
+def ran(one: HookSession) -> list[str]:
     assert isinstance(one.machine, FakeMachine)
     return one.machine.ran
 
@@ -39,7 +44,7 @@ class TestCommand:
     def test_its_two_commands_are_run(self) -> None:
         hook = Hook(name="g", how=HookHow.COMMAND, quiesce=("g", "hold"), resume=("g", "go"))
         machine = FakeMachine({"g hold": "", "g go": ""})
-        way = CommandWay(Shift(hook, machine, FakeClock()))
+        way = CommandControl(HookSession(hook, machine, FakeClock()))
 
         way.quiesce(way.look())
         way.resume({})
@@ -49,7 +54,7 @@ class TestCommand:
     def test_one_that_is_left_out_is_not_run(self) -> None:
         hook = Hook(name="g", how=HookHow.COMMAND, resume=("g", "go"))
         machine = FakeMachine({"g go": ""})
-        way = CommandWay(Shift(hook, machine, FakeClock()))
+        way = CommandControl(HookSession(hook, machine, FakeClock()))
 
         way.quiesce({})
         way.resume({})
@@ -68,7 +73,7 @@ class TestStop:
                 f"systemctl start -- {UNIT}": "",
             },
         )
-        way = StopWay(one)
+        way = StopUnitControl(one)
 
         before = way.look()
         way.quiesce(before)
@@ -79,7 +84,7 @@ class TestStop:
     @pytest.mark.parametrize("active", ["inactive", "failed", "deactivating"])
     def test_a_unit_that_did_not_run_is_not_started(self, active: str) -> None:
         one = shift(HookHow.STOP, {SHOW: state(active)})
-        way = StopWay(one)
+        way = StopUnitControl(one)
 
         before = way.look()
         way.quiesce(before)
@@ -91,7 +96,7 @@ class TestStop:
         one = shift(HookHow.STOP, {SHOW: state("inactive", load="not-found")})
 
         with pytest.raises(PauseError, match="not-found"):
-            StopWay(one).look()
+            StopUnitControl(one).look()
 
 
 class TestFreeze:
@@ -104,7 +109,7 @@ class TestFreeze:
                 f"systemctl thaw -- {UNIT}": "",
             },
         )
-        way = FreezeWay(one)
+        way = FreezeUnitControl(one)
 
         before = way.look()
         way.quiesce(before)
@@ -117,7 +122,7 @@ class TestFreeze:
     )
     def test_somebody_elses_freeze_and_a_stopped_unit_are_left_alone(self, answer: str) -> None:
         one = shift(HookHow.FREEZE, {SHOW: answer})
-        way = FreezeWay(one)
+        way = FreezeUnitControl(one)
 
         before = way.look()
         way.quiesce(before)
@@ -136,7 +141,7 @@ class TestContainer:
                 "docker unpause gauge": "",
             },
         )
-        way = ContainerWay(one)
+        way = ContainerControl(one)
 
         before = way.look()
         way.quiesce(before)
@@ -147,7 +152,7 @@ class TestContainer:
     @pytest.mark.parametrize("answer", ["true true\n", "false false\n"])
     def test_one_that_is_paused_or_stopped_is_left_alone(self, answer: str) -> None:
         one = shift(HookHow.CONTAINER, {INSPECT: answer})
-        way = ContainerWay(one)
+        way = ContainerControl(one)
 
         before = way.look()
         way.quiesce(before)
@@ -157,7 +162,7 @@ class TestContainer:
 
     def test_a_pause_that_never_came_into_force_is_not_undone(self) -> None:
         one = shift(HookHow.CONTAINER, {INSPECT: "true false\n", "docker pause gauge": failing()})
-        way = ContainerWay(one)
+        way = ContainerControl(one)
         before = way.look()
         with pytest.raises(CommandError):
             way.quiesce(before)
@@ -170,27 +175,27 @@ class TestContainer:
         podman = INSPECT.replace("docker", "podman")
         one = shift(HookHow.CONTAINER, {INSPECT: failing(status=127), podman: "true false\n"})
 
-        assert ContainerWay(one).look() == {"engine": "podman", "mine": "yes"}
+        assert ContainerControl(one).look() == {"engine": "podman", "mine": "yes"}
 
     def test_a_named_engine_is_the_only_one(self) -> None:
         podman = INSPECT.replace("docker", "podman")
         one = shift(HookHow.CONTAINER, {podman: failing("no such container")}, engine="podman")
 
         with pytest.raises(CommandError, match="no such container"):
-            ContainerWay(one).look()
+            ContainerControl(one).look()
 
 
 def test_the_time_limit_spans_all_commands_of_a_deed() -> None:
     one = shift(HookHow.STOP, {SHOW: state("active")})
     one.start()
-    StopWay(one).look()
+    StopUnitControl(one).look()
     one.clock.sleep(20.0)
-    StopWay(one).look()
+    StopUnitControl(one).look()
     one.clock.sleep(60.0)
-    StopWay(one).look()
+    StopUnitControl(one).look()
     assert one.is_over
     one.start()
-    StopWay(one).look()
+    StopUnitControl(one).look()
 
     assert isinstance(one.machine, FakeMachine)
     assert one.machine.limits == [30.0, 10.0, 0.01, 30.0]

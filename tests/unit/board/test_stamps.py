@@ -1,34 +1,34 @@
 from __future__ import annotations
 
 from holdstill.board import stamps
-from holdstill.board.stamps import Moment, Window
+from holdstill.board.stamps import ClockReading, CtimeWindow
 
 SECOND = 1_000_000_000
 NOON = 1_795_608_000 * SECOND
 
 
 def test_what_changed_after_the_sync_began_is_suspect() -> None:
-    window = stamps.window(Moment(NOON, 100.0), Moment(NOON + SECOND, 101.0))
+    window = stamps.window(ClockReading(NOON, 100.0), ClockReading(NOON + SECOND, 101.0))
 
     assert window.has(NOON + 5)
     assert window.has(NOON + SECOND + 1)
 
 
 def test_what_changed_one_tick_before_is_suspect_since_stamps_lag() -> None:
-    window = stamps.window(Moment(NOON, 100.0), Moment(NOON, 100.0))
+    window = stamps.window(ClockReading(NOON, 100.0), ClockReading(NOON, 100.0))
 
     assert window.has(NOON - 10_000_001)
     assert not window.has(NOON - 20_000_001)
 
 
 def test_what_changed_long_before_is_not_suspect() -> None:
-    window = stamps.window(Moment(NOON, 100.0), Moment(NOON + SECOND, 101.0))
+    window = stamps.window(ClockReading(NOON, 100.0), ClockReading(NOON + SECOND, 101.0))
 
     assert not window.has(NOON - 3 * SECOND + 1)
 
 
 def test_a_ctime_from_before_the_clock_was_put_right_is_not_suspect() -> None:
-    window = stamps.window(Moment(NOON, 100.0), Moment(NOON + SECOND, 101.0))
+    window = stamps.window(ClockReading(NOON, 100.0), ClockReading(NOON + SECOND, 101.0))
 
     assert not window.has(NOON + 365 * 86400 * SECOND + 1)
 
@@ -36,7 +36,7 @@ def test_a_ctime_from_before_the_clock_was_put_right_is_not_suspect() -> None:
 def test_setting_the_clock_back_widens_the_window_to_both_sides() -> None:
     back = 3600 * SECOND
 
-    window = stamps.window(Moment(NOON, 100.0), Moment(NOON - back + SECOND, 101.0))
+    window = stamps.window(ClockReading(NOON, 100.0), ClockReading(NOON - back + SECOND, 101.0))
 
     assert window.has(NOON + 1)
     assert window.has(NOON - back + 1)
@@ -45,7 +45,7 @@ def test_setting_the_clock_back_widens_the_window_to_both_sides() -> None:
 def test_setting_the_clock_forward_widens_the_window() -> None:
     forward = 3600 * SECOND
 
-    window = stamps.window(Moment(NOON, 100.0), Moment(NOON + forward + SECOND, 101.0))
+    window = stamps.window(ClockReading(NOON, 100.0), ClockReading(NOON + forward + SECOND, 101.0))
 
     assert window.has(NOON + 1)
     assert window.has(NOON + forward + SECOND)
@@ -55,7 +55,7 @@ def test_setting_the_clock_forward_widens_the_window() -> None:
 def test_whole_seconds_are_suspect_from_the_start_of_their_tick() -> None:
     # Inodes of 128 bytes keep no fraction (Linux Documentation/filesystems/ext4/inodes.rst); FAT
     # keeps two-second steps (Microsoft, FAT: General Overview of On-Disk Format, page 25).
-    window = Window(NOON + SECOND + SECOND // 2, NOON + 9 * SECOND)
+    window = CtimeWindow(NOON + SECOND + SECOND // 2, NOON + 9 * SECOND)
 
     assert window.has(NOON)
     assert window.has(NOON + SECOND)
@@ -64,7 +64,7 @@ def test_whole_seconds_are_suspect_from_the_start_of_their_tick() -> None:
 
 
 def test_its_seconds_hold_every_ctime_that_it_has() -> None:
-    window = Window(NOON + SECOND + 1, NOON + 3 * SECOND + 1)
+    window = CtimeWindow(NOON + SECOND + 1, NOON + 3 * SECOND + 1)
 
     low, high = window.seconds()
 
@@ -81,6 +81,6 @@ class SetClock:
 
 
 def test_both_clocks_are_read() -> None:
-    clocks = stamps.Stamps(SetClock(), lambda: NOON)
+    clocks = stamps.InodeClock(SetClock(), lambda: NOON)
 
-    assert clocks.now() == Moment(NOON, 7.0)
+    assert clocks.now() == ClockReading(NOON, 7.0)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import marks
-from holdstill.board.marks import State
-from holdstill.board.vigil import ARM, ORDER, STAND_DOWN, Vigil
+from holdstill.board.marks import FreezeState
+from holdstill.board.vigil import ARM, ORDER, STAND_DOWN, GuardProcess
 from holdstill.system.clock import SystemClock
 from support.services import FakeKernel
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.board.marks import Marks
+    from holdstill.board.marks import SharedFreezeState
 
 MOUNTS = [30, 31, 32]
 CLOCK = SystemClock()
@@ -30,9 +30,9 @@ CLOCK = SystemClock()
 class Watched:
     """A vigil in a thread, and our ends of its pipes."""
 
-    vigil: Vigil
+    vigil: GuardProcess
     kernel: FakeKernel
-    marks: Marks
+    marks: SharedFreezeState
     orders: int
     bell: int
     thread: threading.Thread
@@ -62,7 +62,7 @@ class Watched:
             assert CLOCK.monotonic() < deadline
             CLOCK.sleep(0.002)
 
-    def freeze(self, number: int, state: State = State.OURS) -> None:
+    def freeze(self, number: int, state: FreezeState = FreezeState.OURS) -> None:
         self.marks[number] = state
         self.kernel.frozen.add(MOUNTS[number])
 
@@ -72,7 +72,7 @@ def watching(sysrq: int | None = None) -> Iterator[Watched]:
     orders, order = os.pipe()
     alarm, bell = os.pipe()
     kernel, shared = FakeKernel(), marks.in_memory(len(MOUNTS))
-    vigil = Vigil(MOUNTS, shared, orders, alarm, kernel, sysrq, patience=0.0005)
+    vigil = GuardProcess(MOUNTS, shared, orders, alarm, kernel, sysrq, patience=0.0005)
     thread = threading.Thread(target=vigil.keep, daemon=True)
     watched = Watched(vigil, kernel, shared, order, bell, thread)
     thread.start()
@@ -100,7 +100,7 @@ def test_the_agents_death_thaws_in_reverse() -> None:
 def test_a_freeze_that_was_on_its_way_is_thawed_as_well() -> None:
     with watching() as watched:
         watched.freeze(0)
-        watched.freeze(1, State.TRYING)
+        watched.freeze(1, FreezeState.TRYING)
 
         watched.die()
 
@@ -163,7 +163,7 @@ def test_it_fires_at_a_signal() -> None:
 
 def test_a_freeze_that_comes_into_force_after_it_fired_is_thawed_too() -> None:
     with watching() as watched:
-        watched.marks[0] = State.TRYING  # the kernel says EINVAL as long as it is on its way
+        watched.marks[0] = FreezeState.TRYING  # the kernel says EINVAL as long as it is on its way
         os.write(watched.bell, b"\x0f")
         watched.until_tried()
 

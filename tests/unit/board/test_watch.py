@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.board import watch
-from holdstill.board.stamps import Window
+from holdstill.board.stamps import CtimeWindow
 from holdstill.board.watch import Baseline, ChangedInodes, EverythingMayHaveChanged
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Seen
@@ -101,7 +101,7 @@ def test_without_an_earlier_look_no_content_is_trusted() -> None:
 
 
 def test_without_a_detector_recent_and_doubted_contents_are_not_trusted() -> None:
-    changes = EverythingMayHaveChanged("restat", Window(101, 200), frozenset({9}))
+    changes = EverythingMayHaveChanged("restat", CtimeWindow(101, 200), frozenset({9}))
 
     assert changes.trusts(Seen(13, 50_000_001, 1))
     assert not changes.trusts(Seen(13, 150, 1))

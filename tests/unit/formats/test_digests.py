@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from holdstill.errors import VerificationError
 from holdstill.formats import digests
-from holdstill.formats.digests import AtOnce, Hole, Span, Unread
-from holdstill.formats.ext4 import Ext4
+from holdstill.formats.digests import AtOnce, Hole, SourceSpan, UnhashedContent
+from holdstill.formats.ext4 import Ext4Reader
 from holdstill.formats.tree import Content
 from holdstill.model.entries import Entry, EntryType, Seen
 from support import images
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 DISK = bytes(number * 7 % 251 for number in range(300_000))
 PARTS: st.SearchStrategy[list[Part]] = st.lists(
-    st.builds(Span, st.integers(0, 200_000), st.integers(1, 100_000))
+    st.builds(SourceSpan, st.integers(0, 200_000), st.integers(1, 100_000))
     | st.builds(Hole, st.integers(0, 3 << 20))
     | st.binary(max_size=5),
     max_size=4,
@@ -37,7 +37,7 @@ def content_of(parts: list[Part]) -> bytes:
     joined = b""
     for part in parts:
         match part:
-            case Span(offset, length):
+            case SourceSpan(offset, length):
                 joined += DISK[offset : offset + length]
             case Hole(length):
                 joined += bytes(length)
@@ -56,11 +56,11 @@ def file(number: int, *, names: int = 1, name: bytes = b"") -> Entry:
 
 @given(files=st.lists(PARTS, max_size=6))
 def test_every_file_gets_the_digest_of_its_own_parts(files: list[list[Part]]) -> None:
-    unread: dict[int, Unread] = {}
+    unread: dict[int, UnhashedContent] = {}
 
     def drawn() -> Iterator[Entry]:
         for number, parts in enumerate(files, start=1):
-            unread[number] = Unread(parts, 1)
+            unread[number] = UnhashedContent(parts, 1)
             yield file(number)
 
     found = list(digests.filled_in(drawn(), unread, AtOnce(Memory.of(DISK))))
@@ -80,8 +80,8 @@ def test_neighbours_are_read_at_once_and_the_rest_of_the_disk_is_not() -> None:
             asked.append((offset, length))
             return super().read(offset, length)
 
-    unread = {n: Unread([Span(n * 4096, 1000)], 1) for n in range(1, 20)}
-    unread[20] = Unread([Span(290_000, 1000)], 1)
+    unread = {n: UnhashedContent([SourceSpan(n * 4096, 1000)], 1) for n in range(1, 20)}
+    unread[20] = UnhashedContent([SourceSpan(290_000, 1000)], 1)
 
     entries = [file(n) for n in range(1, 21)]
     list(digests.filled_in(entries, unread, AtOnce(Noting.of(DISK))))
@@ -92,8 +92,10 @@ def test_neighbours_are_read_at_once_and_the_rest_of_the_disk_is_not() -> None:
 def test_names_of_one_file_share_its_digest_across_batches() -> None:
     far = [file(number) for number in range(10, 10 + 2 * digests.BATCH_ENTRIES)]
     names = [file(1, names=3, name=name) for name in (b"a", b"b", b"c")]
-    unread = {number: Unread([Span(number, 9)], 1) for number in range(10, 10 + len(far))}
-    unread[1] = Unread([Span(5, 9)], 3)
+    unread = {
+        number: UnhashedContent([SourceSpan(number, 9)], 1) for number in range(10, 10 + len(far))
+    }
+    unread[1] = UnhashedContent([SourceSpan(5, 9)], 3)
 
     drawn = [names[0], names[1], *far, names[2]]
     found = list(digests.filled_in(drawn, unread, AtOnce(Memory.of(DISK))))
@@ -103,7 +105,7 @@ def test_names_of_one_file_share_its_digest_across_batches() -> None:
 
 
 def test_a_source_that_ends_early_is_told() -> None:
-    unread = {1: Unread([Span(299_999, 9)], 1)}
+    unread = {1: UnhashedContent([SourceSpan(299_999, 9)], 1)}
 
     with pytest.raises(VerificationError, match="cut off"):
         list(digests.filled_in([file(1)], unread, AtOnce(Memory.of(DISK))))
@@ -112,9 +114,9 @@ def test_a_source_that_ends_early_is_told() -> None:
 @pytest.mark.parametrize("name", ["ext2", "ext4"])
 def test_a_hasher_finds_what_is_found_without_one(name: str) -> None:
     volume = Memory.of(images.load(name))
-    alone = list(Ext4(volume).entries(Content.HASHED))
+    alone = list(Ext4Reader(volume).entries(Content.HASHED))
 
-    found = list(Ext4(volume).entries(Content.HASHED, hasher=AtOnce(volume)))
+    found = list(Ext4Reader(volume).entries(Content.HASHED, hasher=AtOnce(volume)))
 
     assert any(entry.link for entry in alone)
     assert found == alone

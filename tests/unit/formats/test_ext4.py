@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from holdstill.errors import LayoutError, SecurityError, VerificationError
 from holdstill.formats import ext4_map, ext4_super
-from holdstill.formats.ext4 import Ext4
-from holdstill.formats.ext4_map import Piece
+from holdstill.formats.ext4 import Ext4Reader
+from holdstill.formats.ext4_map import FileExtent
 from holdstill.formats.tree import Content
 from holdstill.model.entries import Entry, EntryType
 from support import images
@@ -27,12 +27,12 @@ FILES = {
 }  # fmt: skip
 
 
-def volume(name: str = "ext4") -> Ext4:
-    return Ext4(Memory.of(images.load(name)))
+def volume(name: str = "ext4") -> Ext4Reader:
+    return Ext4Reader(Memory.of(images.load(name)))
 
 
 def entries(source: Memory) -> list[Entry]:
-    return list(Ext4(source).entries(Content.HASHED))
+    return list(Ext4Reader(source).entries(Content.HASHED))
 
 
 def by_path(name: str) -> dict[bytes, Entry]:
@@ -91,7 +91,7 @@ def test_a_large_attribute_is_read_from_its_own_inode() -> None:
 def test_entries_without_digests_cost_no_reading_of_files() -> None:
     source = Memory.of(images.load("ext4"))
 
-    found = list(Ext4(source).entries(Content.SKIPPED))
+    found = list(Ext4Reader(source).entries(Content.SKIPPED))
 
     assert {e.path for e in found if e.digest} == set()
     assert {e.path: e.size for e in found}[b"holes"] == len(HOLES)
@@ -208,7 +208,7 @@ def test_an_attribute_whose_value_leads_back_to_itself_is_refused() -> None:
         entries(source)
 
 
-def _is_value(found: Ext4, number: int) -> bool:
+def _is_value(found: Ext4Reader, number: int) -> bool:
     try:
         return bool(found.inode(number).flags & 0x200000)
     except VerificationError:
@@ -252,14 +252,14 @@ def node(depth: int, *rows: tuple[int, int, int]) -> bytes:
     return struct.pack("<HHHHI", 0xF30A, len(rows), 4, depth, 0) + body
 
 
-def extents(root: bytes, blocks: dict[int, bytes] | None = None) -> list[Piece]:
+def extents(root: bytes, blocks: dict[int, bytes] | None = None) -> list[FileExtent]:
     return list(ext4_map.extent_pieces(Blocks(blocks or {}), root.ljust(60, b"\0")))
 
 
 def test_written_extents_are_yielded_and_reserved_ones_are_not() -> None:
     found = extents(node(0, (0, 2, 10), (5, 32768 + 3, 20), (8, 1, 30)))
 
-    assert found == [Piece(0, 10, 2), Piece(8, 30, 1)]
+    assert found == [FileExtent(0, 10, 2), FileExtent(8, 30, 1)]
 
 
 def test_an_extent_of_32768_blocks_is_written() -> None:
@@ -268,13 +268,16 @@ def test_an_extent_of_32768_blocks_is_written() -> None:
 
     found = list(ext4_map.extent_pieces(large, node(0, (0, 32768, 10)).ljust(60, b"\0")))
 
-    assert found == [Piece(0, 10, 32768)]
+    assert found == [FileExtent(0, 10, 32768)]
 
 
 def test_a_tree_is_walked_in_order() -> None:
     blocks = {1: node(0, (0, 1, 10)), 2: node(0, (7, 2, 20))}
 
-    assert extents(node(1, (0, 0, 1), (5, 0, 2)), blocks) == [Piece(0, 10, 1), Piece(7, 20, 2)]
+    assert extents(node(1, (0, 0, 1), (5, 0, 2)), blocks) == [
+        FileExtent(0, 10, 1),
+        FileExtent(7, 20, 2),
+    ]
 
 
 @given(
@@ -348,8 +351,8 @@ def test_a_block_map_is_walked_through_all_its_levels() -> None:
     found = list(ext4_map.map_pieces(Blocks(blocks), root, 10**6))
 
     assert found == [
-        Piece(0, 10, 2), Piece(3, 13, 1), Piece(12, 30, 2), Piece(12 + fan, 40, 1),
-        Piece(12 + fan + fan**2 + 1, 50, 1),
+        FileExtent(0, 10, 2), FileExtent(3, 13, 1), FileExtent(12, 30, 2), FileExtent(12 + fan, 40, 1),
+        FileExtent(12 + fan + fan**2 + 1, 50, 1),
     ]  # fmt: skip
 
 
@@ -358,7 +361,7 @@ def test_a_block_map_ends_where_the_file_does() -> None:
 
     found = list(ext4_map.map_pieces(Blocks({}), root, 12))
 
-    assert found == [Piece(0, 10, 12)]
+    assert found == [FileExtent(0, 10, 12)]
 
 
 def test_a_block_map_that_points_outside_is_refused() -> None:
@@ -394,7 +397,7 @@ def test_s30_a_superblock_with_impossible_numbers_is_refused(offset: int, data: 
     source = Memory.of(images.load("ext4")).with_piece(1024 + offset, data)
 
     with pytest.raises(VerificationError, match="impossible"):
-        Ext4(source).groups()
+        Ext4Reader(source).groups()
 
 
 def test_an_inode_table_outside_is_refused() -> None:
@@ -402,7 +405,7 @@ def test_an_inode_table_outside_is_refused() -> None:
     source = Memory.of(content).with_piece(2 * 1024 + 8, b"\xff\xff\xff\x00")
 
     with pytest.raises(VerificationError, match="inode table of group 0"):
-        Ext4(source).groups()
+        Ext4Reader(source).groups()
 
 
 def test_copies_of_the_superblock_are_where_the_kernel_has_them() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.formats import fat
-from holdstill.formats.fat import Fat
+from holdstill.formats.fat import FatReader
 from holdstill.formats.tree import Content
 from holdstill.model.entries import Entry, EntryType
 from support import images
@@ -28,7 +28,7 @@ TABLE = BOOT.reserved_sectors * 512
 
 
 def entries(source: Memory) -> list[Entry]:
-    return list(Fat(source).entries(Content.HASHED))
+    return list(FatReader(source).entries(Content.HASHED))
 
 
 def data_of(cluster: int) -> int:
@@ -51,7 +51,7 @@ def test_every_file_has_its_content(name: str) -> None:
 
 @pytest.mark.parametrize(("name", "bits"), [("fat12", 12), ("fat16", 16), ("fat32", 32)])
 def test_parameters_are_read(name: str, bits: int) -> None:
-    found = Fat(Memory.of(images.load(name))).parameters()
+    found = FatReader(Memory.of(images.load(name))).parameters()
 
     assert (found.bits, found.label, found.uuid) == (bits, "PIER", "A40D-85E7")
     assert found.used_clusters == 6 + 4 + 1 + 1 + 1 + (bits == 32)
@@ -217,7 +217,7 @@ def test_a_file_in_pieces_is_put_together() -> None:
     content = [(data_of(100), b"1" * 512), (data_of(300), b"2" * 512), (data_of(101), b"3" * 512)]
     source = with_root(short(b"PIECES     ", cluster=100, size=1100)).patched([*links, *content])
 
-    assert Fat(source).read(b"pieces", limit=2000) == b"1" * 512 + b"2" * 512 + b"3" * 76
+    assert FatReader(source).read(b"pieces", limit=2000) == b"1" * 512 + b"2" * 512 + b"3" * 76
 
 
 @pytest.mark.parametrize("following", [0, 1, 0xFF7, 0x3000 & 0xFFF | 0xE00])
@@ -295,7 +295,7 @@ def test_s26_a_directory_that_leads_to_the_root_is_refused() -> None:
 )
 def test_s30_a_boot_sector_with_impossible_numbers_is_refused(offset: int, data: bytes) -> None:
     with pytest.raises(VerificationError, match="no FAT"):
-        Fat(Memory.of(FAT12).with_piece(offset, data))
+        FatReader(Memory.of(FAT12).with_piece(offset, data))
 
 
 # Windows marks a volume in the second entry of the table, Linux in the boot sector.
@@ -312,5 +312,5 @@ def test_the_mark_of_other_systems_is_seen(name: str, offset: int, data: bytes) 
 
     marked = whole.with_piece(boot.reserved_sectors * boot.sector_size + offset, data)
 
-    assert not Fat(whole).is_dirty
-    assert Fat(marked).is_dirty
+    assert not FatReader(whole).is_dirty
+    assert FatReader(marked).is_dirty

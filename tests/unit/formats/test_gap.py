@@ -8,7 +8,7 @@ import pytest
 
 from holdstill.errors import LayoutError, SecurityError
 from holdstill.formats import gap, table
-from holdstill.formats.gap import Run
+from holdstill.formats.gap import GapExtent
 from holdstill.model.layout import Disk, Partition, TableLabel
 from support.memory import Memory
 
@@ -51,7 +51,7 @@ def test_no_runs_are_a_file_too() -> None:
 def test_s20_a_run_may_end_where_the_gap_does_and_not_behind() -> None:
     last = table.REACH - 4
 
-    assert gap.decode(file((last, 4), data=b"abcd")) == [Run(last, b"abcd")]
+    assert gap.decode(file((last, 4), data=b"abcd")) == [GapExtent(last, b"abcd")]
     with pytest.raises(SecurityError, match="out of reach"):
         gap.decode(file((last, 5), data=b"abcde"))
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import HoldstillError, SecurityError
 from holdstill.formats import ext4, fat, gap, probe, swap, table
-from holdstill.formats.gap import Run
+from holdstill.formats.gap import GapExtent
 from holdstill.formats.tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths
@@ -71,30 +71,30 @@ def survives(source: Memory, *readers: Callable[[Memory], object]) -> None:
 
 
 def read_ext4(source: Memory) -> object:
-    return list(ext4.Ext4(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
+    return list(ext4.Ext4Reader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
 
 
 def describe_ext4(source: Memory) -> object:
-    volume = ext4.Ext4(source)
+    volume = ext4.Ext4Reader(source)
     return volume.parameters(), volume.groups()
 
 
 def search_ext4(source: Memory) -> object:
-    volume = ext4.Ext4(source)
+    volume = ext4.Ext4Reader(source)
     return volume.find(b"a/deep/leaf"), volume.children(b"many"), volume.read(b"file", limit=4096)
 
 
 def read_fat(source: Memory) -> object:
-    return list(fat.Fat(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
+    return list(fat.FatReader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
 
 
 def describe_fat(source: Memory) -> object:
-    volume = fat.Fat(source)
+    volume = fat.FatReader(source)
     return volume.parameters(), volume.is_dirty
 
 
 def search_fat(source: Memory) -> object:
-    volume = fat.Fat(source)
+    volume = fat.FatReader(source)
     found = volume.find(b"overlays/inner/empty"), volume.children(b"overlays")
     return found, volume.read(b"config.txt", limit=4096)
 
@@ -177,19 +177,19 @@ RUNS = st.lists(
     st.tuples(st.integers(0, 1 << 20), st.binary(min_size=1, max_size=50)), max_size=8
 ).map(
     lambda rows: [
-        Run(sum(step + 1 + 50 for step, _ in rows[:number]) + rows[number][0], data)
+        GapExtent(sum(step + 1 + 50 for step, _ in rows[:number]) + rows[number][0], data)
         for number, (_, data) in enumerate(rows)
     ]
 )
 
 
 @given(runs=RUNS)
-def test_a_gap_file_gives_back_what_was_written(runs: list[Run]) -> None:
+def test_a_gap_file_gives_back_what_was_written(runs: list[GapExtent]) -> None:
     assert gap.decode(gap.encode(runs)) == runs
 
 
 @given(runs=RUNS, cut=st.integers(1, 200))
-def test_s20_a_gap_file_that_was_cut_short_is_refused(runs: list[Run], cut: int) -> None:
+def test_s20_a_gap_file_that_was_cut_short_is_refused(runs: list[GapExtent], cut: int) -> None:
     whole = gap.encode(runs)
 
     with pytest.raises(SecurityError):
@@ -197,7 +197,9 @@ def test_s20_a_gap_file_that_was_cut_short_is_refused(runs: list[Run], cut: int)
 
 
 @given(runs=RUNS, extra=st.binary(min_size=1, max_size=9))
-def test_a_gap_file_with_something_behind_it_is_refused(runs: list[Run], extra: bytes) -> None:
+def test_a_gap_file_with_something_behind_it_is_refused(
+    runs: list[GapExtent], extra: bytes
+) -> None:
     with pytest.raises(SecurityError):
         gap.decode(gap.encode(runs) + extra)
 

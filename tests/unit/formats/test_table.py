@@ -10,7 +10,7 @@ import pytest
 
 from holdstill.errors import LayoutError
 from holdstill.formats import gap, probe, table
-from holdstill.formats.gap import Run
+from holdstill.formats.gap import GapExtent
 from holdstill.model.layout import Disk, Partition, TableLabel
 from support import images
 from support.memory import Memory
@@ -203,7 +203,9 @@ def test_the_images_that_sfdisk_made_are_read() -> None:
     ]  # fmt: skip
     assert [p.name for p in table.read(modern).partitions] == ["boot", "root"]
     assert table.read(modern).partition(1).attrs == "RequiredPartition GUID:48"
-    assert gap.read(modern, table.read(modern)) == [Run(40 * 512, b"loader".ljust(4096, b"\0"))]
+    assert gap.read(modern, table.read(modern)) == [
+        GapExtent(40 * 512, b"loader".ljust(4096, b"\0"))
+    ]
 
 
 # What is what ---------------------------------------------------------------------------------

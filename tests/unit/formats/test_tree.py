@@ -65,7 +65,7 @@ def test_s20_names_and_paths_at_the_limit_pass_and_beyond_it_do_not() -> None:
 
 
 def test_s29_a_budget_ends() -> None:
-    budget = tree.Budget(blocks=3, logical=100)
+    budget = tree.ReadLimit(blocks=3, logical=100)
 
     budget.spend_blocks(3)
     budget.spend_bytes(100)

@@ -15,16 +15,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.keeper import ahead, thin
-from holdstill.keeper.ahead import Base
+from holdstill.keeper.ahead import TreeBase
 from holdstill.model.settings import Retention
-from holdstill.records.index import Placed
+from holdstill.records.index import PlacedEntry
 from support import keeping
 from support.keeping import MEMORY, PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from holdstill.keeper.disk import Disk
+    from holdstill.keeper.disk import StoreDisk
     from holdstill.keeper.service import LocalKeeper
     from holdstill.keeper.store import Store
 
@@ -82,7 +82,7 @@ def board_on(store: Store, clock: FakeClock) -> LocalBoard:
     return Board(keeping.keeper_of(store, clock=clock), clock=clock)
 
 
-def captured_once(folder: Path, disk: Disk) -> tuple[Store, LocalBoard]:
+def captured_once(folder: Path, disk: StoreDisk) -> tuple[Store, LocalBoard]:
     """Make a store, and a board that has one file and one capture in it."""
     clock = FakeClock()
     store = keeping.make_store(folder / "boathouse", clock=clock, disk=disk)
@@ -100,9 +100,9 @@ def made_elsewhere(store: Store) -> Iterator[None]:
         yield
 
 
-def base_of(board: LocalBoard, number: int) -> Base:
+def base_of(board: LocalBoard, number: int) -> TreeBase:
     brief = board.keeper.captures()[number]
-    return Base(brief.name, brief.index, board.keeper.capture(brief.name).index_path)
+    return TreeBase(brief.name, brief.index, board.keeper.capture(brief.name).index_path)
 
 
 def newest_tree(board: LocalBoard) -> Path:
@@ -112,7 +112,7 @@ def newest_tree(board: LocalBoard) -> Path:
 @pytest.mark.parametrize("disk", [QuickDisk(), OneHandDisk()], ids=["meanwhile", "at-once"])
 @given(nights=st.lists(TREES.map(without_nested), min_size=2, max_size=4))
 def test_every_night_has_its_own_tree_whatever_the_night_before_was(
-    disk: Disk, nights: list[dict[bytes, bytes]]
+    disk: StoreDisk, nights: list[dict[bytes, bytes]]
 ) -> None:
     with tempfile.TemporaryDirectory(dir=MEMORY) as made:
         clock = FakeClock()
@@ -157,7 +157,7 @@ def test_thinning_leaves_the_tree_ahead_of_the_newest_capture_only(
     trees = store.board_folder(PIER_3) / "ahead"
     assert [tree.name for tree in trees.iterdir()] == [base.name]
 
-    thin.carry_out(store, PIER_3, Retention(), clock=clock, runner=FakeSignatures())
+    thin.delete_captures(store, PIER_3, Retention(), clock=clock, runner=FakeSignatures())
 
     assert [tree.name for tree in trees.iterdir()] == left
 
@@ -230,17 +230,17 @@ def test_a_content_that_the_store_lost_is_asked_for_again(folder: Path) -> None:
 
 
 def test_parts_that_differ_too_much_are_not_compared_to_the_end() -> None:
-    def endless(first: int) -> Iterator[Placed]:
+    def endless(first: int) -> Iterator[PlacedEntry]:
         number = first
         while True:
-            yield Placed(b"", b"%012d" % number, b"d" * 32, 6)
+            yield PlacedEntry(b"", b"%012d" % number, b"d" * 32, 6)
             number += 2
 
     assert ahead.compare(endless(0), endless(1)) is None
 
 
 def test_a_file_of_another_size_is_another_file() -> None:
-    before, after = (Placed(b"", b"f", b"d" * 32, size) for size in (6, 7))
+    before, after = (PlacedEntry(b"", b"f", b"d" * 32, size) for size in (6, 7))
 
     assert ahead.compare([before], [after]) == ([before], [after])
     assert ahead.compare([before], [before]) == ([], [])

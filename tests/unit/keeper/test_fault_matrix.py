@@ -27,14 +27,14 @@ from holdstill.errors import (
 from holdstill.keeper import captures, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.service import LocalKeeper
-from holdstill.model.exchange import Wanted
+from holdstill.model.exchange import WantedContent
 from holdstill.model.settings import Retention
 from support import keeping
 from support.faulty import FailingDisk, Loss, PowerCutDisk, PowerCutError
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
 
 if TYPE_CHECKING:
-    from holdstill.keeper.disk import Disk
+    from holdstill.keeper.disk import StoreDisk
     from holdstill.keeper.store import Store
 
 LocalBoard = Board[LocalKeeper]
@@ -63,7 +63,7 @@ def board(store: Store, clock: FakeClock) -> LocalBoard:
     return board
 
 
-def another(store: Store, clock: FakeClock, disk: Disk | None = None) -> LocalBoard:
+def another(store: Store, clock: FakeClock, disk: StoreDisk | None = None) -> LocalBoard:
     """Return the same board in a new session."""
     held = stores.open_store(store.root, disk=disk or QuickDisk())
     files = {b"srv/reading": b"1.44"}
@@ -117,7 +117,7 @@ def test_c4_host_disk_full_is_refused_before_anything_is_sent(
     keeper.begin()
 
     with pytest.raises(PreflightError) as caught:
-        keeper.lacking([Wanted(digest="a" * 64, size=free)])
+        keeper.lacking([WantedContent(digest="a" * 64, size=free)])
 
     assert caught.value.exit_code == 4
 
@@ -205,7 +205,7 @@ def test_c11_power_loss_host_leaves_the_old_or_the_new_whole(
         victim.keeper.close()
         with another(held, clock).keeper as keeper:
             keeper.begin()
-        briefs = captures.Shelf(held, PIER_3, FakeSignatures()).briefs()
+        briefs = captures.BoardCaptures(held, PIER_3, FakeSignatures()).briefs()
         assert [brief.faults for brief in briefs] == [()] * len(briefs)
         outcomes.add(len(briefs))
         shutil.rmtree(copy)
@@ -285,14 +285,14 @@ def test_c12_kill_9_in_the_middle_of_thinning_leaves_each_victim_whole_or_gone(
 ) -> None:
     held = stores.open_store(store.root, disk=PowerCutDisk(number, Loss.ALL))
     with pytest.raises(PowerCutError):
-        thin.carry_out(held, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
+        thin.delete_captures(held, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
 
     briefs = board.keeper.captures()
     assert [brief.faults for brief in briefs] == [()] * len(briefs)
-    again = thin.carry_out(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
+    again = thin.delete_captures(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
     assert [brief.seq for brief in board.keeper.captures()] == [2]
     assert again[-1].is_kept
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
     assert list(store.trash.iterdir()) == []
 
 
@@ -302,8 +302,8 @@ def test_c12_concurrent_run_is_not_disturbed_by_thinning(
     begun = board.keeper.begin()
 
     with pytest.raises(BusyError):
-        thin.carry_out(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
-    thin.sweep(store, clock=clock)
+        thin.delete_captures(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
+    thin.collect_garbage(store, clock=clock)
 
     assert board.capture(begun).name
 
@@ -317,7 +317,7 @@ def test_c12_read_error_or_c12_altered_manifest_stops_thinning_before_it_deletes
     before = sealed_state(store)
 
     with pytest.raises(SecurityError, match="cannot be read"):
-        thin.carry_out(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
+        thin.delete_captures(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
 
     assert sealed_state(store) == before
 
@@ -330,7 +330,7 @@ def test_c12_clock_jump_forward_deletes_nothing_by_a_date_from_the_future(
     clock.advance(-10 * 365 * 86_400)
     rule = Retention(days=3, weeks=0, months=0, years=0, at_least=1)
 
-    kept = thin.carry_out(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
+    kept = thin.delete_captures(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
 
     assert [verdict.seq for verdict in kept if verdict.is_kept] == [1, 2, 3]
 

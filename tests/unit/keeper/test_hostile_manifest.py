@@ -24,7 +24,7 @@ from support.keeping import PIER_3, Board, FakeClock
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdstill.model.exchange import Begun
+    from holdstill.model.exchange import RunStarted
     from holdstill.model.manifest import Manifest
 
 LocalBoard = Board[LocalKeeper]
@@ -38,7 +38,7 @@ def board(tmp_path: Path) -> LocalBoard:
 
 
 @pytest.fixture
-def begun(board: LocalBoard) -> Begun:
+def begun(board: LocalBoard) -> RunStarted:
     begun = board.keeper.begin()
     board.deliver(begun)
     board.attach(begun)
@@ -50,11 +50,11 @@ def summed(body: bytes) -> bytes:
     return body + b"checksum: " + hashlib.sha256(body).hexdigest().encode() + b"\n"
 
 
-def honest(board: LocalBoard, begun: Begun) -> Manifest:
+def honest(board: LocalBoard, begun: RunStarted) -> Manifest:
     return board.manifest(begun, board.index(seq=begun.seq))
 
 
-def body_of(board: LocalBoard, begun: Begun) -> bytes:
+def body_of(board: LocalBoard, begun: RunStarted) -> bytes:
     return manifests.encode(honest(board, begun)).rpartition(b"checksum: ")[0]
 
 
@@ -65,14 +65,14 @@ def refuse(board: LocalBoard, data: bytes) -> str:
     return str(caught.value)
 
 
-def test_the_honest_one_is_sealed(board: LocalBoard, begun: Begun) -> None:
+def test_the_honest_one_is_sealed(board: LocalBoard, begun: RunStarted) -> None:
     data = summed(body_of(board, begun))
 
     assert board.keeper.seal(data, board.signed(data)).name
 
 
 def test_a_manifest_cut_off_anywhere_in_its_end_is_refused(
-    board: LocalBoard, begun: Begun
+    board: LocalBoard, begun: RunStarted
 ) -> None:
     data = summed(body_of(board, begun))
 
@@ -82,7 +82,7 @@ def test_a_manifest_cut_off_anywhere_in_its_end_is_refused(
 
 
 def test_c10_altered_manifest_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
-    board: LocalBoard, begun: Begun
+    board: LocalBoard, begun: RunStarted
 ) -> None:
     data = summed(body_of(board, begun))
 
@@ -94,7 +94,7 @@ def test_c10_altered_manifest_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
 
 
 def test_s20_a_manifest_above_the_limit_is_refused_before_it_is_read(
-    board: LocalBoard, begun: Begun
+    board: LocalBoard, begun: RunStarted
 ) -> None:
     assert "larger than" in refuse(board, summed(b"#" * LIMIT + b"\n"))
 
@@ -113,13 +113,13 @@ def test_s20_a_manifest_above_the_limit_is_refused_before_it_is_read(
     ],
 )
 def test_s22_yaml_with_more_in_it_than_a_manifest_is_refused(
-    board: LocalBoard, begun: Begun, addition: bytes
+    board: LocalBoard, begun: RunStarted, addition: bytes
 ) -> None:
     refuse(board, summed(body_of(board, begun) + addition))
 
 
 def test_s24_the_signature_is_over_the_very_bytes_that_are_read(
-    board: LocalBoard, begun: Begun
+    board: LocalBoard, begun: RunStarted
 ) -> None:
     data = summed(body_of(board, begun))
     alike = summed(body_of(board, begun) + b"\n")  # the same meaning in other bytes
@@ -128,7 +128,9 @@ def test_s24_the_signature_is_over_the_very_bytes_that_are_read(
         board.keeper.seal(alike, board.signed(data))
 
 
-def test_s34_a_manifest_without_a_signature_is_refused(board: LocalBoard, begun: Begun) -> None:
+def test_s34_a_manifest_without_a_signature_is_refused(
+    board: LocalBoard, begun: RunStarted
+) -> None:
     data = summed(body_of(board, begun))
 
     with pytest.raises(SecurityError, match="signature"):
@@ -157,7 +159,7 @@ def test_s34_a_manifest_without_a_signature_is_refused(board: LocalBoard, begun:
     ],
 )
 def test_s30_s25_a_value_that_is_wrong_is_refused_and_named(
-    board: LocalBoard, begun: Begun, old: bytes, new: bytes, said: str
+    board: LocalBoard, begun: RunStarted, old: bytes, new: bytes, said: str
 ) -> None:
     body, count = re.subn(old, new.replace(b"\\", b"\\\\"), body_of(board, begun), count=1)
     assert count == 1
@@ -177,7 +179,7 @@ def test_s30_s25_a_value_that_is_wrong_is_refused_and_named(
     ],
 )
 def test_s25_attachments_are_named_by_their_partitions_and_nothing_else(
-    board: LocalBoard, begun: Begun, raws: list[str]
+    board: LocalBoard, begun: RunStarted, raws: list[str]
 ) -> None:
     attached = tuple(keeping.attachment(name, b"boot code") for name in raws)
     data = manifests.encode(msgspec.structs.replace(honest(board, begun), raws=attached))
@@ -185,7 +187,7 @@ def test_s25_attachments_are_named_by_their_partitions_and_nothing_else(
     assert "raws" in refuse(board, data)
 
 
-def test_a_partition_that_is_listed_twice_is_refused(board: LocalBoard, begun: Begun) -> None:
+def test_a_partition_that_is_listed_twice_is_refused(board: LocalBoard, begun: RunStarted) -> None:
     plain = honest(board, begun)
     twice = CapturedPart(number=2, grade=Grade.LIVE, file_system=Raw())
     data = manifests.encode(msgspec.structs.replace(plain, parts=(*plain.parts, twice)))
@@ -194,7 +196,7 @@ def test_a_partition_that_is_listed_twice_is_refused(board: LocalBoard, begun: B
 
 
 def test_an_index_with_a_partition_that_is_not_listed_is_refused(
-    board: LocalBoard, begun: Begun
+    board: LocalBoard, begun: RunStarted
 ) -> None:
     index = keeping.index_bytes({2: board.entries(), 7: board.entries()})
     keeping.put({"index.sqlite": index}, begun.attachments)
@@ -206,7 +208,7 @@ def test_an_index_with_a_partition_that_is_not_listed_is_refused(
 
 @pytest.mark.parametrize("trick", ["symlink", "directory", "fifo"])
 def test_s07_an_attachment_that_is_no_plain_file_is_refused(
-    board: LocalBoard, begun: Begun, tmp_path: Path, trick: str
+    board: LocalBoard, begun: RunStarted, tmp_path: Path, trick: str
 ) -> None:
     planted = Path(begun.attachments, "gap.bin")
     planted.unlink()
@@ -250,7 +252,9 @@ def test_s22_scraps_of_yaml_are_refused_in_order(board: LocalBoard, pieces: list
         board.keeper.seal(document, board.signed(document))
 
 
-def test_s36_escapes_in_a_manifest_reach_no_terminal_raw(board: LocalBoard, begun: Begun) -> None:
+def test_s36_escapes_in_a_manifest_reach_no_terminal_raw(
+    board: LocalBoard, begun: RunStarted
+) -> None:
     body = body_of(board, begun).replace(b"name: pier-3", b'name: "pier\\e[2J\\n3"', 1)
 
     said = refuse(board, summed(body))

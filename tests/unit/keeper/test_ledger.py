@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.errors import SecurityError
 from holdstill.keeper import ledger as ledgers
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.disk import StoreDisk
 from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
@@ -110,7 +110,7 @@ def test_a_cut_off_last_line_is_told_apart_from_a_broken_chain() -> None:
 def test_what_was_cut_off_is_taken_away_by_the_next_writer(tmp_path: Path) -> None:
     path = tmp_path / "ledger.jsonl"
     path.write_bytes(FIVE[:-10])
-    file, disk = LedgerFile(path), Disk()
+    file, disk = LedgerFile(path), StoreDisk()
 
     with file.held_for_writing(disk) as ledger:
         file.append(ledger, [sealed(5)], at=AT, disk=disk)

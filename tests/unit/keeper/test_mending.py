@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.keeper import mending
-from holdstill.keeper.mending import Outcome
+from holdstill.keeper.mending import RepairResult
 from holdstill.keeper.service import LocalKeeper
 from holdstill.model import names
 from support import keeping
@@ -59,7 +59,7 @@ def trees(board: LocalBoard, store: Store) -> list[bytes]:
 def test_a_sound_content_stays_as_it_is(board: LocalBoard, store: Store) -> None:
     before = keeping.snapshot(store.root)
 
-    assert mending.mend(store, DIGEST) is Outcome.SOUND
+    assert mending.repair(store, DIGEST) is RepairResult.SOUND
 
     assert keeping.snapshot(store.root) == before
 
@@ -70,9 +70,9 @@ def test_a_bad_content_is_asked_for_again_and_then_right_everywhere(
     rot(store.contents.path(DIGEST))
     assert trees(board, store)[0] != BODY
 
-    outcome = mending.mend(store, DIGEST)
+    outcome = mending.repair(store, DIGEST)
 
-    assert outcome is Outcome.AWAITED
+    assert outcome is RepairResult.AWAITED
     assert mending.finish(store) == (DIGEST,)
     board.sent.clear()
     board.capture()
@@ -86,7 +86,7 @@ def test_a_bad_content_is_asked_for_again_and_then_right_everywhere(
 def test_a_content_that_is_gone_is_awaited_too(board: LocalBoard, store: Store) -> None:
     store.contents.path(DIGEST).unlink()
 
-    assert mending.mend(store, DIGEST) is Outcome.AWAITED
+    assert mending.repair(store, DIGEST) is RepairResult.AWAITED
     board.capture()
     mending.finish(store)
 
@@ -98,7 +98,7 @@ def test_a_spare_copy_heals_the_first(board: LocalBoard, store: Store) -> None:
     QuickDisk().clone(first, first.with_name(f"{DIGEST}.1"))
     rot(first)
 
-    assert mending.mend(store, DIGEST) is Outcome.HEALED
+    assert mending.repair(store, DIGEST) is RepairResult.HEALED
 
     assert first.read_bytes() == BODY
     assert trees(board, store) == [BODY] * 3
@@ -111,14 +111,14 @@ def test_a_spare_copy_that_is_bad_itself_is_no_help(board: LocalBoard, store: St
     rot(first)
     rot(first.with_name(f"{DIGEST}.1"))
 
-    assert mending.mend(store, DIGEST) is Outcome.AWAITED
+    assert mending.repair(store, DIGEST) is RepairResult.AWAITED
 
     assert [held for held in store.contents.all() if held.digest == DIGEST] == []
 
 
 def test_mending_that_was_cut_off_is_done_again(board: LocalBoard, store: Store) -> None:
     rot(store.contents.path(DIGEST))
-    mending.mend(store, DIGEST)
+    mending.repair(store, DIGEST)
     board.capture()
     tree = board.keeper.capture(board.keeper.captures()[0].name).tree_path(2)
     (tree / "srv" / f".mending-{DIGEST[:16]}").write_bytes(b"left over")
@@ -139,7 +139,7 @@ def test_the_only_copy_of_a_bad_content_is_kept_for_a_look(
             path.unlink()
     rot(lonely)
 
-    mending.mend(store, DIGEST)
+    mending.repair(store, DIGEST)
 
     kept = [p for p in (store.root / "damaged").iterdir() if p.suffix == ".bytes"]
     assert [p.read_bytes()[:1] for p in kept] == [b"A"]

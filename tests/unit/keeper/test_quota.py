@@ -10,8 +10,8 @@ import pytest
 
 from holdstill.errors import PreflightError
 from holdstill.keeper import enrolment, incoming
-from holdstill.keeper.quota import Quota, Watch
-from holdstill.model.exchange import Wanted
+from holdstill.keeper.quota import ArrivalMonitor, Quota
+from holdstill.model.exchange import WantedContent
 from holdstill.model.settings import BoardLimits
 from support import keeping
 from support.keeping import KEY, PIER_3, Board, FakeClock
@@ -34,8 +34,8 @@ def keeper(store: Store) -> LocalKeeper:
     return keeping.keeper_of(store, clock=FakeClock())
 
 
-def wanted(size: int) -> Wanted:
-    return Wanted(digest=hashlib.sha256(b"%d" % size).hexdigest(), size=size)
+def wanted(size: int) -> WantedContent:
+    return WantedContent(digest=hashlib.sha256(b"%d" % size).hexdigest(), size=size)
 
 
 def test_s04_more_than_the_boards_allowance_is_refused_before_it_is_sent(
@@ -73,7 +73,7 @@ def test_s04_a_transfer_that_takes_more_is_complained_about(
     begun = keeper.begin()
     staging = incoming.current(store, PIER_3)
     assert staging is not None
-    watch = Watch(Quota(store, enrolment.read(store, PIER_3)), staging, min_free=0)
+    watch = ArrivalMonitor(Quota(store, enrolment.read(store, PIER_3)), staging, min_free=0)
 
     before = watch.complaint()
     Path(begun.contents, "flood").write_bytes(b"x" * 50_000)
@@ -86,7 +86,7 @@ def test_s04_a_transfer_ends_before_the_disk_is_full(keeper: LocalKeeper, store:
     keeper.begin()
     staging = incoming.current(store, PIER_3)
     assert staging is not None
-    watch = Watch(Quota(store, enrolment.read(store, PIER_3)), staging, min_free=1 << 60)
+    watch = ArrivalMonitor(Quota(store, enrolment.read(store, PIER_3)), staging, min_free=1 << 60)
 
     assert watch.complaint() == "the disk is nearly full"
 

@@ -27,7 +27,7 @@ from holdstill.errors import (
 from holdstill.keeper import enrolment, serve, wire
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
-from holdstill.model.exchange import MESSAGE_LIMIT, Wanted
+from holdstill.model.exchange import MESSAGE_LIMIT, WantedContent
 from support import keeping
 from support.keeping import PIER_3, PIER_4, Board, FakeClock
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 class Direct:
     """A channel that ends in a service of this process."""
 
-    def __init__(self, service: serve.Service) -> None:
+    def __init__(self, service: serve.SshServer) -> None:
         self.service = service
         self.lines: list[bytes] = []
 
@@ -58,13 +58,13 @@ def store(tmp_path: Path) -> Store:
 
 
 @pytest.fixture
-def service(store: Store) -> serve.Service:
+def service(store: Store) -> serve.SshServer:
     clock = FakeClock()
-    return serve.Service(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
+    return serve.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
 
 
 @pytest.fixture
-def board(service: serve.Service, store: Store) -> Board[RemoteKeeper]:
+def board(service: serve.SshServer, store: Store) -> Board[RemoteKeeper]:
     def carry(files: Mapping[str, bytes], folder: str) -> None:
         keeping.put(files, str(store.board_folder(PIER_3) / folder))
 
@@ -72,7 +72,7 @@ def board(service: serve.Service, store: Store) -> Board[RemoteKeeper]:
     return Board(RemoteKeeper(Direct(service)), files=files, carry=carry)
 
 
-def asked(service: serve.Service, method: str, **params: object) -> dict[str, object]:
+def asked(service: serve.SshServer, method: str, **params: object) -> dict[str, object]:
     call = {"jsonrpc": "2.0", "id": 7, "method": method, "params": params}
     answer = service.answer(json.dumps(call).encode())
     assert answer is not None
@@ -106,7 +106,7 @@ def test_the_folders_of_a_run_are_named_for_the_forced_rsync(board: Board[Remote
 
 
 def test_contents_are_lent_in_a_folder_that_goes_with_the_session(
-    board: Board[RemoteKeeper], service: serve.Service, store: Store
+    board: Board[RemoteKeeper], service: serve.SshServer, store: Store
 ) -> None:
     name = board.capture().name
     digest = hashlib.sha256(b"1.42").hexdigest()
@@ -128,7 +128,7 @@ def test_a_session_that_ends_leaves_what_others_are_fetching(
     digest = hashlib.sha256(b"1.42").hexdigest()
     folder = store.board_folder(PIER_3) / board.keeper.lend(name, [digest])
     clock = FakeClock()
-    other = serve.Service(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
+    other = serve.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
 
     source, target = os.pipe()
     os.close(target)
@@ -171,7 +171,7 @@ def test_s05_captures_of_another_board_do_not_exist(
     ["delete", "thin", "capture", "close", "__init__", "rename", "enrol", "_begin", ""],
 )
 def test_s03_there_is_no_method_that_takes_anything_away(
-    service: serve.Service, store: Store, method: str
+    service: serve.SshServer, store: Store, method: str
 ) -> None:
     reply = asked(service, method)
 
@@ -192,7 +192,7 @@ def test_s03_there_is_no_method_that_takes_anything_away(
     ],
 )
 def test_s23_parameters_of_another_form_are_refused(
-    service: serve.Service, method: str, params: dict[str, object]
+    service: serve.SshServer, method: str, params: dict[str, object]
 ) -> None:
     reply = asked(service, method, **params)
 
@@ -214,7 +214,7 @@ def test_s23_parameters_of_another_form_are_refused(
     ],
 )
 def test_s25_no_name_leads_out_of_the_store(
-    service: serve.Service, method: str, params: dict[str, object]
+    service: serve.SshServer, method: str, params: dict[str, object]
 ) -> None:
     asked(service, "begin")
 
@@ -237,7 +237,7 @@ def test_s25_no_name_leads_out_of_the_store(
     ],
 )
 def test_s23_what_is_no_request_is_answered_as_invalid_and_noted(
-    service: serve.Service, store: Store, line: bytes
+    service: serve.SshServer, store: Store, line: bytes
 ) -> None:
     answer = service.answer(line)
 
@@ -249,18 +249,18 @@ def test_s23_what_is_no_request_is_answered_as_invalid_and_noted(
 @given(st.binary(max_size=200))
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_s23_any_line_gets_one_answer_and_never_an_exception(
-    service: serve.Service, line: bytes
+    service: serve.SshServer, line: bytes
 ) -> None:
     answer = service.answer(line)
 
     assert answer is None or b"\n" not in answer
 
 
-def test_a_notification_is_not_answered(service: serve.Service) -> None:
+def test_a_notification_is_not_answered(service: serve.SshServer) -> None:
     assert service.answer(wire.ALIVE) is None
 
 
-def test_s20_a_line_without_an_end_is_not_collected(service: serve.Service) -> None:
+def test_s20_a_line_without_an_end_is_not_collected(service: serve.SshServer) -> None:
     source, target = os.pipe()
 
     def pour() -> None:
@@ -278,7 +278,7 @@ def test_s20_a_line_without_an_end_is_not_collected(service: serve.Service) -> N
     thread.join()
 
 
-def test_s10_a_silent_board_is_let_go(service: serve.Service, store: Store) -> None:
+def test_s10_a_silent_board_is_let_go(service: serve.SshServer, store: Store) -> None:
     source, target = os.pipe()
 
     service.run(source, target, patience=0.05)
@@ -287,7 +287,7 @@ def test_s10_a_silent_board_is_let_go(service: serve.Service, store: Store) -> N
     os.close(target)
 
 
-def test_a_word_from_time_to_time_keeps_the_channel_open(service: serve.Service) -> None:
+def test_a_word_from_time_to_time_keeps_the_channel_open(service: serve.SshServer) -> None:
     source, target = os.pipe()
     answers, out = os.pipe()
 
@@ -380,7 +380,7 @@ def newer(value: object) -> object:
 class NewerKeeper:
     """A keeper of the same protocol that has learnt to say more."""
 
-    def __init__(self, service: serve.Service) -> None:
+    def __init__(self, service: serve.SshServer) -> None:
         self._service = service
 
     def call(self, line: bytes) -> bytes:
@@ -390,7 +390,7 @@ class NewerKeeper:
 
 
 def test_a_board_understands_a_keeper_that_says_more_than_it_knows(
-    board: Board[RemoteKeeper], service: serve.Service
+    board: Board[RemoteKeeper], service: serve.SshServer
 ) -> None:
     older = Board(RemoteKeeper(NewerKeeper(service)), files=board.files, carry=board.carry)
 
@@ -404,7 +404,9 @@ def test_a_board_understands_a_keeper_that_says_more_than_it_knows(
 
 
 @pytest.mark.parametrize("field", ["params", "beside them"])
-def test_s23_a_request_with_one_more_field_is_refused(service: serve.Service, field: str) -> None:
+def test_s23_a_request_with_one_more_field_is_refused(
+    service: serve.SshServer, field: str
+) -> None:
     """Only answers may say more: what a board sends comes from anybody."""
     call = {"jsonrpc": "2.0", "id": 1, "method": "hello"}
     more = {"since_2031": 1}
@@ -421,12 +423,12 @@ def test_twenty_thousand_digests_fit_into_one_message(board: Board[RemoteKeeper]
     board.keeper.begin()
     digests = [hashlib.sha256(b"%d" % n).hexdigest() for n in range(20_000)]
 
-    lacking = board.keeper.lacking([Wanted(digest=d, size=0, basis=d) for d in digests])
+    lacking = board.keeper.lacking([WantedContent(digest=d, size=0, basis=d) for d in digests])
 
     assert list(lacking) == digests
 
 
-def test_bytes_travel_in_base64(board: Board[RemoteKeeper], service: serve.Service) -> None:
+def test_bytes_travel_in_base64(board: Board[RemoteKeeper], service: serve.SshServer) -> None:
     name = board.capture().name
 
     reply = asked(service, "manifest", name=name)
@@ -435,7 +437,7 @@ def test_bytes_travel_in_base64(board: Board[RemoteKeeper], service: serve.Servi
 
 
 def test_the_note_of_refusals_does_not_grow_without_end(
-    service: serve.Service, store: Store
+    service: serve.SshServer, store: Store
 ) -> None:
     for _ in range(2000):
         service.answer(b"x" * 2000)
@@ -451,7 +453,7 @@ def capture_or_abandon(board: Board[RemoteKeeper]) -> None:
 
 
 def test_c11_signal_in_the_middle_of_sealing_is_what_the_run_ends_with(
-    board: Board[RemoteKeeper], service: serve.Service
+    board: Board[RemoteKeeper], service: serve.SshServer
 ) -> None:
     """The answer of the call that was broken off is still on its way when the run is given up."""
 

@@ -20,7 +20,7 @@ from holdstill.errors import (
 )
 from holdstill.keeper.service import LocalKeeper
 from holdstill.model import names, paths
-from holdstill.model.exchange import PROTOCOL, Wanted
+from holdstill.model.exchange import PROTOCOL, WantedContent
 from holdstill.records import manifest as manifests
 from holdstill.system import files
 from support import keeping
@@ -136,7 +136,7 @@ def test_an_older_content_is_laid_out_as_a_copy_never_a_link(
     begun = board.keeper.begin()
     old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
 
-    lacking = board.keeper.lacking([Wanted(digest=new, size=3, basis=old)])
+    lacking = board.keeper.lacking([WantedContent(digest=new, size=3, basis=old)])
 
     laid = Path(begun.contents, new)
     assert lacking == (new,)
@@ -153,7 +153,7 @@ def test_a_half_sent_content_is_not_replaced_by_a_basis(board: LocalBoard) -> No
     old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
     Path(begun.contents, new).write_bytes(b"ne")
 
-    board.keeper.lacking([Wanted(digest=new, size=3, basis=old)])
+    board.keeper.lacking([WantedContent(digest=new, size=3, basis=old)])
 
     assert Path(begun.contents, new).read_bytes() == b"ne"
 
@@ -390,7 +390,7 @@ def test_more_than_the_room_is_refused_before_anything_is_sent(
     keeper.begin()
 
     with pytest.raises(PreflightError, match="room for"):
-        keeper.lacking([Wanted(digest=digest_of(b"x"), size=1)])
+        keeper.lacking([WantedContent(digest=digest_of(b"x"), size=1)])
 
 
 def test_contents_can_be_asked_for_only_within_a_run(keeper: LocalKeeper) -> None:

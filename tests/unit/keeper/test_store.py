@@ -10,7 +10,7 @@ import pytest
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
-from holdstill.keeper.disk import Disk
+from holdstill.keeper.disk import StoreDisk
 from support import keeping
 from support.keeping import FakeClock, QuickDisk
 
@@ -134,14 +134,14 @@ def test_a_tree_follows_no_symlink_when_it_is_removed(tmp_path: Path) -> None:
     (tmp_path / "tree" / "deep").mkdir(parents=True)
     (tmp_path / "tree" / "deep" / "out").symlink_to(tmp_path / "outside")
 
-    Disk().remove_tree(tmp_path / "tree")
+    StoreDisk().remove_tree(tmp_path / "tree")
 
     assert not (tmp_path / "tree").exists()
     assert (tmp_path / "outside" / "precious").exists()
 
 
 def test_removing_what_is_gone_is_fine(tmp_path: Path) -> None:
-    Disk().remove_tree(tmp_path / "gone")
+    StoreDisk().remove_tree(tmp_path / "gone")
 
     assert list(tmp_path.iterdir()) == []
 
@@ -153,7 +153,7 @@ def test_a_clone_keeps_holes_and_is_another_inode(tmp_path: Path) -> None:
         file.seek(32 << 20)
         file.write(b"in the middle")
 
-    Disk().clone(source, tmp_path / "target")
+    StoreDisk().clone(source, tmp_path / "target")
 
     target = tmp_path / "target"
     assert target.read_bytes() == source.read_bytes()

@@ -60,7 +60,7 @@ def age(store: Store, *, seconds: float = 10 * DAY) -> None:
 
 
 def thinned(store: Store, clock: FakeClock, rule: Retention = NEWEST_TWO) -> list[int]:
-    verdicts = thin.carry_out(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
+    verdicts = thin.delete_captures(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
     return [v.seq for v in verdicts if v.is_kept]
 
 
@@ -107,12 +107,12 @@ def test_a_sweep_deletes_what_no_capture_holds(
     thinned(store, clock)
     age(store)
 
-    swept = thin.sweep(store, clock=clock)
+    swept = thin.collect_garbage(store, clock=clock)
 
     assert (swept.contents, swept.bytes) == (3, 3 * 4096)
     left = {held.digest for held in store.contents.all()}
     assert left == {digest_of(b"the same"), digest_of(b"reading 3"), digest_of(b"reading 4")}
-    assert thin.sweep(store, clock=clock).contents == 0
+    assert thin.collect_garbage(store, clock=clock).contents == 0
 
 
 def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
@@ -122,7 +122,7 @@ def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
     board.files[b"srv/reading"] = b"just arrived"
     board.deliver(begun)
 
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
 
     assert store.contents.has(digest_of(b"just arrived"))
 
@@ -241,10 +241,10 @@ def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(
     moment = clock.now().timestamp()
     os.utime(folder / "begun", times=(moment, moment))
 
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
     assert folder.exists()
     clock.advance(15 * DAY)
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
 
     assert not folder.exists()
 
@@ -292,7 +292,7 @@ def test_spare_copies_are_swept_when_no_capture_needs_them(
     thinned(store, clock)
     age(store)
 
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
 
     assert list(store.contents.all()) == []
 
@@ -309,6 +309,6 @@ def test_the_first_copy_stays_while_a_spare_one_is_needed(
             path.unlink()
     age(store)
 
-    thin.sweep(store, clock=clock)
+    thin.collect_garbage(store, clock=clock)
 
     assert first.exists()

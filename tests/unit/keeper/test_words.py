@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError
 from holdstill.keeper import words
-from holdstill.keeper.words import Control, Lend, Receive
+from holdstill.keeper.words import ControlRequest, Fetch, ReceiveRequest
 
 RUN = "0123456789abcdef"
 SEND = f"rsync --server -dIe.iLsfxCIvu --timeout=120 --stats --inplace . incoming/{RUN}/contents/"
@@ -22,25 +22,25 @@ FETCH = (
 
 
 def test_the_control_channel_is_understood() -> None:
-    assert words.understand("") == words.understand(words.CONTROL) == Control()
+    assert words.parse("") == words.parse(words.CONTROL) == ControlRequest()
 
 
 def test_a_receive_is_written_anew() -> None:
     asked = "rsync --server -SIzde.iLsfxCIvu --timeout=120 --inplace --no-W -B4096"
 
-    wish = words.understand(f"{asked} . incoming/{RUN}/attachments")
+    wish = words.parse(f"{asked} . incoming/{RUN}/attachments")
 
     options = ("-ISdze.iLsfxCIvu", "--timeout=120", "--inplace", "--no-W", "-B4096")
-    assert wish == Receive(options, RUN, "attachments")
+    assert wish == ReceiveRequest(options, RUN, "attachments")
 
 
 def test_fetching_names_one_of_the_own_things() -> None:
-    wish = words.understand(FETCH)
+    wish = words.parse(FETCH)
 
-    assert isinstance(wish, Lend)
+    assert isinstance(wish, Fetch)
     assert (wish.capture, wish.name) == ("000001-20261125T021503Z", "index.sqlite")
-    wish = words.understand(FETCH.rpartition(" ")[0] + f" outgoing/{RUN}/")
-    assert isinstance(wish, Lend)
+    wish = words.parse(FETCH.rpartition(" ")[0] + f" outgoing/{RUN}/")
+    assert isinstance(wish, Fetch)
     assert wish.folder == RUN
 
 
@@ -104,7 +104,7 @@ def test_fetching_names_one_of_the_own_things() -> None:
 )
 def test_s06_anything_else_is_refused(asked: str) -> None:
     with pytest.raises(SecurityError):
-        words.understand(asked)
+        words.parse(asked)
 
 
 PIECES = [
@@ -117,25 +117,25 @@ PIECES = [
 @given(st.lists(st.sampled_from(PIECES), max_size=12), st.sampled_from([" ", "", "\t"]))
 def test_s06_what_passes_is_one_of_three_things(pieces: list[str], between: str) -> None:
     try:
-        wish = words.understand(between.join(pieces))
+        wish = words.parse(between.join(pieces))
     except SecurityError:
         return
 
     match wish:
-        case Receive(options, run, area):
+        case ReceiveRequest(options, run, area):
             assert (run, area) == (RUN, "contents")
             assert set(options) <= {"-Ide.iLsfxCIvu", "--inplace", "--timeout=120"}
-        case Lend():
+        case Fetch():
             pytest.fail("none of the pieces is a place to fetch from")
-        case Control():
+        case ControlRequest():
             assert "".join(pieces).strip() == ""
 
 
 @given(st.text(alphabet=string.printable, max_size=200))
 def test_s06_any_text_is_understood_or_refused(text: str) -> None:
     try:
-        wish = words.understand(text)
+        wish = words.parse(text)
     except SecurityError:
         return
-    assert wish == Control()
+    assert wish == ControlRequest()
     assert text in {"", words.CONTROL}

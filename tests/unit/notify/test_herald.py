@@ -3,10 +3,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
-from holdstill.model.nightly import Diary, Kind, Letter, Outcome
-from holdstill.notify.herald import FIRST_WAIT, LONGEST_WAIT, Herald
+from holdstill.model.nightly import Message, MessageKind, NightlyState, RunOutcome
+from holdstill.notify.herald import FIRST_WAIT, LONGEST_WAIT, Notifier
 
-FAILED = Outcome(at="2026-11-26T08:31:00Z", code=6, what="no answer")
+FAILED = RunOutcome(at="2026-11-26T08:31:00Z", code=6, what="no answer")
 
 
 @dataclass
@@ -22,15 +22,15 @@ class Crowd:
     def complaint(self) -> str:
         return ""
 
-    def send(self, letter: Letter) -> tuple[str, ...]:
+    def send(self, letter: Message) -> tuple[str, ...]:
         self.asked.append((letter.title, letter.to))
         return tuple(who for who in letter.to if who in self.reachable)
 
 
 def test_who_was_reached_is_not_written_to_again() -> None:
     crowd = Crowd({"a"})
-    herald = Herald("pier-3", crowd)
-    diary = herald.run_ended(Diary(), FAILED)
+    herald = Notifier("pier-3", crowd)
+    diary = herald.run_ended(NightlyState(), FAILED)
 
     diary = herald.deliver(diary, now=0.0)
     crowd.reachable.add("b")
@@ -42,8 +42,8 @@ def test_who_was_reached_is_not_written_to_again() -> None:
 
 def test_a_network_that_is_away_is_asked_less_and_less_often() -> None:
     crowd = Crowd()
-    herald = Herald("pier-3", crowd)
-    diary = herald.run_ended(Diary(), FAILED)
+    herald = Notifier("pier-3", crowd)
+    diary = herald.run_ended(NightlyState(), FAILED)
     now, waits = 0.0, []
 
     for _ in range(6):
@@ -58,21 +58,21 @@ def test_a_network_that_is_away_is_asked_less_and_less_often() -> None:
 
 def test_one_letter_that_reaches_nobody_is_enough_to_know() -> None:
     crowd = Crowd()
-    herald = Herald("pier-3", crowd)
+    herald = Notifier("pier-3", crowd)
     start = datetime(2026, 11, 20, tzinfo=UTC)
-    diary = herald.run_ended(Diary(), FAILED)
+    diary = herald.run_ended(NightlyState(), FAILED)
     diary = herald.is_quiet(diary, since=start, now=start + timedelta(days=4), days=3)
 
     diary = herald.deliver(diary, now=0.0)
 
-    assert [letter.kind for letter in diary.outbox] == [Kind.FAILURE, Kind.SILENCE]
+    assert [letter.kind for letter in diary.outbox] == [MessageKind.FAILURE, MessageKind.SILENCE]
     assert len(crowd.asked) == 1
 
 
 def test_news_is_tried_at_once() -> None:
     crowd = Crowd()
-    herald = Herald("pier-3", crowd)
-    diary = herald.deliver(herald.run_ended(Diary(), FAILED), now=0.0)
+    herald = Notifier("pier-3", crowd)
+    diary = herald.deliver(herald.run_ended(NightlyState(), FAILED), now=0.0)
     crowd.reachable = {"a", "b"}
 
     diary = herald.week_ended(diary, due="soon", now=datetime(2026, 11, 30, 9, tzinfo=UTC))

@@ -2,23 +2,23 @@ from __future__ import annotations
 
 import msgspec
 
-from holdstill.model.nightly import Diary, Kind, Letter, Outcome, Trouble, Week
+from holdstill.model.nightly import Incident, Message, MessageKind, NightlyState, RunOutcome, Week
 from holdstill.notify import letters
 
-FAILED = Outcome(
+FAILED = RunOutcome(
     at="2026-11-26T08:31:00Z",
     code=6,
     what="the keeper does not answer",
     hint="check the network",
     tries=17,
 )
-SEALED = Outcome(
+SEALED = RunOutcome(
     at="2026-11-27T02:41:00Z", code=0, what="sealed pier-3/000042", capture="000042", tries=1
 )
 
 
 def test_a_failure_says_what_and_what_to_do_and_that_silence_will_follow() -> None:
-    letter = letters.about_run(Kind.FAILURE, "pier-3", FAILED, Trouble())
+    letter = letters.about_run(MessageKind.FAILURE, "pier-3", FAILED, Incident())
 
     assert letter.title == "pier-3: no capture"
     assert letter.body.splitlines() == [
@@ -30,9 +30,9 @@ def test_a_failure_says_what_and_what_to_do_and_that_silence_will_follow() -> No
 
 
 def test_a_recovery_says_since_when_there_had_been_trouble() -> None:
-    trouble = Trouble(since="2026-11-25T08:31:00Z", told=(6,))
+    trouble = Incident(since="2026-11-25T08:31:00Z", told=(6,))
 
-    letter = letters.about_run(Kind.RECOVERY, "pier-3", SEALED, trouble)
+    letter = letters.about_run(MessageKind.RECOVERY, "pier-3", SEALED, trouble)
 
     assert letter.title == "pier-3: captures are good again"
     assert "There had been trouble since 2026-11-25T08:31:00Z." in letter.body
@@ -41,7 +41,7 @@ def test_a_recovery_says_since_when_there_had_been_trouble() -> None:
 def test_a_recovery_with_warnings_does_not_say_that_all_is_well() -> None:
     degraded = msgspec.structs.replace(SEALED, code=8, warnings=("2 files are unreadable",))
 
-    letter = letters.about_run(Kind.RECOVERY, "pier-3", degraded, Trouble(told=(6,)))
+    letter = letters.about_run(MessageKind.RECOVERY, "pier-3", degraded, Incident(told=(6,)))
 
     assert letter.title == "pier-3: captures again, but something needs attention"
     assert "- 2 files are unreadable" in letter.body
@@ -51,7 +51,7 @@ def test_names_of_files_cannot_steer_a_terminal_or_fill_a_card() -> None:
     hostile = "unreadable: \x1b[2J\r\n\u202egnp.exe" + "x" * 10_000
     degraded = msgspec.structs.replace(SEALED, code=8, warnings=(hostile,) * 500)
 
-    letter = letters.about_run(Kind.ATTENTION, "pier-3", degraded, Trouble())
+    letter = letters.about_run(MessageKind.ATTENTION, "pier-3", degraded, Incident())
 
     assert "\x1b" not in letter.body
     assert "\u202e" not in letter.body
@@ -60,7 +60,7 @@ def test_names_of_files_cannot_steer_a_terminal_or_fill_a_card() -> None:
 
 
 def test_silence_names_the_last_good_capture_and_the_last_failure() -> None:
-    diary = Diary(good=SEALED, last=FAILED)
+    diary = NightlyState(good=SEALED, last=FAILED)
 
     letter = letters.about_silence("pier-3", diary, since=SEALED.at, days=3, at=FAILED.at)
 
@@ -73,7 +73,7 @@ def test_a_week_is_a_few_numbers() -> None:
         since="2026-11-20T09:00:00Z", sealed=6, failed=1, new_bytes=3 << 20,
         longest_frozen_ms=97.4,
     )  # fmt: skip
-    diary = Diary(good=SEALED, trouble=Trouble(since="2026-11-26T08:31:00Z", told=(6,)))
+    diary = NightlyState(good=SEALED, trouble=Incident(since="2026-11-26T08:31:00Z", told=(6,)))
 
     letter = letters.about_week("pier-3", week, diary, due="2026-11-28T01:30:00Z", at="now")
 
@@ -86,8 +86,8 @@ def test_a_week_is_a_few_numbers() -> None:
     ]
 
 
-def letter(number: int, *to: str) -> Letter:
-    return Letter(kind=Kind.FAILURE, title=f"{number}", body="", at="", to=to)
+def letter(number: int, *to: str) -> Message:
+    return Message(kind=MessageKind.FAILURE, title=f"{number}", body="", at="", to=to)
 
 
 def test_a_letter_stays_until_everybody_who_is_still_there_has_it() -> None:
@@ -100,7 +100,7 @@ def test_a_letter_stays_until_everybody_who_is_still_there_has_it() -> None:
 
 
 def test_the_outbox_does_not_grow_for_ever() -> None:
-    outbox: tuple[Letter, ...] = ()
+    outbox: tuple[Message, ...] = ()
     for number in range(100):
         outbox = letters.posted(outbox, letter(number), ("a",))
 

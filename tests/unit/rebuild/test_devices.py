@@ -7,12 +7,12 @@ import pytest
 
 from holdstill.errors import TargetRefusedError
 from holdstill.rebuild import claims, devices
-from holdstill.rebuild.claims import Consent
-from holdstill.rebuild.devices import Device
+from holdstill.rebuild.claims import Confirmation
+from holdstill.rebuild.devices import BlockDevice
 from support.kernel_words import Kernel, say
 
 GIB = 1 << 30
-CARD = Device(
+CARD = BlockDevice(
     path=Path("/dev/sdx"),
     number=(8, 16),
     size=16 * GIB,
@@ -20,7 +20,7 @@ CARD = Device(
     serial="0x3ab2c4d5",
     holds=("partition 1: vfat 'BOOTFS', 256.0 MiB",),
 )
-NAMED = Consent("0x3ab2c4d5")
+NAMED = Confirmation("0x3ab2c4d5")
 
 
 @pytest.fixture
@@ -28,8 +28,8 @@ def kernel(tmp_path: Path) -> Kernel:
     return Kernel(tmp_path)
 
 
-def look_up(kernel: Kernel, name: str, number: tuple[int, int]) -> Device:
-    return devices.look_up(Path("/dev") / name, number, places=kernel.places)
+def look_up(kernel: Kernel, name: str, number: tuple[int, int]) -> BlockDevice:
+    return devices.find_device(Path("/dev") / name, number, places=kernel.places)
 
 
 def test_a_card_in_a_usb_reader_is_known_by_model_and_the_readers_serial(kernel: Kernel) -> None:
@@ -169,13 +169,13 @@ def test_a_card_that_was_named_passes() -> None:
 
 @pytest.mark.parametrize("token", ["0x3ab2c4d5", str(16 * GIB)])
 def test_serial_and_size_both_name_a_card(token: str) -> None:
-    claims.check(CARD, needed=8 * GIB, consent=Consent(token))
+    claims.check(CARD, needed=8 * GIB, consent=Confirmation(token))
 
 
 @pytest.mark.parametrize("token", ["", "yes", "0x3ab2c4d", "16G", "/dev/sdx", "Generic STORAGE"])
 def test_nothing_else_names_it_and_the_refusal_shows_what_would_be_lost(token: str) -> None:
     with pytest.raises(TargetRefusedError) as caught:
-        claims.check(CARD, needed=8 * GIB, consent=Consent(token))
+        claims.check(CARD, needed=8 * GIB, consent=Confirmation(token))
 
     for shown in ("/dev/sdx", "Generic STORAGE", "0x3ab2c4d5", "16.0 GiB", "'BOOTFS'"):
         assert shown in str(caught.value)
@@ -186,9 +186,9 @@ def test_nothing_else_names_it_and_the_refusal_shows_what_would_be_lost(token: s
 def test_a_device_without_a_serial_is_named_by_its_size_and_not_by_nothing() -> None:
     nameless = replace(CARD, serial="")
 
-    claims.check(nameless, needed=GIB, consent=Consent(str(16 * GIB)))
+    claims.check(nameless, needed=GIB, consent=Confirmation(str(16 * GIB)))
     with pytest.raises(TargetRefusedError, match="would be lost"):
-        claims.check(nameless, needed=GIB, consent=Consent(""))
+        claims.check(nameless, needed=GIB, consent=Confirmation(""))
 
 
 @pytest.mark.parametrize(
@@ -202,9 +202,9 @@ def test_a_device_without_a_serial_is_named_by_its_size_and_not_by_nothing() -> 
         (replace(CARD, sector_size=4096), "its sectors have 4096 bytes"),
     ],
 )
-def test_nothing_overrides_a_real_reason(device: Device, reason: str) -> None:
+def test_nothing_overrides_a_real_reason(device: BlockDevice, reason: str) -> None:
     with pytest.raises(TargetRefusedError, match=reason) as caught:
-        claims.check(device, needed=8 * GIB, consent=Consent("0x3ab2c4d5", "0x3ab2c4d5"))
+        claims.check(device, needed=8 * GIB, consent=Confirmation("0x3ab2c4d5", "0x3ab2c4d5"))
 
     assert "nothing overrides this" in caught.value.hint
 
@@ -217,11 +217,11 @@ def test_nothing_overrides_a_real_reason(device: Device, reason: str) -> None:
         (replace(CARD, members=("partition 1 is a LVM2_member",)), "partition 1 is a LVM2_member"),
     ],
 )
-def test_what_is_unlike_a_card_must_be_named_twice(device: Device, oddity: str) -> None:
-    twice = Consent("0x3ab2c4d5", "0x3ab2c4d5")
+def test_what_is_unlike_a_card_must_be_named_twice(device: BlockDevice, oddity: str) -> None:
+    twice = Confirmation("0x3ab2c4d5", "0x3ab2c4d5")
 
     claims.check(device, needed=GIB, consent=twice)
-    for once in (NAMED, Consent("0x3ab2c4d5", "yes"), Consent("", "0x3ab2c4d5")):
+    for once in (NAMED, Confirmation("0x3ab2c4d5", "yes"), Confirmation("", "0x3ab2c4d5")):
         with pytest.raises(TargetRefusedError, match=oddity) as caught:
             claims.check(device, needed=GIB, consent=once)
         assert "--confirm 0x3ab2c4d5 --again 0x3ab2c4d5" in caught.value.hint

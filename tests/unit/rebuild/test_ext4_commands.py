@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from holdstill.errors import TargetFailedError
 from holdstill.model.layout import Ext4
 from holdstill.rebuild.ext4 import geometry, placing
-from holdstill.rebuild.ext4.library import Run
+from holdstill.rebuild.ext4.library import BlockRun
 from holdstill.rebuild.writers import ext4
 
 PLACE = Path("/run/scratch/empty")
@@ -122,7 +122,7 @@ def test_taking_runs_out_leaves_the_rest(
 ) -> None:
     apart = list(_apart(taken))
 
-    left = list(placing.without([Run(*run) for run in runs], apart))
+    left = list(placing.without([BlockRun(*run) for run in runs], apart))
 
     out = {block for run in apart for block in range(run.first, run.first + run.length)}
     wanted = [
@@ -132,12 +132,12 @@ def test_taking_runs_out_leaves_the_rest(
     assert [b for run in left for b in range(run.first, run.first + run.length)] == wanted
 
 
-def _apart(runs: list[tuple[int, int]]) -> list[Run]:
+def _apart(runs: list[tuple[int, int]]) -> list[BlockRun]:
     """Sort runs and push them apart, as tables of groups are."""
     position, found = 0, []
     for first, length in sorted(runs):
         start = max(first, position)
-        found.append(Run(start, length))
+        found.append(BlockRun(start, length))
         position = start + length
     return found
 

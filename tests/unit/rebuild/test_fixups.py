@@ -8,7 +8,7 @@ import pytest
 
 from holdstill.errors import VerificationError
 from holdstill.rebuild import fixups, identity, references
-from holdstill.rebuild.fixups import Tools
+from holdstill.rebuild.fixups import SiblingTools
 from holdstill.rebuild.hostkeys import KeyPair, bits_of, comment_of
 from support.captured import (
     GPT,
@@ -61,7 +61,7 @@ def sibling(
         identity.invent(old, "pier-4", Draw()),
         files=files,
         contents=files.contents,
-        tools=Tools(Draw(), FakeKeys()),
+        tools=SiblingTools(Draw(), FakeKeys()),
         gap=gap,
         lost=lost,
     )

@@ -8,7 +8,7 @@ import pytest
 
 from holdstill.errors import SecurityError, TargetRefusedError, VerificationError
 from holdstill.formats import source
-from holdstill.formats.gap import Run
+from holdstill.formats.gap import GapExtent
 from holdstill.model.layout import Disk, Partition, Raw, TableLabel
 from holdstill.rebuild.writers import gap, raw
 from holdstill.system import files
@@ -32,14 +32,16 @@ def blank(path: Path, size: int) -> Path:
 @pytest.mark.parametrize(
     ("disk", "runs"),
     [
-        (MBR, [Run(0, b"c" * 440), Run(512, b"amlogic" * 99)]),
-        (MBR, [Run(8 * KIB, b"eGON" * 8192)]),
-        (GPT, [Run(0, b"c" * 440), Run(32 * KIB, b"RKNS" * 4096)]),
-        (msgspec.structs.replace(GPT, entries_lba=4096), [Run(8 * KIB, b"eGON" * 8192)]),
-        (MBR, [Run(MIB, b"end" * MIB)]),
+        (MBR, [GapExtent(0, b"c" * 440), GapExtent(512, b"amlogic" * 99)]),
+        (MBR, [GapExtent(8 * KIB, b"eGON" * 8192)]),
+        (GPT, [GapExtent(0, b"c" * 440), GapExtent(32 * KIB, b"RKNS" * 4096)]),
+        (msgspec.structs.replace(GPT, entries_lba=4096), [GapExtent(8 * KIB, b"eGON" * 8192)]),
+        (MBR, [GapExtent(MIB, b"end" * MIB)]),
     ],
 )
-def test_loaders_go_back_to_where_they_were(tmp_path: Path, disk: Disk, runs: list[Run]) -> None:
+def test_loaders_go_back_to_where_they_were(
+    tmp_path: Path, disk: Disk, runs: list[GapExtent]
+) -> None:
     image = blank(tmp_path / "card.img", disk.size)
 
     gap.write(image, runs, disk=disk)
@@ -52,24 +54,24 @@ def test_loaders_go_back_to_where_they_were(tmp_path: Path, disk: Disk, runs: li
 @pytest.mark.parametrize(
     ("disk", "run", "what"),
     [
-        (MBR, Run(0, b"c" * 441), "the partition table"),
-        (MBR, Run(4 * MIB - 1, b"xx"), "partition 1"),
-        (MBR, Run(6 * MIB, b"x"), "partition 1"),
-        (MBR, Run(16 * MIB - 1, b"xx"), "nothing that the disk has"),
-        (MBR, Run(-1, b"x"), "nothing that the disk has"),
-        (GPT, Run(512, b"x"), "the partition table"),
-        (GPT, Run(8 * KIB, b"x"), "the partition table"),
-        (GPT, Run(16 * MIB - 512, b"x"), "the backup table"),
-        (msgspec.structs.replace(MBR, label=TableLabel.NONE), Run(0, b"x"), "without a"),
+        (MBR, GapExtent(0, b"c" * 441), "the partition table"),
+        (MBR, GapExtent(4 * MIB - 1, b"xx"), "partition 1"),
+        (MBR, GapExtent(6 * MIB, b"x"), "partition 1"),
+        (MBR, GapExtent(16 * MIB - 1, b"xx"), "nothing that the disk has"),
+        (MBR, GapExtent(-1, b"x"), "nothing that the disk has"),
+        (GPT, GapExtent(512, b"x"), "the partition table"),
+        (GPT, GapExtent(8 * KIB, b"x"), "the partition table"),
+        (GPT, GapExtent(16 * MIB - 512, b"x"), "the backup table"),
+        (msgspec.structs.replace(MBR, label=TableLabel.NONE), GapExtent(0, b"x"), "without a"),
     ],
 )
 def test_a_run_that_reaches_elsewhere_is_refused_before_anything_is_written(
-    tmp_path: Path, disk: Disk, run: Run, what: str
+    tmp_path: Path, disk: Disk, run: GapExtent, what: str
 ) -> None:
     image = blank(tmp_path / "card.img", disk.size)
 
     with pytest.raises(SecurityError, match=what):
-        gap.write(image, [Run(2 * MIB, b"harmless"), run], disk=disk)
+        gap.write(image, [GapExtent(2 * MIB, b"harmless"), run], disk=disk)
 
     assert image.stat().st_blocks == 0
 

@@ -8,11 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.rebuild import references
-from holdstill.rebuild.references import Ids
+from holdstill.rebuild.references import IdMap
 
 ROOT = "3e6be9de-8139-11d1-9106-a43f08d823a6"
 NEW_ROOT = "aaaaaaaa-bbbb-4ccc-8ddd-eeeeeeeeeeee"
-IDS = Ids(
+IDS = IdMap(
     {
         "9a3c5d2e-01": "0badcafe-01",
         "9a3c5d2e-02": "0badcafe-02",
@@ -127,7 +127,7 @@ def test_text_without_an_id_is_left_byte_for_byte(content: bytes) -> None:
 
 
 def test_without_ids_nothing_is_replaced() -> None:
-    assert Ids({}).replace(b"UUID=3e6be9de").content == b"UUID=3e6be9de"
+    assert IdMap({}).replace(b"UUID=3e6be9de").content == b"UUID=3e6be9de"
 
 
 # U-Boot include/image.h, struct legacy_img_hdr, by hand; tests/tools has mkimage's word.
@@ -151,7 +151,7 @@ def test_a_boot_script_is_rewritten_with_new_checksums() -> None:
 
 
 def test_a_boot_script_may_change_its_length() -> None:
-    ids = Ids({"9a3c5d2e-02": NEW_ROOT})
+    ids = IdMap({"9a3c5d2e-02": NEW_ROOT})
     old = boot_script(b"root=PARTUUID=9a3c5d2e-02;bootz\n")
 
     found = references.rewrite("boot.scr", old, ids)
@@ -196,7 +196,7 @@ def test_an_environment_with_a_wrong_checksum_is_not_touched() -> None:
 
 
 def test_an_environment_without_room_is_not_touched() -> None:
-    ids = Ids({"9a3c5d2e-02": NEW_ROOT})
+    ids = IdMap({"9a3c5d2e-02": NEW_ROOT})
     body = b"bootargs=root=PARTUUID=9a3c5d2e-02\0\0"
 
     assert references.rewrite("uboot.env", struct.pack("<I", zlib.crc32(body)) + body, ids) is None

@@ -49,7 +49,7 @@ def ledger(contents: FolderContents) -> Entry:
     return a_file(contents, b"ledger", LEDGER)
 
 
-def copied(contents: sources.Contents, entry: Entry, folder: Path) -> bytes:
+def copied(contents: sources.ContentSource, entry: Entry, folder: Path) -> bytes:
     path = folder / "target"
     with path.open("w+b") as target:
         sources.copy(contents, entry, target.fileno(), at=512)

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.rehearse import emulator, ways
-from holdstill.rehearse.card import Volume
-from holdstill.rehearse.ways import Extract, Slot, Way
+from holdstill.rehearse.card import CardVolume
+from holdstill.rehearse.ways import EmulatorSetup, Extract, Slot
 
 if TYPE_CHECKING:
     from holdstill.model.entries import Entry
 
-WAY = Way(
+WAY = EmulatorSetup(
     name="a way made up for a test",
     program=ways.X86,
     words=("-M", "pc"),
@@ -37,7 +37,7 @@ class OneFile:
         return b"a kernel"
 
 
-def words(way: Way, work: Path = Path("/work")) -> str:
+def words(way: EmulatorSetup, work: Path = Path("/work")) -> str:
     return str(emulator.command(IMAGE, way, LOG, work))
 
 
@@ -67,7 +67,7 @@ def test_a_comma_in_a_name_stays_in_the_name() -> None:
 
 
 def test_what_the_emulator_loads_itself_is_taken_from_the_card(tmp_path: Path) -> None:
-    volume = Volume(1 << 20, is_fat=True, files=OneFile())
+    volume = CardVolume(1 << 20, is_fat=True, files=OneFile())
     way = replace(
         WAY, extracts=(Extract("-kernel", volume, b"vmlinuz"),), command_line="root=/dev/x ro"
     )

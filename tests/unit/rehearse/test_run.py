@@ -8,14 +8,14 @@ import pytest
 
 from holdstill.errors import CommandError, PreflightError
 from holdstill.rehearse import run, ways
-from holdstill.rehearse.signs import Link
-from holdstill.rehearse.ways import Slot, Way
+from holdstill.rehearse.signs import BootStage
+from holdstill.rehearse.ways import EmulatorSetup, Slot
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-WAY = Way(
+WAY = EmulatorSetup(
     name="a way made up for a test",
     program=ways.X86,
     words=(),
@@ -54,8 +54,8 @@ class FakeEmulator:
                 log.write(self.says.pop(moment))
 
 
-def watch(emulator: FakeEmulator, sign: str = "") -> run.Watch:
-    return run.Watch(emulator, emulator, emulator.log, sign)
+def watch(emulator: FakeEmulator, sign: str = "") -> run.ConsoleWatch:
+    return run.ConsoleWatch(emulator, emulator, emulator.log, sign)
 
 
 @pytest.fixture
@@ -85,7 +85,7 @@ def test_a_stop_ends_the_rehearsal_before_the_deadline(log: Path) -> None:
 
     assert (rehearsal.booted, rehearsal.seconds) == (False, 30)
     assert rehearsal.broken is not None
-    assert rehearsal.broken.link is Link.ROOT
+    assert rehearsal.broken.link is BootStage.ROOT
 
 
 def test_an_emulator_that_ends_ends_the_rehearsal(log: Path) -> None:
@@ -139,7 +139,7 @@ def test_failed_services_are_remarked_although_the_board_came_up(log: Path) -> N
 
 
 def test_a_missing_firmware_names_its_package() -> None:
-    way = Way(
+    way = EmulatorSetup(
         **{**vars(WAY), "firmware": (Path("/nonexistent/firmware"), "some-package")},
     )
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.rehearse import signs
-from holdstill.rehearse.signs import Link
+from holdstill.rehearse.signs import BootStage
 
 RECORDED = Path(__file__).parents[2] / "data/console"
 
@@ -25,34 +25,42 @@ def test_a_good_boot_is_alive_and_has_not_stopped(name: str) -> None:
 
     assert signs.is_alive(text)
     assert not signs.is_stopped(text)
-    assert signs.reached(text) is Link.LOGIN
+    assert signs.reached(text) is BootStage.LOGIN
     assert signs.failed_units(text) == ()
 
 
 @pytest.mark.parametrize(
     ("name", "link", "words"),
     [
-        ("no-entry", Link.KERNEL, "Reboot Into Firmware Interface"),
-        ("no-kernel", Link.KERNEL, "Reboot Into Firmware Interface"),
-        ("no-initramfs", Link.INITRAMFS, "Error preparing initrd: Not Found"),
-        ("torn-initramfs", Link.INITRAMFS, "Initramfs unpacking failed"),
-        ("initramfs-not-named", Link.INITRAMFS, "Waiting for root device PARTUUID=b0a2d001-02"),
-        ("wrong-root", Link.ROOT, "PARTUUID=dead0000-02 does not exist"),
-        ("no-root", Link.ROOT, "Failed to mount /dev/vda2 as root file system."),
-        ("root-not-waited-for", Link.ROOT, "VFS: Unable to mount root fs"),
-        ("no-init", Link.INIT, "No init found."),
-        ("init-that-ends", Link.INIT, "Attempted to kill init!"),
-        ("wrong-fstab", Link.SERVICES, "Timed out waiting for device"),
-        ("sd-no-active-partition", Link.LOADER, "Missing operating system"),
-        ("sd-no-boot-sector", Link.LOADER, "Booting from Hard Disk"),
-        ("sd-no-settings", Link.LOADER, "No configuration file found"),
-        ("sd-no-kernel", Link.KERNEL, "Loading /vmlinuz... failed: No such file"),
-        ("u-boot-no-kernel", Link.KERNEL, "Skipping board for failure retrieving kernel"),
-        ("u-boot-no-image", Link.KERNEL, "Bad Linux ARM64 Image magic!"),
-        ("u-boot-no-initramfs", Link.INITRAMFS, "Skipping board for failure retrieving initrd"),
+        ("no-entry", BootStage.KERNEL, "Reboot Into Firmware Interface"),
+        ("no-kernel", BootStage.KERNEL, "Reboot Into Firmware Interface"),
+        ("no-initramfs", BootStage.INITRAMFS, "Error preparing initrd: Not Found"),
+        ("torn-initramfs", BootStage.INITRAMFS, "Initramfs unpacking failed"),
+        (
+            "initramfs-not-named",
+            BootStage.INITRAMFS,
+            "Waiting for root device PARTUUID=b0a2d001-02",
+        ),
+        ("wrong-root", BootStage.ROOT, "PARTUUID=dead0000-02 does not exist"),
+        ("no-root", BootStage.ROOT, "Failed to mount /dev/vda2 as root file system."),
+        ("root-not-waited-for", BootStage.ROOT, "VFS: Unable to mount root fs"),
+        ("no-init", BootStage.INIT, "No init found."),
+        ("init-that-ends", BootStage.INIT, "Attempted to kill init!"),
+        ("wrong-fstab", BootStage.SERVICES, "Timed out waiting for device"),
+        ("sd-no-active-partition", BootStage.LOADER, "Missing operating system"),
+        ("sd-no-boot-sector", BootStage.LOADER, "Booting from Hard Disk"),
+        ("sd-no-settings", BootStage.LOADER, "No configuration file found"),
+        ("sd-no-kernel", BootStage.KERNEL, "Loading /vmlinuz... failed: No such file"),
+        ("u-boot-no-kernel", BootStage.KERNEL, "Skipping board for failure retrieving kernel"),
+        ("u-boot-no-image", BootStage.KERNEL, "Bad Linux ARM64 Image magic!"),
+        (
+            "u-boot-no-initramfs",
+            BootStage.INITRAMFS,
+            "Skipping board for failure retrieving initrd",
+        ),
     ],
 )
-def test_the_link_that_broke_is_named(name: str, link: Link, words: str) -> None:
+def test_the_link_that_broke_is_named(name: str, link: BootStage, words: str) -> None:
     text = recorded(name)
 
     finding = signs.broken(text)
@@ -74,7 +82,9 @@ def test_a_boot_that_stopped_for_good_needs_no_waiting(name: str) -> None:
 
 
 def test_a_finding_is_told_with_the_words_of_the_console() -> None:
-    finding = signs.Finding(Link.ROOT, "it is not on the card", "ALERT!  /dev/x does not exist.")
+    finding = signs.ConsoleFinding(
+        BootStage.ROOT, "it is not on the card", "ALERT!  /dev/x does not exist."
+    )
 
     assert str(finding) == (
         "the root file system: it is not on the card; "
@@ -83,7 +93,7 @@ def test_a_finding_is_told_with_the_words_of_the_console() -> None:
 
 
 def test_a_silent_console_means_that_nothing_started() -> None:
-    assert signs.broken("").link is Link.FIRMWARE
+    assert signs.broken("").link is BootStage.FIRMWARE
 
 
 def test_another_sign_of_life_can_be_asked_for() -> None:
@@ -111,4 +121,4 @@ def test_a_loader_that_ends_leaves_the_chain_at_the_kernel() -> None:
 
     finding = signs.broken(text)
 
-    assert (finding.link, finding.words) == (Link.KERNEL, "something new")
+    assert (finding.link, finding.words) == (BootStage.KERNEL, "something new")

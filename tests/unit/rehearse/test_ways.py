@@ -5,8 +5,8 @@ import pytest
 from holdstill.errors import PreflightError
 from holdstill.model.entries import Entry, EntryType
 from holdstill.rehearse import ways
-from holdstill.rehearse.card import Card, Volume
-from holdstill.rehearse.signs import Link
+from holdstill.rehearse.card import BootableCard, CardVolume
+from holdstill.rehearse.signs import BootStage
 from holdstill.rehearse.ways import Slot
 
 
@@ -33,10 +33,10 @@ class FakeTree:
         return self.contents[path]
 
 
-def card(*volumes: FakeTree, boot_code: bool = False) -> Card:
+def card(*volumes: FakeTree, boot_code: bool = False) -> BootableCard:
     """Return a card whose first file system is a FAT and whose others are not."""
-    found = (Volume(number << 20, number == 1, v) for number, v in enumerate(volumes, start=1))
-    return Card(size=1 << 30, has_boot_code=boot_code, volumes=tuple(found))
+    found = (CardVolume(number << 20, number == 1, v) for number, v in enumerate(volumes, start=1))
+    return BootableCard(size=1 << 30, has_boot_code=boot_code, volumes=tuple(found))
 
 
 LOADER = {"EFI/BOOT/BOOTX64.EFI": b"MZ", "loader/entries/board.conf": b"options root=x\n"}
@@ -84,13 +84,13 @@ PI_FILES = ("config.txt", "vmlinuz", "initrd.img", "bcm2837-rpi-3-b.dtb")
 @pytest.mark.parametrize(
     ("lost", "link"),
     [
-        ("vmlinuz", Link.KERNEL),
-        ("initrd.img", Link.INITRAMFS),
-        ("bcm2837-rpi-3-b.dtb", Link.FIRMWARE),
+        ("vmlinuz", BootStage.KERNEL),
+        ("initrd.img", BootStage.INITRAMFS),
+        ("bcm2837-rpi-3-b.dtb", BootStage.FIRMWARE),
     ],
 )
 def test_a_file_that_a_pi_would_look_for_in_vain_is_named_without_a_start(
-    lost: str, link: Link
+    lost: str, link: BootStage
 ) -> None:
     files = {name: PI_CONFIG for name in PI_FILES if name != lost}
 

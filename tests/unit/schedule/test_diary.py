@@ -8,37 +8,46 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import BusyError
-from holdstill.model.nightly import Diary, Kind, Letter, Live, Outcome, Phase, Trouble, Week
+from holdstill.model.nightly import (
+    DaemonStatus,
+    Incident,
+    Message,
+    MessageKind,
+    NightlyState,
+    Phase,
+    RunOutcome,
+    Week,
+)
 from holdstill.schedule import diary
-from holdstill.schedule.diary import DiaryFile, LiveFile
+from holdstill.schedule.diary import LiveStatusFile, NightlyStateFile
 
 LONG = "x" * 500
-FULLEST = Diary(
+FULLEST = NightlyState(
     begun="2026-11-25T02:41:03Z", served="2026-11-25", summarised="2026-11-25",
-    good=Outcome(at="2026-11-25T02:41:03Z", code=8, what=LONG, warnings=(LONG,) * 20),
-    last=Outcome(at="2026-11-25T02:41:03Z", code=8, what=LONG, warnings=(LONG,) * 20),
-    trouble=Trouble(since="2026-11-25T02:41:03Z", told=(6, 8, -1)),
+    good=RunOutcome(at="2026-11-25T02:41:03Z", code=8, what=LONG, warnings=(LONG,) * 20),
+    last=RunOutcome(at="2026-11-25T02:41:03Z", code=8, what=LONG, warnings=(LONG,) * 20),
+    trouble=Incident(since="2026-11-25T02:41:03Z", told=(6, 8, -1)),
     week=Week(since="2026-11-25T02:41:03Z", sealed=7),
-    outbox=(Letter(kind=Kind.FAILURE, title=LONG, body=LONG, at="", to=("a" * 12,)),) * 20,
+    outbox=(Message(kind=MessageKind.FAILURE, title=LONG, body=LONG, at="", to=("a" * 12,)),) * 20,
 )  # fmt: skip
 
 
 def test_what_is_written_is_read_again(tmp_path: Path) -> None:
-    file = DiaryFile(tmp_path / "state")
+    file = NightlyStateFile(tmp_path / "state")
     file.save(FULLEST)
 
-    assert DiaryFile(tmp_path / "state").load() == FULLEST
+    assert NightlyStateFile(tmp_path / "state").load() == FULLEST
     path = tmp_path / "state" / diary.DIARY
     assert path.stat().st_mode & 0o777 == 0o600
     assert path.stat().st_size < 64 << 10  # at its very worst; about 1 KiB on a good day
 
 
 def test_a_new_board_and_a_damaged_card_begin_anew(tmp_path: Path) -> None:
-    assert DiaryFile(tmp_path).load() == Diary()
+    assert NightlyStateFile(tmp_path).load() == NightlyState()
 
     (tmp_path / diary.DIARY).write_bytes(b'{"served": 7')
 
-    assert DiaryFile(tmp_path).load() == Diary()
+    assert NightlyStateFile(tmp_path).load() == NightlyState()
 
 
 @given(st.binary(max_size=80))
@@ -47,16 +56,16 @@ def test_no_bytes_at_all_keep_the_daemon_from_starting(content: bytes) -> None:
         (Path(folder) / diary.DIARY).write_bytes(content)
         (Path(folder) / diary.LIVE).write_bytes(content)
 
-        assert isinstance(DiaryFile(Path(folder)).load(), Diary)
-        assert isinstance(LiveFile(Path(folder)).read(), Live | None)
+        assert isinstance(NightlyStateFile(Path(folder)).load(), NightlyState)
+        assert isinstance(LiveStatusFile(Path(folder)).read(), DaemonStatus | None)
 
 
 def test_what_is_shown_is_seen_by_others(tmp_path: Path) -> None:
-    live = Live(phase=Phase.RUNNING, step="sealing", day="2026-11-25")
+    live = DaemonStatus(phase=Phase.RUNNING, step="sealing", day="2026-11-25")
 
-    LiveFile(tmp_path).show(live)
+    LiveStatusFile(tmp_path).show(live)
 
-    assert LiveFile(tmp_path).read() == live
+    assert LiveStatusFile(tmp_path).read() == live
 
 
 def test_there_is_one_daemon_at_a_time(tmp_path: Path) -> None:

@@ -15,14 +15,14 @@ from holdstill.errors import (
     UsageError,
 )
 from holdstill.schedule import nights
-from holdstill.schedule.nights import Night
+from holdstill.schedule.nights import NightRetries
 
 SIX_HOURS = 6 * 3600.0
 
 
 def waits(code: int, *, limit: float = SIX_HOURS) -> list[float]:
     """Return how long each next try is waited for, when all fail at once."""
-    night: Night | None = Night("2026-11-26", 1000.0, 1000.0)
+    night: NightRetries | None = NightRetries("2026-11-26", 1000.0, 1000.0)
     found = []
     while night is not None:
         now = night.next_try
@@ -56,7 +56,7 @@ def test_each_kind_of_failure_has_its_patience(code: int, expected: list[float])
 
 
 def test_failures_of_other_kinds_do_not_use_up_the_patience() -> None:
-    night = Night("", 0.0, 0.0, (LinkError.exit_code, LinkError.exit_code))
+    night = NightRetries("", 0.0, 0.0, (LinkError.exit_code, LinkError.exit_code))
 
     left = night.after(PauseError.exit_code, now=60.0, limit=SIX_HOURS)
 

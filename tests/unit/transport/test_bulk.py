@@ -9,8 +9,8 @@ import pytest
 from holdstill.errors import SecurityError
 from holdstill.transport import bulk, pins
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import Way
-from holdstill.transport.pins import Pin
+from holdstill.transport.bulk import RsyncEndpoint
+from holdstill.transport.pins import HostKey
 from holdstill.transport.session import Identity
 from support import keeping
 
@@ -31,7 +31,7 @@ sent 108 bytes  received 42 bytes  300.00 bytes/sec
 
 @pytest.fixture
 def identity(tmp_path: Path) -> Identity:
-    pins.write(tmp_path / "pins", Pin("[boathouse]:2222", *keeping.KEY.split(" ")))
+    pins.write(tmp_path / "pins", HostKey("[boathouse]:2222", *keeping.KEY.split(" ")))
     return Identity(Path("/etc/holdstill/board_ed25519"), tmp_path / "pins")
 
 
@@ -70,19 +70,19 @@ def test_s08_without_a_pin_there_is_no_command(tmp_path: Path) -> None:
 
 
 def test_a_path_that_the_shell_option_would_split_is_refused(tmp_path: Path) -> None:
-    pins.write(tmp_path / "pins", Pin("[boathouse]:2222", *keeping.KEY.split(" ")))
+    pins.write(tmp_path / "pins", HostKey("[boathouse]:2222", *keeping.KEY.split(" ")))
 
     with pytest.raises(SecurityError, match="without blanks"):
         bulk.ssh_words(BOATHOUSE, Identity(Path("/key -oProxyCommand=x"), tmp_path / "pins"))
 
 
 def test_a_directory_here_needs_no_ssh() -> None:
-    assert Way().shell() == ()
-    assert Way().remote("/mnt/captures") == "/mnt/captures"
+    assert RsyncEndpoint().shell() == ()
+    assert RsyncEndpoint().remote("/mnt/captures") == "/mnt/captures"
 
 
 def test_an_address_of_version_6_is_bracketed() -> None:
-    way = Way(HostAddress("keeper", "2001:db8::7"))
+    way = RsyncEndpoint(HostAddress("keeper", "2001:db8::7"))
 
     assert way.remote("incoming/x") == "keeper@[2001:db8::7]:incoming/x"
 

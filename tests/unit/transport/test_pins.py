@@ -7,7 +7,7 @@ import pytest
 from holdstill.errors import SecurityError
 from holdstill.transport import pins
 from holdstill.transport.addresses import HostAddress
-from holdstill.transport.pins import Pin
+from holdstill.transport.pins import HostKey
 from support import keeping
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 BOATHOUSE = HostAddress("keeper", "boathouse", 2222)
 KIND, KEY = keeping.KEY.split(" ")
-PIN = Pin("[boathouse]:2222", KIND, KEY)
+PIN = HostKey("[boathouse]:2222", KIND, KEY)
 
 
 @pytest.fixture
@@ -31,8 +31,8 @@ def test_a_pin_is_read_as_it_was_written(file: Path) -> None:
 
 
 def test_pinning_again_replaces_the_key_of_that_host_only(file: Path) -> None:
-    other = Pin("slipway", KIND, KEY)
-    fresh = Pin(PIN.host, KIND, keeping.OTHER_KEY.split(" ")[1])
+    other = HostKey("slipway", KIND, KEY)
+    fresh = HostKey(PIN.host, KIND, keeping.OTHER_KEY.split(" ")[1])
     pins.write(file, PIN)
     pins.write(file, other)
 
@@ -42,7 +42,7 @@ def test_pinning_again_replaces_the_key_of_that_host_only(file: Path) -> None:
 
 
 def test_s08_a_host_without_a_pin_is_refused(file: Path) -> None:
-    pins.write(file, Pin("boathouse", KIND, KEY))  # port 22, another server
+    pins.write(file, HostKey("boathouse", KIND, KEY))  # port 22, another server
 
     with pytest.raises(SecurityError, match="no host key"):
         pins.pinned(file, BOATHOUSE)

@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.model.entries import Entry, EntryType
 from holdstill.verify import audit
-from holdstill.verify.audit import Budget, Meter
+from holdstill.verify.audit import Meter, RereadBudget
 
 
 @dataclass
@@ -56,7 +56,7 @@ def tree(tmp_path: Path) -> FolderTree:
 
 
 def a_meter(**budget: int) -> Meter:
-    return Meter(Budget(**budget), FakeClock())
+    return Meter(RereadBudget(**budget), FakeClock())
 
 
 def test_whole_files_pass_and_a_damaged_one_is_named(tree: FolderTree) -> None:
@@ -64,7 +64,7 @@ def test_whole_files_pass_and_a_damaged_one_is_named(tree: FolderTree) -> None:
     damaged = tree.add("b", b"b" * 5000, now=b"b" * 4999 + b"B")
     meter = a_meter()
 
-    audit.check(2, tree, [whole[0], damaged, whole[1]], meter)
+    audit.reread(2, tree, [whole[0], damaged, whole[1]], meter)
 
     assert [finding.path for finding in meter.findings] == ["b"]
     assert "although nobody wrote to it" in meter.findings[0].problem
@@ -78,7 +78,7 @@ def test_a_changed_file_and_one_that_is_gone_are_not_blamed(tree: FolderTree) ->
     tree.changed.add(b"changed")
     meter = a_meter()
 
-    audit.check(2, tree, [changed, gone], meter)
+    audit.reread(2, tree, [changed, gone], meter)
 
     assert meter.findings == []
     assert (meter.files, meter.changed) == (0, 2)
@@ -89,7 +89,7 @@ def test_a_file_that_the_card_does_not_give_back_is_a_finding(tree: FolderTree) 
     tree.broken.add(b"a")
     meter = a_meter()
 
-    audit.check(2, tree, [entry], meter)
+    audit.reread(2, tree, [entry], meter)
 
     assert "does not give it back" in meter.findings[0].problem
 
@@ -98,7 +98,7 @@ def test_a_file_that_was_cut_is_a_finding(tree: FolderTree) -> None:
     entry = tree.add("a", b"a" * 9000, now=b"a" * 4096)
     meter = a_meter()
 
-    audit.check(2, tree, [entry], meter)
+    audit.reread(2, tree, [entry], meter)
 
     assert [finding.path for finding in meter.findings] == ["a"]
 
@@ -106,7 +106,7 @@ def test_a_file_that_was_cut_is_a_finding(tree: FolderTree) -> None:
 def test_a_run_stops_when_its_budget_is_spent_and_says_where(tree: FolderTree) -> None:
     entries = [tree.add(name, b"x" * 1000) for name in "abcd"]
 
-    last = audit.check(2, tree, entries, a_meter(bytes=1500))
+    last = audit.reread(2, tree, entries, a_meter(bytes=1500))
 
     assert last == entries[1]
 
@@ -115,13 +115,13 @@ def test_a_run_that_has_no_time_left_does_nothing(tree: FolderTree) -> None:
     meter = a_meter(seconds=60)
     meter.clock.sleep(61)
 
-    assert audit.check(2, tree, [tree.add("a", b"x")], meter) is None
+    assert audit.reread(2, tree, [tree.add("a", b"x")], meter) is None
 
 
 def test_a_rate_is_kept(tree: FolderTree) -> None:
     clock = FakeClock()
-    meter = Meter(Budget(), clock, rate=1000)
+    meter = Meter(RereadBudget(), clock, rate=1000)
 
-    audit.check(2, tree, [tree.add(name, b"x" * 5000) for name in "ab"], meter)
+    audit.reread(2, tree, [tree.add(name, b"x" * 5000) for name in "ab"], meter)
 
     assert clock.seconds == pytest.approx(10.0)

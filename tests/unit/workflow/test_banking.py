@@ -10,10 +10,17 @@ import pytest
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
-from holdstill.model.exchange import Banked, Begun, CaptureBrief, Hello, Sealed, Wanted
+from holdstill.model.exchange import (
+    CaptureBrief,
+    Hello,
+    Ingested,
+    RunStarted,
+    SealResult,
+    WantedContent,
+)
 from holdstill.records import index as indexes
-from holdstill.transport.bulk import Sent, Shape
-from holdstill.workflow.banking import Bank
+from holdstill.transport.bulk import TransferMode, TransferResult
+from holdstill.workflow.banking import Uploader
 
 PART, SEQ = 2, 7
 
@@ -29,25 +36,25 @@ class Keeper:
 
     store: set[str] = field(default_factory=set)
     arrived: dict[str, bytes] = field(default_factory=dict)
-    asked: list[Wanted] = field(default_factory=list)
+    asked: list[WantedContent] = field(default_factory=list)
 
-    def lacking(self, wanted: Sequence[Wanted]) -> tuple[str, ...]:
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
         self.asked += wanted
         return tuple(w.digest for w in wanted if w.digest not in self.store)
 
-    def bank(self, digests: Sequence[str]) -> Banked:
+    def bank(self, digests: Sequence[str]) -> Ingested:
         good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
         self.store.update(good)
         new = sum(len(self.arrived[d]) for d in good)
-        return Banked(kept=len(good), new_bytes=new, bad=tuple(set(digests) - set(good)))
+        return Ingested(kept=len(good), new_bytes=new, bad=tuple(set(digests) - set(good)))
 
     def hello(self) -> Hello:
         raise AssertionError("not announced")
 
-    def begin(self) -> Begun:
+    def begin(self) -> RunStarted:
         raise AssertionError("not announced")
 
-    def seal(self, manifest: bytes, signature: bytes) -> Sealed:
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         raise AssertionError("not announced")
 
     def abandon(self) -> None:
@@ -62,14 +69,16 @@ class Carrier:
     """Carries files to the keeper, whole."""
 
     keeper: Keeper
-    sent: list[tuple[str, Shape]] = field(default_factory=list)
+    sent: list[tuple[str, TransferMode]] = field(default_factory=list)
 
-    def send(self, files: Mapping[str, Path], destination: str, *, shape: Shape) -> Sent:
+    def send(
+        self, files: Mapping[str, Path], destination: str, *, shape: TransferMode
+    ) -> TransferResult:
         assert destination == "there"
         for name, path in files.items():
             self.sent.append((name, shape))
             self.keeper.arrived[name] = path.read_bytes()
-        return Sent(sum(path.stat().st_size for path in files.values()))
+        return TransferResult(sum(path.stat().st_size for path in files.values()))
 
 
 class Silent:
@@ -126,7 +135,7 @@ class Scene:
     place: Place
     keeper: Keeper
     carrier: Carrier
-    bank: Bank
+    bank: Uploader
     told: Silent
 
     def put(self, *entries: Entry) -> None:
@@ -142,8 +151,10 @@ class Scene:
 def scene(tmp_path: Path) -> Iterator[Scene]:
     keeper, told = Keeper(), Silent()
     carrier = Carrier(keeper)
-    begun = Begun(run="runrunru", seq=SEQ, previous="", contents="there", attachments="elsewhere")
-    bank = Bank(keeper=keeper, carrier=carrier, begun=begun, tell=told)
+    begun = RunStarted(
+        run="runrunru", seq=SEQ, previous="", contents="there", attachments="elsewhere"
+    )
+    bank = Uploader(keeper=keeper, carrier=carrier, begun=begun, tell=told)
     (tmp_path / "files").mkdir()
     with indexes.created(tmp_path / "index.sqlite"):
         pass
@@ -163,7 +174,7 @@ def test_what_the_keeper_lacks_is_sent_and_what_it_has_is_not(scene: Scene) -> N
 
     scene.bank.take(scene.index, scene.place)
 
-    assert scene.carrier.sent == [(new, Shape.PLAIN)]
+    assert scene.carrier.sent == [(new, TransferMode.PLAIN)]
     assert (scene.digest(b"new"), scene.digest(b"known")) == (new, known)
     assert scene.bank.tally.new_bytes == 3
 
@@ -175,7 +186,7 @@ def test_one_content_under_two_names_is_sent_once(scene: Scene) -> None:
 
     scene.bank.take(scene.index, scene.place)
 
-    assert scene.carrier.sent == [(digest, Shape.PLAIN)]
+    assert scene.carrier.sent == [(digest, TransferMode.PLAIN)]
 
 
 def test_all_names_of_an_inode_get_its_digest_and_it_is_read_once(scene: Scene) -> None:
@@ -208,7 +219,9 @@ def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_aga
     carry = scene.carrier.send
 
     class Late:
-        def send(self, files: Mapping[str, Path], destination: str, *, shape: Shape) -> Sent:
+        def send(
+            self, files: Mapping[str, Path], destination: str, *, shape: TransferMode
+        ) -> TransferResult:
             write(scene, "hot", b"after!")
             return carry(files, destination, shape=shape)
 
@@ -241,7 +254,7 @@ def test_sparse_files_go_in_a_batch_of_their_own(scene: Scene) -> None:
 
     scene.bank.take(scene.index, scene.place)
 
-    assert dict(scene.carrier.sent) == {plain: Shape.PLAIN, holes: Shape.SPARSE}
+    assert dict(scene.carrier.sent) == {plain: TransferMode.PLAIN, holes: TransferMode.SPARSE}
 
 
 def test_a_large_changed_file_names_its_older_content(scene: Scene) -> None:

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from holdstill.model.entries import Entry, EntryType, Seen, key
 from holdstill.model.layout import Disk, Ext4, Partition, TableLabel
 from holdstill.workflow import compare
-from holdstill.workflow.compare import Kind, Wish
-from holdstill.workflow.sides import SidePart
+from holdstill.workflow.compare import ChangeKind, CompareOptions
+from holdstill.workflow.sides import SourcePart
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
 DISK = Disk(
@@ -41,9 +41,9 @@ class FakeSide:
     disk: Disk | None = DISK
     attached: dict[str, str] | None = None
 
-    parts: tuple[SidePart, ...] = (SidePart(2, "/", EXT4),)
+    parts: tuple[SourcePart, ...] = (SourcePart(2, "/", EXT4),)
 
-    def part(self, number: int) -> SidePart | None:
+    def part(self, number: int) -> SourcePart | None:
         return next((part for part in self.parts if part.number == number), None)
 
     def entries(self, number: int) -> Iterator[Entry]:
@@ -60,8 +60,8 @@ class FakeSide:
         return ()
 
 
-def told(before: FakeSide, after: FakeSide) -> dict[str, Kind]:
-    (part,) = compare.compare(before, after, Wish()).parts
+def told(before: FakeSide, after: FakeSide) -> dict[str, ChangeKind]:
+    (part,) = compare.compare(before, after, CompareOptions()).parts
     return {change.path: change.kind for change in part.changes}
 
 
@@ -75,13 +75,13 @@ def test_each_kind_of_change_is_named() -> None:
          a_file(b"touched", mtime=9)),
     )  # fmt: skip
 
-    (part,) = compare.compare(before, after, Wish()).parts
+    (part,) = compare.compare(before, after, CompareOptions()).parts
 
     assert {change.path: change.kind for change in part.changes} == {
-        "/gone": Kind.REMOVED,
-        "/grown": Kind.CONTENT,
-        "/mode": Kind.METADATA,
-        "/new": Kind.ADDED,
+        "/gone": ChangeKind.REMOVED,
+        "/grown": ChangeKind.CONTENT,
+        "/mode": ChangeKind.METADATA,
+        "/new": ChangeKind.ADDED,
     }
     assert part.counts["time"] == 1  # counted, and not listed
     assert (part.bytes_before, part.bytes_after) == (4, 5)
@@ -90,15 +90,15 @@ def test_each_kind_of_change_is_named() -> None:
 def test_times_are_listed_when_asked_for() -> None:
     before, after = FakeSide("a", (a_file(b"f"),)), FakeSide("b", (a_file(b"f", mtime=9),))
 
-    (part,) = compare.compare(before, after, Wish(hidden=frozenset())).parts
+    (part,) = compare.compare(before, after, CompareOptions(hidden=frozenset())).parts
 
-    assert [change.kind for change in part.changes] == [Kind.TIME]
+    assert [change.kind for change in part.changes] == [ChangeKind.TIME]
 
 
 def test_more_changes_than_are_listed_are_still_counted() -> None:
     after = FakeSide("b", (ROOT, *(a_file(b"f%03d" % n) for n in range(300))))
 
-    (part,) = compare.compare(FakeSide("a"), after, Wish(listed=10)).parts
+    (part,) = compare.compare(FakeSide("a"), after, CompareOptions(listed=10)).parts
 
     assert part.counts["added"] == 300
     assert len(part.changes) == 10
@@ -112,7 +112,7 @@ def test_a_running_board_is_read_only_where_its_inodes_changed() -> None:
     now[1] = now[1]._replace(seen=Seen(7, 200))
     after = FakeSide("live", tuple(now), digests={b"other": b"y" * 32})
 
-    assert told(FakeSide("a", old), after) == {"/other": Kind.CONTENT}
+    assert told(FakeSide("a", old), after) == {"/other": ChangeKind.CONTENT}
 
 
 def test_an_inode_that_was_only_touched_is_no_change_of_content() -> None:
@@ -127,8 +127,8 @@ def test_other_versions_of_packages_are_told_when_both_sides_have_them() -> None
     before = FakeSide("a", packages=form % (b"gauge", b"1") + form % (b"old", b"5"))
     after = FakeSide("b", packages=form % (b"gauge", b"2") + form % (b"new", b"6"))
 
-    found = compare.compare(before, after, Wish())
-    unknown = compare.compare(before, FakeSide("c"), Wish())
+    found = compare.compare(before, after, CompareOptions())
+    unknown = compare.compare(before, FakeSide("c"), CompareOptions())
 
     assert found.packages is not None
     assert [(p.name, p.before, p.after) for p in found.packages] == [
@@ -147,7 +147,7 @@ def test_a_moved_partition_and_another_boot_gap_are_told() -> None:
     before = FakeSide("a", attached={"gap.bin": "1"})
     after = FakeSide("b", disk=moved, attached={"gap.bin": "2"})
 
-    card = compare.compare(before, after, Wish()).card
+    card = compare.compare(before, after, CompareOptions()).card
 
     assert len(card) == 2
     assert "start 8192" in card[0]
@@ -158,7 +158,7 @@ def test_a_moved_partition_and_another_boot_gap_are_told() -> None:
 def test_a_board_does_not_differ_from_itself() -> None:
     side = FakeSide("a", (ROOT, a_file(b"a/b"), a_file(b"a-b")))
 
-    assert compare.compare(side, side, Wish()).is_same
+    assert compare.compare(side, side, CompareOptions()).is_same
 
 
 PATHS = st.lists(st.sampled_from([b"a", b"a-b", b"a/b", b"a/c", b"b", b"\xff"]), unique=True)

@@ -6,22 +6,22 @@ import pytest
 from holdstill.errors import BusyError, VerificationError
 from holdstill.model.entries import Entry, EntryType
 from holdstill.workflow import memory
-from holdstill.workflow.memory import Remembered
+from holdstill.workflow.memory import LastCapture
 
 ROOT = Entry(b"", b"", EntryType.DIRECTORY, 0o755)
 
 
 def test_only_one_run_at_a_time_holds_the_memory(tmp_path: Path) -> None:
-    with memory.held(tmp_path), pytest.raises(BusyError, match="another run"):
-        memory.held(tmp_path).__enter__()
+    with memory.opened(tmp_path), pytest.raises(BusyError, match="another run"):
+        memory.opened(tmp_path).__enter__()
 
 
 def test_what_is_remembered_is_there_next_time(tmp_path: Path) -> None:
-    with memory.held(tmp_path) as kept:
-        kept.save(Remembered(board="pier-3", seq=4, manifest="ab"))
+    with memory.opened(tmp_path) as kept:
+        kept.save(LastCapture(board="pier-3", seq=4, manifest="ab"))
         kept.save_baseline(2, b"look")
 
-    with memory.held(tmp_path) as kept:
+    with memory.opened(tmp_path) as kept:
         assert (kept.last.seq, kept.last.manifest) == (4, "ab")
         assert kept.baseline(2) == b"look"
         assert kept.baseline(3) == b""
@@ -31,12 +31,12 @@ def test_what_is_remembered_is_there_next_time(tmp_path: Path) -> None:
 def test_a_damaged_memory_is_an_empty_one(tmp_path: Path, damage: bytes) -> None:
     (tmp_path / "last.json").write_bytes(damage)
 
-    with memory.held(tmp_path) as kept:
-        assert kept.last == Remembered()
+    with memory.opened(tmp_path) as kept:
+        assert kept.last == LastCapture()
 
 
 def test_a_new_index_forgets_the_baselines_that_belonged_to_the_old_one(tmp_path: Path) -> None:
-    with memory.held(tmp_path) as kept:
+    with memory.opened(tmp_path) as kept:
         with kept.index() as index:
             index.put(2, ROOT, seq=1)
         kept.save_baseline(2, b"look")
@@ -48,7 +48,7 @@ def test_a_new_index_forgets_the_baselines_that_belonged_to_the_old_one(tmp_path
 
 
 def test_an_index_of_a_strange_kind_is_made_anew(tmp_path: Path) -> None:
-    with memory.held(tmp_path) as kept:
+    with memory.opened(tmp_path) as kept:
         with sqlite3.connect(kept.index_path) as db:
             db.execute("CREATE TABLE other (x)")
         db.close()
@@ -61,7 +61,7 @@ def test_an_index_of_a_strange_kind_is_made_anew(tmp_path: Path) -> None:
 def test_an_index_that_turns_out_damaged_is_thrown_away_with_a_word_on_what_to_do(
     tmp_path: Path,
 ) -> None:
-    with memory.held(tmp_path) as kept:
+    with memory.opened(tmp_path) as kept:
         with kept.index() as index:
             index.put_all(2, (ROOT._replace(name=b"%d" % n) for n in range(5000)), seq=1)
         spoil(kept.index_path)

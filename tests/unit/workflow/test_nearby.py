@@ -8,7 +8,7 @@ import pytest
 from holdstill.errors import LinkError
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.names import Digest
-from holdstill.workflow.nearby import Nearby
+from holdstill.workflow.nearby import PrefetchCache
 
 
 class Far:
@@ -35,7 +35,7 @@ def entry(number: int, body: bytes, *, link: int = 0) -> Entry:
     )  # fmt: skip
 
 
-def body_of(nearby: Nearby, wanted: Entry) -> bytes:
+def body_of(nearby: PrefetchCache, wanted: Entry) -> bytes:
     handle = nearby.open(wanted.digest)
     with os.fdopen(handle, "rb") as content:
         return content.read()
@@ -49,7 +49,7 @@ def folder(tmp_path: Path) -> Path:
 def test_contents_come_in_batches_and_never_lie_here_above_the_limit(folder: Path) -> None:
     bodies = [os.urandom(1000) for _ in range(100)]
     far = Far(bodies, folder)
-    nearby = Nearby(folder, far, limit=20_000)
+    nearby = PrefetchCache(folder, far, limit=20_000)
     entries = [entry(number, body) for number, body in enumerate(bodies)]
 
     got = [body_of(nearby, passed) for passed in nearby.ahead(entries)]
@@ -62,7 +62,7 @@ def test_contents_come_in_batches_and_never_lie_here_above_the_limit(folder: Pat
 def test_a_content_larger_than_the_limit_comes_alone(folder: Path) -> None:
     bodies = [b"a" * 100, b"b" * 5000, b"c" * 100]
     far = Far(bodies, folder)
-    nearby = Nearby(folder, far, limit=1000)
+    nearby = PrefetchCache(folder, far, limit=1000)
     entries = [entry(number, body) for number, body in enumerate(bodies)]
 
     got = [body_of(nearby, passed) for passed in nearby.ahead(entries)]
@@ -75,7 +75,7 @@ def test_a_content_larger_than_the_limit_comes_alone(folder: Path) -> None:
 def test_names_of_one_inode_and_of_one_content_are_fetched_once(folder: Path) -> None:
     body, other = b"x" * 900, b"y" * 900
     far = Far([body, other], folder)
-    nearby = Nearby(folder, far, limit=2000)
+    nearby = PrefetchCache(folder, far, limit=2000)
     entries = [entry(1, body, link=7), entry(2, other), entry(3, body, link=7), entry(4, other)]
 
     passed = list(nearby.ahead(entries))
@@ -86,7 +86,7 @@ def test_names_of_one_inode_and_of_one_content_are_fetched_once(folder: Path) ->
 
 def test_a_content_out_of_turn_is_fetched_and_leaves_nothing(folder: Path) -> None:
     far = Far([b"small"], folder)
-    nearby = Nearby(folder, far)
+    nearby = PrefetchCache(folder, far)
 
     got = body_of(nearby, entry(1, b"small"))
 
@@ -96,7 +96,7 @@ def test_a_content_out_of_turn_is_fetched_and_leaves_nothing(folder: Path) -> No
 
 def test_only_what_is_wanted_is_fetched(folder: Path) -> None:
     bodies = [b"one", b"two"]
-    nearby = Nearby(folder, Far(bodies, folder))
+    nearby = PrefetchCache(folder, Far(bodies, folder))
     entries = [entry(number, body) for number, body in enumerate(bodies)]
 
     passed = list(nearby.ahead(entries, lambda item: item.name == b"0001"))
@@ -106,7 +106,7 @@ def test_only_what_is_wanted_is_fetched(folder: Path) -> None:
 
 
 def test_what_the_other_end_did_not_send_is_the_links_fault(folder: Path) -> None:
-    nearby = Nearby(folder, Far([], folder))
+    nearby = PrefetchCache(folder, Far([], folder))
 
     with pytest.raises(LinkError, match="did not send"):
         nearby.open(bytes(32))
@@ -122,4 +122,4 @@ def test_a_symlink_that_the_other_end_sent_is_not_followed(folder: Path) -> None
         (folder / digests[0]).symlink_to(secret)
 
     with pytest.raises(LinkError):
-        Nearby(target, evil).open(bytes(32))
+        PrefetchCache(target, evil).open(bytes(32))

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from holdstill.model.settings import PauseSettings
 from holdstill.workflow import rounds
-from holdstill.workflow.rounds import Converged, Dirt
+from holdstill.workflow.rounds import PendingAmount, PrecopyResult
 
 RATE = 100e6
 
@@ -41,16 +41,16 @@ class Board:
     looked: float = 0.0
     found: list[int] = field(default_factory=list)
 
-    def one_round(self, number: int) -> Dirt:
+    def one_round(self, number: int) -> PendingAmount:
         since = self.clock.monotonic() - self.looked
         self.looked = self.clock.monotonic()
         size = self.first if number == 1 else round(self.dirty_rate * since)
         self.found.append(size)
         self.clock.work(0.05 + size / self.link_rate)
-        return Dirt(files=1 + size // 1_000_000, bytes=size)
+        return PendingAmount(files=1 + size // 1_000_000, bytes=size)
 
 
-def converge(board: Board, settings: PauseSettings) -> Converged:
+def converge(board: Board, settings: PauseSettings) -> PrecopyResult:
     return rounds.converge(board.one_round, settings=settings, rate=RATE, clock=board.clock)
 
 

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import DocumentError, SecurityError, UsageError
-from holdstill.transport.pins import Pin
+from holdstill.transport.pins import HostKey
 from holdstill.workflow import setup
 from holdstill.workflow.setup import Answers, Machine
 
@@ -67,7 +67,7 @@ def test_every_unit_that_is_shipped_for_a_board_is_found() -> None:
 
 
 def test_a_fingerprint_that_differs_is_refused() -> None:
-    pin = Pin("boathouse", "ssh-ed25519", KEY)
+    pin = HostKey("boathouse", "ssh-ed25519", KEY)
 
     setup.check_fingerprint(pin, f" {pin.fingerprint}\n")
     with pytest.raises(SecurityError, match="not SHA256:AAAA"):

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from holdstill.model import settings as model_settings
-from holdstill.model.nightly import Diary, Live, Outcome, Phase, Trouble
+from holdstill.model.nightly import DaemonStatus, Incident, NightlyState, Phase, RunOutcome
 from holdstill.schedule import diary
 from holdstill.workflow import memory, standing
 
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 NOW = datetime(2026, 11, 27, 12, 0, tzinfo=UTC)
-GOOD = Outcome(at="2026-11-27T01:40:00Z", code=0, what="sealed", capture="000042")
-FAILED = Outcome(at="2026-11-27T08:31:00Z", code=6, what="no answer", hint="look")
+GOOD = RunOutcome(at="2026-11-27T01:40:00Z", code=0, what="sealed", capture="000042")
+FAILED = RunOutcome(at="2026-11-27T08:31:00Z", code=6, what="no answer", hint="look")
 
 
 class Board:
@@ -30,21 +30,21 @@ class Board:
         self.settings = model_settings.decode_board_settings(text.encode())
 
     def remembers(self, **facts: object) -> None:
-        kept = msgspec.structs.replace(Diary(begun="2026-11-01T00:00:00Z"), **facts)
-        diary.DiaryFile(self.folder).save(kept)
+        kept = msgspec.structs.replace(NightlyState(begun="2026-11-01T00:00:00Z"), **facts)
+        diary.NightlyStateFile(self.folder).save(kept)
 
     def sealed_an_hour_ago(self) -> None:
         path = self.folder / memory.LAST
         path.write_bytes(b"{}")
         os.utime(path, times=(NOW.timestamp() - 3600,) * 2)
 
-    def look(self) -> standing.Standing:
-        return standing.look(self.settings, place=self.folder / "run", now=NOW, zone=UTC)
+    def look(self) -> standing.BoardStatus:
+        return standing.read_status(self.settings, place=self.folder / "run", now=NOW, zone=UTC)
 
-    def look_while_running(self) -> standing.Standing:
+    def look_while_running(self) -> standing.BoardStatus:
         with diary.held(self.folder / "run"):
-            live = Live(phase=Phase.RUNNING, due="2026-11-28T02:30:00Z", step="sealing")
-            diary.LiveFile(self.folder / "run").show(live)
+            live = DaemonStatus(phase=Phase.RUNNING, due="2026-11-28T02:30:00Z", step="sealing")
+            diary.LiveStatusFile(self.folder / "run").show(live)
             return self.look()
 
 
@@ -77,7 +77,7 @@ def test_without_a_daemon_nothing_will_happen_by_itself(board: Board) -> None:
 
 
 def test_a_failed_run_gives_its_exit_code(board: Board) -> None:
-    board.remembers(last=FAILED, good=GOOD, trouble=Trouble(since=FAILED.at, told=(6,)))
+    board.remembers(last=FAILED, good=GOOD, trouble=Incident(since=FAILED.at, told=(6,)))
 
     found = board.look_while_running()
 

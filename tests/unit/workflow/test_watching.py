@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from holdstill.keeper import enrolment
-from holdstill.model.nightly import Kind, Letter
+from holdstill.model.nightly import Message, MessageKind
 from holdstill.model.settings import WatchSettings
 from holdstill.notify import metrics
 from holdstill.workflow import watching
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.service import LocalKeeper
     from holdstill.keeper.store import Store
-    from holdstill.workflow.watching import BoardState
+    from holdstill.workflow.watching import BoardSilence
 
 DAY = 86_400.0
 THREE_DAYS = WatchSettings(silent_days=3)
@@ -30,7 +30,7 @@ class Crowd:
     """Somebody who can be reached, or not."""
 
     is_there: bool = True
-    got: list[Letter] = field(default_factory=list)
+    got: list[Message] = field(default_factory=list)
 
     def names(self) -> tuple[str, ...]:
         return ("harbour-master",)
@@ -38,7 +38,7 @@ class Crowd:
     def complaint(self) -> str:
         return ""
 
-    def send(self, letter: Letter) -> tuple[str, ...]:
+    def send(self, letter: Message) -> tuple[str, ...]:
         if not self.is_there:
             return ()
         self.got.append(letter)
@@ -69,7 +69,7 @@ class Round:
     people: Crowd = field(default_factory=Crowd)
     settings: WatchSettings = THREE_DAYS
 
-    def at(self, days: float) -> tuple[BoardState, ...]:
+    def at(self, days: float) -> tuple[BoardSilence, ...]:
         """Let so many days pass, and watch."""
         self.clock.advance(days * DAY)
         return watching.watch(
@@ -77,7 +77,7 @@ class Round:
         )
 
     @property
-    def told(self) -> list[tuple[Kind, str]]:
+    def told(self) -> list[tuple[MessageKind, str]]:
         return [(letter.kind, letter.body) for letter in self.people.got]
 
 
@@ -94,8 +94,11 @@ def test_a_silent_board_is_told_once_and_once_that_it_is_back(
     assert (silent, back) == ([False, False, True, True, True], [False, False])
     newest = keeping.keeper_of(store, clock=clock).captures()
     assert rounds.told == [
-        (Kind.SILENCE, f"pier-3: no good capture for 3.1 days; the last is {newest[0].name}"),
-        (Kind.RECOVERY, f"pier-3: captured again, {newest[1].name}"),
+        (
+            MessageKind.SILENCE,
+            f"pier-3: no good capture for 3.1 days; the last is {newest[0].name}",
+        ),
+        (MessageKind.RECOVERY, f"pier-3: captured again, {newest[1].name}"),
     ]
 
 
@@ -108,7 +111,7 @@ def test_a_board_that_never_captured_counts_from_its_enrolment(
     rounds.at(2)
 
     assert rounds.told == [
-        (Kind.SILENCE, "pier-3: no good capture for 4.0 days; there was none yet")
+        (MessageKind.SILENCE, "pier-3: no good capture for 4.0 days; there was none yet")
     ]
 
 
@@ -172,7 +175,7 @@ def test_who_cannot_be_reached_is_told_at_the_next_round(store: Store, clock: Fa
     rounds.at(0.1)
     rounds.at(0.1)
 
-    assert [kind for kind, _ in rounds.told] == [Kind.SILENCE]
+    assert [kind for kind, _ in rounds.told] == [MessageKind.SILENCE]
 
 
 def test_looking_changes_nothing_and_a_quiet_round_writes_nothing(
@@ -181,7 +184,7 @@ def test_looking_changes_nothing_and_a_quiet_round_writes_nothing(
     board.capture()
     before = keeping.snapshot(store.root)
 
-    watching.look(store, THREE_DAYS, clock=clock, runner=FakeSignatures())
+    watching.find_silent(store, THREE_DAYS, clock=clock, runner=FakeSignatures())
     Round(store, clock).at(1)
 
     assert keeping.snapshot(store.root) == before
@@ -209,6 +212,6 @@ def test_what_is_remembered_may_be_lost(store: Store, clock: FakeClock) -> None:
     rounds = Round(store, clock)
     rounds.at(4)
 
-    kept = watching.WatchFile(store.root).load()
-    assert kept == watching.Watch(told=("pier-3",))
+    kept = watching.SilenceStateFile(store.root).load()
+    assert kept == watching.SilenceState(told=("pier-3",))
     assert msgspec.json.decode((store.root / watching.NAME).read_bytes())["told"] == ["pier-3"]

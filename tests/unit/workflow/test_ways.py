@@ -10,7 +10,7 @@ from holdstill.model.manifest import Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import BoardSettings
 from holdstill.workflow import ways
-from holdstill.workflow.ways import Way
+from holdstill.workflow.ways import CaptureMethod
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
 FAT = Fat(bits=32, volume_id=1, sectors_per_cluster=1, reserved_sectors=32, sectors=1, clusters=1)
@@ -31,21 +31,23 @@ def part(
 @pytest.mark.parametrize(
     ("what", "way", "grade"),
     [
-        (part(EXT4, mounted="ext4"), Way.FROZEN, Grade.POINT_IN_TIME),
-        (part(EXT4, mounted="ext4", options="ro"), Way.READ_ONLY, Grade.READ_ONLY),
-        (part(Other(type="xfs"), mounted="xfs"), Way.FROZEN, Grade.POINT_IN_TIME),
-        (part(EXT4, mounted=layout.PLAIN_DIRECTORY), Way.LIVE, Grade.LIVE),
-        (part(FAT, mounted="vfat"), Way.REMOUNTED, Grade.READ_ONLY),
-        (part(FAT, mounted="vfat", options="ro"), Way.READ_ONLY, Grade.READ_ONLY),
-        (part(FAT), Way.UNMOUNTED, Grade.READ_ONLY),
-        (part(EXT4), Way.RAW, Grade.READ_ONLY),
-        (part(EXT4, size=2 << 20), Way.TOO_LARGE, Grade.LIVE),
-        (part(Raw(), mounted="ntfs"), Way.RAW, Grade.LIVE),
-        (part(Swap(uuid="u")), Way.IDENTITY, Grade.READ_ONLY),
-        (part(Container()), Way.NOTHING, Grade.READ_ONLY),
+        (part(EXT4, mounted="ext4"), CaptureMethod.FROZEN, Grade.POINT_IN_TIME),
+        (part(EXT4, mounted="ext4", options="ro"), CaptureMethod.READ_ONLY, Grade.READ_ONLY),
+        (part(Other(type="xfs"), mounted="xfs"), CaptureMethod.FROZEN, Grade.POINT_IN_TIME),
+        (part(EXT4, mounted=layout.PLAIN_DIRECTORY), CaptureMethod.LIVE, Grade.LIVE),
+        (part(FAT, mounted="vfat"), CaptureMethod.REMOUNTED, Grade.READ_ONLY),
+        (part(FAT, mounted="vfat", options="ro"), CaptureMethod.READ_ONLY, Grade.READ_ONLY),
+        (part(FAT), CaptureMethod.UNMOUNTED, Grade.READ_ONLY),
+        (part(EXT4), CaptureMethod.RAW, Grade.READ_ONLY),
+        (part(EXT4, size=2 << 20), CaptureMethod.TOO_LARGE, Grade.LIVE),
+        (part(Raw(), mounted="ntfs"), CaptureMethod.RAW, Grade.LIVE),
+        (part(Swap(uuid="u")), CaptureMethod.IDENTITY, Grade.READ_ONLY),
+        (part(Container()), CaptureMethod.NOTHING, Grade.READ_ONLY),
     ],
 )
-def test_each_kind_of_partition_has_its_way(what: BoardPart, way: Way, grade: Grade) -> None:
+def test_each_kind_of_partition_has_its_way(
+    what: BoardPart, way: CaptureMethod, grade: Grade
+) -> None:
     chosen = ways.choose(what, SETTINGS)
 
     assert (chosen.way, chosen.grade) == (way, grade)
@@ -57,5 +59,5 @@ def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
 
     chosen = ways.choose(part(FAT, mounted="vfat"), settings)
 
-    assert chosen.way is Way.SETTLED
+    assert chosen.way is CaptureMethod.SETTLED
     assert chosen.grade is Grade.SETTLED

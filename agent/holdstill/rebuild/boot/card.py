@@ -35,7 +35,7 @@ _HEX = re.compile(r"\\x([0-9a-fA-F]{2})")
 
 
 @dataclass(frozen=True)
-class Volume:
+class BootVolume:
     """One partition.
 
     Attributes:
@@ -113,18 +113,18 @@ class Volume:
 
 
 @dataclass(frozen=True)
-class Card:
+class BootCard:
     """A card with its partitions, and the bytes before them."""
 
     disk: Disk
-    volumes: tuple[Volume, ...]
+    volumes: tuple[BootVolume, ...]
     gap: OpenFile
 
-    def volume(self, number: int) -> Volume:
+    def volume(self, number: int) -> BootVolume:
         """Return the volume in a slot."""
         return next(volume for volume in self.volumes if volume.number == number)
 
-    def named(self, spec: str) -> list[Volume]:
+    def named(self, spec: str) -> list[BootVolume]:
         """Return the partitions that fstab(5) or a command line means by a word."""
         kind, equals, value = normal(spec).partition("=")
         if not equals:
@@ -144,7 +144,7 @@ class Card:
             case _:
                 return []
 
-    def _by_partuuid(self, value: str) -> list[Volume]:
+    def _by_partuuid(self, value: str) -> list[BootVolume]:
         """PARTUUID=id/PARTNROFF=n is so many slots further (Linux block/early-lookup.c)."""
         plain, _, offset = value.lower().partition("/partnroff=")
         found = [v for v in self.volumes if v.partuuid and v.partuuid.lower() == plain]
@@ -169,7 +169,7 @@ def names_a_partition(spec: str) -> bool:
     return (bool(equals) and kind in _BY.values()) or _DEVICE.fullmatch(spec) is not None
 
 
-def read_card(source: OpenFile) -> Card:
+def read_card(source: OpenFile) -> BootCard:
     """Read the table and recognise every partition.
 
     Raises:
@@ -177,10 +177,10 @@ def read_card(source: OpenFile) -> Card:
     """
     disk = table.read(source)
     volumes = tuple(_volumes(source, disk))
-    return Card(disk, volumes, source)
+    return BootCard(disk, volumes, source)
 
 
-def _volumes(source: OpenFile, disk: Disk) -> Iterator[Volume]:
+def _volumes(source: OpenFile, disk: Disk) -> Iterator[BootVolume]:
     for partition in disk.partitions:
         window = source.window(
             partition.start * disk.sector_size, partition.size * disk.sector_size
@@ -188,10 +188,10 @@ def _volumes(source: OpenFile, disk: Disk) -> Iterator[Volume]:
         yield _volume(window, disk, partition)
 
 
-def _volume(window: OpenFile, disk: Disk, partition: Partition) -> Volume:
+def _volume(window: OpenFile, disk: Disk, partition: Partition) -> BootVolume:
     system = probe.probe(window)
     kind, uuid, label = _names(system)
-    return Volume(
+    return BootVolume(
         number=partition.number,
         kind=kind,
         uuid=uuid,
@@ -222,7 +222,7 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
 def _tree(window: OpenFile, system: FileSystem) -> FileTree | None:
     try:
         if isinstance(system, Ext4):
-            return ext4.Ext4(window)
-        return fat.Fat(window) if isinstance(system, Fat) else None
+            return ext4.Ext4Reader(window)
+        return fat.FatReader(window) if isinstance(system, Fat) else None
     except HoldstillError:
         return None  # recognised, but too damaged to be read: it has no files for us

@@ -9,8 +9,8 @@ from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import found, lacking, missing, unknown
 
 if TYPE_CHECKING:
-    from holdstill.rebuild.boot.card import Card
-    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.card import BootCard
+    from holdstill.rebuild.boot.report import ChainLink
 
 NEEDS_INITRAMFS = ("UUID=", "LABEL=")
 """What the kernel does not look up by itself (Linux block/early-lookup.c)."""
@@ -36,7 +36,7 @@ class Initramfs:
     PRESENT, ABSENT, UNKNOWN = range(3)
 
 
-def root_links(card: Card, line: str, *, initramfs: int) -> list[Link]:
+def root_links(card: BootCard, line: str, *, initramfs: int) -> list[ChainLink]:
     """Say whether root= and resume= of a command line lead to partitions of this card."""
     root = value(line, "root")
     if root is None:
@@ -51,13 +51,13 @@ def root_links(card: Card, line: str, *, initramfs: int) -> list[Link]:
     return links
 
 
-def _without_root(initramfs: int) -> Link:
+def _without_root(initramfs: int) -> ChainLink:
     if initramfs == Initramfs.ABSENT:
         return missing("root=", "the command line does not name a root file system")
     return unknown("root=", "the command line names none; the initramfs may know it")
 
 
-def _root_link(card: Card, root: str, kind: str | None) -> Link:
+def _root_link(card: BootCard, root: str, kind: str | None) -> ChainLink:
     if not cards.names_a_partition(root):
         return unknown("root=", f"{root} is not a partition")
     volumes = card.named(root)

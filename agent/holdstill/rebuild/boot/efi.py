@@ -7,20 +7,20 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 from holdstill.rebuild.boot import loaders, menus, settings
-from holdstill.rebuild.boot.report import Chain, Kernel, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import Chain, KernelFile, found, lacking, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from holdstill.rebuild.boot.card import Card, Volume
-    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.card import BootCard, BootVolume
+    from holdstill.rebuild.boot.report import ChainLink
     from holdstill.rebuild.boot.settings import MenuEntry
 
 EFI_LOADER = re.compile(r"boot(aa64|arm|x64|ia32|riscv64|loongarch64)\.efi", re.IGNORECASE)
 GRUB_PLACES = (b"boot/grub/grub.cfg", b"grub/grub.cfg", b"boot/grub2/grub.cfg", b"grub2/grub.cfg")
 
 
-def efi_chains(card: Card) -> Iterator[Chain]:
+def efi_chains(card: BootCard) -> Iterator[Chain]:
     """Yield a chain for each partition with a program that EFI firmware starts by itself."""
     for volume in card.volumes:
         names = [name.decode(errors="replace") for name in volume.names(b"EFI/BOOT")]
@@ -29,7 +29,7 @@ def efi_chains(card: Card) -> Iterator[Chain]:
             yield _efi_chain(card, volume, programs)
 
 
-def _efi_chain(card: Card, volume: Volume, programs: Sequence[str]) -> Chain:
+def _efi_chain(card: BootCard, volume: BootVolume, programs: Sequence[str]) -> Chain:
     title = f"EFI on {volume.name}"
     links = [_program_link(volume, name) for name in programs]
     entries = list(_loader_entries(card, volume)) or list(_grub_entries(card, volume))
@@ -40,7 +40,9 @@ def _efi_chain(card: Card, volume: Volume, programs: Sequence[str]) -> Chain:
     return Chain(title, (*links, *made, *_others(card, others)), kernel)
 
 
-def _others(card: Card, entries: Sequence[tuple[Volume, MenuEntry]]) -> Iterator[Link]:
+def _others(
+    card: BootCard, entries: Sequence[tuple[BootVolume, MenuEntry]]
+) -> Iterator[ChainLink]:
     for home, entry in entries:
         links, _ = menus.entry_links(card, home, entry)
         if broken := [link for link in links if link.breaks]:
@@ -48,24 +50,24 @@ def _others(card: Card, entries: Sequence[tuple[Volume, MenuEntry]]) -> Iterator
 
 
 def _efi_without_menu(
-    volume: Volume, title: str, programs: Sequence[str], links: Sequence[Link]
+    volume: BootVolume, title: str, programs: Sequence[str], links: Sequence[ChainLink]
 ) -> Chain:
     """A kernel may be an EFI program itself, with its command line inside."""
     unified = [name for name in volume.names(b"EFI/Linux") if name.lower().endswith(b".efi")]
     path = b"EFI/Linux/" + unified[-1] if unified else b"EFI/BOOT/" + programs[0].encode()
     shown = path.decode(errors="replace")
     link = unknown("command line", f"there is no menu; it may be inside {shown}")
-    return Chain(title, (*links, link), Kernel(volume.number, path))
+    return Chain(title, (*links, link), KernelFile(volume.number, path))
 
 
-def _program_link(volume: Volume, name: str) -> Link:
+def _program_link(volume: BootVolume, name: str) -> ChainLink:
     entry = volume.file(b"EFI/BOOT/" + name.encode())
     content = volume.read(entry.path, limit=64 << 20) if entry else None
     good = content is not None and content[:2] == b"MZ"
     return found("program", name) if good else missing("program", f"{name} is no EFI program")
 
 
-def _loader_entries(card: Card, volume: Volume) -> Iterator[tuple[Volume, MenuEntry]]:
+def _loader_entries(card: BootCard, volume: BootVolume) -> Iterator[tuple[BootVolume, MenuEntry]]:
     """Yield the loader entries, the default first (UAPI group, Boot Loader Specification)."""
     homes = [volume, *(v for v in card.volumes if v is not volume and v.kind == "vfat")]
     listed = [
@@ -81,7 +83,7 @@ def _loader_entries(card: Card, volume: Volume) -> Iterator[tuple[Volume, MenuEn
         yield home, settings.parse_loader_entry(name.decode(errors="replace"), text)
 
 
-def _default_entry(volume: Volume) -> str:
+def _default_entry(volume: BootVolume) -> str:
     text = volume.text(b"loader/loader.conf") or ""
     words = [line.split(None, 1) for line in text.splitlines()]
     return next((w[1].strip() for w in words if len(w) == 2 and w[0] == "default"), "")
@@ -92,7 +94,7 @@ def _matches(name: bytes, pattern: str) -> bool:
     return fnmatchcase(text, pattern) or text.removesuffix(".conf") == pattern
 
 
-def _grub_entries(card: Card, volume: Volume) -> Iterator[tuple[Volume, MenuEntry]]:
+def _grub_entries(card: BootCard, volume: BootVolume) -> Iterator[tuple[BootVolume, MenuEntry]]:
     """Yield what GRUB's menu starts: from the file beside its program, or where that leads."""
     for folder in volume.names(b"EFI"):
         text = volume.text(b"EFI/" + folder + b"/grub.cfg")
@@ -104,7 +106,7 @@ def _grub_entries(card: Card, volume: Volume) -> Iterator[tuple[Volume, MenuEntr
     yield from _grub_menu(card, volume)
 
 
-def _grub_menu(card: Card, volume: Volume) -> Iterator[tuple[Volume, MenuEntry]]:
+def _grub_menu(card: BootCard, volume: BootVolume) -> Iterator[tuple[BootVolume, MenuEntry]]:
     for path in GRUB_PLACES:
         text = volume.text(path)
         if text is not None:
@@ -112,14 +114,14 @@ def _grub_menu(card: Card, volume: Volume) -> Iterator[tuple[Volume, MenuEntry]]
 
 
 def _placed(
-    card: Card, volume: Volume, entries: Sequence[MenuEntry]
-) -> Iterator[tuple[Volume, MenuEntry]]:
+    card: BootCard, volume: BootVolume, entries: Sequence[MenuEntry]
+) -> Iterator[tuple[BootVolume, MenuEntry]]:
     for entry in entries:
         searched = card.named(entry.search) if entry.search else []
         yield (searched[0] if searched else volume), entry
 
 
-def grub_chains(card: Card) -> Iterator[Chain]:
+def grub_chains(card: BootCard) -> Iterator[Chain]:
     """Yield a chain for GRUB in the first sector, as PCs of the old kind start it."""
     code = list(loaders.pc_loaders(card))
     for volume in card.volumes:

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 
 from holdstill.rebuild.boot import commandline, settings
 from holdstill.rebuild.boot.commandline import Initramfs
-from holdstill.rebuild.boot.report import Chain, Kernel, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import Chain, KernelFile, found, lacking, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from holdstill.rebuild.boot.card import Card, Volume
-    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.card import BootCard, BootVolume
+    from holdstill.rebuild.boot.report import ChainLink
     from holdstill.rebuild.boot.settings import Setting
 
 NAME = "firmware on a FAT"
@@ -57,7 +57,7 @@ def generation_of(model: str) -> int:
     return min(int(match[2] or 1), LAST_GENERATION)
 
 
-def chain(card: Card, volume: Volume, *, generation: int = 0) -> Chain | None:
+def chain(card: BootCard, volume: BootVolume, *, generation: int = 0) -> Chain | None:
     """Return the boot chain of a partition with firmware files, None when it has none.
 
     generation is the board's, 0 when it is not known.
@@ -65,7 +65,7 @@ def chain(card: Card, volume: Volume, *, generation: int = 0) -> Chain | None:
     names = {name.decode(errors="replace").lower() for name in volume.names(b"")}
     if volume.kind != "vfat" or not _looks_like_it(names):
         return None
-    folder = _Folder(card, volume, names, _settings(volume), generation)
+    folder = _FirmwareFolder(card, volume, names, _settings(volume), generation)
     return folder.chain()
 
 
@@ -74,7 +74,7 @@ def _looks_like_it(names: set[str]) -> bool:
     return "bootcode.bin" in names or starts or "config.txt" in names
 
 
-def _settings(volume: Volume) -> list[Setting]:
+def _settings(volume: BootVolume) -> list[Setting]:
     """Read config.txt with what it includes, one level deep as the firmware does."""
     found_settings = []
     for setting in settings.parse_config(volume.text(b"config.txt") or ""):
@@ -86,11 +86,11 @@ def _settings(volume: Volume) -> list[Setting]:
 
 
 @dataclass(frozen=True)
-class _Folder:
+class _FirmwareFolder:
     """The root of a FAT with firmware files."""
 
-    card: Card
-    volume: Volume
+    card: BootCard
+    volume: BootVolume
     names: set[str]
     settings: Sequence[Setting]
     generation: int
@@ -107,11 +107,11 @@ class _Folder:
         links += [*initramfs_links, *self._command_line(has_initramfs)]
         return Chain(NAME, tuple(links), self._started(name))
 
-    def _started(self, name: str) -> Kernel:
+    def _started(self, name: str) -> KernelFile:
         line = self.volume.text(self._cmdline_path()) or ""
         path = self._prefixed(name)
         root, init = commandline.value(line, "root"), commandline.value(line, "init")
-        return Kernel(self.volume.number, path, root, init or "")
+        return KernelFile(self.volume.number, path, root, init or "")
 
     # Settings that hold for every board; the last one counts.
 
@@ -128,7 +128,7 @@ class _Folder:
 
     # Links.
 
-    def _firmware(self) -> Link:
+    def _firmware(self) -> ChainLink:
         """Generations 1 to 3 load bootcode.bin and start.elf, the 4th start4.elf, the 5th none."""
         served = [number for number in (1, 2, 3, 4, 5) if self._serves(number)]
         if self.generation and self.generation not in served:
@@ -152,7 +152,7 @@ class _Folder:
             if _START.fullmatch(name) and name.startswith("start4") == (generation == "4")
         )
 
-    def _fixups(self) -> Iterator[Link]:
+    def _fixups(self) -> Iterator[ChainLink]:
         """Each start*.elf has a fixup*.dat; without it the board uses a part of its memory."""
         for name in sorted(self.names):
             if _START.fullmatch(name):
@@ -160,17 +160,17 @@ class _Folder:
                 if not self._has(other.encode()):
                     yield lacking(other, f"belongs to {name}")
 
-    def _config(self) -> Link:
+    def _config(self) -> ChainLink:
         if self._has(b"config.txt"):
             return found("config.txt")
         return lacking("config.txt", "the firmware takes its defaults")
 
-    def _included(self) -> Iterator[Link]:
+    def _included(self) -> Iterator[ChainLink]:
         for setting in self.settings:
             if setting.key == "include" and not self._has(setting.value.encode()):
                 yield lacking(setting.value, "config.txt includes it")
 
-    def _kernel(self) -> tuple[str, Link]:
+    def _kernel(self) -> tuple[str, ChainLink]:
         """Return the kernel's name, and whether it is there."""
         named = self._value("kernel")
         if named:
@@ -190,7 +190,7 @@ class _Folder:
             usual = [name for name in usual if (name in KERNELS_64) == (width == "1")] or usual
         return usual
 
-    def _conditional(self, key: str) -> Iterator[Link]:
+    def _conditional(self, key: str) -> Iterator[ChainLink]:
         """What only some boards load is told, but does not decide."""
         for setting in self.settings:
             if setting.section != "all" and setting.key == key:
@@ -198,7 +198,7 @@ class _Folder:
                 there = self._has(self._prefixed(setting.value))
                 yield found(name, setting.value) if there else lacking(name, setting.value)
 
-    def _device_tree(self) -> Iterator[Link]:
+    def _device_tree(self) -> Iterator[ChainLink]:
         named = self._value("device_tree")
         if named:
             there = self._has(self._prefixed(named))
@@ -214,7 +214,7 @@ class _Folder:
                 yield missing("device tree", "no *.dtb beside the kernel")
         yield from self._conditional("device_tree")
 
-    def _overlays(self) -> Iterator[Link]:
+    def _overlays(self) -> Iterator[ChainLink]:
         if self._has(b"overlays/overlay_map.dtb"):
             return  # it gives overlays other names, for each board its own
         prefix = self._value("overlay_prefix")
@@ -226,7 +226,7 @@ class _Folder:
                 if not self._has(self._prefixed(path)) and not self._has(path.encode()):
                     yield lacking("overlay", path)
 
-    def _initramfs(self, kernel: str) -> tuple[int, list[Link]]:
+    def _initramfs(self, kernel: str) -> tuple[int, list[ChainLink]]:
         """Return whether one is loaded, and whether it is there."""
         named = self._value("initramfs")
         if named:
@@ -247,7 +247,7 @@ class _Folder:
         named = self._value("cmdline")
         return self._prefixed(named or "cmdline.txt")
 
-    def _command_line(self, initramfs: int) -> Iterator[Link]:
+    def _command_line(self, initramfs: int) -> Iterator[ChainLink]:
         path = self._cmdline_path()
         line = self.volume.text(path)
         if line is None:

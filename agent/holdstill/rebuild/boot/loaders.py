@@ -16,13 +16,13 @@ from holdstill.model.sizes import KIB
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.rebuild.boot.card import Card
+    from holdstill.rebuild.boot.card import BootCard
 
 BOOT_CODE = 440
 
 
 @dataclass(frozen=True)
-class Place:
+class LoaderLocation:
     """Where a boot ROM looks, and what it wants to see there.
 
     Attributes:
@@ -38,19 +38,19 @@ class Place:
 
 
 PLACES = (
-    Place("Allwinner", 8 * KIB, b"eGON.BT0", 4),
-    Place("Allwinner", 128 * KIB, b"eGON.BT0", 4),
-    Place("Rockchip", 32 * KIB, b"RKNS"),
-    Place("Rockchip", 32 * KIB, bytes.fromhex("3b8cdcfc")),
-    Place("NXP i.MX 8M Plus", 32 * KIB, b"\xd1\x00\x20"),
-    Place("NXP i.MX 8M Mini", 33 * KIB, b"\xd1\x00\x20"),
-    Place("Amlogic", 512, b"@AML", 16),
-    Place("TI AM335x", 128 * KIB, b"CHSETTINGS", 20),
-    Place("TI AM335x", 256 * KIB, b"CHSETTINGS", 20),
+    LoaderLocation("Allwinner", 8 * KIB, b"eGON.BT0", 4),
+    LoaderLocation("Allwinner", 128 * KIB, b"eGON.BT0", 4),
+    LoaderLocation("Rockchip", 32 * KIB, b"RKNS"),
+    LoaderLocation("Rockchip", 32 * KIB, bytes.fromhex("3b8cdcfc")),
+    LoaderLocation("NXP i.MX 8M Plus", 32 * KIB, b"\xd1\x00\x20"),
+    LoaderLocation("NXP i.MX 8M Mini", 33 * KIB, b"\xd1\x00\x20"),
+    LoaderLocation("Amlogic", 512, b"@AML", 16),
+    LoaderLocation("TI AM335x", 128 * KIB, b"CHSETTINGS", 20),
+    LoaderLocation("TI AM335x", 256 * KIB, b"CHSETTINGS", 20),
 )
 
 
-def in_gap(card: Card) -> list[str]:
+def in_gap(card: BootCard) -> list[str]:
     """Return what loaders lie outside the partitions, with their places."""
     first = _first_partition(card)
     return [
@@ -61,25 +61,25 @@ def in_gap(card: Card) -> list[str]:
     ]  # fmt: skip
 
 
-def _first_partition(card: Card) -> int:
+def _first_partition(card: BootCard) -> int:
     starts = [part.start for part in card.disk.partitions]
     return min(starts, default=0) * card.disk.sector_size
 
 
-def _is_there(card: Card, place: Place) -> bool:
+def _is_there(card: BootCard, place: LoaderLocation) -> bool:
     at = place.at + place.mark_at
     if at + len(place.mark) > card.gap.size:
         return False
     return card.gap.read(at, len(place.mark)) == place.mark
 
 
-def boot_code(card: Card) -> bytes:
+def boot_code(card: BootCard) -> bytes:
     """Return the boot code of the first sector; nothing when it is all zeroes."""
     code = card.gap.read(0, BOOT_CODE)
     return code if code.strip(b"\0") else b""
 
 
-def pc_loaders(card: Card) -> Iterator[str]:
+def pc_loaders(card: BootCard) -> Iterator[str]:
     """Yield what a PC's firmware of the old kind would start from the first sector."""
     code = boot_code(card)
     # A jump, or the clearing of interrupts, is what such code begins with.

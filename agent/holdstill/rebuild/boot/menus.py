@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from holdstill.rebuild.boot import commandline, loaders, settings
 from holdstill.rebuild.boot.commandline import Initramfs
-from holdstill.rebuild.boot.report import Chain, Kernel, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import Chain, KernelFile, found, lacking, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from holdstill.rebuild.boot.card import Card, Volume
-    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.card import BootCard, BootVolume
+    from holdstill.rebuild.boot.report import ChainLink
     from holdstill.rebuild.boot.settings import MenuEntry
 
 EXTLINUX = (b"extlinux/extlinux.conf", b"boot/extlinux/extlinux.conf", b"extlinux.conf")
@@ -25,20 +25,20 @@ LOADER_FILES = (b"MLO", b"u-boot.img", b"u-boot.bin", b"tispl.bin", b"tiboot3.bi
 VARIABLE = re.compile(r"\$\{?\w+")
 
 
-def extlinux_chains(card: Card, *, earlier: Sequence[Chain]) -> Iterator[Chain]:
+def extlinux_chains(card: BootCard, *, earlier: Sequence[Chain]) -> Iterator[Chain]:
     """Yield a chain for each extlinux.conf, which U-Boot or EXTLINUX reads."""
     for volume, path in files_of(card, EXTLINUX):
         first = loader_link(card, volume, earlier)
         yield _menu_chain(card, volume, path, "extlinux.conf", first)
 
 
-def syslinux_chains(card: Card) -> Iterator[Chain]:
+def syslinux_chains(card: BootCard) -> Iterator[Chain]:
     """Yield a chain for each configuration of SYSLINUX."""
     for volume, path in files_of(card, SYSLINUX):
         yield _menu_chain(card, volume, path, "SYSLINUX", _syslinux_link(card, volume))
 
 
-def files_of(card: Card, wanted: Sequence[bytes]) -> Iterator[tuple[Volume, bytes]]:
+def files_of(card: BootCard, wanted: Sequence[bytes]) -> Iterator[tuple[BootVolume, bytes]]:
     """Yield every partition that has one of these files, with its path."""
     for volume in card.volumes:
         for path in wanted:
@@ -46,7 +46,7 @@ def files_of(card: Card, wanted: Sequence[bytes]) -> Iterator[tuple[Volume, byte
                 yield volume, path
 
 
-def loader_link(card: Card, volume: Volume, earlier: Sequence[Chain]) -> Link:
+def loader_link(card: BootCard, volume: BootVolume, earlier: Sequence[Chain]) -> ChainLink:
     """Say what starts U-Boot: the boot gap, files for a boot ROM, or an earlier stage."""
     in_gap = loaders.in_gap(card)
     if in_gap:
@@ -61,7 +61,7 @@ def loader_link(card: Card, volume: Volume, earlier: Sequence[Chain]) -> Link:
     return unknown("loader", "none on this card: the board must have one in memory of its own")
 
 
-def _syslinux_link(card: Card, volume: Volume) -> Link:
+def _syslinux_link(card: BootCard, volume: BootVolume) -> ChainLink:
     """SYSLINUX lives in sectors, too: a copy of its files alone does not boot."""
     if not any(volume.find(path) for path in LDLINUX):
         return missing("loader", "ldlinux.sys")
@@ -72,7 +72,9 @@ def _syslinux_link(card: Card, volume: Volume) -> Link:
     return found("loader", "SYSLINUX")
 
 
-def _menu_chain(card: Card, volume: Volume, path: bytes, name: str, first: Link) -> Chain:
+def _menu_chain(
+    card: BootCard, volume: BootVolume, path: bytes, name: str, first: ChainLink
+) -> Chain:
     default, entries = settings.parse_extlinux(volume.text(path) or "")
     title = f"{name} on {volume.name}"
     if not entries:
@@ -85,8 +87,8 @@ def _menu_chain(card: Card, volume: Volume, path: bytes, name: str, first: Link)
 
 
 def _other_entries(
-    card: Card, volume: Volume, entries: Sequence[MenuEntry], folder: bytes
-) -> Iterator[Link]:
+    card: BootCard, volume: BootVolume, entries: Sequence[MenuEntry], folder: bytes
+) -> Iterator[ChainLink]:
     for entry in entries:
         links, _ = entry_links(card, volume, entry, folder=folder)
         broken = [link for link in links if link.breaks]
@@ -95,8 +97,8 @@ def _other_entries(
 
 
 def entry_links(
-    card: Card, volume: Volume, entry: MenuEntry, *, folder: bytes = b""
-) -> tuple[list[Link], Kernel | None]:
+    card: BootCard, volume: BootVolume, entry: MenuEntry, *, folder: bytes = b""
+) -> tuple[list[ChainLink], KernelFile | None]:
     """Say whether everything that a menu entry names is there."""
     kernel = _path(entry.kernel, folder)
     links = [_file_link(volume, "kernel", entry.kernel, folder)]
@@ -109,7 +111,7 @@ def entry_links(
     links += commandline.root_links(card, entry.options, initramfs=initramfs)
     root = commandline.value(entry.options, "root")
     init = commandline.value(entry.options, "init") or ""
-    return links, Kernel(volume.number, kernel, root, init) if entry.kernel else None
+    return links, KernelFile(volume.number, kernel, root, init) if entry.kernel else None
 
 
 def _path(name: str, folder: bytes) -> bytes:
@@ -118,7 +120,7 @@ def _path(name: str, folder: bytes) -> bytes:
     return raw.lstrip(b"/") if raw.startswith(b"/") or not folder else folder + b"/" + raw
 
 
-def _file_link(volume: Volume, what: str, name: str, folder: bytes) -> Link:
+def _file_link(volume: BootVolume, what: str, name: str, folder: bytes) -> ChainLink:
     if not name:
         return missing(what, "the entry names none")
     if VARIABLE.search(name):
@@ -127,7 +129,7 @@ def _file_link(volume: Volume, what: str, name: str, folder: bytes) -> Link:
     return found(what, name) if there else missing(what, f"{name} on {volume.name}")
 
 
-def _tree_links(volume: Volume, entry: MenuEntry, folder: bytes) -> Iterator[Link]:
+def _tree_links(volume: BootVolume, entry: MenuEntry, folder: bytes) -> Iterator[ChainLink]:
     if entry.device_tree:
         yield _file_link(volume, "device tree", entry.device_tree, folder)
     elif entry.device_trees:

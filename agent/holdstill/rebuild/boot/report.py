@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
-class State(StrEnum):
+class LinkState(StrEnum):
     """Whether a link is there."""
 
     OK = "ok"
@@ -20,7 +20,7 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True)
-class Link:
+class ChainLink:
     """One thing that must be there for a card to boot.
 
     Attributes:
@@ -28,22 +28,22 @@ class Link:
     """
 
     name: str
-    state: State
+    state: LinkState
     detail: str = ""
     is_required: bool = True
 
     @property
     def breaks(self) -> bool:
         """Whether the card cannot boot for it."""
-        return self.is_required and self.state is State.MISSING
+        return self.is_required and self.state is LinkState.MISSING
 
     def __str__(self) -> str:
-        note = "" if self.is_required or self.state is State.OK else " (boots without)"
+        note = "" if self.is_required or self.state is LinkState.OK else " (boots without)"
         return f"{self.state:8} {self.name}{note}" + (f": {self.detail}" if self.detail else "")
 
 
 @dataclass(frozen=True)
-class Kernel:
+class KernelFile:
     """A kernel that a chain starts.
 
     Attributes:
@@ -70,8 +70,8 @@ class Chain:
     """
 
     name: str
-    links: tuple[Link, ...]
-    kernel: Kernel | None = None
+    links: tuple[ChainLink, ...]
+    kernel: KernelFile | None = None
     is_stage: bool = False
 
     @property
@@ -81,7 +81,7 @@ class Chain:
 
 
 @dataclass(frozen=True)
-class Report:
+class BootReport:
     """What was found on a card.
 
     Attributes:
@@ -90,7 +90,7 @@ class Report:
     """
 
     chains: tuple[Chain, ...]
-    system: tuple[Link, ...]
+    system: tuple[ChainLink, ...]
 
     @property
     def is_bootable(self) -> bool:
@@ -114,21 +114,21 @@ class Report:
         yield f"verdict: {good if self.is_bootable else bad}"
 
 
-def found(name: str, detail: str = "") -> Link:
+def found(name: str, detail: str = "") -> ChainLink:
     """Say that a link is there."""
-    return Link(name, State.OK, detail)
+    return ChainLink(name, LinkState.OK, detail)
 
 
-def missing(name: str, detail: str) -> Link:
+def missing(name: str, detail: str) -> ChainLink:
     """Say that a link is missing without which the card cannot boot."""
-    return Link(name, State.MISSING, detail)
+    return ChainLink(name, LinkState.MISSING, detail)
 
 
-def lacking(name: str, detail: str) -> Link:
+def lacking(name: str, detail: str) -> ChainLink:
     """Say that something is missing without which the card boots all the same."""
-    return Link(name, State.MISSING, detail, is_required=False)
+    return ChainLink(name, LinkState.MISSING, detail, is_required=False)
 
 
-def unknown(name: str, detail: str) -> Link:
+def unknown(name: str, detail: str) -> ChainLink:
     """Say that the card does not tell."""
-    return Link(name, State.UNKNOWN, detail)
+    return ChainLink(name, LinkState.UNKNOWN, detail)

@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING
 from holdstill.rebuild import references
 from holdstill.rebuild.boot import commandline, menus
 from holdstill.rebuild.boot.commandline import Initramfs
-from holdstill.rebuild.boot.report import Chain, Kernel, found, missing, unknown
+from holdstill.rebuild.boot.report import Chain, KernelFile, found, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from holdstill.rebuild.boot.card import Card, Volume
-    from holdstill.rebuild.boot.report import Link
+    from holdstill.rebuild.boot.card import BootCard, BootVolume
+    from holdstill.rebuild.boot.report import ChainLink
 
 SCRIPTS = (b"boot.scr", b"boot/boot.scr", b"boot.scr.uimg", b"boot/boot.scr.uimg")
 VARIABLE_FILES = re.compile(r".*[eE]nv\.txt")
 IMAGES = (b"Image", b"Image.gz", b"zImage", b"uImage", b"vmlinuz", b"vmlinux", b"fitImage")
 
 
-def script_chains(card: Card, *, earlier: Sequence[Chain]) -> Iterator[Chain]:
+def script_chains(card: BootCard, *, earlier: Sequence[Chain]) -> Iterator[Chain]:
     """Yield a chain for each boot script; what it would do is seen only as far as it is plain."""
     for volume, path in menus.files_of(card, SCRIPTS):
         yield _script_chain(card, volume, path, menus.loader_link(card, volume, earlier))
@@ -31,7 +31,7 @@ def script_chains(card: Card, *, earlier: Sequence[Chain]) -> Iterator[Chain]:
                 yield _variables_chain(card, volume, menus.loader_link(card, volume, earlier))
 
 
-def _script_chain(card: Card, volume: Volume, path: bytes, first: Link) -> Chain:
+def _script_chain(card: BootCard, volume: BootVolume, path: bytes, first: ChainLink) -> Chain:
     title = f"boot script on {volume.name}"
     content = volume.read(path) or b""
     text = references.script_text(content)
@@ -39,7 +39,9 @@ def _script_chain(card: Card, volume: Volume, path: bytes, first: Link) -> Chain
     if text is None:
         if content.startswith(bytes.fromhex("d00dfeed")):
             packed = (first, unknown("script", f"{shown} is a signed or packed one"))
-            return Chain(title, packed, _some_kernel(volume, path) or Kernel(volume.number, path))
+            return Chain(
+                title, packed, _some_kernel(volume, path) or KernelFile(volume.number, path)
+            )
         return Chain(title, (first, missing("script", f"{shown} is damaged")))
     words = text.decode(errors="replace") + "\n" + _variables(volume, path)
     links = (first, found("script", shown), *_plain_links(card, volume, path, words))
@@ -47,7 +49,7 @@ def _script_chain(card: Card, volume: Volume, path: bytes, first: Link) -> Chain
     return Chain(title, links, kernel and _rooted(kernel, _root_of(words)))
 
 
-def _variables_chain(card: Card, volume: Volume, first: Link) -> Chain:
+def _variables_chain(card: BootCard, volume: BootVolume, first: ChainLink) -> Chain:
     words = volume.text(b"uEnv.txt") or ""
     links = (
         first,
@@ -59,11 +61,11 @@ def _variables_chain(card: Card, volume: Volume, first: Link) -> Chain:
     return Chain(title, links, kernel and _rooted(kernel, _root_of(words)))
 
 
-def _rooted(kernel: Kernel, root: str | None) -> Kernel:
-    return Kernel(kernel.volume, kernel.path, root, kernel.init)
+def _rooted(kernel: KernelFile, root: str | None) -> KernelFile:
+    return KernelFile(kernel.volume, kernel.path, root, kernel.init)
 
 
-def _variables(volume: Volume, script: bytes) -> str:
+def _variables(volume: BootVolume, script: bytes) -> str:
     """Return the files of variables beside a script."""
     folder = script.rpartition(b"/")[0]
     names = [
@@ -73,7 +75,9 @@ def _variables(volume: Volume, script: bytes) -> str:
     return "\n".join(texts)
 
 
-def _plain_links(card: Card, volume: Volume, script: bytes, text: str) -> Iterator[Link]:
+def _plain_links(
+    card: BootCard, volume: BootVolume, script: bytes, text: str
+) -> Iterator[ChainLink]:
     """Say what can be said of a script without running it."""
     kernel = _some_kernel(volume, script)
     if kernel:
@@ -98,12 +102,12 @@ def _root_of(text: str) -> str | None:
     return None
 
 
-def _some_kernel(volume: Volume, script: bytes) -> Kernel | None:
+def _some_kernel(volume: BootVolume, script: bytes) -> KernelFile | None:
     """Find a kernel beside a script, by the names that they have."""
     for folder in dict.fromkeys((script.rpartition(b"/")[0], b"boot", b"")):
         for name in volume.names(folder):
             plain = any(name == image or name.startswith(image + b"-") for image in IMAGES)
             path = folder + b"/" + name if folder else name
             if plain and volume.file(path):
-                return Kernel(volume.number, path)
+                return KernelFile(volume.number, path)
     return None

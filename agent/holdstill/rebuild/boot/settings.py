@@ -182,7 +182,7 @@ def grub_redirects(text: str) -> list[tuple[str, str]]:
 
 
 @dataclass(frozen=True)
-class Mount:
+class FstabEntry:
     """A line of fstab(5)."""
 
     spec: str
@@ -194,14 +194,14 @@ class Mount:
 _OCTAL = re.compile(r"\\([0-7]{3})")
 
 
-def parse_fstab(text: str) -> list[Mount]:
+def parse_fstab(text: str) -> list[FstabEntry]:
     """Understand fstab(5)."""
     mounts = []
     for line in text.splitlines():
         fields = [_unescaped(word) for word in line.split()]
         if len(fields) >= 3 and not fields[0].startswith("#"):
             options = fields[3].split(",") if len(fields) > 3 else ["defaults"]
-            mounts.append(Mount(fields[0], fields[1], fields[2], tuple(options)))
+            mounts.append(FstabEntry(fields[0], fields[1], fields[2], tuple(options)))
     return mounts
 
 

@@ -11,15 +11,15 @@ from holdstill.model.entries import EntryType
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import kernels, settings
 from holdstill.rebuild.boot.commandline import EXT
-from holdstill.rebuild.boot.report import Kernel, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import KernelFile, found, lacking, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.boot.card import Card, Volume
-    from holdstill.rebuild.boot.report import Link
-    from holdstill.rebuild.boot.settings import Mount
+    from holdstill.rebuild.boot.card import BootCard, BootVolume
+    from holdstill.rebuild.boot.report import ChainLink
+    from holdstill.rebuild.boot.settings import FstabEntry
 
 INITS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")
 """What the kernel tries, in this order (Linux init/main.c, kernel_init)."""
@@ -31,7 +31,9 @@ MAY_FAIL = frozenset({"nofail", "noauto", "x-systemd.automount"})
 INIT_LIMIT = 64 << 20
 
 
-def links(card: Card, root: Volume, kernels_found: Sequence[Kernel]) -> Iterator[Link]:
+def links(
+    card: BootCard, root: BootVolume, kernels_found: Sequence[KernelFile]
+) -> Iterator[ChainLink]:
     """Say whether the system on a root partition has what it needs."""
     mounts = settings.parse_fstab(root.text(b"etc/fstab") or "")
     space = Namespace(root, tuple(_mounted(card, mounts)))
@@ -46,7 +48,7 @@ def links(card: Card, root: Volume, kernels_found: Sequence[Kernel]) -> Iterator
         yield _modules_link(card, space, *kernel)
 
 
-def _mounted(card: Card, mounts: Sequence[Mount]) -> Iterator[tuple[bytes, Volume]]:
+def _mounted(card: BootCard, mounts: Sequence[FstabEntry]) -> Iterator[tuple[bytes, BootVolume]]:
     for mount in mounts:
         volumes = card.named(mount.spec)
         if len(volumes) == 1 and mount.point.startswith("/") and mount.point != "/":
@@ -57,10 +59,10 @@ def _mounted(card: Card, mounts: Sequence[Mount]) -> Iterator[tuple[bytes, Volum
 class Namespace:
     """The tree of files that the running system will see."""
 
-    root: Volume
-    mounts: tuple[tuple[bytes, Volume], ...]
+    root: BootVolume
+    mounts: tuple[tuple[bytes, BootVolume], ...]
 
-    def find(self, path: str) -> tuple[Volume, Entry] | None:
+    def find(self, path: str) -> tuple[BootVolume, Entry] | None:
         """Follow a path through symlinks and mount points; None when it leads nowhere."""
         done = b""
         todo = [part for part in path.encode().split(b"/") if part not in {b"", b"."}]
@@ -82,7 +84,7 @@ class Namespace:
                 done = paths.join(done, name)
         return None
 
-    def _entry(self, path: bytes) -> tuple[Volume, Entry] | None:
+    def _entry(self, path: bytes) -> tuple[BootVolume, Entry] | None:
         """Return the entry at a path that has no symlinks before its last name."""
         volume, inside = self.root, path
         for point, mounted in sorted(self.mounts):
@@ -92,7 +94,7 @@ class Namespace:
         return (volume, entry) if entry else None
 
 
-def _init_links(space: Namespace, init: str) -> Iterator[Link]:
+def _init_links(space: Namespace, init: str) -> Iterator[ChainLink]:
     tried = (init,) if init else INITS
     for path in tried:
         there = space.find(path)
@@ -103,7 +105,7 @@ def _init_links(space: Namespace, init: str) -> Iterator[Link]:
     yield missing("init", f"none of {', '.join(tried)} leads to a program")
 
 
-def _program_link(path: str, there: tuple[Volume, Entry]) -> Link:
+def _program_link(path: str, there: tuple[BootVolume, Entry]) -> ChainLink:
     volume, entry = there
     shown = f"{path} is {paths.display(entry.path)} on {volume.name}"
     if not entry.mode & 0o111 and volume.kind != "vfat":
@@ -111,7 +113,7 @@ def _program_link(path: str, there: tuple[Volume, Entry]) -> Link:
     return found("init", shown)
 
 
-def _interpreter_links(space: Namespace, there: tuple[Volume, Entry]) -> Iterator[Link]:
+def _interpreter_links(space: Namespace, there: tuple[BootVolume, Entry]) -> Iterator[ChainLink]:
     """A program is started by its dynamic linker; without that nothing starts at all."""
     volume, entry = there
     content = volume.read(entry.path, limit=INIT_LIMIT) or b""
@@ -151,7 +153,7 @@ def _interpreter(content: bytes, at: int, order: str, *, is_64: bool) -> str:
     return content[offset : offset + min(length, 4096)].rstrip(b"\0").decode(errors="replace")
 
 
-def _mount_links(card: Card, mount: Mount) -> Iterator[Link]:
+def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
     """Say whether a line of fstab leads to a partition of this card."""
     if not cards.names_a_partition(mount.spec):
         return
@@ -170,14 +172,14 @@ def _mount_links(card: Card, mount: Mount) -> Iterator[Link]:
         yield unknown(name, f"{mount.spec} must be on another disk of the board")
 
 
-def _kind_link(name: str, mount: Mount, volume: Volume) -> Link:
+def _kind_link(name: str, mount: FstabEntry, volume: BootVolume) -> ChainLink:
     same = mount.kind in {"auto", volume.kind} or {mount.kind, volume.kind} <= EXT
     if volume.kind and not same and not {mount.kind, volume.kind} <= {"vfat", "msdos"}:
         return missing(name, f"{mount.spec} is a {volume.kind}, not a {mount.kind}")
     return found(name, f"{mount.spec} is {volume.name}")
 
 
-def _modules_link(card: Card, space: Namespace, number: int, path: bytes) -> Link:
+def _modules_link(card: BootCard, space: Namespace, number: int, path: bytes) -> ChainLink:
     """Say whether the modules of a kernel are there; one without any boots all the same."""
     version = _version(card, number, path)
     shown = paths.display(path)
@@ -189,7 +191,7 @@ def _modules_link(card: Card, space: Namespace, number: int, path: bytes) -> Lin
     return lacking("modules", f"{shown} is {version}, and there is no /lib/modules/{version}")
 
 
-def _version(card: Card, number: int, path: bytes) -> str:
+def _version(card: BootCard, number: int, path: bytes) -> str:
     volume = card.volume(number)
     real = volume.real_path(path)
     named = kernels.version_in_name(real or path)
@@ -199,7 +201,7 @@ def _version(card: Card, number: int, path: bytes) -> str:
     return kernels.version_inside(content) if content else ""
 
 
-def find_root(card: Card, roots: Sequence[str | None]) -> Volume | None:
+def find_root(card: BootCard, roots: Sequence[str | None]) -> BootVolume | None:
     """Return the root partition: what a chain names, else the one that looks like a system."""
     for root in roots:
         named = card.named(root) if root else []

@@ -17,7 +17,7 @@ SCHEMA = (
 )
 
 
-class Children:
+class DirectoryEntries:
     """The names of one directory, in the order in which they are added or of their hashes."""
 
     def __init__(

@@ -10,17 +10,17 @@ import os
 from typing import TYPE_CHECKING
 
 from holdstill.rebuild import sources, splice
-from holdstill.rebuild.ext4.library import Extent, Run
-from holdstill.rebuild.ext4.porter import Span
+from holdstill.rebuild.ext4.library import BlockRun, Extent
+from holdstill.rebuild.ext4.porter import TargetSpan
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.porter import Porter
-    from holdstill.rebuild.ext4.volume import Volume
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.ext4.porter import CopyWorker
+    from holdstill.rebuild.ext4.volume import Ext4Volume
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
 
 Chunk = tuple[int, bytes | memoryview]
 """A position in a file, and the bytes there."""
@@ -28,7 +28,7 @@ EXTENT_MAX, UNWRITTEN_MAX = 32768, 32767
 """Blocks in one extent (ifork.rst, "Extent Tree"); one bit less when nothing was written yet."""
 
 
-class Copier:
+class FileLayout:
     """Copies contents into a volume.
 
     Args:
@@ -39,7 +39,11 @@ class Copier:
     """
 
     def __init__(
-        self, volume: Volume, contents: Contents, porter: Porter, progress: Progress
+        self,
+        volume: Ext4Volume,
+        contents: ContentSource,
+        porter: CopyWorker,
+        progress: ByteCounter,
     ) -> None:
         self._volume = volume
         self._progress = progress
@@ -58,7 +62,7 @@ class Copier:
             return self._copy_sparse(entry, sources.handle_of(self._contents, entry))
         extents = merged(self._volume.allocate(-(-entry.size // self._block)))
         spans = [
-            Span(self._volume.place(extent.physical), extent.length * self._block)
+            TargetSpan(self._volume.place(extent.physical), extent.length * self._block)
             for extent in extents
         ]
         self._porter.bring(entry, spans)
@@ -141,12 +145,12 @@ def chunks(handle: int, size: int) -> Iterator[Chunk]:
 _ZEROES = bytes(files.CHUNK)
 
 
-def filled_runs(handle: int, size: int, block_size: int) -> Iterator[Run]:
+def filled_runs(handle: int, size: int, block_size: int) -> Iterator[BlockRun]:
     """Yield the runs of a sparse file's blocks that take space, as `Copier` decides it."""
     for position, chunk in chunks(handle, size):
         padded = bytes(chunk) + bytes(-len(chunk) % block_size)
         for start, piece in _filled(padded, block_size):
-            yield Run((position + start) // block_size, len(piece) // block_size)
+            yield BlockRun((position + start) // block_size, len(piece) // block_size)
 
 
 def _read(handle: int, position: int, length: int) -> bytes:
@@ -178,7 +182,7 @@ def _filled(chunk: bytes | memoryview, block_size: int) -> Iterator[Chunk]:
         yield begin, chunk[begin:]
 
 
-def add(extents: list[Extent], logical: int, run: Run) -> None:
+def add(extents: list[Extent], logical: int, run: BlockRun) -> None:
     """Append a run of written blocks, joined to the last extent where they are neighbours."""
     if extents:
         last = extents[-1]
@@ -201,7 +205,7 @@ def _split(extents: list[Extent], written: int) -> Iterator[Extent]:
             position = stop
 
 
-def merged(runs: list[Run]) -> list[Extent]:
+def merged(runs: list[BlockRun]) -> list[Extent]:
     """Return the extents of a file without holes that has these blocks."""
     if len(runs) == 1 and runs[0].length <= EXTENT_MAX:
         return [Extent(0, *runs[0])]

@@ -29,7 +29,7 @@ class Name(NamedTuple):
     type: int
 
 
-class Shape(NamedTuple):
+class DirectoryLimits(NamedTuple):
     """What the file system's features say about its directories.
 
     Attributes:
@@ -78,7 +78,7 @@ def record_size(name: bytes) -> int:
 DOTS_SIZE = record_size(b".") + record_size(b"..")
 
 
-def linear(names: Iterable[Name], shape: Shape) -> Iterator[bytes]:
+def linear(names: Iterable[Name], shape: DirectoryLimits) -> Iterator[bytes]:
     """Yield the blocks of a plain list of names, `.` and `..` included; at least one block."""
     block: list[Name] = []
     used = 0
@@ -92,7 +92,7 @@ def linear(names: Iterable[Name], shape: Shape) -> Iterator[bytes]:
     yield encode(block, shape)
 
 
-def encode(names: list[Name], shape: Shape) -> bytes:
+def encode(names: list[Name], shape: DirectoryLimits) -> bytes:
     """Write one block; the last name's record reaches to the end."""
     block = bytearray(shape.block_size)
     position = 0
@@ -105,7 +105,7 @@ def encode(names: list[Name], shape: Shape) -> bytes:
     return bytes(block)
 
 
-def _put(block: bytearray, position: int, name: Name, size: int, shape: Shape) -> int:
+def _put(block: bytearray, position: int, name: Name, size: int, shape: DirectoryLimits) -> int:
     kind = name.type if shape.has_types else 0
     struct.pack_into(
         "<IHBB", block, position, name.inode, _length(size, shape), len(name.name), kind
@@ -115,7 +115,7 @@ def _put(block: bytearray, position: int, name: Name, size: int, shape: Shape) -
     return position + size
 
 
-def _length(size: int, shape: Shape) -> int:
+def _length(size: int, shape: DirectoryLimits) -> int:
     """A record of 64 KiB does not fit its 16 bits; nor need it."""
     return 0xFFFF if size == shape.block_size == 1 << 16 else size
 
@@ -139,12 +139,12 @@ class Leaf(NamedTuple):
     block: bytes
 
 
-def leaf_limit(shape: Shape) -> int:
+def leaf_limit(shape: DirectoryLimits) -> int:
     """Return the bytes of names that go into one leaf."""
     return max(int(shape.room * FULLNESS), record_size(b"n" * 255))
 
 
-def leaves(names: Iterable[Hashed], shape: Shape) -> Iterator[Leaf]:
+def leaves(names: Iterable[Hashed], shape: DirectoryLimits) -> Iterator[Leaf]:
     """Yield the leaves for names in the order of their hashes; `.` and `..` are in the root."""
     limit = leaf_limit(shape)
     block: list[Name] = []
@@ -169,7 +169,7 @@ class Branch(NamedTuple):
 
 
 def index_blocks(
-    branches: list[Branch], own: int, parent: int, shape: Shape, hash_version: int
+    branches: list[Branch], own: int, parent: int, shape: DirectoryLimits, hash_version: int
 ) -> tuple[bytes, list[bytes]]:
     """Return the root of an index, and the nodes that come behind the leaves, in order.
 
@@ -189,7 +189,7 @@ def index_blocks(
     return _root(branches, own, parent, shape, levels, hash_version), nodes
 
 
-def _node(branches: list[Branch], shape: Shape) -> bytes:
+def _node(branches: list[Branch], shape: DirectoryLimits) -> bytes:
     block = bytearray(shape.block_size)
     _put(block, 0, Name(b"", 0, 0), shape.block_size, shape)
     _put_branches(block, _NODE_ENTRIES_AT, branches, shape.node_entries)
@@ -197,7 +197,12 @@ def _node(branches: list[Branch], shape: Shape) -> bytes:
 
 
 def _root(
-    branches: list[Branch], own: int, parent: int, shape: Shape, levels: int, hash_version: int
+    branches: list[Branch],
+    own: int,
+    parent: int,
+    shape: DirectoryLimits,
+    levels: int,
+    hash_version: int,
 ) -> bytes:
     block = bytearray(shape.block_size)
     dots_at = _put(block, 0, Name(b".", own, _DIRECTORY), record_size(b"."), shape)
@@ -214,7 +219,7 @@ def _put_branches(block: bytearray, position: int, branches: list[Branch], limit
         struct.pack_into("<II", block, position + number * _INDEX_ENTRY, *branch)
 
 
-def index_node_count(leaf_count: int, shape: Shape) -> int:
+def index_node_count(leaf_count: int, shape: DirectoryLimits) -> int:
     """Return how many nodes an index with so many leaves has besides its root."""
     nodes, width = 0, leaf_count
     while width > shape.root_entries:
@@ -230,7 +235,7 @@ class Counter:
     order is as good as exact, and one leaf more is assumed for every hundred.
     """
 
-    def __init__(self, shape: Shape) -> None:
+    def __init__(self, shape: DirectoryLimits) -> None:
         self._shape = shape
         self._limit = leaf_limit(shape)
         self._list = _Greedy(shape.room, DOTS_SIZE)

@@ -19,12 +19,12 @@ from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType, Omitted
 from holdstill.rebuild.ext4 import blockmap, children, copying, inode, porter, volume
-from holdstill.rebuild.ext4.children import Children
-from holdstill.rebuild.ext4.copying import Copier
+from holdstill.rebuild.ext4.children import DirectoryEntries
+from holdstill.rebuild.ext4.copying import FileLayout
 from holdstill.rebuild.ext4.directory import Name
-from holdstill.rebuild.ext4.findings import Findings
+from holdstill.rebuild.ext4.findings import Losses
 from holdstill.rebuild.ext4.inode import Blocks
-from holdstill.rebuild.ext4.library import LibraryError, Run
+from holdstill.rebuild.ext4.library import BlockRun, LibraryError
 from holdstill.rebuild.ext4.listing import DirectoryWriter
 from holdstill.system import files
 
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.rebuild.ext4.library import Extent
-    from holdstill.rebuild.ext4.volume import Volume
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.ext4.volume import Ext4Volume
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
 
 ROOT, LOST_AND_FOUND_INODE, LOST_AND_FOUND = 2, 11, b"lost+found"
 LOST_AND_FOUND_SIZE = 16 << 10
@@ -49,7 +49,7 @@ _SCHEMA = (
 
 
 @dataclass(frozen=True)
-class Filled:
+class PopulateResult:
     """What was written.
 
     Attributes:
@@ -59,20 +59,20 @@ class Filled:
 
     entries: int
     content_bytes: int
-    contents: list[Run]
+    contents: list[BlockRun]
     warnings: tuple[str, ...] = ()
 
 
-def fill(
+def populate(
     desk: Path,
     target: Path,
     *,
     offset: int,
     entries: Iterable[Entry],
-    contents: Contents,
+    contents: ContentSource,
     heads: Mapping[bytes, bytes],
-    progress: Progress,
-) -> Filled:
+    progress: ByteCounter,
+) -> PopulateResult:
     """Fill a new, empty ext4.
 
     Args:
@@ -86,12 +86,12 @@ def fill(
     """
     with (
         files.opened(target, os.O_RDWR) as handle,
-        porter.hired(handle, target, contents, progress) as carrier,
+        porter.started(handle, target, contents, progress) as carrier,
         volume.opened(desk, target, offset=offset) as filled,
         _notes() as notes,
     ):
-        copier = Copier(filled, contents, carrier, progress)
-        filler = _Filler(filled, notes, copier, heads)
+        copier = FileLayout(filled, contents, carrier, progress)
+        filler = _Populator(filled, notes, copier, heads)
         filler.fill(entries)
         carrier.finish()
     return filler.result(filled.contents())
@@ -109,12 +109,12 @@ def _notes() -> Iterator[sqlite3.Connection]:
         yield database
 
 
-class _Filler:
+class _Populator:
     def __init__(
         self,
-        filled: Volume,
+        filled: Ext4Volume,
         notes: sqlite3.Connection,
-        copier: Copier,
+        copier: FileLayout,
         heads: Mapping[bytes, bytes],
     ) -> None:
         self._volume = filled
@@ -124,12 +124,14 @@ class _Filler:
         self._notes = notes
         self._copier = copier
         self._heads = heads
-        self._findings = Findings(filled.geometry.inode_size)
+        self._findings = Losses(filled.geometry.inode_size)
         self._entries = self._content_bytes = 0
         self._has_lost_and_found = False
 
-    def result(self, contents: list[Run]) -> Filled:
-        return Filled(self._entries, self._content_bytes, contents, self._findings.warnings())
+    def result(self, contents: list[BlockRun]) -> PopulateResult:
+        return PopulateResult(
+            self._entries, self._content_bytes, contents, self._findings.warnings()
+        )
 
     def fill(self, entries: Iterable[Entry]) -> None:
         self._empty()
@@ -148,7 +150,7 @@ class _Filler:
                 self._library.release_blocks_of(number)
 
     def _fill_directory(self, path: bytes, group: Iterable[Entry]) -> None:
-        names = Children(self._notes, self._volume.hash_name)
+        names = DirectoryEntries(self._notes, self._volume.hash_name)
         own = 0
         for entry in group:
             if not entry.name:  # the root
@@ -262,7 +264,7 @@ class _Filler:
             )
         block = self._volume.allocate_on_desk()
         self._volume.write_on_desk(block, entry.target)
-        self._map(number, entry, len(entry.target), copying.merged([Run(block, 1)]))
+        self._map(number, entry, len(entry.target), copying.merged([BlockRun(block, 1)]))
 
     def _map(self, number: int, entry: Entry, size: int, extents: list[Extent]) -> None:
         """Write the inode of something that has blocks."""
@@ -313,7 +315,7 @@ class _Filler:
         sectors += (free - library.free_blocks) * self._geometry.block_size // 512
         library.write_inode(number, inode.with_sectors(library.read_inode(number, size), sectors))
 
-    def _write_directory(self, path: bytes, names: Children) -> None:
+    def _write_directory(self, path: bytes, names: DirectoryEntries) -> None:
         """Write the blocks of a directory and finish its inode."""
         own, parent = self._notes.execute(
             "SELECT inode, parent FROM directory WHERE path = ?", (path,)
@@ -355,7 +357,7 @@ class _Filler:
             if not rows:
                 return
             for (path,) in rows:
-                self._write_directory(path, Children(self._notes, self._volume.hash_name))
+                self._write_directory(path, DirectoryEntries(self._notes, self._volume.hash_name))
 
 
 def lost_and_found_blocks(block_size: int) -> int:

@@ -21,7 +21,7 @@ DOUBTED = (
 )
 
 
-class Findings:
+class Losses:
     """Warnings in the making."""
 
     def __init__(self, inode_size: int) -> None:

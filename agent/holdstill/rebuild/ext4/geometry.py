@@ -70,10 +70,10 @@ class Geometry(NamedTuple):
         return self.block_size // self.inode_size
 
     @property
-    def shape(self) -> directory.Shape:
+    def shape(self) -> directory.DirectoryLimits:
         """What its directories look like."""
         levels = 2 if self.incompat & _LARGE_DIR else 1
-        return directory.Shape(
+        return directory.DirectoryLimits(
             block_size=self.block_size,
             has_checksums=bool(self.ro_compat & _METADATA_CSUM),
             has_types=bool(self.incompat & _FILETYPE),

@@ -109,7 +109,7 @@ class LibraryError(Exception):
         self.code = code
 
 
-class Run(NamedTuple):
+class BlockRun(NamedTuple):
     """Neighbouring blocks of the file system."""
 
     first: int
@@ -125,7 +125,7 @@ class Extent(NamedTuple):
     is_written: bool = True
 
 
-class Library:
+class LibExt2fs:
     """The loaded library. Its functions raise LibraryError instead of returning an error."""
 
     def __init__(self) -> None:
@@ -179,10 +179,10 @@ class Library:
         return int(self._dll.ext2fs_inode_table_loc(system, group))
 
 
-class Handle:
+class Ext2FileSystem:
     """An open file system; everything in it is by block and inode number."""
 
-    def __init__(self, library: Library, system: ctypes.c_void_p) -> None:
+    def __init__(self, library: LibExt2fs, system: ctypes.c_void_p) -> None:
         self._library = library
         self._call = library.call
         self._system = system
@@ -203,18 +203,18 @@ class Handle:
         """Mark an inode as free."""
         self._library.do("ext2fs_inode_alloc_stats2", self._system, inode, -1, directories)
 
-    def allocate(self, goal: int, count: int) -> Run:
+    def allocate(self, goal: int, count: int) -> BlockRun:
         """Take at most count neighbouring free blocks, at goal or behind it."""
         first, length = self._first, self._length
         self._call(
             "ext2fs_new_range", self._system, 0, goal, min(count, ALLOCATION_MAX), None,
             ctypes.byref(first), ctypes.byref(length),
         )  # fmt: skip
-        run = Run(first.value, min(length.value, count, ALLOCATION_MAX))
+        run = BlockRun(first.value, min(length.value, count, ALLOCATION_MAX))
         self._library.do("ext2fs_block_alloc_stats_range", self._system, run.first, run.length, 1)
         return run
 
-    def release(self, run: Run) -> None:
+    def release(self, run: BlockRun) -> None:
         """Give blocks back."""
         self._library.do("ext2fs_block_alloc_stats_range", self._system, run.first, run.length, -1)
 
@@ -280,12 +280,12 @@ class Handle:
         """The number of block groups."""
         return int(self._fields().group_count)
 
-    def inode_table(self, group: int) -> Run:
+    def inode_table(self, group: int) -> BlockRun:
         """Return the blocks of a group's inode table."""
         first = self._library.inode_table(self._system, group)
-        return Run(first, int(self._fields().inode_blocks_per_group))
+        return BlockRun(first, int(self._fields().inode_blocks_per_group))
 
-    def used_blocks(self, first: int, end: int) -> Iterator[Run]:
+    def used_blocks(self, first: int, end: int) -> Iterator[BlockRun]:
         """Yield the runs of used blocks of a file system whose blocks are first to end."""
         bitmap, start, stop = self._fields().block_map, _U64(), _U64()
         position = first
@@ -295,7 +295,7 @@ class Handle:
                 return
             if not self._found(find.format("zero"), bitmap, start.value, end - 1, stop):
                 stop.value = end
-            yield Run(start.value, stop.value - start.value)
+            yield BlockRun(start.value, stop.value - start.value)
             position = stop.value
 
     def _found(
@@ -314,7 +314,7 @@ class Handle:
 
 
 @contextmanager
-def opened(path: Path) -> Iterator[Handle]:
+def opened(path: Path) -> Iterator[Ext2FileSystem]:
     """Hold the file system in a file, the desk, open for changing it.
 
     Changes reach the file when the block succeeds. When it fails they may or may not.
@@ -323,7 +323,7 @@ def opened(path: Path) -> Iterator[Handle]:
         TargetFailedError: there is no file system that the library can change, or the library
             failed in the block, as when there is no room left.
     """
-    library, system = Library(), _P()
+    library, system = LibExt2fs(), _P()
     try:
         library.call(
             "ext2fs_open2", os.fsencode(path), None, FLAG_RW | FLAG_64BITS, 0, 0,
@@ -333,7 +333,7 @@ def opened(path: Path) -> Iterator[Handle]:
         raise desk.failed("open", error) from error
     try:
         library.call("ext2fs_read_bitmaps", system)
-        yield Handle(library, system)
+        yield Ext2FileSystem(library, system)
     except LibraryError as error:
         library.do("ext2fs_free", system)
         if error.code == BLOCK_ALLOC_FAIL:

@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING
 
 from holdstill.rebuild.ext4 import copying, directory
 from holdstill.rebuild.ext4.directory import Branch, Name
-from holdstill.rebuild.ext4.library import Run
+from holdstill.rebuild.ext4.library import BlockRun
 
 if TYPE_CHECKING:
-    from holdstill.rebuild.ext4.children import Children
+    from holdstill.rebuild.ext4.children import DirectoryEntries
     from holdstill.rebuild.ext4.library import Extent
-    from holdstill.rebuild.ext4.volume import Volume
+    from holdstill.rebuild.ext4.volume import Ext4Volume
 
 
 class DirectoryWriter:
     """Writes the blocks of one directory."""
 
-    def __init__(self, filled: Volume, own: int, parent: int) -> None:
+    def __init__(self, filled: Ext4Volume, own: int, parent: int) -> None:
         self._volume = filled
         self._shape = filled.geometry.shape
         self._own, self._parent = own, parent
@@ -26,7 +26,7 @@ class DirectoryWriter:
         """Where the blocks are, once they are written."""
         self._count = 0
 
-    def write(self, names: Children, *, least: int) -> bool:
+    def write(self, names: DirectoryEntries, *, least: int) -> bool:
         """Write all blocks; tell whether they are an index.
 
         A list that does not fit one block becomes an index, as the kernel would make it.
@@ -38,14 +38,14 @@ class DirectoryWriter:
         self._write_index(names)
         return True
 
-    def _write_list(self, names: Children, least: int) -> None:
+    def _write_list(self, names: DirectoryEntries, least: int) -> None:
         dots = [Name(b".", self._own, 2), Name(b"..", self._parent, 2)]
         for block in directory.linear(chain(dots, names.in_order()), self._shape):
             self._append(block)
         while self._count < least:
             self._append(directory.encode([], self._shape))
 
-    def _write_index(self, names: Children) -> None:
+    def _write_index(self, names: DirectoryEntries) -> None:
         root = self._reserve()
         branches = []
         for leaf in directory.leaves(names.by_hash(), self._shape):
@@ -64,6 +64,6 @@ class DirectoryWriter:
 
     def _reserve(self) -> int:
         block = self._volume.allocate_on_desk()
-        copying.add(self.extents, self._count, Run(block, 1))
+        copying.add(self.extents, self._count, BlockRun(block, 1))
         self._count += 1
         return block

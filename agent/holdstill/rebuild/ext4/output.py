@@ -40,7 +40,7 @@ class Writer(Protocol):
         """Write all of it; raise OSError if the target failed."""
 
 
-class Cached:
+class CachedWriter:
     """Writes through the page cache, and has a device take it from there before long."""
 
     def __init__(self, target: int) -> None:
@@ -56,7 +56,7 @@ class Cached:
             self._count = 0
 
 
-class Direct:
+class DirectWriter:
     """Writes around the page cache whatever is aligned for that."""
 
     def __init__(self, target: int, otherwise: Writer) -> None:
@@ -83,9 +83,9 @@ class Direct:
 @contextmanager
 def writer(target: int, path: Path) -> Iterator[Writer]:
     """Hold the best way to write to an open target whose path is given, too."""
-    cached = Cached(target)
+    cached = CachedWriter(target)
     with files.opened_direct(path, os.O_WRONLY) as direct:
-        yield cached if direct is None else Direct(direct, cached)
+        yield cached if direct is None else DirectWriter(direct, cached)
 
 
 class _Underway(NamedTuple):

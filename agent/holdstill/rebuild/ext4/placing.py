@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.rebuild import splice
 from holdstill.rebuild.ext4 import geometry, library
-from holdstill.rebuild.ext4.library import Run
+from holdstill.rebuild.ext4.library import BlockRun
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def _to_clear(handle: int, size: int) -> Iterator[tuple[int, int]]:
     yield size - edge, edge
 
 
-def place(desk: Path, target: Path, *, offset: int, contents: Sequence[Run]) -> None:
+def assemble(desk: Path, target: Path, *, offset: int, contents: Sequence[BlockRun]) -> None:
     """Copy what a file system consists of, but for the contents, to its place.
 
     Args:
@@ -68,12 +68,12 @@ def place(desk: Path, target: Path, *, offset: int, contents: Sequence[Run]) -> 
             splice.copy(source, handle, size=length, source_at=start, target_at=offset + start)
 
 
-def _to_copy(desk: Path, source: int, contents: Sequence[Run]) -> Iterator[tuple[int, int]]:
+def _to_copy(desk: Path, source: int, contents: Sequence[BlockRun]) -> Iterator[tuple[int, int]]:
     """Yield (start, length) in bytes of what must be as it is on the desk, holes included."""
     shape = geometry.read(source, offset=0)
     with library.opened(desk) as system:
         used = list(system.used_blocks(shape.first_block, shape.blocks))
-        tables: list[Run] = []
+        tables: list[BlockRun] = []
         if shape.leaves_inodes_unset:
             tables = [system.inode_table(group) for group in range(system.groups)]
     for first, length in without(used, sorted((*tables, *contents))):
@@ -87,7 +87,7 @@ def _to_copy(desk: Path, source: int, contents: Sequence[Run]) -> Iterator[tuple
             yield begin, stop - begin
 
 
-def without(runs: Iterable[Run], taken: Sequence[Run]) -> Iterator[Run]:
+def without(runs: Iterable[BlockRun], taken: Sequence[BlockRun]) -> Iterator[BlockRun]:
     """Yield what is left of runs when others, sorted, are taken out."""
     starts = [run.first for run in taken]
     for run in runs:
@@ -96,7 +96,7 @@ def without(runs: Iterable[Run], taken: Sequence[Run]) -> Iterator[Run]:
             if first >= end:
                 break
             if first > position:
-                yield Run(position, first - position)
+                yield BlockRun(position, first - position)
             position = max(position, first + length)
         if position < end:
-            yield Run(position, end - position)
+            yield BlockRun(position, end - position)

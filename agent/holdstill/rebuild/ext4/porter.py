@@ -19,7 +19,7 @@ from holdstill.errors import HoldstillError, TargetFailedError, VerificationErro
 from holdstill.rebuild import sources
 from holdstill.rebuild.ext4 import output
 from holdstill.rebuild.ext4.output import Output
-from holdstill.rebuild.sources import Here
+from holdstill.rebuild.sources import LocalContents
 from holdstill.system import apart
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import Contents, Progress
-    from holdstill.system.apart import Link
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
+    from holdstill.system.apart import WorkerPipe
 
 BATCH_FILES, BATCH_BYTES = 64, 32 << 20
 """What goes into one message."""
@@ -40,14 +40,14 @@ LARGE = 16 << 20
 """Bytes of a content from which on progress is told of its pieces, and not of it all at once."""
 
 
-class Span(NamedTuple):
+class TargetSpan(NamedTuple):
     """Where a part of a content goes: bytes of the target."""
 
     offset: int
     length: int
 
 
-class Order(NamedTuple):
+class CopyJob(NamedTuple):
     """What is asked for one content.
 
     Attributes:
@@ -55,11 +55,11 @@ class Order(NamedTuple):
     """
 
     size: int
-    spans: list[Span]
+    spans: list[TargetSpan]
     digest: bytes | None = None
 
 
-class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
+class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
     """What the porter says.
 
     Attributes:
@@ -81,19 +81,19 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True):
     hint: str = ""
 
 
-class Porter:
+class CopyWorker:
     """Has contents brought to their places. Use `hired`."""
 
-    def __init__(self, link: Link, contents: Contents, progress: Progress) -> None:
+    def __init__(self, link: WorkerPipe, contents: ContentSource, progress: ByteCounter) -> None:
         self._link, self._contents, self._progress = link, contents, progress
-        self._are_here = isinstance(contents, Here)
+        self._are_here = isinstance(contents, LocalContents)
         self._underway: deque[list[Entry]] = deque()
         self._entries: list[Entry] = []
-        self._orders: list[Order] = []
+        self._orders: list[CopyJob] = []
         self._handles: list[int] = []
         self._size = 0
 
-    def bring(self, entry: Entry, spans: list[Span]) -> None:
+    def bring(self, entry: Entry, spans: list[TargetSpan]) -> None:
         """Have the content of an entry brought to where it goes.
 
         Args:
@@ -105,9 +105,9 @@ class Porter:
             TargetFailedError: one cannot be read, or the target cannot be written.
         """
         if self._are_here:
-            order = Order(entry.size, spans, entry.digest)
+            order = CopyJob(entry.size, spans, entry.digest)
         else:
-            order = Order(entry.size, spans)
+            order = CopyJob(entry.size, spans)
             self._handles.append(sources.handle_of(self._contents, entry))
         self._entries.append(entry)
         self._orders.append(order)
@@ -140,7 +140,7 @@ class Porter:
 
     def _hear(self) -> None:
         """Wait for one message: bytes of a large content, or what became of a batch."""
-        said, _ = self._link.receive(Answer)
+        said, _ = self._link.receive(CopyResult)
         if said.brought:
             self._progress.advance(said.brought)
             return
@@ -148,11 +148,11 @@ class Porter:
             raise TargetFailedError(said.failed, hint=said.hint)
         entries = self._underway.popleft()
         if said.entry >= 0:
-            raise trouble(entries[said.entry], said)
+            raise content_error(entries[said.entry], said)
         self._progress.advance(sum(entry.size for entry in entries if entry.size < LARGE))
 
 
-def trouble(entry: Entry, said: Answer) -> HoldstillError:
+def content_error(entry: Entry, said: CopyResult) -> HoldstillError:
     """Return the error for a content that is not as it should be."""
     if said.missing:
         return sources.not_the_content(entry, said.missing)
@@ -162,10 +162,12 @@ def trouble(entry: Entry, said: Answer) -> HoldstillError:
 
 
 @contextmanager
-def hired(target: int, path: Path, contents: Contents, progress: Progress) -> Iterator[Porter]:
+def started(
+    target: int, path: Path, contents: ContentSource, progress: ByteCounter
+) -> Iterator[CopyWorker]:
     """Hold a porter of contents for an open target, whose path is given, too."""
 
-    def work(link: Link) -> None:
+    def work(link: WorkerPipe) -> None:
         with (
             output.writer(target, path) as pieces,
             ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
@@ -173,29 +175,29 @@ def hired(target: int, path: Path, contents: Contents, progress: Progress) -> It
             _serve(link, contents, Output(target, pieces, thread))
 
     with apart.started(work) as link:
-        porter = Porter(link, contents, progress)
+        porter = CopyWorker(link, contents, progress)
         try:
             yield porter
         finally:
             porter.drop()
 
 
-def _serve(link: Link, contents: Contents, out: Output) -> None:
+def _serve(link: WorkerPipe, contents: ContentSource, out: Output) -> None:
     """Carry out orders until there are none; then see that everything is on the target."""
-    carrier = Carrier(contents, out, lambda count: link.send(Answer(brought=count)))
+    carrier = JobRunner(contents, out, lambda count: link.send(CopyResult(brought=count)))
     try:
         while True:
-            orders, handles = link.receive(list[Order])
+            orders, handles = link.receive(list[CopyJob])
             if not orders:
                 out.finish()
-                link.send(Answer())
+                link.send(CopyResult())
                 return
             link.send(carrier.carry_all(orders, handles))
     except HoldstillError as error:
-        link.send(Answer(failed=str(error), hint=error.hint))
+        link.send(CopyResult(failed=str(error), hint=error.hint))
 
 
-class Carrier:
+class JobRunner:
     """Carries out orders.
 
     Args:
@@ -204,10 +206,10 @@ class Carrier:
         tell: is told of the pieces of large contents.
     """
 
-    def __init__(self, contents: Contents, out: Output, tell: Callable[[int], None]) -> None:
+    def __init__(self, contents: ContentSource, out: Output, tell: Callable[[int], None]) -> None:
         self._contents, self._out, self._tell = contents, out, tell
 
-    def carry_all(self, orders: Sequence[Order], handles: list[int]) -> Answer:
+    def carry_all(self, orders: Sequence[CopyJob], handles: list[int]) -> CopyResult:
         """Bring contents to their places; tell of the first that is not right.
 
         Args:
@@ -220,19 +222,19 @@ class Carrier:
         finally:
             for handle in (*opened, *given):
                 os.close(handle)
-        return wrong or Answer()
+        return wrong or CopyResult()
 
     def _open_all(
-        self, orders: Sequence[Order], given: deque[int], opened: list[int]
-    ) -> Answer | None:
+        self, orders: Sequence[CopyJob], given: deque[int], opened: list[int]
+    ) -> CopyResult | None:
         """Open what is ordered, or take what was given; all is read ahead."""
         for number, order in enumerate(orders):
             try:
                 handle = given.popleft() if order.digest is None else self._open(order.digest)
             except VerificationError as error:
-                return Answer(entry=number, missing=str(error))
+                return CopyResult(entry=number, missing=str(error))
             except OSError as error:
-                return Answer(entry=number, unreadable=str(error.strerror))
+                return CopyResult(entry=number, unreadable=str(error.strerror))
             opened.append(handle)
             with suppress(OSError):  # it is advice
                 os.posix_fadvise(handle, 0, order.size, os.POSIX_FADV_WILLNEED)
@@ -243,17 +245,17 @@ class Carrier:
             raise VerificationError("the index does not say which one it is")
         return self._contents.open(digest)
 
-    def _bring_all(self, orders: Sequence[Order], opened: Sequence[int]) -> Answer | None:
+    def _bring_all(self, orders: Sequence[CopyJob], opened: Sequence[int]) -> CopyResult | None:
         for number, (handle, order) in enumerate(zip(opened, orders, strict=True)):
             try:
                 size = self._carry(handle, order)
             except OSError as error:
-                return Answer(entry=number, unreadable=str(error.strerror))
+                return CopyResult(entry=number, unreadable=str(error.strerror))
             if size != order.size:
-                return Answer(entry=number, size=size)
+                return CopyResult(entry=number, size=size)
         return None
 
-    def _carry(self, handle: int, order: Order) -> int:
+    def _carry(self, handle: int, order: CopyJob) -> int:
         """Return how long a content is: it was carried if that is what was ordered."""
         there = os.fstat(handle).st_size
         if there != order.size:

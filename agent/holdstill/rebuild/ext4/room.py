@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import TargetFailedError
-from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, LibraryError, Run
+from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, BlockRun, LibraryError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,27 +22,27 @@ CONTENT_PIECE, DESK_PIECE = 2048, 256
 """Blocks that are asked for at once, at most."""
 
 
-class Supply(Protocol):
+class BlockSupply(Protocol):
     """Who knows which blocks are free."""
 
-    def allocate(self, goal: int, count: int) -> Run:
+    def allocate(self, goal: int, count: int) -> BlockRun:
         """Take at most count neighbouring free blocks, at goal or behind it."""
 
-    def release(self, run: Run) -> None:
+    def release(self, run: BlockRun) -> None:
         """Give blocks back."""
 
 
-class Room:
+class BlockAllocator:
     """The free blocks of a file system that is being filled."""
 
-    def __init__(self, supply: Supply, *, first_block: int, blocks: int) -> None:
+    def __init__(self, supply: BlockSupply, *, first_block: int, blocks: int) -> None:
         self._supply = supply
         self._goal = first_block
         share = max(blocks // SHARE, 1)
         self._contents = _Pool(self, min(CONTENT_PIECE, share))
         self._desk = _Pool(self, min(DESK_PIECE, share))
 
-    def take(self, count: int) -> list[Run]:
+    def take(self, count: int) -> list[BlockRun]:
         """Take blocks for a content, in as few runs as there are.
 
         Raises:
@@ -58,7 +58,7 @@ class Room:
         """
         return self._desk.take(1)[0].first
 
-    def contents(self) -> list[Run]:
+    def contents(self) -> list[BlockRun]:
         """Return what was asked for contents and not given back, sorted."""
         return sorted(self._contents.asked)
 
@@ -68,7 +68,7 @@ class Room:
             for run in pool.emptied():
                 self._supply.release(run)
 
-    def ask(self, count: int) -> Run:
+    def ask(self, count: int) -> BlockRun:
         """Take at most count blocks from the library, always further to the end."""
         try:
             run = self._allocated(count)
@@ -79,7 +79,7 @@ class Room:
         self._goal = run.first + run.length
         return run
 
-    def _allocated(self, count: int) -> Run:
+    def _allocated(self, count: int) -> BlockRun:
         try:
             return self._supply.allocate(self._goal, count)
         except LibraryError as error:
@@ -90,19 +90,19 @@ class Room:
 
 
 class _Pool:
-    def __init__(self, room: Room, piece: int) -> None:
+    def __init__(self, room: BlockAllocator, piece: int) -> None:
         self._room, self._piece = room, piece
         self._next = self._end = 0
-        self.asked: list[Run] = []
+        self.asked: list[BlockRun] = []
 
-    def take(self, count: int) -> list[Run]:
+    def take(self, count: int) -> list[BlockRun]:
         first = self._next
         if first + count <= self._end:
             self._next = first + count
-            return [Run(first, count)]
+            return [BlockRun(first, count)]
         return list(self._taken(count))
 
-    def _taken(self, count: int) -> Iterator[Run]:
+    def _taken(self, count: int) -> Iterator[BlockRun]:
         """Yield what is left, then what is asked for: exactly, or a whole piece for later."""
         while count:
             if self._next == self._end:
@@ -110,25 +110,25 @@ class _Pool:
                 self._next, self._end = run.first, run.first + run.length
                 self._note(run)
             length = min(count, self._end - self._next)
-            yield Run(self._next, length)
+            yield BlockRun(self._next, length)
             self._next += length
             count -= length
 
-    def _note(self, run: Run) -> None:
+    def _note(self, run: BlockRun) -> None:
         """Note what was asked for, joined to what was asked for before where it follows that."""
         first, length = self.asked[-1] if self.asked else run
         if first + length == run.first:
-            self.asked[-1] = Run(first, length + run.length)
+            self.asked[-1] = BlockRun(first, length + run.length)
         else:
             self.asked.append(run)
 
-    def emptied(self) -> list[Run]:
+    def emptied(self) -> list[BlockRun]:
         """Return what was asked for and not handed out; that is the end of what was noted last."""
         if self._next == self._end:
             return []
-        left = Run(self._next, self._end - self._next)
+        left = BlockRun(self._next, self._end - self._next)
         first, length = self.asked.pop()
         if length > left.length:
-            self.asked.append(Run(first, length - left.length))
+            self.asked.append(BlockRun(first, length - left.length))
         self._next = self._end = 0
         return [left]

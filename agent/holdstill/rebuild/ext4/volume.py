@@ -12,7 +12,7 @@ from holdstill.rebuild import splice
 from holdstill.rebuild.ext4 import geometry, library, output
 from holdstill.rebuild.ext4.library import INODE_ALLOC_FAIL, LibraryError
 from holdstill.rebuild.ext4.output import Output
-from holdstill.rebuild.ext4.room import Room
+from holdstill.rebuild.ext4.room import BlockAllocator
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -20,16 +20,21 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.rebuild.ext4.geometry import Geometry
-    from holdstill.rebuild.ext4.library import Run
+    from holdstill.rebuild.ext4.library import BlockRun
 
 _UNSIGNED_SHIFT, _HASH_VERSION_MAX = 3, 2
 
 
-class Volume:
+class Ext4Volume:
     """A file system on a desk, whose contents go to a target. Use `opened`."""
 
     def __init__(
-        self, handle: library.Handle, desk: int, output: Output, offset: int, shape: Geometry
+        self,
+        handle: library.Ext2FileSystem,
+        desk: int,
+        output: Output,
+        offset: int,
+        shape: Geometry,
     ) -> None:
         self.library = handle
         self._desk = desk
@@ -37,10 +42,10 @@ class Volume:
         self._offset = offset
         self._block = shape.block_size
         self._output = output
-        self._room = Room(handle, first_block=shape.first_block, blocks=shape.blocks)
+        self._room = BlockAllocator(handle, first_block=shape.first_block, blocks=shape.blocks)
         self._last_inode, self._last_free = 1, 0
 
-    def allocate(self, count: int) -> list[Run]:
+    def allocate(self, count: int) -> list[BlockRun]:
         """Take free blocks for a content, in as few runs as there are.
 
         Raises:
@@ -106,7 +111,7 @@ class Volume:
         self._output.finish()
         self._room.give_back()
 
-    def contents(self) -> list[Run]:
+    def contents(self) -> list[BlockRun]:
         """Return the blocks that were taken for contents, sorted."""
         return self._room.contents()
 
@@ -119,7 +124,7 @@ class Volume:
 
 
 @contextmanager
-def opened(desk: Path, target: Path, *, offset: int) -> Iterator[Volume]:
+def opened(desk: Path, target: Path, *, offset: int) -> Iterator[Ext4Volume]:
     """Hold the file system in a file, the desk, open for filling.
 
     Its contents go to a target, in which it will begin at an offset.
@@ -131,6 +136,6 @@ def opened(desk: Path, target: Path, *, offset: int) -> Iterator[Volume]:
             output.writer(handle, target) as pieces,
             ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
         ):
-            volume = Volume(system, own, Output(handle, pieces, thread), offset, shape)
+            volume = Ext4Volume(system, own, Output(handle, pieces, thread), offset, shape)
             yield volume
             volume.finish()

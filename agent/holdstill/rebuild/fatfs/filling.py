@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.rebuild.fatfs.boot import BootSector
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
 
 KEPT_ATTRIBUTES = 0x27
 """Read-only, hidden, system, archive."""
@@ -35,7 +35,7 @@ _FREE_COUNT_AT = 488
 
 
 @dataclass(frozen=True)
-class _Folder:
+class _FatDirectory:
     """A directory whose turn has not come.
 
     Attributes:
@@ -48,11 +48,16 @@ class _Folder:
     mtime_ns: int = 0
 
 
-class Filler:
+class FatPopulator:
     """Puts entries into an empty FAT at an offset of an open file or device."""
 
     def __init__(
-        self, target: int, offset: int, boot: BootSector, contents: Contents, progress: Progress
+        self,
+        target: int,
+        offset: int,
+        boot: BootSector,
+        contents: ContentSource,
+        progress: ByteCounter,
     ) -> None:
         self._target = target
         self._offset = offset
@@ -60,7 +65,7 @@ class Filler:
         self._contents = contents
         self._progress = progress
         self._chain = array("I", self._first_entries())
-        self._folders: dict[bytes, _Folder] = {b"": _Folder(boot.root_cluster)}
+        self._folders: dict[bytes, _FatDirectory] = {b"": _FatDirectory(boot.root_cluster)}
 
     def fill(self, entries: Iterable[Entry]) -> None:
         """Put entries, in key order, into the file system.
@@ -121,7 +126,7 @@ class Filler:
             slots.append(self._slot(entry, short, folder))
         self._put_slots(folder, b"".join(slots))
 
-    def _head(self, path: bytes, folder: _Folder) -> bytes:
+    def _head(self, path: bytes, folder: _FatDirectory) -> bytes:
         """Return what a directory begins with: the volume's label, or itself and its parent."""
         if path:
             return b"".join(
@@ -143,13 +148,13 @@ class Filler:
             boot.first_root_sector
         )  # fmt: skip
 
-    def _slot(self, entry: Entry, short: bytes, parent: _Folder) -> bytes:
+    def _slot(self, entry: Entry, short: bytes, parent: _FatDirectory) -> bytes:
         attributes = entry.flags & KEPT_ATTRIBUTES
         if entry.type is EntryType.DIRECTORY:
             attributes |= names.DIRECTORY
             cluster = self._allocate(1)
             above = 0 if parent.cluster == self._boot.root_cluster else parent.cluster
-            self._folders[entry.path] = _Folder(cluster, above, entry.mtime_ns)
+            self._folders[entry.path] = _FatDirectory(cluster, above, entry.mtime_ns)
         else:
             cluster = self._put_content(entry)
         return names.slot(
@@ -160,7 +165,7 @@ class Filler:
             mtime_ns=entry.mtime_ns,
         )
 
-    def _put_slots(self, folder: _Folder, slots: bytes) -> None:
+    def _put_slots(self, folder: _FatDirectory, slots: bytes) -> None:
         if len(slots) > names.SLOTS_MAX * names.SLOT:
             raise TargetRefusedError("a directory has more names than a FAT can hold in one")
         if not folder.cluster:

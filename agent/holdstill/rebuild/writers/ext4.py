@@ -15,7 +15,7 @@ import msgspec
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
 from holdstill.rebuild import splice
 from holdstill.rebuild.ext4 import desk, filling, geometry, placing
-from holdstill.rebuild.sources import Silence
+from holdstill.rebuild.sources import NoCounter
 from holdstill.system import files
 from holdstill.system.process import Command
 
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
-    from holdstill.rebuild.ext4.filling import Filled
+    from holdstill.rebuild.ext4.filling import PopulateResult
     from holdstill.rebuild.ext4.geometry import Geometry
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
     from holdstill.system.process import Runner
 
 MIB = 1 << 20
@@ -51,7 +51,7 @@ _REFUSED_FEATURES = {
 }
 
 
-class Written(NamedTuple):
+class Ext4WriteResult(NamedTuple):
     """What was made.
 
     Attributes:
@@ -61,7 +61,7 @@ class Written(NamedTuple):
     """
 
     parameters: Ext4
-    filled: Filled
+    filled: PopulateResult
 
 
 def check(parameters: Ext4) -> None:
@@ -85,11 +85,11 @@ def write(
     size: int,
     parameters: Ext4,
     entries: Iterable[Entry],
-    contents: Contents,
+    contents: ContentSource,
     machine: Runner,
     heads: Mapping[bytes, bytes] | None = None,
-    progress: Progress | None = None,
-) -> Written:
+    progress: ByteCounter | None = None,
+) -> Ext4WriteResult:
     """Make a file system with these parameters at an offset in a target, and fill it.
 
     Args:
@@ -118,14 +118,14 @@ def write(
         made = format_file(scratch, parameters=parameters, machine=machine)
         with _said_of(target):
             placing.prepare(target, offset=offset, size=size)
-        filled = filling.fill(
+        filled = filling.populate(
             scratch, target, offset=offset, entries=entries, contents=contents, heads=heads or {},
-            progress=progress or Silence(),
+            progress=progress or NoCounter(),
         )  # fmt: skip
         with _said_of(target):
-            placing.place(scratch, target, offset=offset, contents=filled.contents)
+            placing.assemble(scratch, target, offset=offset, contents=filled.contents)
     became = msgspec.structs.replace(parameters, blocks=made.blocks, inodes=made.inodes)
-    return Written(became, filled)
+    return Ext4WriteResult(became, filled)
 
 
 @contextmanager

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
 from holdstill.rebuild import splice
 from holdstill.rebuild.fatfs.boot import OEM_AT, BootSector
-from holdstill.rebuild.fatfs.filling import Filler
-from holdstill.rebuild.sources import Silence
+from holdstill.rebuild.fatfs.filling import FatPopulator
+from holdstill.rebuild.sources import NoCounter
 from holdstill.system import files
 from holdstill.system.process import Command
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Fat
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
     from holdstill.system.process import Runner
 
 
@@ -36,9 +36,9 @@ def make(
     size: int,
     parameters: Fat,
     entries: Iterable[Entry],
-    contents: Contents,
+    contents: ContentSource,
     machine: Runner,
-    progress: Progress = Silence(),  # noqa: B008  it has no state
+    progress: ByteCounter = NoCounter(),  # noqa: B008  it has no state
 ) -> None:
     """Make a FAT with these entries, in key order, at an offset of a file or device.
 
@@ -52,7 +52,7 @@ def make(
     """
     with files.opened(target, os.O_RDWR | os.O_NOFOLLOW) as handle:
         boot = make_empty(handle, offset=offset, size=size, parameters=parameters, machine=machine)
-        Filler(handle, offset, boot, contents, progress).fill(entries)
+        FatPopulator(handle, offset, boot, contents, progress).fill(entries)
 
 
 def make_empty(

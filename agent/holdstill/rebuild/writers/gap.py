@@ -27,7 +27,7 @@ GPT_ENTRY = 128
 GPT_ENTRIES = 128
 
 
-class Run(Protocol):
+class GapBytes(Protocol):
     """Bytes and where on the disk they lie."""
 
     @property
@@ -39,7 +39,7 @@ class Run(Protocol):
         """The bytes."""
 
 
-def write(target: Path, runs: Sequence[Run], *, disk: Disk) -> None:
+def write(target: Path, runs: Sequence[GapBytes], *, disk: Disk) -> None:
     """Put the runs back; disk is the layout that the target gets.
 
     Raises:
@@ -51,7 +51,7 @@ def write(target: Path, runs: Sequence[Run], *, disk: Disk) -> None:
             splice.write_all_at(handle, run.offset, run.data)
 
 
-def check(runs: Sequence[Run], *, disk: Disk) -> None:
+def check(runs: Sequence[GapBytes], *, disk: Disk) -> None:
     """Refuse runs that reach where they have no business.
 
     Raises:

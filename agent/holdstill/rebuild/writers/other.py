@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
 from holdstill.rebuild import sload, sources
 from holdstill.rebuild.populate import Populator
-from holdstill.rebuild.sources import Silence
+from holdstill.rebuild.sources import NoCounter
 from holdstill.system import loop, process
 from holdstill.system.process import Command
 
@@ -31,15 +31,15 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
-    from holdstill.rebuild.populate import Pour
-    from holdstill.rebuild.sources import Contents, Progress
+    from holdstill.rebuild.populate import PopulateFiles
+    from holdstill.rebuild.sources import ByteCounter, ContentSource
     from holdstill.system.process import Runner
 
 HOURS = 4 * 3600.0
 
 
 @dataclass(frozen=True)
-class Kind:
+class FileSystemTools:
     """How one kind of file system is made and checked; both words are followed by the device.
 
     Attributes:
@@ -66,18 +66,18 @@ class Kind:
 
 KINDS = {
     # nouuid: the board's own may be mounted here, when a board rebuilds its own card.
-    "xfs": Kind("xfsprogs", ("mkfs.xfs", "-q", "-f"), ("-m", "uuid={}"), "-L",
+    "xfs": FileSystemTools("xfsprogs", ("mkfs.xfs", "-q", "-f"), ("-m", "uuid={}"), "-L",
                 ("xfs_repair", "-n"), "nouuid"),
-    "btrfs": Kind("btrfs-progs", ("mkfs.btrfs", "-q", "-f"), ("-U", "{}"), "-L",
+    "btrfs": FileSystemTools("btrfs-progs", ("mkfs.btrfs", "-q", "-f"), ("-U", "{}"), "-L",
                   ("btrfs", "check", "--readonly"), "rw"),
-    "f2fs": Kind("f2fs-tools", ("mkfs.f2fs", "-q", "-f"), ("-U", "{}"), "-l",
+    "f2fs": FileSystemTools("f2fs-tools", ("mkfs.f2fs", "-q", "-f"), ("-U", "{}"), "-l",
                  ("fsck.f2fs", "--dry-run"), "rw"),
 }  # fmt: skip
 _BTRFS_IN_USE = Path("/sys/fs/btrfs")
 
 
 @dataclass(frozen=True)
-class Filled:
+class KernelFillResult:
     """What was written.
 
     Attributes:
@@ -153,7 +153,7 @@ def make(
             raise TargetFailedError(f"the {parameters.type} could not be made: {error}") from error
 
 
-def fill(
+def populate(
     target: Path,
     *,
     offset: int,
@@ -161,12 +161,12 @@ def fill(
     parameters: Other,
     entries: Iterable[Entry],
     again: Iterable[Entry],
-    contents: Contents,
+    contents: ContentSource,
     heads: Mapping[bytes, bytes],
     machine: Runner,
-    progress: Progress = Silence(),  # noqa: B008  it has no state
-    pour: Pour = sources.copy,
-) -> Filled:
+    progress: ByteCounter = NoCounter(),  # noqa: B008  it has no state
+    pour: PopulateFiles = sources.copy,
+) -> KernelFillResult:
     """Fill the new, empty file system at an offset in a target, and let its own tool check it.
 
     Args:
@@ -190,11 +190,11 @@ def fill(
     with loop.attached(target, offset=offset, size=size, machine=machine) as device:
         try:
             if must_load(parameters, machine):
-                made, lost = sload.fill(
+                made, lost = sload.load(
                     device, entries=entries, again=again, contents=contents, heads=heads,
                     machine=machine, progress=progress,
                 )  # fmt: skip
-                return Filled(made, lost)
+                return KernelFillResult(made, lost)
             with loop.mounted(
                 device, kind=parameters.type, options=kind.options, machine=machine
             ) as root:
@@ -204,4 +204,4 @@ def fill(
             machine.run(Command.of(*kind.check, device, timeout=HOURS))
         except CommandError as error:
             raise TargetFailedError(f"the {parameters.type} is not sound: {error}") from error
-    return Filled(populator.entries, tuple(populator.warnings))
+    return KernelFillResult(populator.entries, tuple(populator.warnings))

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.rebuild.boot import settings
-from holdstill.rebuild.boot.settings import MenuEntry, Mount, Setting
+from holdstill.rebuild.boot.settings import FstabEntry, MenuEntry, Setting
 
 
 def test_config_txt_has_filters_pairs_and_two_words() -> None:
@@ -103,8 +103,8 @@ def test_fstab_has_fields_and_octal_escapes() -> None:
     text = "# c\nUUID=1 / ext4 defaults 0 1\n\nLABEL=my\\040disk /mnt/my\\040disk ext4 nofail,ro\n"
 
     assert settings.parse_fstab(text) == [
-        Mount("UUID=1", "/", "ext4", ("defaults",)),
-        Mount("LABEL=my disk", "/mnt/my disk", "ext4", ("nofail", "ro")),
+        FstabEntry("UUID=1", "/", "ext4", ("defaults",)),
+        FstabEntry("LABEL=my disk", "/mnt/my disk", "ext4", ("nofail", "ro")),
     ]
 
 

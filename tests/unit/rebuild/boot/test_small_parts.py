@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from holdstill.rebuild.boot import card, commandline, firmware, kernels, system
 from holdstill.rebuild.boot.report import (
+    BootReport,
     Chain,
-    Kernel,
-    Link,
-    Report,
+    ChainLink,
+    KernelFile,
     found,
     lacking,
     missing,
@@ -134,7 +134,7 @@ def test_links_of_dev_disk_are_read_as_what_they_mean() -> None:
     assert card.normal("/dev/disk/by-id/mmc-1") == "/dev/disk/by-id/mmc-1"
 
 
-KERNEL = Kernel(1, b"vmlinuz")
+KERNEL = KernelFile(1, b"vmlinuz")
 
 
 @pytest.mark.parametrize(
@@ -155,9 +155,9 @@ KERNEL = Kernel(1, b"vmlinuz")
     ],
 )
 def test_a_card_boots_when_one_chain_is_whole_and_the_system_is(
-    chains: list[Chain], links: list[Link], *, boots: bool
+    chains: list[Chain], links: list[ChainLink], *, boots: bool
 ) -> None:
-    report = Report(tuple(chains), tuple(links))
+    report = BootReport(tuple(chains), tuple(links))
 
     assert report.is_bootable == boots
     assert list(report.lines())[-1] == (

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Entry, EntryType
 from holdstill.rebuild.ext4 import copying, porter
-from holdstill.rebuild.ext4.library import Extent, Run
-from holdstill.rebuild.ext4.porter import Order, Porter, Span
-from holdstill.rebuild.sources import Silence
+from holdstill.rebuild.ext4.library import BlockRun, Extent
+from holdstill.rebuild.ext4.porter import CopyJob, CopyWorker, TargetSpan
+from holdstill.rebuild.sources import NoCounter
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.rebuild.ext4.output import Output
-    from holdstill.rebuild.ext4.volume import Volume
+    from holdstill.rebuild.ext4.volume import Ext4Volume
 
 BLOCK = 1024
 BLOCKS = 4096
@@ -36,11 +36,11 @@ class FakeVolume:
         self.taken: set[int] = set()
         self._longest, self._next = longest, 1
 
-    def allocate(self, count: int) -> list[Run]:
+    def allocate(self, count: int) -> list[BlockRun]:
         runs = []
         while count:
             length = min(count, self._longest)
-            runs.append(Run(self._next, length))
+            runs.append(BlockRun(self._next, length))
             self.taken |= set(range(self._next, self._next + length))
             self._next += length + 1  # the next block belongs to somebody else
             count -= length
@@ -79,12 +79,12 @@ class PorterHere:
 
     def __init__(self, volume: FakeVolume, contents: FolderContents) -> None:
         self._volume = volume
-        self._carrier = porter.Carrier(contents, cast("Output", self), lambda _: None)
+        self._carrier = porter.JobRunner(contents, cast("Output", self), lambda _: None)
 
-    def bring(self, entry: Entry, spans: list[Span]) -> None:
-        said = self._carrier.carry_all([Order(entry.size, spans, entry.digest)], [])
+    def bring(self, entry: Entry, spans: list[TargetSpan]) -> None:
+        said = self._carrier.carry_all([CopyJob(entry.size, spans, entry.digest)], [])
         if said.entry >= 0:
-            raise porter.trouble(entry, said)
+            raise porter.content_error(entry, said)
 
     def fill(self, position: int, length: int, put: Callable[[memoryview], None]) -> None:
         chunk = memoryview(bytearray(b"\xee" * length))
@@ -92,9 +92,9 @@ class PorterHere:
         self._volume.write(*divmod(position, BLOCK), chunk)
 
 
-def copier_of(volume: FakeVolume, contents: FolderContents) -> copying.Copier:
-    here = cast("Porter", PorterHere(volume, contents))
-    return copying.Copier(cast("Volume", volume), contents, here, Silence())
+def copier_of(volume: FakeVolume, contents: FolderContents) -> copying.FileLayout:
+    here = cast("CopyWorker", PorterHere(volume, contents))
+    return copying.FileLayout(cast("Ext4Volume", volume), contents, here, NoCounter())
 
 
 def copied(volume: FakeVolume, contents: FolderContents, entry: Entry) -> list[Extent]:
@@ -191,6 +191,8 @@ def test_a_reserved_file_has_a_head_and_zeroes(*, has_extents: bool, head: bytes
 
 
 def test_neighbouring_runs_are_joined_up_to_what_an_extent_holds() -> None:
-    extents = copying.merged([Run(10, 5), Run(15, 5), Run(30, 32_768), Run(32_798, 4)])
+    extents = copying.merged(
+        [BlockRun(10, 5), BlockRun(15, 5), BlockRun(30, 32_768), BlockRun(32_798, 4)]
+    )
 
     assert extents == [Extent(0, 10, 10), Extent(10, 30, 32_768), Extent(32_778, 32_798, 4)]

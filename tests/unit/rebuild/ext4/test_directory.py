@@ -8,13 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.rebuild.ext4 import directory
-from holdstill.rebuild.ext4.directory import Branch, Hashed, Name, Shape
+from holdstill.rebuild.ext4.directory import Branch, DirectoryLimits, Hashed, Name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-PLAIN = Shape(block_size=1024, has_checksums=False, has_types=True, levels=1)
-SUMMED = Shape(block_size=1024, has_checksums=True, has_types=True, levels=1)
+PLAIN = DirectoryLimits(block_size=1024, has_checksums=False, has_types=True, levels=1)
+SUMMED = DirectoryLimits(block_size=1024, has_checksums=True, has_types=True, levels=1)
 NAMES = st.lists(st.binary(min_size=1, max_size=255), unique=True, max_size=60)
 
 
@@ -31,7 +31,7 @@ def records(block: bytes) -> Iterator[tuple[int, bytes, int]]:
 
 
 @given(names=NAMES, shape=st.sampled_from([PLAIN, SUMMED]))
-def test_every_name_is_in_a_list_once(names: list[bytes], shape: Shape) -> None:
+def test_every_name_is_in_a_list_once(names: list[bytes], shape: DirectoryLimits) -> None:
     wanted = [Name(name, number + 1, 1) for number, name in enumerate(names)]
 
     blocks = list(directory.linear(wanted, shape))
@@ -125,7 +125,7 @@ def test_leaves_split_the_hashes_and_mark_where_one_goes_on(
 
 
 @given(names=NAMES, shape=st.sampled_from([PLAIN, SUMMED, PLAIN._replace(levels=-1)]))
-def test_counting_agrees_with_writing(names: list[bytes], shape: Shape) -> None:
+def test_counting_agrees_with_writing(names: list[bytes], shape: DirectoryLimits) -> None:
     counter = directory.Counter(shape)
     for name in names:
         counter.add(name)

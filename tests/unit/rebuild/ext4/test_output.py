@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 
 from holdstill.errors import TargetFailedError
 from holdstill.rebuild.ext4 import output
-from holdstill.rebuild.ext4.output import ALIGNMENT, PIECE, SYNC_EVERY, Cached, Direct, Output
+from holdstill.rebuild.ext4.output import (
+    ALIGNMENT,
+    PIECE,
+    SYNC_EVERY,
+    CachedWriter,
+    DirectWriter,
+    Output,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -56,7 +63,7 @@ def test_a_cleared_range_reads_as_zeroes_and_takes_no_room(tmp_path: Path) -> No
     path = tmp_path / "target"
     with path.open("w+b") as file, ThreadPoolExecutor(1) as thread:
         file.truncate(SIZE)
-        out = Output(file.fileno(), Cached(file.fileno()), thread)
+        out = Output(file.fileno(), CachedWriter(file.fileno()), thread)
         out.clear(0, SIZE)
         out.write(0, bytes(1 << 20))
         out.finish()
@@ -67,7 +74,7 @@ def test_a_cleared_range_reads_as_zeroes_and_takes_no_room(tmp_path: Path) -> No
 def test_a_target_that_takes_nothing_is_said_to_with_the_place() -> None:
     handle = os.open("/dev/full", os.O_RDWR)
     with ThreadPoolExecutor(1) as thread:
-        out = Output(handle, Cached(handle), thread)
+        out = Output(handle, CachedWriter(handle), thread)
         out.write(4096, b"1.42 m")
 
         with pytest.raises(TargetFailedError, match="at byte 4096: No space left") as caught:
@@ -108,14 +115,14 @@ def test_what_is_not_aligned_goes_through_the_cache(
 ) -> None:
     recorder = Recorder()
 
-    Direct(-1, recorder).write(position, memoryview(b"r" * length))
+    DirectWriter(-1, recorder).write(position, memoryview(b"r" * length))
 
     assert recorder.written == [(position, length)]
 
 
 def test_a_cache_is_made_to_give_away_what_it_was_given(tmp_path: Path) -> None:
     handle = os.open("/dev/null", os.O_WRONLY)  # takes bytes, but cannot be synced
-    cached = Cached(handle)
+    cached = CachedWriter(handle)
     cached.write(0, memoryview(bytes(SYNC_EVERY - 1)))
 
     with pytest.raises(OSError, match="Invalid argument"):
@@ -129,5 +136,5 @@ def test_a_failure_of_direct_writing_is_not_taken_for_a_refusal(tmp_path: Path) 
     handle = os.open(path, os.O_RDONLY)
 
     with pytest.raises(OSError, match="Bad file descriptor"):
-        Direct(handle, Recorder()).write(0, memoryview(b"r" * ALIGNMENT))
+        DirectWriter(handle, Recorder()).write(0, memoryview(b"r" * ALIGNMENT))
     os.close(handle)

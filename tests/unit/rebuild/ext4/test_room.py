@@ -5,8 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import TargetFailedError
-from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, LibraryError, Run
-from holdstill.rebuild.ext4.room import Room
+from holdstill.rebuild.ext4.library import BLOCK_ALLOC_FAIL, BlockRun, LibraryError
+from holdstill.rebuild.ext4.room import BlockAllocator
 
 
 class FakeSupply:
@@ -16,7 +16,7 @@ class FakeSupply:
         self.free = set(range(1, blocks)) - taken
         self.calls = 0
 
-    def allocate(self, goal: int, count: int) -> Run:
+    def allocate(self, goal: int, count: int) -> BlockRun:
         self.calls += 1
         ahead = [block for block in self.free if block >= goal]
         if not self.free:
@@ -26,15 +26,15 @@ class FakeSupply:
         while length < count and first + length in self.free:
             length += 1
         self.free -= set(range(first, first + length))
-        return Run(first, length)
+        return BlockRun(first, length)
 
-    def release(self, run: Run) -> None:
+    def release(self, run: BlockRun) -> None:
         blocks = set(range(run.first, run.first + run.length))
         assert not blocks & self.free, "a block was given back twice"
         self.free |= blocks
 
 
-def blocks_of(runs: list[Run]) -> list[int]:
+def blocks_of(runs: list[BlockRun]) -> list[int]:
     return [block for run in runs for block in range(run.first, run.first + run.length)]
 
 
@@ -47,7 +47,7 @@ def test_blocks_are_handed_out_once_and_the_rest_is_given_back(
 ) -> None:
     supply = FakeSupply(4000, taken)
     before = set(supply.free)
-    room = Room(supply, first_block=1, blocks=4000)
+    room = BlockAllocator(supply, first_block=1, blocks=4000)
     given_out: list[int] = []
     contents: set[int] = set()
     for wish in wishes:  # 0 asks for a block on the desk
@@ -65,7 +65,7 @@ def test_blocks_are_handed_out_once_and_the_rest_is_given_back(
 
 
 def test_contents_lie_one_behind_the_other_although_directories_come_between() -> None:
-    room = Room(FakeSupply(100_000, set()), first_block=1, blocks=100_000)
+    room = BlockAllocator(FakeSupply(100_000, set()), first_block=1, blocks=100_000)
 
     contents = []
     for _ in range(20):
@@ -77,7 +77,7 @@ def test_contents_lie_one_behind_the_other_although_directories_come_between() -
 
 def test_the_library_is_asked_seldom() -> None:
     supply = FakeSupply(600_000, set())
-    room = Room(supply, first_block=1, blocks=600_000)
+    room = BlockAllocator(supply, first_block=1, blocks=600_000)
 
     for _ in range(2000):
         room.take(1)
@@ -86,7 +86,9 @@ def test_the_library_is_asked_seldom() -> None:
 
 
 def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
-    room = Room(FakeSupply(2561, set()), first_block=1, blocks=2560)  # pieces of two blocks
+    room = BlockAllocator(
+        FakeSupply(2561, set()), first_block=1, blocks=2560
+    )  # pieces of two blocks
     room.take_on_desk()
 
     assert len(blocks_of(room.take(2559))) == 2559
@@ -96,8 +98,8 @@ def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
 
 def test_other_failures_of_the_library_are_not_mistaken_for_a_full_one() -> None:
     class Broken(FakeSupply):
-        def allocate(self, goal: int, count: int) -> Run:
+        def allocate(self, goal: int, count: int) -> BlockRun:
             raise LibraryError("ext2fs_new_range", 5, "Input/output error")
 
     with pytest.raises(LibraryError, match="Input/output"):
-        Room(Broken(100, set()), first_block=1, blocks=100).take(1)
+        BlockAllocator(Broken(100, set()), first_block=1, blocks=100).take(1)
