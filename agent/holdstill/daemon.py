@@ -12,22 +12,22 @@ from typing import TYPE_CHECKING, NoReturn, Protocol
 
 import msgspec
 
-from holdstill.model.nightly import DaemonStatus, Phase, RunOutcome, Week
-from holdstill.schedule import agenda as agendas
-from holdstill.schedule.nights import NightRetries
-from holdstill.system import clock as clocks
-from holdstill.workflow.trying import INTERNAL
+from holdstill.model.nightly_state import DaemonStatus, Phase, RunOutcome, Week
+from holdstill.schedule import due_nights
+from holdstill.schedule.retry import NightRetries
+from holdstill.system import clocks
+from holdstill.workflow.attempt import INTERNAL
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from contextlib import AbstractContextManager
     from datetime import datetime
 
-    from holdstill.model.nightly import NightlyState
+    from holdstill.model.nightly_state import NightlyState
     from holdstill.model.settings import BoardSettings
-    from holdstill.notify.herald import Notifier
-    from holdstill.schedule.agenda import DueNights
-    from holdstill.system.clock import Clock
+    from holdstill.notify.notifier import Notifier
+    from holdstill.schedule.due_nights import DueNights
+    from holdstill.system.clocks import Clock
     from holdstill.workflow.ports import Progress
 
 LONGEST_REST, SHORTEST_REST = 300.0, 1.0
@@ -37,7 +37,7 @@ _HOUR = 3600.0
 
 
 class Attempts(Protocol):
-    """Takes captures; see holdstill.workflow.trying."""
+    """Takes captures; see holdstill.workflow.attempt."""
 
     def run(self, tell: Progress, *, tries: int) -> RunOutcome:
         """Take a capture; whatever happens is an outcome."""
@@ -47,7 +47,7 @@ class Attempts(Protocol):
 
 
 class StateStore(Protocol):
-    """Keeps the diary; see holdstill.schedule.diary."""
+    """Keeps the diary; see holdstill.schedule.state_file."""
 
     def load(self) -> NightlyState:
         """Return the diary."""
@@ -57,7 +57,7 @@ class StateStore(Protocol):
 
 
 class LiveStatus(Protocol):
-    """Shows what is going on; see holdstill.schedule.diary."""
+    """Shows what is going on; see holdstill.schedule.state_file."""
 
     def read(self) -> DaemonStatus | None:
         """Return what was shown last in this boot."""
@@ -67,7 +67,7 @@ class LiveStatus(Protocol):
 
 
 class ServiceManager(Protocol):
-    """The service manager; see holdstill.system.supervisor."""
+    """The service manager; see holdstill.system.sd_notify."""
 
     patience: float
 
@@ -88,7 +88,7 @@ class ServiceManager(Protocol):
 
 
 class DaemonLog(Protocol):
-    """Keeps lines for whoever looks; see holdstill.notify.lines."""
+    """Keeps lines for whoever looks; see holdstill.notify.log."""
 
     def info(self, text: str, **fields: str) -> None:
         """Say what is going on; fields are for programs that look."""
@@ -245,8 +245,10 @@ class Nightly:
         if not self.means.agenda.is_dated or is_mending:
             return
         now, good = self.means.clock.now(), self.diary.good
-        known = [agendas.moment(self.diary.begun), self.means.last_sealed()]
-        known.append(agendas.moment(good.at) if good is not None and good.clock_trusted else None)
+        known = [due_nights.moment(self.diary.begun), self.means.last_sealed()]
+        known.append(
+            due_nights.moment(good.at) if good is not None and good.clock_trusted else None
+        )
         since = max((then for then in known if then is not None and then <= now), default=now)
         days = self.settings.notify.silent_days
         self._keep(self.means.herald.is_quiet(self.diary, since=since, now=now, days=days))

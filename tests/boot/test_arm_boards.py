@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.rehearse import run
-from holdstill.system.clock import SystemClock
+from holdstill.rehearse import rehearsal
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support.vm import board, cycle, evidence, here, line, machine, spoil
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.demo.gauge_check import Found
-    from holdstill.rehearse.signs import BootStage
+    from holdstill.rehearse.console_markers import BootStage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(3600)]
 WITNESS = "python3 /run/fingerprint.py " + " ".join(cycle.STILL)
@@ -172,7 +172,9 @@ def judged(
     spoil.copy(card, image)
     spoiled(image)
     log = folder / "console"
-    found = run.rehearse(image, runner=LocalRunner(), clock=SystemClock(), log=log, deadline=600)
+    found = rehearsal.rehearse(
+        image, runner=LocalRunner(), clock=SystemClock(), log=log, deadline=600
+    )
     measured(f"over after {found.seconds:.0f} s: {found.broken or 'booted'}")
     assert way in found.way
     assert found.booted is (found.broken is None)

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.rehearse import run
-from holdstill.rehearse.signs import BootStage
-from holdstill.system.clock import SystemClock
+from holdstill.rehearse import rehearsal as run
+from holdstill.rehearse.console_markers import BootStage
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support.vm import board, here, spoil
 

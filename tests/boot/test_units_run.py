@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.model.nightly import NightlyState, RunOutcome
+from holdstill.model.nightly_state import NightlyState, RunOutcome
 from support import boathouse
 from support.vm import board, cycle, machine, units
 

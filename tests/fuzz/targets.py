@@ -17,14 +17,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdstill.disks import boot_gap, partition_table
 from holdstill.errors import HoldstillError
-from holdstill.formats import dpkg, ext4, fat, gap, probe, swap, table
-from holdstill.formats.tree import Content
-from holdstill.keeper import ledger, strict, wire, words
-from holdstill.model import documents, exchange, names, paths, settings, sizes
+from holdstill.filesystems import probe
+from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.file_tree import Content
+from holdstill.filesystems.swap import swap_reader
+from holdstill.keeper import forced_command, json_rpc, ledger, strict_json
 from holdstill.model import entries as entry_streams
-from holdstill.records import attributes, manifest
-from holdstill.records import index as indexes
+from holdstill.model import names, paths, protocol, settings, sizes, strict_yaml
+from holdstill.records import attributes, index_file, manifest_file
+from holdstill.workflow import dpkg_status
 from support import images, keeping
 from support.keeping import Board, FakeClock
 from support.memory import Memory
@@ -116,39 +120,39 @@ def _well_formed(found: Iterable[Entry]) -> None:
 
 
 def _read_ext4(source: Memory) -> object:
-    volume = ext4.Ext4Reader(source)
+    volume = ext4_reader.Ext4Reader(source)
     return volume.parameters(), volume.groups()
 
 
 def _walk_ext4(source: Memory) -> None:
-    _well_formed(ext4.Ext4Reader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
+    _well_formed(ext4_reader.Ext4Reader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
 
 
 def _search_ext4(source: Memory) -> object:
-    volume = ext4.Ext4Reader(source)
+    volume = ext4_reader.Ext4Reader(source)
     return volume.find(b"a/deep/leaf"), volume.children(b"many"), volume.read(b"file", limit=4096)
 
 
 def _read_fat(source: Memory) -> object:
-    volume = fat.FatReader(source)
+    volume = fat_reader.FatReader(source)
     return volume.parameters(), volume.is_dirty
 
 
 def _walk_fat(source: Memory) -> None:
-    _well_formed(fat.FatReader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
+    _well_formed(fat_reader.FatReader(source).entries(Content.HASHED, logical_max=LOGICAL_MAX))
 
 
 def _search_fat(source: Memory) -> object:
-    volume = fat.FatReader(source)
+    volume = fat_reader.FatReader(source)
     found = volume.find(b"overlays/inner/empty"), volume.children(b"overlays")
     return found, volume.read(b"config.txt", limit=4096)
 
 
 def _read_table(source: Memory) -> object:
-    disk = table.read(source)
-    runs = gap.read(source, disk)
-    assert gap.decode(gap.encode(runs)) == runs
-    return table.warnings(source)
+    disk = partition_table.read(source)
+    runs = boot_gap.read(source, disk)
+    assert boot_gap.decode(boot_gap.encode(runs)) == runs
+    return partition_table.warnings(source)
 
 
 def fuzz_ext4(data: bytes) -> None:
@@ -166,7 +170,7 @@ def fuzz_fat(data: bytes) -> None:
 def fuzz_table(data: bytes) -> None:
     source = _damaged((*images.TABLES, "swap"), data)
     if source is not None:
-        _survives(source, _read_table, probe.table_label, swap.read, probe.probe)
+        _survives(source, _read_table, probe.table_label, swap_reader.read, probe.probe)
 
 
 # Small files, mutated whole ----------------------------------------------------------------------
@@ -175,20 +179,20 @@ def fuzz_table(data: bytes) -> None:
 def fuzz_small(data: bytes) -> None:
     """Read short bytes as everything that is short."""
     source = Memory.of(data)
-    _survives(source, _read_ext4, _read_fat, _read_table, swap.read, probe.probe)
+    _survives(source, _read_ext4, _read_fat, _read_table, swap_reader.read, probe.probe)
     with suppress(HoldstillError):
-        assert gap.encode(gap.decode(data)) == data
-    dpkg.installed(data)
+        assert boot_gap.encode(boot_gap.decode(data)) == data
+    dpkg_status.installed(data)
     attributes.is_acl(data)
     attributes.is_capability(data)
 
 
 def _small_seeds() -> list[bytes]:
     mbr, gpt, area = (images.load(name) for name in ("mbr", "gpt", "swap"))
-    runs = gap.read(Memory.of(mbr), table.read(Memory.of(mbr)))
+    runs = boot_gap.read(Memory.of(mbr), partition_table.read(Memory.of(mbr)))
     acl = bytes.fromhex(images.ACL)
     stanza = b"Package: rsync\nStatus: install ok installed\nVersion: 3.2.7-1\n\n"
-    return [mbr[:512], gpt[: 34 * 512], area[:4096], gap.encode(runs), acl, stanza]
+    return [mbr[:512], gpt[: 34 * 512], area[:4096], boot_gap.encode(runs), acl, stanza]
 
 
 def fuzz_manifest(data: bytes) -> None:
@@ -197,11 +201,14 @@ def fuzz_manifest(data: bytes) -> None:
     whole = body + b"checksum: " + _sha256(body) + b"\n"
     for given in (data, whole):
         with suppress(HoldstillError):
-            assert manifest.decode(manifest.encode(found := manifest.decode(given))) == found
+            assert (
+                manifest_file.decode(manifest_file.encode(found := manifest_file.decode(given)))
+                == found
+            )
 
 
 def _sha256(data: bytes) -> bytes:
-    return manifest.digest(data).encode()
+    return manifest_file.digest(data).encode()
 
 
 def _manifest_seeds() -> list[bytes]:
@@ -213,7 +220,7 @@ def fuzz_settings(data: bytes) -> None:
         with suppress(HoldstillError):
             decode(data)
     with suppress(HoldstillError):
-        documents.load_yaml(data, "fuzz", limit=settings.LIMIT)
+        strict_yaml.load_yaml(data, "fuzz", limit=settings.LIMIT)
 
 
 def _settings_seeds() -> list[bytes]:
@@ -233,8 +240,8 @@ def fuzz_index(data: bytes) -> None:
 
 
 def _read_index(path: Path) -> None:
-    indexes.check(path)
-    with indexes.opened(path) as index:
+    index_file.check(path)
+    with index_file.opened(path) as index:
         for part in index.parts():
             _paths_only(index.entries(part))
             index.totals(part)
@@ -266,38 +273,44 @@ def _index_seeds() -> list[bytes]:
 
 # What comes over the wire ------------------------------------------------------------------------
 
-PARAMS = (wire.Nothing, wire.WantedParams, wire.DigestsParams, wire.SealParams, wire.NameParams)
-RESULTS = (exchange.Hello, exchange.RunStarted, exchange.Ingested, exchange.SealResult, bytes, str)
+PARAMS = (
+    json_rpc.Nothing,
+    json_rpc.WantedParams,
+    json_rpc.DigestsParams,
+    json_rpc.SealParams,
+    json_rpc.NameParams,
+)
+RESULTS = (protocol.Hello, protocol.RunStarted, protocol.Ingested, protocol.SealResult, bytes, str)
 
 
 def fuzz_wire(data: bytes) -> None:
     with suppress(HoldstillError):
-        value = strict.loads(data, limit=exchange.MESSAGE_LIMIT)
-        assert strict.loads(json.dumps(value).encode(), limit=1 << 30) == value
+        value = strict_json.loads(data, limit=protocol.MESSAGE_LIMIT)
+        assert strict_json.loads(json.dumps(value).encode(), limit=1 << 30) == value
     with suppress(HoldstillError):
-        call = wire.read_call(data)
+        call = json_rpc.read_call(data)
         for params in PARAMS:
             with suppress(HoldstillError):
-                wire.read_params(call, params)
+                json_rpc.read_params(call, params)
     for result in RESULTS:
         with suppress(HoldstillError):
-            wire.read_reply(data, 1, result)
+            json_rpc.read_reply(data, 1, result)
 
 
 def _wire_seeds() -> list[bytes]:
-    wanted = exchange.WantedContent(digest="a" * 64, size=3, basis="b" * 64)
-    begun = exchange.RunStarted(run="r" * 16, seq=1, previous="", contents="c", attachments="a")
-    sealing = wire.SealParams(manifest=b"format: 1\n", signature=b"-----BEGIN")
+    wanted = protocol.WantedContent(digest="a" * 64, size=3, basis="b" * 64)
+    begun = protocol.RunStarted(run="r" * 16, seq=1, previous="", contents="c", attachments="a")
+    sealing = json_rpc.SealParams(manifest=b"format: 1\n", signature=b"-----BEGIN")
     return [
-        wire.ALIVE,
-        wire.call_line(1, "hello", wire.Nothing()),
-        wire.call_line(1, "lacking", wire.WantedParams(wanted=(wanted,))),
-        wire.call_line(1, "bank", wire.DigestsParams(digests=("a" * 64,))),
-        wire.call_line(1, "seal", sealing),
-        wire.call_line(1, "manifest", wire.NameParams(name="000001-20261125T021503Z")),
-        wire.result_line(1, begun),
-        wire.result_line(1, exchange.Ingested(kept=1, new_bytes=2, bad=("a" * 64,))),
-        wire.error_line(1, HoldstillError("deliberate", hint="none")),
+        json_rpc.ALIVE,
+        json_rpc.call_line(1, "hello", json_rpc.Nothing()),
+        json_rpc.call_line(1, "lacking", json_rpc.WantedParams(wanted=(wanted,))),
+        json_rpc.call_line(1, "bank", json_rpc.DigestsParams(digests=("a" * 64,))),
+        json_rpc.call_line(1, "seal", sealing),
+        json_rpc.call_line(1, "manifest", json_rpc.NameParams(name="000001-20261125T021503Z")),
+        json_rpc.result_line(1, begun),
+        json_rpc.result_line(1, protocol.Ingested(kept=1, new_bytes=2, bad=("a" * 64,))),
+        json_rpc.error_line(1, HoldstillError("deliberate", hint="none")),
         b'{"a":[1.5e3,-0,true,null,"\\ud83d\\ude00"]}',
     ]
 
@@ -306,11 +319,11 @@ def fuzz_words(data: bytes) -> None:
     """Whatever a key asks to run is one of three things, written by ourselves, or refused."""
     text = os.fsdecode(data)
     with suppress(HoldstillError):
-        wish = words.parse(text)
-        if isinstance(wish, words.ReceiveRequest):
+        wish = forced_command.parse(text)
+        if isinstance(wish, forced_command.ReceiveRequest):
             assert re.fullmatch(r"[a-z0-9]{8,32}", wish.run)
             assert wish.area in {"contents", "attachments"}
-        elif isinstance(wish, words.Fetch):
+        elif isinstance(wish, forced_command.Fetch):
             assert ".." not in f"{wish.folder}{wish.capture}{wish.name}"
             assert "/" not in f"{wish.folder}{wish.capture}{wish.name}"
     for check in (names.check_board, names.check_digest, names.check_run, sizes.parse_size):

@@ -9,21 +9,21 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.keeper import words
+from holdstill.keeper import forced_command
 from holdstill.keeper.remote import RemoteKeeper
-from holdstill.rebuild import packing
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.target import Existing
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.transport import session
-from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer, TransferResult
-from holdstill.transport.session import Identity
-from holdstill.workflow import afar, deciding
+from holdstill.transport import ssh_session
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferResult
+from holdstill.transport.ssh_session import Identity
+from holdstill.transport.store_address import HostAddress
+from holdstill.workflow import plan_rebuild, remote_capture
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.afar import RemoteLibrary
-from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildDependencies
+from holdstill.workflow.remote_capture import RemoteLibrary
 from support import boards, keys, relay, torture
 from support.boards import Kept, holdstill
 from support.silence import Silent
@@ -99,8 +99,8 @@ def library(life: Life, folder: Path, *, limit: int) -> Iterator[tuple[RemoteLib
     measured = Measured(
         RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock()), folder
     )
-    with session.connected(address, identity, command=words.CONTROL) as channel:
-        key = afar.public_key(life.key, machine)
+    with ssh_session.connected(address, identity, command=forced_command.CONTROL) as channel:
+        key = remote_capture.public_key(life.key, machine)
         yield (
             RemoteLibrary(
                 RemoteKeeper(channel), measured, key, machine=machine, folder=folder, limit=limit
@@ -139,10 +139,12 @@ def test_no_more_than_the_limit_of_the_contents_ever_lies_on_this_disk(
         means = RebuildDependencies(LocalRunner(), SystemClock(), Silent())
         with workflow_rebuild.opened(found, "x", ahead=found.nearby.ahead) as source:
             size = source.manifest.disk.size
-            plan = deciding.plan_rebuild(
+            plan = plan_rebuild.plan_rebuild(
                 source, size=size, wish=PlanOptions(), machine=means.machine
             )
-            with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+            with compressed_image.claimed_image(
+                image, size=size, existing=Existing.KEEP
+            ) as target:
                 report = workflow_rebuild.carry_out_on(target, plan, source, means)
 
     assert found.faults == ()
@@ -225,7 +227,7 @@ def test_a_manifest_that_the_key_in_use_did_not_sign_is_not_rebuilt(
     machine = LocalRunner()
     with library(life, tmp_path, limit=MIB) as (opened, measured):
         lender, folder = opened._lender, tmp_path / "other"  # the same line
-        key = afar.public_key(stranger.private, machine)
+        key = remote_capture.public_key(stranger.private, machine)
         found = RemoteLibrary(lender, measured, key, machine=machine, folder=folder).find("pier-3")
 
     assert found.faults == ("bad signature: the key in use did not sign it",)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.board import marks
+from holdstill.board import freeze_state
 from support import boards, doomed, held, loop
 from support.boards import holdstill
 from support.doomed import Agent
@@ -47,10 +47,10 @@ def a_large_file_is_written_to(path: Path, *, size: int = 96 * MIB) -> Iterator[
 def frozen_now(marked: Path) -> bool:
     """Whether the capture has frozen its file system, by the marks shared with its guard."""
     try:
-        found, _ = marks.left_over(marked)
+        found, _ = freeze_state.left_over(marked)
     except (FileNotFoundError, ValueError):
         return False
-    return found.count > 0 and found[0] is marks.FreezeState.OURS
+    return found.count > 0 and found[0] is freeze_state.FreezeState.OURS
 
 
 def kill_while_frozen(settings: Path, marked: Path) -> float:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.system import clock as clocks
+from holdstill.system import clocks
 from support import boards
 from support.boards import holdstill
 

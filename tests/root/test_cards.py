@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.rebuild import markers
+from holdstill.rebuild import counterfeit_probe
 from support import boards, liar, loop, programs, terminals
 from support.boards import holdstill
 
@@ -167,13 +167,13 @@ def test_a_card_that_drops_what_is_written_past_its_end_is_found_before(
 
 def used_between_marks(image: Path) -> range:
     """Return a range of a card that has contents, and none of the marks that come before."""
-    marks = markers.positions(SIZE, SIZE)
+    marks = counterfeit_probe.positions(SIZE, SIZE)
     with image.open("rb") as file:
         for start in range(100 * MIB, SIZE, 64 << 10):
             lost = range(start, start + (64 << 10))
             file.seek(start)
             if file.read(len(lost)).count(0) < 1000 and not any(
-                lost.start - markers.MARK < mark < lost.stop for mark in marks
+                lost.start - counterfeit_probe.MARK < mark < lost.stop for mark in marks
             ):
                 return lost
     raise AssertionError("no such range")

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.disks import partition_table_writer
 from holdstill.errors import TargetFailedError, TargetRefusedError
+from holdstill.filesystems.fat import fat_writer
+from holdstill.filesystems.swap import swap_writer
 from holdstill.model.layout import Disk, Fat, Partition, Swap, TableLabel
-from holdstill.rebuild import claims, devices, markers, target
-from holdstill.rebuild.claims import Confirmation
-from holdstill.rebuild.writers import fat, swap, table
+from holdstill.rebuild import block_device, counterfeit_probe, device_safety, target
+from holdstill.rebuild.device_safety import Confirmation
 from holdstill.system import process
 from support import loop, programs
 from support.contents import FolderContents, a_file
@@ -50,7 +52,9 @@ def card(tmp_path: Path) -> Iterator[loop.LoopDisk]:
 def claimed(
     device: Path, *, consent: Confirmation = NAMED, needed: int = SIZE
 ) -> Iterator[target.Target]:
-    with claims.claimed_device(device, needed=needed, consent=consent, machine=MACHINE) as held:
+    with device_safety.claimed_device(
+        device, needed=needed, consent=consent, machine=MACHINE
+    ) as held:
         yield held
 
 
@@ -75,7 +79,7 @@ def ends(device: Path) -> str:
 
 
 def test_a_named_card_is_claimed_and_shown_with_what_it_holds(card: loop.LoopDisk) -> None:
-    device = devices.inspect_device(card.device, MACHINE)
+    device = block_device.inspect_device(card.device, MACHINE)
 
     assert device.size == SIZE
     assert "partition 2: ext4 'jetty', 32.0 MiB" in device.describe()
@@ -228,11 +232,13 @@ def test_the_disk_of_the_running_system_is_refused_whatever_is_said() -> None:
     number = Path("/").stat().st_dev
     home = Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}").resolve()
     disk = home.parent if (home / "partition").exists() else home
-    device = devices.inspect_device(Path("/dev") / disk.name, MACHINE)
+    device = block_device.inspect_device(Path("/dev") / disk.name, MACHINE)
 
     # Only judged, never opened for writing: this is the machine's own disk.
     with pytest.raises(TargetRefusedError, match=f"this system runs from {disk.name}"):
-        claims.check(device, needed=0, consent=Confirmation(device.tokens[0], device.tokens[0]))
+        device_safety.check(
+            device, needed=0, consent=Confirmation(device.tokens[0], device.tokens[0])
+        )
 
 
 def test_every_disk_in_use_on_this_machine_is_refused() -> None:
@@ -244,9 +250,9 @@ def test_every_disk_in_use_on_this_machine_is_refused() -> None:
 
     assert mounted
     for path in mounted:
-        device = devices.inspect_device(path, MACHINE)
+        device = block_device.inspect_device(path, MACHINE)
         with pytest.raises(TargetRefusedError, match=r"nothing|is mounted|partition"):
-            claims.check(
+            device_safety.check(
                 device, needed=0, consent=Confirmation(device.tokens[0], device.tokens[0])
             )
 
@@ -292,15 +298,15 @@ def test_a_claimed_card_takes_table_fat_and_swap_and_the_kernel_sees_them_afterw
     with loop.attached(image) as card:
         with claimed(card.device) as held:
             target.invalidate(held)
-            claims.discard(held)
-            fat.make(
+            device_safety.discard(held)
+            fat_writer.make(
                 held.path, offset=8192 * 512, size=16 * MIB, parameters=parameters,
                 entries=entries, contents=contents, machine=MACHINE,
             )  # fmt: skip
             area = Swap(uuid="0f4ea1bc-4e61-4b43-a9b1-6d0c5e1e7a55")
-            swap.make(held.path, offset=40960 * 512, size=32 * MIB, parameters=area)
+            swap_writer.make(held.path, offset=40960 * 512, size=32 * MIB, parameters=area)
             target.flush_and_drop_caches(held)
-            table.write(held.path, disk, MACHINE)
+            partition_table_writer.write(held.path, disk, MACHINE)
         programs.run("partx", "--update", card.device)
         boot = card.partition(1)
         programs.run("fsck.vfat", "-n", boot)
@@ -355,7 +361,7 @@ def test_a_discarded_loop_gives_its_space_back(tmp_path: Path) -> None:
     image = tmp_path / "card.img"
     image.write_bytes(b"\xff" * SIZE)
     with loop.attached(image) as disk, claimed(disk.device) as held:
-        understood = claims.discard(held)
+        understood = device_safety.discard(held)
 
     assert understood
     assert image.stat().st_blocks * 512 < 3 * MIB  # all but both ends
@@ -363,7 +369,9 @@ def test_a_discarded_loop_gives_its_space_back(tmp_path: Path) -> None:
 
 def test_an_honest_card_passes_the_marks(card: loop.LoopDisk) -> None:
     with claimed(card.device) as held:
-        count = markers.probe(markers.TargetMedium(held), needed=SIZE, nonce=os.urandom(16))
+        count = counterfeit_probe.probe(
+            counterfeit_probe.TargetMedium(held), needed=SIZE, nonce=os.urandom(16)
+        )
 
     assert count >= 8
 
@@ -375,7 +383,9 @@ def test_a_card_whose_end_is_not_there_is_found(tmp_path: Path) -> None:
         pytest.raises(TargetFailedError, match=r"does not keep what is|did not take what was"),
         claimed(disk.device) as held,
     ):
-        markers.probe(markers.TargetMedium(held), needed=SIZE, nonce=os.urandom(16))
+        counterfeit_probe.probe(
+            counterfeit_probe.TargetMedium(held), needed=SIZE, nonce=os.urandom(16)
+        )
 
 
 @contextmanager

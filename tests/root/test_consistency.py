@@ -18,7 +18,7 @@ import pytest
 from holdstill.demo import board, evidence, gauge_check, material
 from holdstill.demo.material import Share
 from holdstill.demo.tide_gauge import LEADING, TRAILING
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import boards, programs
 from support.boards import holdstill

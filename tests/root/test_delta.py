@@ -11,24 +11,23 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import delta as deltas
-from holdstill.board import scan, stamps, watch
-from holdstill.board.delta import Delta, DeltaTooLargeError
-from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import PathFilter
+from holdstill.board import change_detection, ctime_window, index_delta, scan
+from holdstill.board.full_scan import ScanTarget
+from holdstill.board.index_delta import Delta, DeltaTooLargeError
+from holdstill.board.inode_tables import InodeTables
+from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
-from holdstill.board.sweep import ScanTarget
 from holdstill.errors import PauseError
-from holdstill.formats import source as byte_source
 from holdstill.model.entries import Entry, Omitted
-from holdstill.records import index as index_file
-from holdstill.system import clock
+from holdstill.records import index_file
+from holdstill.system import byte_source
+from holdstill.system import clocks as clock
 from support import loop
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from holdstill.board.watch import Detector
+    from holdstill.board.change_detection import Detector
 
 PART = 2
 
@@ -41,7 +40,7 @@ class Followed:
 
     def round(self) -> None:
         """Follow, and take every content as read."""
-        doubtful = deltas.follow(self.subject, self.detector.changes(), seq=1)
+        doubtful = index_delta.follow(self.subject, self.detector.changes(), seq=1)
         self.detector.confirm()
         self.detector.doubt(doubtful)
         for entry in self.pending():
@@ -51,7 +50,7 @@ class Followed:
         return self.subject.index.pending(PART, after=(b"", b""), limit=1000)
 
     def resolve(self) -> Delta:
-        return deltas.resolve(self.subject, self.detector.changes())
+        return index_delta.resolve(self.subject, self.detector.changes())
 
     def get(self, path: str) -> Entry | None:
         return self.subject.index.get(PART, os.fsencode(path))
@@ -78,11 +77,13 @@ def followed(folder: Path) -> Iterator[Followed]:
             (top / name).mkdir(parents=True)
         for name in ("a/f", "a/b/g", "a/b/c/h", "d/i"):
             (top / name).write_bytes(name.encode())
-        clocks = stamps.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
+        clocks = ctime_window.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
         tables = InodeTables(source)
         scanner = Scanner(root, PathFilter(exclude=()), inodes=tables)
         board = Followed(
-            top, ScanTarget(index, PART, scanner), watch.InodeTableDetector(root, tables, clocks)
+            top,
+            ScanTarget(index, PART, scanner),
+            change_detection.InodeTableDetector(root, tables, clocks),
         )
         # Twice: what the first look calls recent is looked at once more.
         board.round()
@@ -99,7 +100,7 @@ def test_a_moved_tree_is_not_read_again(tmp_path: Path) -> None:
 
         (board.top / "a").rename(board.top / "d/z")
         delta = board.resolve()
-        deltas.apply(board.subject, delta, seq=2)
+        index_delta.apply(board.subject, delta, seq=2)
 
         assert delta.removed == {b"a"}
         assert list(delta.pending()) == []
@@ -191,8 +192,8 @@ def test_a_pending_content_is_part_of_what_is_taken_in_the_pause(tmp_path: Path)
         delta = board.resolve()
         copied = {}
 
-        deltas.add_pending(board.subject, delta)
-        deltas.copy_pending(
+        index_delta.add_pending(board.subject, delta)
+        index_delta.copy_pending(
             board.subject, delta, lambda handle, e: copied.update({e.path: os.read(handle, 99)})
         )
 
@@ -207,7 +208,7 @@ def test_c6_huge_file_too_large_a_delta_is_refused_in_the_pause_and_swept_before
             (board.top / f"{number}").touch()
 
         with pytest.raises(DeltaTooLargeError):
-            deltas.resolve(board.subject, board.detector.changes(), limit=10)
+            index_delta.resolve(board.subject, board.detector.changes(), limit=10)
         board.round()
 
         assert board.get("19") is not None
@@ -222,7 +223,7 @@ def test_c6_file_changes_type_what_changes_while_it_should_be_still_is_an_error(
         (board.top / "a/f").write_bytes(b"2")
 
         with pytest.raises(PauseError, match="a/f changed"):
-            deltas.copy_pending(board.subject, delta, lambda handle, entry: None)
+            index_delta.copy_pending(board.subject, delta, lambda handle, entry: None)
 
 
 def test_c6_file_vanishes_what_is_gone_while_it_should_be_still_is_an_error(
@@ -234,7 +235,7 @@ def test_c6_file_vanishes_what_is_gone_while_it_should_be_still_is_an_error(
         (board.top / "a/f").unlink()
 
         with pytest.raises(PauseError, match="a/f"):
-            deltas.copy_pending(board.subject, delta, lambda handle, entry: None)
+            index_delta.copy_pending(board.subject, delta, lambda handle, entry: None)
 
 
 def test_c5_read_error_c6_read_error_is_marked_under_all_names_of_the_file(
@@ -247,7 +248,7 @@ def test_c5_read_error_c6_read_error_is_marked_under_all_names_of_the_file(
         os.link(board.top / "a/f", board.top / "d/f")
         delta = board.resolve()
 
-        unreadable = deltas.copy_pending(board.subject, delta, broken)
+        unreadable = index_delta.copy_pending(board.subject, delta, broken)
 
         assert sorted(unreadable) == [b"a/f", b"d/f"]
         assert delta.entries[b"d/f"].omitted is Omitted.UNREADABLE
@@ -261,7 +262,7 @@ def test_a_directory_that_is_away_when_it_is_looked_for_is_looked_for_again(
         changes = board.detector.changes()
         (board.top / "a").rename(board.top / "away")
 
-        doubtful = deltas.follow(board.subject, changes, seq=2)
+        doubtful = index_delta.follow(board.subject, changes, seq=2)
         board.detector.confirm()
         board.detector.doubt(doubtful)
         (board.top / "away").rename(board.top / "a")
@@ -299,8 +300,8 @@ def test_what_was_entered_from_a_directory_that_is_then_found_gone_is_dropped(
         scanner = Interrupted(board.subject.scanner.root, PathFilter(exclude=()))
         scanner.path, scanner.deed = b"e", lambda: (board.top / "e/b").rename(board.top / "away")
 
-        delta = deltas.resolve(ScanTarget(board.subject.index, PART, scanner), changes)
-        deltas.apply(board.subject, delta, seq=2)
+        delta = index_delta.resolve(ScanTarget(board.subject.index, PART, scanner), changes)
+        index_delta.apply(board.subject, delta, seq=2)
         gone = board.get("e/b/g")
         board.round()
 
@@ -314,9 +315,11 @@ def test_a_delta_without_a_detector_is_the_same(tmp_path: Path) -> None:
         (board.top / "a").rename(board.top / "z")
         (board.top / "d/i").write_bytes(b"longer than before")
         exact = board.resolve()
-        everything = watch.EverythingMayHaveChanged("a test", stamps.CtimeWindow(1 << 62, 1 << 62))
+        everything = change_detection.EverythingMayHaveChanged(
+            "a test", ctime_window.CtimeWindow(1 << 62, 1 << 62)
+        )
 
-        whole = deltas.resolve(board.subject, everything)
+        whole = index_delta.resolve(board.subject, everything)
 
         assert whole.removed == exact.removed
         assert {p: e for p, e in whole.entries.items() if exact.entries.get(p) != e} == {}

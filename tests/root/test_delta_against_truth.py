@@ -21,28 +21,27 @@ from typing import TYPE_CHECKING
 import pytest
 
 from bench.pause.stage import load
-from holdstill.board import delta as deltas
-from holdstill.board import events, scan, stamps, watch
-from holdstill.board.events import EventDetector, FanotifyEvents, FanotifyQueue
-from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import PathFilter
+from holdstill.board import change_detection, ctime_window, fanotify, index_delta, scan
+from holdstill.board.change_detection import ChangedInodes, StatDetector
+from holdstill.board.fanotify import EventDetector, FanotifyEvents, FanotifyQueue
+from holdstill.board.full_scan import ScanTarget
+from holdstill.board.inode_tables import InodeTables
+from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
-from holdstill.board.sweep import ScanTarget
-from holdstill.board.watch import ChangedInodes, StatDetector
 from holdstill.errors import PauseError
-from holdstill.formats import source as byte_source
-from holdstill.records import index as index_file
-from holdstill.system import clock, files, ioctl
+from holdstill.records import index_file
+from holdstill.system import byte_source, files, ioctl
+from holdstill.system import clocks as clock
 from support import loop, programs, truth
 from support.turmoil import Turmoil
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from holdstill.board.inodes import Times
-    from holdstill.board.watch import Detector
+    from holdstill.board.change_detection import Detector
+    from holdstill.board.inode_tables import Times
     from holdstill.model.entries import Entry
-    from holdstill.records.index import Index
+    from holdstill.records.index_file import Index
 
 SEQUENCES = int(os.environ.get("HOLDSTILL_SEQUENCES", "25"))
 SEED = int(os.environ.get("HOLDSTILL_SEED", "20261125"))
@@ -129,7 +128,7 @@ class Board:
         try:
             changes = self.detector.changes()
             self._maybe_work()
-            doubtful = deltas.follow(self.subject, changes, seq=1)
+            doubtful = index_delta.follow(self.subject, changes, seq=1)
             self.detector.confirm()
             self.detector.doubt(doubtful)
             self._hash_pending()
@@ -186,11 +185,11 @@ class Board:
 
         self.detector.brace()
         with frozen(self.scanner.root):
-            delta = deltas.resolve(self.subject, self.detector.changes_while_still())
-            deltas.add_pending(self.subject, delta)
-            deltas.copy_pending(self.subject, delta, copy)
+            delta = index_delta.resolve(self.subject, self.detector.changes_while_still())
+            index_delta.add_pending(self.subject, delta)
+            index_delta.copy_pending(self.subject, delta, copy)
             true = truth.entries(self.top)
-        deltas.apply(self.subject, delta, seq=1)
+        index_delta.apply(self.subject, delta, seq=1)
         self.detector.confirm()
         for path, digest in spooled.items():
             entry = self.index.get(PART, path)
@@ -227,7 +226,7 @@ def ext4_board(
         scan.opened_root(os.fsencode(top)) as root,
     ):
         tables = RestlessTables(source)
-        detector = watch.InodeTableDetector(root, tables, clocks())
+        detector = change_detection.InodeTableDetector(root, tables, clocks())
         scanner = RestlessScanner(root, PathFilter(exclude=()), inodes=tables)
         with followed_by(detector, scanner, folder, Turmoil(top, seed), tables) as made:
             yield made
@@ -253,14 +252,14 @@ def other_board(
         scanner = RestlessScanner(root, PathFilter(exclude=()))
         turmoil = Turmoil(top, seed)
         with (
-            events.listening(root, own=0) as queue,
+            fanotify.listening(root, own=0) as queue,
             followed_by(way(root, queue), scanner, folder, turmoil) as made,
         ):
             yield made
 
 
-def clocks() -> stamps.InodeClock:
-    return stamps.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
+def clocks() -> ctime_window.InodeClock:
+    return ctime_window.InodeClock(clock.SystemClock(), clock.coarse_now_ns)
 
 
 @contextmanager
@@ -426,7 +425,7 @@ def test_a_whole_tree_under_real_writers_is_exactly_what_was_frozen(tmp_path: Pa
     ):
         programs.run("cp", "-a", TREE, top, timeout=1800)
         tables = InodeTables(source)
-        detector = watch.InodeTableDetector(root, tables, clocks())
+        detector = change_detection.InodeTableDetector(root, tables, clocks())
         scanner = RestlessScanner(root, PathFilter(exclude=()), inodes=tables)
         with (
             followed_by(detector, scanner, tmp_path, Turmoil(top, SEED)) as followed,

@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from holdstill.demo import card, material, story
+from holdstill.demo import card, material, scenario
 from holdstill.demo.material import Share
-from holdstill.demo.story import DemoDependencies
-from holdstill.system.clock import SystemClock
+from holdstill.demo.scenario import DemoDependencies
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import loop, programs
 from support.loop import MIB
@@ -42,7 +42,7 @@ def test_the_demonstration_shows_what_it_says(tmp_path: Path) -> None:
     said, kept = io.StringIO(), tmp_path / "kept"
     before = memory_folders()
 
-    report = story.run_demo(
+    report = scenario.run_demo(
         DemoDependencies(LocalRunner(), SystemClock(), Console(file=said, width=200), SHARES),
         keep=kept,
     )
@@ -58,7 +58,7 @@ def test_the_demonstration_shows_what_it_says(tmp_path: Path) -> None:
     assert report.taken_out.endswith("\tboathouse\n")
     assert "$ holdstill capture --settings board.yaml --json" in said.getvalue()
 
-    for name, size in (("smaller", story.SMALLER), ("larger", story.LARGER)):
+    for name, size in (("smaller", scenario.SMALLER), ("larger", scenario.LARGER)):
         image = kept / f"{name}.img"
         assert image.stat().st_size == size
         assert table_of(image) == table_of(kept / "card.img")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.demo import board, gauge_check, material
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import loop, programs
 

@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import TargetFailedError
-from holdstill.formats import ext4 as reader
-from holdstill.formats import source
+from holdstill.filesystems.ext4 import ext4_parameters, ext4_reader, ext4_sizing
 from holdstill.model import layout
 from holdstill.model.entries import Entry, EntryType, Omitted, differences
-from holdstill.rebuild import fit, scaling
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import ext4_images, loop, programs, torture, witness
 from support.contents import FolderContents, a_file, a_folder, in_order
@@ -58,8 +57,8 @@ def test_a_torture_tree_comes_back_whole(tmp_path: Path, variant: str) -> None:
         if variant != "ext4":
             (board / os.fsdecode(torture.HUGE)).unlink()  # once is enough: it takes long to hash
         wanted = witness.entries(board)
-        with source.opened(tmp_path / "volume.img") as raw:
-            parameters = reader.Ext4Reader(raw).parameters()
+        with byte_source.opened(tmp_path / "volume.img") as raw:
+            parameters = ext4_reader.Ext4Reader(raw).parameters()
 
         image = ext4_images.image(
             tmp_path / "card.img", wanted, InPlace(board, wanted), parameters
@@ -115,8 +114,8 @@ def rest_of_last_table_block(image: Path, *, last_inode: int) -> bytes:
     Nobody clears them later: the kernel's lazy initialisation begins with the next block
     (fs/ext4/ialloc.c, ext4_init_inode_table).
     """
-    with source.opened(image) as whole:
-        table = reader.Ext4Reader(whole.window(OFFSET, 48 * MIB)).groups()[0].table
+    with byte_source.opened(image) as whole:
+        table = ext4_reader.Ext4Reader(whole.window(OFFSET, 48 * MIB)).groups()[0].table
         end = -(-last_inode * 256 // 4096) * 4096
         return whole.read(OFFSET + table + last_inode * 256, end - last_inode * 256)
 
@@ -130,7 +129,7 @@ def test_what_the_device_held_does_not_show_behind_the_end_of_a_file(tmp_path: P
     with loop.attached(image) as disk:
         ext4_images.write(disk.device, tree, contents, wanted)
         block = int(ext4_images.debugfs(disk.device, "blocks /short"))
-        with source.opened(disk.device) as device:
+        with byte_source.opened(disk.device) as device:
             content = device.read(OFFSET + block * 4096, 4096)
 
     assert content == b"1.42 m".ljust(4096, b"\0")
@@ -166,9 +165,9 @@ def test_a_piece_of_this_machines_own_system_comes_back_whole(tmp_path: Path) ->
     wanted = witness.entries(board)
     contents = InPlace(board, wanted)
     plain = ext4_images.parameters(size=1024 * MIB, inodes=65_536)
-    usage = fit.need(wanted, plain, contents=contents)
-    need = fit.minimum(plain, usage, machine=LocalRunner())
-    tight = scaling.ext4(plain, size=need.size, inodes=need.inodes)
+    usage = ext4_sizing.need(wanted, plain, contents=contents)
+    need = ext4_sizing.minimum(plain, usage, machine=LocalRunner())
+    tight = ext4_parameters.resized(plain, size=need.size, inodes=need.inodes)
 
     image = ext4_images.image(tmp_path / "card.img", wanted, contents, tight)
 
@@ -259,9 +258,9 @@ def test_parameters_of_a_rebuilt_file_system_read_back_the_same(tmp_path: Path) 
     contents, wanted = FolderContents(tmp_path / "contents"), ext4_images.parameters()
     image = ext4_images.image(tmp_path / "card.img", [a_folder(b"")], contents, wanted)
 
-    with source.opened(image) as whole:
+    with byte_source.opened(image) as whole:
         part = whole.window(OFFSET, wanted.blocks * wanted.block_size)
-        found = reader.Ext4Reader(part).parameters()
+        found = ext4_reader.Ext4Reader(part).parameters()
 
     same = {name for name in layout.Ext4.__struct_fields__ if name != "used_blocks"}
     assert {name: getattr(found, name) for name in same} == {

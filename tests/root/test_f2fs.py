@@ -8,17 +8,17 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import TargetFailedError, TargetRefusedError
+from holdstill.filesystems.kernel_filled import f2fs_sload, kernel_writer
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
-from holdstill.rebuild import packing, sload
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.target import Existing
-from holdstill.rebuild.writers import other
-from holdstill.system import loop as system_loop
-from holdstill.system.clock import SystemClock
+from holdstill.system import loop_device
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import deciding
+from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildDependencies
 from support import capture_folder, f2fs_images, loop, programs, promised
 from support.contents import FolderContents, a_file, a_folder, in_order
@@ -28,7 +28,7 @@ from support.silence import Silent
 pytestmark = [
     pytest.mark.timeout(240),
     pytest.mark.skipif(
-        not system_loop.obstacle("f2fs", LocalRunner()), reason="this kernel mounts f2fs itself"
+        not loop_device.obstacle("f2fs", LocalRunner()), reason="this kernel mounts f2fs itself"
     ),
 ]
 MACHINE = LocalRunner()
@@ -76,13 +76,13 @@ def tree(contents: FolderContents) -> list[Entry]:
 
 def fill(
     image: Path, entries: list[Entry], contents: FolderContents, size: int
-) -> other.KernelFillResult:
+) -> kernel_writer.KernelFillResult:
     top = entries[0]
-    other.make(
+    kernel_writer.make(
         image, offset=MIB, size=size, parameters=PARAMETERS, machine=MACHINE,
         owner=(top.uid, top.gid),
     )  # fmt: skip
-    return other.populate(
+    return kernel_writer.populate(
         image, offset=MIB, size=size, parameters=PARAMETERS, entries=entries, again=entries,
         contents=contents, heads={}, machine=MACHINE,
     )  # fmt: skip
@@ -125,7 +125,7 @@ def test_what_its_tools_can_bring_is_there_and_the_rest_is_told(tmp_path: Path) 
             assert node.content == (contents.folder / entry.digest.hex()).read_bytes()
     assert nodes[b"same"].links == 2
     assert filled.warnings == ()
-    assert sload.losses(entries).lines() == (
+    assert f2fs_sload.losses(entries).lines() == (
         "access control lists are not kept: 1 entries, such as /listed",
         "attributes in user. are not kept: 1 entries, such as /program",
         "capabilities of programs are not kept: 1 entries, such as /program",
@@ -200,9 +200,9 @@ def test_a_tree_that_is_too_large_is_an_error_and_no_loop_device_stays(tmp_path:
 
 
 def test_without_room_to_lay_the_tree_out_it_is_refused() -> None:
-    sload.check_room(1, number=2)
+    f2fs_sload.check_room(1, number=2)
     with pytest.raises(TargetRefusedError, match="partition 2 is f2fs"):
-        sload.check_room(1 << 60, number=2)
+        f2fs_sload.check_room(1 << 60, number=2)
 
 
 def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: Path) -> None:
@@ -212,8 +212,8 @@ def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: P
         tmp_path, tree(contents), contents, parameters=PARAMETERS, size=200 * MIB
     ) as made:
         size = made.manifest.disk.size
-        plan = deciding.plan_rebuild(made, size=size, wish=PlanOptions(), machine=MACHINE)
-        with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+        plan = plan_rebuild.plan_rebuild(made, size=size, wish=PlanOptions(), machine=MACHINE)
+        with compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target:
             means = RebuildDependencies(MACHINE, SystemClock(), Silent())
             report = workflow_rebuild.carry_out_on(target, plan, made, means)
 

@@ -25,10 +25,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.cli import wiring
-from holdstill.keeper import captures, incoming
+from holdstill.keeper import board_captures, incoming
 from holdstill.keeper import store as stores
 from holdstill.model.settings import decode_board_settings
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture
 from support import boards, faulted, held, keeping, loop, programs, relay, sshd
@@ -84,7 +84,7 @@ class Pier:
     def listed(self) -> dict[str, str]:
         """Return each good capture with the digest of its manifest."""
         store = stores.open_store(self.kept.store)
-        briefs = captures.BoardCaptures(store, keeping.PIER_3, LocalRunner()).briefs()
+        briefs = board_captures.BoardCaptures(store, keeping.PIER_3, LocalRunner()).briefs()
         assert [brief.faults for brief in briefs] == [()] * len(briefs)
         return {brief.name: brief.manifest for brief in briefs}
 
@@ -397,7 +397,7 @@ def test_c3_c5_c6_c8_c10_clock_jump_changes_a_date_and_nothing_else(pier: Pier) 
     with wiring.capture_means(settings, Silent()) as means:
         report = capture.capture(settings, dataclasses.replace(means, clock=JumpingClock()))
 
-    moment = captures.BoardCaptures(
+    moment = board_captures.BoardCaptures(
         stores.open_store(pier.kept.store), keeping.PIER_3, LocalRunner()
     ).capture(report.name).manifest().moment  # fmt: skip
     assert report.seq == max(int(name[:6]) for name in pier.sealed) + 1

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.formats import ext4, source
-from holdstill.formats.tree import Content
+from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.file_tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.model.entries import EntryType
+from holdstill.system import byte_source
 from support import loop, programs, torture, witness
 
 if TYPE_CHECKING:
@@ -47,8 +48,8 @@ def test_every_field_of_every_entry_is_what_the_kernel_shows(tmp_path: Path, nam
         with loop.mounted(disk.device, tmp_path / "mnt", options="ro") as at:
             wanted = witness.entries(at)
 
-    with source.opened(image) as opened:
-        found = list(ext4.Ext4Reader(opened).entries(Content.HASHED))
+    with byte_source.opened(image) as opened:
+        found = list(ext4_reader.Ext4Reader(opened).entries(Content.HASHED))
 
     assert len(wanted) > 2000
     assert found == sorted(found, key=entry_streams.key)
@@ -71,8 +72,8 @@ def test_a_mounted_file_system_is_read_from_its_device(tmp_path: Path) -> None:
         programs.run("sync", "-f", at)
         inode = (at / "reading").stat()
 
-        with source.opened(disk.device) as opened:
-            volume = ext4.Ext4Reader(opened)
+        with byte_source.opened(disk.device) as opened:
+            volume = ext4_reader.Ext4Reader(opened)
             found = volume.inode(inode.st_ino)
             features = volume.parameters().features
 

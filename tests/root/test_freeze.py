@@ -16,7 +16,7 @@ import pytest
 from holdstill.board import freeze, guard, mounts
 from holdstill.errors import PauseError
 from holdstill.system import ioctl
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from support import held, loop, programs
 
 if TYPE_CHECKING:

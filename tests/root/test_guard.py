@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import freeze, guard, mounts
-from holdstill.board.vigil import Protection
+from holdstill.board.guard_process import Protection
 from holdstill.errors import PauseError
 from holdstill.system import ioctl
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from support import held, loop, programs
 
 if TYPE_CHECKING:

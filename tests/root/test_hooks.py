@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import hooks, journal, ram
+from holdstill.board import hooks, tmpfs, undo_log
 from holdstill.errors import BusyError, PauseError, SecurityError
 from holdstill.model.settings import Hook, HookHow
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
+from holdstill.system.time_limited import BoundedRunner
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.journal import UndoLog
+    from holdstill.board.undo_log import UndoLog
 
 QUIETER = Path(__file__).parents[1] / "support" / "quieter.py"
 RUNNER = BoundedRunner(grace=0.3)
@@ -37,7 +37,7 @@ def memory() -> Iterator[Path]:
 
 @pytest.fixture
 def debts(memory: Path) -> Iterator[UndoLog]:
-    with journal.opened(memory) as mine:
+    with undo_log.opened(memory) as mine:
         yield mine
 
 
@@ -149,7 +149,7 @@ def test_c5_stale_lock_what_a_killed_run_left_quiet_is_resumed_by_the_next(
         run.kill()
         run.wait(timeout=5)
 
-        with journal.opened(memory) as mine:
+        with undo_log.opened(memory) as mine:
             resumed = hooks.resume_left_over(mine, RUNNER, SystemClock())
             again = hooks.resume_left_over(mine, RUNNER, SystemClock())
 
@@ -163,7 +163,7 @@ def test_a_living_run_is_not_interfered_with(memory: Path, services: Path) -> No
     with (
         quieter(memory, services),
         pytest.raises(BusyError),
-        journal.opened(memory),
+        undo_log.opened(memory),
     ):
         pytest.fail("two runs at once")
 
@@ -173,7 +173,7 @@ def test_the_guards_of_a_dead_run_do_not_hold_its_lock(memory: Path, services: P
         run.kill()
         run.wait(timeout=5)
 
-        with journal.opened(memory):
+        with undo_log.opened(memory):
             pass
 
 
@@ -219,13 +219,13 @@ def test_a_hook_that_others_may_change_does_not(place: Path, tmp_path: Path) -> 
 
 class TestMemory:
     def test_a_tmpfs_is_taken(self, memory: Path) -> None:
-        place = ram.choose(memory / "holdstill")
+        place = tmpfs.choose(memory / "holdstill")
 
         assert place == memory / "holdstill"
         assert place.stat().st_mode & 0o777 == 0o700
 
     def test_a_disk_is_not(self, tmp_path: Path, memory: Path) -> None:
-        place = ram.choose(tmp_path / "holdstill", others=[memory / "holdstill"])
+        place = tmpfs.choose(tmp_path / "holdstill", others=[memory / "holdstill"])
 
         assert place == memory / "holdstill"
 
@@ -234,10 +234,10 @@ class TestMemory:
         os.chown(memory / "holdstill", 65534, 65534)
 
         with pytest.raises(SecurityError, match="somebody else"):
-            ram.choose(memory / "holdstill")
+            tmpfs.choose(memory / "holdstill")
 
     def test_a_link_is_refused(self, memory: Path, tmp_path: Path) -> None:
         (memory / "holdstill").symlink_to(tmp_path)
 
         with pytest.raises(SecurityError, match="no directory"):
-            ram.choose(memory / "holdstill")
+            tmpfs.choose(memory / "holdstill")

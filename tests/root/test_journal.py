@@ -7,8 +7,8 @@ import socket
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.notify.lines import LevelLog
-from holdstill.system.journal import JournalSocket
+from holdstill.notify.log import LevelLog
+from holdstill.system.journald import JournalSocket
 from support import programs
 
 if TYPE_CHECKING:

@@ -14,20 +14,23 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.disks import partition_table
 from holdstill.errors import VerificationError
-from holdstill.formats import ext4, fat, source, table
-from holdstill.formats.tree import Content
+from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.file_tree import Content
 from holdstill.keeper import store as stores
-from holdstill.keeper.captures import BoardCaptures
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.entries import EntryType
 from holdstill.model.names import BoardName
-from holdstill.rebuild import packing
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.target import Existing
-from holdstill.system.clock import SystemClock
+from holdstill.system import byte_source
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import deciding, leaving
+from holdstill.workflow import plan_rebuild, skip_damaged
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildDependencies, RebuildSource
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
@@ -111,9 +114,9 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
 def files_on(image: Path) -> dict[str, bytes]:
     """Return the digests of all files on a card, by partition and path."""
     found = {}
-    with source.opened(image) as card:
-        for number, read in ((1, fat.FatReader), (2, ext4.Ext4Reader)):
-            place = table.read(card).partition(number)
+    with byte_source.opened(image) as card:
+        for number, read in ((1, fat_reader.FatReader), (2, ext4_reader.Ext4Reader)):
+            place = partition_table.read(card).partition(number)
             volume = read(card.window(place.start * 512, place.size * 512))
             for entry in volume.entries(Content.HASHED):
                 if entry.type is EntryType.FILE:
@@ -267,13 +270,13 @@ def whole(kept: Kept) -> Iterator[RebuildSource]:
     newest = shelf.newest_good()
     assert newest is not None
     with workflow_rebuild.opened(shelf.capture(newest.name), newest.name) as found:
-        yield leaving.without(found, leaving.damaged(found, Silent()))
+        yield skip_damaged.without(found, skip_damaged.damaged(found, Silent()))
 
 
 def carry_out(made: RebuildSource, image: Path, tell: Silent) -> None:
     size, machine = boot_card.SIZE, LocalRunner()
-    plan = deciding.plan_rebuild(made, size=size, wish=PlanOptions(), machine=machine)
-    with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+    plan = plan_rebuild.plan_rebuild(made, size=size, wish=PlanOptions(), machine=machine)
+    with compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target:
         workflow_rebuild.carry_out_on(
             target, plan, made, RebuildDependencies(machine, SystemClock(), tell)
         )

@@ -27,10 +27,10 @@ from holdstill.demo import board, gauge_check
 from holdstill.demo.material import Share
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import MIB
-from holdstill.records import index as index_file
-from holdstill.system.clock import SystemClock
+from holdstill.records import index_file
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow.report import CaptureReport
+from holdstill.workflow.capture_report import CaptureReport
 from support import bank, boards, programs, servers
 from support.boards import holdstill
 

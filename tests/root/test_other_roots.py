@@ -13,16 +13,15 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import TargetFailedError, TargetRefusedError, VerificationError
+from holdstill.filesystems.kernel_filled import kernel_writer, sizing_by_rule, sizing_by_trial
 from holdstill.model import entries as entry_streams
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
-from holdstill.rebuild import fit_other, fit_trial
-from holdstill.rebuild.fitting import DoesNotFitError
-from holdstill.rebuild.writers import other
-from holdstill.system import loop as system_loop
+from holdstill.rebuild.partition_layout import DoesNotFitError
+from holdstill.system import loop_device
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import deciding
-from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow import plan_rebuild
+from holdstill.workflow.plan_rebuild import PlanOptions
 from support import boards, capture_folder, loop, programs, truth
 from support.boards import Board, holdstill
 from support.contents import FolderContents, a_file, a_folder, in_order
@@ -37,7 +36,7 @@ CHECKS = {"xfs": ("xfs_repair", "-n"), "btrfs": ("btrfs", "check", "--readonly")
 
 
 def supported(kind: str) -> bool:
-    return not system_loop.obstacle(kind, MACHINE)
+    return not loop_device.obstacle(kind, MACHINE)
 
 
 @contextmanager
@@ -174,8 +173,8 @@ def fits(
     """Make a file system of a size, and fill it with everything."""
     image = loop.blank_image(folder / "image", size=size)
     try:
-        other.make(image, offset=0, size=size, parameters=parameters, machine=MACHINE)
-        filled = other.populate(
+        kernel_writer.make(image, offset=0, size=size, parameters=parameters, machine=MACHINE)
+        filled = kernel_writer.populate(
             image, offset=0, size=size, parameters=parameters, entries=entries, again=entries,
             contents=contents, heads={}, machine=MACHINE,
         )  # fmt: skip
@@ -197,8 +196,10 @@ def test_the_least_size_is_foretold_within_five_percent(
     entries = in_order([a_folder(b"", mode=0o755), *shape(contents)])
     parameters = Other(type=kind, uuid=UUID, label="jetty")
 
-    surely = fit_other.need(entries, parameters).size
-    told = fit_trial.minimum(lambda: entries, parameters, contents=contents, machine=MACHINE).size
+    surely = sizing_by_rule.need(entries, parameters).size
+    told = sizing_by_trial.minimum(
+        lambda: entries, parameters, contents=contents, machine=MACHINE
+    ).size
 
     assert fits(tmp_path, surely, entries, contents, parameters)
     assert fits(tmp_path, told, entries, contents, parameters)
@@ -215,16 +216,16 @@ def test_what_the_rule_refuses_is_tried_and_what_cannot_fit_is_not(tmp_path: Pat
     with capture_folder.captured(
         tmp_path, entries, contents, parameters=kind, size=900 * MIB
     ) as made:
-        rule = fit_other.need(made.entries(1), kind).size
+        rule = sizing_by_rule.need(made.entries(1), kind).size
         for size in (rule + 8 * MIB, rule * 9 // 10, 90 * MIB):
             with suppress(DoesNotFitError):
-                plan = deciding.plan_rebuild(
+                plan = plan_rebuild.plan_rebuild(
                     made, size=size, wish=PlanOptions(), machine=MACHINE, step=told.append
                 )
                 assert plan.disk.size == size
             told.append(str(size))
         with pytest.raises(DoesNotFitError):
-            deciding.plan_rebuild(made, size=300 * MIB, wish=PlanOptions(), machine=MACHINE)
+            plan_rebuild.plan_rebuild(made, size=300 * MIB, wish=PlanOptions(), machine=MACHINE)
 
     trying = "trying how small a file system may become; this takes minutes"
     assert told == [str(rule + 8 * MIB), trying, str(rule * 9 // 10), str(90 * MIB)]
@@ -238,7 +239,7 @@ def test_a_trial_that_fails_for_another_reason_is_not_taken_for_one_of_size(
     orphan = Entry(b"nowhere", b"file", EntryType.FILE, 0o644)
 
     with pytest.raises(VerificationError, match="no directory"):
-        fit_trial.minimum(
+        sizing_by_trial.minimum(
             lambda: [*entries, orphan], Other(type="xfs", uuid=UUID), contents=contents,
             machine=MACHINE,
         )  # fmt: skip
@@ -249,7 +250,7 @@ def test_an_f2fs_is_made_as_its_own_tool_likes_it(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "image", size=size + MIB)
     parameters = Other(type="f2fs", uuid=UUID, label="jetty")
 
-    other.make(image, offset=MIB, size=size, parameters=parameters, machine=MACHINE)
+    kernel_writer.make(image, offset=MIB, size=size, parameters=parameters, machine=MACHINE)
 
     place = ("--offset", str(MIB), "--sizelimit", str(size))
     device = programs.run("losetup", "--find", "--show", *place, image).decode().strip()
@@ -263,8 +264,8 @@ def test_an_f2fs_is_made_as_its_own_tool_likes_it(tmp_path: Path) -> None:
 
 def test_a_kind_that_this_machine_cannot_mount_is_refused_beforehand() -> None:
     with pytest.raises(TargetRefusedError, match="cannot be made"):
-        other.insist_possible(Other(type="nilfs2"), MACHINE, number=2)
-    other.insist_possible(Other(type="f2fs", uuid=UUID), MACHINE, number=2)
+        kernel_writer.insist_possible(Other(type="nilfs2"), MACHINE, number=2)
+    kernel_writer.insist_possible(Other(type="f2fs", uuid=UUID), MACHINE, number=2)
 
 
 def test_a_symlink_in_a_hostile_index_leads_nowhere(tmp_path: Path) -> None:
@@ -275,10 +276,10 @@ def test_a_symlink_in_a_hostile_index_leads_nowhere(tmp_path: Path) -> None:
     entries = in_order([a_folder(b""), link, a_file(contents, b"a/b", b"planted")])
     parameters = Other(type="xfs", uuid=UUID)
     image = loop.blank_image(tmp_path / "image", size=300 * MIB)
-    other.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
+    kernel_writer.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
 
     with pytest.raises(VerificationError, match="no directory"):
-        other.populate(
+        kernel_writer.populate(
             image, offset=0, size=300 * MIB, parameters=parameters, entries=entries,
             again=entries, contents=contents, heads={}, machine=MACHINE,
         )  # fmt: skip
@@ -294,10 +295,10 @@ def test_a_full_file_system_is_said_to_be_full(tmp_path: Path) -> None:
     )
     parameters = Other(type="xfs", uuid=UUID)
     image = loop.blank_image(tmp_path / "image", size=300 * MIB)
-    other.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
+    kernel_writer.make(image, offset=0, size=300 * MIB, parameters=parameters, machine=MACHINE)
 
     with pytest.raises(TargetFailedError, match="No space left"):
-        other.populate(
+        kernel_writer.populate(
             image, offset=0, size=300 * MIB, parameters=parameters, entries=entries,
             again=entries, contents=contents, heads={}, machine=MACHINE,
         )  # fmt: skip
@@ -312,10 +313,10 @@ def test_it_works_below_an_exclusive_claim_of_the_whole_disk(tmp_path: Path) -> 
         held = os.open(disk.device, os.O_RDWR | os.O_EXCL)
         try:
             place, size = 8 * MIB, 300 * MIB
-            other.make(
+            kernel_writer.make(
                 disk.device, offset=place, size=size, parameters=parameters, machine=MACHINE
             )
-            filled = other.populate(
+            filled = kernel_writer.populate(
                 disk.device, offset=place, size=size, parameters=parameters, entries=entries,
                 again=entries, contents=contents, heads={}, machine=MACHINE,
             )  # fmt: skip

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.workflow.report import CaptureReport
+from holdstill.workflow.capture_report import CaptureReport
 from support import boards, loop
 from support.boards import holdstill
 from support.loop import MIB

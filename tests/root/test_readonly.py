@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import journal, mounts, readonly
+from holdstill.board import mounts, read_only, undo_log
 from holdstill.system.process import LocalRunner
 from support import loop
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.journal import UndoLog
     from holdstill.board.mounts import Mount
+    from holdstill.board.undo_log import UndoLog
 
 OPTIONS = "nosuid,nodev,noatime,commit=30"
 
@@ -31,7 +31,7 @@ def volume(tmp_path: Path) -> Iterator[Path]:
 def debts() -> Iterator[UndoLog]:
     with (
         tempfile.TemporaryDirectory(dir="/dev/shm") as memory,
-        journal.opened(Path(memory)) as mine,
+        undo_log.opened(Path(memory)) as mine,
     ):
         yield mine
 
@@ -45,7 +45,7 @@ def test_it_is_read_only_inside_and_exactly_as_before_afterwards(
 ) -> None:
     before = seen(volume)
 
-    with readonly.made_read_only(before, LocalRunner(), debts) as result:
+    with read_only.made_read_only(before, LocalRunner(), debts) as result:
         inside = seen(volume)
         with pytest.raises(OSError, match="Read-only"):
             (volume / "file").touch()
@@ -60,21 +60,21 @@ def test_one_with_a_file_open_for_writing_is_reported_and_left(
 ) -> None:
     with (
         (volume / "open").open("w"),
-        readonly.made_read_only(seen(volume), LocalRunner(), debts) as result,
+        read_only.made_read_only(seen(volume), LocalRunner(), debts) as result,
     ):
         (volume / "file").touch()
 
     assert not result.is_still
     assert "busy" in result.reason
-    assert debts.owed(readonly.KIND) == ()
+    assert debts.owed(read_only.KIND) == ()
 
 
 def test_the_next_run_gives_back_what_a_killed_one_took(volume: Path, debts: UndoLog) -> None:
     before = seen(volume)
-    taken = readonly.made_read_only(before, LocalRunner(), debts)
+    taken = read_only.made_read_only(before, LocalRunner(), debts)
     taken.__enter__()  # and then nothing more, as after a kill
 
-    done = readonly.give_back_left_over(debts, LocalRunner())
+    done = read_only.give_back_left_over(debts, LocalRunner())
 
     assert done == (str(volume),)
     assert seen(volume) == before

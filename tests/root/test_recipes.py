@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import hooks, journal
+from holdstill.board import hooks, undo_log
 from holdstill.errors import PauseError
 from holdstill.model.settings import Hook, HookHow
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
+from holdstill.system.time_limited import BoundedRunner
 from support import programs, servers
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def recipe(name: str, *, timeout: float = 10.0, **settings: str) -> Iterator[Qui
     )
     with (
         tempfile.TemporaryDirectory(dir="/dev/shm") as memory,
-        journal.opened(Path(memory)) as debts,
+        undo_log.opened(Path(memory)) as debts,
         hooks.quiet([hook], BoundedRunner(grace=0.5), SystemClock(), debts) as report,
     ):
         yield report

@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import scan
-from holdstill.board.inodes import InodeTables
-from holdstill.board.rules import PathFilter
+from holdstill.board.inode_tables import InodeTables
+from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
-from holdstill.formats import source as byte_source
 from holdstill.model.entries import EntryType, Omitted, key
-from holdstill.system import ioctl, view
+from holdstill.system import bare_mount, byte_source, ioctl
 from support import loop, programs, truth
 from support.turmoil import Turmoil
 
@@ -132,7 +131,7 @@ def test_the_older_way_to_look_below_mount_points_works_too(tmp_path: Path) -> N
         programs.run("mount", "-t", "tmpfs", "tmpfs", top / "mnt")
         before = Path("/proc/self/mountinfo").read_bytes()
         try:
-            handle = view._bound(os.fsencode(top))
+            handle = bare_mount._bound(os.fsencode(top))
             after = Path("/proc/self/mountinfo").read_bytes()
             hidden = [path.name for path in Path(f"/proc/self/fd/{handle}/mnt").iterdir()]
             os.close(handle)
@@ -288,7 +287,7 @@ def test_c3_file_changes_type_no_symlink_is_followed_on_the_way_to_a_content(
 SCAN_AS_NOBODY = """\
 import os, sys
 from holdstill.board import scan
-from holdstill.board.rules import Rules
+from holdstill.board.path_filter import Rules
 os.setgroups([]); os.setgid(65534); os.setuid(65534)
 with scan.opened_root(os.fsencode(sys.argv[1])) as root:
     scanner = scan.Scanner(root, Rules(exclude=()))
@@ -320,7 +319,7 @@ def test_who_is_not_root_gets_what_may_be_seen(tmp_path: Path) -> None:
 SCAN_A_LARGE_DIRECTORY = """\
 import os, resource, sys
 from holdstill.board import scan
-from holdstill.board.rules import Rules
+from holdstill.board.path_filter import Rules
 def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 with scan.opened_root(os.fsencode(sys.argv[1])) as root:
     before = peak()

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import LinkError, VerificationError
-from holdstill.keeper import captures
+from holdstill.keeper import board_captures
 from holdstill.keeper import store as stores
-from holdstill.keeper.disk import StoreDisk
+from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names
 from support import keeping, loop, programs
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from io import RawIOBase
     from pathlib import Path
 
-    from holdstill.keeper.service import LocalKeeper
+    from holdstill.keeper.local import LocalKeeper
 
 pytestmark = pytest.mark.timeout(120)
 MIB = 1 << 20
@@ -65,7 +65,7 @@ def test_c11_host_disk_full_stops_a_sealing_and_harms_no_capture(
     board: Board[LocalKeeper], volume: Path
 ) -> None:
     root = volume / "boathouse"
-    shelf = captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
+    shelf = board_captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
     before = keeping.snapshot(shelf.folder)
     board.files |= {b"srv/new/%03d" % n: b"n%d" % n for n in range(300)}
     begun = board.keeper.begin()
@@ -115,7 +115,7 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
 ) -> None:
     """The medium ends before it should: what lies behind is an I/O error to the kernel."""
     image = tmp_path / "volume.img"
-    shelf = captures.BoardCaptures(
+    shelf = board_captures.BoardCaptures(
         stores.open_store(volume / "boathouse"), PIER_3, FakeSignatures()
     )
     before = keeping.snapshot(shelf.folder)

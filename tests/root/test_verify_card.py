@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.formats import fat, source
-from holdstill.formats.tree import Content
-from holdstill.verify import card
+from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.file_tree import Content
+from holdstill.system import byte_source
+from holdstill.verify import card_check
 from support import cards, loop, programs, torture, witness
 
 if TYPE_CHECKING:
@@ -34,11 +35,13 @@ def test_a_card_is_exactly_what_the_kernel_showed(tmp_path: Path) -> None:
         with loop.mounted(disk.partition(2), tmp_path / "mnt", options="ro") as at:
             seen = witness.entries(at)
     table = cards.table_of(image)
-    with source.opened(image) as opened:
-        boot = list(fat.FatReader(opened.window(8192 * 512, 131072 * 512)).entries(Content.HASHED))
+    with byte_source.opened(image) as opened:
+        boot = list(
+            fat_reader.FatReader(opened.window(8192 * 512, 131072 * 512)).entries(Content.HASHED)
+        )
     manifest = cards.manifest_of(table, cards.file_systems_of(image, table, raw={}))
 
-    report = card.check_card(
+    report = card_check.check_card(
         image, manifest, disk=table, expected={1: boot, 2: seen}.__getitem__, gap=[]
     )
 

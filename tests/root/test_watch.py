@@ -14,12 +14,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import stamps, watch
-from holdstill.board.inodes import InodeTables
-from holdstill.board.stamps import InodeClock
-from holdstill.board.watch import ChangedInodes, EverythingMayHaveChanged, InodeTableDetector
-from holdstill.formats import source as byte_source
-from holdstill.system import clock
+from holdstill.board import change_detection, ctime_window
+from holdstill.board.change_detection import (
+    ChangedInodes,
+    EverythingMayHaveChanged,
+    InodeTableDetector,
+)
+from holdstill.board.ctime_window import InodeClock
+from holdstill.board.inode_tables import InodeTables
+from holdstill.system import byte_source, clocks
 from support import loop, programs
 
 if TYPE_CHECKING:
@@ -33,7 +36,7 @@ FS_IOC_SETFLAGS = 0x40086602  # linux/fs.h
 
 
 def stamps_of_this_machine() -> InodeClock:
-    return InodeClock(clock.SystemClock(), clock.coarse_now_ns)
+    return InodeClock(clocks.SystemClock(), clocks.coarse_now_ns)
 
 
 @contextmanager
@@ -191,9 +194,9 @@ def test_the_hole_that_the_suspects_close_is_real(tmp_path: Path) -> None:
             with byte_source.opened(device) as source:
                 tables = InodeTables(source)
                 mapped[0] = 1  # between the sync and the look: the page is dirty now
-                before, _ = watch.compare(None, tables)
+                before, _ = change_detection.compare(None, tables)
                 mapped[1] = 1  # after the look, into the same dirty page
-                _, differing = watch.compare(before, tables)
+                _, differing = change_detection.compare(before, tables)
             reported = changed(detector)
 
         assert inode(top / "shared") not in differing  # the tables do not tell
@@ -327,11 +330,11 @@ def test_groups_that_are_added_while_it_is_watched_are_looked_at(tmp_path: Path)
     )
     with byte_source.opened(image) as source:
         tables = InodeTables(source)
-        before, _ = watch.compare(None, tables)
+        before, _ = change_detection.compare(None, tables)
 
         # Of an image: here the kernel lets nobody resize what is mounted.
         programs.run("resize2fs", image)
-        after, _ = watch.compare(before, tables)
+        after, _ = change_detection.compare(before, tables)
 
     assert len(after.seconds) > len(before.seconds)
     assert sum(map(len, after.seconds.values())) == 4 * inodes_of(image)
@@ -350,12 +353,12 @@ def test_a_million_inodes_are_looked_at_in_little_memory(tmp_path: Path) -> None
     with loop.attached(image) as disk, byte_source.opened(disk.device) as source:
         tables = InodeTables(source)
 
-        seen, _ = watch.compare(None, tables)
-        again, differing = watch.compare(seen, tables)
+        seen, _ = change_detection.compare(None, tables)
+        again, differing = change_detection.compare(seen, tables)
 
     total = sum(map(len, seen.seconds.values())) + sum(map(len, seen.fractions.values()))
     assert total == 8 * tables.superblock.inodes  # bytes: one look
     assert differing == frozenset()
     # Two looks share what did not change.
     assert all(again.seconds[first] is seen.seconds[first] for first in seen.seconds)
-    assert stamps.MARGIN_NS < SETTLING * 1e9
+    assert ctime_window.MARGIN_NS < SETTLING * 1e9

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.system import loop as system_loop
+from holdstill.system import loop_device
 from holdstill.system.process import LocalRunner
 from support import boards, loop, programs, promised
 from support.boards import Board, holdstill
@@ -197,7 +197,7 @@ MADE: dict[str, object] = {
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_what_the_table_says_comes_back_and_the_rest_does_not(tmp_path: Path, kind: str) -> None:
-    if kind in {"xfs", "btrfs"} and system_loop.obstacle(kind, LocalRunner()):
+    if kind in {"xfs", "btrfs"} and loop_device.obstacle(kind, LocalRunner()):
         pytest.skip(f"this kernel has no {kind}")
     image = tmp_path / "rebuilt.img"
     with boards.kept(tmp_path, Board(LoopDisk(tmp_path, tmp_path), tmp_path / "root")) as kept:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import pytest
 from rich.console import Console
 
-from holdstill.demo import card, story
+from holdstill.demo import card, scenario
 from holdstill.demo.material import Share
-from holdstill.demo.story import DemoDependencies
-from holdstill.system.clock import SystemClock
+from holdstill.demo.scenario import DemoDependencies
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import programs
 from support.loop import MIB
@@ -27,7 +27,7 @@ def test_a_plain_directory_is_captured_live_and_says_so(tmp_path: Path) -> None:
     said, kept = io.StringIO(), tmp_path / "kept"
     means = DemoDependencies(LocalRunner(), SystemClock(), Console(file=said, width=200), SHARES)
 
-    report = story.run_demo(means, keep=kept, shortcoming="a test")
+    report = scenario.run_demo(means, keep=kept, shortcoming="a test")
 
     assert (report.device, report.shortcoming) == ("", "a test")
     assert "graded live" in said.getvalue()

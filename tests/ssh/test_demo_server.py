@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.demo import loopback
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import keys, programs
 

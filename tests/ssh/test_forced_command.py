@@ -13,7 +13,7 @@ import pytest
 from holdstill.errors import LinkError
 from holdstill.keeper import enrolment
 from holdstill.model.settings import BoardLimits
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from support import boathouse, keeping, programs
 
 if TYPE_CHECKING:

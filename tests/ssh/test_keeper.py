@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError
-from holdstill.records import index as indexes
+from holdstill.records import index_file
 from support import boathouse
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def test_a_whole_capture_over_ssh(house: Boathouse, pier_3: BoardName) -> None:
     assert [(brief.name, brief.faults) for brief in briefs] == [(sealed.name, ())]
     tree = house.store.board_folder(pier_3) / "captures" / sealed.name / "tree" / "2"
     assert (tree / "srv" / "log").read_bytes() == LOG
-    with indexes.opened(tree.parents[1] / "index.sqlite") as opened:
+    with index_file.opened(tree.parents[1] / "index.sqlite") as opened:
         assert opened.get(2, b"srv/log") is not None
 
 
@@ -117,5 +117,5 @@ def test_contents_of_a_capture_are_lent_for_reading(
 
     assert (tmp_path / "back" / digest_of(LOG)).read_bytes() == LOG
     assert seal == house.sign(pier_3, manifest)  # Ed25519 is deterministic (RFC 8032, 5.1.6)
-    with indexes.opened(tmp_path / "index") as index:
+    with index_file.opened(tmp_path / "index") as index:
         assert index.holders(hashlib.sha256(LOG).digest()) == [(2, b"srv/log")]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper.captures import BoardCaptures
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.process import LocalRunner
 from support import boathouse, crowd
 

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import LinkError, SecurityError
-from holdstill.system.clock import SystemClock
-from holdstill.transport import pins, session
-from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.pins import HostKey
-from holdstill.transport.session import Identity
+from holdstill.system.clocks import SystemClock
+from holdstill.transport import host_keys, ssh_session
+from holdstill.transport.host_keys import HostKey
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
+from holdstill.transport.ssh_session import Identity
+from holdstill.transport.store_address import HostAddress
 from support import keys, programs, relay, sshd
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def bulk_of(address: HostAddress, identity: Identity, *, attempts: int = 1) -> R
 
 
 def test_lines_go_there_and_back(address: HostAddress, identity: Identity) -> None:
-    with session.connected(address, identity, command="cat") as channel:
+    with ssh_session.connected(address, identity, command="cat") as channel:
         answers = [channel.call(b"one"), channel.call(b"x" * 300_000), channel.call(b"")]
 
     assert answers == [b"one", b"x" * 300_000, b""]
@@ -58,7 +58,7 @@ def test_lines_go_there_and_back(address: HostAddress, identity: Identity) -> No
 def test_the_scanned_pin_is_what_openssh_says_it_is(
     address: HostAddress, server: sshd.Sshd, tmp_path: Path
 ) -> None:
-    pin = pins.scan(address)
+    pin = host_keys.scan(address)
 
     assert f"{pin.line}\n" == server.known_hosts.read_text("ascii")
     said = programs.run("ssh-keygen", "-l", "-f", server.folder / "host_key.pub").decode()
@@ -69,11 +69,11 @@ def test_a_written_pin_is_trusted_by_both_wires(
     address: HostAddress, identity: Identity, tmp_path: Path
 ) -> None:
     pinned = Identity(identity.key, tmp_path / "pins")
-    pins.write(pinned.host_keys, pins.scan(address))
+    host_keys.write(pinned.host_keys, host_keys.scan(address))
     (tmp_path / "f").write_bytes(b"x")
     (tmp_path / "there").mkdir()
 
-    with session.connected(address, pinned, command="cat") as channel:
+    with ssh_session.connected(address, pinned, command="cat") as channel:
         answer = channel.call(b"here")
     bulk_of(address, pinned).send({"name": tmp_path / "f"}, str(tmp_path / "there"))
 
@@ -90,7 +90,7 @@ def test_s08_another_host_key_stops_both_wires(
 
     with (
         pytest.raises(SecurityError, match="another host key"),
-        session.connected(address, identity, command="cat"),
+        ssh_session.connected(address, identity, command="cat"),
     ):
         pytest.fail("it connected")
     with pytest.raises(SecurityError, match="another host key"):
@@ -107,7 +107,7 @@ def test_s08_without_a_pin_neither_wire_connects(
 
     with (
         pytest.raises(SecurityError, match="no host key"),
-        session.connected(address, unpinned, command="cat"),
+        ssh_session.connected(address, unpinned, command="cat"),
     ):
         pytest.fail("it connected")
     with pytest.raises(SecurityError, match="no host key"):
@@ -137,7 +137,7 @@ def test_a_key_that_is_not_let_in_is_told_what_to_do(
 
     with (
         pytest.raises(LinkError, match="does not let this board in") as caught,
-        session.connected(address, stranger, command="cat"),
+        ssh_session.connected(address, stranger, command="cat"),
     ):
         pytest.fail("it connected")
 
@@ -146,15 +146,15 @@ def test_a_key_that_is_not_let_in_is_told_what_to_do(
 
 def test_nobody_there_is_a_link_error(identity: Identity, server: sshd.Sshd) -> None:
     nobody = HostAddress(server.user, server.host, sshd.free_port())
-    pins.write(identity.host_keys, HostKey(nobody.known_hosts_name, *server.host_key.split()))
+    host_keys.write(identity.host_keys, HostKey(nobody.known_hosts_name, *server.host_key.split()))
 
     with (
         pytest.raises(LinkError, match="cannot talk to"),
-        session.connected(nobody, identity, command="cat"),
+        ssh_session.connected(nobody, identity, command="cat"),
     ):
         pytest.fail("it connected")
     with pytest.raises(LinkError, match="cannot ask"):
-        pins.scan(nobody)
+        host_keys.scan(nobody)
 
 
 def test_a_command_that_ends_leaves_its_last_words(
@@ -163,14 +163,16 @@ def test_a_command_that_ends_leaves_its_last_words(
     command = "read line; echo 'holdstill: the store is gone' >&2; exit 5"
 
     with (
-        session.connected(address, identity, command=command) as channel,
+        ssh_session.connected(address, identity, command=command) as channel,
         pytest.raises(LinkError, match="the store is gone"),
     ):
         channel.call(b"hello")
 
 
 def test_a_killed_server_is_noticed_at_once(address: HostAddress, identity: Identity) -> None:
-    with session.connected(address, identity, command="read -r line; echo $PPID; cat") as channel:
+    with ssh_session.connected(
+        address, identity, command="read -r line; echo $PPID; cat"
+    ) as channel:
         os.kill(int(channel.call(b"who serves?")), signal.SIGKILL)
         started = time.monotonic()
 
@@ -183,7 +185,7 @@ def test_a_killed_server_is_noticed_at_once(address: HostAddress, identity: Iden
 def test_the_heartbeat_is_heard_and_not_answered(address: HostAddress, identity: Identity) -> None:
     command = 'while read -r line; do test "$line" = beat && n=$((n+1)) || echo "$n"; done'
 
-    with session.connected(
+    with ssh_session.connected(
         address, identity, command=command, heartbeat=b"beat", every=0.05
     ) as channel:
         threading.Event().wait(1.0)
@@ -200,7 +202,9 @@ def test_a_link_that_is_cut_twice_costs_only_what_was_in_flight(
     (tmp_path / "there").mkdir()
     with relay.running(server.port, cuts=[4 << 20, 4 << 20]) as cutting:
         address = HostAddress(server.user, server.host, cutting.port)
-        pins.write(identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split()))
+        host_keys.write(
+            identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split())
+        )
 
         sent = bulk_of(address, identity, attempts=3).send(
             {"name": tmp_path / "f"}, str(tmp_path / "there")
@@ -218,7 +222,9 @@ def test_a_link_that_stays_cut_is_given_up(
     (tmp_path / "there").mkdir()
     with relay.running(server.port, cuts=[1 << 19] * 9) as cutting:
         address = HostAddress(server.user, server.host, cutting.port)
-        pins.write(identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split()))
+        host_keys.write(
+            identity.host_keys, HostKey(address.known_hosts_name, *server.host_key.split())
+        )
 
         with pytest.raises(LinkError, match="rsync ended with status"):
             bulk_of(address, identity, attempts=2).send(

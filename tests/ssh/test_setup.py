@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.model import settings as model_settings
-from holdstill.schedule import diary
+from holdstill.schedule import state_file
 from support import keys, programs, sshd
 from support.boards import holdstill
 from support.terminals import at_a_terminal
@@ -214,7 +214,7 @@ def test_removing_leaves_the_captures_and_what_others_put_there(place: Place) ->
         (state / name).touch()
     spool = place.root / "run/holdstill"
     spool.mkdir(parents=True)
-    for name in ("lock", diary.LOCK, diary.LIVE):
+    for name in ("lock", state_file.LOCK, state_file.LIVE):
         (spool / name).touch()
 
     holdstill(*place.words("--remove", "--yes"))

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 import pytest
 from prometheus_client import parser
 
-from holdstill.model.nightly import Incident, NightlyState, RunOutcome
+from holdstill.model.nightly_state import Incident, NightlyState, RunOutcome
 from holdstill.notify import metrics
 from holdstill.notify.metrics import Family
 

@@ -9,8 +9,8 @@ import uuid
 import pytest
 
 from holdstill.errors import VerificationError
-from holdstill.formats import ext4, ext4_super
-from holdstill.formats.crc32c import crc32c
+from holdstill.filesystems.ext4 import ext4_reader, ext4_superblock
+from holdstill.filesystems.ext4.crc32c import crc32c
 from support.memory import Memory
 
 UUID = "3e6be9de-8139-11d1-9106-a43f08d823a6"
@@ -37,7 +37,7 @@ def superblock(*, changes: dict[int, bytes] | None = None) -> bytes:
 
 
 def test_fields_are_where_super_rst_says() -> None:
-    found = ext4_super.parse(superblock())
+    found = ext4_superblock.parse(superblock())
 
     assert (found.inodes, found.blocks, found.reserved_blocks) == (16384, 16384, 819)
     assert (found.block_size, found.inode_size, found.first_inode) == (4096, 256, 11)
@@ -48,7 +48,7 @@ def test_fields_are_where_super_rst_says() -> None:
 
 # super.rst, feature bits; the sample is what mkfs.ext4 1.47.0 of Debian 12 makes.
 def test_the_feature_bits_of_the_sample_have_their_names() -> None:
-    found = ext4_super.parse(superblock())
+    found = ext4_superblock.parse(superblock())
 
     assert found.features == (
         "has_journal", "ext_attr", "resize_inode", "dir_index", "filetype", "extent", "64bit",
@@ -61,10 +61,10 @@ def test_the_feature_bits_of_the_sample_have_their_names() -> None:
 def test_the_bit_of_a_busy_file_system_is_no_feature() -> None:
     busy = superblock(changes={0x60: struct.pack("<I", 0x2C6)})
 
-    found = ext4_super.parse(busy)
+    found = ext4_superblock.parse(busy)
 
-    assert found.incompat & ext4_super.NEEDS_RECOVERY
-    assert found.features == ext4_super.parse(superblock()).features
+    assert found.incompat & ext4_superblock.NEEDS_RECOVERY
+    assert found.features == ext4_superblock.parse(superblock()).features
 
 
 @pytest.mark.parametrize(
@@ -99,20 +99,20 @@ def test_each_feature_bit_has_its_name(offset: int, bit: int, name: str) -> None
     words = {0x5C: bytes(4), 0x60: bytes(4), 0x64: bytes(4), offset: struct.pack("<I", bit)}
     raw = superblock(changes=words)
 
-    assert ext4_super.parse(raw).features == (name,)
+    assert ext4_superblock.parse(raw).features == (name,)
 
 
 # super.rst: crc32c(~0, first 0x3FC bytes), without a final inversion.
 def test_a_wrong_superblock_checksum_is_noticed() -> None:
     raw = superblock()
 
-    assert ext4_super.parse(raw).is_sound
-    assert not ext4_super.parse(raw[:0x88] + b"/mnt" + raw[0x8C:]).is_sound
+    assert ext4_superblock.parse(raw).is_sound
+    assert not ext4_superblock.parse(raw[:0x88] + b"/mnt" + raw[0x8C:]).is_sound
 
 
 def test_another_magic_number_is_refused() -> None:
     with pytest.raises(VerificationError, match="no ext4 superblock"):
-        ext4_super.parse(superblock(changes={0x38: b"\x53\xee"}))
+        ext4_superblock.parse(superblock(changes={0x38: b"\x53\xee"}))
 
 
 # RFC 3720, 12.1 and B.4 (from memory), after the final inversion that ext4 leaves out.
@@ -150,7 +150,7 @@ def test_times_are_decoded_as_inodes_rst_tabulates(epoch: int, low: int, second:
     struct.pack_into("<H", inode, 0, 0o100644)
     struct.pack_into("<II", inode, 0x0C, low, low)
     struct.pack_into("<HHII", inode, 0x80, 32, 0, epoch, 999_999_999 << 2 | epoch)
-    volume = ext4.Ext4Reader(Memory(64 << 20, {1024: superblock()}))
+    volume = ext4_reader.Ext4Reader(Memory(64 << 20, {1024: superblock()}))
 
     found = volume.parse_inode(12, bytes(inode))
 
@@ -174,7 +174,7 @@ def test_device_numbers_are_unpacked(words: tuple[int, int], major: int, minor: 
     struct.pack_into("<H", inode, 0, 0o020600)
     struct.pack_into("<H", inode, 26, 1)
     struct.pack_into("<II", inode, 40, *words)
-    volume = ext4.Ext4Reader(Memory(64 << 20, {1024: superblock()}))
+    volume = ext4_reader.Ext4Reader(Memory(64 << 20, {1024: superblock()}))
 
     found = volume.entry(b"", b"node", volume.parse_inode(12, bytes(inode)))
 

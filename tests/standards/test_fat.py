@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from holdstill.errors import VerificationError
-from holdstill.formats import fat
+from holdstill.filesystems.fat import fat_reader
 from support.memory import Memory
 
 
@@ -40,8 +40,8 @@ def boot_sector(
     return bytes(raw)
 
 
-def volume(raw: bytes, sectors: int) -> fat.BootRecord:
-    return fat.read_boot(Memory(sectors * 512, {0: raw}))
+def volume(raw: bytes, sectors: int) -> fat_reader.BootRecord:
+    return fat_reader.read_boot(Memory(sectors * 512, {0: raw}))
 
 
 # The overview, FAT Type Determination: fewer than 4085 clusters are a FAT12, fewer than 65525 a
@@ -51,11 +51,15 @@ def volume(raw: bytes, sectors: int) -> fat.BootRecord:
     [(1, 12), (4084, 12), (4085, 16), (65524, 16), (65525, 32), (0x0FFFFFF6, 32)],
 )
 def test_the_count_of_clusters_decides_the_kind(clusters: int, bits: int) -> None:
-    assert fat.bits_for(clusters) == bits
+    assert fat_reader.bits_for(clusters) == bits
 
 
 def test_the_limits_are_those_of_linux() -> None:
-    assert (fat.FAT12_MAX, fat.FAT16_MAX, fat.FAT32_MAX) == (0xFF4, 0xFFF4, 0x0FFFFFF6)
+    assert (fat_reader.FAT12_MAX, fat_reader.FAT16_MAX, fat_reader.FAT32_MAX) == (
+        0xFF4,
+        0xFFF4,
+        0x0FFFFFF6,
+    )
 
 
 # Measured with mkfs.vfat -i A40D85E7: MiB, sectors a cluster, reserved, root entries, sectors,
@@ -99,7 +103,7 @@ def test_a_volume_id_is_written_as_fstab_writes_it(root: int, sectors: int, tabl
         per_cluster=8, reserved=32, root_entries=root, sectors=sectors, fat_sectors=table
     )
 
-    found = fat.FatReader(Memory(1 << 30, {0: raw})).parameters()
+    found = fat_reader.FatReader(Memory(1 << 30, {0: raw})).parameters()
 
     assert found.volume_id == 0xA40D85E7
     assert found.uuid == "A40D-85E7"
@@ -142,4 +146,4 @@ def test_dates_are_unpacked(
     date = year - 1980 << 9 | month << 5 | day
     time = hour << 11 | minute << 5 | second // 2
 
-    assert fat.unix_ns(date, time) == unix * 10**9
+    assert fat_reader.unix_ns(date, time) == unix * 10**9

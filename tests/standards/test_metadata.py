@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from holdstill.errors import VerificationError
-from holdstill.formats import ext4_xattr
+from holdstill.filesystems.ext4 import ext4_xattrs
 
 # linux/capability.h, struct vfs_cap_data and vfs_ns_cap_data; capabilities(7).
 CAPABILITIES = {
@@ -43,7 +43,7 @@ def read(raw: bytes) -> dict[str, bytes]:
     def no_inode(number: int, size: int) -> bytes:
         raise AssertionError(f"inode {number} of {size} bytes was asked for")
 
-    return dict(ext4_xattr.parse(raw, 0, values=0, inode_value=no_inode))
+    return dict(ext4_xattrs.parse(raw, 0, values=0, inode_value=no_inode))
 
 
 @pytest.mark.parametrize("name", CAPABILITIES)
@@ -76,7 +76,7 @@ def test_acls_come_in_the_kernels_form(index: int, name: str, disk: str, kernel:
 )  # fmt: skip
 def test_a_damaged_acl_is_refused(damaged: str) -> None:
     with pytest.raises(VerificationError, match="ACL"):
-        ext4_xattr.acl_from_disk(bytes.fromhex(damaged))
+        ext4_xattrs.acl_from_disk(bytes.fromhex(damaged))
 
 
 # attributes.rst, Extended Attribute Name Index.

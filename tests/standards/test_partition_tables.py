@@ -13,8 +13,8 @@ import zlib
 
 import pytest
 
+from holdstill.disks import partition_table
 from holdstill.errors import LayoutError
-from holdstill.formats import table
 from holdstill.model.layout import Disk, Partition, TableLabel
 from support.memory import Memory
 
@@ -90,7 +90,7 @@ def gpt_1() -> Memory:
 
 # UEFI 5.2.1, table 5-1 and 5-2.
 def test_mbr_1_is_read() -> None:
-    found = table.read(mbr_1())
+    found = partition_table.read(mbr_1())
 
     assert found == Disk(
         size=DISK,
@@ -105,7 +105,7 @@ def test_mbr_1_is_read() -> None:
 
 # Linux block/partitions/msdos.c, set_info: "%08x-%02x", lower case, the slot in hexadecimal.
 def test_the_partuuids_of_mbr_1_are_those_of_the_kernel() -> None:
-    found = table.read(mbr_1())
+    found = partition_table.read(mbr_1())
 
     assert [found.partuuid(number) for number in (1, 2)] == ["9a3c5d2e-01", "9a3c5d2e-02"]
 
@@ -121,18 +121,18 @@ def test_the_slot_in_a_partuuid_is_hexadecimal() -> None:
 # Linux block/partitions/msdos.c: a record with another boot indicator is no partition table.
 def test_a_boot_indicator_other_than_00_and_80_is_no_table() -> None:
     with pytest.raises(LayoutError, match="no partition table"):
-        table.read(mbr_1().with_piece(0x1BE, b"\x81"))
+        partition_table.read(mbr_1().with_piece(0x1BE, b"\x81"))
 
 
 # UEFI 5.2.1: 55 AA at offset 510.
 def test_without_55_aa_there_is_no_table() -> None:
     with pytest.raises(LayoutError, match="no partition table"):
-        table.read(mbr_1().with_piece(511, b"\0"))
+        partition_table.read(mbr_1().with_piece(511, b"\0"))
 
 
 # UEFI 5.3.2 and 5.3.3; the end of an entry is inclusive.
 def test_gpt_1_is_read() -> None:
-    found = table.read(gpt_1())
+    found = partition_table.read(gpt_1())
 
     assert found == Disk(
         size=DISK,
@@ -160,11 +160,11 @@ def test_gpt_1_is_read() -> None:
             ),
         ),
     )
-    assert table.warnings(gpt_1()) == ()
+    assert partition_table.warnings(gpt_1()) == ()
 
 
 def test_the_partuuid_of_a_gpt_is_the_partitions_guid_in_lower_case() -> None:
-    assert table.read(gpt_1()).partuuid(1) == "0b0a0908-0706-4504-8302-010099aabbcc"
+    assert partition_table.read(gpt_1()).partuuid(1) == "0b0a0908-0706-4504-8302-010099aabbcc"
 
 
 # The published sums of GPT-1: header A15B0461, array F642944A, second header 70164F6D.
@@ -199,7 +199,7 @@ def test_a_damaged_header_is_refused(offset: int, data: bytes, complaint: str) -
         damaged = damaged.with_piece(sector * 512 + offset, data)
 
     with pytest.raises(LayoutError, match=f"wrong {complaint}.*wrong {complaint}"):
-        table.read(damaged)
+        partition_table.read(damaged)
 
 
 def test_a_damaged_entry_array_is_refused() -> None:
@@ -208,7 +208,7 @@ def test_a_damaged_entry_array_is_refused() -> None:
         damaged = damaged.with_piece(sector * 512 + 130, b"!")
 
     with pytest.raises(LayoutError, match="wrong entry array's checksum"):
-        table.read(damaged)
+        partition_table.read(damaged)
 
 
 @pytest.mark.parametrize(("text", "raw"), TYPE_GUIDS.items())
@@ -219,7 +219,7 @@ def test_guids_are_mixed_endian_on_disk(text: str, raw: str) -> None:
     struct.pack_into("<I", header, 16, 0)
     struct.pack_into("<I", header, 16, zlib.crc32(header))
 
-    found = table.read(gpt_1().with_piece(512, bytes(header)).with_piece(1024, entries))
+    found = partition_table.read(gpt_1().with_piece(512, bytes(header)).with_piece(1024, entries))
 
     assert found.partition(1).type == text
 
@@ -228,14 +228,14 @@ def test_guids_are_mixed_endian_on_disk(text: str, raw: str) -> None:
 def test_a_protective_record_of_the_wrong_size_is_no_obstacle() -> None:
     short = gpt_1().with_piece(0x1BE, PROTECTIVE[:12] + struct.pack("<I", 1000))
 
-    assert table.read(short).label is TableLabel.GPT
+    assert partition_table.read(short).label is TableLabel.GPT
 
 
 def test_a_protective_record_that_begins_elsewhere_is_refused() -> None:
     moved = gpt_1().with_piece(0x1BE, PROTECTIVE[:8] + struct.pack("<I", 63) + PROTECTIVE[12:])
 
     with pytest.raises(LayoutError, match="from sector 63 on"):
-        table.read(moved)
+        partition_table.read(moved)
 
 
 # U-Boot doc/board/allwinner/sunxi, doc/board/amlogic/odroid-c4, doc/board/rockchip: where boot
@@ -256,15 +256,21 @@ def test_a_protective_record_that_begins_elsewhere_is_refused() -> None:
 def test_the_boot_gap_of_mbr_1_holds_every_place_where_boot_roms_look(
     family: str, place: int
 ) -> None:
-    ranges = table.gap_ranges(table.read(mbr_1()))
+    ranges = partition_table.gap_ranges(partition_table.read(mbr_1()))
 
     assert any(start <= place < end for start, end in ranges), family
 
 
 def test_the_boot_gap_of_mbr_1_leaves_the_table_alone() -> None:
-    assert table.gap_ranges(table.read(mbr_1())) == [(0, 440), (512, 8192 * 512)]
+    assert partition_table.gap_ranges(partition_table.read(mbr_1())) == [
+        (0, 440),
+        (512, 8192 * 512),
+    ]
 
 
 # UEFI 5.3.2: 128 entries of 128 bytes from sector 2 on end at byte 17408.
 def test_the_boot_gap_of_gpt_1_begins_behind_the_entries() -> None:
-    assert table.gap_ranges(table.read(gpt_1())) == [(0, 440), (17408, 8192 * 512)]
+    assert partition_table.gap_ranges(partition_table.read(gpt_1())) == [
+        (0, 440),
+        (17408, 8192 * 512),
+    ]

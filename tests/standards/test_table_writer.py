@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.disks import logical_chain, partition_table_writer
 from holdstill.model.layout import Disk, Partition, TableLabel
-from holdstill.rebuild.writers import chain, table
 from holdstill.system.process import LocalRunner
 from support import loop
 
@@ -67,7 +67,7 @@ def read(image: Path, offset: int, length: int) -> bytes:
 def test_mbr_1_is_byte_exact(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=DISK)
 
-    table.write(image, MBR_1, LocalRunner())
+    partition_table_writer.write(image, MBR_1, LocalRunner())
 
     assert read(image, 0, SECTOR) == bytes(0x1B8) + bytes.fromhex(
         "2e 5d 3c 9a 00 00"
@@ -80,7 +80,7 @@ def test_mbr_1_is_byte_exact(tmp_path: Path) -> None:
 def test_gpt_1_is_byte_exact(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=DISK)
 
-    table.write(image, GPT_1, LocalRunner())
+    partition_table_writer.write(image, GPT_1, LocalRunner())
 
     assert read(image, 446, 66) == bytes.fromhex(
         "00 00 02 00 ee ff ff ff 01 00 00 00 ff ff 7f 00"
@@ -105,4 +105,4 @@ def test_gpt_1_is_byte_exact(tmp_path: Path) -> None:
 )
 def test_sector_numbers_are_written_the_old_way(sector: int, chs: str) -> None:
     # STANDARDS section 1: 255 heads, 63 sectors; the filler far out is common practice.
-    assert chain.chs(sector) == bytes.fromhex(chs)
+    assert logical_chain.chs(sector) == bytes.fromhex(chs)

@@ -11,7 +11,7 @@ from holdstill.board import mounts
 from holdstill.errors import SecurityError
 from holdstill.keeper import sealing
 from holdstill.model.layout import Disk, TableLabel
-from holdstill.system import clock
+from holdstill.system import clocks
 from support import cards
 
 
@@ -28,7 +28,7 @@ from support import cards
 def test_a_moment_is_written_in_utc_with_fixed_digits(example: str, written: str) -> None:
     moment = datetime.fromisoformat(example)
 
-    assert clock.rfc3339(moment) == written
+    assert clocks.rfc3339(moment) == written
 
 
 # RFC 3339, 5.8: 1990-12-31T23:59:60Z is a moment. Python has no such second, and bending it to

@@ -10,16 +10,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper import enrolment, store, wire, words
+from holdstill.keeper import enrolment, forced_command, json_rpc, store
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
 from holdstill.records import signature
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.transport import session
-from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.session import Identity
+from holdstill.transport import ssh_session
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
+from holdstill.transport.ssh_session import Identity
+from holdstill.transport.store_address import HostAddress
 from support import forced, keeping, keys, sshd
 from support.keeping import Board, FakeClock
 
@@ -71,11 +71,11 @@ class Boathouse:
     @contextmanager
     def keeper(self, board: BoardName, *, every: float = 30.0) -> Iterator[RemoteKeeper]:
         """Hold the board's control channel open."""
-        with session.connected(
+        with ssh_session.connected(
             self.address,
             self.identity(board),
-            command=words.CONTROL,
-            heartbeat=wire.ALIVE,
+            command=forced_command.CONTROL,
+            heartbeat=json_rpc.ALIVE,
             every=every,
         ) as channel:
             yield RemoteKeeper(channel)

@@ -6,8 +6,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.formats import source, table
-from holdstill.records import index as index_file
+from holdstill.disks import partition_table
+from holdstill.records import index_file
+from holdstill.system import byte_source
 from holdstill.workflow.rebuild import RebuildSource
 from support import cards, loop
 
@@ -64,8 +65,8 @@ def captured(
     """Hold a capture of a card of a size whose manifest says what its one partition is."""
     script = "label: dos\nstart=8192, type=83\n"
     image = loop.partitioned_image(folder / "card.img", size=size, script=script)
-    with source.opened(image) as card:
-        disk = table.read(card)
+    with byte_source.opened(image) as card:
+        disk = partition_table.read(card)
     kept = CaptureFolder(folder, cards.manifest_of(disk, {1: parameters}), contents)
     with index_file.created(kept.index_path) as index:
         index.put_all(1, entries, seq=1)

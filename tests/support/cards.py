@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.formats import probe, source, table
+from holdstill.disks import partition_table
+from holdstill.filesystems import probe
 from holdstill.model.layout import Container, Disk, FileSystem, Raw
 from holdstill.model.manifest import (
     FORMAT,
@@ -16,6 +17,7 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
+from holdstill.system import byte_source
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,7 +50,7 @@ def manifest_of(disk: Disk, file_systems: Mapping[int, FileSystem]) -> Manifest:
 def file_systems_of(image: Path, disk: Disk, *, raw: Mapping[int, str]) -> dict[int, FileSystem]:
     """Say what is in each partition; raw has the digests of those that are copied as they are."""
     found: dict[int, FileSystem] = {}
-    with source.opened(image) as opened:
+    with byte_source.opened(image) as opened:
         for partition in disk.partitions:
             size = partition.size * disk.sector_size
             window = opened.window(partition.start * disk.sector_size, size)
@@ -63,5 +65,5 @@ def file_systems_of(image: Path, disk: Disk, *, raw: Mapping[int, str]) -> dict[
 
 def table_of(image: Path) -> Disk:
     """Read the table of an image."""
-    with source.opened(image) as opened:
-        return table.read(opened)
+    with byte_source.opened(image) as opened:
+        return partition_table.read(opened)

@@ -6,7 +6,7 @@ import errno
 import sys
 from pathlib import Path
 
-from holdstill.system import confine
+from holdstill.system import landlock
 
 
 def tried(folder: Path) -> None:
@@ -24,7 +24,7 @@ def tried(folder: Path) -> None:
 
 def main() -> None:
     allowed, other = Path(sys.argv[1]), Path(sys.argv[2])
-    if not confine.restrict(read=["/usr"], write=[str(allowed)]):
+    if not landlock.restrict(read=["/usr"], write=[str(allowed)]):
         sys.stdout.write("unsupported\n")
         return
     tried(allowed)

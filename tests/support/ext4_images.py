@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.formats import ext4 as reader
-from holdstill.formats import source, tree
+from holdstill.filesystems import file_tree
+from holdstill.filesystems.ext4 import ext4_reader, ext4_writer
 from holdstill.model.layout import Ext4
-from holdstill.rebuild.writers import ext4
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import loop, programs
 
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from holdstill.filesystems.ext4.ext4_populate import PopulateResult
+    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.ext4.filling import PopulateResult
-    from holdstill.rebuild.sources import ContentSource
 
 OFFSET = 3 << 20
 """Bytes before the partition in an image."""
@@ -74,11 +74,11 @@ def write(
     """Make, fill and finish an ext4 at an offset in an image or a device."""
     machine = LocalRunner()
     size = wanted.blocks * wanted.block_size
-    written = ext4.write(
+    written = ext4_writer.write(
         target, offset=offset, size=size, parameters=wanted, entries=entries, contents=contents,
         machine=machine, heads=heads,
     )  # fmt: skip
-    ext4.finish(target, offset=offset, parameters=wanted, machine=machine)
+    ext4_writer.finish(target, offset=offset, parameters=wanted, machine=machine)
     return written.filled
 
 
@@ -99,9 +99,9 @@ def image(
 
 def read(target: Path, wanted: Ext4, *, offset: int = OFFSET) -> list[Entry]:
     """Read the tree back with our own reader, contents hashed."""
-    with source.opened(target) as whole:
+    with byte_source.opened(target) as whole:
         part = whole.window(offset, wanted.blocks * wanted.block_size)
-        return list(reader.Ext4Reader(part).entries(tree.Content.HASHED))
+        return list(ext4_reader.Ext4Reader(part).entries(file_tree.Content.HASHED))
 
 
 def header(target: Path, *, offset: int = OFFSET, everything: bool = False) -> dict[str, str]:

@@ -15,7 +15,7 @@ from enum import Enum, auto
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper.disk import StoreDisk
+from holdstill.keeper.store_disk import StoreDisk
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,16 +10,16 @@ import sys
 from pathlib import Path
 
 from holdstill.errors import HoldstillError
-from holdstill.keeper import serve, store
+from holdstill.keeper import ssh_server, store
 from holdstill.model import names
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 
 def main() -> int:
     root, board = sys.argv[-3], sys.argv[-1]
     try:
-        return serve.forced_command(
+        return ssh_server.forced_command(
             store.open_store(Path(root)),
             names.check_board(board),
             os.environ.get("SSH_ORIGINAL_COMMAND", ""),

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from holdstill.board import freeze, guard, mounts
 from holdstill.system import ioctl
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 
 CEILING = 5.0
 

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, store
-from holdstill.keeper.disk import StoreDisk
-from holdstill.keeper.service import LocalKeeper
-from holdstill.model import exchange, names, paths
+from holdstill.keeper.local import LocalKeeper
+from holdstill.keeper.store_disk import StoreDisk
+from holdstill.model import names, paths, protocol
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Disk as CardDisk
 from holdstill.model.layout import Other, Raw, TableLabel
@@ -28,16 +28,15 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
-from holdstill.records import index as indexes
-from holdstill.records import manifest as manifests
+from holdstill.records import index_file, manifest_file
 from support.contents import a_folder, in_order
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from holdstill.keeper.store import Store
-    from holdstill.model.exchange import Ingested, RunStarted, SealResult, WantedContent
     from holdstill.model.names import BoardName
+    from holdstill.model.protocol import Ingested, RunStarted, SealResult, WantedContent
     from holdstill.system.process import Command, Runner
 
 MEMORY = "/dev/shm"  # noqa: S108  where files cost no disk
@@ -151,7 +150,7 @@ class Board(Generic[K]):
         """Send the contents that the keeper lacks and have them banked."""
         bodies = {hashlib.sha256(b).hexdigest(): b for b in self.files.values() if b}
         wanted = [
-            exchange.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
+            protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
         ]
         lacking = self.keeper.lacking(wanted)
         self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
@@ -163,7 +162,7 @@ class Board(Generic[K]):
         """Put index, boot gap and raw partitions where they belong; return the manifest."""
         index = self.index(seq=begun.seq)
         self.carry({"index.sqlite": index, **self.attachments()}, begun.attachments)
-        return manifests.encode(self.manifest(begun, index))
+        return manifest_file.encode(self.manifest(begun, index))
 
     def index(self, *, seq: int) -> bytes:
         """Return an index of the board's one file system."""
@@ -181,7 +180,7 @@ class Board(Generic[K]):
         """Describe the capture."""
         with (
             tempfile.TemporaryDirectory(dir=MEMORY) as folder,
-            indexes.opened(_written(Path(folder, "index"), index)) as held,
+            index_file.opened(_written(Path(folder, "index"), index)) as held,
         ):
             totals = held.totals(2)
         raws = tuple(attachment(f"raw-{n}.bin", raw) for n, raw in self.raws.items())
@@ -257,7 +256,7 @@ def index_bytes(parts: Mapping[int, Sequence[Entry]], *, seq: int = 1) -> bytes:
 
 def write_index(path: Path, parts: Mapping[int, Sequence[Entry]], *, seq: int = 1) -> Path:
     """Write an index with these entries."""
-    with indexes.created(path) as index:
+    with index_file.created(path) as index:
         for part, entries in parts.items():
             index.put_all(part, entries, seq=seq)
     return path

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.rebuild.devices import Places
+from holdstill.rebuild.block_device import Places
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -15,17 +15,17 @@ from zoneinfo import ZoneInfo
 from holdstill.daemon import DaemonDependencies, Nightly
 from holdstill.errors import LinkError
 from holdstill.model import settings as model_settings
-from holdstill.model.nightly import DaemonStatus, Message, NightlyState, Phase
-from holdstill.notify.herald import Notifier
-from holdstill.schedule.agenda import DueNights
-from holdstill.workflow.report import CaptureReport
-from holdstill.workflow.trying import AttemptRunner
+from holdstill.model.nightly_state import DaemonStatus, Message, NightlyState, Phase
+from holdstill.notify.notifier import Notifier
+from holdstill.schedule.due_nights import DueNights
+from holdstill.workflow.attempt import AttemptRunner
+from holdstill.workflow.capture_report import CaptureReport
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from datetime import tzinfo
 
-    from holdstill.model.nightly import RunOutcome
+    from holdstill.model.nightly_state import RunOutcome
     from holdstill.workflow.ports import Progress
 
 BERLIN = ZoneInfo("Europe/Berlin")

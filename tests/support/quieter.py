@@ -12,10 +12,10 @@ import os
 import sys
 from pathlib import Path
 
-from holdstill.board import hooks, journal
+from holdstill.board import hooks, undo_log
 from holdstill.model.settings import Hook, HookHow
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
+from holdstill.system.time_limited import BoundedRunner
 
 
 def main() -> None:
@@ -30,7 +30,7 @@ def main() -> None:
         for name in names
     ]
     with (
-        journal.opened(debts) as mine,
+        undo_log.opened(debts) as mine,
         hooks.quiet(some, BoundedRunner(), SystemClock(), mine),
     ):
         os.write(1, b"quiet\n")

@@ -6,11 +6,11 @@ import os
 import runpy
 from pathlib import Path
 
-from holdstill.system import stopping
-from holdstill.system.stopping import TerminationRequested
+from holdstill.system import termination
+from holdstill.system.termination import TerminationRequested
 
 try:
-    with stopping.stoppable():
+    with termination.stoppable():
         runpy.run_path(str(Path(__file__).with_name("holder.py")))
 except TerminationRequested as told:
     os.write(1, f"ended in order: {told}\n".encode())

@@ -15,21 +15,21 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import HoldstillError, TargetFailedError, VerificationError
-from holdstill.formats import digests, source
-from holdstill.formats.digests import AtOnce, Hole, SourceSpan
-from holdstill.rebuild.ext4 import porter
-from holdstill.rebuild.ext4.porter import TargetSpan as Place
-from holdstill.rebuild.sources import LocalContents
-from holdstill.system import apart, files
+from holdstill.filesystems import hash_worker
+from holdstill.filesystems.ext4 import copy_worker
+from holdstill.filesystems.ext4.copy_worker import TargetSpan as Place
+from holdstill.filesystems.hash_worker import AtOnce, Hole, SourceSpan
+from holdstill.filesystems.writer_input import LocalContents
+from holdstill.system import byte_source, files, worker_process
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from holdstill.formats.digests import Part
+    from holdstill.filesystems.hash_worker import Part
+    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import ContentSource
-    from holdstill.system.apart import WorkerPipe
+    from holdstill.system.worker_process import WorkerPipe
 
 BLOCK = 4096
 SIZES = (1, BLOCK, 70_000, 3 << 20, (17 << 20) + 5)
@@ -88,7 +88,7 @@ def bring(
     position = 0
     with (
         files.opened(target, flags) as handle,
-        porter.started(handle, target, contents, counted) as carrier,
+        copy_worker.started(handle, target, contents, counted) as carrier,
     ):
         for entry in entries:
             first = min(BLOCK, padded(entry.size))
@@ -189,7 +189,7 @@ def test_a_target_that_cannot_be_written_is_told(target: Path, contents: FolderC
     def attempt() -> None:
         with (
             files.opened(target, os.O_RDONLY) as handle,
-            porter.started(handle, target, contents, Count()) as carrier,
+            copy_worker.started(handle, target, contents, Count()) as carrier,
         ):
             carrier.bring(entry, [Place(odd, padded(entry.size))])
             carrier.finish()
@@ -205,7 +205,7 @@ def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContent
     def attempt() -> None:
         with (
             files.opened(target, os.O_RDWR) as handle,
-            porter.started(handle, target, contents, Count()) as carrier,
+            copy_worker.started(handle, target, contents, Count()) as carrier,
         ):
             (pid,) = children() - before
             os.kill(int(pid), signal.SIGKILL)
@@ -264,7 +264,7 @@ def test_signals_for_the_group_are_left_to_the_process_that_made_it() -> None:
             link.send(link.receive(str)[0])
 
     before = children()
-    with apart.started(echo) as link:
+    with worker_process.started(echo) as link:
         link.send("first")
         assert link.receive(str)[0] == "first"
         (pid,) = children() - before
@@ -288,9 +288,9 @@ def test_contents_are_hashed_beside_as_here(tmp_path: Path) -> None:
     path.write_bytes(random.Random(4).randbytes(9 << 20))  # noqa: S311
     told = Count()
     with (
-        source.opened(path) as whole,
-        source.around_memory(path, whole.window(0, whole.size)) as part,
-        digests.hash_worker(part, told.advance) as hasher,
+        byte_source.opened(path) as whole,
+        byte_source.around_memory(path, whole.window(0, whole.size)) as part,
+        hash_worker.hash_worker(part, told.advance) as hasher,
     ):
         here = AtOnce(part)
         for one in (hasher, here):
@@ -304,7 +304,7 @@ def test_contents_are_hashed_beside_as_here(tmp_path: Path) -> None:
 def test_a_source_that_ends_early_is_told_from_beside(tmp_path: Path) -> None:
     path = tmp_path / "card"
     path.write_bytes(b"1.42 m")
-    with source.opened(path) as whole, digests.hash_worker(whole) as hasher:
+    with byte_source.opened(path) as whole, hash_worker.hash_worker(whole) as hasher:
         hasher.begin([[SourceSpan(0, 7)]])
 
         with pytest.raises(VerificationError, match="cut off"):
@@ -314,7 +314,7 @@ def test_a_source_that_ends_early_is_told_from_beside(tmp_path: Path) -> None:
 def test_a_hash_beside_is_that_of_the_library(tmp_path: Path) -> None:
     path = tmp_path / "card"
     path.write_bytes(b"abc")
-    with source.opened(path) as whole, digests.hash_worker(whole) as hasher:
+    with byte_source.opened(path) as whole, hash_worker.hash_worker(whole) as hasher:
         hasher.begin([[SourceSpan(0, 3)]])
 
         # FIPS 180-4, the example of one block; from NIST's published examples.

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import LayoutError
-from holdstill.formats import source
 from holdstill.rebuild import bootcheck
 from holdstill.rebuild.boot.report import LinkState
+from holdstill.system import byte_source
 from support import boot_card
 from support.boot_card import CMDLINE, DISK_ID, FSTAB, ROOT_UUID, VERSION, Parts, firmware_card
 
@@ -26,7 +26,7 @@ PI_3 = "Raspberry Pi 3 Model B Plus Rev 1.3"
 
 
 def check(folder: Path, parts: Parts, *, model: str = "") -> BootReport:
-    with source.opened(boot_card.make(folder, parts)) as card:
+    with byte_source.opened(boot_card.make(folder, parts)) as card:
         return bootcheck.check(card, model=model)
 
 
@@ -585,7 +585,7 @@ def test_two_partitions_of_one_name_are_found(tmp_path: Path) -> None:
         card.write(b"rootfs")
     parts.boot["cmdline.txt"] = b"root=LABEL=rootfs"
 
-    with source.opened(image) as card_source:
+    with byte_source.opened(image) as card_source:
         report = bootcheck.check(card_source)
 
     assert "fstab /usr: /dev/sda1 is a vfat, not a ext4" in missing(report)
@@ -621,7 +621,7 @@ def test_a_damaged_root_breaks_the_system_and_ends(tmp_path: Path) -> None:
         card.seek(boot_card.ROOT_START * 512 + 64 * KIB)
         card.write(b"\xff" * (8 << 20))
 
-    with source.opened(image) as card_source:
+    with byte_source.opened(image) as card_source:
         report = bootcheck.check(card_source)
 
     assert not report.is_bootable
@@ -634,7 +634,7 @@ def test_damage_where_the_root_must_be_guessed_is_told(tmp_path: Path) -> None:
         card.seek(boot_card.ROOT_START * 512 + 4096)
         card.write(b"\xff" * (4 << 20))
 
-    with source.opened(image) as card_source:
+    with byte_source.opened(image) as card_source:
         report = bootcheck.check(card_source)
 
     assert not report.is_bootable
@@ -646,7 +646,7 @@ def test_a_finished_card_without_a_table_is_refused(tmp_path: Path) -> None:
         card.write(bytes(512))
 
     with (
-        source.opened(image) as card_source,
+        byte_source.opened(image) as card_source,
         pytest.raises(LayoutError, match="no partition table"),
     ):
         bootcheck.check(card_source)

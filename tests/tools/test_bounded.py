@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import CommandError
-from holdstill.system.bounded import BoundedRunner
 from holdstill.system.process import Command
+from holdstill.system.time_limited import BoundedRunner
 
 QUICK = BoundedRunner(grace=0.3)
 LONG = "600"

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import LinkError, SecurityError
-from holdstill.system.clock import SystemClock
-from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer, TransferMode
+from holdstill.system.clocks import SystemClock
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferMode
 from support import keeping, programs
 from support.keeping import FakeClock
 

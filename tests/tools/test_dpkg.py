@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.formats import dpkg
+from holdstill.workflow import dpkg_status
 from support import programs
 
 HERE = Path("/var/lib/dpkg/status")
@@ -17,7 +17,7 @@ def test_the_packages_of_this_machine_are_those_that_dpkg_names(tmp_path: Path) 
     said = programs.run("dpkg-query", f"--admindir={tmp_path}", "--show", f"--showformat={form}")
     rows = [line.split(" ") for line in said.decode().splitlines()]
 
-    found = dpkg.installed(HERE.read_bytes())
+    found = dpkg_status.installed(HERE.read_bytes())
 
     assert found == {n: v for n, v, s in rows if s not in {"not-installed", "config-files"}}
     assert len(found) > 50

@@ -16,10 +16,9 @@ from holdstill.errors import (
     TargetRefusedError,
     VerificationError,
 )
-from holdstill.formats import ext4 as reader
-from holdstill.formats import source
-from holdstill.model.entries import Entry, EntryType, Omitted, differences
-from holdstill.rebuild.writers import ext4
+from holdstill.filesystems.ext4 import ext4_reader, ext4_writer
+from holdstill.model.entries import KEPT_FLAGS, Entry, EntryType, Omitted, differences
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import ext4_images, loop, programs
 from support.contents import MOMENT, FolderContents, a_file, a_folder, in_order
@@ -108,8 +107,8 @@ def test_a_file_system_is_made_again_as_it_was(tmp_path: Path, board: str) -> No
         "tune2fs", "-c", "31", "-i", "30d", "-e", "remount-ro", "-r", "777", "-u", "1000",
         "-o", "journal_data_ordered,discard", original,
     )  # fmt: skip
-    with source.opened(original) as whole:
-        wanted = reader.Ext4Reader(whole).parameters()
+    with byte_source.opened(original) as whole:
+        wanted = ext4_reader.Ext4Reader(whole).parameters()
     tree = a_board_tree(contents)
 
     image = ext4_images.image(tmp_path / "card.img", tree, contents, wanted)
@@ -127,7 +126,7 @@ def built(tmp_path: Path, *entries: Entry, contents: FolderContents | None = Non
 
 def written(image: Path, wanted: Ext4, *, size: int) -> None:
     """Write an empty tree into a partition of so many bytes at the beginning of an image."""
-    ext4.write(
+    ext4_writer.write(
         image, offset=0, size=size, parameters=wanted, entries=[a_folder(b"")],
         contents=FolderContents(image.parent / "contents"),
         machine=LocalRunner(),
@@ -281,7 +280,7 @@ def test_flags_that_describe_another_inodes_layout_are_not_taken_over(tmp_path: 
     )
 
     found = ext4_images.read(image, parameters())[-1]
-    assert found.flags == reader.KEPT_FLAGS
+    assert found.flags == KEPT_FLAGS
     assert ext4_images.debugfs(image, "cat /ledger") == b"1.42 m"
 
 
@@ -371,7 +370,7 @@ def test_a_file_system_that_is_too_small_for_its_journal_is_refused(tmp_path: Pa
     wanted = parameters(size=6 * MIB, inodes=64)
 
     with pytest.raises(PreflightError, match=r"[Jj]ournal"):
-        ext4.format_file(tmp_path / "empty", parameters=wanted, machine=LocalRunner())
+        ext4_writer.format_file(tmp_path / "empty", parameters=wanted, machine=LocalRunner())
 
 
 def test_a_file_system_larger_than_its_partition_is_refused(tmp_path: Path) -> None:
@@ -388,7 +387,7 @@ def test_mount_options_that_could_be_more_than_that_are_refused(
     wanted = msgspec.structs.replace(parameters(), mount_opts=options)
 
     with pytest.raises(TargetRefusedError, match="odd mount options"):
-        ext4.mount_opts(tmp_path / "empty", wanted)
+        ext4_writer.mount_opts(tmp_path / "empty", wanted)
 
 
 def test_a_tree_that_is_too_large_is_refused_in_words(tmp_path: Path) -> None:
@@ -424,7 +423,7 @@ def test_damage_is_found_when_the_file_system_is_finished(tmp_path: Path) -> Non
     programs.run("debugfs", "-w", "-R", "clri /log", ext4_images.at(image, OFFSET))
 
     with pytest.raises(TargetFailedError, match=r"(?s)not sound.*deleted/unused"):
-        ext4.finish(image, offset=OFFSET, parameters=parameters(), machine=LocalRunner())
+        ext4_writer.finish(image, offset=OFFSET, parameters=parameters(), machine=LocalRunner())
 
 
 def test_what_was_at_the_edges_of_the_partition_is_gone(tmp_path: Path) -> None:
@@ -437,7 +436,7 @@ def test_what_was_at_the_edges_of_the_partition_is_gone(tmp_path: Path) -> None:
 
     ext4_images.write(image, [a_folder(b"")], FolderContents(tmp_path / "c"), parameters())
 
-    with source.opened(image) as whole:
+    with byte_source.opened(image) as whole:
         assert whole.read(OFFSET, 1024) == bytes(1024)
         assert whole.read(OFFSET + 48 * MIB - 512, 512) == bytes(512)
     found = programs.run("blkid", "-p", "-o", "value", "-s", "TYPE", "-O", str(OFFSET), image)
@@ -452,8 +451,8 @@ def test_an_inodes_fields_are_where_the_kernels_documents_say(tmp_path: Path) ->
     image = built(tmp_path, entry._replace(uid=70_000, gid=80_000), contents=contents)
 
     assert b"Inode: 12 " in ext4_images.debugfs(image, "stat /ledger")
-    with source.opened(image) as whole:
-        table = reader.Ext4Reader(whole.window(OFFSET, 48 * MIB)).groups()[0].table
+    with byte_source.opened(image) as whole:
+        table = ext4_reader.Ext4Reader(whole.window(OFFSET, 48 * MIB)).groups()[0].table
         raw = whole.read(OFFSET + table + 11 * 256, 256)
     assert struct.unpack_from("<H", raw, 0x0) == (0o104750,)
     assert struct.unpack_from("<H", raw, 0x2) == (70_000 & 0xFFFF,)

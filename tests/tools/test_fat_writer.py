@@ -10,13 +10,12 @@ import msgspec
 import pytest
 
 from holdstill.errors import SecurityError, TargetRefusedError, VerificationError
-from holdstill.formats import fat as reader
-from holdstill.formats import source
-from holdstill.formats.tree import Content
+from holdstill.filesystems.fat import fat_reader, fat_writer
+from holdstill.filesystems.fat.fat_boot_sector import BootSector
+from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import Entry, EntryType, Omitted, differences
 from holdstill.model.layout import Fat
-from holdstill.rebuild.fatfs.boot import BootSector
-from holdstill.rebuild.writers import fat
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import loop, programs
 from support.contents import MOMENT, FolderContents, a_file, a_folder, in_order
@@ -73,7 +72,7 @@ class Card:
         self.contents = FolderContents(folder / "content")
 
     def make(self, parameters: Fat, entries: list[Entry]) -> None:
-        fat.make(
+        fat_writer.make(
             self.image,
             offset=OFFSET,
             size=self.size,
@@ -263,8 +262,8 @@ def test_our_own_reader_finds_every_field_again(tmp_path: Path, parameters: Fat)
     card.make(parameters, entries)
 
     card.check()
-    with source.opened(card.image) as image:
-        found = list(reader.FatReader(image.window(OFFSET, card.size)).entries(Content.HASHED))
+    with byte_source.opened(card.image) as image:
+        found = list(fat_reader.FatReader(image.window(OFFSET, card.size)).entries(Content.HASHED))
     wanted = [
         entry._replace(mtime_ns=0) if not entry.path else entry for entry in in_order(entries)
     ]

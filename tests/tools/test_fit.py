@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import PreflightError, TargetFailedError, TargetRefusedError
+from holdstill.filesystems.ext4 import ext4_parameters, ext4_sizing
+from holdstill.filesystems.fat import fat_parameters, fat_sizing, fat_writer
 from holdstill.model.entries import Entry, EntryType, differences
 from holdstill.model.layout import Fat
-from holdstill.rebuild import fit, fit_fat, scaling
-from holdstill.rebuild.writers import fat
 from holdstill.system.process import LocalRunner
 from support import ext4_images, loop, programs
 from support.contents import FolderContents, a_file, a_folder, in_order
@@ -115,16 +115,16 @@ def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
     contents, machine = FolderContents(tmp_path / "contents"), LocalRunner()
     tree = in_order([a_folder(b"", mode=0o755), a_folder(b"lost+found"), *make_tree(contents)])
 
-    usage = fit.need(tree, parameters, contents=contents)
-    need = fit.minimum(parameters, usage, machine=machine)
+    usage = ext4_sizing.need(tree, parameters, contents=contents)
+    need = ext4_sizing.minimum(parameters, usage, machine=machine)
 
-    small = scaling.ext4(parameters, size=need.size, inodes=need.inodes)
+    small = ext4_parameters.resized(parameters, size=need.size, inodes=need.inodes)
     image = ext4_images.image(tmp_path / "small.img", tree, contents, small)
     assert list(differences(tree, ext4_images.read(image, small))) == []
 
     def takes(size: int) -> bool:
         """Say whether the tree can be written to this size, with as few inodes as will do."""
-        smaller = scaling.ext4(parameters, size=size, inodes=usage.inodes + 11)
+        smaller = ext4_parameters.resized(parameters, size=size, inodes=usage.inodes + 11)
         try:
             ext4_images.image(tmp_path / "smaller.img", tree, contents, smaller)
         except (TargetFailedError, PreflightError):
@@ -145,10 +145,10 @@ def test_blocks_are_counted_as_they_are_used(tmp_path: Path, case: str) -> None:
     make_tree, parameters = CASES[case]
     contents = FolderContents(tmp_path / "contents")
     tree = in_order([a_folder(b"", mode=0o755), a_folder(b"lost+found"), *make_tree(contents)])
-    roomy = scaling.ext4(parameters, size=256 * MIB, inodes=60_000)
+    roomy = ext4_parameters.resized(parameters, size=256 * MIB, inodes=60_000)
     empty = ext4_images.image(tmp_path / "empty.img", tree[:1], contents, roomy)
 
-    usage = fit.need(tree, roomy, contents=contents)
+    usage = ext4_sizing.need(tree, roomy, contents=contents)
 
     full = ext4_images.image(tmp_path / "full.img", tree, contents, roomy)
     before, after = free_of(empty), free_of(full)
@@ -163,9 +163,9 @@ def free_of(image: Path) -> tuple[int, int]:
 
 
 def test_the_least_file_system_has_its_journal(tmp_path: Path) -> None:
-    need = fit.minimum(CARD, fit.Usage(blocks=1, inodes=1), machine=LocalRunner())
+    need = ext4_sizing.minimum(CARD, ext4_sizing.Usage(blocks=1, inodes=1), machine=LocalRunner())
 
-    small = scaling.ext4(CARD, size=need.size, inodes=need.inodes)
+    small = ext4_parameters.resized(CARD, size=need.size, inodes=need.inodes)
     image = ext4_images.image(
         tmp_path / "small.img", [a_folder(b"")], FolderContents(tmp_path / "c"), small
     )
@@ -176,15 +176,15 @@ def test_features_that_are_not_rebuilt_are_refused_here_already() -> None:
     odd = ext4_images.parameters(features=(*FEATURES, "bigalloc"))
 
     with pytest.raises(TargetRefusedError, match="bigalloc"):
-        fit.minimum(odd, fit.Usage(blocks=1, inodes=1), machine=LocalRunner())
+        ext4_sizing.minimum(odd, ext4_sizing.Usage(blocks=1, inodes=1), machine=LocalRunner())
 
 
 def test_without_contents_a_sparse_file_counts_in_full(tmp_path: Path) -> None:
     contents = FolderContents(tmp_path / "contents")
     tree = [a_folder(b""), a_file(contents, b"hole", bytes(20 * MIB))._replace(sparse=1)]
 
-    assert fit.need(tree, CARD, contents=contents).blocks == 1
-    assert fit.need(tree, CARD).blocks == 1 + 5120
+    assert ext4_sizing.need(tree, CARD, contents=contents).blocks == 1
+    assert ext4_sizing.need(tree, CARD).blocks == 1 + 5120
 
 
 @pytest.mark.parametrize("bits", [16, 32])
@@ -203,11 +203,11 @@ def test_a_fat_of_the_least_size_takes_its_tree(tmp_path: Path, bits: int) -> No
         clusters=130_000,
     )  # fmt: skip
 
-    need = fit_fat.need(tree, captured)
+    need = fat_sizing.need(tree, captured)
 
-    scaled = scaling.fat(captured, size=need.size)
+    scaled = fat_parameters.resized(captured, size=need.size)
     image = loop.blank_image(tmp_path / "boot.img", size=need.size)
-    fat.make(
+    fat_writer.make(
         image, offset=0, size=need.size, parameters=scaled, entries=tree, contents=contents,
         machine=machine,
     )  # fmt: skip

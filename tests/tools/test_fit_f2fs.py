@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.rebuild import fit_f2fs
+from holdstill.filesystems.kernel_filled import f2fs_sizing
 from holdstill.system.process import LocalRunner
 from support import loop, programs, truth
 from support.contents import in_order
@@ -66,9 +66,9 @@ def test_the_least_size_is_at_most_five_percent_above_what_is_needed(
     make(at, random.Random(9))  # noqa: S311  a tree, not a secret
     entries = in_order(truth.entries(at).values())
 
-    told = fit_f2fs.minimum(fit_f2fs.blocks(entries), machine=LocalRunner()).size
+    told = f2fs_sizing.minimum(f2fs_sizing.blocks(entries), machine=LocalRunner()).size
 
-    good, bad = told, fit_f2fs.LEAST - STEP
+    good, bad = told, f2fs_sizing.LEAST - STEP
     assert takes(at, tmp_path / "image", good)
     while good - bad > STEP:
         middle = (good + bad) // 2 // STEP * STEP
@@ -93,8 +93,8 @@ def takes(at: Path, image: Path, size: int) -> bool:
 
 def test_an_empty_tree_takes_the_least_that_can_be_made(tmp_path: Path) -> None:
     image = tmp_path / "image"
-    assert fit_f2fs.minimum(1, machine=LocalRunner()).size == fit_f2fs.LEAST
-    loop.blank_image(image, size=fit_f2fs.LEAST)
+    assert f2fs_sizing.minimum(1, machine=LocalRunner()).size == f2fs_sizing.LEAST
+    loop.blank_image(image, size=f2fs_sizing.LEAST)
     programs.run("mkfs.f2fs", "-q", "-f", image)
-    loop.blank_image(image, size=fit_f2fs.LEAST - MIB)
+    loop.blank_image(image, size=f2fs_sizing.LEAST - MIB)
     assert programs.attempt("mkfs.f2fs", "-q", "-f", image).returncode != 0

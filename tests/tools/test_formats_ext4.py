@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import LayoutError, VerificationError
-from holdstill.formats import ext4, source
-from holdstill.formats.tree import Content
+from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.file_tree import Content
 from holdstill.model import entries as entry_streams
+from holdstill.system import byte_source
 from support import loop, programs, witness
 
 if TYPE_CHECKING:
@@ -68,8 +69,8 @@ def described(image: Path) -> dict[str, str]:
 
 
 def parameters(image: Path) -> Ext4:
-    with source.opened(image) as opened:
-        return ext4.Ext4Reader(opened).parameters()
+    with byte_source.opened(image) as opened:
+        return ext4_reader.Ext4Reader(opened).parameters()
 
 
 def check_against_dumpe2fs(image: Path) -> None:
@@ -134,8 +135,8 @@ def test_every_group_is_where_dumpe2fs_says(tmp_path: Path, name: str) -> None:
     image = made(tmp_path / "fs.img", *FEATURE_SETS[name])
     report = programs.run("dumpe2fs", image).decode()
 
-    with source.opened(image) as opened:
-        volume = ext4.Ext4Reader(opened)
+    with byte_source.opened(image) as opened:
+        volume = ext4_reader.Ext4Reader(opened)
         size, per_group = volume.block_size, volume.superblock.inodes_per_group
         found = [
             (group.table // size, group.first_inode, per_group - group.initialised)
@@ -203,8 +204,8 @@ def test_a_tree_that_mke2fs_copied_reads_back(tmp_path: Path, name: str) -> None
     odd = {b"hole", b"holes"} if name == "inline_data" else set[bytes]()
     wanted = [entry for entry in witness.entries(tree) if entry.name and entry.name not in odd]
 
-    with source.opened(image) as opened:
-        found = list(ext4.Ext4Reader(opened).entries(Content.HASHED))
+    with byte_source.opened(image) as opened:
+        found = list(ext4_reader.Ext4Reader(opened).entries(Content.HASHED))
 
     mine = [entry for entry in found if entry.name not in {b"", b"lost+found"} | odd]
     assert mine == sorted(mine, key=entry_streams.key)
@@ -216,8 +217,8 @@ def test_a_tree_that_mke2fs_copied_reads_back(tmp_path: Path, name: str) -> None
 def test_one_file_can_be_found_and_read(tmp_path: Path) -> None:
     image = made(tmp_path / "fs.img", "-t", "ext4", "-d", str(plain_tree(tmp_path / "tree")))
 
-    with source.opened(image) as opened:
-        volume = ext4.Ext4Reader(opened)
+    with byte_source.opened(image) as opened:
+        volume = ext4_reader.Ext4Reader(opened)
         below = volume.find(b"a-b/below")
         names = [entry.path for entry in volume.children(b"a")]
         content = volume.read(b"file", limit=40_000)
@@ -239,8 +240,8 @@ def test_a_deep_extent_tree_is_read(tmp_path: Path) -> None:
     # 700 extents, 84 in a block of 1 KiB, 4 in the inode: more than one level.
     depth = programs.run("debugfs", "-R", "dump_extents -n /holes", image).decode()
     assert re.search(r"^ 0/ 2 ", depth, re.MULTILINE)
-    with source.opened(image) as opened:
-        content = ext4.Ext4Reader(opened).read(b"holes", limit=10 * MIB)
+    with byte_source.opened(image) as opened:
+        content = ext4_reader.Ext4Reader(opened).read(b"holes", limit=10 * MIB)
 
     assert content == (tree / "holes").read_bytes()
 
@@ -251,9 +252,9 @@ def test_a_file_beyond_4_gib_is_read_to_its_end(tmp_path: Path) -> None:
     _with_holes(tmp_path / "tree" / "far", {(1 << 32) + 5: end}, (1 << 32) + 100)
     image = made(tmp_path / "fs.img", "-t", "ext4", "-d", str(tmp_path / "tree"))
 
-    with source.opened(image) as opened:
-        volume = ext4.Ext4Reader(opened)
-        far = dict(volume.directory(volume.inode(ext4.ROOT)))[b"far"]
+    with byte_source.opened(image) as opened:
+        volume = ext4_reader.Ext4Reader(opened)
+        far = dict(volume.directory(volume.inode(ext4_reader.ROOT)))[b"far"]
         content = volume.read_file(volume.inode(far))
         pieces = [piece for piece in content if piece.count(0) != len(piece)]
 
@@ -264,8 +265,8 @@ def test_a_journal_that_still_holds_changes_is_refused(tmp_path: Path) -> None:
     image = made(tmp_path / "fs.img", "-t", "ext4")
     programs.run("debugfs", "-w", "-R", "feature needs_recovery", image)
 
-    with source.opened(image) as opened:
-        volume = ext4.Ext4Reader(opened)
+    with byte_source.opened(image) as opened:
+        volume = ext4_reader.Ext4Reader(opened)
 
         assert "needs_recovery" not in volume.parameters().features
         with pytest.raises(VerificationError, match="journal"):
@@ -276,8 +277,8 @@ def test_a_feature_that_nobody_knows_is_refused(tmp_path: Path) -> None:
     image = made(tmp_path / "fs.img", "-t", "ext4")
     programs.run("debugfs", "-w", "-R", "feature FEATURE_I30", image)
 
-    with source.opened(image) as opened:
-        volume = ext4.Ext4Reader(opened)
+    with byte_source.opened(image) as opened:
+        volume = ext4_reader.Ext4Reader(opened)
 
         assert "FEATURE_I30" in volume.parameters().features
         with pytest.raises(LayoutError, match="0x40000000"):
@@ -290,8 +291,8 @@ def test_a_changed_superblock_is_noticed_by_its_checksum(tmp_path: Path) -> None
         file.seek(1024 + 0x78)
         file.write(b"yttej")
 
-    with source.opened(image) as opened:
-        assert not ext4.Ext4Reader(opened).superblock.is_sound
+    with byte_source.opened(image) as opened:
+        assert not ext4_reader.Ext4Reader(opened).superblock.is_sound
 
 
 # STANDARDS 4: measured with mkfs.ext4 1.47.0 of Debian 12; the features are given here, because

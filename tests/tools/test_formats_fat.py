@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import VerificationError
-from holdstill.formats import fat, source
-from holdstill.formats.tree import Content
+from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.file_tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.model.entries import EntryType
+from holdstill.system import byte_source
 from support import loop, programs
 
 if TYPE_CHECKING:
@@ -53,8 +54,8 @@ def mtools(*words: str) -> bytes:
 
 
 def parameters(image: Path) -> Fat:
-    with source.opened(image) as opened:
-        return fat.FatReader(opened).parameters()
+    with byte_source.opened(image) as opened:
+        return fat_reader.FatReader(opened).parameters()
 
 
 @dataclass(frozen=True)
@@ -91,8 +92,8 @@ def copied(image: Path, top: Path) -> None:
 
 
 def files_in(image: Path) -> list[Entry]:
-    with source.opened(image) as opened:
-        found = list(fat.FatReader(opened).entries(Content.HASHED))
+    with byte_source.opened(image) as opened:
+        found = list(fat_reader.FatReader(opened).entries(Content.HASHED))
     assert found == sorted(found, key=entry_streams.key)
     return [entry for entry in found if entry.type is EntryType.FILE]
 
@@ -212,8 +213,8 @@ def test_files_are_found_whatever_the_case_of_their_letters(tmp_path: Path) -> N
     plain_tree(top)
     copied(image, top)
 
-    with source.opened(image) as opened:
-        volume = fat.FatReader(opened)
+    with byte_source.opened(image) as opened:
+        volume = fat_reader.FatReader(opened)
         found = volume.find(b"OVERLAYS/Inner/EMPTY")
         text = volume.read(b"config.txt", limit=1000)
         below = [entry.path for entry in volume.children(b"Overlays")]
@@ -231,14 +232,14 @@ def test_files_are_found_whatever_the_case_of_their_letters(tmp_path: Path) -> N
 @pytest.mark.parametrize(("kind", "at"), [("FAT12", 0x25), ("FAT16", 0x25), ("FAT32", 0x41)])
 def test_a_volume_that_is_in_use_is_dirty(tmp_path: Path, kind: str, at: int) -> None:
     image = made(tmp_path / "fat.img", kind)
-    with source.opened(image) as opened:
-        before = fat.FatReader(opened).is_dirty
+    with byte_source.opened(image) as opened:
+        before = fat_reader.FatReader(opened).is_dirty
     with image.open("r+b") as file:
         file.seek(at)
         file.write(b"\1")
 
-    with source.opened(image) as opened:
-        after = fat.FatReader(opened).is_dirty
+    with byte_source.opened(image) as opened:
+        after = fat_reader.FatReader(opened).is_dirty
 
     assert (before, after) == (False, True)
 

@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.disks import boot_gap, partition_table
+from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import LayoutError
-from holdstill.formats import gap, probe, source, swap, table
-from holdstill.formats.gap import GapExtent
+from holdstill.filesystems import probe
+from holdstill.filesystems.swap import swap_reader
 from holdstill.model.layout import Disk, Ext4, Fat, Partition, Raw, Swap, TableLabel
+from holdstill.system import byte_source
 from support import loop, programs
 
 if TYPE_CHECKING:
@@ -72,8 +75,8 @@ def made(path: Path, script: str, *, size: int = SIZE) -> Path:
 
 
 def read(image: Path) -> Disk:
-    with source.opened(image) as opened:
-        return table.read(opened)
+    with byte_source.opened(image) as opened:
+        return partition_table.read(opened)
 
 
 def said_by_sfdisk(image: Path) -> Disk:
@@ -147,9 +150,9 @@ def test_a_damaged_first_copy_of_a_gpt_is_replaced_by_the_second(tmp_path: Path)
         file.seek(512 + 60)
         file.write(b"\xff")
 
-    with source.opened(image) as opened:
-        assert table.read(opened) == whole
-        assert "first copy" in table.warnings(opened)[0]
+    with byte_source.opened(image) as opened:
+        assert partition_table.read(opened) == whole
+        assert "first copy" in partition_table.warnings(opened)[0]
 
 
 def test_a_gpt_that_is_damaged_twice_is_refused(tmp_path: Path) -> None:
@@ -168,9 +171,9 @@ def test_a_card_that_grew_is_read_with_a_warning(tmp_path: Path) -> None:
     with image.open("r+b") as file:
         file.truncate(SIZE + MIB)
 
-    with source.opened(image) as opened:
-        assert len(table.read(opened).partitions) == 2
-        warnings = table.warnings(opened)
+    with byte_source.opened(image) as opened:
+        assert len(partition_table.read(opened).partitions) == 2
+        warnings = partition_table.warnings(opened)
 
     assert warnings == ("the second copy of the GPT is at sector 524287, not at the end (526335)",)
 
@@ -178,8 +181,8 @@ def test_a_card_that_grew_is_read_with_a_warning(tmp_path: Path) -> None:
 def test_a_whole_gpt_has_no_warnings(tmp_path: Path) -> None:
     image = made(tmp_path / "card.img", SCRIPTS["gpt"])
 
-    with source.opened(image) as opened:
-        assert table.warnings(opened) == ()
+    with byte_source.opened(image) as opened:
+        assert partition_table.warnings(opened) == ()
 
 
 def test_an_image_that_was_cut_short_is_refused(tmp_path: Path) -> None:
@@ -224,7 +227,7 @@ def test_a_file_system_on_the_whole_card_is_one_partition(
 
     assert found.label is TableLabel.NONE
     assert [(p.number, p.start, p.size) for p in found.partitions] == [(1, 0, 131072)]
-    assert table.gap_ranges(found) == []
+    assert partition_table.gap_ranges(found) == []
 
 
 def test_a_blank_card_is_refused(tmp_path: Path) -> None:
@@ -242,15 +245,15 @@ def test_a_boot_loader_survives_the_way_through_a_gap_file(tmp_path: Path, name:
     image = made(tmp_path / "card.img", SCRIPTS[name])
     disk = read(image)
     dice = random.Random(7)  # noqa: S311
-    ends = [end for _, end in table.gap_ranges(disk)]
+    ends = [end for _, end in partition_table.gap_ranges(disk)]
     places = [0, *range(16384 + 8192, ends[-1] - 9000, 400_000)]
     with image.open("r+b") as file:
         for at in places:
             file.seek(at)
             file.write(dice.randbytes(440 if at == 0 else 9000))
 
-    with source.opened(image) as opened:
-        runs = gap.decode(gap.encode(gap.read(opened, disk)))
+    with byte_source.opened(image) as opened:
+        runs = boot_gap.decode(boot_gap.encode(boot_gap.read(opened, disk)))
     copy = made(tmp_path / "copy.img", SCRIPTS[name])
     programs.run("sfdisk", "--quiet", copy, stdin=programs.run("sfdisk", "--dump", image))
     with copy.open("r+b") as file:
@@ -264,8 +267,8 @@ def test_a_boot_loader_survives_the_way_through_a_gap_file(tmp_path: Path, name:
 def test_the_gap_of_an_empty_card_is_empty(tmp_path: Path) -> None:
     image = made(tmp_path / "card.img", SCRIPTS["the usual board"])
 
-    with source.opened(image) as opened:
-        assert gap.read(opened, table.read(opened)) == []
+    with byte_source.opened(image) as opened:
+        assert boot_gap.read(opened, partition_table.read(opened)) == []
 
 
 def test_the_gap_leaves_out_blocks_of_zeroes_and_the_table(tmp_path: Path) -> None:
@@ -276,8 +279,8 @@ def test_the_gap_leaves_out_blocks_of_zeroes_and_the_table(tmp_path: Path) -> No
         file.seek(8192)
         file.write(b"loader")
 
-    with source.opened(image) as opened:
-        runs = gap.read(opened, table.read(opened))
+    with byte_source.opened(image) as opened:
+        runs = boot_gap.read(opened, partition_table.read(opened))
 
     assert runs == [GapExtent(0, bytes(439) + b"!"), GapExtent(8192, b"loader" + bytes(4090))]
 
@@ -291,14 +294,14 @@ def test_a_swap_area_is_known_by_what_mkswap_gave_it(tmp_path: Path, page_size: 
     uuid = "3e6be9de-8139-11d1-9106-a43f08d823a6"
     programs.run("mkswap", "--pagesize", str(page_size), "-L", "still water", "-U", uuid, image)
 
-    with source.opened(image) as opened:
-        found = swap.read(opened)
+    with byte_source.opened(image) as opened:
+        found = swap_reader.read(opened)
 
     assert found == Swap(uuid=uuid, label="still water", page_size=page_size)
 
 
 def probed(image: Path) -> FileSystem:
-    with source.opened(image) as opened:
+    with byte_source.opened(image) as opened:
         return probe.probe(opened)
 
 

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from holdstill.formats import ext4_super
-from holdstill.formats import source as byte_source
+from holdstill.filesystems.ext4 import ext4_superblock
+from holdstill.system import byte_source
 from support import programs
 
 
@@ -22,7 +22,7 @@ def test_the_error_log_of_a_superblock_is_what_dumpe2fs_prints(tmp_path: Path) -
     said = programs.run("dumpe2fs", "-h", image).decode()
 
     with byte_source.opened(image) as source:
-        log = ext4_super.read(source).error_log
+        log = ext4_superblock.read(source).error_log
 
     assert log.number == 7
     assert log.first == (1_700_000_000, "ext4_lookup", 1834, 12, 345)
@@ -39,4 +39,4 @@ def test_a_new_file_system_has_no_errors(tmp_path: Path) -> None:
     programs.run("mkfs.ext4", "-q", "-F", image)
 
     with byte_source.opened(image) as source:
-        assert ext4_super.read(source).error_log == (0, None, None)
+        assert ext4_superblock.read(source).error_log == (0, None, None)

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board.inodes import InodeTables
+from holdstill.board.inode_tables import InodeTables
 from holdstill.errors import LayoutError, VerificationError
-from holdstill.formats import source as byte_source
+from holdstill.system import byte_source
 from support import loop, programs
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.formats.source import ByteSource
+    from holdstill.system.byte_source import ByteSource
 
 KINDS = {
     "as-mkfs-makes-it": (),

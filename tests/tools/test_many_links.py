@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper.disk import StoreDisk
+from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
 from support.keeping import Board, FakeClock
 

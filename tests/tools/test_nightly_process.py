@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.model.nightly import DaemonStatus, NightlyState, Phase
+from holdstill.model.nightly_state import DaemonStatus, NightlyState, Phase
 from support import keys, programs
 from support.listener import listening
 

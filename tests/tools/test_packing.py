@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import TargetRefusedError
-from holdstill.rebuild import packing
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.target import Existing
 from support import programs
 
@@ -25,11 +25,11 @@ class DeliberateError(Exception):
 
 
 def make(path: Path, content: bytes, *, existing: Existing = Existing.KEEP) -> None:
-    with packing.claimed_image(path, size=SIZE, existing=existing) as image:
+    with compressed_image.claimed_image(path, size=SIZE, existing=existing) as image:
         os.pwrite(image.handle, content, 200 * MIB)
 
 
-@pytest.mark.parametrize("suffix", packing.PACKERS)
+@pytest.mark.parametrize("suffix", compressed_image.PACKERS)
 def test_a_packed_image_is_unpacked_by_its_program_to_the_image(
     tmp_path: Path, suffix: str
 ) -> None:
@@ -42,7 +42,7 @@ def test_a_packed_image_is_unpacked_by_its_program_to_the_image(
     assert path.stat().st_size < MIB
 
 
-@pytest.mark.parametrize("suffix", packing.PACKERS)
+@pytest.mark.parametrize("suffix", compressed_image.PACKERS)
 def test_the_checksum_beside_it_is_right_and_nothing_else_is_left(
     tmp_path: Path, suffix: str
 ) -> None:
@@ -78,11 +78,11 @@ def test_what_is_there_is_left_alone(tmp_path: Path, name: str) -> None:
 def test_both_files_are_replaced_when_that_was_said(tmp_path: Path) -> None:
     path = tmp_path / "pier-3.img.zst"
     make(path, b"yesterday")
-    old = packing.checksum_path(path).read_bytes()
+    old = compressed_image.checksum_path(path).read_bytes()
 
     make(path, b"today", existing=Existing.REPLACE)
 
-    assert packing.checksum_path(path).read_bytes() != old
+    assert compressed_image.checksum_path(path).read_bytes() != old
     programs.run("env", f"--chdir={tmp_path}", "sha256sum", "--check", f"{path.name}.sha256")
 
 
@@ -93,7 +93,7 @@ def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
 
     with (
         pytest.raises(DeliberateError),
-        packing.claimed_image(path, size=SIZE, existing=Existing.REPLACE),
+        compressed_image.claimed_image(path, size=SIZE, existing=Existing.REPLACE),
     ):
         raise DeliberateError
 

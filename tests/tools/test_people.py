@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.model.nightly import Message, MessageKind
-from holdstill.notify import people
-from holdstill.notify.people import AppriseRecipients
-from holdstill.system.bounded import BoundedRunner
+from holdstill.model.nightly_state import Message, MessageKind
+from holdstill.notify import recipients
+from holdstill.notify.recipients import AppriseRecipients
+from holdstill.system.time_limited import BoundedRunner
 from support import programs
 from support.listener import Listener, listening
 
@@ -108,7 +108,7 @@ def test_one_address_that_fails_does_not_cost_the_others(server: Listener, tmp_p
 
     reached = everybody.send(letter_to(everybody))
 
-    assert reached == (people.fingerprint(server.url("other")),)
+    assert reached == (recipients.fingerprint(server.url("other")),)
 
 
 def test_without_a_file_nobody_is_told_and_nothing_is_started(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import threading
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.rehearse import screen
+from holdstill.rehearse import screenshot
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,7 +56,7 @@ def test_a_picture_is_asked_for_after_the_negotiation(tmp_path: Path) -> None:
     picture = tmp_path / "screen.png"
 
     with emulator(tmp_path / "control", DONE, DONE) as asked:
-        is_taken = screen.photograph(tmp_path / "control", picture)
+        is_taken = screenshot.photograph(tmp_path / "control", picture)
 
     assert is_taken
     assert [question["execute"] for question in asked] == ["qmp_capabilities", "screendump"]
@@ -65,13 +65,13 @@ def test_a_picture_is_asked_for_after_the_negotiation(tmp_path: Path) -> None:
 
 def test_a_refusal_is_no_picture_and_no_failure(tmp_path: Path) -> None:
     with emulator(tmp_path / "control", DONE, REFUSED):
-        assert not screen.photograph(tmp_path / "control", tmp_path / "screen.png")
+        assert not screenshot.photograph(tmp_path / "control", tmp_path / "screen.png")
 
 
 def test_an_emulator_that_ends_meanwhile_is_no_picture_and_no_failure(tmp_path: Path) -> None:
     with emulator(tmp_path / "control", DONE):
-        assert not screen.photograph(tmp_path / "control", tmp_path / "screen.png")
+        assert not screenshot.photograph(tmp_path / "control", tmp_path / "screen.png")
 
 
 def test_an_emulator_that_is_gone_is_no_picture_and_no_failure(tmp_path: Path) -> None:
-    assert not screen.photograph(tmp_path / "control", tmp_path / "screen.png")
+    assert not screenshot.photograph(tmp_path / "control", tmp_path / "screen.png")

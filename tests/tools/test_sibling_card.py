@@ -9,20 +9,18 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.formats import ext4 as ext4_reader
-from holdstill.formats import fat as fat_reader
-from holdstill.formats import source, table
-from holdstill.formats.tree import Content
+from holdstill.disks import partition_table, partition_table_writer
+from holdstill.filesystems.ext4 import ext4_reader, ext4_writer
+from holdstill.filesystems.fat import fat_reader, fat_writer
+from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Ext4, Fat
 from holdstill.model.manifest import CapturedPart, Grade
-from holdstill.rebuild import bootcheck, fixups, identity
-from holdstill.rebuild.fixups import Sibling, SiblingTools
-from holdstill.rebuild.hostkeys import SshKeygen
+from holdstill.rebuild import bootcheck, new_identity, sibling_changes
 from holdstill.rebuild.overlay import Overlay
-from holdstill.rebuild.writers import ext4 as ext4_writer
-from holdstill.rebuild.writers import fat as fat_writer
-from holdstill.rebuild.writers import table as table_writer
+from holdstill.rebuild.sibling_changes import Sibling, SiblingTools
+from holdstill.rebuild.ssh_host_keys import SshKeygen
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import boot_card, loop, programs
 from support.boot_card import DISK_ID, ROOT_UUID, VERSION, Parts
@@ -31,7 +29,7 @@ from support.captured import MACHINE_ID, CapturedFiles, pier_3
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.formats.tree import FileTree
+    from holdstill.filesystems.file_tree import FileTree
 
 MACHINE = LocalRunner()
 GPT_TABLE = """\
@@ -77,8 +75,8 @@ class Captured:
 
     def __init__(self, folder: Path, image: Path) -> None:
         self.files = CapturedFiles(folder)
-        with source.opened(image) as card:
-            self.disk = table.read(card)
+        with byte_source.opened(image) as card:
+            self.disk = partition_table.read(card)
             places = [(p.start * 512, p.size * 512) for p in self.disk.partitions]
             boot, root = (card.window(*place) for place in places)
             self.fat = fat_reader.FatReader(boot)
@@ -130,7 +128,7 @@ def rebuild(image: Path, sibling: Sibling, captured: Captured) -> None:
         machine=MACHINE,
     )
     ext4_writer.finish(image, offset=place, parameters=ext4, machine=MACHINE)
-    table_writer.write(image, made.disk, MACHINE)
+    partition_table_writer.write(image, made.disk, MACHINE)
 
 
 def ids_of(image: Path) -> dict[str, str]:
@@ -161,9 +159,9 @@ def test_a_sibling_differs_in_every_id_and_boots(
     (tmp_path / "board").mkdir()
     original = boot_card.make(tmp_path / "board", parts)
     captured = Captured(tmp_path, original)
-    new = identity.invent(captured.manifest, "pier-4", os.urandom)
+    new = new_identity.invent(captured.manifest, "pier-4", os.urandom)
 
-    sibling = fixups.make_sibling(
+    sibling = sibling_changes.make_sibling(
         captured.manifest,
         new,
         files=captured.files,
@@ -176,7 +174,7 @@ def test_a_sibling_differs_in_every_id_and_boots(
     before, after = ids_of(original), ids_of(image)
     assert before.keys() == after.keys()
     assert [name for name in before if before[name].lower() == after[name].lower()] == []
-    with source.opened(image) as card:
+    with byte_source.opened(image) as card:
         report = bootcheck.check(card)
     assert report.is_bootable, "\n".join(report.lines())
     assert [link for chain in report.chains for link in chain.links if link.breaks] == []
@@ -207,5 +205,5 @@ def test_a_replacement_is_the_same_card(tmp_path: Path) -> None:
     again = Captured(tmp_path / "board", image)
     assert again.files.entries(1) == captured.files.entries(1)
     assert again.disk == captured.disk
-    with source.opened(image) as card:
+    with byte_source.opened(image) as card:
         assert bootcheck.check(card).is_bootable

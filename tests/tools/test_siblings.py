@@ -12,15 +12,15 @@ import pytest
 
 from holdstill.keeper import enrolment
 from holdstill.model import names
-from holdstill.system.clock import SystemClock
-from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
+from holdstill.system.clocks import SystemClock
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from support import keeping, keys
 from support.keeping import Board, FakeClock
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from holdstill.keeper.service import LocalKeeper
+    from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
 
 pytestmark = pytest.mark.timeout(240)

@@ -23,11 +23,11 @@ from typing import TYPE_CHECKING, TypeVar
 import pytest
 
 from holdstill.errors import HoldstillError, UsageError
-from holdstill.keeper import captures, enrolment, marks, thin
+from holdstill.keeper import annotations as marks
+from holdstill.keeper import board_captures, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.model.settings import Retention
-from holdstill.records import index as indexes
-from holdstill.records import manifest as manifests
+from holdstill.records import index_file, manifest_file
 from support import keeping
 from support.faulty import FailingDisk, FaultyDisk, Loss, PowerCutDisk, PowerCutError
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures, QuickDisk
@@ -35,9 +35,9 @@ from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSig
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-    from holdstill.keeper.disk import StoreDisk
-    from holdstill.keeper.service import LocalKeeper
+    from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
+    from holdstill.keeper.store_disk import StoreDisk
     from holdstill.model.manifest import Manifest
 
 T = TypeVar("T")
@@ -102,7 +102,7 @@ def enrolling(root: Path, disk: StoreDisk) -> str:
 
 def pinning(root: Path, disk: StoreDisk) -> str:
     store = stores.open_store(root, disk=disk)
-    name = captures.BoardCaptures(store, PIER_3, FakeSignatures()).briefs()[0].name
+    name = board_captures.BoardCaptures(store, PIER_3, FakeSignatures()).briefs()[0].name
     marks.pin(store, PIER_3, name, clock=FakeClock())
     return ""
 
@@ -156,7 +156,7 @@ def prepared(memory: Path) -> Path:
 
 def good_captures(root: Path) -> dict[str, dict[str, tuple[int, bytes]]]:
     """Return everything of every capture that is listed without a fault."""
-    shelf = captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
+    shelf = board_captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
     return {
         brief.name: keeping.snapshot(shelf.folder / brief.name)
         for brief in shelf.briefs()
@@ -171,7 +171,7 @@ def check_store(root: Path, *, allowed: tuple[str, ...] = ()) -> None:
         assert hashlib.sha256(held.path.read_bytes()).hexdigest() == held.digest, held.path
     for board in store.boards():
         assert enrolment.read(store, board).live_keys
-    shelf = captures.BoardCaptures(store, PIER_3, FakeSignatures())
+    shelf = board_captures.BoardCaptures(store, PIER_3, FakeSignatures())
     for brief in shelf.briefs():
         assert set(brief.faults) <= set(allowed), brief
         check_capture(shelf.capture(brief.name))
@@ -179,16 +179,16 @@ def check_store(root: Path, *, allowed: tuple[str, ...] = ()) -> None:
 
 @functools.cache
 def decoded(data: bytes) -> Manifest:
-    return manifests.decode(data)
+    return manifest_file.decode(data)
 
 
-def check_capture(capture: captures.StoredCapture) -> None:
+def check_capture(capture: board_captures.StoredCapture) -> None:
     manifest = decoded(capture.manifest_bytes())
     index = capture.index_path.read_bytes()
     assert hashlib.sha256(index).hexdigest() == manifest.index.sha256
     assert capture.gap_path is not None
     assert capture.gap_path.read_bytes() == b"boot code"
-    with indexes.opened(capture.index_path) as opened:
+    with index_file.opened(capture.index_path) as opened:
         for entry in opened.entries(2):
             if entry.digest:
                 placed = capture.tree_path(2) / os.fsdecode(entry.path)
@@ -198,7 +198,7 @@ def check_capture(capture: captures.StoredCapture) -> None:
 
 def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked: str) -> None:
     """Check a store after a fault, finish what was cut off, and check again."""
-    check_store(root, allowed=(captures.INTERRUPTED,))
+    check_store(root, allowed=(board_captures.INTERRUPTED,))
     now = good_captures(root)
     for name, state in before.items():
         assert (may_go and name not in now) or now[name] == state, name

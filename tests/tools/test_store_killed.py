@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper import captures
+from holdstill.keeper import board_captures
 from holdstill.keeper import store as stores
 from support import keeping, victim
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
-    from holdstill.keeper.service import LocalKeeper
+    from holdstill.keeper.local import LocalKeeper
 
 pytestmark = pytest.mark.timeout(300)
 STRIDE = 4
@@ -47,7 +47,7 @@ def killed_at(root: Path, number: int) -> subprocess.CompletedProcess[bytes]:
 
 def test_i1_i2_a_keeper_killed_anywhere_leaves_every_sealed_capture_whole(root: Path) -> None:
     """Each victim finds what the one before left, and one of them gets through in the end."""
-    shelf = captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
+    shelf = board_captures.BoardCaptures(stores.open_store(root), PIER_3, FakeSignatures())
     first = shelf.briefs()[0].name
     before = keeping.snapshot(shelf.folder / first)
     deaths, sealed = 0, ""
@@ -58,7 +58,7 @@ def test_i1_i2_a_keeper_killed_anywhere_leaves_every_sealed_capture_whole(root: 
         assert briefs[0].faults == ()
         assert keeping.snapshot(shelf.folder / first) == before
         for brief in briefs[1:]:
-            assert brief.faults in {(), (captures.INTERRUPTED,)}
+            assert brief.faults in {(), (board_captures.INTERRUPTED,)}
         for held in shelf.store.contents.all():
             assert hashlib.sha256(held.path.read_bytes()).hexdigest() == held.digest
         if done.returncode == 0:

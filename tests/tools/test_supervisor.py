@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.system.supervisor import SdNotify
+from holdstill.system.sd_notify import SdNotify
 from support import programs
 
 if TYPE_CHECKING:

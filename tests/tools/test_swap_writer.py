@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from holdstill.filesystems.swap import swap_writer
 from holdstill.model.layout import Swap
-from holdstill.rebuild.writers import swap
 from support import loop, programs
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ def test_an_area_is_what_mkswap_makes(tmp_path: Path) -> None:
     theirs.chmod(0o600)
     programs.run("mkswap", "--uuid", UUID, "--label", "tide-swap", theirs)
 
-    swap.make(ours, offset=0, size=SIZE, parameters=Swap(uuid=UUID, label="tide-swap"))
+    swap_writer.make(ours, offset=0, size=SIZE, parameters=Swap(uuid=UUID, label="tide-swap"))
 
     assert ours.read_bytes() == theirs.read_bytes()
 
@@ -29,7 +29,7 @@ def test_an_area_is_what_mkswap_makes(tmp_path: Path) -> None:
 def test_an_area_at_an_offset_is_known_by_uuid_and_label(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=SIZE * 3)
 
-    swap.make(image, offset=SIZE, size=SIZE, parameters=Swap(uuid=UUID, label="tide"))
+    swap_writer.make(image, offset=SIZE, size=SIZE, parameters=Swap(uuid=UUID, label="tide"))
 
     said = programs.run("blkid", "-p", "-O", str(SIZE), "-o", "export", image).decode()
     assert f"UUID={UUID}\n" in said
@@ -40,6 +40,6 @@ def test_an_area_at_an_offset_is_known_by_uuid_and_label(tmp_path: Path) -> None
 def test_an_area_of_a_board_with_large_pages_is_one(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "swap", size=SIZE)
 
-    swap.make(image, offset=0, size=SIZE, parameters=Swap(uuid=UUID, page_size=16384))
+    swap_writer.make(image, offset=0, size=SIZE, parameters=Swap(uuid=UUID, page_size=16384))
 
     assert f"UUID:  {UUID}".encode() in programs.run("swaplabel", image)

@@ -13,20 +13,21 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from holdstill.formats import fat as fat_reader
-from holdstill.formats import gap, source, table
-from holdstill.formats.tree import Content
+from holdstill.disks import boot_gap as gap
+from holdstill.disks import partition_table
+from holdstill.filesystems.fat import fat_reader, syslinux
+from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import EntryType
 from holdstill.model.manifest import Attachment, CapturedPart, Grade
-from holdstill.rebuild import packing
+from holdstill.rebuild import compressed_image
 from holdstill.rebuild.target import Existing
-from holdstill.rebuild.writers import syslinux
-from holdstill.records import index as index_file
-from holdstill.system.clock import SystemClock
+from holdstill.records import index_file
+from holdstill.system import byte_source
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import deciding
+from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildDependencies, RebuildReport, RebuildSource
 from support import boot_card, loop, programs
 from support.capture_folder import CaptureFolder
@@ -70,8 +71,8 @@ def a_card(folder: Path, *, directory: str = "") -> Path:
 def captured(folder: Path, image: Path) -> Iterator[RebuildSource]:
     """Capture a card through our own readers."""
     contents = FolderContents(folder / "content")
-    with source.opened(image) as card:
-        disk = table.read(card)
+    with byte_source.opened(image) as card:
+        disk = partition_table.read(card)
         place = disk.partition(1)
         fat = fat_reader.FatReader(card.window(place.start * 512, place.size * 512))
         entries = list(fat.entries(Content.HASHED))
@@ -100,8 +101,8 @@ def captured(folder: Path, image: Path) -> Iterator[RebuildSource]:
 def rebuild(image: Path, source: RebuildSource) -> RebuildReport:
     machine = LocalRunner()
     size = source.manifest.disk.size
-    plan = deciding.plan_rebuild(source, size=size, wish=PlanOptions(), machine=machine)
-    with packing.claimed_image(image, size=size, existing=Existing.KEEP) as target:
+    plan = plan_rebuild.plan_rebuild(source, size=size, wish=PlanOptions(), machine=machine)
+    with compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target:
         means = RebuildDependencies(machine, SystemClock(), Silent())
         return workflow_rebuild.carry_out_on(target, plan, source, means)
 

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.disks import partition_table, partition_table_writer
 from holdstill.errors import LayoutError, TargetFailedError
-from holdstill.formats import source
-from holdstill.formats import table as reader
 from holdstill.model.layout import Disk, Partition, TableLabel
-from holdstill.rebuild.writers import table
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from support import loop, programs
 
@@ -64,8 +63,8 @@ def gpt(*, first_lba: int = 2048, last_lba: int = 0, entries_lba: int = 0) -> Di
 
 
 def read_table(image: Path) -> Disk:
-    with source.opened(image) as card:
-        return reader.read(card)
+    with byte_source.opened(image) as card:
+        return partition_table.read(card)
 
 
 @pytest.mark.parametrize(
@@ -87,7 +86,7 @@ def test_logical_partitions_lie_as_sfdisk_would_lay_them(
     script = "label: dos\nlabel-id: 0x5ca1ab1e\n" + "\n".join(lines).replace("=c", "=c, bootable")
     theirs = loop.partitioned_image(tmp_path / "theirs.img", size=SIZE, script=script)
 
-    table.write(ours, disk, LocalRunner())
+    partition_table_writer.write(ours, disk, LocalRunner())
 
     assert ours.read_bytes() == theirs.read_bytes()
 
@@ -107,7 +106,7 @@ def test_logical_partitions_stay_where_sfdisk_would_not_put_them(
     disk = logical(*places)
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
-    table.write(image, disk, LocalRunner())
+    partition_table_writer.write(image, disk, LocalRunner())
 
     rows = json.loads(programs.run("sfdisk", "--json", image))["partitiontable"]["partitions"]
     assert [(row["start"], row["size"]) for row in rows[2:]] == places
@@ -119,7 +118,7 @@ def test_a_link_without_room_is_refused(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
     with pytest.raises(LayoutError, match="no room for the link of logical partition 6"):
-        table.write(image, logical((16385, 2048), (18433, 100)), LocalRunner())
+        partition_table_writer.write(image, logical((16385, 2048), (18433, 100)), LocalRunner())
 
     assert image.stat().st_blocks == 0
 
@@ -132,7 +131,7 @@ def test_boot_code_and_loaders_outlive_the_table(tmp_path: Path, disk: Disk) -> 
         card.seek(32 << 10)
         card.write(LOADER)
 
-    table.write(image, disk, LocalRunner())
+    partition_table_writer.write(image, disk, LocalRunner())
 
     written = image.read_bytes()
     assert written[:440] == BOOT_CODE
@@ -142,7 +141,7 @@ def test_boot_code_and_loaders_outlive_the_table(tmp_path: Path, disk: Disk) -> 
 def test_a_gpt_keeps_names_attributes_and_numbers(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
-    table.write(image, gpt(), LocalRunner())
+    partition_table_writer.write(image, gpt(), LocalRunner())
 
     found = json.loads(programs.run("sfdisk", "--json", image))["partitiontable"]
     assert found["id"] == gpt().id
@@ -156,7 +155,7 @@ def test_a_gpt_keeps_names_attributes_and_numbers(tmp_path: Path) -> None:
 def test_a_gpt_made_for_a_smaller_card_uses_all_of_a_larger_one(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=2 * SIZE)
 
-    table.write(image, gpt(last_lba=SIZE // 512 - 34), LocalRunner())
+    partition_table_writer.write(image, gpt(last_lba=SIZE // 512 - 34), LocalRunner())
 
     assert read_table(image).last_lba == 2 * SIZE // 512 - 34
 
@@ -169,7 +168,7 @@ def test_a_loader_at_8_kib_outlives_a_gpt_whose_entries_make_room(tmp_path: Path
         card.seek(8 << 10)
         card.write(LOADER)
 
-    table.write(image, disk, LocalRunner())
+    partition_table_writer.write(image, disk, LocalRunner())
 
     assert image.read_bytes()[8 << 10 :].startswith(LOADER)
     assert read_table(image).entries_lba == 4096
@@ -180,12 +179,12 @@ def test_a_table_that_does_not_fit_is_told_in_sfdisks_words(tmp_path: Path) -> N
     image = loop.blank_image(tmp_path / "card.img", size=SIZE // 32)
 
     with pytest.raises(TargetFailedError, match=r"sfdisk.*ended with status 1"):
-        table.write(image, gpt(), LocalRunner())
+        partition_table_writer.write(image, gpt(), LocalRunner())
 
 
 def test_a_file_system_on_the_whole_disk_gets_no_table(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
-    table.write(image, Disk(size=SIZE, label=TableLabel.NONE), LocalRunner())
+    partition_table_writer.write(image, Disk(size=SIZE, label=TableLabel.NONE), LocalRunner())
 
     assert image.stat().st_blocks == 0

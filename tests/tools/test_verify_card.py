@@ -9,13 +9,16 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
+from holdstill.disks import boot_gap
+from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import LayoutError, SecurityError, VerificationError
-from holdstill.formats import ext4, fat, gap, source
-from holdstill.formats.gap import GapExtent
-from holdstill.formats.tree import Content
+from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.model.layout import Ext4, Fat, Other, Swap
-from holdstill.verify import card
+from holdstill.system import byte_source
+from holdstill.verify import card_check
 from support import cards, loop, programs
 
 if TYPE_CHECKING:
@@ -24,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.layout import Disk
     from holdstill.model.manifest import Manifest
-    from holdstill.verify.card import CardReport
+    from holdstill.verify.card_check import CardReport
 
 SCRIPT = """\
 label: dos
@@ -55,7 +58,7 @@ class Card:
     def check(
         self, *, disk: Disk | None = None, expected: Callable[[int], Iterable[Entry]] | None = None
     ) -> CardReport:
-        return card.check_card(
+        return card_check.check_card(
             self.image,
             self.manifest,
             disk=disk,
@@ -85,14 +88,14 @@ def made(tmp_path: Path) -> Card:
     disk = cards.table_of(image)
     odd = hashlib.sha256(b"odd".ljust(2048 * SECTOR, b"\0")).hexdigest()
     known = cards.file_systems_of(image, disk, raw={ODD: odd})
-    with source.opened(image) as opened:
+    with byte_source.opened(image) as opened:
         boot, root = (
             opened.window(STARTS[number] * SECTOR, size * SECTOR)
             for number, size in ((BOOT, 131072), (ROOT, 131072))
         )
         entries = {
-            BOOT: list(fat.FatReader(boot).entries(Content.HASHED)),
-            ROOT: list(ext4.Ext4Reader(root).entries(Content.HASHED)),
+            BOOT: list(fat_reader.FatReader(boot).entries(Content.HASHED)),
+            ROOT: list(ext4_reader.Ext4Reader(root).entries(Content.HASHED)),
         }
     return Card(image, cards.manifest_of(disk, known), entries)
 
@@ -159,9 +162,9 @@ def test_one_changed_field_of_one_file_is_named(
 
 
 def test_one_changed_byte_of_a_file_is_named(made: Card) -> None:
-    with source.opened(made.image) as opened:
-        volume = ext4.Ext4Reader(opened.window(made.offset(ROOT), 131072 * SECTOR))
-        inode = volume.inode(dict(volume.directory(volume.inode(ext4.ROOT)))[b"readings"])
+    with byte_source.opened(made.image) as opened:
+        volume = ext4_reader.Ext4Reader(opened.window(made.offset(ROOT), 131072 * SECTOR))
+        inode = volume.inode(dict(volume.directory(volume.inode(ext4_reader.ROOT)))[b"readings"])
         piece = next(volume.pieces(inode))
     made.overwrite(made.offset(ROOT) + piece.physical * volume.block_size + 700, b"#")
 
@@ -290,7 +293,7 @@ def test_a_card_without_a_table_is_refused(made: Card) -> None:
 def test_contents_can_be_checked_before_there_is_a_table(made: Card) -> None:
     made.overwrite(0, bytes(512))
 
-    report = card.check_contents(
+    report = card_check.check_contents(
         made.image, made.manifest, disk=made.manifest.disk, expected=made.entries.__getitem__
     )
 
@@ -331,7 +334,7 @@ def test_an_error_of_the_capture_is_not_taken_for_one_of_the_card(made: Card) ->
 
 
 def test_another_kind_of_file_system_is_a_difference(made: Card) -> None:
-    report = card.check_card(
+    report = card_check.check_card(
         made.image,
         made.manifest,
         expected=made.entries.__getitem__,
@@ -349,14 +352,14 @@ def test_differences_are_counted_beyond_those_that_are_listed(made: Card) -> Non
     )
 
     assert report.total == 2 * 500
-    assert len(report.differences) == card.SHOWN_MAX
+    assert len(report.differences) == card_check.SHOWN_MAX
 
 
 def test_progress_is_told_in_bytes(made: Card) -> None:
     said: list[int] = []
     big = made.manifest.disk.partitions[0].size * SECTOR
 
-    card.check_contents(
+    card_check.check_contents(
         made.image,
         made.manifest,
         disk=made.manifest.disk,
@@ -375,5 +378,5 @@ def test_every_kind_of_partition_was_in_the_card(made: Card) -> None:
     kinds = {part.number: type(part.file_system) for part in made.manifest.parts}
 
     assert (kinds[BOOT], kinds[ROOT], kinds[SWAP]) == (Fat, Ext4, Swap)
-    with source.opened(made.image) as opened:
-        assert gap.read(opened, made.manifest.disk) == [LOADER]
+    with byte_source.opened(made.image) as opened:
+        assert boot_gap.read(opened, made.manifest.disk) == [LOADER]

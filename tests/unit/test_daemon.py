@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
-from holdstill.model.nightly import DaemonStatus, MessageKind, NightlyState, Phase
+from holdstill.model.nightly_state import DaemonStatus, MessageKind, NightlyState, Phase
 from support.nights import LINE, Board, Span
 
 NOON = "2026-11-24T12:00"

@@ -10,7 +10,7 @@ from datetime import timedelta
 
 import pytest
 
-from holdstill.model.nightly import MessageKind
+from holdstill.model.nightly_state import MessageKind
 from support.nights import LINE, Board, Span
 
 QUIET = "notify: {summary_days: []}\n"

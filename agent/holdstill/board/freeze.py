@@ -15,10 +15,9 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board import marks as shared
-from holdstill.board import stacking
+from holdstill.board import freeze_order, freeze_state
+from holdstill.board.freeze_state import FreezeState
 from holdstill.board.guard import HeldMount
-from holdstill.board.marks import FreezeState
 from holdstill.errors import DegradedError, PauseError
 from holdstill.model.paths import BoardPath
 from holdstill.system import files, ioctl
@@ -27,8 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from holdstill.board.freeze_state import FrozenFileSystem, SharedFreezeState
     from holdstill.board.guard import Guard
-    from holdstill.board.marks import FrozenFileSystem, SharedFreezeState
     from holdstill.board.mounts import Mount
 
 CANNOT = frozenset({errno.EOPNOTSUPP, errno.ENOTTY})
@@ -53,7 +52,7 @@ def hold_mounts(
     Raises:
         PauseError: a mount point does not lead to its file system any more.
     """
-    order = stacking.freeze_order(wanted, stacking.read_stacking(all_mounts))
+    order = freeze_order.freeze_order(wanted, freeze_order.read_stacking(all_mounts))
     with ExitStack() as undo:
         held = []
         for mount in order:
@@ -278,7 +277,7 @@ def thaw_left_over(
         DegradedError: something would not thaw; it is tried again the next time.
     """
     try:
-        marks, marked = shared.left_over(marks_file)
+        marks, marked = freeze_state.left_over(marks_file)
     except (FileNotFoundError, ValueError):
         return ()
     report = _thaw_marked(marks, marked, all_mounts, kernel)

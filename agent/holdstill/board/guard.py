@@ -14,9 +14,8 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board import marks as shared
-from holdstill.board import vigil
-from holdstill.board.vigil import Protection
+from holdstill.board import freeze_state, guard_process
+from holdstill.board.guard_process import Protection
 from holdstill.errors import PauseError
 from holdstill.system import ioctl, process
 
@@ -24,10 +23,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from holdstill.board.marks import SharedFreezeState
+    from holdstill.board.freeze_state import SharedFreezeState
     from holdstill.board.mounts import Mount
     from holdstill.model.paths import BoardPath
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
 
 MARKS = "frozen"
 """The file in the journal directory that says what is frozen by us."""
@@ -107,13 +106,13 @@ class Guard:
         """
         self.check()
         deadline = self.clock.monotonic() + self.seconds
-        self._order(vigil.ARM, deadline)
+        self._order(guard_process.ARM, deadline)
         return deadline
 
     def stand_down(self) -> None:
         """Stop the time: nothing is frozen any more."""
         with suppress(PauseError):  # a dead guard needs no telling
-            self._order(vigil.STAND_DOWN, 0.0)
+            self._order(guard_process.STAND_DOWN, 0.0)
 
     def check(self) -> None:
         """Make sure that the guard lives and has not acted.
@@ -128,7 +127,7 @@ class Guard:
 
     def _order(self, letter: bytes, moment: float) -> None:
         try:
-            os.write(self.orders, vigil.ORDER.pack(letter, moment))
+            os.write(self.orders, guard_process.ORDER.pack(letter, moment))
         except BrokenPipeError as error:
             raise _guard_is_dead() from error
 
@@ -181,10 +180,10 @@ def _shared_marks(
     mounts: Sequence[HeldMount], journal: Path | None
 ) -> Iterator[SharedFreezeState]:
     if journal is None:
-        yield shared.in_memory(len(mounts))
+        yield freeze_state.in_memory(len(mounts))
         return
-    marked = [shared.FrozenFileSystem(held.mount.device, held.point.raw) for held in mounts]
-    with shared.on_tmpfs(journal / MARKS, marked) as marks:
+    marked = [freeze_state.FrozenFileSystem(held.mount.device, held.point.raw) for held in mounts]
+    with freeze_state.on_tmpfs(journal / MARKS, marked) as marks:
         yield marks
 
 
@@ -195,7 +194,7 @@ def _guarding(handles: Sequence[int], marks: SharedFreezeState) -> Iterator[tupl
     answer, from_guard = os.pipe2(os.O_CLOEXEC)
     with _signals_blocked():  # or the copy could run a handler of ours
         child = process.fork_child(
-            lambda: vigil.run_guard(handles, marks, orders=orders, ready=from_guard)
+            lambda: guard_process.run_guard(handles, marks, orders=orders, ready=from_guard)
         )
     os.close(orders)
     os.close(from_guard)

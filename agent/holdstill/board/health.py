@@ -15,15 +15,15 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import readiness
 from holdstill.errors import VerificationError
-from holdstill.formats import ext4_super
-from holdstill.formats import source as byte_source
+from holdstill.filesystems.ext4 import ext4_superblock
 from holdstill.model.layout import Ext4, Record
+from holdstill.system import byte_source
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from holdstill.board.layout import BoardLayout, BoardPart
-    from holdstill.formats.ext4_super import ErrorLog
+    from holdstill.filesystems.ext4.ext4_superblock import ErrorLog
     from holdstill.system.process import Runner
 
 SYS = Path("/sys")
@@ -156,9 +156,9 @@ def _error_log(part: BoardPart, board: BoardLayout) -> ErrorLog:
     # reaches the disk's device only when the journal is written back.
     if part.device.is_block_device():
         with byte_source.opened(part.device) as source:
-            return ext4_super.read(source).error_log
+            return ext4_superblock.read(source).error_log
     with byte_source.opened(board.device) as source:
-        return ext4_super.read(source.window(part.offset, part.size)).error_log
+        return ext4_superblock.read(source.window(part.offset, part.size)).error_log
 
 
 def _line(path: Path) -> str:

@@ -14,23 +14,23 @@ from typing import TYPE_CHECKING, assert_never
 
 import msgspec
 
-from holdstill.board import recipes, trusted
-from holdstill.board.services import (
+from holdstill.board import database_hooks, root_owned
+from holdstill.board.service_control import HookSession, ServiceState
+from holdstill.board.service_hooks import (
     CommandControl,
     ContainerControl,
     FreezeUnitControl,
     StopUnitControl,
 )
-from holdstill.board.way import HookSession, ServiceState
 from holdstill.errors import DegradedError, HoldstillError, PauseError, UsageError
 from holdstill.model.settings import Hook, HookHow
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from holdstill.board.journal import PendingUndo, UndoLog
-    from holdstill.board.way import HookRunner, ServiceControl
-    from holdstill.system.clock import Clock
+    from holdstill.board.service_control import HookRunner, ServiceControl
+    from holdstill.board.undo_log import PendingUndo, UndoLog
+    from holdstill.system.clocks import Clock
 
 KIND = "resume"
 """Of our debts in the journal."""
@@ -104,7 +104,7 @@ def check_programs(hook: Hook) -> None:
     """
     for words in (hook.quiesce, hook.resume):
         if words:
-            trusted.check_command(words)
+            root_owned.check_command(words)
 
 
 def cautions(hook: Hook) -> list[str]:
@@ -196,7 +196,7 @@ def _untimed_way(shift: HookSession) -> ServiceControl:
         case HookHow.CONTAINER:
             return ContainerControl(shift)
         case HookHow.RECIPE:
-            return recipes.recipe_for(shift)
+            return database_hooks.recipe_for(shift)
         case _:
             assert_never(shift.hook.how)
 

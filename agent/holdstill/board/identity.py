@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from holdstill.model.manifest import BoardIdentity
-from holdstill.system import clock
+from holdstill.system import clocks
 
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 """Appears after the first synchronisation since boot (systemd-timesyncd(8))."""
@@ -60,7 +60,7 @@ class ClockSigns:
 def clock_signs() -> ClockSigns:
     """Look for the signs."""
     return ClockSigns(
-        is_kept_right=clock.is_kept_right(),
+        is_kept_right=clocks.is_kept_right(),
         was_set=SYNCHRONISED.exists(),
         awaits=_TIMESYNC.exists() and not _CHRONY.exists(),
         lost_power=_RTC.is_dir() and not any(_RTC.iterdir()),

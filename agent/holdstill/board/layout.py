@@ -14,12 +14,13 @@ import msgspec
 
 from holdstill.board import mounts
 from holdstill.board.mounts import Mount
+from holdstill.disks import partition_table
 from holdstill.errors import LayoutError
-from holdstill.formats import probe, table
-from holdstill.formats import source as byte_source
+from holdstill.filesystems import probe
 from holdstill.model.layout import Container, Disk, Ext4, Other, Partition, TableLabel
 from holdstill.model.paths import BoardPath
 from holdstill.model.sizes import SECTOR
+from holdstill.system import byte_source
 
 if TYPE_CHECKING:
     from holdstill.model.layout import FileSystem
@@ -154,7 +155,7 @@ def read_disk(device: Path) -> Disk:
     """
     try:
         with byte_source.opened(device) as source:
-            disk = table.read(source, sector_size=_sector_size(device))
+            disk = partition_table.read(source, sector_size=_sector_size(device))
     except OSError as error:
         raise LayoutError(
             f"cannot read {device}: {error.strerror}",

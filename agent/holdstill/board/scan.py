@@ -15,17 +15,16 @@ from contextlib import ExitStack, contextmanager, suppress
 from enum import Enum
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.board.rules import Choice
-from holdstill.formats.ext4 import KEPT_FLAGS
+from holdstill.board.path_filter import Choice
 from holdstill.model import paths
-from holdstill.model.entries import NEVER_SEEN, Entry, EntryType, Omitted, Seen
-from holdstill.system import files, ioctl, view
+from holdstill.model.entries import KEPT_FLAGS, NEVER_SEEN, Entry, EntryType, Omitted, Seen
+from holdstill.system import bare_mount, files, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from holdstill.board.inodes import Facts
-    from holdstill.board.rules import PathFilter
+    from holdstill.board.inode_tables import Facts
+    from holdstill.board.path_filter import PathFilter
 
 _INLINE = 0x10000000
 """FS_INLINE_DATA_FL: the content is in the inode, so that the file occupies no blocks."""
@@ -95,7 +94,7 @@ def opened_root(mount: bytes) -> Iterator[int]:
     """
     with ExitStack() as undo:
         try:
-            handle = undo.enter_context(view.bare_mount(mount))
+            handle = undo.enter_context(bare_mount.bare_mount(mount))
         except PermissionError:
             handle = undo.enter_context(files.opened(mount, os.O_RDONLY | os.O_DIRECTORY))
         yield handle

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.board import journal, ram, rules
-from holdstill.cli import options, render, tell, wiring
+from holdstill.board import path_filter, tmpfs, undo_log
+from holdstill.cli import options, progress, tables, wiring
 from holdstill.errors import DegradedError
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
+from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
-from holdstill.workflow import resuming
+from holdstill.workflow import recovery
 
 if TYPE_CHECKING:
-    from holdstill.model.exchange import Hello
+    from holdstill.model.protocol import Hello
 
 
 @click.command()
@@ -41,13 +41,13 @@ def inspect(settings_path: Path, *, offline: bool, as_json: bool) -> None:
     found = workflow_inspect.inspect(
         settings,
         ask_keeper=None if offline else ask_keeper,
-        excluded=(*rules.DEFAULT_EXCLUDES, *settings.exclude),
+        excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
     )
     if as_json:
         options.print_json(found)
         return
-    render.inspection(found, render.console())
+    tables.inspection(found, tables.console())
 
 
 @click.command()
@@ -65,12 +65,12 @@ def capture(settings_path: Path, *, as_json: bool) -> int:
     """
     settings = options.read_board_settings(settings_path)
     err = Console(stderr=True)
-    with tell.telling(err) as teller, wiring.capture_means(settings, teller) as means:
+    with progress.telling(err) as teller, wiring.capture_means(settings, teller) as means:
         report = workflow_capture.capture(settings, means)
     if as_json:
         options.print_json(report)
     else:
-        render.capture_report(report, render.console())
+        tables.capture_report(report, tables.console())
     return DegradedError.exit_code if report.is_degraded else 0
 
 
@@ -86,9 +86,9 @@ def resume(settings_path: Path) -> None:
       holdstill resume
     """
     settings = options.read_board_settings(settings_path)
-    with journal.opened(ram.choose(Path(settings.spool))) as debts:
-        done = resuming.put_back(debts, machine=BoundedRunner(), clock=SystemClock())
-    out = render.console()
+    with undo_log.opened(tmpfs.choose(Path(settings.spool))) as debts:
+        done = recovery.put_back(debts, machine=BoundedRunner(), clock=SystemClock())
+    out = tables.console()
     for what in done:
         out.print(f"put back: {what}")
     if not done:

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.cli import options, render
-from holdstill.demo import story
-from holdstill.demo.story import DemoDependencies
+from holdstill.cli import options, tables
+from holdstill.demo import scenario
+from holdstill.demo.scenario import DemoDependencies
 from holdstill.model.sizes import human
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 if TYPE_CHECKING:
     from holdstill.demo.report import DemoReport, RebuiltCard
-    from holdstill.workflow.report import PartReport
+    from holdstill.workflow.capture_report import PartReport
 
 
 @click.command()
@@ -38,9 +38,9 @@ def demo(keep: Path | None, *, plain: bool, as_json: bool) -> None:
     Example:
       holdstill demo --keep /var/tmp/pier-3
     """
-    out = Console(stderr=True, highlight=False, markup=False) if as_json else render.console()
+    out = Console(stderr=True, highlight=False, markup=False) if as_json else tables.console()
     means = DemoDependencies(LocalRunner(), SystemClock(), out)
-    report = story.run_demo(means, keep=keep, shortcoming="not wanted" if plain else "")
+    report = scenario.run_demo(means, keep=keep, shortcoming="not wanted" if plain else "")
     if as_json:
         options.print_json(report)
         return
@@ -53,7 +53,7 @@ def _show(report: DemoReport, out: Console) -> None:
     out.print(f"The board pier-3: {where}, {report.entries:,} files and more")
     _show_captures(report, out)
     _show_cards(report, out)
-    out.print(f"Taken out of the newest capture: {story.TAKEN_OUT}, which says of the keeper:")
+    out.print(f"Taken out of the newest capture: {scenario.TAKEN_OUT}, which says of the keeper:")
     out.print(f"  {report.taken_out.splitlines()[-1]}")
     out.print()
     out.print(f"Set up in {report.set_up_seconds:.0f} s, all the rest {report.seconds:.0f} s")
@@ -61,7 +61,7 @@ def _show(report: DemoReport, out: Console) -> None:
 
 
 def _show_captures(report: DemoReport, out: Console) -> None:
-    rows = render.table("", "first capture", "after a day's changes",
+    rows = tables.table("", "first capture", "after a day's changes",
                         numbers=("first capture", "after a day's changes"))  # fmt: skip
     both = (report.first, report.second)
     for title, cells in (
@@ -86,7 +86,7 @@ def _show_captures(report: DemoReport, out: Console) -> None:
 
 def _show_cards(report: DemoReport, out: Console) -> None:
     columns = [f"{card.name}: {human(card.done.size)}" for card in report.rebuilt]
-    rows = render.table("rebuilt from the newest", *columns, numbers=columns)
+    rows = tables.table("rebuilt from the newest", *columns, numbers=columns)
     for title, cells in (
         ("rebuilt and read back in", [f"{card.done.seconds:.1f} s" for card in report.rebuilt]),
         ("of that reading back", [f"{c.done.verify_seconds:.1f} s" for c in report.rebuilt]),

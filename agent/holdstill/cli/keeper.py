@@ -9,14 +9,14 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import render
+from holdstill.cli import tables
 from holdstill.errors import UsageError
-from holdstill.keeper import enrolment, marks
-from holdstill.keeper import serve as serving
+from holdstill.keeper import annotations as marks
+from holdstill.keeper import enrolment, ssh_server
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.records import signature
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 
@@ -53,7 +53,7 @@ def init(store: Path) -> None:
     """
     is_old = (store / "store.yaml").is_file()
     made = stores.create(store.absolute(), clock=SystemClock())
-    out = render.console()
+    out = tables.console()
     if is_old:
         boards = ", ".join(made.boards()) or "none yet"
         out.print(
@@ -62,7 +62,7 @@ def init(store: Path) -> None:
         )
     else:
         out.print(f"{made.root} is a store now")
-    render.warnings(made.facts.abilities.complaints(), out)
+    tables.warnings(made.facts.abilities.complaints(), out)
 
 
 @keeper.command()
@@ -115,7 +115,7 @@ def serve(store: Path, board: str) -> int:
     Example, as the line of `keeper enrol` in authorized_keys has it:
       holdstill keeper serve --store /srv/holdstill --board pier-3
     """
-    return serving.forced_command(
+    return ssh_server.forced_command(
         stores.open_store(store),
         names.check_board(board),
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),

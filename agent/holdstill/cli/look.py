@@ -10,16 +10,15 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.cli import options, reach, render, tell
+from holdstill.cli import open_capture, options, progress, tables
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.model.sizes import human
-from holdstill.system.clock import SystemClock
-from holdstill.verify.audit import RereadBudget
+from holdstill.system.clocks import SystemClock
+from holdstill.verify.reread import RereadBudget
 from holdstill.workflow import audit as auditing
+from holdstill.workflow import capture_ref, capture_scope, compare_sources
 from holdstill.workflow import compare as comparing
-from holdstill.workflow import finding, sides
-from holdstill.workflow import scene as scenes
 from holdstill.workflow.compare import ChangeKind, CompareOptions
 
 if TYPE_CHECKING:
@@ -27,9 +26,9 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from holdstill.workflow.audit import AuditReport
+    from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.compare import Change, Comparison, PartComparison
-    from holdstill.workflow.scene import CaptureScope
-    from holdstill.workflow.sides import CompareSource
+    from holdstill.workflow.compare_sources import CompareSource
 
 _SIGNS = {
     ChangeKind.ADDED: "+",
@@ -86,13 +85,17 @@ def compare(
     """
     wish = CompareOptions(listed, frozenset() if times else frozenset({ChangeKind.TIME}))
     with ExitStack() as undo:
-        scene = scenes.survey_board(options.read_board_settings(settings_path)) if live else None
+        scene = (
+            capture_scope.survey_board(options.read_board_settings(settings_path))
+            if live
+            else None
+        )
         left, right = _sides(before, after, scene, store_address)
         found = comparing.compare(undo.enter_context(left), undo.enter_context(right), wish)
     if as_json:
         options.print_json(found)
         return
-    _show(found, render.console())
+    _show(found, tables.console())
 
 
 def _sides(
@@ -102,8 +105,12 @@ def _sides(
         if after:
             raise UsageError("--live is the second side", hint="name one capture at most")
         state = Path(scene.settings.state)
-        known = _captured(before, store_address) if before else sides.remembered(scene, state)
-        return known, sides.live(scene)
+        known = (
+            _captured(before, store_address)
+            if before
+            else compare_sources.remembered(scene, state)
+        )
+        return known, compare_sources.live(scene)
     if not before:
         raise UsageError(
             "which captures?", hint="name one or two as BOARD/CAPTURE, or give --live"
@@ -116,8 +123,8 @@ def _sides(
 @contextmanager
 def _captured(reference: str, store_address: str | None) -> Iterator[CompareSource]:
     with (
-        reach.capture(store_address, reference) as stored,
-        sides.captured(finding.trusted(stored)) as side,
+        open_capture.capture(store_address, reference) as stored,
+        compare_sources.captured(capture_ref.trusted(stored)) as side,
     ):
         yield side
 
@@ -129,7 +136,7 @@ def _show(found: Comparison, out: Console) -> None:
     for part in found.parts:
         _show_part(part, out)
     _show_packages(found, out)
-    render.warnings(found.troubles, out)
+    tables.warnings(found.troubles, out)
     if found.is_same:
         out.print("nothing differs but times")
 
@@ -204,7 +211,7 @@ def audit(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> int:
       holdstill audit --budget 2G --rate 5M --json
     """
     settings = options.read_board_settings(settings_path)
-    with tell.telling(Console(stderr=True)) as teller:
+    with progress.telling(Console(stderr=True)) as teller:
         report = auditing.audit(
             settings, budget=_budget(budget), rate=sizes.parse_size(rate), clock=SystemClock(),
             tell=teller,
@@ -212,7 +219,7 @@ def audit(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> int:
     if as_json:
         options.print_json(report)
     else:
-        _show_audit(report, render.console())
+        _show_audit(report, tables.console())
     return VerificationError.exit_code if report.damages else 0
 
 

@@ -11,8 +11,8 @@ import traceback
 import click
 
 from holdstill.errors import HoldstillError, PreflightError
-from holdstill.system import stopping
-from holdstill.system.stopping import TerminationRequested
+from holdstill.system import termination
+from holdstill.system.termination import TerminationRequested
 
 EPILOG = (
     "Exit codes: 0 done, 2 usage, 3 busy, 4 refused beforehand, 5 pause failed, 6 link, "
@@ -74,7 +74,7 @@ def holdstill() -> None:
 
 def main() -> None:
     """Run the command line and end with its exit code; told to stop, put back what is held."""
-    with stopping.stoppable():
+    with termination.stoppable():
         sys.exit(run(sys.argv[1:]))
 
 

@@ -10,30 +10,30 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.board import identity, ram
+from holdstill.board import identity, tmpfs
 from holdstill.board.readiness import BoardReadiness
-from holdstill.cli import options, render, watch, wiring
+from holdstill.cli import options, tables, watch, wiring
 from holdstill.daemon import DaemonDependencies, Nightly
 from holdstill.errors import DegradedError, LinkError, PreflightError, UsageError
 from holdstill.keeper import store as keeper_store
 from holdstill.notify import metrics
-from holdstill.notify.herald import Notifier
-from holdstill.notify.lines import LevelLog
-from holdstill.notify.people import AppriseRecipients
-from holdstill.schedule import diary as diaries
-from holdstill.schedule.agenda import DueNights
+from holdstill.notify.log import LevelLog
+from holdstill.notify.notifier import Notifier
+from holdstill.notify.recipients import AppriseRecipients
+from holdstill.schedule import state_file
+from holdstill.schedule.due_nights import DueNights
 from holdstill.schedule.zone import LocalZone
-from holdstill.system import stopping
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.system import termination
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.system.stopping import TerminationRequested
-from holdstill.system.supervisor import SdNotify
-from holdstill.transport import addresses
-from holdstill.transport.addresses import FolderAddress
+from holdstill.system.sd_notify import SdNotify
+from holdstill.system.termination import TerminationRequested
+from holdstill.system.time_limited import BoundedRunner
+from holdstill.transport import store_address
+from holdstill.transport.store_address import FolderAddress
+from holdstill.workflow import board_state, board_status, silence
 from holdstill.workflow import capture as workflow_capture
-from holdstill.workflow import memory, standing, watching
-from holdstill.workflow.trying import AttemptRunner
+from holdstill.workflow.attempt import AttemptRunner
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,13 +41,13 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from holdstill.model.nightly import NightlyState
+    from holdstill.model.nightly_state import NightlyState
     from holdstill.model.settings import BoardSettings, KeeperSettings
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
+    from holdstill.workflow.board_status import BoardStatus
+    from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.ports import Progress
-    from holdstill.workflow.report import CaptureReport
-    from holdstill.workflow.standing import BoardStatus
-    from holdstill.workflow.watching import BoardSilence
+    from holdstill.workflow.silence import BoardSilence
 
 
 @click.command()
@@ -63,11 +63,11 @@ def nightly(settings_path: Path) -> None:
       holdstill nightly --settings /etc/holdstill/board.yaml
     """
     settings = options.read_board_settings(settings_path)
-    place = ram.choose(Path(settings.spool))
-    with diaries.held(place):
+    place = tmpfs.choose(Path(settings.spool))
+    with state_file.held(place):
         life = Nightly(settings, _means(settings, settings_path, place))
         try:
-            with stopping.stoppable():
+            with termination.stoppable():
                 life.run()
         except TerminationRequested:
             life.stop()
@@ -115,11 +115,11 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> DaemonD
             longest=settings.nightly.longest_hours * 3600,
         ),
         herald=Notifier(settings.board, people),
-        book=diaries.NightlyStateFile(Path(settings.state)),
-        window=diaries.LiveStatusFile(place),
+        book=state_file.NightlyStateFile(Path(settings.state)),
+        window=state_file.LiveStatusFile(place),
         supervisor=supervisor,
         lines=lines,
-        last_sealed=lambda: memory.sealed_at(Path(settings.state)),
+        last_sealed=lambda: board_state.sealed_at(Path(settings.state)),
         publish=_publisher(settings, lines),
     )
 
@@ -130,7 +130,7 @@ def _insist_on_medium(settings: BoardSettings) -> None:
     Raises:
         LinkError: it is not, which is worth another try.
     """
-    address = addresses.parse(settings.keeper)
+    address = store_address.parse(settings.keeper)
     if isinstance(address, FolderAddress) and not (address.path / "store.yaml").is_file():
         raise LinkError(
             f"{address.path} holds no store just now",
@@ -196,7 +196,7 @@ def status(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     if as_json:
         options.print_json({"board": board, "keeper": states or (), "exit_code": code})
     else:
-        _show(board, states, render.console())
+        _show(board, states, tables.console())
     return code
 
 
@@ -217,14 +217,16 @@ def _is_there(path: Path) -> bool:
 
 def _board_standing(path: Path) -> BoardStatus:
     settings = options.read_board_settings(path)
-    _is_there(Path(settings.state) / diaries.DIARY)
-    place = ram.choose(Path(settings.spool))
-    return standing.read_status(settings, place=place, now=SystemClock().now(), zone=LocalZone()())
+    _is_there(Path(settings.state) / state_file.DIARY)
+    place = tmpfs.choose(Path(settings.spool))
+    return board_status.read_status(
+        settings, place=place, now=SystemClock().now(), zone=LocalZone()()
+    )
 
 
 def _keeper_states(settings: KeeperSettings) -> tuple[BoardSilence, ...]:
     opened = keeper_store.open_store(Path(settings.store))
-    return watching.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
+    return silence.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
 
 
 def _show(

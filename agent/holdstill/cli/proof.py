@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.cli import options, render, store, tell
+from holdstill.cli import options, progress, store, tables
 from holdstill.errors import VerificationError
-from holdstill.formats import source as byte_source
 from holdstill.rebuild import bootcheck as boot
-from holdstill.rehearse.run import DEADLINE
-from holdstill.system.clock import SystemClock
+from holdstill.rehearse.rehearsal import DEADLINE
+from holdstill.system import byte_source
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import finding, rehearsal
+from holdstill.workflow import capture_ref, rehearse_capture
 
 if TYPE_CHECKING:
-    from holdstill.rehearse.run import Rehearsal
+    from holdstill.rehearse.rehearsal import Rehearsal
 
 
 @click.command()
@@ -41,7 +41,7 @@ def bootcheck(target: Path, *, model: str, as_json: bool) -> int:
     if as_json:
         options.print_json(report)
     else:
-        out = render.console()
+        out = tables.console()
         for line in report.lines():
             out.print(line)
     return 0 if report.is_bootable else VerificationError.exit_code
@@ -85,10 +85,10 @@ def rehearse(
       holdstill rehearse pier-3 --store /srv/holdstill
     """
     opened = store.open_local(store_address)
-    stored = finding.trusted(finding.find(opened, capture, runner=LocalRunner()))
+    stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     place = log or Path(f"{stored.board}-{stored.name}.console")
-    with tell.telling(Console(stderr=True)) as teller:
-        found = rehearsal.rehearse(
+    with progress.telling(Console(stderr=True)) as teller:
+        found = rehearse_capture.rehearse(
             opened, stored, machine=LocalRunner(), clock=SystemClock(), tell=teller,
             scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
             sign=sign,
@@ -101,7 +101,7 @@ def rehearse(
 
 
 def _show(found: Rehearsal, name: str) -> None:
-    out = render.console()
+    out = tables.console()
     verdict = "booted" if found.booted else "did NOT boot"
     out.print(f"{name} {verdict} ({found.way}, {found.seconds:.0f} s)")
     if found.broken is not None:

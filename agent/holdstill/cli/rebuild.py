@@ -12,29 +12,29 @@ import click
 import msgspec
 from rich.console import Console
 
-from holdstill.cli import options, reach, render, tell
+from holdstill.cli import open_capture, options, progress, tables
 from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.model.layout import Record
-from holdstill.rebuild import claims, devices, packing
-from holdstill.rebuild.claims import Confirmation
+from holdstill.rebuild import block_device, compressed_image, device_safety
+from holdstill.rebuild.device_safety import Confirmation
 from holdstill.rebuild.planner import Plan
 from holdstill.rebuild.target import Existing
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import deciding, finding, leaving
+from holdstill.workflow import capture_ref, plan_rebuild, skip_damaged
 from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.deciding import PlanOptions
+from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildDependencies
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.keeper.captures import StoredCapture
+    from holdstill.keeper.board_captures import StoredCapture
     from holdstill.rebuild.target import Target
-    from holdstill.workflow.afar import RemoteCapture
     from holdstill.workflow.ports import Progress
     from holdstill.workflow.rebuild import RebuildReport, RebuildSource
+    from holdstill.workflow.remote_capture import RemoteCapture
 
 
 @dataclass(frozen=True)
@@ -120,26 +120,26 @@ def rebuild(
         Confirmation(confirm, again, sizes.parse_size(largest)),
     )
     wish = PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free))
-    if leave_out_damaged and reach.host(store_address):
+    if leave_out_damaged and open_capture.host(store_address):
         raise UsageError(
             "--leave-out-damaged reads every content first, and they are elsewhere",
             hint="run it at the keeper, into an image; then write that to the card",
         )
     with ExitStack() as undo:
-        stored = undo.enter_context(reach.capture(store_address, capture))
+        stored = undo.enter_context(open_capture.capture(store_address, capture))
         _judge(stored, despite_faults=despite_faults)
         source = undo.enter_context(
-            workflow_rebuild.opened(stored, str(stored.name), ahead=reach.ahead(stored))
+            workflow_rebuild.opened(stored, str(stored.name), ahead=open_capture.ahead(stored))
         )
-        teller = undo.enter_context(tell.telling(Console(stderr=True)))
+        teller = undo.enter_context(progress.telling(Console(stderr=True)))
         variant = _varied(source, sibling, teller, leave_out_damaged=leave_out_damaged)
         done = _rebuild(variant, goal, wish, teller, dry_run=dry_run)
     if as_json:
         options.print_json(done)
     elif isinstance(done, Proposal):
-        render.plan(done.plan, done.changes, done.left_out, render.console())
+        tables.plan(done.plan, done.changes, done.left_out, tables.console())
     else:
-        render.rebuild_report(done, render.console())
+        tables.rebuild_report(done, tables.console())
     is_whole = not done.left_out and (isinstance(done, Proposal) or done.bootable)
     return 0 if is_whole else DegradedError.exit_code
 
@@ -176,16 +176,16 @@ def _varied(
     source: RebuildSource, sibling: str | None, teller: Progress, *, leave_out_damaged: bool
 ) -> Variant:
     changes: tuple[str, ...] = ()
-    gone = leaving.damaged(source, teller) if leave_out_damaged else {}
-    source = leaving.without(source, gone)
+    gone = skip_damaged.damaged(source, teller) if leave_out_damaged else {}
+    source = skip_damaged.without(source, gone)
     if sibling:
         source, changes = workflow_rebuild.sibling(source, sibling, LocalRunner())
-    return Variant(source, changes, leaving.told(source, gone))
+    return Variant(source, changes, skip_damaged.told(source, gone))
 
 
 def _judge(stored: StoredCapture | RemoteCapture, *, despite_faults: bool) -> None:
     if not despite_faults:
-        finding.trusted(stored)
+        capture_ref.trusted(stored)
         return
     for fault in stored.faults:
         click.echo(f"warning: used despite a fault: {fault}", err=True)
@@ -216,12 +216,12 @@ def _rebuild(
 ) -> RebuildReport | Proposal:
     machine, source = LocalRunner(), variant.source
     goal = _sized(goal, source)
-    plan = deciding.plan_rebuild(
+    plan = plan_rebuild.plan_rebuild(
         source, size=goal.size, wish=wish, machine=machine, step=teller.step
     )
     if dry_run:
         return Proposal(plan=plan, changes=variant.changes, left_out=variant.left_out)
-    render.left_out(variant.left_out, Console(stderr=True, highlight=False, markup=False))
+    tables.left_out(variant.left_out, Console(stderr=True, highlight=False, markup=False))
     with _claimed(goal, plan) as target:
         means = RebuildDependencies(machine, SystemClock(), teller)
         report = workflow_rebuild.carry_out_on(target, plan, source, means)
@@ -231,7 +231,7 @@ def _rebuild(
 def _sized(goal: Goal, source: RebuildSource) -> Goal:
     """Fill in the size: the card's own, or that of the captured card."""
     if goal.is_device:
-        return replace(goal, size=devices.inspect_device(goal.path, LocalRunner()).size)
+        return replace(goal, size=block_device.inspect_device(goal.path, LocalRunner()).size)
     return replace(goal, size=goal.size or source.manifest.disk.size)
 
 
@@ -239,12 +239,14 @@ def _sized(goal: Goal, source: RebuildSource) -> Goal:
 def _claimed(goal: Goal, plan: Plan) -> Iterator[Target]:
     """Hold the target, after whoever is there has agreed to lose what is on it."""
     if not goal.is_device:
-        with packing.claimed_image(goal.path, size=goal.size, existing=goal.existing) as image:
+        with compressed_image.claimed_image(
+            goal.path, size=goal.size, existing=goal.existing
+        ) as image:
             yield image
         return
     machine = LocalRunner()
     consent = goal.consent if goal.consent.token else _asked(goal, machine)
-    with claims.claimed_device(
+    with device_safety.claimed_device(
         goal.path, needed=plan.disk.size, consent=consent, machine=machine
     ) as device:
         yield device
@@ -252,7 +254,7 @@ def _claimed(goal: Goal, plan: Plan) -> Iterator[Target]:
 
 def _asked(goal: Goal, machine: LocalRunner) -> Confirmation:
     """Ask in a terminal for the card's serial or size; in scripts, --confirm says it."""
-    device = devices.inspect_device(goal.path, machine)
+    device = block_device.inspect_device(goal.path, machine)
     if not sys.stdin.isatty():
         return goal.consent
     click.echo(device.describe(), err=True)

@@ -13,17 +13,17 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.board import rules
-from holdstill.cli import options, render, tell, wiring
+from holdstill.board import path_filter
+from holdstill.cli import options, progress, tables, wiring
 from holdstill.errors import HoldstillError, PreflightError, UsageError
 from holdstill.model import names
 from holdstill.model import settings as model_settings
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.transport import addresses
-from holdstill.transport.addresses import FolderAddress
-from holdstill.transport.login import OneTimeLogin
+from holdstill.system.time_limited import BoundedRunner
+from holdstill.transport import store_address
+from holdstill.transport.password_login import OneTimeLogin
+from holdstill.transport.store_address import FolderAddress
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import setup as workflow_setup
@@ -31,7 +31,7 @@ from holdstill.workflow.setup import Answers, Machine
 
 if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
-    from holdstill.transport.pins import HostKey
+    from holdstill.transport.host_keys import HostKey
 
 DEFAULT_TIME = "02:30"
 STORE = "/srv/holdstill"
@@ -205,7 +205,7 @@ def _hostname() -> str | None:
 
 def _address(text: str) -> str:
     try:
-        return str(addresses.parse(text.strip()))
+        return str(store_address.parse(text.strip()))
     except UsageError as error:
         raise click.UsageError(f"{error}; {error.hint}") from error
 
@@ -230,7 +230,7 @@ def _time(text: str) -> str:
 
 def _confirmed(machine: Machine, fingerprint: str) -> HostKey | None:
     """Return the keeper's host key, confirmed by a person; None for a directory."""
-    address = addresses.parse(machine.settings.keeper)
+    address = store_address.parse(machine.settings.keeper)
     pin = workflow_setup.ask_host_key(address)
     if pin is None or (not fingerprint and workflow_setup.is_pinned(machine, pin)):
         return pin
@@ -297,7 +297,7 @@ def _line_from(descriptor: int) -> str:
 
 def _introduce(machine: Machine, public: str, pin: HostKey | None, door: _Door) -> bool:
     """Have the board enrolled; tell whether the keeper answers it."""
-    if isinstance(addresses.parse(machine.settings.keeper), FolderAddress):
+    if isinstance(store_address.parse(machine.settings.keeper), FolderAddress):
         workflow_setup.enrol_here(machine, public, SystemClock())
     if _answers(machine):
         return True
@@ -351,10 +351,10 @@ def _inspect(settings: BoardSettings) -> None:
     found = workflow_inspect.inspect(
         settings,
         ask_keeper=None,
-        excluded=(*rules.DEFAULT_EXCLUDES, *settings.exclude),
+        excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
     )
-    render.inspection(found, render.console())
+    tables.inspection(found, tables.console())
 
 
 def _install(machine: Machine, where: _Where) -> None:
@@ -381,11 +381,11 @@ def _wants_capture() -> bool:
 
 def _first_capture(settings: BoardSettings) -> None:
     with (
-        tell.telling(Console(stderr=True)) as teller,
+        progress.telling(Console(stderr=True)) as teller,
         wiring.capture_means(settings, teller) as means,
     ):
         report = workflow_capture.capture(settings, means)
-    render.capture_report(report, render.console())
+    tables.capture_report(report, tables.console())
 
 
 def _remove(where: _Where, *, is_sure: bool) -> None:

@@ -7,25 +7,25 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, reach, render
+from holdstill.cli import open_capture, options, tables
 from holdstill.errors import DegradedError
-from holdstill.keeper.captures import BoardCaptures
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
-from holdstill.records import index as index_file
-from holdstill.system.clock import SystemClock
+from holdstill.records import index_file
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import finding, getting
-from holdstill.workflow.getting import DamagePolicy
+from holdstill.workflow import capture_ref, extract
+from holdstill.workflow.extract import DamagePolicy
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
-    from holdstill.model.exchange import CaptureBrief
     from holdstill.model.names import BoardName
+    from holdstill.model.protocol import CaptureBrief
 
 
 def open_local(given: str | None) -> Store:
     """Open a store that is a directory of this machine; see reach.open_local."""
-    return reach.open_local(given)
+    return open_capture.open_local(given)
 
 
 @click.command("list")
@@ -45,9 +45,9 @@ def list_(board: str | None, store_address: str | None, *, as_json: bool) -> Non
     if as_json:
         options.print_json(found)
         return
-    out = render.console()
+    out = tables.console()
     for name, briefs in found.items():
-        render.briefs(name, briefs, now=SystemClock().now(), out=out)
+        tables.briefs(name, briefs, now=SystemClock().now(), out=out)
     if not found:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
 
@@ -55,9 +55,9 @@ def list_(board: str | None, store_address: str | None, *, as_json: bool) -> Non
 def _briefs(
     board: str | None, store_address: str | None
 ) -> dict[BoardName, tuple[CaptureBrief, ...]]:
-    address = reach.host(store_address)
+    address = open_capture.host(store_address)
     if address is not None:
-        with reach.library(address) as library:
+        with open_capture.library(address) as library:
             own = library.insist_own(board) if board else library.board
             return {own: library.briefs()}
     store = open_local(store_address)
@@ -77,14 +77,14 @@ def show(capture: str, store_address: str | None, *, as_json: bool) -> None:
     Example:
       holdstill show pier-3/000042 --store /srv/holdstill
     """
-    with reach.capture(store_address, capture) as stored:
+    with open_capture.capture(store_address, capture) as stored:
         found, faults = stored.manifest(), stored.faults
     if as_json:
         options.print_json(found)
         return
-    out = render.console()
-    render.warnings(faults, out)
-    render.manifest(found, out)
+    out = tables.console()
+    tables.warnings(faults, out)
+    tables.manifest(found, out)
 
 
 @click.command()
@@ -118,22 +118,22 @@ def get(
       holdstill get pier-3 /etc/hostname --to ./hostname
       holdstill get pier-3/000042 1:/cmdline.txt
     """
-    with reach.capture(store_address, capture) as stored:
-        finding.trusted(stored)
-        part, inside = finding.locate(stored.manifest(), path)
+    with open_capture.capture(store_address, capture) as stored:
+        capture_ref.trusted(stored)
+        part, inside = capture_ref.locate(stored.manifest(), path)
         target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
-        ahead = reach.ahead(stored)
+        ahead = open_capture.ahead(stored)
         with index_file.opened(stored.index_path) as index:
-            got = getting.extract(
+            got = extract.extract(
                 index,
                 part.number,
-                getting.spelled(index, part, inside),
+                extract.spelled(index, part, inside),
                 contents=stored,
                 to=target,
                 ahead=ahead,
                 damaged=damaged,
             )
-    render.got(got, f"{stored.board}/{stored.name}", target, render.console())
+    tables.got(got, f"{stored.board}/{stored.name}", target, tables.console())
     return DegradedError.exit_code if got.damaged else 0
 
 

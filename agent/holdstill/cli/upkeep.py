@@ -9,21 +9,22 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.cli import options, render, store, tell
+from holdstill.cli import options, progress, store, tables
 from holdstill.errors import UsageError, VerificationError
-from holdstill.formats import source
-from holdstill.keeper import marks, thin
+from holdstill.keeper import annotations as marks
+from holdstill.keeper import thin
 from holdstill.model import names, sizes
 from holdstill.model.settings import Retention
-from holdstill.system.clock import SystemClock
+from holdstill.system import byte_source
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import finding, verifying
+from holdstill.workflow import capture_ref, verify_captures
 from holdstill.workflow import rebuild as workflow_rebuild
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
-    from holdstill.verify.card import CardReport
+    from holdstill.verify.card_check import CardReport
 
 
 @click.command()
@@ -71,17 +72,17 @@ def verify(
     opened = store.open_local(store_address)
     if card is not None:
         return _verify_card(opened, capture, card, as_json=as_json)
-    with tell.telling(Console(stderr=True)) as teller:
-        report = verifying.verify_store(
+    with progress.telling(Console(stderr=True)) as teller:
+        report = verify_captures.verify_store(
             opened, capture, within_days=within, rate=sizes.parse_size(rate),
             clock=SystemClock(), runner=LocalRunner(), tell=teller,
         )  # fmt: skip
     if as_json:
         options.print_json(report)
     else:
-        render.store_report(report, render.console())
+        tables.store_report(report, tables.console())
     if is_mended:
-        for digest, outcome in verifying.mend(opened, report).items():
+        for digest, outcome in verify_captures.mend(opened, report).items():
             click.echo(f"{digest}: {outcome}", err=True)
     return 0 if report.is_good else VerificationError.exit_code
 
@@ -89,10 +90,12 @@ def verify(
 def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:
     if not capture:
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
-    source.insist_plain(card)
-    stored = finding.trusted(finding.find(opened, capture, runner=LocalRunner()))
+    byte_source.insist_plain(card)
+    stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     with workflow_rebuild.opened(stored, str(stored.name)) as capture_source:
-        report = verifying.verify_card(card.absolute(), capture_source, machine=LocalRunner())
+        report = verify_captures.verify_card(
+            card.absolute(), capture_source, machine=LocalRunner()
+        )
     if as_json:
         options.print_json(report)
     else:
@@ -101,7 +104,7 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
 
 
 def _show_card(report: CardReport, card: Path) -> None:
-    out = render.console()
+    out = tables.console()
     out.print(f"{card}: {report.entries:,} entries compared, {report.total:,} differences")
     for difference in report.differences:
         out.print(f"  {difference}")
@@ -147,7 +150,7 @@ def thin_(
     if as_json:
         options.print_json({"verdicts": verdicts, "swept": swept})
         return
-    render.verdicts(verdicts, render.console(), is_applied=is_applied)
+    tables.verdicts(verdicts, tables.console(), is_applied=is_applied)
     if swept is not None:
         click.echo(f"{sizes.human(swept.bytes)} given back, {swept.contents:,} contents")
     elif sys.stdout.isatty():
@@ -156,7 +159,7 @@ def thin_(
 
 def _named(store_address: str | None, reference: str) -> tuple[Store, BoardName, str]:
     opened = store.open_local(store_address)
-    stored = finding.find(opened, reference, runner=LocalRunner())
+    stored = capture_ref.find(opened, reference, runner=LocalRunner())
     return opened, stored.board, str(stored.name)
 
 

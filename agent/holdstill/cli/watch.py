@@ -7,22 +7,22 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, render
+from holdstill.cli import options, tables
 from holdstill.errors import DegradedError
 from holdstill.keeper import store as keeper_store
 from holdstill.notify import metrics
-from holdstill.notify.people import AppriseRecipients
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
+from holdstill.notify.recipients import AppriseRecipients
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import watching
+from holdstill.system.time_limited import BoundedRunner
+from holdstill.workflow import silence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from rich.console import Console
 
-    from holdstill.workflow.watching import BoardSilence
+    from holdstill.workflow.silence import BoardSilence
 
 
 @click.command()
@@ -43,14 +43,14 @@ def watch(settings_path: Path, *, as_json: bool) -> int:
         SystemClock(),
         AppriseRecipients(Path(settings.notify.urls_file), BoundedRunner()),
     )
-    states = watching.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
+    states = silence.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
     if settings.notify.metrics_file:
-        text = metrics.rendered(watching.metrics(states))
+        text = metrics.rendered(silence.metrics(states))
         metrics.publish(Path(settings.notify.metrics_file), text)
     if as_json:
         options.print_json(states)
     else:
-        show(states, render.console())
+        show(states, tables.console())
     if complaint := people.complaint():
         click.echo(f"holdstill: {complaint}", err=True)
     return DegradedError.exit_code if any(state.is_silent for state in states) else 0

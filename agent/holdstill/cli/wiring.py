@@ -6,19 +6,19 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import ram
+from holdstill.board import tmpfs
 from holdstill.errors import LinkError, UsageError
+from holdstill.keeper import forced_command, json_rpc
 from holdstill.keeper import store as keeper_store
-from holdstill.keeper import wire, words
+from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
-from holdstill.keeper.service import LocalKeeper
 from holdstill.model import names
-from holdstill.system.bounded import BoundedRunner
-from holdstill.system.clock import SystemClock
-from holdstill.transport import addresses, session
-from holdstill.transport.addresses import HostAddress
-from holdstill.transport.bulk import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.session import Identity
+from holdstill.system.clocks import SystemClock
+from holdstill.system.time_limited import BoundedRunner
+from holdstill.transport import ssh_session, store_address
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
+from holdstill.transport.ssh_session import Identity
+from holdstill.transport.store_address import HostAddress
 from holdstill.workflow.capture import CaptureDependencies
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDe
         LinkError, SecurityError: the keeper cannot be reached, or is not the pinned one.
     """
     clock = SystemClock()
-    address = addresses.parse(settings.keeper)
+    address = store_address.parse(settings.keeper)
     with ExitStack() as undo:
         keeper = undo.enter_context(reached_keeper(settings))
         way = (
@@ -45,19 +45,19 @@ def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDe
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
-        carrier = RsyncTransfer(way, ram.choose(Path(settings.spool)), clock)
+        carrier = RsyncTransfer(way, tmpfs.choose(Path(settings.spool)), clock)
         yield CaptureDependencies(keeper, carrier, BoundedRunner(), clock, tell)
 
 
 @contextmanager
 def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
     """Hold the way to the keeper open, for control."""
-    address = addresses.parse(settings.keeper)
+    address = store_address.parse(settings.keeper)
     board = names.check_board(settings.board)
     clock = SystemClock()
     if isinstance(address, HostAddress):
-        with session.connected(
-            address, _identity(settings), command=words.CONTROL, heartbeat=wire.ALIVE
+        with ssh_session.connected(
+            address, _identity(settings), command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE
         ) as channel:
             yield RemoteKeeper(channel)
         return

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from holdstill.demo.material import Share
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Background, Runner
 
 READING_EVERY = 0.01

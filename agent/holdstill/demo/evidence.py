@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.demo import gauge_check
-from holdstill.formats import source as byte_source
-from holdstill.formats import table
-from holdstill.formats.ext4 import Ext4Reader
+from holdstill.disks import partition_table
+from holdstill.filesystems.ext4.ext4_reader import Ext4Reader
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import MIB
+from holdstill.system import byte_source
 
 if TYPE_CHECKING:
-    from holdstill.formats.tree import FileTree
+    from holdstill.filesystems.file_tree import FileTree
 
 LARGEST = 256 * MIB
 """No file of the gauge grows so large in a demonstration."""
@@ -51,7 +51,7 @@ def of_tree(root: Path) -> Evidence:
 def copy_gauge(image: Path, target: Path, *, partition: int) -> None:
     """Copy the gauge's files out of a card image; the places below target are as on the board."""
     with byte_source.opened(image) as source:
-        disk = table.read(source)
+        disk = partition_table.read(source)
         place = disk.partition(partition)
         volume = source.window(place.start * disk.sector_size, place.size * disk.sector_size)
         for folder in gauge_check.PLACES:

@@ -19,7 +19,7 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Background, Runner
 
 ADDRESS = "127.0.0.1"

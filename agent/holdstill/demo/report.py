@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from holdstill.model.layout import Record
+from holdstill.workflow.capture_report import CaptureReport
 from holdstill.workflow.rebuild import RebuildReport
-from holdstill.workflow.report import CaptureReport
 
 
 class Day(Record, frozen=True, kw_only=True):

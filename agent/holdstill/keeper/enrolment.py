@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
-from holdstill.model import documents
+from holdstill.model import strict_yaml
 from holdstill.model.layout import Record
 from holdstill.model.settings import BoardLimits, Retention
 from holdstill.records import signature
-from holdstill.system import clock as clocks
-from holdstill.system import files
+from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
 
 _LIMIT = 64 << 10
 _SOURCES = re.compile(r"[0-9A-Za-z.:/*?,!-]{1,500}")
@@ -124,8 +123,8 @@ def read(store: Store, board: BoardName) -> Enrolment:
             hint=f"the boards there are: {known}; enrol another one with "
             f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
-    document = documents.load_yaml(data, str(path), limit=_LIMIT)
-    found = documents.decode(document, Enrolment, str(path))
+    document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)
+    found = strict_yaml.decode(document, Enrolment, str(path))
     if found.board != board:
         raise SecurityError(f"{path}: it is of board {found.board}")
     return found

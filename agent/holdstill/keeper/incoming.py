@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName, Digest
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
 
 BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""

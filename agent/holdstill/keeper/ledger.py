@@ -19,15 +19,15 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import SecurityError
-from holdstill.model.exchange import CaptureBrief
 from holdstill.model.layout import Record
+from holdstill.model.protocol import CaptureBrief
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-    from holdstill.keeper.disk import StoreDisk
+    from holdstill.keeper.store_disk import StoreDisk
 
 
 class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sealed"):

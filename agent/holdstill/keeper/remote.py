@@ -8,8 +8,8 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from holdstill.errors import LinkError, PreflightError
-from holdstill.keeper import wire
-from holdstill.model.exchange import (
+from holdstill.keeper import json_rpc
+from holdstill.model.protocol import (
     PROTOCOL,
     CaptureBrief,
     Hello,
@@ -21,8 +21,8 @@ from holdstill.model.exchange import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdstill.model.exchange import WantedContent
     from holdstill.model.layout import Record
+    from holdstill.model.protocol import WantedContent
 
 T = TypeVar("T")
 
@@ -48,7 +48,7 @@ class RemoteKeeper:
         Raises:
             PreflightError: the keeper speaks another version of the protocol.
         """
-        hello = self._call("hello", wire.Nothing(), Hello)
+        hello = self._call("hello", json_rpc.Nothing(), Hello)
         if hello.protocol != PROTOCOL:
             raise PreflightError(
                 f"the keeper speaks protocol {hello.protocol}, this holdstill {PROTOCOL}",
@@ -58,19 +58,19 @@ class RemoteKeeper:
 
     def begin(self) -> RunStarted:
         """Begin a run, or go on with one that was cut off."""
-        return self._call("begin", wire.Nothing(), RunStarted)
+        return self._call("begin", json_rpc.Nothing(), RunStarted)
 
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
         """Return which of these contents the keeper's store does not have."""
-        return self._call("lacking", wire.WantedParams(wanted=tuple(wanted)), tuple[str, ...])
+        return self._call("lacking", json_rpc.WantedParams(wanted=tuple(wanted)), tuple[str, ...])
 
     def bank(self, digests: Sequence[str]) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        return self._call("bank", wire.DigestsParams(digests=tuple(digests)), Ingested)
+        return self._call("bank", json_rpc.DigestsParams(digests=tuple(digests)), Ingested)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or learn what is lacking."""
-        params = wire.SealParams(manifest=manifest, signature=signature)
+        params = json_rpc.SealParams(manifest=manifest, signature=signature)
         return self._call("seal", params, SealResult)
 
     def abandon(self) -> None:
@@ -80,26 +80,26 @@ class RemoteKeeper:
         now, is no failure: at the end of the session, the keeper does the same by itself.
         """
         with suppress(LinkError):
-            self._call("abandon", wire.Nothing(), type(None))
+            self._call("abandon", json_rpc.Nothing(), type(None))
 
     def captures(self) -> tuple[CaptureBrief, ...]:
         """Return this board's captures, oldest first."""
-        return self._call("captures", wire.Nothing(), tuple[CaptureBrief, ...])
+        return self._call("captures", json_rpc.Nothing(), tuple[CaptureBrief, ...])
 
     def manifest(self, name: str) -> bytes:
         """Return a capture's manifest, as it was signed."""
-        return self._call("manifest", wire.NameParams(name=name), bytes)
+        return self._call("manifest", json_rpc.NameParams(name=name), bytes)
 
     def signature(self, name: str) -> bytes:
         """Return the signature of a capture's manifest."""
-        return self._call("signature", wire.NameParams(name=name), bytes)
+        return self._call("signature", json_rpc.NameParams(name=name), bytes)
 
     def lend(self, name: str, digests: Sequence[str]) -> str:
         """Have contents of a capture laid out for fetching; return the folder, for rsync."""
-        return self._call("lend", wire.LendParams(name=name, digests=tuple(digests)), str)
+        return self._call("lend", json_rpc.LendParams(name=name, digests=tuple(digests)), str)
 
     def _call(self, method: str, params: Record, kind: type[T]) -> T:
         with self._turn:
             number = next(self._numbers)
-            answer = self._channel.call(wire.call_line(number, method, params))
-        return wire.read_reply(answer, number, kind)
+            answer = self._channel.call(json_rpc.call_line(number, method, params))
+        return json_rpc.read_reply(answer, number, kind)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
-    from holdstill.model.exchange import CaptureBrief
+    from holdstill.model.protocol import CaptureBrief
     from holdstill.model.settings import Retention
 
 AGREEMENT = timedelta(days=2)

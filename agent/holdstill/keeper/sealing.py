@@ -11,28 +11,26 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import SecurityError, VerificationError
-from holdstill.keeper import banking, incoming, laying
-from holdstill.keeper.captures import GAP, INDEX, MANIFEST, SIGNATURE
+from holdstill.keeper import capture_tree, incoming, ingest
+from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
-from holdstill.model.exchange import BATCH, CaptureBrief
 from holdstill.model.names import CaptureName
-from holdstill.records import index as indexes
-from holdstill.records import manifest as manifests
-from holdstill.records import signature
-from holdstill.system import clock as clocks
+from holdstill.model.protocol import BATCH, CaptureBrief
+from holdstill.records import index_file, manifest_file, signature
+from holdstill.system import clocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.keeper.ahead import TreePreparer
-    from holdstill.keeper.captures import BoardCaptures
+    from holdstill.keeper.board_captures import BoardCaptures
+    from holdstill.keeper.capture_tree import TreeResult
+    from holdstill.keeper.capture_tree_ahead import TreePreparer
     from holdstill.keeper.incoming import Staging
-    from holdstill.keeper.laying import TreeResult
     from holdstill.keeper.ledger import Ledger
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Attachment, Manifest
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
 
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
 _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
@@ -60,7 +58,7 @@ def check_manifest(
     """
     keys = shelf.enrolled.live_keys
     signature.verify(data, seal, board=shelf.board, keys=keys, runner=shelf.runner)
-    manifest = manifests.decode(data)
+    manifest = manifest_file.decode(data)
     wanted = {"board": shelf.board, "seq": due.seq, "run": due.run, "previous": due.previous}
     said = {
         "board": manifest.board.name,
@@ -132,7 +130,7 @@ def take_attachments(store: Store, staging: Staging, folder: Path, manifest: Man
         if not target.is_file():
             raise VerificationError(f"{wanted.name} did not arrive whole", hint="send it again")
         store.disk.sync_file(target)
-        digest, size = store.disk.reread(target, size_limit=banking.SIZE_MAX)
+        digest, size = store.disk.reread(target, size_limit=ingest.SIZE_MAX)
         if (digest.hex(), size) != (wanted.sha256, wanted.size):
             raise VerificationError(
                 f"{wanted.name} is not what the manifest says", hint="send it again"
@@ -152,8 +150,8 @@ def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
         SecurityError: it is hostile or damaged, or counts other entries than the manifest.
     """
     if manifest.index.sha256 != known:
-        indexes.check(path)
-    with indexes.opened(path) as index:
+        index_file.check(path)
+    with index_file.opened(path) as index:
         if not {part.number for part in manifest.parts}.issuperset(index.parts()):
             raise SecurityError("index: it has a partition that the manifest does not list")
         for part in manifest.parts:
@@ -173,7 +171,7 @@ def event_for(
     brief = CaptureBrief(
         name=str(CaptureName.at(manifest.seq, taken_at(manifest))),
         seq=manifest.seq,
-        manifest=manifests.digest(data),
+        manifest=manifest_file.digest(data),
         index=manifest.index.sha256,
         grade=manifest.grade,
         taken_at=manifest.moment.taken_at,
@@ -225,7 +223,7 @@ class Sealer:
     def _lay_out(self, folder: Path, digest: str, begun: TreePreparer | None) -> TreeResult:
         tree, index_path = folder / "tree", folder / INDEX
         layout = begun.take(tree, index_path, digest) if begun else None
-        return layout or laying.lay_out(self._store, tree, index_path)
+        return layout or capture_tree.lay_out(self._store, tree, index_path)
 
     def publish(self, folder: Path, event: SealedEvent) -> None:
         """Make a prepared capture visible, and write it into the ledger."""
@@ -284,7 +282,7 @@ class Sealer:
 
     def _insist_same(self, folder: Path, event: SealedEvent) -> None:
         data, seal = (folder / MANIFEST).read_bytes(), (folder / SIGNATURE).read_bytes()
-        same = manifests.digest(data) == event.brief.manifest
+        same = manifest_file.digest(data) == event.brief.manifest
         if not same or not self._shelf.is_signed(data, seal):
             raise SecurityError(
                 f"{folder}: an interrupted sealing left it, and it was altered since",

@@ -29,18 +29,18 @@ import msgspec
 import yaml
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
-from holdstill.keeper.contents import SHARDS, ContentStore
-from holdstill.keeper.disk import StoreDisk
-from holdstill.model import documents, names
+from holdstill.keeper.content_store import SHARDS, ContentStore
+from holdstill.keeper.store_disk import StoreDisk
+from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
-from holdstill.system import clock as clocks
+from holdstill.system import clocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
     from holdstill.model.names import BoardName
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
 
 FORMAT = 1
 BY_HAND = "READ-ME-FIRST.txt"
@@ -194,14 +194,14 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
             f"{root} is not a store",
             hint="make one with `holdstill keeper init`, or check that its disk is mounted",
         ) from error
-    document = documents.load_yaml(data, "store.yaml", limit=_LIMIT)
+    document = strict_yaml.load_yaml(data, "store.yaml", limit=_LIMIT)
     version = document.get("format") if isinstance(document, dict) else None
     if version != FORMAT:
         raise SecurityError(
             f"{root}: format {version!r} of a store is not one that this version reads ({FORMAT})",
             hint="use the version of holdstill that made it, or a newer one",
         )
-    return Store(root, documents.decode(document, StoreFacts, "store.yaml"), disk or StoreDisk())
+    return Store(root, strict_yaml.decode(document, StoreFacts, "store.yaml"), disk or StoreDisk())
 
 
 def encode(document: Record) -> bytes:

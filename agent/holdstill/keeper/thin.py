@@ -11,25 +11,25 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import ahead, incoming, outgoing, retention
-from holdstill.keeper.captures import INDEX, BoardCaptures
-from holdstill.keeper.contents import SHARDS
+from holdstill.keeper import capture_tree_ahead, fetch_staging, incoming, retention
+from holdstill.keeper.board_captures import INDEX, BoardCaptures
+from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
 from holdstill.model.names import CaptureName
-from holdstill.records import index as indexes
-from holdstill.system import clock as clocks
+from holdstill.records import index_file
+from holdstill.system import clocks
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.keeper.contents import ContentLinks
+    from holdstill.keeper.content_store import ContentLinks
     from holdstill.keeper.retention import Verdict
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.settings import Retention
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
 STALE = 14 * 86_400.0
@@ -79,7 +79,7 @@ def delete_captures(
         verdicts = plan(store, board, rule, clock=clock, runner=runner)
         kept = [verdict.name for verdict in verdicts if verdict.is_kept]
         # A tree ahead of any but the newest may hold contents that are not needed any more.
-        ahead.clear(store, board, keep=kept[-1] if kept else "")
+        capture_tree_ahead.clear(store, board, keep=kept[-1] if kept else "")
         victims = tuple(verdict.name for verdict in verdicts if not verdict.is_kept)
         if victims:
             _withdraw(shelf, victims, clock)
@@ -148,7 +148,7 @@ def _referenced(store: Store) -> frozenset[str]:
     needed: set[str] = set()
     for board in store.boards():
         for path in (store.board_folder(board) / "captures").glob(f"*/{INDEX}"):
-            with indexes.opened(path) as index:
+            with index_file.opened(path) as index:
                 needed.update(digest.hex() for digest, _ in index.digests())
     return frozenset(needed)
 
@@ -170,7 +170,7 @@ def _began(staging: Path) -> float:
 
 
 def _lent(store: Store, board: BoardName) -> list[Path]:
-    folder = outgoing.folder(store, board)
+    folder = fetch_staging.folder(store, board)
     return sorted(folder.iterdir()) if folder.is_dir() else []
 
 

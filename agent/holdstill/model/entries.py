@@ -13,6 +13,23 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
 
+KEPT_FLAGS = (
+    0x1  # secure deletion
+    | 0x2  # undelete
+    | 0x8  # synchronous
+    | 0x10  # immutable
+    | 0x20  # append only
+    | 0x40  # no dump
+    | 0x80  # no access time
+    | 0x4000  # data journalling
+    | 0x8000  # no tail packing
+    | 0x10000  # synchronous directory
+    | 0x20000  # top of a directory tree
+    | 0x800000  # no copy on write (btrfs)
+)
+"""The FS_*_FL of linux/fs.h that people set with chattr and that a rebuild restores."""
+
+
 class EntryType(IntEnum):
     """What an entry is; the values are those of the type field of a directory entry in ext4."""
 

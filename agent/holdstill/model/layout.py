@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import NamedTuple
 
 import msgspec
 
@@ -193,3 +194,15 @@ class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
 
 
 FileSystem = Ext4 | Fat | Swap | Raw | Container | Other
+
+
+class Need(NamedTuple):
+    """What a tree needs of its file system.
+
+    Attributes:
+        inodes: that an ext4 must have in all; 0 elsewhere.
+        size: bytes that the partition must have.
+    """
+
+    inodes: int
+    size: int

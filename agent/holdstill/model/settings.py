@@ -8,7 +8,7 @@ from enum import StrEnum
 import msgspec
 
 from holdstill.errors import UsageError
-from holdstill.model import documents, names, sizes
+from holdstill.model import names, sizes, strict_yaml
 from holdstill.model.layout import Record
 
 LIMIT = 256 << 10
@@ -235,8 +235,8 @@ def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSet
     Raises:
         DocumentError: every problem, each with its key path.
     """
-    return documents.decode_checked(
-        documents.load_yaml(data, name, limit=LIMIT), BoardSettings, name,
+    return strict_yaml.decode_checked(
+        strict_yaml.load_yaml(data, name, limit=LIMIT), BoardSettings, name,
         check=_board_problems, stand_ins={"board": "board", "keeper": "/"},
     )  # fmt: skip
 
@@ -247,8 +247,8 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
     Raises:
         DocumentError: every problem, each with its key path.
     """
-    return documents.decode_checked(
-        documents.load_yaml(data, name, limit=LIMIT), KeeperSettings, name,
+    return strict_yaml.decode_checked(
+        strict_yaml.load_yaml(data, name, limit=LIMIT), KeeperSettings, name,
         check=_keeper_problems, stand_ins={"store": "/"},
     )  # fmt: skip
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.model.nightly import DEGRADED, SILENT, Incident, MessageKind
+from holdstill.model.nightly_state import DEGRADED, SILENT, Incident, MessageKind
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from holdstill.model.nightly import RunOutcome
+    from holdstill.model.nightly_state import RunOutcome
 
 
 def judge(trouble: Incident, outcome: RunOutcome) -> tuple[Incident, MessageKind | None]:

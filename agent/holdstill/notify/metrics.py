@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.model.nightly import NightlyState, RunOutcome
+    from holdstill.model.nightly_state import NightlyState, RunOutcome
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ from holdstill.rebuild.boot.report import BootReport, Chain, missing
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from holdstill.formats.source import OpenFile
     from holdstill.rebuild.boot.card import BootCard
     from holdstill.rebuild.boot.report import ChainLink, KernelFile
+    from holdstill.system.byte_source import OpenFile
 
 
 def check(source: OpenFile, *, model: str = "") -> BootReport:

@@ -10,13 +10,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.model.entries import EntryType, Omitted
-from holdstill.rebuild import splice
+from holdstill.system import sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import ContentSource
 
 
 @dataclass(frozen=True)
@@ -52,14 +52,14 @@ class Overlay:
 
     def over(self, contents: ContentSource) -> LaidOver:
         """Return the contents, the changed ones among them."""
-        own = {splice.digest_of(content): content for content in self.files.values()}
+        own = {sparse_copy.digest_of(content): content for content in self.files.values()}
         return LaidOver(contents, own)
 
 
 def _with_content(entry: Entry, content: bytes) -> Entry:
     """Return an entry with another content; it is no other name of any file any more."""
     return entry._replace(
-        size=len(content), digest=splice.digest_of(content), sparse=0, link=0,
+        size=len(content), digest=sparse_copy.digest_of(content), sparse=0, link=0,
         omitted=Omitted.NOTHING,
     )  # fmt: skip
 
@@ -80,7 +80,7 @@ class LaidOver:
 def _in_memory(content: bytes) -> int:
     handle = os.memfd_create("holdstill-overlay", os.MFD_CLOEXEC)
     try:
-        splice.write_all_at(handle, 0, content)
+        sparse_copy.write_all_at(handle, 0, content)
     except BaseException:
         os.close(handle)
         raise

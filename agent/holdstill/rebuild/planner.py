@@ -7,125 +7,42 @@ from typing import TYPE_CHECKING, NamedTuple, assert_never
 import msgspec
 
 from holdstill.errors import LayoutError, TargetRefusedError
+from holdstill.filesystems.ext4 import ext4_parameters
+from holdstill.filesystems.fat import fat_parameters
 from holdstill.model.layout import (
     Container,
     Disk,
     Ext4,
     Fat,
+    Need,
     Other,
     Partition,
     Raw,
     Record,
     Swap,
 )
-from holdstill.model.manifest import Attachment, SwapFile
 from holdstill.model.sizes import human
-from holdstill.rebuild import fitting, scaling
+from holdstill.rebuild import partition_layout
+from holdstill.rebuild.steps import (
+    KINDS,
+    AnyPartStep,
+    AnyStep,
+    ClearTables,
+    Flush,
+    MakeExt4,
+    MakeFat,
+    MakeOther,
+    MakeSwap,
+    PutGap,
+    PutRaw,
+    ReadBack,
+    WriteTable,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from holdstill.model.manifest import CapturedPart, Manifest
-
-
-class Need(NamedTuple):
-    """What a tree needs of its file system.
-
-    Attributes:
-        inodes: that an ext4 must have in all; 0 elsewhere.
-        size: bytes that the partition must have.
-    """
-
-    inodes: int
-    size: int
-
-
-class Step(Record, frozen=True, kw_only=True, tag_field="step"):
-    """One thing to do; offsets and sizes in bytes from the start of the target."""
-
-
-class ClearTables(Step, frozen=True, kw_only=True, tag="clear-tables"):
-    """Make the old partition tables invalid: from here on the target is unfinished."""
-
-
-class PutGap(Step, frozen=True, kw_only=True, tag="put-gap"):
-    """Put back what was before the first partition."""
-
-    attachment: Attachment
-    disk: Disk
-
-
-class PartStep(Step, frozen=True, kw_only=True):
-    """Something to be done to one partition."""
-
-    number: int
-    offset: int
-    size: int
-
-
-class MakeFat(PartStep, frozen=True, kw_only=True, tag="make-fat"):
-    """Make a FAT and fill it."""
-
-    parameters: Fat
-
-
-class MakeExt4(PartStep, frozen=True, kw_only=True, tag="make-ext4"):
-    """Make an ext2, ext3 or ext4 and fill it."""
-
-    parameters: Ext4
-    swap_files: tuple[SwapFile, ...] = ()
-
-
-class MakeOther(PartStep, frozen=True, kw_only=True, tag="make-other"):
-    """Make a file system with default parameters and fill it."""
-
-    parameters: Other
-    swap_files: tuple[SwapFile, ...] = ()
-
-
-class MakeSwap(PartStep, frozen=True, kw_only=True, tag="make-swap"):
-    """Make a swap area."""
-
-    parameters: Swap
-
-
-class PutRaw(PartStep, frozen=True, kw_only=True, tag="put-raw"):
-    """Put back a partition that was copied as it is."""
-
-    parameters: Raw
-
-
-class Flush(Step, frozen=True, kw_only=True, tag="flush"):
-    """Bring everything to the medium, and forget what memory holds of it."""
-
-
-class ReadBack(Step, frozen=True, kw_only=True, tag="read-back"):
-    """Read what was written from the medium and compare."""
-
-    disk: Disk
-
-
-class WriteTable(Step, frozen=True, kw_only=True, tag="write-table"):
-    """Write the partition table: from here on the target is finished."""
-
-    disk: Disk
-
-
-AnyStep = (
-    ClearTables
-    | PutGap
-    | MakeFat
-    | MakeExt4
-    | MakeOther
-    | MakeSwap
-    | PutRaw
-    | Flush
-    | ReadBack
-    | WriteTable
-)
-AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw
-_KINDS: tuple[type[AnyPartStep], ...] = (MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw)
-"""In this order partitions are written."""
 
 
 class Plan(Record, frozen=True, kw_only=True):
@@ -167,10 +84,10 @@ def plan(
     """
     elastic = _elastic(manifest, grow)
     least = _least(manifest, needs)
-    disk = fitting.fitted(
+    disk = partition_layout.fitted(
         manifest.disk, size=target_size, elastic=elastic, least=least, leave_free=leave_free
     )
-    parts = sorted(_part_steps(manifest, disk, needs), key=lambda step: _KINDS.index(type(step)))
+    parts = sorted(_part_steps(manifest, disk, needs), key=lambda step: KINDS.index(type(step)))
     gap = (PutGap(attachment=manifest.gap, disk=disk),) if manifest.gap else ()
     return Plan(
         disk=disk,
@@ -189,7 +106,7 @@ def smallest(
     leave_free: int = 0,
 ) -> int:
     """Return the bytes of the smallest target that can hold a capture."""
-    return fitting.smallest(
+    return partition_layout.smallest(
         manifest.disk,
         elastic=_elastic(manifest, grow),
         least=_least(manifest, needs),
@@ -270,7 +187,7 @@ def _part_step(
                 parameters=ext4_for(ext4, size=size, was=was, need=need),
             )  # fmt: skip
         case Fat() as fat:
-            fat = fat if size == was else scaling.fat(fat, size=size)
+            fat = fat if size == was else fat_parameters.resized(fat, size=size)
             yield MakeFat(number=number, offset=offset, size=size, parameters=fat)
         case Other() as other:
             yield MakeOther(
@@ -300,7 +217,7 @@ def ext4_for(parameters: Ext4, *, size: int, was: int, need: Need) -> Ext4:
         size = own
         if need.inodes <= parameters.inodes:
             return parameters
-    return scaling.ext4(parameters, size=size, inodes=need.inodes)
+    return ext4_parameters.resized(parameters, size=size, inodes=need.inodes)
 
 
 def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:

@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.filesystems import writer_input
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
-from holdstill.rebuild import sources, splice
+from holdstill.system import sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
-    from holdstill.rebuild.sources import ContentSource
 
 LIMIT = 1 << 20
 """Bytes of a file that is small: settings are a few KiB."""
@@ -106,11 +107,11 @@ class SmallFileReader:
     def _read(self, entry: Entry) -> bytes:
         if not entry.digest:
             return b""
-        handle = sources.handle_of(self.contents, entry)
+        handle = writer_input.handle_of(self.contents, entry)
         try:
             content = os.pread(handle, entry.size + 1, 0)
         finally:
             os.close(handle)
-        if splice.digest_of(content) != entry.digest:
-            raise sources.not_the_content(entry, sources.OTHER_BYTES)
+        if sparse_copy.digest_of(content) != entry.digest:
+            raise writer_input.not_the_content(entry, writer_input.OTHER_BYTES)
         return content

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, TargetFailedError, TargetRefusedError
 from holdstill.model.sizes import MIB, human
-from holdstill.rebuild import splice
-from holdstill.system import files, ioctl
+from holdstill.system import files, ioctl, sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -219,7 +218,7 @@ def invalidate(target: Target) -> None:
     target.has_begun = True
     edge = min(EDGE, target.size)
     for position in (0, target.size - edge):
-        splice.clear(target.handle, position, edge)
+        sparse_copy.clear(target.handle, position, edge)
     flush(target.handle, target.name)
 
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
+from holdstill.disks import boot_gap
 from holdstill.errors import PreflightError
-from holdstill.formats import gap
-from holdstill.formats import source as byte_source
 from holdstill.model import sizes
-from holdstill.system import files
-from holdstill.workflow import describe
+from holdstill.system import byte_source, files
+from holdstill.workflow import build_manifest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,11 +29,11 @@ def raw_name(number: int) -> str:
 def copy_gap(board: BoardLayout, directory: Path) -> Path | None:
     """Copy the boot gap into a file in memory; None when it holds nothing."""
     with byte_source.opened(board.device) as source:
-        runs = gap.read(source, board.disk)
+        runs = boot_gap.read(source, board.disk)
     if not runs:
         return None
     path = directory / GAP
-    files.publish(path, gap.encode(runs))
+    files.publish(path, boot_gap.encode(runs))
     return path
 
 
@@ -73,7 +72,7 @@ def _write_without_zeroes(target: int, chunk: bytes, start: int) -> None:
 
 def described(paths: Mapping[str, Path]) -> dict[str, Attachment]:
     """Describe attachments, each by its name."""
-    return {name: describe.attachment(path, name) for name, path in paths.items()}
+    return {name: build_manifest.attachment(path, name) for name, path in paths.items()}
 
 
 def in_order(raws: Mapping[str, Attachment], numbers: Sequence[int]) -> tuple[Attachment, ...]:

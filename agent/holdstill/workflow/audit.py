@@ -11,13 +11,11 @@ import msgspec
 
 from holdstill.errors import BusyError, UsageError
 from holdstill.model.layout import Record
-from holdstill.records import index as index_file
-from holdstill.system import clock as clocks
-from holdstill.system import files, medium
-from holdstill.verify import audit as audits
-from holdstill.verify.audit import Meter, RereadFinding
-from holdstill.workflow import memory as memories
-from holdstill.workflow import scene as scenes
+from holdstill.records import index_file
+from holdstill.system import clocks, files, uncached_read
+from holdstill.verify import reread
+from holdstill.verify.reread import Meter, RereadFinding
+from holdstill.workflow import board_state, capture_scope
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,11 +23,11 @@ if TYPE_CHECKING:
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
     from holdstill.model.settings import BoardSettings
-    from holdstill.system.clock import Clock
-    from holdstill.verify.audit import RereadBudget
-    from holdstill.workflow.memory import LastCapture
+    from holdstill.system.clocks import Clock
+    from holdstill.verify.reread import RereadBudget
+    from holdstill.workflow.board_state import LastCapture
+    from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.ports import Progress
-    from holdstill.workflow.scene import CaptureScope
 
 BATCH = 500
 """Files between two looks at the bookmark: what a run that is killed has to do again."""
@@ -109,10 +107,10 @@ def audit(
             f"this board remembers no capture ({state})",
             hint="take one first: `holdstill capture`",
         )
-    medium.give_way()
-    scene = scenes.survey_board(settings)
+    uncached_read.give_way()
+    scene = capture_scope.survey_board(settings)
     tell.step("reading unchanged files again")
-    with scenes.open_scanners(scene) as scanners:
+    with capture_scope.open_scanners(scene) as scanners:
         run = _AuditRun(state, scene, scanners, Meter(budget, clock, rate), tell)
         run.go_on()
     return run.report()
@@ -153,7 +151,7 @@ class _AuditRun:
 
     def _next_batch(self) -> tuple[int, list[Entry]]:
         with (
-            memories.opened(self.state) as kept,
+            board_state.opened(self.state) as kept,
             index_file.opened(kept.index_path) as index,
         ):
             self.last = kept.last
@@ -168,7 +166,7 @@ class _AuditRun:
 
     def _check(self, part: int, batch: list[Entry]) -> None:
         known = len(self.meter.findings)
-        last = audits.reread(part, self.scanners[part], batch, self.meter)
+        last = reread.reread(part, self.scanners[part], batch, self.meter)
         for finding in self.meter.findings[known:]:
             self.tell.note(f"{self._shown(finding)}: {finding.problem}")
         self.tell.progress(self.meter.bytes, self.meter.budget.bytes)

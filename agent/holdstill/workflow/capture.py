@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import health, hooks, identity, journal, ram, trend
+from holdstill.board import card_trend, health, hooks, identity, tmpfs, undo_log
 from holdstill.board import spool as spools
 from holdstill.board.spool import Spool
 from holdstill.errors import (
@@ -22,34 +22,41 @@ from holdstill.errors import (
 from holdstill.model.manifest import FORMAT, Grade, Manifest, Moment, Pause
 from holdstill.model.paths import display
 from holdstill.model.settings import OverBudget, Unreadable
-from holdstill.records import manifest as manifests
-from holdstill.records import signature
-from holdstill.system import clock as clocks
-from holdstill.transport.bulk import TransferMode
-from holdstill.workflow import attachments, describe, memory, pausing, resuming, rounds, scene
-from holdstill.workflow.banking import Uploader
-from holdstill.workflow.memory import LastCapture
-from holdstill.workflow.pausing import PauseResult
-from holdstill.workflow.report import CaptureReport, PartReport
-from holdstill.workflow.rounds import PendingAmount
-from holdstill.workflow.ways import HAS_FILES, CaptureMethod
+from holdstill.records import manifest_file, signature
+from holdstill.system import clocks
+from holdstill.transport.rsync import TransferMode
+from holdstill.workflow import (
+    attachments,
+    board_state,
+    build_manifest,
+    capture_scope,
+    pause,
+    precopy,
+    recovery,
+)
+from holdstill.workflow.board_state import LastCapture
+from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
+from holdstill.workflow.capture_report import CaptureReport, PartReport
+from holdstill.workflow.pause import PauseResult
+from holdstill.workflow.precopy import PendingAmount
+from holdstill.workflow.upload import Uploader
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from collections.abc import Set as AbstractSet
 
     from holdstill.board.health import Health
-    from holdstill.board.journal import UndoLog
-    from holdstill.board.way import HookRunner
-    from holdstill.model.exchange import Hello, RunStarted, SealResult
+    from holdstill.board.service_control import HookRunner
+    from holdstill.board.undo_log import UndoLog
     from holdstill.model.manifest import Attachment, CapturedPart
+    from holdstill.model.protocol import Hello, RunStarted, SealResult
     from holdstill.model.settings import BoardSettings
-    from holdstill.records.index import Index
-    from holdstill.system.clock import Clock
-    from holdstill.workflow.memory import BoardState
+    from holdstill.records.index_file import Index
+    from holdstill.system.clocks import Clock
+    from holdstill.workflow.board_state import BoardState
+    from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
     from holdstill.workflow.ports import BulkTransfer, Keeper, Progress
-    from holdstill.workflow.rounds import PrecopyResult
-    from holdstill.workflow.scene import CaptureScope, OpenTrees
+    from holdstill.workflow.precopy import PrecopyResult
 
 RATE = 200e6
 """Bytes a second that a pause is assumed to copy before one has been measured."""
@@ -77,10 +84,10 @@ def capture(settings: BoardSettings, means: CaptureDependencies) -> CaptureRepor
         VerificationError: bytes are not what they should be; nothing was sealed.
     """
     started = means.clock.monotonic()
-    seen = scene.survey_board(settings)
+    seen = capture_scope.survey_board(settings)
     hooks.check(settings.hooks, settings.never_pause)
     with ExitStack() as undo:
-        kept = undo.enter_context(memory.opened(Path(settings.state)))
+        kept = undo.enter_context(board_state.opened(Path(settings.state)))
         run = undo.enter_context(_begun(seen, kept, means))
         run.copy_live()
         run.hold_still()
@@ -94,9 +101,9 @@ def capture(settings: BoardSettings, means: CaptureDependencies) -> CaptureRepor
 def _begun(seen: CaptureScope, kept: BoardState, means: CaptureDependencies) -> Iterator[Run]:
     """Hold everything that a run needs; without a seal, the keeper is told that it is over."""
     settings, clock = seen.settings, means.clock
-    place = ram.choose(Path(settings.spool))
+    place = tmpfs.choose(Path(settings.spool))
     with ExitStack() as undo:
-        debts = undo.enter_context(journal.opened(place))
+        debts = undo.enter_context(undo_log.opened(place))
         left_over = _put_back(debts, means)
         limit = spools.limit_for(place, settings.pause.spool_share)
         spool = undo.enter_context(Spool(place, limit))
@@ -105,7 +112,7 @@ def _begun(seen: CaptureScope, kept: BoardState, means: CaptureDependencies) -> 
         begun = means.keeper.begin()
         undo.callback(means.keeper.abandon)
         index = undo.enter_context(kept.index())
-        followed = undo.enter_context(scene.open_trees(seen, kept, spool.directory, clock))
+        followed = undo.enter_context(capture_scope.open_trees(seen, kept, spool.directory, clock))
         bank = Uploader(keeper=means.keeper, carrier=means.carrier, begun=begun, tell=means.tell)
         run = Run(seen, means, kept, debts, spool, begun, index, followed, bank)
         run.warnings += [f"an earlier run had left behind: {what}" for what in left_over]
@@ -135,7 +142,7 @@ def _put_back(debts: UndoLog, means: CaptureDependencies) -> tuple[str, ...]:
         PreflightError: something cannot be put back; a person must look.
     """
     try:
-        return resuming.put_back(debts, machine=means.machine, clock=means.clock)
+        return recovery.put_back(debts, machine=means.machine, clock=means.clock)
     except DegradedError as error:
         raise PreflightError(
             f"an earlier run left something that cannot be put back: {error}", hint=error.hint
@@ -175,7 +182,7 @@ class Run:
         self._copy_apart()
         self.bank.remind(self.index, since=self._asked_since())
         rate = self.kept.last.copy_rate or RATE
-        self.converged = rounds.converge(
+        self.converged = precopy.converge(
             self._round, settings=self.settings.pause, rate=rate, clock=self.means.clock
         )
 
@@ -212,7 +219,7 @@ class Run:
             tree.hot(self.index, seq=self.begun.seq)
         if number == 1 and self._is_cross_check_due():
             self._cross_check()
-        dirt = rounds.total(
+        dirt = precopy.total(
             [PendingAmount(*self.index.pending_totals(n)) for n in self.followed.numbers]
         )
         self.means.tell.step(f"hot round {number}: copying")
@@ -248,7 +255,7 @@ class Run:
         self.index.commit()  # in the pause nothing may be written, not even by SQLite
         try:
             with self.means.tell.silent():
-                self.outcome = pausing.pause(
+                self.outcome = pause.pause(
                     self.seen, self.followed, self.index, self.spool,
                     debts=self.debts, machine=self.means.machine, clock=self.means.clock,
                 )  # fmt: skip
@@ -329,7 +336,7 @@ class Run:
         self.means.tell.step("sealing")
         described = self._send_attachments()
         manifest = self._manifest(described)
-        data = manifests.encode(manifest)
+        data = manifest_file.encode(manifest)
         seal = signature.sign(data, Path(self.settings.key), self.means.machine)
         self._have_sealed(data, seal)
         self._remember(data, manifest)
@@ -394,7 +401,7 @@ class Run:
         }
         return Manifest(
             format=FORMAT,
-            agent=describe.agent_version(),
+            agent=build_manifest.agent_version(),
             board=identity.read_identity(settings.board, Path(settings.root)),
             seq=self.begun.seq,
             run=self.begun.run,
@@ -407,7 +414,7 @@ class Run:
             ),
             disk=self.seen.board.disk,
             parts=tuple(self._part(number, raws) for number in self.seen.chosen),
-            swap_files=describe.swap_files(self.index, self.followed.numbers),
+            swap_files=build_manifest.swap_files(self.index, self.followed.numbers),
             pause=Pause(
                 window_ms=round(self.outcome.window_seconds * 1000, 1),
                 frozen_ms=round(self.outcome.frozen_seconds * 1000, 1),
@@ -430,7 +437,7 @@ class Run:
         part, chosen = self.seen.board.part(number), self.seen.chosen[number]
         tree = self.followed.mounted.get(number) or self.followed.unmounted.get(number)
         unreadable = [path for n, path in self.bank.tally.unreadable if n == number]
-        return describe.captured_part(
+        return build_manifest.captured_part(
             part,
             chosen=chosen,
             grade=self._grade(number),
@@ -459,7 +466,7 @@ class Run:
             board=self.settings.board,
             keeper=self.settings.keeper,
             seq=manifest.seq,
-            manifest=manifests.digest(data),
+            manifest=manifest_file.digest(data),
             unchecked=0 if self._is_cross_check_due() else self.kept.last.unchecked + 1,
             copy_rate=self.outcome.copy_rate or self.kept.last.copy_rate,
         )
@@ -472,7 +479,7 @@ class Run:
             return
         try:
             device = self.seen.board.device
-            trend.record(Path(self.settings.state), device, self.health, clock)
+            card_trend.record(Path(self.settings.state), device, self.health, clock)
         except OSError as error:
             self.warnings.append(f"how the card does could not be noted: {error}")
 

@@ -12,17 +12,17 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from holdstill.formats import dpkg
 from holdstill.model import entries as model_entries
 from holdstill.model import paths, sizes
 from holdstill.model.entries import COMPARED, Entry, EntryType, Omitted
 from holdstill.model.layout import Record
+from holdstill.workflow import dpkg_status
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from holdstill.model.layout import Disk, FileSystem
-    from holdstill.workflow.sides import CompareSource, SourcePart
+    from holdstill.workflow.compare_sources import CompareSource, SourcePart
 
 LISTED = 200
 """Changes of one partition that are listed unless more are asked for."""
@@ -314,12 +314,12 @@ def _packages(before: CompareSource, after: CompareSource) -> tuple[PackageChang
     old, new = _status(before), _status(after)
     if old is None or new is None:
         return None
-    return package_changes(dpkg.installed(old), dpkg.installed(new))
+    return package_changes(dpkg_status.installed(old), dpkg_status.installed(new))
 
 
 def _status(side: CompareSource) -> bytes | None:
     root = next((part for part in side.parts if part.mount == "/"), None)
-    return side.read(root.number, dpkg.STATUS, limit=dpkg.LIMIT) if root else None
+    return side.read(root.number, dpkg_status.STATUS, limit=dpkg_status.LIMIT) if root else None
 
 
 def package_changes(old: Mapping[str, str], new: Mapping[str, str]) -> tuple[PackageChange, ...]:

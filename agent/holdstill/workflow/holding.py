@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from holdstill.board.mounts import Mount
     from holdstill.board.spool import Spool
-    from holdstill.records.index import Index
-    from holdstill.system.clock import Clock
+    from holdstill.records.index_file import Index
+    from holdstill.system.clocks import Clock
     from holdstill.workflow.ports import PausedTree
 
 

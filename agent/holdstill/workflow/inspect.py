@@ -6,20 +6,19 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import health, hooks, identity, layout, mounts, ram, trend
+from holdstill.board import card_trend, health, hooks, identity, layout, mounts, tmpfs
+from holdstill.board.card_trend import Trend
 from holdstill.board.health import Health
-from holdstill.board.trend import Trend
+from holdstill.disks import boot_gap
 from holdstill.errors import HoldstillError
-from holdstill.formats import gap
-from holdstill.formats import source as byte_source
-from holdstill.model.exchange import Hello
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.paths import BoardPath
+from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL
-from holdstill.system import files
-from holdstill.workflow import ways
-from holdstill.workflow.ways import CaptureMethod
+from holdstill.system import byte_source, files
+from holdstill.workflow import capture_method
+from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -93,8 +92,10 @@ def inspect(
     root = BoardPath(settings.root.encode())
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
     warnings = [*found.warnings, *_warnings(found, settings)]
-    if settings.spool != SPOOL and not ram.is_memory(Path(settings.spool)):
-        warnings.append(f"spool: {settings.spool} is not memory (a tmpfs): {ram.FALLBACK} serves")
+    if settings.spool != SPOOL and not tmpfs.is_memory(Path(settings.spool)):
+        warnings.append(
+            f"spool: {settings.spool} is not memory (a tmpfs): {tmpfs.FALLBACK} serves"
+        )
     warnings += hooks.check(settings.hooks, settings.never_pause)
     keeper = None
     if ask_keeper is not None:
@@ -113,7 +114,7 @@ def inspect(
         free_memory=free_memory(),
         keeper=keeper,
         health=health.read_health(found, machine),
-        trend=trend.judge(trend.load(Path(settings.state))),
+        trend=card_trend.judge(card_trend.load(Path(settings.state))),
         warnings=tuple(warnings),
     )
 
@@ -129,11 +130,11 @@ def free_memory(source: Path = Path("/proc/meminfo")) -> int:
 
 def _gap_bytes(found: BoardLayout) -> int:
     with byte_source.opened(found.device) as source:
-        return sum(len(run.data) for run in gap.read(source, found.disk))
+        return sum(len(run.data) for run in boot_gap.read(source, found.disk))
 
 
 def _inspected(part: BoardPart, disk: Disk, settings: BoardSettings) -> InspectedPart:
-    chosen = ways.choose(part, settings)
+    chosen = capture_method.choose(part, settings)
     return InspectedPart(
         number=part.number,
         device=str(part.device),
@@ -165,7 +166,7 @@ def _used(part: BoardPart) -> int:
 
 
 def _warnings(found: BoardLayout, settings: BoardSettings) -> list[str]:
-    chosen = [(part, ways.choose(part, settings)) for part in found.parts]
+    chosen = [(part, capture_method.choose(part, settings)) for part in found.parts]
     warnings = [
         f"partition {part.number}: {choice.why}"
         for part, choice in chosen

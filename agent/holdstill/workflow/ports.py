@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.spool import Spool
     from holdstill.model.entries import Entry
-    from holdstill.model.exchange import (
+    from holdstill.model.protocol import (
         CaptureBrief,
         Hello,
         Ingested,
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
         SealResult,
         WantedContent,
     )
-    from holdstill.records.index import Index
-    from holdstill.transport.bulk import TransferMode, TransferResult
+    from holdstill.records.index_file import Index
+    from holdstill.transport.rsync import TransferMode, TransferResult
 
 
 class Keeper(Protocol):

@@ -8,56 +8,58 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.disks import boot_gap, boot_gap_writer, partition_table_writer, raw_writer
 from holdstill.errors import LayoutError, LinkError, VerificationError
-from holdstill.formats import gap as gap_format
-from holdstill.formats import source as byte_source
+from holdstill.filesystems import writer_input
+from holdstill.filesystems.ext4 import ext4_writer
+from holdstill.filesystems.fat import fat_writer, syslinux
+from holdstill.filesystems.kernel_filled import kernel_writer
+from holdstill.filesystems.swap import swap_writer
 from holdstill.model import names
 from holdstill.model.layout import Record, Swap
 from holdstill.rebuild import (
     bootcheck,
-    carry_out,
-    claims,
-    fixups,
-    identity,
-    markers,
-    sources,
+    counterfeit_probe,
+    device_safety,
+    execute_plan,
+    new_identity,
+    sibling_changes,
 )
 from holdstill.rebuild import target as targets
 from holdstill.rebuild.boot.report import BootReport
-from holdstill.rebuild.hostkeys import SshKeygen
-from holdstill.rebuild.markers import TargetMedium
+from holdstill.rebuild.counterfeit_probe import TargetMedium
 from holdstill.rebuild.overlay import Overlay
-from holdstill.rebuild.writers import ext4, fat, gap, other, raw, swap, syslinux, table
-from holdstill.records import index as index_file
-from holdstill.system import files
-from holdstill.verify import card
+from holdstill.rebuild.ssh_host_keys import SshKeygen
+from holdstill.records import index_file
+from holdstill.system import byte_source, files
+from holdstill.verify import card_check
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path
 
-    from holdstill.formats.gap import GapExtent
+    from holdstill.disks.boot_gap import GapExtent
+    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest, SwapFile
-    from holdstill.rebuild.planner import (
+    from holdstill.rebuild.planner import Plan
+    from holdstill.rebuild.steps import (
         AnyStep,
         MakeExt4,
         MakeFat,
         MakeOther,
         MakeSwap,
-        Plan,
         PutGap,
         PutRaw,
         ReadBack,
         WriteTable,
-    )  # fmt: skip
-    from holdstill.rebuild.sources import ContentSource
+    )
     from holdstill.rebuild.target import Target
-    from holdstill.records.index import Index
-    from holdstill.system.clock import Clock
+    from holdstill.records.index_file import Index
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-    from holdstill.verify.card import CardReport
+    from holdstill.verify.card_check import CardReport
     from holdstill.workflow.ports import Progress
 
 
@@ -189,12 +191,12 @@ def sibling(
 ) -> tuple[RebuildSource, tuple[str, ...]]:
     """Turn a source into that of another board; return it with a list of what is otherwise."""
     gap_path = source.capture.gap_path
-    made = fixups.make_sibling(
+    made = sibling_changes.make_sibling(
         source.manifest,
-        identity.invent(source.manifest, names.check_board(name), os.urandom),
+        new_identity.invent(source.manifest, names.check_board(name), os.urandom),
         files=source.index,
         contents=source.contents,
-        tools=fixups.SiblingTools(os.urandom, SshKeygen(machine)),
+        tools=sibling_changes.SiblingTools(os.urandom, SshKeygen(machine)),
         gap=gap_path.read_bytes() if gap_path else b"",
         lost=source.overlay.lost,
     )
@@ -214,7 +216,7 @@ def carry_out_on(
     """
     started = means.clock.monotonic()
     writers = _Writers(target, source, means)
-    carry_out.carry_out(plan, writers, begin=lambda step: means.tell.step(_words(step)))
+    execute_plan.carry_out(plan, writers, begin=lambda step: means.tell.step(_words(step)))
     boot = _boot_report(target, source)
     return RebuildReport(
         board=source.manifest.board.name,
@@ -263,7 +265,9 @@ class _Writers:
         self._source = source
         self._means = means
         laid_over = source.overlay.over(source.contents)
-        self._contents = sources.LocalContents(laid_over) if source.ahead is at_hand else laid_over
+        self._contents = (
+            writer_input.LocalContents(laid_over) if source.ahead is at_hand else laid_over
+        )
         self._total = sum(part.content_bytes for part in source.manifest.parts)
         self.entries = self.written = self.checked = 0
         self._is_probed = False
@@ -279,25 +283,25 @@ class _Writers:
 
     def clear_tables(self) -> None:
         targets.invalidate(self._target)
-        claims.discard(self._target)
+        device_safety.discard(self._target)
         if self._target.is_device and not self._is_probed:
             self._is_probed = True  # it is cleared again if a step fails; then it is not asked
             self._means.tell.step("checking that the card keeps what is written to it")
             medium = TargetMedium(self._target)
-            markers.probe(medium, needed=self._target.size, nonce=os.urandom(16))
+            counterfeit_probe.probe(medium, needed=self._target.size, nonce=os.urandom(16))
 
     def gap(self, step: PutGap) -> None:
         path = self._source.capture.gap_path
         data = path.read_bytes() if path is not None else b""
         found = hashlib.sha256(data).hexdigest()
         _insist_digest(found, step.attachment.sha256, "boot gap")
-        self._gap = gap_format.decode(data)
-        gap.write(self._target.path, self._gap, disk=step.disk)
+        self._gap = boot_gap.decode(data)
+        boot_gap_writer.write(self._target.path, self._gap, disk=step.disk)
 
     def fat(self, step: MakeFat) -> None:
         self._made[step.number] = step.parameters
         entries = _Counted(self._source.written(step.number))
-        fat.make(
+        fat_writer.make(
             self._target.path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=entries, contents=self._contents, machine=self._means.machine, progress=self,
         )  # fmt: skip
@@ -315,23 +319,23 @@ class _Writers:
 
     def ext4(self, step: MakeExt4) -> None:
         machine, path = self._means.machine, self._target.path
-        made, filled = ext4.write(
+        made, filled = ext4_writer.write(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), contents=self._contents, machine=machine,
             heads=_swap_heads(step.swap_files), progress=self,
         )  # fmt: skip
         self._made[step.number] = made
-        ext4.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
+        ext4_writer.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
         self.entries += filled.entries
         self.warnings += filled.warnings
 
     def other(self, step: MakeOther) -> None:
         machine, path = self._means.machine, self._target.path
-        other.make(
+        kernel_writer.make(
             path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine,
             owner=next(((top.uid, top.gid) for top in self._source.entries(step.number)), (0, 0)),
         )  # fmt: skip
-        filled = other.populate(
+        filled = kernel_writer.populate(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), again=self._source.entries(step.number),
             contents=self._contents, heads=_swap_heads(step.swap_files), machine=machine,
@@ -341,13 +345,13 @@ class _Writers:
         self.warnings += filled.warnings
 
     def swap(self, step: MakeSwap) -> None:
-        swap.make(
+        swap_writer.make(
             self._target.path, offset=step.offset, size=step.size, parameters=step.parameters
         )
 
     def raw(self, step: PutRaw) -> None:
         with files.opened(self._source.capture.raw_path(step.number)) as content:
-            raw.write(
+            raw_writer.write(
                 self._target.path, offset=step.offset, size=step.size,
                 parameters=step.parameters, content=content,
             )  # fmt: skip
@@ -356,11 +360,11 @@ class _Writers:
         targets.flush_and_drop_caches(self._target)
 
     def table(self, step: WriteTable) -> None:
-        table.write(self._target.path, step.disk, self._means.machine)
+        partition_table_writer.write(self._target.path, step.disk, self._means.machine)
 
     def read_back(self, step: ReadBack) -> None:
         started = self._means.clock.monotonic()
-        report = card.check_contents(
+        report = card_check.check_contents(
             self._target.path, self._source.manifest, disk=step.disk,
             expected=self._source.entries, file_systems=self._made, gap=self._gap,
             progress=lambda done: self._means.tell.progress(done, self._total),
@@ -380,19 +384,21 @@ class _Writers:
         lost = []
         for digest, path in report.altered:
             with suppress(OSError, LinkError):
-                if not sources.is_stored(self._contents, digest):
+                if not writer_input.is_stored(self._contents, digest):
                     lost.append(path)
         if not lost:
             return
         others = report.total - len(lost)
         more = f"; nor are {len(lost) - 1} others" if len(lost) > 1 else ""
         card = f"; and in {others} other places the card itself differs" if others else ""
-        raise sources.not_the_content_of(lost[0], f"{sources.OTHER_BYTES}{more}{card}")
+        raise writer_input.not_the_content_of(lost[0], f"{writer_input.OTHER_BYTES}{more}{card}")
 
 
 def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
     return {
-        file.path.encode(): swap.header(Swap(uuid=file.uuid, label=file.label), size=file.size)
+        file.path.encode(): swap_writer.header(
+            Swap(uuid=file.uuid, label=file.label), size=file.size
+        )
         for file in swap_files
         if file.uuid
     }

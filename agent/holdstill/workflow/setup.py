@@ -24,19 +24,19 @@ from holdstill.model import settings as model_settings
 from holdstill.records import signature
 from holdstill.system import files
 from holdstill.system.process import Command
-from holdstill.transport import addresses, pins
-from holdstill.transport import login as logins
-from holdstill.transport.addresses import FolderAddress, HostAddress
+from holdstill.transport import host_keys as pins
+from holdstill.transport import password_login, store_address
+from holdstill.transport.store_address import FolderAddress, HostAddress
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from holdstill.model.settings import BoardSettings
-    from holdstill.system.clock import Clock
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-    from holdstill.transport.addresses import Address
-    from holdstill.transport.login import OneTimeLogin
-    from holdstill.transport.pins import HostKey
+    from holdstill.transport.host_keys import HostKey
+    from holdstill.transport.password_login import OneTimeLogin
+    from holdstill.transport.store_address import Address
 
 SETTINGS = "/etc/holdstill/board.yaml"
 SPOOL = "/run/holdstill"
@@ -210,7 +210,7 @@ def _key(machine: Machine, runner: Runner) -> str:
 
 def enrol_here(machine: Machine, public: str, clock: Clock) -> None:
     """Enrol the board in a store that is a directory of this machine."""
-    address = addresses.parse(machine.settings.keeper)
+    address = store_address.parse(machine.settings.keeper)
     assert isinstance(address, FolderAddress)  # noqa: S101  the caller has looked
     board = names.check_board(machine.settings.board)
     key = signature.check_public_key(public)
@@ -241,9 +241,9 @@ def enrol_there(
         SecurityError: the keeper shows another host key than the pinned one.
         LinkError: it does not let us in, or does not enrol.
     """
-    address = addresses.parse(machine.settings.keeper)
+    address = store_address.parse(machine.settings.keeper)
     assert isinstance(address, HostAddress)  # noqa: S101  there is a pin
-    return logins.run(
+    return password_login.run(
         address, pin, login, command=_enrol(machine, store), stdin=f"{public}\n".encode()
     )
 

@@ -16,7 +16,7 @@ import statistics
 import tempfile
 from pathlib import Path
 
-from holdstill.keeper.captures import BoardCaptures
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.process import LocalRunner
 from support import boathouse, crowd
 

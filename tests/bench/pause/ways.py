@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.board import spool
-from holdstill.records import manifest
+from holdstill.records import manifest_file
 from holdstill.system import files, ioctl
 from support import boards, loop, programs
 
@@ -54,7 +54,7 @@ def holdstill(on: Stage, load: Load) -> Taken:
     seconds = time.monotonic() - began
     report = json.loads(said)
     captures = on.kept.store / "boards/pier-3/captures"
-    sealed = manifest.decode((captures / report["name"] / "manifest.yaml").read_bytes())
+    sealed = manifest_file.decode((captures / report["name"] / "manifest.yaml").read_bytes())
     frozen = sealed.pause.frozen_ms / 1000
     at = sealed.moment.monotonic
     return Taken(

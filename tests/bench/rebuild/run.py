@@ -23,13 +23,12 @@ from typing import TYPE_CHECKING
 ROOT = Path(__file__).parents[3]
 sys.path[:0] = [str(ROOT / "agent"), str(ROOT / "tests")]
 
-from holdstill.formats import digests, source, tree  # noqa: E402
-from holdstill.formats import ext4 as reader  # noqa: E402
+from holdstill.filesystems import file_tree, hash_worker  # noqa: E402
+from holdstill.filesystems.ext4 import ext4_parameters, ext4_reader, ext4_sizing, ext4_writer  # noqa: E402
+from holdstill.filesystems.writer_input import LocalContents  # noqa: E402
 from holdstill.model.entries import Entry, EntryType, differences  # noqa: E402
-from holdstill.rebuild import fit, scaling  # noqa: E402
-from holdstill.rebuild.sources import LocalContents  # noqa: E402
-from holdstill.rebuild.writers import ext4  # noqa: E402
-from holdstill.records import index as index_file  # noqa: E402
+from holdstill.records import index_file  # noqa: E402
+from holdstill.system import byte_source  # noqa: E402
 from holdstill.system.process import LocalRunner  # noqa: E402
 from support import boards, ext4_images, loop, programs, witness  # noqa: E402
 from support.in_place import InPlace  # noqa: E402
@@ -37,9 +36,9 @@ from support.in_place import InPlace  # noqa: E402
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
+    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.layout import Ext4
-    from holdstill.rebuild.sources import ContentSource
-    from holdstill.records.index import Index
+    from holdstill.records.index_file import Index
 
 MILLION = 1_000_000
 HOUR = 3600.0
@@ -131,9 +130,9 @@ def report(taken: dict[str, list[float]]) -> None:
 def roomy(entries: Iterable[Entry], contents: ContentSource) -> Ext4:
     """Return the parameters of a file system that holds a tree and a fifth more."""
     plain = ext4_images.parameters(size=8 << 30, inodes=1 << 19)
-    usage = fit.need(entries, plain, contents=contents)
-    need = fit.minimum(plain, usage, machine=LocalRunner())
-    return scaling.ext4(plain, size=need.size * 6 // 5, inodes=need.inodes)
+    usage = ext4_sizing.need(entries, plain, contents=contents)
+    need = ext4_sizing.minimum(plain, usage, machine=LocalRunner())
+    return ext4_parameters.resized(plain, size=need.size * 6 // 5, inodes=need.inodes)
 
 
 def by_tar(archive: Path, folder: Path, parameters: Ext4) -> None:
@@ -154,25 +153,25 @@ def by_writer(image: Path, index: Index, contents: ContentSource, parameters: Ex
     """Make, fill, flush and check an ext4 in an image."""
     size, machine = parameters.blocks * parameters.block_size, LocalRunner()
     loop.blank_image(image, size=size)
-    ext4.write(
+    ext4_writer.write(
         image, offset=0, size=size, parameters=parameters, entries=index.entries(1),
         contents=contents, machine=machine,
     )  # fmt: skip
-    ext4.finish(image, offset=0, parameters=parameters, machine=machine)
+    ext4_writer.finish(image, offset=0, parameters=parameters, machine=machine)
 
 
 def verify(image: Path, index: Index, parameters: Ext4) -> None:
     """Compare every field and every byte, read from the medium through our own reader."""
     forget(image)
     with (
-        source.opened(image) as whole,
-        source.around_memory(
+        byte_source.opened(image) as whole,
+        byte_source.around_memory(
             image, whole.window(0, parameters.blocks * parameters.block_size)
         ) as part,
-        digests.hash_worker(part) as hasher,
+        hash_worker.hash_worker(part) as hasher,
     ):  # fmt: skip
-        volume = reader.Ext4Reader(part)
-        found = volume.entries(tree.Content.HASHED, logical_max=1 << 50, hasher=hasher)
+        volume = ext4_reader.Ext4Reader(part)
+        found = volume.entries(file_tree.Content.HASHED, logical_max=1 << 50, hasher=hasher)
         assert list(differences(index.entries(1), found)) == []
 
 

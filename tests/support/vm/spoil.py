@@ -13,9 +13,9 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.rehearse import run
-from holdstill.rehearse.signs import BootStage
-from holdstill.system.clock import SystemClock
+from holdstill.rehearse import rehearsal
+from holdstill.rehearse.console_markers import BootStage
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import programs
 from support.vm import board
@@ -203,7 +203,7 @@ def record(card: board.Card, logs: Path, names: Iterable[str]) -> None:
                 no_loader(image)
             spoil(image)
             log = logs / f"{name}.log"
-            seen = run.rehearse(image, runner=LocalRunner(), clock=SystemClock(), log=log)
+            seen = rehearsal.rehearse(image, runner=LocalRunner(), clock=SystemClock(), log=log)
             log.write_bytes(without_people(log.read_bytes()))
             sys.stdout.write(f"{name}: {seen}\n")
             sys.stdout.flush()

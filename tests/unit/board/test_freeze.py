@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import freeze, marks, vigil
+from holdstill.board import freeze, freeze_state, guard_process
+from holdstill.board.freeze_state import FreezeState, FrozenFileSystem
 from holdstill.board.guard import Guard, HeldMount
-from holdstill.board.marks import FreezeState, FrozenFileSystem
+from holdstill.board.guard_process import Protection
 from holdstill.board.mounts import Mount
-from holdstill.board.vigil import Protection
 from holdstill.errors import DegradedError, PauseError
 from holdstill.model.paths import BoardPath
 from support.services import FakeClock, FakeKernel
@@ -38,7 +38,7 @@ def armed(kernel: FakeKernel, *handles: int) -> Iterator[Guard]:
     orders, order = os.pipe()
     answer, said = os.pipe()
     mounts = tuple(held(handle) for handle in handles or (BOOT, DATA, ROOT))
-    shared = marks.in_memory(len(mounts))
+    shared = freeze_state.in_memory(len(mounts))
     try:
         yield Guard(mounts, shared, FakeClock(), 5.0, order, answer, Protection(7), kernel)
     finally:
@@ -49,7 +49,7 @@ def armed(kernel: FakeKernel, *handles: int) -> Iterator[Guard]:
 def orders_of(handle: int) -> list[bytes]:
     os.set_blocking(handle, False)
     said = os.read(handle, 4096)
-    return [said[n : n + 1] for n in range(0, len(said), vigil.ORDER.size)]
+    return [said[n : n + 1] for n in range(0, len(said), guard_process.ORDER.size)]
 
 
 def test_everything_is_frozen_in_order_and_thawed_in_reverse() -> None:
@@ -215,7 +215,7 @@ def test_the_guard_is_told_when_it_begins_and_ends() -> None:
     orders, order = os.pipe()
     answer, said = os.pipe()
     guard = Guard(
-        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Protection(7),
+        (held(ROOT),), freeze_state.in_memory(1), FakeClock(), 5.0, order, answer, Protection(7),
         FakeKernel(),
     )  # fmt: skip
 
@@ -223,7 +223,7 @@ def test_the_guard_is_told_when_it_begins_and_ends() -> None:
         begun = orders_of(orders)
     ended = orders_of(orders)
 
-    assert (begun, ended) == ([vigil.ARM], [vigil.STAND_DOWN])
+    assert (begun, ended) == ([guard_process.ARM], [guard_process.STAND_DOWN])
     for handle in (orders, order, answer, said):
         os.close(handle)
 
@@ -233,7 +233,14 @@ def test_nothing_is_frozen_when_the_guard_is_dead() -> None:
     orders, order = os.pipe()
     answer, said = os.pipe()
     guard = Guard(
-        (held(ROOT),), marks.in_memory(1), FakeClock(), 5.0, order, answer, Protection(7), kernel
+        (held(ROOT),),
+        freeze_state.in_memory(1),
+        FakeClock(),
+        5.0,
+        order,
+        answer,
+        Protection(7),
+        kernel,
     )
     os.close(orders)
     os.close(said)
@@ -318,7 +325,7 @@ class TestLeftOver:
         return made
 
     def leave(self, path: Path, places: list[Mount], *frozen: int) -> None:
-        with marks.on_tmpfs(
+        with freeze_state.on_tmpfs(
             path, [FrozenFileSystem(p.device, p.point.raw) for p in places]
         ) as left:
             for number in frozen:
@@ -361,7 +368,7 @@ class TestLeftOver:
         with pytest.raises(DegradedError, match="not mounted any more"):
             freeze.thaw_left_over(tmp_path / "frozen", places[:1], kernel=AllFrozen())
 
-        left, _ = marks.left_over(tmp_path / "frozen")
+        left, _ = freeze_state.left_over(tmp_path / "frozen")
         assert left.touched() == [1]
 
     def test_a_thaw_that_fails_is_told_and_remembered(

@@ -11,7 +11,7 @@ import pytest
 from holdstill.board import health
 from holdstill.board.health import Urgency
 from holdstill.board.layout import BoardPart
-from holdstill.formats.ext4_super import ErrorLog, ErrorPlace
+from holdstill.filesystems.ext4.ext4_superblock import ErrorLog, ErrorPlace
 from holdstill.model.layout import Ext4
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import hooks, journal
+from holdstill.board import hooks, undo_log
 from holdstill.errors import DegradedError, PauseError, SecurityError, UsageError
 from holdstill.model.settings import Hook, HookHow
 from support.services import FakeClock, FakeMachine, failing
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.hooks import QuietReport
-    from holdstill.board.journal import UndoLog
+    from holdstill.board.undo_log import UndoLog
     from holdstill.system.process import Command
 
 
@@ -32,7 +32,7 @@ CALM: dict[str, object] = {f"{name} {word}": "" for name in "abc" for word in ("
 
 @pytest.fixture
 def debts(tmp_path: Path) -> Iterator[UndoLog]:
-    with journal.opened(tmp_path) as mine:
+    with undo_log.opened(tmp_path) as mine:
         yield mine
 
 

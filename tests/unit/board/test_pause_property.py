@@ -21,11 +21,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.board import freeze, hooks, journal, marks, readonly
+from holdstill.board import freeze, freeze_state, hooks, read_only, undo_log
+from holdstill.board.freeze_state import FrozenFileSystem
 from holdstill.board.guard import MARKS, Guard, HeldMount
-from holdstill.board.marks import FrozenFileSystem
+from holdstill.board.guard_process import GuardProcess, Protection
 from holdstill.board.mounts import Mount
-from holdstill.board.vigil import GuardProcess, Protection
 from holdstill.errors import CommandError, HoldstillError
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import Hook, HookHow
@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
 
-    from holdstill.board.journal import UndoLog
-    from holdstill.board.way import LineDialog
+    from holdstill.board.service_control import LineDialog
+    from holdstill.board.undo_log import UndoLog
     from holdstill.system.process import Command
 
 
@@ -259,7 +259,7 @@ class Run:
             )
             for number in sorted(self.scene.unfreezable):
                 undo.enter_context(
-                    readonly.made_read_only(
+                    read_only.made_read_only(
                         now[number], board, debts, read_mounts=lambda: self.read_mounts(board)
                     )
                 )
@@ -276,7 +276,7 @@ class Run:
         everything = self.read_mounts(board)
         kernel = ByPoint(board, self.points)
         freeze.thaw_left_over(debts.directory / MARKS, everything, kernel=kernel)
-        readonly.give_back_left_over(debts, board, read_mounts=lambda: self.read_mounts(board))
+        read_only.give_back_left_over(debts, board, read_mounts=lambda: self.read_mounts(board))
         hooks.resume_left_over(debts, board, FakeClock())
 
 
@@ -289,7 +289,7 @@ def fake_armed(
     pipes = [*os.pipe(), *os.pipe()]
     handles = [h.handle for h in held]
     try:
-        with marks.on_tmpfs(directory / MARKS, marked) as shared:
+        with freeze_state.on_tmpfs(directory / MARKS, marked) as shared:
             board.vigil = GuardProcess(
                 handles, shared, pipes[0], pipes[0], Outside(board), patience=0.0
             )
@@ -312,7 +312,7 @@ def check_one(run: Run, fault: Fault, at: int) -> bool:
     board.fault, board.at = fault, at
     for left in (run.home / "journal").iterdir():
         left.unlink()
-    with journal.opened(run.home / "journal") as debts:
+    with undo_log.opened(run.home / "journal") as debts:
         with suppress(HoldstillError, OSError, KeyboardInterrupt, KilledError):
             run.pause(board, debts)
         if fault not in {Fault.ALL_DEAD, Fault.ALL_DEAD_AFTER}:
@@ -363,7 +363,7 @@ def test_at_every_step_of_a_rich_board(fault: Fault, tmp_path: Path) -> None:
 
 def steps_without_fault(run: Run) -> int:
     board = run.board()
-    with journal.opened(run.home / "journal") as debts:
+    with undo_log.opened(run.home / "journal") as debts:
         run.pause(board, debts)
     return board.steps
 
@@ -397,7 +397,7 @@ def test_without_a_fault_a_pause_succeeds(tmp_path: Path) -> None:
     run = Run(RICH, tmp_path)
     board = run.board()
 
-    with journal.opened(tmp_path / "journal") as debts:
+    with undo_log.opened(tmp_path / "journal") as debts:
         run.pause(board, debts)
 
         assert_as_before(board, run.board())

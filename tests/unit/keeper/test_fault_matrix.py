@@ -24,18 +24,18 @@ from holdstill.errors import (
     SecurityError,
     VerificationError,
 )
-from holdstill.keeper import captures, thin
+from holdstill.keeper import board_captures, thin
 from holdstill.keeper import store as stores
-from holdstill.keeper.service import LocalKeeper
-from holdstill.model.exchange import WantedContent
+from holdstill.keeper.local import LocalKeeper
+from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import Retention
 from support import keeping
 from support.faulty import FailingDisk, Loss, PowerCutDisk, PowerCutError
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
 
 if TYPE_CHECKING:
-    from holdstill.keeper.disk import StoreDisk
     from holdstill.keeper.store import Store
+    from holdstill.keeper.store_disk import StoreDisk
 
 LocalBoard = Board[LocalKeeper]
 KEEP_ONE = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
@@ -205,7 +205,7 @@ def test_c11_power_loss_host_leaves_the_old_or_the_new_whole(
         victim.keeper.close()
         with another(held, clock).keeper as keeper:
             keeper.begin()
-        briefs = captures.BoardCaptures(held, PIER_3, FakeSignatures()).briefs()
+        briefs = board_captures.BoardCaptures(held, PIER_3, FakeSignatures()).briefs()
         assert [brief.faults for brief in briefs] == [()] * len(briefs)
         outcomes.add(len(briefs))
         shutil.rmtree(copy)

@@ -14,18 +14,18 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError, VerificationError
-from holdstill.keeper.service import LocalKeeper
+from holdstill.keeper.local import LocalKeeper
 from holdstill.model.layout import Raw
 from holdstill.model.manifest import LIMIT, CapturedPart, Grade
-from holdstill.records import manifest as manifests
+from holdstill.records import manifest_file
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdstill.model.exchange import RunStarted
     from holdstill.model.manifest import Manifest
+    from holdstill.model.protocol import RunStarted
 
 LocalBoard = Board[LocalKeeper]
 
@@ -55,7 +55,7 @@ def honest(board: LocalBoard, begun: RunStarted) -> Manifest:
 
 
 def body_of(board: LocalBoard, begun: RunStarted) -> bytes:
-    return manifests.encode(honest(board, begun)).rpartition(b"checksum: ")[0]
+    return manifest_file.encode(honest(board, begun)).rpartition(b"checksum: ")[0]
 
 
 def refuse(board: LocalBoard, data: bytes) -> str:
@@ -78,7 +78,7 @@ def test_a_manifest_cut_off_anywhere_in_its_end_is_refused(
 
     for length in range(len(data) - 200, len(data)):
         with pytest.raises(SecurityError, match=r"cut short|checksum is wrong"):
-            manifests.decode(data[:length])
+            manifest_file.decode(data[:length])
 
 
 def test_c10_altered_manifest_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
@@ -90,7 +90,7 @@ def test_c10_altered_manifest_one_flipped_bit_anywhere_in_a_manifest_is_noticed(
         bent = bytearray(data)
         bent[position] ^= 1
         with pytest.raises(SecurityError):
-            manifests.decode(bytes(bent))
+            manifest_file.decode(bytes(bent))
 
 
 def test_s20_a_manifest_above_the_limit_is_refused_before_it_is_read(
@@ -182,7 +182,7 @@ def test_s25_attachments_are_named_by_their_partitions_and_nothing_else(
     board: LocalBoard, begun: RunStarted, raws: list[str]
 ) -> None:
     attached = tuple(keeping.attachment(name, b"boot code") for name in raws)
-    data = manifests.encode(msgspec.structs.replace(honest(board, begun), raws=attached))
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), raws=attached))
 
     assert "raws" in refuse(board, data)
 
@@ -190,7 +190,7 @@ def test_s25_attachments_are_named_by_their_partitions_and_nothing_else(
 def test_a_partition_that_is_listed_twice_is_refused(board: LocalBoard, begun: RunStarted) -> None:
     plain = honest(board, begun)
     twice = CapturedPart(number=2, grade=Grade.LIVE, file_system=Raw())
-    data = manifests.encode(msgspec.structs.replace(plain, parts=(*plain.parts, twice)))
+    data = manifest_file.encode(msgspec.structs.replace(plain, parts=(*plain.parts, twice)))
 
     assert "listed twice" in refuse(board, data)
 
@@ -201,7 +201,7 @@ def test_an_index_with_a_partition_that_is_not_listed_is_refused(
     index = keeping.index_bytes({2: board.entries(), 7: board.entries()})
     keeping.put({"index.sqlite": index}, begun.attachments)
     described = keeping.attachment("index.sqlite", index)
-    data = manifests.encode(msgspec.structs.replace(honest(board, begun), index=described))
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), index=described))
 
     assert "a partition that the manifest does not list" in refuse(board, data)
 

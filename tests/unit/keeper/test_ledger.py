@@ -9,7 +9,6 @@ import pytest
 
 from holdstill.errors import SecurityError
 from holdstill.keeper import ledger as ledgers
-from holdstill.keeper.disk import StoreDisk
 from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
@@ -21,7 +20,8 @@ from holdstill.keeper.ledger import (
     UnpinnedEvent,
     VerifiedEvent,
 )
-from holdstill.model.exchange import CaptureBrief
+from holdstill.keeper.store_disk import StoreDisk
+from holdstill.model.protocol import CaptureBrief
 
 if TYPE_CHECKING:
     from pathlib import Path

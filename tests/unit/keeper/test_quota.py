@@ -11,13 +11,13 @@ import pytest
 from holdstill.errors import PreflightError
 from holdstill.keeper import enrolment, incoming
 from holdstill.keeper.quota import ArrivalMonitor, Quota
-from holdstill.model.exchange import WantedContent
+from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import BoardLimits
 from support import keeping
 from support.keeping import KEY, PIER_3, Board, FakeClock
 
 if TYPE_CHECKING:
-    from holdstill.keeper.service import LocalKeeper
+    from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
 
 

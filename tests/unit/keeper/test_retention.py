@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.keeper import retention
-from holdstill.model.exchange import CaptureBrief
+from holdstill.model.protocol import CaptureBrief
 from holdstill.model.settings import Retention
 
 RULE = Retention(days=7, weeks=4, months=12, years=2, at_least=1)

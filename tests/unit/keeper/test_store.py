@@ -10,7 +10,7 @@ import pytest
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
-from holdstill.keeper.disk import StoreDisk
+from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
 from support.keeping import FakeClock, QuickDisk
 

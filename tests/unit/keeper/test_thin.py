@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, UsageError
-from holdstill.keeper import marks, thin
-from holdstill.keeper.service import LocalKeeper
+from holdstill.keeper import annotations as marks
+from holdstill.keeper import thin
+from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
 from support import keeping

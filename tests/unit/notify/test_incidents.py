@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.model.nightly import SILENT, Incident, MessageKind, RunOutcome
+from holdstill.model.nightly_state import SILENT, Incident, MessageKind, RunOutcome
 from holdstill.notify import incidents
 
 AT = "2026-11-25T02:41:03Z"
@@ -34,7 +34,8 @@ def test_a_failure_is_told_once_and_its_end_once() -> None:
 
 def test_failures_that_alternate_are_told_once_each() -> None:
     assert told(6, 7, 6, 7, 9, 0) == [
-        MessageKind.FAILURE, MessageKind.FAILURE, None, None, MessageKind.FAILURE, MessageKind.RECOVERY,
+        MessageKind.FAILURE, MessageKind.FAILURE, None, None,
+        MessageKind.FAILURE, MessageKind.RECOVERY,
     ]  # fmt: skip
 
 
@@ -58,7 +59,8 @@ def test_a_capture_with_warnings_ends_a_failure_and_its_warnings_are_in_that_mes
 
 def test_a_failure_after_warnings_and_its_end_are_told() -> None:
     assert told(8, 6, 8, 6, 0) == [
-        MessageKind.ATTENTION, MessageKind.FAILURE, MessageKind.RECOVERY, MessageKind.FAILURE, MessageKind.RECOVERY,
+        MessageKind.ATTENTION, MessageKind.FAILURE, MessageKind.RECOVERY,
+        MessageKind.FAILURE, MessageKind.RECOVERY,
     ]  # fmt: skip
 
 

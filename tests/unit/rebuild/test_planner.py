@@ -12,6 +12,7 @@ from holdstill.model.layout import (
     Ext4,
     Fat,
     FileSystem,
+    Need,
     Other,
     Partition,
     Raw,
@@ -30,9 +31,9 @@ from holdstill.model.manifest import (
     SwapFile,
 )
 from holdstill.model.sizes import GIB, MIB
-from holdstill.rebuild import planner
-from holdstill.rebuild.fitting import DoesNotFitError
-from holdstill.rebuild.planner import MakeExt4, MakeFat, MakeOther, Need, PutGap, PutRaw
+from holdstill.rebuild import planner, steps
+from holdstill.rebuild.partition_layout import DoesNotFitError
+from holdstill.rebuild.steps import MakeExt4, MakeFat, MakeOther, PutGap, PutRaw
 
 SECTOR = 512
 FAT = Fat(
@@ -275,7 +276,7 @@ def test_a_container_is_no_step() -> None:
 
     plan = planner.plan(capture, target_size=2 * GIB, needs={})
 
-    assert [step.number for step in plan.steps if isinstance(step, planner.PartStep)] == [1]
+    assert [step.number for step in plan.steps if isinstance(step, steps.PartStep)] == [1]
 
 
 def test_a_part_without_a_partition_is_refused() -> None:
@@ -320,7 +321,7 @@ def test_steps_stay_inside_the_target_and_apart(
 
     assert plan == planner.plan(capture, target_size=size, needs=needs, leave_free=leave_free)
     parts = sorted(
-        (step.offset, step.size) for step in plan.steps if isinstance(step, planner.PartStep)
+        (step.offset, step.size) for step in plan.steps if isinstance(step, steps.PartStep)
     )
     assert len(parts) == len(systems)
     assert all(offset % (4 * MIB) == 0 for offset, _ in parts)

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.model.entries import Entry, EntryType, Seen
-from holdstill.records import index as index_file
+from holdstill.records import index_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from holdstill.records.index import Index
+    from holdstill.records.index_file import Index
 
 ROWS = 20_000
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.system import clock, files
+from holdstill.system import clocks, files
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -119,8 +119,8 @@ def test_a_command_is_words_and_shows_itself_as_a_person_would_type_it(tmp_path:
 
 
 def test_the_coarse_clock_is_never_ahead_of_the_fine_one() -> None:
-    coarse = clock.coarse_now_ns()
-    fine = clock.SystemClock().now()
+    coarse = clocks.coarse_now_ns()
+    fine = clocks.SystemClock().now()
 
     assert coarse <= fine.timestamp() * 1e9 + 1000
     assert fine.timestamp() * 1e9 - coarse < 1e9

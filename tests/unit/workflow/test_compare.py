@@ -9,7 +9,7 @@ from holdstill.model.entries import Entry, EntryType, Seen, key
 from holdstill.model.layout import Disk, Ext4, Partition, TableLabel
 from holdstill.workflow import compare
 from holdstill.workflow.compare import ChangeKind, CompareOptions
-from holdstill.workflow.sides import SourcePart
+from holdstill.workflow.compare_sources import SourcePart
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
 DISK = Disk(

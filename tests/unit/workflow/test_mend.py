@@ -6,7 +6,7 @@ import hashlib
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.workflow import verifying
+from holdstill.workflow import verify_captures
 from support import keeping
 from support.keeping import Board, FakeClock, FakeSignatures
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.store import Store
-    from holdstill.verify.store import StoreReport
+    from holdstill.verify.store_check import StoreReport
 
 
 class Silent:
@@ -34,7 +34,7 @@ class Silent:
 
 
 def verified(store: Store) -> StoreReport:
-    return verifying.verify_store(
+    return verify_captures.verify_store(
         store, "", within_days=0, rate=0, clock=FakeClock(), runner=FakeSignatures(), tell=Silent()
     )
 
@@ -50,12 +50,12 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
     path.write_bytes(b"REading")
 
     found = verified(store)
-    outcomes = verifying.mend(store, found)
+    outcomes = verify_captures.mend(store, found)
     board.sent.clear()
     clock.advance(60)
     board.capture()
     again = verified(store)
-    finished = verifying.mend(store, again)
+    finished = verify_captures.mend(store, again)
 
     assert [damage.digest for damage in found.damages] == [digest]
     assert outcomes == {digest: "awaited"}

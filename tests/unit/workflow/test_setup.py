@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import DocumentError, SecurityError, UsageError
-from holdstill.transport.pins import HostKey
+from holdstill.transport.host_keys import HostKey
 from holdstill.workflow import setup
 from holdstill.workflow.setup import Answers, Machine
 

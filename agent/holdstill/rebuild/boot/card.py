@@ -6,8 +6,11 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.disks import partition_table
 from holdstill.errors import HoldstillError
-from holdstill.formats import ext4, fat, probe, table
+from holdstill.filesystems import probe
+from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.fat import fat_reader
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, TableLabel
@@ -15,10 +18,10 @@ from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, Table
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.formats.source import OpenFile
-    from holdstill.formats.tree import FileTree
+    from holdstill.filesystems.file_tree import FileTree
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem, Partition
+    from holdstill.system.byte_source import OpenFile
 
 SMALL = 1 << 20
 """Bytes of a file of settings."""
@@ -175,7 +178,7 @@ def read_card(source: OpenFile) -> BootCard:
     Raises:
         LayoutError: there is no table that can be understood.
     """
-    disk = table.read(source)
+    disk = partition_table.read(source)
     volumes = tuple(_volumes(source, disk))
     return BootCard(disk, volumes, source)
 
@@ -222,7 +225,7 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
 def _tree(window: OpenFile, system: FileSystem) -> FileTree | None:
     try:
         if isinstance(system, Ext4):
-            return ext4.Ext4Reader(window)
-        return fat.FatReader(window) if isinstance(system, Fat) else None
+            return ext4_reader.Ext4Reader(window)
+        return fat_reader.FatReader(window) if isinstance(system, Fat) else None
     except HoldstillError:
         return None  # recognised, but too damaged to be read: it has no files for us

@@ -1,0 +1,104 @@
+"""Reaches captures wherever they lie: in a directory here, or behind SSH with a board's key."""
+
+from __future__ import annotations
+
+import tempfile
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import options
+from holdstill.errors import UsageError
+from holdstill.keeper import forced_command, json_rpc
+from holdstill.keeper import store as keeper_store
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.remote import RemoteKeeper
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.transport import ssh_session, store_address
+from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
+from holdstill.transport.ssh_session import Identity
+from holdstill.transport.store_address import HostAddress
+from holdstill.workflow import capture_ref, remote_capture
+from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow.remote_capture import RemoteCapture, RemoteLibrary
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.model.protocol import CaptureBrief
+    from holdstill.workflow.rebuild import Ahead
+
+
+def open_local(given: str | None) -> Store:
+    """Open a store that is a directory of this machine.
+
+    Raises:
+        UsageError: the address is none, or not of a directory.
+    """
+    address = options.store_address(given)
+    if "://" in address:
+        raise UsageError(
+            f"{address} is not a directory of this machine",
+            hint="run this command at the keeper, or mount its store here and name the directory",
+        )
+    return keeper_store.open_store(Path(address).absolute())
+
+
+def host(given: str | None) -> HostAddress | None:
+    """Return the host that the store is on, None when it is a directory here."""
+    address = options.store_address(given)
+    if "://" not in address:
+        return None
+    parsed = store_address.parse(address)
+    return parsed if isinstance(parsed, HostAddress) else None
+
+
+@contextmanager
+def library(address: HostAddress) -> Iterator[RemoteLibrary]:
+    """Hold the captures of one board at the other end of SSH open for reading."""
+    access = options.access()
+    machine = LocalRunner()
+    key = remote_capture.public_key(access.key, machine)
+    identity = Identity(access.key, access.host_keys)
+    with ExitStack() as undo:
+        folder = Path(
+            undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-", dir=access.cache))
+        )
+        channel = undo.enter_context(
+            ssh_session.connected(
+                address, identity, command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE
+            )
+        )
+        bulk = RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock())
+        yield RemoteLibrary(RemoteKeeper(channel), bulk, key, machine=machine, folder=folder)
+
+
+@contextmanager
+def capture(given: str | None, reference: str) -> Iterator[StoredCapture | RemoteCapture]:
+    """Hold the capture that a reference means open; whoever builds on it calls `trusted`."""
+    address = host(given)
+    if address is None:
+        store = open_local(given)
+        found = capture_ref.find(store, reference, runner=LocalRunner())
+        _warn(BoardCaptures(store, found.board, LocalRunner()).briefs(), reference)
+        yield found
+        return
+    with library(address) as opened:
+        far = opened.find(reference)
+        _warn(opened.briefs(), reference)
+        yield far
+
+
+def _warn(briefs: tuple[CaptureBrief, ...], reference: str) -> None:
+    for line in capture_ref.passed_over(briefs, reference.partition("/")[2]):
+        click.echo(f"warning: {line}", err=True)
+
+
+def ahead(found: StoredCapture | RemoteCapture) -> Ahead:
+    """Return what brings a capture's contents here, just before they are asked for."""
+    return found.nearby.ahead if isinstance(found, RemoteCapture) else workflow_rebuild.at_hand

@@ -1,0 +1,312 @@
+"""How results look to people: tables and short sentences, nothing to learn."""
+
+from __future__ import annotations
+
+import os
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import msgspec
+from rich.console import Console
+from rich.table import Table
+
+from holdstill.model import paths
+from holdstill.model.layout import Ext4, Fat, TableLabel
+from holdstill.model.sizes import human
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from holdstill.board.card_trend import Trend
+    from holdstill.board.health import Health
+    from holdstill.keeper.retention import Verdict
+    from holdstill.model.layout import FileSystem
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.names import BoardName
+    from holdstill.model.protocol import CaptureBrief
+    from holdstill.rebuild.planner import Plan
+    from holdstill.verify.store_check import StoreReport
+    from holdstill.workflow.capture_report import CaptureReport
+    from holdstill.workflow.extract import Extracted
+    from holdstill.workflow.inspect import Inspection
+    from holdstill.workflow.rebuild import RebuildReport
+
+LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
+
+
+def console() -> Console:
+    """Return a console on standard output; wide enough for tables in a log."""
+    out = Console(highlight=False, markup=False)
+    return out if out.is_terminal else Console(highlight=False, markup=False, width=120)
+
+
+def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
+    """Return an empty table; the columns in numbers are flush right."""
+    made = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for heading in headings:
+        made.add_column(
+            heading,
+            justify="right" if heading in numbers else "left",
+            no_wrap=heading == "capture",  # a name that is cut cannot be typed
+            overflow="fold",
+        )
+    return made
+
+
+def file_system_words(kind: FileSystem) -> str:
+    """Describe a file system in a few words."""
+    match kind:
+        case Ext4(uuid=uuid, label=label):
+            return _joined(_ext_name(kind), label, uuid)
+        case Fat(bits=bits, label=label):
+            return _joined(f"FAT{bits}", label, kind.uuid)
+        case _:
+            words = msgspec.to_builtins(kind)
+            name = words.get("type") or words["kind"]
+            return _joined(str(name), str(words.get("label", "")), str(words.get("uuid", "")))
+
+
+def _ext_name(kind: Ext4) -> str:
+    if "extent" in kind.features or "extents" in kind.features:
+        return "ext4"
+    return "ext3" if "has_journal" in kind.features else "ext2"
+
+
+def _joined(*words: str) -> str:
+    return " ".join(word for word in words if word)
+
+
+def inspection(found: Inspection, out: Console) -> None:
+    """Show what inspect found."""
+    board = found.board
+    about = _joined(board.model, board.system, board.kernel) or "does not tell what it is"
+    out.print(f"Board {board.name}: {about}")
+    out.print(
+        f"Disk {found.device}: {human(found.disk.size)}, {LABELS[found.disk.label]} "
+        f"{found.disk.id}, {human(found.gap_bytes)} in the boot gap"
+    )
+    out.print()
+    rows = table("part", "size", "used", "holds", "mounted", "capture", "grade", "why",
+                 numbers=("part", "size", "used"))  # fmt: skip
+    for part in found.parts:
+        rows.add_row(
+            str(part.number), human(part.size), human(part.used_bytes) if part.used_bytes else "-",
+            file_system_words(part.file_system), part.mount or "-", part.how, part.grade, part.why,
+        )  # fmt: skip
+    out.print(rows)
+    out.print()
+    _list(out, "Not on this disk, left out:", found.left_out)
+    _list(out, "Contents left out:", found.excluded)
+    out.print(f"Free memory for the pause: {human(found.free_memory)}")
+    if found.keeper is not None:
+        newest = found.keeper.newest
+        out.print(
+            f"Keeper: {human(found.keeper.free_bytes)} free; newest capture: "
+            f"{newest.name if newest else 'none yet'}"
+        )
+    _health(found.health, found.trend, out)
+    warnings(found.warnings, out)
+
+
+def _health(found: Health, trend: Trend, out: Console) -> None:
+    rows = table("health", "what it says")
+    for subject, words in found.rows():
+        rows.add_row(subject, words)
+    rows.add_row("trend", trend.words)
+    out.print()
+    out.print(rows)
+    for advice in (*found.advice, *trend.advice):
+        out.print(f"{advice.urgency}: {advice.text}", style="yellow")
+
+
+def warnings(texts: Sequence[str], out: Console) -> None:
+    """Show warnings, if any."""
+    for text in texts:
+        out.print(f"warning: {text}", style="yellow")
+
+
+def _list(out: Console, title: str, items: Sequence[str]) -> None:
+    if items:
+        out.print(title)
+        for item in items:
+            out.print(f"  {item}")
+
+
+def capture_report(report: CaptureReport, out: Console) -> None:
+    """Show how a capture went, for a tired person."""
+    out.print(f"Sealed {report.board}/{report.name}")
+    out.print()
+    rows = table("part", "mounted", "holds", "grade", "files", "size", "changes found by",
+                 numbers=("part", "files", "size"))  # fmt: skip
+    for part in report.parts:
+        rows.add_row(
+            str(part.number), part.place or "-", part.kind, part.grade, f"{part.files:,}",
+            human(part.content_bytes), part.detection,
+        )  # fmt: skip
+    out.print(rows)
+    out.print()
+    out.print(
+        f"Frozen for {report.frozen_ms:.0f} ms (pause window {report.window_ms:.0f} ms, "
+        f"{human(report.spool_bytes)} copied in it) after {report.rounds} hot round"
+        + ("s" if report.rounds != 1 else "")
+    )
+    out.print(
+        f"Read {human(report.hashed_bytes)} on the board, sent {human(report.wire_bytes)}, "
+        f"{human(report.new_bytes)} new in the store, {report.seconds:.1f} s in all"
+    )
+    for note in report.notes:
+        out.print(f"note: {note}")
+    warnings(report.warnings, out)
+
+
+def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Console) -> None:
+    """Show a board's captures, oldest first."""
+    if not found:
+        out.print(f"{board}: no captures yet")
+        return
+    numbers = ("age", "frozen", "entries", "size", "new")
+    rows = table("capture", "age", "grade", "frozen", "entries", "size", "new", "verified",
+                 "booted", "faults", numbers=numbers)  # fmt: skip
+    for brief in found:
+        marks = (" (pinned)" if brief.pinned else "") + (
+            "" if brief.clock_trusted else " (clock not trusted)"
+        )
+        rows.add_row(
+            brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
+            f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
+            human(brief.new_bytes), brief.verified_at[:10] or "-", brief.booted_at[:10] or "-",
+            "; ".join(brief.trouble) or "-",
+        )  # fmt: skip
+    out.print(f"{board}:")
+    out.print(rows)
+
+
+def age(since: str, now: datetime) -> str:
+    """Say how long ago an RFC 3339 moment was, in its largest unit."""
+    try:
+        seconds = (now - datetime.fromisoformat(since)).total_seconds()
+    except ValueError:
+        return "?"
+    for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
+        if seconds >= 2 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{max(seconds, 0):.0f} s"
+
+
+def manifest(found: Manifest, out: Console) -> None:
+    """Show one capture's manifest readably."""
+    board, pause = found.board, found.pause
+    out.print(f"Capture {found.seq} of {board.name}, taken {found.moment.taken_at}")
+    if not found.moment.clock_trusted:
+        out.print("The board's clock was not known to be right at that time", style="yellow")
+    about = _joined(board.model, board.system, board.kernel) or "did not tell what it is"
+    out.print(f"Board: {about}, host {board.hostname}")
+    out.print(
+        f"Disk: {human(found.disk.size)}, {LABELS[found.disk.label]} {found.disk.id}"
+        + (f", {human(found.gap.size)} of boot gap" if found.gap else "")
+    )
+    out.print(
+        f"Pause: frozen {pause.frozen_ms:.0f} ms (predicted {pause.predicted_ms:.0f}), window "
+        f"{pause.window_ms:.0f} ms, {pause.rounds} hot rounds, {human(pause.spool_bytes)} copied"
+        + (f", hooks: {', '.join(pause.hooks)}" if pause.hooks else "")
+    )
+    out.print()
+    _parts(found, out)
+    for part in found.parts:
+        _list(out, f"Left out of {part.mount or part.number}:", part.excluded)
+        _list(out, f"Unreadable on {part.mount or part.number}:", part.unreadable)
+    _list(out, "Swap files, made anew by a rebuild:", [f"/{s.path}" for s in found.swap_files])
+    warnings(found.warnings, out)
+
+
+def _parts(found: Manifest, out: Console) -> None:
+    rows = table("part", "start", "size", "type", "holds", "mounted", "grade", "files", "contents",
+                 numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
+    for part in found.parts:
+        place = found.disk.partition(part.number)
+        rows.add_row(
+            str(part.number), str(place.start), human(place.size * found.disk.sector_size),
+            place.type, file_system_words(part.file_system), part.mount or "-", part.grade,
+            f"{part.files:,}", human(part.content_bytes),
+        )  # fmt: skip
+    out.print(rows)
+
+
+def plan(found: Plan, changes: Sequence[str], missing: Sequence[str], out: Console) -> None:
+    """Show what a rebuild would do."""
+    out.print(f"Would write {human(found.disk.size)}:")
+    for step in found.steps:
+        words = msgspec.to_builtins(step)
+        number = words.get("number")
+        place = f" {number}: {human(words['size'])} at {words['offset']}" if number else ""
+        out.print(f"  {words['step'].replace('-', ' ')}{place}")
+    _list(out, "Otherwise than on the captured card:", found.notes)
+    _list(out, "Changed for the new board:", changes)
+    left_out(missing, out)
+
+
+def rebuild_report(report: RebuildReport, out: Console) -> None:
+    """Show how a rebuild went."""
+    if report.changes:
+        out.print(f"Made another board, {report.board}, of {report.capture}: {report.target}")
+    else:
+        out.print(f"Rebuilt {report.board}/{report.capture} on {report.target}")
+    out.print(
+        f"{human(report.size)}: {report.entries:,} entries, {human(report.written_bytes)} of "
+        f"contents written; {report.checked_entries:,} entries read back by other code, all as "
+        f"captured ({report.seconds:.1f} s, {report.verify_seconds:.1f} s of it reading back)"
+    )
+    _list(out, "Otherwise than on the captured card:", report.notes)
+    _list(out, "Changed for the new board:", report.changes)
+    left_out(report.left_out, out)
+    if report.bootable:
+        out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
+    _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)
+    out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")
+
+
+def got(found: Extracted, capture: str, target: Path, out: Console) -> None:
+    """Show what was taken out of a capture."""
+    files = f"{found.files} file" + ("s" if found.files != 1 else "")
+    place = paths.display(os.fsencode(target))
+    out.print(f"{place}: {files}, {human(found.size)}, from {capture}")
+    for skipped, why in found.skipped:
+        out.print(f"skipped /{paths.display(skipped)}: {why}")
+    left_out([f"/{paths.display(path)}" for path in found.damaged], out)
+
+
+def left_out(files: Sequence[str], out: Console) -> None:
+    """Show which files are missing, since the store no longer has them whole."""
+    _list(out, "LEFT OUT, for their contents are damaged in the store:", files)
+
+
+def store_report(report: StoreReport, out: Console) -> None:
+    """Show what reading a store again has shown."""
+    out.print(
+        f"{report.contents:,} contents, {human(report.bytes)} read and good"
+        + (
+            f"; {report.skipped:,} more mentions of contents that were found good before"
+            if report.skipped
+            else ""
+        )
+    )
+    for name in report.captures:
+        out.print(f"  {name}: every content is good")
+    for fault in report.faults:
+        out.print(f"NOT TO BE BELIEVED {fault}", style="red")
+    for damage in report.damages:
+        out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
+        _list(out, "  it is in", damage.hits)
+
+
+def verdicts(
+    found: Mapping[BoardName, Sequence[Verdict]], out: Console, *, is_applied: bool
+) -> None:
+    """Show what retention decided about every capture."""
+    goes = "deleted" if is_applied else "would be deleted"
+    for board, of_board in found.items():
+        out.print(f"{board}:")
+        for verdict in of_board:
+            why = f"kept: {', '.join(verdict.reasons)}" if verdict.is_kept else goes
+            out.print(f"  {verdict.name}  {why}")

@@ -1,0 +1,1 @@
+"""Partition tables, and the areas of a disk that hold no files."""

@@ -1,0 +1,122 @@
+"""The boot gap: what lies between the partition table and the first partition.
+
+Many boards boot from there. Kept are the 4 KiB blocks that are not all zero, joined into runs
+and known by their place on the disk. As a file (numbers little-endian):
+
+    8 bytes   "HSGAP" 0 0 1
+    4 bytes   number of runs
+    12 bytes  of each run: offset (8), length (4); in order, apart from each other
+    ...       the runs' bytes, one after the other
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.disks import partition_table
+from holdstill.errors import LayoutError, SecurityError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from holdstill.model.layout import Disk
+    from holdstill.system.byte_source import ByteSource
+
+BLOCK = 4096
+RUNS_MAX = partition_table.REACH // BLOCK
+SIZE_MAX = partition_table.REACH + 12 * RUNS_MAX + 12
+"""Bytes of a gap file that we are willing to read."""
+_MAGIC = b"HSGAP\0\0\1"
+_COUNT = struct.Struct("<8sI")
+_RUN = struct.Struct("<QI")
+
+
+class GapExtent(NamedTuple):
+    """Bytes and their place on the disk."""
+
+    offset: int
+    data: bytes
+
+    @property
+    def end(self) -> int:
+        """First byte behind the run."""
+        return self.offset + len(self.data)
+
+
+def read(source: ByteSource, disk: Disk) -> list[GapExtent]:
+    """Return what is not zero before the first partition, boot code of the first sector included.
+
+    Raises:
+        LayoutError: the source ends before the first partition does begin.
+    """
+    pieces = (
+        piece
+        for start, end in partition_table.gap_ranges(disk)
+        for piece in _pieces(source, start, end)
+    )
+    return list(_joined(pieces))
+
+
+def _pieces(source: ByteSource, start: int, end: int) -> Iterator[GapExtent]:
+    """Yield the blocks of a range that hold anything; the range may begin inside a block."""
+    while start < end:
+        length = min(BLOCK - start % BLOCK, end - start)
+        try:
+            data = source.read(start, length)
+        except EOFError as error:
+            raise LayoutError(f"the disk ends inside its boot gap, at byte {start}") from error
+        if data.count(0) != length:
+            yield GapExtent(start, data)
+        start += length
+
+
+def _joined(pieces: Iterable[GapExtent]) -> Iterator[GapExtent]:
+    start, parts, end = 0, list[bytes](), -1
+    for piece in pieces:
+        if piece.offset != end and parts:
+            yield GapExtent(start, b"".join(parts))
+            parts = []
+        if not parts:
+            start = piece.offset
+        parts.append(piece.data)
+        end = piece.end
+    if parts:
+        yield GapExtent(start, b"".join(parts))
+
+
+def encode(runs: Sequence[GapExtent]) -> bytes:
+    """Write runs as a gap file."""
+    heads = [_RUN.pack(run.offset, len(run.data)) for run in runs]
+    return b"".join([_COUNT.pack(_MAGIC, len(runs)), *heads, *(run.data for run in runs)])
+
+
+def decode(data: bytes) -> list[GapExtent]:
+    """Read a gap file, which may come from anybody.
+
+    Raises:
+        SecurityError: it is not exactly what encode writes.
+    """
+    if len(data) < _COUNT.size or not data.startswith(_MAGIC):
+        raise SecurityError("not a boot gap file")
+    _, count = _COUNT.unpack_from(data)
+    body = _COUNT.size + count * _RUN.size
+    if count > RUNS_MAX or len(data) > SIZE_MAX or len(data) < body:
+        raise SecurityError("the boot gap file has too many runs or is too large or too short")
+    runs = []
+    for offset, length in _RUN.iter_unpack(data[_COUNT.size : body]):
+        runs.append(GapExtent(offset, data[body : body + length]))
+        _check_run(runs, length)
+        body += length
+    if body != len(data):
+        raise SecurityError("the boot gap file is longer than its runs")
+    return runs
+
+
+def _check_run(runs: Sequence[GapExtent], length: int) -> None:
+    run = runs[-1]
+    before = runs[-2].end if len(runs) > 1 else -1
+    if length == 0 or len(run.data) != length:
+        raise SecurityError("the boot gap file was cut short or has an empty run")
+    if run.offset <= before or run.end > partition_table.REACH:
+        raise SecurityError("runs of the boot gap are out of order or out of reach")

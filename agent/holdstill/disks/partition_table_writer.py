@@ -1,0 +1,211 @@
+"""The partition table: an sfdisk script, made from values alone, and applied last of all.
+
+sfdisk writes nothing but the table: boot code in the first sector and loaders in the boot gap
+stay as they are. Of a GPT it writes the backup first, so that a cut never leaves a primary table
+that points to nothing. Two things it cannot do are done after it: links of logical partitions
+where they were, and a GPT whose entries make room for a loader. The result is read back by
+formats.table, which shares nothing with either.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import struct
+import zlib
+from typing import TYPE_CHECKING
+
+from holdstill.disks import logical_chain, partition_table
+from holdstill.errors import CommandError, LayoutError, TargetFailedError
+from holdstill.model.layout import TableLabel
+from holdstill.model.sizes import align_up
+from holdstill.system import byte_source, files, sparse_copy
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.model.layout import Disk, Partition
+    from holdstill.system.process import Runner
+
+_GUID = re.compile(r"[0-9A-Fa-f]{8}-(?:[0-9A-Fa-f]{4}-){3}[0-9A-Fa-f]{12}")
+_DOS_ID = re.compile(r"0x[0-9a-f]{8}")
+_DOS_TYPE = re.compile(r"[0-9a-fA-F]{1,2}")
+_ATTRIBUTES = re.compile(r"[A-Za-z0-9:, ]+")
+_PLAIN = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 -_.+")
+
+NAME_UNITS = 36
+"""UTF-16 code units in a partition's name (UEFI Specification 5.3.3)."""
+
+
+def write(target: Path, disk: Disk, machine: Runner) -> None:
+    """Write the table of disk to a file or device; a disk without a table gets none.
+
+    The kernel is not told: nothing may look at the partitions before the claim ends.
+
+    Raises:
+        LayoutError: the layout cannot be a table.
+        TargetFailedError: it could not be written, or reads back as another one.
+    """
+    if disk.label is TableLabel.NONE:
+        return
+    size = byte_source.device_or_file_size(target)
+    text, links = script(disk, size=size), _links(disk)
+    with files.opened(target, os.O_RDWR | os.O_NOFOLLOW) as handle:
+        in_the_way = _behind_header(handle, disk)
+        _apply(target, text, machine)
+        for sector, data in links:
+            sparse_copy.write_all_at(handle, sector * disk.sector_size, data)
+        if disk.entries_lba:
+            _move_entries(handle, disk, in_the_way)
+        os.fsync(handle)
+        _read_back(byte_source.OpenFile(handle, size=size), disk)
+
+
+def _links(disk: Disk) -> list[tuple[int, bytes]]:
+    return logical_chain.links(disk) if disk.label is TableLabel.DOS else []
+
+
+def _apply(target: Path, text: str, machine: Runner) -> None:
+    quiet = ("--quiet", "--no-reread", "--no-tell-kernel")
+    keep = ("--wipe", "never", "--wipe-partitions", "never")
+    try:
+        machine.run(Command.of("sfdisk", *quiet, *keep, target), stdin=text.encode())
+    except CommandError as error:
+        raise _unfinished(f"cannot write the partition table to {target}: {error}") from error
+
+
+def _unfinished(what: str) -> TargetFailedError:
+    return TargetFailedError(
+        what, hint="do not use this card: its partition table is not valid; rebuild it again"
+    )
+
+
+def _behind_header(handle: int, disk: Disk) -> bytes:
+    """Return what sfdisk will overwrite with entries although they belong elsewhere."""
+    return os.pread(handle, _array_bytes(disk), 2 * disk.sector_size) if disk.entries_lba else b""
+
+
+def _array_bytes(disk: Disk) -> int:
+    return align_up((disk.table_length or 128) * 128, disk.sector_size)
+
+
+def _move_entries(handle: int, disk: Disk, in_the_way: bytes) -> None:
+    """Move the entries of the primary GPT to where they were, and put the loader back.
+
+    At every moment the primary header points to whole entries.
+    """
+    sector = disk.sector_size
+    entries = os.pread(handle, _array_bytes(disk), 2 * sector)
+    sparse_copy.write_all_at(handle, disk.entries_lba * sector, entries)
+    os.fsync(handle)
+    header = moved_header(os.pread(handle, sector, sector), disk.entries_lba)
+    sparse_copy.write_all_at(handle, sector, header)
+    os.fsync(handle)
+    sparse_copy.write_all_at(handle, 2 * sector, in_the_way[: (disk.entries_lba - 2) * sector])
+
+
+def moved_header(header: bytes, entries_lba: int) -> bytes:
+    """Return a GPT header (UEFI Specification 5.3.2) whose entries are elsewhere."""
+    moved = bytearray(header)
+    struct.pack_into("<Q", moved, 72, entries_lba)
+    (length,) = struct.unpack_from("<I", header, 12)
+    struct.pack_into("<I", moved, 16, 0)
+    struct.pack_into("<I", moved, 16, zlib.crc32(moved[:length]))
+    return bytes(moved)
+
+
+def _read_back(written: byte_source.OpenFile, disk: Disk) -> None:
+    """Check that the table says what it was meant to say."""
+    try:
+        found = partition_table.read(written, sector_size=disk.sector_size)
+    except LayoutError as error:
+        raise _unfinished(f"the partition table cannot be read back: {error}") from error
+    if _essence(found) != _essence(disk):
+        raise _unfinished(
+            f"the partition table reads back as {found.partitions}, not {disk.partitions}"
+        )
+
+
+def _essence(disk: Disk) -> tuple[object, ...]:
+    """Return what must be the same however a value is spelled."""
+    partitions = sorted(
+        (p.number, p.start, p.size, p.type.upper(), p.uuid.upper(), p.name, p.attrs, p.bootable)
+        for p in disk.partitions
+    )
+    return disk.label, disk.id.upper(), disk.entries_lba, partitions
+
+
+def script(disk: Disk, *, size: int = 0) -> str:
+    """Return the sfdisk script that makes this table.
+
+    The end of a GPT's usable range is left to sfdisk when the target's size, if given, is not
+    the one that the layout speaks of.
+
+    Raises:
+        LayoutError: a value is none that a table can hold.
+    """
+    lines = [*_header(disk, size=size or disk.size), ""]
+    lines += [_line(disk, partition) for partition in _own_lines(disk)]
+    return "\n".join(lines) + "\n"
+
+
+def _own_lines(disk: Disk) -> list[Partition]:
+    """Return the partitions that sfdisk is asked for: logical ones are not its business."""
+    if disk.label is TableLabel.GPT:
+        return list(disk.partitions)
+    for partition in logical_chain.logicals(disk):
+        _checked(_DOS_TYPE, partition.type, what="type", of=partition)
+    return [part for part in disk.partitions if part.number < logical_chain.FIRST_LOGICAL]
+
+
+def _header(disk: Disk, *, size: int) -> Iterator[str]:
+    form = _DOS_ID if disk.label is TableLabel.DOS else _GUID
+    yield f"label: {disk.label.value}"
+    yield f"label-id: {_checked(form, disk.id, what='disk id')}"
+    yield "unit: sectors"
+    yield f"sector-size: {disk.sector_size}"
+    if disk.label is TableLabel.GPT:
+        if disk.first_lba:
+            yield f"first-lba: {disk.first_lba}"
+        if disk.last_lba and size == disk.size:
+            yield f"last-lba: {disk.last_lba}"
+        if disk.table_length:
+            yield f"table-length: {disk.table_length}"
+
+
+def _line(disk: Disk, partition: Partition) -> str:
+    fields = _dos_fields if disk.label is TableLabel.DOS else _gpt_fields
+    place = [f"start={partition.start}", f"size={partition.size}"]
+    return f"{partition.number} : " + ", ".join([*place, *fields(partition)])
+
+
+def _dos_fields(partition: Partition) -> Iterator[str]:
+    yield f"type={_checked(_DOS_TYPE, partition.type, what='type', of=partition)}"
+    if partition.bootable:
+        yield "bootable"
+
+
+def _gpt_fields(partition: Partition) -> Iterator[str]:
+    yield f"type={_checked(_GUID, partition.type, what='type', of=partition)}"
+    yield f"uuid={_checked(_GUID, partition.uuid, what='GUID', of=partition)}"
+    if partition.name:
+        yield f'name="{_quoted(partition.name)}"'
+    if partition.attrs:
+        yield f'attrs="{_checked(_ATTRIBUTES, partition.attrs, what="attributes", of=partition)}"'
+
+
+def _checked(form: re.Pattern[str], value: str, *, what: str, of: Partition | None = None) -> str:
+    """Return a value that can do no harm in a script."""
+    if form.fullmatch(value) is None:
+        where = f"partition {of.number}" if of else "the partition table"
+        raise LayoutError(f"{where} has {value!r} as its {what}, which no such table can hold")
+    return value
+
+
+def _quoted(name: str) -> str:
+    r"""Write a name as sfdisk takes it: every byte that could mean something becomes \xHH."""
+    if len(name.encode("utf-16-le")) > 2 * NAME_UNITS:
+        raise LayoutError(f"a partition's name holds {NAME_UNITS} UTF-16 units: {name!r}")
+    return "".join(chr(b) if b in _PLAIN else f"\\x{b:02x}" for b in name.encode())

@@ -1,0 +1,134 @@
+"""Free blocks: asked of the library in large pieces, handed out in small ones.
+
+Blocks of directories and the like come from pieces of their own. So contents that are written one
+after the other lie one behind the other, and directories lie together.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import TargetFailedError
+from holdstill.filesystems.ext4.libext2fs import BLOCK_ALLOC_FAIL, BlockRun, LibraryError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+SHARE = 1024
+"""A pool keeps no more than this part of all blocks from the library, which takes some itself:
+both pools together keep less than what `fit` leaves for fragments.
+"""
+CONTENT_PIECE, DESK_PIECE = 2048, 256
+"""Blocks that are asked for at once, at most."""
+
+
+class BlockSupply(Protocol):
+    """Who knows which blocks are free."""
+
+    def allocate(self, goal: int, count: int) -> BlockRun:
+        """Take at most count neighbouring free blocks, at goal or behind it."""
+
+    def release(self, run: BlockRun) -> None:
+        """Give blocks back."""
+
+
+class BlockAllocator:
+    """The free blocks of a file system that is being filled."""
+
+    def __init__(self, supply: BlockSupply, *, first_block: int, blocks: int) -> None:
+        self._supply = supply
+        self._goal = first_block
+        share = max(blocks // SHARE, 1)
+        self._contents = _Pool(self, min(CONTENT_PIECE, share))
+        self._desk = _Pool(self, min(DESK_PIECE, share))
+
+    def take(self, count: int) -> list[BlockRun]:
+        """Take blocks for a content, in as few runs as there are.
+
+        Raises:
+            TargetFailedError: there are not so many.
+        """
+        return self._contents.take(count)
+
+    def take_on_desk(self) -> int:
+        """Take one block for what is no content.
+
+        Raises:
+            TargetFailedError: there is none.
+        """
+        return self._desk.take(1)[0].first
+
+    def contents(self) -> list[BlockRun]:
+        """Return what was asked for contents and not given back, sorted."""
+        return sorted(self._contents.asked)
+
+    def give_back(self) -> None:
+        """Give back what was asked for and not handed out."""
+        for pool in (self._contents, self._desk):
+            for run in pool.emptied():
+                self._supply.release(run)
+
+    def ask(self, count: int) -> BlockRun:
+        """Take at most count blocks from the library, always further to the end."""
+        try:
+            run = self._allocated(count)
+        except LibraryError as error:
+            if error.code != BLOCK_ALLOC_FAIL:
+                raise
+            raise TargetFailedError("the ext4 has no free blocks left") from error
+        self._goal = run.first + run.length
+        return run
+
+    def _allocated(self, count: int) -> BlockRun:
+        try:
+            return self._supply.allocate(self._goal, count)
+        except LibraryError as error:
+            if error.code != BLOCK_ALLOC_FAIL:
+                raise
+            self.give_back()  # the last free blocks may wait in the other pool
+            return self._supply.allocate(self._goal, count)
+
+
+class _Pool:
+    def __init__(self, room: BlockAllocator, piece: int) -> None:
+        self._room, self._piece = room, piece
+        self._next = self._end = 0
+        self.asked: list[BlockRun] = []
+
+    def take(self, count: int) -> list[BlockRun]:
+        first = self._next
+        if first + count <= self._end:
+            self._next = first + count
+            return [BlockRun(first, count)]
+        return list(self._taken(count))
+
+    def _taken(self, count: int) -> Iterator[BlockRun]:
+        """Yield what is left, then what is asked for: exactly, or a whole piece for later."""
+        while count:
+            if self._next == self._end:
+                run = self._room.ask(max(count, self._piece))
+                self._next, self._end = run.first, run.first + run.length
+                self._note(run)
+            length = min(count, self._end - self._next)
+            yield BlockRun(self._next, length)
+            self._next += length
+            count -= length
+
+    def _note(self, run: BlockRun) -> None:
+        """Note what was asked for, joined to what was asked for before where it follows that."""
+        first, length = self.asked[-1] if self.asked else run
+        if first + length == run.first:
+            self.asked[-1] = BlockRun(first, length + run.length)
+        else:
+            self.asked.append(run)
+
+    def emptied(self) -> list[BlockRun]:
+        """Return what was asked for and not handed out; that is the end of what was noted last."""
+        if self._next == self._end:
+            return []
+        left = BlockRun(self._next, self._end - self._next)
+        first, length = self.asked.pop()
+        if length > left.length:
+            self.asked.append(BlockRun(first, length - left.length))
+        self._next = self._end = 0
+        return [left]

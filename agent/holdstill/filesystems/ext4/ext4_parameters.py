@@ -1,0 +1,55 @@
+"""The parameters of an ext2, ext3 or ext4 of another size. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+
+if TYPE_CHECKING:
+    from holdstill.model.layout import Ext4
+
+JOURNAL_LEAST = 1024
+"""Blocks of the smallest journal (mke2fs(8), -J size)."""
+USUAL_JOURNALS = (
+    (2048, 0), (32 << 10, 1024), (256 << 10, 4096), (512 << 10, 8192), (4 << 20, 16 << 10),
+    (8 << 20, 32 << 10), (16 << 20, 64 << 10), (32 << 20, 128 << 10),
+)  # fmt: skip
+"""Blocks below which mke2fs makes journals of so many blocks: 1.47, ext2fs_get_journal_params."""
+LARGEST_USUAL_JOURNAL = 256 << 10
+_BLOCKS_32BIT = 2**32 - 1
+
+
+def least_blocks(parameters: Ext4) -> int:
+    """Return how many blocks a file system has at least, so that it has a journal if it should."""
+    return 4 * JOURNAL_LEAST if "has_journal" in parameters.features else 64
+
+
+def resized(parameters: Ext4, *, size: int, inodes: int) -> Ext4:
+    """Return the parameters for a size in bytes and a tree that needs so many inodes.
+
+    Inodes and reserved blocks keep their share of the blocks, and there are enough inodes. The
+    journal keeps its size, but where the file system shrinks it is no larger than mke2fs would
+    make it. Everything else stays.
+    """
+    blocks = size // parameters.block_size
+    if "64bit" not in parameters.features:
+        blocks = min(blocks, _BLOCKS_32BIT)
+    old = max(parameters.blocks, 1)
+    journal = parameters.journal_blocks
+    if blocks < old and journal:
+        journal = min(journal, max(usual_journal(blocks), JOURNAL_LEAST))
+    return msgspec.structs.replace(
+        parameters,
+        blocks=blocks,
+        inodes=max(parameters.inodes * blocks // old, inodes),
+        reserved_blocks=min(parameters.reserved_blocks * blocks // old, blocks // 2),
+        journal_blocks=journal,
+    )
+
+
+def usual_journal(blocks: int) -> int:
+    """Return the blocks of the journal that mke2fs gives a file system of so many blocks."""
+    return next((journal for limit, journal in USUAL_JOURNALS if blocks < limit), 0) or (
+        0 if blocks < USUAL_JOURNALS[0][0] else LARGEST_USUAL_JOURNAL
+    )

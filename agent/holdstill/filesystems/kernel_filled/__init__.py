@@ -1,0 +1,1 @@
+"""xfs, btrfs and f2fs: made by their own tools, filled and read through the kernel."""

@@ -1,0 +1,196 @@
+"""Entries into a mounted, empty file system, by the kernel's own calls.
+
+Nothing is followed: every directory is opened from the root without symlinks, every name is used
+relative to that. In each file the order is: data, owner, mode, attributes, time, flags; chown and
+write take setuid and capabilities away (chown(2), capabilities(7)). Directories get theirs when
+everything is in them.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from itertools import groupby
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.filesystems import writer_input
+from holdstill.model import paths
+from holdstill.model.entries import KEPT_FLAGS, EntryType, Omitted
+from holdstill.system import files, ioctl, sparse_copy
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.model.entries import Entry
+
+NO_COPY_ON_WRITE = 0x00800000
+"""FS_NOCOW_FL of linux/fs.h: counts only when it is set on an empty file."""
+WARNINGS_MAX = 20
+_NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+_ASK = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+_FOLDER = os.O_RDONLY | os.O_DIRECTORY
+
+
+class PopulateFiles(Protocol):
+    """Puts the content of an entry into a new file of its size."""
+
+    def __call__(self, contents: ContentSource, entry: Entry, target: int) -> None:
+        """Do so; target is open for writing."""
+
+
+@contextmanager
+def _said_of_the_target() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise TargetFailedError(
+            f"filling the file system failed: {error}",
+            hint="give this partition more room if it is full",
+        ) from error
+
+
+class Populator:
+    """Fills one mounted file system.
+
+    Attributes:
+        entries: how many were made.
+        warnings: what could not be restored exactly, for people.
+    """
+
+    def __init__(
+        self,
+        root: int,
+        contents: ContentSource,
+        heads: Mapping[bytes, bytes],
+        progress: ByteCounter,
+        pour: PopulateFiles = writer_input.copy,
+    ) -> None:
+        self._root, self._contents, self._pour = root, contents, pour
+        self._heads, self._progress = heads, progress
+        self._links: dict[int, bytes] = {}  # grows with files of several names only
+        self.entries = 0
+        self.warnings: list[str] = []
+
+    def fill(self, entries: Iterable[Entry]) -> None:
+        """Make all entries.
+
+        Raises:
+            VerificationError: a content is not what its digest says, or an entry has no parent.
+            TargetFailedError: the file system is full, or the kernel refuses.
+        """
+        with _said_of_the_target():
+            self._each_directory(entries, self._make)
+
+    def finish(self, entries: Iterable[Entry]) -> None:
+        """Give directories their owners, modes, attributes, times and flags.
+
+        Raises:
+            VerificationError: an entry has no parent.
+            TargetFailedError: the file system is full, or the kernel refuses.
+        """
+        folders = (entry for entry in entries if entry.type is EntryType.DIRECTORY)
+        with _said_of_the_target():
+            self._each_directory(folders, self._dress)
+
+    def _each_directory(
+        self, entries: Iterable[Entry], work: Callable[[int, Entry], None]
+    ) -> None:
+        for directory, group in groupby(entries, key=lambda entry: entry.directory):
+            try:
+                handle = files.open_beneath(self._root, directory, _FOLDER)
+            except OSError as error:
+                raise VerificationError(
+                    f"the index lists names in {paths.display(directory)!r}, "
+                    "which is no directory in it"
+                ) from error
+            try:
+                for entry in group:
+                    work(handle, entry)
+            finally:
+                os.close(handle)
+
+    def _make(self, handle: int, entry: Entry) -> None:
+        self.entries += 1
+        if not entry.path:
+            return
+        first = self._links.get(entry.link) if entry.link else None
+        if first is not None:
+            self._link(handle, entry, first)
+            return
+        if entry.link:
+            self._links[entry.link] = entry.path
+        self._make_new(handle, entry)
+        if entry.type is not EntryType.DIRECTORY:
+            self._dress(handle, entry)
+
+    def _link(self, handle: int, entry: Entry, first: bytes) -> None:
+        above, name = paths.split(first)
+        other = files.open_beneath(self._root, above, _FOLDER)
+        try:
+            os.link(name, entry.name, src_dir_fd=other, dst_dir_fd=handle, follow_symlinks=False)
+        finally:
+            os.close(other)
+
+    def _make_new(self, handle: int, entry: Entry) -> None:
+        match entry.type:
+            case EntryType.FILE:
+                self._write(handle, entry)
+            case EntryType.DIRECTORY:
+                os.mkdir(entry.name, 0o700, dir_fd=handle)
+            case EntryType.SYMLINK:
+                os.symlink(entry.target, entry.name, dir_fd=handle)
+            case _:
+                mode = entry.type.format_bits | 0o600
+                os.mknod(entry.name, mode, entry.rdev, dir_fd=handle)
+
+    def _write(self, handle: int, entry: Entry) -> None:
+        new = os.open(entry.name, _NEW, 0o600, dir_fd=handle)
+        try:
+            if entry.flags & NO_COPY_ON_WRITE:
+                self._set_flags(new, entry, NO_COPY_ON_WRITE)
+            if entry.omitted is Omitted.SWAP:
+                os.posix_fallocate(new, 0, entry.size)  # a swap file must have no holes
+                sparse_copy.write_all_at(new, 0, self._heads.get(entry.path, b""))
+                return
+            os.ftruncate(new, entry.size)
+            if entry.digest:
+                self._pour(self._contents, entry, new)
+        finally:
+            os.close(new)
+        self._progress.advance(entry.size)
+
+    def _dress(self, handle: int, entry: Entry) -> None:
+        name = entry.name or b"."
+        os.chown(name, entry.uid, entry.gid, dir_fd=handle, follow_symlinks=False)
+        if entry.type is not EntryType.SYMLINK:
+            os.chmod(name, entry.mode, dir_fd=handle)
+        place = b"/proc/self/fd/%d/%b" % (handle, name)
+        for attribute, value in sorted(entry.xattrs.items()):
+            self._set_xattr(place, attribute, value, entry)
+        times = (entry.mtime_ns, entry.mtime_ns)
+        os.utime(name, ns=times, dir_fd=handle, follow_symlinks=False)
+        if entry.flags and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
+            asked = os.open(name, _ASK, dir_fd=handle)
+            try:
+                self._set_flags(asked, entry, entry.flags)
+            finally:
+                os.close(asked)
+
+    def _set_xattr(self, place: bytes, attribute: str, value: bytes, entry: Entry) -> None:
+        try:
+            os.setxattr(place, attribute, value, follow_symlinks=False)
+        except OSError as error:
+            self._warn(entry, f"{attribute} cannot be set: {error.strerror}")
+
+    def _set_flags(self, handle: int, entry: Entry, flags: int) -> None:
+        try:
+            others = ioctl.inode_flags(handle) & ~KEPT_FLAGS
+            ioctl.set_inode_flags(handle, others | flags)
+        except OSError as error:
+            self._warn(entry, f"flags {flags:#x} cannot be set: {error.strerror}")
+
+    def _warn(self, entry: Entry, what: str) -> None:
+        if len(self.warnings) < WARNINGS_MAX:
+            self.warnings.append(f"{paths.display(entry.path)}: {what}")

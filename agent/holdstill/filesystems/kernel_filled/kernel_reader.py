@@ -1,0 +1,84 @@
+"""The files of a mounted file system as a stream of entries: for kinds that only the kernel reads.
+
+Nothing is followed, opened for writing, or read twice. Shares no code with what filled it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from heapq import heappop, heappush
+from typing import TYPE_CHECKING
+
+from holdstill.model.entries import KEPT_FLAGS, Entry, EntryType
+from holdstill.system import files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+_NO_ATTRIBUTES = frozenset({errno.ENOTSUP, errno.ENODATA})
+_DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
+
+
+def entries(root: int, progress: Callable[[int], None]) -> Iterator[Entry]:
+    """Yield every entry below an open directory, in key order, with the digests of files."""
+    yield _entry(root, b"", b"", progress)
+    waiting = [b""]
+    while waiting:
+        directory = heappop(waiting)
+        handle = files.open_beneath(root, directory, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            with os.scandir(handle) as listing:
+                names = sorted(os.fsencode(item.name) for item in listing)
+            for name in names:
+                entry = _entry(handle, directory, name, progress)
+                if entry.type is EntryType.DIRECTORY:
+                    heappush(waiting, entry.path)
+                yield entry
+        finally:
+            os.close(handle)
+
+
+def _entry(handle: int, directory: bytes, name: bytes, progress: Callable[[int], None]) -> Entry:
+    status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
+    kind = EntryType.of_mode(status.st_mode)
+    flags, digest = 0, b""
+    if kind in {EntryType.FILE, EntryType.DIRECTORY}:
+        flags, digest = _inside(handle, name or b".", kind, status.st_size)
+        progress(len(digest) and status.st_size)
+    linked = status.st_nlink > 1 and kind is not EntryType.DIRECTORY
+    return Entry(
+        directory, name, kind, stat.S_IMODE(status.st_mode), status.st_uid, status.st_gid,
+        size=status.st_size if kind is EntryType.FILE else 0,
+        mtime_ns=status.st_mtime_ns,
+        link=status.st_ino if linked else 0,
+        rdev=status.st_rdev if kind in _DEVICES else 0,
+        flags=flags,
+        target=os.readlink(name, dir_fd=handle) if kind is EntryType.SYMLINK else b"",
+        digest=digest,
+        xattrs=_attributes(handle, name or b"."),
+    )  # fmt: skip
+
+
+def _inside(handle: int, name: bytes, kind: EntryType, size: int) -> tuple[int, bytes]:
+    """Return the flags and the digest of a file or directory."""
+    opened = os.open(name, _READ, dir_fd=handle)
+    try:
+        is_read = kind is EntryType.FILE and size > 0
+        digest = files.hash_open_file(opened, size) if is_read else b""
+        return ioctl.inode_flags(opened) & KEPT_FLAGS, digest
+    finally:
+        os.close(opened)
+
+
+def _attributes(handle: int, name: bytes) -> Mapping[str, bytes]:
+    place = b"/proc/self/fd/%d/%b" % (handle, name)
+    try:
+        listed = os.listxattr(place, follow_symlinks=False)
+        return {key: os.getxattr(place, key, follow_symlinks=False) for key in listed}
+    except OSError as error:
+        if error.errno in _NO_ATTRIBUTES:
+            return {}
+        raise

@@ -1,0 +1,162 @@
+"""What a writer of file systems is handed: entries, contents, and somebody to tell."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.model import paths
+from holdstill.model.entries import Entry
+from holdstill.system import files, sparse_copy
+
+_DIGEST_LENGTH = 64
+Entries = Callable[[], Iterable[Entry]]
+"""Gives a fresh stream of entries, in key order, every time it is called."""
+
+
+class ContentSource(Protocol):
+    """Where the contents of files are.
+
+    Several threads may ask at once, and ask while another draws the entries.
+    """
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
+
+
+@dataclass(frozen=True)
+class LocalContents:
+    """Contents that can be opened at any time, by a forked copy of this process, too.
+
+    What is fetched from elsewhere comes and goes, and is none of them.
+    """
+
+    contents: ContentSource
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
+        return self.contents.open(digest)
+
+
+class ByteCounter(Protocol):
+    """Who wants to know how far a writer is."""
+
+    def advance(self, count: int) -> None:
+        """Hear of so many more bytes of contents in place, holes included."""
+
+
+class NoCounter:
+    """Nobody wants to know."""
+
+    def advance(self, count: int) -> None:
+        """Do nothing."""
+
+
+OTHER_BYTES = "its bytes have another SHA-256"
+"""What is wrong with a content, for `not_the_content`."""
+
+
+def other_size(there: int, wanted: int) -> str:
+    """Say that a content has another size, in bytes; for `not_the_content`."""
+    return f"it has {there} bytes instead of {wanted}"
+
+
+def handle_of(contents: ContentSource, entry: Entry) -> int:
+    """Open the content of an entry; the caller closes.
+
+    Raises:
+        VerificationError: the store lacks it.
+        TargetFailedError: the store's disk does not give it.
+    """
+    try:
+        return contents.open(entry.digest)
+    except OSError as error:
+        raise unreadable(entry, str(error.strerror)) from error
+    except VerificationError as error:
+        raise not_the_content(entry, str(error)) from error
+
+
+def copy(contents: ContentSource, entry: Entry, target: int, *, at: int = 0) -> None:
+    """Copy the content of an entry into an open target; holes stay holes.
+
+    Args:
+        contents: where it is.
+        entry: says its size and digest.
+        target: where it goes.
+        at: the byte of the target at which it begins.
+
+    Raises:
+        VerificationError: it is another one than was captured.
+        TargetFailedError: it cannot be read.
+        OSError: it cannot be written.
+    """
+    handle = handle_of(contents, entry)
+    try:
+        there = os.fstat(handle).st_size
+        if there != entry.size:
+            raise not_the_content(entry, other_size(there, entry.size))
+        digest = sparse_copy.copy(handle, target, size=entry.size, target_at=at)
+    except sparse_copy.SourceError as error:
+        raise unreadable(entry, str(error.strerror)) from error
+    except EOFError as error:
+        raise not_the_content(entry, str(error)) from error
+    finally:
+        os.close(handle)
+    if digest != entry.digest:
+        raise not_the_content(entry, OTHER_BYTES)
+
+
+def is_stored(contents: ContentSource, digest: str) -> bool:
+    """Find out, when a target gives other bytes back, whether it was given the right ones.
+
+    Args:
+        contents: where they came from.
+        digest: the SHA-256 of the right ones, hexadecimal; anything else stands for no content.
+
+    Returns:
+        False if it is the store that has others, or none: no other card would help then.
+
+    Raises:
+        OSError: it cannot be read here and now.
+        LinkError: it cannot be fetched.
+    """
+    if len(digest) != _DIGEST_LENGTH:
+        return True
+    try:
+        return _hash(contents.open(bytes.fromhex(digest))).hex() == digest
+    except VerificationError:
+        return False
+
+
+def _hash(handle: int) -> bytes:
+    """Return the SHA-256 of an open file, which is closed."""
+    try:
+        return files.hash_open_file(handle, os.fstat(handle).st_size)
+    finally:
+        os.close(handle)
+
+
+def not_the_content(entry: Entry, what: str) -> VerificationError:
+    """Return the error for a content that is another one than was captured."""
+    return not_the_content_of(paths.display(entry.path), what)
+
+
+def not_the_content_of(path: str, what: str) -> VerificationError:
+    """Return the same error, of a path that is text for people already."""
+    return VerificationError(
+        f"the content of /{path} is not the captured one: {what}",
+        hint="the store was damaged or changed: `holdstill verify` tells what else is. Rebuild "
+        "from another capture, or leave such files out with --leave-out-damaged",
+    )
+
+
+def unreadable(entry: Entry, reason: str) -> TargetFailedError:
+    """Return the error for a content that the store does not give."""
+    return TargetFailedError(
+        f"cannot read the content of /{paths.display(entry.path)}: {reason}",
+        hint="check the store's disk: `holdstill verify`. Rebuild from another capture, or leave "
+        "such files out with --leave-out-damaged",
+    )

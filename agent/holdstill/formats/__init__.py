@@ -1,1 +1,0 @@
-"""What is on a disk, read from its raw bytes."""

@@ -1,0 +1,81 @@
+"""What the owner, a verification or a rehearsal notes about captures: lines in the ledger."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.errors import UsageError
+from holdstill.keeper.ledger import (
+    AcceptedEvent,
+    BootedEvent,
+    DamagedEvent,
+    LedgerFile,
+    PinnedEvent,
+    UnpinnedEvent,
+    VerifiedEvent,
+)
+from holdstill.model.names import CaptureName
+from holdstill.system import clocks
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.keeper.ledger import Event, Ledger
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.system.clocks import Clock
+
+
+def pin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
+    """Keep a capture whatever retention says."""
+    _note(store, board, PinnedEvent(capture=str(CaptureName.parse(name))), [name], clock)
+
+
+def unpin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
+    """Let retention decide about a capture again."""
+    _note(store, board, UnpinnedEvent(capture=str(CaptureName.parse(name))), [name], clock)
+
+
+def verified(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
+    """Note that all contents of these captures were hashed again and were right."""
+    _note(store, board, VerifiedEvent(captures=tuple(names)), names, clock)
+
+
+def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
+    """Note that some content of these captures was hashed again and was wrong."""
+    _note(store, board, DamagedEvent(captures=tuple(names)), names, clock)
+
+
+def booted(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
+    """Note that a rehearsal booted a capture."""
+    _note(store, board, BootedEvent(capture=name), [name], clock)
+
+
+def accept(store: Store, board: BoardName, reason: str, *, clock: Clock) -> None:
+    """Go on from a broken ledger: the owner knows what happened, and says so in it.
+
+    Raises:
+        UsageError: no reason is given.
+    """
+    if not reason.strip():
+        raise UsageError("say why the ledger is accepted as it is")
+    _note(store, board, AcceptedEvent(reason=reason[:500]), [], clock)
+
+
+def _note(
+    store: Store, board: BoardName, event: Event, names: Sequence[str], clock: Clock
+) -> None:
+    file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
+    with file.held_for_writing(store.disk) as ledger:
+        _insist_known(ledger, board, names)
+        at = clocks.rfc3339(clock.now())
+        file.append(ledger, [event], at=at, disk=store.disk)
+
+
+def _insist_known(ledger: Ledger, board: BoardName, names: Sequence[str]) -> None:
+    known = {event.brief.name for event in ledger.sealed} - ledger.thinned
+    unknown = sorted(set(names) - known)
+    if unknown:
+        raise UsageError(
+            f"board {board} has no capture {', '.join(unknown)}", hint="see `holdstill list`"
+        )

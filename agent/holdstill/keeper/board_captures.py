@@ -1,0 +1,291 @@
+"""Sealed captures as they lie in the store, and what is wrong with any of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol, TypeVar
+
+import msgspec
+
+from holdstill.errors import SecurityError, UsageError, VerificationError
+from holdstill.keeper import enrolment
+from holdstill.keeper.ledger import LedgerFile
+from holdstill.model.names import CaptureName
+from holdstill.model.protocol import CaptureBrief
+from holdstill.records import manifest_file, signature
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.content_store import ContentStore
+    from holdstill.keeper.enrolment import Enrolment
+    from holdstill.keeper.ledger import Ledger, SealedEvent
+    from holdstill.keeper.store import Store
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.names import BoardName
+    from holdstill.system.process import Runner
+
+MANIFEST, SIGNATURE, INDEX, GAP = "manifest.yaml", "manifest.yaml.sig", "index.sqlite", "gap.bin"
+NOT_IN_LEDGER = "it is not in the ledger"
+INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
+
+
+class _Judgeable(Protocol):
+    """A capture with what is known to be wrong with it."""
+
+    @property
+    def board(self) -> BoardName:
+        """Whose it is."""
+
+    @property
+    def name(self) -> CaptureName:
+        """Its name."""
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What is wrong with it."""
+
+
+Judged = TypeVar("Judged", bound=_Judgeable)
+"""A capture, wherever it lies."""
+
+
+@dataclass(frozen=True)
+class StoredCapture:
+    """One sealed capture, for reading.
+
+    Attributes:
+        faults: what is known to be wrong with it. Whoever builds on a capture with faults must
+            have been told to, for this one run.
+    """
+
+    board: BoardName
+    name: CaptureName
+    folder: Path
+    contents: ContentStore
+    faults: tuple[str, ...] = ()
+
+    @property
+    def index_path(self) -> Path:
+        """The index; treat it as hostile (records.index.opened does)."""
+        return self.folder / INDEX
+
+    @property
+    def gap_path(self) -> Path | None:
+        """The boot gap, or None when none was captured."""
+        path = self.folder / GAP
+        return path if path.is_file() else None
+
+    def raw_path(self, number: int) -> Path:
+        """Return the file with the bytes of a raw partition."""
+        return self.folder / raw_name(number)
+
+    def tree_path(self, number: int) -> Path:
+        """Return the folder with a partition's files, as hard links into the store."""
+        return self.folder / "tree" / str(number)
+
+    def manifest_bytes(self) -> bytes:
+        """Return the manifest as it was signed."""
+        return (self.folder / MANIFEST).read_bytes()
+
+    def signature_bytes(self) -> bytes:
+        """Return the board's signature of the manifest."""
+        return (self.folder / SIGNATURE).read_bytes()
+
+    def manifest(self) -> Manifest:
+        """Return the manifest, decoded.
+
+        Raises:
+            SecurityError: cut short or altered.
+            DocumentError: its content is not that of a manifest.
+        """
+        return manifest_file.decode(self.manifest_bytes(), f"manifest of {self.board} {self.name}")
+
+    def open(self, digest: bytes) -> int:
+        """Open a content by its 32 bytes; the caller closes the descriptor."""
+        return self.contents.open(digest)
+
+
+@dataclass(frozen=True)
+class BoardCaptures:
+    """All captures of one board, for reading. Nothing here changes the store."""
+
+    store: Store
+    board: BoardName
+    runner: Runner
+    enrolled: Enrolment = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "enrolled", enrolment.read(self.store, self.board))
+
+    @property
+    def folder(self) -> Path:
+        """Where the board's captures lie."""
+        return self.store.board_folder(self.board) / "captures"
+
+    @property
+    def ledger_file(self) -> LedgerFile:
+        """The board's ledger."""
+        return LedgerFile(self.store.board_folder(self.board) / "ledger.jsonl")
+
+    def briefs(self) -> tuple[CaptureBrief, ...]:
+        """List the captures, oldest first, each with what is wrong with it."""
+        with self.ledger_file.held_for_reading() as ledger:
+            present = [self._brief(ledger, number) for number in self._numbers(ledger)]
+            strangers = self._strangers(ledger)
+        return tuple(sorted((*present, *strangers), key=lambda brief: brief.seq))
+
+    def ledger_faults(self) -> tuple[str, ...]:
+        """Say what is wrong with the ledger itself and was not accepted by the owner."""
+        with self.ledger_file.held_for_reading() as ledger:
+            return tuple(f"ledger, line {at}: {what}" for at, what in ledger.open_faults)
+
+    def newest_good(self) -> CaptureBrief | None:
+        """Return the newest capture without faults, or None."""
+        with self.ledger_file.held_for_reading() as ledger:
+            for number in reversed(self._numbers(ledger)):
+                brief = self._brief(ledger, number)
+                if not brief.faults:
+                    return brief
+        return None
+
+    def capture(self, name: str) -> StoredCapture:
+        """Return one capture, with its faults.
+
+        Raises:
+            UsageError: there is none of this name.
+        """
+        parsed = CaptureName.parse(name)
+        with self.ledger_file.held_for_reading() as ledger:
+            for number in self._numbers(ledger):
+                if ledger.sealed[number].brief.name == str(parsed):
+                    faults = self._brief(ledger, number).faults
+                    break
+            else:
+                faults = (NOT_IN_LEDGER,)
+        folder = self.folder / str(parsed)
+        if not folder.is_dir():
+            raise UsageError(
+                f"board {self.board} has no capture {name}", hint="see `holdstill list`"
+            )
+        return StoredCapture(self.board, parsed, folder, self.store.contents, faults)
+
+    def _numbers(self, ledger: Ledger) -> range | list[int]:
+        """Return the positions among the sealed events of what retention has not deleted."""
+        gone = ledger.thinned
+        return [n for n, event in enumerate(ledger.sealed) if event.brief.name not in gone]
+
+    def _brief(self, ledger: Ledger, number: int) -> CaptureBrief:
+        event = ledger.sealed[number]
+        name = event.brief.name
+        return msgspec.structs.replace(
+            event.brief,
+            pinned=name in ledger.pinned,
+            verified_at=ledger.verified_at.get(name, ""),
+            booted_at=ledger.booted_at.get(name, ""),
+            damaged_at=ledger.damaged_at.get(name, ""),
+            faults=(*_chain_faults(ledger, number), *self._faults_on_disk(event)),
+        )
+
+    def _faults_on_disk(self, event: SealedEvent) -> tuple[str, ...]:
+        folder = self.folder / event.brief.name
+        if not folder.is_dir():
+            return ("missing from disk",)
+        try:
+            data = (folder / MANIFEST).read_bytes()
+            seal = (folder / SIGNATURE).read_bytes()
+            has_index = (folder / INDEX).is_file()
+        except OSError as error:
+            return (f"cannot be read: {error}",)
+        faults = [] if has_index else ["its index is missing"]
+        if manifest_file.digest(data) != event.brief.manifest:
+            faults.append("bad checksum: its manifest is not the one that was sealed")
+        if not self.is_signed(data, seal):
+            faults.append("bad signature")
+        return tuple(faults)
+
+    def is_signed(self, data: bytes, seal: bytes) -> bool:
+        """Tell whether one of the board's keys, also a retired one, signed data."""
+        keys = self.enrolled.every_key
+        try:
+            signature.verify(data, seal, board=self.board, keys=keys, runner=self.runner)
+        except SecurityError:
+            return False
+        return True
+
+    def insist_no_strangers(self) -> None:
+        """Refuse to go on beside captures that this keeper did not seal, or lost the line of.
+
+        Raises:
+            SecurityError: naming them.
+        """
+        with self.ledger_file.held_for_reading() as ledger:
+            found = ", ".join(brief.name for brief in self._strangers(ledger))
+        if found:
+            raise SecurityError(
+                f"{self.folder} holds captures that are not in the ledger: {found}",
+                hint="nothing was changed. The ledger was rolled back, or somebody put them "
+                "there; find out which, and move them out of that folder",
+            )
+
+    def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:
+        """Describe folders among the captures that the ledger does not know."""
+        known = {event.brief.name for event in ledger.sealed}
+        sealing = self.store.board_folder(self.board) / "sealing"
+        being_sealed = b"".join(intent.read_bytes() for intent in sealing.glob("*.json"))
+        found = []
+        for name in sorted(item.name for item in self.folder.iterdir()):
+            parsed = _parsed(name)
+            if parsed is not None and name not in known:
+                fault = INTERRUPTED if name.encode() in being_sealed else NOT_IN_LEDGER
+                found.append(_unknown(name, parsed.seq, fault))
+        return found
+
+
+def _parsed(name: str) -> CaptureName | None:
+    """Read a capture's name; None for what some NAS or desktop left among the captures."""
+    try:
+        return CaptureName.parse(name)
+    except UsageError:
+        return None
+
+
+def _unknown(name: str, seq: int, fault: str) -> CaptureBrief:
+    return CaptureBrief(
+        name=name, seq=seq, manifest="", index="", grade="", taken_at="", faults=(fault,)
+    )
+
+
+def _chain_faults(ledger: Ledger, number: int) -> tuple[str, ...]:
+    """Say whether a capture names the one before it, and stands where it should."""
+    event = ledger.sealed[number]
+    before = ledger.sealed[number - 1] if number else None
+    faults = []
+    if event.previous != (before.brief.manifest if before else ""):
+        faults.append("chain break: it does not follow from the capture before it")
+    if event.brief.seq != (before.brief.seq if before else 0) + 1:
+        faults.append("chain break: captures between it and the one before are not in the ledger")
+    line = next(ln.number for ln in ledger.lines if ln.entry is event)
+    broken = [f"ledger, line {at}: {what}" for at, what in ledger.open_faults if at <= line]
+    return (*faults, *broken[:1])
+
+
+def raw_name(number: int) -> str:
+    """Return the name of the file with the bytes of a raw partition."""
+    return f"raw-{number}.bin"
+
+
+def check_good(capture: Judged) -> Judged:
+    """Return a capture that has no faults.
+
+    Raises:
+        SecurityError: it was altered, or cannot be vouched for.
+        VerificationError: it is damaged or incomplete.
+    """
+    if not capture.faults:
+        return capture
+    what = f"capture {capture.name} of {capture.board}: {'; '.join(capture.faults)}"
+    hint = "`holdstill list` shows the newest good one"
+    if any(fault.startswith(("cannot be read", "missing")) for fault in capture.faults):
+        raise VerificationError(what, hint=hint)
+    raise SecurityError(what, hint=hint)

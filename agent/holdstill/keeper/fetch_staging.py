@@ -1,0 +1,65 @@
+"""Contents laid out for a board that fetches them: of its own captures, and only those named."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from typing import TYPE_CHECKING
+
+from holdstill.errors import VerificationError
+from holdstill.records import index_file
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName, Digest
+
+
+def folder(store: Store, board: BoardName) -> Path:
+    """Return the folder in which contents are laid out."""
+    return store.board_folder(board) / "outgoing"
+
+
+def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> Path:
+    """Lay contents of a capture out in a folder of their own; return it.
+
+    Hard links, which an rsync that only sends reads from; copies where there are no links.
+
+    Raises:
+        VerificationError: the capture has no such content, or the store lost it.
+    """
+    _insist_own(capture, digests)
+    top = folder(store, capture.board)
+    if not top.is_dir():
+        store.disk.make_directory(top)
+    made = top / secrets.token_hex(8)
+    store.disk.make_directory(made)
+    with store.using_contents(), files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        for digest in digests:
+            _lay(store, digest, made / digest, handle)
+    return made
+
+
+def _lay(store: Store, digest: Digest, target: Path, handle: int) -> None:
+    if not store.contents.has(digest):
+        raise VerificationError(f"the store lacks content {digest}")
+    if store.facts.abilities.hard_links:
+        store.contents.link(digest, os.fsencode(digest), handle)
+    else:
+        store.disk.clone(store.contents.path(digest), target)
+
+
+def _insist_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:
+    """A board may have what its own captures hold, and nothing it only knows the name of."""
+    asked = {bytes.fromhex(digest) for digest in digests}
+    with index_file.opened(capture.index_path) as index:
+        for digest, _ in index.digests():
+            asked.discard(digest)
+    if asked:
+        raise VerificationError(
+            f"capture {capture.name} of {capture.board} has no content {min(asked).hex()}"
+        )

@@ -1,0 +1,98 @@
+"""Taking over what arrived: nothing enters the store before the keeper has hashed it itself."""
+
+from __future__ import annotations
+
+import errno
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import UsageError
+from holdstill.keeper import incoming
+from holdstill.model import names
+from holdstill.model.protocol import Ingested
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import Digest
+
+SIZE_MAX = 1 << 60
+_SYNC_ONE_BY_ONE = 16
+"""Up to so many files are synced each; more are synced with everything else on that disk."""
+_NO_CONTENT = frozenset({errno.ELOOP, errno.EINVAL, errno.EMLINK, errno.EFBIG, errno.ENXIO})
+
+
+class _Judged(NamedTuple):
+    """A file that arrived: its size, and whether its bytes are what its name says."""
+
+    digest: Digest
+    path: Path
+    size: int
+    good: bool
+
+
+def ingest(store: Store, staging: Staging, digests: Sequence[Digest]) -> Ingested:
+    """Take the named contents over into the store; what is not as named is removed.
+
+    A content that the store has already counts as kept, so that asking again does no harm. The
+    caller keeps receivers out.
+    """
+    arrived = [d for d in digests if incoming.is_plain(staging.contents / d)]
+    judged = _judge(store, staging, arrived)
+    new_bytes = _adopt(store, judged)
+    missing = [d for d in digests if not store.contents.has(d)]
+    for digest in missing:
+        store.discard(staging.contents / digest)
+    return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
+
+
+def ingest_leftovers(store: Store, staging: Staging) -> None:
+    """Take over what a cut-off run had sent whole; what is incomplete stays, to be continued."""
+    for path in incoming.shared_inodes(staging.contents):
+        store.disk.unlink(path)
+    arrived = []
+    for item in sorted(staging.contents.iterdir()):
+        if _is_digest(item.name) and incoming.is_plain(item):
+            arrived.append(names.check_digest(item.name))
+        else:
+            store.discard(item)
+    _adopt(store, _judge(store, staging, arrived))
+
+
+def _is_digest(name: str) -> bool:
+    try:
+        names.check_digest(name)
+    except UsageError:
+        return False
+    return True
+
+
+def _judge(store: Store, staging: Staging, digests: Sequence[Digest]) -> list[_Judged]:
+    """Hash files again, from the medium, not from memory of what was written to it."""
+    if len(digests) > _SYNC_ONE_BY_ONE:
+        store.disk.sync_all(staging.contents)
+    else:
+        for digest in digests:
+            store.disk.sync_file(staging.contents / digest)
+    return [_judge_one(store, staging.contents / digest, digest) for digest in digests]
+
+
+def _judge_one(store: Store, path: Path, digest: Digest) -> _Judged:
+    try:
+        found, size = store.disk.reread(path, size_limit=SIZE_MAX)
+    except OSError as error:
+        if error.errno not in _NO_CONTENT:
+            raise
+        return _Judged(digest, path, 0, good=False)
+    return _Judged(digest, path, size, good=found.hex() == digest)
+
+
+def _adopt(store: Store, judged: Sequence[_Judged]) -> int:
+    """Move good files into the store; return the bytes that are new there."""
+    new_bytes = 0
+    for item in judged:
+        if item.good and store.contents.adopt(item.path, item.digest):
+            new_bytes += item.size
+    return new_bytes

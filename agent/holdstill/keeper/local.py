@@ -1,0 +1,368 @@
+"""The keeper of one board, in this process: what a board may ask for, and nothing more.
+
+`holdstill.keeper.ssh_server` offers exactly these methods to a board at the other end of an SSH
+connection; a board that keeps its captures in a directory of its own calls them directly.
+"""
+
+from __future__ import annotations
+
+import errno
+import importlib.metadata
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Self
+
+from holdstill.errors import (
+    HoldstillError,
+    LinkError,
+    PreflightError,
+    UsageError,
+    VerificationError,
+)
+from holdstill.keeper import (
+    board_captures,
+    capture_tree_ahead,
+    fetch_staging,
+    incoming,
+    ingest,
+    sealing,
+)
+from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
+from holdstill.keeper.capture_tree_ahead import TreeBase
+from holdstill.keeper.quota import Quota
+from holdstill.keeper.sealing import ExpectedSeal, Sealer
+from holdstill.model import names, sizes
+from holdstill.model.protocol import BATCH, PROTOCOL, Hello, RunStarted, SealResult
+from holdstill.records import manifest_file
+from holdstill.system import clocks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.capture_tree_ahead import TreePreparer
+    from holdstill.keeper.incoming import RunLock, Staging
+    from holdstill.keeper.ledger import SealedEvent
+    from holdstill.keeper.store import Store
+    from holdstill.model.manifest import Attachment
+    from holdstill.model.names import BoardName, Digest
+    from holdstill.model.protocol import CaptureBrief, Ingested, WantedContent
+    from holdstill.system.clocks import Clock
+    from holdstill.system.process import Runner
+
+MIN_FREE = 256 << 20
+
+
+class LocalKeeper:
+    """The keeper of one board. A context manager: leaving it gives the run lock back.
+
+    Whatever happens in between, the staging of an unfinished run stays for the next one.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        board: BoardName,
+        *,
+        clock: Clock,
+        runner: Runner,
+        min_free: int = MIN_FREE,
+    ) -> None:
+        self._store, self._board = store, board
+        self._clock, self._runner = clock, runner
+        self._shelf = BoardCaptures(store, board, runner)
+        self._limits = self._shelf.enrolled.limits
+        self._quota = Quota(store, self._shelf.enrolled)
+        self._min_free = min_free
+        self._lock: RunLock | None = None
+        self._staging: Staging | None = None
+        self._due = ExpectedSeal("", 0, "")
+        self._ahead: TreePreparer | None = None
+        self._is_next_due = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the run lock back; the staging stays."""
+        if self._ahead is not None:
+            self._ahead.stop()
+            self._ahead = None
+        if self._lock is not None:
+            self._lock.release()
+        self._lock = self._staging = None
+
+    def hello(self) -> Hello:
+        """Tell a board who answers, how much room there is, and what to build on."""
+        with _translated():
+            free_bytes, free_inodes = self._store.free()
+            return Hello(
+                protocol=PROTOCOL,
+                version=importlib.metadata.version("holdstill"),
+                board=self._board,
+                free_bytes=max(0, free_bytes - self._min_free),
+                free_inodes=free_inodes,
+                now=clocks.rfc3339(self._clock.now()),
+                newest=self._shelf.newest_good(),
+            )
+
+    def begin(self) -> RunStarted:
+        """Begin a run, or go on with one that was cut off.
+
+        Raises:
+            BusyError: another run of this board is alive.
+            SecurityError: the ledger or the captures are not as the keeper left them.
+        """
+        with _translated():
+            if self._lock is None:
+                self._lock = incoming.take_lock(self._store, self._board)
+            try:
+                return self._begin()
+            except BaseException:
+                self.close()
+                raise
+
+    def _begin(self) -> RunStarted:
+        Sealer(self._shelf, clock=self._clock).recover()
+        ledger = self._shelf.ledger_file.read()
+        runs = frozenset(event.run for event in ledger.sealed)
+        incoming.tidy(self._store, self._board, finished_runs=runs)
+        staging = incoming.begin_staging(self._store, self._board)
+        with incoming.no_receiver(self._store, self._board, clock=self._clock):
+            ingest.ingest_leftovers(self._store, staging)
+        newest = self._shelf.newest_good()
+        if self._ahead is None:
+            self._ahead = capture_tree_ahead.begin(self._store, self._board, self._base(newest))
+        seeded = tuple(self._seed(staging, newest)) if newest else ()
+        last = ledger.last_sealed
+        seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
+        self._staging, self._due = staging, ExpectedSeal(staging.run, seq, previous)
+        return RunStarted(
+            run=staging.run,
+            seq=seq,
+            previous=previous,
+            contents=str(staging.contents),
+            attachments=str(staging.attachments),
+            seeded=seeded,
+        )
+
+    def _base(self, newest: CaptureBrief | None) -> TreeBase | None:
+        if newest is None:
+            return None
+        return TreeBase(
+            newest.name, newest.index, self._shelf.folder / newest.name / board_captures.INDEX
+        )
+
+    def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
+        """Lay copies of the newest capture's attachments out, so that only differences travel.
+
+        Yields those of which nothing else lies there already.
+        """
+        folder = self._shelf.folder / newest.name
+        manifest = manifest_file.decode((folder / MANIFEST).read_bytes())
+        for attachment in sealing.attachments_of(manifest):
+            source, target = folder / attachment.name, staging.attachments / attachment.name
+            if source.is_file() and not incoming.is_plain(target):
+                self._store.discard(target)
+                self._store.disk.clone(source, target)
+                yield attachment
+
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[Digest, ...]:
+        """Tell which of these contents the store does not have, in the order asked.
+
+        For a file that has an older content here, a copy of that is laid out for rsync.
+
+        The answer covers contents of all boards, so that what sibling boards share is stored
+        and sent once. A board can therefore find out whether some board of this keeper has a
+        content whose SHA-256 it knows already. Boards that must not learn even that need a
+        store of their own.
+
+        Raises:
+            PreflightError: there is no room for what is lacking.
+            UsageError: no run has begun, or more is asked than one message may.
+        """
+        with _translated():
+            staging = self._running()
+            _insist_batch(wanted)
+            known = {names.check_digest(w.digest): w for w in wanted}
+            lacking = tuple(d for d in known if not self._store.contents.has(d))
+            total = sum(known[digest].size for digest in lacking)
+            self._quota.insist(total)
+            self._insist_room(total, len(lacking))
+            for digest in lacking:
+                if known[digest].basis:
+                    basis = names.check_digest(known[digest].basis)
+                    incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
+            return lacking
+
+    def bank(self, digests: Sequence[str]) -> Ingested:
+        """Hash what arrived and take it over into the store; name what was not as named.
+
+        Raises:
+            UsageError: no run has begun, or more is asked than one message may.
+            BusyError: a transfer into this run is still open.
+        """
+        with _translated():
+            staging = self._running()
+            _insist_batch(digests)
+            checked = [names.check_digest(digest) for digest in digests]
+            with incoming.no_receiver(self._store, self._board, clock=self._clock):
+                banked = ingest.ingest(self._store, staging, checked)
+            self._quota.add(banked.new_bytes)
+            return banked
+
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
+        """Make the capture visible, after every check; or name the contents that are lacking.
+
+        Sealing the same manifest again is answered as the first time.
+
+        Raises:
+            SecurityError: manifest, signature or index are not what they must be.
+            VerificationError: an attachment did not arrive as the manifest says.
+        """
+        with _translated():
+            sealer = Sealer(self._shelf, clock=self._clock)
+            if self._staging is not None:
+                sealer.recover()  # an earlier attempt of this session may have been cut off
+            event = self._already_sealed(manifest)
+            if event is None:
+                event, lacking = self._seal(sealer, manifest, signature)
+                if event is None:
+                    return SealResult(lacking=lacking)
+            self._finish(event)
+            return _answer(event)
+
+    def _seal(
+        self, sealer: Sealer, manifest: bytes, signature: bytes
+    ) -> tuple[SealedEvent | None, tuple[str, ...]]:
+        """Check, lay out and publish; return what is lacking if anything is."""
+        staging, limit = self._running(), self._limits.entries
+        checked = sealing.check_manifest(
+            self._shelf, manifest, signature, due=self._due, entries_limit=limit
+        )
+        folder, layout = sealer.prepare(staging, checked, (manifest, signature), self._ahead)
+        if layout.lacking:
+            return None, sealing.limited(layout.lacking)
+        now = clocks.rfc3339(self._clock.now())
+        event = sealing.event_for(
+            manifest, checked, layout=layout, arrived_at=now, run=staging.run
+        )
+        sealer.publish(folder, event)
+        return event, ()
+
+    def _finish(self, event: SealedEvent) -> None:
+        """Tidy up after a capture that is sealed; what fails here the next run does again."""
+        self._is_next_due = event.brief.entries >= capture_tree_ahead.LARGE
+        with suppress(OSError):
+            self._quota.reset()
+            if self._staging is not None and self._staging.run == event.run:
+                self._store.discard(self._staging.folder)
+        self.close()
+
+    def lay_out_next(self) -> None:
+        """Begin the next capture of a large board, once this one is sealed and nobody waits."""
+        if self._is_next_due:
+            with suppress(HoldstillError, OSError):
+                capture_tree_ahead.prepare(
+                    self._store, self._board, self._base(self._shelf.newest_good())
+                )
+
+    def abandon(self) -> None:
+        """End the run without a capture; what arrived stays for the next one."""
+        self.close()
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        """List this board's captures, oldest first, each with what is wrong with it."""
+        with _translated():
+            return self._shelf.briefs()
+
+    def manifest(self, name: str) -> bytes:
+        """Return a capture's manifest, as it was signed."""
+        with _translated():
+            return self._shelf.capture(name).manifest_bytes()
+
+    def signature(self, name: str) -> bytes:
+        """Return the signature of a capture's manifest."""
+        with _translated():
+            return (self._shelf.capture(name).folder / SIGNATURE).read_bytes()
+
+    def lend(self, name: str, digests: Sequence[str]) -> Path:
+        """Lay contents of a capture out for fetching; return the folder.
+
+        Raises:
+            SecurityError: the capture is not to be trusted.
+            VerificationError: it has no such content.
+        """
+        with _translated():
+            _insist_batch(digests)
+            capture = board_captures.check_good(self._shelf.capture(name))
+            checked = [names.check_digest(digest) for digest in digests]
+            return fetch_staging.lay_out(self._store, capture, checked)
+
+    def capture(self, name: str) -> StoredCapture:
+        """Return a capture for reading, where the store is at hand."""
+        with _translated():
+            return self._shelf.capture(name)
+
+    def _running(self) -> Staging:
+        if self._staging is None:
+            raise UsageError("no run has begun")
+        return self._staging
+
+    def _already_sealed(self, manifest: bytes) -> SealedEvent | None:
+        digest = manifest_file.digest(manifest)
+        events = self._shelf.ledger_file.read().sealed
+        return next((event for event in events if event.brief.manifest == digest), None)
+
+    def _insist_room(self, wanted_bytes: int, wanted_files: int) -> None:
+        free_bytes, free_inodes = self._store.free()
+        room = free_bytes - self._min_free
+        if wanted_bytes > room:
+            raise PreflightError(
+                f"the keeper has room for {sizes.human(max(0, room))}, "
+                f"and {sizes.human(wanted_bytes)} would have to come",
+                hint=f"thin the captures, or give the keeper a larger disk; "
+                f"{sizes.human(self._min_free)} of it are always kept free (min_free)",
+            )
+        if wanted_files > free_inodes:
+            raise PreflightError(
+                f"the keeper's disk takes {free_inodes} more files, {wanted_files} would come",
+                hint="thin the captures, or give the keeper a file system with more inodes",
+            )
+
+
+def _insist_batch(items: Sequence[object]) -> None:
+    if len(items) > BATCH:
+        raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
+
+
+def _answer(event: SealedEvent) -> SealResult:
+    return SealResult(
+        name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings
+    )
+
+
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+
+
+@contextmanager
+def _translated() -> Iterator[None]:
+    """Say what a failed system call means for the person at the other end."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _FULL:
+            raise LinkError(
+                f"the keeper's disk is full: {error}",
+                hint="no capture was lost. Thin the captures or free some space, then run again: "
+                "what has arrived is kept",
+            ) from error
+        if error.errno == errno.EIO:
+            raise VerificationError(
+                f"the keeper's disk does not give back what it holds: {error}",
+                hint="look at the kernel's log at the keeper; its disk may be dying",
+            ) from error
+        raise LinkError(f"the keeper cannot use its store: {error}") from error

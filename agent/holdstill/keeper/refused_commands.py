@@ -1,0 +1,29 @@
+"""What a board's key was used for and refused, for the owner to read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.system import clocks
+
+if TYPE_CHECKING:
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.system.clocks import Clock
+
+SIZE_MAX = 256 << 10
+"""Bytes until the file is put aside; the one put aside before is dropped then."""
+_TEXT_MAX = 1000
+
+
+def note(store: Store, board: BoardName, what: str, *, clock: Clock) -> None:
+    """Add a line to the board's refusals.jsonl; escapes and newlines in it are harmless."""
+    path = store.board_folder(board) / "refusals.jsonl"
+    if path.exists() and path.stat().st_size > SIZE_MAX:
+        store.disk.rename(path, path.with_name("refusals.1.jsonl"))
+    if not path.exists():
+        store.disk.create(path, b"")
+    line = {"at": clocks.rfc3339(clock.now()), "refused": what[:_TEXT_MAX]}
+    store.disk.append(path, msgspec.json.encode(line) + b"\n")

@@ -1,0 +1,258 @@
+"""The forced command: what an SSH key of a board can make the keeper do.
+
+Either one control channel (JSON-RPC on standard input and output), or one rsync that reads or
+writes in a single folder. Anything else is refused and noted.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import signal
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
+from holdstill.keeper import enrolment, fetch_staging, incoming, json_rpc, refused_commands
+from holdstill.keeper import forced_command as words
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.local import MIN_FREE, LocalKeeper
+from holdstill.keeper.quota import ArrivalMonitor, Quota
+from holdstill.model.protocol import MESSAGE_LIMIT
+from holdstill.system import files, landlock, process
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import NoReturn
+
+    from holdstill.keeper.forced_command import Fetch, ReceiveRequest
+    from holdstill.keeper.json_rpc import Call
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.system.clocks import Clock
+    from holdstill.system.process import Runner
+
+PATIENCE = 180.0
+"""Seconds without a word until the board counts as gone; it says that it is alive every 30."""
+AFTERWARDS = 10
+"""How much a keeper steps back for others (nice) when its board has gone."""
+LOOK_EVERY = 2.0
+"""Seconds between two looks at how much a transfer has brought."""
+SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
+
+
+def forced_command(
+    store: Store,
+    board: BoardName,
+    original: str,
+    *,
+    clock: Clock,
+    runner: Runner,
+    min_free: int = MIN_FREE,
+) -> int:
+    """Do what a board's key was used for, if it is allowed; return the exit code.
+
+    An rsync that only reads takes this process's place: then this function does not return.
+    """
+    enrolment.read(store, board)
+    os.umask(0o077)
+    try:
+        wish = words.parse(original)
+        match wish:
+            case words.ReceiveRequest():
+                return _receive(store, board, wish, min_free=min_free)
+            case words.Fetch():
+                _lend(store, board, wish, runner)
+            case words.ControlRequest():
+                with LocalKeeper(
+                    store, board, clock=clock, runner=runner, min_free=min_free
+                ) as keeper:
+                    SshServer(keeper, store, board, clock=clock).run(0, 1)
+                    os.nice(AFTERWARDS)
+                    keeper.lay_out_next()
+    except SecurityError as error:
+        refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
+        raise
+    return 0
+
+
+def _receive(store: Store, board: BoardName, wish: ReceiveRequest, *, min_free: int) -> int:
+    """Run the rsync that writes into this board's running staging, and nowhere else."""
+    process.require("rsync")
+    lock = incoming.receiver_lock(store, board)
+    staging = incoming.current(store, board)
+    if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
+        os.close(lock)
+        raise BusyError(f"run {wish.run} of board {board} is not under way")
+    watch = ArrivalMonitor(Quota(store, enrolment.read(store, board)), staging, min_free=min_free)
+    target = staging.contents if wish.area == "contents" else staging.attachments
+    rsync = Command.of("rsync", "--server", *wish.options, ".", f"{target}/")
+
+    def receive() -> None:
+        os.setpgid(0, 0)
+        landlock.die_with_parent()
+        landlock.restrict(read=SYSTEM_READ, write=[str(target)])
+        process.become(rsync)
+
+    return _attended(process.fork_child(receive), watch)
+
+
+def _attended(pid: int, watch: ArrivalMonitor) -> int:
+    """Wait for a transfer; end it when it takes more than it may.
+
+    Raises:
+        SecurityError: it did.
+    """
+    ended = os.pidfd_open(pid)
+    try:
+        while not select.select([ended], [], [], LOOK_EVERY)[0]:
+            complaint = watch.complaint()
+            if complaint:
+                os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
+                os.waitpid(pid, 0)
+                raise SecurityError(f"a transfer was ended: {complaint}")
+        return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+    finally:
+        os.close(ended)
+
+
+def _lend(store: Store, board: BoardName, wish: Fetch, runner: Runner) -> NoReturn:
+    """Become the rsync that reads one folder or file of this board's own, and nothing else."""
+    process.require("rsync")
+    if wish.folder:
+        path = f"{fetch_staging.folder(store, board) / wish.folder}/"
+    else:
+        path = str(BoardCaptures(store, board, runner).capture(wish.capture).folder / wish.name)
+    if not os.path.lexists(path):
+        raise UsageError(f"board {board} has nothing there to fetch")
+    landlock.restrict(read=[*SYSTEM_READ, path], write=[])
+    process.become(Command.of("rsync", "--server", "--sender", *wish.options, ".", path))
+
+
+class LineReader:
+    """Lines from a descriptor, of limited length, with limited patience."""
+
+    def __init__(self, handle: int, *, limit: int, patience: float) -> None:
+        self._handle, self._limit, self._patience = handle, limit, patience
+        self._rest = bytearray()
+
+    def next(self) -> bytes | None:
+        """Return a line without its newline; None when the other side is gone.
+
+        Raises:
+            SecurityError: it is longer than a line may be.
+        """
+        seen = 0
+        while (end := self._rest.find(b"\n", seen)) < 0:
+            seen = len(self._rest)
+            if seen > self._limit:
+                raise SecurityError(f"a message of more than {self._limit} bytes")
+            ready, _, _ = select.select([self._handle], [], [], self._patience)
+            chunk = os.read(self._handle, 1 << 16) if ready else b""
+            if not chunk:
+                return None
+            self._rest += chunk
+        line = bytes(self._rest[:end])
+        del self._rest[: end + 1]
+        return line
+
+
+class SshServer:
+    """Answers calls with the methods of one board's keeper."""
+
+    def __init__(
+        self, keeper: LocalKeeper, store: Store, board: BoardName, *, clock: Clock
+    ) -> None:
+        self._keeper = keeper
+        self._store, self._board, self._clock = store, board, clock
+        self._lent_folders: list[Path] = []
+
+    def run(self, source: int, target: int, *, patience: float = PATIENCE) -> None:
+        """Answer line by line until the other side is gone.
+
+        Raises:
+            SecurityError: a line is longer than a line may be.
+        """
+        lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience)
+        try:
+            while (line := lines.next()) is not None:
+                answer = self.answer(line)
+                if answer is not None:
+                    files.write_all(target, answer + b"\n")
+        except BrokenPipeError:
+            return
+        finally:
+            for folder in self._lent_folders:
+                self._store.discard(folder)
+
+    def answer(self, line: bytes) -> bytes | None:
+        """Answer one line; None for a notification."""
+        try:
+            call = json_rpc.read_call(line)
+        except SecurityError as error:
+            self._note(error)
+            return json_rpc.error_line(None, error, code=json_rpc.INVALID_REQUEST)
+        if call.id is None:
+            return None
+        try:
+            return json_rpc.result_line(call.id, self._result(call))
+        except SecurityError as error:
+            self._note(error)
+            return json_rpc.error_line(call.id, error)
+        except HoldstillError as error:
+            return json_rpc.error_line(call.id, error)
+
+    def _note(self, error: SecurityError) -> None:
+        refused_commands.note(self._store, self._board, str(error), clock=self._clock)
+
+    def _result(self, call: Call) -> object:
+        """Call the method that is named, from a fixed list."""
+        match call.method:
+            case "hello":
+                json_rpc.read_params(call, json_rpc.Nothing)
+                return self._keeper.hello()
+            case "begin":
+                json_rpc.read_params(call, json_rpc.Nothing)
+                return self._begun()
+            case "lacking":
+                return self._keeper.lacking(
+                    json_rpc.read_params(call, json_rpc.WantedParams).wanted
+                )
+            case "bank":
+                return self._keeper.bank(
+                    json_rpc.read_params(call, json_rpc.DigestsParams).digests
+                )
+            case "seal":
+                sealing = json_rpc.read_params(call, json_rpc.SealParams)
+                return self._keeper.seal(sealing.manifest, sealing.signature)
+            case "abandon":
+                json_rpc.read_params(call, json_rpc.Nothing)
+                self._keeper.abandon()
+                return None
+            case "captures":
+                json_rpc.read_params(call, json_rpc.Nothing)
+                return self._keeper.captures()
+            case "manifest":
+                return self._keeper.manifest(json_rpc.read_params(call, json_rpc.NameParams).name)
+            case "signature":
+                return self._keeper.signature(json_rpc.read_params(call, json_rpc.NameParams).name)
+            case "lend":
+                wish = json_rpc.read_params(call, json_rpc.LendParams)
+                return self._lent(self._keeper.lend(wish.name, wish.digests))
+            case _:
+                raise SecurityError(f"no such method: {call.method[:40]!r}")
+
+    def _begun(self) -> object:
+        """Begin; the folders are named as the rsync of a forced command knows them."""
+        begun = self._keeper.begin()
+        return msgspec.structs.replace(
+            begun,
+            contents=f"incoming/{begun.run}/contents",
+            attachments=f"incoming/{begun.run}/attachments",
+        )
+
+    def _lent(self, folder: Path) -> str:
+        self._lent_folders.append(folder)
+        return f"outgoing/{folder.name}"

@@ -1,0 +1,63 @@
+"""What the daemon says to whoever reads its log: one line each, with a level for the journal."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from holdstill.notify import messages
+from holdstill.system.journald import JournalSocket
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from typing import TextIO
+
+ERROR, WARNING, INFO = 3, 4, 6
+"""Of syslog(3); a line that begins with <3> gets that level in the journal (sd-daemon(3))."""
+
+
+class LevelLog:
+    """Writes lines to a stream; what has fields goes to the journal itself, if there is one."""
+
+    def __init__(
+        self,
+        stream: TextIO,
+        *,
+        environment: Mapping[str, str] = os.environ,
+        journal: JournalSocket | None = None,
+    ) -> None:
+        self._stream = stream
+        self._journal = journal or JournalSocket()
+        # systemd sets this for services whose output goes to the journal (systemd.exec(5)).
+        self._has_levels = "JOURNAL_STREAM" in environment
+
+    def info(self, text: str, **fields: str) -> None:
+        """Say what is going on; fields are for programs that search the journal."""
+        self._say(INFO, text, fields)
+
+    def warning(self, text: str, **fields: str) -> None:
+        """Say what somebody should look at one day."""
+        self._say(WARNING, text, fields)
+
+    def error(self, text: str, **fields: str) -> None:
+        """Say what went wrong."""
+        self._say(ERROR, text, fields)
+
+    def _say(self, level: int, text: str, fields: Mapping[str, str]) -> None:
+        if fields and self._has_levels and self._journal.send(_entry(level, text, fields)):
+            return
+        prefix = f"<{level}>" if self._has_levels else ""
+        for line in text.splitlines() or [""]:
+            self._stream.write(f"{prefix}{messages.printable(line)}\n")
+        self._stream.flush()
+
+
+def _entry(level: int, text: str, fields: Mapping[str, str]) -> dict[str, str]:
+    """Return what the journal is told: ours begin with HOLDSTILL_, and none of them is empty."""
+    message = "\n".join(messages.printable(line) for line in text.splitlines())
+    own = {f"HOLDSTILL_{name.upper()}": value for name, value in fields.items() if value}
+    return {
+        "MESSAGE": message,
+        "PRIORITY": str(level),
+        "SYSLOG_IDENTIFIER": "holdstill",
+    } | own

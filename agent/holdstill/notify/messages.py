@@ -1,0 +1,111 @@
+"""The words of the messages, and the outbox that keeps them until they are delivered. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.model.nightly_state import DEGRADED, Message, MessageKind
+from holdstill.model.sizes import human
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from holdstill.model.nightly_state import Incident, NightlyState, RunOutcome, Week
+
+OUTBOX_MOST = 20
+"""Letters that wait at most; the oldest go first, so that the file stays small."""
+_LINES_MOST = 10
+_LINE_LONGEST = 500
+
+
+def about_run(kind: MessageKind, board: str, outcome: RunOutcome, trouble: Incident) -> Message:
+    """Write about a run: that it failed, needs attention, or is good again.
+
+    Args:
+        kind: what it is about.
+        board: which board.
+        outcome: how the run ended.
+        trouble: the incident as it was before that.
+    """
+    titles = {
+        MessageKind.FAILURE: f"{board}: no capture",
+        MessageKind.ATTENTION: f"{board}: captured, but something needs attention",
+        MessageKind.RECOVERY: f"{board}: captures are good again",
+    }
+    if kind is MessageKind.RECOVERY and outcome.code == DEGRADED:
+        titles[kind] = f"{board}: captures again, but something needs attention"
+    lines = [outcome.what]
+    if kind is MessageKind.RECOVERY and trouble.since:
+        lines.append(f"There had been trouble since {trouble.since}.")
+    lines += [f"- {warning}" for warning in outcome.warnings[:_LINES_MOST]]
+    if outcome.hint:
+        lines.append(f"What to do: {outcome.hint}")
+    if kind is MessageKind.FAILURE:
+        lines += [_tries(outcome.tries), "Nothing more is said about this until it is good again."]
+    return _letter(kind, titles[kind], lines, outcome.at)
+
+
+def about_silence(board: str, diary: NightlyState, *, since: str, days: int, at: str) -> Message:
+    """Write that there has been no good capture for days."""
+    last = f"The last one is {diary.good.capture}." if diary.good else "There was none yet."
+    lines = [f"There has been no good capture since {since}. {last}"]
+    if diary.last is not None and not diary.last.is_sealed:
+        lines.append(f"The last run failed: {diary.last.what}")
+    return _letter(MessageKind.SILENCE, f"{board}: no good capture for {days} days", lines, at)
+
+
+def about_week(board: str, week: Week, diary: NightlyState, *, due: str, at: str) -> Message:
+    """Write the weekly summary."""
+    counts = f"captures: {week.sealed}, failed runs: {week.failed}"
+    costs = f"{human(week.new_bytes)} new, frozen for {week.longest_frozen_ms:.0f} ms at most"
+    lines = [f"Since {week.since}: {counts}, {costs}."]
+    if diary.good is not None:
+        lines.append(f"Last good capture: {diary.good.capture}, {diary.good.at}.")
+    if diary.trouble.told:
+        lines.append(f"There is trouble since {diary.trouble.since}.")
+    lines.append(f"Next run: {due}.")
+    return _letter(MessageKind.SUMMARY, f"{board}: the week in captures", lines, at)
+
+
+def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -> Message:
+    """Write for the keeper that boards have fallen silent, or are back."""
+    what = "silent" if kind is MessageKind.SILENCE else "back again"
+    count = f"{len(lines)} board" + ("s are" if len(lines) != 1 else " is")
+    return _letter(kind, f"{keeper}: {count} {what}", lines, at)
+
+
+def _tries(count: int) -> str:
+    return "It was tried once." if count == 1 else f"It was tried {count} times."
+
+
+def _letter(kind: MessageKind, title: str, lines: list[str], at: str) -> Message:
+    return Message(kind=kind, title=title, body="\n".join(map(printable, lines)), at=at)
+
+
+def printable(text: str) -> str:
+    """Return text without anything that could steer a terminal, and not endless.
+
+    File names in it may come from anybody.
+    """
+    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return shown if len(shown) <= _LINE_LONGEST else shown[: _LINE_LONGEST - 3] + "..."
+
+
+def posted(
+    outbox: tuple[Message, ...], letter: Message, to: Collection[str]
+) -> tuple[Message, ...]:
+    """Return the outbox with one more letter; nobody to write to, no letter."""
+    if not to:
+        return outbox
+    return (*outbox, msgspec.structs.replace(letter, to=tuple(to)))[-OUTBOX_MOST:]
+
+
+def delivered(
+    outbox: tuple[Message, ...], letter: Message, reached: Collection[str], known: Collection[str]
+) -> tuple[Message, ...]:
+    """Return the outbox after a letter has reached some; whoever moved away is forgotten."""
+    left = tuple(who for who in letter.to if who not in reached and who in known)
+    rest = [msgspec.structs.replace(letter, to=left)] if left else []
+    return tuple(x for old in outbox for x in (rest if old is letter else [old]))

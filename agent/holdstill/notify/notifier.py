@@ -1,0 +1,91 @@
+"""Decides what people are told, once, and sees that it arrives when the network is back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+import msgspec
+
+from holdstill.model.nightly_state import Message, NightlyState, Week
+from holdstill.notify import incidents, messages
+from holdstill.system import clocks
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from holdstill.model.nightly_state import RunOutcome
+
+FIRST_WAIT, LONGEST_WAIT = 300.0, 3600.0
+"""Seconds between two attempts to deliver what could not be delivered."""
+
+
+class Recipients(Protocol):
+    """Whoever wants to know; see holdstill.notify.recipients."""
+
+    def names(self) -> tuple[str, ...]:
+        """Return what stands for each address."""
+
+    def complaint(self) -> str:
+        """Say why nobody can be told, or not safely; "" if all is well."""
+
+    def send(self, letter: Message) -> tuple[str, ...]:
+        """Send a letter to whom it is for; return who got it."""
+
+
+class Notifier:
+    """Takes the diary and gives it back with what was decided."""
+
+    def __init__(self, board: str, people: Recipients) -> None:
+        self._board = board
+        self.people = people
+        self._wait = 0.0
+        self.next_try = 0.0
+        """When to try again to deliver, on the monotonic clock."""
+
+    def run_ended(self, diary: NightlyState, outcome: RunOutcome) -> NightlyState:
+        """Tell how a night ended, if that is news."""
+        trouble, kind = incidents.judge(diary.trouble, outcome)
+        told = msgspec.structs.replace(diary, trouble=trouble)
+        if kind is None:
+            return told
+        return self._posted(told, messages.about_run(kind, self._board, outcome, diary.trouble))
+
+    def is_quiet(
+        self, diary: NightlyState, *, since: datetime, now: datetime, days: int
+    ) -> NightlyState:
+        """Tell that there has been no good capture for days, if that is so and news."""
+        trouble, kind = incidents.judge_silence(
+            diary.trouble, quiet_since=since, now=now, days=days
+        )
+        if kind is None:
+            return diary
+        letter = messages.about_silence(
+            self._board, diary, since=clocks.rfc3339(since), days=days, at=clocks.rfc3339(now)
+        )
+        return self._posted(msgspec.structs.replace(diary, trouble=trouble), letter)
+
+    def week_ended(self, diary: NightlyState, *, due: str, now: datetime) -> NightlyState:
+        """Send the weekly summary, and begin another week."""
+        at = clocks.rfc3339(now)
+        letter = messages.about_week(self._board, diary.week, diary, due=due, at=at)
+        return self._posted(msgspec.structs.replace(diary, week=Week(since=at)), letter)
+
+    def _posted(self, diary: NightlyState, letter: Message) -> NightlyState:
+        self.next_try = self._wait = 0.0
+        outbox = messages.posted(diary.outbox, letter, self.people.names())
+        return msgspec.structs.replace(diary, outbox=outbox)
+
+    def deliver(self, diary: NightlyState, *, now: float) -> NightlyState:
+        """Deliver what waits in the outbox, if it is time to try."""
+        if not diary.outbox or now < self.next_try:
+            return diary
+        known = self.people.names()
+        outbox = diary.outbox
+        for letter in diary.outbox:
+            reached = self.people.send(letter)
+            outbox = messages.delivered(outbox, letter, reached, known)
+            if not reached:
+                break  # the network is away; the others would only take their time to fail
+        self._wait = min(max(FIRST_WAIT, self._wait * 2), LONGEST_WAIT)
+        self.next_try = now + self._wait
+        return msgspec.structs.replace(diary, outbox=outbox)

@@ -1,0 +1,92 @@
+"""Reaching people by Apprise, in a process of its own.
+
+Apprise is heavy for a small board, and what it talks to may hang. So the program
+`holdstill.notify.apprise_child` loads it, reads the addresses from its standard input, and ends.
+It is not started at all while there are no addresses.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import sys
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import CommandError
+from holdstill.model.nightly_state import MessageKind
+from holdstill.notify import apprise_child
+from holdstill.notify.apprise_child import SendRequest
+from holdstill.system import files
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.model.nightly_state import Message
+    from holdstill.system.process import Runner
+
+_LIMIT = 64 << 10
+_TIMEOUT = 60.0
+
+
+def fingerprint(url: str) -> str:
+    """Return what stands for an address where the address itself must not stand."""
+    return hashlib.sha256(url.encode()).hexdigest()[:12]
+
+
+class AppriseRecipients:
+    """Whoever the file of addresses names."""
+
+    def __init__(self, urls_file: Path, runner: Runner) -> None:
+        self._file = urls_file
+        self._runner = runner
+
+    def names(self) -> tuple[str, ...]:
+        """Return the fingerprints of all addresses; none without a file."""
+        return tuple(self._addresses())
+
+    def complaint(self) -> str:
+        """Say what is wrong with the file of addresses, "" for nothing."""
+        try:
+            mode = self._file.stat().st_mode
+            self._addresses()
+        except FileNotFoundError:
+            return ""
+        except (OSError, UnicodeDecodeError) as error:
+            return f"{self._file} cannot be read, so nobody is told anything: {_reason(error)}"
+        if mode & (stat.S_IRWXG | stat.S_IRWXO):
+            return f"others may read the addresses in {self._file}: chmod 0600 {self._file}"
+        return ""
+
+    def send(self, letter: Message) -> tuple[str, ...]:
+        """Send a letter to whom it is for; return the fingerprints of those who got it."""
+        known = self._addresses()
+        return tuple(who for who in letter.to if who in known and self._reach(known[who], letter))
+
+    def _reach(self, url: str, letter: Message) -> bool:
+        is_bad = letter.kind in {MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.ATTENTION}
+        order = SendRequest(url=url, title=letter.title, body=letter.body, is_bad=is_bad)
+        # A command's words show in the list of processes; an address must not be among them.
+        speak = Command.of(sys.executable, "-B", "-m", apprise_child.__name__, timeout=_TIMEOUT)
+        try:
+            self._runner.run(speak, stdin=msgspec.json.encode(order))
+        except CommandError:
+            return False
+        return True
+
+    def _addresses(self) -> dict[str, str]:
+        try:
+            with files.opened(self._file, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK) as handle:
+                text = os.read(handle, _LIMIT).decode()
+        except FileNotFoundError:
+            return {}
+        lines = (line.strip() for line in text.splitlines())
+        return {fingerprint(line): line for line in lines if line and not line.startswith("#")}
+
+
+def _reason(error: OSError | UnicodeDecodeError) -> str:
+    # The text of a decoding error quotes what it could not decode: a secret.
+    return error.strerror or "" if isinstance(error, OSError) else "it is not UTF-8"

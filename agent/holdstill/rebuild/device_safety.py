@@ -1,0 +1,198 @@
+"""The claim on a block device: why one may not be written, what must be said first, and O_EXCL.
+
+Writing a card destroys what is on it, so everything speaks for refusal: what is in use, what is
+not a whole disk, what is too small, and what nobody named. What is unlike a card must be named
+twice. The claim is O_EXCL on the whole disk, which the kernel also refuses when one partition is
+mounted, swapped to, or held by device-mapper or RAID; as long as it is held nobody can mount the
+card. The lock beside it tells udev to keep off (systemd, "Locking Block Device Access").
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.errors import HoldstillError, TargetFailedError, TargetRefusedError
+from holdstill.model.sizes import GIB, SECTOR, human
+from holdstill.rebuild import block_device, target
+from holdstill.rebuild.target import Target
+from holdstill.system import ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.rebuild.block_device import BlockDevice, Places
+    from holdstill.system.process import Runner
+
+LARGEST_CARD = 512 * GIB
+"""Bytes of the largest cards, where nobody says otherwise."""
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """What the person typed.
+
+    Attributes:
+        token: the device's serial or size in bytes.
+        again: the same, for a device that is unlike a card.
+        largest: bytes above which a disk is hardly a card.
+    """
+
+    token: str = ""
+    again: str = ""
+    largest: int = LARGEST_CARD
+
+
+def check(device: BlockDevice, *, needed: int, consent: Confirmation) -> None:
+    """Refuse a device that must not be written, or that nobody has named.
+
+    needed is in bytes.
+
+    Raises:
+        TargetRefusedError: every reason, and what to say if one wants it all the same.
+    """
+    reasons = list(_reasons(device, needed))
+    if reasons:
+        raise TargetRefusedError(
+            f"{device.path} is not written: " + "; ".join(reasons) + f"\n{device.describe()}",
+            hint="name another card; nothing overrides this",
+        )
+    oddities = list(_oddities(device, consent.largest))
+    words = f"--confirm {device.tokens[0]}" + (f" --again {device.tokens[0]}" if oddities else "")
+    if consent.token not in device.tokens or (oddities and consent.again not in device.tokens):
+        wrong = [
+            f"{word} is neither its serial nor its size"
+            for word in (consent.token, consent.again)
+            if word and word not in device.tokens
+        ]
+        facts = f"everything on this device would be lost:\n{device.describe()}"
+        raise TargetRefusedError(
+            "\n".join([facts, *oddities, *wrong]),
+            hint=f"if it is the right one, say {words}",
+        )
+
+
+def _reasons(device: BlockDevice, needed: int) -> Iterator[str]:
+    """Give the reasons that nothing overrides."""
+    if device.whole:
+        yield f"it is a partition; name the whole disk, /dev/{device.whole}"
+    if not device.size:
+        yield "it has no medium: is the card in?"
+    yield from device.uses
+    if device.sector_size != SECTOR:
+        yield f"its sectors have {device.sector_size} bytes; those of a card have {SECTOR}"
+    if device.is_read_only:
+        yield "it is read-only: look for the little switch on the card's side"
+    if 0 < device.size < needed:
+        short = needed - device.size
+        yield f"it is too small by {short} bytes: {human(needed)} are needed"
+
+
+def _oddities(device: BlockDevice, largest: int) -> Iterator[str]:
+    """Say in what a device is unlike a card."""
+    if device.size > largest:
+        yield f"it is larger than a card is likely to be ({human(largest)})"
+    if device.is_fixed:
+        yield "it looks like a disk that is built in"
+    yield from device.members
+
+
+@contextmanager
+def claimed_device(
+    path: Path,
+    *,
+    needed: int,
+    consent: Confirmation,
+    machine: Runner,
+    places: Places = block_device.HERE,
+) -> Iterator[Target]:
+    """Hold a whole disk for writing; nobody else can mount or claim it meanwhile.
+
+    When the block raises after the old table was destroyed, no table is left on the disk.
+
+    Raises:
+        TargetRefusedError: the device must not be written, or was not named; it was not touched.
+        TargetFailedError: the device did not take what was written.
+    """
+    device = block_device.inspect_device(path, machine, places=places)
+    check(device, needed=needed, consent=consent)
+    with _exclusive(device) as handle:
+        _check_same(device, handle, places)
+        claimed = Target(path, handle, device.size, str(path), is_device=True)
+        try:
+            yield claimed
+            target.flush(handle, str(path))
+        except BaseException:
+            if claimed.has_begun:
+                # The device may be what failed. The error that counts is on its way already.
+                with contextlib.suppress(HoldstillError, OSError):
+                    target.invalidate(claimed)
+            raise
+
+
+@contextmanager
+def _exclusive(device: BlockDevice) -> Iterator[int]:
+    flags = os.O_RDWR | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    try:
+        handle = os.open(device.path, flags)
+    except OSError as error:
+        raise TargetRefusedError(
+            f"{device.path} cannot be claimed: {_WHY.get(error.errno or 0, error.strerror)}",
+            hint="unmount it, and see `lsblk` for what uses it",
+        ) from error
+    try:
+        with contextlib.suppress(BlockingIOError):  # udev is looking at it and will let go
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield handle
+    finally:
+        os.close(handle)
+
+
+_WHY = {
+    errno.EBUSY: "it is in use",
+    errno.EACCES: "you may not write to it, or it is read-only",
+    errno.EROFS: "it is read-only",
+    errno.ENOMEDIUM: "there is no card in it",
+}
+
+
+def _check_same(device: BlockDevice, handle: int, places: Places) -> None:
+    """Check by the open descriptor that the device is still the one that was judged."""
+    found = os.fstat(handle)
+    number = (os.major(found.st_rdev), os.minor(found.st_rdev))
+    now = block_device.find_device(device.path, number, places=places)
+    same = (now.number, now.serial, now.sequence) == (
+        device.number,
+        device.serial,
+        device.sequence,
+    )
+    if not same or ioctl.device_size(handle) != device.size:
+        raise TargetRefusedError(
+            f"{device.path} is another device than a moment ago", hint="look again, and start over"
+        )
+
+
+def discard(claimed: Target) -> bool:
+    """Tell a device that all of it is free but its ends; tell whether it understood.
+
+    The ends hold the old tables. A card may give anything back of what it was told is free, so
+    they must stay the zeroes that invalidate writes.
+    """
+    if not claimed.is_device:
+        return False
+    claimed.has_begun = True
+    try:
+        for start in range(target.EDGE, claimed.size - target.EDGE, GIB):
+            length = min(GIB, claimed.size - target.EDGE - start)
+            ioctl.discard(claimed.handle, start, length)
+    except OSError as error:
+        if error.errno in {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOTTY, errno.EPERM}:
+            return False
+        raise TargetFailedError(f"{claimed.name} failed: {error.strerror}") from error
+    return True

@@ -1,1 +1,0 @@
-"""Filling a FAT that mkfs.vfat made: names, directories, chains."""

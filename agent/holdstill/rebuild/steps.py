@@ -1,0 +1,94 @@
+"""The steps of a rebuild, as data: `planner` decides them, `execute_plan` carries them out."""
+
+from __future__ import annotations
+
+from holdstill.model.layout import Disk, Ext4, Fat, Other, Raw, Record, Swap
+from holdstill.model.manifest import Attachment, SwapFile
+
+
+class Step(Record, frozen=True, kw_only=True, tag_field="step"):
+    """One thing to do; offsets and sizes in bytes from the start of the target."""
+
+
+class ClearTables(Step, frozen=True, kw_only=True, tag="clear-tables"):
+    """Make the old partition tables invalid: from here on the target is unfinished."""
+
+
+class PutGap(Step, frozen=True, kw_only=True, tag="put-gap"):
+    """Put back what was before the first partition."""
+
+    attachment: Attachment
+    disk: Disk
+
+
+class PartStep(Step, frozen=True, kw_only=True):
+    """Something to be done to one partition."""
+
+    number: int
+    offset: int
+    size: int
+
+
+class MakeFat(PartStep, frozen=True, kw_only=True, tag="make-fat"):
+    """Make a FAT and fill it."""
+
+    parameters: Fat
+
+
+class MakeExt4(PartStep, frozen=True, kw_only=True, tag="make-ext4"):
+    """Make an ext2, ext3 or ext4 and fill it."""
+
+    parameters: Ext4
+    swap_files: tuple[SwapFile, ...] = ()
+
+
+class MakeOther(PartStep, frozen=True, kw_only=True, tag="make-other"):
+    """Make a file system with default parameters and fill it."""
+
+    parameters: Other
+    swap_files: tuple[SwapFile, ...] = ()
+
+
+class MakeSwap(PartStep, frozen=True, kw_only=True, tag="make-swap"):
+    """Make a swap area."""
+
+    parameters: Swap
+
+
+class PutRaw(PartStep, frozen=True, kw_only=True, tag="put-raw"):
+    """Put back a partition that was copied as it is."""
+
+    parameters: Raw
+
+
+class Flush(Step, frozen=True, kw_only=True, tag="flush"):
+    """Bring everything to the medium, and forget what memory holds of it."""
+
+
+class ReadBack(Step, frozen=True, kw_only=True, tag="read-back"):
+    """Read what was written from the medium and compare."""
+
+    disk: Disk
+
+
+class WriteTable(Step, frozen=True, kw_only=True, tag="write-table"):
+    """Write the partition table: from here on the target is finished."""
+
+    disk: Disk
+
+
+AnyStep = (
+    ClearTables
+    | PutGap
+    | MakeFat
+    | MakeExt4
+    | MakeOther
+    | MakeSwap
+    | PutRaw
+    | Flush
+    | ReadBack
+    | WriteTable
+)
+AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw
+KINDS: tuple[type[AnyPartStep], ...] = (MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw)
+"""In this order partitions are written."""

@@ -1,1 +1,0 @@
-"""One writer for each thing that is written to a card."""

@@ -1,0 +1,85 @@
+"""The emulator's words for a way to start a card."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.rehearse.emulation import Slot
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.rehearse.emulation import EmulatorSetup, Extract
+
+MEMORY_MIB = 1024
+"""What a Pi 3 has, which takes no other value."""
+CONTROL = "control"
+"""Name of the socket through which the emulator takes questions."""
+EXTRACT_LIMIT = 256 << 20
+"""Bytes of a kernel or initramfs that we are willing to read."""
+
+
+def command(image: Path, way: EmulatorSetup, log: Path, work: Path) -> Command:
+    """Return the command that starts the card: no network, no window, the console in a file.
+
+    Files that the emulator has to load itself are copied from the card to work first. The way has
+    a screen, and the emulator a control socket in work, if pictures are wanted.
+    """
+    return Command.of(
+        # Whatever happens to us, no emulator is left running.
+        *("setpriv", "--pdeathsig", "KILL", way.program),
+        *way.words,
+        *loaded(way, work),
+        *card_words(way.slot, image),
+        *console_words(way.slot, log),
+        *screen_words(way, work),
+        *("-m", str(MEMORY_MIB), "-nodefaults", "-nic", "none", "-display", "none"),
+        # A panic or a reboot ends the rehearsal: a boot in a loop is no boot.
+        "-no-reboot",
+    )
+
+
+def screen_words(way: EmulatorSetup, work: Path) -> tuple[str, ...]:
+    """Return the words for a screen, and for the socket through which it can be looked at."""
+    if way.screen is None:
+        return ()
+    return (*way.screen, "-qmp", f"unix:{work / CONTROL},server=on,wait=off")
+
+
+def card_words(slot: Slot, image: Path) -> tuple[str, ...]:
+    """Return the words that plug the card in."""
+    # A comma in the name would end it. The image is thrown away: flushing it is no use.
+    name = str(image).replace(",", ",,")
+    drive = f"file={name},format=raw,cache=unsafe"
+    match slot:
+        case Slot.VIRTIO:
+            return ("-drive", f"{drive},if=virtio")
+        case Slot.SD:
+            return ("-drive", f"{drive},if=sd")
+        case Slot.SD_PCI:
+            host = ("-device", "sdhci-pci", "-device", "sd-card,drive=card")
+            return ("-drive", f"{drive},if=none,id=card", *host)
+
+
+def console_words(slot: Slot, log: Path) -> tuple[str, ...]:
+    """Return the words that keep what the board says on its serial lines in one file."""
+    name = str(log).replace(",", ",,")
+    line = ("-serial", "chardev:console")
+    # A Pi has two lines, and its device tree says which one is the console.
+    lines = line * 2 if slot is Slot.SD else line
+    return ("-chardev", f"file,id=console,path={name},mux=on", *lines)
+
+
+def loaded(way: EmulatorSetup, work: Path) -> tuple[str, ...]:
+    """Copy what the emulator loads itself, and return the words that say so."""
+    words = [word for extract in way.extracts for word in _loaded(extract, work)]
+    append = ("-append", way.command_line) if way.command_line else ()
+    return (*words, *append)
+
+
+def _loaded(extract: Extract, work: Path) -> tuple[str, str]:
+    content = extract.volume.files.read(extract.path, limit=EXTRACT_LIMIT)
+    target = work / extract.option.strip("-")
+    target.write_bytes(content)
+    return extract.option, str(target)

@@ -1,0 +1,295 @@
+"""Bulk bytes travel by rsync, over OpenSSH or into a directory of this machine.
+
+rsync gets a folder in memory that holds one symlink for each file, named as the file is to be
+named at the other end, and follows them. So no file name of the board ever reaches a command
+line, a list of names or the keeper's disk, and no option about owners, modes, times, specials
+or recursion into real trees is needed at all:
+
+- names are digests, so nothing can start with `#`, `;` or `-`;
+- it does not descend (--dirs): a file that was replaced by a directory meanwhile stays one name;
+- everything is compared by content (--ignore-times), never by size and whole seconds;
+- an interrupted file is continued (--inplace), and the keeper's hash has the last word, so that
+  it does not matter what rsync says it did.
+
+In place, rsync can use an older content for what stayed where it was or moved to the front; what
+moved towards the end is sent again. That suits databases and logs, which is what large files
+that change are.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Callable
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import CommandError, LinkError, SecurityError
+from holdstill.system import files, process
+from holdstill.system.process import Command
+from holdstill.transport import host_keys
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from typing import IO
+
+    from holdstill.system.clocks import Clock
+    from holdstill.transport.ssh_session import Identity
+    from holdstill.transport.store_address import HostAddress
+
+PREFIX = "send-"
+"""Of the folders of symlinks."""
+_FOLDER = os.O_RDONLY | os.O_DIRECTORY
+PATIENCE = 120
+"""Seconds without a byte until rsync gives up, at both ends."""
+DAY = 24 * 3600.0
+ATTEMPTS = 3
+COMMON = (
+    "rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
+    "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable", "--info=progress2",
+)  # fmt: skip
+_INCOMPLETE = (23, 24)
+"""rsync(1), EXIT VALUES: some files did not go over. The keeper says which."""
+_LINK_FAILED = frozenset({10, 12, 30, 35, 255})
+"""Socket, protocol stream, the two timeouts; and ssh's own failure."""
+_STATS = re.compile(rb"^Total bytes (?:sent|received): ([0-9]+)$", re.MULTILINE)
+_PROGRESS = re.compile(rb"([0-9]+) +[0-9]+%")
+_HOST_KEY_WORDS = (b"Host key verification failed", b"REMOTE HOST IDENTIFICATION HAS CHANGED")
+
+
+class TransferMode(Enum):
+    """What kind of files a batch has, and so which way of sending suits it."""
+
+    # Text, not tuples: Python 3.11.2, which is Debian 12's, makes object() of an empty tuple.
+    PLAIN = ""
+    """New files, and files with an older content or a broken-off part at the other end."""
+    SPARSE = "--sparse --compress"
+    """Files with holes: they stay holes there, and take next to nothing on the way."""
+    PAGES = "--block-size=4096"
+    """A database that was updated in place: differences are found page by page."""
+
+    @property
+    def options(self) -> tuple[str, ...]:
+        """What rsync is told."""
+        return tuple(self.value.split())
+
+
+@dataclass(frozen=True)
+class TransferResult:
+    """What a transfer came to. What arrived is for the keeper to say: rsync counts too much.
+
+    wire_bytes: sent and received, as rsync counts them, in the attempt that succeeded.
+    """
+
+    wire_bytes: int
+
+
+Progress = Callable[[int], None]
+"""Is told how many bytes of files have been dealt with."""
+
+
+def no_progress(done: int) -> None:
+    """Take no note."""
+
+
+@dataclass(frozen=True)
+class RsyncEndpoint:
+    """How to reach the other end: over SSH, or not at all because it is here."""
+
+    address: HostAddress | None = None
+    identity: Identity | None = None
+
+    def remote(self, path: str) -> str:
+        """Write a path there as rsync takes it."""
+        if self.address is None:
+            return path
+        host = f"[{self.address.host}]" if ":" in self.address.host else self.address.host
+        return f"{self.address.user}@{host}:{path}"
+
+    def shell(self) -> tuple[str, ...]:
+        """Return rsync's words for the SSH client, none for a directory."""
+        if self.address is None or self.identity is None:
+            return ()
+        return ("--rsh", " ".join(ssh_words(self.address, self.identity)))
+
+
+def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
+    """Return an OpenSSH client that trusts one pinned key and no configuration file.
+
+    Raises:
+        SecurityError: no key of the host is pinned, or a path cannot be passed on.
+    """
+    host_keys.pinned(identity.host_keys, address)
+    options = {
+        "BatchMode": "yes",
+        "StrictHostKeyChecking": "yes",
+        "UserKnownHostsFile": str(identity.host_keys),
+        "GlobalKnownHostsFile": "/dev/null",
+        "UpdateHostKeys": "no",
+        "IdentityFile": str(identity.key),
+        "IdentitiesOnly": "yes",
+        "IdentityAgent": "none",
+        "PreferredAuthentications": "publickey",
+        "PasswordAuthentication": "no",
+        "ForwardAgent": "no",
+        "ClearAllForwardings": "yes",
+        "ConnectTimeout": "20",
+        "ServerAliveInterval": "5",
+        "ServerAliveCountMax": "3",
+        "LogLevel": "ERROR",
+    }
+    words = ["ssh", "-F", "none", "-T", "-p", str(address.port)]
+    for key, value in options.items():
+        if re.fullmatch(r"[A-Za-z0-9._/@+:=,-]+", value) is None:
+            # rsync splits its --rsh at spaces; nothing in these paths may need quoting.
+            raise SecurityError(f"{value!r} cannot be passed to ssh: use a path without blanks")
+        words += ["-o", f"{key}={value}"]
+    return tuple(words)
+
+
+@dataclass(frozen=True)
+class RsyncTransfer:
+    """Sends and fetches files.
+
+    Attributes:
+        way: how to reach the keeper.
+        memory: a folder on a tmpfs for the symlinks.
+        attempts: how often a broken link is tried anew.
+    """
+
+    way: RsyncEndpoint
+    memory: Path
+    clock: Clock
+    attempts: int = ATTEMPTS
+    pauses: tuple[float, ...] = field(default=(2.0, 10.0))
+
+    def send(
+        self,
+        files: Mapping[str, Path],
+        destination: str,
+        *,
+        shape: TransferMode = TransferMode.PLAIN,
+        progress: Progress = no_progress,
+    ) -> TransferResult:
+        """Put files into a folder at the other end, under the names given.
+
+        A link that breaks is tried again a few times, going on where it broke.
+
+        Raises:
+            LinkError: the link does not hold, or rsync cannot work.
+            SecurityError: the host's key is not the pinned one.
+        """
+        if not files:
+            return TransferResult(0)
+        with self._laid_out(files) as folder:
+            words = (*COMMON, *shape.options, *self.way.shell(), "--copy-links")
+            target = self.way.remote(destination.rstrip("/") + "/")
+            command = Command.of(*words, "--", f"{folder}/", target, timeout=DAY,
+                                 accepted=(0, *_INCOMPLETE))  # fmt: skip
+            return self._persist(command, progress)
+
+    def fetch(
+        self, source: str, target: Path, *, progress: Progress = no_progress
+    ) -> TransferResult:
+        """Get one file, or the files in a folder (`source` ends in a slash), from there.
+
+        Raises:
+            LinkError: the link does not hold, or rsync cannot work.
+            SecurityError: the host's key is not the pinned one.
+        """
+        words = (*COMMON, "--sparse", *self.way.shell())
+        command = Command.of(*words, "--", self.way.remote(source), str(target), timeout=DAY)
+        return self._persist(command, progress)
+
+    @contextmanager
+    def _laid_out(self, wanted: Mapping[str, Path]) -> Iterator[Path]:
+        """Make the folder of symlinks."""
+        with own_folder(self.memory) as folder:
+            for name, path in wanted.items():
+                if "/" in name or name in {"", ".", ".."}:
+                    raise SecurityError(f"{name!r} cannot be sent under this name")
+                Path(folder, name).symlink_to(path)
+            yield folder
+
+    def _persist(self, command: Command, progress: Progress) -> TransferResult:
+        """Run rsync; when the link fails, again after a pause."""
+        for attempt in range(self.attempts):
+            try:
+                return _run(command, progress)
+            except CommandError as error:
+                if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
+                    raise _explained(error) from error
+                _insist_same_host(error)
+                self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
+        raise LinkError("no attempt was made")
+
+
+@contextmanager
+def own_folder(memory: Path) -> Iterator[Path]:
+    """Hold a new folder here; those of runs that were killed are removed first."""
+    with ExitStack() as undo:
+        with files.opened(memory, _FOLDER) as all_runs:
+            fcntl.flock(all_runs, fcntl.LOCK_EX)
+            _collect(memory)
+            name = undo.enter_context(tempfile.TemporaryDirectory(prefix=PREFIX, dir=memory))
+            handle = undo.enter_context(files.opened(Path(name), _FOLDER))
+            # As long as we live: this is how a later run knows that it is not left over.
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield Path(name)
+
+
+def _collect(memory: Path) -> None:
+    for place in memory.glob(f"{PREFIX}*"):
+        # Locked: it lives. Not found: it is ending by itself, which takes no lock.
+        with (
+            suppress(BlockingIOError, FileNotFoundError),
+            files.opened(place, _FOLDER | os.O_NOFOLLOW) as handle,
+        ):
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(place)
+
+
+def _run(command: Command, progress: Progress) -> TransferResult:
+    with process.streaming(command) as output:
+        report = _watch(output, progress)
+    return read_stats(report)
+
+
+def _watch(output: IO[bytes], progress: Progress) -> bytes:
+    """Read rsync's words as they come; return the end of them, which has the statistics."""
+    report = b""
+    while chunk := os.read(output.fileno(), 1 << 16):
+        found = _PROGRESS.findall(chunk)
+        if found:
+            progress(int(found[-1]))
+        report = (report + chunk)[-8192:]
+    return report
+
+
+def read_stats(report: bytes) -> TransferResult:
+    """Read what `rsync --stats` says at its end; pure."""
+    return TransferResult(sum(int(count) for count in _STATS.findall(report)))
+
+
+def _insist_same_host(error: CommandError) -> None:
+    if any(words in error.words for words in _HOST_KEY_WORDS):
+        raise SecurityError(
+            "the keeper answers with another host key than the pinned one",
+            hint="nothing was sent. If the keeper was set up anew, compare fingerprints and pin "
+            "it again; if not, somebody is in the middle",
+        ) from error
+
+
+def _explained(error: CommandError) -> LinkError:
+    _insist_same_host(error)
+    said = error.words.decode(errors="backslashreplace").strip().splitlines()
+    return LinkError(
+        f"rsync ended with status {error.status}: {' / '.join(said[-4:])}",
+        hint="what has arrived is kept; run again to go on from there",
+    )

@@ -1,0 +1,248 @@
+"""The control channel: one SSH connection by paramiko, opened before the pause.
+
+Key only, one pinned host key, no agent, no user's configuration. A peer that died is noticed
+within a minute or so, because this side says something every few seconds and the kernel gives
+up on what is never acknowledged.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import paramiko
+
+from holdstill.errors import LinkError, PreflightError, SecurityError
+from holdstill.transport import host_keys as pins
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.transport.store_address import HostAddress
+
+CONNECT_TIMEOUT = 20.0
+ANSWER_TIMEOUT = 4 * 3600.0
+"""Sealing a million files on a slow disk takes its time; a dead link is noticed otherwise."""
+KEEP_ALIVE = 15
+UNANSWERED_MS = 60_000
+"""After so long without an acknowledgement the kernel drops the connection (tcp(7))."""
+_TCP_USER_TIMEOUT = 18
+LINE_LIMIT = 16 << 20
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Who we are and whom we trust: the same for both wires.
+
+    Attributes:
+        key: our private key, without a passphrase.
+        host_keys: the file of pinned host keys.
+    """
+
+    key: Path
+    host_keys: Path
+
+
+@contextmanager
+def connected(
+    address: HostAddress,
+    identity: Identity,
+    *,
+    command: str,
+    heartbeat: bytes = b"",
+    every: float = 30.0,
+) -> Iterator[SshSession]:
+    """Run a command on a host and hold a channel of lines to it for the block.
+
+    The heartbeat is a line that is sent every so often and not answered; b"" for none.
+
+    Raises:
+        PreflightError: our own key cannot be used.
+        SecurityError: the host's key is not the pinned one.
+        LinkError: no connection, or we are not let in.
+    """
+    with ExitStack() as undo:
+        client = undo.enter_context(_client(address, identity))
+        channel = _opened(client, address)
+        undo.callback(channel.close)
+        channel.settimeout(ANSWER_TIMEOUT)
+        try:
+            channel.exec_command(command)
+        except (paramiko.SSHException, OSError, EOFError) as error:
+            raise _lost(address, error) from error
+        session = SshSession(channel, str(address))
+        if heartbeat:
+            undo.enter_context(_beating(session, heartbeat, every))
+        yield session
+
+
+@contextmanager
+def _client(address: HostAddress, identity: Identity) -> Iterator[paramiko.SSHClient]:
+    pins.pinned(identity.host_keys, address)
+    key = _own_key(identity.key)
+    client = paramiko.SSHClient()
+    try:
+        client.load_host_keys(str(identity.host_keys))
+        client.set_missing_host_key_policy(paramiko.RejectPolicy())
+        _connect(client, address, key)
+        yield client
+    finally:
+        client.close()
+
+
+def _own_key(path: Path) -> paramiko.PKey:
+    try:
+        return paramiko.PKey.from_path(path)
+    except (OSError, ValueError, TypeError, paramiko.SSHException) as error:
+        raise PreflightError(
+            f"cannot use the key {path}: {error}",
+            hint="name this board's private key, one without a passphrase; "
+            "`ssh-keygen -t ed25519 -N '' -f FILE` makes one, and `holdstill setup` does it all",
+        ) from error
+
+
+def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKey) -> None:
+    try:
+        client.connect(
+            address.host,
+            address.port,
+            address.user,
+            pkey=key,
+            allow_agent=False,
+            look_for_keys=False,
+            timeout=CONNECT_TIMEOUT,
+            banner_timeout=CONNECT_TIMEOUT,
+            auth_timeout=CONNECT_TIMEOUT,
+            sock=_plug(address),
+        )
+    except paramiko.BadHostKeyException as error:
+        raise SecurityError(
+            f"{address} answers with another host key than the pinned one",
+            hint="nothing was sent. If the keeper was set up anew, compare fingerprints and pin "
+            "it again; if not, somebody is in the middle",
+        ) from error
+    except paramiko.AuthenticationException as error:
+        raise LinkError(
+            f"{address} does not let this board in: {error}",
+            hint="put the line that `holdstill keeper enrol` prints into the authorized_keys "
+            f"file of {address.user} at the keeper",
+        ) from error
+    except (paramiko.SSHException, OSError, EOFError) as error:
+        raise _lost(address, error) from error
+
+
+def _plug(address: HostAddress) -> socket.socket:
+    """Open a TCP connection that does not outlive a dead peer."""
+    plug = socket.create_connection((address.host, address.port), timeout=CONNECT_TIMEOUT)
+    plug.setsockopt(socket.IPPROTO_TCP, _TCP_USER_TIMEOUT, UNANSWERED_MS)
+    plug.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return plug
+
+
+def _opened(client: paramiko.SSHClient, address: HostAddress) -> paramiko.Channel:
+    transport = client.get_transport()
+    if transport is None:
+        raise LinkError(f"{address} closed the connection")
+    transport.set_keepalive(KEEP_ALIVE)
+    try:
+        return transport.open_session(timeout=CONNECT_TIMEOUT)
+    except (paramiko.SSHException, OSError, EOFError) as error:
+        raise _lost(address, error) from error
+
+
+def _lost(address: HostAddress, error: BaseException) -> LinkError:
+    return LinkError(
+        f"cannot talk to {address}: {type(error).__name__}: {error}",
+        hint="check the network and that sshd runs at the keeper",
+    )
+
+
+@contextmanager
+def _beating(session: SshSession, heartbeat: bytes, every: float) -> Iterator[None]:
+    """Send the heartbeat from a thread of its own until the block ends."""
+    over = threading.Event()
+
+    def beat() -> None:
+        while not over.wait(every):
+            try:
+                session.tell(heartbeat)
+            except LinkError:
+                return  # the next call says so to somebody who can act
+
+    thread = threading.Thread(target=beat, name="heartbeat", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+class SshSession:
+    """A channel of lines to a command on a host. Use `connected`."""
+
+    def __init__(self, channel: paramiko.Channel, peer: str) -> None:
+        self._channel, self._peer = channel, peer
+        self._rest = bytearray()
+        self._sending = threading.Lock()
+        self._calling = threading.Lock()
+
+    def tell(self, line: bytes) -> None:
+        """Send a line that is not answered.
+
+        Raises:
+            LinkError: the connection is gone.
+        """
+        try:
+            with self._sending:
+                self._channel.sendall(line + b"\n")
+        except (OSError, EOFError, paramiko.SSHException) as error:
+            raise LinkError(f"the connection to {self._peer} broke: {error}") from error
+
+    def call(self, line: bytes) -> bytes:
+        """Send a line and return the line that answers it; neither has its newline.
+
+        Raises:
+            LinkError: the connection is gone, or no answer comes.
+        """
+        with self._calling:
+            self.tell(line)
+            return self._line()
+
+    def _line(self) -> bytes:
+        seen = 0
+        while (end := self._rest.find(b"\n", seen)) < 0:
+            seen = len(self._rest)
+            if seen > LINE_LIMIT:
+                raise LinkError(f"{self._peer} answers with a line without an end")
+            self._rest += self._chunk()
+        line = bytes(self._rest[:end])
+        del self._rest[: end + 1]
+        return line
+
+    def _chunk(self) -> bytes:
+        try:
+            chunk = self._channel.recv(1 << 16)
+        except TimeoutError as error:
+            raise LinkError(f"{self._peer} does not answer") from error
+        except (OSError, EOFError, paramiko.SSHException) as error:
+            raise LinkError(f"the connection to {self._peer} broke: {error}") from error
+        if not chunk:
+            raise LinkError(f"{self._peer} ended the session{self._last_words()}")
+        return chunk
+
+    def _last_words(self) -> str:
+        """Return what the command said on standard error before it ended, for the message."""
+        said = b""
+        try:
+            self._channel.settimeout(2.0)
+            while len(said) < 2000 and (chunk := self._channel.recv_stderr(2000)):
+                said += chunk
+        except (OSError, EOFError, paramiko.SSHException):
+            pass
+        words = said.decode(errors="backslashreplace").strip()
+        return f": {words}" if words else ""

@@ -1,0 +1,144 @@
+"""What a board remembers from one capture to the next, in a small directory of its own.
+
+It holds the index as it was last updated, and the detectors' baselines. All of it can be lost:
+then the next capture reads everything once and still sends only what the keeper lacks.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import BusyError, VerificationError
+from holdstill.model.layout import Record
+from holdstill.records import index_file
+from holdstill.records.index_file import DamagedIndexError
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.records.index_file import Index
+
+LAST = "last.json"
+
+
+class LastCapture(Record, frozen=True, kw_only=True):
+    """The last sealed capture.
+
+    Attributes:
+        manifest: SHA-256 of its manifest; "" before the first.
+        unchecked: captures since the change detection was last cross-checked by a full scan.
+        copy_rate: bytes a second that the last pause copied.
+    """
+
+    board: str = ""
+    keeper: str = ""
+    seq: int = 0
+    manifest: str = ""
+    unchecked: int = 0
+    copy_rate: float = 0.0
+
+
+class BoardState:
+    """The directory; use `held`."""
+
+    def __init__(self, directory: Path) -> None:
+        self._directory = directory
+        self.last = self._load()
+
+    @property
+    def index_path(self) -> Path:
+        """The index file."""
+        return self._directory / "index.sqlite"
+
+    def _load(self) -> LastCapture:
+        try:
+            data = (self._directory / LAST).read_bytes()
+            return msgspec.json.decode(data, type=LastCapture)
+        except (FileNotFoundError, msgspec.MsgspecError):
+            return LastCapture()
+
+    def save(self, last: LastCapture) -> None:
+        """Remember a sealed capture."""
+        files.publish(self._directory / LAST, msgspec.json.encode(last))
+        self.last = last
+
+    def baseline(self, part: int) -> bytes:
+        """Return what the detector of a part wanted remembered, b"" for nothing."""
+        try:
+            return (self._directory / f"baseline-{part}").read_bytes()
+        except FileNotFoundError:
+            return b""
+
+    def save_baseline(self, part: int, data: bytes) -> None:
+        """Remember a detector's baseline; the index must have been committed before."""
+        files.publish(self._directory / f"baseline-{part}", data)
+
+    def forget_baselines(self) -> None:
+        """Make the next look at every part a full one."""
+        for path in self._directory.glob("baseline-*"):
+            path.unlink()
+
+    @contextmanager
+    def index(self) -> Iterator[Index]:
+        """Hold the index open for writing; a new one when there is none of ours.
+
+        Raises:
+            VerificationError: it turned out to be damaged; it was thrown away.
+        """
+        if not self._has_index():
+            self.forget_baselines()
+            with index_file.created(self.index_path):
+                pass
+        try:
+            with index_file.updated(self.index_path) as index:
+                yield index
+        except DamagedIndexError as error:
+            self.index_path.unlink(missing_ok=True)
+            raise VerificationError(
+                f"the remembered index in {self._directory} was damaged; it is gone now: {error}",
+                hint="run the capture again: it reads everything once. Check the card's health",
+            ) from error
+
+    def _has_index(self) -> bool:
+        if not self.index_path.exists():
+            return False
+        try:
+            with index_file.updated(self.index_path):
+                return True
+        except VerificationError:
+            return False
+
+
+def sealed_at(directory: Path) -> datetime | None:
+    """Return when this board last sealed a capture, by its clock; None for never."""
+    try:
+        return datetime.fromtimestamp((directory / LAST).stat().st_mtime, UTC)
+    except FileNotFoundError:
+        return None
+
+
+@contextmanager
+def opened(directory: Path) -> Iterator[BoardState]:
+    """Hold the memory for one run; the kernel lets go of it when the run dies.
+
+    Raises:
+        BusyError: another run holds it.
+    """
+    directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with files.opened(directory, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise BusyError(
+                f"another run is active (it holds {directory})",
+                hint="wait for it, or see `holdstill status`",
+            ) from error
+        yield BoardState(directory)

@@ -1,0 +1,126 @@
+"""How a board stands: what its daemon does, how the last runs went, what is due next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import card_trend
+from holdstill.board.health import Urgency
+from holdstill.model.layout import Record
+from holdstill.model.nightly_state import DEGRADED, SILENT, DaemonStatus, NightlyState, RunOutcome
+from holdstill.schedule import due_nights, state_file
+from holdstill.system import clocks
+from holdstill.workflow import board_state
+
+if TYPE_CHECKING:
+    from datetime import datetime, tzinfo
+
+    from holdstill.board.card_trend import Trend
+    from holdstill.model.settings import BoardSettings
+
+_DAY = 86_400.0
+
+
+class StatusFinding(Record, frozen=True, kw_only=True):
+    """Something that is not as it should be; the exit code says of which kind."""
+
+    code: int
+    text: str
+
+
+class BoardStatus(Record, frozen=True, kw_only=True):
+    """How a board stands.
+
+    Attributes:
+        is_running: whether the daemon is.
+        live: what it shows; None when it is not running.
+        due: when the next run is due (RFC 3339); "" while the clock cannot be believed.
+        sealed_at: when the last capture was sealed, by whomever; "" for never.
+        last, good: the daemon's last run, and the last one that sealed.
+        card: how the card does, compared with earlier captures.
+        unsent: messages that could not be delivered yet.
+        findings: what is not as it should be, the gravest first.
+    """
+
+    board: str
+    keeper: str
+    is_running: bool
+    live: DaemonStatus | None
+    due: str
+    sealed_at: str
+    last: RunOutcome | None
+    good: RunOutcome | None
+    card: str
+    unsent: int
+    findings: tuple[StatusFinding, ...]
+
+    @property
+    def code(self) -> int:
+        """The exit code that sums it up: 0 if all is well."""
+        return self.findings[0].code if self.findings else 0
+
+
+def read_status(
+    settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo
+) -> BoardStatus:
+    """Return how the board stands. Changes nothing.
+
+    Args:
+        settings: the board's.
+        place: the directory in memory that the daemon uses.
+        now: the moment.
+        zone: the board's time zone.
+    """
+    state = Path(settings.state)
+    kept = state_file.NightlyStateFile(state).load()
+    is_running = state_file.is_held(place)
+    live = state_file.LiveStatusFile(place).read() if is_running else None
+    sealed_at = board_state.sealed_at(state)
+    card = card_trend.judge(card_trend.load(state))
+    return BoardStatus(
+        board=settings.board,
+        keeper=settings.keeper,
+        is_running=is_running,
+        live=live,
+        due=live.due if live else clocks.rfc3339(due_nights.rule_of(settings).next_due(now, zone)),
+        sealed_at=clocks.rfc3339(sealed_at) if sealed_at else "",
+        last=kept.last,
+        good=kept.good,
+        card=card.words,
+        unsent=len(kept.outbox),
+        findings=(
+            *_findings(
+                kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
+            ),
+            *_card_findings(card),
+        ),
+    )
+
+
+def _card_findings(card: Trend) -> tuple[StatusFinding, ...]:
+    return tuple(
+        StatusFinding(code=DEGRADED, text=advice.text)
+        for advice in card.advice
+        if advice.urgency is not Urgency.NOTE
+    )
+
+
+def _findings(
+    kept: NightlyState, sealed_at: datetime | None, *, is_running: bool, limit: int, now: datetime
+) -> tuple[StatusFinding, ...]:
+    found = []
+    if kept.last is not None and not kept.last.is_sealed:
+        found.append(
+            StatusFinding(code=kept.last.code, text=f"the last run failed: {kept.last.what}")
+        )
+    if not is_running:
+        text = "the daemon is not running: nothing is captured by itself"
+        found.append(StatusFinding(code=DEGRADED, text=text))
+    since = sealed_at or due_nights.moment(kept.begun)
+    days = (now - since).total_seconds() / _DAY if since else 0.0
+    if days >= limit or SILENT in kept.trouble.told:
+        found.append(StatusFinding(code=DEGRADED, text=f"no good capture for {days:.1f} days"))
+    if kept.last is not None and kept.last.code == DEGRADED:
+        found += [StatusFinding(code=DEGRADED, text=warning) for warning in kept.last.warnings]
+    return tuple(found)

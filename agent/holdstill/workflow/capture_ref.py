@@ -1,0 +1,139 @@
+"""Find the capture that a person means, and the place in it that a path of the board means."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from holdstill.errors import HoldstillError, UsageError, VerificationError
+from holdstill.keeper import board_captures
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model import names
+
+if TYPE_CHECKING:
+    from holdstill.keeper.board_captures import Judged, StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.model.manifest import CapturedPart, Manifest
+    from holdstill.model.protocol import CaptureBrief
+    from holdstill.system.process import Runner
+
+
+def find(store: Store, reference: str, *, runner: Runner) -> StoredCapture:
+    """Return the capture that BOARD or BOARD/CAPTURE means; BOARD alone is its newest good one.
+
+    CAPTURE is a capture's name or its number. The capture may have faults; whoever builds on it
+    calls `trusted` first.
+
+    Raises:
+        UsageError: there is no such board or capture.
+        VerificationError: none is named, and each one has a fault.
+    """
+    board, _, which = reference.partition("/")
+    shelf = BoardCaptures(store, names.check_board(board), runner)
+    return shelf.capture(chosen(shelf.briefs(), which, board).name)
+
+
+def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureBrief:
+    """Return the capture of a list that a name or number means; none means the newest good one.
+
+    One with damaged contents is taken for that only when there is no other.
+
+    Raises:
+        UsageError: there is no such capture.
+        VerificationError: none is named, and each one has a fault.
+    """
+    if not which:
+        good = [brief for brief in briefs if not brief.faults]
+        if not good:
+            raise _none_good(board, briefs)
+        return ([brief for brief in good if brief.is_whole] or good)[-1]
+    name = _full_name(briefs, which, board)
+    for brief in briefs:
+        if brief.name == name:
+            return brief
+    raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+
+
+def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]:
+    """Return what to tell of newer captures with faults, when the newest good one was meant."""
+    if which:
+        return ()
+    newer: list[str] = []
+    for brief in reversed(briefs):
+        if brief.is_whole:
+            return tuple(newer)
+        newer.append(f"{brief.name} is newer, but passed over: {'; '.join(brief.trouble)}")
+    return ("no capture is without trouble: `holdstill list` tells what it is",)
+
+
+def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:
+    if not briefs:
+        return UsageError(f"board {board} has no capture yet", hint="see `holdstill list`")
+    return VerificationError(
+        f"no good capture: each of the {len(briefs)} of board {board} has a fault",
+        hint=f"`holdstill list {board}` tells which; `holdstill rebuild {board}/NUMBER TARGET "
+        "--despite-faults` uses one all the same",
+    )
+
+
+def _full_name(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> str:
+    if which.isdecimal():
+        for brief in briefs:
+            if brief.seq == int(which):
+                return brief.name
+        raise UsageError(f"board {board} has no capture {which}", hint="see `holdstill list`")
+    return which
+
+
+def trusted(capture: Judged) -> Judged:
+    """Return a capture without faults.
+
+    Raises:
+        SecurityError, VerificationError: it has some.
+    """
+    return board_captures.check_good(capture)
+
+
+def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
+    """Return the partition, and the path inside it, of an absolute path of the board.
+
+    A path such as 1:/config.txt names the partition itself, which need not have been mounted.
+
+    Raises:
+        UsageError: the path is not absolute, or on no captured file system.
+    """
+    number, colon, rest = path.partition(":/")
+    if colon and number.isdecimal():
+        return _numbered(manifest, int(number)), os.fsencode(rest.strip("/"))
+    if not path.startswith("/"):
+        raise UsageError(
+            f"{path!r} is not a path of the board",
+            hint="begin it with /, or with a partition and a colon, such as 1:/",
+        )
+    wanted = "/" + path.strip("/")
+    best: CapturedPart | None = None
+    for part in manifest.parts:
+        if (
+            part.entries
+            and _holds(part.mount, wanted)
+            and (best is None or len(part.mount) > len(best.mount))
+        ):
+            best = part
+    if best is None:
+        raise UsageError(f"{path} was on no captured file system", hint="see `holdstill show`")
+    inside = wanted[len(best.mount.rstrip("/")) :].strip("/")
+    return best, os.fsencode(inside)
+
+
+def _numbered(manifest: Manifest, number: int) -> CapturedPart:
+    try:
+        part = manifest.part(number)
+    except KeyError:
+        part = None
+    if part is None or not part.entries:
+        raise UsageError(f"partition {number} has no files", hint="see `holdstill show`")
+    return part
+
+
+def _holds(mount: str, path: str) -> bool:
+    return bool(mount) and (mount == "/" or path == mount or path.startswith(mount + "/"))

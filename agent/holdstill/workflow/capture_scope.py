@@ -1,0 +1,245 @@
+"""The board as one capture sees it: its layout, the way for each partition, and open trees."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import fanotify, layout, mounts, path_filter, scan
+from holdstill.board.change_detection import (
+    InodeTableDetector,
+    StatDetector,
+    StatDetectorWithoutInodes,
+)
+from holdstill.board.ctime_window import InodeClock
+from holdstill.board.fanotify import EventDetector
+from holdstill.board.inode_tables import InodeTables
+from holdstill.board.path_filter import PathFilter
+from holdstill.board.scan import PathRules, Scanner
+from holdstill.board.unmounted_fat import UnmountedFat
+from holdstill.errors import LayoutError, PreflightError, VerificationError
+from holdstill.model.layout import Ext4, Fat
+from holdstill.model.paths import BoardPath
+from holdstill.system import byte_source, clocks
+from holdstill.workflow import capture_method
+from holdstill.workflow.capture_method import CaptureMethod
+from holdstill.workflow.mounted_tree import MountedTree
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
+    from holdstill.model.settings import BoardSettings
+    from holdstill.system.clocks import Clock
+    from holdstill.workflow.board_state import BoardState
+    from holdstill.workflow.capture_method import MethodChoice
+
+MOUNTED = frozenset(
+    {
+        CaptureMethod.FROZEN,
+        CaptureMethod.READ_ONLY,
+        CaptureMethod.REMOUNTED,
+        CaptureMethod.SETTLED,
+        CaptureMethod.LIVE,
+    }
+)
+
+
+@dataclass(frozen=True)
+class CaptureScope:
+    """What is to be captured, and how."""
+
+    settings: BoardSettings
+    board: BoardLayout
+    chosen: dict[int, MethodChoice]
+    all_mounts: tuple[Mount, ...]
+
+    def parts(self, *wanted: CaptureMethod) -> list[BoardPart]:
+        """Return the partitions that are captured in one of these ways."""
+        return [part for part in self.board.parts if self.chosen[part.number].way in wanted]
+
+    def excludes(self) -> tuple[str, ...]:
+        """Return the patterns whose contents stay out: defaults, the user's, and our own."""
+        root = self.settings.root.rstrip("/") + "/"
+        own = (self.settings.state, self.settings.spool)
+        inside = ("/" + path.removeprefix(root) for path in own if path.startswith(root))
+        return (*path_filter.DEFAULT_EXCLUDES, *self.settings.exclude, *inside)
+
+    def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
+        """Return the patterns that can matter on one partition, for the manifest."""
+        top = part.place.rstrip("/") + "/"
+        return tuple(p for p in self.excludes() if p.startswith(top)) if part.place else ()
+
+
+def survey_board(settings: BoardSettings) -> CaptureScope:
+    """Find out what the board is made of, and decide how each partition is captured.
+
+    Raises:
+        LayoutError: the disk cannot be understood.
+        PreflightError: a partition cannot be captured with these settings.
+    """
+    all_mounts = mounts.read_mounts()
+    root = BoardPath(os.fsencode(settings.root))
+    board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
+    chosen = {part.number: capture_method.choose(part, settings) for part in board.parts}
+    for number, choice in chosen.items():
+        if choice.way is CaptureMethod.TOO_LARGE:
+            raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
+    if not any(part.place == "/" for part in board.parts):
+        raise PreflightError(
+            f"no partition of {board.device} is mounted at {settings.root}",
+            hint="check `root` and `disk` in the board's settings",
+        )
+    return CaptureScope(settings, board, chosen, all_mounts)
+
+
+@dataclass(frozen=True)
+class OpenTrees:
+    """The open trees of a scene.
+
+    Attributes:
+        mounted: trees of mounted file systems, by partition.
+        unmounted: trees of unmounted ones.
+        rules: what the mounted trees leave out, as fingerprints that bind baselines.
+    """
+
+    mounted: dict[int, MountedTree]
+    unmounted: dict[int, UnmountedFat]
+    rules: dict[int, PathFilter]
+
+    @property
+    def all(self) -> tuple[MountedTree | UnmountedFat, ...]:
+        """Every tree."""
+        return (*self.mounted.values(), *self.unmounted.values())
+
+    @property
+    def numbers(self) -> frozenset[int]:
+        """The partitions that have files in the index."""
+        return frozenset(tree.part for tree in self.all)
+
+
+@contextmanager
+def open_trees(
+    scene: CaptureScope, memory: BoardState, directory: Path, clock: Clock
+) -> Iterator[OpenTrees]:
+    """Hold the trees of a scene open.
+
+    Args:
+        scene: the board.
+        memory: gives the detectors the baselines of the last capture.
+        directory: in memory, for contents that cannot be read in place.
+        clock: for the detectors.
+    """
+    with ExitStack() as undo:
+        found = OpenTrees({}, {}, {})
+        swap_files = read_swap_files(scene.settings.root)
+        for part in scene.parts(*MOUNTED):
+            found.rules[part.number] = _rules(scene, part, swap_files)
+            tree = undo.enter_context(_mounted(part, found.rules[part.number], memory, clock))
+            found.mounted[part.number] = tree
+        for part in scene.parts(CaptureMethod.UNMOUNTED):
+            source = undo.enter_context(byte_source.opened(scene.board.device))
+            window = source.window(part.offset, part.size)
+            found.unmounted[part.number] = UnmountedFat(part.number, window, directory)
+        yield found
+
+
+def _rules(scene: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
+    return PathFilter(
+        exclude=scene.excludes(),
+        include=scene.settings.include,
+        swap_files=swap_files,
+        mount=os.fsencode(part.place),
+    )
+
+
+@contextmanager
+def _mounted(
+    part: BoardPart, kept: PathFilter, memory: BoardState, clock: Clock
+) -> Iterator[MountedTree]:
+    assert part.mount is not None  # noqa: S101  it is mounted
+    with ExitStack() as undo:
+        root = undo.enter_context(scan.opened_root(part.mount.point.raw))
+        tables = undo.enter_context(_tables(part, root))
+        scanner = _scanner(part, root, kept, tables)
+        detector = undo.enter_context(_detector(part, root, tables, clock))
+        detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
+        yield MountedTree(part.number, scanner, detector)
+
+
+def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables | None) -> Scanner:
+    assert part.mount is not None  # noqa: S101  it is mounted
+    if part.mount.type != "vfat":
+        return Scanner(root, kept, inodes=tables)
+    west = clocks.kernel_minutes_west()
+    shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
+    return Scanner(root, kept, flavour=PathRules.FAT, fat_shift_ns=shift)
+
+
+@contextmanager
+def open_scanners(scene: CaptureScope) -> Iterator[dict[int, Scanner]]:
+    """Hold scanners of the mounted partitions open, with the rules of a capture, to look only."""
+    with ExitStack() as undo:
+        found = {}
+        swap_files = read_swap_files(scene.settings.root)
+        for part in scene.parts(*MOUNTED):
+            assert part.mount is not None  # noqa: S101  it is mounted
+            root = undo.enter_context(scan.opened_root(part.mount.point.raw))
+            found[part.number] = _scanner(part, root, _rules(scene, part, swap_files), None)
+        yield found
+
+
+@contextmanager
+def _tables(part: BoardPart, root: int) -> Iterator[InodeTables | None]:
+    """Hold the inode tables of a mounted ext4 open; None where there are none to follow."""
+    if not isinstance(part.file_system, Ext4) or not part.device.is_block_device():
+        yield None
+        return
+    if os.fstat(root).st_dev != part.device.stat().st_rdev:
+        yield None
+        return
+    with byte_source.opened(part.device) as source:
+        try:
+            tables = InodeTables(source)
+        except (LayoutError, VerificationError):
+            yield None
+            return
+        yield tables
+
+
+@contextmanager
+def _detector(
+    part: BoardPart, root: int, tables: InodeTables | None, clock: Clock
+) -> Iterator[InodeTableDetector | StatDetector]:
+    """Hold the best way to find changes that there is for a file system."""
+    stamps_of = InodeClock(clock, clocks.coarse_now_ns)
+    with ExitStack() as undo:
+        if tables is not None:
+            yield InodeTableDetector(root, tables, stamps_of)
+        elif isinstance(part.file_system, Fat):
+            yield StatDetectorWithoutInodes(root, stamps_of)
+        elif part.mount is not None and part.mount.type in capture_method.FREEZABLE:
+            # Of these nobody but this kernel changes anything; of a network's it would not tell.
+            try:
+                queue = undo.enter_context(fanotify.listening(root, own=os.getpid()))
+            except OSError:  # too old a kernel, a btrfs subvolume
+                yield StatDetector(root, stamps_of)
+                return
+            yield EventDetector(root, stamps_of, queue)
+        else:
+            yield StatDetector(root, stamps_of)
+
+
+def read_swap_files(root: str) -> frozenset[bytes]:
+    """Return the files that are in use as swap, as paths of the board (proc(5), swaps)."""
+    try:
+        lines = Path("/proc/swaps").read_bytes().splitlines()[1:]
+    except OSError:
+        return frozenset()
+    top = os.fsencode(root.rstrip("/"))
+    names = [mounts.unescape(line.split()[0]) for line in lines if line.split()[1:2] == [b"file"]]
+    return frozenset(name.removeprefix(top) for name in names if name.startswith(top + b"/"))

@@ -1,0 +1,265 @@
+"""The two sides of a comparison: a sealed capture, the running board, what the board remembers."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import UsageError
+from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
+from holdstill.filesystems.file_tree import Content
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.records import index_file
+from holdstill.system import byte_source, files
+from holdstill.workflow import board_state, capture_scope
+from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from holdstill.board.scan import Scanner
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import Disk, FileSystem
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.names import BoardName, CaptureName
+    from holdstill.records.index_file import Index
+    from holdstill.workflow.capture_scope import CaptureScope
+
+
+@dataclass(frozen=True)
+class SourcePart:
+    """A partition with files."""
+
+    number: int
+    mount: str
+    file_system: FileSystem
+
+    def shown(self, path: bytes) -> str:
+        """Write a path inside it as `holdstill get` takes it."""
+        if not self.mount:
+            return f"{self.number}:/{paths.display(path)}"
+        return f"{self.mount.rstrip('/')}/{paths.display(path)}"
+
+
+class CompareSource(Protocol):
+    """One side of a comparison.
+
+    `disk` and `attached` (digests by name) are None where the side does not know them.
+    """
+
+    @property
+    def name(self) -> str:
+        """What it is called in the report."""
+
+    @property
+    def disk(self) -> Disk | None:
+        """The card's table."""
+
+    @property
+    def parts(self) -> tuple[SourcePart, ...]:
+        """The partitions with files."""
+
+    @property
+    def attached(self) -> Mapping[str, str] | None:
+        """Digests of boot gap and raw partitions."""
+
+    def part(self, number: int) -> SourcePart | None:
+        """Return one partition, None when it has no files here."""
+
+    def entries(self, number: int) -> Iterator[Entry]:
+        """Yield a partition's entries in key order; none when it is not there."""
+
+    def digest(self, number: int, entry: Entry) -> bytes:
+        """Return the digest of a file of this side that has none yet; b"" if it cannot be told."""
+
+    def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
+        """Return a file's bytes, None when they are not to be had."""
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return what could not be looked at so far."""
+
+
+class Capture(Protocol):
+    """A sealed capture, here or at the other end of SSH."""
+
+    @property
+    def board(self) -> BoardName:
+        """Whose it is."""
+
+    @property
+    def name(self) -> CaptureName:
+        """Which one."""
+
+    @property
+    def index_path(self) -> Path:
+        """Its index; treated as hostile."""
+
+    def manifest(self) -> Manifest:
+        """Return its manifest."""
+
+    def open(self, digest: bytes) -> int:
+        """Open a content; the caller closes."""
+
+
+@dataclass(frozen=True)
+class _Parts:
+    name: str
+    disk: Disk | None
+    parts: tuple[SourcePart, ...]
+    attached: Mapping[str, str] | None
+
+    def part(self, number: int) -> SourcePart | None:
+        """Return one partition, None when it has no files here."""
+        return next((part for part in self.parts if part.number == number), None)
+
+
+@dataclass(frozen=True)
+class CapturedSource(_Parts):
+    """A sealed capture, or the index that the board remembers (then without contents)."""
+
+    index: Index
+    contents: Capture | None
+
+    def entries(self, number: int) -> Iterator[Entry]:
+        """Yield a partition's entries in key order."""
+        return self.index.entries(number)
+
+    def digest(self, number: int, entry: Entry) -> bytes:
+        """Return b"": what is not in the index cannot be told."""
+        del number, entry
+        return b""
+
+    def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
+        """Return a file's bytes from the store; of a remembered index there are none."""
+        entry = self.index.get(number, path)
+        if self.contents is None or entry is None or not entry.digest or entry.size > limit:
+            return None
+        handle = self.contents.open(entry.digest)
+        with os.fdopen(handle, "rb") as file:
+            return file.read(limit)
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return nothing: an index is whole or refused."""
+        return ()
+
+
+@contextmanager
+def captured(stored: Capture) -> Iterator[CapturedSource]:
+    """Hold a sealed capture open as a side."""
+    manifest = stored.manifest()
+    attached = [*manifest.raws, *([manifest.gap] if manifest.gap else [])]
+    parts = tuple(
+        SourcePart(part.number, part.mount, part.file_system)
+        for part in manifest.parts
+        if part.entries
+    )
+    with index_file.opened(stored.index_path) as index:
+        yield CapturedSource(
+            name=f"{stored.board}/{stored.name}",
+            disk=manifest.disk,
+            parts=parts,
+            attached={item.name: item.sha256 for item in attached},
+            index=index,
+            contents=stored,
+        )
+
+
+@contextmanager
+def remembered(scene: CaptureScope, state: Path) -> Iterator[CapturedSource]:
+    """Hold what the board remembers of its last capture open as a side.
+
+    Raises:
+        UsageError: there was no capture yet.
+        BusyError: a run is using it.
+    """
+    if not (state / "last.json").exists():
+        raise UsageError(
+            f"this board remembers no capture ({state})",
+            hint="take one first, or name one of the store: BOARD/CAPTURE",
+        )
+    with board_state.opened(state) as kept, index_file.opened(kept.index_path) as index:
+        present = set(index.parts())
+        yield CapturedSource(
+            name=f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)",
+            disk=None,
+            parts=tuple(part for part in _live_parts(scene) if part.number in present),
+            attached=None,
+            index=index,
+            contents=None,
+        )
+
+
+@dataclass(frozen=True)
+class LiveSource(_Parts):
+    """The running board. Nothing is held still: what changes while it is read may be either."""
+
+    scanners: Mapping[int, Scanner]
+    unmounted: Mapping[int, FatVolume]
+    found: list[str] = field(default_factory=list)
+
+    def entries(self, number: int) -> Iterator[Entry]:
+        """Yield a partition's entries in key order, without digests where it is mounted."""
+        if number in self.scanners:
+            return self.scanners[number].walk()
+        volume = self.unmounted.get(number)
+        return volume.entries(Content.HASHED) if volume else iter(())
+
+    def digest(self, number: int, entry: Entry) -> bytes:
+        """Read a file; b"", and a trouble, when it is gone or cannot be read."""
+        try:
+            handle = self.scanners[number].open(entry)
+            try:
+                return files.hash_open_file(handle, entry.size)
+            finally:
+                os.close(handle)
+        except (OSError, EOFError) as error:
+            self.found.append(f"{paths.display(entry.path)}: {error}")
+            return b""
+
+    def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
+        """Return a file's bytes as they are now."""
+        scanner = self.scanners.get(number)
+        entry = scanner.find(path) if scanner else None
+        is_file = entry is not None and entry.type is EntryType.FILE
+        if scanner is None or entry is None or not is_file or entry.size > limit:
+            return None
+        with os.fdopen(scanner.open(entry), "rb") as file:
+            return file.read(limit)
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return what could not be looked at so far."""
+        looked = (
+            f"{paths.display(trouble.path)}: {trouble.reason}"
+            for scanner in self.scanners.values()
+            for trouble in scanner.troubles
+        )
+        return (*looked, *self.found)
+
+
+@contextmanager
+def live(scene: CaptureScope) -> Iterator[LiveSource]:
+    """Hold the running board open as a side."""
+    with ExitStack() as undo:
+        scanners = undo.enter_context(capture_scope.open_scanners(scene))
+        unmounted = {}
+        for part in scene.parts(CaptureMethod.UNMOUNTED):
+            source = undo.enter_context(byte_source.opened(scene.board.device))
+            unmounted[part.number] = FatVolume(source.window(part.offset, part.size))
+        yield LiveSource(
+            name="the board as it is now",
+            disk=scene.board.disk,
+            parts=_live_parts(scene),
+            attached=None,
+            scanners=scanners,
+            unmounted=unmounted,
+        )
+
+
+def _live_parts(scene: CaptureScope) -> tuple[SourcePart, ...]:
+    return tuple(
+        SourcePart(part.number, part.place, part.file_system) for part in scene.parts(*HAS_FILES)
+    )

@@ -1,0 +1,238 @@
+"""Take one file or folder out of a capture."""
+
+from __future__ import annotations
+
+import errno
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from enum import Enum, auto
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import TargetFailedError, UsageError, VerificationError
+from holdstill.model import paths
+from holdstill.model.entries import Entry, EntryType
+from holdstill.model.layout import Fat
+from holdstill.system import files, sparse_copy
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.model.manifest import CapturedPart
+    from holdstill.records.index_file import Index
+
+
+class Contents(Protocol):
+    """Where file bodies come from."""
+
+    def open(self, digest: bytes) -> int:
+        """Open a content; the caller closes."""
+
+
+def at_hand(entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Pass entries on whose contents all lie on this machine."""
+    yield from entries
+
+
+class DamagePolicy(Enum):
+    """What to do about a file whose stored content is damaged."""
+
+    REFUSE = auto()
+    LEAVE_OUT = auto()
+
+
+@dataclass
+class Extracted:
+    """What was taken out.
+
+    Attributes:
+        files, size: how many regular files, and their bytes.
+        skipped: (path, why) of entries that were not made.
+        damaged: paths of files that were left out because their contents are damaged.
+    """
+
+    files: int = 0
+    size: int = 0
+    skipped: list[tuple[bytes, str]] = field(default_factory=list)
+    damaged: list[bytes] = field(default_factory=list)
+
+
+class Ahead(Protocol):
+    """Passes entries on, having seen to it that their contents are at hand."""
+
+    def __call__(self, entries: Iterable[Entry]) -> Iterator[Entry]:
+        """Yield the same entries."""
+
+
+def extract(
+    index: Index,
+    part: int,
+    path: bytes,
+    *,
+    contents: Contents,
+    to: Path,
+    ahead: Ahead = at_hand,
+    damaged: DamagePolicy = DamagePolicy.REFUSE,
+) -> Extracted:
+    """Write an entry, and what is below it, to a new local path.
+
+    Files, directories and symlinks are made, with their permission bits without setuid and
+    setgid, and their times; owners only as root. Devices, fifos and sockets are skipped.
+
+    Raises:
+        UsageError: no such path in the capture, or the target exists.
+        VerificationError: a content is not what the index says; the file is not kept. Not
+            raised when damaged files are to be left out.
+    """
+    entry = index.get(part, path)
+    if entry is None:
+        raise UsageError(
+            f"/{paths.display(path)} is not in the capture",
+            hint="paths are those of the board; excluded places are listed by `holdstill show`",
+        )
+    if os.path.lexists(to):
+        raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
+    if not to.parent.is_dir():
+        raise UsageError(f"there is no folder {to.parent}", hint="make it first")
+    taker = _Extractor(contents, Extracted(), damaged)
+    if entry.type is not EntryType.DIRECTORY:
+        taker.make(entry, to)
+        return taker.got
+    taker.make_tree(entry, to, ahead(_below(index, part, entry.path)))
+    return taker.got
+
+
+def spelled(index: Index, part: CapturedPart, path: bytes) -> bytes:
+    """Return a path as the capture spells it: on a FAT, names are the same in any case."""
+    if not isinstance(part.file_system, Fat) or index.get(part.number, path) is not None:
+        return path
+    found = b""
+    for name in path.split(b"/"):
+        here = index.children(part.number, found)
+        same = [entry.path for entry in here if _folded(entry.name) == _folded(name)]
+        if not same:
+            return path
+        found = same[0]
+    return found
+
+
+def _folded(name: bytes) -> str:
+    return name.decode(errors="surrogateescape").upper()
+
+
+@dataclass(frozen=True)
+class _Extractor:
+    contents: Contents
+    got: Extracted
+    damaged: DamagePolicy
+
+    def make_tree(self, top: Entry, to: Path, below: Iterable[Entry]) -> None:
+        made = [(top, to)]
+        to.mkdir(mode=0o700)
+        for entry in below:
+            inside = entry.path[len(top.path) :].lstrip(b"/")
+            place = to / os.fsdecode(inside)
+            self.make(entry, place)
+            if entry.type is EntryType.DIRECTORY:
+                made.append((entry, place))
+        for entry, place in reversed(made):  # times last: a new name changes its directory's
+            self._dress(entry, place)
+
+    def make(self, entry: Entry, place: Path) -> None:
+        match entry.type:
+            case EntryType.DIRECTORY:
+                place.mkdir(mode=0o700)
+            case EntryType.SYMLINK:
+                place.symlink_to(os.fsdecode(entry.target))
+                self._dress(entry, place)
+            case EntryType.FILE if entry.size == 0 or entry.digest:
+                self._make_file(entry, place)
+            case EntryType.FILE:
+                why = f"its content is not in the capture ({entry.omitted.name.lower()})"
+                self.got.skipped.append((entry.path, why))
+            case _:
+                self.got.skipped.append((entry.path, f"a {entry.type.name.lower()}"))
+
+    def _make_file(self, entry: Entry, place: Path) -> None:
+        try:
+            self._copy(entry, place)
+        except VerificationError:
+            if self.damaged is DamagePolicy.REFUSE:
+                raise
+            self.got.damaged.append(entry.path)
+        else:
+            self._dress(entry, place)
+
+    def _copy(self, entry: Entry, place: Path) -> None:
+        with _made_whole(place) as target:
+            os.ftruncate(target, entry.size)
+            if entry.digest:
+                self._pour(entry, target, place)
+        self.got.files += 1
+        self.got.size += entry.size
+
+    def _pour(self, entry: Entry, target: int, place: Path) -> None:
+        source = _opened(self.contents, entry)
+        try:
+            poured = sparse_copy.copy(source, target, size=entry.size)
+        except (EOFError, sparse_copy.SourceError) as error:
+            raise _damaged(entry, str(error)) from error
+        finally:
+            os.close(source)
+        if poured != entry.digest:
+            raise _damaged(entry, "its bytes are others")
+        if files.hash_open_file(target, entry.size) != poured:
+            raise TargetFailedError(
+                f"{place} does not give back what was written to it",
+                hint="check the disk that it is on, and have it written elsewhere",
+            )
+
+    def _dress(self, entry: Entry, place: Path) -> None:
+        if os.geteuid() == 0:
+            os.chown(place, entry.uid, entry.gid, follow_symlinks=False)
+        # A FAT has no permissions: what was made for us alone then stays so, and can be opened.
+        if entry.type is not EntryType.SYMLINK and entry.mode & 0o777:
+            place.chmod(entry.mode & 0o1777)
+        os.utime(place, ns=(entry.mtime_ns, entry.mtime_ns), follow_symlinks=False)
+
+
+@contextmanager
+def _made_whole(place: Path) -> Iterator[int]:
+    """Hold a new file open for writing; it is not kept unless the block succeeds."""
+    with files.opened_new(place) as target:
+        try:
+            yield target
+        except BaseException:
+            place.unlink()
+            raise
+
+
+def _opened(contents: Contents, entry: Entry) -> int:
+    try:
+        return contents.open(entry.digest)
+    except VerificationError as error:
+        raise _damaged(entry, str(error)) from error
+    except OSError as error:
+        if error.errno not in _OF_THE_DISK:
+            raise  # it says more of this process than of the store
+        raise _damaged(entry, str(error.strerror)) from error
+
+
+def _damaged(entry: Entry, what: str) -> VerificationError:
+    return VerificationError(
+        f"the stored content of /{paths.display(entry.path)} is damaged: {what}",
+        hint="`holdstill verify` tells what else is; older captures may have it whole; "
+        "--leave-out-damaged takes out the rest",
+    )
+
+
+_OF_THE_DISK = frozenset({errno.EIO, errno.ELOOP, errno.ENOENT, errno.EUCLEAN})
+
+
+def _below(index: Index, part: int, top: bytes) -> Iterator[Entry]:
+    """Yield everything below a directory, parents first."""
+    for entry in index.children(part, top):
+        yield entry
+        if entry.type is EntryType.DIRECTORY:
+            yield from _below(index, part, entry.path)

@@ -1,0 +1,244 @@
+"""The files of each mounted partition, as a capture follows them from first look to last."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import full_scan, index_delta
+from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
+from holdstill.board.full_scan import Removal, ScanTarget
+from holdstill.board.index_delta import Delta
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+
+if TYPE_CHECKING:
+    from holdstill.board.change_detection import Changes, Detector
+    from holdstill.board.full_scan import Step
+    from holdstill.board.scan import Scanner
+    from holdstill.board.spool import Spool, Spooled
+    from holdstill.model.entries import Entry
+    from holdstill.records.index_file import Index
+
+BASIS_FROM = 1 << 20
+"""Files of at least this size are worth a difference to their older content."""
+MISSED_MAX = 1000
+"""Missed changes that are looked for in one cross-check: one is bad enough."""
+NOTHING_CHANGED = ChangedInodes(frozenset())
+BATCH_LIVE = 1000
+"""Files that are looked up in the index at once."""
+
+
+class MountedTree:
+    """The files of one mounted file system.
+
+    Attributes:
+        unreadable: paths that the card did not give back in the pause.
+    """
+
+    def __init__(self, part: int, scanner: Scanner, detector: Detector) -> None:
+        self.part = part
+        self._scanner = scanner
+        self._detector = detector
+        self._older: dict[bytes, bytes] = {}
+        self._delta = Delta()
+        self._spooled: dict[bytes, Spooled] = {}
+        self.unreadable: list[bytes] = []
+
+    @property
+    def detection(self) -> str:
+        """How changes are found, in the manifest's words."""
+        return self._detector.name
+
+    @property
+    def troubles(self) -> list[str]:
+        """What could not be looked at, for the report."""
+        return [f"{trouble.path!r}: {trouble.reason}" for trouble in self._scanner.troubles]
+
+    def hot(self, index: Index, *, seq: int) -> None:
+        """Bring the index up to date with the running board; new contents become pending."""
+        subject = ScanTarget(index, self.part, self._scanner)
+        doubtful = index_delta.follow(
+            subject,
+            self._detector.changes(),
+            seq=seq,
+            noted=lambda step: self._noted(index, step),
+        )
+        index.commit()
+        self._detector.confirm()
+        self._detector.doubt(doubtful)
+
+    def brace(self) -> None:
+        """Prepare for the freeze, just before it."""
+        self._detector.brace()
+
+    def still(self, index: Index, spool: Spool) -> None:
+        """Inside the pause: find what changed since, and copy it to memory. Only reads."""
+        subject = ScanTarget(index, self.part, self._scanner)
+        delta = index_delta.resolve(subject, self._detector.changes_while_still())
+        index_delta.add_pending(subject, delta)
+
+        def copy(handle: int, entry: Entry) -> None:
+            self._spooled[entry.path] = spool.copy(handle, entry.size)
+
+        self.unreadable += index_delta.copy_pending(subject, delta, copy)
+        self._delta = delta
+
+    def settle(self, index: Index, *, seq: int) -> SpooledPlace:
+        """After the pause: enter what `still` found; return where its contents are now."""
+        subject = ScanTarget(index, self.part, self._scanner)
+        older = {}
+        for path, entry in self._delta.entries.items():
+            self._note_older(index, entry)
+            older[path] = self._older.get(path, b"")
+        index_delta.apply(subject, self._delta, seq=seq)
+        index.commit()
+        self._detector.confirm()
+        return SpooledPlace(self.part, self._spooled, older)
+
+    def take_live(self, index: Index, spool: Spool, *, seq: int) -> SpooledPlace:
+        """Copy what has no content yet as it is found; its parts may be of different moments.
+
+        For files that change faster than they can be read, where nothing can be held still.
+        """
+        copies: dict[int, tuple[Entry, Spooled]] = {}
+        taken: dict[bytes, Spooled] = {}
+        after = (b"", b"")
+        while entries := index.pending(self.part, after=after, limit=BATCH_LIVE):
+            for entry in entries:
+                after = (entry.directory, entry.name)
+                found = self._copied(entry, spool, copies)
+                if found is None:
+                    index.remove(self.part, entry.path)
+                    continue
+                index.put(self.part, found, seq=seq)
+                if found.size:
+                    taken[found.path] = copies[found.seen.inode][1]
+            index.commit()
+        return SpooledPlace(self.part, taken, {})
+
+    def _copied(
+        self, entry: Entry, spool: Spool, copies: dict[int, tuple[Entry, Spooled]]
+    ) -> Entry | None:
+        """Copy a file under one of its names; all names of it get the same copy."""
+        found = self._scanner.find(entry.path)
+        if found is None or found.type is not EntryType.FILE:
+            return found
+        if found.seen.inode not in copies:
+            handle = self._scanner.open(found)
+            try:
+                copies[found.seen.inode] = (found, spool.copy_live(handle))
+            finally:
+                os.close(handle)
+        first, copy = copies[found.seen.inode]
+        # What was looked at before it was copied: then the next capture sees that it changed.
+        return first._replace(directory=entry.directory, name=entry.name, size=copy.size)
+
+    def cross_check(self, index: Index, *, seq: int) -> list[bytes]:
+        """Look at everything, and return what the change detection has missed.
+
+        What changed since the last look is not missed: the next look tells. If anything else
+        differs, everything is entered anew, and every content is read again.
+        """
+        subject = ScanTarget(index, self.part, self._scanner)
+        steps = list(itertools.islice(full_scan.differing(subject, NOTHING_CHANGED), MISSED_MAX))
+        later = self._detector.changes()
+        missed = [step.path for step in steps if not self._is_explained(index, step, later)]
+        if missed:
+            doubted = EverythingMayHaveChanged("changes were missed", recent=None)
+            full_scan.scan_all(subject, doubted, seq=seq)
+            index.commit()
+            self._detector.confirm()
+        return missed
+
+    def _is_explained(self, index: Index, step: Step, later: Changes) -> bool:
+        """Whether a difference is of after the last look: its inode or its directory changed."""
+        if not isinstance(later, ChangedInodes):
+            return True
+        known = index.get(self.part, step.path)
+        inodes = {entry.seen.inode for entry in (self._above(index, step), known) if entry}
+        if not isinstance(step, Removal):
+            inodes.add(step.seen.inode)
+        return not inodes.isdisjoint(later.numbers)
+
+    def _above(self, index: Index, step: Step) -> Entry | None:
+        """Return the nearest directory above that the index knows: one moved here is not known."""
+        path, found = step.path, None
+        while path and found is None:
+            path = paths.split(path)[0]
+            found = index.get(self.part, path)
+        return found
+
+    def has_changed(self, index: Index) -> bool:
+        """Whether the tree is not as the index has it; for what cannot be held still."""
+        subject = ScanTarget(index, self.part, self._scanner)
+        delta = index_delta.resolve(subject, self._detector.changes())
+        changed = [e for e in delta.entries.values() if index.get(self.part, e.path) != e]
+        return bool(changed or delta.removed or delta.doubtful)
+
+    def baseline(self, bound_to: str) -> bytes:
+        """Return what the next capture should start from, b"" for nothing."""
+        return self._detector.remember(bound_to)
+
+    def open(self, entry: Entry) -> int:
+        """Open an entry's content; the caller closes."""
+        return self._scanner.open(entry)
+
+    def path(self, entry: Entry) -> Path:
+        """Return a path by which rsync can read the same content.
+
+        It leads through our open directory, so that what is mounted over it is not in the way.
+        """
+        top = Path(f"/proc/{os.getpid()}/fd/{self._scanner.root}")
+        return top / os.fsdecode(entry.path)
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        """Whether the open file still is what the entry says."""
+        return self._scanner.is_same(entry, handle)
+
+    def older(self, entry: Entry) -> bytes:
+        """Return the digest of an older content at the same path, b"" for none."""
+        return self._older.get(entry.path, b"")
+
+    def _noted(self, index: Index, step: Step) -> None:
+        if not isinstance(step, Removal):
+            self._note_older(index, step)
+
+    def _note_older(self, index: Index, entry: Entry) -> None:
+        """Remember what a large file was before, while the index still knows."""
+        if entry.type is EntryType.FILE and entry.size >= BASIS_FROM and not entry.digest:
+            known = index.get(self.part, entry.path)
+            if known is not None and known.digest:
+                self._older[entry.path] = known.digest
+
+
+class SpooledPlace:
+    """Contents that the pause copied to memory."""
+
+    def __init__(
+        self, part: int, spooled: dict[bytes, Spooled], older: dict[bytes, bytes]
+    ) -> None:
+        self.part = part
+        self._spooled = spooled
+        self._older = older
+
+    def open(self, entry: Entry) -> int:
+        """Open an entry's content; the caller closes. FileNotFoundError when it has none here."""
+        return os.open(self.path(entry), os.O_RDONLY | os.O_CLOEXEC)
+
+    def path(self, entry: Entry) -> Path:
+        """Return the file in memory with the entry's content."""
+        found = self._spooled.get(entry.path)
+        if found is None:
+            raise FileNotFoundError(entry.path)
+        return found.path
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        """Whether the content in memory has the size that the entry says."""
+        return os.fstat(handle).st_size == entry.size
+
+    def older(self, entry: Entry) -> bytes:
+        """Return the digest of an older content at the same path, b"" for none."""
+        return self._older.get(entry.path, b"")

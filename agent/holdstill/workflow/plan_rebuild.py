@@ -1,0 +1,149 @@
+"""Decide a rebuild: what each file system needs, whether that fits, and every step."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from msgspec import structs
+
+from holdstill.filesystems.ext4 import ext4_sizing
+from holdstill.filesystems.fat import fat_sizing
+from holdstill.filesystems.kernel_filled import (
+    f2fs_sizing,
+    f2fs_sload,
+    kernel_writer,
+    sizing_by_rule,
+    sizing_by_trial,
+)
+from holdstill.model.layout import Ext4, Fat, Need, Other
+from holdstill.rebuild import partition_layout, planner
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from holdstill.rebuild.planner import Plan
+    from holdstill.system.process import Runner
+    from holdstill.workflow.rebuild import RebuildSource
+
+
+@dataclass(frozen=True)
+class PlanOptions:
+    """What the person wants otherwise than the captured card.
+
+    Attributes:
+        grow: the partition that gives or takes the difference in size; None = the last one.
+        leave_free: bytes at the end for the card's own use.
+    """
+
+    grow: int | None = None
+    leave_free: int = 0
+
+
+def plan_rebuild(
+    source: RebuildSource,
+    *,
+    size: int,
+    wish: PlanOptions,
+    machine: Runner,
+    step: Callable[[str], None] = lambda _: None,
+) -> Plan:
+    """Decide every step.
+
+    Args:
+        source: what is to be rebuilt.
+        size: bytes of the target.
+        wish: what is to be otherwise than on the captured card.
+        machine: this one.
+        step: is told of work that takes long.
+
+    Raises:
+        TargetRefusedError: it does not fit, and the error says by how much; or this machine
+            cannot make one of the file systems.
+    """
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Other):
+            kernel_writer.insist_possible(part.file_system, machine, number=part.number)
+    wanted = needs(source, machine)
+    planned = functools.partial(
+        planner.plan,
+        source.manifest,
+        target_size=size,
+        grow=wish.grow,
+        leave_free=wish.leave_free,
+    )
+    try:
+        plan = planned(needs=wanted)
+    except partition_layout.DoesNotFitError:
+        if not _could_fit(source, planned, wanted):
+            raise
+        step("trying how small a file system may become; this takes minutes")
+        wanted |= _tried(source, machine)
+        plan = planned(needs=wanted)
+    notes = []
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Other) and kernel_writer.must_load(
+            part.file_system, machine
+        ):
+            f2fs_sload.check_room(wanted[part.number].size, number=part.number)
+            lost = f2fs_sload.losses(source.entries(part.number)).lines()
+            how = (
+                "this kernel cannot mount f2fs, so it is loaded by sload.f2fs, "
+                "and its contents are not read back"
+            )
+            notes += [f"partition {part.number}: {line}" for line in (how, *lost)]
+    return structs.replace(plan, notes=(*plan.notes, *notes))
+
+
+def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
+    """Find out how small each partition of files may become, by counting and by trying."""
+    found = {}
+    for part in source.manifest.parts:
+        if isinstance(part.file_system, Ext4):
+            entries = source.measured(part.number)
+            usage = ext4_sizing.need(entries, part.file_system, contents=source.contents)
+            found[part.number] = ext4_sizing.minimum(part.file_system, usage, machine=machine)
+        elif isinstance(part.file_system, Fat):
+            found[part.number] = fat_sizing.need(source.entries(part.number), part.file_system)
+        elif isinstance(part.file_system, Other) and part.file_system.type == "f2fs":
+            blocks = f2fs_sizing.blocks(source.entries(part.number))
+            found[part.number] = f2fs_sizing.minimum(blocks, machine=machine)
+        elif isinstance(part.file_system, Other):
+            found[part.number] = sizing_by_rule.need(source.entries(part.number), part.file_system)
+    return found
+
+
+def _ruled(source: RebuildSource) -> dict[int, Other]:
+    """Return the file systems whose need is known by a rule only, by partition."""
+    return {
+        part.number: part.file_system
+        for part in source.manifest.parts
+        if isinstance(part.file_system, Other) and part.file_system.type in sizing_by_rule.RULES
+    }
+
+
+def _could_fit(
+    source: RebuildSource, planned: functools.partial[Plan], wanted: Mapping[int, Need]
+) -> bool:
+    """Whether everything would fit if those known by a rule needed no more than mkfs asks for."""
+    least = {
+        number: Need(0, sizing_by_rule.RULES[kind.type].least)
+        for number, kind in _ruled(source).items()
+    }
+    try:
+        planned(needs={**wanted, **least})
+    except partition_layout.DoesNotFitError:
+        return False
+    return bool(least)
+
+
+def _tried(source: RebuildSource, machine: Runner) -> dict[int, Need]:
+    """Find out more exactly, by trying, how small the xfs and btrfs may become; takes minutes."""
+    return {
+        number: sizing_by_trial.minimum(
+            functools.partial(source.measured, number), kind,
+            contents=source.overlay.over(source.contents), machine=machine,
+        )
+        for number, kind in _ruled(source).items()
+    }  # fmt: skip

@@ -1,0 +1,81 @@
+"""Rebuild a capture onto a scratch image, boot that in an emulator, and note what it showed."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.keeper import annotations as marks
+from holdstill.model import sizes
+from holdstill.model.sizes import GIB
+from holdstill.rebuild import target as targets
+from holdstill.rehearse import rehearsal
+from holdstill.workflow import plan_rebuild, rebuild
+from holdstill.workflow.plan_rebuild import PlanOptions
+
+if TYPE_CHECKING:
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.rehearse.rehearsal import EmulatorRunner, Rehearsal
+    from holdstill.system.clocks import Clock
+    from holdstill.workflow.ports import Progress
+
+
+def rehearse(
+    store: Store,
+    capture: StoredCapture,
+    *,
+    machine: EmulatorRunner,
+    clock: Clock,
+    tell: Progress,
+    scratch: Path,
+    log: Path,
+    picture: Path,
+    deadline: float,
+    sign: str,
+) -> Rehearsal:
+    """Boot a capture on a scratch image, without a network; the capture is not touched.
+
+    A boot that succeeded is noted in the board's ledger. What the scratch image could not be
+    made with, such as a loader whose installer this machine lacks, is among the remarks.
+
+    Args:
+        store: where the capture is.
+        capture: what to boot.
+        machine: runs tools and the emulator.
+        clock: measures, and dates the note.
+        tell: is told the steps.
+        scratch: directory with room for the image, which is sparse.
+        log: file that keeps what the console printed.
+        picture: file for what the screen showed at the end, where the board has one.
+        deadline: seconds until the boot has failed.
+        sign: regular expression that means success; "" for a login prompt.
+    """
+    with tempfile.TemporaryDirectory(prefix="rehearse-", dir=scratch) as folder:
+        image = Path(folder) / "scratch.img"
+        means = rebuild.RebuildDependencies(machine, clock, tell)
+        with rebuild.opened(capture, str(capture.name)) as source:
+            size = scratch_size(source.manifest.disk.size)
+            plan = plan_rebuild.plan_rebuild(
+                source, size=size, wish=PlanOptions(), machine=machine
+            )
+            with targets.claimed_image(image, size=size) as target:
+                made = rebuild.carry_out_on(target, plan, source, means)
+        tell.step("booting the scratch image in an emulator")
+        found = rehearsal.rehearse(
+            image, runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
+            sign=sign,
+        )  # fmt: skip
+    if found.booted:
+        marks.booted(store, capture.board, str(capture.name), clock=clock)
+    return replace(found, remarks=(*made.notes, *found.remarks))
+
+
+def scratch_size(size: int) -> int:
+    """Return the size of the scratch image: emulated SD cards have a power of two."""
+    power = GIB
+    while power < size:
+        power *= 2
+    return sizes.Bytes(power)

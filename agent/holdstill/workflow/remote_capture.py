@@ -1,0 +1,247 @@
+"""Captures read from afar: with a board's own key, from a keeper at the other end of SSH.
+
+The key may read what its own board stored, and nothing else. The keeper is not believed: the
+manifest must be signed by the very key that is used, and be the one of the capture's name; index
+and attachments must have the digests that it states; every content is hashed by whoever uses it,
+or when it is read back from the target.
+
+Nothing is kept when the work is done. Meanwhile there are on this machine: the index, the boot
+gap, raw partitions that were asked for, and so much of the contents as `workflow.nearby` allows.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import TYPE_CHECKING, Protocol
+
+from holdstill.errors import HoldstillError, SecurityError, UsageError, VerificationError
+from holdstill.keeper import board_captures
+from holdstill.model import names
+from holdstill.model.names import CaptureName
+from holdstill.records import manifest_file, signature
+from holdstill.system import files
+from holdstill.system.process import Command
+from holdstill.workflow import capture_ref
+from holdstill.workflow.prefetch import LIMIT, PrefetchCache
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.model.names import BoardName, Digest
+    from holdstill.model.protocol import CaptureBrief, Hello
+    from holdstill.system.process import Runner
+    from holdstill.transport.rsync import TransferResult
+
+
+class FetchService(Protocol):
+    """A keeper that lets a board read its own captures."""
+
+    def hello(self) -> Hello:
+        """Say who is there, and which board the key belongs to."""
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        """Return the board's captures, oldest first."""
+
+    def manifest(self, name: str) -> bytes:
+        """Return a capture's manifest, as it was signed."""
+
+    def signature(self, name: str) -> bytes:
+        """Return the signature of a capture's manifest."""
+
+    def lend(self, name: str, digests: Sequence[str]) -> str:
+        """Lay contents of a capture out for fetching; return the folder."""
+
+
+class RsyncFetcher(Protocol):
+    """Fetches files from the keeper's end."""
+
+    def fetch(self, source: str, target: Path) -> TransferResult:
+        """Get one file, or the files in a folder (`source` ends in a slash)."""
+
+
+def public_key(key: Path, machine: Runner) -> str:
+    """Return the public half of a private key, as `type base64`.
+
+    Raises:
+        UsageError: there is no such key, or it has a passphrase.
+        SecurityError: it is of a kind that no board has.
+    """
+    try:
+        # -P "": a key with a passphrase fails at once instead of asking a terminal for it.
+        line = machine.run(Command.of("ssh-keygen", "-y", "-P", "", "-f", key))
+    except HoldstillError as error:
+        raise UsageError(
+            f"cannot use the key {key}: {error}",
+            hint="name the board's private key, one without a passphrase, with --key",
+        ) from error
+    return signature.check_public_key(line.decode("ascii", "backslashreplace"))
+
+
+class RemoteLibrary:
+    """The captures of the board that a key belongs to.
+
+    Attributes:
+        board: its name, as the keeper knows it.
+    """
+
+    def __init__(
+        self,
+        lender: FetchService,
+        fetcher: RsyncFetcher,
+        key: str,
+        *,
+        machine: Runner,
+        folder: Path,
+        limit: int = LIMIT,
+    ) -> None:
+        self._lender, self._fetcher = lender, fetcher
+        self._key, self._machine = key, machine
+        self._folder, self._limit = folder, limit
+        self.board: BoardName = names.check_board(lender.hello().board)
+
+    def briefs(self) -> tuple[CaptureBrief, ...]:
+        """List the captures, oldest first, each with what the keeper says is wrong with it."""
+        return self._lender.captures()
+
+    def insist_own(self, board: str) -> BoardName:
+        """Return a board's name if the key is its own.
+
+        Raises:
+            UsageError: it is another one's.
+        """
+        if names.check_board(board) != self.board:
+            raise UsageError(
+                f"this key is that of board {self.board}, not of {board}",
+                hint=f"use {board}'s own key, or run this at the keeper, which knows every board",
+            )
+        return self.board
+
+    def find(self, reference: str) -> RemoteCapture:
+        """Return the capture that BOARD or BOARD/CAPTURE means, with what is wrong with it.
+
+        Raises:
+            UsageError: there is none, or it is another board's.
+        """
+        board, _, which = reference.partition("/")
+        self.insist_own(board)
+        briefs = self.briefs()
+        brief = capture_ref.chosen(briefs, which, board)
+        data, seal = self._lender.manifest(brief.name), self._lender.signature(brief.name)
+        return RemoteCapture(
+            self.board,
+            CaptureName.parse(brief.name),
+            data,
+            (*brief.faults, *self._doubts(brief.name, data, seal)),
+            _Line(self._lender, self._fetcher, brief.name, self._folder, self._limit),
+        )
+
+    def _doubts(self, name: str, data: bytes, seal: bytes) -> tuple[str, ...]:
+        """Say what this side finds wrong; the keeper's word is not enough."""
+        try:
+            signature.verify(data, seal, board=self.board, keys=(self._key,), runner=self._machine)
+        except SecurityError:
+            return ("bad signature: the key in use did not sign it",)
+        manifest = manifest_file.decode(data, f"manifest of {self.board} {name}")
+        if manifest.board.name != self.board or manifest.seq != CaptureName.parse(name).seq:
+            return (f"bad name: it is capture {manifest.seq} of {manifest.board.name}",)
+        return ()
+
+
+class _Line:
+    """Fetches what belongs to one capture."""
+
+    def __init__(
+        self, lender: FetchService, fetcher: RsyncFetcher, name: str, folder: Path, limit: int
+    ) -> None:
+        self._lender, self._fetcher, self._name = lender, fetcher, name
+        self._folder = folder / name
+        contents = self._folder / "contents"
+        contents.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self.nearby = PrefetchCache(contents, self.contents, limit=limit)
+
+    def attachment(self, attachment: Attachment) -> Path:
+        """Fetch a file that lies beside the manifest, once, and check it.
+
+        Raises:
+            VerificationError: it is not the one that the manifest states.
+        """
+        path = self._folder / _file_name(attachment.name)
+        if not path.exists():
+            draft = path.with_suffix(".part")
+            self._fetcher.fetch(f"captures/{self._name}/{attachment.name}", draft)
+            if files.hash_file(draft).hex() != attachment.sha256:
+                raise VerificationError(
+                    f"the keeper's {attachment.name} is not what the manifest says",
+                    hint="run `holdstill verify` at the keeper",
+                )
+            draft.rename(path)
+        return path
+
+    def contents(self, digests: Sequence[Digest], folder: Path) -> None:
+        """Fetch contents into a folder."""
+        place = self._lender.lend(self._name, digests)
+        self._fetcher.fetch(f"{place}/", folder)
+
+
+def _file_name(name: str) -> str:
+    """Return an attachment's name, which must be that of a file and lead nowhere else."""
+    if "/" in name or name in {"", ".", ".."} or "\0" in name:
+        raise SecurityError(f"{name!r} is no name of an attachment")
+    return name
+
+
+class RemoteCapture:
+    """One capture at the other end, with what is wrong with it; of the shape of a stored one."""
+
+    def __init__(
+        self,
+        board: BoardName,
+        name: CaptureName,
+        data: bytes,
+        faults: tuple[str, ...],
+        line: _Line,
+    ) -> None:
+        self.board, self.name, self.faults = board, name, faults
+        self._data, self._line = data, line
+
+    def manifest(self) -> Manifest:
+        """Return the manifest, decoded."""
+        return self._manifest
+
+    @cached_property
+    def _manifest(self) -> Manifest:
+        return manifest_file.decode(self._data, f"manifest of {self.board} {self.name}")
+
+    @property
+    def nearby(self) -> PrefetchCache:
+        """The contents that are at hand."""
+        return self._line.nearby
+
+    @property
+    def index_path(self) -> Path:
+        """The index, fetched; treat it as hostile (records.index.opened does)."""
+        return self._line.attachment(self._manifest.index)
+
+    @property
+    def gap_path(self) -> Path | None:
+        """The boot gap, fetched, or None when none was captured."""
+        gap = self._manifest.gap
+        return None if gap is None else self._line.attachment(gap)
+
+    def raw_path(self, number: int) -> Path:
+        """Return the bytes of a raw partition, fetched.
+
+        Raises:
+            VerificationError: the capture has none of this number.
+        """
+        wanted = board_captures.raw_name(number)
+        for attachment in self._manifest.raws:
+            if attachment.name == wanted:
+                return self._line.attachment(attachment)
+        raise VerificationError(f"the capture has no bytes of partition {number}")
+
+    def open(self, digest: bytes) -> int:
+        """Open a content by its 32 bytes; the caller closes the descriptor."""
+        return self.nearby.open(digest)

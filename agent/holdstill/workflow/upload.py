@@ -1,0 +1,244 @@
+"""Hash what is new, ask the keeper what it lacks, and send only that."""
+
+from __future__ import annotations
+
+import errno
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from holdstill.errors import VerificationError
+from holdstill.model.entries import Omitted
+from holdstill.model.paths import display
+from holdstill.model.protocol import BATCH, Ingested, WantedContent
+from holdstill.system import files
+from holdstill.transport.rsync import TransferMode
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from concurrent.futures import Future
+    from pathlib import Path
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.protocol import RunStarted
+    from holdstill.records.index_file import Index
+    from holdstill.workflow.ports import BulkTransfer, ContentReader, Keeper, Progress
+
+BATCH_FILES = 2000
+BATCH_BYTES = 256 << 20
+"""A batch is hashed and recorded as a whole: what an interrupted run loses."""
+BASIS_FROM = 1 << 20
+"""Files of at least this size are sent as a difference to their older content."""
+
+
+@dataclass
+class TransferStats:
+    """What banking has done so far.
+
+    Attributes:
+        hashed_files, hashed_bytes: read and hashed on the board.
+        wire_bytes: what rsync sent.
+        new_bytes: what was new in the store.
+        unreadable: (part, path) of files that the card does not give back.
+        restless: files that changed under our hands; they are left for later.
+    """
+
+    hashed_files: int = 0
+    hashed_bytes: int = 0
+    wire_bytes: int = 0
+    new_bytes: int = 0
+    unreadable: list[tuple[int, bytes]] = field(default_factory=list)
+    restless: int = 0
+
+
+_NOTHING = Ingested(kept=0, new_bytes=0)
+
+
+@dataclass(frozen=True)
+class _HashedFile:
+    entry: Entry
+    digest: bytes
+    path: Path
+    older: bytes
+
+
+class Uploader:
+    """Takes pending files of an index to the keeper."""
+
+    def __init__(
+        self, *, keeper: Keeper, carrier: BulkTransfer, begun: RunStarted, tell: Progress
+    ) -> None:
+        self._keeper = keeper
+        self._carrier = carrier
+        self._begun = begun
+        self._tell = tell
+        self.tally = TransferStats()
+
+    def take(self, index: Index, place: ContentReader) -> None:
+        """Hash and send every pending file of a part.
+
+        Files that change meanwhile stay pending. Hashing one batch overlaps sending the last.
+        """
+        _, total = index.pending_totals(place.part)
+        start = self.tally.hashed_bytes
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="send") as sender:
+            waiting: Future[Ingested] | None = None
+            batch: list[_HashedFile] = []
+            for hashed in self._hashed(index, place):
+                self._tell.progress(self.tally.hashed_bytes - start, total)
+                self._settle(index, place, waiting, batch)
+                self._record(index, place, hashed)
+                batch, waiting = hashed, sender.submit(self._deliver, hashed)
+            self._settle(index, place, waiting, batch)
+        index.commit()
+
+    def remind(self, index: Index, *, since: int) -> None:
+        """Make pending what interrupted runs have hashed but the keeper never took in."""
+        batch: list[WantedContent] = []
+        forgotten: list[str] = []
+        for digest, size in index.digests(since=since):
+            batch.append(WantedContent(digest=digest.hex(), size=size))
+            if len(batch) == BATCH:
+                forgotten += self._keeper.lacking(batch)
+                batch = []
+        forgotten += self._keeper.lacking(batch) if batch else ()
+        for text in forgotten:
+            index.forget(bytes.fromhex(text))
+        index.commit()
+
+    def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[_HashedFile]]:
+        """Yield batches of hashed files."""
+        after = (b"", b"")
+        while entries := index.pending(place.part, after=after, limit=BATCH_FILES):
+            batch, inodes, size = [], set(), 0
+            for entry in entries:
+                after = (entry.directory, entry.name)
+                if entry.link and entry.seen.inode in inodes:
+                    continue
+                inodes.add(entry.seen.inode)
+                hashed = self._hash(index, place, entry)
+                if hashed is not None:
+                    batch.append(hashed)
+                    size += entry.size
+                if size >= BATCH_BYTES:
+                    break
+            yield batch
+
+    def _hash(self, index: Index, place: ContentReader, entry: Entry) -> _HashedFile | None:
+        """Hash one file; None when it changed meanwhile, is gone, or cannot be read."""
+        for _ in range(2):  # a read error is tried once more
+            try:
+                digest = _digest_of(place, entry)
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    digest = None
+                    break
+                continue
+            break
+        else:
+            self._give_up(index, place, entry)
+            return None
+        if digest is None:
+            self.tally.restless += 1
+            return None
+        self.tally.hashed_files += 1
+        self.tally.hashed_bytes += entry.size
+        older = place.older(entry) if entry.size >= BASIS_FROM else b""
+        return _HashedFile(entry, digest, place.path(entry), older)
+
+    def _give_up(self, index: Index, place: ContentReader, entry: Entry) -> None:
+        self.tally.unreadable.append((place.part, entry.path))
+        index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
+        self._tell.note(
+            f"cannot read {display(entry.path)} (part {place.part}): input/output error"
+        )
+
+    def _record(self, index: Index, place: ContentReader, batch: list[_HashedFile]) -> None:
+        for item in batch:
+            index.set_digest(place.part, item.entry, item.digest, seq=self._begun.seq)
+        index.commit()
+
+    def _deliver(self, batch: list[_HashedFile]) -> Ingested:
+        """Ask, send, and have it checked; runs in the sending thread."""
+        wanted = {
+            item.digest.hex(): WantedContent(
+                digest=item.digest.hex(), size=item.entry.size, basis=item.older.hex()
+            )
+            for item in batch
+        }
+        lacking = frozenset(self._keeper.lacking([*wanted.values()]) if wanted else ())
+        items = {item.digest.hex(): item for item in batch if item.digest.hex() in lacking}
+        for shape in (TransferMode.PLAIN, TransferMode.SPARSE):
+            paths = {text: item.path for text, item in items.items() if _shape(item) is shape}
+            self._carry(paths, shape)
+        return self._keeper.bank([*items]) if items else _NOTHING
+
+    def _carry(self, paths: dict[str, Path], shape: TransferMode) -> None:
+        if paths:
+            sent = self._carrier.send(paths, self._begun.contents, shape=shape)
+            self.tally.wire_bytes += sent.wire_bytes
+
+    def _settle(
+        self,
+        index: Index,
+        place: ContentReader,
+        waiting: Future[Ingested] | None,
+        batch: list[_HashedFile],
+    ) -> None:
+        """Wait for a batch; what the keeper found wrong is pending again."""
+        if waiting is None:
+            return
+        banked = waiting.result()
+        self.tally.new_bytes += banked.new_bytes
+        bad = frozenset(banked.bad)
+        for item in batch:
+            if item.digest.hex() in bad:
+                index.set_digest(place.part, item.entry, b"", seq=self._begun.seq)
+                self.tally.restless += 1
+
+    def supply(
+        self, index: Index, places: dict[int, ContentReader], lacking: tuple[str, ...]
+    ) -> None:
+        """Send contents that the keeper found lacking when it sealed.
+
+        Raises:
+            VerificationError: the board no longer has one of them.
+        """
+        paths = {text: self._find(index, places, bytes.fromhex(text)) for text in lacking}
+        self._carry(paths, TransferMode.PLAIN)
+        banked = self._keeper.bank([*paths])
+        self.tally.new_bytes += banked.new_bytes
+        if banked.bad:
+            raise VerificationError(
+                f"{len(banked.bad)} contents that the keeper lacks changed on the board meanwhile",
+                hint="nothing was sealed; run the capture again",
+            )
+
+    def _find(self, index: Index, places: dict[int, ContentReader], digest: bytes) -> Path:
+        for part, path in index.holders(digest):
+            entry = index.get(part, path)
+            if entry is not None and part in places:
+                return places[part].path(entry)
+        raise VerificationError(
+            f"the keeper lacks {digest.hex()}, and no file of the board has it",
+            hint="nothing was sealed; run the capture again",
+        )
+
+
+def _shape(item: _HashedFile) -> TransferMode:
+    return TransferMode.SPARSE if item.entry.sparse else TransferMode.PLAIN
+
+
+def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:
+    """Hash one file; None when it is not, or does not stay, what the index says."""
+    handle = place.open(entry)
+    try:
+        if not place.is_same(entry, handle):
+            return None
+        digest = files.hash_open_file(handle, entry.size)
+        return digest if place.is_same(entry, handle) else None
+    except EOFError:
+        return None
+    finally:
+        os.close(handle)

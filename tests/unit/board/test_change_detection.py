@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+import hashlib
+import zlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.board import change_detection
+from holdstill.board.change_detection import Baseline, ChangedInodes, EverythingMayHaveChanged
+from holdstill.board.ctime_window import CtimeWindow
+from holdstill.errors import VerificationError
+from holdstill.model.entries import Seen
+
+WORDS = st.lists(st.integers(0, 3), max_size=300)
+
+
+def packed(words: list[int]) -> bytes:
+    return b"".join(word.to_bytes(4, "little") for word in words)
+
+
+def baseline() -> Baseline:
+    return Baseline(
+        identity=("3e6be9de-8139-11d1-9106-a43f08d823a6", "256", "8192"),
+        seconds={1: bytes(range(40)), 8193: b"\1\2\3\4"},
+        fractions={1: bytes(40), 8193: b"\0\0\0\0"},
+        suspects=frozenset({12, 8193}),
+    )
+
+
+@given(WORDS, WORDS)
+def test_words_that_differ_are_all_found_and_no_others(old: list[int], new: list[int]) -> None:
+    expected = [at for at, word in enumerate(new) if old[at : at + 1] != [word]]
+
+    assert list(change_detection.differing_words(packed(old), packed(new))) == expected
+
+
+@given(st.integers(0, 5000), st.integers(0, 5000))
+def test_one_word_is_found_among_many(length: int, at: int) -> None:
+    old = packed([7] * length)
+    new = bytearray(old)
+    new[at * 4 : at * 4 + 4] = b"\1\1\1\1"[: max(0, min(4, length * 4 - at * 4))]
+
+    found = list(change_detection.differing_words(old, bytes(new)[: length * 4]))
+
+    assert found == ([at] if at < length else [])
+
+
+def test_a_baseline_survives_being_remembered() -> None:
+    data = change_detection.encode(baseline(), bound_to="index 7")
+
+    assert change_detection.decode(data, bound_to="index 7") == baseline()
+
+
+def test_a_baseline_of_another_index_is_refused() -> None:
+    data = change_detection.encode(baseline(), bound_to="index 7")
+
+    with pytest.raises(VerificationError, match="another index"):
+        change_detection.decode(data, bound_to="index 8")
+
+
+@given(st.data())
+def test_a_damaged_baseline_is_refused(data: st.DataObject) -> None:
+    good = change_detection.encode(baseline(), bound_to="x")
+    at = data.draw(st.integers(0, len(good) - 1))
+    bad = bytearray(good)
+    bad[at] ^= data.draw(st.integers(1, 255))
+
+    with pytest.raises(VerificationError):
+        change_detection.decode(bytes(bad), bound_to="x")
+
+
+@given(st.binary(max_size=200))
+def test_what_is_no_baseline_is_refused(junk: bytes) -> None:
+    for data in (junk, hashlib.sha256(junk).digest() + junk):
+        with pytest.raises(VerificationError):
+            change_detection.decode(data, bound_to="x")
+
+
+def test_a_cut_off_baseline_is_refused_even_if_its_checksum_fits() -> None:
+    body = change_detection.encode(baseline(), bound_to="x")[32:]
+    short = zlib.compress(zlib.decompress(body)[:-5])
+
+    with pytest.raises(VerificationError):
+        change_detection.decode(hashlib.sha256(short).digest() + short, bound_to="x")
+
+
+def test_contents_of_unchanged_inodes_are_trusted_and_of_changed_ones_not() -> None:
+    changes = ChangedInodes(frozenset({12}))
+
+    assert changes.trusts(Seen(13, 5, 1))
+    assert not changes.trusts(Seen(12, 5, 1))
+    assert not changes.trusts(Seen(0, 5, 1))
+
+
+def test_without_an_earlier_look_no_content_is_trusted() -> None:
+    changes = EverythingMayHaveChanged("first", None)
+
+    assert not changes.trusts(Seen(13, 5, 1))
+
+
+def test_without_a_detector_recent_and_doubted_contents_are_not_trusted() -> None:
+    changes = EverythingMayHaveChanged("restat", CtimeWindow(101, 200), frozenset({9}))
+
+    assert changes.trusts(Seen(13, 50_000_001, 1))
+    assert not changes.trusts(Seen(13, 150, 1))
+    assert not changes.trusts(Seen(9, 50_000_001, 1))

@@ -1,0 +1,166 @@
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.board import freeze_order
+from holdstill.board.mounts import Mount
+from holdstill.model.paths import BoardPath
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def mount(point: bytes, device: tuple[int, int], source: str = "/dev/mmcblk0p2") -> Mount:
+    return Mount(device, BoardPath(b"/"), BoardPath(point), "rw", "ext4", source)
+
+
+def points(order: list[Mount]) -> list[bytes]:
+    return [m.point.raw for m in order]
+
+
+def test_the_deepest_is_frozen_first_and_root_last() -> None:
+    wanted = [
+        mount(b"/", (179, 2)),
+        mount(b"/boot", (179, 1)),
+        mount(b"/srv/tide/readings", (8, 1)),
+        mount(b"/srv/tide", (8, 2)),
+    ]
+
+    order = freeze_order.freeze_order(wanted, {})
+
+    assert points(order) == [b"/srv/tide/readings", b"/srv/tide", b"/boot", b"/"]
+
+
+def test_a_bind_mount_is_not_frozen_again() -> None:
+    wanted = [mount(b"/", (179, 2)), mount(b"/srv/www", (179, 2)), mount(b"/data", (8, 1))]
+
+    order = freeze_order.freeze_order(wanted, {})
+
+    assert points(order) == [b"/data", b"/"]
+
+
+def test_what_stands_on_a_file_comes_before_what_holds_the_file() -> None:
+    wanted = [mount(b"/", (179, 2)), mount(b"/srv/deep/data", (8, 1)), mount(b"/image", (7, 0))]
+
+    order = freeze_order.freeze_order(wanted, {(7, 0): frozenset({(8, 1)})})
+
+    assert points(order) == [b"/image", b"/srv/deep/data", b"/"]
+
+
+def test_a_root_on_a_file_is_frozen_before_the_disk_with_the_file() -> None:
+    wanted = [mount(b"/", (7, 0)), mount(b"/host", (8, 1))]
+
+    order = freeze_order.freeze_order(wanted, {(7, 0): frozenset({(8, 1)})})
+
+    assert points(order) == [b"/", b"/host"]
+
+
+devices = st.integers(0, 5).map(lambda minor: (7, minor))
+
+
+@given(
+    st.lists(st.tuples(devices, st.integers(0, 4)), max_size=8),
+    st.dictionaries(devices, st.frozensets(devices, max_size=3), max_size=6),
+)
+def test_every_file_system_once_and_none_below_its_floor(
+    wanted: list[tuple[tuple[int, int], int]],
+    stands_on: dict[tuple[int, int], frozenset[tuple[int, int]]],
+) -> None:
+    # Given no circles: a device may only stand on one with a smaller number.
+    sane = {d: frozenset(b for b in below if b < d) for d, below in stands_on.items()}
+    mounts = [mount(b"/" + b"x/" * depth, device) for device, depth in wanted]
+
+    order = [m.device for m in freeze_order.freeze_order(mounts, sane)]
+
+    assert sorted(order) == sorted({m.device for m in mounts})
+    for device in order:
+        for below in sane.get(device, frozenset()) & set(order):
+            assert order.index(device) < order.index(below)
+
+
+def test_a_circle_of_devices_ends() -> None:
+    wanted = [mount(b"/a", (7, 1)), mount(b"/b", (7, 2))]
+    circle = {(7, 1): frozenset({(7, 2)}), (7, 2): frozenset({(7, 1)})}
+
+    assert len(freeze_order.freeze_order(wanted, circle)) == 2
+
+
+class TestReading:
+    """A /sys as the kernel lays it out (Documentation/ABI/testing/sysfs-block)."""
+
+    @pytest.fixture
+    def sys(self, tmp_path: Path) -> Path:
+        (tmp_path / "dev" / "block").mkdir(parents=True)
+        return tmp_path
+
+    def disk(self, sys: Path, name: str, number: str) -> Path:
+        place = sys / "devices" / name
+        place.mkdir(parents=True)
+        (place / "dev").write_text(number + "\n", encoding="ascii")
+        (sys / "dev" / "block" / number).symlink_to(place)
+        return place
+
+    def loop(self, sys: Path, name: str, number: str, file: bytes) -> Path:
+        place = self.disk(sys, name, number)
+        (place / "loop").mkdir()
+        (place / "loop" / "backing_file").write_bytes(file + b"\n")
+        return place
+
+    def test_a_disk_has_no_file_below_it(self, sys: Path) -> None:
+        self.disk(sys, "mmcblk0", "179:0")
+
+        assert freeze_order.backing_files((179, 0), sys=sys) == set()
+
+    def test_a_device_that_is_gone_has_none_either(self, sys: Path) -> None:
+        assert freeze_order.backing_files((179, 9), sys=sys) == set()
+
+    def test_a_loop_device_tells_its_file(self, sys: Path) -> None:
+        self.loop(sys, "loop0", "7:0", b"/data/card image")
+
+        assert freeze_order.backing_files((7, 0), sys=sys) == {b"/data/card image"}
+
+    def test_a_file_without_a_name_still_tells_its_directory(self, sys: Path) -> None:
+        self.loop(sys, "loop0", "7:0", b"/data/card.img (deleted)")
+
+        assert freeze_order.backing_files((7, 0), sys=sys) == {b"/data/card.img"}
+
+    def test_a_partition_of_a_loop_device_stands_on_the_same_file(self, sys: Path) -> None:
+        disk = self.loop(sys, "loop0", "7:0", b"/data/card.img")
+        part = self.disk(sys, "loop0/loop0p1", "259:0")
+        (part / "partition").write_text("1\n", encoding="ascii")
+
+        assert part.parent == disk
+        assert freeze_order.backing_files((259, 0), sys=sys) == {b"/data/card.img"}
+
+    def test_files_are_found_through_mapped_devices(self, sys: Path) -> None:
+        mapped = self.disk(sys, "dm-0", "253:0")
+        (mapped / "slaves").mkdir()
+        for number in (0, 1):
+            lower = self.loop(sys, f"loop{number}", f"7:{number}", b"/data/%d" % number)
+            (mapped / "slaves" / lower.name).symlink_to(lower)
+
+        assert freeze_order.backing_files((253, 0), sys=sys) == {b"/data/0", b"/data/1"}
+
+    def test_mounts_are_related_through_the_file(self, sys: Path) -> None:
+        self.loop(sys, "loop0", "7:0", b"/data/card.img")
+        everything = [
+            mount(b"/", (179, 2)),
+            mount(b"/data", (8, 1)),
+            mount(b"/image", (7, 0), "/dev/loop0"),
+        ]
+
+        found = freeze_order.read_stacking(everything, sys=sys)
+
+        assert found[7, 0] == {(8, 1)}
+        assert found[179, 2] == found[8, 1] == frozenset()
+
+    def test_a_file_system_on_its_own_file_is_no_circle(self, sys: Path) -> None:
+        self.loop(sys, "loop0", "7:0", b"/image/itself")
+
+        found = freeze_order.read_stacking([mount(b"/image", (7, 0))], sys=sys)
+
+        assert found[7, 0] == frozenset()

@@ -1,0 +1,224 @@
+from __future__ import annotations
+
+import errno
+import os
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import freeze_state
+from holdstill.board.freeze_state import FreezeState
+from holdstill.board.guard_process import ARM, ORDER, STAND_DOWN, GuardProcess
+from holdstill.system.clocks import SystemClock
+from support.services import FakeKernel
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.board.freeze_state import SharedFreezeState
+
+MOUNTS = [30, 31, 32]
+CLOCK = SystemClock()
+"""The vigil lives in real time."""
+
+
+@dataclass
+class Watched:
+    """A vigil in a thread, and our ends of its pipes."""
+
+    vigil: GuardProcess
+    kernel: FakeKernel
+    marks: SharedFreezeState
+    orders: int
+    bell: int
+    thread: threading.Thread
+
+    def die(self) -> None:
+        """End as the agent would that is killed."""
+        os.close(self.orders)
+        self.orders = -1
+        self.thread.join(timeout=5)
+        assert not self.thread.is_alive()
+
+    def until_fired(self) -> None:
+        deadline = CLOCK.monotonic() + 5
+        while not self.marks.fired:
+            assert CLOCK.monotonic() < deadline
+            CLOCK.sleep(0.002)
+
+    def until_tried(self) -> None:
+        deadline = CLOCK.monotonic() + 5
+        while not self.kernel.deeds:
+            assert CLOCK.monotonic() < deadline
+            CLOCK.sleep(0.002)
+
+    def until_thawed(self, mount: int) -> None:
+        deadline = CLOCK.monotonic() + 5
+        while mount in self.kernel.frozen:
+            assert CLOCK.monotonic() < deadline
+            CLOCK.sleep(0.002)
+
+    def freeze(self, number: int, state: FreezeState = FreezeState.OURS) -> None:
+        self.marks[number] = state
+        self.kernel.frozen.add(MOUNTS[number])
+
+
+@contextmanager
+def watching(sysrq: int | None = None) -> Iterator[Watched]:
+    orders, order = os.pipe()
+    alarm, bell = os.pipe()
+    kernel, shared = FakeKernel(), freeze_state.in_memory(len(MOUNTS))
+    vigil = GuardProcess(MOUNTS, shared, orders, alarm, kernel, sysrq, patience=0.0005)
+    thread = threading.Thread(target=vigil.keep, daemon=True)
+    watched = Watched(vigil, kernel, shared, order, bell, thread)
+    thread.start()
+    try:
+        yield watched
+    finally:
+        if watched.orders >= 0:
+            watched.die()
+        for handle in (orders, alarm, bell):
+            os.close(handle)
+
+
+def test_the_agents_death_thaws_in_reverse() -> None:
+    with watching() as watched:
+        for number in range(3):
+            watched.freeze(number)
+
+        watched.die()
+
+    assert watched.kernel.deeds == [("thaw", 32), ("thaw", 31), ("thaw", 30)]
+    assert watched.kernel.frozen == set()
+    assert watched.marks.touched() == []
+
+
+def test_a_freeze_that_was_on_its_way_is_thawed_as_well() -> None:
+    with watching() as watched:
+        watched.freeze(0)
+        watched.freeze(1, FreezeState.TRYING)
+
+        watched.die()
+
+    assert watched.kernel.frozen == set()
+    assert watched.marks.touched() == []
+
+
+def test_somebody_elses_freeze_is_left_alone() -> None:
+    with watching() as watched:
+        watched.freeze(0)
+        watched.kernel.frozen.add(31)
+
+        watched.die()
+
+    assert watched.kernel.frozen == {31}
+
+
+def test_a_calm_end_thaws_nothing() -> None:
+    with watching() as watched:
+        os.write(watched.orders, ORDER.pack(ARM, CLOCK.monotonic() + 100))
+        os.write(watched.orders, ORDER.pack(STAND_DOWN, 0.0))
+
+        watched.die()
+
+    assert watched.kernel.deeds == []
+    assert not watched.marks.fired
+
+
+def test_it_fires_when_the_time_is_up() -> None:
+    with watching() as watched:
+        watched.freeze(0)
+
+        os.write(watched.orders, ORDER.pack(ARM, CLOCK.monotonic() + 0.05))
+        watched.until_fired()
+        watched.until_thawed(30)
+
+        assert watched.thread.is_alive()
+
+
+def test_standing_down_stops_the_time() -> None:
+    with watching() as watched:
+        os.write(watched.orders, ORDER.pack(ARM, CLOCK.monotonic() + 0.05))
+        os.write(watched.orders, ORDER.pack(STAND_DOWN, 0.0))
+
+        CLOCK.sleep(0.1)
+
+        assert not watched.marks.fired
+
+
+def test_it_fires_at_a_signal() -> None:
+    with watching() as watched:
+        watched.freeze(0)
+
+        os.write(watched.bell, b"\x0f")
+        watched.until_fired()
+        watched.until_thawed(30)
+
+        assert watched.thread.is_alive()
+
+
+def test_a_freeze_that_comes_into_force_after_it_fired_is_thawed_too() -> None:
+    with watching() as watched:
+        watched.marks[0] = FreezeState.TRYING  # the kernel says EINVAL as long as it is on its way
+        os.write(watched.bell, b"\x0f")
+        watched.until_tried()
+
+        watched.kernel.frozen.add(30)
+
+        watched.until_thawed(30)
+
+
+def test_one_that_does_not_thaw_does_not_stop_the_others() -> None:
+    with watching() as watched:
+        watched.kernel.answers["thaw", 32] = errno.EIO
+        for number in range(3):
+            watched.freeze(number)
+        os.write(watched.bell, b"\x0f")
+        watched.until_thawed(31)
+        watched.until_thawed(30)
+
+        stuck = watched.marks.touched()
+        del watched.kernel.answers["thaw", 32]
+
+    assert stuck == [2]
+    assert watched.kernel.frozen == set()
+
+
+def test_the_kernel_is_asked_to_thaw_everything_in_the_end(tmp_path: Path) -> None:
+    trigger = os.open(tmp_path / "sysrq-trigger", os.O_WRONLY | os.O_CREAT)
+    with watching(trigger) as watched:
+        watched.freeze(0)
+        watched.kernel.answers["thaw", 30] = errno.EIO
+
+        watched.die()
+    os.close(trigger)
+
+    assert (tmp_path / "sysrq-trigger").read_bytes() == b"j"
+    assert watched.marks.touched() == [0]  # so that the last step of the ladder tries, too
+
+
+def test_the_mark_is_set_before_the_first_thaw() -> None:
+    fired = []
+    with watching() as watched:
+        watched.freeze(0)
+        watched.kernel.seen = lambda deed, mount: fired.append(watched.marks.fired)
+
+        os.write(watched.bell, b"\x0f")
+        watched.until_thawed(30)
+
+    assert fired[0] is True
+
+
+@pytest.mark.parametrize("words", [b"A", b"A" * 8])
+def test_half_an_order_is_the_agents_death(words: bytes) -> None:
+    with watching() as watched:
+        watched.freeze(0)
+
+        os.write(watched.orders, words)
+        watched.die()
+
+    assert watched.kernel.frozen == set()

@@ -1,0 +1,75 @@
+"""The boot gap file, at its limits."""
+
+from __future__ import annotations
+
+import struct
+
+import pytest
+
+from holdstill.disks import boot_gap, partition_table
+from holdstill.disks.boot_gap import GapExtent
+from holdstill.errors import LayoutError, SecurityError
+from holdstill.model.layout import Disk, Partition, TableLabel
+from support.memory import Memory
+
+
+def disk(start: int = 64) -> Disk:
+    first = Partition(number=1, start=start, size=8, type="83")
+    return Disk(size=1 << 20, label=TableLabel.DOS, id="0x1", partitions=(first,))
+
+
+def file(*runs: tuple[int, int], data: bytes = b"") -> bytes:
+    heads = b"".join(struct.pack("<QI", offset, length) for offset, length in runs)
+    return b"HSGAP\0\0\1" + struct.pack("<I", len(runs)) + heads + data
+
+
+def test_neighbouring_blocks_are_one_run() -> None:
+    source = Memory(1 << 20, {4096: b"a", 8192 + 4095: b"b", 20480: b"c"})
+
+    found = boot_gap.read(source, disk())
+
+    assert [(run.offset, len(run.data)) for run in found] == [(4096, 8192), (20480, 4096)]
+
+
+def test_runs_keep_to_the_ranges_between_table_and_partition() -> None:
+    source = Memory(1 << 20, {0: b"x" * (1 << 16)})
+
+    found = boot_gap.read(source, disk())
+
+    assert [(run.offset, run.end) for run in found] == [(0, 440), (512, 64 * 512)]
+
+
+def test_a_disk_that_ends_inside_its_gap_is_refused() -> None:
+    with pytest.raises(LayoutError, match="ends inside its boot gap"):
+        boot_gap.read(Memory(8192, {}), disk())
+
+
+def test_no_runs_are_a_file_too() -> None:
+    assert boot_gap.decode(boot_gap.encode([])) == []
+
+
+def test_s20_a_run_may_end_where_the_gap_does_and_not_behind() -> None:
+    last = partition_table.REACH - 4
+
+    assert boot_gap.decode(file((last, 4), data=b"abcd")) == [GapExtent(last, b"abcd")]
+    with pytest.raises(SecurityError, match="out of reach"):
+        boot_gap.decode(file((last, 5), data=b"abcde"))
+
+
+@pytest.mark.parametrize(
+    ("content", "complaint"),
+    [
+        (b"", "not a boot gap"),
+        (b"HSGAP\0\0\2" + bytes(4), "not a boot gap"),
+        (b"HSGAP\0\0\1\xff\xff\xff\xff", "too many runs"),
+        (file((0, 4)), "cut short"),
+        (file((0, 0)), "empty run"),
+        (file((0, 4), (4, 4), data=b"abcdefgh"), "out of order"),
+        (file((8, 4), (0, 4), data=b"abcdefgh"), "out of order"),
+        (file((2**63, 4), data=b"abcd"), "out of reach"),
+        (file((0, 4), data=b"abcde"), "longer than its runs"),
+    ],
+)
+def test_s30_a_gap_file_with_impossible_numbers_is_refused(content: bytes, complaint: str) -> None:
+    with pytest.raises(SecurityError, match=complaint):
+        boot_gap.decode(content)

@@ -1,0 +1,145 @@
+"""The grammar of a forced command: only what our own transport asks for passes."""
+
+from __future__ import annotations
+
+import string
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.errors import SecurityError
+from holdstill.keeper import forced_command
+from holdstill.keeper.forced_command import ControlRequest, Fetch, ReceiveRequest
+
+RUN = "0123456789abcdef"
+SEND = f"rsync --server -dIe.iLsfxCIvu --timeout=120 --stats --inplace . incoming/{RUN}/contents/"
+"""What rsync 3.5.0 asks for when transport.bulk sends."""
+FETCH = (
+    "rsync --server --sender -dISe.iLsfxCIvu --timeout=120 --inplace . "
+    "captures/000001-20261125T021503Z/index.sqlite"
+)
+
+
+def test_the_control_channel_is_understood() -> None:
+    assert (
+        forced_command.parse("")
+        == forced_command.parse(forced_command.CONTROL)
+        == ControlRequest()
+    )
+
+
+def test_a_receive_is_written_anew() -> None:
+    asked = "rsync --server -SIzde.iLsfxCIvu --timeout=120 --inplace --no-W -B4096"
+
+    wish = forced_command.parse(f"{asked} . incoming/{RUN}/attachments")
+
+    options = ("-ISdze.iLsfxCIvu", "--timeout=120", "--inplace", "--no-W", "-B4096")
+    assert wish == ReceiveRequest(options, RUN, "attachments")
+
+
+def test_fetching_names_one_of_the_own_things() -> None:
+    wish = forced_command.parse(FETCH)
+
+    assert isinstance(wish, Fetch)
+    assert (wish.capture, wish.name) == ("000001-20261125T021503Z", "index.sqlite")
+    wish = forced_command.parse(FETCH.rpartition(" ")[0] + f" outgoing/{RUN}/")
+    assert isinstance(wish, Fetch)
+    assert wish.folder == RUN
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "id",
+        "sh -c id",
+        "holdstill-control; id",
+        "holdstill-control ",
+        "holdstill-control\nid",
+        "scp -t /srv",
+        "internal-sftp",
+        "/usr/lib/openssh/sftp-server",
+        "rsync --daemon --config=/tmp/x .",
+        "rsync --server",
+        "rsync --server -e.x . /",
+        SEND.replace("incoming/", "/incoming/"),
+        SEND.replace("incoming/", "../pier-4/incoming/"),
+        SEND.replace("/contents/", "/../../captures/"),
+        SEND.replace("/contents/", "/contents/../../../captures/"),
+        SEND.replace(f"incoming/{RUN}/contents/", "captures/000001-20261125T021503Z/"),
+        SEND.replace(f"incoming/{RUN}/contents/", "incoming/"),
+        SEND.replace("/contents/", "/contents/ captures/"),
+        SEND.replace(f". incoming/{RUN}/contents/", f". incoming/{RUN}/contents/; id"),
+        SEND.replace(" . ", " "),
+        SEND.replace("-dIe", "-vlogDtpre"),
+        SEND.replace("-dIe", "-dIle"),
+        SEND.replace("-dIe", "-dIDe"),
+        SEND.replace("-dIe", "-dIHe"),
+        SEND.replace("-dIe", "-dIre"),
+        SEND.replace("-dIe.", "-dIe.$(id)"),
+        SEND.replace("--inplace", "--inplace --delete"),
+        SEND.replace("--inplace", "--inplace --remove-source-files"),
+        SEND.replace("--inplace", "--inplace --backup-dir=../../captures"),
+        SEND.replace("--inplace", "--inplace --link-dest=../../../captures"),
+        SEND.replace("--inplace", "--inplace --copy-dest=../../../../pier-4"),
+        SEND.replace("--inplace", "--inplace --compare-dest=/etc"),
+        SEND.replace("--inplace", "--inplace --partial-dir=/srv"),
+        SEND.replace("--inplace", "--inplace --temp-dir=/srv"),
+        SEND.replace("--inplace", "--inplace --log-file=/srv/x"),
+        SEND.replace("--inplace", "--inplace --rsync-path=sh"),
+        SEND.replace("--inplace", "--inplace --write-devices"),
+        SEND.replace("--inplace", "--inplace --files-from=/etc/passwd"),
+        SEND.replace("--inplace", "--inplace --usermap=*:root"),
+        SEND.replace("--inplace", "--inplace --max-alloc=99T"),
+        SEND.replace("--inplace", "--append"),
+        SEND.replace("--inplace", ""),
+        SEND.replace(" --timeout=120", ""),
+        SEND.replace("--timeout=120", "--timeout=0"),
+        SEND.replace("--server", "--server --server"),
+        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "captures/"),
+        FETCH.replace("index.sqlite", "tree/2/etc/shadow"),
+        FETCH.replace("captures/", "../pier-4/captures/"),
+        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "ledger.jsonl"),
+        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "../../content/ab/"),
+        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "/etc/shadow"),
+        "A" * 100_000,
+        " ".join(["rsync", "--server", *["--stats"] * 50, ".", f"incoming/{RUN}/contents"]),
+    ],
+)
+def test_s06_anything_else_is_refused(asked: str) -> None:
+    with pytest.raises(SecurityError):
+        forced_command.parse(asked)
+
+
+PIECES = [
+    "rsync", "--server", "--sender", "-dIe.iLsfxCIvu", "--inplace", "--timeout=120", ".", "..",
+    "/", f"incoming/{RUN}/contents", "captures", ";", "$(id)", "`id`", "--delete", "-e",
+    "sh", "\n", "",
+]  # fmt: skip
+
+
+@given(st.lists(st.sampled_from(PIECES), max_size=12), st.sampled_from([" ", "", "\t"]))
+def test_s06_what_passes_is_one_of_three_things(pieces: list[str], between: str) -> None:
+    try:
+        wish = forced_command.parse(between.join(pieces))
+    except SecurityError:
+        return
+
+    match wish:
+        case ReceiveRequest(options, run, area):
+            assert (run, area) == (RUN, "contents")
+            assert set(options) <= {"-Ide.iLsfxCIvu", "--inplace", "--timeout=120"}
+        case Fetch():
+            pytest.fail("none of the pieces is a place to fetch from")
+        case ControlRequest():
+            assert "".join(pieces).strip() == ""
+
+
+@given(st.text(alphabet=string.printable, max_size=200))
+def test_s06_any_text_is_understood_or_refused(text: str) -> None:
+    try:
+        wish = forced_command.parse(text)
+    except SecurityError:
+        return
+    assert wish == ControlRequest()
+    assert text in {"", forced_command.CONTROL}

@@ -1,0 +1,413 @@
+"""One board and its keeper, from hello to seal."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+import pytest
+
+from holdstill.errors import (
+    BusyError,
+    PreflightError,
+    SecurityError,
+    UsageError,
+    VerificationError,
+)
+from holdstill.keeper.local import LocalKeeper
+from holdstill.model import names, paths
+from holdstill.model.protocol import PROTOCOL, WantedContent
+from holdstill.records import manifest_file
+from holdstill.system import files
+from support import keeping
+from support.keeping import Board, FakeClock, FakeSignatures
+
+READINGS = {
+    b"etc/hostname": b"pier-3\n",
+    b"srv/gauge/readings.db": b"SQLite" * 9000,
+    b"srv/gauge/calibration": b"offset 0.42\n",
+    b"srv/gauge/calibration.bak": b"offset 0.42\n",
+    b"srv/gauge/empty": b"",
+}
+
+
+LocalBoard = Board[LocalKeeper]
+
+if TYPE_CHECKING:
+    from holdstill.keeper.store import Store
+
+
+def digest_of(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=clock)
+
+
+@pytest.fixture
+def keeper(store: Store, clock: FakeClock) -> LocalKeeper:
+    return keeping.keeper_of(store, clock=clock)
+
+
+@pytest.fixture
+def board(keeper: LocalKeeper, clock: FakeClock) -> LocalBoard:
+    return Board(keeper, clock=clock, files=dict(READINGS))
+
+
+def test_a_first_hello_has_no_capture_to_build_on(keeper: LocalKeeper) -> None:
+    hello = keeper.hello()
+
+    assert (hello.protocol, hello.board, hello.newest) == (PROTOCOL, "pier-3", None)
+    assert hello.now == "2026-11-25T02:15:03Z"
+    assert hello.free_bytes > 0
+
+
+def test_a_capture_is_listed_and_newest_once_sealed(board: LocalBoard) -> None:
+    sealed = board.capture()
+
+    brief = board.keeper.hello().newest
+    assert brief is not None
+    assert sealed.name == brief.name == "000001-20261125T021503Z"
+    assert board.keeper.captures() == (brief,)
+    assert (brief.grade, brief.frozen_ms, brief.faults) == ("point-in-time", 97.0, ())
+    distinct = {body for body in READINGS.values() if body}
+    assert sealed.new_bytes == brief.new_bytes == sum(len(body) for body in distinct)
+
+
+def test_the_tree_of_a_capture_can_be_copied_without_us(board: LocalBoard, store: Store) -> None:
+    name = board.capture().name
+
+    tree = board.keeper.capture(name).tree_path(2)
+    found = {
+        os.fsencode(p.relative_to(tree)): p.read_bytes() for p in tree.rglob("*") if p.is_file()
+    }
+    assert found == {path: body for path, body in READINGS.items() if body}
+    inodes = {p.stat().st_ino for p in tree.rglob("*") if p.is_file()}
+    assert len(inodes) == 3  # the two equal files share one body
+
+
+def test_contents_are_read_only_and_named_by_their_hash(board: LocalBoard, store: Store) -> None:
+    board.capture()
+
+    for held in store.contents.all():
+        assert digest_of(held.path.read_bytes()) == held.digest
+        assert stat.S_IMODE(held.path.stat().st_mode) == 0o400
+
+
+def test_a_second_capture_sends_only_what_changed(board: LocalBoard) -> None:
+    board.capture()
+    board.sent.clear()
+    board.files[b"srv/gauge/calibration"] = b"offset 0.43\n"
+
+    sealed = board.capture()
+
+    assert board.sent == [digest_of(b"offset 0.43\n")]
+    assert sealed.new_bytes == len(b"offset 0.43\n")
+    assert [brief.seq for brief in board.keeper.captures()] == [1, 2]
+
+
+def test_a_run_starts_from_copies_of_the_newest_attachments(board: LocalBoard) -> None:
+    first = board.capture()
+
+    begun = board.keeper.begin()
+
+    sealed_index = board.keeper.capture(first.name).index_path
+    seeded = Path(begun.attachments, "index.sqlite")
+    assert seeded.read_bytes() == sealed_index.read_bytes()
+    assert seeded.stat().st_ino != sealed_index.stat().st_ino
+    assert Path(begun.attachments, "gap.bin").read_bytes() == b"boot code"
+
+
+def test_an_older_content_is_laid_out_as_a_copy_never_a_link(
+    board: LocalBoard, store: Store
+) -> None:
+    board.capture()
+    begun = board.keeper.begin()
+    old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
+
+    lacking = board.keeper.lacking([WantedContent(digest=new, size=3, basis=old)])
+
+    laid = Path(begun.contents, new)
+    assert lacking == (new,)
+    assert laid.read_bytes() == READINGS[b"srv/gauge/readings.db"]
+    assert (
+        laid.stat().st_ino != store.contents.path(lacking[0]).with_name(old).parent.stat().st_ino
+    )
+    assert laid.stat().st_nlink == 1
+
+
+def test_a_half_sent_content_is_not_replaced_by_a_basis(board: LocalBoard) -> None:
+    board.capture()
+    begun = board.keeper.begin()
+    old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
+    Path(begun.contents, new).write_bytes(b"ne")
+
+    board.keeper.lacking([WantedContent(digest=new, size=3, basis=old)])
+
+    assert Path(begun.contents, new).read_bytes() == b"ne"
+
+
+def test_bytes_that_are_not_as_named_are_refused_and_removed(
+    board: LocalBoard, store: Store
+) -> None:
+    begun = board.keeper.begin()
+    right, wrong, absent = (digest_of(text) for text in (b"right", b"wrong", b"absent"))
+    Path(begun.contents, right).write_bytes(b"right")
+    Path(begun.contents, wrong).write_bytes(b"something else")
+
+    banked = board.keeper.bank([right, wrong, absent])
+
+    assert (banked.kept, banked.new_bytes, banked.bad) == (1, 5, (wrong, absent))
+    assert not Path(begun.contents, wrong).exists()
+    assert [held.digest for held in store.contents.all()] == [right]
+
+
+def test_banking_again_is_answered_alike_and_adds_nothing(board: LocalBoard) -> None:
+    begun = board.keeper.begin()
+    digest = digest_of(b"right")
+    Path(begun.contents, digest).write_bytes(b"right")
+
+    board.keeper.bank([digest])
+    again = board.keeper.bank([digest])
+
+    assert (again.kept, again.new_bytes, again.bad) == (1, 0, ())
+
+
+@pytest.mark.parametrize("trick", ["symlink", "fifo", "directory", "second-name"])
+def test_s07_only_a_plain_file_with_one_name_is_taken_over(
+    board: LocalBoard, tmp_path: Path, store: Store, trick: str
+) -> None:
+    begun = board.keeper.begin()
+    digest = digest_of(b"bait")
+    planted, bait = Path(begun.contents, digest), tmp_path / "bait"
+    bait.write_bytes(b"bait")
+    match trick:
+        case "symlink":
+            planted.symlink_to(bait)
+        case "fifo":
+            os.mkfifo(planted)
+        case "directory":
+            (planted / "below").mkdir(parents=True)
+        case _:
+            planted.hardlink_to(bait)
+
+    banked = board.keeper.bank([digest])
+
+    assert banked.bad == (digest,)
+    assert not os.path.lexists(planted)
+    assert bait.read_bytes() == b"bait"
+    assert not store.contents.has(names.check_digest(digest))
+
+
+def test_a_second_live_run_is_refused(board: LocalBoard, store: Store, clock: FakeClock) -> None:
+    board.keeper.begin()
+
+    with pytest.raises(BusyError, match="another run"):
+        keeping.keeper_of(store, clock=clock).begin()
+
+
+def test_a_left_over_staging_is_taken_over(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    begun = board.keeper.begin()
+    whole, half = digest_of(b"whole"), digest_of(b"half of it")
+    Path(begun.contents, whole).write_bytes(b"whole")
+    Path(begun.contents, half).write_bytes(b"half")
+    board.keeper.close()
+
+    again = keeping.keeper_of(store, clock=clock).begin()
+
+    assert (again.run, again.seq) == (begun.run, begun.seq)
+    assert [held.digest for held in store.contents.all()] == [whole]
+    assert Path(again.contents, half).read_bytes() == b"half"
+
+
+def test_a_staging_file_that_is_also_a_content_is_cut_loose(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    board.capture()
+    begun = board.keeper.begin()
+    held = next(store.contents.all())
+    Path(begun.contents, held.digest).hardlink_to(held.path)
+    board.keeper.close()
+
+    again = keeping.keeper_of(store, clock=clock).begin()
+
+    assert not Path(again.contents, held.digest).exists()
+    assert held.path.exists()
+
+
+def test_c10_file_vanishes_sealing_names_the_contents_that_are_lacking(board: LocalBoard) -> None:
+    begun = board.keeper.begin()
+    data = board.attach(begun)
+
+    answer = board.keeper.seal(data, board.signed(data))
+
+    assert answer.name == ""
+    assert set(answer.lacking) == {digest_of(body) for body in READINGS.values() if body}
+    assert board.keeper.captures() == ()
+    board.deliver(begun)
+    assert board.keeper.seal(data, board.signed(data)).name == "000001-20261125T021503Z"
+
+
+def test_sealing_again_is_answered_as_the_first_time(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    first = board.keeper.seal(data, board.signed(data))
+
+    again = keeping.keeper_of(store, clock=clock).seal(data, board.signed(data))
+
+    assert again == first
+    assert len(board.keeper.captures()) == 1
+
+
+def test_nothing_is_left_of_the_run_when_it_is_sealed(board: LocalBoard, store: Store) -> None:
+    board.capture()
+
+    folder = store.board_folder(keeping.PIER_3)
+    assert list((folder / "incoming").iterdir()) == []
+    assert list((folder / "sealing").iterdir()) == []
+    assert list(store.trash.iterdir()) == []
+
+
+def test_an_attachment_that_is_not_as_described_is_refused(board: LocalBoard) -> None:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    Path(begun.attachments, "gap.bin").write_bytes(b"boot cod!")
+
+    with pytest.raises(VerificationError, match=r"gap\.bin is not what the manifest says"):
+        board.keeper.seal(data, board.signed(data))
+
+    assert board.keeper.captures() == ()
+
+
+def test_s33_a_manifest_signed_by_another_key_is_refused(board: LocalBoard) -> None:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+
+    with pytest.raises(SecurityError, match="signature"):
+        board.keeper.seal(data, keeping.seal_of(data, "pier-3", keeping.OTHER_KEY))
+
+
+def test_s33_a_manifest_of_another_board_is_refused(board: LocalBoard) -> None:
+    board.name = keeping.PIER_4
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+
+    with pytest.raises(SecurityError, match="board is 'pier-4'"):
+        board.keeper.seal(data, keeping.seal_of(data, "pier-3", keeping.KEY))
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("seq", 2), ("run", "ffffffffffffffff"), ("previous", "0" * 64)]
+)
+def test_s32_a_manifest_out_of_its_place_is_refused(
+    board: LocalBoard, field: str, value: object
+) -> None:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(msgspec.structs.replace(begun, **{field: value}))
+
+    with pytest.raises(SecurityError, match=f"{field} is"):
+        board.keeper.seal(data, board.signed(data))
+
+
+def test_an_index_that_counts_otherwise_than_the_manifest_is_refused(board: LocalBoard) -> None:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    board.attach(begun)
+    honest = board.manifest(begun, board.index(seq=1))
+    other = keeping.index_bytes({2: keeping.entries_of({b"etc/hostname": b"pier-3\n"})})
+    keeping.put({"index.sqlite": other}, begun.attachments)
+    described = keeping.attachment("index.sqlite", other)
+    data = manifest_file.encode(msgspec.structs.replace(honest, index=described))
+
+    with pytest.raises(SecurityError, match="the manifest says"):
+        board.keeper.seal(data, board.signed(data))
+
+
+def test_a_content_of_another_size_than_the_index_says_is_refused(board: LocalBoard) -> None:
+    board.capture()
+    begun = board.keeper.begin()
+    entries = [
+        entry._replace(size=entry.size + 1) if entry.name == b"hostname" else entry
+        for entry in board.entries()
+    ]
+    index = keeping.index_bytes({2: entries})
+    keeping.put({"index.sqlite": index}, begun.attachments)
+    data = manifest_file.encode(board.manifest(begun, index))
+
+    with pytest.raises(SecurityError, match="bytes, the index says"):
+        board.keeper.seal(data, board.signed(data))
+
+
+def test_a_name_that_is_not_text_is_in_the_tree(board: LocalBoard) -> None:
+    board.files[b"srv/\xff\xfe\nodd"] = b"odd"
+
+    name = board.capture().name
+
+    tree = os.fsencode(board.keeper.capture(name).tree_path(2))
+    assert Path(os.fsdecode(tree + b"/srv/\xff\xfe\nodd")).read_bytes() == b"odd"
+
+
+def test_the_longest_path_there_can_be_is_in_the_tree(board: LocalBoard) -> None:
+    parents = [b"d" * 255] * 15 + [b"e" * 254]
+    path = b"/".join([*parents, b"f"])
+    board.files = {path: b"deep down"}
+
+    name = board.capture().name
+
+    assert len(path) == paths.PATH_MAX
+    with files.opened(board.keeper.capture(name).tree_path(2)) as top:
+        found = files.open_beneath(top, b"/".join(parents), os.O_RDONLY | os.O_DIRECTORY)
+        assert os.stat(b"f", dir_fd=found).st_size == len(b"deep down")
+        os.close(found)
+
+
+def test_more_than_the_room_is_refused_before_anything_is_sent(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = LocalKeeper(
+        store, keeping.PIER_3, clock=clock, runner=FakeSignatures(), min_free=1 << 60
+    )
+    keeper.begin()
+
+    with pytest.raises(PreflightError, match="room for"):
+        keeper.lacking([WantedContent(digest=digest_of(b"x"), size=1)])
+
+
+def test_contents_can_be_asked_for_only_within_a_run(keeper: LocalKeeper) -> None:
+    with pytest.raises(UsageError, match="no run has begun"):
+        keeper.lacking([])
+
+
+def test_manifest_and_signature_are_given_back_as_they_came(board: LocalBoard) -> None:
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    name = board.keeper.seal(data, board.signed(data)).name
+
+    assert board.keeper.manifest(name) == data
+    assert board.keeper.signature(name) == board.signed(data)
+
+
+def test_an_unknown_capture_is_a_usage_error(keeper: LocalKeeper) -> None:
+    with pytest.raises(UsageError, match="no capture"):
+        keeper.manifest("000009-20261125T021503Z")

@@ -1,0 +1,196 @@
+"""The index gives back what was put in, whatever the bytes (hostile ones: keeper's tests)."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.errors import SecurityError
+from holdstill.model import entries as entry_streams
+from holdstill.model import paths
+from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.records import attributes, index_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from holdstill.records.index_file import Index
+
+pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
+
+PART, SEQ = 2, 7
+ROOT = Entry(b"", b"", EntryType.DIRECTORY)
+NAMES = st.binary(min_size=1, max_size=6).filter(
+    lambda n: n not in {b".", b".."} and b"/" not in n and b"\0" not in n
+)
+ATTRIBUTES = st.dictionaries(
+    st.binary(min_size=1, max_size=5)
+    .filter(lambda n: b"\0" not in n)
+    .map(lambda n: "user." + n.decode(errors="surrogateescape")),
+    st.binary(max_size=9),
+    max_size=3,
+)
+WORDS = st.integers(0, 2**32 - 1)
+ENTRIES = st.builds(
+    Entry,
+    directory=st.just(b""),
+    name=NAMES,
+    type=st.just(EntryType.FILE),
+    mode=st.integers(0, 0o7777),
+    uid=st.integers(0, 2**32 - 2),
+    gid=st.integers(0, 2**32 - 2),
+    size=st.integers(1, 2**60),
+    mtime_ns=st.integers(-(2**31) * 10**9, 2**34 * 10**9 - 1),  # all that ext4 can hold
+    link=st.just(0),
+    rdev=st.just(0),
+    flags=WORDS,
+    sparse=st.integers(0, 1),
+    digest=st.binary(min_size=32, max_size=32),
+    xattrs=ATTRIBUTES,
+    seen=st.builds(Seen, st.integers(0, 2**63 - 1), st.integers(0, 2**62), WORDS),
+)
+STREAMS = st.lists(ENTRIES, max_size=8, unique_by=entry_streams.key).map(
+    lambda found: sorted([ROOT, *found], key=entry_streams.key)
+)
+
+
+def written(path: Path, entries: Iterable[Entry]) -> Path:
+    with index_file.created(path) as index:
+        index.put_all(PART, entries, seq=SEQ)
+    return path
+
+
+@given(stream=STREAMS)
+def test_entries_come_back_as_they_were_put_in(stream: list[Entry]) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = written(Path(folder, "index.sqlite"), stream)
+
+        index_file.check(path)
+        with index_file.opened(path) as index:
+            found = list(index.entries(PART))
+
+    assert found == stream
+
+
+TREES = st.lists(st.lists(NAMES, min_size=1, max_size=4).map(b"/".join), min_size=1, max_size=12)
+
+
+def tree(leaves: Iterable[bytes]) -> list[Entry]:
+    """Return the root and every directory above and at these paths."""
+    parts = [leaf.split(b"/") for leaf in leaves]
+    known = {b"/".join(p[:depth]) for p in parts for depth in range(len(p) + 1)}
+    return sorted(
+        (Entry(*paths.split(path), EntryType.DIRECTORY) for path in known), key=entry_streams.key
+    )
+
+
+@given(leaves=TREES, data=st.data())
+def test_removing_takes_out_a_path_and_what_is_below_and_nothing_else(
+    leaves: list[bytes], data: st.DataObject
+) -> None:
+    stream = tree(leaves)
+    victim = data.draw(st.sampled_from([e.path for e in stream if e.path]))
+    with tempfile.TemporaryDirectory() as folder:
+        path = written(Path(folder, "index.sqlite"), stream)
+        with index_file.updated(path) as index:
+            index.remove(PART, victim)
+        with index_file.opened(path) as index:
+            left = [entry.path for entry in index.entries(PART)]
+
+    assert left == [
+        e.path for e in stream if e.path != victim and not e.path.startswith(victim + b"/")
+    ]
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    stream = [
+        *tree([b"a/b", b"a-b", b"c"]),
+        Entry(b"a", b"f", EntryType.FILE, size=3, digest=b"x" * 32, link=9, seen=Seen(9, 1)),
+        Entry(b"c", b"g", EntryType.FILE, size=3, digest=b"x" * 32, link=9, seen=Seen(9, 1)),
+        Entry(b"c", b"h", EntryType.FILE, size=5, seen=Seen(10, 1)),
+        Entry(b"c", b"s", EntryType.FILE, size=8, omitted=Omitted.SWAP, seen=Seen(11, 1)),
+        Entry(b"c", b"e", EntryType.FILE),
+    ]
+    return written(tmp_path / "index.sqlite", stream)
+
+
+def test_one_entry_is_found_by_its_path(small: Path) -> None:
+    with index_file.opened(small) as index:
+        found = index.get(PART, b"c/h")
+
+        assert found is not None
+        assert found.size == 5
+        assert index.get(PART, b"") == ROOT
+        assert index.get(PART, b"c/nothing") is None
+        assert index.get(1, b"c/h") is None
+
+
+def test_a_directory_lists_its_children_only(small: Path) -> None:
+    with index_file.opened(small) as index:
+        assert [e.path for e in index.children(PART, b"")] == [b"a", b"a-b", b"c"]
+        assert [e.path for e in index.children(PART, b"a")] == [b"a/b", b"a/f"]
+
+
+def test_all_names_of_an_inode_are_found(small: Path) -> None:
+    with index_file.opened(small) as index:
+        assert [e.path for e in index.by_inode(PART, 9)] == [b"a/f", b"c/g"]
+
+
+def test_what_is_pending_is_what_has_bytes_and_no_digest(small: Path) -> None:
+    with index_file.opened(small) as index:
+        pending = index.pending(PART, after=(b"", b""), limit=10)
+
+        assert [e.path for e in pending] == [b"c/h"]
+        assert index.pending_totals(PART) == (1, 5)
+        assert index.totals(PART) == (10, 5, 19)
+
+
+def test_a_digest_is_set_for_every_name_of_an_inode(small: Path) -> None:
+    with index_file.updated(small) as index:
+        first = index.get(PART, b"a/f")
+        assert first is not None
+        index.set_digest(PART, first, b"y" * 32, seq=8)
+
+    with index_file.opened(small) as index:
+        assert {e.digest for e in index.by_inode(PART, 9)} == {b"y" * 32}
+        assert list(index.digests(since=8)) == [(b"y" * 32, 3)]
+
+
+def test_what_fails_half_way_changes_nothing(small: Path) -> None:
+    before = small.read_bytes()
+
+    with pytest.raises(RuntimeError), index_file.updated(small) as index:
+        _spoil(index)
+
+    assert small.read_bytes() == before
+
+
+def _spoil(index: Index) -> None:
+    index.remove(PART, b"c")
+    raise RuntimeError
+
+
+def test_a_path_with_odd_letters_is_no_trick_on_sqlite(tmp_path: Path) -> None:
+    path = written(tmp_path / "what?mode=memory#%2e.sqlite", [ROOT])
+
+    assert path.is_file()
+    with index_file.opened(path) as index:
+        assert index.parts() == [PART]
+
+
+# Names of attributes may be any bytes on Linux; Python writes those that are not UTF-8 as halves
+# of pairs. Other halves are no bytes at all (FAULTS S23).
+def test_an_attribute_whose_name_is_not_utf_8_is_kept() -> None:
+    attributes.check({b"user.caf\xe9".decode(errors="surrogateescape"): b"1"})
+
+
+@pytest.mark.parametrize("half", [0xD800, 0xDFFF, 0xDC41])
+def test_s23_an_attribute_whose_name_is_no_bytes_is_refused(half: int) -> None:
+    with pytest.raises(SecurityError, match="attribute"):
+        attributes.check({f"user.{chr(half)}": b"1"})

@@ -1,0 +1,112 @@
+from __future__ import annotations
+
+import itertools
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import SecurityError
+from holdstill.transport import host_keys, rsync
+from holdstill.transport.host_keys import HostKey
+from holdstill.transport.rsync import RsyncEndpoint
+from holdstill.transport.ssh_session import Identity
+from holdstill.transport.store_address import HostAddress
+from support import keeping
+
+BOATHOUSE = HostAddress("keeper", "boathouse", 2222)
+REPORT = b"""\
+              3 100%    0.00kB/s    0:00:00 (xfr#1, to-chk=0/2)
+
+Number of files: 2 (reg: 1, dir: 1)
+Total file size: 3 bytes
+Literal data: 3 bytes
+Total bytes sent: 108
+Total bytes received: 42
+
+sent 108 bytes  received 42 bytes  300.00 bytes/sec
+"""
+"""What rsync 3.5.0 prints with --stats --no-human-readable --info=progress2."""
+
+
+@pytest.fixture
+def identity(tmp_path: Path) -> Identity:
+    host_keys.write(tmp_path / "pins", HostKey("[boathouse]:2222", *keeping.KEY.split(" ")))
+    return Identity(Path("/etc/holdstill/board_ed25519"), tmp_path / "pins")
+
+
+def test_both_directions_count_as_bytes_on_the_wire() -> None:
+    assert rsync.read_stats(REPORT).wire_bytes == 150
+
+
+def test_s08_s09_the_ssh_client_trusts_the_pin_and_nothing_else(identity: Identity) -> None:
+    words = rsync.ssh_words(BOATHOUSE, identity)
+
+    assert words[:4] == ("ssh", "-F", "none", "-T")
+    options = dict(w.split("=", 1) for flag, w in itertools.pairwise(words)
+                   if flag == "-o")  # fmt: skip
+    assert options["StrictHostKeyChecking"] == "yes"
+    assert options["UserKnownHostsFile"] == str(identity.host_keys)
+    assert options["GlobalKnownHostsFile"] == "/dev/null"
+    assert options["UpdateHostKeys"] == "no"
+    assert options["BatchMode"] == "yes"
+    assert options["IdentitiesOnly"] == "yes"
+    assert options["IdentityAgent"] == "none"
+    assert options["ForwardAgent"] == "no"
+    assert options["ClearAllForwardings"] == "yes"
+    assert options["PasswordAuthentication"] == "no"
+
+
+def test_s10_a_dead_peer_is_noticed_by_ssh_and_by_rsync(identity: Identity) -> None:
+    words = rsync.ssh_words(BOATHOUSE, identity)
+
+    assert {"ServerAliveInterval=5", "ServerAliveCountMax=3"} <= set(words)
+    assert f"--timeout={rsync.PATIENCE}" in rsync.COMMON
+
+
+def test_s08_without_a_pin_there_is_no_command(tmp_path: Path) -> None:
+    with pytest.raises(SecurityError, match="no host key"):
+        rsync.ssh_words(BOATHOUSE, Identity(Path("/key"), tmp_path / "none"))
+
+
+def test_a_path_that_the_shell_option_would_split_is_refused(tmp_path: Path) -> None:
+    host_keys.write(tmp_path / "pins", HostKey("[boathouse]:2222", *keeping.KEY.split(" ")))
+
+    with pytest.raises(SecurityError, match="without blanks"):
+        rsync.ssh_words(BOATHOUSE, Identity(Path("/key -oProxyCommand=x"), tmp_path / "pins"))
+
+
+def test_a_directory_here_needs_no_ssh() -> None:
+    assert RsyncEndpoint().shell() == ()
+    assert RsyncEndpoint().remote("/mnt/captures") == "/mnt/captures"
+
+
+def test_an_address_of_version_6_is_bracketed() -> None:
+    way = RsyncEndpoint(HostAddress("keeper", "2001:db8::7"))
+
+    assert way.remote("incoming/x") == "keeper@[2001:db8::7]:incoming/x"
+
+
+def test_the_folder_of_a_run_that_was_killed_is_removed_and_that_of_a_live_one_is_not(
+    tmp_path: Path,
+) -> None:
+    dead = tmp_path / f"{rsync.PREFIX}of-the-dead"
+    dead.mkdir()
+    (dead / "0123").symlink_to("/etc/hostname")
+
+    with rsync.own_folder(tmp_path) as first, rsync.own_folder(tmp_path) as second:
+        assert set(tmp_path.iterdir()) == {first, second}
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_runs_that_begin_and_end_at_once_do_not_trip_over_each_other(tmp_path: Path) -> None:
+    def come_and_go(number: int) -> None:
+        for _ in range(40):
+            with rsync.own_folder(tmp_path) as folder:
+                (folder / str(number)).symlink_to("/etc/hostname")
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(come_and_go, range(8)))
+
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,105 @@
+import pytest
+
+from holdstill.errors import UsageError, VerificationError
+from holdstill.model.layout import Disk, Partition, Swap, TableLabel
+from holdstill.model.manifest import (
+    Attachment,
+    BoardIdentity,
+    CapturedPart,
+    Grade,
+    Manifest,
+    Moment,
+    Pause,
+)
+from holdstill.model.protocol import CaptureBrief
+from holdstill.workflow import capture_ref
+
+
+def part(number: int, mount: str, *, entries: int = 5) -> CapturedPart:
+    return CapturedPart(
+        number=number, grade=Grade.POINT_IN_TIME, file_system=Swap(uuid="u"), mount=mount,
+        entries=entries,
+    )  # fmt: skip
+
+
+MANIFEST = Manifest(
+    format=1,
+    agent="0",
+    board=BoardIdentity(name="pier-3"),
+    seq=1,
+    run="runrunru",
+    moment=Moment(taken_at="2026-11-25T02:15:03Z", monotonic=1.0, clock_trusted=True),
+    disk=Disk(size=1, label=TableLabel.DOS, partitions=(Partition(number=1, start=1, size=1,
+                                                                  type="c"),)),
+    parts=(part(1, ""), part(2, "/"), part(3, "/boot/firmware"), part(4, "", entries=0)),
+    pause=Pause(),
+    index=Attachment(name="index.sqlite", sha256="0", size=1),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("path", "number", "inside"),
+    [
+        ("/etc/hosts", 2, b"etc/hosts"),
+        ("/", 2, b""),
+        ("/boot/firmware/config.txt", 3, b"config.txt"),
+        ("/boot/firmware", 3, b""),
+        ("/boot/firmware-old/x", 2, b"boot/firmware-old/x"),
+        ("/etc/", 2, b"etc"),
+        ("1:/cmdline.txt", 1, b"cmdline.txt"),
+        ("/bad\udcff", 2, b"bad\xff"),
+    ],
+)
+def test_a_path_of_the_board_leads_to_the_file_system_that_it_was_on(
+    path: str, number: int, inside: bytes
+) -> None:
+    found, where = capture_ref.locate(MANIFEST, path)
+
+    assert (found.number, where) == (number, inside)
+
+
+@pytest.mark.parametrize("path", ["etc/hosts", "", "4:/x", "9:/x"])
+def test_a_path_that_leads_nowhere_is_refused_with_a_hint(path: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        capture_ref.locate(MANIFEST, path)
+
+    assert caught.value.hint
+
+
+def test_a_board_whose_every_capture_has_a_fault_is_told_apart_from_one_without_captures() -> None:
+    faulty = CaptureBrief(name="000001-20261125T021503Z", seq=1, manifest="", index="", grade="",
+                          taken_at="", faults=("bad signature",))  # fmt: skip
+
+    with pytest.raises(VerificationError, match="each of the 1") as found:
+        capture_ref.chosen((faulty,), "", "pier-3")
+    with pytest.raises(UsageError, match="no capture yet"):
+        capture_ref.chosen((), "", "pier-3")
+
+    assert "--despite-faults" in found.value.hint
+
+
+def test_newer_captures_with_faults_are_told_when_an_older_one_is_taken_instead() -> None:
+    def brief(seq: int, *faults: str) -> CaptureBrief:
+        return CaptureBrief(name=f"{seq:06}-20261125T021503Z", seq=seq, manifest="", index="",
+                            grade="", taken_at="", faults=faults)  # fmt: skip
+
+    briefs = (brief(1, "old trouble"), brief(2), brief(3, "bad signature"))
+
+    assert capture_ref.passed_over(briefs, "2") == ()
+    assert capture_ref.passed_over(briefs[:2], "") == ()
+    (line,) = capture_ref.passed_over(briefs, "")
+    assert line == "000003-20261125T021503Z is newer, but passed over: bad signature"
+
+
+def test_a_damaged_capture_is_taken_only_when_there_is_no_whole_one() -> None:
+    def brief(seq: int, damaged_at: str) -> CaptureBrief:
+        return CaptureBrief(name=f"{seq:06}-20261125T021503Z", seq=seq, manifest="", index="",
+                            grade="", taken_at="", damaged_at=damaged_at)  # fmt: skip
+
+    whole, damaged = brief(1, ""), brief(2, "2026-11-26T03:00:00Z")
+
+    assert capture_ref.chosen((whole, damaged), "", "pier-3") == whole
+    assert capture_ref.chosen((damaged,), "", "pier-3") == damaged
+    assert capture_ref.chosen((whole, damaged), "2", "pier-3") == damaged
+    (line,) = capture_ref.passed_over((whole, damaged), "")
+    assert "damaged contents, found 2026-11-26" in line

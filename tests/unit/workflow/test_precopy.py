@@ -1,0 +1,104 @@
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.model.settings import PauseSettings
+from holdstill.workflow import precopy
+from holdstill.workflow.precopy import PendingAmount, PrecopyResult
+
+RATE = 100e6
+
+
+@dataclass
+class SlowClock:
+    """A clock that moves when the board works."""
+
+    seconds: float = 0.0
+
+    def monotonic(self) -> float:
+        return self.seconds
+
+    def now(self) -> datetime:
+        raise AssertionError("rounds have no use for dates")
+
+    def sleep(self, seconds: float) -> None:
+        raise AssertionError("rounds do not wait")
+
+    def work(self, seconds: float) -> None:
+        self.seconds += seconds
+
+
+@dataclass
+class Board:
+    """A board that dirties files at a steady rate, and a link that has a rate, too."""
+
+    dirty_rate: float
+    link_rate: float
+    first: int
+    clock: SlowClock = field(default_factory=SlowClock)
+    looked: float = 0.0
+    found: list[int] = field(default_factory=list)
+
+    def one_round(self, number: int) -> PendingAmount:
+        since = self.clock.monotonic() - self.looked
+        self.looked = self.clock.monotonic()
+        size = self.first if number == 1 else round(self.dirty_rate * since)
+        self.found.append(size)
+        self.clock.work(0.05 + size / self.link_rate)
+        return PendingAmount(files=1 + size // 1_000_000, bytes=size)
+
+
+def converge(board: Board, settings: PauseSettings) -> PrecopyResult:
+    return precopy.converge(board.one_round, settings=settings, rate=RATE, clock=board.clock)
+
+
+def test_a_small_first_round_needs_no_second_one() -> None:
+    board = Board(dirty_rate=0, link_rate=50e6, first=1_000_000)
+
+    converged = converge(board, PauseSettings(target=0.5))
+
+    assert converged.rounds == 1
+    assert converged.fits
+
+
+def test_a_large_first_round_is_followed_by_one_that_takes_what_came_meanwhile() -> None:
+    board = Board(dirty_rate=1e6, link_rate=50e6, first=4_000_000_000)
+
+    converged = converge(board, PauseSettings(target=0.5))
+
+    assert 2 <= converged.rounds <= 3
+    assert converged.expected_bytes < board.first / 10
+    assert converged.fits
+    assert converged.predicted_seconds <= 0.5
+
+
+def test_c3_huge_file_dirt_that_comes_faster_than_the_link_carries_it_ends_the_rounds_early() -> (
+    None
+):
+    board = Board(dirty_rate=90e6, link_rate=10e6, first=4_000_000_000)
+
+    converged = converge(board, PauseSettings(target=0.5, rounds=50))
+
+    assert converged.rounds < 6
+    assert not converged.fits
+
+
+@given(
+    dirty_rate=st.floats(0, 200e6),
+    link_rate=st.floats(1e5, 200e6),
+    first=st.integers(0, 10**10),
+    limit=st.integers(1, 9),
+)
+def test_the_number_of_rounds_is_bounded_and_fitting_means_what_it_says(
+    dirty_rate: float, link_rate: float, first: int, limit: int
+) -> None:
+    board = Board(dirty_rate, link_rate, first)
+    settings = PauseSettings(rounds=limit)
+
+    converged = converge(board, settings)
+
+    assert 1 <= converged.rounds <= limit
+    assert converged.rounds == len(board.found)
+    assert converged.fits == (converged.predicted_seconds <= settings.target)

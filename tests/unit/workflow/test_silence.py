@@ -1,0 +1,217 @@
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import msgspec
+import pytest
+
+from holdstill.keeper import enrolment
+from holdstill.model.nightly_state import Message, MessageKind
+from holdstill.model.settings import WatchSettings
+from holdstill.notify import metrics
+from holdstill.workflow import silence
+from support import keeping
+from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.local import LocalKeeper
+    from holdstill.keeper.store import Store
+    from holdstill.workflow.silence import BoardSilence
+
+DAY = 86_400.0
+THREE_DAYS = WatchSettings(silent_days=3)
+
+
+@dataclass
+class Crowd:
+    """Somebody who can be reached, or not."""
+
+    is_there: bool = True
+    got: list[Message] = field(default_factory=list)
+
+    def names(self) -> tuple[str, ...]:
+        return ("harbour-master",)
+
+    def complaint(self) -> str:
+        return ""
+
+    def send(self, letter: Message) -> tuple[str, ...]:
+        if not self.is_there:
+            return ()
+        self.got.append(letter)
+        return letter.to
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=clock)
+
+
+@pytest.fixture
+def board(store: Store, clock: FakeClock) -> Board[LocalKeeper]:
+    return Board(keeping.keeper_of(store, clock=clock), clock=clock)
+
+
+@dataclass
+class Round:
+    """One run of the timer after the other."""
+
+    store: Store
+    clock: FakeClock
+    people: Crowd = field(default_factory=Crowd)
+    settings: WatchSettings = THREE_DAYS
+
+    def at(self, days: float) -> tuple[BoardSilence, ...]:
+        """Let so many days pass, and watch."""
+        self.clock.advance(days * DAY)
+        return silence.watch(
+            self.store, self.settings, self.people, clock=self.clock, runner=FakeSignatures()
+        )
+
+    @property
+    def told(self) -> list[tuple[MessageKind, str]]:
+        return [(letter.kind, letter.body) for letter in self.people.got]
+
+
+def test_a_silent_board_is_told_once_and_once_that_it_is_back(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    rounds = Round(store, clock)
+
+    silent = [rounds.at(days)[0].is_silent for days in (1, 1.9, 0.2, 1, 5)]
+    board.capture()
+    back = [rounds.at(0.1)[0].is_silent, rounds.at(1)[0].is_silent]
+
+    assert (silent, back) == ([False, False, True, True, True], [False, False])
+    newest = keeping.keeper_of(store, clock=clock).captures()
+    assert rounds.told == [
+        (
+            MessageKind.SILENCE,
+            f"pier-3: no good capture for 3.1 days; the last is {newest[0].name}",
+        ),
+        (MessageKind.RECOVERY, f"pier-3: captured again, {newest[1].name}"),
+    ]
+
+
+def test_a_board_that_never_captured_counts_from_its_enrolment(
+    store: Store, clock: FakeClock
+) -> None:
+    rounds = Round(store, clock)
+
+    rounds.at(2)
+    rounds.at(2)
+
+    assert rounds.told == [
+        (MessageKind.SILENCE, "pier-3: no good capture for 4.0 days; there was none yet")
+    ]
+
+
+def test_a_capture_with_faults_is_no_good_capture(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    clock.advance(2 * DAY)
+    sealed = board.capture()
+    manifest = store.board_folder(PIER_3) / "captures" / sealed.name / "manifest.yaml"
+    manifest.chmod(0o600)
+    manifest.write_bytes(b"something else")
+
+    (state,) = Round(store, clock).at(1.5)
+
+    assert state.is_silent
+    assert state.days == pytest.approx(3.5)
+    assert state.captures == 2
+
+
+def test_captures_that_cannot_be_judged_are_told_and_do_not_hide_other_boards(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    enrolment.enrol(store, PIER_4, OTHER_KEY, clock=clock, limits=None)
+    (store.board_folder(PIER_4) / "enrolment.yaml").write_bytes(b"board: [")
+
+    states = {state.board: state for state in Round(store, clock).at(0.5)}
+
+    assert not states[PIER_3].is_silent
+    assert states[PIER_4].trouble.startswith("it cannot be judged: ")
+
+
+def test_many_boards_that_fall_silent_together_are_one_letter(
+    store: Store, clock: FakeClock
+) -> None:
+    enrolment.enrol(store, PIER_4, OTHER_KEY, clock=clock, limits=None)
+    rounds = Round(store, clock)
+
+    rounds.at(4)
+    rounds.at(1)
+
+    (letter,) = rounds.people.got
+    assert letter.title.endswith(": 2 boards are silent")
+    assert [line.split(":")[0] for line in letter.body.splitlines()] == [PIER_3, PIER_4]
+
+
+def test_a_board_may_have_days_of_its_own(store: Store, clock: FakeClock) -> None:
+    settings = WatchSettings(silent_days=3, silent_days_of={"pier-3": 10})
+    rounds = Round(store, clock, settings=settings)
+
+    assert not rounds.at(9)[0].is_silent
+    assert rounds.at(1)[0].is_silent
+
+
+def test_who_cannot_be_reached_is_told_at_the_next_round(store: Store, clock: FakeClock) -> None:
+    rounds = Round(store, clock, people=Crowd(is_there=False))
+    rounds.at(4)
+    rounds.people.is_there = True
+
+    rounds.at(0.1)
+    rounds.at(0.1)
+
+    assert [kind for kind, _ in rounds.told] == [MessageKind.SILENCE]
+
+
+def test_looking_changes_nothing_and_a_quiet_round_writes_nothing(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    before = keeping.snapshot(store.root)
+
+    silence.find_silent(store, THREE_DAYS, clock=clock, runner=FakeSignatures())
+    Round(store, clock).at(1)
+
+    assert keeping.snapshot(store.root) == before
+
+
+def test_the_numbers_are_one_for_each_board(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    enrolment.enrol(store, PIER_4, OTHER_KEY, clock=clock, limits=None)
+    states = Round(store, clock).at(3.5)
+
+    found = metrics.rendered(silence.metrics(states)).decode().splitlines()
+
+    samples = dict(line.rsplit(" ", 1) for line in found if not line.startswith("#"))
+    assert samples['holdstill_keeper_captures{board="pier-3"}'] == "1.0"
+    assert samples['holdstill_keeper_captures{board="pier-4"}'] == "0.0"
+    assert samples['holdstill_keeper_silent{board="pier-4"}'] == "1.0"
+    assert 'holdstill_keeper_last_capture_timestamp_seconds{board="pier-4"}' not in samples
+
+
+def test_what_is_remembered_may_be_lost(store: Store, clock: FakeClock) -> None:
+    (store.root / silence.NAME).write_bytes(b"{half a")
+
+    rounds = Round(store, clock)
+    rounds.at(4)
+
+    kept = silence.SilenceStateFile(store.root).load()
+    assert kept == silence.SilenceState(told=("pier-3",))
+    assert msgspec.json.decode((store.root / silence.NAME).read_bytes())["told"] == ["pier-3"]

@@ -1,0 +1,298 @@
+import errno
+import hashlib
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import VerificationError
+from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.model.protocol import (
+    CaptureBrief,
+    Hello,
+    Ingested,
+    RunStarted,
+    SealResult,
+    WantedContent,
+)
+from holdstill.records import index_file
+from holdstill.transport.rsync import TransferMode, TransferResult
+from holdstill.workflow.upload import Uploader
+
+PART, SEQ = 2, 7
+
+
+def entry(name: bytes, content: bytes, *, inode: int = 1, link: int = 0, sparse: int = 0) -> Entry:
+    return Entry(b"", name, EntryType.FILE, 0o644, size=len(content), link=link, sparse=sparse,
+                 seen=Seen(inode, 5))  # fmt: skip
+
+
+@dataclass
+class Keeper:
+    """Knows what is in its store, and judges what arrives by its digest."""
+
+    store: set[str] = field(default_factory=set)
+    arrived: dict[str, bytes] = field(default_factory=dict)
+    asked: list[WantedContent] = field(default_factory=list)
+
+    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
+        self.asked += wanted
+        return tuple(w.digest for w in wanted if w.digest not in self.store)
+
+    def bank(self, digests: Sequence[str]) -> Ingested:
+        good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
+        self.store.update(good)
+        new = sum(len(self.arrived[d]) for d in good)
+        return Ingested(kept=len(good), new_bytes=new, bad=tuple(set(digests) - set(good)))
+
+    def hello(self) -> Hello:
+        raise AssertionError("not announced")
+
+    def begin(self) -> RunStarted:
+        raise AssertionError("not announced")
+
+    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
+        raise AssertionError("not announced")
+
+    def abandon(self) -> None:
+        raise AssertionError("not announced")
+
+    def captures(self) -> tuple[CaptureBrief, ...]:
+        raise AssertionError("not announced")
+
+
+@dataclass
+class Carrier:
+    """Carries files to the keeper, whole."""
+
+    keeper: Keeper
+    sent: list[tuple[str, TransferMode]] = field(default_factory=list)
+
+    def send(
+        self, files: Mapping[str, Path], destination: str, *, shape: TransferMode
+    ) -> TransferResult:
+        assert destination == "there"
+        for name, path in files.items():
+            self.sent.append((name, shape))
+            self.keeper.arrived[name] = path.read_bytes()
+        return TransferResult(sum(path.stat().st_size for path in files.values()))
+
+
+class Silent:
+    """Hears everything and says nothing."""
+
+    notes: list[str]
+
+    def __init__(self) -> None:
+        self.notes = []
+
+    def step(self, what: str) -> None:
+        pass
+
+    def progress(self, done: int, total: int) -> None:
+        assert 0 <= done <= total
+
+    def note(self, text: str) -> None:
+        self.notes.append(text)
+
+    def silent(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
+
+@dataclass
+class Place:
+    """Files of a board, in a folder; some of them misbehave."""
+
+    folder: Path
+    unreadable: frozenset[bytes] = frozenset()
+    changing: set[bytes] = field(default_factory=set)
+    earlier: dict[bytes, bytes] = field(default_factory=dict)
+    part: int = PART
+
+    def open(self, found: Entry) -> int:
+        if found.path in self.unreadable:
+            raise OSError(errno.EIO, "input/output error")
+        return os.open(self.path(found), os.O_RDONLY)
+
+    def path(self, found: Entry) -> Path:
+        return self.folder / os.fsdecode(found.path)
+
+    def is_same(self, found: Entry, handle: int) -> bool:
+        return found.path not in self.changing
+
+    def older(self, found: Entry) -> bytes:
+        return self.earlier.get(found.path, b"")
+
+
+@dataclass
+class Scene:
+    """A bank with everything around it."""
+
+    index: index_file.Index
+    place: Place
+    keeper: Keeper
+    carrier: Carrier
+    bank: Uploader
+    told: Silent
+
+    def put(self, *entries: Entry) -> None:
+        self.index.put_all(PART, entries, seq=SEQ)
+
+    def digest(self, name: bytes) -> str:
+        found = self.index.get(PART, name)
+        assert found is not None
+        return found.digest.hex()
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> Iterator[Scene]:
+    keeper, told = Keeper(), Silent()
+    carrier = Carrier(keeper)
+    begun = RunStarted(
+        run="runrunru", seq=SEQ, previous="", contents="there", attachments="elsewhere"
+    )
+    bank = Uploader(keeper=keeper, carrier=carrier, begun=begun, tell=told)
+    (tmp_path / "files").mkdir()
+    with index_file.created(tmp_path / "index.sqlite"):
+        pass
+    with index_file.updated(tmp_path / "index.sqlite") as index:
+        yield Scene(index, Place(tmp_path / "files"), keeper, carrier, bank, told)
+
+
+def write(scene: Scene, name: str, content: bytes) -> str:
+    (scene.place.folder / name).write_bytes(content)
+    return hashlib.sha256(content).hexdigest()
+
+
+def test_what_the_keeper_lacks_is_sent_and_what_it_has_is_not(scene: Scene) -> None:
+    new, known = write(scene, "new", b"new"), write(scene, "known", b"known")
+    scene.keeper.store.add(known)
+    scene.put(entry(b"new", b"new", inode=1), entry(b"known", b"known", inode=2))
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert scene.carrier.sent == [(new, TransferMode.PLAIN)]
+    assert (scene.digest(b"new"), scene.digest(b"known")) == (new, known)
+    assert scene.bank.tally.new_bytes == 3
+
+
+def test_one_content_under_two_names_is_sent_once(scene: Scene) -> None:
+    digest = write(scene, "one", b"same")
+    write(scene, "two", b"same")
+    scene.put(entry(b"one", b"same", inode=1), entry(b"two", b"same", inode=2))
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert scene.carrier.sent == [(digest, TransferMode.PLAIN)]
+
+
+def test_all_names_of_an_inode_get_its_digest_and_it_is_read_once(scene: Scene) -> None:
+    digest = write(scene, "a", b"linked")
+    scene.put(entry(b"a", b"linked", inode=9, link=9), entry(b"b", b"linked", inode=9, link=9))
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert scene.digest(b"a") == scene.digest(b"b") == digest
+    assert scene.bank.tally.hashed_files == 1
+
+
+def test_c3_file_grows_a_file_that_changes_under_our_hands_stays_pending(scene: Scene) -> None:
+    write(scene, "log", b"text")
+    scene.place.changing.add(b"log")
+    scene.put(entry(b"log", b"text"))
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert scene.digest(b"log") == ""
+    assert scene.carrier.sent == []
+    assert scene.bank.tally.restless == 1
+
+
+def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_again(
+    scene: Scene,
+) -> None:
+    write(scene, "hot", b"before")
+    scene.put(entry(b"hot", b"before"))
+    carry = scene.carrier.send
+
+    class Late:
+        def send(
+            self, files: Mapping[str, Path], destination: str, *, shape: TransferMode
+        ) -> TransferResult:
+            write(scene, "hot", b"after!")
+            return carry(files, destination, shape=shape)
+
+    scene.bank._carrier = Late()
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert scene.digest(b"hot") == ""
+    assert scene.keeper.store == set()
+
+
+def test_c3_read_error_an_unreadable_file_is_tried_twice_then_listed_and_never_zero_filled(
+    scene: Scene,
+) -> None:
+    scene.place.unreadable = frozenset({b"bad"})
+    scene.put(entry(b"bad", b"gone"))
+
+    scene.bank.take(scene.index, scene.place)
+
+    found = scene.index.get(PART, b"bad")
+    assert found is not None
+    assert found.omitted is Omitted.UNREADABLE
+    assert scene.bank.tally.unreadable == [(PART, b"bad")]
+    assert "cannot read bad" in scene.told.notes[0]
+
+
+def test_sparse_files_go_in_a_batch_of_their_own(scene: Scene) -> None:
+    plain, holes = write(scene, "plain", b"plain"), write(scene, "holes", bytes(9))
+    scene.put(entry(b"plain", b"plain", inode=1), entry(b"holes", bytes(9), inode=2, sparse=1))
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert dict(scene.carrier.sent) == {plain: TransferMode.PLAIN, holes: TransferMode.SPARSE}
+
+
+def test_a_large_changed_file_names_its_older_content(scene: Scene) -> None:
+    content, older = bytes(2 << 20), b"\1" * 32
+    write(scene, "db", content)
+    scene.place.earlier[b"db"] = older
+    scene.put(entry(b"db", content))
+
+    scene.bank.take(scene.index, scene.place)
+
+    assert [wanted.basis for wanted in scene.keeper.asked] == [older.hex()]
+
+
+def test_what_a_cut_run_hashed_but_never_brought_is_brought_by_the_next(scene: Scene) -> None:
+    digest = write(scene, "file", b"hashed, then the link was cut")
+    cut = entry(b"file", b"hashed, then the link was cut")._replace(digest=bytes.fromhex(digest))
+    scene.put(cut)
+
+    scene.bank.remind(scene.index, since=SEQ)
+    scene.bank.take(scene.index, scene.place)
+
+    assert scene.keeper.store == {digest}
+
+
+def test_what_earlier_captures_brought_is_not_asked_for_again(scene: Scene) -> None:
+    digest = write(scene, "old", b"old")
+    scene.index.put(PART, entry(b"old", b"old")._replace(digest=bytes.fromhex(digest)), seq=3)
+
+    scene.bank.remind(scene.index, since=SEQ)
+
+    assert scene.keeper.asked == []
+
+
+def test_a_lacking_content_that_the_board_no_longer_has_ends_the_run(scene: Scene) -> None:
+    digest = write(scene, "file", b"before")
+    known = entry(b"file", b"before")._replace(digest=bytes.fromhex(digest))
+    scene.put(known)
+    write(scene, "file", b"after!")
+
+    with pytest.raises(VerificationError, match="changed on the board"):
+        scene.bank.supply(scene.index, {PART: scene.place}, (digest,))
