@@ -173,7 +173,7 @@ class Nightly:
     def _look(self) -> None:
         """See what is due by now."""
         agenda = self.means.agenda
-        diary, begun = agenda.look(self.diary)
+        diary, begun = agenda.take_due(self.diary)
         self._keep(diary)
         if begun is not None:
             self._begin(begun)

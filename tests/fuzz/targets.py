@@ -305,7 +305,7 @@ def _wire_seeds() -> list[bytes]:
         json_rpc.ALIVE,
         json_rpc.call_line(1, "hello", json_rpc.Nothing()),
         json_rpc.call_line(1, "lacking", json_rpc.WantedParams(wanted=(wanted,))),
-        json_rpc.call_line(1, "bank", json_rpc.DigestsParams(digests=("a" * 64,))),
+        json_rpc.call_line(1, "ingest", json_rpc.DigestsParams(digests=("a" * 64,))),
         json_rpc.call_line(1, "seal", sealing),
         json_rpc.call_line(1, "manifest", json_rpc.NameParams(name="000001-20261125T021503Z")),
         json_rpc.result_line(1, begun),

@@ -90,9 +90,9 @@ class RestlessScanner(Scanner):
 
     disturb: Callable[[], None] = staticmethod(lambda: None)
 
-    def look(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
+    def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
         self.disturb()
-        return super().look(handle, directory, name)
+        return super().describe(handle, directory, name)
 
     @contextmanager
     def opened_directory(self, directory: bytes, inode: int) -> Iterator[int | None]:
@@ -183,9 +183,9 @@ class Board:
             assert len(content) == entry.size
             spooled[entry.path] = hashlib.sha256(content).digest()
 
-        self.detector.brace()
+        self.detector.prepare_freeze()
         with frozen(self.scanner.root):
-            delta = index_delta.resolve(self.subject, self.detector.changes_while_still())
+            delta = index_delta.resolve(self.subject, self.detector.frozen_changes())
             index_delta.add_pending(self.subject, delta)
             index_delta.copy_pending(self.subject, delta, copy)
             true = truth.entries(self.top)
@@ -342,11 +342,11 @@ class HardOfHearing:
     queue: FanotifyQueue
     hears: Callable[[int], bool]
 
-    def rest(self) -> None:
-        self.queue.rest()
+    def wait_quiet(self) -> None:
+        self.queue.wait_quiet()
 
-    def heard(self) -> FanotifyEvents:
-        heard = self.queue.heard()
+    def read_events(self) -> FanotifyEvents:
+        heard = self.queue.read_events()
         return FanotifyEvents(set(filter(self.hears, heard.changed)), is_all=heard.is_all)
 
 

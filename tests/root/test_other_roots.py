@@ -264,8 +264,8 @@ def test_an_f2fs_is_made_as_its_own_tool_likes_it(tmp_path: Path) -> None:
 
 def test_a_kind_that_this_machine_cannot_mount_is_refused_beforehand() -> None:
     with pytest.raises(TargetRefusedError, match="cannot be made"):
-        kernel_writer.insist_possible(Other(type="nilfs2"), MACHINE, number=2)
-    kernel_writer.insist_possible(Other(type="f2fs", uuid=UUID), MACHINE, number=2)
+        kernel_writer.check_possible(Other(type="nilfs2"), MACHINE, number=2)
+    kernel_writer.check_possible(Other(type="f2fs", uuid=UUID), MACHINE, number=2)
 
 
 def test_a_symlink_in_a_hostile_index_leads_nowhere(tmp_path: Path) -> None:

@@ -66,7 +66,7 @@ def test_one_with_a_file_open_for_writing_is_reported_and_left(
 
     assert not result.is_still
     assert "busy" in result.reason
-    assert debts.owed(read_only.KIND) == ()
+    assert debts.pending(read_only.KIND) == ()
 
 
 def test_the_next_run_gives_back_what_a_killed_one_took(volume: Path, debts: UndoLog) -> None:

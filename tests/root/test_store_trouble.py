@@ -130,7 +130,7 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
     os.truncate(image, half)
     try:
         with pytest.raises(VerificationError, match="does not give back") as caught:
-            board.keeper.bank([digest])
+            board.keeper.ingest([digest])
     finally:
         os.truncate(image, size)
 
@@ -139,7 +139,7 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
     assert "kernel's log" in caught.value.hint
     assert not shelf.store.contents.has(names.check_digest(digest))
     assert keeping.snapshot(shelf.folder) == before
-    assert board.keeper.bank([digest]).bad == (digest,)  # half of it is zeros by now
+    assert board.keeper.ingest([digest]).bad == (digest,)  # half of it is zeros by now
     assert board.capture().name
 
 
@@ -166,6 +166,6 @@ def test_i7_bytes_that_never_reached_the_medium_are_found_when_banked(
     assert (staged / digest).read_bytes() == content  # memory has it right
     programs.run("blockdev", "--flushbufs", device)
 
-    banked = board.keeper.bank([digest])
+    banked = board.keeper.ingest([digest])
 
     assert banked.bad == (digest,)

@@ -106,7 +106,7 @@ class Calls(Protocol):
 
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]: ...
 
-    def bank(self, digests: Sequence[str]) -> Ingested: ...
+    def ingest(self, digests: Sequence[str]) -> Ingested: ...
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult: ...
 
@@ -155,7 +155,7 @@ class Board(Generic[K]):
         lacking = self.keeper.lacking(wanted)
         self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
         self.sent += lacking
-        banked = self.keeper.bank(lacking)
+        banked = self.keeper.ingest(lacking)
         assert banked.bad == ()
 
     def attach(self, begun: RunStarted) -> bytes:

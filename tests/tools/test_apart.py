@@ -93,7 +93,7 @@ def bring(
         for entry in entries:
             first = min(BLOCK, padded(entry.size))
             spans = [Place(position, first), Place(position + first, padded(entry.size) - first)]
-            carrier.bring(entry, [s for s in spans if s.length])
+            carrier.submit(entry, [s for s in spans if s.length])
             position += padded(entry.size)
         carrier.finish()
     return counted
@@ -191,7 +191,7 @@ def test_a_target_that_cannot_be_written_is_told(target: Path, contents: FolderC
             files.opened(target, os.O_RDONLY) as handle,
             copy_worker.started(handle, target, contents, Count()) as carrier,
         ):
-            carrier.bring(entry, [Place(odd, padded(entry.size))])
+            carrier.submit(entry, [Place(odd, padded(entry.size))])
             carrier.finish()
 
     with pytest.raises(TargetFailedError, match="cannot write to the target at byte"):
@@ -210,7 +210,7 @@ def test_a_porter_that_is_killed_is_missed(target: Path, contents: FolderContent
             (pid,) = children() - before
             os.kill(int(pid), signal.SIGKILL)
             for _ in range(1000):
-                carrier.bring(entry, [Place(0, padded(entry.size))])
+                carrier.submit(entry, [Place(0, padded(entry.size))])
             carrier.finish()
 
     with pytest.raises(TargetFailedError, match="ended before its work was done"):

@@ -251,7 +251,7 @@ def test_a_receiver_that_stores_nothing_is_found_out_by_the_keeper(
     digest = hashlib.sha256(b"x").hexdigest()
 
     sent = bulk.send({digest: file_in(here, "f", b"x")}, str(there))  # not where it should be
-    banked = keeper.bank([digest])
+    banked = keeper.ingest([digest])
 
     assert sent.wire_bytes > 0  # a success, as far as rsync knows
     assert banked.bad == (digest,)

@@ -96,10 +96,10 @@ class Detector(Protocol):
     def changes(self) -> Changes:
         """Write out the file system, look, and tell what changed since the confirmed look."""
 
-    def brace(self) -> None:
+    def prepare_freeze(self) -> None:
         """Prepare for a look at a still file system; the last moment to look at anything else."""
 
-    def changes_while_still(self) -> Changes:
+    def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
 
     def confirm(self) -> None:
@@ -204,10 +204,10 @@ class InodeTableDetector:
         ioctl.sync_file_system(self._root)
         return self._look(started)
 
-    def brace(self) -> None:
+    def prepare_freeze(self) -> None:
         """Need nothing else: the tables tell everything."""
 
-    def changes_while_still(self) -> Changes:
+    def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
         return self._look(self._clocks.now())
 
@@ -346,10 +346,10 @@ class StatDetector:
         ioctl.sync_file_system(self._root)
         return self._look(looked)
 
-    def brace(self) -> None:
+    def prepare_freeze(self) -> None:
         """Need nothing else: every file tells of itself."""
 
-    def changes_while_still(self) -> Changes:
+    def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
         return self._look(self._clocks.now())
 

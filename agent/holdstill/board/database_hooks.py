@@ -72,7 +72,7 @@ class PostgreSql:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Make sure that the server survives a crash."""
         query = "SELECT name || '=' || setting FROM pg_settings WHERE name IN "
         said = parse_properties(self._ask(query + "('fsync', 'full_page_writes')"))
@@ -121,7 +121,7 @@ class MariaDb:
         self._undo = ExitStack()
         self._held: LineDialog | None = None
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Nothing needs to be known before."""
         return {}
 
@@ -183,7 +183,7 @@ class Sqlite:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Make sure that the settings make sense."""
         mode = self._shift.setting("checkpoint")
         if mode and (mode not in self._MODES or not self._shift.setting("database")):
@@ -227,7 +227,7 @@ class Redis:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Note whether there is an append-only file, and when it would be rewritten."""
         if self._persistence().get("aof_enabled") != "1":
             return {}
@@ -309,7 +309,7 @@ class Mosquitto:
         self._shift = shift
         self._last = ""
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Find the process, and note how its file looks now."""
         return {"pid": self._find_process(), "stamp": self._stamp()}
 

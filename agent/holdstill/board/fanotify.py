@@ -74,7 +74,7 @@ class FanotifyEvents:
     is_all: bool = True
 
 
-def understand(data: bytes, heard: FanotifyEvents, *, own: int = 0) -> None:
+def parse_events(data: bytes, heard: FanotifyEvents, *, own: int = 0) -> None:
     """Add a buffer full of events to what was heard, without the openings of one process."""
     at = 0
     while at + _EVENT.size <= len(data):
@@ -116,10 +116,10 @@ def _inodes(records: bytes) -> Iterator[tuple[int, int | None]]:
 class EventSource(Protocol):
     """A queue of events on one file system."""
 
-    def rest(self) -> None:
+    def wait_quiet(self) -> None:
         """Do nothing by itself any more, until it is asked what was heard."""
 
-    def heard(self) -> FanotifyEvents:
+    def read_events(self) -> FanotifyEvents:
         """Return what happened since the last time, without waiting."""
 
 
@@ -146,15 +146,15 @@ class FanotifyQueue:
     def _empty(self) -> None:
         with self._lock, suppress(BlockingIOError):
             for _ in range(MOST_READS):
-                understand(os.read(self._handle, READ), self._heard, own=self._own)
+                parse_events(os.read(self._handle, READ), self._heard, own=self._own)
             self._heard.is_all = False
 
-    def rest(self) -> None:
+    def wait_quiet(self) -> None:
         """End the thread: there must be none while something is frozen."""
         os.eventfd_write(self._stop, 1)
         self._ears.join()
 
-    def heard(self) -> FanotifyEvents:
+    def read_events(self) -> FanotifyEvents:
         """Return what happened since the last time, without waiting."""
         self._empty()
         with self._lock:
@@ -163,7 +163,7 @@ class FanotifyQueue:
 
     def close(self) -> None:
         """Hear no more."""
-        self.rest()
+        self.wait_quiet()
         os.close(self._stop)
 
 
@@ -246,10 +246,10 @@ class EventDetector(StatDetector):
         self._opened: set[int] = set()
         self._is_complete = False
 
-    def brace(self) -> None:
+    def prepare_freeze(self) -> None:
         """See what is mapped now; what will be must first be opened, which is heard."""
         self._may_be_mapped |= self._mapped()
-        self._events.rest()
+        self._events.wait_quiet()
 
     def changes(self) -> Changes:
         """Write out the file system, look, and tell what changed since the confirmed look."""
@@ -257,13 +257,13 @@ class EventDetector(StatDetector):
         self._may_be_mapped |= self._mapped()
         return self._narrowed(found)
 
-    def changes_while_still(self) -> Changes:
+    def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
-        return self._narrowed(super().changes_while_still())
+        return self._narrowed(super().frozen_changes())
 
     def _narrowed(self, everything: Changes) -> Changes:
         """Return only what happened, unless that is not known."""
-        heard = self._events.heard()
+        heard = self._events.read_events()
         self._changed |= heard.changed
         self._opened |= heard.opened
         self._is_complete &= heard.is_all

@@ -197,7 +197,7 @@ class _Hold:
         # Asked before the first thaw of ours: until now, nobody but the guard has let go.
         self.guard_was_first = self.guard.fired
         for _ in range(THAW_TRIES):
-            for number in self.guard.marks.touched():
+            for number in self.guard.marks.possibly_frozen():
                 self._thaw(number)
             if not self.stuck:
                 break
@@ -303,7 +303,7 @@ def _thaw_marked(
     kernel: Thawer,
 ) -> _Report:
     report = _Report()
-    for number in marks.touched():
+    for number in marks.possibly_frozen():
         name = str(BoardPath(marked[number].point))
         try:
             if _thaw_device(marked[number], all_mounts, kernel):

@@ -56,7 +56,7 @@ class SharedFreezeState:
         """Whether the guard has begun to thaw on its own account."""
         return self._memory[_FIRED] != 0
 
-    def fire(self) -> None:
+    def expire(self) -> None:
         """Note, before the first thaw, that the guard acts."""
         self._memory[_FIRED] = 1
 
@@ -71,7 +71,7 @@ class SharedFreezeState:
             raise IndexError(number)
         return _STATES + number
 
-    def touched(self) -> list[int]:
+    def possibly_frozen(self) -> list[int]:
         """Return what may be frozen by us, in the order in which it must be thawed."""
         return [n for n in reversed(range(self.count)) if self[n] is not FreezeState.UNTOUCHED]
 
@@ -104,7 +104,7 @@ def on_tmpfs(path: Path, marked: Sequence[FrozenFileSystem]) -> Iterator[SharedF
 
 def _says_frozen(path: Path) -> bool:
     try:
-        return bool(SharedFreezeState(_mapped(path)).touched())
+        return bool(SharedFreezeState(_mapped(path)).possibly_frozen())
     except (OSError, ValueError):
         return False  # nothing was frozen before the file was whole
 

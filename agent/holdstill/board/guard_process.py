@@ -76,14 +76,14 @@ class GuardProcess:
     """
 
     mounts: Sequence[int]
-    marks: SharedFreezeState
+    freeze_state: SharedFreezeState
     orders: int
     alarm: int
     thawer: Thawer
     sysrq: int | None = None
     patience: float = PATIENCE
 
-    def keep(self) -> None:
+    def watch(self) -> None:
         """Wait until the agent is done or dead; let go of everything when time is up."""
         deadline: float | None = None
         poll = select.poll()
@@ -94,31 +94,31 @@ class GuardProcess:
             if self.orders in ready:
                 order = os.read(self.orders, ORDER.size)
                 if len(order) < ORDER.size:
-                    return self.let_go_for_good()
+                    return self.thaw_all_and_exit()
                 deadline = _deadline(order)
             elif self.alarm in ready:
                 os.read(self.alarm, 64)
-                self.fire()
-            elif self.marks.fired or _is_over(deadline):
-                self.fire()
+                self.expire()
+            elif self.freeze_state.fired or _is_over(deadline):
+                self.expire()
 
     def _wait_ms(self, deadline: float | None) -> float | None:
         # Once it has fired it looks again and again: a freeze may have been on its way.
-        if self.marks.fired:
+        if self.freeze_state.fired:
             return self.patience * 1000
         if deadline is None:
             return None
         return max(0.0, deadline - time.monotonic()) * 1000
 
-    def fire(self) -> None:
+    def expire(self) -> None:
         """Thaw although the agent lives; it learns of that, and keeps nothing."""
-        self.marks.fire()
-        self.let_go()
+        self.freeze_state.expire()
+        self.thaw_all()
 
-    def let_go(self) -> list[int]:
+    def thaw_all(self) -> list[int]:
         """Thaw what may be frozen by us, last frozen first; return what would not thaw."""
         stuck = []
-        for number in self.marks.touched():
+        for number in self.freeze_state.possibly_frozen():
             try:
                 self.thawer.thaw(self.mounts[number])
             except OSError as error:
@@ -126,16 +126,16 @@ class GuardProcess:
                     stuck.append(number)
                     continue
             # A freeze that is still on its way answers EINVAL, so its mark has to stay.
-            if self.marks[number] is FreezeState.OURS:
-                self.marks[number] = FreezeState.UNTOUCHED
+            if self.freeze_state[number] is FreezeState.OURS:
+                self.freeze_state[number] = FreezeState.UNTOUCHED
         return stuck
 
-    def let_go_for_good(self) -> None:
+    def thaw_all_and_exit(self) -> None:
         """Thaw after the agent's end: nothing is on its way any more."""
         for attempt in range(TRIES):
-            stuck = self.let_go()
-            for number in set(self.marks.touched()) - set(stuck):
-                self.marks[number] = FreezeState.UNTOUCHED
+            stuck = self.thaw_all()
+            for number in set(self.freeze_state.possibly_frozen()) - set(stuck):
+                self.freeze_state[number] = FreezeState.UNTOUCHED
             if not stuck:
                 return
             if attempt == TRIES_BEFORE_SYSRQ and self.sysrq is not None:
@@ -163,7 +163,7 @@ def run_guard(mounts: Sequence[int], marks: SharedFreezeState, *, orders: int, r
     vigil = GuardProcess(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
     _rehearse(vigil)
     os.write(ready, bytes([strength]))
-    vigil.keep()
+    vigil.watch()
 
 
 def _catch_signals() -> int:
@@ -215,4 +215,4 @@ def _rehearse(vigil: GuardProcess) -> None:
     with suppress(OSError):
         vigil.thawer.thaw(stage)
     os.close(stage)
-    vigil.let_go()
+    vigil.thaw_all()

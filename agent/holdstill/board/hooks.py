@@ -165,10 +165,10 @@ class TimedControl:
         self._way = way
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Find out how the service is now."""
         self._shift.start()
-        return self._way.look()
+        return self._way.inspect()
 
     def quiesce(self, before: ServiceState) -> None:
         """Make it quiet."""
@@ -208,7 +208,7 @@ class _Service:
     journal: UndoLog
     report: QuietReport
 
-    def complain(self, deed: str, error: HoldstillError) -> None:
+    def warn(self, deed: str, error: HoldstillError) -> None:
         self.report.problems.append(f"hook {self.hook.name}: {deed}: {error}")
 
 
@@ -219,7 +219,7 @@ def _quieted(service: _Service) -> Iterator[None]:
         yield  # nothing was touched, so nothing is owed
         return
     facts = msgspec.json.encode(_HookRecord(service.hook, before))
-    debt = service.journal.owe(KIND, facts)
+    debt = service.journal.record(KIND, facts)
     try:
         _quiesce(service, before)
         yield
@@ -229,7 +229,7 @@ def _quieted(service: _Service) -> Iterator[None]:
 
 def _look(service: _Service) -> ServiceState | None:
     try:
-        return service.way.look()
+        return service.way.inspect()
     except HoldstillError as error:
         _answer_failure(service, error)
         return None
@@ -251,7 +251,7 @@ def _answer_failure(service: _Service, error: HoldstillError) -> None:
             hint=error.hint
             or "every service that was quiet runs again; `required: false` would go on without it",
         ) from error
-    service.complain("could not make its service quiet, went on without", error)
+    service.warn("could not make its service quiet, went on without", error)
 
 
 def _resume(service: _Service, before: ServiceState, debt: PendingUndo) -> None:
@@ -259,15 +259,15 @@ def _resume(service: _Service, before: ServiceState, debt: PendingUndo) -> None:
         try:
             service.way.resume(before)
         except HoldstillError as error:
-            service.complain(f"resume, attempt {attempt} of {ATTEMPTS}", error)
+            service.warn(f"resume, attempt {attempt} of {ATTEMPTS}", error)
         except BaseException:
             # Told to stop, or out of memory, in the middle of it: the service comes first.
             with suppress(HoldstillError):
                 service.way.resume(before)
-                service.journal.pay(debt)
+                service.journal.clear(debt)
             raise
         else:
-            service.journal.pay(debt)
+            service.journal.clear(debt)
             return
 
 
@@ -280,7 +280,7 @@ def resume_left_over(journal: UndoLog, machine: HookRunner, clock: Clock) -> tup
     report = QuietReport()
     done: list[str] = []
     stuck: list[str] = []
-    for debt in journal.owed(KIND):
+    for debt in journal.pending(KIND):
         facts = msgspec.json.decode(debt.facts, type=_HookRecord)
         way = _way(HookSession(facts.hook, machine, clock))
         _resume(_Service(facts.hook, way, journal, report), facts.before, debt)

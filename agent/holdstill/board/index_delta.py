@@ -288,7 +288,7 @@ class _Resolver:
             for name, is_known in self._differing(handle, path):
                 if is_known:
                     self._remove(paths.join(path, name))
-                entry = self._scanner.look(handle, path, name)
+                entry = self._scanner.describe(handle, path, name)
                 if entry is not None:
                     self._enter_new(entry)
 

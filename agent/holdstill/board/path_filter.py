@@ -73,7 +73,7 @@ class PathFilter:
         self.fingerprint = _digest(mount, exclude, include, swap_files)
         """Changes with the rules: an index made under others must be compared as a whole."""
 
-    def keep(self, path: bytes) -> Choice:
+    def choose(self, path: bytes) -> Choice:
         """Decide about a path inside the file system (b"" is its root)."""
         if not path:
             return Choice.WHOLE
@@ -90,7 +90,7 @@ class PathFilter:
         """Whether the directory that path is in is walked at all, and not only passed through."""
         above = path
         while above := paths.split(above)[0]:
-            if self.keep(above) is not Choice.WHOLE:
+            if self.choose(above) is not Choice.WHOLE:
                 return False
         return True
 

@@ -67,7 +67,7 @@ def made_read_only(
         yield result
         return
     facts = _ReadOnlyRecord(mount.point.raw, mount.device, mount.source, _options_to_keep(mount))
-    debt = journal.owe(KIND, msgspec.json.encode(facts))
+    debt = journal.record(KIND, msgspec.json.encode(facts))
     try:
         try:
             _remount(facts, "ro", machine)
@@ -111,7 +111,7 @@ def _give_back(
             why = str(error)
     if _is_read_only(facts, read_mounts()):
         raise _stays_read_only(facts, why)
-    journal.pay(debt)
+    journal.clear(debt)
 
 
 def _is_read_only(facts: _ReadOnlyRecord, now: Sequence[Mount]) -> bool:
@@ -136,7 +136,7 @@ def give_back_left_over(
         DegradedError: something stays read-only; it is tried again the next time.
     """
     done, failed = [], []
-    for debt in journal.owed(KIND):
+    for debt in journal.pending(KIND):
         point = str(BoardPath(msgspec.json.decode(debt.facts, type=_ReadOnlyRecord).point))
         try:
             _give_back(debt, machine, journal, read_mounts)

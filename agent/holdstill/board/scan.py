@@ -138,7 +138,7 @@ class Scanner:
 
     # One entry ---------------------------------------------------------------------------------
 
-    def look(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
+    def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
         """Return the entry of a name in an open directory, or None.
 
         None means that there is no such name, or that it is left out.
@@ -149,7 +149,7 @@ class Scanner:
             name: the name; b"" for the directory itself, which must be the root.
         """
         path = paths.join(directory, name)
-        keep = self.rules.keep(path)
+        keep = self.rules.choose(path)
         if keep is Choice.NOTHING:
             return None
         try:
@@ -305,7 +305,7 @@ class Scanner:
 
     def _listed(self, handle: int, directory: bytes) -> Iterator[Entry]:
         for name in sorted(self.names(handle, directory)):
-            entry = self.look(handle, directory, name)
+            entry = self.describe(handle, directory, name)
             if entry is not None:
                 yield entry
 
@@ -318,14 +318,14 @@ class Scanner:
 
     def names(self, handle: int, directory: bytes) -> list[bytes]:
         """Return the names in an open directory that can be kept; none if it is kept empty."""
-        if self.rules.keep(directory) in _EMPTY:
+        if self.rules.choose(directory) in _EMPTY:
             return []
         found = [os.fsencode(name) for name in os.listdir(handle)]
         return [name for name in found if self._fits(directory, name)]
 
     def numbers(self, handle: int, directory: bytes) -> dict[bytes, int]:
         """Return the same names with the numbers of their inodes."""
-        if self.rules.keep(directory) in _EMPTY:
+        if self.rules.choose(directory) in _EMPTY:
             return {}
         with os.scandir(handle) as listing:
             found = {os.fsencode(item.name): item.inode() for item in listing}
@@ -378,7 +378,7 @@ class Scanner:
         if handle is None:
             return None
         try:
-            return self.look(handle, directory, name)
+            return self.describe(handle, directory, name)
         finally:
             os.close(handle)
 

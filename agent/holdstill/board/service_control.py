@@ -37,7 +37,7 @@ class HookRunner(Protocol):
 class ServiceControl(Protocol):
     """How one service is kept quiet."""
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Find out how the service is now; change nothing."""
 
     def quiesce(self, before: Mapping[str, str], /) -> None:

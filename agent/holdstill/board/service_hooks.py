@@ -23,7 +23,7 @@ class CommandControl:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Nothing is known of the service."""
         return {}
 
@@ -69,7 +69,7 @@ class StopUnitControl:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Note whether the unit is running."""
         return {"state": unit_state(self._shift)["ActiveState"]}
 
@@ -90,7 +90,7 @@ class FreezeUnitControl:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Note whether the unit is running, and not frozen by somebody else."""
         state = unit_state(self._shift)
         running = state["ActiveState"] in RUNNING
@@ -114,7 +114,7 @@ class ContainerControl:
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
-    def look(self) -> ServiceState:
+    def inspect(self) -> ServiceState:
         """Note which engine runs the container, and whether it is paused already."""
         wanted = self._shift.setting("engine")
         failures = []

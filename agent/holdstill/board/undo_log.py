@@ -44,7 +44,7 @@ class UndoLog:
     def __init__(self, directory: Path) -> None:
         self.directory = directory
 
-    def owe(self, kind: str, facts: bytes) -> PendingUndo:
+    def record(self, kind: str, facts: bytes) -> PendingUndo:
         """Write down an undo that is owed from now on."""
         path = self.directory / f"{self._next():06d}-{kind}{_SUFFIX}"
         draft = path.with_suffix(".draft")
@@ -60,11 +60,11 @@ class UndoLog:
     def _paths(self) -> list[Path]:
         return sorted(self.directory.glob(f"*{_SUFFIX}"))
 
-    def pay(self, debt: PendingUndo) -> None:
+    def clear(self, debt: PendingUndo) -> None:
         """Strike out a debt; once it is gone, doing so again does nothing."""
         debt.path.unlink(missing_ok=True)
 
-    def owed(self, kind: str) -> tuple[PendingUndo, ...]:
+    def pending(self, kind: str) -> tuple[PendingUndo, ...]:
         """Return the debts of one kind, the latest first: the order of undoing."""
         paths = [path for path in self._paths() if path.stem.partition("-")[2] == kind]
         return tuple(PendingUndo(path, kind, path.read_bytes()) for path in reversed(paths))

@@ -37,7 +37,7 @@ class UnmountedFat:
         self._volume = FatReader(source)
         self._memory = memory
 
-    def hot(self, index: Index, *, seq: int) -> None:
+    def update_live(self, index: Index, *, seq: int) -> None:
         """Read and hash every file; enter what differs from the index.
 
         Raises:

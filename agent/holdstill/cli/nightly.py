@@ -98,7 +98,7 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> DaemonD
     def capture(tell: Progress) -> CaptureReport:
         # Read anew each night: a changed hook or exclusion needs no restart.
         current = options.read_board_settings(settings_path)
-        _insist_on_medium(current)
+        _check_medium(current)
         with wiring.capture_means(current, tell) as means:
             return workflow_capture.capture(current, means)
 
@@ -124,7 +124,7 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> DaemonD
     )
 
 
-def _insist_on_medium(settings: BoardSettings) -> None:
+def _check_medium(settings: BoardSettings) -> None:
     """See that a store that is a directory is there: its disk may be unplugged for a while.
 
     Raises:

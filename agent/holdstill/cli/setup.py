@@ -110,7 +110,7 @@ def setup(
       holdstill setup --remove
     """
     where = _Where(root_dir.absolute(), units or _unit_folder())
-    _insist_on_root(where)
+    _check_root(where)
     if removes:
         _remove(where, is_sure=yes)
         return
@@ -148,7 +148,7 @@ def _unit_folder() -> Path:
     return next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0])
 
 
-def _insist_on_root(where: _Where) -> None:
+def _check_root(where: _Where) -> None:
     """Say it now, not after five questions."""
     etc = where.top / "etc"
     place = etc if etc.exists() else where.top

@@ -58,7 +58,7 @@ def _briefs(
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as library:
-            own = library.insist_own(board) if board else library.board
+            own = library.check_own(board) if board else library.board
             return {own: library.briefs()}
     store = open_local(store_address)
     boards = (names.check_board(board),) if board else store.boards()

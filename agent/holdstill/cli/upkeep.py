@@ -90,7 +90,7 @@ def verify(
 def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:
     if not capture:
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
-    byte_source.insist_plain(card)
+    byte_source.check_plain(card)
     stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     with workflow_rebuild.opened(stored, str(stored.name)) as capture_source:
         report = verify_captures.verify_card(

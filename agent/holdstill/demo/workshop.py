@@ -49,7 +49,7 @@ def opened(keep: Path | None) -> Iterator[Workshop]:
     with ExitStack() as undo, ended_in_order():
         memory = undo.enter_context(_folder(_MEMORY))
         folder = _kept(keep) if keep else undo.enter_context(_folder(_DISK))
-        _insist_on_room(folder)
+        _check_room(folder)
         yield Workshop(folder, memory)
 
 
@@ -83,7 +83,7 @@ def _kept(keep: Path) -> Path:
     return folder
 
 
-def _insist_on_room(folder: Path) -> None:
+def _check_room(folder: Path) -> None:
     free = shutil.disk_usage(folder).free
     if free < NEEDED:
         raise PreflightError(

@@ -313,23 +313,23 @@ def _header(source: ByteSource, lba: int, sector_size: int) -> _Gpt:
     (magic, _, length, crc, _, mine, alternate, first, last, guid, array, count, size,
      array_crc) = _HEADER.unpack_from(sector)  # fmt: skip
     end = source.size // sector_size
-    _insist("signature", magic == b"EFI PART")
-    _insist("header size", _HEADER.size <= length <= sector_size)
+    _require("signature", magic == b"EFI PART")
+    _require("header size", _HEADER.size <= length <= sector_size)
     bare = sector[:16] + bytes(4) + sector[20:length]
-    _insist("header checksum", zlib.crc32(bare) == crc)
-    _insist("own address", mine == lba)
-    _insist("usable range", 2 <= first <= last < end)
-    _insist("entry size", size == _ENTRY_SIZE)
-    _insist("number of entries", 1 <= count <= ENTRIES_MAX)
+    _require("header checksum", zlib.crc32(bare) == crc)
+    _require("own address", mine == lba)
+    _require("usable range", 2 <= first <= last < end)
+    _require("entry size", size == _ENTRY_SIZE)
+    _require("number of entries", 1 <= count <= ENTRIES_MAX)
     array_end = array + -(-count * size // sector_size)
-    _insist("entry array's place", array >= 2 and (array_end <= first or array > last))
-    _insist("entry array's place", array_end <= end)
+    _require("entry array's place", array >= 2 and (array_end <= first or array > last))
+    _require("entry array's place", array_end <= end)
     entries = source.read(array * sector_size, count * size)
-    _insist("entry array's checksum", zlib.crc32(entries) == array_crc)
+    _require("entry array's checksum", zlib.crc32(entries) == array_crc)
     return _Gpt(alternate, first, last, guid, array, count, entries)
 
 
-def _insist(what: str, good: bool) -> None:  # noqa: FBT001  an assertion
+def _require(what: str, good: bool) -> None:  # noqa: FBT001  an assertion
     if not good:
         raise LayoutError(f"wrong {what}")
 

@@ -67,12 +67,12 @@ def _note(
 ) -> None:
     file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
     with file.held_for_writing(store.disk) as ledger:
-        _insist_known(ledger, board, names)
+        _check_known(ledger, board, names)
         at = clocks.rfc3339(clock.now())
         file.append(ledger, [event], at=at, disk=store.disk)
 
 
-def _insist_known(ledger: Ledger, board: BoardName, names: Sequence[str]) -> None:
+def _check_known(ledger: Ledger, board: BoardName, names: Sequence[str]) -> None:
     known = {event.brief.name for event in ledger.sealed} - ledger.thinned
     unknown = sorted(set(names) - known)
     if unknown:

@@ -213,7 +213,7 @@ class BoardCaptures:
             return False
         return True
 
-    def insist_no_strangers(self) -> None:
+    def check_no_strangers(self) -> None:
         """Refuse to go on beside captures that this keeper did not seal, or lost the line of.
 
         Raises:

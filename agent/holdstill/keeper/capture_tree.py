@@ -135,7 +135,7 @@ class TreeWriter:
             came_to.lacking[digest] = None
             return
         found = os.stat(entry.name, dir_fd=at, follow_symlinks=False)
-        _insist_size(entry.digest, found.st_size, entry.size)
+        _check_size(entry.digest, found.st_size, entry.size)
         if found.st_nlink == 2:  # the store's name and this one: nobody had it before
             came_to.new_bytes += found.st_size
 
@@ -160,10 +160,10 @@ def _look(store: Store, digest: bytes, size: int, layout: TreeResult) -> None:
     except FileNotFoundError:
         layout.lacking[digest.hex()] = None
     else:
-        _insist_size(digest, found, size)
+        _check_size(digest, found, size)
 
 
-def _insist_size(digest: bytes, found: int, wanted: int) -> None:
+def _check_size(digest: bytes, found: int, wanted: int) -> None:
     if found != wanted:
         raise SecurityError(
             f"index: content {digest.hex()} has {found} bytes, the index says {wanted}"

@@ -163,7 +163,7 @@ def let_in(line: str, home: Path) -> Path:
     folder.mkdir(mode=0o700, exist_ok=True)
     path = (folder / "authorized_keys").resolve()
     for place in (home, folder, path):
-        _insist_on_private(place)
+        _check_private(place)
     old = path.read_bytes().splitlines() if path.exists() else []
     key = line.split()[-2].encode()
     kept = [text for text in old if key not in text.split()]
@@ -171,7 +171,7 @@ def let_in(line: str, home: Path) -> Path:
     return path
 
 
-def _insist_on_private(path: Path) -> None:
+def _check_private(path: Path) -> None:
     """See that sshd will believe what is there (sshd_config(5), StrictModes)."""
     if path.exists() and path.stat().st_mode & 0o022:
         raise PreflightError(

@@ -32,7 +32,7 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
     Raises:
         VerificationError: the capture has no such content, or the store lost it.
     """
-    _insist_own(capture, digests)
+    _check_own(capture, digests)
     top = folder(store, capture.board)
     if not top.is_dir():
         store.disk.make_directory(top)
@@ -53,7 +53,7 @@ def _lay(store: Store, digest: Digest, target: Path, handle: int) -> None:
         store.disk.clone(store.contents.path(digest), target)
 
 
-def _insist_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:
+def _check_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:
     """A board may have what its own captures hold, and nothing it only knows the name of."""
     asked = {bytes.fromhex(digest) for digest in digests}
     with index_file.opened(capture.index_path) as index:

@@ -223,7 +223,7 @@ class Ledger:
             if isinstance(line.entry, BootedEvent)
         }
 
-    def insist_sound(self, where: Path) -> None:
+    def check_sound(self, where: Path) -> None:
         """Refuse to build on a chain that is broken.
 
         Raises:

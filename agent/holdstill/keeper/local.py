@@ -186,19 +186,19 @@ class LocalKeeper:
         """
         with _translated():
             staging = self._running()
-            _insist_batch(wanted)
+            _check_batch(wanted)
             known = {names.check_digest(w.digest): w for w in wanted}
             lacking = tuple(d for d in known if not self._store.contents.has(d))
             total = sum(known[digest].size for digest in lacking)
-            self._quota.insist(total)
-            self._insist_room(total, len(lacking))
+            self._quota.check(total)
+            self._check_room(total, len(lacking))
             for digest in lacking:
                 if known[digest].basis:
                     basis = names.check_digest(known[digest].basis)
                     incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
             return lacking
 
-    def bank(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str]) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
 
         Raises:
@@ -207,7 +207,7 @@ class LocalKeeper:
         """
         with _translated():
             staging = self._running()
-            _insist_batch(digests)
+            _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             with incoming.no_receiver(self._store, self._board, clock=self._clock):
                 banked = ingest.ingest(self._store, staging, checked)
@@ -297,7 +297,7 @@ class LocalKeeper:
             VerificationError: it has no such content.
         """
         with _translated():
-            _insist_batch(digests)
+            _check_batch(digests)
             capture = board_captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
             return fetch_staging.lay_out(self._store, capture, checked)
@@ -317,7 +317,7 @@ class LocalKeeper:
         events = self._shelf.ledger_file.read().sealed
         return next((event for event in events if event.brief.manifest == digest), None)
 
-    def _insist_room(self, wanted_bytes: int, wanted_files: int) -> None:
+    def _check_room(self, wanted_bytes: int, wanted_files: int) -> None:
         free_bytes, free_inodes = self._store.free()
         room = free_bytes - self._min_free
         if wanted_bytes > room:
@@ -334,7 +334,7 @@ class LocalKeeper:
             )
 
 
-def _insist_batch(items: Sequence[object]) -> None:
+def _check_batch(items: Sequence[object]) -> None:
     if len(items) > BATCH:
         raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
 

@@ -56,7 +56,7 @@ class Quota:
         if self._path.exists():
             self.store.disk.unlink(self._path)
 
-    def insist(self, wanted: int) -> None:
+    def check(self, wanted: int) -> None:
         """Refuse more than the board may bring.
 
         Raises:

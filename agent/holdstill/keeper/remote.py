@@ -64,9 +64,9 @@ class RemoteKeeper:
         """Return which of these contents the keeper's store does not have."""
         return self._call("lacking", json_rpc.WantedParams(wanted=tuple(wanted)), tuple[str, ...])
 
-    def bank(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str]) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        return self._call("bank", json_rpc.DigestsParams(digests=tuple(digests)), Ingested)
+        return self._call("ingest", json_rpc.DigestsParams(digests=tuple(digests)), Ingested)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or learn what is lacking."""

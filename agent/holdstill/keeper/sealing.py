@@ -230,15 +230,15 @@ class Sealer:
         intent = self._sealing / f"{event.run}.json"
         self._disk.publish(intent, msgspec.json.encode(event))
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
-            self._insist_next(ledger, event)
+            self._check_next(ledger, event)
             self._disk.rename_new(folder, self._shelf.folder / event.brief.name)
             self._disk.sync_directory(self._shelf.folder)
             self._note(ledger, event)
         with suppress(OSError):  # the capture is sealed; the next run takes the intent away
             self._disk.unlink(intent)
 
-    def _insist_next(self, ledger: Ledger, event: SealedEvent) -> None:
-        ledger.insist_sound(self._shelf.ledger_file.path)
+    def _check_next(self, ledger: Ledger, event: SealedEvent) -> None:
+        ledger.check_sound(self._shelf.ledger_file.path)
         last = ledger.last_sealed
         due = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         if (event.brief.seq, event.previous) != due:
@@ -258,11 +258,11 @@ class Sealer:
             SecurityError: the ledger or the captures were tampered with; nothing was changed.
         """
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
-            ledger.insist_sound(self._shelf.ledger_file.path)
+            ledger.check_sound(self._shelf.ledger_file.path)
         for intent in sorted(self._sealing.glob("*.json")):
             self._finish(intent)
             self._disk.unlink(intent)
-        self._shelf.insist_no_strangers()
+        self._shelf.check_no_strangers()
         for rest in sorted(self._sealing.iterdir()):
             self._store.discard(rest)
         for name in sorted(self._shelf.ledger_file.read().thinned):
@@ -275,12 +275,12 @@ class Sealer:
             folder = self._shelf.folder / event.brief.name
             if is_noted or not folder.is_dir():
                 return
-            self._insist_next(ledger, event)
-            self._insist_same(folder, event)
+            self._check_next(ledger, event)
+            self._check_same(folder, event)
             self._disk.sync_directory(self._shelf.folder)
             self._note(ledger, msgspec.structs.replace(event, recovered=True))
 
-    def _insist_same(self, folder: Path, event: SealedEvent) -> None:
+    def _check_same(self, folder: Path, event: SealedEvent) -> None:
         data, seal = (folder / MANIFEST).read_bytes(), (folder / SIGNATURE).read_bytes()
         same = manifest_file.digest(data) == event.brief.manifest
         if not same or not self._shelf.is_signed(data, seal):

@@ -220,8 +220,8 @@ class SshServer:
                 return self._keeper.lacking(
                     json_rpc.read_params(call, json_rpc.WantedParams).wanted
                 )
-            case "bank":
-                return self._keeper.bank(
+            case "ingest":
+                return self._keeper.ingest(
                     json_rpc.read_params(call, json_rpc.DigestsParams).digests
                 )
             case "seal":

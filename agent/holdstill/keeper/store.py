@@ -281,7 +281,7 @@ def probe(root: Path, disk: StoreDisk) -> Abilities:
     disk.remove_tree(folder)
     disk.make_directory(folder)
     try:
-        _insist_on_rename(folder, disk)
+        _check_rename(folder, disk)
         return Abilities(
             hard_links=_can_link(folder, disk),
             case_sensitive=_is_case_sensitive(folder, disk),
@@ -293,7 +293,7 @@ def probe(root: Path, disk: StoreDisk) -> Abilities:
         disk.remove_tree(folder)
 
 
-def _insist_on_rename(folder: Path, disk: StoreDisk) -> None:
+def _check_rename(folder: Path, disk: StoreDisk) -> None:
     try:
         disk.create(folder / "one", b"1")
         disk.create(folder / "two", b"2")

@@ -415,20 +415,20 @@ def _check_part(index: Index, part: int) -> None:
     known_directory, before = None, None
     for entry in index.entries(part):
         place = (entry.directory, entry.name)
-        _insist(before is None or before < place, part, entry, "it is listed twice, or unordered")
+        _require(before is None or before < place, part, entry, "it is listed twice, or unordered")
         before = place
         attributes.check(entry.xattrs)
         if entry.path == b"":
-            _insist(entry.type is EntryType.DIRECTORY, part, entry, "the root is no directory")
+            _require(entry.type is EntryType.DIRECTORY, part, entry, "the root is no directory")
             continue
-        _insist(entry.name != b"", part, entry, "an entry without a name")
+        _require(entry.name != b"", part, entry, "an entry without a name")
         if entry.directory != known_directory:
             parent = index.get(part, entry.directory)
             is_directory = parent is not None and parent.type is EntryType.DIRECTORY
-            _insist(is_directory, part, entry, "it lies in no listed directory")
+            _require(is_directory, part, entry, "it lies in no listed directory")
             known_directory = entry.directory
         _check_content(part, entry)
-    _insist(
+    _require(
         index.get(part, b"") is not None, part, Entry(b"", b"", EntryType.DIRECTORY), "no root"
     )
 
@@ -436,16 +436,16 @@ def _check_part(index: Index, part: int) -> None:
 def _check_content(part: int, entry: Entry) -> None:
     if entry.type is EntryType.FILE:
         wanted = entry.size > 0 and entry.omitted is Omitted.NOTHING
-        _insist(bool(entry.digest) == wanted, part, entry, "content and size disagree")
+        _require(bool(entry.digest) == wanted, part, entry, "content and size disagree")
     else:
         plain = not entry.digest and entry.size == 0 and entry.omitted is Omitted.NOTHING
-        _insist(plain, part, entry, "only a regular file has content")
-    _insist(
+        _require(plain, part, entry, "only a regular file has content")
+    _require(
         bool(entry.target) == (entry.type is EntryType.SYMLINK), part, entry, "odd symlink target"
     )
 
 
-def _insist(good: bool, part: int, entry: Entry, complaint: str) -> None:  # noqa: FBT001  an assertion
+def _require(good: bool, part: int, entry: Entry, complaint: str) -> None:  # noqa: FBT001  an assertion
     if not good:
         raise SecurityError(f"index, part {part}, {paths.display(entry.path)!r}: {complaint}")
 

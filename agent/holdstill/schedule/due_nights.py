@@ -91,7 +91,7 @@ class DueNights:
         """The local date."""
         return self._clock.now().astimezone(self._source.zone()).date().isoformat()
 
-    def look(self, diary: NightlyState) -> tuple[NightlyState, NightRetries | None]:
+    def take_due(self, diary: NightlyState) -> tuple[NightlyState, NightRetries | None]:
         """Look at the clock; return the diary and the night that has begun, if one has."""
         self._opened = None
         if not self._source.is_trusted():

@@ -118,7 +118,7 @@ _PACKED = {
 }
 
 
-def insist_plain(path: Path) -> None:
+def check_plain(path: Path) -> None:
     """Refuse a packed image: nothing can be read at a place in it.
 
     Raises:

@@ -225,7 +225,7 @@ class RsyncTransfer:
             except CommandError as error:
                 if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
                     raise _explained(error) from error
-                _insist_same_host(error)
+                _check_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
 
@@ -277,7 +277,7 @@ def read_stats(report: bytes) -> TransferResult:
     return TransferResult(sum(int(count) for count in _STATS.findall(report)))
 
 
-def _insist_same_host(error: CommandError) -> None:
+def _check_same_host(error: CommandError) -> None:
     if any(words in error.words for words in _HOST_KEY_WORDS):
         raise SecurityError(
             "the keeper answers with another host key than the pinned one",
@@ -287,7 +287,7 @@ def _insist_same_host(error: CommandError) -> None:
 
 
 def _explained(error: CommandError) -> LinkError:
-    _insist_same_host(error)
+    _check_same_host(error)
     said = error.words.decode(errors="backslashreplace").strip().splitlines()
     return LinkError(
         f"rsync ended with status {error.status}: {' / '.join(said[-4:])}",

@@ -169,7 +169,7 @@ def _beating(session: SshSession, heartbeat: bytes, every: float) -> Iterator[No
     def beat() -> None:
         while not over.wait(every):
             try:
-                session.tell(heartbeat)
+                session.send_line(heartbeat)
             except LinkError:
                 return  # the next call says so to somebody who can act
 
@@ -191,7 +191,7 @@ class SshSession:
         self._sending = threading.Lock()
         self._calling = threading.Lock()
 
-    def tell(self, line: bytes) -> None:
+    def send_line(self, line: bytes) -> None:
         """Send a line that is not answered.
 
         Raises:
@@ -210,7 +210,7 @@ class SshSession:
             LinkError: the connection is gone, or no answer comes.
         """
         with self._calling:
-            self.tell(line)
+            self.send_line(line)
             return self._line()
 
     def _line(self) -> bytes:

@@ -106,7 +106,7 @@ class CardReport(Record, frozen=True, kw_only=True):
         """Whether nothing differs in what was checked."""
         return self.total == 0
 
-    def insist(self) -> None:
+    def raise_if_different(self) -> None:
         """Raise VerificationError unless nothing differs."""
         if not self.is_exact:
             shown = "".join(f"\n  {difference}" for difference in self.differences[:10])

@@ -71,7 +71,7 @@ class AttemptRunner:
         """Take a capture; whatever happens is an outcome."""
         began = self.clock.monotonic()
         try:
-            self._insist_on_a_good_moment()
+            self._check_readiness()
             with self.supervisor.alive_for(self.longest):
                 report = self.capture(tell)
         except HoldstillError as error:
@@ -82,7 +82,7 @@ class AttemptRunner:
             return self.failed(INTERNAL, what, "please report it", tries=tries)
         return self._sealed(report, self.clock.monotonic() - began, tries)
 
-    def _insist_on_a_good_moment(self) -> None:
+    def _check_readiness(self) -> None:
         """Wait for a package manager to end, and see that there is power.
 
         Raises:

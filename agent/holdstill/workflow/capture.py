@@ -108,7 +108,7 @@ def _begun(seen: CaptureScope, kept: BoardState, means: CaptureDependencies) -> 
         limit = spools.limit_for(place, settings.pause.spool_share)
         spool = undo.enter_context(Spool(place, limit))
         means.tell.step("asking the keeper")
-        _insist_on_board(means.keeper.hello(), settings)
+        _check_board(means.keeper.hello(), settings)
         begun = means.keeper.begin()
         undo.callback(means.keeper.abandon)
         index = undo.enter_context(kept.index())
@@ -121,7 +121,7 @@ def _begun(seen: CaptureScope, kept: BoardState, means: CaptureDependencies) -> 
         yield run
 
 
-def _insist_on_board(hello: Hello, settings: BoardSettings) -> None:
+def _check_board(hello: Hello, settings: BoardSettings) -> None:
     """See that the keeper means the same board, before anything is sent or held.
 
     Raises:
@@ -164,7 +164,7 @@ class Run:
     bank: Uploader
     attached: dict[str, Path] = field(default_factory=dict)
     spared: frozenset[str] = frozenset()
-    converged: PrecopyResult | None = None
+    precopied: PrecopyResult | None = None
     outcome: PauseResult | None = None
     warnings: list[str] = field(default_factory=list)
     sealed_name: str = ""
@@ -180,9 +180,9 @@ class Run:
     def copy_live(self) -> None:
         """Copy everything while services run, in rounds, until the pause will be short."""
         self._copy_apart()
-        self.bank.remind(self.index, since=self._asked_since())
+        self.bank.requeue_missing(self.index, since=self._asked_since())
         rate = self.kept.last.copy_rate or RATE
-        self.converged = precopy.converge(
+        self.precopied = precopy.converge(
             self._round, settings=self.settings.pause, rate=rate, clock=self.means.clock
         )
 
@@ -197,7 +197,7 @@ class Run:
                 part, self.seen.board, self.spool.directory, room=self.spool.left
             )
         for tree in self.followed.unmounted.values():
-            tree.hot(self.index, seq=self.begun.seq)
+            tree.update_live(self.index, seq=self.begun.seq)
         for number in self.index.parts():
             if number not in self.followed.numbers:
                 self.index.remove_part(number)
@@ -216,7 +216,7 @@ class Run:
         """Do one hot round: find what changed, hash it, and send what the keeper lacks."""
         self.means.tell.step(f"hot round {number}: looking")
         for tree in self.followed.mounted.values():
-            tree.hot(self.index, seq=self.begun.seq)
+            tree.update_live(self.index, seq=self.begun.seq)
         if number == 1 and self._is_cross_check_due():
             self._cross_check()
         dirt = precopy.total(
@@ -224,7 +224,7 @@ class Run:
         )
         self.means.tell.step(f"hot round {number}: copying")
         for place in self.followed.all:
-            self.bank.take(self.index, place)
+            self.bank.upload_pending(self.index, place)
         return dirt
 
     def _is_cross_check_due(self) -> bool:
@@ -274,7 +274,9 @@ class Run:
         assert self.outcome is not None  # noqa: S101  hold_still came before
         for number, tree in self.followed.mounted.items():
             if number in self.outcome.still:
-                self.bank.take(self.index, tree.settle(self.index, seq=self.begun.seq))
+                self.bank.upload_pending(
+                    self.index, tree.commit_frozen(self.index, seq=self.begun.seq)
+                )
                 self._note_unreadable(number, tree.unreadable)
             else:
                 self._settle(number)
@@ -287,19 +289,19 @@ class Run:
         # What is known to go on changing is not worth the wait.
         is_live = self.seen.chosen[number].way is CaptureMethod.LIVE
         for _ in range(1 if is_live else self.settings.pause.rounds):
-            tree.hot(self.index, seq=self.begun.seq)
-            self.bank.take(self.index, tree)
+            tree.update_live(self.index, seq=self.begun.seq)
+            self.bank.upload_pending(self.index, tree)
             if not tree.has_changed(self.index):
                 self.outcome.settled.add(number)
                 return
         left = tree.take_live(self.index, self.spool, seq=self.begun.seq)
-        self.bank.take(self.index, left)
+        self.bank.upload_pending(self.index, left)
         self.warnings.append(
             f"partition {number} changed all the time: its parts may be of different moments"
         )
 
     def _note_unreadable(self, number: int, found: list[bytes]) -> None:
-        self.bank.tally.unreadable += [(number, path) for path in found]
+        self.bank.stats.unreadable += [(number, path) for path in found]
 
     def _check_complete(self) -> None:
         """See that every file has its content, or a reason not to.
@@ -307,7 +309,7 @@ class Run:
         Raises:
             VerificationError: files are unreadable and the settings refuse that, or kept changing.
         """
-        names = [display(path) for _, path in self.bank.tally.unreadable]
+        names = [display(path) for _, path in self.bank.stats.unreadable]
         if names and self.settings.unreadable is Unreadable.REFUSE:
             raise VerificationError(
                 f"{len(names)} files cannot be read from the card: {', '.join(names[:5])}",
@@ -316,9 +318,9 @@ class Run:
             )
         if names:
             self.warnings.append(f"{len(names)} files are unreadable: {', '.join(names[:5])}")
-        self._insist_on_contents()
+        self._check_contents()
 
-    def _insist_on_contents(self) -> None:
+    def _check_contents(self) -> None:
         for number in self.followed.numbers:
             left = self.index.pending(number, after=(b"", b""), limit=20)
             if left:
@@ -359,7 +361,7 @@ class Run:
         for files, shape in ((chosen, TransferMode.SPARSE), (index, TransferMode.PAGES)):
             if files:
                 sent = self.means.carrier.send(files, self.begun.attachments, shape=shape)
-                self.bank.tally.wire_bytes += sent.wire_bytes
+                self.bank.stats.wire_bytes += sent.wire_bytes
 
     def _asked_to_seal(self, data: bytes, seal: bytes) -> SealResult:
         """Ask for the seal; if what was spared is not as it was at the keeper, send it after all.
@@ -379,7 +381,7 @@ class Run:
         """Have it sealed; contents that the keeper turns out to lack are sent once more."""
         answer = self._asked_to_seal(data, seal)
         if answer.lacking:
-            self.bank.supply(self.index, {p.part: p for p in self.followed.all}, answer.lacking)
+            self.bank.resend(self.index, {p.part: p for p in self.followed.all}, answer.lacking)
             answer = self.means.keeper.seal(data, seal)
         if not answer.name:
             raise VerificationError(
@@ -392,7 +394,7 @@ class Run:
     def _manifest(self, described: dict[str, Attachment]) -> Manifest:
         now = self.means.clock.now()
         assert self.outcome is not None  # noqa: S101
-        assert self.converged is not None  # noqa: S101
+        assert self.precopied is not None  # noqa: S101
         settings = self.settings
         raws = {
             part.number: described[name]
@@ -418,8 +420,8 @@ class Run:
             pause=Pause(
                 window_ms=round(self.outcome.window_seconds * 1000, 1),
                 frozen_ms=round(self.outcome.frozen_seconds * 1000, 1),
-                rounds=self.converged.rounds,
-                predicted_ms=round(self.converged.predicted_seconds * 1000, 1),
+                rounds=self.precopied.rounds,
+                predicted_ms=round(self.precopied.predicted_seconds * 1000, 1),
                 spool_bytes=self.outcome.spool_bytes,
                 hooks=self.outcome.hooks,
             ),
@@ -436,7 +438,7 @@ class Run:
     def _part(self, number: int, raws: dict[int, Attachment]) -> CapturedPart:
         part, chosen = self.seen.board.part(number), self.seen.chosen[number]
         tree = self.followed.mounted.get(number) or self.followed.unmounted.get(number)
-        unreadable = [path for n, path in self.bank.tally.unreadable if n == number]
+        unreadable = [path for n, path in self.bank.stats.unreadable if n == number]
         return build_manifest.captured_part(
             part,
             chosen=chosen,
@@ -485,7 +487,7 @@ class Run:
 
     def report(self, manifest: Manifest, seconds: float) -> CaptureReport:
         """Say how it went."""
-        tally = self.bank.tally
+        tally = self.bank.stats
         return CaptureReport(
             board=manifest.board.name,
             name=self.sealed_name,

@@ -68,7 +68,7 @@ def hold_still(
         PauseError: not everything could be frozen, or the instant was broken; everything runs.
     """
     for tree in trees:
-        tree.brace()
+        tree.prepare_freeze()
     if not to_freeze:
         moment = clock.monotonic()
         _take(trees, index, spool)
@@ -91,4 +91,4 @@ def hold_still(
 
 def _take(trees: Sequence[PausedTree], index: Index, spool: Spool) -> None:
     for tree in trees:
-        tree.still(index, spool)
+        tree.collect_frozen(index, spool)

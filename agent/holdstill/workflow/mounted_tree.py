@@ -57,7 +57,7 @@ class MountedTree:
         """What could not be looked at, for the report."""
         return [f"{trouble.path!r}: {trouble.reason}" for trouble in self._scanner.troubles]
 
-    def hot(self, index: Index, *, seq: int) -> None:
+    def update_live(self, index: Index, *, seq: int) -> None:
         """Bring the index up to date with the running board; new contents become pending."""
         subject = ScanTarget(index, self.part, self._scanner)
         doubtful = index_delta.follow(
@@ -70,14 +70,14 @@ class MountedTree:
         self._detector.confirm()
         self._detector.doubt(doubtful)
 
-    def brace(self) -> None:
+    def prepare_freeze(self) -> None:
         """Prepare for the freeze, just before it."""
-        self._detector.brace()
+        self._detector.prepare_freeze()
 
-    def still(self, index: Index, spool: Spool) -> None:
+    def collect_frozen(self, index: Index, spool: Spool) -> None:
         """Inside the pause: find what changed since, and copy it to memory. Only reads."""
         subject = ScanTarget(index, self.part, self._scanner)
-        delta = index_delta.resolve(subject, self._detector.changes_while_still())
+        delta = index_delta.resolve(subject, self._detector.frozen_changes())
         index_delta.add_pending(subject, delta)
 
         def copy(handle: int, entry: Entry) -> None:
@@ -86,7 +86,7 @@ class MountedTree:
         self.unreadable += index_delta.copy_pending(subject, delta, copy)
         self._delta = delta
 
-    def settle(self, index: Index, *, seq: int) -> SpooledPlace:
+    def commit_frozen(self, index: Index, *, seq: int) -> SpooledPlace:
         """After the pause: enter what `still` found; return where its contents are now."""
         subject = ScanTarget(index, self.part, self._scanner)
         older = {}

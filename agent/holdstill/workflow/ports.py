@@ -35,7 +35,7 @@ class Keeper(Protocol):
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
         """Return which of these contents are not in the store."""
 
-    def bank(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str]) -> Ingested:
         """Check what arrived, from the keeper's own disk, and take it into the store."""
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
@@ -80,10 +80,10 @@ class ContentReader(Protocol):
 class PausedTree(Protocol):
     """The files of one partition, inside the pause."""
 
-    def brace(self) -> None:
+    def prepare_freeze(self) -> None:
         """Prepare for the freeze, just before it."""
 
-    def still(self, index: Index, spool: Spool) -> None:
+    def collect_frozen(self, index: Index, spool: Spool) -> None:
         """Find what changed since the last look, and copy it to memory. Only reads."""
 
 

@@ -181,7 +181,7 @@ def opened(capture: Capture, name: str, *, ahead: Ahead = at_hand) -> Iterator[R
         ahead: brings contents here that lie elsewhere.
     """
     manifest = capture.manifest()
-    _insist_digest(files.hash_file(capture.index_path).hex(), manifest.index.sha256, "index")
+    _check_digest(files.hash_file(capture.index_path).hex(), manifest.index.sha256, "index")
     with index_file.opened(capture.index_path) as index:
         yield RebuildSource(name, manifest, index, capture, capture, ahead=ahead)
 
@@ -294,7 +294,7 @@ class _Writers:
         path = self._source.capture.gap_path
         data = path.read_bytes() if path is not None else b""
         found = hashlib.sha256(data).hexdigest()
-        _insist_digest(found, step.attachment.sha256, "boot gap")
+        _check_digest(found, step.attachment.sha256, "boot gap")
         self._gap = boot_gap.decode(data)
         boot_gap_writer.write(self._target.path, self._gap, disk=step.disk)
 
@@ -373,10 +373,10 @@ class _Writers:
         self.verify_seconds = self._means.clock.monotonic() - started
         self.checked = report.entries
         self.warnings += [f"not checked: {text}" for text in report.unchecked]
-        self._insist_stored(report)
-        report.insist()
+        self._check_stored(report)
+        report.raise_if_different()
 
-    def _insist_stored(self, report: CardReport) -> None:
+    def _check_stored(self, report: CardReport) -> None:
         """Raise if it was the store that had other bytes; what the card did is told then, too.
 
         What cannot be asked for now, such as over a link that is gone, is left to be the card's.
@@ -420,7 +420,7 @@ class _Counted:
             yield entry
 
 
-def _insist_digest(found: str, wanted: str, what: str) -> None:
+def _check_digest(found: str, wanted: str, what: str) -> None:
     if found != wanted:
         raise VerificationError(
             f"the stored {what} is not what the manifest says",

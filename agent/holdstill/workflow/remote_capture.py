@@ -105,7 +105,7 @@ class RemoteLibrary:
         """List the captures, oldest first, each with what the keeper says is wrong with it."""
         return self._lender.captures()
 
-    def insist_own(self, board: str) -> BoardName:
+    def check_own(self, board: str) -> BoardName:
         """Return a board's name if the key is its own.
 
         Raises:
@@ -125,7 +125,7 @@ class RemoteLibrary:
             UsageError: there is none, or it is another board's.
         """
         board, _, which = reference.partition("/")
-        self.insist_own(board)
+        self.check_own(board)
         briefs = self.briefs()
         brief = capture_ref.chosen(briefs, which, board)
         data, seal = self._lender.manifest(brief.name), self._lender.signature(brief.name)

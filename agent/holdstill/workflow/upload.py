@@ -73,27 +73,27 @@ class Uploader:
         self._carrier = carrier
         self._begun = begun
         self._tell = tell
-        self.tally = TransferStats()
+        self.stats = TransferStats()
 
-    def take(self, index: Index, place: ContentReader) -> None:
+    def upload_pending(self, index: Index, place: ContentReader) -> None:
         """Hash and send every pending file of a part.
 
         Files that change meanwhile stay pending. Hashing one batch overlaps sending the last.
         """
         _, total = index.pending_totals(place.part)
-        start = self.tally.hashed_bytes
+        start = self.stats.hashed_bytes
         with ThreadPoolExecutor(max_workers=1, thread_name_prefix="send") as sender:
             waiting: Future[Ingested] | None = None
             batch: list[_HashedFile] = []
             for hashed in self._hashed(index, place):
-                self._tell.progress(self.tally.hashed_bytes - start, total)
+                self._tell.progress(self.stats.hashed_bytes - start, total)
                 self._settle(index, place, waiting, batch)
                 self._record(index, place, hashed)
                 batch, waiting = hashed, sender.submit(self._deliver, hashed)
             self._settle(index, place, waiting, batch)
         index.commit()
 
-    def remind(self, index: Index, *, since: int) -> None:
+    def requeue_missing(self, index: Index, *, since: int) -> None:
         """Make pending what interrupted runs have hashed but the keeper never took in."""
         batch: list[WantedContent] = []
         forgotten: list[str] = []
@@ -140,15 +140,15 @@ class Uploader:
             self._give_up(index, place, entry)
             return None
         if digest is None:
-            self.tally.restless += 1
+            self.stats.restless += 1
             return None
-        self.tally.hashed_files += 1
-        self.tally.hashed_bytes += entry.size
+        self.stats.hashed_files += 1
+        self.stats.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
         return _HashedFile(entry, digest, place.path(entry), older)
 
     def _give_up(self, index: Index, place: ContentReader, entry: Entry) -> None:
-        self.tally.unreadable.append((place.part, entry.path))
+        self.stats.unreadable.append((place.part, entry.path))
         index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
         self._tell.note(
             f"cannot read {display(entry.path)} (part {place.part}): input/output error"
@@ -172,12 +172,12 @@ class Uploader:
         for shape in (TransferMode.PLAIN, TransferMode.SPARSE):
             paths = {text: item.path for text, item in items.items() if _shape(item) is shape}
             self._carry(paths, shape)
-        return self._keeper.bank([*items]) if items else _NOTHING
+        return self._keeper.ingest([*items]) if items else _NOTHING
 
     def _carry(self, paths: dict[str, Path], shape: TransferMode) -> None:
         if paths:
             sent = self._carrier.send(paths, self._begun.contents, shape=shape)
-            self.tally.wire_bytes += sent.wire_bytes
+            self.stats.wire_bytes += sent.wire_bytes
 
     def _settle(
         self,
@@ -190,14 +190,14 @@ class Uploader:
         if waiting is None:
             return
         banked = waiting.result()
-        self.tally.new_bytes += banked.new_bytes
+        self.stats.new_bytes += banked.new_bytes
         bad = frozenset(banked.bad)
         for item in batch:
             if item.digest.hex() in bad:
                 index.set_digest(place.part, item.entry, b"", seq=self._begun.seq)
-                self.tally.restless += 1
+                self.stats.restless += 1
 
-    def supply(
+    def resend(
         self, index: Index, places: dict[int, ContentReader], lacking: tuple[str, ...]
     ) -> None:
         """Send contents that the keeper found lacking when it sealed.
@@ -207,8 +207,8 @@ class Uploader:
         """
         paths = {text: self._find(index, places, bytes.fromhex(text)) for text in lacking}
         self._carry(paths, TransferMode.PLAIN)
-        banked = self._keeper.bank([*paths])
-        self.tally.new_bytes += banked.new_bytes
+        banked = self._keeper.ingest([*paths])
+        self.stats.new_bytes += banked.new_bytes
         if banked.bad:
             raise VerificationError(
                 f"{len(banked.bad)} contents that the keeper lacks changed on the board meanwhile",

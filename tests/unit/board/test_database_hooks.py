@@ -59,7 +59,7 @@ class TestPostgreSql:
         )
         way = database_hooks.recipe_for(shift("postgresql", machine, {}))
 
-        way.quiesce(way.look())
+        way.quiesce(way.inspect())
         way.resume({})
 
         assert machine.ran[1:] == [self.PSQL + "CHECKPOINT"]
@@ -69,7 +69,7 @@ class TestPostgreSql:
         machine = FakeMachine({self.PSQL + self.SETTINGS: said})
 
         with pytest.raises(PauseError, match="off"):
-            database_hooks.recipe_for(shift("postgresql", machine, {})).look()
+            database_hooks.recipe_for(shift("postgresql", machine, {})).inspect()
 
 
 class TestMariaDb:
@@ -85,7 +85,7 @@ class TestMariaDb:
         machine = FakeMachine({}, talk)
         way = database_hooks.recipe_for(shift("mariadb", machine, {}))
 
-        way.quiesce(way.look())
+        way.quiesce(way.inspect())
         way.resume({})
 
         assert talk.asked == [self.HOLD, self.LET_GO]
@@ -143,7 +143,7 @@ class TestSqlite:
         machine = FakeMachine({})
         way = database_hooks.recipe_for(shift("sqlite", machine, {}))
 
-        way.quiesce(way.look())
+        way.quiesce(way.inspect())
         way.resume({})
 
         assert machine.ran == []
@@ -153,7 +153,7 @@ class TestSqlite:
         settings = {"database": self.DATABASE, "checkpoint": "truncate"}
         way = database_hooks.recipe_for(shift("sqlite", machine, settings))
 
-        way.quiesce(way.look())
+        way.quiesce(way.inspect())
 
         assert machine.ran == [self.CHECKPOINT]
 
@@ -173,7 +173,7 @@ class TestSqlite:
     )
     def test_a_checkpoint_that_makes_no_sense_is_refused(self, settings: dict[str, str]) -> None:
         with pytest.raises(UsageError, match="checkpoint"):
-            database_hooks.recipe_for(shift("sqlite", FakeMachine({}), settings)).look()
+            database_hooks.recipe_for(shift("sqlite", FakeMachine({}), settings)).inspect()
 
 
 class TestRedis:
@@ -198,7 +198,7 @@ class TestRedis:
         machine = FakeMachine({REDIS: self.server(log, **{"INFO persistence": calm})})
         way = database_hooks.recipe_for(shift("redis", machine, {"socket": "/run/redis/socket"}))
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -230,7 +230,7 @@ class TestRedis:
         machine = FakeMachine({REDIS: self.server(log, **{"INFO persistence": "aof_enabled:0\n"})})
         way = database_hooks.recipe_for(shift("redis", machine, {"socket": "/run/redis/socket"}))
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -248,7 +248,7 @@ class TestRedis:
         settings = {"password_file": str(tmp_path / "password")}
 
         with pytest.raises(PauseError, match="WRONGPASS") as caught:
-            database_hooks.recipe_for(shift("redis", machine, settings)).look()
+            database_hooks.recipe_for(shift("redis", machine, settings)).inspect()
 
         assert b"\\x73\\x6c\\x61\\x63\\x6b\\x20" in heard[0]
         assert "slack" not in " ".join([*machine.ran, str(caught.value)])
@@ -257,7 +257,7 @@ class TestRedis:
         settings = {"password_file": str(tmp_path / "missing")}
 
         with pytest.raises(PauseError, match="cannot read"):
-            database_hooks.recipe_for(shift("redis", FakeMachine({}), settings)).look()
+            database_hooks.recipe_for(shift("redis", FakeMachine({}), settings)).inspect()
 
 
 class TestMosquitto:
@@ -276,7 +276,7 @@ class TestMosquitto:
         )
         way = database_hooks.recipe_for(shift("mosquitto", machine, {}))
 
-        way.quiesce(way.look())
+        way.quiesce(way.inspect())
         way.resume({})
 
         assert machine.ran.count(self.STAT) == 5  # the last two looks agree
@@ -293,13 +293,13 @@ class TestMosquitto:
         machine = FakeMachine({self.PID: f"MainPID={pid}\n"})
 
         with pytest.raises(PauseError, match="not running"):
-            database_hooks.recipe_for(shift("mosquitto", machine, {})).look()
+            database_hooks.recipe_for(shift("mosquitto", machine, {})).inspect()
 
     def test_a_process_of_another_name_is_sent_no_signal(self) -> None:
         machine = FakeMachine({self.PID: "MainPID=812\n", self.NAME: "postgres\n"})
 
         with pytest.raises(PauseError, match="not running"):
-            database_hooks.recipe_for(shift("mosquitto", machine, {})).look()
+            database_hooks.recipe_for(shift("mosquitto", machine, {})).inspect()
 
 
 def test_a_client_that_fails_is_a_failure() -> None:
@@ -307,4 +307,4 @@ def test_a_client_that_fails_is_a_failure() -> None:
     way = database_hooks.recipe_for(shift("redis", machine, {"socket": "/run/redis/socket"}))
 
     with pytest.raises(CommandError, match="Could not connect"):
-        way.look()
+        way.inspect()

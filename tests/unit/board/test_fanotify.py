@@ -36,7 +36,7 @@ def event(mask: int, *records: bytes, process: int = 1) -> bytes:
 
 def heard(*written: bytes, own: int = 0) -> FanotifyEvents:
     found = FanotifyEvents()
-    fanotify.understand(b"".join(written), found, own=own)
+    fanotify.parse_events(b"".join(written), found, own=own)
     return found
 
 
@@ -85,10 +85,10 @@ class Told:
         self._heard = list(heard)
         self.is_at_rest = False
 
-    def rest(self) -> None:
+    def wait_quiet(self) -> None:
         self.is_at_rest = True
 
-    def heard(self) -> FanotifyEvents:
+    def read_events(self) -> FanotifyEvents:
         return self._heard.pop(0)
 
 
@@ -99,12 +99,12 @@ def watch(queue: Told, *mapped: int) -> EventDetector:
 
 def test_the_first_look_is_at_everything_and_the_next_at_what_was_heard() -> None:
     found = watch(Told(FanotifyEvents({4}), FanotifyEvents({5}, {6}), FanotifyEvents({9})), 8)
-    found.brace()
+    found.prepare_freeze()
 
-    first = found.changes_while_still()
+    first = found.frozen_changes()
     found.confirm()
-    second = found.changes_while_still()
-    third = found.changes_while_still()
+    second = found.frozen_changes()
+    third = found.frozen_changes()
 
     assert isinstance(first, EverythingMayHaveChanged)
     assert isinstance(second, ChangedInodes)
@@ -116,11 +116,11 @@ def test_the_first_look_is_at_everything_and_the_next_at_what_was_heard() -> Non
 
 def test_what_may_be_mapped_is_trusted_by_its_ctime_unless_that_is_recent() -> None:
     found = watch(Told(FanotifyEvents(), FanotifyEvents({5})), 8)
-    found.brace()
-    found.changes_while_still()
+    found.prepare_freeze()
+    found.frozen_changes()
     found.confirm()
 
-    changes = found.changes_while_still()
+    changes = found.frozen_changes()
 
     old, now = 1, clock.coarse_now_ns()
     assert [changes.trusts(Seen(8, ctime, 0)) for ctime in (old, now)] == [True, False]
@@ -132,7 +132,7 @@ def test_after_a_loss_everything_is_looked_at_once() -> None:
     found = watch(Told(FanotifyEvents(), FanotifyEvents(is_all=False), FanotifyEvents()))
     looks = []
     for _ in range(3):
-        looks.append(type(found.changes_while_still()))
+        looks.append(type(found.frozen_changes()))
         found.confirm()
 
     assert looks == [EverythingMayHaveChanged, EverythingMayHaveChanged, ChangedInodes]
@@ -140,11 +140,11 @@ def test_after_a_loss_everything_is_looked_at_once() -> None:
 
 def test_what_is_doubted_is_looked_at() -> None:
     found = watch(Told(FanotifyEvents(), FanotifyEvents()))
-    found.changes_while_still()
+    found.frozen_changes()
     found.confirm()
     found.doubt([12])
 
-    changes = found.changes_while_still()
+    changes = found.frozen_changes()
 
     assert isinstance(changes, ChangedInodes)
     assert changes.numbers == {12}
@@ -153,7 +153,7 @@ def test_what_is_doubted_is_looked_at() -> None:
 def test_before_the_freeze_the_thread_ends() -> None:
     queue = Told()
 
-    watch(queue).brace()
+    watch(queue).prepare_freeze()
 
     assert queue.is_at_rest
 

@@ -76,7 +76,7 @@ def test_a_freeze_is_marked_before_it_is_tried() -> None:
             pass
 
     assert ("freeze", FreezeState.TRYING) in seen
-    assert guard.marks.touched() == []
+    assert guard.marks.possibly_frozen() == []
 
 
 @pytest.mark.parametrize("number", [errno.EOPNOTSUPP, errno.ENOTTY])
@@ -136,7 +136,7 @@ def test_nothing_is_kept_when_the_guard_was_first() -> None:
         pytest.raises(PauseError, match="nothing was kept"),
         freeze.frozen(guard),
     ):
-        guard.marks.fire()
+        guard.marks.expire()
 
     assert kernel.frozen == set()
 
@@ -145,7 +145,7 @@ def test_a_guard_that_fires_between_two_freezes_ends_it() -> None:
     kernel = FakeKernel()
     with armed(kernel) as guard:
         kernel.seen = lambda deed, mount: (
-            guard.marks.fire() if (deed, mount) == ("freeze", DATA) else None
+            guard.marks.expire() if (deed, mount) == ("freeze", DATA) else None
         )
 
         with pytest.raises(PauseError, match="let go"), freeze.frozen(guard):
@@ -196,7 +196,7 @@ def test_c8_thaw_fails_for_good_which_is_told_and_the_others_are_thawed() -> Non
         pass
 
     assert kernel.frozen == {DATA}
-    assert guard.marks.touched() == [1]  # the guard goes on
+    assert guard.marks.possibly_frozen() == [1]  # the guard goes on
 
 
 def test_the_time_runs_from_before_the_first_freeze_to_after_the_last_thaw() -> None:
@@ -369,7 +369,7 @@ class TestLeftOver:
             freeze.thaw_left_over(tmp_path / "frozen", places[:1], kernel=AllFrozen())
 
         left, _ = freeze_state.left_over(tmp_path / "frozen")
-        assert left.touched() == [1]
+        assert left.possibly_frozen() == [1]
 
     def test_a_thaw_that_fails_is_told_and_remembered(
         self, tmp_path: Path, places: list[Mount]

@@ -16,7 +16,7 @@ TWO = [FrozenFileSystem((179, 1), b"/boot"), FrozenFileSystem((179, 2), b"/")]
 def test_fresh_marks_touch_nothing() -> None:
     fresh = freeze_state.in_memory(3)
 
-    assert fresh.touched() == []
+    assert fresh.possibly_frozen() == []
     assert not fresh.fired
 
 
@@ -25,7 +25,7 @@ def test_the_last_frozen_is_thawed_first() -> None:
 
     made[0], made[2] = FreezeState.OURS, FreezeState.TRYING
 
-    assert made.touched() == [2, 0]
+    assert made.possibly_frozen() == [2, 0]
 
 
 @pytest.mark.parametrize("number", [-1, 2, 1000])
@@ -54,7 +54,7 @@ def test_both_sides_see_each_other(tmp_path: Path) -> None:
 
     with freeze_state.on_tmpfs(path, TWO) as mine:
         theirs, _ = freeze_state.left_over(path)
-        theirs.fire()
+        theirs.expire()
 
         assert mine.fired
 
@@ -73,7 +73,7 @@ def test_the_file_stays_while_something_is(tmp_path: Path) -> None:
         mine[0] = FreezeState.OURS
 
     left, _ = freeze_state.left_over(path)
-    assert left.touched() == [0]
+    assert left.possibly_frozen() == [0]
 
 
 def test_new_marks_do_not_pull_the_rug_from_under_an_old_guard(tmp_path: Path) -> None:

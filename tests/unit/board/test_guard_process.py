@@ -73,7 +73,7 @@ def watching(sysrq: int | None = None) -> Iterator[Watched]:
     alarm, bell = os.pipe()
     kernel, shared = FakeKernel(), freeze_state.in_memory(len(MOUNTS))
     vigil = GuardProcess(MOUNTS, shared, orders, alarm, kernel, sysrq, patience=0.0005)
-    thread = threading.Thread(target=vigil.keep, daemon=True)
+    thread = threading.Thread(target=vigil.watch, daemon=True)
     watched = Watched(vigil, kernel, shared, order, bell, thread)
     thread.start()
     try:
@@ -94,7 +94,7 @@ def test_the_agents_death_thaws_in_reverse() -> None:
 
     assert watched.kernel.deeds == [("thaw", 32), ("thaw", 31), ("thaw", 30)]
     assert watched.kernel.frozen == set()
-    assert watched.marks.touched() == []
+    assert watched.marks.possibly_frozen() == []
 
 
 def test_a_freeze_that_was_on_its_way_is_thawed_as_well() -> None:
@@ -105,7 +105,7 @@ def test_a_freeze_that_was_on_its_way_is_thawed_as_well() -> None:
         watched.die()
 
     assert watched.kernel.frozen == set()
-    assert watched.marks.touched() == []
+    assert watched.marks.possibly_frozen() == []
 
 
 def test_somebody_elses_freeze_is_left_alone() -> None:
@@ -181,7 +181,7 @@ def test_one_that_does_not_thaw_does_not_stop_the_others() -> None:
         watched.until_thawed(31)
         watched.until_thawed(30)
 
-        stuck = watched.marks.touched()
+        stuck = watched.marks.possibly_frozen()
         del watched.kernel.answers["thaw", 32]
 
     assert stuck == [2]
@@ -198,7 +198,7 @@ def test_the_kernel_is_asked_to_thaw_everything_in_the_end(tmp_path: Path) -> No
     os.close(trigger)
 
     assert (tmp_path / "sysrq-trigger").read_bytes() == b"j"
-    assert watched.marks.touched() == [0]  # so that the last step of the ladder tries, too
+    assert watched.marks.possibly_frozen() == [0]  # so that the last step of the ladder tries, too
 
 
 def test_the_mark_is_set_before_the_first_thaw() -> None:

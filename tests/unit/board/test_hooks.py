@@ -69,14 +69,14 @@ def test_the_undo_is_written_down_before_the_deed(debts: UndoLog) -> None:
     owed = []
 
     def count(stdin: bytes) -> str:
-        owed.append(len(debts.owed(hooks.KIND)))
+        owed.append(len(debts.pending(hooks.KIND)))
         return ""
 
     with quiet(FakeMachine(dict.fromkeys(CALM, count)), debts):
         pass
 
     assert owed == [1, 2, 3, 3, 2, 1]
-    assert debts.owed(hooks.KIND) == ()
+    assert debts.pending(hooks.KIND) == ()
 
 
 def test_a_failure_resumes_those_that_were_started_and_never_calls_the_rest(
@@ -88,7 +88,7 @@ def test_a_failure_resumes_those_that_were_started_and_never_calls_the_rest(
         pytest.fail("the pause went on")
 
     assert machine.ran == ["a hold", "b hold", "b go", "a go"]
-    assert debts.owed(hooks.KIND) == ()
+    assert debts.pending(hooks.KIND) == ()
 
 
 def test_an_optional_hook_may_fail(debts: UndoLog) -> None:
@@ -111,7 +111,7 @@ def test_a_resume_that_fails_is_tried_again(debts: UndoLog) -> None:
 
     assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
     assert "not yet" in report.problems[0]
-    assert debts.owed(hooks.KIND) == ()
+    assert debts.pending(hooks.KIND) == ()
 
 
 def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: UndoLog) -> None:
@@ -122,7 +122,7 @@ def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: UndoLog) -> None
 
     assert machine.ran[-1] == "a go"
     assert len(report.problems) == 2
-    assert len(debts.owed(hooks.KIND)) == 1
+    assert len(debts.pending(hooks.KIND)) == 1
 
 
 def test_what_was_not_resumed_is_resumed_by_the_next_run(debts: UndoLog) -> None:
@@ -145,7 +145,7 @@ def test_what_still_does_not_resume_is_told_and_remembered(debts: UndoLog) -> No
     with pytest.raises(DegradedError, match=r"(?s)still quiet: b.*gone"):
         hooks.resume_left_over(debts, FakeMachine(broken), FakeClock())
 
-    assert len(debts.owed(hooks.KIND)) == 1
+    assert len(debts.pending(hooks.KIND)) == 1
 
 
 def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: UndoLog) -> None:
@@ -190,7 +190,7 @@ def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: Undo
         pass
 
     assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
-    assert len(debts.owed(hooks.KIND)) == 1
+    assert len(debts.pending(hooks.KIND)) == 1
 
 
 @pytest.mark.parametrize("interruption", [KeyboardInterrupt(), MemoryError()])
@@ -210,7 +210,7 @@ def test_c8_signal_and_out_of_memory_in_a_resume_end_the_run_after_it_and_not_be
         pass
 
     assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
-    assert debts.owed(hooks.KIND) == ()
+    assert debts.pending(hooks.KIND) == ()
 
 
 def test_no_hook_runs_when_one_is_refused(debts: UndoLog) -> None:

@@ -33,38 +33,38 @@ NAMES = st.text("abc.", min_size=1, max_size=6).filter(lambda n: n not in {".", 
 def test_the_defaults_leave_out_what_nobody_misses(path: bytes, keep: Choice) -> None:
     rules = PathFilter(exclude=DEFAULT_EXCLUDES)
 
-    assert rules.keep(path) is keep
+    assert rules.choose(path) is keep
 
 
 def test_a_wildcard_does_not_cross_a_slash() -> None:
     rules = PathFilter(exclude=("/srv/*/cache",))
 
-    assert rules.keep(b"srv/tide/cache") is Choice.HOLLOW
-    assert rules.keep(b"srv/tide/old/cache") is Choice.WHOLE
-    assert rules.keep(b"srv/cache") is Choice.WHOLE
+    assert rules.choose(b"srv/tide/cache") is Choice.HOLLOW
+    assert rules.choose(b"srv/tide/old/cache") is Choice.WHOLE
+    assert rules.choose(b"srv/cache") is Choice.WHOLE
 
 
 def test_two_stars_match_any_depth() -> None:
     rules = PathFilter(exclude=("/home/**/*.bak",))
 
-    assert rules.keep(b"home/a.bak") is Choice.NOTHING
-    assert rules.keep(b"home/a/b/c.bak") is Choice.NOTHING
-    assert rules.keep(b"etc/a.bak") is Choice.WHOLE
+    assert rules.choose(b"home/a.bak") is Choice.NOTHING
+    assert rules.choose(b"home/a/b/c.bak") is Choice.NOTHING
+    assert rules.choose(b"etc/a.bak") is Choice.WHOLE
 
 
 def test_two_stars_at_the_end_are_all_that_is_below() -> None:
     rules = PathFilter(exclude=("/home/**",))
 
-    assert rules.keep(b"home") is Choice.WHOLE
-    assert rules.keep(b"home/a") is Choice.NOTHING
-    assert rules.keep(b"home/a/b") is Choice.NOTHING
+    assert rules.choose(b"home") is Choice.WHOLE
+    assert rules.choose(b"home/a") is Choice.NOTHING
+    assert rules.choose(b"home/a/b") is Choice.NOTHING
 
 
 def test_patterns_are_those_of_the_board_and_paths_those_of_the_file_system() -> None:
     rules = PathFilter(exclude=("/boot/firmware/overlays", "/tmp"), mount=b"/boot/firmware")  # noqa: S108
 
-    assert rules.keep(b"overlays") is Choice.HOLLOW
-    assert rules.keep(b"tmp") is Choice.WHOLE
+    assert rules.choose(b"overlays") is Choice.HOLLOW
+    assert rules.choose(b"tmp") is Choice.WHOLE
 
 
 def test_what_is_included_is_kept_with_the_way_to_it() -> None:
@@ -73,35 +73,35 @@ def test_what_is_included_is_kept_with_the_way_to_it() -> None:
         include=("/srv/media/keep", "/var/tmp/*/log"),  # noqa: S108
     )
 
-    assert rules.keep(b"srv/media") is Choice.PASSAGE
-    assert rules.keep(b"srv/media/keep") is Choice.WHOLE
-    assert rules.keep(b"srv/media/keep/below/it") is Choice.WHOLE
-    assert rules.keep(b"srv/media/other") is Choice.NOTHING
-    assert rules.keep(b"srv/other") is Choice.NOTHING
-    assert rules.keep(b"var/tmp") is Choice.PASSAGE
-    assert rules.keep(b"var/tmp/x/log") is Choice.WHOLE
-    assert rules.keep(b"var/tmp/x/other") is Choice.NOTHING
+    assert rules.choose(b"srv/media") is Choice.PASSAGE
+    assert rules.choose(b"srv/media/keep") is Choice.WHOLE
+    assert rules.choose(b"srv/media/keep/below/it") is Choice.WHOLE
+    assert rules.choose(b"srv/media/other") is Choice.NOTHING
+    assert rules.choose(b"srv/other") is Choice.NOTHING
+    assert rules.choose(b"var/tmp") is Choice.PASSAGE
+    assert rules.choose(b"var/tmp/x/log") is Choice.WHOLE
+    assert rules.choose(b"var/tmp/x/other") is Choice.NOTHING
 
 
 def test_an_include_with_two_stars_opens_the_way_to_everything_below() -> None:
     rules = PathFilter(exclude=("/srv/*",), include=("/srv/**/keep",))
 
-    assert rules.keep(b"srv/a/b/c") is Choice.PASSAGE
-    assert rules.keep(b"srv/a/b/keep/x") is Choice.WHOLE
+    assert rules.choose(b"srv/a/b/c") is Choice.PASSAGE
+    assert rules.choose(b"srv/a/b/keep/x") is Choice.WHOLE
 
 
 def test_a_plain_pattern_below_what_is_left_out_keeps_nothing() -> None:
     rules = PathFilter(exclude=("/tmp", "/tmp/systemd"))  # noqa: S108
 
-    assert rules.keep(b"tmp/systemd") is Choice.NOTHING
+    assert rules.choose(b"tmp/systemd") is Choice.NOTHING
 
 
 def test_names_that_are_no_text_and_newlines_are_matched_as_bytes() -> None:
     rules = PathFilter(exclude=("/srv/*.log", "/srv/\udcff"))
 
-    assert rules.keep(b"srv/a\nb.log") is Choice.NOTHING
-    assert rules.keep(b"srv/\xff") is Choice.HOLLOW
-    assert rules.keep(b"srv/a\nb") is Choice.WHOLE
+    assert rules.choose(b"srv/a\nb.log") is Choice.NOTHING
+    assert rules.choose(b"srv/\xff") is Choice.HOLLOW
+    assert rules.choose(b"srv/a\nb") is Choice.WHOLE
 
 
 @pytest.mark.parametrize(
@@ -126,14 +126,14 @@ def test_names_that_are_no_text_and_newlines_are_matched_as_bytes() -> None:
 def test_a_component_is_matched_as_a_shell_does(pattern: str, name: bytes, matches: bool) -> None:  # noqa: FBT001
     rules = PathFilter(exclude=(f"/d/{pattern}",))
 
-    assert (rules.keep(b"d/" + name) is not Choice.WHOLE) is matches
+    assert (rules.choose(b"d/" + name) is not Choice.WHOLE) is matches
 
 
 @given(PATTERNS, NAMES)
 def test_stars_and_question_marks_agree_with_the_standard_library(pattern: str, name: str) -> None:
     rules = PathFilter(exclude=(f"/d/{pattern}",))
 
-    is_out = rules.keep(b"d/" + name.encode()) is not Choice.WHOLE
+    is_out = rules.choose(b"d/" + name.encode()) is not Choice.WHOLE
 
     assert is_out is fnmatch.fnmatchcase(name, pattern)
 

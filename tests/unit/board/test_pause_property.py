@@ -91,7 +91,7 @@ class Board:
         fault = self.fault if self.steps == self.at else None
         self.fired |= fault is not None
         if fault is Fault.GUARD and self.vigil is not None:
-            self.vigil.fire()
+            self.vigil.expire()
         if fault is Fault.REFUSED:
             raise failure
         if fault in {Fault.DEAD, Fault.ALL_DEAD}:
@@ -299,7 +299,7 @@ def fake_armed(
                 )
             finally:
                 if not (board.is_dead and board.fault in {Fault.ALL_DEAD, Fault.ALL_DEAD_AFTER}):
-                    board.vigil.let_go_for_good()
+                    board.vigil.thaw_all_and_exit()
     finally:
         board.vigil = None
         for handle in pipes:

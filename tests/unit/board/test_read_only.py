@@ -67,7 +67,7 @@ def test_it_is_read_only_inside_and_writable_after(board: Board, debts: UndoLog)
     assert inside
     assert result.is_still
     assert board.ran == [RO, RW]
-    assert debts.owed(read_only.KIND) == ()
+    assert debts.pending(read_only.KIND) == ()
 
 
 def test_the_undo_is_written_down_before_the_deed(board: Board, debts: UndoLog) -> None:
@@ -76,7 +76,7 @@ def test_the_undo_is_written_down_before_the_deed(board: Board, debts: UndoLog) 
 
     class Watching:
         def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
-            owed.append(len(debts.owed(read_only.KIND)))
+            owed.append(len(debts.pending(read_only.KIND)))
             return original(command, stdin=stdin)
 
     with read_only.made_read_only(BOOT, Watching(), debts, read_mounts=board.read):
@@ -104,7 +104,7 @@ def test_one_in_use_is_reported_and_left(board: Board, debts: UndoLog) -> None:
     assert not result.is_still
     assert "busy" in result.reason
     assert board.ran == [RO]
-    assert debts.owed(read_only.KIND) == ()
+    assert debts.pending(read_only.KIND) == ()
 
 
 def test_a_second_attempt_may_help(board: Board, debts: UndoLog) -> None:
@@ -115,7 +115,7 @@ def test_a_second_attempt_may_help(board: Board, debts: UndoLog) -> None:
 
     assert board.ran == [RO, RW, RW]
     assert result.problems == []
-    assert debts.owed(read_only.KIND) == ()
+    assert debts.pending(read_only.KIND) == ()
 
 
 def test_one_that_stays_read_only_is_told_and_remembered(board: Board, debts: UndoLog) -> None:
@@ -139,7 +139,7 @@ def test_the_next_run_tells_what_still_does_not_work(board: Board, debts: UndoLo
     with pytest.raises(DegradedError, match="/boot stays read-only"):
         read_only.give_back_left_over(debts, board, read_mounts=board.read)
 
-    assert len(debts.owed(read_only.KIND)) == 1
+    assert len(debts.pending(read_only.KIND)) == 1
 
 
 def test_one_that_was_unmounted_since_is_settled(board: Board, debts: UndoLog) -> None:
@@ -147,7 +147,7 @@ def test_one_that_was_unmounted_since_is_settled(board: Board, debts: UndoLog) -
         board.mounts = []
 
     assert board.ran == [RO]
-    assert debts.owed(read_only.KIND) == ()
+    assert debts.pending(read_only.KIND) == ()
 
 
 def test_an_exception_inside_makes_it_writable(board: Board, debts: UndoLog) -> None:

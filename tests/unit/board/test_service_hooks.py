@@ -46,7 +46,7 @@ class TestCommand:
         machine = FakeMachine({"g hold": "", "g go": ""})
         way = CommandControl(HookSession(hook, machine, FakeClock()))
 
-        way.quiesce(way.look())
+        way.quiesce(way.inspect())
         way.resume({})
 
         assert machine.ran == ["g hold", "g go"]
@@ -75,7 +75,7 @@ class TestStop:
         )
         way = StopUnitControl(one)
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -86,7 +86,7 @@ class TestStop:
         one = shift(HookHow.STOP, {SHOW: state(active)})
         way = StopUnitControl(one)
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -96,7 +96,7 @@ class TestStop:
         one = shift(HookHow.STOP, {SHOW: state("inactive", load="not-found")})
 
         with pytest.raises(PauseError, match="not-found"):
-            StopUnitControl(one).look()
+            StopUnitControl(one).inspect()
 
 
 class TestFreeze:
@@ -111,7 +111,7 @@ class TestFreeze:
         )
         way = FreezeUnitControl(one)
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -124,7 +124,7 @@ class TestFreeze:
         one = shift(HookHow.FREEZE, {SHOW: answer})
         way = FreezeUnitControl(one)
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -143,7 +143,7 @@ class TestContainer:
         )
         way = ContainerControl(one)
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -154,7 +154,7 @@ class TestContainer:
         one = shift(HookHow.CONTAINER, {INSPECT: answer})
         way = ContainerControl(one)
 
-        before = way.look()
+        before = way.inspect()
         way.quiesce(before)
         way.resume(before)
 
@@ -163,7 +163,7 @@ class TestContainer:
     def test_a_pause_that_never_came_into_force_is_not_undone(self) -> None:
         one = shift(HookHow.CONTAINER, {INSPECT: "true false\n", "docker pause gauge": failing()})
         way = ContainerControl(one)
-        before = way.look()
+        before = way.inspect()
         with pytest.raises(CommandError):
             way.quiesce(before)
 
@@ -175,27 +175,27 @@ class TestContainer:
         podman = INSPECT.replace("docker", "podman")
         one = shift(HookHow.CONTAINER, {INSPECT: failing(status=127), podman: "true false\n"})
 
-        assert ContainerControl(one).look() == {"engine": "podman", "mine": "yes"}
+        assert ContainerControl(one).inspect() == {"engine": "podman", "mine": "yes"}
 
     def test_a_named_engine_is_the_only_one(self) -> None:
         podman = INSPECT.replace("docker", "podman")
         one = shift(HookHow.CONTAINER, {podman: failing("no such container")}, engine="podman")
 
         with pytest.raises(CommandError, match="no such container"):
-            ContainerControl(one).look()
+            ContainerControl(one).inspect()
 
 
 def test_the_time_limit_spans_all_commands_of_a_deed() -> None:
     one = shift(HookHow.STOP, {SHOW: state("active")})
     one.start()
-    StopUnitControl(one).look()
+    StopUnitControl(one).inspect()
     one.clock.sleep(20.0)
-    StopUnitControl(one).look()
+    StopUnitControl(one).inspect()
     one.clock.sleep(60.0)
-    StopUnitControl(one).look()
+    StopUnitControl(one).inspect()
     assert one.is_over
     one.start()
-    StopUnitControl(one).look()
+    StopUnitControl(one).inspect()
 
     assert isinstance(one.machine, FakeMachine)
     assert one.machine.limits == [30.0, 10.0, 0.01, 30.0]

@@ -14,44 +14,44 @@ if TYPE_CHECKING:
 def test_debts_are_paid_in_reverse(tmp_path: Path) -> None:
     with undo_log.opened(tmp_path) as mine:
         for facts in (b"1", b"2", b"3"):
-            mine.owe("resume", facts)
+            mine.record("resume", facts)
 
-        assert [debt.facts for debt in mine.owed("resume")] == [b"3", b"2", b"1"]
+        assert [debt.facts for debt in mine.pending("resume")] == [b"3", b"2", b"1"]
 
 
 def test_kinds_are_kept_apart(tmp_path: Path) -> None:
     with undo_log.opened(tmp_path) as mine:
-        mine.owe("resume", b"1")
-        mine.owe("read-write", b"2")
+        mine.record("resume", b"1")
+        mine.record("read-write", b"2")
 
-        assert [debt.facts for debt in mine.owed("read-write")] == [b"2"]
+        assert [debt.facts for debt in mine.pending("read-write")] == [b"2"]
 
 
 def test_a_paid_debt_is_gone_and_may_be_paid_again(tmp_path: Path) -> None:
     with undo_log.opened(tmp_path) as mine:
-        debt = mine.owe("resume", b"1")
+        debt = mine.record("resume", b"1")
 
-        mine.pay(debt)
-        mine.pay(debt)
+        mine.clear(debt)
+        mine.clear(debt)
 
-        assert mine.owed("resume") == ()
+        assert mine.pending("resume") == ()
 
 
 def test_the_next_run_finds_what_is_owed_and_goes_on_counting(tmp_path: Path) -> None:
     with undo_log.opened(tmp_path) as first:
-        first.owe("resume", b"first")
+        first.record("resume", b"first")
 
     with undo_log.opened(tmp_path) as second:
-        second.owe("resume", b"second")
+        second.record("resume", b"second")
 
-        assert [debt.facts for debt in second.owed("resume")] == [b"second", b"first"]
+        assert [debt.facts for debt in second.pending("resume")] == [b"second", b"first"]
 
 
 def test_half_a_note_is_no_debt(tmp_path: Path) -> None:
     (tmp_path / "000001-resume.draft").write_bytes(b"hal")
 
     with undo_log.opened(tmp_path) as mine:
-        assert mine.owed("resume") == ()
+        assert mine.pending("resume") == ()
 
 
 def test_one_run_at_a_time(tmp_path: Path) -> None:
@@ -73,4 +73,4 @@ def test_the_lock_is_free_after_a_failure(tmp_path: Path) -> None:
         raise EOFError
 
     with undo_log.opened(tmp_path) as mine:
-        assert mine.owed("resume") == ()
+        assert mine.pending("resume") == ()

@@ -175,7 +175,7 @@ def test_c10_tampered_tree_is_sent_again_and_never_stored(board: LocalBoard) -> 
     digest = hashlib.sha256(b"1.44").hexdigest()
     Path(begun.contents, digest).write_bytes(b"1.45")
 
-    assert board.keeper.bank([digest]).bad == (digest,)
+    assert board.keeper.ingest([digest]).bad == (digest,)
 
     board.deliver(begun)
     assert board.sent[-1] == digest

@@ -166,7 +166,7 @@ def test_bytes_that_are_not_as_named_are_refused_and_removed(
     Path(begun.contents, right).write_bytes(b"right")
     Path(begun.contents, wrong).write_bytes(b"something else")
 
-    banked = board.keeper.bank([right, wrong, absent])
+    banked = board.keeper.ingest([right, wrong, absent])
 
     assert (banked.kept, banked.new_bytes, banked.bad) == (1, 5, (wrong, absent))
     assert not Path(begun.contents, wrong).exists()
@@ -178,8 +178,8 @@ def test_banking_again_is_answered_alike_and_adds_nothing(board: LocalBoard) -> 
     digest = digest_of(b"right")
     Path(begun.contents, digest).write_bytes(b"right")
 
-    board.keeper.bank([digest])
-    again = board.keeper.bank([digest])
+    board.keeper.ingest([digest])
+    again = board.keeper.ingest([digest])
 
     assert (again.kept, again.new_bytes, again.bad) == (1, 0, ())
 
@@ -202,7 +202,7 @@ def test_s07_only_a_plain_file_with_one_name_is_taken_over(
         case _:
             planted.hardlink_to(bait)
 
-    banked = board.keeper.bank([digest])
+    banked = board.keeper.ingest([digest])
 
     assert banked.bad == (digest,)
     assert not os.path.lexists(planted)

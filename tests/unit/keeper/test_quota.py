@@ -55,7 +55,7 @@ def test_s04_abandoning_gives_nothing_back_and_sealing_does(
     content = b"x" * 8000
     digest = hashlib.sha256(content).hexdigest()
     Path(begun.contents, digest).write_bytes(content)
-    keeper.bank([digest])
+    keeper.ingest([digest])
     keeper.abandon()
 
     keeper.begin()

@@ -42,7 +42,7 @@ class Keeper:
         self.asked += wanted
         return tuple(w.digest for w in wanted if w.digest not in self.store)
 
-    def bank(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str]) -> Ingested:
         good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
         self.store.update(good)
         new = sum(len(self.arrived[d]) for d in good)
@@ -135,7 +135,7 @@ class Scene:
     place: Place
     keeper: Keeper
     carrier: Carrier
-    bank: Uploader
+    ingest: Uploader
     told: Silent
 
     def put(self, *entries: Entry) -> None:
@@ -172,11 +172,11 @@ def test_what_the_keeper_lacks_is_sent_and_what_it_has_is_not(scene: Scene) -> N
     scene.keeper.store.add(known)
     scene.put(entry(b"new", b"new", inode=1), entry(b"known", b"known", inode=2))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert scene.carrier.sent == [(new, TransferMode.PLAIN)]
     assert (scene.digest(b"new"), scene.digest(b"known")) == (new, known)
-    assert scene.bank.tally.new_bytes == 3
+    assert scene.ingest.stats.new_bytes == 3
 
 
 def test_one_content_under_two_names_is_sent_once(scene: Scene) -> None:
@@ -184,7 +184,7 @@ def test_one_content_under_two_names_is_sent_once(scene: Scene) -> None:
     write(scene, "two", b"same")
     scene.put(entry(b"one", b"same", inode=1), entry(b"two", b"same", inode=2))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert scene.carrier.sent == [(digest, TransferMode.PLAIN)]
 
@@ -193,10 +193,10 @@ def test_all_names_of_an_inode_get_its_digest_and_it_is_read_once(scene: Scene) 
     digest = write(scene, "a", b"linked")
     scene.put(entry(b"a", b"linked", inode=9, link=9), entry(b"b", b"linked", inode=9, link=9))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert scene.digest(b"a") == scene.digest(b"b") == digest
-    assert scene.bank.tally.hashed_files == 1
+    assert scene.ingest.stats.hashed_files == 1
 
 
 def test_c3_file_grows_a_file_that_changes_under_our_hands_stays_pending(scene: Scene) -> None:
@@ -204,11 +204,11 @@ def test_c3_file_grows_a_file_that_changes_under_our_hands_stays_pending(scene: 
     scene.place.changing.add(b"log")
     scene.put(entry(b"log", b"text"))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert scene.digest(b"log") == ""
     assert scene.carrier.sent == []
-    assert scene.bank.tally.restless == 1
+    assert scene.ingest.stats.restless == 1
 
 
 def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_again(
@@ -225,9 +225,9 @@ def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_aga
             write(scene, "hot", b"after!")
             return carry(files, destination, shape=shape)
 
-    scene.bank._carrier = Late()
+    scene.ingest._carrier = Late()
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert scene.digest(b"hot") == ""
     assert scene.keeper.store == set()
@@ -239,12 +239,12 @@ def test_c3_read_error_an_unreadable_file_is_tried_twice_then_listed_and_never_z
     scene.place.unreadable = frozenset({b"bad"})
     scene.put(entry(b"bad", b"gone"))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     found = scene.index.get(PART, b"bad")
     assert found is not None
     assert found.omitted is Omitted.UNREADABLE
-    assert scene.bank.tally.unreadable == [(PART, b"bad")]
+    assert scene.ingest.stats.unreadable == [(PART, b"bad")]
     assert "cannot read bad" in scene.told.notes[0]
 
 
@@ -252,7 +252,7 @@ def test_sparse_files_go_in_a_batch_of_their_own(scene: Scene) -> None:
     plain, holes = write(scene, "plain", b"plain"), write(scene, "holes", bytes(9))
     scene.put(entry(b"plain", b"plain", inode=1), entry(b"holes", bytes(9), inode=2, sparse=1))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert dict(scene.carrier.sent) == {plain: TransferMode.PLAIN, holes: TransferMode.SPARSE}
 
@@ -263,7 +263,7 @@ def test_a_large_changed_file_names_its_older_content(scene: Scene) -> None:
     scene.place.earlier[b"db"] = older
     scene.put(entry(b"db", content))
 
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert [wanted.basis for wanted in scene.keeper.asked] == [older.hex()]
 
@@ -273,8 +273,8 @@ def test_what_a_cut_run_hashed_but_never_brought_is_brought_by_the_next(scene: S
     cut = entry(b"file", b"hashed, then the link was cut")._replace(digest=bytes.fromhex(digest))
     scene.put(cut)
 
-    scene.bank.remind(scene.index, since=SEQ)
-    scene.bank.take(scene.index, scene.place)
+    scene.ingest.requeue_missing(scene.index, since=SEQ)
+    scene.ingest.upload_pending(scene.index, scene.place)
 
     assert scene.keeper.store == {digest}
 
@@ -283,7 +283,7 @@ def test_what_earlier_captures_brought_is_not_asked_for_again(scene: Scene) -> N
     digest = write(scene, "old", b"old")
     scene.index.put(PART, entry(b"old", b"old")._replace(digest=bytes.fromhex(digest)), seq=3)
 
-    scene.bank.remind(scene.index, since=SEQ)
+    scene.ingest.requeue_missing(scene.index, since=SEQ)
 
     assert scene.keeper.asked == []
 
@@ -295,4 +295,4 @@ def test_a_lacking_content_that_the_board_no_longer_has_ends_the_run(scene: Scen
     write(scene, "file", b"after!")
 
     with pytest.raises(VerificationError, match="changed on the board"):
-        scene.bank.supply(scene.index, {PART: scene.place}, (digest,))
+        scene.ingest.resend(scene.index, {PART: scene.place}, (digest,))

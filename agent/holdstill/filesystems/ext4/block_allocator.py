@@ -42,13 +42,13 @@ class BlockAllocator:
         self._contents = _Pool(self, min(CONTENT_PIECE, share))
         self._desk = _Pool(self, min(DESK_PIECE, share))
 
-    def take(self, count: int) -> list[BlockRun]:
+    def allocate(self, count: int) -> list[BlockRun]:
         """Take blocks for a content, in as few runs as there are.
 
         Raises:
             TargetFailedError: there are not so many.
         """
-        return self._contents.take(count)
+        return self._contents.allocate(count)
 
     def take_on_desk(self) -> int:
         """Take one block for what is no content.
@@ -56,7 +56,7 @@ class BlockAllocator:
         Raises:
             TargetFailedError: there is none.
         """
-        return self._desk.take(1)[0].first
+        return self._desk.allocate(1)[0].first
 
     def contents(self) -> list[BlockRun]:
         """Return what was asked for contents and not given back, sorted."""
@@ -95,7 +95,7 @@ class _Pool:
         self._next = self._end = 0
         self.asked: list[BlockRun] = []
 
-    def take(self, count: int) -> list[BlockRun]:
+    def allocate(self, count: int) -> list[BlockRun]:
         first = self._next
         if first + count <= self._end:
             self._next = first + count

@@ -93,7 +93,7 @@ class CopyWorker:
         self._handles: list[int] = []
         self._size = 0
 
-    def bring(self, entry: Entry, spans: list[TargetSpan]) -> None:
+    def submit(self, entry: Entry, spans: list[TargetSpan]) -> None:
         """Have the content of an entry brought to where it goes.
 
         Args:
@@ -192,7 +192,7 @@ def _serve(link: WorkerPipe, contents: ContentSource, out: Output) -> None:
                 out.finish()
                 link.send(CopyResult())
                 return
-            link.send(carrier.carry_all(orders, handles))
+            link.send(carrier.run(orders, handles))
     except HoldstillError as error:
         link.send(CopyResult(failed=str(error), hint=error.hint))
 
@@ -209,7 +209,7 @@ class JobRunner:
     def __init__(self, contents: ContentSource, out: Output, tell: Callable[[int], None]) -> None:
         self._contents, self._out, self._tell = contents, out, tell
 
-    def carry_all(self, orders: Sequence[CopyJob], handles: list[int]) -> CopyResult:
+    def run(self, orders: Sequence[CopyJob], handles: list[int]) -> CopyResult:
         """Bring contents to their places; tell of the first that is not right.
 
         Args:

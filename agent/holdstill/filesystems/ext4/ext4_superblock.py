@@ -223,9 +223,9 @@ def parse(raw: bytes) -> Superblock:
     if len(raw) != SIZE or _u16(raw, 0x38) != MAGIC:
         raise VerificationError("no ext4 superblock")
     block_log, cluster_log = _u32(raw, 0x18), _u32(raw, 0x1C)
-    _insist("block size", block_log <= 6)
+    _require("block size", block_log <= 6)
     has_clusters = bool(_u32(raw, 0x64) & BIGALLOC)
-    _insist("cluster size", not has_clusters or block_log <= cluster_log <= 30)
+    _require("cluster size", not has_clusters or block_log <= cluster_log <= 30)
     wide = bool(_u32(raw, 0x60) & SIXTY_FOUR_BIT)
     dynamic = _u32(raw, 0x4C) >= 1
     found = Superblock(
@@ -293,13 +293,13 @@ def _error_log(raw: bytes) -> ErrorLog:
 def _check(found: Superblock) -> None:
     """Check what later arithmetic takes for granted."""
     bits = 8 * found.block_size
-    _insist("inode size", found.inode_size in _powers(128, found.block_size))
-    _insist("descriptor size", found.descriptor_size in _powers(32, found.block_size))
-    _insist("inodes per group", 0 < found.inodes_per_group <= bits)
-    _insist("blocks per group", 0 < found.blocks_per_group <= bits * found.cluster_ratio)
-    _insist("first data block", found.first_data_block <= 1 < found.blocks - 1)
-    _insist("number of groups", 0 < found.groups <= GROUPS_MAX)
-    _insist("number of inodes", 11 <= found.inodes <= found.groups * found.inodes_per_group)
+    _require("inode size", found.inode_size in _powers(128, found.block_size))
+    _require("descriptor size", found.descriptor_size in _powers(32, found.block_size))
+    _require("inodes per group", 0 < found.inodes_per_group <= bits)
+    _require("blocks per group", 0 < found.blocks_per_group <= bits * found.cluster_ratio)
+    _require("first data block", found.first_data_block <= 1 < found.blocks - 1)
+    _require("number of groups", 0 < found.groups <= GROUPS_MAX)
+    _require("number of inodes", 11 <= found.inodes <= found.groups * found.inodes_per_group)
 
 
 def _powers(least: int, most: int) -> Iterator[int]:
@@ -308,7 +308,7 @@ def _powers(least: int, most: int) -> Iterator[int]:
         least *= 2
 
 
-def _insist(what: str, good: bool) -> None:  # noqa: FBT001  an assertion
+def _require(what: str, good: bool) -> None:  # noqa: FBT001  an assertion
     if not good:
         raise VerificationError(f"the ext4 superblock has an impossible {what}")
 

@@ -65,7 +65,7 @@ class FileLayout:
             TargetSpan(self._volume.place(extent.physical), extent.length * self._block)
             for extent in extents
         ]
-        self._porter.bring(entry, spans)
+        self._porter.submit(entry, spans)
         return extents
 
     def _copy_sparse(self, entry: Entry, handle: int) -> list[Extent]:

@@ -50,7 +50,7 @@ class Ext4Volume:
         Raises:
             TargetFailedError: there are not so many.
         """
-        return self._room.take(count)
+        return self._room.allocate(count)
 
     def allocate_on_desk(self) -> int:
         """Take one free block for what is no content, such as names in a directory.

@@ -445,9 +445,9 @@ def read_boot(source: ByteSource) -> BootRecord:
     (_, oem, sector_size, per_cluster, reserved, fats, root_entries, few_sectors, media,
      fat_small, _, _, hidden, many_sectors) = _BOOT.unpack_from(raw)  # fmt: skip
     is_32 = fat_small == 0
-    _insist(raw[510:512] == b"\x55\xaa")
-    _insist(sector_size in {512, 1024, 2048, 4096} and per_cluster in _CLUSTER_SECTORS)
-    _insist(reserved > 0 and fats in {1, 2} and (media == 0xF0 or media >= 0xF8))
+    _require(raw[510:512] == b"\x55\xaa")
+    _require(sector_size in {512, 1024, 2048, 4096} and per_cluster in _CLUSTER_SECTORS)
+    _require(reserved > 0 and fats in {1, 2} and (media == 0xF0 or media >= 0xF8))
     extended = raw[64:] if is_32 else raw[36:]
     # 0x28: an older form with an id but without a label.
     has_id = extended[2] in {0x28, 0x29}
@@ -475,16 +475,16 @@ _CLUSTER_SECTORS = frozenset({1, 2, 4, 8, 16, 32, 64, 128})
 
 
 def _check_boot(boot: BootRecord, source: ByteSource, *, is_32: bool) -> None:
-    _insist(0 < boot.clusters <= FAT32_MAX and boot.fat_sectors > 0)
-    _insist(is_32 or boot.clusters <= FAT16_MAX)
-    _insist(is_32 == (boot.root_entries == 0) and is_32 == (boot.root_cluster >= 2))
-    _insist(boot.root_entries * 32 % boot.sector_size == 0)
+    _require(0 < boot.clusters <= FAT32_MAX and boot.fat_sectors > 0)
+    _require(is_32 or boot.clusters <= FAT16_MAX)
+    _require(is_32 == (boot.root_entries == 0) and is_32 == (boot.root_cluster >= 2))
+    _require(boot.root_entries * 32 % boot.sector_size == 0)
     needed = (boot.clusters + 2) * boot.bits
-    _insist(needed <= boot.fat_sectors * boot.sector_size * 8)
-    _insist(boot.sectors * boot.sector_size <= source.size)
+    _require(needed <= boot.fat_sectors * boot.sector_size * 8)
+    _require(boot.sectors * boot.sector_size <= source.size)
 
 
-def _insist(good: bool) -> None:  # noqa: FBT001  an assertion
+def _require(good: bool) -> None:  # noqa: FBT001  an assertion
     if not good:
         raise VerificationError("no FAT, or one whose boot sector makes no sense")
 

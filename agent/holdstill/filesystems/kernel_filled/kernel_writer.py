@@ -89,7 +89,7 @@ class KernelFillResult:
     warnings: tuple[str, ...] = ()
 
 
-def insist_possible(parameters: Other, machine: Runner, *, number: int) -> None:
+def check_possible(parameters: Other, machine: Runner, *, number: int) -> None:
     """Refuse what this machine cannot make and fill, before anything is written.
 
     Raises:

@@ -51,7 +51,7 @@ def test_blocks_are_handed_out_once_and_the_rest_is_given_back(
     given_out: list[int] = []
     contents: set[int] = set()
     for wish in wishes:  # 0 asks for a block on the desk
-        found = blocks_of(room.take(wish)) if wish else [room.take_on_desk()]
+        found = blocks_of(room.allocate(wish)) if wish else [room.take_on_desk()]
         assert len(found) == max(wish, 1)
         given_out += found
         contents |= set(found) if wish else set()
@@ -69,7 +69,7 @@ def test_contents_lie_one_behind_the_other_although_directories_come_between() -
 
     contents = []
     for _ in range(20):
-        contents += blocks_of(room.take(3))
+        contents += blocks_of(room.allocate(3))
         room.take_on_desk()
 
     assert contents == list(range(contents[0], contents[0] + 60))
@@ -80,7 +80,7 @@ def test_the_library_is_asked_seldom() -> None:
     room = BlockAllocator(supply, first_block=1, blocks=600_000)
 
     for _ in range(2000):
-        room.take(1)
+        room.allocate(1)
 
     assert supply.calls == 4  # pieces of 585 blocks, a 1024th of all
 
@@ -91,9 +91,9 @@ def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
     )  # pieces of two blocks
     room.take_on_desk()
 
-    assert len(blocks_of(room.take(2559))) == 2559
+    assert len(blocks_of(room.allocate(2559))) == 2559
     with pytest.raises(TargetFailedError, match="no free blocks left"):
-        room.take(1)
+        room.allocate(1)
 
 
 def test_other_failures_of_the_library_are_not_mistaken_for_a_full_one() -> None:
@@ -102,4 +102,4 @@ def test_other_failures_of_the_library_are_not_mistaken_for_a_full_one() -> None
             raise LibraryError("ext2fs_new_range", 5, "Input/output error")
 
     with pytest.raises(LibraryError, match="Input/output"):
-        BlockAllocator(Broken(100, set()), first_block=1, blocks=100).take(1)
+        BlockAllocator(Broken(100, set()), first_block=1, blocks=100).allocate(1)

@@ -81,8 +81,8 @@ class PorterHere:
         self._volume = volume
         self._carrier = copy_worker.JobRunner(contents, cast("Output", self), lambda _: None)
 
-    def bring(self, entry: Entry, spans: list[TargetSpan]) -> None:
-        said = self._carrier.carry_all([CopyJob(entry.size, spans, entry.digest)], [])
+    def submit(self, entry: Entry, spans: list[TargetSpan]) -> None:
+        said = self._carrier.run([CopyJob(entry.size, spans, entry.digest)], [])
         if said.entry >= 0:
             raise copy_worker.content_error(entry, said)
 
