@@ -11,6 +11,7 @@ import pytest
 
 from holdstill.keeper import forced_command
 from holdstill.keeper.remote import RemoteKeeper
+from holdstill.model.store_address import HostAddress
 from holdstill.rebuild import compressed_image
 from holdstill.rebuild.target import Existing
 from holdstill.system.clocks import SystemClock
@@ -18,7 +19,6 @@ from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferResult
 from holdstill.transport.ssh_session import Identity
-from holdstill.transport.store_address import HostAddress
 from holdstill.workflow import plan_rebuild, remote_capture
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions

@@ -13,6 +13,7 @@ import pytest
 from holdstill.errors import LinkError
 from holdstill.keeper import enrolment
 from holdstill.model.settings import BoardLimits
+from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
 from support import boathouse, keeping, programs
 
@@ -309,7 +310,7 @@ def test_sealed_files_are_not_writable_even_for_the_keepers_user(house: Boathous
 
 def test_s04_a_flood_is_ended_by_the_keeper(house: Boathouse, tmp_path: Path) -> None:
     flooder = house.enrol("flooder")
-    limits = BoardLimits(bytes_per_run="3M")
+    limits = BoardLimits(bytes_per_run=ByteSize.parse("3M"))
     public = house.keys[flooder].public
     enrolment.enrol(house.store, flooder, public, clock=SystemClock(), limits=limits)
     path = tmp_path / "flood"

@@ -114,7 +114,7 @@ def test_a_fleet_sets_a_board_up_by_flags_and_the_pasted_line_lets_it_in(place: 
 
     settings = model_settings.decode_board_settings(place.settings.read_bytes())
     pinned = (place.root / "etc/holdstill/keeper_host_keys").read_bytes()
-    assert (settings.board, settings.keeper) == ("pier-3", place.address)
+    assert (settings.board, str(settings.keeper)) == ("pier-3", place.address)
     assert settings.nightly.time == "03:15"
     assert pinned == place.server.known_hosts.read_bytes()
     assert "The keeper answers" not in said

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 from holdstill.keeper import enrolment, forced_command, json_rpc, store
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
+from holdstill.model.store_address import HostAddress
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
-from holdstill.transport.store_address import HostAddress
 from support import forced, keeping, keys, sshd
 from support.keeping import Board, FakeClock
 

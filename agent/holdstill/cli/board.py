@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -18,6 +17,8 @@ from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import recovery
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.model.protocol import Hello
 
 
@@ -86,7 +87,7 @@ def resume(settings_path: Path) -> None:
       holdstill resume
     """
     settings = options.read_board_settings(settings_path)
-    with undo_log.opened(tmpfs.choose(Path(settings.spool))) as debts:
+    with undo_log.opened(tmpfs.choose(settings.spool)) as debts:
         done = recovery.put_back(debts, machine=BoundedRunner(), clock=SystemClock())
     out = tables.console()
     for what in done:

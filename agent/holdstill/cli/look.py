@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from contextlib import ExitStack, contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -24,6 +23,7 @@ from holdstill.workflow.compare import ChangeKind, CompareOptions
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
+    from pathlib import Path
 
     from holdstill.workflow.audit import AuditReport
     from holdstill.workflow.capture_scope import CaptureScope
@@ -104,7 +104,7 @@ def _sides(
     if scene is not None:
         if after:
             raise UsageError("--live is the second side", hint="name one capture at most")
-        state = Path(scene.settings.state)
+        state = scene.settings.state
         known = (
             _captured(before, store_address)
             if before

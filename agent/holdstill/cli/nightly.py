@@ -16,6 +16,7 @@ from holdstill.cli import options, tables, watch, wiring
 from holdstill.daemon import DaemonDependencies, Nightly
 from holdstill.errors import DegradedError, LinkError, PreflightError, UsageError
 from holdstill.keeper import store as keeper_store
+from holdstill.model.store_address import FolderAddress
 from holdstill.notify import metrics
 from holdstill.notify.log import LevelLog
 from holdstill.notify.notifier import Notifier
@@ -29,8 +30,6 @@ from holdstill.system.process import LocalRunner
 from holdstill.system.sd_notify import SdNotify
 from holdstill.system.termination import TerminationRequested
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import store_address
-from holdstill.transport.store_address import FolderAddress
 from holdstill.workflow import board_state, board_status, silence
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow.attempt import AttemptRunner
@@ -63,7 +62,7 @@ def nightly(settings_path: Path) -> None:
       holdstill nightly --settings /etc/holdstill/board.yaml
     """
     settings = options.read_board_settings(settings_path)
-    place = tmpfs.choose(Path(settings.spool))
+    place = tmpfs.choose(settings.spool)
     with state_file.held(place):
         life = Nightly(settings, _means(settings, settings_path, place))
         try:
@@ -91,7 +90,7 @@ class _BoardTime:
 
 def _means(settings: BoardSettings, settings_path: Path, place: Path) -> DaemonDependencies:
     clock, runner, supervisor = SystemClock(), BoundedRunner(), SdNotify()
-    people = AppriseRecipients(Path(settings.notify.urls_file), runner)
+    people = AppriseRecipients(settings.notify.urls_file, runner)
     source = _BoardTime(clock, LocalZone())
     lines = LevelLog(sys.stderr)
 
@@ -115,11 +114,11 @@ def _means(settings: BoardSettings, settings_path: Path, place: Path) -> DaemonD
             longest=settings.nightly.longest_hours * 3600,
         ),
         herald=Notifier(settings.board, people),
-        book=state_file.NightlyStateFile(Path(settings.state)),
+        book=state_file.NightlyStateFile(settings.state),
         window=state_file.LiveStatusFile(place),
         supervisor=supervisor,
         lines=lines,
-        last_sealed=lambda: board_state.sealed_at(Path(settings.state)),
+        last_sealed=lambda: board_state.sealed_at(settings.state),
         publish=_publisher(settings, lines),
     )
 
@@ -130,7 +129,7 @@ def _check_medium(settings: BoardSettings) -> None:
     Raises:
         LinkError: it is not, which is worth another try.
     """
-    address = store_address.parse(settings.keeper)
+    address = settings.keeper
     if isinstance(address, FolderAddress) and not (address.path / "store.yaml").is_file():
         raise LinkError(
             f"{address.path} holds no store just now",
@@ -149,7 +148,7 @@ def _publisher(
             return
         families = metrics.about_board(settings.board, diary, due=due)
         try:
-            metrics.publish(Path(settings.notify.metrics_file), metrics.rendered(families))
+            metrics.publish(settings.notify.metrics_file, metrics.rendered(families))
         except OSError as error:
             if str(error) not in complaints:  # once is enough: it is asked every few minutes
                 complaints.add(str(error))
@@ -217,15 +216,15 @@ def _is_there(path: Path) -> bool:
 
 def _board_standing(path: Path) -> BoardStatus:
     settings = options.read_board_settings(path)
-    _is_there(Path(settings.state) / state_file.DIARY)
-    place = tmpfs.choose(Path(settings.spool))
+    _is_there(settings.state / state_file.DIARY)
+    place = tmpfs.choose(settings.spool)
     return board_status.read_status(
         settings, place=place, now=SystemClock().now(), zone=LocalZone()()
     )
 
 
 def _keeper_states(settings: KeeperSettings) -> tuple[BoardSilence, ...]:
-    opened = keeper_store.open_store(Path(settings.store))
+    opened = keeper_store.open_store(settings.store)
     return silence.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
 
 

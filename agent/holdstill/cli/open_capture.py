@@ -15,12 +15,13 @@ from holdstill.keeper import forced_command, json_rpc
 from holdstill.keeper import store as keeper_store
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
+from holdstill.model import store_address
+from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.transport import ssh_session, store_address
+from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
-from holdstill.transport.store_address import HostAddress
 from holdstill.workflow import capture_ref, remote_capture
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.remote_capture import RemoteCapture, RemoteLibrary

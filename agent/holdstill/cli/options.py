@@ -100,7 +100,7 @@ def access() -> Access:
                 hint="give --key and --host-keys, or run this on the board",
             )
         settings = read_board_settings(BOARD_SETTINGS)
-        key, host_keys = key or Path(settings.key), host_keys or Path(settings.host_keys)
+        key, host_keys = key or settings.key, host_keys or settings.host_keys
     return Access(key.absolute(), host_keys.absolute(), cache or Path("/var/tmp"))  # noqa: S108
 
 
@@ -131,9 +131,9 @@ def store_address(given: str | None) -> str:
     if given:
         return given
     if KEEPER_SETTINGS.exists():
-        return read_keeper_settings(KEEPER_SETTINGS).store
+        return str(read_keeper_settings(KEEPER_SETTINGS).store)
     if BOARD_SETTINGS.exists():
-        return read_board_settings(BOARD_SETTINGS).keeper
+        return str(read_board_settings(BOARD_SETTINGS).keeper)
     raise UsageError("which store?", hint="give --store, or set HOLDSTILL_STORE")
 
 

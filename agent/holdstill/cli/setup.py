@@ -16,14 +16,13 @@ from rich.console import Console
 from holdstill.board import path_filter
 from holdstill.cli import options, progress, tables, wiring
 from holdstill.errors import HoldstillError, PreflightError, UsageError
-from holdstill.model import names
+from holdstill.model import names, store_address
 from holdstill.model import settings as model_settings
+from holdstill.model.store_address import FolderAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import store_address
 from holdstill.transport.password_login import OneTimeLogin
-from holdstill.transport.store_address import FolderAddress
 from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import setup as workflow_setup
@@ -230,7 +229,7 @@ def _time(text: str) -> str:
 
 def _confirmed(machine: Machine, fingerprint: str) -> HostKey | None:
     """Return the keeper's host key, confirmed by a person; None for a directory."""
-    address = store_address.parse(machine.settings.keeper)
+    address = machine.settings.keeper
     pin = workflow_setup.ask_host_key(address)
     if pin is None or (not fingerprint and workflow_setup.is_pinned(machine, pin)):
         return pin
@@ -297,7 +296,7 @@ def _line_from(descriptor: int) -> str:
 
 def _introduce(machine: Machine, public: str, pin: HostKey | None, door: _Door) -> bool:
     """Have the board enrolled; tell whether the keeper answers it."""
-    if isinstance(store_address.parse(machine.settings.keeper), FolderAddress):
+    if isinstance(machine.settings.keeper, FolderAddress):
         workflow_setup.enrol_here(machine, public, SystemClock())
     if _answers(machine):
         return True
@@ -393,7 +392,7 @@ def _remove(where: _Where, *, is_sure: bool) -> None:
     settings = (
         options.read_board_settings(path)
         if path.exists()
-        else model_settings.BoardSettings(board="unknown", keeper="/")
+        else model_settings.BoardSettings(board="unknown", keeper=store_address.parse("/"))
     )
     if not is_sure:
         click.confirm("Remove settings, key, pins, memory and units of this board", abort=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -19,6 +18,7 @@ from holdstill.workflow import silence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from rich.console import Console
 
@@ -38,15 +38,15 @@ def watch(settings_path: Path, *, as_json: bool) -> int:
       holdstill keeper watch --settings /etc/holdstill/keeper.yaml
     """
     settings = options.read_keeper_settings(settings_path)
-    opened = keeper_store.open_store(Path(settings.store))
+    opened = keeper_store.open_store(settings.store)
     clock, people = (
         SystemClock(),
-        AppriseRecipients(Path(settings.notify.urls_file), BoundedRunner()),
+        AppriseRecipients(settings.notify.urls_file, BoundedRunner()),
     )
     states = silence.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
     if settings.notify.metrics_file:
         text = metrics.rendered(silence.metrics(states))
-        metrics.publish(Path(settings.notify.metrics_file), text)
+        metrics.publish(settings.notify.metrics_file, text)
     if as_json:
         options.print_json(states)
     else:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from contextlib import ExitStack, contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
@@ -13,16 +12,17 @@ from holdstill.keeper import store as keeper_store
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
+from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import ssh_session, store_address
+from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
-from holdstill.transport.store_address import HostAddress
 from holdstill.workflow.capture import CaptureDependencies
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardSettings
@@ -37,7 +37,7 @@ def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDe
         LinkError, SecurityError: the keeper cannot be reached, or is not the pinned one.
     """
     clock = SystemClock()
-    address = store_address.parse(settings.keeper)
+    address = settings.keeper
     with ExitStack() as undo:
         keeper = undo.enter_context(reached_keeper(settings))
         way = (
@@ -45,14 +45,14 @@ def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDe
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
-        carrier = RsyncTransfer(way, tmpfs.choose(Path(settings.spool)), clock)
+        carrier = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
         yield CaptureDependencies(keeper, carrier, BoundedRunner(), clock, tell)
 
 
 @contextmanager
 def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
     """Hold the way to the keeper open, for control."""
-    address = store_address.parse(settings.keeper)
+    address = settings.keeper
     board = names.check_board(settings.board)
     clock = SystemClock()
     if isinstance(address, HostAddress):
@@ -61,6 +61,7 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
         ) as channel:
             yield RemoteKeeper(channel)
         return
+    assert isinstance(address, FolderAddress)  # noqa: S101  there are two kinds
     with LocalKeeper(_store(address.path), board, clock=clock, runner=BoundedRunner()) as keeper:
         yield keeper
 
@@ -74,4 +75,4 @@ def _store(path: Path) -> Store:
 
 
 def _identity(settings: BoardSettings) -> Identity:
-    return Identity(Path(settings.key), Path(settings.host_keys))
+    return Identity(settings.key, settings.host_keys)

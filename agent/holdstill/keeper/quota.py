@@ -33,7 +33,7 @@ class Quota:
     @property
     def limit(self) -> int:
         """Bytes between two captures."""
-        return sizes.parse_size(self.enrolled.limits.bytes_per_run) or UNLIMITED
+        return self.enrolled.limits.bytes_per_run or UNLIMITED
 
     @property
     def _path(self) -> Path:

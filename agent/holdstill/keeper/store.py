@@ -25,7 +25,6 @@ from functools import cached_property
 from importlib import resources
 from typing import TYPE_CHECKING
 
-import msgspec
 import yaml
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
@@ -206,7 +205,7 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
 
 def encode(document: Record) -> bytes:
     """Write one of the store's own documents."""
-    plain = msgspec.to_builtins(document)
+    plain = strict_yaml.to_plain(document)
     return yaml.safe_dump(plain, sort_keys=False, allow_unicode=True).encode()
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import re
 from enum import StrEnum
+from pathlib import Path
 
 import msgspec
 
 from holdstill.errors import UsageError
-from holdstill.model import names, sizes, strict_yaml
+from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
+from holdstill.model.sizes import MIB, ByteSize
+from holdstill.model.store_address import StoreAddress
 
 LIMIT = 256 << 10
 """Bytes of a settings file that we are willing to read."""
 _TIME = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
-SPOOL = "/run/holdstill"
+SPOOL = Path("/run/holdstill")
 """Where the spool is unless somebody chose another place."""
 
 
@@ -127,13 +130,13 @@ class NotifySettings(Record, frozen=True, kw_only=True):
         urls_file: addresses for people, one a line, as Apprise writes them; they are secrets.
         silent_days: days without a good capture after which somebody is told.
         summary_days: weekdays of a short summary; none for never.
-        metrics_file: a text file for Prometheus; "" for none.
+        metrics_file: a text file for Prometheus; None for none.
     """
 
-    urls_file: str = "/etc/holdstill/notify_urls"
+    urls_file: Path = Path("/etc/holdstill/notify_urls")
     silent_days: int = 3
     summary_days: tuple[Weekday, ...] = (Weekday.MONDAY,)
-    metrics_file: str = ""
+    metrics_file: Path | None = None
 
 
 class BoardSettings(Record, frozen=True, kw_only=True):
@@ -160,17 +163,17 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     """
 
     board: str
-    keeper: str
-    root: str = "/"
+    keeper: StoreAddress
+    root: Path = Path("/")
     disk: str = "auto"
-    key: str = "/etc/holdstill/board_ed25519"
-    host_keys: str = "/etc/holdstill/keeper_host_keys"
-    state: str = "/var/lib/holdstill"
-    spool: str = SPOOL
+    key: Path = Path("/etc/holdstill/board_ed25519")
+    host_keys: Path = Path("/etc/holdstill/keeper_host_keys")
+    state: Path = Path("/var/lib/holdstill")
+    spool: Path = SPOOL
     exclude: tuple[str, ...] = ()
     include: tuple[str, ...] = ()
     remount_read_only: bool = True
-    raw_limit: str = "64M"
+    raw_limit: ByteSize = ByteSize(64 * MIB)
     unreadable: Unreadable = Unreadable.REFUSE
     full_scan_every: int = 14
     pause: PauseSettings = PauseSettings()
@@ -187,13 +190,13 @@ class WatchSettings(Record, frozen=True, kw_only=True):
         urls_file: addresses for people, one a line, as Apprise writes them; they are secrets.
         silent_days: days without a good capture after which somebody is told.
         silent_days_of: the same for single boards.
-        metrics_file: a text file for Prometheus; "" for none.
+        metrics_file: a text file for Prometheus; None for none.
     """
 
-    urls_file: str = "/etc/holdstill/notify_urls"
+    urls_file: Path = Path("/etc/holdstill/notify_urls")
     silent_days: int = 3
     silent_days_of: dict[str, int] = msgspec.field(default_factory=dict)
-    metrics_file: str = ""
+    metrics_file: Path | None = None
 
 
 class Retention(Record, frozen=True, kw_only=True):
@@ -209,7 +212,7 @@ class Retention(Record, frozen=True, kw_only=True):
 class BoardLimits(Record, frozen=True, kw_only=True):
     """What one board may take: `0` is no limit."""
 
-    bytes_per_run: str = "0"
+    bytes_per_run: ByteSize = ByteSize(0)
     entries: int = 5_000_000
 
 
@@ -222,8 +225,8 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
         notify: whom to tell when boards fall silent.
     """
 
-    store: str
-    min_free: str = "256M"
+    store: Path
+    min_free: ByteSize = ByteSize(256 * MIB)
     retention: Retention = Retention()
     limits: BoardLimits = BoardLimits()
     notify: WatchSettings = WatchSettings()
@@ -254,28 +257,16 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
 
 
 def _keeper_problems(settings: KeeperSettings) -> list[str]:
-    problems = [*_size_problem("min_free", settings.min_free)]
-    problems += _size_problem("limits.bytes_per_run", settings.limits.bytes_per_run)
-    problems += [
+    problems = [
         f"retention.{field}: must not be negative"
         for field, value in msgspec.structs.asdict(settings.retention).items()
         if value < 0
     ]
-    if not settings.store.startswith("/"):
-        problems.append("store: must be an absolute path")
     return problems + _watch_problems(settings.notify)
 
 
-def _size_problem(key: str, text: str) -> list[str]:
-    try:
-        sizes.parse_size(text)
-    except UsageError as error:
-        return [f"{key}: {error}"]
-    return []
-
-
 def _board_problems(settings: BoardSettings) -> list[str]:
-    problems = _size_problem("raw_limit", settings.raw_limit)
+    problems = []
     try:
         names.check_board(settings.board)
     except UsageError as error:
@@ -283,11 +274,6 @@ def _board_problems(settings: BoardSettings) -> list[str]:
     problems += _pause_problems(settings.pause)
     problems += _nightly_problems(settings.nightly)
     problems += _notify_problems(settings.notify, settings.nightly.days)
-    for key in ("root", "key", "host_keys", "state", "spool"):
-        if not getattr(settings, key).startswith("/"):
-            problems.append(f"{key}: must be an absolute path")
-    if not settings.keeper.startswith(("/", "ssh://")):
-        problems.append("keeper: must be an absolute path or ssh://user@host")
     if settings.full_scan_every < 1:
         problems.append("full_scan_every: must be 1 or more")
     for number, hook in enumerate(settings.hooks):
@@ -326,7 +312,7 @@ def _nightly_problems(nightly: NightlySettings) -> list[str]:
 
 
 def _notify_problems(notify: NotifySettings, days: tuple[Weekday, ...]) -> list[str]:
-    problems = _places_problems(notify.urls_file, notify.metrics_file)
+    problems = _metrics_problems(notify.metrics_file)
     gap = longest_gap(days)
     if notify.silent_days <= gap:
         problems.append(
@@ -344,7 +330,7 @@ def longest_gap(days: tuple[Weekday, ...]) -> int:
 
 
 def _watch_problems(notify: WatchSettings) -> list[str]:
-    problems = _places_problems(notify.urls_file, notify.metrics_file)
+    problems = _metrics_problems(notify.metrics_file)
     days = {"silent_days": notify.silent_days} | {
         f"silent_days_of.{board}": value for board, value in notify.silent_days_of.items()
     }
@@ -352,16 +338,11 @@ def _watch_problems(notify: WatchSettings) -> list[str]:
     return problems
 
 
-def _places_problems(urls_file: str, metrics_file: str) -> list[str]:
-    problems = []
-    if not urls_file.startswith("/"):
-        problems.append("notify.urls_file: must be an absolute path")
-    if metrics_file and not (metrics_file.startswith("/") and metrics_file.endswith(".prom")):
-        problems.append(
-            "notify.metrics_file: must be an absolute path that ends in .prom, or Prometheus' "
-            "node exporter passes it by"
-        )
-    return problems
+def _metrics_problems(metrics_file: Path | None) -> list[str]:
+    if metrics_file is None or metrics_file.suffix == ".prom":
+        return []
+    # Its textfile collector reads *.prom only.
+    return ["notify.metrics_file: must end in .prom, or Prometheus' node exporter skips it"]
 
 
 def _hook_problems(hook: Hook, path: str, never: tuple[str, ...]) -> list[str]:

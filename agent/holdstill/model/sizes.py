@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import NewType
+from typing import NewType, Self
 
 from holdstill.errors import UsageError
 
@@ -28,6 +28,19 @@ def parse_size(text: str) -> Bytes:
     if match is None:
         raise UsageError(f"{text!r} is not a size", hint="write bytes, or 512M, 7.5G, 1T")
     return Bytes(int(float(match[1]) * _UNITS[match[2].upper()]))
+
+
+class ByteSize(int):
+    """A number of bytes that people write as 512M; a field of settings decodes into it."""
+
+    @classmethod
+    def parse(cls, value: object) -> Self:
+        """Read a size as `parse_size` does, or a whole number.
+
+        Raises:
+            UsageError: it is neither.
+        """
+        return cls(parse_size(str(value)))
 
 
 def human(count: int) -> str:

@@ -15,12 +15,13 @@ import re
 import types
 import typing
 from enum import Enum
-from typing import TYPE_CHECKING, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import msgspec
 import yaml
 
-from holdstill.errors import DocumentError
+from holdstill.errors import DocumentError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -124,6 +125,37 @@ def load_yaml(data: bytes, name: str, *, limit: int) -> object:
         raise DocumentError(name, [f"not YAML: {error}"]) from error
 
 
+class _Parsed(Protocol):
+    """A type of our own that reads itself from one plain value."""
+
+    @staticmethod
+    def parse(value: object) -> object:
+        """Return the value decoded; UsageError if it makes no sense."""
+
+
+def _decode_field(kind: type[_Parsed] | type[Path], value: object) -> object:
+    """Decode what msgspec has no type for: absolute paths, sizes, addresses (its dec_hook).
+
+    Raises:
+        ValueError: msgspec turns it into a ValidationError with the same text.
+    """
+    if not issubclass(kind, Path):
+        try:
+            return kind.parse(value)
+        except UsageError as error:
+            raise ValueError(str(error)) from error
+    if not isinstance(value, str) or not value.startswith("/"):
+        raise ValueError("must be an absolute path")
+    return Path(value)
+
+
+def to_plain(value: object) -> object:
+    """Turn a struct into plain values, such that `decode` reads it back."""
+    return msgspec.to_builtins(
+        value, enc_hook=lambda field: int(field) if isinstance(field, int) else str(field)
+    )
+
+
 def decode(document: object, kind: type[T], name: str) -> T:
     """Turn plain values into a struct.
 
@@ -133,7 +165,7 @@ def decode(document: object, kind: type[T], name: str) -> T:
     problems = list(_problems(document, kind, ""))
     if not problems:
         try:
-            return msgspec.convert(document, kind)
+            return msgspec.convert(document, kind, dec_hook=_decode_field)
         except msgspec.ValidationError as error:
             problems = [str(error)]
     raise DocumentError(name, problems)
@@ -163,7 +195,11 @@ def decode_checked(
             return value
     else:
         with contextlib.suppress(msgspec.ValidationError):
-            problems += check(msgspec.convert({**stand_ins, **_sound(document, kind)}, kind))
+            problems += check(
+                msgspec.convert(
+                    {**stand_ins, **_sound(document, kind)}, kind, dec_hook=_decode_field
+                )
+            )
     raise DocumentError(name, problems)
 
 
@@ -195,7 +231,7 @@ def _problems(value: object, kind: object, path: str) -> Iterator[str]:
             yield from _problems(item, parts[0], f"{path}[{number}]")
         return
     try:
-        msgspec.convert(value, kind)
+        msgspec.convert(value, kind, dec_hook=_decode_field)
     except msgspec.ValidationError as error:
         yield f"{path or 'document'}: {_choices(value, kind) or _lower_first(str(error))}"
 

@@ -21,7 +21,7 @@ from holdstill.system import files
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.transport.store_address import HostAddress
+    from holdstill.model.store_address import HostAddress
 
 _LINE = re.compile(
     r"([A-Za-z0-9.:\[\]-]+) (ssh-ed25519|ecdsa-sha2-nistp256|ssh-rsa) ([A-Za-z0-9+/]+={0,2})"

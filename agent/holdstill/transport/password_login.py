@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from holdstill.model.store_address import HostAddress
     from holdstill.transport.host_keys import HostKey
-    from holdstill.transport.store_address import HostAddress
 
 TIMEOUT = 60.0
 LIMIT = 64 << 10

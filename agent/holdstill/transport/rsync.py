@@ -39,9 +39,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from typing import IO
 
+    from holdstill.model.store_address import HostAddress
     from holdstill.system.clocks import Clock
     from holdstill.transport.ssh_session import Identity
-    from holdstill.transport.store_address import HostAddress
 
 PREFIX = "send-"
 """Of the folders of symlinks."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.transport.store_address import HostAddress
+    from holdstill.model.store_address import HostAddress
 
 CONNECT_TIMEOUT = 20.0
 ANSWER_TIMEOUT = 4 * 3600.0

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -19,6 +18,7 @@ from holdstill.workflow import board_state, capture_scope
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
@@ -101,7 +101,7 @@ def audit(
         UsageError: there is no capture to compare with.
         BusyError: a capture is under way.
     """
-    state = Path(settings.state)
+    state = settings.state
     if not (state / "last.json").exists():
         raise UsageError(
             f"this board remembers no capture ({state})",

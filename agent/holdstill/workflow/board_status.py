@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import card_trend
@@ -15,6 +14,7 @@ from holdstill.workflow import board_state
 
 if TYPE_CHECKING:
     from datetime import datetime, tzinfo
+    from pathlib import Path
 
     from holdstill.board.card_trend import Trend
     from holdstill.model.settings import BoardSettings
@@ -72,7 +72,7 @@ def read_status(
         now: the moment.
         zone: the board's time zone.
     """
-    state = Path(settings.state)
+    state = settings.state
     kept = state_file.NightlyStateFile(state).load()
     is_running = state_file.is_held(place)
     live = state_file.LiveStatusFile(place).read() if is_running else None
@@ -80,7 +80,7 @@ def read_status(
     card = card_trend.judge(card_trend.load(state))
     return BoardStatus(
         board=settings.board,
-        keeper=settings.keeper,
+        keeper=str(settings.keeper),
         is_running=is_running,
         live=live,
         due=live.due if live else clocks.rfc3339(due_nights.rule_of(settings).next_due(now, zone)),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -44,6 +43,7 @@ from holdstill.workflow.upload import Uploader
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from collections.abc import Set as AbstractSet
+    from pathlib import Path
 
     from holdstill.board.health import Health
     from holdstill.board.service_control import HookRunner
@@ -87,7 +87,7 @@ def capture(settings: BoardSettings, means: CaptureDependencies) -> CaptureRepor
     seen = capture_scope.survey_board(settings)
     hooks.check(settings.hooks, settings.never_pause)
     with ExitStack() as undo:
-        kept = undo.enter_context(board_state.opened(Path(settings.state)))
+        kept = undo.enter_context(board_state.opened(settings.state))
         run = undo.enter_context(_begun(seen, kept, means))
         run.copy_live()
         run.hold_still()
@@ -101,7 +101,7 @@ def capture(settings: BoardSettings, means: CaptureDependencies) -> CaptureRepor
 def _begun(seen: CaptureScope, kept: BoardState, means: CaptureDependencies) -> Iterator[Run]:
     """Hold everything that a run needs; without a seal, the keeper is told that it is over."""
     settings, clock = seen.settings, means.clock
-    place = tmpfs.choose(Path(settings.spool))
+    place = tmpfs.choose(settings.spool)
     with ExitStack() as undo:
         debts = undo.enter_context(undo_log.opened(place))
         left_over = _put_back(debts, means)
@@ -339,7 +339,7 @@ class Run:
         described = self._send_attachments()
         manifest = self._manifest(described)
         data = manifest_file.encode(manifest)
-        seal = signature.sign(data, Path(self.settings.key), self.means.machine)
+        seal = signature.sign(data, self.settings.key, self.means.machine)
         self._have_sealed(data, seal)
         self._remember(data, manifest)
         return manifest
@@ -404,7 +404,7 @@ class Run:
         return Manifest(
             format=FORMAT,
             agent=build_manifest.agent_version(),
-            board=identity.read_identity(settings.board, Path(settings.root)),
+            board=identity.read_identity(settings.board, settings.root),
             seq=self.begun.seq,
             run=self.begun.run,
             previous=self.begun.previous,
@@ -466,7 +466,7 @@ class Run:
             self.kept.save_baseline(number, tree.baseline(bound_to))
         last = LastCapture(
             board=self.settings.board,
-            keeper=self.settings.keeper,
+            keeper=str(self.settings.keeper),
             seq=manifest.seq,
             manifest=manifest_file.digest(data),
             unchecked=0 if self._is_cross_check_due() else self.kept.last.unchecked + 1,
@@ -481,7 +481,7 @@ class Run:
             return
         try:
             device = self.seen.board.device
-            card_trend.record(Path(self.settings.state), device, self.health, clock)
+            card_trend.record(self.settings.state, device, self.health, clock)
         except OSError as error:
             self.warnings.append(f"how the card does could not be noted: {error}")
 

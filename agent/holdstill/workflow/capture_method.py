@@ -108,11 +108,10 @@ def _mounted(part: BoardPart, settings: BoardSettings) -> MethodChoice:
 
 
 def _raw(part: BoardPart, settings: BoardSettings) -> MethodChoice:
-    limit = sizes.parse_size(settings.raw_limit)
-    if part.size > limit:
+    if part.size > settings.raw_limit:
         why = (
             f"{sizes.human(part.size)} without files that can be read is above raw_limit "
-            f"({settings.raw_limit}): mount it, or raise raw_limit"
+            f"({sizes.human(settings.raw_limit)}): mount it, or raise raw_limit"
         )
         return MethodChoice(CaptureMethod.TOO_LARGE, Grade.LIVE, why)
     if part.mount is not None:

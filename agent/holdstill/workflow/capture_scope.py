@@ -64,9 +64,8 @@ class CaptureScope:
 
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""
-        root = self.settings.root.rstrip("/") + "/"
-        own = (self.settings.state, self.settings.spool)
-        inside = ("/" + path.removeprefix(root) for path in own if path.startswith(root))
+        root, own = self.settings.root, (self.settings.state, self.settings.spool)
+        inside = (f"/{path.relative_to(root)}" for path in own if path.is_relative_to(root))
         return (*path_filter.DEFAULT_EXCLUDES, *self.settings.exclude, *inside)
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
@@ -234,12 +233,12 @@ def _detector(
             yield StatDetector(root, stamps_of)
 
 
-def read_swap_files(root: str) -> frozenset[bytes]:
+def read_swap_files(root: Path) -> frozenset[bytes]:
     """Return the files that are in use as swap, as paths of the board (proc(5), swaps)."""
     try:
         lines = Path("/proc/swaps").read_bytes().splitlines()[1:]
     except OSError:
         return frozenset()
-    top = os.fsencode(root.rstrip("/"))
+    top = os.fsencode(root).rstrip(b"/")
     names = [mounts.unescape(line.split()[0]) for line in lines if line.split()[1:2] == [b"file"]]
     return frozenset(name.removeprefix(top) for name in names if name.startswith(top + b"/"))

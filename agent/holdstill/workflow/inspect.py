@@ -89,10 +89,10 @@ def inspect(
     Raises:
         LayoutError: the board's disk cannot be understood.
     """
-    root = BoardPath(settings.root.encode())
+    root = BoardPath(os.fsencode(settings.root))
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
     warnings = [*found.warnings, *_warnings(found, settings)]
-    if settings.spool != SPOOL and not tmpfs.is_memory(Path(settings.spool)):
+    if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
         warnings.append(
             f"spool: {settings.spool} is not memory (a tmpfs): {tmpfs.FALLBACK} serves"
         )
@@ -104,7 +104,7 @@ def inspect(
         except HoldstillError as error:
             warnings.append(f"the keeper did not answer: {error}")
     return Inspection(
-        board=identity.read_identity(settings.board, Path(settings.root)),
+        board=identity.read_identity(settings.board, settings.root),
         device=str(found.device),
         disk=found.disk,
         gap_bytes=_gap_bytes(found),
@@ -114,7 +114,7 @@ def inspect(
         free_memory=free_memory(),
         keeper=keeper,
         health=health.read_health(found, machine),
-        trend=card_trend.judge(card_trend.load(Path(settings.state))),
+        trend=card_trend.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
     )
 

@@ -21,22 +21,22 @@ from holdstill.keeper import enrolment
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.model import settings as model_settings
+from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.records import signature
 from holdstill.system import files
 from holdstill.system.process import Command
 from holdstill.transport import host_keys as pins
-from holdstill.transport import password_login, store_address
-from holdstill.transport.store_address import FolderAddress, HostAddress
+from holdstill.transport import password_login
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from holdstill.model.settings import BoardSettings
+    from holdstill.model.store_address import StoreAddress
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
     from holdstill.transport.host_keys import HostKey
     from holdstill.transport.password_login import OneTimeLogin
-    from holdstill.transport.store_address import Address
 
 SETTINGS = "/etc/holdstill/board.yaml"
 SPOOL = "/run/holdstill"
@@ -94,9 +94,9 @@ class Machine:
     top: Path
     settings: BoardSettings
 
-    def place(self, path: str) -> Path:
+    def place(self, path: str | Path) -> Path:
         """Return where a path of the board is here."""
-        return self.top / path.lstrip("/")
+        return self.top / str(path).lstrip("/")
 
     @property
     def settings_path(self) -> Path:
@@ -121,9 +121,7 @@ class Machine:
     @property
     def from_here(self) -> BoardSettings:
         """The settings with the places of keys as they are seen from here."""
-        return msgspec.structs.replace(
-            self.settings, key=str(self.key), host_keys=str(self.host_keys)
-        )
+        return msgspec.structs.replace(self.settings, key=self.key, host_keys=self.host_keys)
 
 
 # The keeper ------------------------------------------------------------------------------------
@@ -142,17 +140,18 @@ def check_new(machine: Machine) -> None:
         )
 
 
-def ask_host_key(address: Address) -> HostKey | None:
+def ask_host_key(address: StoreAddress) -> HostKey | None:
     """Return the host key that a keeper shows; None for a store in a directory.
 
     Raises:
         LinkError: nobody answers.
         UsageError: there is no store in the directory.
     """
+    if isinstance(address, HostAddress):
+        return pins.scan(address)
     if isinstance(address, FolderAddress):
         stores.open_store(address.path)
-        return None
-    return pins.scan(address)
+    return None
 
 
 def is_pinned(machine: Machine, pin: HostKey) -> bool:
@@ -210,7 +209,7 @@ def _key(machine: Machine, runner: Runner) -> str:
 
 def enrol_here(machine: Machine, public: str, clock: Clock) -> None:
     """Enrol the board in a store that is a directory of this machine."""
-    address = store_address.parse(machine.settings.keeper)
+    address = machine.settings.keeper
     assert isinstance(address, FolderAddress)  # noqa: S101  the caller has looked
     board = names.check_board(machine.settings.board)
     key = signature.check_public_key(public)
@@ -241,7 +240,7 @@ def enrol_there(
         SecurityError: the keeper shows another host key than the pinned one.
         LinkError: it does not let us in, or does not enrol.
     """
-    address = store_address.parse(machine.settings.keeper)
+    address = machine.settings.keeper
     assert isinstance(address, HostAddress)  # noqa: S101  there is a pin
     return password_login.run(
         address, pin, login, command=_enrol(machine, store), stdin=f"{public}\n".encode()

@@ -10,6 +10,7 @@ import pytest
 from holdstill.errors import SecurityError, UsageError
 from holdstill.keeper import enrolment, store
 from holdstill.model.settings import BoardLimits
+from holdstill.model.sizes import ByteSize
 from support import keeping
 from support.keeping import KEY, OTHER_KEY, PIER_3, PIER_4, Board, FakeClock
 
@@ -92,7 +93,7 @@ def test_enrolling_again_changes_nothing(boathouse: Store) -> None:
 
 
 def test_limits_are_kept_when_a_key_is_added(boathouse: Store) -> None:
-    limits = BoardLimits(bytes_per_run="2G")
+    limits = BoardLimits(bytes_per_run=ByteSize.parse("2G"))
     enrolment.enrol(boathouse, PIER_3, KEY, clock=FakeClock(), limits=limits)
 
     enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=FakeClock(), limits=None)

@@ -13,6 +13,7 @@ from holdstill.keeper import enrolment, incoming
 from holdstill.keeper.quota import ArrivalMonitor, Quota
 from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import BoardLimits
+from holdstill.model.sizes import ByteSize
 from support import keeping
 from support.keeping import KEY, PIER_3, Board, FakeClock
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
     store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
-    limits = BoardLimits(bytes_per_run="10K", entries=5)
+    limits = BoardLimits(bytes_per_run=ByteSize.parse("10K"), entries=5)
     enrolment.enrol(store, PIER_3, KEY, clock=FakeClock(), limits=limits)
     return store
 

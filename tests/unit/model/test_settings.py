@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from holdstill.errors import DocumentError
@@ -73,7 +75,7 @@ def test_all_problems_are_told_at_once() -> None:
         settings.decode_board_settings(b"board: Pier 3\nkeeper: boathouse\nstate: here\n")
 
     assert [problem.split(":")[0] for problem in failure.value.problems] == [
-        "board", "state", "keeper",
+        "keeper", "state", "board",
     ]  # fmt: skip
 
 
@@ -98,7 +100,7 @@ def test_a_command_that_is_no_list_of_words_is_refused() -> None:
 def test_a_keeper_needs_only_a_store() -> None:
     found = settings.decode_keeper_settings(KEEPER.encode())
 
-    assert found.store == "/srv/captures"
+    assert found.store == Path("/srv/captures")
     assert found.retention.at_least == 3
 
 

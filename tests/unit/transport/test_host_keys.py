@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import SecurityError
+from holdstill.model.store_address import HostAddress
 from holdstill.transport import host_keys
 from holdstill.transport.host_keys import HostKey
-from holdstill.transport.store_address import HostAddress
 from support import keeping
 
 if TYPE_CHECKING:

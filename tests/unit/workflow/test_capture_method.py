@@ -5,16 +5,20 @@ import pytest
 from holdstill.board import layout
 from holdstill.board.layout import BoardPart
 from holdstill.board.mounts import Mount
+from holdstill.model import store_address
 from holdstill.model.layout import Container, Ext4, Fat, FileSystem, Other, Raw, Swap
 from holdstill.model.manifest import Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import BoardSettings
+from holdstill.model.sizes import ByteSize
 from holdstill.workflow import capture_method
 from holdstill.workflow.capture_method import CaptureMethod
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
 FAT = Fat(bits=32, volume_id=1, sectors_per_cluster=1, reserved_sectors=32, sectors=1, clusters=1)
-SETTINGS = BoardSettings(board="pier-3", keeper="/srv/holdstill", raw_limit="1M")
+SETTINGS = BoardSettings(
+    board="pier-3", keeper=store_address.parse("/srv/holdstill"), raw_limit=ByteSize.parse("1M")
+)
 
 
 def part(
@@ -55,7 +59,9 @@ def test_each_kind_of_partition_has_its_way(
 
 
 def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
-    settings = BoardSettings(board="pier-3", keeper="/srv/holdstill", remount_read_only=False)
+    settings = BoardSettings(
+        board="pier-3", keeper=store_address.parse("/srv/holdstill"), remount_read_only=False
+    )
 
     chosen = capture_method.choose(part(FAT, mounted="vfat"), settings)
 

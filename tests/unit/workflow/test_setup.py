@@ -17,8 +17,8 @@ def test_what_is_written_is_read_back_as_it_was_answered() -> None:
         "/mnt/usb", "pier-3", "23:59", disk="/dev/mmcblk0", root="/mnt/x"
     ).settings()
 
-    assert (settings.keeper, settings.board) == ("/mnt/usb", "pier-3")
-    assert (settings.disk, settings.root) == ("/dev/mmcblk0", "/mnt/x")
+    assert (str(settings.keeper), settings.board) == ("/mnt/usb", "pier-3")
+    assert (settings.disk, settings.root) == ("/dev/mmcblk0", Path("/mnt/x"))
     assert settings.nightly.time == "23:59"
 
 

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import UsageError
-from holdstill.transport import store_address
-from holdstill.transport.store_address import FolderAddress, HostAddress
+from holdstill.model import store_address
+from holdstill.model.store_address import FolderAddress, HostAddress
 
 
 @pytest.mark.parametrize(

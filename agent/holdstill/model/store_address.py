@@ -14,8 +14,24 @@ _SSH = re.compile(r"ssh://(?:([^@/]+)@)?(\[[^\]]+\]|[^:/]+)(?::(\d{1,5}))?/?", r
 SSH_PORT = 22
 
 
+class StoreAddress:
+    """Either of the two below, as a field of settings decodes into it."""
+
+    @staticmethod
+    def parse(value: object) -> StoreAddress:
+        """Read an address as `parse` does.
+
+        Raises:
+            UsageError: it is none.
+        """
+        text = str(value)
+        if not text.startswith(("/", "ssh://")):
+            raise UsageError("must be an absolute path or ssh://user@host")
+        return parse(text)
+
+
 @dataclass(frozen=True)
-class HostAddress:
+class HostAddress(StoreAddress):
     """An account on a host that runs a keeper."""
 
     user: str
@@ -33,7 +49,7 @@ class HostAddress:
 
 
 @dataclass(frozen=True)
-class FolderAddress:
+class FolderAddress(StoreAddress):
     """A directory of this machine: a USB disk, or a share that is mounted."""
 
     path: Path
