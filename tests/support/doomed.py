@@ -32,17 +32,21 @@ STEPS = {
     "written out": ("return", "board.freeze", "_write_out"),
     "before the freeze": ("call", "system.ioctl", "freeze"),
     "frozen": ("return", "system.ioctl", "freeze"),
-    "looking for what changed": ("return", "board.watch", "TableWatch.changes_while_still"),
+    "looking for what changed": (
+        "return",
+        "board.change_detection",
+        "InodeTableDetector.frozen_changes",
+    ),
     "copying to memory": ("call", "board.spool", "Spool.copy"),
-    "copied to memory": ("return", "workflow.trees", "MountedTree.still"),
+    "copied to memory": ("return", "workflow.mounted_tree", "MountedTree.collect_frozen"),
     "before the thaw": ("call", "system.ioctl", "thaw"),
     "thawed": ("return", "system.ioctl", "thaw"),
     "before a service is resumed": ("call", "board.hooks", "_resume"),
     "a service is resumed": ("return", "board.hooks", "_resume"),
-    "sending the tail": ("call", "workflow.capture", "Run.finish_contents"),
-    "the tail is sent": ("return", "workflow.capture", "Run.finish_contents"),
-    "before the sealing": ("call", "workflow.capture", "Run.seal"),
-    "sealed, not remembered": ("call", "workflow.capture", "Run._remember"),
+    "sending the tail": ("call", "workflow.complete_contents", "complete"),
+    "the tail is sent": ("return", "workflow.complete_contents", "complete"),
+    "before the sealing": ("call", "workflow.seal_capture", "seal"),
+    "sealed, not remembered": ("call", "workflow.seal_capture", "_save_state"),
 }
 """Each named step of a pause, and what follows it: an event in a function of the product."""
 LIVES = ""

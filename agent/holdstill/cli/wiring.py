@@ -18,7 +18,7 @@ from holdstill.system.time_limited import BoundedRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
-from holdstill.workflow.capture import CaptureDependencies
+from holdstill.workflow.capture_run import CaptureDependencies
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING
 from holdstill.disks import boot_gap
 from holdstill.errors import PreflightError
 from holdstill.model import sizes
+from holdstill.model.manifest import Attachment
 from holdstill.system import byte_source, files
-from holdstill.workflow import build_manifest
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
     from pathlib import Path
 
     from holdstill.board.layout import BoardLayout, BoardPart
-    from holdstill.model.manifest import Attachment
 
 GAP, INDEX = "gap.bin", "index.sqlite"
 
@@ -71,10 +70,8 @@ def _write_without_zeroes(target: int, chunk: bytes, start: int) -> None:
 
 
 def described(paths: Mapping[str, Path]) -> dict[str, Attachment]:
-    """Describe attachments, each by its name."""
-    return {name: build_manifest.attachment(path, name) for name, path in paths.items()}
-
-
-def in_order(raws: Mapping[str, Attachment], numbers: Sequence[int]) -> tuple[Attachment, ...]:
-    """Return the raw attachments in partition order."""
-    return tuple(raws[name] for number in numbers if (name := raw_name(number)) in raws)
+    """Return name, SHA-256 and size of attachments, each by its name."""
+    return {
+        name: Attachment(name=name, sha256=files.hash_file(path).hex(), size=path.stat().st_size)
+        for name, path in paths.items()
+    }

@@ -1,4 +1,4 @@
-"""Put together the manifest of a capture from what the run found out."""
+"""Build the manifest of a capture from what the run found out."""
 
 from __future__ import annotations
 
@@ -7,29 +7,116 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.board import identity
 from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
-from holdstill.model.manifest import Attachment, CapturedPart, Grade, SwapFile
+from holdstill.model.manifest import (
+    FORMAT,
+    Attachment,
+    CapturedPart,
+    Grade,
+    Manifest,
+    Moment,
+    Pause,
+    SwapFile,
+)
 from holdstill.model.paths import display
-from holdstill.system import files
+from holdstill.system import clocks
+from holdstill.workflow import attachments
+from holdstill.workflow.capture_method import HAS_FILES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from holdstill.board.layout import BoardPart
     from holdstill.records.index_file import Index
     from holdstill.workflow.capture_method import MethodChoice
+    from holdstill.workflow.capture_run import CaptureRun
+    from holdstill.workflow.pause import PauseResult
+    from holdstill.workflow.precopy import PrecopyResult
 
 
-def agent_version() -> str:
-    """Return this program's version."""
-    return metadata.version("holdstill")
+def build(
+    run: CaptureRun,
+    rounds: PrecopyResult,
+    paused: PauseResult,
+    *,
+    settled: frozenset[int],
+    attached: Mapping[str, Attachment],
+    warnings: tuple[str, ...],
+) -> Manifest:
+    """Describe the whole capture.
+
+    Args:
+        run: scope, index and uploads.
+        rounds: of the hot rounds.
+        paused: how the pause went.
+        settled: partitions that were not held still, and of which two passes agreed.
+        attached: the files that go beside the manifest, by name.
+        warnings: of the run so far.
+    """
+    scope, settings = run.scope, run.settings
+    raws = {
+        part.number: attached[name]
+        for part in scope.board.parts
+        if (name := attachments.raw_name(part.number)) in attached
+    }
+    return Manifest(
+        format=FORMAT,
+        agent=metadata.version("holdstill"),
+        board=identity.read_identity(settings.board, settings.root),
+        seq=run.seq,
+        run=run.started.run,
+        previous=run.started.previous,
+        moment=Moment(
+            taken_at=clocks.rfc3339(paused.taken_at),
+            monotonic=round(paused.monotonic, 6),
+            boot_id=identity.boot_id(),
+            clock_trusted=identity.is_clock_trusted(run.outside.clock.now().year),
+        ),
+        disk=scope.board.disk,
+        parts=tuple(
+            _captured_part(run, number, _grade(run, number, paused, settled), raws)
+            for number in scope.chosen
+        ),
+        swap_files=_swap_files(run.index, run.trees.numbers),
+        pause=Pause(
+            window_ms=round(paused.window_seconds * 1000, 1),
+            frozen_ms=round(paused.frozen_seconds * 1000, 1),
+            rounds=rounds.rounds,
+            predicted_ms=round(rounds.predicted_seconds * 1000, 1),
+            spool_bytes=paused.spool_bytes,
+            hooks=paused.hooks,
+        ),
+        index=attached[attachments.INDEX],
+        gap=attached.get(attachments.GAP),
+        raws=tuple(raws.values()),
+        warnings=(*warnings, *scope.board.warnings, *paused.notes),
+    )
 
 
-def attachment(path: Path, name: str) -> Attachment:
-    """Describe a file that goes beside the manifest."""
-    return Attachment(name=name, sha256=files.hash_file(path).hex(), size=path.stat().st_size)
+def _grade(run: CaptureRun, number: int, paused: PauseResult, settled: frozenset[int]) -> Grade:
+    """Return the grade that was reached, which may be lower than the one aimed at."""
+    if number not in run.trees.mounted or number in paused.still:
+        return run.scope.chosen[number].grade
+    return Grade.SETTLED if number in settled else Grade.LIVE
+
+
+def _captured_part(
+    run: CaptureRun, number: int, grade: Grade, raws: Mapping[int, Attachment]
+) -> CapturedPart:
+    part, chosen = run.scope.board.part(number), run.scope.chosen[number]
+    tree = run.trees.mounted.get(number) or run.trees.unmounted.get(number)
+    return captured_part(
+        part,
+        chosen=chosen,
+        grade=grade,
+        index=run.index,
+        detection=tree.detection if tree else "",
+        excluded=run.scope.excludes_on(part) if chosen.way in HAS_FILES else (),
+        unreadable=[path for n, path in run.uploader.stats.unreadable if n == number],
+        raws=raws,
+    )
 
 
 def captured_part(
@@ -82,8 +169,8 @@ def kind_of(part: BoardPart) -> str:
     return str(words.get("type") or words["kind"])
 
 
-def swap_files(index: Index, parts: Iterable[int]) -> tuple[SwapFile, ...]:
-    """Describe the files that are in use as swap: they are made anew, empty, by a rebuild."""
+def _swap_files(index: Index, parts: Iterable[int]) -> tuple[SwapFile, ...]:
+    """Describe the files that are in use as swap: a rebuild makes them again, empty."""
     return tuple(
         SwapFile(partition=part, path=display(entry.path), size=entry.size)
         for part in sorted(parts)

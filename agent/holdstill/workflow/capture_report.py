@@ -1,8 +1,15 @@
-"""What a capture run tells when it is over."""
+"""The report of a capture run."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+import msgspec
+
 from holdstill.model.layout import Record
+
+if TYPE_CHECKING:
+    from holdstill.model.manifest import CapturedPart
 
 
 class PartReport(Record, frozen=True, kw_only=True):
@@ -49,3 +56,18 @@ class CaptureReport(Record, frozen=True, kw_only=True):
     def is_degraded(self) -> bool:
         """Whether something needs attention although the capture is sealed."""
         return bool(self.warnings)
+
+
+def part_report(part: CapturedPart) -> PartReport:
+    """Summarise one partition of a manifest."""
+    words = msgspec.to_builtins(part.file_system)
+    return PartReport(
+        number=part.number,
+        place=part.mount,
+        kind=str(words.get("type") or words["kind"]),
+        grade=part.grade,
+        detection=part.detection,
+        entries=part.entries,
+        files=part.files,
+        content_bytes=part.content_bytes,
+    )

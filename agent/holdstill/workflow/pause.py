@@ -1,29 +1,38 @@
-"""What surrounds the frozen span: quiet services, read-only file systems, and what came of it."""
+"""The pause: quiesce services, freeze every file system, take what changed into memory, let go.
+
+Between freezing and thawing only `PausedTree.collect_frozen` runs: it reads, and copies to memory.
+Everything that could write, log, start a program or wait for the network is before or after.
+"""
 
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from holdstill.board import hooks, read_only
-from holdstill.workflow import holding
+from holdstill.board import freeze, guard, hooks, read_only
+from holdstill.errors import PauseError
+from holdstill.model.settings import OverBudget
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
+    from pathlib import Path
 
+    from holdstill.board.mounts import Mount
     from holdstill.board.read_only import RemountedFileSystem
     from holdstill.board.service_control import HookRunner
     from holdstill.board.spool import Spool
     from holdstill.board.undo_log import UndoLog
     from holdstill.records.index_file import Index
     from holdstill.system.clocks import Clock
+    from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
-    from holdstill.workflow.holding import Held
+    from holdstill.workflow.ports import PausedTree
 
 
-@dataclass
+@dataclass(frozen=True)
 class PauseResult:
     """How the pause went.
 
@@ -31,7 +40,6 @@ class PauseResult:
         taken_at, monotonic: the instant, on both clocks.
         window_seconds: with hooks; frozen_seconds: from the first freeze to the last thaw.
         still: partitions that were held still, so that what was taken is of one instant each.
-        settled: partitions that could not be, and of which two looks agreed.
         troubles: what needs attention; notes: what is only worth knowing.
     """
 
@@ -41,15 +49,14 @@ class PauseResult:
     frozen_seconds: float = 0.0
     spool_bytes: int = 0
     still: frozenset[int] = frozenset()
-    settled: set[int] = field(default_factory=set)
     hooks: tuple[str, ...] = ()
-    troubles: list[str] = field(default_factory=list)
+    troubles: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
     @classmethod
-    def without_pause(cls, clock: Clock) -> Self:
-        """Return the outcome of a capture that holds nothing still."""
-        return cls(clock.now(), clock.monotonic())
+    def without_pause(cls, clock: Clock, why: str) -> Self:
+        """Return the result for a capture that holds nothing still."""
+        return cls(clock.now(), clock.monotonic(), troubles=(why,))
 
     @property
     def copy_rate(self) -> float:
@@ -58,14 +65,54 @@ class PauseResult:
         return self.spool_bytes / self.frozen_seconds if enough else 0.0
 
 
+def hold_still(run: CaptureRun) -> PauseResult:
+    """Hold the board still and spool the delta; or do without, if the settings allow that.
+
+    Raises:
+        PauseError: it could not be held still, and the settings say to abandon the run then.
+    """
+    outside = run.outside
+    outside.progress.step("holding the board still")
+    run.index.commit()  # during the pause nothing may be written, not even by SQLite
+    try:
+        with outside.progress.silent():
+            return pause(
+                run.scope, run.trees, run.index, run.spool,
+                log=run.undo_log, runner=outside.runner, clock=outside.clock,
+            )  # fmt: skip
+    except PauseError as error:
+        if run.settings.pause.over_budget is not OverBudget.LOWER_GRADE:
+            raise
+        return PauseResult.without_pause(outside.clock, f"the board was not held still: {error}")
+
+
+@dataclass(frozen=True)
+class FrozenSpanResult:
+    """How the frozen span went.
+
+    Attributes:
+        frozen_seconds: from the first freeze to the last thaw; 0 when nothing was frozen.
+        monotonic: moment inside the frozen span, on the monotonic clock.
+        unfrozen: devices that turned out not to be freezable.
+        troubles: what went wrong without breaking the instant.
+        notes: what the kernel did not grant the guard; it worked all the same.
+    """
+
+    frozen_seconds: float
+    monotonic: float
+    unfrozen: frozenset[tuple[int, int]] = frozenset()
+    troubles: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
 def pause(
-    seen: CaptureScope,
-    followed: OpenTrees,
+    scope: CaptureScope,
+    trees: OpenTrees,
     index: Index,
     spool: Spool,
     *,
-    debts: UndoLog,
-    machine: HookRunner,
+    log: UndoLog,
+    runner: HookRunner,
     clock: Clock,
 ) -> PauseResult:
     """Hold the board still, and take what changed last into memory.
@@ -74,28 +121,28 @@ def pause(
         PauseError: a required hook failed, or not everything could be frozen; all runs again.
     """
     with ExitStack() as undo:
-        quiet = undo.enter_context(hooks.quiet(seen.settings.hooks, machine, clock, debts))
+        quiet = undo.enter_context(hooks.quiet(scope.settings.hooks, runner, clock, log))
         remounts = {
-            part.number: undo.enter_context(read_only.made_read_only(part.mount, machine, debts))
-            for part in seen.parts(CaptureMethod.REMOUNTED)
+            part.number: undo.enter_context(read_only.made_read_only(part.mount, runner, log))
+            for part in scope.parts(CaptureMethod.REMOUNTED)
             if part.mount is not None
         }
         still = {number for number, remount in remounts.items() if remount.is_still}
         still |= {
-            part.number for part in seen.parts(CaptureMethod.READ_ONLY, CaptureMethod.FROZEN)
+            part.number for part in scope.parts(CaptureMethod.READ_ONLY, CaptureMethod.FROZEN)
         }
         taken_at = clock.now()
-        held = holding.hold_still(
-            [tree for number, tree in followed.mounted.items() if number in still],
+        held = _freeze_and_collect(
+            [tree for number, tree in trees.mounted.items() if number in still],
             index,
             spool,
             to_freeze=[
-                part.mount for part in seen.parts(CaptureMethod.FROZEN) if part.mount is not None
+                part.mount for part in scope.parts(CaptureMethod.FROZEN) if part.mount is not None
             ],
-            all_mounts=seen.all_mounts,
-            ceiling=seen.settings.pause.ceiling,
+            all_mounts=scope.all_mounts,
+            ceiling=scope.settings.pause.ceiling,
             clock=clock,
-            journal=debts.directory,
+            memory=log.directory,
         )
     return PauseResult(
         taken_at=taken_at,
@@ -103,18 +150,18 @@ def pause(
         window_seconds=quiet.ended - quiet.began,
         frozen_seconds=held.frozen_seconds,
         spool_bytes=spool.used,
-        still=frozenset(still - _unfrozen(seen, held)),
+        still=frozenset(still - _unfrozen(scope, held)),
         hooks=tuple(quiet.quieted),
-        troubles=[*quiet.problems, *_remount_troubles(remounts), *held.troubles],
+        troubles=(*quiet.problems, *_remount_troubles(remounts), *held.troubles),
         notes=held.notes,
     )
 
 
-def _unfrozen(seen: CaptureScope, held: Held) -> set[int]:
+def _unfrozen(scope: CaptureScope, held: FrozenSpanResult) -> set[int]:
     """Return the partitions that turned out not to be freezable."""
     return {
         part.number
-        for part in seen.parts(CaptureMethod.FROZEN)
+        for part in scope.parts(CaptureMethod.FROZEN)
         if part.mount is not None and part.mount.device in held.unfrozen
     }
 
@@ -122,3 +169,56 @@ def _unfrozen(seen: CaptureScope, held: Held) -> set[int]:
 def _remount_troubles(remounts: dict[int, RemountedFileSystem]) -> list[str]:
     reasons = [remount.reason for remount in remounts.values() if remount.reason]
     return [*reasons, *(problem for remount in remounts.values() for problem in remount.problems)]
+
+
+def _freeze_and_collect(
+    trees: Sequence[PausedTree],
+    index: Index,
+    spool: Spool,
+    *,
+    to_freeze: Sequence[Mount],
+    all_mounts: Sequence[Mount],
+    ceiling: float,
+    clock: Clock,
+    memory: Path,
+) -> FrozenSpanResult:
+    """Freeze, let every tree take what changed, thaw.
+
+    Args:
+        trees: all trees, of frozen file systems and others.
+        index: read only in the pause; nothing may be uncommitted.
+        spool: receives contents.
+        to_freeze: mounts of the file systems to be frozen; may be empty.
+        all_mounts: everything mounted.
+        ceiling: seconds after which the guard lets go.
+        clock: measures.
+        memory: tmpfs directory that tells a later run what was frozen.
+
+    Raises:
+        PauseError: not everything could be frozen, or the instant was broken; everything runs.
+    """
+    for tree in trees:
+        tree.prepare_freeze()
+    if not to_freeze:
+        moment = clock.monotonic()
+        _collect(trees, index, spool)
+        return FrozenSpanResult(0.0, moment)
+    with (
+        freeze.hold_mounts(to_freeze, all_mounts=all_mounts) as held,
+        guard.armed(held, seconds=ceiling, clock=clock, journal=memory) as watcher,
+    ):
+        with freeze.frozen(watcher) as window:
+            _collect(trees, index, spool)
+        shortcomings = watcher.shortcomings
+    return FrozenSpanResult(
+        window.seconds,
+        window.began,
+        frozenset(mount.mount.device for mount in window.unfreezable),
+        tuple(window.troubles),
+        shortcomings,
+    )
+
+
+def _collect(trees: Sequence[PausedTree], index: Index, spool: Spool) -> None:
+    for tree in trees:
+        tree.collect_frozen(index, spool)

@@ -16,7 +16,7 @@ from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from concurrent.futures import Future
     from pathlib import Path
 
@@ -198,7 +198,7 @@ class Uploader:
                 self.stats.restless += 1
 
     def resend(
-        self, index: Index, places: dict[int, ContentReader], lacking: tuple[str, ...]
+        self, index: Index, places: Mapping[int, ContentReader], lacking: tuple[str, ...]
     ) -> None:
         """Send contents that the keeper found lacking when it sealed.
 
@@ -215,7 +215,7 @@ class Uploader:
                 hint="nothing was sealed; run the capture again",
             )
 
-    def _find(self, index: Index, places: dict[int, ContentReader], digest: bytes) -> Path:
+    def _find(self, index: Index, places: Mapping[int, ContentReader], digest: bytes) -> Path:
         for part, path in index.holders(digest):
             entry = index.get(part, path)
             if entry is not None and part in places:

@@ -1,0 +1,139 @@
+"""What a capture holds open from its first step to its last."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.board import health, tmpfs, undo_log
+from holdstill.board import spool as spools
+from holdstill.errors import DegradedError, PreflightError, UsageError
+from holdstill.workflow import capture_scope, recovery
+from holdstill.workflow.upload import Uploader
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.health import Health
+    from holdstill.board.service_control import HookRunner
+    from holdstill.board.spool import Spool
+    from holdstill.board.undo_log import UndoLog
+    from holdstill.model.protocol import Hello, RunStarted
+    from holdstill.model.settings import BoardSettings
+    from holdstill.records.index_file import Index
+    from holdstill.system.clocks import Clock
+    from holdstill.workflow.board_state import BoardState
+    from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
+    from holdstill.workflow.ports import BulkTransfer, Keeper, Progress
+
+
+@dataclass(frozen=True)
+class CaptureDependencies:
+    """The outside world, as a capture reaches it."""
+
+    keeper: Keeper
+    transfer: BulkTransfer
+    runner: HookRunner
+    clock: Clock
+    progress: Progress
+
+
+@dataclass(frozen=True)
+class CaptureRun:
+    """One run: open files and connections, all of them closed when the run ends.
+
+    Attributes:
+        started: the keeper's answer: sequence number, staging, the previous capture.
+        health: of the card, before anything was copied.
+        warnings: of an earlier run that was killed, and of the card.
+    """
+
+    scope: CaptureScope
+    outside: CaptureDependencies
+    state: BoardState
+    undo_log: UndoLog
+    spool: Spool
+    started: RunStarted
+    index: Index
+    trees: OpenTrees
+    uploader: Uploader
+    health: Health
+    warnings: tuple[str, ...]
+
+    @property
+    def settings(self) -> BoardSettings:
+        """The board's settings."""
+        return self.scope.settings
+
+    @property
+    def seq(self) -> int:
+        """The capture's sequence number, with which changed rows of the index are marked."""
+        return self.started.seq
+
+
+@contextmanager
+def begun(
+    scope: CaptureScope, state: BoardState, outside: CaptureDependencies
+) -> Iterator[CaptureRun]:
+    """Hold everything that a run needs; without a seal, the keeper is told to abandon it.
+
+    Raises:
+        PreflightError: an earlier run left something that cannot be undone.
+        UsageError: the keeper knows this key as another board's.
+    """
+    settings = scope.settings
+    memory = tmpfs.choose(settings.spool)
+    with ExitStack() as undo:
+        log = undo.enter_context(undo_log.opened(memory))
+        left_over = _put_back(log, outside)
+        limit = spools.limit_for(memory, settings.pause.spool_share)
+        spool = undo.enter_context(spools.Spool(memory, limit))
+        outside.progress.step("asking the keeper")
+        _check_board(outside.keeper.hello(), settings)
+        started = outside.keeper.begin()
+        undo.callback(outside.keeper.abandon)
+        index = undo.enter_context(state.index())
+        trees = undo.enter_context(
+            capture_scope.open_trees(scope, state, spool.directory, outside.clock)
+        )
+        uploader = Uploader(
+            keeper=outside.keeper,
+            carrier=outside.transfer,
+            begun=started,
+            tell=outside.progress,
+        )
+        card = health.read_health(scope.board, outside.runner)
+        warnings = [f"an earlier run had left behind: {what}" for what in left_over]
+        yield CaptureRun(
+            scope, outside, state, log, spool, started, index, trees, uploader, card,
+            (*warnings, *card.warnings),
+        )  # fmt: skip
+
+
+def _check_board(hello: Hello, settings: BoardSettings) -> None:
+    """Check that the keeper means the same board, before anything is sent or paused.
+
+    Raises:
+        UsageError: this key was enrolled for another board.
+    """
+    if hello.board != settings.board:
+        raise UsageError(
+            f"the settings are of board {settings.board}, and the keeper knows this key as board "
+            f"{hello.board}'s",
+            hint="correct `board` in the settings, or enrol this board with a key of its own",
+        )
+
+
+def _put_back(log: UndoLog, outside: CaptureDependencies) -> tuple[str, ...]:
+    """Undo what a killed run has left, before anything new is paused.
+
+    Raises:
+        PreflightError: something cannot be undone; a person must look.
+    """
+    try:
+        return recovery.put_back(log, machine=outside.runner, clock=outside.clock)
+    except DegradedError as error:
+        raise PreflightError(
+            f"an earlier run left something that cannot be put back: {error}", hint=error.hint
+        ) from error

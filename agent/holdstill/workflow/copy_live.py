@@ -1,0 +1,113 @@
+"""Copy while services run: first what nobody writes to, then hot rounds until little is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.model.paths import display
+from holdstill.workflow import attachments, precopy
+from holdstill.workflow.capture_method import CaptureMethod
+from holdstill.workflow.precopy import PendingAmount
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.workflow.capture_run import CaptureRun
+    from holdstill.workflow.precopy import PrecopyResult
+
+RATE = 200e6
+"""Bytes a second that a pause is assumed to copy before one has been measured."""
+
+
+@dataclass(frozen=True)
+class LiveCopy:
+    """What was copied before the pause.
+
+    Attributes:
+        attached: files that go beside the manifest, by name.
+        is_cross_checked: whether the change detection was compared with a full scan.
+    """
+
+    attached: dict[str, Path]
+    rounds: PrecopyResult
+    is_cross_checked: bool
+    warnings: tuple[str, ...]
+
+
+def copy_live(run: CaptureRun) -> LiveCopy:
+    """Copy everything while services run, in rounds, until the pause will be short."""
+    attached = _copy_unwritten(run)
+    run.uploader.requeue_missing(run.index, since=_unconfirmed_since(run))
+    is_check_due = run.state.last.unchecked + 1 >= run.settings.full_scan_every
+    warnings: list[str] = []
+
+    def hot_round(number: int) -> PendingAmount:
+        """Find what changed, hash it, and send what the keeper lacks."""
+        run.outside.progress.step(f"hot round {number}: scanning")
+        for tree in run.trees.mounted.values():
+            tree.update_live(run.index, seq=run.seq)
+        if number == 1 and is_check_due:
+            warnings.extend(_cross_check(run))
+        pending = precopy.total(
+            [PendingAmount(*run.index.pending_totals(part)) for part in run.trees.numbers]
+        )
+        run.outside.progress.step(f"hot round {number}: copying")
+        for reader in run.trees.all:
+            run.uploader.upload_pending(run.index, reader)
+        return pending
+
+    rounds = precopy.converge(
+        hot_round,
+        settings=run.settings.pause,
+        rate=run.state.last.copy_rate or RATE,
+        clock=run.outside.clock,
+    )
+    return LiveCopy(attached, rounds, is_check_due, tuple(warnings))
+
+
+def _copy_unwritten(run: CaptureRun) -> dict[str, Path]:
+    """Copy what nobody writes to: boot gap, raw partitions, unmounted file systems."""
+    run.outside.progress.step("boot gap and partitions without live files")
+    board, directory = run.scope.board, run.spool.directory
+    attached = {}
+    gap = attachments.copy_gap(board, directory)
+    if gap is not None:
+        attached[attachments.GAP] = gap
+    for part in run.scope.parts(CaptureMethod.RAW):
+        attached[attachments.raw_name(part.number)] = attachments.copy_raw(
+            part, board, directory, room=run.spool.left
+        )
+    for tree in run.trees.unmounted.values():
+        tree.update_live(run.index, seq=run.seq)
+    for number in run.index.parts():
+        if number not in run.trees.numbers:
+            run.index.remove_part(number)
+    run.index.commit()
+    return attached
+
+
+def _unconfirmed_since(run: CaptureRun) -> int:
+    """Return from which capture on the keeper may lack contents that the index has.
+
+    Rows of later captures than the last sealed one are of runs that were cut off. If that capture
+    is not the keeper's last one, too, every content is asked for.
+    """
+    last = run.state.last
+    return last.seq + 1 if last.manifest and last.manifest == run.started.previous else 0
+
+
+def _cross_check(run: CaptureRun) -> list[str]:
+    """Compare the change detection with a full scan; return warnings of what it has missed."""
+    run.outside.progress.step("cross-check: full scan")
+    warnings = []
+    for tree in run.trees.mounted.values():
+        missed = tree.cross_check(run.index, seq=run.seq)
+        if missed:
+            shown = ", ".join(display(path) for path in missed[:5])
+            warnings.append(
+                f"the change detection ({tree.detection}) had missed {len(missed)} changes on "
+                f"partition {tree.part}, such as {shown}; everything was read again. Please "
+                "report this"
+            )
+    return warnings
