@@ -337,14 +337,14 @@ class _Steps:
         """Begin a step of the work."""
         self.nightly.show_step(what)
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         """Say nothing: nobody watches at night."""
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         """Say something that should not be missed."""
         self.nightly.means.lines.warning(text)
 
-    def silent(self) -> AbstractContextManager[None]:
+    def muted(self) -> AbstractContextManager[None]:
         """Say nothing for the length of the block; the watchdog's thread only uses a socket."""
         return nullcontext()
 

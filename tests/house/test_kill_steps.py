@@ -1,4 +1,4 @@
-"""The steps at which tests kill a run are named by strings: each must be a function that exists."""
+"""Tests name the steps at which a run is killed by strings: each must be a function."""
 
 from __future__ import annotations
 

@@ -131,7 +131,7 @@ if __name__ == "__main__":
     from holdstill.cli import main
 
     # A command is imported when it is used: here, before the first fork.
-    importlib.import_module("holdstill.cli.board")
+    importlib.import_module("holdstill.cli.capture")
     for line in sys.stdin:
         wanted, *all_words = line.rstrip("\n").split("\t")
         sys.stdout.write(run(wanted, all_words) + "\n")

@@ -15,12 +15,12 @@ class Silent:
     def step(self, what: str) -> None:
         """Ignore."""
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         """Ignore."""
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         """Ignore."""
 
-    def silent(self) -> AbstractContextManager[None]:
+    def muted(self) -> AbstractContextManager[None]:
         """Go on saying nothing."""
         return nullcontext()

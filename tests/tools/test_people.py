@@ -143,7 +143,8 @@ def test_a_file_that_is_no_text_is_complained_about_without_quoting_it(tmp_path:
 
 
 def test_nothing_of_ours_loads_the_heavy_library_before_it_speaks() -> None:
-    ask = "import sys, holdstill.cli.nightly, holdstill.cli.watch; print('apprise' in sys.modules)"
+    modules = "holdstill.cli.daemon_wiring, holdstill.cli.keeper.watch"
+    ask = f"import sys, {modules}; print('apprise' in sys.modules)"
 
     said = programs.run(sys.executable, "-B", "-c", ask)
 

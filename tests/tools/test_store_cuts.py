@@ -23,8 +23,7 @@ from typing import TYPE_CHECKING, TypeVar
 import pytest
 
 from holdstill.errors import HoldstillError, UsageError
-from holdstill.keeper import annotations as marks
-from holdstill.keeper import board_captures, enrolment, thin
+from holdstill.keeper import board_captures, capture_notes, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.model.settings import Retention
 from holdstill.records import index_file, manifest_file
@@ -103,7 +102,7 @@ def enrolling(root: Path, disk: StoreDisk) -> str:
 def pinning(root: Path, disk: StoreDisk) -> str:
     store = stores.open_store(root, disk=disk)
     name = board_captures.BoardCaptures(store, PIER_3, FakeSignatures()).briefs()[0].name
-    marks.pin(store, PIER_3, name, clock=FakeClock())
+    capture_notes.pin(store, PIER_3, name, clock=FakeClock())
     return ""
 
 

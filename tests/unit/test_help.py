@@ -65,3 +65,36 @@ def test_examples_keep_their_lines_and_fit_a_terminal(name: str) -> None:
     assert "\\b" not in shown
     assert any(line.startswith(f"holdstill {name}") for line in lines)
     assert max(map(len, lines)) <= 99
+
+
+GROUPS = [pytest.param(main.holdstill, id="holdstill")] + [
+    pytest.param(group, id=f"holdstill {name}")
+    for name in main.holdstill.list_commands(click.Context(main.holdstill))
+    if isinstance(
+        group := main.holdstill.get_command(click.Context(main.holdstill), name), click.Group
+    )
+]
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_the_list_of_commands_cuts_no_line_at_80_columns(group: click.Group) -> None:
+    context = click.Context(group, info_name="holdstill", terminal_width=80)
+    names = group.list_commands(context)
+
+    shown = group.get_help(context)
+
+    listed = shown.partition("Commands:\n")[2].splitlines()[: len(names)]
+    assert [line.split()[0] for line in listed] == names  # each on one line
+    assert "..." not in "".join(listed)
+    assert max(map(len, shown.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_the_short_help_of_a_command_has_45_characters_at_most(group: click.Group) -> None:
+    context = click.Context(group)
+    commands_of = [group.get_command(context, name) for name in group.list_commands(context)]
+
+    short = [command.short_help or "" for command in commands_of if command is not None]
+
+    assert len(short) == len(commands_of)
+    assert all(0 < len(text) <= 45 for text in short)

@@ -1,4 +1,4 @@
-"""The demonstration: the main job on a board of its own making."""
+"""The command `holdstill demo`."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.capture_report import PartReport
 
 
-@click.command()
+@click.command("demo", short_help="Show the main job on a board of its own.")
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, file_okay=False),
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 )
 @click.option("--plain", is_flag=True, help="Do without root: a plain directory is the board.")
 @options.json_option
-def demo(keep: Path | None, *, plain: bool, as_json: bool) -> None:
+def command(keep: Path | None, *, plain: bool, as_json: bool) -> None:
     r"""Show the main job from end to end, on a small board made for it.
 
     A tide gauge writes while its board is captured over SSH, changed, captured again and rebuilt
@@ -125,6 +125,3 @@ def _show_end(report: DemoReport, out: Console) -> None:
 def root_grade(parts: tuple[PartReport, ...]) -> str:
     """Return the grade of the root file system."""
     return next(part.grade for part in parts if part.place == "/")
-
-
-COMMANDS = (demo,)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import signal
 import sys
@@ -10,6 +9,7 @@ import traceback
 
 import click
 
+from holdstill.cli.lazy_group import LazyGroup
 from holdstill.errors import HoldstillError, PreflightError
 from holdstill.system import termination
 from holdstill.system.termination import TerminationRequested
@@ -21,41 +21,17 @@ EPILOG = (
 )
 
 
-MODULES = {
-    "setup": "setup", "inspect": "board", "capture": "board", "resume": "board",
-    "nightly": "nightly", "status": "nightly", "compare": "look", "audit": "look",
-    "list": "store", "show": "store", "get": "store", "rebuild": "rebuild",
-    "bootcheck": "proof", "rehearse": "proof", "verify": "upkeep", "thin": "upkeep",
-    "pin": "upkeep", "unpin": "upkeep", "keeper": "keeper", "demo": "demo",
-}  # fmt: skip
-"""Where each command is. It is imported when it is used: the keeper starts one for every rsync of
-every board, and has no use for the others."""
+class Commands(LazyGroup):
+    """All commands."""
 
-
-class Commands(click.Group):
-    """All commands, each imported when it is asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return their names."""
-        del ctx
-        return sorted(MODULES)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Return one of them, None when there is no such command."""
-        del ctx
-        if cmd_name not in MODULES:
-            return None
-        module = importlib.import_module(f"holdstill.cli.{MODULES[cmd_name]}")
-        return next(_with_examples(c) for c in module.COMMANDS if c.name == cmd_name)
-
-
-def _with_examples(command: click.Command) -> click.Command:
-    r"""Let click keep the lines of examples: it wants a backspace where we write \b."""
-    command.help = (command.help or "").replace("\\b\n", "\b\n")
-    if isinstance(command, click.Group):
-        for below in command.commands.values():
-            _with_examples(below)
-    return command
+    modules = {
+        name: f"holdstill.cli.{name}"
+        for name in (
+            "audit", "bootcheck", "capture", "compare", "demo", "get", "inspect", "list",
+            "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show", "status", "thin",
+            "unpin", "verify",
+        )
+    } | {"keeper": "holdstill.cli.keeper.group"}  # fmt: skip
 
 
 @click.group(

@@ -12,9 +12,9 @@ import click
 from holdstill.cli import options
 from holdstill.errors import UsageError
 from holdstill.keeper import forced_command, json_rpc
-from holdstill.keeper import store as keeper_store
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
+from holdstill.keeper.store import open_store
 from holdstill.model import store_address
 from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.workflow.rebuild import Ahead
 
@@ -47,7 +48,14 @@ def open_local(given: str | None) -> Store:
             f"{address} is not a directory of this machine",
             hint="run this command at the keeper, or mount its store here and name the directory",
         )
-    return keeper_store.open_store(Path(address).absolute())
+    return open_store(Path(address).absolute())
+
+
+def named(given: str | None, reference: str) -> tuple[Store, BoardName, str]:
+    """Return a local store, and the board and the full name of the capture that is meant."""
+    store = open_local(given)
+    found = capture_ref.find(store, reference, runner=LocalRunner())
+    return store, found.board, str(found.name)
 
 
 def host(given: str | None) -> HostAddress | None:

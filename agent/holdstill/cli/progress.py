@@ -46,15 +46,15 @@ class LineProgress:
         """Begin a step of the work."""
         self._console.print(what, highlight=False, markup=False)
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         """Say nothing: a log is no place for a bar."""
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         """Say something that should not be missed."""
         self._console.print(f"note: {text}", highlight=False, markup=False)
 
     @contextmanager
-    def silent(self) -> Iterator[None]:
+    def muted(self) -> Iterator[None]:
         """Say nothing for the length of the block."""
         yield
 
@@ -73,17 +73,17 @@ class BarProgress:
             self._bars.remove_task(self._task)
         self._task = self._bars.add_task(what, total=None)
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         """Say how far the step is, in bytes."""
         if self._task is not None:
             self._bars.update(self._task, completed=done, total=max(total, done) or None)
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         """Say something that should not be missed."""
         self._console.print(f"note: {text}", highlight=False, markup=False)
 
     @contextmanager
-    def silent(self) -> Iterator[None]:
+    def muted(self) -> Iterator[None]:
         """Say nothing for the length of the block: no thread of ours draws, or holds a lock."""
         self._bars.stop()
         try:

@@ -1,4 +1,4 @@
-"""The command that writes cards and images."""
+"""The command `holdstill rebuild`."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class Goal:
         return self.path.is_block_device()
 
 
-@click.command()
+@click.command("rebuild", short_help="Write a capture to a card or an image.")
 @click.argument("capture", metavar="BOARD[/CAPTURE]")
 @click.argument("target", type=click.Path(path_type=Path, readable=False))
 @click.option("--size", help="Size of the image, such as 8G. Default: that of the captured card.")
@@ -77,7 +77,7 @@ class Goal:
 @options.store_option
 @options.access_options
 @options.json_option
-def rebuild(
+def command(
     capture: str,
     target: Path,
     *,
@@ -262,6 +262,3 @@ def _asked(goal: Goal, machine: LocalRunner) -> Confirmation:
     word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
     again = click.prompt("And once more, if that is really the card", default="", err=True)
     return replace(goal.consent, token=word, again=again)
-
-
-COMMANDS = (rebuild,)

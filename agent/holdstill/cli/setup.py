@@ -1,4 +1,4 @@
-"""The command that makes a board ready, and undoes that: setup."""
+"""The command `holdstill setup`."""
 
 from __future__ import annotations
 
@@ -32,15 +32,20 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
     from holdstill.transport.host_keys import HostKey
 
+
 DEFAULT_TIME = "02:30"
+
+
 STORE = "/srv/holdstill"
+
+
 _UNIT_FOLDERS = (
     Path(sys.prefix) / "share/holdstill/systemd",
     Path(__file__).parents[3] / "systemd",  # a checkout of the repository
 )
 
 
-@click.command()
+@click.command("setup", short_help="Set up this board for nightly captures.")
 @click.option("--keeper", default="", help="Where captures go: ssh://user@host, or a directory.")
 @click.option("--board", default="", help="The board's name at the keeper.")
 @click.option("--time", "time_", default="", help="Local time of the nightly run, HH:MM.")
@@ -73,7 +78,7 @@ _UNIT_FOLDERS = (
     "--units", type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Take systemd units from here instead of from the installation.",
 )  # fmt: skip
-def setup(
+def command(
     *,
     keeper: str,
     board: str,
@@ -157,9 +162,6 @@ def _check_root(where: _Where) -> None:
         )
 
 
-# Questions ---------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class _Given:
     keeper: str
@@ -222,9 +224,6 @@ def _time(text: str) -> str:
     except HoldstillError as error:
         raise click.UsageError("write hours and minutes, such as 02:30") from error
     return text.strip()
-
-
-# The keeper --------------------------------------------------------------------------------------
 
 
 def _confirmed(machine: Machine, fingerprint: str) -> HostKey | None:
@@ -343,9 +342,6 @@ def _answers(machine: Machine) -> bool:
     return True
 
 
-# This machine ------------------------------------------------------------------------------------
-
-
 def _inspect(settings: BoardSettings) -> None:
     found = workflow_inspect.inspect(
         settings,
@@ -401,6 +397,3 @@ def _remove(where: _Where, *, is_sure: bool) -> None:
         click.echo(f"removed {text}")
     click.echo("Captures are the keeper's and stay. To let this board in no more, take its line "
                "out of ~/.ssh/authorized_keys there")  # fmt: skip
-
-
-COMMANDS = (setup,)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
+    from holdstill.workflow.silence import BoardSilence
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
 
@@ -308,5 +309,15 @@ def verdicts(
     for board, of_board in found.items():
         out.print(f"{board}:")
         for verdict in of_board:
-            why = f"kept: {', '.join(verdict.reasons)}" if verdict.is_kept else goes
+            why = f"stays: {verdict.stays_for}" if verdict.is_kept else goes
             out.print(f"  {verdict.name}  {why}")
+
+
+def silent_boards(states: Sequence[BoardSilence], out: Console) -> None:
+    """Show the boards of a keeper, and which of them are silent."""
+    if not states:
+        out.print("no boards yet; `holdstill keeper enrol` adds one")
+    for state in states:
+        mark = "NEEDS A LOOK: " if state.is_silent else ""
+        kept = f"{state.captures} capture" + ("s" if state.captures != 1 else "")
+        out.print(f"{mark}{state.sentence}; {kept} kept")

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from holdstill.board import tmpfs
 from holdstill.errors import LinkError, UsageError
 from holdstill.keeper import forced_command, json_rpc
-from holdstill.keeper import store as keeper_store
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
+from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
@@ -69,7 +69,7 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
 def _store(path: Path) -> Store:
     """Open the store that the settings name: without it, the keeper cannot be reached."""
     try:
-        return keeper_store.open_store(path)
+        return open_store(path)
     except UsageError as error:
         raise LinkError(str(error), hint=error.hint) from error
 

@@ -33,7 +33,7 @@ class RepairResult(StrEnum):
     """What became of a content that was reported as bad."""
 
     SOUND = "sound"
-    """It is good after all: another disk cache, another day, or mended already."""
+    """It is good after all: another disk cache, another day, or repaired already."""
     HEALED = "healed"
     """A spare copy took its place."""
     AWAITED = "awaited"
@@ -138,7 +138,7 @@ def _inode(name: bytes, at: int) -> int:
 
 
 def _replace(store: Store, digest: Digest, name: bytes, at: int) -> None:
-    fresh = b".mending-" + digest[:16].encode()
+    fresh = b".repair-" + digest[:16].encode()
     if _inode(fresh, at):
         store.disk.unlink_at(fresh, at)
     store.contents.link(digest, fresh, at)

@@ -1,4 +1,4 @@
-"""Which captures stay: pure, so that a dry run and the real one cannot differ.
+"""Which captures are kept: pure, so that a dry run and the real one cannot differ.
 
 The newest of each of the last so many days, weeks (ISO 8601), months and years *that have a
 capture* stay; so do the newest few by number, and whatever is pinned. Common practice; there is
@@ -28,45 +28,60 @@ AGREEMENT = timedelta(days=2)
 
 @dataclass(frozen=True)
 class Verdict:
-    """What becomes of one capture; it goes if there is no reason to keep it."""
+    """What becomes of one capture.
+
+    Attributes:
+        stays_for: why it is kept, for people; "" if nothing keeps it.
+    """
 
     name: str
     seq: int
-    reasons: tuple[str, ...]
+    stays_for: str
 
     @property
     def is_kept(self) -> bool:
         """Whether it stays."""
-        return bool(self.reasons)
+        return bool(self.stays_for)
 
 
 def judge(
     briefs: Sequence[CaptureBrief], retention: Retention, *, now: datetime
 ) -> tuple[Verdict, ...]:
     """Decide about every capture, oldest first."""
-    reasons: dict[str, list[str]] = {brief.name: [] for brief in briefs}
+    periods: dict[str, list[str]] = {brief.name: [] for brief in briefs}
+    others: dict[str, list[str]] = {brief.name: [] for brief in briefs}
     by_number = sorted(briefs, key=lambda brief: brief.seq, reverse=True)
     dated = [(brief, date) for brief in by_number if (date := trusted_date(brief, now))]
     undated = [brief for brief in by_number if not trusted_date(brief, now)]
-    for word, count, slot in _classes(retention):
-        for brief in _newest_of_each(dated, slot, count):
-            reasons[brief.name].append(word)
-    for brief in undated[: _places(retention)]:
-        reasons[brief.name].append("no trusted date")
-    for brief in by_number[: max(1, retention.at_least)]:
-        reasons[brief.name].append("newest")
+    for count, period in _periods(retention):
+        for brief, date in _newest_of_each(dated, period, count):
+            periods[brief.name].append(period(date))
+    places = retention.days + retention.weeks + retention.months + retention.years
+    for brief in undated[:places]:
+        others[brief.name].append(f"its date is doubtful, and it is among the last {places} such")
+    least = max(1, retention.at_least)
+    for brief in by_number[:least]:
+        others[brief.name].append(
+            f"it is among the last {least}" if least > 1 else "it is the last"
+        )
     for brief in _newest_whole(brief for brief, _ in dated):
-        reasons[brief.name].append("newest with a trusted date")
+        others[brief.name].append("nothing newer has a date beyond doubt")
     for brief in _newest_whole(by_number):
-        if not reasons[brief.name]:
-            reasons[brief.name].append("newest without damage")
+        if not periods[brief.name] and not others[brief.name]:
+            others[brief.name].append("nothing newer is undamaged")
     for brief in briefs:
         if brief.pinned:
-            reasons[brief.name].append("pinned")
+            others[brief.name].append("its owner pinned it")
     return tuple(
-        Verdict(b.name, b.seq, tuple(reasons[b.name]))
+        Verdict(b.name, b.seq, _sentence(periods[b.name], others[b.name]))
         for b in sorted(briefs, key=lambda brief: brief.seq)
     )
+
+
+def _sentence(periods: list[str], others: list[str]) -> str:
+    """Say why a capture is kept, such as "the last of 24 November and of November 2026"."""
+    first = [f"it is the last of {' and of '.join(periods)}"] if periods else []
+    return "; ".join([*first, *others])
 
 
 def trusted_date(brief: CaptureBrief, now: datetime) -> datetime | None:
@@ -88,27 +103,24 @@ def _moment(text: str) -> datetime | None:
         return None
 
 
-def _classes(retention: Retention) -> tuple[tuple[str, int, Callable[[datetime], object]], ...]:
+def _periods(retention: Retention) -> tuple[tuple[int, Callable[[datetime], str]], ...]:
+    """Return how many periods of each length count, and a period's name (ISO 8601)."""
     return (
-        ("day", retention.days, lambda at: at.date()),
-        ("week", retention.weeks, lambda at: tuple(at.isocalendar())[:2]),
-        ("month", retention.months, lambda at: (at.year, at.month)),
-        ("year", retention.years, lambda at: at.year),
+        (retention.days, lambda at: f"{at:%Y-%m-%d}"),
+        (retention.weeks, lambda at: f"{at:%G-W%V}"),
+        (retention.months, lambda at: f"{at:%Y-%m}"),
+        (retention.years, lambda at: f"{at:%Y}"),
     )
 
 
 def _newest_of_each(
-    dated: Iterable[tuple[CaptureBrief, datetime]], slot: Callable[[datetime], object], count: int
-) -> list[CaptureBrief]:
-    """Return the newest capture of each of the last count slots that have one."""
-    newest: dict[object, CaptureBrief] = {}
+    dated: Iterable[tuple[CaptureBrief, datetime]], period: Callable[[datetime], str], count: int
+) -> list[tuple[CaptureBrief, datetime]]:
+    """Return the newest capture, with its date, of each of the last periods that have one."""
+    newest: dict[str, tuple[CaptureBrief, datetime]] = {}
     for brief, date in sorted(dated, key=lambda pair: (pair[1], pair[0].seq), reverse=True):
-        newest.setdefault(slot(date), brief)
+        newest.setdefault(period(date), (brief, date))
     return list(newest.values())[:count]
-
-
-def _places(retention: Retention) -> int:
-    return retention.days + retention.weeks + retention.months + retention.years
 
 
 def _newest_whole(newest_first: Iterable[CaptureBrief]) -> list[CaptureBrief]:

@@ -77,7 +77,7 @@ class AttemptRunner:
         except HoldstillError as error:
             return self.failed(error.exit_code, str(error), error.hint, tries=tries)
         except Exception as error:  # noqa: BLE001  a fault of ours must not end the nights
-            tell.note("".join(traceback.format_exception(error)))
+            tell.warn("".join(traceback.format_exception(error)))
             what = f"a fault of holdstill: {type(error).__name__}: {error}"
             return self.failed(INTERNAL, what, "please report it", tries=tries)
         return self._sealed(report, self.clock.monotonic() - began, tries)

@@ -168,8 +168,8 @@ class _AuditRun:
         known = len(self.meter.findings)
         last = reread.reread(part, self.scanners[part], batch, self.meter)
         for finding in self.meter.findings[known:]:
-            self.tell.note(f"{self._shown(finding)}: {finding.problem}")
-        self.tell.progress(self.meter.bytes, self.meter.budget.bytes)
+            self.tell.warn(f"{self._shown(finding)}: {finding.problem}")
+        self.tell.update(self.meter.bytes, self.meter.budget.bytes)
         if last is not None:
             self._pass_began = self.mark.began_at or self._now()
             self._save(

@@ -75,7 +75,7 @@ def hold_still(run: CaptureRun) -> PauseResult:
     outside.progress.step("holding the board still")
     run.index.commit()  # during the pause nothing may be written, not even by SQLite
     try:
-        with outside.progress.silent():
+        with outside.progress.muted():
             return pause(
                 run.scope, run.trees, run.index, run.spool,
                 log=run.undo_log, runner=outside.runner, clock=outside.clock,

@@ -93,11 +93,11 @@ class Progress(Protocol):
     def step(self, what: str) -> None:
         """Begin a step of the work."""
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         """Say how far the step is, in bytes."""
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         """Say something that should not be missed."""
 
-    def silent(self) -> AbstractContextManager[None]:
+    def muted(self) -> AbstractContextManager[None]:
         """Say nothing, from any thread, for the length of the block."""

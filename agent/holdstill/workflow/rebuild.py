@@ -279,7 +279,7 @@ class _Writers:
     def advance(self, count: int) -> None:
         """Take note of bytes that were written."""
         self.written += count
-        self._means.tell.progress(self.written, self._total)
+        self._means.tell.update(self.written, self._total)
 
     def clear_tables(self) -> None:
         targets.invalidate(self._target)
@@ -367,7 +367,7 @@ class _Writers:
         report = card_check.check_contents(
             self._target.path, self._source.manifest, disk=step.disk,
             expected=self._source.entries, file_systems=self._made, gap=self._gap,
-            progress=lambda done: self._means.tell.progress(done, self._total),
+            progress=lambda done: self._means.tell.update(done, self._total),
             machine=self._means.machine,
         )  # fmt: skip
         self.verify_seconds = self._means.clock.monotonic() - started

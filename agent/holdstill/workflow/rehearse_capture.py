@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper import annotations as marks
+from holdstill.keeper import capture_notes
 from holdstill.model import sizes
 from holdstill.model.sizes import GIB
 from holdstill.rebuild import target as targets
@@ -69,7 +69,7 @@ def rehearse(
             sign=sign,
         )  # fmt: skip
     if found.booted:
-        marks.booted(store, capture.board, str(capture.name), clock=clock)
+        capture_notes.booted(store, capture.board, str(capture.name), clock=clock)
     return replace(found, remarks=(*made.notes, *found.remarks))
 
 

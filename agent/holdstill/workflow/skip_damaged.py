@@ -54,7 +54,7 @@ def _damaged(source: RebuildSource, tell: Progress) -> Iterator[tuple[tuple[int,
                 (place, trouble) for place in source.index.holders(digest, limit=_NAMES_MAX)
             )
         done += size
-        tell.progress(done, total)
+        tell.update(done, total)
 
 
 def _on_board(manifest: Manifest, number: int, path: bytes) -> str:

@@ -86,7 +86,7 @@ class Uploader:
             waiting: Future[Ingested] | None = None
             batch: list[_HashedFile] = []
             for hashed in self._hashed(index, place):
-                self._tell.progress(self.stats.hashed_bytes - start, total)
+                self._tell.update(self.stats.hashed_bytes - start, total)
                 self._settle(index, place, waiting, batch)
                 self._record(index, place, hashed)
                 batch, waiting = hashed, sender.submit(self._deliver, hashed)
@@ -150,7 +150,7 @@ class Uploader:
     def _give_up(self, index: Index, place: ContentReader, entry: Entry) -> None:
         self.stats.unreadable.append((place.part, entry.path))
         index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
-        self._tell.note(
+        self._tell.warn(
             f"cannot read {display(entry.path)} (part {place.part}): input/output error"
         )
 

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.disks import boot_gap
-from holdstill.keeper import annotations as marks
-from holdstill.keeper import repair
+from holdstill.keeper import capture_notes, repair
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
 from holdstill.verify import card_check, store_check
@@ -63,16 +62,19 @@ def verify_store(
             captures,
             memory=memory,
             pace=store_check.Pace(rate, clock),
-            progress=lambda done: tell.progress(done, total),
+            progress=lambda done: tell.update(done, total),
         )
     _note(store, report, clock)
     return msgspec.structs.replace(report, faults=(*faults, *report.faults))
 
 
-def mend(store: Store, report: StoreReport) -> dict[str, str]:
-    """Do what can be done about damages: heal from a spare copy, or have the board send again.
+def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
+    """Replace damaged contents by spare copies, or have the board send them again.
 
-    Trees of contents that came back since an earlier mending are put right as well.
+    Trees of contents that came back since an earlier repair are put right as well.
+
+    Returns:
+        What became of each content, by its digest.
     """
     outcomes = {
         damage.digest: str(repair.repair(store, names.check_digest(damage.digest)))
@@ -107,9 +109,9 @@ def _wanted(
 
 def _note(store: Store, report: StoreReport, clock: Clock) -> None:
     for board, captures in _by_board(report.captures).items():
-        marks.verified(store, board, captures, clock=clock)
+        capture_notes.verified(store, board, captures, clock=clock)
     for board, captures in _by_board(report.damaged).items():
-        marks.damaged(store, board, captures, clock=clock)
+        capture_notes.damaged(store, board, captures, clock=clock)
 
 
 def _by_board(references: Iterable[str]) -> dict[BoardName, list[str]]:

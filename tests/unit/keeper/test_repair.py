@@ -121,7 +121,7 @@ def test_mending_that_was_cut_off_is_done_again(board: LocalBoard, store: Store)
     repair.repair(store, DIGEST)
     board.capture()
     tree = board.keeper.capture(board.keeper.captures()[0].name).tree_path(2)
-    (tree / "srv" / f".mending-{DIGEST[:16]}").write_bytes(b"left over")
+    (tree / "srv" / f".repair-{DIGEST[:16]}").write_bytes(b"left over")
 
     repair.finish(store)
 

@@ -4,6 +4,7 @@ by hand from a calendar of one capture a day, 2025-01-01 to 2026-03-31.
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
@@ -55,9 +56,29 @@ def kept(briefs: list[CaptureBrief], rule: Retention = RULE, now: datetime = NOW
     return [verdict.name[7:15] for verdict in verdicts if verdict.is_kept]
 
 
-def with_reason(briefs: list[CaptureBrief], reason: str) -> list[str]:
+PERIODS = {
+    "day": r"\d{4}-\d\d-\d\d", "week": r"\d{4}-W\d\d", "month": r"\d{4}-\d\d", "year": r"\d{4}",
+}  # fmt: skip
+
+
+def last_of(briefs: list[CaptureBrief], period: str) -> list[str]:
+    """Return the captures of which `stays_for` says that they are the last of such a period."""
+    named = re.compile(rf"\bof {PERIODS[period]}(?![-\d])")
     verdicts = retention.judge(briefs, RULE, now=NOW)
-    return [verdict.name[7:15] for verdict in verdicts if reason in verdict.reasons]
+    return [verdict.name[7:15] for verdict in verdicts if named.search(verdict.stays_for)]
+
+
+def test_what_a_capture_stays_for_is_a_sentence() -> None:
+    briefs = daily()
+    pinned = msgspec.structs.replace(briefs[0], pinned=True)
+
+    first, *_, last = retention.judge([pinned, *briefs[1:]], RULE, now=NOW)
+
+    assert first.stays_for == "its owner pinned it"
+    assert last.stays_for == (
+        "it is the last of 2026-03-31 and of 2026-W14 and of 2026-03 and of 2026; "
+        "it is the last; nothing newer has a date beyond doubt"
+    )
 
 
 def test_the_worked_example_keeps_twenty() -> None:
@@ -72,20 +93,20 @@ def test_the_worked_example_keeps_twenty() -> None:
 def test_the_classes_of_the_worked_example() -> None:
     briefs = daily()
 
-    assert with_reason(briefs, "day") == [f"202603{n}" for n in range(25, 32)]
-    assert with_reason(briefs, "week") == ["20260315", "20260322", "20260329", "20260331"]
-    assert with_reason(briefs, "month")[:3] == ["20250430", "20250531", "20250630"]
-    assert len(with_reason(briefs, "month")) == 12
-    assert with_reason(briefs, "year") == ["20251231", "20260331"]
+    assert last_of(briefs, "day") == [f"202603{n}" for n in range(25, 32)]
+    assert last_of(briefs, "week") == ["20260315", "20260322", "20260329", "20260331"]
+    assert last_of(briefs, "month")[:3] == ["20250430", "20250531", "20250630"]
+    assert len(last_of(briefs, "month")) == 12
+    assert last_of(briefs, "year") == ["20251231", "20260331"]
 
 
 def test_variant_a_days_without_a_capture_do_not_count() -> None:
     briefs = daily(without=(date(2026, 3, 10), date(2026, 3, 25)))
 
-    assert with_reason(briefs, "day") == [
+    assert last_of(briefs, "day") == [
         "20260309", "20260326", "20260327", "20260328", "20260329", "20260330", "20260331",
     ]  # fmt: skip
-    assert with_reason(briefs, "week") == ["20260308", "20260309", "20260329", "20260331"]
+    assert last_of(briefs, "week") == ["20260308", "20260309", "20260329", "20260331"]
 
 
 @pytest.mark.parametrize(

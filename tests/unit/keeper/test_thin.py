@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, UsageError
-from holdstill.keeper import annotations as marks
-from holdstill.keeper import thin
+from holdstill.keeper import capture_notes, thin
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
@@ -185,11 +184,11 @@ def test_a_pinned_capture_stays_until_it_is_unpinned(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     name = board.keeper.captures()[0].name
-    marks.pin(store, PIER_3, name, clock=clock)
+    capture_notes.pin(store, PIER_3, name, clock=clock)
 
     assert thinned(store, clock) == [1, 4, 5]
 
-    marks.unpin(store, PIER_3, name, clock=clock)
+    capture_notes.unpin(store, PIER_3, name, clock=clock)
     assert thinned(store, clock) == [4, 5]
 
 
@@ -200,7 +199,7 @@ def test_marks_are_for_captures_that_exist(
 
     for name in ("000001-20261126T021503Z", "000009-20261126T021503Z"):
         with pytest.raises(UsageError, match="no capture"):
-            marks.pin(store, PIER_3, name, clock=clock)
+            capture_notes.pin(store, PIER_3, name, clock=clock)
 
 
 def test_verified_and_booted_are_listed_with_their_dates(
@@ -208,9 +207,9 @@ def test_verified_and_booted_are_listed_with_their_dates(
 ) -> None:
     captures = [brief.name for brief in board.keeper.captures()]
 
-    marks.verified(store, PIER_3, captures, clock=clock)
+    capture_notes.verified(store, PIER_3, captures, clock=clock)
     clock.advance(DAY)
-    marks.booted(store, PIER_3, captures[4], clock=clock)
+    capture_notes.booted(store, PIER_3, captures[4], clock=clock)
 
     last = board.keeper.captures()[4]
     assert (last.verified_at[:10], last.booted_at[:10]) == ("2026-11-30", "2026-12-01")
@@ -225,9 +224,9 @@ def test_a_broken_ledger_can_be_accepted_with_a_reason(
     with pytest.raises(SecurityError):
         board.keeper.begin()
     with pytest.raises(UsageError, match="say why"):
-        marks.accept(store, PIER_3, " ", clock=clock)
+        capture_notes.accept(store, PIER_3, " ", clock=clock)
 
-    marks.accept(store, PIER_3, "a bit flipped on the old disk", clock=clock)
+    capture_notes.accept(store, PIER_3, "a bit flipped on the old disk", clock=clock)
 
     assert board.capture().name
     assert [brief.faults for brief in board.keeper.captures()] == [()] * 6

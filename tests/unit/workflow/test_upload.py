@@ -92,13 +92,13 @@ class Silent:
     def step(self, what: str) -> None:
         pass
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         assert 0 <= done <= total
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         self.notes.append(text)
 
-    def silent(self) -> AbstractContextManager[None]:
+    def muted(self) -> AbstractContextManager[None]:
         return nullcontext()
 
 

@@ -1,4 +1,4 @@
-"""Commands that prove something: bootcheck and rehearse."""
+"""The command `holdstill rehearse`."""
 
 from __future__ import annotations
 
@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from holdstill.cli import options, progress, store, tables
+from holdstill.cli import open_capture, options, progress, tables
 from holdstill.errors import VerificationError
-from holdstill.rebuild import bootcheck as boot
 from holdstill.rehearse.rehearsal import DEADLINE
-from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref, rehearse_capture
@@ -21,33 +19,7 @@ if TYPE_CHECKING:
     from holdstill.rehearse.rehearsal import Rehearsal
 
 
-@click.command()
-@click.argument("target", type=click.Path(path_type=Path, exists=True))
-@click.option("--model", default="", help="The board's model, where several firmwares are there.")
-@options.json_option
-def bootcheck(target: Path, *, model: str, as_json: bool) -> int:
-    r"""Follow the boot chain of a finished card or image, link by link. Reads only.
-
-    Ends with exit code 7 when the card cannot boot as it is. What only the board itself can
-    tell is said to be unknown, which is no failure.
-
-    \b
-    Example:
-      holdstill bootcheck pier-3.img
-    """
-    byte_source.check_plain(target)
-    with byte_source.opened(target) as source:
-        report = boot.check(source, model=model)
-    if as_json:
-        options.print_json(report)
-    else:
-        out = tables.console()
-        for line in report.lines():
-            out.print(line)
-    return 0 if report.is_bootable else VerificationError.exit_code
-
-
-@click.command()
+@click.command("rehearse", short_help="Boot a capture in an emulator.")
 @click.argument("capture", metavar="BOARD[/CAPTURE]")
 @click.option(
     "--log",
@@ -65,7 +37,7 @@ def bootcheck(target: Path, *, model: str, as_json: bool) -> int:
 @click.option("--sign", default="", help="Regular expression on the console that means success.")
 @options.store_option
 @options.json_option
-def rehearse(
+def command(
     capture: str,
     *,
     log: Path | None,
@@ -84,7 +56,7 @@ def rehearse(
     Example:
       holdstill rehearse pier-3 --store /srv/holdstill
     """
-    opened = store.open_local(store_address)
+    opened = open_capture.open_local(store_address)
     stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     place = log or Path(f"{stored.board}-{stored.name}.console")
     with progress.telling(Console(stderr=True)) as teller:
@@ -114,6 +86,3 @@ def _show(found: Rehearsal, name: str) -> None:
     out.print(f"Console: {found.log}")
     if found.picture:
         out.print(f"Screen: {found.picture}")
-
-
-COMMANDS = (bootcheck, rehearse)

@@ -20,16 +20,16 @@ if TYPE_CHECKING:
 
 class Silent:
     @contextmanager
-    def silent(self) -> Iterator[None]:
+    def muted(self) -> Iterator[None]:
         yield
 
     def step(self, what: str) -> None:
         assert what
 
-    def progress(self, done: int, total: int) -> None:
+    def update(self, done: int, total: int) -> None:
         assert done >= 0
 
-    def note(self, text: str) -> None:
+    def warn(self, text: str) -> None:
         assert text
 
 
@@ -50,12 +50,12 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
     path.write_bytes(b"REading")
 
     found = verified(store)
-    outcomes = verify_captures.mend(store, found)
+    outcomes = verify_captures.repair_damage(store, found)
     board.sent.clear()
     clock.advance(60)
     board.capture()
     again = verified(store)
-    finished = verify_captures.mend(store, again)
+    finished = verify_captures.repair_damage(store, again)
 
     assert [damage.digest for damage in found.damages] == [digest]
     assert outcomes == {digest: "awaited"}

@@ -1,23 +1,16 @@
-"""Commands that look at what became of a board: compare, audit."""
+"""The command `holdstill compare`."""
 
 from __future__ import annotations
 
-import re
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import open_capture, options, progress, tables
-from holdstill.errors import UsageError, VerificationError
-from holdstill.model import sizes
+from holdstill.cli import open_capture, options, tables
+from holdstill.errors import UsageError
 from holdstill.model.sizes import human
-from holdstill.system.clocks import SystemClock
-from holdstill.verify.reread import RereadBudget
-from holdstill.workflow import audit as auditing
-from holdstill.workflow import capture_ref, capture_scope, compare_sources
-from holdstill.workflow import compare as comparing
+from holdstill.workflow import capture_ref, capture_scope, compare, compare_sources
 from holdstill.workflow.compare import ChangeKind, CompareOptions
 
 if TYPE_CHECKING:
@@ -25,10 +18,12 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from holdstill.workflow.audit import AuditReport
+    from rich.console import Console
+
     from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.compare import Change, Comparison, PartComparison
     from holdstill.workflow.compare_sources import CompareSource
+
 
 _SIGNS = {
     ChangeKind.ADDED: "+",
@@ -37,6 +32,8 @@ _SIGNS = {
     ChangeKind.METADATA: "m",
     ChangeKind.TIME: "t",
 }
+
+
 _WORDS = {
     ChangeKind.ADDED: "added",
     ChangeKind.REMOVED: "removed",
@@ -46,20 +43,20 @@ _WORDS = {
 }
 
 
-@click.command()
+@click.command("compare", short_help="Show what changed between captures.")
 @click.argument("before", metavar="[BOARD[/CAPTURE]]", required=False, default="")
 @click.argument("after", metavar="[BOARD[/CAPTURE]]", required=False, default="")
 @click.option("--live", is_flag=True, help="Compare with this board as it is now.")
 @click.option("--times", is_flag=True, help="List also what differs in its time only.")
 @click.option(
-    "--list", "listed", type=click.IntRange(min=0), default=comparing.LISTED, show_default=True,
+    "--list", "listed", type=click.IntRange(min=0), default=compare.LISTED, show_default=True,
     help="Most changes of a partition to list; all are counted.",
 )  # fmt: skip
 @options.settings_option(options.BOARD_SETTINGS)
 @options.store_option
 @options.access_options
 @options.json_option
-def compare(
+def command(
     before: str,
     after: str,
     *,
@@ -91,7 +88,7 @@ def compare(
             else None
         )
         left, right = _sides(before, after, scene, store_address)
-        found = comparing.compare(undo.enter_context(left), undo.enter_context(right), wish)
+        found = compare.compare(undo.enter_context(left), undo.enter_context(right), wish)
     if as_json:
         options.print_json(found)
         return
@@ -185,70 +182,3 @@ def _package_lines(found: Comparison) -> Iterator[str]:
             yield f"+ {package.name}  {package.after}"
         else:
             yield f"- {package.name}  {package.before}"
-
-
-@click.command()
-@click.option(
-    "--budget",
-    default="0",
-    show_default=True,
-    help="Stop after so much: bytes such as 2G, or minutes such as 30min; 0 is the whole card.",
-)
-@click.option("--rate", default="0", help="Most bytes a second, such as 5M; 0 is no limit.")
-@options.settings_option(options.BOARD_SETTINGS)
-@options.json_option
-def audit(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> int:
-    r"""Read unchanged files of this card again and compare them with the last capture.
-
-    Finds what no other program would notice: files that have other bytes although nobody wrote
-    to them. A run goes on where the last one stopped, gives way to everything else, and is to be
-    repeated night after night. Exit code 7 says that something was found; each file is named
-    with the command that takes its good copy out of the store.
-
-    \b
-    Examples:
-      holdstill audit --budget 30min
-      holdstill audit --budget 2G --rate 5M --json
-    """
-    settings = options.read_board_settings(settings_path)
-    with progress.telling(Console(stderr=True)) as teller:
-        report = auditing.audit(
-            settings, budget=_budget(budget), rate=sizes.parse_size(rate), clock=SystemClock(),
-            tell=teller,
-        )  # fmt: skip
-    if as_json:
-        options.print_json(report)
-    else:
-        _show_audit(report, tables.console())
-    return VerificationError.exit_code if report.damages else 0
-
-
-_MINUTES = re.compile(r"(\d+(?:\.\d+)?)\s*min", re.ASCII)
-
-
-def _budget(text: str) -> RereadBudget:
-    minutes = _MINUTES.fullmatch(text.strip())
-    if minutes is not None:
-        return RereadBudget(seconds=float(minutes[1]) * 60)
-    return RereadBudget(bytes=sizes.parse_size(text))
-
-
-def _show_audit(report: AuditReport, out: Console) -> None:
-    out.print(
-        f"{report.files:,} files ({human(report.bytes)}) read again and compared with "
-        f"{report.capture}; {report.changed:,} changed since and say nothing"
-    )
-    if report.is_whole_pass:
-        out.print("The end of the card was reached; the next run begins anew")
-    for text in report.unchecked:
-        out.print(f"not audited: {text}")
-    if report.stopped:
-        out.print(f"note: {report.stopped}")
-    for damage in report.damages:
-        out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red")
-        out.print(f"  the good copy, here or at the keeper: {damage.fetch}")
-    if report.damages:
-        out.print("A card that loses bytes goes on losing them: replace it")
-
-
-COMMANDS = (compare, audit)

@@ -1,0 +1,63 @@
+"""The command `holdstill get`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from holdstill.cli import open_capture, options, tables
+from holdstill.errors import DegradedError
+from holdstill.records import index_file
+from holdstill.workflow import capture_ref, extract
+from holdstill.workflow.extract import DamagePolicy
+
+
+@click.command("get", short_help="Extract a file or folder from a capture.")
+@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.argument("path")
+@click.option(
+    "--to",
+    type=click.Path(path_type=Path),
+    help="Where to put it; must not exist. Default: its own name, here.",
+)
+@click.option(
+    "--leave-out-damaged",
+    "damaged",
+    flag_value=DamagePolicy.LEAVE_OUT,
+    default=DamagePolicy.REFUSE,
+    type=click.UNPROCESSED,
+    help="Leave out files whose contents are damaged in the store, and list them.",
+)
+@options.store_option
+@options.access_options
+def command(
+    capture: str, path: str, *, to: Path | None, damaged: DamagePolicy, store_address: str | None
+) -> int:
+    r"""Take one file or folder out of a capture, by its PATH on the board.
+
+    A PATH such as 1:/config.txt names a partition that was not mounted. Exit code 8: files were
+    left out because they are damaged.
+
+    \b
+    Examples:
+      holdstill get pier-3 /etc/hostname --to ./hostname
+      holdstill get pier-3/000042 1:/cmdline.txt
+    """
+    with open_capture.capture(store_address, capture) as stored:
+        capture_ref.trusted(stored)
+        part, inside = capture_ref.locate(stored.manifest(), path)
+        target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
+        ahead = open_capture.ahead(stored)
+        with index_file.opened(stored.index_path) as index:
+            got = extract.extract(
+                index,
+                part.number,
+                extract.spelled(index, part, inside),
+                contents=stored,
+                to=target,
+                ahead=ahead,
+                damaged=damaged,
+            )
+    tables.got(got, f"{stored.board}/{stored.name}", target, tables.console())
+    return DegradedError.exit_code if got.damaged else 0

@@ -1,0 +1,46 @@
+"""The command `holdstill inspect`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.board import path_filter
+from holdstill.cli import options, tables, wiring
+from holdstill.system.time_limited import BoundedRunner
+from holdstill.workflow import inspect
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.model.protocol import Hello
+
+
+@click.command("inspect", short_help="Show this board and what a capture holds.")
+@options.settings_option(options.BOARD_SETTINGS)
+@click.option("--offline", is_flag=True, help="Do not ask the keeper how it is.")
+@options.json_option
+def command(settings_path: Path, *, offline: bool, as_json: bool) -> None:
+    r"""Show what this board is made of and what a capture would hold. Changes nothing.
+
+    \b
+    Example:
+      holdstill inspect --settings /etc/holdstill/board.yaml
+    """
+    settings = options.read_board_settings(settings_path)
+
+    def ask_keeper() -> Hello:
+        with wiring.reached_keeper(settings) as keeper:
+            return keeper.hello()
+
+    found = inspect.inspect(
+        settings,
+        ask_keeper=None if offline else ask_keeper,
+        excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
+        machine=BoundedRunner(),
+    )
+    if as_json:
+        options.print_json(found)
+        return
+    tables.inspection(found, tables.console())

@@ -1,0 +1,30 @@
+"""The command `holdstill keeper accept`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from holdstill.keeper import capture_notes
+from holdstill.keeper.store import open_store
+from holdstill.model import names
+from holdstill.system.clocks import SystemClock
+
+
+@click.command("accept", short_help="Accept a ledger that was damaged.")
+@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("board")
+@click.option("--reason", required=True, help="What happened; it is written into the ledger.")
+def command(store: Path, board: str, reason: str) -> None:
+    r"""Go on with a board whose ledger was damaged, once you know how that came about.
+
+    A ledger that does not add up may be an attacker's work. Nothing of the board is sealed or
+    deleted until its owner has looked, and says so with this command.
+
+    \b
+    Example:
+      holdstill keeper accept /srv/holdstill pier-3 --reason "restored from the old disk"
+    """
+    opened = open_store(store.absolute())
+    capture_notes.accept(opened, names.check_board(board), reason, clock=SystemClock())

@@ -1,0 +1,69 @@
+"""The command `holdstill keeper enrol`."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from holdstill.errors import UsageError
+from holdstill.keeper import enrolment
+from holdstill.keeper.store import open_store
+from holdstill.model import names
+from holdstill.records import signature
+from holdstill.system.clocks import SystemClock
+
+
+@click.command("enrol", short_help="Admit a board with its public key.")
+@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("board")
+@click.option(
+    "--key",
+    "key_file",
+    required=True,
+    type=click.Path(path_type=Path, allow_dash=True),
+    help="The board's public key file (.pub); - for standard input.",
+)
+@click.option("--from", "sources", default="", help="Accept the key only from these addresses.")
+@click.option(
+    "--let-in", "lets_in", is_flag=True,
+    help="Put the line into ~/.ssh/authorized_keys instead of printing it.",
+)  # fmt: skip
+def command(store: Path, board: str, key_file: Path, sources: str, *, lets_in: bool) -> None:
+    r"""Let a board add captures, and print the line for this user's authorized_keys file.
+
+    A board's key can add captures of its own board and read those; nothing else.
+
+    \b
+    Examples:
+      holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub
+      holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub --let-in
+    """
+    opened = open_store(store.absolute())
+    name = names.check_board(board)
+    public = signature.check_public_key(_read_key(key_file))
+    # The line first: whoever gives addresses that cannot be written in it has enrolled nobody.
+    line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
+    enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
+    if lets_in:
+        click.echo(f"{name} is enrolled, and let in by {enrolment.let_in(line, Path.home())}")
+        return
+    click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
+    click.echo(line)
+
+
+def _program() -> tuple[str, ...]:
+    """Return the words by which sshd starts this very program."""
+    script = Path(sys.argv[0]).absolute()
+    if os.access(script, os.X_OK):
+        return (str(script),)
+    return (sys.executable, "-B", "-m", "holdstill")  # that is how it was started
+
+
+def _read_key(path: Path) -> str:
+    try:
+        return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="ascii")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"cannot read the public key {path}: {error}") from error

@@ -1,0 +1,23 @@
+"""The group `holdstill keeper`."""
+
+from __future__ import annotations
+
+import click
+
+from holdstill.cli.lazy_group import LazyGroup
+
+
+class KeeperCommands(LazyGroup):
+    """The commands of this package."""
+
+    modules = {  # noqa: RUF012  constant
+        name: f"holdstill.cli.keeper.{name}"
+        for name in ("accept", "enrol", "init", "serve", "watch")
+    }
+
+
+@click.group(
+    "keeper", cls=KeeperCommands, short_help="Commands for the host that stores captures."
+)
+def command() -> None:
+    """Set up and serve the store, on the host that stores captures. Needs no root."""

@@ -1,0 +1,34 @@
+"""The command `holdstill keeper init`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from holdstill.cli import tables
+from holdstill.keeper.store import create
+from holdstill.system.clocks import SystemClock
+
+
+@click.command("init", short_help="Create a store.")
+@click.argument("store", type=click.Path(path_type=Path))
+def command(store: Path) -> None:
+    r"""Make a store in a new or empty directory, and say what its file system can do.
+
+    \b
+    Example:
+      holdstill keeper init /srv/holdstill
+    """
+    is_old = (store / "store.yaml").is_file()
+    made = create(store.absolute(), clock=SystemClock())
+    out = tables.console()
+    if is_old:
+        boards = ", ".join(made.boards()) or "none yet"
+        out.print(
+            f"{made.root} is a store already, made {made.facts.created}; nothing was changed. "
+            f"Boards: {boards}"
+        )
+    else:
+        out.print(f"{made.root} is a store now")
+    tables.warnings(made.facts.abilities.complaints(), out)

@@ -1,0 +1,124 @@
+"""The command `holdstill status`."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.board import tmpfs
+from holdstill.cli import options, tables
+from holdstill.errors import DegradedError, PreflightError, UsageError
+from holdstill.keeper.store import open_store
+from holdstill.schedule import state_file
+from holdstill.schedule.zone import LocalZone
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import board_status, silence
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from holdstill.model.settings import KeeperSettings
+    from holdstill.workflow.board_status import BoardStatus
+    from holdstill.workflow.silence import BoardSilence
+
+
+@click.command("status", short_help="Show how this board or keeper is doing.")
+@options.settings_option(options.BOARD_SETTINGS)
+@click.option(
+    "--keeper-settings",
+    "keeper_path",
+    type=click.Path(path_type=Path, dir_okay=False, readable=False),
+    default=options.KEEPER_SETTINGS,
+    show_default=True,
+    help="The keeper's settings file, on the host that keeps captures.",
+)
+@options.json_option
+def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
+    r"""Say how this board, or this keeper, stands: the last capture, what is due, what is wrong.
+
+    Exit code 0 says that all is well, 8 that something needs attention; any other is that of
+    the board's last run, which failed.
+
+    \b
+    Example:
+      holdstill status
+    """
+    is_board, is_keeper = _is_there(settings_path), _is_there(keeper_path)
+    if is_board and is_keeper and not os.access(settings_path, os.R_OK):
+        click.echo("holdstill: how this machine stands as a board, root may ask", err=True)
+        is_board = False
+    if not is_board and not is_keeper:
+        raise UsageError(
+            f"neither {settings_path} nor {keeper_path} is there",
+            hint="this machine is no board and no keeper yet; --settings names another file",
+        )
+    board = _board_standing(settings_path) if is_board else None
+    states = _keeper_states(options.read_keeper_settings(keeper_path)) if is_keeper else None
+    code = board.code if board else 0
+    if code == 0 and any(state.is_silent for state in states or ()):
+        code = DegradedError.exit_code
+    if as_json:
+        options.print_json({"board": board, "keeper": states or (), "exit_code": code})
+    else:
+        _show(board, states, tables.console())
+    return code
+
+
+def _is_there(path: Path) -> bool:
+    """Whether a file is there.
+
+    Raises:
+        PreflightError: it is not ours to know.
+    """
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except PermissionError as error:
+        raise PreflightError(f"{path} is not yours to read", hint="ask as root") from error
+    return True
+
+
+def _board_standing(path: Path) -> BoardStatus:
+    settings = options.read_board_settings(path)
+    _is_there(settings.state / state_file.DIARY)
+    place = tmpfs.choose(settings.spool)
+    return board_status.read_status(
+        settings, place=place, now=SystemClock().now(), zone=LocalZone()()
+    )
+
+
+def _keeper_states(settings: KeeperSettings) -> tuple[BoardSilence, ...]:
+    opened = open_store(settings.store)
+    return silence.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
+
+
+def _show(
+    board: BoardStatus | None, states: tuple[BoardSilence, ...] | None, out: Console
+) -> None:
+    if board is not None:
+        _show_board(board, out)
+    if states is not None:
+        tables.silent_boards(states, out)
+
+
+def _show_board(board: BoardStatus, out: Console) -> None:
+    phase = f"{board.live.phase}" if board.live else "not running"
+    step = f": {board.live.step}" if board.live and board.live.step else ""
+    out.print(f"{board.board}, captured to {board.keeper}")
+    out.print(f"daemon:       {phase}{step}")
+    out.print(f"next run:     {board.due or 'not known before the clock is set'}")
+    out.print(f"last capture: {board.sealed_at or 'none yet'}")
+    if board.last is not None:
+        out.print(f"last run:     {board.last.at}, {board.last.what}")
+    out.print(f"card:         {board.card}")
+    if board.unsent:
+        out.print(f"{board.unsent} messages could not be delivered yet")
+    for finding in board.findings:
+        out.print(f"NEEDS A LOOK: {finding.text}", style="yellow")
+    if board.last is not None and board.last.hint:
+        out.print(f"what to do:   {board.last.hint}")

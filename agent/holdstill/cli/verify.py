@@ -1,0 +1,107 @@
+"""The command `holdstill verify`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from rich.console import Console
+
+from holdstill.cli import open_capture, options, progress, tables
+from holdstill.errors import UsageError, VerificationError
+from holdstill.model import sizes
+from holdstill.system import byte_source
+from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import capture_ref, verify_captures
+from holdstill.workflow import rebuild as workflow_rebuild
+
+if TYPE_CHECKING:
+    from holdstill.keeper.store import Store
+    from holdstill.verify.card_check import CardReport
+
+
+@click.command("verify", short_help="Check a store, or a card against a capture.")
+@click.argument("capture", metavar="[BOARD[/CAPTURE]]", required=False, default="")
+@click.option(
+    "--card",
+    type=click.Path(path_type=Path, exists=True),
+    help="Compare this card or image instead.",
+)
+@click.option(
+    "--within",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    help="Skip what was found good so many days ago.",
+)
+@click.option("--rate", default="0", help="Most bytes a second, such as 20M; 0 is no limit.")
+@click.option(
+    "--repair",
+    "is_repaired",
+    is_flag=True,
+    help="Replace damaged contents by spare copies, or have the board send them again.",
+)
+@options.store_option
+@options.json_option
+def command(
+    capture: str,
+    *,
+    card: Path | None,
+    is_repaired: bool,
+    within: float,
+    rate: str,
+    store_address: str | None,
+    as_json: bool,
+) -> int:
+    r"""Read stored contents again and compare them with their digests, each one once.
+
+    With --card, compare a card or image with the capture that it was made from, file by file.
+    Exit code 7 says that something is not as it should be; all of it is listed.
+
+    \b
+    Examples:
+      holdstill verify --store /srv/holdstill --rate 20M --within 30
+      holdstill verify pier-3/000042 --card /dev/sdb
+    """
+    opened = open_capture.open_local(store_address)
+    if card is not None:
+        return _verify_card(opened, capture, card, as_json=as_json)
+    with progress.telling(Console(stderr=True)) as teller:
+        report = verify_captures.verify_store(
+            opened, capture, within_days=within, rate=sizes.parse_size(rate),
+            clock=SystemClock(), runner=LocalRunner(), tell=teller,
+        )  # fmt: skip
+    if as_json:
+        options.print_json(report)
+    else:
+        tables.store_report(report, tables.console())
+    if is_repaired:
+        for digest, outcome in verify_captures.repair_damage(opened, report).items():
+            click.echo(f"{digest}: {outcome}", err=True)
+    return 0 if report.is_good else VerificationError.exit_code
+
+
+def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:
+    if not capture:
+        raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
+    byte_source.check_plain(card)
+    stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
+    with workflow_rebuild.opened(stored, str(stored.name)) as capture_source:
+        report = verify_captures.verify_card(
+            card.absolute(), capture_source, machine=LocalRunner()
+        )
+    if as_json:
+        options.print_json(report)
+    else:
+        _show_card(report, card)
+    return 0 if report.is_exact else VerificationError.exit_code
+
+
+def _show_card(report: CardReport, card: Path) -> None:
+    out = tables.console()
+    out.print(f"{card}: {report.entries:,} entries compared, {report.total:,} differences")
+    for difference in report.differences:
+        out.print(f"  {difference}")
+    for text in report.unchecked:
+        out.print(f"  not checked: {text}")
