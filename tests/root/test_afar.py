@@ -13,16 +13,16 @@ from holdstill.keeper import forced_command
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model.store_address import HostAddress
 from holdstill.rebuild import compressed_image
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild.rebuild_target import Existing
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferResult
 from holdstill.transport.ssh_session import Identity
-from holdstill.workflow import plan_rebuild, remote_capture
+from holdstill.workflow import plan_rebuild, rebuild_source, remote_capture
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild import RebuildDependencies
+from holdstill.workflow.rebuild_steps import RebuildDependencies
 from holdstill.workflow.remote_capture import RemoteLibrary
 from support import boards, keys, relay, torture
 from support.boards import Kept, holdstill
@@ -137,15 +137,15 @@ def test_no_more_than_the_limit_of_the_contents_ever_lies_on_this_disk(
     with library(life, cache, limit=limit) as (opened, measured):
         found = opened.find("pier-3")
         means = RebuildDependencies(LocalRunner(), SystemClock(), Silent())
-        with workflow_rebuild.opened(found, "x", ahead=found.nearby.ahead) as source:
+        with rebuild_source.opened(found) as source:
             size = source.manifest.disk.size
             plan = plan_rebuild.plan_rebuild(
-                source, size=size, wish=PlanOptions(), machine=means.machine
+                source, size=size, options=PlanOptions(), machine=means.machine
             )
             with compressed_image.claimed_image(
                 image, size=size, existing=Existing.KEEP
             ) as target:
-                report = workflow_rebuild.carry_out_on(target, plan, source, means)
+                report = workflow_rebuild.carry_out(target, plan, source, means)
 
     assert found.faults == ()
     assert report.written_bytes > FILES * MIB // 4

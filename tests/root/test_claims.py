@@ -17,7 +17,7 @@ from holdstill.errors import TargetFailedError, TargetRefusedError
 from holdstill.filesystems.fat import fat_writer
 from holdstill.filesystems.swap import swap_writer
 from holdstill.model.layout import Disk, Fat, Partition, Swap, TableLabel
-from holdstill.rebuild import block_device, counterfeit_probe, device_safety, target
+from holdstill.rebuild import block_device, counterfeit_probe, device_safety, rebuild_target
 from holdstill.rebuild.device_safety import Confirmation
 from holdstill.system import process
 from support import loop, programs
@@ -51,7 +51,7 @@ def card(tmp_path: Path) -> Iterator[loop.LoopDisk]:
 @contextmanager
 def claimed(
     device: Path, *, consent: Confirmation = NAMED, needed: int = SIZE
-) -> Iterator[target.Target]:
+) -> Iterator[rebuild_target.Target]:
     with device_safety.claimed_device(
         device, needed=needed, consent=consent, machine=MACHINE
     ) as held:
@@ -297,7 +297,7 @@ def test_a_claimed_card_takes_table_fat_and_swap_and_the_kernel_sees_them_afterw
 
     with loop.attached(image) as card:
         with claimed(card.device) as held:
-            target.invalidate(held)
+            rebuild_target.invalidate(held)
             device_safety.discard(held)
             fat_writer.make(
                 held.path, offset=8192 * 512, size=16 * MIB, parameters=parameters,
@@ -305,7 +305,7 @@ def test_a_claimed_card_takes_table_fat_and_swap_and_the_kernel_sees_them_afterw
             )  # fmt: skip
             area = Swap(uuid="0f4ea1bc-4e61-4b43-a9b1-6d0c5e1e7a55")
             swap_writer.make(held.path, offset=40960 * 512, size=32 * MIB, parameters=area)
-            target.flush_and_drop_caches(held)
+            rebuild_target.flush_and_drop_caches(held)
             partition_table_writer.write(held.path, disk, MACHINE)
         programs.run("partx", "--update", card.device)
         boot = card.partition(1)
@@ -323,8 +323,8 @@ def test_a_failure_after_the_beginning_leaves_no_table(card: loop.LoopDisk) -> N
     assert first_bytes(card.device, 512) == bytes(512)
 
 
-def write_and_fail(held: target.Target) -> None:
-    target.invalidate(held)
+def write_and_fail(held: rebuild_target.Target) -> None:
+    rebuild_target.invalidate(held)
     programs.run("sfdisk", "--no-reread", "-q", held.path, stdin=TWO_PARTITIONS.encode())
     assert first_bytes(held.path, 512) != bytes(512)
     raise TargetFailedError("the card was pulled")
@@ -350,8 +350,8 @@ def test_old_tables_at_both_ends_are_gone(tmp_path: Path) -> None:
         tmp_path / "card.img", size=SIZE, script=gpt.replace("type=c", "type=L").replace("83", "L")
     )
     with loop.attached(image) as disk, claimed(disk.device) as held:
-        target.invalidate(held)
-        target.flush_and_drop_caches(held)
+        rebuild_target.invalidate(held)
+        rebuild_target.flush_and_drop_caches(held)
 
         said = programs.attempt("wipefs", "--no-act", "--parsable", disk.device).stdout
         assert said == b""

@@ -12,14 +12,14 @@ from holdstill.filesystems.kernel_filled import f2fs_sload, kernel_writer
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Other
 from holdstill.rebuild import compressed_image
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild.rebuild_target import Existing
 from holdstill.system import loop_device
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild import RebuildDependencies
+from holdstill.workflow.rebuild_steps import RebuildDependencies
 from support import capture_folder, f2fs_images, loop, programs, promised
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
@@ -212,10 +212,10 @@ def test_a_rebuild_says_beforehand_and_afterwards_what_an_f2fs_loses(tmp_path: P
         tmp_path, tree(contents), contents, parameters=PARAMETERS, size=200 * MIB
     ) as made:
         size = made.manifest.disk.size
-        plan = plan_rebuild.plan_rebuild(made, size=size, wish=PlanOptions(), machine=MACHINE)
+        plan = plan_rebuild.plan_rebuild(made, size=size, options=PlanOptions(), machine=MACHINE)
         with compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target:
             means = RebuildDependencies(MACHINE, SystemClock(), Silent())
-            report = workflow_rebuild.carry_out_on(target, plan, made, means)
+            report = workflow_rebuild.carry_out(target, plan, made, means)
 
     lost = "no fifo node can be made: 1 entries, such as /pipe"
     assert f"partition 1: {lost}" in plan.notes

@@ -24,14 +24,14 @@ from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.entries import EntryType
 from holdstill.model.names import BoardName
 from holdstill.rebuild import compressed_image
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild.rebuild_target import Existing
 from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import plan_rebuild, skip_damaged
+from holdstill.workflow import plan_rebuild, rebuild_source, skip_damaged
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild import RebuildDependencies, RebuildSource
+from holdstill.workflow.rebuild_steps import RebuildDependencies
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
 from support.silence import Silent
@@ -40,6 +40,8 @@ from support.spoilt import WAYS, altered, altered_inside, shortened, spoilt, sto
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
+
+    from holdstill.workflow.rebuild_source import RebuildSource
 
 pytestmark = pytest.mark.timeout(180)
 LEDGER = b"1.42 m\n" * 9000
@@ -269,15 +271,15 @@ def whole(kept: Kept) -> Iterator[RebuildSource]:
     shelf = BoardCaptures(stores.open_store(kept.store), BoardName("pier-3"), LocalRunner())
     newest = shelf.newest_good()
     assert newest is not None
-    with workflow_rebuild.opened(shelf.capture(newest.name), newest.name) as found:
+    with rebuild_source.opened(shelf.capture(newest.name)) as found:
         yield skip_damaged.without(found, skip_damaged.damaged(found, Silent()))
 
 
 def carry_out(made: RebuildSource, image: Path, tell: Silent) -> None:
     size, machine = boot_card.SIZE, LocalRunner()
-    plan = plan_rebuild.plan_rebuild(made, size=size, wish=PlanOptions(), machine=machine)
+    plan = plan_rebuild.plan_rebuild(made, size=size, options=PlanOptions(), machine=machine)
     with compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target:
-        workflow_rebuild.carry_out_on(
+        workflow_rebuild.carry_out(
             target, plan, made, RebuildDependencies(machine, SystemClock(), tell)
         )
 

@@ -220,12 +220,12 @@ def test_what_the_rule_refuses_is_tried_and_what_cannot_fit_is_not(tmp_path: Pat
         for size in (rule + 8 * MIB, rule * 9 // 10, 90 * MIB):
             with suppress(DoesNotFitError):
                 plan = plan_rebuild.plan_rebuild(
-                    made, size=size, wish=PlanOptions(), machine=MACHINE, step=told.append
+                    made, size=size, options=PlanOptions(), machine=MACHINE, step=told.append
                 )
                 assert plan.disk.size == size
             told.append(str(size))
         with pytest.raises(DoesNotFitError):
-            plan_rebuild.plan_rebuild(made, size=300 * MIB, wish=PlanOptions(), machine=MACHINE)
+            plan_rebuild.plan_rebuild(made, size=300 * MIB, options=PlanOptions(), machine=MACHINE)
 
     trying = "trying how small a file system may become; this takes minutes"
     assert told == [str(rule + 8 * MIB), trying, str(rule * 9 // 10), str(90 * MIB)]

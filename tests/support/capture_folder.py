@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.disks import partition_table
+from holdstill.model.names import BoardName, CaptureName
 from holdstill.records import index_file
 from holdstill.system import byte_source
-from holdstill.workflow.rebuild import RebuildSource
+from holdstill.workflow.rebuild_source import RebuildSource
 from support import cards, loop
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from holdstill.model.entries import Entry
@@ -22,13 +23,20 @@ if TYPE_CHECKING:
     from support.contents import FolderContents
 
 
+PIER_3, NUMBER_42 = BoardName("pier-3"), CaptureName(42, "20261125T021503Z")
+
+
 @dataclass(frozen=True)
 class CaptureFolder:
-    """What a rebuild is handed of a capture (holdstill.workflow.rebuild)."""
+    """A capture as a rebuild reads it (holdstill.model.sealed_capture)."""
 
     folder: Path
     made: Manifest
     contents: FolderContents
+    board: BoardName = PIER_3
+    name: CaptureName = NUMBER_42
+    faults: tuple[str, ...] = ()
+    is_local: bool = True
 
     @property
     def index_path(self) -> Path:
@@ -52,6 +60,12 @@ class CaptureFolder:
         """Open a content; the caller closes."""
         return self.contents.open(digest)
 
+    def prefetch(
+        self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = bool
+    ) -> Iterator[Entry]:
+        """Yield the same entries."""
+        yield from entries
+
 
 @contextmanager
 def captured(
@@ -71,4 +85,4 @@ def captured(
     with index_file.created(kept.index_path) as index:
         index.put_all(1, entries, seq=1)
     with index_file.opened(kept.index_path) as index:
-        yield RebuildSource("000042", kept.made, index, kept, kept)
+        yield RebuildSource(kept, kept.made, index)

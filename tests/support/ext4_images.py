@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.filesystems.ext4.ext4_populate import PopulateResult
-    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 OFFSET = 3 << 20
 """Bytes before the partition in an image."""

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from holdstill.filesystems.hash_worker import Part
-    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.worker_process import WorkerPipe
 
 BLOCK = 4096

@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.errors import TargetRefusedError
 from holdstill.rebuild import compressed_image
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild.rebuild_target import Existing
 from support import programs
 
 if TYPE_CHECKING:

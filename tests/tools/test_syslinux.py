@@ -20,7 +20,7 @@ from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import EntryType
 from holdstill.model.manifest import Attachment, CapturedPart, Grade
 from holdstill.rebuild import compressed_image
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild.rebuild_target import Existing
 from holdstill.records import index_file
 from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
@@ -28,7 +28,9 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild import RebuildDependencies, RebuildReport, RebuildSource
+from holdstill.workflow.rebuild import RebuildReport
+from holdstill.workflow.rebuild_source import RebuildSource
+from holdstill.workflow.rebuild_steps import RebuildDependencies
 from support import boot_card, loop, programs
 from support.capture_folder import CaptureFolder
 from support.captured import pier_3
@@ -95,16 +97,16 @@ def captured(folder: Path, image: Path) -> Iterator[RebuildSource]:
     )  # fmt: skip
     kept = CaptureFolder(folder, manifest, contents)
     with index_file.opened(kept.index_path) as index:
-        yield RebuildSource("000042", manifest, index, kept, kept)
+        yield RebuildSource(kept, manifest, index)
 
 
 def rebuild(image: Path, source: RebuildSource) -> RebuildReport:
     machine = LocalRunner()
     size = source.manifest.disk.size
-    plan = plan_rebuild.plan_rebuild(source, size=size, wish=PlanOptions(), machine=machine)
+    plan = plan_rebuild.plan_rebuild(source, size=size, options=PlanOptions(), machine=machine)
     with compressed_image.claimed_image(image, size=size, existing=Existing.KEEP) as target:
         means = RebuildDependencies(machine, SystemClock(), Silent())
-        return workflow_rebuild.carry_out_on(target, plan, source, means)
+        return workflow_rebuild.carry_out(target, plan, source, means)
 
 
 @pytest.mark.parametrize("directory", ["", "syslinux"])

@@ -48,16 +48,10 @@ def command(
         capture_ref.trusted(stored)
         part, inside = capture_ref.locate(stored.manifest(), path)
         target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
-        ahead = open_capture.ahead(stored)
         with index_file.opened(stored.index_path) as index:
             got = extract.extract(
-                index,
-                part.number,
-                extract.spelled(index, part, inside),
-                contents=stored,
-                to=target,
-                ahead=ahead,
-                damaged=damaged,
-            )
+                stored, index, part.number, extract.spelled(index, part, inside),
+                to=target, damaged=damaged,
+            )  # fmt: skip
     tables.got(got, f"{stored.board}/{stored.name}", target, tables.console())
     return DegradedError.exit_code if got.damaged else 0

@@ -23,17 +23,15 @@ from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
 from holdstill.workflow import capture_ref, remote_capture
-from holdstill.workflow import rebuild as workflow_rebuild
-from holdstill.workflow.remote_capture import RemoteCapture, RemoteLibrary
+from holdstill.workflow.remote_capture import RemoteLibrary
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
-    from holdstill.workflow.rebuild import Ahead
+    from holdstill.model.sealed_capture import SealedCapture
 
 
 def open_local(given: str | None) -> Store:
@@ -88,7 +86,7 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
 
 
 @contextmanager
-def capture(given: str | None, reference: str) -> Iterator[StoredCapture | RemoteCapture]:
+def capture(given: str | None, reference: str) -> Iterator[SealedCapture]:
     """Hold the capture that a reference means open; whoever builds on it calls `trusted`."""
     address = host(given)
     if address is None:
@@ -106,8 +104,3 @@ def capture(given: str | None, reference: str) -> Iterator[StoredCapture | Remot
 def _warn(briefs: tuple[CaptureBrief, ...], reference: str) -> None:
     for line in capture_ref.passed_over(briefs, reference.partition("/")[2]):
         click.echo(f"warning: {line}", err=True)
-
-
-def ahead(found: StoredCapture | RemoteCapture) -> Ahead:
-    """Return what brings a capture's contents here, just before they are asked for."""
-    return found.nearby.ahead if isinstance(found, RemoteCapture) else workflow_rebuild.at_hand

@@ -14,8 +14,7 @@ from holdstill.model import sizes
 from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import capture_ref, verify_captures
-from holdstill.workflow import rebuild as workflow_rebuild
+from holdstill.workflow import capture_ref, rebuild_source, verify_captures
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
@@ -87,10 +86,8 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
     byte_source.check_plain(card)
     stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
-    with workflow_rebuild.opened(stored, str(stored.name)) as capture_source:
-        report = verify_captures.verify_card(
-            card.absolute(), capture_source, machine=LocalRunner()
-        )
+    with rebuild_source.opened(stored) as source:
+        report = verify_captures.verify_card(card.absolute(), source, machine=LocalRunner())
     if as_json:
         options.print_json(report)
     else:

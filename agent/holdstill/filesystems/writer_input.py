@@ -5,26 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry
 from holdstill.system import files, sparse_copy
 
+if TYPE_CHECKING:
+    from holdstill.model.sealed_capture import ContentSource
+
 _DIGEST_LENGTH = 64
 Entries = Callable[[], Iterable[Entry]]
 """Gives a fresh stream of entries, in key order, every time it is called."""
-
-
-class ContentSource(Protocol):
-    """Where the contents of files are.
-
-    Several threads may ask at once, and ask while another draws the entries.
-    """
-
-    def open(self, digest: bytes) -> int:
-        """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError
-from holdstill.rebuild import target
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild import rebuild_target
+from holdstill.rebuild.rebuild_target import Existing
 from holdstill.system import files, process
 from holdstill.system.process import Command
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.rebuild.target import Target
+    from holdstill.rebuild.rebuild_target import Target
 
 # A window of 128 MiB is the most that unpackers accept without being asked (zstd manual, --long).
 PACKERS = {
@@ -49,17 +49,17 @@ def claimed_image(
         TargetFailedError: packing failed.
     """
     if path.suffix not in PACKERS:
-        with target.claimed_image(path, size=size, existing=existing) as image:
+        with rebuild_target.claimed_image(path, size=size, existing=existing) as image:
             yield image
         return
     process.require(PACKERS[path.suffix][0])
-    target.check_image_path(path, existing=existing)
-    target.check_image_path(checksum_path(path), existing=existing)
+    rebuild_target.check_image_path(path, existing=existing)
+    rebuild_target.check_image_path(checksum_path(path), existing=existing)
     raw = path.with_name(f".{path.stem}-of-{path.suffix[1:]}")
-    with target.drafted(raw, size=size) as image:
+    with rebuild_target.drafted(raw, size=size) as image:
         image.name = str(path)
         yield image
-        target.flush(image.handle, image.name)
+        rebuild_target.flush(image.handle, image.name)
         _pack(image.path, path, existing)
 
 
@@ -74,7 +74,7 @@ def _pack(image: Path, path: Path, existing: Existing) -> None:
         digest = _stream(Command.of(*PACKERS[path.suffix], image, timeout=TIMEOUT), draft)
         if existing is Existing.REPLACE:
             checksum_path(path).unlink(missing_ok=True)  # it will not be true in a moment
-        target.publish(draft, path, existing=existing)
+        rebuild_target.publish(draft, path, existing=existing)
         files.publish(checksum_path(path), f"{digest}  {path.name}\n".encode(), mode=0o644)
     except OSError as error:
         raise TargetFailedError(

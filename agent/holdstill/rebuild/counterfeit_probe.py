@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import TargetFailedError
 from holdstill.model.sizes import MIB, align_down, human
-from holdstill.rebuild import target
+from holdstill.rebuild import rebuild_target
 from holdstill.system import sparse_copy
 
 if TYPE_CHECKING:
-    from holdstill.rebuild.target import Target
+    from holdstill.rebuild.rebuild_target import Target
 
 MARK = 4096
 """Bytes of a mark."""
@@ -66,7 +66,7 @@ class TargetMedium:
 
     def settle(self) -> None:
         """Write everything out and forget it."""
-        target.flush_and_drop_caches(self.claimed)
+        rebuild_target.flush_and_drop_caches(self.claimed)
 
 
 def probe(medium: ProbeMedium, *, needed: int, nonce: bytes) -> int:

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, TargetFailedError, TargetRefusedError
 from holdstill.model.sizes import GIB, SECTOR, human
-from holdstill.rebuild import block_device, target
-from holdstill.rebuild.target import Target
+from holdstill.rebuild import block_device, rebuild_target
+from holdstill.rebuild.rebuild_target import Target
 from holdstill.system import ioctl
 
 if TYPE_CHECKING:
@@ -127,12 +127,12 @@ def claimed_device(
         claimed = Target(path, handle, device.size, str(path), is_device=True)
         try:
             yield claimed
-            target.flush(handle, str(path))
+            rebuild_target.flush(handle, str(path))
         except BaseException:
             if claimed.has_begun:
                 # The device may be what failed. The error that counts is on its way already.
                 with contextlib.suppress(HoldstillError, OSError):
-                    target.invalidate(claimed)
+                    rebuild_target.invalidate(claimed)
             raise
 
 
@@ -188,8 +188,8 @@ def discard(claimed: Target) -> bool:
         return False
     claimed.has_begun = True
     try:
-        for start in range(target.EDGE, claimed.size - target.EDGE, GIB):
-            length = min(GIB, claimed.size - target.EDGE - start)
+        for start in range(rebuild_target.EDGE, claimed.size - rebuild_target.EDGE, GIB):
+            length = min(GIB, claimed.size - rebuild_target.EDGE - start)
             ioctl.discard(claimed.handle, start, length)
     except OSError as error:
         if error.errno in {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOTTY, errno.EPERM}:

@@ -15,8 +15,8 @@ from holdstill.system import sparse_copy
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 
 @dataclass(frozen=True)

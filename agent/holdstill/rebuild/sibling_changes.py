@@ -19,9 +19,9 @@ from holdstill.rebuild.small_files import SmallFileReader
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.rebuild.fstab_references import RewrittenText
     from holdstill.rebuild.new_identity import Draw
     from holdstill.rebuild.small_files import FileLookup, SmallFile

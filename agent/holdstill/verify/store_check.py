@@ -10,7 +10,7 @@ import os
 import sqlite3
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError
 from holdstill.model import paths
@@ -22,34 +22,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from holdstill.model.names import BoardName, CaptureName
+    from holdstill.model.sealed_capture import ContentSource, IndexedCapture
     from holdstill.system.clocks import Clock
 
 HOLDERS_SHOWN = 5
 """Paths that are named for one damaged content in one capture."""
-
-
-class Contents(Protocol):
-    """Where contents are read."""
-
-    def open(self, digest: bytes) -> int:
-        """Open a content; the caller closes. HoldstillError or OSError when it is not there."""
-
-
-class Capture(Contents, Protocol):
-    """A sealed capture whose contents are read."""
-
-    @property
-    def board(self) -> BoardName:
-        """Whose it is."""
-
-    @property
-    def name(self) -> CaptureName:
-        """Which one."""
-
-    @property
-    def index_path(self) -> Path:
-        """Its index."""
 
 
 class ContentDamage(Record, frozen=True, kw_only=True):
@@ -150,7 +127,7 @@ class Pace:
 
 
 def check_captures(
-    captures: Sequence[Capture],
+    captures: Sequence[IndexedCapture],
     *,
     memory: VerifiedCache,
     pace: Pace,
@@ -181,7 +158,7 @@ class _StoreCheck:
         self._faults: list[str] = []
         self._contents = self._bytes = self._skipped = 0
 
-    def capture(self, capture: Capture) -> None:
+    def capture(self, capture: IndexedCapture) -> None:
         """Read what this capture adds to those before it."""
         name, is_good = f"{capture.board}/{capture.name}", True
         try:
@@ -194,7 +171,7 @@ class _StoreCheck:
             (self._good if is_good else self._damaged).append(name)
         self._memory.commit()
 
-    def _content(self, capture: Capture, digest: bytes, size: int) -> bool:
+    def _content(self, capture: IndexedCapture, digest: bytes, size: int) -> bool:
         if digest in self._bad:
             return False
         if self._memory.is_recent(digest):
@@ -212,7 +189,7 @@ class _StoreCheck:
         self._progress(self._bytes)
         return True
 
-    def report(self, captures: Sequence[Capture]) -> StoreReport:
+    def report(self, captures: Sequence[IndexedCapture]) -> StoreReport:
         """Sum up, with every path that a damaged content hits."""
         damages = (
             ContentDamage(
@@ -231,7 +208,7 @@ class _StoreCheck:
         )
 
 
-def problem(capture: Contents, digest: bytes, size: int) -> str:
+def problem(capture: ContentSource, digest: bytes, size: int) -> str:
     """Return what is wrong with a stored content, "" for nothing."""
     try:
         handle = capture.open(digest)
@@ -252,7 +229,7 @@ def problem(capture: Contents, digest: bytes, size: int) -> str:
     return ""
 
 
-def _hits(captures: Sequence[Capture], digest: bytes) -> Iterator[str]:
+def _hits(captures: Sequence[IndexedCapture], digest: bytes) -> Iterator[str]:
     for capture in captures:
         with suppress(HoldstillError, OSError), index_file.opened(capture.index_path) as index:
             for _, path in index.holders(digest, HOLDERS_SHOWN):

@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem
-    from holdstill.model.manifest import Manifest
-    from holdstill.model.names import BoardName, CaptureName
+    from holdstill.model.sealed_capture import SealedCapture
     from holdstill.records.index_file import Index
     from holdstill.workflow.capture_scope import CaptureScope
 
@@ -83,28 +82,6 @@ class CompareSource(Protocol):
         """Return what could not be looked at so far."""
 
 
-class Capture(Protocol):
-    """A sealed capture, here or at the other end of SSH."""
-
-    @property
-    def board(self) -> BoardName:
-        """Whose it is."""
-
-    @property
-    def name(self) -> CaptureName:
-        """Which one."""
-
-    @property
-    def index_path(self) -> Path:
-        """Its index; treated as hostile."""
-
-    def manifest(self) -> Manifest:
-        """Return its manifest."""
-
-    def open(self, digest: bytes) -> int:
-        """Open a content; the caller closes."""
-
-
 @dataclass(frozen=True)
 class _Parts:
     name: str
@@ -122,7 +99,7 @@ class CapturedSource(_Parts):
     """A sealed capture, or the index that the board remembers (then without contents)."""
 
     index: Index
-    contents: Capture | None
+    contents: SealedCapture | None
 
     def entries(self, number: int) -> Iterator[Entry]:
         """Yield a partition's entries in key order."""
@@ -148,7 +125,7 @@ class CapturedSource(_Parts):
 
 
 @contextmanager
-def captured(stored: Capture) -> Iterator[CapturedSource]:
+def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     """Hold a sealed capture open as a side."""
     manifest = stored.manifest()
     attached = [*manifest.raws, *([manifest.gap] if manifest.gap else [])]

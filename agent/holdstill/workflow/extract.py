@@ -7,7 +7,7 @@ import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError, UsageError, VerificationError
 from holdstill.model import paths
@@ -20,19 +20,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.manifest import CapturedPart
+    from holdstill.model.sealed_capture import ContentSource, SealedCapture
     from holdstill.records.index_file import Index
-
-
-class Contents(Protocol):
-    """Where file bodies come from."""
-
-    def open(self, digest: bytes) -> int:
-        """Open a content; the caller closes."""
-
-
-def at_hand(entries: Iterable[Entry]) -> Iterator[Entry]:
-    """Pass entries on whose contents all lie on this machine."""
-    yield from entries
 
 
 class DamagePolicy(Enum):
@@ -58,21 +47,13 @@ class Extracted:
     damaged: list[bytes] = field(default_factory=list)
 
 
-class Ahead(Protocol):
-    """Passes entries on, having seen to it that their contents are at hand."""
-
-    def __call__(self, entries: Iterable[Entry]) -> Iterator[Entry]:
-        """Yield the same entries."""
-
-
 def extract(
+    capture: SealedCapture,
     index: Index,
     part: int,
     path: bytes,
     *,
-    contents: Contents,
     to: Path,
-    ahead: Ahead = at_hand,
     damaged: DamagePolicy = DamagePolicy.REFUSE,
 ) -> Extracted:
     """Write an entry, and what is below it, to a new local path.
@@ -95,11 +76,11 @@ def extract(
         raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
     if not to.parent.is_dir():
         raise UsageError(f"there is no folder {to.parent}", hint="make it first")
-    taker = _Extractor(contents, Extracted(), damaged)
+    taker = _Extractor(capture, Extracted(), damaged)
     if entry.type is not EntryType.DIRECTORY:
         taker.make(entry, to)
         return taker.got
-    taker.make_tree(entry, to, ahead(_below(index, part, entry.path)))
+    taker.make_tree(entry, to, capture.prefetch(_below(index, part, entry.path)))
     return taker.got
 
 
@@ -123,7 +104,7 @@ def _folded(name: bytes) -> str:
 
 @dataclass(frozen=True)
 class _Extractor:
-    contents: Contents
+    contents: ContentSource
     got: Extracted
     damaged: DamagePolicy
 
@@ -208,7 +189,7 @@ def _made_whole(place: Path) -> Iterator[int]:
             raise
 
 
-def _opened(contents: Contents, entry: Entry) -> int:
+def _opened(contents: ContentSource, entry: Entry) -> int:
     try:
         return contents.open(entry.digest)
     except VerificationError as error:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from holdstill.rebuild.planner import Plan
     from holdstill.system.process import Runner
-    from holdstill.workflow.rebuild import RebuildSource
+    from holdstill.workflow.rebuild_source import RebuildSource
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def plan_rebuild(
     source: RebuildSource,
     *,
     size: int,
-    wish: PlanOptions,
+    options: PlanOptions,
     machine: Runner,
     step: Callable[[str], None] = lambda _: None,
 ) -> Plan:
@@ -54,7 +54,7 @@ def plan_rebuild(
     Args:
         source: what is to be rebuilt.
         size: bytes of the target.
-        wish: what is to be otherwise than on the captured card.
+        options: what is to be otherwise than on the captured card.
         machine: this one.
         step: is told of work that takes long.
 
@@ -70,8 +70,8 @@ def plan_rebuild(
         planner.plan,
         source.manifest,
         target_size=size,
-        grow=wish.grow,
-        leave_free=wish.leave_free,
+        grow=options.grow,
+        leave_free=options.leave_free,
     )
     try:
         plan = planned(needs=wanted)
@@ -102,7 +102,7 @@ def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
     for part in source.manifest.parts:
         if isinstance(part.file_system, Ext4):
             entries = source.measured(part.number)
-            usage = ext4_sizing.need(entries, part.file_system, contents=source.contents)
+            usage = ext4_sizing.need(entries, part.file_system, contents=source.capture)
             found[part.number] = ext4_sizing.minimum(part.file_system, usage, machine=machine)
         elif isinstance(part.file_system, Fat):
             found[part.number] = fat_sizing.need(source.entries(part.number), part.file_system)
@@ -143,7 +143,7 @@ def _tried(source: RebuildSource, machine: Runner) -> dict[int, Need]:
     return {
         number: sizing_by_trial.minimum(
             functools.partial(source.measured, number), kind,
-            contents=source.overlay.over(source.contents), machine=machine,
+            contents=source.overlay.over(source.capture), machine=machine,
         )
         for number, kind in _ruled(source).items()
     }  # fmt: skip

@@ -79,7 +79,7 @@ class PrefetchCache:
             self._bring([digest], Path(alone))
             return _open(Path(alone) / digest.hex())
 
-    def ahead(
+    def prefetch(
         self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = any_file
     ) -> Iterator[Entry]:
         """Pass entries on, with the contents of the next ones always fetched.

@@ -1,87 +1,74 @@
-"""Rebuild a capture as a bootable card or image: write what was decided, then look at it."""
+"""Rebuild a sealed capture as a bootable card or image: the whole story, top to bottom."""
 
 from __future__ import annotations
 
-import hashlib
-import os
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.disks import boot_gap, boot_gap_writer, partition_table_writer, raw_writer
-from holdstill.errors import LayoutError, LinkError, VerificationError
-from holdstill.filesystems import writer_input
-from holdstill.filesystems.ext4 import ext4_writer
-from holdstill.filesystems.fat import fat_writer, syslinux
-from holdstill.filesystems.kernel_filled import kernel_writer
-from holdstill.filesystems.swap import swap_writer
-from holdstill.model import names
-from holdstill.model.layout import Record, Swap
-from holdstill.rebuild import (
-    bootcheck,
-    counterfeit_probe,
-    device_safety,
-    execute_plan,
-    new_identity,
-    sibling_changes,
-)
-from holdstill.rebuild import target as targets
+import msgspec
+
+from holdstill.errors import LayoutError
+from holdstill.model.layout import Record
+from holdstill.rebuild import bootcheck, execute_plan
 from holdstill.rebuild.boot.report import BootReport
-from holdstill.rebuild.counterfeit_probe import TargetMedium
-from holdstill.rebuild.overlay import Overlay
-from holdstill.rebuild.ssh_host_keys import SshKeygen
-from holdstill.records import index_file
-from holdstill.system import byte_source, files
-from holdstill.verify import card_check
+from holdstill.rebuild.planner import Plan
+from holdstill.system import byte_source
+from holdstill.workflow import plan_rebuild, rebuild_source, skip_damaged
+from holdstill.workflow.plan_rebuild import PlanOptions
+from holdstill.workflow.rebuild_steps import StepWriter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
-    from pathlib import Path
+    from collections.abc import Callable, Iterator
+    from contextlib import AbstractContextManager
 
-    from holdstill.disks.boot_gap import GapExtent
-    from holdstill.filesystems.writer_input import ContentSource
-    from holdstill.model.entries import Entry
-    from holdstill.model.layout import FileSystem
-    from holdstill.model.manifest import Manifest, SwapFile
-    from holdstill.rebuild.planner import Plan
-    from holdstill.rebuild.steps import (
-        AnyStep,
-        MakeExt4,
-        MakeFat,
-        MakeOther,
-        MakeSwap,
-        PutGap,
-        PutRaw,
-        ReadBack,
-        WriteTable,
-    )
-    from holdstill.rebuild.target import Target
-    from holdstill.records.index_file import Index
-    from holdstill.system.clocks import Clock
-    from holdstill.system.process import Runner
-    from holdstill.verify.card_check import CardReport
-    from holdstill.workflow.ports import Progress
+    from holdstill.model.layout import Disk
+    from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.rebuild.rebuild_target import Target
+    from holdstill.rebuild.steps import AnyStep
+    from holdstill.workflow.rebuild_source import RebuildSource
+    from holdstill.workflow.rebuild_steps import RebuildDependencies
 
 
-class Capture(Protocol):
-    """A sealed capture to rebuild from."""
+class RebuildGoal(Protocol):
+    """What is to be written: an image, or a card."""
 
-    @property
-    def index_path(self) -> Path:
-        """Its index."""
+    def size(self, captured: Disk) -> int:
+        """Return the target's bytes; captured is the disk of the capture."""
 
-    @property
-    def gap_path(self) -> Path | None:
-        """Its boot gap, None when there was nothing in it."""
+    def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
+        """Hold the target alone, after whoever is responsible has agreed to lose what is on it.
 
-    def raw_path(self, number: int) -> Path:
-        """Return the bytes of a raw partition."""
+        Raises:
+            TargetRefusedError: it may not be written.
+        """
 
-    def manifest(self) -> Manifest:
-        """Return its manifest."""
 
-    def open(self, digest: bytes) -> int:
-        """Open a content; the caller closes."""
+@dataclass(frozen=True)
+class RebuildOptions:
+    """What is to be otherwise than on the captured card.
+
+    Attributes:
+        sibling: name of the other board that is made; "" for a replacement of the same one.
+        leave_out_damaged: leave out files whose contents are damaged in the store.
+    """
+
+    plan: PlanOptions = field(default_factory=PlanOptions)
+    sibling: str = ""
+    leave_out_damaged: bool = False
+
+
+class Proposal(Record, frozen=True, kw_only=True):
+    """What a rebuild would do.
+
+    Attributes:
+        plan: its steps.
+        changes: what a sibling would have otherwise than the captured card.
+        left_out: files that would be missing, because they are damaged.
+    """
+
+    plan: Plan
+    changes: tuple[str, ...]
+    left_out: tuple[str, ...]
 
 
 class RebuildReport(Record, frozen=True, kw_only=True):
@@ -115,129 +102,115 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     left_out: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class RebuildDependencies:
-    """What a rebuild is handed."""
-
-    machine: Runner
-    clock: Clock
-    tell: Progress
-
-
-class Ahead(Protocol):
-    """Passes entries on, having seen to it that their contents are at hand."""
-
-    def __call__(
-        self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = ...
-    ) -> Iterator[Entry]:
-        """Yield the same entries; wanted are those whose contents will be asked for."""
-
-
-def at_hand(
-    entries: Iterable[Entry],
-    wanted: Callable[[Entry], bool] = bool,  # noqa: ARG001  the shape of Ahead
-) -> Iterator[Entry]:
-    """Pass entries on whose contents all lie on this machine."""
-    yield from entries
-
-
-@dataclass(frozen=True)
-class RebuildSource:
-    """What is rebuilt: a capture, with its files as they are to be on the target.
-
-    Attributes:
-        ahead: sees to it that contents are at hand, where the store is elsewhere.
-    """
-
-    name: str
-    manifest: Manifest
-    index: Index
-    contents: ContentSource
-    capture: Capture
-    overlay: Overlay = field(default_factory=Overlay)
-    ahead: Ahead = at_hand
-
-    def entries(self, part: int) -> Iterator[Entry]:
-        """Yield the entries of a partition as they are to be on the target."""
-        return self.overlay.adjusted(part, self.index.entries(part))
-
-    def written(self, part: int) -> Iterator[Entry]:
-        """Yield the same entries for a writer, who asks for each content in its turn."""
-        return self.overlay.adjusted(part, self.ahead(self.index.entries(part)))
-
-    def measured(self, part: int) -> Iterator[Entry]:
-        """Yield the same entries for one who looks for the holes in sparse files."""
-        sparse = self.ahead(self.index.entries(part), lambda entry: bool(entry.sparse))
-        return self.overlay.adjusted(part, sparse)
-
-
-@contextmanager
-def opened(capture: Capture, name: str, *, ahead: Ahead = at_hand) -> Iterator[RebuildSource]:
-    """Hold a capture open for rebuilding it as it was: a replacement for the board's card.
+def rebuild(
+    capture: SealedCapture,
+    goal: RebuildGoal,
+    options: RebuildOptions,
+    outside: RebuildDependencies,
+    *,
+    announce: Callable[[Proposal], None] = lambda _: None,
+) -> RebuildReport:
+    """Rebuild a capture, and read all of it back by other code.
 
     Args:
-        capture: here or elsewhere.
-        name: what reports call it.
-        ahead: brings contents here that lie elsewhere.
+        capture: one without faults, or one that somebody insists on.
+        goal: what is written.
+        options: what is to be otherwise than on the captured card.
+        outside: machine, clock and progress.
+        announce: is called with what will be done before the target is claimed.
+
+    Raises:
+        TargetRefusedError: it does not fit, or may not be written; nothing was touched.
+        TargetFailedError: writing failed; the target has no valid partition table.
+        VerificationError: what was read back differs, or the store was damaged.
     """
-    manifest = capture.manifest()
-    _check_digest(files.hash_file(capture.index_path).hex(), manifest.index.sha256, "index")
-    with index_file.opened(capture.index_path) as index:
-        yield RebuildSource(name, manifest, index, capture, capture, ahead=ahead)
+    with rebuild_source.opened(capture) as captured:
+        source, proposal = _decided(captured, goal, options, outside)
+        announce(proposal)
+        with goal.claimed(proposal.plan) as target:
+            report = carry_out(target, proposal.plan, source, outside)
+    return msgspec.structs.replace(report, changes=proposal.changes, left_out=proposal.left_out)
 
 
-def sibling(
-    source: RebuildSource, name: str, machine: Runner
-) -> tuple[RebuildSource, tuple[str, ...]]:
-    """Turn a source into that of another board; return it with a list of what is otherwise."""
-    gap_path = source.capture.gap_path
-    made = sibling_changes.make_sibling(
-        source.manifest,
-        new_identity.invent(source.manifest, names.check_board(name), os.urandom),
-        files=source.index,
-        contents=source.contents,
-        tools=sibling_changes.SiblingTools(os.urandom, SshKeygen(machine)),
-        gap=gap_path.read_bytes() if gap_path else b"",
-        lost=source.overlay.lost,
+def propose(
+    capture: SealedCapture,
+    goal: RebuildGoal,
+    options: RebuildOptions,
+    outside: RebuildDependencies,
+) -> Proposal:
+    """Return what `rebuild` would do with the same arguments; nothing is written.
+
+    Raises:
+        TargetRefusedError: it does not fit.
+    """
+    with rebuild_source.opened(capture) as captured:
+        return _decided(captured, goal, options, outside)[1]
+
+
+def _decided(
+    captured: RebuildSource,
+    goal: RebuildGoal,
+    options: RebuildOptions,
+    outside: RebuildDependencies,
+) -> tuple[RebuildSource, Proposal]:
+    """Vary the capture as the options say, and plan every step."""
+    changes: tuple[str, ...] = ()
+    damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
+    source = skip_damaged.without(captured, damaged)
+    if options.sibling:
+        source, changes = rebuild_source.sibling(source, options.sibling, outside.machine)
+    plan = plan_rebuild.plan_rebuild(
+        source,
+        size=goal.size(source.manifest.disk),
+        options=options.plan,
+        machine=outside.machine,
+        step=outside.progress.step,
     )
-    changes = (*map(str, made.changes), *(f"left as it is: {change}" for change in made.left))
-    changed = replace(source, manifest=made.manifest, overlay=made.overlay)
-    return changed, changes
+    left_out = skip_damaged.described(source, damaged)
+    return source, Proposal(plan=plan, changes=changes, left_out=left_out)
 
 
-def carry_out_on(
-    target: Target, plan: Plan, source: RebuildSource, means: RebuildDependencies
+def carry_out(
+    target: Target, plan: Plan, source: RebuildSource, outside: RebuildDependencies
 ) -> RebuildReport:
-    """Write a decided plan to a claimed target, and read all of it back by other code.
+    """Write a decided plan to a claimed target, read all of it back, and check that it boots.
 
     Raises:
         TargetFailedError: writing failed; the target has no valid partition table.
         VerificationError: what was read back differs, or the store was damaged.
     """
-    started = means.clock.monotonic()
-    writers = _Writers(target, source, means)
-    execute_plan.carry_out(plan, writers, begin=lambda step: means.tell.step(_words(step)))
-    boot = _boot_report(target, source)
+    started = outside.clock.monotonic()
+    writer = StepWriter(target, source, outside)
+    execute_plan.carry_out(
+        plan, writer, begin=lambda step: outside.progress.step(_step_words(step))
+    )
+    boot = _checked_boot(target, source)
     return RebuildReport(
         board=source.manifest.board.name,
-        capture=source.name,
+        capture=str(source.capture.name),
         target=target.name,
         size=target.size,
-        entries=writers.entries,
-        written_bytes=writers.written,
-        checked_entries=writers.checked,
-        seconds=round(means.clock.monotonic() - started, 2),
-        verify_seconds=round(writers.verify_seconds, 2),
+        entries=writer.entries,
+        written_bytes=writer.written,
+        checked_entries=writer.checked,
+        seconds=round(outside.clock.monotonic() - started, 2),
+        verify_seconds=round(writer.verify_seconds, 2),
         bootable=boot.is_bootable,
         boot_trouble=tuple(_broken_links(boot)),
-        notes=(*plan.notes, *writers.warnings),
+        notes=(*plan.notes, *writer.warnings),
     )
 
 
-def _boot_report(target: Target, source: RebuildSource) -> BootReport:
-    opened = byte_source.OpenFile(target.handle, size=target.size)
+def _step_words(step: AnyStep) -> str:
+    number = getattr(step, "number", None)
+    words = str(type(step).__struct_config__.tag).replace("-", " ")
+    return f"{words} {number}" if number else words
+
+
+def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
+    medium = byte_source.OpenFile(target.handle, size=target.size)
     try:
-        return bootcheck.check(opened, model=source.manifest.board.model)
+        return bootcheck.check(medium, model=source.manifest.board.model)
     except LayoutError:  # a file system without a table: no board's firmware starts from that
         return BootReport((), ())
 
@@ -248,181 +221,3 @@ def _broken_links(boot: BootReport) -> Iterator[str]:
     yield from (f"system: {link}" for link in boot.system if link.breaks)
     if not boot.chains:
         yield "nothing on it is known to boot"
-
-
-def _words(step: AnyStep) -> str:
-    number = getattr(step, "number", None)
-    text = type(step).__struct_config__.tag
-    words = str(text).replace("-", " ")
-    return f"{words} {number}" if number else words
-
-
-class _Writers:
-    """Puts a capture on a target: the real parts behind carry_out.Writers."""
-
-    def __init__(self, target: Target, source: RebuildSource, means: RebuildDependencies) -> None:
-        self._target = target
-        self._source = source
-        self._means = means
-        laid_over = source.overlay.over(source.contents)
-        self._contents = (
-            writer_input.LocalContents(laid_over) if source.ahead is at_hand else laid_over
-        )
-        self._total = sum(part.content_bytes for part in source.manifest.parts)
-        self.entries = self.written = self.checked = 0
-        self._is_probed = False
-        self._made: dict[int, FileSystem] = {}
-        self._gap: list[GapExtent] = []
-        self.verify_seconds = 0.0
-        self.warnings: list[str] = []
-
-    def advance(self, count: int) -> None:
-        """Take note of bytes that were written."""
-        self.written += count
-        self._means.tell.update(self.written, self._total)
-
-    def clear_tables(self) -> None:
-        targets.invalidate(self._target)
-        device_safety.discard(self._target)
-        if self._target.is_device and not self._is_probed:
-            self._is_probed = True  # it is cleared again if a step fails; then it is not asked
-            self._means.tell.step("checking that the card keeps what is written to it")
-            medium = TargetMedium(self._target)
-            counterfeit_probe.probe(medium, needed=self._target.size, nonce=os.urandom(16))
-
-    def gap(self, step: PutGap) -> None:
-        path = self._source.capture.gap_path
-        data = path.read_bytes() if path is not None else b""
-        found = hashlib.sha256(data).hexdigest()
-        _check_digest(found, step.attachment.sha256, "boot gap")
-        self._gap = boot_gap.decode(data)
-        boot_gap_writer.write(self._target.path, self._gap, disk=step.disk)
-
-    def fat(self, step: MakeFat) -> None:
-        self._made[step.number] = step.parameters
-        entries = _Counted(self._source.written(step.number))
-        fat_writer.make(
-            self._target.path, offset=step.offset, size=step.size, parameters=step.parameters,
-            entries=entries, contents=self._contents, machine=self._means.machine, progress=self,
-        )  # fmt: skip
-        self.entries += entries.count
-        for loader in entries.loaders:
-            self._install(loader, step)
-
-    def _install(self, loader: Entry, step: MakeFat) -> None:
-        if not syslinux.is_installed():
-            self.warnings.append(syslinux.not_installed(loader, number=step.number))
-            return
-        syslinux.install(
-            self._target.path, offset=step.offset, loader=loader, machine=self._means.machine
-        )
-
-    def ext4(self, step: MakeExt4) -> None:
-        machine, path = self._means.machine, self._target.path
-        made, filled = ext4_writer.write(
-            path, offset=step.offset, size=step.size, parameters=step.parameters,
-            entries=self._source.written(step.number), contents=self._contents, machine=machine,
-            heads=_swap_heads(step.swap_files), progress=self,
-        )  # fmt: skip
-        self._made[step.number] = made
-        ext4_writer.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
-        self.entries += filled.entries
-        self.warnings += filled.warnings
-
-    def other(self, step: MakeOther) -> None:
-        machine, path = self._means.machine, self._target.path
-        kernel_writer.make(
-            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine,
-            owner=next(((top.uid, top.gid) for top in self._source.entries(step.number)), (0, 0)),
-        )  # fmt: skip
-        filled = kernel_writer.populate(
-            path, offset=step.offset, size=step.size, parameters=step.parameters,
-            entries=self._source.written(step.number), again=self._source.entries(step.number),
-            contents=self._contents, heads=_swap_heads(step.swap_files), machine=machine,
-            progress=self,
-        )  # fmt: skip
-        self.entries += filled.entries
-        self.warnings += filled.warnings
-
-    def swap(self, step: MakeSwap) -> None:
-        swap_writer.make(
-            self._target.path, offset=step.offset, size=step.size, parameters=step.parameters
-        )
-
-    def raw(self, step: PutRaw) -> None:
-        with files.opened(self._source.capture.raw_path(step.number)) as content:
-            raw_writer.write(
-                self._target.path, offset=step.offset, size=step.size,
-                parameters=step.parameters, content=content,
-            )  # fmt: skip
-
-    def flush(self) -> None:
-        targets.flush_and_drop_caches(self._target)
-
-    def table(self, step: WriteTable) -> None:
-        partition_table_writer.write(self._target.path, step.disk, self._means.machine)
-
-    def read_back(self, step: ReadBack) -> None:
-        started = self._means.clock.monotonic()
-        report = card_check.check_contents(
-            self._target.path, self._source.manifest, disk=step.disk,
-            expected=self._source.entries, file_systems=self._made, gap=self._gap,
-            progress=lambda done: self._means.tell.update(done, self._total),
-            machine=self._means.machine,
-        )  # fmt: skip
-        self.verify_seconds = self._means.clock.monotonic() - started
-        self.checked = report.entries
-        self.warnings += [f"not checked: {text}" for text in report.unchecked]
-        self._check_stored(report)
-        report.raise_if_different()
-
-    def _check_stored(self, report: CardReport) -> None:
-        """Raise if it was the store that had other bytes; what the card did is told then, too.
-
-        What cannot be asked for now, such as over a link that is gone, is left to be the card's.
-        """
-        lost = []
-        for digest, path in report.altered:
-            with suppress(OSError, LinkError):
-                if not writer_input.is_stored(self._contents, digest):
-                    lost.append(path)
-        if not lost:
-            return
-        others = report.total - len(lost)
-        more = f"; nor are {len(lost) - 1} others" if len(lost) > 1 else ""
-        card = f"; and in {others} other places the card itself differs" if others else ""
-        raise writer_input.not_the_content_of(lost[0], f"{writer_input.OTHER_BYTES}{more}{card}")
-
-
-def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
-    return {
-        file.path.encode(): swap_writer.header(
-            Swap(uuid=file.uuid, label=file.label), size=file.size
-        )
-        for file in swap_files
-        if file.uuid
-    }
-
-
-@dataclass
-class _Counted:
-    """A stream of a FAT's entries that counts itself, and notes loaders that must be installed."""
-
-    entries: Iterator[Entry]
-    count: int = 0
-    loaders: list[Entry] = field(default_factory=list)
-
-    def __iter__(self) -> Iterator[Entry]:
-        for entry in self.entries:
-            self.count += 1
-            if syslinux.is_loader(entry):
-                self.loaders.append(entry)
-            yield entry
-
-
-def _check_digest(found: str, wanted: str, what: str) -> None:
-    if found != wanted:
-        raise VerificationError(
-            f"the stored {what} is not what the manifest says",
-            hint="the store was damaged or changed: run `holdstill verify`",
-        )

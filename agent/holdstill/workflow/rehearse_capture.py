@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 from holdstill.keeper import capture_notes
 from holdstill.model import sizes
 from holdstill.model.sizes import GIB
-from holdstill.rebuild import target as targets
 from holdstill.rehearse import rehearsal
-from holdstill.workflow import plan_rebuild, rebuild
-from holdstill.workflow.plan_rebuild import PlanOptions
+from holdstill.workflow import rebuild
+from holdstill.workflow.rebuild import RebuildOptions
+from holdstill.workflow.rebuild_goal import ImageGoal
+from holdstill.workflow.rebuild_steps import RebuildDependencies
 
 if TYPE_CHECKING:
     from holdstill.keeper.board_captures import StoredCapture
@@ -55,14 +56,12 @@ def rehearse(
     """
     with tempfile.TemporaryDirectory(prefix="rehearse-", dir=scratch) as folder:
         image = Path(folder) / "scratch.img"
-        means = rebuild.RebuildDependencies(machine, clock, tell)
-        with rebuild.opened(capture, str(capture.name)) as source:
-            size = scratch_size(source.manifest.disk.size)
-            plan = plan_rebuild.plan_rebuild(
-                source, size=size, wish=PlanOptions(), machine=machine
-            )
-            with targets.claimed_image(image, size=size) as target:
-                made = rebuild.carry_out_on(target, plan, source, means)
+        made = rebuild.rebuild(
+            capture,
+            ImageGoal(image, wanted=scratch_size(capture.manifest().disk.size)),
+            RebuildOptions(),
+            RebuildDependencies(machine, clock, tell),
+        )
         tell.step("booting the scratch image in an emulator")
         found = rehearsal.rehearse(
             image, runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,

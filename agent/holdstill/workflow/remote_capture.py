@@ -22,12 +22,13 @@ from holdstill.records import manifest_file, signature
 from holdstill.system import files
 from holdstill.system.process import Command
 from holdstill.workflow import capture_ref
-from holdstill.workflow.prefetch import LIMIT, PrefetchCache
+from holdstill.workflow.prefetch import LIMIT, PrefetchCache, any_file
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
+    from holdstill.model.entries import Entry
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import CaptureBrief, Hello
@@ -159,7 +160,7 @@ class _Line:
         self._folder = folder / name
         contents = self._folder / "contents"
         contents.mkdir(mode=0o700, parents=True, exist_ok=True)
-        self.nearby = PrefetchCache(contents, self.contents, limit=limit)
+        self.cache = PrefetchCache(contents, self.contents, limit=limit)
 
     def attachment(self, attachment: Attachment) -> Path:
         """Fetch a file that lies beside the manifest, once, and check it.
@@ -215,11 +216,6 @@ class RemoteCapture:
         return manifest_file.decode(self._data, f"manifest of {self.board} {self.name}")
 
     @property
-    def nearby(self) -> PrefetchCache:
-        """The contents that are at hand."""
-        return self._line.nearby
-
-    @property
     def index_path(self) -> Path:
         """The index, fetched; treat it as hostile (records.index.opened does)."""
         return self._line.attachment(self._manifest.index)
@@ -244,4 +240,17 @@ class RemoteCapture:
 
     def open(self, digest: bytes) -> int:
         """Open a content by its 32 bytes; the caller closes the descriptor."""
-        return self.nearby.open(digest)
+        return self._line.cache.open(digest)
+
+    is_local = False
+
+    def prefetch(
+        self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = any_file
+    ) -> Iterator[Entry]:
+        """Yield the same entries, with the contents of the next ones fetched."""
+        return self._line.cache.prefetch(entries, wanted)
+
+    @property
+    def cache(self) -> PrefetchCache:
+        """The contents that were fetched."""
+        return self._line.cache

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.manifest import Manifest
     from holdstill.workflow.ports import Progress
-    from holdstill.workflow.rebuild import RebuildSource
+    from holdstill.workflow.rebuild_source import RebuildSource
 
 _NAMES_MAX = 10_000_000
 
@@ -35,7 +35,7 @@ def without(source: RebuildSource, gone: Trouble) -> RebuildSource:
     return replace(source, overlay=replace(source.overlay, lost=lost))
 
 
-def told(source: RebuildSource, gone: Trouble) -> tuple[str, ...]:
+def described(source: RebuildSource, gone: Trouble) -> tuple[str, ...]:
     """Return the paths on the board of those that a source lacks, each with what is wrong."""
     return tuple(
         f"{_on_board(source.manifest, part, path)}: {trouble}"
@@ -48,7 +48,7 @@ def _damaged(source: RebuildSource, tell: Progress) -> Iterator[tuple[tuple[int,
     total = sum(part.content_bytes for part in source.manifest.parts)
     done = 0
     for digest, size in source.index.digests():
-        trouble = store_check.problem(source.contents, digest, size)
+        trouble = store_check.problem(source.capture, digest, size)
         if trouble:
             yield from (
                 (place, trouble) for place in source.index.holders(digest, limit=_NAMES_MAX)

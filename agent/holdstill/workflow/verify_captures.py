@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from holdstill.verify.card_check import CardReport
     from holdstill.verify.store_check import StoreReport
     from holdstill.workflow.ports import Progress
-    from holdstill.workflow.rebuild import RebuildSource
+    from holdstill.workflow.rebuild_source import RebuildSource
 
 MEMORY = "verified.sqlite"
 """In the store: when each content was last found good."""

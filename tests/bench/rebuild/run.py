@@ -36,8 +36,8 @@ from support.in_place import InPlace  # noqa: E402
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.layout import Ext4
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.records.index_file import Index
 
 MILLION = 1_000_000

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 LEDGER = b"1.42 m\n" * 9000
 
@@ -49,7 +50,7 @@ def ledger(contents: FolderContents) -> Entry:
     return a_file(contents, b"ledger", LEDGER)
 
 
-def copied(contents: writer_input.ContentSource, entry: Entry, folder: Path) -> bytes:
+def copied(contents: ContentSource, entry: Entry, folder: Path) -> bytes:
     path = folder / "target"
     with path.open("w+b") as target:
         writer_input.copy(contents, entry, target.fileno(), at=512)

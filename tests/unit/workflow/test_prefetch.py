@@ -35,8 +35,8 @@ def entry(number: int, body: bytes, *, link: int = 0) -> Entry:
     )  # fmt: skip
 
 
-def body_of(nearby: PrefetchCache, wanted: Entry) -> bytes:
-    handle = nearby.open(wanted.digest)
+def body_of(cache: PrefetchCache, wanted: Entry) -> bytes:
+    handle = cache.open(wanted.digest)
     with os.fdopen(handle, "rb") as content:
         return content.read()
 
@@ -49,23 +49,23 @@ def folder(tmp_path: Path) -> Path:
 def test_contents_come_in_batches_and_never_lie_here_above_the_limit(folder: Path) -> None:
     bodies = [os.urandom(1000) for _ in range(100)]
     far = Far(bodies, folder)
-    nearby = PrefetchCache(folder, far, limit=20_000)
+    cache = PrefetchCache(folder, far, limit=20_000)
     entries = [entry(number, body) for number, body in enumerate(bodies)]
 
-    got = [body_of(nearby, passed) for passed in nearby.ahead(entries)]
+    got = [body_of(cache, passed) for passed in cache.prefetch(entries)]
 
     assert got == bodies
     assert far.calls == [10] * 10
-    assert far.most == nearby.peak == 20_000
+    assert far.most == cache.peak == 20_000
 
 
 def test_a_content_larger_than_the_limit_comes_alone(folder: Path) -> None:
     bodies = [b"a" * 100, b"b" * 5000, b"c" * 100]
     far = Far(bodies, folder)
-    nearby = PrefetchCache(folder, far, limit=1000)
+    cache = PrefetchCache(folder, far, limit=1000)
     entries = [entry(number, body) for number, body in enumerate(bodies)]
 
-    got = [body_of(nearby, passed) for passed in nearby.ahead(entries)]
+    got = [body_of(cache, passed) for passed in cache.prefetch(entries)]
 
     assert got == bodies
     assert far.calls == [1, 1, 1]
@@ -75,20 +75,20 @@ def test_a_content_larger_than_the_limit_comes_alone(folder: Path) -> None:
 def test_names_of_one_inode_and_of_one_content_are_fetched_once(folder: Path) -> None:
     body, other = b"x" * 900, b"y" * 900
     far = Far([body, other], folder)
-    nearby = PrefetchCache(folder, far, limit=2000)
+    cache = PrefetchCache(folder, far, limit=2000)
     entries = [entry(1, body, link=7), entry(2, other), entry(3, body, link=7), entry(4, other)]
 
-    passed = list(nearby.ahead(entries))
+    passed = list(cache.prefetch(entries))
 
     assert passed == entries
-    assert nearby.fetched == 2
+    assert cache.fetched == 2
 
 
 def test_a_content_out_of_turn_is_fetched_and_leaves_nothing(folder: Path) -> None:
     far = Far([b"small"], folder)
-    nearby = PrefetchCache(folder, far)
+    cache = PrefetchCache(folder, far)
 
-    got = body_of(nearby, entry(1, b"small"))
+    got = body_of(cache, entry(1, b"small"))
 
     assert got == b"small"
     assert list(folder.iterdir()) == []
@@ -96,20 +96,20 @@ def test_a_content_out_of_turn_is_fetched_and_leaves_nothing(folder: Path) -> No
 
 def test_only_what_is_wanted_is_fetched(folder: Path) -> None:
     bodies = [b"one", b"two"]
-    nearby = PrefetchCache(folder, Far(bodies, folder))
+    cache = PrefetchCache(folder, Far(bodies, folder))
     entries = [entry(number, body) for number, body in enumerate(bodies)]
 
-    passed = list(nearby.ahead(entries, lambda item: item.name == b"0001"))
+    passed = list(cache.prefetch(entries, lambda item: item.name == b"0001"))
 
     assert passed == entries
     assert [path.read_bytes() for path in folder.iterdir()] == [b"two"]
 
 
 def test_what_the_other_end_did_not_send_is_the_links_fault(folder: Path) -> None:
-    nearby = PrefetchCache(folder, Far([], folder))
+    cache = PrefetchCache(folder, Far([], folder))
 
     with pytest.raises(LinkError, match="did not send"):
-        nearby.open(bytes(32))
+        cache.open(bytes(32))
 
 
 def test_a_symlink_that_the_other_end_sent_is_not_followed(folder: Path) -> None:

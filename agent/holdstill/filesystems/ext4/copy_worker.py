@@ -26,8 +26,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.worker_process import WorkerPipe
 
 BATCH_FILES, BATCH_BYTES = 64, 32 << 20

@@ -41,8 +41,9 @@ if TYPE_CHECKING:
 
     from holdstill.filesystems.ext4.libext2fs import Extent
     from holdstill.filesystems.ext4.volume import Ext4Volume
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 ROOT, LOST_AND_FOUND_INODE, LOST_AND_FOUND = 2, 11, b"lost+found"
 LOST_AND_FOUND_SIZE = 16 << 10

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.filesystems.ext4.directory_blocks import DirectoryLimits
-    from holdstill.filesystems.writer_input import ContentSource
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.process import Runner
 
 GROUP_BITS = 8

@@ -24,9 +24,10 @@ if TYPE_CHECKING:
 
     from holdstill.filesystems.ext4.ext4_populate import PopulateResult
     from holdstill.filesystems.ext4.geometry import Geometry
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.process import Runner
 
 MIB = 1 << 20

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 
     from holdstill.filesystems.ext4.copy_worker import CopyWorker
     from holdstill.filesystems.ext4.volume import Ext4Volume
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 Chunk = tuple[int, bytes | memoryview]
 """A position in a file, and the bytes there."""

@@ -26,8 +26,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from holdstill.filesystems.fat.fat_boot_sector import BootSector
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 KEPT_ATTRIBUTES = 0x27
 """Read-only, hidden, system, archive."""

@@ -22,9 +22,10 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Fat
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.process import Runner
 
 

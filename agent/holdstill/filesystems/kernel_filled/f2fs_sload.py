@@ -31,8 +31,9 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.process import Runner
 
 HOURS = 4 * 3600.0

@@ -22,8 +22,9 @@ from holdstill.system import files, ioctl, sparse_copy
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
 
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import ContentSource
 
 NO_COPY_ON_WRITE = 0x00800000
 """FS_NOCOW_FL of linux/fs.h: counts only when it is set on an empty file."""

@@ -31,9 +31,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from holdstill.filesystems.kernel_filled.kernel_populate import PopulateFiles
-    from holdstill.filesystems.writer_input import ByteCounter, ContentSource
+    from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.process import Runner
 
 HOURS = 4 * 3600.0

@@ -31,8 +31,9 @@ from holdstill.system import sparse_copy
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdstill.filesystems.writer_input import ContentSource, Entries
+    from holdstill.filesystems.writer_input import Entries
     from holdstill.model.layout import Other
+    from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.process import Runner
 
 INLINE = 2048

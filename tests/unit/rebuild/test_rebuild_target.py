@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError, TargetRefusedError
-from holdstill.rebuild import target
-from holdstill.rebuild.target import Existing
+from holdstill.rebuild import rebuild_target
+from holdstill.rebuild.rebuild_target import Existing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -22,7 +22,7 @@ class DeliberateError(Exception):
 def test_an_image_appears_when_it_is_complete_and_not_before(tmp_path: Path) -> None:
     path = tmp_path / "pier-3.img"
 
-    with target.claimed_image(path, size=64 * MIB) as image:
+    with rebuild_target.claimed_image(path, size=64 * MIB) as image:
         os.pwrite(image.handle, b"card", MIB)
         there_meanwhile = path.exists()
 
@@ -35,7 +35,7 @@ def test_an_image_appears_when_it_is_complete_and_not_before(tmp_path: Path) -> 
 def test_nothing_is_left_of_an_image_that_failed(tmp_path: Path) -> None:
     with (
         pytest.raises(DeliberateError),
-        target.claimed_image(tmp_path / "pier-3.img", size=MIB),
+        rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB),
     ):
         raise DeliberateError
 
@@ -48,7 +48,7 @@ def test_an_image_that_exists_is_left_alone(tmp_path: Path) -> None:
 
     with (
         pytest.raises(TargetRefusedError, match="exists and is left alone"),
-        target.claimed_image(path, size=MIB),
+        rebuild_target.claimed_image(path, size=MIB),
     ):
         pytest.fail("it was claimed")
 
@@ -60,7 +60,7 @@ def test_an_image_that_comes_to_exist_meanwhile_is_left_alone(tmp_path: Path) ->
 
     with (
         pytest.raises(TargetRefusedError, match="has come to exist"),
-        target.claimed_image(path, size=MIB),
+        rebuild_target.claimed_image(path, size=MIB),
     ):
         path.write_bytes(b"somebody else's")
 
@@ -72,7 +72,7 @@ def test_an_image_that_is_named_as_replaceable_is_replaced_at_the_end(tmp_path: 
     path = tmp_path / "pier-3.img"
     path.write_bytes(b"yesterday")
 
-    with target.claimed_image(path, size=MIB, existing=Existing.REPLACE) as image:
+    with rebuild_target.claimed_image(path, size=MIB, existing=Existing.REPLACE) as image:
         meanwhile = path.read_bytes()
         os.pwrite(image.handle, b"today", 0)
 
@@ -86,7 +86,7 @@ def test_a_replaceable_image_outlives_a_failure(tmp_path: Path) -> None:
 
     with (
         pytest.raises(DeliberateError),
-        target.claimed_image(path, size=MIB, existing=Existing.REPLACE),
+        rebuild_target.claimed_image(path, size=MIB, existing=Existing.REPLACE),
     ):
         raise DeliberateError
 
@@ -97,7 +97,7 @@ def test_a_replaceable_image_outlives_a_failure(tmp_path: Path) -> None:
 def test_a_folder_is_no_image(tmp_path: Path, existing: Existing) -> None:
     with (
         pytest.raises(TargetRefusedError, match="is a folder, not an image"),
-        target.claimed_image(tmp_path, size=MIB, existing=existing),
+        rebuild_target.claimed_image(tmp_path, size=MIB, existing=existing),
     ):
         pytest.fail("it was claimed")
 
@@ -111,7 +111,7 @@ def test_a_symlink_is_no_image(tmp_path: Path, existing: Existing) -> None:
 
     with (
         pytest.raises(TargetRefusedError, match="is a symbolic link, not an image"),
-        target.claimed_image(link, size=MIB, existing=existing),
+        rebuild_target.claimed_image(link, size=MIB, existing=existing),
     ):
         pytest.fail("it was claimed")
 
@@ -125,7 +125,7 @@ def test_a_planted_draft_leads_nowhere(tmp_path: Path) -> None:
 
     with (
         pytest.raises(TargetRefusedError, match="cannot make"),
-        target.claimed_image(tmp_path / "pier-3.img", size=MIB),
+        rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB),
     ):
         pytest.fail("it was claimed")
 
@@ -139,7 +139,7 @@ def test_a_draft_that_is_another_name_of_a_file_is_left_alone(tmp_path: Path) ->
 
     with (
         pytest.raises(TargetRefusedError, match="not a draft of ours"),
-        target.claimed_image(tmp_path / "pier-3.img", size=MIB),
+        rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB),
     ):
         pytest.fail("it was claimed")
 
@@ -149,7 +149,7 @@ def test_a_draft_that_is_another_name_of_a_file_is_left_alone(tmp_path: Path) ->
 def test_the_draft_of_a_run_that_died_is_taken_over(tmp_path: Path) -> None:
     (tmp_path / ".pier-3.img.draft").write_bytes(b"half a card")
 
-    with target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
+    with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
         found = os.pread(image.handle, MIB, 0)
 
     assert found == bytes(MIB)
@@ -159,11 +159,11 @@ def test_the_draft_of_a_run_that_died_is_taken_over(tmp_path: Path) -> None:
 def test_the_draft_of_a_run_that_lives_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "pier-3.img"
 
-    with target.claimed_image(path, size=MIB) as first:
+    with rebuild_target.claimed_image(path, size=MIB) as first:
         os.pwrite(first.handle, b"first", 0)
         with (
             pytest.raises(BusyError, match="another run is writing"),
-            target.claimed_image(path, size=2 * MIB),
+            rebuild_target.claimed_image(path, size=2 * MIB),
         ):
             pytest.fail("it was claimed twice")
 
@@ -173,26 +173,26 @@ def test_the_draft_of_a_run_that_lives_is_left_alone(tmp_path: Path) -> None:
 def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
     with (
         pytest.raises(TargetRefusedError, match=r"there is no folder .*/nowhere"),
-        target.claimed_image(tmp_path / "nowhere/pier-3.img", size=MIB),
+        rebuild_target.claimed_image(tmp_path / "nowhere/pier-3.img", size=MIB),
     ):
         pytest.fail("it was claimed")
 
 
 def test_both_ends_are_wiped_and_the_middle_is_not(tmp_path: Path) -> None:
-    with target.claimed_image(tmp_path / "pier-3.img", size=4 * MIB) as image:
+    with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=4 * MIB) as image:
         os.pwrite(image.handle, b"\xff" * (4 * MIB), 0)
 
-        target.invalidate(image)
+        rebuild_target.invalidate(image)
 
         left = os.pread(image.handle, 4 * MIB, 0)
     assert left == bytes(MIB) + b"\xff" * (2 * MIB) + bytes(MIB)
 
 
 def test_what_was_flushed_is_read_back(tmp_path: Path) -> None:
-    with target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
+    with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
         os.pwrite(image.handle, b"card", 0)
 
-        target.flush_and_drop_caches(image)
+        rebuild_target.flush_and_drop_caches(image)
 
         assert os.pread(image.handle, 4, 0) == b"card"
 
@@ -204,7 +204,7 @@ def test_a_question_mark_in_a_name_is_refused_before_anything_is_made(tmp_path: 
     for place in (tmp_path / "pier?3.img", folder / "pier-3.img"):
         with (
             pytest.raises(TargetRefusedError, match="question mark"),
-            target.claimed_image(place, size=MIB),
+            rebuild_target.claimed_image(place, size=MIB),
         ):
             pytest.fail("it was claimed")
 

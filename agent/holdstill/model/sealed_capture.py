@@ -1,0 +1,82 @@
+"""What a sealed capture offers to those who read it, whether it is stored here or elsewhere."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.names import BoardName, CaptureName
+
+
+class ContentSource(Protocol):
+    """Where the contents of files are read.
+
+    Several threads may open contents at once, and while another draws the entries.
+    """
+
+    def open(self, digest: bytes) -> int:
+        """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes.
+
+        Raises:
+            VerificationError, FileNotFoundError: it is not there.
+            LinkError: it cannot be fetched.
+            OSError: it cannot be read.
+        """
+
+
+class IndexedCapture(ContentSource, Protocol):
+    """One capture of one board, as far as its index and its contents go."""
+
+    @property
+    def board(self) -> BoardName:
+        """The board that it was taken of."""
+
+    @property
+    def name(self) -> CaptureName:
+        """Its name, SEQ-TIME."""
+
+    @property
+    def index_path(self) -> Path:
+        """The index; treat it as hostile (`records.index_file.opened` does)."""
+
+
+class SealedCapture(IndexedCapture, Protocol):
+    """One capture of one board."""
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """What is wrong with it; whoever builds on it refuses one with faults."""
+
+    @property
+    def is_local(self) -> bool:
+        """Whether contents can be opened at any time, also by a forked copy of this process."""
+
+    @property
+    def gap_path(self) -> Path | None:
+        """The boot gap, or None when none was captured."""
+
+    def raw_path(self, number: int) -> Path:
+        """Return the file with the bytes of a raw partition."""
+
+    def manifest(self) -> Manifest:
+        """Return the manifest, decoded.
+
+        Raises:
+            SecurityError: cut short or altered.
+            DocumentError: its content is not that of a manifest.
+        """
+
+    def prefetch(
+        self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = ...
+    ) -> Iterator[Entry]:
+        """Yield the same entries, having fetched the contents of the next ones.
+
+        Args:
+            entries: in the order in which their contents will be opened.
+            wanted: which of them will be; by default those of all regular files.
+        """

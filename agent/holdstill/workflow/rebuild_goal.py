@@ -1,0 +1,71 @@
+"""What a rebuild writes: an image file, or a card in a reader."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.rebuild import block_device, compressed_image, device_safety
+from holdstill.rebuild.rebuild_target import Existing
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from contextlib import AbstractContextManager
+    from pathlib import Path
+
+    from holdstill.model.layout import Disk
+    from holdstill.rebuild.block_device import BlockDevice
+    from holdstill.rebuild.device_safety import Confirmation
+    from holdstill.rebuild.planner import Plan
+    from holdstill.rebuild.rebuild_target import Target
+    from holdstill.system.process import Runner
+
+
+@dataclass(frozen=True)
+class ImageGoal:
+    """An image file, packed if its name ends so.
+
+    Attributes:
+        wanted: its bytes; 0 for those of the captured disk.
+    """
+
+    path: Path
+    wanted: int = 0
+    existing: Existing = Existing.KEEP
+
+    def size(self, captured: Disk) -> int:
+        """Return the image's bytes."""
+        return self.wanted or captured.size
+
+    def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
+        """Hold the image for writing; see `compressed_image.claimed_image`."""
+        return compressed_image.claimed_image(
+            self.path, size=plan.disk.size, existing=self.existing
+        )
+
+
+@dataclass(frozen=True)
+class CardGoal:
+    """A card: everything on it is lost.
+
+    Attributes:
+        confirm: shows the device to whoever is there, and returns what they typed.
+    """
+
+    path: Path
+    confirm: Callable[[BlockDevice], Confirmation]
+    machine: Runner
+
+    def size(self, captured: Disk) -> int:
+        """Return the card's bytes."""
+        del captured
+        return block_device.inspect_device(self.path, self.machine).size
+
+    def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
+        """Hold the card alone, once it was confirmed; see `device_safety.claimed_device`."""
+        return device_safety.claimed_device(
+            self.path,
+            needed=plan.disk.size,
+            consent=self.confirm(block_device.inspect_device(self.path, self.machine)),
+            machine=self.machine,
+        )

@@ -1,0 +1,248 @@
+"""Carries out the steps of a rebuild on a claimed target, each by the writer that it needs."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, assert_never
+
+from holdstill.disks import boot_gap, boot_gap_writer, partition_table_writer, raw_writer
+from holdstill.errors import LinkError
+from holdstill.filesystems import writer_input
+from holdstill.filesystems.ext4 import ext4_writer
+from holdstill.filesystems.fat import fat_writer, syslinux
+from holdstill.filesystems.kernel_filled import kernel_writer
+from holdstill.filesystems.swap import swap_writer
+from holdstill.model.layout import Swap
+from holdstill.rebuild import counterfeit_probe, device_safety, rebuild_target
+from holdstill.rebuild.counterfeit_probe import TargetMedium
+from holdstill.rebuild.steps import (
+    AnyStep,
+    ClearTables,
+    Flush,
+    MakeExt4,
+    MakeFat,
+    MakeOther,
+    MakeSwap,
+    PutGap,
+    PutRaw,
+    ReadBack,
+    WriteTable,
+)
+from holdstill.system import files
+from holdstill.verify import card_check
+from holdstill.workflow.rebuild_source import check_digest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from holdstill.disks.boot_gap import GapExtent
+    from holdstill.model.entries import Entry
+    from holdstill.model.layout import FileSystem
+    from holdstill.model.manifest import SwapFile
+    from holdstill.rebuild.rebuild_target import Target
+    from holdstill.system.clocks import Clock
+    from holdstill.system.process import Runner
+    from holdstill.verify.card_check import CardReport
+    from holdstill.workflow.ports import Progress
+    from holdstill.workflow.rebuild_source import RebuildSource
+
+
+@dataclass(frozen=True)
+class RebuildDependencies:
+    """The outside world, as a rebuild reaches it."""
+
+    machine: Runner
+    clock: Clock
+    progress: Progress
+
+
+class StepWriter:
+    """Does the steps of one rebuild, in the order in which it is called with them.
+
+    Attributes:
+        entries: file-system entries that were written.
+        written: bytes of contents that were written, holes included.
+        checked: entries that were read back by other code and found as captured.
+        verify_seconds: of reading back.
+        warnings: what is not as on the captured card.
+    """
+
+    def __init__(
+        self, target: Target, source: RebuildSource, outside: RebuildDependencies
+    ) -> None:
+        self._target, self._source, self._outside = target, source, outside
+        contents = source.overlay.over(source.capture)
+        is_local = source.capture.is_local
+        self._contents = writer_input.LocalContents(contents) if is_local else contents
+        self._total = sum(part.content_bytes for part in source.manifest.parts)
+        self._is_probed = False
+        self._made: dict[int, FileSystem] = {}
+        self._gap: list[GapExtent] = []
+        self.entries = self.written = self.checked = 0
+        self.verify_seconds = 0.0
+        self.warnings: list[str] = []
+
+    def __call__(self, step: AnyStep) -> None:
+        """Do one step.
+
+        Raises:
+            HoldstillError, OSError: it failed.
+        """
+        path, machine = self._target.path, self._outside.machine
+        match step:
+            case ClearTables():
+                self._clear_tables()
+            case PutGap():
+                self._put_gap(step)
+            case MakeFat():
+                self._make_fat(step)
+            case MakeExt4():
+                self._make_ext4(step)
+            case MakeOther():
+                self._make_other(step)
+            case MakeSwap():
+                swap_writer.make(
+                    path, offset=step.offset, size=step.size, parameters=step.parameters
+                )
+            case PutRaw():
+                with files.opened(self._source.capture.raw_path(step.number)) as content:
+                    raw_writer.write(
+                        path, offset=step.offset, size=step.size, parameters=step.parameters,
+                        content=content,
+                    )  # fmt: skip
+            case Flush():
+                rebuild_target.flush_and_drop_caches(self._target)
+            case ReadBack():
+                self._read_back(step)
+            case WriteTable():
+                partition_table_writer.write(path, step.disk, machine)
+            case unknown:
+                assert_never(unknown)
+
+    def advance(self, count: int) -> None:
+        """Count bytes that were written (`writer_input.ByteCounter`)."""
+        self.written += count
+        self._outside.progress.update(self.written, self._total)
+
+    def _clear_tables(self) -> None:
+        rebuild_target.invalidate(self._target)
+        device_safety.discard(self._target)
+        if self._target.is_device and not self._is_probed:
+            self._is_probed = True  # a failed step clears the tables again: no second probe then
+            self._outside.progress.step("checking that the card keeps what is written to it")
+            counterfeit_probe.probe(
+                TargetMedium(self._target), needed=self._target.size, nonce=os.urandom(16)
+            )
+
+    def _put_gap(self, step: PutGap) -> None:
+        path = self._source.capture.gap_path
+        data = path.read_bytes() if path is not None else b""
+        check_digest(hashlib.sha256(data).hexdigest(), step.attachment.sha256, "boot gap")
+        self._gap = boot_gap.decode(data)
+        boot_gap_writer.write(self._target.path, self._gap, disk=step.disk)
+
+    def _make_fat(self, step: MakeFat) -> None:
+        self._made[step.number] = step.parameters
+        entries = _CountedEntries(self._source.written(step.number))
+        machine = self._outside.machine
+        fat_writer.make(
+            self._target.path, offset=step.offset, size=step.size, parameters=step.parameters,
+            entries=entries, contents=self._contents, machine=machine, progress=self,
+        )  # fmt: skip
+        self.entries += entries.count
+        for loader in entries.loaders:
+            # It finds its own file by sector numbers, which its installer must write.
+            if syslinux.is_installed():
+                syslinux.install(
+                    self._target.path, offset=step.offset, loader=loader, machine=machine
+                )
+            else:
+                self.warnings.append(syslinux.not_installed(loader, number=step.number))
+
+    def _make_ext4(self, step: MakeExt4) -> None:
+        machine, path = self._outside.machine, self._target.path
+        made, filled = ext4_writer.write(
+            path, offset=step.offset, size=step.size, parameters=step.parameters,
+            entries=self._source.written(step.number), contents=self._contents, machine=machine,
+            heads=_swap_heads(step.swap_files), progress=self,
+        )  # fmt: skip
+        self._made[step.number] = made
+        ext4_writer.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
+        self.entries += filled.entries
+        self.warnings += filled.warnings
+
+    def _make_other(self, step: MakeOther) -> None:
+        machine, path = self._outside.machine, self._target.path
+        kernel_writer.make(
+            path, offset=step.offset, size=step.size, parameters=step.parameters, machine=machine,
+            owner=next(((top.uid, top.gid) for top in self._source.entries(step.number)), (0, 0)),
+        )  # fmt: skip
+        filled = kernel_writer.populate(
+            path, offset=step.offset, size=step.size, parameters=step.parameters,
+            entries=self._source.written(step.number), again=self._source.entries(step.number),
+            contents=self._contents, heads=_swap_heads(step.swap_files), machine=machine,
+            progress=self,
+        )  # fmt: skip
+        self.entries += filled.entries
+        self.warnings += filled.warnings
+
+    def _read_back(self, step: ReadBack) -> None:
+        started = self._outside.clock.monotonic()
+        report = card_check.check_contents(
+            self._target.path, self._source.manifest, disk=step.disk,
+            expected=self._source.entries, file_systems=self._made, gap=self._gap,
+            progress=lambda done: self._outside.progress.update(done, self._total),
+            machine=self._outside.machine,
+        )  # fmt: skip
+        self.verify_seconds = self._outside.clock.monotonic() - started
+        self.checked = report.entries
+        self.warnings += [f"not checked: {text}" for text in report.unchecked]
+        self._check_stored(report)
+        report.raise_if_different()
+
+    def _check_stored(self, report: CardReport) -> None:
+        """Raise if it was the store that had other bytes: no other card would help then.
+
+        What cannot be checked now, such as over a link that is gone, counts as the card's fault.
+        """
+        lost = []
+        for digest, path in report.altered:
+            with suppress(OSError, LinkError):
+                if not writer_input.is_stored(self._contents, digest):
+                    lost.append(path)
+        if not lost:
+            return
+        others = report.total - len(lost)
+        more = f"; nor are {len(lost) - 1} others" if len(lost) > 1 else ""
+        card = f"; and in {others} other places the card itself differs" if others else ""
+        raise writer_input.not_the_content_of(lost[0], f"{writer_input.OTHER_BYTES}{more}{card}")
+
+
+def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
+    """Return the first bytes of swap files, by path; all else in them is a hole."""
+    return {
+        file.path.encode(): swap_writer.header(
+            Swap(uuid=file.uuid, label=file.label), size=file.size
+        )
+        for file in swap_files
+        if file.uuid
+    }
+
+
+@dataclass
+class _CountedEntries:
+    """The entries of a FAT, counted, and among them the loaders that must be installed."""
+
+    entries: Iterator[Entry]
+    count: int = 0
+    loaders: list[Entry] = field(default_factory=list)
+
+    def __iter__(self) -> Iterator[Entry]:
+        for entry in self.entries:
+            self.count += 1
+            if syslinux.is_loader(entry):
+                self.loaders.append(entry)
+            yield entry
