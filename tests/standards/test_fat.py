@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from holdstill.errors import VerificationError
-from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.fat import fat_boot_record, fat_reader, fat_slots
 from support.memory import Memory
 
 
@@ -40,8 +40,8 @@ def boot_sector(
     return bytes(raw)
 
 
-def volume(raw: bytes, sectors: int) -> fat_reader.BootRecord:
-    return fat_reader.read_boot(Memory(sectors * 512, {0: raw}))
+def volume(raw: bytes, sectors: int) -> fat_boot_record.BootRecord:
+    return fat_boot_record.read_boot(Memory(sectors * 512, {0: raw}))
 
 
 # The overview, FAT Type Determination: fewer than 4085 clusters are a FAT12, fewer than 65525 a
@@ -51,11 +51,11 @@ def volume(raw: bytes, sectors: int) -> fat_reader.BootRecord:
     [(1, 12), (4084, 12), (4085, 16), (65524, 16), (65525, 32), (0x0FFFFFF6, 32)],
 )
 def test_the_count_of_clusters_decides_the_kind(clusters: int, bits: int) -> None:
-    assert fat_reader.bits_for(clusters) == bits
+    assert fat_boot_record.bits_for(clusters) == bits
 
 
 def test_the_limits_are_those_of_linux() -> None:
-    assert (fat_reader.FAT12_MAX, fat_reader.FAT16_MAX, fat_reader.FAT32_MAX) == (
+    assert (fat_boot_record.FAT12_MAX, fat_boot_record.FAT16_MAX, fat_boot_record.FAT32_MAX) == (
         0xFF4,
         0xFFF4,
         0x0FFFFFF6,
@@ -146,4 +146,4 @@ def test_dates_are_unpacked(
     date = year - 1980 << 9 | month << 5 | day
     time = hour << 11 | minute << 5 | second // 2
 
-    assert fat_reader.unix_ns(date, time) == unix * 10**9
+    assert fat_slots.unix_ns(date, time) == unix * 10**9

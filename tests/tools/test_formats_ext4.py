@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import LayoutError, VerificationError
-from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.ext4 import ext4_inodes, ext4_reader
 from holdstill.filesystems.file_tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.system import byte_source
@@ -254,7 +254,7 @@ def test_a_file_beyond_4_gib_is_read_to_its_end(tmp_path: Path) -> None:
 
     with byte_source.opened(image) as opened:
         volume = ext4_reader.Ext4Reader(opened)
-        far = dict(volume.directory(volume.inode(ext4_reader.ROOT)))[b"far"]
+        far = dict(volume.directory(volume.inode(ext4_inodes.ROOT)))[b"far"]
         content = volume.read_file(volume.inode(far))
         pieces = [piece for piece in content if piece.count(0) != len(piece)]
 

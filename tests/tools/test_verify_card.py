@@ -12,13 +12,13 @@ import pytest
 from holdstill.disks import boot_gap
 from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import LayoutError, SecurityError, VerificationError
-from holdstill.filesystems.ext4 import ext4_reader
+from holdstill.filesystems.ext4 import ext4_inodes, ext4_reader
 from holdstill.filesystems.fat import fat_reader
 from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.model.layout import Ext4, Fat, Other, Swap
 from holdstill.system import byte_source
-from holdstill.verify import card_check
+from holdstill.verify import card_check, card_report
 from support import cards, loop, programs
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.layout import Disk
     from holdstill.model.manifest import Manifest
-    from holdstill.verify.card_check import CardReport
+from holdstill.verify.card_report import CardReport
 
 SCRIPT = """\
 label: dos
@@ -164,7 +164,7 @@ def test_one_changed_field_of_one_file_is_named(
 def test_one_changed_byte_of_a_file_is_named(made: Card) -> None:
     with byte_source.opened(made.image) as opened:
         volume = ext4_reader.Ext4Reader(opened.window(made.offset(ROOT), 131072 * SECTOR))
-        inode = volume.inode(dict(volume.directory(volume.inode(ext4_reader.ROOT)))[b"readings"])
+        inode = volume.inode(dict(volume.directory(volume.inode(ext4_inodes.ROOT)))[b"readings"])
         piece = next(volume.pieces(inode))
     made.overwrite(made.offset(ROOT) + piece.physical * volume.block_size + 700, b"#")
 
@@ -352,7 +352,7 @@ def test_differences_are_counted_beyond_those_that_are_listed(made: Card) -> Non
     )
 
     assert report.total == 2 * 500
-    assert len(report.differences) == card_check.SHOWN_MAX
+    assert len(report.differences) == card_report.SHOWN_MAX
 
 
 def test_progress_is_told_in_bytes(made: Card) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import LayoutError, VerificationError
 from holdstill.filesystems.ext4 import ext4_superblock, ext4_xattrs
-from holdstill.filesystems.ext4.ext4_reader import ROOT
+from holdstill.filesystems.ext4.ext4_inodes import ROOT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

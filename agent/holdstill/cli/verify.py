@@ -18,7 +18,7 @@ from holdstill.workflow import capture_ref, rebuild_source, verify_captures
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
-    from holdstill.verify.card_check import CardReport
+    from holdstill.verify.card_report import CardReport
 
 
 @click.command("verify", short_help="Check a store, or a card against a capture.")

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from holdstill.rebuild.rebuild_target import Target
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-    from holdstill.verify.card_check import CardReport
+    from holdstill.verify.card_report import CardReport
     from holdstill.workflow.ports import Progress
     from holdstill.workflow.rebuild_source import RebuildSource
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError
-from holdstill.filesystems.fat import fat_names, fat_reader
+from holdstill.filesystems.fat import fat_names, fat_slots
 from holdstill.filesystems.fat.fat_populate import packed
 
 
@@ -100,7 +100,7 @@ def test_a_name_that_a_fat_cannot_hold_is_refused(name: bytes) -> None:
 def test_a_date_is_read_back_to_two_seconds(seconds: int) -> None:
     date, time = fat_names.fat_time(seconds * 10**9)
 
-    assert fat_reader.unix_ns(date, time) == seconds // 2 * 2 * 10**9
+    assert fat_slots.unix_ns(date, time) == seconds // 2 * 2 * 10**9
 
 
 @pytest.mark.parametrize("mtime_ns", [-(2**63), -1, 0, 315_532_799 * 10**9])

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import TargetRefusedError
-from holdstill.filesystems.fat import fat_parameters, fat_reader
+from holdstill.filesystems.fat import fat_boot_record, fat_parameters
 from holdstill.model.layout import Fat
 from holdstill.model.sizes import GIB, MIB
 
@@ -35,7 +35,7 @@ def test_a_fat_keeps_its_kind_or_is_refused(bits: int, per_cluster: int, size: i
         assert sectors // 128 > most * 0.99 or sectors < least * 1.1 + 200
         return
 
-    assert fat_reader.bits_for(scaled.clusters) == bits
+    assert fat_boot_record.bits_for(scaled.clusters) == bits
     used = fat_parameters.fat_sectors(scaled, scaled.clusters, scaled.sectors_per_cluster)
     assert used <= scaled.sectors == size // 512
     more = fat_parameters.fat_sectors(scaled, scaled.clusters + 1, scaled.sectors_per_cluster)

@@ -8,7 +8,7 @@ import struct
 import pytest
 
 from holdstill.errors import SecurityError, VerificationError
-from holdstill.filesystems.fat import fat_reader
+from holdstill.filesystems.fat import fat_boot_record
 from holdstill.filesystems.fat.fat_reader import FatReader
 from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import Entry, EntryType
@@ -22,7 +22,7 @@ FILES = {
     b"overlays/inner/empty": b"",
 }
 FAT12 = images.load("fat12")
-BOOT = fat_reader.read_boot(Memory.of(FAT12))
+BOOT = fat_boot_record.read_boot(Memory.of(FAT12))
 ROOT = BOOT.first_root_sector * 512
 TABLE = BOOT.reserved_sectors * 512
 
@@ -308,7 +308,7 @@ def test_s30_a_boot_sector_with_impossible_numbers_is_refused(offset: int, data:
 )
 def test_the_mark_of_other_systems_is_seen(name: str, offset: int, data: bytes) -> None:
     whole = Memory.of(images.load(name))
-    boot = fat_reader.read_boot(whole)
+    boot = fat_boot_record.read_boot(whole)
 
     marked = whole.with_piece(boot.reserved_sectors * boot.sector_size + offset, data)
 
