@@ -27,7 +27,7 @@ from holdstill.filesystems.swap import swap_reader
 from holdstill.keeper import forced_command, json_rpc, ledger, strict_json
 from holdstill.model import entries as entry_streams
 from holdstill.model import names, paths, protocol, settings, sizes, strict_yaml
-from holdstill.records import attributes, index_file, manifest_file
+from holdstill.records import attributes, index_check, index_file, manifest_file
 from holdstill.workflow import dpkg_status
 from support import images, keeping
 from support.keeping import Board, FakeClock
@@ -240,7 +240,7 @@ def fuzz_index(data: bytes) -> None:
 
 
 def _read_index(path: Path) -> None:
-    index_file.check(path)
+    index_check.check(path)
     with index_file.opened(path) as index:
         for part in index.parts():
             _paths_only(index.entries(part))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import change_detection, ctime_window, index_delta, scan
+from holdstill.board import change_detection, ctime_window, index_delta, inode_table_detector, scan
 from holdstill.board.full_scan import ScanTarget
 from holdstill.board.index_delta import Delta, DeltaTooLargeError
 from holdstill.board.inode_tables import InodeTables
@@ -83,7 +83,7 @@ def followed(folder: Path) -> Iterator[Followed]:
         board = Followed(
             top,
             ScanTarget(index, PART, scanner),
-            change_detection.InodeTableDetector(root, tables, clocks),
+            inode_table_detector.InodeTableDetector(root, tables, clocks),
         )
         # Twice: what the first look calls recent is looked at once more.
         board.round()

@@ -21,13 +21,20 @@ from typing import TYPE_CHECKING
 import pytest
 
 from bench.pause.stage import load
-from holdstill.board import change_detection, ctime_window, fanotify, index_delta, scan
-from holdstill.board.change_detection import ChangedInodes, StatDetector
+from holdstill.board import (
+    ctime_window,
+    fanotify,
+    index_delta,
+    inode_table_detector,
+    scan,
+)
+from holdstill.board.change_detection import ChangedInodes
 from holdstill.board.fanotify import EventDetector, FanotifyEvents, FanotifyQueue
 from holdstill.board.full_scan import ScanTarget
 from holdstill.board.inode_tables import InodeTables
 from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
+from holdstill.board.stat_detector import StatDetector
 from holdstill.errors import PauseError
 from holdstill.records import index_file
 from holdstill.system import byte_source, files, ioctl
@@ -41,7 +48,7 @@ if TYPE_CHECKING:
     from holdstill.board.change_detection import Detector
     from holdstill.board.inode_tables import Times
     from holdstill.model.entries import Entry
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 SEQUENCES = int(os.environ.get("HOLDSTILL_SEQUENCES", "25"))
 SEED = int(os.environ.get("HOLDSTILL_SEED", "20261125"))
@@ -226,7 +233,7 @@ def ext4_board(
         scan.opened_root(os.fsencode(top)) as root,
     ):
         tables = RestlessTables(source)
-        detector = change_detection.InodeTableDetector(root, tables, clocks())
+        detector = inode_table_detector.InodeTableDetector(root, tables, clocks())
         scanner = RestlessScanner(root, PathFilter(exclude=()), inodes=tables)
         with followed_by(detector, scanner, folder, Turmoil(top, seed), tables) as made:
             yield made
@@ -425,7 +432,7 @@ def test_a_whole_tree_under_real_writers_is_exactly_what_was_frozen(tmp_path: Pa
     ):
         programs.run("cp", "-a", TREE, top, timeout=1800)
         tables = InodeTables(source)
-        detector = change_detection.InodeTableDetector(root, tables, clocks())
+        detector = inode_table_detector.InodeTableDetector(root, tables, clocks())
         scanner = RestlessScanner(root, PathFilter(exclude=()), inodes=tables)
         with (
             followed_by(detector, scanner, tmp_path, Turmoil(top, SEED)) as followed,

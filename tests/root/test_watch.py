@@ -14,13 +14,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import change_detection, ctime_window
-from holdstill.board.change_detection import (
-    ChangedInodes,
-    EverythingMayHaveChanged,
-    InodeTableDetector,
-)
+from holdstill.board import ctime_window, inode_table_detector
+from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
 from holdstill.board.ctime_window import InodeClock
+from holdstill.board.inode_table_detector import InodeTableDetector
 from holdstill.board.inode_tables import InodeTables
 from holdstill.system import byte_source, clocks
 from support import loop, programs
@@ -194,9 +191,9 @@ def test_the_hole_that_the_suspects_close_is_real(tmp_path: Path) -> None:
             with byte_source.opened(device) as source:
                 tables = InodeTables(source)
                 mapped[0] = 1  # between the sync and the look: the page is dirty now
-                before, _ = change_detection.compare(None, tables)
+                before, _ = inode_table_detector.compare(None, tables)
                 mapped[1] = 1  # after the look, into the same dirty page
-                _, differing = change_detection.compare(before, tables)
+                _, differing = inode_table_detector.compare(before, tables)
             reported = changed(detector)
 
         assert inode(top / "shared") not in differing  # the tables do not tell
@@ -330,11 +327,11 @@ def test_groups_that_are_added_while_it_is_watched_are_looked_at(tmp_path: Path)
     )
     with byte_source.opened(image) as source:
         tables = InodeTables(source)
-        before, _ = change_detection.compare(None, tables)
+        before, _ = inode_table_detector.compare(None, tables)
 
         # Of an image: here the kernel lets nobody resize what is mounted.
         programs.run("resize2fs", image)
-        after, _ = change_detection.compare(before, tables)
+        after, _ = inode_table_detector.compare(before, tables)
 
     assert len(after.seconds) > len(before.seconds)
     assert sum(map(len, after.seconds.values())) == 4 * inodes_of(image)
@@ -353,8 +350,8 @@ def test_a_million_inodes_are_looked_at_in_little_memory(tmp_path: Path) -> None
     with loop.attached(image) as disk, byte_source.opened(disk.device) as source:
         tables = InodeTables(source)
 
-        seen, _ = change_detection.compare(None, tables)
-        again, differing = change_detection.compare(seen, tables)
+        seen, _ = inode_table_detector.compare(None, tables)
+        again, differing = inode_table_detector.compare(seen, tables)
 
     total = sum(map(len, seen.seconds.values())) + sum(map(len, seen.fractions.values()))
     assert total == 8 * tables.superblock.inodes  # bytes: one look

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.layout import Disk
     from holdstill.model.manifest import Manifest
-from holdstill.verify.card_report import CardReport
+    from holdstill.verify.card_report import CardReport
 
 SCRIPT = """\
 label: dos

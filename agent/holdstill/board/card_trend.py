@@ -8,68 +8,24 @@ from __future__ import annotations
 
 import mmap
 import os
-from datetime import datetime, timedelta
 from statistics import median
 from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board.health import Advice, Urgency
-from holdstill.model.layout import Record
-from holdstill.model.sizes import human
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.board.health import Health
+    from holdstill.board.health_report import Health
     from holdstill.system.clocks import Clock
 
+from holdstill.board.card_history import History, Reading, added, is_noted
+
 FILE = "card.json"
-KEPT = 40
-"""Days with a reading that are kept."""
 PIECE, PIECES = 1 << 20, 16
 _BLOCK = 4096
-NEWEST, OLDER = 3, 5
-"""Readings of each side that are compared, by their medians: one bad night proves nothing."""
-APART = timedelta(days=28)
-SLOW, FAILING = 0.75, 0.5
-"""Shares of the earlier rate; our own choice, no standard has one."""
-
-
-class Reading(Record, frozen=True, kw_only=True):
-    """What a card told on one day.
-
-    Attributes:
-        at: when (RFC 3339), by a clock that was to be trusted.
-        card: which card, as its CID register says; "" for what has none.
-        rate: bytes a second; 0 when they could not be measured.
-        kernel_errors, ext4_errors: complaints since boot, and noted by all file systems.
-        life: used tenths of an eMMC's life, 0 for not told.
-    """
-
-    at: str
-    card: str = ""
-    rate: int = 0
-    kernel_errors: int = 0
-    ext4_errors: int = 0
-    life: int = 0
-
-
-class History(Record, frozen=True, kw_only=True):
-    """The readings of one card, oldest first."""
-
-    readings: tuple[Reading, ...] = ()
-
-
-class Trend(Record, frozen=True, kw_only=True):
-    """What the readings mean, in plain words."""
-
-    words: str
-    advice: tuple[Advice, ...] = ()
-
-
-# Reading -----------------------------------------------------------------------------------------
 
 
 def record(directory: Path, device: Path, health: Health, clock: Clock) -> None:
@@ -122,57 +78,3 @@ def places(size: int) -> tuple[int, ...]:
     """Return where pieces are read on a device of so many bytes: always the same, spread out."""
     step = (size - PIECE) // PIECES // _BLOCK * _BLOCK
     return tuple(step * number for number in range(PIECES)) if step > 0 else ()
-
-
-# Understanding: pure -----------------------------------------------------------------------------
-
-
-def is_noted(history: History, card: str, at: str) -> bool:
-    """Whether this card has a reading of that day."""
-    return any(old.card == card and old.at[:10] == at[:10] for old in history.readings)
-
-
-def added(history: History, reading: Reading) -> History:
-    """Return the history with one more reading; those of another card are dropped."""
-    same = [old for old in history.readings if old.card == reading.card]
-    return History(readings=(*same, reading)[-KEPT:])
-
-
-def judge(history: History) -> Trend:
-    """Say in plain words what became of the card."""
-    told = [(datetime.fromisoformat(r.at), r.rate) for r in history.readings if r.rate]
-    if not told:
-        return Trend(words="not measured yet: a capture does that")
-    now = median(rate for _, rate in told[-NEWEST:])
-    older = [(at, rate) for at, rate in told[:-NEWEST] if told[-1][0] - at >= APART][-OLDER:]
-    words = f"reads {human(int(now))} a second"
-    if len(older) < NEWEST:
-        return Trend(words=f"{words}; not enough days yet to see a trend{_wear(history)}")
-    share = now / median(rate for _, rate in older)
-    days = (told[-1][0] - older[len(older) // 2][0]).days
-    compared = f"{share:.0%} of what it did {days} days ago"
-    return Trend(words=f"{words}, {compared}{_wear(history)}", advice=_advice(share, compared))
-
-
-def _advice(share: float, compared: str) -> tuple[Advice, ...]:
-    if share < FAILING:
-        text = (
-            f"the card reads at {compared}: cards slow down before they die. Make sure that a "
-            "good capture exists, then replace this card"
-        )
-        return (Advice(urgency=Urgency.SOON, text=text),)
-    if share < SLOW:
-        text = f"the card reads at {compared}: keep an eye on it, and a spare card at hand"
-        return (Advice(urgency=Urgency.NOTE, text=text),)
-    return ()
-
-
-def _wear(history: History) -> str:
-    told = [reading for reading in history.readings if reading.life]
-    if not told or told[0].life == told[-1].life:
-        return ""
-    since = datetime.fromisoformat(told[-1].at) - datetime.fromisoformat(told[0].at)
-    return (
-        f"; its wear went from {told[0].life * 10} to {told[-1].life * 10} % within "
-        f"{since.days} days"
-    )

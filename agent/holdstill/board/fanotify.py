@@ -25,7 +25,8 @@ from pathlib import Path
 from threading import Lock, Thread
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board.change_detection import ChangedInodes, StatDetector
+from holdstill.board.change_detection import ChangedInodes
+from holdstill.board.stat_detector import StatDetector
 from holdstill.system import ioctl
 
 if TYPE_CHECKING:

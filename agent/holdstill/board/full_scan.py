@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.change_detection import Changes
     from holdstill.board.scan import Listing, Scanner
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 PAGE = 500
 """Rows that are fetched, or written, at once."""

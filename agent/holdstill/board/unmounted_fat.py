@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.system.byte_source import ByteSource
 
 

@@ -10,8 +10,14 @@ import click
 from holdstill.cli import open_capture, options, tables
 from holdstill.errors import UsageError
 from holdstill.model.sizes import human
-from holdstill.workflow import capture_ref, capture_scope, compare, compare_sources
-from holdstill.workflow.compare import ChangeKind, CompareOptions
+from holdstill.workflow import (
+    capture_ref,
+    capture_scope,
+    compare,
+    compare_entries,
+    compare_sources,
+)
+from holdstill.workflow.compare_entries import ChangeKind, CompareOptions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,7 +27,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from holdstill.workflow.capture_scope import CaptureScope
-    from holdstill.workflow.compare import Change, Comparison, PartComparison
+    from holdstill.workflow.compare import Comparison
+    from holdstill.workflow.compare_entries import Change, PartComparison
     from holdstill.workflow.compare_sources import CompareSource
 
 
@@ -32,8 +39,6 @@ _SIGNS = {
     ChangeKind.METADATA: "m",
     ChangeKind.TIME: "t",
 }
-
-
 _WORDS = {
     ChangeKind.ADDED: "added",
     ChangeKind.REMOVED: "removed",
@@ -49,7 +54,8 @@ _WORDS = {
 @click.option("--live", is_flag=True, help="Compare with this board as it is now.")
 @click.option("--times", is_flag=True, help="List also what differs in its time only.")
 @click.option(
-    "--list", "listed", type=click.IntRange(min=0), default=compare.LISTED, show_default=True,
+    "--list", "listed", type=click.IntRange(min=0), default=compare_entries.LISTED,
+    show_default=True,
     help="Most changes of a partition to list; all are counted.",
 )  # fmt: skip
 @options.settings_option(options.BOARD_SETTINGS)

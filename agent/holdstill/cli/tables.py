@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.board.card_trend import Trend
-    from holdstill.board.health import Health
+    from holdstill.board.card_history import Trend
+    from holdstill.board.health_report import Health
     from holdstill.keeper.retention import Verdict
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest

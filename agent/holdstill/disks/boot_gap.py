@@ -14,7 +14,7 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.disks import partition_table
+from holdstill.disks import mbr, partition_table
 from holdstill.errors import LayoutError, SecurityError
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from holdstill.system.byte_source import ByteSource
 
 BLOCK = 4096
-RUNS_MAX = partition_table.REACH // BLOCK
-SIZE_MAX = partition_table.REACH + 12 * RUNS_MAX + 12
+RUNS_MAX = mbr.REACH // BLOCK
+SIZE_MAX = mbr.REACH + 12 * RUNS_MAX + 12
 """Bytes of a gap file that we are willing to read."""
 _MAGIC = b"HSGAP\0\0\1"
 _COUNT = struct.Struct("<8sI")
@@ -118,5 +118,5 @@ def _check_run(runs: Sequence[GapExtent], length: int) -> None:
     before = runs[-2].end if len(runs) > 1 else -1
     if length == 0 or len(run.data) != length:
         raise SecurityError("the boot gap file was cut short or has an empty run")
-    if run.offset <= before or run.end > partition_table.REACH:
+    if run.offset <= before or run.end > mbr.REACH:
         raise SecurityError("runs of the boot gap are out of order or out of reach")

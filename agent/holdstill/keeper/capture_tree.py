@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.store import Store
-    from holdstill.records.index_file import Index, PlacedEntry
+    from holdstill.records.index_queries import Index, PlacedEntry
 
     _Make = Callable[[PlacedEntry, int, "TreeResult"], None]
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
-    from holdstill.records.index_file import PlacedEntry
+    from holdstill.records.index_queries import PlacedEntry
 
 CHANGES_MAX = 50_000
 """With more differences than this, laying out anew is as quick, and memory stays flat."""

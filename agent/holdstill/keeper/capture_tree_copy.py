@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from threading import Event
 
     from holdstill.keeper.store import Store
-    from holdstill.records.index_file import Index, PlacedEntry
+    from holdstill.records.index_queries import Index, PlacedEntry
 
 BATCH = 10_000
 """Names that are made in a go: a few megabytes of entries."""

@@ -16,7 +16,7 @@ from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.model.names import CaptureName
 from holdstill.model.protocol import BATCH, CaptureBrief
-from holdstill.records import index_file, manifest_file, signature
+from holdstill.records import index_check, index_file, manifest_file, signature
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
         SecurityError: it is hostile or damaged, or counts other entries than the manifest.
     """
     if manifest.index.sha256 != known:
-        index_file.check(path)
+        index_check.check(path)
     with index_file.opened(path) as index:
         if not {part.number for part in manifest.parts}.issuperset(index.parts()):
             raise SecurityError("index: it has a partition that the manifest does not list")

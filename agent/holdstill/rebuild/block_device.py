@@ -13,23 +13,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.disks import partition_table
-from holdstill.errors import CommandError, LayoutError, TargetRefusedError
+from holdstill.errors import TargetRefusedError
 from holdstill.model.sizes import human
-from holdstill.system import byte_source
-from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.model.layout import Partition
     from holdstill.system.process import Runner
 
-MEMBERS = frozenset(
-    {"LVM2_member", "linux_raid_member", "crypto_LUKS", "zfs_member", "ddf_raid_member",
-     "isw_raid_member", "bcache", "drbd", "VMFS_volume_member"}
-)  # fmt: skip
-"""What blkid calls parts of something larger, whose other parts we would orphan."""
+from holdstill.rebuild.device_contents import describe_contents
+
 _OCTAL = re.compile(rb"\\([0-7]{3})")
 
 
@@ -92,9 +85,6 @@ class BlockDevice:
         )
 
 
-# Looking ----------------------------------------------------------------------------------------
-
-
 def inspect_device(path: Path, machine: Runner, *, places: Places = HERE) -> BlockDevice:
     """Find out everything about a device; nothing is written.
 
@@ -106,7 +96,7 @@ def inspect_device(path: Path, machine: Runner, *, places: Places = HERE) -> Blo
     device = find_device(path, number, places=places)
     if device.whole or device.uses or not device.size:
         return device  # refused whatever it holds: it is not even opened
-    holds, members = _contents(path, device.size, machine)
+    holds, members = describe_contents(path, device.size, machine)
     return dataclasses.replace(device, holds=tuple(holds), members=tuple(members))
 
 
@@ -280,52 +270,3 @@ def _below(home: Path) -> set[str]:
     disk = home.parent if (home / "partition").exists() else home
     slaves = [slave.resolve() for slave in sorted((disk / "slaves").glob("*"))]
     return {disk.name}.union(*(_below(slave) for slave in slaves))
-
-
-# Contents ---------------------------------------------------------------------------------------
-
-
-def _contents(path: Path, size: int, machine: Runner) -> tuple[list[str], list[str]]:
-    """Return what is on a device, and which of it is part of something larger."""
-    holds: list[str] = []
-    members: list[str] = []
-    for name, start, length in _ranges(path, size):
-        known = _probe(path, start, length, machine)
-        kind = known.get("TYPE") or known.get("PTTYPE", "")
-        if kind in MEMBERS:
-            members.append(f"{name} is a {kind}")
-        if kind:
-            label = known.get("LABEL", "")
-            holds.append(f"{name}: {kind}{f' {label!r}' if label else ''}, {human(length)}")
-    return holds, members
-
-
-def _ranges(path: Path, size: int) -> Iterator[tuple[str, int, int]]:
-    yield "the whole disk", 0, size
-    for partition in _table_of(path):
-        yield f"partition {partition.number}", partition.start * 512, partition.size * 512
-
-
-def _table_of(path: Path) -> tuple[Partition, ...]:
-    try:
-        with byte_source.opened(path) as device:
-            return partition_table.read(device).partitions
-    except LayoutError:
-        return ()
-    except OSError as error:
-        raise TargetRefusedError(
-            f"cannot read {path}: {error.strerror}", hint="run it as root, or as group disk"
-        ) from error
-
-
-def _probe(path: Path, start: int, length: int, machine: Runner) -> dict[str, str]:
-    """Ask blkid what it sees in a part of a device."""
-    place = ("--offset", str(start), "--size", str(length))
-    command = Command.of(
-        "blkid", "--probe", *place, "--output", "export", path, accepted=(0, 2, 8)
-    )
-    try:
-        said = machine.run(command).decode(errors="replace")
-    except CommandError as error:
-        raise TargetRefusedError(f"cannot find out what {path} holds: {error}") from error
-    return dict(line.split("=", 1) for line in said.splitlines() if "=" in line)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths
-from holdstill.rebuild import fstab_references, small_files, ssh_host_keys
+from holdstill.rebuild import fstab_references, host_identity, id_map, small_files, ssh_host_keys
 from holdstill.rebuild.new_identity import IdentityChange, NewIdentity
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.small_files import SmallFileReader
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.sealed_capture import ContentSource
-    from holdstill.rebuild.fstab_references import RewrittenText
+    from holdstill.rebuild.id_map import RewrittenText
     from holdstill.rebuild.new_identity import Draw
     from holdstill.rebuild.small_files import FileLookup, SmallFile
     from holdstill.rebuild.ssh_host_keys import KeyMaker
@@ -136,7 +136,7 @@ class _SiblingMaker:
     ) -> None:
         self._old = old
         self._new = identity.manifest
-        self._ids = fstab_references.IdMap(identity.ids)
+        self._ids = id_map.IdMap(identity.ids)
         self._reader = reader
         self._tools = tools
         self.files: dict[tuple[int, bytes], bytes] = {}
@@ -182,7 +182,7 @@ class _SiblingMaker:
             self._touches_initramfs = True
         if "loader/entries/" in path:
             old, new = self._old.board.machine_id, self._new.board.machine_id
-            entry = fstab_references.with_machine_id(self._current(found), old, new)
+            entry = host_identity.with_machine_id(self._current(found), old, new)
             self._replace(found, entry, "machine-id")
 
     def _rename(self, part: int) -> None:
@@ -190,11 +190,11 @@ class _SiblingMaker:
         for pattern in NAME_FILES:
             for found in self._reader.small(part, pattern):
                 content = self._current(found)
-                renamed = fstab_references.with_hostname(content, old.hostname, new.hostname)
+                renamed = host_identity.with_hostname(content, old.hostname, new.hostname)
                 self._replace(found, renamed, "host name")
         for found in self._reader.small(part, SETTINGS):
             self._replace(
-                found, fstab_references.with_board(found.content, old.name, new.name), "board"
+                found, host_identity.with_board(found.content, old.name, new.name), "board"
             )
 
     def _renew_machine_id(self, part: int) -> None:

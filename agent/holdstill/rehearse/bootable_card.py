@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.disks import partition_table
+from holdstill.disks import mbr, partition_table
 from holdstill.filesystems import probe
 from holdstill.filesystems.ext4 import ext4_reader
 from holdstill.filesystems.fat import fat_reader
@@ -79,7 +79,7 @@ def opened(image: Path) -> Iterator[BootableCard]:
     with byte_source.opened(image) as disk:
         yield BootableCard(
             size=disk.size,
-            has_boot_code=any(disk.read(0, partition_table.BOOT_CODE)),
+            has_boot_code=any(disk.read(0, mbr.BOOT_CODE)),
             volumes=tuple(_volumes(disk)),
         )
 

@@ -180,7 +180,7 @@ class PartCheck:
         *,
         installed: frozenset[bytes] = frozenset(),
     ) -> None:
-        """Compare every entry; errors of the expected stream are raised: they are not the card's."""
+        """Compare every entry; an error of the expected stream is raised: it is not the card's."""
         omitted: set[bytes] = set()
 
         def noting_omitted(entries: Iterable[Entry]) -> Iterator[Entry]:

@@ -17,14 +17,14 @@ import msgspec
 from holdstill.errors import BusyError, VerificationError
 from holdstill.model.layout import Record
 from holdstill.records import index_file
-from holdstill.records.index_file import DamagedIndexError
+from holdstill.records.index_schema import DamagedIndexError
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 LAST = "last.json"
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.board import card_trend
-from holdstill.board.health import Urgency
+from holdstill.board import card_history, card_trend
+from holdstill.board.health_report import Urgency
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import DEGRADED, SILENT, DaemonStatus, NightlyState, RunOutcome
 from holdstill.schedule import due_nights, state_file
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from datetime import datetime, tzinfo
     from pathlib import Path
 
-    from holdstill.board.card_trend import Trend
+    from holdstill.board.card_history import Trend
     from holdstill.model.settings import BoardSettings
 
 _DAY = 86_400.0
@@ -77,7 +77,7 @@ def read_status(
     is_running = state_file.is_held(place)
     live = state_file.LiveStatusFile(place).read() if is_running else None
     sealed_at = board_state.sealed_at(state)
-    card = card_trend.judge(card_trend.load(state))
+    card = card_history.judge(card_trend.load(state))
     return BoardStatus(
         board=settings.board,
         keeper=str(settings.keeper),

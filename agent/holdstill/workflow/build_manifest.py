@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from holdstill.board.layout import BoardPart
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_method import MethodChoice
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.pause import PauseResult

@@ -15,13 +15,13 @@ from holdstill.workflow.upload import Uploader
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.health import Health
+    from holdstill.board.health_report import Health
     from holdstill.board.service_control import HookRunner
     from holdstill.board.spool import Spool
     from holdstill.board.undo_log import UndoLog
     from holdstill.model.protocol import Hello, RunStarted
     from holdstill.model.settings import BoardSettings
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
     from holdstill.workflow.board_state import BoardState
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees

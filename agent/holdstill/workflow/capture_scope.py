@@ -9,16 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import fanotify, layout, mounts, path_filter, scan
-from holdstill.board.change_detection import (
-    InodeTableDetector,
-    StatDetector,
-    StatDetectorWithoutInodes,
-)
 from holdstill.board.ctime_window import InodeClock
 from holdstill.board.fanotify import EventDetector
+from holdstill.board.inode_table_detector import InodeTableDetector
 from holdstill.board.inode_tables import InodeTables
 from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import PathRules, Scanner
+from holdstill.board.stat_detector import StatDetector, StatDetectorWithoutInodes
 from holdstill.board.unmounted_fat import UnmountedFat
 from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.model.layout import Ext4, Fat

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.sealed_capture import SealedCapture
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_scope import CaptureScope
 
 

@@ -11,7 +11,7 @@ from holdstill.model.settings import Unreadable
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.pause import PauseResult
 

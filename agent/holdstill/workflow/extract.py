@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.manifest import CapturedPart
     from holdstill.model.sealed_capture import ContentSource, SealedCapture
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 
 class DamagePolicy(Enum):

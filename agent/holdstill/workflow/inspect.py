@@ -6,9 +6,18 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import card_trend, health, hooks, identity, layout, mounts, tmpfs
-from holdstill.board.card_trend import Trend
-from holdstill.board.health import Health
+from holdstill.board import (
+    card_history,
+    card_trend,
+    health,
+    hooks,
+    identity,
+    layout,
+    mounts,
+    tmpfs,
+)
+from holdstill.board.card_history import Trend
+from holdstill.board.health_report import Health
 from holdstill.disks import boot_gap
 from holdstill.errors import HoldstillError
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
@@ -114,7 +123,7 @@ def inspect(
         free_memory=free_memory(),
         keeper=keeper,
         health=health.read_health(found, machine),
-        trend=card_trend.judge(card_trend.load(settings.state)),
+        trend=card_history.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
     )
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from holdstill.board.scan import Scanner
     from holdstill.board.spool import Spool, Spooled
     from holdstill.model.entries import Entry
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 BASIS_FROM = 1 << 20
 """Files of at least this size are worth a difference to their older content."""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from holdstill.board.service_control import HookRunner
     from holdstill.board.spool import Spool
     from holdstill.board.undo_log import UndoLog
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees

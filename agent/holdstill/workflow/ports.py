@@ -19,7 +19,7 @@ if TYPE_CHECKING:
         SealResult,
         WantedContent,
     )
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.transport.rsync import TransferMode, TransferResult
 
 

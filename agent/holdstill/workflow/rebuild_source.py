@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.sealed_capture import SealedCapture
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.protocol import RunStarted
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
     from holdstill.workflow.ports import BulkTransfer, ContentReader, Keeper, Progress
 
 BATCH_FILES = 2000

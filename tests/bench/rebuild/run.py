@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.layout import Ext4
     from holdstill.model.sealed_capture import ContentSource
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 MILLION = 1_000_000
 HOUR = 3600.0

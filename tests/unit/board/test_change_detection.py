@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.board import change_detection
-from holdstill.board.change_detection import Baseline, ChangedInodes, EverythingMayHaveChanged
+from holdstill.board import inode_table_detector
+from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
 from holdstill.board.ctime_window import CtimeWindow
+from holdstill.board.inode_table_detector import Baseline
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Seen
 
@@ -33,7 +34,7 @@ def baseline() -> Baseline:
 def test_words_that_differ_are_all_found_and_no_others(old: list[int], new: list[int]) -> None:
     expected = [at for at, word in enumerate(new) if old[at : at + 1] != [word]]
 
-    assert list(change_detection.differing_words(packed(old), packed(new))) == expected
+    assert list(inode_table_detector.differing_words(packed(old), packed(new))) == expected
 
 
 @given(st.integers(0, 5000), st.integers(0, 5000))
@@ -42,48 +43,48 @@ def test_one_word_is_found_among_many(length: int, at: int) -> None:
     new = bytearray(old)
     new[at * 4 : at * 4 + 4] = b"\1\1\1\1"[: max(0, min(4, length * 4 - at * 4))]
 
-    found = list(change_detection.differing_words(old, bytes(new)[: length * 4]))
+    found = list(inode_table_detector.differing_words(old, bytes(new)[: length * 4]))
 
     assert found == ([at] if at < length else [])
 
 
 def test_a_baseline_survives_being_remembered() -> None:
-    data = change_detection.encode(baseline(), bound_to="index 7")
+    data = inode_table_detector.encode(baseline(), bound_to="index 7")
 
-    assert change_detection.decode(data, bound_to="index 7") == baseline()
+    assert inode_table_detector.decode(data, bound_to="index 7") == baseline()
 
 
 def test_a_baseline_of_another_index_is_refused() -> None:
-    data = change_detection.encode(baseline(), bound_to="index 7")
+    data = inode_table_detector.encode(baseline(), bound_to="index 7")
 
     with pytest.raises(VerificationError, match="another index"):
-        change_detection.decode(data, bound_to="index 8")
+        inode_table_detector.decode(data, bound_to="index 8")
 
 
 @given(st.data())
 def test_a_damaged_baseline_is_refused(data: st.DataObject) -> None:
-    good = change_detection.encode(baseline(), bound_to="x")
+    good = inode_table_detector.encode(baseline(), bound_to="x")
     at = data.draw(st.integers(0, len(good) - 1))
     bad = bytearray(good)
     bad[at] ^= data.draw(st.integers(1, 255))
 
     with pytest.raises(VerificationError):
-        change_detection.decode(bytes(bad), bound_to="x")
+        inode_table_detector.decode(bytes(bad), bound_to="x")
 
 
 @given(st.binary(max_size=200))
 def test_what_is_no_baseline_is_refused(junk: bytes) -> None:
     for data in (junk, hashlib.sha256(junk).digest() + junk):
         with pytest.raises(VerificationError):
-            change_detection.decode(data, bound_to="x")
+            inode_table_detector.decode(data, bound_to="x")
 
 
 def test_a_cut_off_baseline_is_refused_even_if_its_checksum_fits() -> None:
-    body = change_detection.encode(baseline(), bound_to="x")[32:]
+    body = inode_table_detector.encode(baseline(), bound_to="x")[32:]
     short = zlib.compress(zlib.decompress(body)[:-5])
 
     with pytest.raises(VerificationError):
-        change_detection.decode(hashlib.sha256(short).digest() + short, bound_to="x")
+        inode_table_detector.decode(hashlib.sha256(short).digest() + short, bound_to="x")
 
 
 def test_contents_of_unchanged_inodes_are_trusted_and_of_changed_ones_not() -> None:

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.board import health
-from holdstill.board.health import Urgency
+from holdstill.board import health_report
+from holdstill.board.health_report import Urgency
 from holdstill.board.layout import BoardPart
 from holdstill.filesystems.ext4.ext4_superblock import ErrorLog, ErrorPlace
 from holdstill.model.layout import Ext4
@@ -30,14 +30,17 @@ SD = {
 def told(
     texts: dict[str, str] | None = None, *, kernel: tuple[str, ...] = (), power: int = 0,
     errors: int = 0,
-) -> health.Health:  # fmt: skip
+) -> health_report.Health:  # fmt: skip
     log = ErrorLog(errors, None, ErrorPlace(1_700_000_000, "ext4_find_entry", 1455, 2, 0))
-    return health.assess(
-        texts or {}, file_systems=(health.errors_of(PART, log),), kernel_errors=kernel, power=power
+    return health_report.assess(
+        texts or {},
+        file_systems=(health_report.errors_of(PART, log),),
+        kernel_errors=kernel,
+        power=power,
     )
 
 
-def urgencies(found: health.Health) -> list[Urgency]:
+def urgencies(found: health_report.Health) -> list[Urgency]:
     return [advice.urgency for advice in found.advice]
 
 
@@ -99,7 +102,7 @@ def test_low_voltage_now_is_urgent_and_earlier_worth_a_note() -> None:
     assert urgencies(told(power=0x50005)) == [Urgency.NOW]
     assert urgencies(told(power=0x50000)) == [Urgency.NOTE]
     assert told(power=0x50000).warnings == []
-    assert health.power_words(0x50005) == (
+    assert health_report.power_words(0x50005) == (
         "voltage too low now", "throttled now", "voltage too low since boot",
         "throttled since boot",
     )  # fmt: skip

@@ -6,7 +6,7 @@ import struct
 
 import pytest
 
-from holdstill.disks import boot_gap, partition_table
+from holdstill.disks import boot_gap, mbr
 from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import LayoutError, SecurityError
 from holdstill.model.layout import Disk, Partition, TableLabel
@@ -49,7 +49,7 @@ def test_no_runs_are_a_file_too() -> None:
 
 
 def test_s20_a_run_may_end_where_the_gap_does_and_not_behind() -> None:
-    last = partition_table.REACH - 4
+    last = mbr.REACH - 4
 
     assert boot_gap.decode(file((last, 4), data=b"abcd")) == [GapExtent(last, b"abcd")]
     with pytest.raises(SecurityError, match="out of reach"):

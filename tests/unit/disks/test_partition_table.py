@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.disks import boot_gap, partition_table
+from holdstill.disks import boot_gap, mbr, partition_table
 from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import LayoutError
 from holdstill.filesystems import probe
@@ -35,7 +35,7 @@ def _spread(row: Row) -> tuple[int, bytes, int, int]:
     return kind, bytes(3), start, size
 
 
-def mbr(*rows: Row, links: Mapping[int, tuple[Row, ...]] | None = None) -> Memory:
+def an_mbr(*rows: Row, links: Mapping[int, tuple[Row, ...]] | None = None) -> Memory:
     """Return a disk of 1 MiB with a table, and links of a chain by sector."""
     pieces = {446: records(*rows), 440: b"\x2e\x5d\x3c\x9a"}
     for sector, link in (links or {}).items():
@@ -48,7 +48,7 @@ def places(source: Memory) -> list[tuple[int, int, int]]:
 
 
 def test_logical_partitions_are_counted_from_five() -> None:
-    source = mbr(
+    source = an_mbr(
         (0x83, 10, 10),
         (0x0F, 100, 1000),
         links={
@@ -64,7 +64,7 @@ def test_logical_partitions_are_counted_from_five() -> None:
 
 
 def test_an_empty_link_in_the_chain_takes_no_number() -> None:
-    source = mbr(
+    source = an_mbr(
         (0x05, 100, 1000),
         links={100: ((0, 0, 0), (0x05, 200, 100)), 300: ((0x83, 5, 50),)},
     )
@@ -101,16 +101,14 @@ def test_s30_an_impossible_table_is_refused(
     rows: list[Row], links: dict[int, tuple[Row, ...]], complaint: str
 ) -> None:
     with pytest.raises(LayoutError, match=complaint):
-        partition_table.read(mbr(*rows, links=links))
+        partition_table.read(an_mbr(*rows, links=links))
 
 
 def test_s30_a_chain_of_many_links_ends() -> None:
-    links = {
-        100 + n: ((0, 0, 0), (0x05, n + 1, 1)) for n in range(partition_table.LOGICAL_MAX + 5)
-    }
+    links = {100 + n: ((0, 0, 0), (0x05, n + 1, 1)) for n in range(mbr.LOGICAL_MAX + 5)}
 
     with pytest.raises(LayoutError, match="has no end"):
-        partition_table.read(mbr((0x05, 100, 1000), links=links))
+        partition_table.read(an_mbr((0x05, 100, 1000), links=links))
 
 
 def gpt(
@@ -175,7 +173,7 @@ def test_the_gap_ends_before_it_is_out_of_reach() -> None:
 
     disk = Disk(size=4 << 30, label=TableLabel.DOS, id="0x1", partitions=(far,))
 
-    assert partition_table.gap_ranges(disk)[-1] == (512, partition_table.REACH)
+    assert partition_table.gap_ranges(disk)[-1] == (512, mbr.REACH)
 
 
 @pytest.mark.parametrize(
@@ -236,5 +234,5 @@ def test_a_blank_disk_has_neither_table_nor_file_system() -> None:
 
 
 def test_an_empty_table_is_a_table() -> None:
-    assert probe.table_label(mbr()) is TableLabel.DOS
-    assert places(mbr()) == []
+    assert probe.table_label(an_mbr()) is TableLabel.DOS
+    assert places(an_mbr()) == []

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from holdstill.keeper import capture_tree_ahead, thin
 from holdstill.keeper.capture_tree_ahead import TreeBase
 from holdstill.model.settings import Retention
-from holdstill.records.index_file import PlacedEntry
+from holdstill.records.index_queries import PlacedEntry
 from support import keeping
 from support.keeping import MEMORY, PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
 

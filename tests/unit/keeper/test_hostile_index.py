@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType, Omitted
-from holdstill.records import attributes, index_file
+from holdstill.records import attributes, index_check, index_file, index_schema
 from support import keeping
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def file(tmp_path: Path) -> Path:
 def refuse(path: Path) -> str:
     """Return why the index is refused."""
     with pytest.raises(SecurityError) as caught:
-        index_file.check(path)
+        index_check.check(path)
     return str(caught.value)
 
 
@@ -50,7 +50,7 @@ def altered(path: Path, *statements: str) -> Path:
 
 
 def test_a_plain_index_is_sound(file: Path) -> None:
-    index_file.check(keeping.write_index(file, {2: PLAIN}))
+    index_check.check(keeping.write_index(file, {2: PLAIN}))
 
 
 @pytest.mark.parametrize(
@@ -110,7 +110,7 @@ def test_s27_a_hard_link_to_something_unlike_is_refused(file: Path, other: Entry
 def test_a_group_of_hard_links_is_sound(file: Path) -> None:
     alike = Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7)
 
-    index_file.check(keeping.write_index(file, {2: [ROOT, ETC, FSTAB._replace(link=7), alike]}))
+    index_check.check(keeping.write_index(file, {2: [ROOT, ETC, FSTAB._replace(link=7), alike]}))
 
 
 @pytest.mark.parametrize(
@@ -158,7 +158,7 @@ def test_s30_a_value_out_of_its_range_or_type_is_refused(
 def test_s29_the_largest_size_that_is_taken_is_told(file: Path) -> None:
     largest = FSTAB._replace(size=2**60)
 
-    index_file.check(keeping.write_index(file, {2: [ROOT, ETC, largest]}))
+    index_check.check(keeping.write_index(file, {2: [ROOT, ETC, largest]}))
 
 
 @pytest.mark.parametrize(
@@ -201,8 +201,8 @@ def test_a_schema_with_more_or_less_in_it_is_refused(file: Path, statement: str)
 
 def test_a_view_in_the_place_of_the_table_is_refused(file: Path) -> None:
     with sqlite3.connect(file) as db:
-        db.execute(f"PRAGMA application_id = {index_file.APPLICATION_ID}")
-        db.execute(f"PRAGMA user_version = {index_file.VERSION}")
+        db.execute(f"PRAGMA application_id = {index_schema.APPLICATION_ID}")
+        db.execute(f"PRAGMA user_version = {index_schema.VERSION}")
         db.execute("CREATE VIEW entry AS SELECT 1 AS part")
     db.close()
 
@@ -247,7 +247,7 @@ def test_an_own_index_that_is_damaged_cannot_be_updated(file: Path) -> None:
 
 def test_s20_an_index_above_the_limit_is_not_opened(file: Path) -> None:
     with file.open("wb") as sparse:
-        sparse.truncate(index_file.SIZE_MAX + 1)
+        sparse.truncate(index_schema.SIZE_MAX + 1)
 
     assert "larger than an index may be" in refuse(file)
 
@@ -277,7 +277,7 @@ def test_any_byte_changed_is_sound_or_refused_and_never_anything_else(
     file.write_bytes(content)
 
     try:
-        index_file.check(file)
+        index_check.check(file)
     except SecurityError:
         return
     with index_file.opened(file) as index:
@@ -341,6 +341,6 @@ def test_s25_names_that_look_alike_are_two_names(file: Path) -> None:
     alike = ["\u00e9".encode(), "e\u0301".encode(), b"A", b"a"]
     entries = [Entry(b"", name, EntryType.FIFO) for name in alike]
 
-    index_file.check(keeping.write_index(file, {2: [ROOT, *entries]}))
+    index_check.check(keeping.write_index(file, {2: [ROOT, *entries]}))
 
     assert paths.check_name(alike[0]) != paths.check_name(alike[1])

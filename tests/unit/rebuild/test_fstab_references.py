@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.rebuild import fstab_references
-from holdstill.rebuild.fstab_references import IdMap
+from holdstill.rebuild import fstab_references, host_identity
+from holdstill.rebuild.id_map import IdMap
 
 ROOT = "3e6be9de-8139-11d1-9106-a43f08d823a6"
 NEW_ROOT = "aaaaaaaa-bbbb-4ccc-8ddd-eeeeeeeeeeee"
@@ -217,7 +217,7 @@ def test_an_environment_without_room_is_not_touched() -> None:
     ],
 )
 def test_a_host_name_is_exchanged_where_it_is_one(old: str, new: str) -> None:
-    found = fstab_references.with_hostname(old.encode(), "pier-3", "pier-4")
+    found = host_identity.with_hostname(old.encode(), "pier-3", "pier-4")
 
     assert found.content.decode() == new
     assert bool(found.replaced) == (old != new)
@@ -227,7 +227,7 @@ def test_the_machine_id_line_of_a_loader_entry_follows_and_its_paths_do_not() ->
     old, new = "5bf1c5ed1c4e4b7f9d1f7c7a5a0d3f11", "0" * 32
     entry = f"title Debian\nmachine-id {old}\nlinux /{old}/6.1/linux\n".encode()
 
-    found = fstab_references.with_machine_id(entry, old, new)
+    found = host_identity.with_machine_id(entry, old, new)
 
     assert found.content == f"title Debian\nmachine-id {new}\nlinux /{old}/6.1/linux\n".encode()
 
@@ -236,7 +236,7 @@ def test_the_machine_id_line_of_a_loader_entry_follows_and_its_paths_do_not() ->
 def test_the_agents_settings_name_the_new_board(quote: str) -> None:
     settings = f"# pier-3\nboard: {quote}pier-3{quote}\nkeeper: ssh://pier-3@boathouse\n".encode()
 
-    found = fstab_references.with_board(settings, "pier-3", "pier-4")
+    found = host_identity.with_board(settings, "pier-3", "pier-4")
 
     old, new = (f"board: {quote}{name}".encode() for name in ("pier-3", "pier-4"))
     assert found.content == settings.replace(old, new)

@@ -14,12 +14,12 @@ from holdstill.errors import SecurityError
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
-from holdstill.records import attributes, index_file
+from holdstill.records import attributes, index_check, index_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
 
@@ -70,7 +70,7 @@ def test_entries_come_back_as_they_were_put_in(stream: list[Entry]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = written(Path(folder, "index.sqlite"), stream)
 
-        index_file.check(path)
+        index_check.check(path)
         with index_file.opened(path) as index:
             found = list(index.entries(PART))
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from holdstill.records.index_file import Index
+    from holdstill.records.index_queries import Index
 
 ROWS = 20_000
 

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from holdstill.model.entries import Entry, EntryType, Seen, key
 from holdstill.model.layout import Disk, Ext4, Partition, TableLabel
-from holdstill.workflow import compare
-from holdstill.workflow.compare import ChangeKind, CompareOptions
+from holdstill.workflow import compare, compare_entries
+from holdstill.workflow.compare_entries import ChangeKind, CompareOptions
 from holdstill.workflow.compare_sources import SourcePart
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
@@ -171,7 +171,7 @@ def test_what_one_side_has_and_the_other_has_not_is_what_sets_say(
     left = sorted(map(a_file, before), key=key)
     right = sorted(map(a_file, after), key=key)
 
-    found = list(compare.pairs(left, right))
+    found = list(compare_entries.pairs(left, right))
 
     removed = {old.path for old, new in found if old and new is None}
     added = {new.path for old, new in found if new and old is None}
@@ -187,7 +187,7 @@ def test_memory_stays_flat_however_many_entries_there_are() -> None:
     def peak(count: int) -> int:
         tracemalloc.start()
         try:
-            for _ in compare.pairs(tree(count, 1), tree(count, 2)):
+            for _ in compare_entries.pairs(tree(count, 1), tree(count, 2)):
                 pass
             return tracemalloc.get_traced_memory()[1]
         finally:

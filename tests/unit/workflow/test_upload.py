@@ -18,7 +18,7 @@ from holdstill.model.protocol import (
     SealResult,
     WantedContent,
 )
-from holdstill.records import index_file
+from holdstill.records import index_file, index_queries
 from holdstill.transport.rsync import TransferMode, TransferResult
 from holdstill.workflow.upload import Uploader
 
@@ -131,7 +131,7 @@ class Place:
 class Scene:
     """A bank with everything around it."""
 
-    index: index_file.Index
+    index: index_queries.Index
     place: Place
     keeper: Keeper
     carrier: Carrier

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from holdstill.rebuild import fstab_references
+from holdstill.rebuild import uboot_files
 from holdstill.rebuild.boot import commandline, menus
 from holdstill.rebuild.boot.commandline import Initramfs
 from holdstill.rebuild.boot.report import Chain, KernelFile, found, missing, unknown
@@ -34,7 +34,7 @@ def script_chains(card: BootCard, *, earlier: Sequence[Chain]) -> Iterator[Chain
 def _script_chain(card: BootCard, volume: BootVolume, path: bytes, first: ChainLink) -> Chain:
     title = f"boot script on {volume.name}"
     content = volume.read(path) or b""
-    text = fstab_references.script_text(content)
+    text = uboot_files.script_text(content)
     shown = path.decode()
     if text is None:
         if content.startswith(bytes.fromhex("d00dfeed")):

@@ -1,0 +1,229 @@
+"""Finds changes on a mounted ext4 by its inode tables."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+import zlib
+from array import array
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.board import ctime_window
+from holdstill.board.inode_tables import Times
+from holdstill.errors import VerificationError
+from holdstill.system import ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from holdstill.board.ctime_window import CtimeWindow, InodeClock
+    from holdstill.board.inode_tables import InodeTables
+
+from holdstill.board.change_detection import ChangedInodes, Changes, EverythingMayHaveChanged
+
+STEP = 256
+"""Bytes of two groups' times that are compared at once: where they agree nobody looks closer."""
+
+
+KEPT_MAX = 512 << 20
+"""Bytes of a remembered baseline, unpacked, that we are willing to read."""
+
+
+class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """When every inode of a file system last changed, at one look.
+
+    Attributes:
+        identity: UUID and geometry of the file system, and when it was last repaired: of another
+            one, or after a repair, nothing can be concluded.
+        seconds, fractions: by group, each number of the first inode with a word per inode.
+        suspects: inodes that may change once more without a new ctime.
+    """
+
+    identity: tuple[str, ...]
+    seconds: dict[int, bytes]
+    fractions: dict[int, bytes]
+    suspects: frozenset[int]
+
+
+class _StoredBaseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    format: int
+    byte_order: str
+    bound_to: str
+    baseline: Baseline
+
+
+FORMAT = 1
+
+
+def encode(baseline: Baseline, *, bound_to: str) -> bytes:
+    """Write a baseline down; it is good only together with the index that bound_to names."""
+    kept = _StoredBaseline(
+        format=FORMAT, byte_order=sys.byteorder, bound_to=bound_to, baseline=baseline
+    )
+    packed = zlib.compress(msgspec.msgpack.encode(kept), 1)
+    return hashlib.sha256(packed).digest() + packed
+
+
+def decode(data: bytes, *, bound_to: str) -> Baseline:
+    """Read what encode wrote.
+
+    Raises:
+        VerificationError: it is damaged, or belongs to another index.
+    """
+    check, packed = data[:32], data[32:]
+    if hashlib.sha256(packed).digest() != check:
+        raise VerificationError("the remembered state of the file system is damaged")
+    try:
+        unpacker = zlib.decompressobj()
+        kept = msgspec.msgpack.decode(unpacker.decompress(packed, KEPT_MAX), type=_StoredBaseline)
+    except (zlib.error, msgspec.MsgspecError) as error:
+        raise VerificationError("the remembered state of the file system is damaged") from error
+    if (kept.format, kept.byte_order, kept.bound_to) != (FORMAT, sys.byteorder, bound_to):
+        raise VerificationError("the remembered state belongs to another index")
+    return kept.baseline
+
+
+class InodeTableDetector:
+    """Finds changes on ext4 by its inode tables."""
+
+    name = "inode-tables"
+
+    def __init__(self, root: int, tables: InodeTables, clocks: InodeClock) -> None:
+        """Prepare; root is an open directory of the file system."""
+        self._root = root
+        self._tables = tables
+        self._clocks = clocks
+        self._baseline: Baseline | None = None
+        self._why = "there is no earlier look to compare with"
+        self._unconfirmed: set[int] = set()
+        self._confirmed = False
+
+    def start_from(self, data: bytes, *, bound_to: str) -> None:
+        """Continue from what an earlier capture remembered, if it is still good."""
+        if not data:
+            return
+        try:
+            baseline = decode(data, bound_to=bound_to)
+        except VerificationError as error:
+            self._why = str(error)
+            return
+        if baseline.identity != identity(self._tables):
+            self._why = "the file system was made anew, resized or repaired"
+            return
+        self._baseline, self._confirmed = baseline, True
+
+    def changes(self) -> Changes:
+        """Write out the file system, look, and tell what changed since the confirmed look."""
+        started = self._clocks.now()
+        ioctl.sync_file_system(self._root)
+        return self._look(started)
+
+    def prepare_freeze(self) -> None:
+        """Need nothing else: the tables tell everything."""
+
+    def frozen_changes(self) -> Changes:
+        """Do the same while the file system is frozen or read-only. Only reads."""
+        return self._look(self._clocks.now())
+
+    def _look(self, started: ctime_window.ClockReading) -> Changes:
+        before = self._baseline
+        now, changed = compare(before, self._tables)
+        recent = ctime_window.window(started, self._clocks.now())
+        if before is None:
+            changed = frozenset(filter(self._tables.has_names, _maybe_recent(now, recent)))
+        else:
+            changed |= before.suspects
+        suspects = _recent(changed, recent, self._tables)
+        self._baseline = msgspec.structs.replace(now, suspects=suspects)
+        if not self._confirmed:
+            return EverythingMayHaveChanged(self._why, recent=None)
+        self._unconfirmed |= changed
+        return ChangedInodes(frozenset(self._unconfirmed))
+
+    def confirm(self) -> None:
+        """Take note that what was last reported has reached the index."""
+        self._unconfirmed.clear()
+        self._confirmed = self._baseline is not None
+
+    def doubt(self, inodes: Iterable[int]) -> None:
+        """Report these inodes next time whether they changed or not."""
+        self._unconfirmed.update(inodes)
+
+    def remember(self, bound_to: str) -> bytes:
+        """Return the confirmed look, for the next capture; bound_to says which index it fits."""
+        if self._baseline is None or not self._confirmed:
+            return b""
+        suspects = self._baseline.suspects | self._unconfirmed
+        return encode(
+            msgspec.structs.replace(self._baseline, suspects=suspects), bound_to=bound_to
+        )
+
+
+def identity(tables: InodeTables) -> tuple[str, ...]:
+    """Return what must not change between two looks at one file system."""
+    sb = tables.superblock
+    numbers = (sb.inode_size, sb.inodes_per_group, sb.blocks_per_group, tables.last_check())
+    return (sb.uuid, *map(str, numbers))
+
+
+def compare(before: Baseline | None, tables: InodeTables) -> tuple[Baseline, frozenset[int]]:
+    """Look, and return what was seen with the numbers of the inodes that differ from before."""
+    seconds: dict[int, bytes] = {}
+    fractions: dict[int, bytes] = {}
+    changed: set[int] = set()
+    for times in tables.times():
+        if before is not None:
+            old = before.seconds.get(times.first, b""), before.fractions.get(times.first, b"")
+            changed.update(filter(tables.has_names, _differing(old, times)))
+            times = _shared(old, times)  # noqa: PLW2901
+        seconds[times.first], fractions[times.first] = times.seconds, times.fractions
+    found = Baseline(
+        identity=identity(tables), seconds=seconds, fractions=fractions, suspects=frozenset()
+    )
+    return found, frozenset(changed)
+
+
+def _differing(old: tuple[bytes, bytes], times: Times) -> Iterator[int]:
+    for was, now in zip(old, (times.seconds, times.fractions), strict=True):
+        yield from (times.first + slot for slot in differing_words(was, now))
+
+
+def _shared(old: tuple[bytes, bytes], new: Times) -> Times:
+    """Return the old objects where they say the same, so that two looks share their memory."""
+    seconds = old[0] if old[0] == new.seconds else new.seconds
+    fractions = old[1] if old[1] == new.fractions else new.fractions
+    return Times(new.first, seconds, fractions)
+
+
+def differing_words(old: bytes, new: bytes) -> Iterator[int]:
+    """Yield the places of 32-bit words in new that differ from old, or that old does not have."""
+    if old == new:
+        return
+    for start in range(0, len(new), STEP):
+        left, right = old[start : start + STEP], new[start : start + STEP]
+        if left != right:
+            for at in range(0, len(right), 4):
+                if left[at : at + 4] != right[at : at + 4]:
+                    yield (start + at) // 4
+
+
+def _maybe_recent(seen: Baseline, recent: CtimeWindow) -> Iterator[int]:
+    """Yield the inodes whose ctime may be in the window, by their seconds alone."""
+    low, high = recent.seconds()
+    for first, words in seen.seconds.items():
+        for slot, second in enumerate(array("I", words)):
+            if (second - low) & 0xFFFFFFFF <= high - low:  # 32 bits that will wrap in 2038
+                yield first + slot
+
+
+def _recent(candidates: Iterable[int], recent: CtimeWindow, tables: InodeTables) -> frozenset[int]:
+    """Return which of the candidates may change once more without a new ctime."""
+    tables.forget()
+    found = set()
+    for number in candidates:
+        facts = tables.facts(number)
+        if facts is not None and recent.has(facts.ctime_ns):
+            found.add(number)
+    return frozenset(found)

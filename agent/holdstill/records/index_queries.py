@@ -1,0 +1,243 @@
+"""The open index: what is read from it and written to it."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import SecurityError
+from holdstill.model import paths
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from holdstill.model.entries import Entry
+
+from holdstill.records.index_rows import entry_of, row_of
+from holdstill.records.index_schema import (
+    INSERT,
+    IS_PENDING,
+    SELECT,
+    SELECT_BY_INODE,
+    UNLIKE_LINKS,
+)
+
+
+class Totals(NamedTuple):
+    """Counts of one part."""
+
+    entries: int
+    files: int
+    content_bytes: int
+
+
+class PlacedEntry(NamedTuple):
+    """What a file tree needs of an entry: digest is b"" for a directory."""
+
+    directory: bytes
+    name: bytes
+    digest: bytes
+    size: int
+
+
+class Index:
+    """An open index. Use `created`, `updated` or `opened`."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._db = connection
+
+    def put(self, part: int, entry: Entry, *, seq: int) -> None:
+        """Insert an entry, or replace the one of the same path. seq: the run that set it."""
+        self._db.execute(INSERT, row_of(part, entry, seq))
+
+    def put_all(self, part: int, entries: Iterable[Entry], *, seq: int) -> None:
+        """Insert or replace many entries."""
+        self._db.executemany(INSERT, (row_of(part, entry, seq) for entry in entries))
+
+    def remove(self, part: int, path: bytes) -> None:
+        """Take out a path and everything below it."""
+        directory, name = paths.split(path)
+        where = "DELETE FROM entry WHERE part = ? AND "
+        self._db.execute(where + "directory = ? AND name = ?", (part, directory, name))
+        self._db.execute(where + "directory = ?", (part, path))
+        low, high = path + b"/", path + b"0"  # "0" follows "/"
+        self._db.execute(where + "directory >= ? AND directory < ?", (part, low, high))
+
+    def remove_part(self, part: int) -> None:
+        """Take out everything of one partition."""
+        self._db.execute("DELETE FROM entry WHERE part = ?", (part,))
+
+    def get(self, part: int, path: bytes) -> Entry | None:
+        """Return the entry at a path, or None when there is none."""
+        key = (part, *paths.split(path))
+        found = self._db.execute(
+            SELECT + "WHERE part = ? AND directory = ? AND name = ?", key
+        ).fetchone()
+        return None if found is None else entry_of(found)
+
+    def children(self, part: int, directory: bytes) -> list[Entry]:
+        """Return the entries directly in a directory, in name order."""
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND directory = ? AND name <> x'' ORDER BY name",
+            (part, directory),
+        )
+        return [entry_of(row) for row in rows]
+
+    def children_after(
+        self, part: int, directory: bytes, *, after: bytes, limit: int
+    ) -> list[Entry]:
+        """Return at most limit entries directly in a directory behind a name, in name order."""
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND directory = ? AND name > ? ORDER BY name LIMIT ?",
+            (part, directory, after, limit),
+        )
+        return [entry_of(row) for row in rows]
+
+    def names(self, part: int, directory: bytes) -> Iterator[tuple[bytes, int]]:
+        """Yield (name, inode) of what is directly in a directory, in name order; do not write."""
+        yield from self._db.execute(
+            "SELECT name, inode FROM entry WHERE part = ? AND directory = ? AND name <> x'' "
+            "ORDER BY name",
+            (part, directory),
+        )
+
+    def by_inode(self, part: int, inode: int) -> list[Entry]:
+        """Return every name that the board's inode had."""
+        rows = self._db.execute(SELECT_BY_INODE, (part, inode))
+        return [entry_of(row) for row in rows]
+
+    def entries(self, part: int) -> Iterator[Entry]:
+        """Yield all entries of a part in key order; do not write meanwhile."""
+        rows = self._db.execute(SELECT + "WHERE part = ? ORDER BY directory, name", (part,))
+        yield from map(entry_of, rows)
+
+    def placed(self, part: int) -> Iterator[PlacedEntry]:
+        """Yield directories and files with content, without the root, in key order.
+
+        For an index that was checked: the values are not checked again.
+        """
+        return self._placed(part, "(type = 2 OR digest <> x'')")
+
+    def folders(self, part: int) -> Iterator[PlacedEntry]:
+        """Yield only the directories of `placed`."""
+        return self._placed(part, "type = 2")
+
+    def files(self, part: int) -> Iterator[PlacedEntry]:
+        """Yield only the files of `placed`."""
+        return self._placed(part, "digest <> x''")
+
+    def _placed(self, part: int, condition: str) -> Iterator[PlacedEntry]:
+        rows = self._db.execute(
+            "SELECT directory, name, digest, size FROM entry WHERE part = ? AND name <> x'' "  # noqa: S608  a condition from above
+            f"AND {condition} ORDER BY directory, name",
+            (part,),
+        )
+        yield from map(PlacedEntry._make, rows)
+
+    def contents_after(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
+        """Return at most limit files with a known content behind a key, in key order."""
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND (directory, name) > (?, ?) AND digest <> x'' "
+            "ORDER BY directory, name LIMIT ?",
+            (part, *after, limit),
+        )
+        return [entry_of(row) for row in rows]
+
+    def pending(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
+        """Return at most limit files behind a key whose content has not been hashed yet."""
+        rows = self._db.execute(
+            SELECT + f"WHERE part = ? AND {IS_PENDING} AND (directory, name) > (?, ?) "
+            "ORDER BY directory, name LIMIT ?",
+            (part, *after, limit),
+        )
+        return [entry_of(row) for row in rows]
+
+    def pending_totals(self, part: int) -> tuple[int, int]:
+        """Return how many files, and bytes, have not been hashed yet."""
+        files, total = self._db.execute(
+            "SELECT count(*), total(size) FROM entry INDEXED BY entry_pending "  # noqa: S608
+            f"WHERE part = ? AND {IS_PENDING}",
+            (part,),
+        ).fetchone()
+        return int(files), int(total)
+
+    def omitted(self, part: int) -> Iterator[Entry]:
+        """Yield the files whose content is left out although their entry is there."""
+        rows = self._db.execute(SELECT + "WHERE part = ? AND omitted <> 0", (part,))
+        for row in rows:
+            yield entry_of(row)
+
+    def set_digest(self, part: int, entry: Entry, digest: bytes, *, seq: int) -> None:
+        """Record what a file's content is, at every name of its hard-link group.
+
+        An empty digest makes it pending again.
+        """
+        if entry.link:
+            self._db.execute(
+                "UPDATE entry INDEXED BY entry_inode SET digest = ?, seq = ? "
+                "WHERE part = ? AND inode = ? AND type = 1",
+                (digest, seq, part, entry.seen.inode),
+            )
+        else:
+            self._db.execute(
+                "UPDATE entry SET digest = ?, seq = ? "
+                "WHERE part = ? AND directory = ? AND name = ?",
+                (digest, seq, part, entry.directory, entry.name),
+            )
+
+    def forget(self, digest: bytes) -> None:
+        """Make every file with this content pending again; reads the whole index."""
+        self._db.execute("UPDATE entry SET digest = x'' WHERE digest = ?", (digest,))
+
+    def digests(self, *, since: int = 0) -> Iterator[tuple[bytes, int]]:
+        """Yield (digest, size) of distinct contents that runs numbered since or later set."""
+        rows = self._db.execute(
+            "SELECT DISTINCT digest, size FROM entry WHERE digest <> x'' AND seq >= ?", (since,)
+        )
+        yield from rows
+
+    def holders(self, digest: bytes, limit: int = 10) -> list[tuple[int, bytes]]:
+        """Return (part, path) of entries with this content, for reports; reads the whole index."""
+        rows = self._db.execute(
+            "SELECT part, directory, name FROM entry WHERE digest = ? LIMIT ?", (digest, limit)
+        )
+        return [(part, paths.join(directory, name)) for part, directory, name in rows]
+
+    def parts(self) -> list[int]:
+        """Return the partitions that have entries."""
+        rows = self._db.execute("SELECT DISTINCT part FROM entry ORDER BY part")
+        return [row[0] for row in rows]
+
+    def totals(self, part: int) -> Totals:
+        """Count the entries, the regular files and their bytes of one part."""
+        row = self._db.execute(
+            "SELECT count(*), total(type = 1), total(size) FROM entry WHERE part = ?", (part,)
+        ).fetchone()
+        return Totals(int(row[0]), int(row[1]), int(row[2]))
+
+    def check_pages(self) -> None:
+        """Let SQLite check its own structure.
+
+        Raises:
+            SecurityError: it is not sound.
+        """
+        try:
+            (answer,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
+        except sqlite3.Error as error:
+            raise SecurityError(f"the index is not a sound SQLite file: {error}") from error
+        if answer != "ok":
+            raise SecurityError(f"the index is not a sound SQLite file: {answer}")
+
+    def check_links(self) -> None:
+        """Check that names which are said to be one inode are alike, and no directories.
+
+        Raises:
+            SecurityError: naming the part and the group.
+        """
+        row = self._db.execute(UNLIKE_LINKS).fetchone()
+        if row is not None:
+            raise SecurityError(f"index, part {row[0]}: link group {row[1]} is not one inode")
+
+    def commit(self) -> None:
+        """Make what was written so far final."""
+        self._db.commit()

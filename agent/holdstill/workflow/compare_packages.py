@@ -1,0 +1,47 @@
+"""What differs between the installed packages of two systems."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.model import paths
+from holdstill.model.layout import Record
+from holdstill.workflow import dpkg_status
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from holdstill.workflow.compare_sources import CompareSource
+
+
+class PackageChange(Record, frozen=True, kw_only=True):
+    """A package with another version; "" where it is not installed."""
+
+    name: str
+    before: str
+    after: str
+
+
+def installed_changes(
+    before: CompareSource, after: CompareSource
+) -> tuple[PackageChange, ...] | None:
+    """Compare the installed packages; None when one side does not list them."""
+    old, new = _status(before), _status(after)
+    if old is None or new is None:
+        return None
+    return package_changes(dpkg_status.installed(old), dpkg_status.installed(new))
+
+
+def _status(side: CompareSource) -> bytes | None:
+    root = next((part for part in side.parts if part.mount == "/"), None)
+    return side.read(root.number, dpkg_status.STATUS, limit=dpkg_status.LIMIT) if root else None
+
+
+def package_changes(old: Mapping[str, str], new: Mapping[str, str]) -> tuple[PackageChange, ...]:
+    """Return what has come, gone, or has another version, by name."""
+    return tuple(
+        PackageChange(name=paths.display(name.encode()), before=old.get(name, ""),
+                      after=new.get(name, ""))
+        for name in sorted({*old, *new})
+        if old.get(name) != new.get(name)
+    )  # fmt: skip
