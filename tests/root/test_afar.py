@@ -22,7 +22,7 @@ from holdstill.transport.ssh_session import Identity
 from holdstill.workflow import plan_rebuild, rebuild_source, remote_capture
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild_steps import RebuildDependencies
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.remote_capture import RemoteLibrary
 from support import boards, keys, relay, torture
 from support.boards import Kept, holdstill

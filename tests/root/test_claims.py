@@ -298,7 +298,7 @@ def test_a_claimed_card_takes_table_fat_and_swap_and_the_kernel_sees_them_afterw
     with loop.attached(image) as card:
         with claimed(card.device) as held:
             rebuild_target.invalidate(held)
-            device_safety.discard(held)
+            rebuild_target.discard(held)
             fat_writer.make(
                 held.path, offset=8192 * 512, size=16 * MIB, parameters=parameters,
                 entries=entries, contents=contents, machine=MACHINE,
@@ -361,7 +361,7 @@ def test_a_discarded_loop_gives_its_space_back(tmp_path: Path) -> None:
     image = tmp_path / "card.img"
     image.write_bytes(b"\xff" * SIZE)
     with loop.attached(image) as disk, claimed(disk.device) as held:
-        understood = device_safety.discard(held)
+        understood = rebuild_target.discard(held)
 
     assert understood
     assert image.stat().st_blocks * 512 < 3 * MIB  # all but both ends

@@ -19,7 +19,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild_steps import RebuildDependencies
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from support import capture_folder, f2fs_images, loop, programs, promised
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB

@@ -31,7 +31,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import plan_rebuild, rebuild_source, skip_damaged
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from holdstill.workflow.rebuild_steps import RebuildDependencies
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
 from support.silence import Silent

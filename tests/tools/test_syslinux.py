@@ -29,8 +29,8 @@ from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildReport
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_source import RebuildSource
-from holdstill.workflow.rebuild_steps import RebuildDependencies
 from support import boot_card, loop, programs
 from support.capture_folder import CaptureFolder
 from support.captured import pier_3

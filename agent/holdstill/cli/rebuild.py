@@ -21,8 +21,8 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import Proposal, RebuildOptions, propose, rebuild
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import CardGoal, ImageGoal
-from holdstill.workflow.rebuild_steps import RebuildDependencies
 
 if TYPE_CHECKING:
     from holdstill.model.sealed_capture import SealedCapture

@@ -97,6 +97,11 @@ def probe(medium: ProbeMedium, *, needed: int, nonce: bytes) -> int:
     return len(places)
 
 
+def probe_target(target: Target) -> int:
+    """Probe all of a claimed card; see `probe`."""
+    return probe(TargetMedium(target), needed=target.size, nonce=os.urandom(16))
+
+
 def _counterfeit(what: str) -> TargetFailedError:
     return TargetFailedError(
         f"this card does not keep what is written to it: {what}",

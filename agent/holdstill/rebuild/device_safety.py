@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError, TargetFailedError, TargetRefusedError
+from holdstill.errors import HoldstillError, TargetRefusedError
 from holdstill.model.sizes import GIB, SECTOR, human
 from holdstill.rebuild import block_device, rebuild_target
 from holdstill.rebuild.rebuild_target import Target
@@ -176,23 +176,3 @@ def _check_same(device: BlockDevice, handle: int, places: Places) -> None:
         raise TargetRefusedError(
             f"{device.path} is another device than a moment ago", hint="look again, and start over"
         )
-
-
-def discard(claimed: Target) -> bool:
-    """Tell a device that all of it is free but its ends; tell whether it understood.
-
-    The ends hold the old tables. A card may give anything back of what it was told is free, so
-    they must stay the zeroes that invalidate writes.
-    """
-    if not claimed.is_device:
-        return False
-    claimed.has_begun = True
-    try:
-        for start in range(rebuild_target.EDGE, claimed.size - rebuild_target.EDGE, GIB):
-            length = min(GIB, claimed.size - rebuild_target.EDGE - start)
-            ioctl.discard(claimed.handle, start, length)
-    except OSError as error:
-        if error.errno in {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOTTY, errno.EPERM}:
-            return False
-        raise TargetFailedError(f"{claimed.name} failed: {error.strerror}") from error
-    return True

@@ -15,7 +15,7 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, TargetFailedError, TargetRefusedError
-from holdstill.model.sizes import MIB, human
+from holdstill.model.sizes import GIB, MIB, human
 from holdstill.system import files, ioctl, sparse_copy
 
 if TYPE_CHECKING:
@@ -220,6 +220,26 @@ def invalidate(target: Target) -> None:
     for position in (0, target.size - edge):
         sparse_copy.clear(target.handle, position, edge)
     flush(target.handle, target.name)
+
+
+def discard(claimed: Target) -> bool:
+    """Discard all of a device but its ends; return whether it supports that.
+
+    The ends hold the old tables. A card may give anything back of what it was told is free, so
+    they must stay the zeroes that invalidate writes.
+    """
+    if not claimed.is_device:
+        return False
+    claimed.has_begun = True
+    try:
+        for start in range(EDGE, claimed.size - EDGE, GIB):
+            length = min(GIB, claimed.size - EDGE - start)
+            ioctl.discard(claimed.handle, start, length)
+    except OSError as error:
+        if error.errno in {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOTTY, errno.EPERM}:
+            return False
+        raise TargetFailedError(f"{claimed.name} failed: {error.strerror}") from error
+    return True
 
 
 def flush_and_drop_caches(target: Target) -> None:

@@ -25,6 +25,12 @@ def raw_name(number: int) -> str:
     return f"raw-{number}.bin"
 
 
+def gap_size(board: BoardLayout) -> int:
+    """Return the bytes in the boot gap that are not zero, in whole sectors."""
+    with byte_source.opened(board.device) as source:
+        return sum(len(run.data) for run in boot_gap.read(source, board.disk))
+
+
 def copy_gap(board: BoardLayout, directory: Path) -> Path | None:
     """Copy the boot gap into a file in memory; None when it holds nothing."""
     with byte_source.opened(board.device) as source:

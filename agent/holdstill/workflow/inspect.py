@@ -18,15 +18,14 @@ from holdstill.board import (
 )
 from holdstill.board.card_history import Trend
 from holdstill.board.health_report import Health
-from holdstill.disks import boot_gap
 from holdstill.errors import HoldstillError
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL
-from holdstill.system import byte_source, files
-from holdstill.workflow import capture_method
+from holdstill.system import files
+from holdstill.workflow import attachments, capture_method
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
@@ -116,7 +115,7 @@ def inspect(
         board=identity.read_identity(settings.board, settings.root),
         device=str(found.device),
         disk=found.disk,
-        gap_bytes=_gap_bytes(found),
+        gap_bytes=attachments.gap_size(found),
         parts=tuple(_inspected(part, found.disk, settings) for part in found.parts),
         left_out=tuple(f"{m.point} ({m.type}, {m.source})" for m in found.covers),
         excluded=excluded,
@@ -135,11 +134,6 @@ def free_memory(source: Path = Path("/proc/meminfo")) -> int:
         if name == "MemAvailable":
             return int(rest.split()[0]) * 1024
     return 0
-
-
-def _gap_bytes(found: BoardLayout) -> int:
-    with byte_source.opened(found.device) as source:
-        return sum(len(run.data) for run in boot_gap.read(source, found.disk))
 
 
 def _inspected(part: BoardPart, disk: Disk, settings: BoardSettings) -> InspectedPart:

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.rebuild.rebuild_target import Target
     from holdstill.rebuild.steps import AnyStep
+    from holdstill.workflow.rebuild_dependencies import RebuildDependencies
     from holdstill.workflow.rebuild_source import RebuildSource
-    from holdstill.workflow.rebuild_steps import RebuildDependencies
 
 
 class RebuildGoal(Protocol):

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import os
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
 from holdstill.disks import boot_gap, boot_gap_writer, partition_table_writer, raw_writer
-from holdstill.errors import LinkError
 from holdstill.filesystems import writer_input
 from holdstill.filesystems.ext4 import ext4_writer
 from holdstill.filesystems.fat import fat_writer, syslinux
 from holdstill.filesystems.kernel_filled import kernel_writer
 from holdstill.filesystems.swap import swap_writer
-from holdstill.model.layout import Swap
-from holdstill.rebuild import counterfeit_probe, device_safety, rebuild_target
-from holdstill.rebuild.counterfeit_probe import TargetMedium
+from holdstill.rebuild import counterfeit_probe, rebuild_target
 from holdstill.rebuild.steps import (
     AnyStep,
     ClearTables,
@@ -32,31 +27,18 @@ from holdstill.rebuild.steps import (
     WriteTable,
 )
 from holdstill.system import files
-from holdstill.verify import card_check
+from holdstill.workflow import read_back
 from holdstill.workflow.rebuild_source import check_digest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
     from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.entries import Entry
     from holdstill.model.layout import FileSystem
-    from holdstill.model.manifest import SwapFile
     from holdstill.rebuild.rebuild_target import Target
-    from holdstill.system.clocks import Clock
-    from holdstill.system.process import Runner
-    from holdstill.verify.card_report import CardReport
-    from holdstill.workflow.ports import Progress
+    from holdstill.workflow.rebuild_dependencies import RebuildDependencies
     from holdstill.workflow.rebuild_source import RebuildSource
-
-
-@dataclass(frozen=True)
-class RebuildDependencies:
-    """The outside world, as a rebuild reaches it."""
-
-    machine: Runner
-    clock: Clock
-    progress: Progress
 
 
 class StepWriter:
@@ -129,13 +111,11 @@ class StepWriter:
 
     def _clear_tables(self) -> None:
         rebuild_target.invalidate(self._target)
-        device_safety.discard(self._target)
+        rebuild_target.discard(self._target)
         if self._target.is_device and not self._is_probed:
             self._is_probed = True  # a failed step clears the tables again: no second probe then
             self._outside.progress.step("checking that the card keeps what is written to it")
-            counterfeit_probe.probe(
-                TargetMedium(self._target), needed=self._target.size, nonce=os.urandom(16)
-            )
+            counterfeit_probe.probe_target(self._target)
 
     def _put_gap(self, step: PutGap) -> None:
         path = self._source.capture.gap_path
@@ -167,7 +147,7 @@ class StepWriter:
         made, filled = ext4_writer.write(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), contents=self._contents, machine=machine,
-            heads=_swap_heads(step.swap_files), progress=self,
+            heads=swap_writer.file_headers(step.swap_files), progress=self,
         )  # fmt: skip
         self._made[step.number] = made
         ext4_writer.finish(path, offset=step.offset, parameters=step.parameters, machine=machine)
@@ -183,53 +163,21 @@ class StepWriter:
         filled = kernel_writer.populate(
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), again=self._source.entries(step.number),
-            contents=self._contents, heads=_swap_heads(step.swap_files), machine=machine,
-            progress=self,
+            contents=self._contents, heads=swap_writer.file_headers(step.swap_files),
+            machine=machine, progress=self,
         )  # fmt: skip
         self.entries += filled.entries
         self.warnings += filled.warnings
 
     def _read_back(self, step: ReadBack) -> None:
         started = self._outside.clock.monotonic()
-        report = card_check.check_contents(
-            self._target.path, self._source.manifest, disk=step.disk,
-            expected=self._source.entries, file_systems=self._made, gap=self._gap,
-            progress=lambda done: self._outside.progress.update(done, self._total),
-            machine=self._outside.machine,
+        report = read_back.check(
+            self._target, self._source, step.disk, self._contents, self._outside,
+            file_systems=self._made, gap=self._gap,
         )  # fmt: skip
         self.verify_seconds = self._outside.clock.monotonic() - started
         self.checked = report.entries
         self.warnings += [f"not checked: {text}" for text in report.unchecked]
-        self._check_stored(report)
-        report.raise_if_different()
-
-    def _check_stored(self, report: CardReport) -> None:
-        """Raise if it was the store that had other bytes: no other card would help then.
-
-        What cannot be checked now, such as over a link that is gone, counts as the card's fault.
-        """
-        lost = []
-        for digest, path in report.altered:
-            with suppress(OSError, LinkError):
-                if not writer_input.is_stored(self._contents, digest):
-                    lost.append(path)
-        if not lost:
-            return
-        others = report.total - len(lost)
-        more = f"; nor are {len(lost) - 1} others" if len(lost) > 1 else ""
-        card = f"; and in {others} other places the card itself differs" if others else ""
-        raise writer_input.not_the_content_of(lost[0], f"{writer_input.OTHER_BYTES}{more}{card}")
-
-
-def _swap_heads(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
-    """Return the first bytes of swap files, by path; all else in them is a hole."""
-    return {
-        file.path.encode(): swap_writer.header(
-            Swap(uuid=file.uuid, label=file.label), size=file.size
-        )
-        for file in swap_files
-        if file.uuid
-    }
 
 
 @dataclass

@@ -13,8 +13,8 @@ from holdstill.model.sizes import GIB
 from holdstill.rehearse import rehearsal
 from holdstill.workflow import rebuild
 from holdstill.workflow.rebuild import RebuildOptions
+from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import ImageGoal
-from holdstill.workflow.rebuild_steps import RebuildDependencies
 
 if TYPE_CHECKING:
     from holdstill.keeper.board_captures import StoredCapture

@@ -4,8 +4,8 @@ import pytest
 
 from holdstill.errors import DocumentError, SecurityError, UsageError
 from holdstill.transport.host_keys import HostKey
-from holdstill.workflow import setup
-from holdstill.workflow.setup import Answers, Machine
+from holdstill.workflow import enrol_board, install_units
+from holdstill.workflow.setup import Answers, BoardFiles
 
 GOOD = Answers("ssh://keeper@boathouse", "pier-3", "02:30")
 # The public key of RFC 8032, 7.1, TEST 1, in OpenSSH's form.
@@ -43,7 +43,7 @@ def test_only_the_program_of_a_unit_is_replaced() -> None:
         "ExecStartPre=/usr/bin/test -d /var/lib/holdstill\n"
     )
 
-    assert setup.with_program(unit, "/opt/holdstill/bin/holdstill") == (
+    assert install_units.with_program(unit, "/opt/holdstill/bin/holdstill") == (
         "ExecStart=/opt/holdstill/bin/holdstill nightly\n"
         "ExecStopPost=-/opt/holdstill/bin/holdstill resume\n"
         "ConditionPathExists=/etc/holdstill/board.yaml\n"
@@ -55,13 +55,15 @@ def test_a_board_gets_the_boards_units_and_not_the_keepers(tmp_path: Path) -> No
     for name in ("holdstill-nightly.service", "holdstill-keeper-thin.timer", "README"):
         (tmp_path / name).touch()
 
-    assert [path.name for path in setup.find_units(tmp_path)] == ["holdstill-nightly.service"]
+    assert [path.name for path in install_units.find_units(tmp_path)] == [
+        "holdstill-nightly.service"
+    ]
 
 
 def test_every_unit_that_is_shipped_for_a_board_is_found() -> None:
     shipped = Path(__file__).parents[3] / "systemd"
 
-    assert {path.name for path in setup.find_units(shipped)} == {
+    assert {path.name for path in install_units.find_units(shipped)} == {
         "holdstill-audit.service", "holdstill-audit.timer", "holdstill-nightly.service",
     }  # fmt: skip
 
@@ -69,14 +71,14 @@ def test_every_unit_that_is_shipped_for_a_board_is_found() -> None:
 def test_a_fingerprint_that_differs_is_refused() -> None:
     pin = HostKey("boathouse", "ssh-ed25519", KEY)
 
-    setup.check_fingerprint(pin, f" {pin.fingerprint}\n")
+    enrol_board.check_fingerprint(pin, f" {pin.fingerprint}\n")
     with pytest.raises(SecurityError, match="not SHA256:AAAA"):
-        setup.check_fingerprint(pin, "SHA256:AAAA")
+        enrol_board.check_fingerprint(pin, "SHA256:AAAA")
 
 
 @pytest.mark.parametrize("store", ["srv", "/srv/a b", "/srv/$(reboot)", "/srv/'x", ""])
 def test_the_line_for_the_keeper_has_no_room_for_other_commands(store: str) -> None:
-    machine = Machine(Path("/"), GOOD.settings())
+    machine = BoardFiles(Path("/"), GOOD.settings())
 
     with pytest.raises(UsageError):
-        setup.line_for_keeper(machine, f"ssh-ed25519 {KEY} pier-3", store)
+        enrol_board.line_for_keeper(machine, f"ssh-ed25519 {KEY} pier-3", store)

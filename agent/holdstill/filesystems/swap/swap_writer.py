@@ -12,12 +12,15 @@ import uuid
 from typing import TYPE_CHECKING
 
 from holdstill.errors import LayoutError
+from holdstill.model.layout import Swap
 from holdstill.system import files, sparse_copy
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
-    from holdstill.model.layout import Swap
+    from holdstill.model.manifest import SwapFile
+
 
 MAGIC = b"SWAPSPACE2"
 LABEL_BYTES = 16
@@ -60,3 +63,12 @@ def _uuid_bytes(text: str) -> bytes:
         return uuid.UUID(text).bytes if text else bytes(16)
     except ValueError as error:
         raise LayoutError(f"{text!r} is not the UUID of a swap area") from error
+
+
+def file_headers(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
+    """Return the first bytes of swap files, by path; all else in them is a hole."""
+    return {
+        file.path.encode(): header(Swap(uuid=file.uuid, label=file.label), size=file.size)
+        for file in swap_files
+        if file.uuid
+    }

@@ -1,0 +1,48 @@
+"""A capture that the board daemon takes by itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.cli import options, wiring
+from holdstill.errors import LinkError
+from holdstill.model.store_address import FolderAddress
+from holdstill.workflow import capture
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from holdstill.model.settings import BoardSettings
+    from holdstill.workflow.capture_report import CaptureReport
+    from holdstill.workflow.ports import Progress
+
+
+def from_settings(path: Path) -> Callable[[Progress], CaptureReport]:
+    """Return a function that takes a capture by the settings that are in the file then.
+
+    A changed hook or exclusion so needs no restart of the daemon.
+    """
+
+    def take(progress: Progress) -> CaptureReport:
+        settings = options.read_board_settings(path)
+        _check_medium(settings)
+        with wiring.capture_means(settings, progress) as outside:
+            return capture.capture(settings, outside)
+
+    return take
+
+
+def _check_medium(settings: BoardSettings) -> None:
+    """Check that a store in a directory is there: its disk may be unplugged for a while.
+
+    Raises:
+        LinkError: it is not; the run is tried again later.
+    """
+    address = settings.keeper
+    if isinstance(address, FolderAddress) and not (address.path / "store.yaml").is_file():
+        raise LinkError(
+            f"{address.path} holds no store just now",
+            hint="is its disk plugged in, or its share mounted? If there never was a store: "
+            f"holdstill keeper init {address.path}",
+        )

@@ -1,0 +1,84 @@
+"""Has the board enrolled at its keeper, or waits until a person has done that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import wiring
+from holdstill.errors import HoldstillError
+from holdstill.model.store_address import FolderAddress, HostAddress
+from holdstill.system.clocks import SystemClock
+from holdstill.transport.password_login import OneTimeLogin
+from holdstill.workflow import enrol_board
+
+if TYPE_CHECKING:
+    from holdstill.transport.host_keys import HostKey
+    from holdstill.workflow.setup import BoardFiles
+
+from holdstill.cli.setup_questions import ask_password, is_terminal
+
+
+@dataclass(frozen=True)
+class KeeperAccess:
+    """How the board is enrolled: the store's path at the keeper, and a login if one was given."""
+
+    store: str
+    login: OneTimeLogin | None
+
+
+def enrol(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperAccess) -> bool:
+    """Have the board enrolled; return whether the keeper answers it."""
+    address = machine.settings.keeper
+    if isinstance(address, FolderAddress):
+        enrol_board.enrol_here(machine, address, public, SystemClock())
+    if _answers(machine):
+        return True
+    if isinstance(address, HostAddress) and pin is not None and access.login is not None:
+        output = enrol_board.enrol_there(
+            machine, address, public, access.store, pin=pin, login=access.login
+        )
+        click.echo(f"The keeper says: {output}")
+        return _answers(machine)
+    click.echo("Paste this line into a shell of the keeper's user, at the keeper:\n")
+    click.echo(enrol_board.line_for_keeper(machine, public, access.store) + "\n")
+    return _awaited(machine, public, pin, access)
+
+
+def _awaited(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperAccess) -> bool:
+    """Wait until somebody has pasted the line, or gives a login, or puts it off."""
+    address = machine.settings.keeper
+    words = (
+        "Press Enter when it is done, or write `later`, or `login` to give that user's password"
+    )
+    while is_terminal():
+        word = click.prompt(words, default="now", show_default=False).strip()
+        if word == "later":
+            return False
+        if word == "login" and pin is not None and isinstance(address, HostAddress):
+            try:
+                login = OneTimeLogin(ask_password("ask"))
+                click.echo(
+                    enrol_board.enrol_there(
+                        machine, address, public, access.store, pin=pin, login=login
+                    )
+                )
+            except HoldstillError as error:
+                click.echo(f"{error}; {error.hint}")
+                continue
+        if _answers(machine):
+            return True
+        click.echo("It does not let this board in yet")
+    return False
+
+
+def _answers(machine: BoardFiles) -> bool:
+    try:
+        with wiring.reached_keeper(machine.from_here) as keeper:
+            hello = keeper.hello()
+    except HoldstillError:
+        return False
+    click.echo(f"The keeper answers; {hello.free_bytes >> 30} GiB are free there")
+    return True
