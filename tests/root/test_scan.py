@@ -131,7 +131,7 @@ def test_the_older_way_to_look_below_mount_points_works_too(tmp_path: Path) -> N
         programs.run("mount", "-t", "tmpfs", "tmpfs", top / "mnt")
         before = Path("/proc/self/mountinfo").read_bytes()
         try:
-            handle = bare_mount._bound(os.fsencode(top))
+            handle = bare_mount._open_bind_mount(os.fsencode(top))
             after = Path("/proc/self/mountinfo").read_bytes()
             hidden = [path.name for path in Path(f"/proc/self/fd/{handle}/mnt").iterdir()]
             os.close(handle)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.system import files, ioctl
+from holdstill.system import files, ioctl, libc
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -67,7 +67,7 @@ def folder(tmp_path: Path) -> Iterator[int]:
 
 def _by_components(top: int, path: bytes, flags: int) -> int:
     """Open as on kernels before 5.6, which have no openat2."""
-    return files._walk_open(top, path, flags, 0)
+    return files._open_by_component(top, path, flags, 0)
 
 
 @pytest.mark.parametrize("opener", [files.open_beneath, _by_components])
@@ -114,6 +114,6 @@ def test_older_kernels_refuse_the_same_ways_out(folder: int, path: bytes) -> Non
 # openat2(2): struct open_how is three u64. linux/openat2.h: the values of the resolve flags.
 def test_open_how_is_24_bytes_and_the_flags_are_these() -> None:
     assert struct.calcsize("QQQ") == 24
-    assert files.RESOLVE_NO_MAGICLINKS == 0x02
-    assert files.RESOLVE_NO_SYMLINKS == 0x04
-    assert files.RESOLVE_BENEATH == 0x08
+    assert libc.RESOLVE_NO_MAGICLINKS == 0x02
+    assert libc.RESOLVE_NO_SYMLINKS == 0x04
+    assert libc.RESOLVE_BENEATH == 0x08

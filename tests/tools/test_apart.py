@@ -229,8 +229,8 @@ def test_a_content_that_the_index_does_not_name_is_told(
 
 ORPHAN = """
 import os, time
-from holdstill.system import apart
-with apart.started(lambda link: time.sleep(600)):
+from holdstill.system import worker_process
+with worker_process.started(lambda link: time.sleep(600)):
     print(open(f"/proc/self/task/{os.getpid()}/children").read(), flush=True)
     time.sleep(600)
 """

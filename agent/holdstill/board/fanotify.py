@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from holdstill.board.change_detection import ChangedInodes
 from holdstill.board.stat_detector import StatDetector
-from holdstill.system import ioctl
+from holdstill.system import libc
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -180,9 +180,9 @@ def listening(root: int, *, own: int) -> Iterator[FanotifyQueue]:
         OSError: the kernel cannot tell, or not of this file system, or does not let us.
     """
     with ExitStack() as undo:
-        handle = ioctl.fanotify()
+        handle = libc.fanotify_init()
         undo.callback(os.close, handle)
-        ioctl.fanotify_mark(handle, HEARD, root)
+        libc.fanotify_mark(handle, HEARD, root)
         queue = FanotifyQueue(handle, own=own)
         undo.callback(queue.close)
         yield queue

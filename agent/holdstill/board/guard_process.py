@@ -19,7 +19,7 @@ from enum import IntFlag
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.board.freeze_state import FreezeState
-from holdstill.system import ioctl, process
+from holdstill.system import ioctl, libc, process
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -183,7 +183,7 @@ def _ring(number: int, frame: object) -> None:
 def _strengthen() -> Protection:
     got = Protection(0)
     with suppress(OSError):
-        ioctl.lock_memory()
+        libc.lock_memory()
         got |= Protection.LOCKED
     with suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))

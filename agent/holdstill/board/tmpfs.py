@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError, SecurityError
-from holdstill.system import files, ioctl
+from holdstill.system import files, libc
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,14 +38,14 @@ def is_memory(place: Path) -> bool:
     # The place itself may be a tmpfs of its own; else it is what its parent is.
     for candidate in (place, place.parent):
         if candidate.is_dir() or candidate.is_symlink():
-            return _type_of(candidate) == ioctl.TMPFS_MAGIC
+            return _type_of(candidate) == libc.TMPFS_MAGIC
     return False
 
 
 def _type_of(directory: Path) -> int:
     try:
         with files.opened(directory, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW) as handle:
-            return ioctl.file_system_type(handle)
+            return libc.file_system_type(handle)
     except NotADirectoryError as error:  # what a link answers, too
         raise SecurityError(f"{directory} is no directory", hint="find out who made it") from error
 

@@ -6,20 +6,16 @@ cut the power: it hands in a disk that fails, or stops for good, at the N-th cal
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import os
 import stat
 from typing import TYPE_CHECKING
 
-from holdstill.system import files, ioctl
+from holdstill.system import files, ioctl, libc
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-_LIBC = ctypes.CDLL(None, use_errno=True)
-_AT_FDCWD = -100
-_RENAME_NOREPLACE = 1
 _NO_SUCH_CALL = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 _CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 
@@ -84,13 +80,12 @@ class StoreDisk:
 
     def rename_new(self, source: Path, target: Path) -> None:
         """Move a name to one that must not exist; FileExistsError if it does."""
-        old, new = os.fsencode(source), os.fsencode(target)
-        if _LIBC.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE) == 0:
-            return
-        number = ctypes.get_errno()
-        if number not in _NO_SUCH_CALL:
-            raise OSError(number, os.strerror(number), str(target))
-        _link_and_unlink(source, target)
+        try:
+            libc.rename_noreplace(source, target)
+        except OSError as error:
+            if error.errno not in _NO_SUCH_CALL:
+                raise
+            _link_and_unlink(source, target)
 
     def rename_at(self, name: bytes, target: bytes, at: int) -> None:
         """Move a name within an open directory; what target named is gone."""

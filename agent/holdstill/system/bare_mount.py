@@ -1,8 +1,7 @@
-"""A file system seen without what is mounted in it."""
+"""A file system without what is mounted in it."""
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import os
 import tempfile
@@ -10,33 +9,30 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdstill.system import libc
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_MEMORY = "/dev/shm"  # noqa: S108  mkdtemp makes a directory of our own
-_LIBC = ctypes.CDLL(None, use_errno=True)
-_SYS_OPEN_TREE = 428
-_AT_FDCWD = -100
-_OPEN_TREE_CLONE = 1
-_MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
+_TMPFS = "/dev/shm"  # noqa: S108  mkdtemp makes a directory of our own
 
 
 @contextmanager
 def bare_mount(mount: bytes) -> Iterator[int]:
     """Hold open a private copy of a mount, without the mounts inside it.
 
-    Directories that something is mounted on are seen as they are on the medium, with what lies
-    hidden in them. Nobody else sees the copy; it keeps the file system in use.
+    A directory that something is mounted on shows what is stored in it on the medium. No other
+    process sees the copy; it keeps the file system in use.
 
     Raises:
-        OSError: EPERM for who is not root, else as open_tree(2) or mount(2).
+        OSError: EPERM unless we are root, else as open_tree(2) or mount(2).
     """
     try:
-        path = _cloned(mount)
+        path = libc.open_tree(mount, libc.OPEN_TREE_CLONE | os.O_CLOEXEC)
     except OSError as error:
         if error.errno != errno.ENOSYS:
             raise
-        path = _bound(mount)
+        path = _open_bind_mount(mount)
     try:
         top = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=path)
     finally:
@@ -47,32 +43,15 @@ def bare_mount(mount: bytes) -> Iterator[int]:
         os.close(top)
 
 
-def _cloned(mount: bytes) -> int:
-    handle = _LIBC.syscall(_SYS_OPEN_TREE, _AT_FDCWD, mount, _OPEN_TREE_CLONE | os.O_CLOEXEC)
-    if handle < 0:
-        raise _last_error(mount)
-    return int(handle)
-
-
-def _bound(mount: bytes) -> int:
+def _open_bind_mount(mount: bytes) -> int:
     """Do the same on kernels before 5.2: bind the mount, and take it out of the tree at once."""
-    place = Path(tempfile.mkdtemp(prefix="holdstill-", dir=_MEMORY))
+    place = Path(tempfile.mkdtemp(prefix="holdstill-", dir=_TMPFS))
+    target = os.fsencode(place)
     try:
-        return _bound_at(mount, os.fsencode(place))
+        libc.bind_mount(mount, target)
+        try:
+            return os.open(target, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
+        finally:
+            libc.detach_mount(target)
     finally:
         place.rmdir()
-
-
-def _bound_at(mount: bytes, place: bytes) -> int:
-    if _LIBC.mount(mount, place, None, _MS_BIND, None) != 0:
-        raise _last_error(mount)
-    try:
-        return os.open(place, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
-    finally:
-        if _LIBC.umount2(place, _MNT_DETACH | _UMOUNT_NOFOLLOW) != 0:
-            raise _last_error(place)
-
-
-def _last_error(path: bytes) -> OSError:
-    number = ctypes.get_errno()
-    return OSError(number, os.strerror(number), path)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import hashlib
 import os
-import struct
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
+
+from holdstill.system import libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,32 +17,27 @@ if TYPE_CHECKING:
 CHUNK = 1 << 20
 """Bytes that are read at once; small boards have little memory."""
 
-_SYS_OPENAT2 = 437
-RESOLVE_NO_MAGICLINKS, RESOLVE_NO_SYMLINKS, RESOLVE_BENEATH = 0x02, 0x04, 0x08
-_LIBC = ctypes.CDLL(None, use_errno=True)
-
 
 def open_beneath(top: int, path: bytes, flags: int, *, mode: int = 0) -> int:
-    """Open a relative path below an open directory, following no symlink anywhere (openat2(2)).
+    """Open a relative path beneath an open directory, following no symlink (openat2(2)).
 
     Returns a descriptor that the caller closes.
 
     Raises:
-        OSError: ELOOP for a symlink on the way, EXDEV for a way out, else as open(2).
+        OSError: ELOOP for a symlink in the path, EXDEV if it leads out, else as open(2).
     """
-    resolve = RESOLVE_BENEATH | RESOLVE_NO_SYMLINKS | RESOLVE_NO_MAGICLINKS
-    how = struct.pack("QQQ", flags | os.O_CLOEXEC | os.O_NOFOLLOW, mode, resolve)
-    handle = _LIBC.syscall(_SYS_OPENAT2, top, path or b".", how, len(how))
-    if handle >= 0:
-        return int(handle)
-    number = ctypes.get_errno()
-    if number != errno.ENOSYS:
-        raise OSError(number, os.strerror(number), path)
-    return _walk_open(top, path, flags, mode)
+    how = flags | os.O_CLOEXEC | os.O_NOFOLLOW
+    resolve = libc.RESOLVE_BENEATH | libc.RESOLVE_NO_SYMLINKS | libc.RESOLVE_NO_MAGICLINKS
+    try:
+        return libc.openat2(top, path or b".", how, mode=mode, resolve=resolve)
+    except OSError as error:
+        if error.errno != errno.ENOSYS:
+            raise
+    return _open_by_component(top, path, flags, mode)
 
 
-def _walk_open(top: int, path: bytes, flags: int, mode: int) -> int:
-    """Do the same, component by component, on kernels before 5.6."""
+def _open_by_component(top: int, path: bytes, flags: int, mode: int) -> int:
+    """Do the same on kernels before 5.6, which have no openat2(2)."""
     *parents, last = path.split(b"/") if path else [b"."]
     here = os.dup(top)
     try:

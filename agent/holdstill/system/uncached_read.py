@@ -1,8 +1,7 @@
-"""Reading what a medium holds, and not what memory remembers of it; without getting in the way."""
+"""Reads files from the medium past the page cache, at the lowest priority."""
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import fcntl
 import hashlib
@@ -10,35 +9,30 @@ import mmap
 import os
 from contextlib import suppress
 
-from holdstill.system import files
+from holdstill.system import files, libc
 
 ALIGNMENT = 4096
 """Positions and lengths of direct reads: a multiple of every card's sector size (open(2))."""
-_LIBC = ctypes.CDLL(None, use_errno=True)
-_SYS_IOPRIO_SET = {"x86_64": 251, "aarch64": 30, "riscv64": 30, "armv7l": 314, "armv6l": 314}
-_IOPRIO_WHO_PROCESS, _IOPRIO_IDLE = 1, 3 << 13
-"""ioprio_set(2): class 3 is served when nobody else wants the disk."""
 
 
 def give_way() -> None:
-    """Let every other process go first, at the processor and at the disk, as far as we may."""
+    """Lower our priority for the processor and the disk below every other process's, if we may."""
     with suppress(OSError):
         os.nice(19)
-    number = _SYS_IOPRIO_SET.get(os.uname().machine)
-    if number is not None:
-        _LIBC.syscall(number, _IOPRIO_WHO_PROCESS, 0, _IOPRIO_IDLE)
+    with suppress(OSError):
+        libc.make_io_idle()
 
 
 def hash_past_memory(handle: int, size: int) -> bytes:
     """Return the SHA-256 of the first size bytes of a file as its medium has them now.
 
-    What nobody has mapped is dropped from memory first; then the file is read directly, which
-    also goes past pages that are mapped, such as those of a running program. File systems that
-    cannot read directly are read as usual. A file that shrinks meanwhile gives a digest of
-    something else, or EOFError.
+    Pages that no process has mapped are dropped from the cache first; then the file is read with
+    O_DIRECT, which also bypasses mapped pages, such as those of a running program. On file
+    systems without O_DIRECT it is read through the cache. A file that shrinks meanwhile gives a
+    digest of something else, or EOFError.
 
     Raises:
-        OSError: EIO for what the medium does not give back.
+        OSError: EIO where the medium cannot be read.
     """
     os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
     flags = fcntl.fcntl(handle, fcntl.F_GETFL)

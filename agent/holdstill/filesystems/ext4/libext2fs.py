@@ -2,7 +2,8 @@
 
 It allocates blocks and inodes, computes checksums, and knows every layout of ext2, ext3 and ext4;
 so no file system is mounted and no root is needed. Function names and types are those of
-ext2fs/ext2fs.h, unchanged since e2fsprogs 1.43.
+ext2fs/ext2fs.h, unchanged since e2fsprogs 1.43. Beside system/libc.py, this is the only module
+that uses ctypes: another library, with structures, handles and an error table of its own.
 """
 
 from __future__ import annotations

@@ -1,0 +1,212 @@
+"""C library and system calls that Python has no function for: the only user of ctypes on libc.
+
+Each function makes one call of the manual's section 2 and raises its errno as OSError. System
+calls from number 424 on have the same number on every architecture; older ones are listed by
+machine.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+import struct
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_LIBC = ctypes.CDLL(None, use_errno=True)
+_AT_FDCWD = -100
+
+
+def _checked(result: int, *path: bytes | str) -> int:
+    """Return a call's result; raise its errno, with the path it was about, if it is negative."""
+    if result < 0:
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number), *path)
+    return result
+
+
+def _syscall(number: int, *arguments: int | bytes | None) -> int:
+    """Make a system call that the C library may have no wrapper for.
+
+    syscall(2) is variadic and reads whole registers, so integers are passed as longs.
+    """
+    words = (ctypes.c_long(a) if isinstance(a, int) else a for a in arguments)
+    return int(_LIBC.syscall(ctypes.c_long(number), *words))
+
+
+_OPEN_TREE, _OPENAT2 = 428, 437
+_RENAME_NOREPLACE = 1
+RESOLVE_NO_MAGICLINKS, RESOLVE_NO_SYMLINKS, RESOLVE_BENEATH = 0x02, 0x04, 0x08
+"""Of linux/openat2.h."""
+OPEN_TREE_CLONE = 1
+"""Of linux/mount.h."""
+_MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
+"""Of sys/mount.h."""
+
+
+def openat2(top: int, path: bytes, flags: int, *, mode: int, resolve: int) -> int:
+    """Open a path relative to an open directory under RESOLVE_* rules; Linux 5.6."""
+    how = struct.pack("QQQ", flags, mode, resolve)
+    return _checked(_syscall(_OPENAT2, top, path, how, len(how)), path)
+
+
+def open_tree(path: bytes, flags: int) -> int:
+    """Open a mount, or a detached copy of one with OPEN_TREE_CLONE; Linux 5.2."""
+    return _checked(_syscall(_OPEN_TREE, _AT_FDCWD, path, flags), path)
+
+
+def bind_mount(source: bytes, target: bytes) -> None:
+    """Mount a directory a second time, without the mounts inside it (mount(2), MS_BIND)."""
+    _checked(_LIBC.mount(source, target, None, ctypes.c_ulong(_MS_BIND), None), source)
+
+
+def detach_mount(target: bytes) -> None:
+    """Take a mount out of the tree now, and unmount it when it is no longer used (umount2(2))."""
+    _checked(_LIBC.umount2(target, _MNT_DETACH | _UMOUNT_NOFOLLOW), target)
+
+
+def rename_noreplace(source: Path, target: Path) -> None:
+    """Rename to a name that must not exist (renameat2(2), RENAME_NOREPLACE).
+
+    Raises:
+        OSError: EEXIST if it does; EINVAL, ENOSYS or EOPNOTSUPP on file systems and kernels
+            without this flag.
+    """
+    old, new = os.fsencode(source), os.fsencode(target)
+    result = _LIBC.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE)
+    _checked(result, str(target))
+
+
+TMPFS_MAGIC = 0x01021994
+"""Of linux/magic.h: the type of a tmpfs."""
+
+
+def syncfs(handle: int) -> None:
+    """Write out everything of the file system that handle is on."""
+    _checked(_LIBC.syncfs(handle))
+
+
+def file_system_type(handle: int) -> int:
+    """Return the magic number of the file system that handle is on (fstatfs(2))."""
+    buffer = ctypes.create_string_buffer(256)  # struct statfs is half of that, type first
+    _checked(_LIBC.fstatfs(handle, buffer))
+    return int(ctypes.c_long.from_buffer(buffer).value) & 0xFFFFFFFF
+
+
+_FAN_CLOEXEC, _FAN_NONBLOCK = 0x1, 0x2
+_FAN_REPORT_FID, _FAN_REPORT_DIR_FID = 0x200, 0x400
+_FAN_MARK_ADD, _FAN_MARK_FILESYSTEM = 0x1, 0x100
+"""Of linux/fanotify.h; fanotify_init(2) and fanotify_mark(2) explain them."""
+
+
+def fanotify_init() -> int:
+    """Open a queue of events that name files by their handle.
+
+    Raises:
+        OSError: the kernel is older than 5.9, or built without it, or we are not root.
+    """
+    flags = _FAN_CLOEXEC | _FAN_NONBLOCK | _FAN_REPORT_FID | _FAN_REPORT_DIR_FID
+    return _checked(_LIBC.fanotify_init(flags, os.O_RDONLY))
+
+
+def fanotify_mark(queue: int, mask: int, directory: int) -> None:
+    """Add events of a mask on the whole file system of an open directory to a queue.
+
+    Raises:
+        OSError: EXDEV on a btrfs subvolume, ENODEV or EOPNOTSUPP where files have no handles.
+    """
+    flags = ctypes.c_uint(_FAN_MARK_ADD | _FAN_MARK_FILESYSTEM)
+    _checked(_LIBC.fanotify_mark(queue, flags, ctypes.c_uint64(mask), directory, None))
+
+
+_LANDLOCK_CREATE_RULESET, _LANDLOCK_ADD_RULE, _LANDLOCK_RESTRICT_SELF = 444, 445, 446
+_LANDLOCK_CREATE_RULESET_VERSION, _LANDLOCK_RULE_PATH_BENEATH = 1, 1
+_IOPRIO_SET = {"x86_64": 251, "aarch64": 30, "riscv64": 30, "armv7l": 314, "armv6l": 314}
+_IOPRIO_WHO_PROCESS, _IOPRIO_CLASS_IDLE = 1, 3 << 13
+_MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
+"""Of linux/mman.h."""
+PR_SET_PDEATHSIG, PR_SET_NO_NEW_PRIVS = 1, 38
+"""Of linux/prctl.h."""
+
+
+def lock_memory() -> None:
+    """Keep the pages of this process in memory once they are there (mlockall(2)).
+
+    Without MCL_ONFAULT, a forked copy of a large process would get a private copy of every page.
+    """
+    _checked(_LIBC.mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT))
+
+
+def prctl(option: int, value: int) -> None:
+    """Set an attribute of this process or thread; PR_SET_*."""
+    unused = ctypes.c_ulong(0)  # some options are refused unless the rest is zero
+    _checked(_LIBC.prctl(option, ctypes.c_ulong(value), unused, unused, unused))
+
+
+def make_io_idle() -> None:
+    """Have this thread's input and output served only when no other wants the disk.
+
+    Raises:
+        OSError: ENOSYS where the number of ioprio_set(2) is not known, else as the call.
+    """
+    number = _IOPRIO_SET.get(os.uname().machine)
+    if number is None:
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    _checked(_syscall(number, _IOPRIO_WHO_PROCESS, 0, _IOPRIO_CLASS_IDLE))
+
+
+def landlock_version() -> int:
+    """Return the version of Landlock's interface, at least 1.
+
+    Raises:
+        OSError: ENOSYS: the kernel is built without it; EOPNOTSUPP: it is switched off at boot.
+    """
+    return _checked(_syscall(_LANDLOCK_CREATE_RULESET, None, 0, _LANDLOCK_CREATE_RULESET_VERSION))
+
+
+def landlock_create_ruleset(handled: int) -> int:
+    """Return a descriptor of a new ruleset that denies these kinds of access."""
+    attributes = struct.pack("Q", handled)
+    return _checked(_syscall(_LANDLOCK_CREATE_RULESET, attributes, len(attributes), 0))
+
+
+def landlock_allow_beneath(ruleset: int, directory: int, access: int) -> None:
+    """Add a rule to a ruleset that allows kinds of access beneath an open file or directory."""
+    rule = struct.pack("=Qi", access, directory)
+    _checked(_syscall(_LANDLOCK_ADD_RULE, ruleset, _LANDLOCK_RULE_PATH_BENEATH, rule, 0))
+
+
+def landlock_restrict_self(ruleset: int) -> None:
+    """Apply a ruleset to this thread and its future children; PR_SET_NO_NEW_PRIVS comes first."""
+    _checked(_syscall(_LANDLOCK_RESTRICT_SELF, ruleset, 0))
+
+
+_GETTIMEOFDAY = {"x86_64": 96, "aarch64": 169, "riscv64": 169, "armv7l": 78, "armv6l": 78}
+_TIMEX_STATUS = 5
+"""Index of `status` in struct timex, in longs: behind modes, offset, freq, maxerror, esterror."""
+_TIMEX_LONGS = 64
+"""More than struct timex has on any machine."""
+
+
+def kernel_minutes_west() -> int:
+    """Return the kernel's own time zone (gettimeofday(2)); the C library's wrapper gives 0.
+
+    Raises:
+        OSError: ENOSYS where the number of the call is not known.
+    """
+    number = _GETTIMEOFDAY.get(os.uname().machine)
+    if number is None:
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    zone = (ctypes.c_int * 2)()  # struct timezone
+    _checked(_LIBC.syscall(ctypes.c_long(number), None, zone))
+    return zone[0]
+
+
+def clock_status() -> int:
+    """Return the STA_* bits of the kernel's clock (adjtimex(2)), changing nothing."""
+    timex = (ctypes.c_long * _TIMEX_LONGS)()  # modes 0 changes nothing
+    _checked(_LIBC.adjtimex(ctypes.byref(timex)))
+    return ctypes.c_int.from_buffer(timex, _TIMEX_STATUS * ctypes.sizeof(ctypes.c_long)).value
