@@ -78,7 +78,7 @@ class FakeMachine:
         return str(answer).encode()
 
     @contextmanager
-    def talking(self, command: Command) -> Iterator[FakeTalk]:
+    def dialog(self, command: Command) -> Iterator[FakeTalk]:
         self.ran.append(str(command))
         if self._talk is None:
             pytest.fail(f"the test did not announce a talk: {command}")

@@ -289,7 +289,7 @@ def test_contents_are_hashed_beside_as_here(tmp_path: Path) -> None:
     told = Count()
     with (
         byte_source.opened(path) as whole,
-        byte_source.around_memory(path, whole.window(0, whole.size)) as part,
+        byte_source.uncached(path, whole.window(0, whole.size)) as part,
         hash_worker.hash_worker(part, told.advance) as hasher,
     ):
         here = AtOnce(part)

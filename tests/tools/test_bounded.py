@@ -144,7 +144,7 @@ def test_an_exception_while_waiting_stops_the_program(tmp_path: Path) -> None:
 
 
 def test_a_conversation_goes_back_and_forth() -> None:
-    with QUICK.talking(Command.of("cat")) as talk:
+    with QUICK.dialog(Command.of("cat")) as talk:
         first = talk.ask("one\ntwo\nend\n", until="end", seconds=5)
         second = talk.ask("three\nend\n", until="end", seconds=5)
 
@@ -153,7 +153,7 @@ def test_a_conversation_goes_back_and_forth() -> None:
 
 def test_a_partner_that_ends_is_noticed_with_its_words() -> None:
     with (
-        QUICK.talking(shell("read line; echo gone fishing >&2; exit 1")) as talk,
+        QUICK.dialog(shell("read line; echo gone fishing >&2; exit 1")) as talk,
         pytest.raises(CommandError, match="gone fishing"),
     ):
         talk.ask("are you there\n", until="yes", seconds=5)
@@ -163,7 +163,7 @@ def test_a_silent_partner_is_not_waited_for() -> None:
     started = time.monotonic()
 
     with (
-        QUICK.talking(shell(f"trap '' TERM; sleep {LONG}")) as talk,
+        QUICK.dialog(shell(f"trap '' TERM; sleep {LONG}")) as talk,
         pytest.raises(CommandError, match="no answer in time"),
     ):
         talk.ask("are you there\n", until="yes", seconds=0.2)
@@ -174,7 +174,7 @@ def test_a_silent_partner_is_not_waited_for() -> None:
 def test_a_partner_ends_with_the_block(tmp_path: Path) -> None:
     pid = tmp_path / "pid"
 
-    with QUICK.talking(shell(f"echo $$ >{pid}; exec cat")) as talk:
+    with QUICK.dialog(shell(f"echo $$ >{pid}; exec cat")) as talk:
         talk.ask("end\n", until="end", seconds=5)
 
     assert ended(pid)

@@ -127,7 +127,7 @@ class MariaDb:
 
     def quiesce(self, _before: Mapping[str, str]) -> None:
         """Let running commits finish, and new ones wait."""
-        talk = self._undo.enter_context(self._shift.machine.talking(self._client()))
+        talk = self._undo.enter_context(self._shift.machine.dialog(self._client()))
         seconds = max(1, int(self._shift.left))
         self._ask(
             talk,

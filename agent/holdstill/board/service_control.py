@@ -30,7 +30,7 @@ class HookRunner(Protocol):
     def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
         """Return what the command wrote; raise CommandError if it failed or took too long."""
 
-    def talking(self, command: Command) -> AbstractContextManager[LineDialog]:
+    def dialog(self, command: Command) -> AbstractContextManager[LineDialog]:
         """Keep a command running for the length of the block, and talk to it."""
 
 

@@ -1,1 +1,1 @@
-"""The doors to this machine: programs, kernel calls, files and time."""
+"""Access to this machine: programs, kernel calls, files and clocks."""

@@ -1,4 +1,4 @@
-"""Bytes to be read by position: a device, an image, or one partition of either."""
+"""Random access to bytes: a device, an image, or one partition of either."""
 
 from __future__ import annotations
 
@@ -18,24 +18,24 @@ if TYPE_CHECKING:
 
 
 ALIGNMENT = 4096
-"""What O_DIRECT needs on every disk (open(2), NOTES)."""
+"""Alignment in bytes that O_DIRECT needs at most, on any disk (open(2), NOTES)."""
 DIRECT_MIN, DIRECT_MAX = 64 << 10, 1 << 20
-"""Bytes of pieces that are worth going around the page cache; less profits from reading ahead."""
+"""Sizes in bytes of reads that are faster with O_DIRECT; smaller ones gain from readahead."""
 
 
 class ByteSource(Protocol):
-    """Something with a size, read by position."""
+    """Bytes of a known size, read by offset."""
 
     @property
     def size(self) -> int:
         """Bytes."""
 
     def read(self, offset: int, length: int) -> bytes:
-        """Return length bytes from offset; EOFError when there are not so many."""
+        """Return length bytes from offset; EOFError when there are fewer."""
 
 
 class OpenFile:
-    """A ByteSource over an open descriptor; the caller closes that."""
+    """A ByteSource over an open descriptor, which the caller closes."""
 
     def __init__(self, handle: int, *, start: int = 0, size: int) -> None:
         self.handle = handle
@@ -48,7 +48,7 @@ class OpenFile:
         return self._size
 
     def read(self, offset: int, length: int) -> bytes:
-        """Return length bytes from offset; EOFError when there are not so many."""
+        """Return length bytes from offset; EOFError when there are fewer."""
         if offset < 0 or length < 0 or offset + length > self._size:
             raise EOFError(f"bytes {offset}..{offset + length} are outside {self._size}")
         parts = []
@@ -61,17 +61,17 @@ class OpenFile:
         return b"".join(parts)
 
     def window(self, start: int, size: int) -> OpenFile:
-        """Return the part of it that begins at start, such as one partition."""
+        """Return a range of it, such as one partition; offsets count from start."""
         if start < 0 or size < 0 or start + size > self._size:
             raise EOFError(f"bytes {start}..{start + size} are outside {self._size}")
         return OpenFile(self.handle, start=self.start + start, size=size)
 
 
 class DirectFile:
-    """A ByteSource that reads large pieces around the page cache (O_DIRECT).
+    """A ByteSource whose large reads bypass the page cache (O_DIRECT).
 
-    They come from the medium, whatever memory holds of it, and the processor has less to do.
-    Several threads may read at once.
+    They come from the medium, whatever the cache holds, and cost less processor time. Several
+    threads may read at once.
     """
 
     def __init__(self, cached: OpenFile, handle: int) -> None:
@@ -86,9 +86,9 @@ class DirectFile:
         return self._cached.size
 
     def read(self, offset: int, length: int) -> bytes:
-        """Return length bytes from offset; EOFError when there are not so many."""
-        is_suited = DIRECT_MIN <= length <= DIRECT_MAX and 0 <= offset <= self.size - length
-        if not is_suited:
+        """Return length bytes from offset; EOFError when there are fewer."""
+        is_direct = DIRECT_MIN <= length <= DIRECT_MAX and 0 <= offset <= self.size - length
+        if not is_direct:
             return self._cached.read(offset, length)
         start = self._cached.start + offset
         skipped = start % ALIGNMENT
@@ -99,19 +99,19 @@ class DirectFile:
         except OSError as error:
             if error.errno != errno.EINVAL:
                 raise
-            got = 0  # a file system that is more particular than others
+            got = 0  # this file system needs a larger alignment
         if got < skipped + length:
             return self._cached.read(offset, length)
         return bytes(buffer[skipped : skipped + length])
 
     def _buffer(self) -> memoryview:
-        """Return the buffer of this thread: O_DIRECT wants it aligned."""
+        """Return this thread's buffer, which mmap(2) aligns as O_DIRECT needs it."""
         if not hasattr(self._own, "buffer"):
             self._own.buffer = memoryview(mmap.mmap(-1, DIRECT_MAX + 2 * ALIGNMENT))
         return cast("memoryview", self._own.buffer)
 
 
-_PACKED = {
+_COMPRESSED = {
     b"\x28\xb5\x2f\xfd": ("zstd", "zstd -d"),  # RFC 8878, 3.1.1
     b"\xfd7zXZ\x00": ("xz", "xz -dk"),  # The .xz File Format 1.2.1, 2.1.1.1
     b"\x1f\x8b": ("gzip", "gzip -dk"),  # RFC 1952, 2.3.1
@@ -119,30 +119,30 @@ _PACKED = {
 
 
 def check_plain(path: Path) -> None:
-    """Refuse a packed image: nothing can be read at a place in it.
+    """Refuse a compressed image: it cannot be read by offset.
 
     Raises:
-        UsageError: saying how to unpack it.
+        UsageError: it is compressed; the hint is the command that decompresses it.
     """
     with files.opened(path) as handle:
         head = os.pread(handle, 8, 0)
-    for magic, (name, command) in _PACKED.items():
+    for magic, (name, command) in _COMPRESSED.items():
         if head.startswith(magic):
             raise UsageError(
-                f"{path} is packed ({name})", hint=f"unpack it first: `{command} {path}`"
+                f"{path} is compressed ({name})", hint=f"decompress it first: `{command} {path}`"
             )
 
 
 @contextmanager
 def opened(path: Path) -> Iterator[OpenFile]:
-    """Hold a file or block device open for reading by position."""
+    """Hold a file or block device open for reading by offset."""
     with files.opened(path) as handle:
         yield OpenFile(handle, size=size_of(handle))
 
 
 @contextmanager
-def around_memory(path: Path, window: OpenFile) -> Iterator[ByteSource]:
-    """Hold a part of an open file or device so that large pieces come from the medium itself."""
+def uncached(path: Path, window: OpenFile) -> Iterator[ByteSource]:
+    """Hold a range of an open file or device whose large reads bypass the page cache."""
     with files.opened_direct(path, os.O_RDONLY) as handle:
         yield window if handle is None else DirectFile(window, handle)
 

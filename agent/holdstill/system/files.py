@@ -1,4 +1,4 @@
-"""Files handled so that a power cut, a link or a race cannot spoil the result."""
+"""File operations that are safe against power cuts, symlinks and races."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 CHUNK = 1 << 20
-"""Bytes that are read at once; small boards have little memory."""
+"""Bytes of one read; small boards have little memory."""
 
 
 def open_beneath(top: int, path: bytes, flags: int, *, mode: int = 0) -> int:
@@ -39,23 +39,25 @@ def open_beneath(top: int, path: bytes, flags: int, *, mode: int = 0) -> int:
 def _open_by_component(top: int, path: bytes, flags: int, mode: int) -> int:
     """Do the same on kernels before 5.6, which have no openat2(2)."""
     *parents, last = path.split(b"/") if path else [b"."]
-    here = os.dup(top)
+    parent = os.dup(top)
     try:
         for name in parents:
             if name in {b"", b".", b".."}:
                 raise OSError(errno.EXDEV, os.strerror(errno.EXDEV), path)
-            below = os.open(name, os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=here)
-            os.close(here)
-            here = below
-        return os.open(last, flags | os.O_CLOEXEC | os.O_NOFOLLOW, mode, dir_fd=here)
+            below = os.open(name, os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW, dir_fd=parent)
+            os.close(parent)
+            parent = below
+        return os.open(last, flags | os.O_CLOEXEC | os.O_NOFOLLOW, mode, dir_fd=parent)
     finally:
-        os.close(here)
+        os.close(parent)
 
 
 @contextmanager
-def opened(path: Path | bytes | str, flags: int = os.O_RDONLY) -> Iterator[int]:
-    """Hold a descriptor open for the length of the block."""
-    handle = os.open(path, flags | os.O_CLOEXEC)
+def opened(
+    path: Path | bytes | str, flags: int = os.O_RDONLY, *, mode: int = 0o600
+) -> Iterator[int]:
+    """Hold a descriptor open for the length of the block; mode is for a file that is created."""
+    handle = os.open(path, flags | os.O_CLOEXEC, mode)
     try:
         yield handle
     finally:
@@ -63,19 +65,19 @@ def opened(path: Path | bytes | str, flags: int = os.O_RDONLY) -> Iterator[int]:
 
 
 def sync_directory(directory: Path) -> None:
-    """Make names in a directory survive a power cut."""
+    """Write a directory's names to the medium (fsync(2))."""
     with opened(directory, os.O_RDONLY | os.O_DIRECTORY) as handle:
         os.fsync(handle)
 
 
 def sync_file(path: Path) -> None:
-    """Make a file's bytes survive a power cut."""
+    """Write a file's bytes to the medium (fsync(2))."""
     with opened(path) as handle:
         os.fsync(handle)
 
 
 def publish(target: Path, content: bytes, *, mode: int = 0o600) -> None:
-    """Make target hold content: all of it, or what it held before."""
+    """Replace a file's content atomically: after a power cut it is the old or the new one."""
     draft = target.with_name(f".{target.name}.draft")
     with opened_for_writing(draft, mode=mode) as handle:
         write_all(handle, content)
@@ -86,13 +88,13 @@ def publish(target: Path, content: bytes, *, mode: int = 0o600) -> None:
 
 @contextmanager
 def opened_direct(path: Path, flags: int) -> Iterator[int | None]:
-    """Hold a file or device open around the page cache (O_DIRECT); None where that cannot be."""
+    """Hold a file or device open with O_DIRECT; None on a file system without it."""
     try:
         handle = os.open(path, flags | os.O_DIRECT | os.O_CLOEXEC)
     except OSError as error:
         if error.errno != errno.EINVAL:
             raise
-        yield None  # a file system without O_DIRECT
+        yield None
         return
     try:
         yield handle
@@ -102,28 +104,22 @@ def opened_direct(path: Path, flags: int) -> Iterator[int | None]:
 
 @contextmanager
 def opened_for_writing(path: Path, *, mode: int = 0o600) -> Iterator[int]:
-    """Hold an empty file open for writing; never through a symlink."""
-    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
-    handle = os.open(path, flags, mode)
-    try:
+    """Hold a file open for writing, created or emptied; OSError ELOOP if it is a symlink."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW
+    with opened(path, flags, mode=mode) as handle:
         yield handle
-    finally:
-        os.close(handle)
 
 
 @contextmanager
 def opened_new(path: Path, *, mode: int = 0o600) -> Iterator[int]:
-    """Hold a file that did not exist open for reading and writing."""
-    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    handle = os.open(path, flags, mode)
-    try:
+    """Hold a new file open for reading and writing; FileExistsError if there is one."""
+    flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW
+    with opened(path, flags, mode=mode) as handle:
         yield handle
-    finally:
-        os.close(handle)
 
 
 def write_all(handle: int, content: bytes | memoryview) -> None:
-    """Write every byte; write(2) may take fewer at a time."""
+    """Write every byte; one write(2) may take fewer."""
     view = memoryview(content)
     while view:
         view = view[os.write(handle, view) :]
@@ -140,7 +136,7 @@ def data_ranges(handle: int, size: int, *, first: int = 0) -> Iterator[tuple[int
                 return
             if error.errno != errno.EINVAL:
                 raise
-            yield position, size  # a block device knows of no holes
+            yield position, size  # block devices have no SEEK_DATA
             return
         if start >= size:
             return
@@ -153,7 +149,7 @@ def _next_hole(handle: int, start: int, size: int) -> int:
     try:
         return os.lseek(handle, start, os.SEEK_HOLE)
     except OSError as error:
-        # ext4's answer for a file that lives in its inode and was then made longer (Linux 6.18).
+        # ext4's error for a file stored in its inode that was then made longer (Linux 6.18).
         if error.errno == errno.ENOENT:
             return size
         raise
@@ -163,7 +159,7 @@ def hash_open_file(handle: int, size: int) -> bytes:
     """Return the SHA-256 of the first size bytes; holes are not read.
 
     A file that shrinks meanwhile gives a digest of something else, or EOFError: the caller
-    looks at the file's size and ctime again afterwards.
+    compares the file's size and ctime afterwards.
     """
     total = hashlib.sha256()
     position = 0
@@ -192,6 +188,6 @@ def hash_zeroes(total: hashlib._Hash, count: int) -> None:
 
 
 def hash_file(path: Path) -> bytes:
-    """Return the SHA-256 of a file that nobody writes to."""
+    """Return the SHA-256 of a file that does not change meanwhile."""
     with opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
         return hash_open_file(handle, os.fstat(handle).st_size)

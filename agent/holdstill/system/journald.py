@@ -1,4 +1,4 @@
-"""Entries with fields of their own for systemd's journal, by its published protocol.
+"""Structured entries for systemd's journal, by its native protocol.
 
 One datagram an entry: NAME=value lines; a value with a newline is NAME, a newline, its length as
 64 bits little-endian, and its bytes (systemd.io, "Native Journal Protocol").
@@ -17,28 +17,28 @@ ADDRESS = "/run/systemd/journal/socket"
 
 
 class JournalSocket:
-    """The journal, if there is one."""
+    """The journal's socket."""
 
     def __init__(self, address: str = ADDRESS) -> None:
         self._address = address
 
     def send(self, fields: Mapping[str, str]) -> bool:
-        """Make one entry; tell whether the journal took it.
+        """Send one entry; return whether the journal took it.
 
         Args:
             fields: by their names: upper-case letters, digits and underscores.
         """
         try:
-            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as wire:
-                wire.setblocking(False)  # noqa: FBT003  the standard library's signature
-                wire.sendto(encode(fields), self._address)
-        except OSError:  # none there, or busy: whoever asks has another way to say it
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender:
+                sender.setblocking(False)  # noqa: FBT003  the standard library's signature
+                sender.sendto(encode(fields), self._address)
+        except OSError:  # no journal, or a busy one: the caller has another log
             return False
         return True
 
 
 def encode(fields: Mapping[str, str]) -> bytes:
-    """Return one entry as it is sent."""
+    """Return the datagram of one entry."""
     return b"".join(_field(name.encode("ascii"), text.encode()) for name, text in fields.items())
 
 

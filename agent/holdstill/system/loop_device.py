@@ -1,4 +1,4 @@
-"""A file system inside an image or a claimed device, mounted where nobody else looks. Needs root.
+"""Loop devices, and file systems mounted in a private directory. Needs root.
 
 A loop device with an offset is the one way to mount a part of a disk that is held exclusively
 (O_EXCL): the kernel refuses the disk and its partitions, not this.
@@ -24,20 +24,20 @@ if TYPE_CHECKING:
 FILE_SYSTEMS = Path("/proc/filesystems")
 READ_ONLY = ("--read-only",)
 SAFE = "nosuid,nodev,noexec"
-"""What is on a rebuilt card is data here: none of it is to be run, or used as a device."""
+"""A rebuilt card is data here: its programs must not run, nor its device nodes work."""
 
 
 def obstacle(kind: str, machine: Runner) -> str:
-    """Say why this process cannot mount a file system of a kind; "" when it can."""
+    """Return why this process cannot mount a file system of a kind; "" when it can."""
     if os.geteuid() != 0:
         return "only root can mount it"
-    if not _knows(kind):
+    if not _kernel_has(kind):
         with suppress(CommandError):
             machine.run(Command.of("modprobe", "--quiet", kind))
-    return "" if _knows(kind) else f"the kernel of this machine cannot mount {kind}"
+    return "" if _kernel_has(kind) else f"the kernel of this machine cannot mount {kind}"
 
 
-def _knows(kind: str) -> bool:
+def _kernel_has(kind: str) -> bool:
     lines = FILE_SYSTEMS.read_text(encoding="ascii").splitlines()
     return any(line.split()[-1] == kind for line in lines)
 
@@ -49,14 +49,16 @@ def attached(
     """Hold a loop device over a range of bytes of an image or device.
 
     Raises:
-        PreflightError: there is no loop device to be had.
+        PreflightError: losetup(8) failed, with its error.
     """
-    place = ("--offset", str(offset), "--sizelimit", str(size))
+    byte_range = ("--offset", str(offset), "--sizelimit", str(size))
     try:
-        said = machine.run(Command.of("losetup", "--find", "--show", *words, *place, target))
+        output = machine.run(
+            Command.of("losetup", "--find", "--show", *words, *byte_range, target)
+        )
     except CommandError as error:
         raise PreflightError(f"no loop device: {error}") from error
-    device = Path(said.decode().strip())
+    device = Path(output.decode().strip())
     try:
         yield device
     finally:
@@ -65,10 +67,10 @@ def attached(
 
 @contextmanager
 def mounted(device: Path, *, kind: str, options: str, machine: Runner) -> Iterator[int]:
-    """Mount a device in a folder that only root can enter; hold its root directory open.
+    """Mount a device in a directory that only root can enter; hold its root directory open.
 
     Raises:
-        CommandError: the kernel refuses.
+        CommandError: mount(8) failed.
     """
     with tempfile.TemporaryDirectory(prefix="holdstill-mount-") as folder:
         words = ("--types", kind, "--options", f"{SAFE},{options}")
@@ -77,5 +79,5 @@ def mounted(device: Path, *, kind: str, options: str, machine: Runner) -> Iterat
             with files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as root:
                 yield root
         finally:
-            # Writes out what memory holds: that takes as long as the medium needs.
+            # umount(8) writes out the page cache, which takes as long as the medium needs.
             machine.run(Command.of("umount", folder, timeout=4 * 3600))

@@ -1,8 +1,8 @@
-"""The one door to other programs.
+"""Starts every other program.
 
 Programs are lists of words, never text for a shell; they get a fixed environment and locale,
-an empty standard input unless told otherwise, and a deadline. Whatever they said on failure is
-in the error.
+an empty standard input unless one is given, and a timeout. The output of one that fails is in
+the error.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ PLAIN_ENVIRONMENT = {
     "TZ": "UTC",
     "HOME": "/nonexistent",
 }
-"""What programs see: no user's settings, no user's language, one time zone."""
+"""The environment of programs: no user's settings or language, one time zone."""
 OUTPUT_QUOTED = 2000
 """Bytes from the end of a failed program's output that its error repeats."""
-_WORDS_KEPT = 8192
-"""Bytes of a failed program's complaints that go into the error: the last ones."""
+_STDERR_KEPT = 8192
+"""Bytes from the end of a failed program's standard error that go into the error."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Command:
     Attributes:
         argv: the words.
         timeout: seconds until it is killed.
-        accepted: exit codes that are no failure.
+        accepted: exit codes that mean success.
         environment: additions to the plain environment, as pairs.
     """
 
@@ -61,7 +61,7 @@ class Command:
         accepted: tuple[int, ...] = (0,),
         environment: tuple[tuple[str, str], ...] = (),
     ) -> Self:
-        """Build a command from words that are already apart."""
+        """Build a command from separate words, quoted nowhere."""
         return cls(tuple(os.fspath(word) for word in words), timeout, accepted, environment)
 
     def __str__(self) -> str:
@@ -72,14 +72,14 @@ class Runner(Protocol):
     """A machine that runs commands."""
 
     def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
-        """Return what the command wrote; raise CommandError if it failed."""
+        """Return the command's standard output; raise CommandError if it failed."""
 
 
 class LocalRunner:
     """Run commands on this machine."""
 
     def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
-        """Return what the command wrote.
+        """Return the command's standard output.
 
         Raises:
             CommandError: it could not be started, failed, or ran out of time.
@@ -102,25 +102,25 @@ class LocalRunner:
             words = b"no end after %d s" % command.timeout
             raise CommandError(str(command), 124, words) from error
         if done.returncode not in command.accepted:
-            # Some, such as e2fsck, complain on standard output.
+            # Some, such as e2fsck, report errors on standard output.
             words = done.stderr + done.stdout[-OUTPUT_QUOTED:]
             raise CommandError(str(command), done.returncode, words)
         return done.stdout
 
     @contextmanager
     def running(self, command: Command, *, output: Path) -> Iterator[Running]:
-        """Run a command beside us, all that it says going to a file; it ends with the block.
+        """Run a command in the background, its output going to a file; killed after the block.
 
         Raises:
             CommandError: it could not be started.
         """
-        with output.open("wb") as said:
+        with output.open("wb") as log:
             try:
                 child = subprocess.Popen(
                     command.argv,
                     stdin=subprocess.DEVNULL,
-                    stdout=said,
-                    stderr=said,
+                    stdout=log,
+                    stderr=log,
                     env=PLAIN_ENVIRONMENT | dict(command.environment),
                     cwd="/",
                 )
@@ -136,13 +136,13 @@ class LocalRunner:
 
 
 class Running:
-    """A program that was started and may still run."""
+    """A program in the background."""
 
     def __init__(self, child: subprocess.Popen[bytes]) -> None:
         self._child = child
 
     def status(self) -> int | None:
-        """Return the exit code, None while it runs."""
+        """Return the exit code; None while it runs."""
         return self._child.poll()
 
 
@@ -150,7 +150,7 @@ def require(*programs: str) -> None:
     """Check that programs are installed.
 
     Raises:
-        PreflightError: names all that are missing.
+        PreflightError: lists all that are missing.
     """
     missing = [p for p in programs if shutil.which(p, path=PLAIN_ENVIRONMENT["PATH"]) is None]
     if missing:
@@ -163,23 +163,22 @@ def require(*programs: str) -> None:
 
 @contextmanager
 def streaming(command: Command) -> Iterator[IO[bytes]]:
-    """Run a command and read its output while it works.
+    """Run a command and read its standard output while it runs.
 
-    The block gets the command's standard output. Leaving it waits for the end; leaving it by an
-    exception ends the command.
+    Leaving the block waits for the command to end; an exception kills it.
 
     Raises:
         CommandError: it failed.
     """
-    # Complaints go to memory, not to a pipe: nobody reads them before the output ends, and a
-    # full pipe would stop the command for ever.
+    # Standard error goes to memory, not to a pipe: it is read only after the output ends, and a
+    # full pipe would block the command for ever.
     with (
-        os.fdopen(os.memfd_create("complaints"), "wb") as complaints,
+        os.fdopen(os.memfd_create("errors"), "wb") as errors,
         subprocess.Popen(
             command.argv,
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
-            stderr=complaints,
+            stderr=errors,
             env=PLAIN_ENVIRONMENT | dict(command.environment),
             cwd="/",
         ) as child,
@@ -192,11 +191,13 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
             child.kill()
             raise
         if status not in command.accepted:
-            raise CommandError(str(command), status, _last_of(complaints.fileno()))
+            size = os.fstat(errors.fileno()).st_size
+            words = os.pread(errors.fileno(), _STDERR_KEPT, max(0, size - _STDERR_KEPT))
+            raise CommandError(str(command), status, words)
 
 
 class Background:
-    """A program that runs beside this one."""
+    """A program in the background that leads a session of its own."""
 
     def __init__(self, child: subprocess.Popen[bytes]) -> None:
         self._child = child
@@ -208,11 +209,11 @@ class Background:
 
     @property
     def pid(self) -> int:
-        """Its process, which leads a session of its own."""
+        """Its process id, which is also that of its process group."""
         return self._child.pid
 
     def end(self) -> None:
-        """End it and what it started; harmless when there is nothing left to end."""
+        """Terminate its process group, by SIGKILL after 5 s; no error if it has ended."""
         for number in (signal.SIGTERM, signal.SIGKILL):
             with suppress(ProcessLookupError):
                 os.killpg(self._child.pid, number)
@@ -223,17 +224,17 @@ class Background:
 
 @contextmanager
 def background(command: Command, *, log: Path) -> Iterator[Background]:
-    """Run a command for the length of the block; what it says goes to a log.
+    """Run a command for the length of the block; its output goes to a log.
 
-    It leads a session of its own, so that an interrupt at the terminal reaches us first and it
-    is ended in order. The command's timeout and accepted exit codes do not matter here.
+    It leads a session of its own, so that an interrupt at the terminal reaches us only, and we
+    end it in order. The command's timeout and accepted exit codes are not used.
     """
-    with log.open("wb") as said:
+    with log.open("wb") as output:
         child = subprocess.Popen(
             command.argv,
             stdin=subprocess.DEVNULL,
-            stdout=said,
-            stderr=said,
+            stdout=output,
+            stderr=output,
             env=PLAIN_ENVIRONMENT | dict(command.environment),
             cwd="/",
             start_new_session=True,
@@ -243,11 +244,6 @@ def background(command: Command, *, log: Path) -> Iterator[Background]:
         yield running
     finally:
         running.end()
-
-
-def _last_of(handle: int) -> bytes:
-    size = os.fstat(handle).st_size
-    return os.pread(handle, _WORDS_KEPT, max(0, size - _WORDS_KEPT))
 
 
 def become(command: Command) -> NoReturn:
@@ -269,12 +265,12 @@ def keep_only(handles: Iterable[int]) -> None:
 
 
 def fork_child(work: Callable[[], None]) -> int:
-    """Run work in a forked copy of this process; return its pid. The copy never returns.
+    """Run work in a forked child; return its pid. The child never returns.
 
     Other threads are not copied, but the locks they hold are: work must not log, import or print.
     """
     with warnings.catch_warnings():
-        # Newer Pythons warn of other threads' locks; work is written so as to take none.
+        # Python 3.12 and later warn of locks that other threads hold; work takes none.
         warnings.simplefilter("ignore", DeprecationWarning)
         pid = os.fork()
     if pid:

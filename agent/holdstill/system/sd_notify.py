@@ -1,6 +1,6 @@
-"""Talking to the service manager: sd_notify(3), by its published protocol.
+"""Notifications to the service manager, by the protocol of sd_notify(3).
 
-A datagram of NAME=value lines to the socket named in the environment; without one, nothing.
+A datagram of NAME=value lines to the socket named in NOTIFY_SOCKET; without it, nothing is sent.
 """
 
 from __future__ import annotations
@@ -17,38 +17,38 @@ if TYPE_CHECKING:
 
 
 class SdNotify:
-    """The service manager that started us, or nobody."""
+    """The service manager that started us, if one did."""
 
     def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
         address = environment.get("NOTIFY_SOCKET", "")
         # @ stands for the zero byte of an abstract socket (unix(7)).
         self._address = "\0" + address[1:] if address.startswith("@") else address
         self.patience = _watchdog_seconds(environment)
-        """Seconds in which it wants to hear from us; 0 if it does not care."""
+        """Seconds of its watchdog: the longest time between two `alive`; 0 without a watchdog."""
 
     def ready(self) -> None:
-        """Say that the start is over."""
-        self._say("READY=1")
+        """Report that the start is over."""
+        self._send("READY=1")
 
     def status(self, text: str) -> None:
-        """Say in one line what we are doing."""
-        self._say("STATUS=" + text.replace("\n", " "))
+        """Set the status line that systemctl(1) shows."""
+        self._send("STATUS=" + text.replace("\n", " "))
 
     def alive(self) -> None:
-        """Say that we do not hang."""
+        """Reset the watchdog."""
         if self.patience:
-            self._say("WATCHDOG=1")
+            self._send("WATCHDOG=1")
 
     def stopping(self) -> None:
-        """Say that we are about to end."""
-        self._say("STOPPING=1")
+        """Report that we are about to end."""
+        self._send("STOPPING=1")
 
     @contextmanager
     def alive_for(self, seconds: float) -> Iterator[None]:
-        """Say from a thread that we live, until the block ends or the time is over.
+        """Reset the watchdog from a thread, until the block ends or the time is over.
 
-        For work that is long and cannot say so itself. When the time is over, the manager gets
-        impatient and ends us, which is what is wanted.
+        For long work that cannot call `alive` itself. After that time the watchdog kills a
+        process that hangs, as it should.
         """
         over = threading.Event()
 
@@ -68,20 +68,20 @@ class SdNotify:
             if self.patience:
                 thread.join()
 
-    def _say(self, line: str) -> None:
+    def _send(self, line: str) -> None:
         if not self._address:
             return
-        # A manager that is busy or gone must not keep us from our work.
+        # A manager that is busy or gone must not block us.
         with (
             suppress(OSError),
-            socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as wire,
+            socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sender,
         ):
-            wire.setblocking(False)  # noqa: FBT003  the standard library's signature
-            wire.sendto(line.encode(), self._address)
+            sender.setblocking(False)  # noqa: FBT003  the standard library's signature
+            sender.sendto(line.encode(), self._address)
 
 
 def _watchdog_seconds(environment: Mapping[str, str]) -> float:
-    # The variables are inherited; they are meant for one process only (sd_watchdog_enabled(3)).
+    # Children inherit the variables, which are for one process only (sd_watchdog_enabled(3)).
     if environment.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
         return 0.0
     text = environment.get("WATCHDOG_USEC", "0")

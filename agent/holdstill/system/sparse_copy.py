@@ -1,4 +1,4 @@
-"""Putting bytes into a part of a target: holes stay holes, and every byte is hashed on its way.
+"""Sparse copies of byte ranges, hashed in the same pass.
 
 Zeroes are written only where the target does not read as zeroes already: an image stays sparse,
 and a card that was discarded is not worn.
@@ -19,19 +19,19 @@ _ZEROES = bytes(files.CHUNK)
 
 
 class SourceError(OSError):
-    """What is copied cannot be read, whatever the target would have said."""
+    """The source cannot be read; errors of the target are plain OSErrors."""
 
 
 def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: int = 0) -> bytes:
-    """Copy size bytes from one open file into another; return their SHA-256.
+    """Copy size bytes from one open file into another, holes as holes; return their SHA-256.
 
     Raises:
         EOFError: the source is shorter.
         SourceError: it cannot be read.
     """
-    there = os.lseek(source, 0, os.SEEK_END)
-    if there < source_at + size:
-        raise EOFError(f"the source ended at byte {there} of {source_at + size}")
+    source_end = os.lseek(source, 0, os.SEEK_END)
+    if source_end < source_at + size:
+        raise EOFError(f"the source ended at byte {source_end} of {source_at + size}")
     total = hashlib.sha256()
     for position, chunk in _chunks(source, source_at, size):
         total.update(chunk)
@@ -40,7 +40,7 @@ def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: 
 
 
 def _chunks(source: int, first: int, size: int) -> Iterator[tuple[int, bytes | memoryview]]:
-    """Yield (position from first, bytes) without a gap; holes come as zeroes that nobody read."""
+    """Yield (position from first, bytes) without a gap; holes are zeroes that were not read."""
     position, end = first, first + size
     for data_start, data_end in (*files.data_ranges(source, end, first=first), (end, end)):
         while position < data_start:
@@ -63,7 +63,7 @@ def _read(source: int, length: int, position: int) -> bytes:
 
 
 def put(target: int, position: int, chunk: bytes | memoryview) -> None:
-    """Write a chunk at a position; zeroes only where there is something else."""
+    """Write a chunk at a position; zeroes only where the target has other bytes."""
     if is_blank(chunk):
         clear(target, position, len(chunk))
     else:
@@ -71,24 +71,24 @@ def put(target: int, position: int, chunk: bytes | memoryview) -> None:
 
 
 def clear(target: int, position: int, length: int) -> None:
-    """Make a range read as zeroes, touching only what does not."""
+    """Make a range read as zeroes, writing only where it does not."""
     for start, end in files.data_ranges(target, position + length, first=position):
-        for here in range(start, end, files.CHUNK):
-            step = min(files.CHUNK, end - here)
-            if not is_blank(os.pread(target, step, here)):
-                write_all_at(target, here, memoryview(_ZEROES)[:step])
+        for at in range(start, end, files.CHUNK):
+            step = min(files.CHUNK, end - at)
+            if not is_blank(os.pread(target, step, at)):
+                write_all_at(target, at, memoryview(_ZEROES)[:step])
 
 
 def is_blank(chunk: bytes | memoryview) -> bool:
-    """Tell whether a chunk is nothing but zeroes."""
-    if any(chunk[:8]):  # mostly so, and then nothing is to be copied
+    """Whether a chunk is all zeroes."""
+    if any(chunk[:8]):  # the common case, without a copy of the chunk
         return False
     # Bytes compare by memcmp(3); memoryviews compare one by one.
     return bytes(chunk) == (_ZEROES if len(chunk) == len(_ZEROES) else bytes(len(chunk)))
 
 
 def write_all_at(target: int, position: int, chunk: bytes | memoryview) -> None:
-    """Write every byte at a position; pwrite(2) may take fewer at a time."""
+    """Write every byte at a position; one pwrite(2) may take fewer."""
     view = memoryview(chunk)
     while view:
         written = os.pwrite(target, view, position)

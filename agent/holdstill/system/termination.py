@@ -1,4 +1,4 @@
-"""Ending when told to: a signal becomes an exception, and every `with` puts back what it holds."""
+"""Termination signals as an exception, so that context managers unwind."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
 class TerminationRequested(BaseException):
-    """We were told to end."""
+    """Raised once, on the first of SIGNALS, with its name."""
 
 
 @contextmanager
 def stoppable() -> Iterator[None]:
-    """Let a signal raise Stopping in the block, once: cleaning up is not cut short by a second."""
-    before = {number: signal.signal(number, _stop) for number in SIGNALS}
+    """Raise TerminationRequested on a signal, once: a second does not interrupt the clean-up."""
+    before = {number: signal.signal(number, _raise_once) for number in SIGNALS}
     try:
         yield
     finally:
@@ -28,12 +28,12 @@ def stoppable() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _stop(number: int, _: FrameType | None) -> NoReturn:
+def _raise_once(number: int, _: FrameType | None) -> NoReturn:
     for each in SIGNALS:
-        # Not SIG_IGN: programs that are started while we clean up would inherit that.
-        signal.signal(each, _hear)
+        # Not SIG_IGN: programs that are started during the clean-up would inherit that.
+        signal.signal(each, _ignore)
     raise TerminationRequested(signal.Signals(number).name)
 
 
-def _hear(_: int, __: FrameType | None) -> None:
-    """Do nothing; we are ending already."""
+def _ignore(_: int, __: FrameType | None) -> None:
+    """Do nothing: the clean-up is running already."""

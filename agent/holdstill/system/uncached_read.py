@@ -15,7 +15,7 @@ ALIGNMENT = 4096
 """Positions and lengths of direct reads: a multiple of every card's sector size (open(2))."""
 
 
-def give_way() -> None:
+def lower_priority() -> None:
     """Lower our priority for the processor and the disk below every other process's, if we may."""
     with suppress(OSError):
         os.nice(19)
@@ -23,7 +23,7 @@ def give_way() -> None:
         libc.make_io_idle()
 
 
-def hash_past_memory(handle: int, size: int) -> bytes:
+def hash_uncached(handle: int, size: int) -> bytes:
     """Return the SHA-256 of the first size bytes of a file as its medium has them now.
 
     Pages that no process has mapped are dropped from the cache first; then the file is read with

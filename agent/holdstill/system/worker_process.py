@@ -1,8 +1,8 @@
-"""Work in a process of its own, which never waits for this one's interpreter.
+"""Forked worker processes, so that work does not wait for this process's interpreter lock.
 
-It is a forked copy, so it has whatever this process had, and starts at once. Both ends talk in
-messages over a socket; descriptors may come along (unix(7), SCM_RIGHTS). The copy ends when the
-other end is closed, and is killed with the process that made it.
+A worker is a forked copy: it has all of this process's memory, and starts at once. Both ends
+exchange messages over a socket, with descriptors (unix(7), SCM_RIGHTS). The worker ends when the
+other end is closed, and is killed with the process that started it.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 HANDLES_MAX = 250
-"""Descriptors that may come with one message (SCM_MAX_FD of Linux is 253)."""
+"""Most descriptors of one message (SCM_MAX_FD of Linux is 253)."""
 _LENGTH = 4
 
 
 class WorkerPipe:
-    """One end. A message is anything that msgpack can say."""
+    """One end. A message is a 4-byte length, and whatever msgpack can encode."""
 
     def __init__(self, end: socket.socket) -> None:
         self._end = end
@@ -54,7 +54,7 @@ class WorkerPipe:
         """Return the next message, and the descriptors that came with it: the caller's to close.
 
         Args:
-            kind: what the message is, as msgspec knows it.
+            kind: the message's type, for msgspec.
 
         Raises:
             TargetFailedError: the other end is gone.
@@ -86,7 +86,7 @@ def _gone() -> TargetFailedError:
 
 @contextmanager
 def started(work: Callable[[WorkerPipe], None]) -> Iterator[WorkerPipe]:
-    """Hold a process that does work with its end of a link; return this one's end.
+    """Run work in a worker process with one end of a pipe; yield the other end.
 
     Other threads are not copied, but the locks they hold are: work must not log, import or print.
     """
@@ -95,7 +95,7 @@ def started(work: Callable[[WorkerPipe], None]) -> Iterator[WorkerPipe]:
     def child() -> None:
         ours.close()
         landlock.die_with_parent()
-        for number in (signal.SIGINT, signal.SIGTERM):  # they are the other process's to heed
+        for number in (signal.SIGINT, signal.SIGTERM):  # the parent handles them
             signal.signal(number, signal.SIG_IGN)
         work(WorkerPipe(theirs))
 

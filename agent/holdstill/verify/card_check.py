@@ -119,7 +119,7 @@ def _check_partitions(
         try:
             with findings.reading(part.number):
                 window = opened.window(start, partition.size * disk.sector_size)
-            with byte_source.around_memory(path, window) as source:
+            with byte_source.uncached(path, window) as source:
                 PartCheck(
                     findings, part.number, MeteredSource(source, meter), meter, start,
                     part.content_bytes, path, machine,

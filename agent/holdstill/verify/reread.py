@@ -129,9 +129,9 @@ def _problem(tree: RereadTree, entry: Entry, meter: Meter) -> str:
 
 def _compared(entry: Entry, handle: int) -> str:
     try:
-        if uncached_read.hash_past_memory(handle, entry.size) == entry.digest:
+        if uncached_read.hash_uncached(handle, entry.size) == entry.digest:
             return ""
-        if uncached_read.hash_past_memory(handle, entry.size) == entry.digest:
+        if uncached_read.hash_uncached(handle, entry.size) == entry.digest:
             return "read twice, it was wrong only once: the card, its contacts or the memory"
     except EOFError as error:
         return f"it ends too soon: {error}"

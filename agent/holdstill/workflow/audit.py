@@ -107,7 +107,7 @@ def audit(
             f"this board remembers no capture ({state})",
             hint="take one first: `holdstill capture`",
         )
-    uncached_read.give_way()
+    uncached_read.lower_priority()
     scene = capture_scope.survey_board(settings)
     tell.step("reading unchanged files again")
     with capture_scope.open_scanners(scene) as scanners:

@@ -165,7 +165,7 @@ def verify(image: Path, index: Index, parameters: Ext4) -> None:
     forget(image)
     with (
         byte_source.opened(image) as whole,
-        byte_source.around_memory(
+        byte_source.uncached(
             image, whole.window(0, parameters.blocks * parameters.block_size)
         ) as part,
         hash_worker.hash_worker(part) as hasher,

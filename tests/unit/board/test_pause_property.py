@@ -147,7 +147,7 @@ class Board:
                 pytest.fail(shlex.join(words))
         return ""
 
-    def talking(self, command: Command) -> AbstractContextManager[LineDialog]:
+    def dialog(self, command: Command) -> AbstractContextManager[LineDialog]:
         pytest.fail(f"unannounced: {command}")
 
     # What freezing sees.

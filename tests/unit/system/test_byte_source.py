@@ -57,25 +57,25 @@ def test_a_file_that_became_shorter_is_noticed(tmp_path: Path) -> None:
     ("offset", "length"),
     [(0, 65536), (1, 65536), (4095, 70_000), (300_000, 99_000), (0, 1 << 20), (5, 100), (0, 0)],
 )
-def test_around_memory_the_same_bytes_are_read(tmp_path: Path, offset: int, length: int) -> None:
+def test_uncached_the_same_bytes_are_read(tmp_path: Path, offset: int, length: int) -> None:
     path = tmp_path / "card.img"
     path.write_bytes(bytes(number * 7 % 251 for number in range(400_000)) * 3)
 
     with byte_source.opened(path) as whole:
         window = whole.window(1234, 1_150_000)
-        with byte_source.around_memory(path, window) as direct:
+        with byte_source.uncached(path, window) as direct:
             found = direct.read(offset, length)
 
         assert found == window.read(offset, length)
 
 
-def test_around_memory_nothing_is_read_outside_a_window(tmp_path: Path) -> None:
+def test_uncached_nothing_is_read_outside_a_window(tmp_path: Path) -> None:
     path = tmp_path / "card.img"
     path.write_bytes(bytes(200_000))
 
     with (
         byte_source.opened(path) as whole,
-        byte_source.around_memory(path, whole.window(0, 100_000)) as direct,
+        byte_source.uncached(path, whole.window(0, 100_000)) as direct,
         pytest.raises(EOFError, match="outside 100000"),
     ):
         direct.read(30_000, 70_001)

@@ -28,7 +28,7 @@ def test_any_file_with_holes_has_the_digest_of_its_bytes(
     content = path.read_bytes()
 
     with files.opened(path) as handle:
-        found = uncached_read.hash_past_memory(handle, len(content))
+        found = uncached_read.hash_uncached(handle, len(content))
 
     assert found == hashlib.sha256(content).digest()
 
@@ -39,8 +39,7 @@ def test_a_file_larger_than_a_chunk_is_read_to_its_end(tmp_path: Path) -> None:
 
     with files.opened(tmp_path / "file") as handle:
         assert (
-            uncached_read.hash_past_memory(handle, len(content))
-            == hashlib.sha256(content).digest()
+            uncached_read.hash_uncached(handle, len(content)) == hashlib.sha256(content).digest()
         )
 
 
@@ -48,6 +47,6 @@ def test_a_descriptor_is_given_back_as_it_was(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"x" * 5000)
 
     with files.opened(tmp_path / "file") as handle:
-        uncached_read.hash_past_memory(handle, 5000)
+        uncached_read.hash_uncached(handle, 5000)
 
         assert os.pread(handle, 3, 1) == b"xxx"  # a direct read would refuse this
