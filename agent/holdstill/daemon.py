@@ -160,7 +160,17 @@ class Nightly:
     def beat(self) -> float:
         """Do what is due; return how long to rest."""
         self.means.supervisor.alive()
-        self._look()
+        # See what is due by now.
+        agenda = self.means.agenda
+        diary, begun = agenda.take_due(self.diary)
+        self._keep(diary)
+        if begun is not None:
+            self._begin(begun)
+        if agenda.has_week_ended:
+            agenda.has_week_ended = False
+            due = _text(self.means.agenda.due)
+            told = self.means.herald.week_ended(self.diary, due=due, now=self.means.clock.now())
+            self._keep(msgspec.structs.replace(told, summarised=self.means.agenda.today))
         if self.night is not None and self.means.clock.monotonic() >= self.night.next_try:
             self._try(self.night)
         self._notice_silence()
@@ -169,17 +179,6 @@ class Nightly:
         return self._rest()
 
     # A night -----------------------------------------------------------------------------------
-
-    def _look(self) -> None:
-        """See what is due by now."""
-        agenda = self.means.agenda
-        diary, begun = agenda.take_due(self.diary)
-        self._keep(diary)
-        if begun is not None:
-            self._begin(begun)
-        if agenda.has_week_ended:
-            agenda.has_week_ended = False
-            self._end_week()
 
     def _begin(self, begun: NightRetries) -> None:
         if self.night is not None and self.night.day in {"", begun.day}:
@@ -233,11 +232,6 @@ class Nightly:
             lines.warning(warning, board=self.settings.board, capture=outcome.capture)
 
     # Telling -----------------------------------------------------------------------------------
-
-    def _end_week(self) -> None:
-        due = _text(self.means.agenda.due)
-        told = self.means.herald.week_ended(self.diary, due=due, now=self.means.clock.now())
-        self._keep(msgspec.structs.replace(told, summarised=self.means.agenda.today))
 
     def _notice_silence(self) -> None:
         """Tell when there has been no good capture for days; a night may still mend that."""

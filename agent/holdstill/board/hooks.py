@@ -80,19 +80,15 @@ def check(hooks: Sequence[Hook], never_pause: Sequence[str]) -> tuple[str, ...]:
         SecurityError: somebody else than root may decide what a hook does.
     """
     for hook in hooks:
-        _refuse_never_pause(hook, never_pause)
+        names = {name.removesuffix(".service") for name in (hook.name, hook.subject)} - {""}
+        if names & {name.removesuffix(".service") for name in never_pause}:
+            raise UsageError(
+                f"hook {hook.name}: never_pause names it. What controls heat, motion, locks or "
+                "alarms must not be paused by a copying tool",
+                hint="take the hook out; ask whoever is responsible for that service",
+            )
         check_programs(hook)
     return tuple(caution for hook in hooks for caution in cautions(hook))
-
-
-def _refuse_never_pause(hook: Hook, never_pause: Sequence[str]) -> None:
-    names = {name.removesuffix(".service") for name in (hook.name, hook.subject)} - {""}
-    if names & {name.removesuffix(".service") for name in never_pause}:
-        raise UsageError(
-            f"hook {hook.name}: never_pause names it. What controls heat, motion, locks or alarms "
-            "must not be paused by a copying tool",
-            hint="take the hook out; ask whoever is responsible for that service",
-        )
 
 
 def check_programs(hook: Hook) -> None:

@@ -209,7 +209,15 @@ class _Resolver:
         for number in sorted(self._changes.numbers):
             for row in self._subject.index.by_inode(self._subject.part, number):
                 self._look_again(row)
-        self._drop_outdated()
+        # Drop entries of directories that were found gone, and not entered again, since. If they
+        # are back, the directories that they are in have changed again, and tell.
+        kept = self._delta.entries
+        for path in sorted(kept) if self._removed_at else ():
+            removed_at = self._removal_above(path)
+            is_later = self._order[path] > removed_at
+            is_held = self._is_top(path) or paths.split(path)[0] in kept
+            if removed_at and not (is_later and is_held):
+                del kept[path]
         # A directory above that has been listed tells what became of a path; if none was, the
         # path may still be good.
         self._delta.doubtful = _taken(self._scanner)
@@ -245,19 +253,6 @@ class _Resolver:
         self._delta.removed.add(path)
         self._moment += 1
         self._removed_at[path] = self._moment
-
-    def _drop_outdated(self) -> None:
-        """Drop entries of directories that were found gone, and not entered again, since.
-
-        If they are back, the directories that they are in have changed again, and tell.
-        """
-        kept = self._delta.entries
-        for path in sorted(kept) if self._removed_at else ():
-            removed_at = self._removal_above(path)
-            is_later = self._order[path] > removed_at
-            is_held = self._is_top(path) or paths.split(path)[0] in kept
-            if removed_at and not (is_later and is_held):
-                del kept[path]
 
     def _is_top(self, path: bytes) -> bool:
         """Whether nothing above a path was removed, so that its directory is in the index."""

@@ -135,7 +135,14 @@ class InodeTableDetector:
             changed = frozenset(filter(self._tables.has_names, _maybe_recent(now, recent)))
         else:
             changed |= before.suspects
-        suspects = _recent(changed, recent, self._tables)
+        # Which of the candidates may change once more without a new ctime.
+        self._tables.forget()
+        found = set()
+        for number in changed:
+            facts = self._tables.facts(number)
+            if facts is not None and recent.has(facts.ctime_ns):
+                found.add(number)
+        suspects = frozenset(found)
         self._baseline = msgspec.structs.replace(now, suspects=suspects)
         if not self._confirmed:
             return EverythingMayHaveChanged(self._why, recent=None)
@@ -216,14 +223,3 @@ def _maybe_recent(seen: Baseline, recent: CtimeWindow) -> Iterator[int]:
         for slot, second in enumerate(array("I", words)):
             if (second - low) & 0xFFFFFFFF <= high - low:  # 32 bits that will wrap in 2038
                 yield first + slot
-
-
-def _recent(candidates: Iterable[int], recent: CtimeWindow, tables: InodeTables) -> frozenset[int]:
-    """Return which of the candidates may change once more without a new ctime."""
-    tables.forget()
-    found = set()
-    for number in candidates:
-        facts = tables.facts(number)
-        if facts is not None and recent.has(facts.ctime_ns):
-            found.add(number)
-    return frozenset(found)

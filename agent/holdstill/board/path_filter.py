@@ -70,7 +70,8 @@ class PathFilter:
         self._out = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in hollow + dropped])
         self._kept = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in kept])
         self._passage = _any_of([way for pattern in kept for way in _ways_to(pattern)])
-        self.fingerprint = _digest(mount, exclude, include, swap_files)
+        about = repr((mount, exclude, include, sorted(swap_files)))
+        self.fingerprint = hashlib.sha256(about.encode(errors="surrogateescape")).hexdigest()
         """Changes with the rules: an index made under others must be compared as a whole."""
 
     def choose(self, path: bytes) -> Choice:
@@ -152,10 +153,3 @@ def _ways_to(pattern: tuple[bytes, ...]) -> list[bytes]:
 def _any_of(expressions: list[bytes]) -> re.Pattern[bytes]:
     # (?!) never matches.
     return re.compile(b"|".join(expressions) if expressions else rb"(?!)", re.DOTALL)
-
-
-def _digest(
-    mount: bytes, exclude: tuple[str, ...], include: tuple[str, ...], swap: frozenset[bytes]
-) -> str:
-    about = repr((mount, exclude, include, sorted(swap)))
-    return hashlib.sha256(about.encode(errors="surrogateescape")).hexdigest()

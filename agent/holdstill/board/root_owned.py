@@ -102,7 +102,19 @@ def check_program(path: Path, files: LinkReader) -> None:
     except OSError as error:
         raise UsageError(f"cannot find {path}: {error.strerror}") from error
     for step in steps:
-        _check_step(path, step)
+        mode, owner = step.found.st_mode, step.found.st_uid
+        what = f"{step.path}, on the way to {path}," if step.path != path else str(path)
+        if owner != 0:
+            raise SecurityError(
+                f"refused to run {path}: {what} belongs to user {owner}, not to root",
+                hint=f"chown root {step.path}, after making sure that what it holds is yours",
+            )
+        # A link's own mode means nothing; the directory that it lies in was checked before it.
+        if not stat.S_ISLNK(mode) and mode & (stat.S_IWGRP | stat.S_IWOTH):
+            raise SecurityError(
+                f"refused to run {path}: others than root may write to {what.rstrip(',')}",
+                hint=f"chmod go-w {step.path}, after making sure that what it holds is yours",
+            )
     if not stat.S_ISREG(steps[-1].found.st_mode):
         raise SecurityError(f"{path} is no regular file")
 
@@ -127,19 +139,3 @@ def _walk(path: Path, files: LinkReader) -> Iterator[_Step]:
         target = files.readlink(step.path)
         names = [*target.parts[target.is_absolute() :], *names]
         here = Path("/") if target.is_absolute() else here
-
-
-def _check_step(path: Path, step: _Step) -> None:
-    mode, owner = step.found.st_mode, step.found.st_uid
-    what = f"{step.path}, on the way to {path}," if step.path != path else str(path)
-    if owner != 0:
-        raise SecurityError(
-            f"refused to run {path}: {what} belongs to user {owner}, not to root",
-            hint=f"chown root {step.path}, after making sure that what it holds is yours",
-        )
-    # A link's own mode means nothing; the directory that it lies in was checked before it.
-    if not stat.S_ISLNK(mode) and mode & (stat.S_IWGRP | stat.S_IWOTH):
-        raise SecurityError(
-            f"refused to run {path}: others than root may write to {what.rstrip(',')}",
-            hint=f"chmod go-w {step.path}, after making sure that what it holds is yours",
-        )

@@ -26,7 +26,18 @@ def choose(preferred: Path, *, others: Sequence[Path] = (FALLBACK,)) -> Path:
     """
     for place in (preferred, *others):
         if is_memory(place):
-            return _made(place)
+            # /dev/shm is open to all: another user may have put a directory there first.
+            place.mkdir(mode=0o700, exist_ok=True)
+            found = place.lstat()
+            if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
+                raise SecurityError(
+                    f"{place} belongs to somebody else", hint="find out who made it, and remove it"
+                )
+            if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+                raise SecurityError(
+                    f"others may write to {place}", hint=f"chmod 0700 {place}, and find out why"
+                )
+            return place
     raise PreflightError(
         f"neither {preferred} nor {', '.join(map(str, others))} is memory (a tmpfs)",
         hint="mount a tmpfs at /run, or name a directory on one as `spool` in the settings",
@@ -48,18 +59,3 @@ def _type_of(directory: Path) -> int:
             return libc.file_system_type(handle)
     except NotADirectoryError as error:  # what a link answers, too
         raise SecurityError(f"{directory} is no directory", hint="find out who made it") from error
-
-
-def _made(place: Path) -> Path:
-    # /dev/shm is open to all: another user may have put a directory there first.
-    place.mkdir(mode=0o700, exist_ok=True)
-    found = place.lstat()
-    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
-        raise SecurityError(
-            f"{place} belongs to somebody else", hint="find out who made it, and remove it"
-        )
-    if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-        raise SecurityError(
-            f"others may write to {place}", hint=f"chmod 0700 {place}, and find out why"
-        )
-    return place

@@ -83,17 +83,13 @@ def opened(directory: Path) -> Iterator[UndoLog]:
     flags = os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
     handle = os.open(directory / LOCK, flags, 0o600)
     try:
-        _lock(handle)
+        try:
+            # The kernel lets go of it when we die, however we die.
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise BusyError(
+                "another run is at work on this board", hint="wait for it to end, then try again"
+            ) from error
         yield UndoLog(directory)
     finally:
         os.close(handle)
-
-
-def _lock(handle: int) -> None:
-    try:
-        # The kernel lets go of it when we die, however we die.
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise BusyError(
-            "another run is at work on this board", hint="wait for it to end, then try again"
-        ) from error

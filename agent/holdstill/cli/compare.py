@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.compare import Comparison
-    from holdstill.workflow.compare_entries import Change, PartComparison
+    from holdstill.workflow.compare_entries import Change
     from holdstill.workflow.compare_sources import CompareSource
 
 
@@ -137,25 +137,23 @@ def _show(found: Comparison, out: Console) -> None:
     for text in found.card:
         out.print(f"  {text}")
     for part in found.parts:
-        _show_part(part, out)
+        words = [
+            f"{part.counts[kind]:,} {_WORDS[kind]}" for kind in ChangeKind if part.counts[kind]
+        ]
+        out.print()
+        out.print(
+            f"Partition {part.number} ({part.place or 'not mounted'}), "
+            f"{human(part.bytes_before)} -> {human(part.bytes_after)}: "
+            + (", ".join(words) or "nothing changed")
+        )
+        for change in part.changes:
+            out.print(f"  {_SIGNS[change.kind]} {change.path}{_detail(change)}")
+        if part.unlisted:
+            out.print(f"  and {part.unlisted:,} more; --list N lists more")
     _show_packages(found, out)
     tables.warnings(found.troubles, out)
     if found.is_same:
         out.print("nothing differs but times")
-
-
-def _show_part(part: PartComparison, out: Console) -> None:
-    words = [f"{part.counts[kind]:,} {_WORDS[kind]}" for kind in ChangeKind if part.counts[kind]]
-    out.print()
-    out.print(
-        f"Partition {part.number} ({part.place or 'not mounted'}), "
-        f"{human(part.bytes_before)} -> {human(part.bytes_after)}: "
-        + (", ".join(words) or "nothing changed")
-    )
-    for change in part.changes:
-        out.print(f"  {_SIGNS[change.kind]} {change.path}{_detail(change)}")
-    if part.unlisted:
-        out.print(f"  and {part.unlisted:,} more; --list N lists more")
 
 
 def _detail(change: Change) -> str:

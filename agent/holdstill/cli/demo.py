@@ -57,7 +57,14 @@ def _show(report: DemoReport, out: Console) -> None:
     out.print(f"  {report.taken_out.splitlines()[-1]}")
     out.print()
     out.print(f"Set up in {report.set_up_seconds:.0f} s, all the rest {report.seconds:.0f} s")
-    _show_end(report, out)
+    if report.shortcoming:
+        out.print(
+            f"The board was a plain directory ({report.shortcoming}), copied live: nothing was "
+            "held still, and parts of the copy may be of different moments.",
+            style="yellow",
+        )
+    if report.kept:
+        out.print(f"Store, images and settings stay in {report.kept}")
 
 
 def _show_captures(report: DemoReport, out: Console) -> None:
@@ -109,17 +116,6 @@ def _agreeing(card: RebuiltCard) -> str:
 
 def _promises(card: RebuiltCard) -> str:
     return f"{len(card.broken)} broken" if card.broken else "all kept"
-
-
-def _show_end(report: DemoReport, out: Console) -> None:
-    if report.shortcoming:
-        out.print(
-            f"The board was a plain directory ({report.shortcoming}), copied live: nothing was "
-            "held still, and parts of the copy may be of different moments.",
-            style="yellow",
-        )
-    if report.kept:
-        out.print(f"Store, images and settings stay in {report.kept}")
 
 
 def root_grade(parts: tuple[PartReport, ...]) -> str:

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from holdstill.model.settings import BoardSettings
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.ports import Progress
 
@@ -26,23 +25,15 @@ def from_settings(path: Path) -> Callable[[Progress], CaptureReport]:
 
     def take(progress: Progress) -> CaptureReport:
         settings = options.read_board_settings(path)
-        _check_medium(settings)
+        # Check that a store in a directory is there: its disk may be unplugged for a while.
+        address = settings.keeper
+        if isinstance(address, FolderAddress) and not (address.path / "store.yaml").is_file():
+            raise LinkError(
+                f"{address.path} holds no store just now",
+                hint="is its disk plugged in, or its share mounted? If there never was a store: "
+                f"holdstill keeper init {address.path}",
+            )
         with wiring.capture_means(settings, progress) as outside:
             return capture.capture(settings, outside)
 
     return take
-
-
-def _check_medium(settings: BoardSettings) -> None:
-    """Check that a store in a directory is there: its disk may be unplugged for a while.
-
-    Raises:
-        LinkError: it is not; the run is tried again later.
-    """
-    address = settings.keeper
-    if isinstance(address, FolderAddress) and not (address.path / "store.yaml").is_file():
-        raise LinkError(
-            f"{address.path} holds no store just now",
-            hint="is its disk plugged in, or its share mounted? If there never was a store: "
-            f"holdstill keeper init {address.path}",
-        )

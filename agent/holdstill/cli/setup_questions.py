@@ -137,21 +137,20 @@ def ask_password(place: str) -> str:
         case "env" if name in os.environ:
             return os.environ.pop(name)
         case "fd" if name.isdecimal():
-            return _line_from(int(name))
+            descriptor = int(name)
+            try:
+                with os.fdopen(descriptor, encoding="utf-8") as lines:
+                    return lines.readline().rstrip("\r\n")
+            except OSError as error:
+                raise UsageError(
+                    f"cannot read file descriptor {descriptor}: {error.strerror}"
+                ) from error
         case "env":
             raise UsageError(f"there is no variable {name!r} in the environment")
         case _:
             raise UsageError(
                 f"--login-password {place!r} says no place", hint="write ask, env:NAME or fd:N"
             )
-
-
-def _line_from(descriptor: int) -> str:
-    try:
-        with os.fdopen(descriptor, encoding="utf-8") as lines:
-            return lines.readline().rstrip("\r\n")
-    except OSError as error:
-        raise UsageError(f"cannot read file descriptor {descriptor}: {error.strerror}") from error
 
 
 def wants_capture() -> bool:

@@ -18,7 +18,6 @@ from holdstill.workflow import capture_ref, rebuild_source, verify_captures
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
-    from holdstill.verify.card_report import CardReport
 
 
 @click.command("verify", short_help="Check a store, or a card against a capture.")
@@ -91,14 +90,10 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
     if as_json:
         options.print_json(report)
     else:
-        _show_card(report, card)
+        out = tables.console()
+        out.print(f"{card}: {report.entries:,} entries compared, {report.total:,} differences")
+        for difference in report.differences:
+            out.print(f"  {difference}")
+        for text in report.unchecked:
+            out.print(f"  not checked: {text}")
     return 0 if report.is_exact else VerificationError.exit_code
-
-
-def _show_card(report: CardReport, card: Path) -> None:
-    out = tables.console()
-    out.print(f"{card}: {report.entries:,} entries compared, {report.total:,} differences")
-    for difference in report.differences:
-        out.print(f"  {difference}")
-    for text in report.unchecked:
-        out.print(f"  not checked: {text}")

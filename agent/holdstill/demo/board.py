@@ -170,7 +170,10 @@ def furnish(root: Path, machine: Runner, shares: tuple[Share, ...]) -> None:
     for name in ("dev", "proc", "run", "sys", "tmp", "mnt"):
         (root / name).mkdir(exist_ok=True)
     (root / "tmp").chmod(0o1777)
-    _make_host_key(root / "etc/ssh/ssh_host_ed25519_key", machine)
+    path = root / "etc/ssh/ssh_host_ed25519_key"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    words = ("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", f"root@{material.BOARD}")
+    machine.run(Command.of(*words, "-f", path))
     make_oddities(root / ODDITIES)
 
 
@@ -190,12 +193,6 @@ def _write(path: Path, content: bytes) -> None:
     path.unlink(missing_ok=True)
     with path.open("xb") as file:
         file.write(content)
-
-
-def _make_host_key(path: Path, machine: Runner) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    words = ("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", f"root@{material.BOARD}")
-    machine.run(Command.of(*words, "-f", path))
 
 
 def make_oddities(folder: Path) -> None:
@@ -304,7 +301,9 @@ def live_on(root: Path) -> Day:
         _write(path, material.noise(path.name, 8 << 10))
     for path in added[:20]:
         path.rename(root / f"srv/harbour-{path.name}")
-    removed = _some_files(root / "usr/share", 40)
+    folder = root / "usr/share"
+    found = (p for p in sorted(folder.rglob("*")) if p.is_file() and not p.is_symlink())
+    removed = list(itertools.islice(found, 40))
     for path in removed:
         path.unlink()
     with (root / "var/log/harbour.log").open("ab") as log:
@@ -312,8 +311,3 @@ def live_on(root: Path) -> Day:
     _write(root / "etc/hosts", material.root_files()["etc/hosts"] + b"192.0.2.7\tboathouse\n")
     (root / "opt").chmod(0o750)
     return Day(added=60, added_bytes=60 * (8 << 10), renamed=20, removed=len(removed), edited=3)
-
-
-def _some_files(folder: Path, count: int) -> list[Path]:
-    found = (p for p in sorted(folder.rglob("*")) if p.is_file() and not p.is_symlink())
-    return list(itertools.islice(found, count))

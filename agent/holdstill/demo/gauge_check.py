@@ -116,25 +116,23 @@ def _look_at_database(folder: Path) -> Database:
             if (folder / name).exists():
                 shutil.copyfile(folder / name, Path(work) / name)
         with closing(sqlite3.connect(Path(work) / DATABASE)) as base:
-            return _count(base)
-
-
-def _count(base: sqlite3.Connection) -> Database:
-    readings = "SELECT count(*), min(seq), max(seq), sum(level_mm), max(taken_ns) FROM reading"
-    count, first, last, sum_mm, newest_ns = base.execute(readings).fetchone()
-    stated = base.execute("SELECT readings, sum_mm FROM total").fetchone()
-    (in_classes,) = base.execute("SELECT sum(readings) FROM class").fetchone()
-    return Database(
-        count=count,
-        first=first,
-        last=last,
-        sum_mm=sum_mm,
-        newest_ns=newest_ns,
-        stated_count=stated[0],
-        stated_sum_mm=stated[1],
-        in_classes=in_classes,
-        integrity=tuple(row[0] for row in base.execute("PRAGMA integrity_check")),
-    )
+            readings = (
+                "SELECT count(*), min(seq), max(seq), sum(level_mm), max(taken_ns) FROM reading"
+            )
+            count, first, last, sum_mm, newest_ns = base.execute(readings).fetchone()
+            stated = base.execute("SELECT readings, sum_mm FROM total").fetchone()
+            (in_classes,) = base.execute("SELECT sum(readings) FROM class").fetchone()
+            return Database(
+                count=count,
+                first=first,
+                last=last,
+                sum_mm=sum_mm,
+                newest_ns=newest_ns,
+                stated_count=stated[0],
+                stated_sum_mm=stated[1],
+                in_classes=in_classes,
+                integrity=tuple(row[0] for row in base.execute("PRAGMA integrity_check")),
+            )
 
 
 def _look_at_logs(folder: Path) -> Log:

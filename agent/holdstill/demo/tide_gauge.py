@@ -94,8 +94,20 @@ class Gauge:
         self._seq += 1
         now = time.time_ns()
         level = tide(now)
-        self._store(now, level)
-        self._write_line(now, level)
+        run = self._database.execute
+        run("BEGIN IMMEDIATE")
+        run("INSERT INTO reading VALUES (?, ?, ?)", (self._seq, now, level))
+        run("UPDATE total SET readings = readings + 1, sum_mm = sum_mm + ?", (level,))
+        run("UPDATE class SET readings = readings - 1 WHERE number = ?", (self._oldest_class(),))
+        run("UPDATE class SET readings = readings + 1 WHERE number = ?", (class_of(level),))
+        run("COMMIT")
+        if self._lines >= LINES_PER_LOG:
+            os.close(self._log)
+            rotate(self._root / LOG)
+            self._log, self._lines = self._open_log(), 0
+        # One write call a line: a copy of one instant holds whole lines only.
+        os.write(self._log, b"%d %d %d mm\n" % (self._seq, now, level))
+        self._lines += 1
         for counter in self._counters:
             os.pwrite(counter, b"%020d\n" % self._seq, 0)
             os.fsync(counter)
@@ -104,15 +116,6 @@ class Gauge:
         reading = {"seq": self._seq, "taken_ns": now, "level_mm": level}
         self.newest = json.dumps(reading).encode()
 
-    def _store(self, now: int, level: int) -> None:
-        run = self._database.execute
-        run("BEGIN IMMEDIATE")
-        run("INSERT INTO reading VALUES (?, ?, ?)", (self._seq, now, level))
-        run("UPDATE total SET readings = readings + 1, sum_mm = sum_mm + ?", (level,))
-        run("UPDATE class SET readings = readings - 1 WHERE number = ?", (self._oldest_class(),))
-        run("UPDATE class SET readings = readings + 1 WHERE number = ?", (class_of(level),))
-        run("COMMIT")
-
     def _oldest_class(self) -> int:
         """Return the class of the reading that the newest one pushes out of the statistics."""
         oldest = self._seq - NEWEST
@@ -120,15 +123,6 @@ class Gauge:
             return self._seq % CLASSES
         sought = "SELECT level_mm FROM reading WHERE seq = ?"
         return class_of(self._database.execute(sought, (oldest,)).fetchone()[0])
-
-    def _write_line(self, now: int, level: int) -> None:
-        if self._lines >= LINES_PER_LOG:
-            os.close(self._log)
-            rotate(self._root / LOG)
-            self._log, self._lines = self._open_log(), 0
-        # One write call a line: a copy of one instant holds whole lines only.
-        os.write(self._log, b"%d %d %d mm\n" % (self._seq, now, level))
-        self._lines += 1
 
     def _open_log(self) -> int:
         return os.open(self._root / LOG, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o640)

@@ -49,7 +49,13 @@ def opened(keep: Path | None) -> Iterator[Workshop]:
     with ExitStack() as undo, ended_in_order():
         memory = undo.enter_context(_folder(_MEMORY))
         folder = _kept(keep) if keep else undo.enter_context(_folder(_DISK))
-        _check_room(folder)
+        free = shutil.disk_usage(folder).free
+        if free < NEEDED:
+            raise PreflightError(
+                f"{folder} has {sizes.human(free)} free; the demonstration needs up to "
+                f"{sizes.human(NEEDED)}",
+                hint="name a folder on another disk with --keep",
+            )
         yield Workshop(folder, memory)
 
 
@@ -81,16 +87,6 @@ def _kept(keep: Path) -> Path:
     if any(folder.iterdir()):
         raise UsageError(f"{folder} is not empty", hint="name a new folder")
     return folder
-
-
-def _check_room(folder: Path) -> None:
-    free = shutil.disk_usage(folder).free
-    if free < NEEDED:
-        raise PreflightError(
-            f"{folder} has {sizes.human(free)} free; the demonstration needs up to "
-            f"{sizes.human(NEEDED)}",
-            hint="name a folder on another disk with --keep",
-        )
 
 
 @contextmanager

@@ -106,17 +106,13 @@ def decode(data: bytes) -> list[GapExtent]:
     runs = []
     for offset, length in _RUN.iter_unpack(data[_COUNT.size : body]):
         runs.append(GapExtent(offset, data[body : body + length]))
-        _check_run(runs, length)
+        run = runs[-1]
+        before = runs[-2].end if len(runs) > 1 else -1
+        if length == 0 or len(run.data) != length:
+            raise SecurityError("the boot gap file was cut short or has an empty run")
+        if run.offset <= before or run.end > mbr.REACH:
+            raise SecurityError("runs of the boot gap are out of order or out of reach")
         body += length
     if body != len(data):
         raise SecurityError("the boot gap file is longer than its runs")
     return runs
-
-
-def _check_run(runs: Sequence[GapExtent], length: int) -> None:
-    run = runs[-1]
-    before = runs[-2].end if len(runs) > 1 else -1
-    if length == 0 or len(run.data) != length:
-        raise SecurityError("the boot gap file was cut short or has an empty run")
-    if run.offset <= before or run.end > mbr.REACH:
-        raise SecurityError("runs of the boot gap are out of order or out of reach")

@@ -121,7 +121,9 @@ def _logical(source: ByteSource, container: Partition, sector_size: int) -> Iter
         link = next((r for r in records if r.is_extended), None)
         here = None if link is None else container.start + link.start
     check_places(found, container.start + 1, container.end)
-    _check_links_are_free(found, links)
+    for partition in found:
+        if any(partition.start <= link < partition.end for link in links):
+            raise LayoutError(f"partition {partition.number} overlaps a link of the chain")
     yield from found
 
 
@@ -139,12 +141,6 @@ def check_places(partitions: Iterable[Partition], first: int, end: int) -> None:
             what = f"partition {before}" if before else "the partition table"
             raise LayoutError(f"partition {partition.number} overlaps {what}")
         free_from, before = partition.end, partition.number
-
-
-def _check_links_are_free(partitions: Iterable[Partition], links: set[int]) -> None:
-    for partition in partitions:
-        if any(partition.start <= link < partition.end for link in links):
-            raise LayoutError(f"partition {partition.number} overlaps a link of the chain")
 
 
 def refuse_hybrid(records: Iterable[_Record]) -> None:

@@ -45,7 +45,13 @@ def read(source: ByteSource, *, sector_size: int = SECTOR) -> Disk:
         refuse_hybrid(records or [])
         return read_gpt(source, sector_size)
     if probe.table_label(source) is TableLabel.NONE:
-        return _whole_disk(source, sector_size)
+        everything = Partition(number=1, start=0, size=source.size // sector_size, type="")
+        return Disk(
+            size=source.size,
+            sector_size=sector_size,
+            label=TableLabel.NONE,
+            partitions=(everything,),
+        )
     if records is None:
         raise LayoutError(
             "no partition table, and no file system on the whole disk either",
@@ -101,10 +107,3 @@ def warnings(source: ByteSource, *, sector_size: int = SECTOR) -> tuple[str, ...
     if primary.common != backup.common:
         found.append("the two copies of the GPT differ")
     return tuple(found)
-
-
-def _whole_disk(source: ByteSource, sector_size: int) -> Disk:
-    everything = Partition(number=1, start=0, size=source.size // sector_size, type="")
-    return Disk(
-        size=source.size, sector_size=sector_size, label=TableLabel.NONE, partitions=(everything,)
-    )

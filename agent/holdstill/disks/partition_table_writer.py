@@ -53,7 +53,10 @@ def write(target: Path, disk: Disk, machine: Runner) -> None:
     size = byte_source.device_or_file_size(target)
     text, links = script(disk, size=size), _links(disk)
     with files.opened(target, os.O_RDWR | os.O_NOFOLLOW) as handle:
-        in_the_way = _behind_header(handle, disk)
+        # What sfdisk will overwrite with entries although they belong elsewhere.
+        in_the_way = (
+            os.pread(handle, _array_bytes(disk), 2 * disk.sector_size) if disk.entries_lba else b""
+        )
         _apply(target, text, machine)
         for sector, data in links:
             sparse_copy.write_all_at(handle, sector * disk.sector_size, data)
@@ -80,11 +83,6 @@ def _unfinished(what: str) -> TargetFailedError:
     return TargetFailedError(
         what, hint="do not use this card: its partition table is not valid; rebuild it again"
     )
-
-
-def _behind_header(handle: int, disk: Disk) -> bytes:
-    """Return what sfdisk will overwrite with entries although they belong elsewhere."""
-    return os.pread(handle, _array_bytes(disk), 2 * disk.sector_size) if disk.entries_lba else b""
 
 
 def _array_bytes(disk: Disk) -> int:

@@ -55,7 +55,9 @@ def probe(source: ByteSource) -> FileSystem:
     if swap_reader.is_swap(source):
         return _or_raw(source, "swap", lambda: swap_reader.read(source))
     if ext4_superblock.has_magic(source):
-        return _ext(source)
+        if ext4_superblock.is_journal(source):
+            return Raw(type="jbd", size=source.size)
+        return _or_raw(source, "ext4", lambda: ext4_reader.Ext4Reader(source).parameters())
     # Before btrfs: mkfs.vfat leaves alone what an older file system had at 64 KiB.
     for look in (_fat, _btrfs, _xfs, _f2fs):
         found = look(source)
@@ -103,12 +105,6 @@ def _or_raw(source: ByteSource, kind: str, read: Callable[[], FileSystem]) -> Fi
         return read()
     except HoldstillError:
         return Raw(type=kind, size=source.size)
-
-
-def _ext(source: ByteSource) -> FileSystem:
-    if ext4_superblock.is_journal(source):
-        return Raw(type="jbd", size=source.size)
-    return _or_raw(source, "ext4", lambda: ext4_reader.Ext4Reader(source).parameters())
 
 
 def _fat(source: ByteSource) -> FileSystem | None:

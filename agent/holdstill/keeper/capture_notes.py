@@ -20,7 +20,7 @@ from holdstill.system import clocks
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from holdstill.keeper.ledger import Event, Ledger
+    from holdstill.keeper.ledger import Event
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
@@ -67,15 +67,11 @@ def _note(
 ) -> None:
     file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
     with file.held_for_writing(store.disk) as ledger:
-        _check_known(ledger, board, names)
+        known = {event.brief.name for event in ledger.sealed} - ledger.thinned
+        unknown = sorted(set(names) - known)
+        if unknown:
+            raise UsageError(
+                f"board {board} has no capture {', '.join(unknown)}", hint="see `holdstill list`"
+            )
         at = clocks.rfc3339(clock.now())
         file.append(ledger, [event], at=at, disk=store.disk)
-
-
-def _check_known(ledger: Ledger, board: BoardName, names: Sequence[str]) -> None:
-    known = {event.brief.name for event in ledger.sealed} - ledger.thinned
-    unknown = sorted(set(names) - known)
-    if unknown:
-        raise UsageError(
-            f"board {board} has no capture {', '.join(unknown)}", hint="see `holdstill list`"
-        )

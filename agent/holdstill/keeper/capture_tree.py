@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.store import Store
-    from holdstill.records.index_queries import Index, PlacedEntry
+    from holdstill.records.index_queries import PlacedEntry
 
     _Make = Callable[[PlacedEntry, int, "TreeResult"], None]
 
@@ -65,7 +65,8 @@ def lay_out(store: Store, tree: Path, index_path: Path) -> TreeResult:
     layout = TreeResult()
     with store.using_contents(), index_file.opened(index_path) as index:
         if not store.facts.abilities.hard_links:
-            _look_only(store, index, layout)
+            for digest, size in index.digests():
+                _look(store, digest, size, layout)
             return layout
         store.disk.make_directory(tree)
         for part in index.parts():
@@ -146,11 +147,6 @@ class TreeWriter:
         came_to.left_out.append(paths.join(entry.directory, entry.name))
         if entry.digest:
             _look(self.store, entry.digest, entry.size, came_to)
-
-
-def _look_only(store: Store, index: Index, layout: TreeResult) -> None:
-    for digest, size in index.digests():
-        _look(store, digest, size, layout)
 
 
 def _look(store: Store, digest: bytes, size: int, layout: TreeResult) -> None:

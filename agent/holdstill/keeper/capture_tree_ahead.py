@@ -160,28 +160,25 @@ class TreePreparer:
                 changes = compare(old.placed(part), new.placed(part))
                 if changes is None:
                     return False
-                self._change_part(tree / str(part), changes, layout)
+                top = tree / str(part)
+                if not top.is_dir():
+                    self.store.disk.make_directory(top)
+                with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
+                    for entry in reversed(changes.removed):  # what is in a directory before it
+                        at = files.open_beneath(
+                            handle, entry.directory, os.O_RDONLY | os.O_DIRECTORY
+                        )
+                        try:
+                            if entry.digest:
+                                self.store.disk.unlink_at(entry.name, at)
+                            else:
+                                self.store.disk.remove_directory_at(entry.name, at)
+                        finally:
+                            os.close(at)
+                    capture_tree.grow(self.store, handle, layout, changes.added)
             for part in set(old.parts()).difference(new.parts()):
                 self.store.disk.remove_tree(tree / str(part))
         return True
-
-    def _change_part(self, top: Path, changes: Changes, layout: TreeResult) -> None:
-        if not top.is_dir():
-            self.store.disk.make_directory(top)
-        with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-            for entry in reversed(changes.removed):  # what is in a directory before it
-                self._remove(handle, entry)
-            capture_tree.grow(self.store, handle, layout, changes.added)
-
-    def _remove(self, top: int, entry: PlacedEntry) -> None:
-        at = files.open_beneath(top, entry.directory, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            if entry.digest:
-                self.store.disk.unlink_at(entry.name, at)
-            else:
-                self.store.disk.remove_directory_at(entry.name, at)
-        finally:
-            os.close(at)
 
 
 def compare(old: Iterable[PlacedEntry], new: Iterable[PlacedEntry]) -> Changes | None:

@@ -17,7 +17,7 @@ from holdstill.records import index_file
 from holdstill.system import files, landlock, process
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from pathlib import Path
     from threading import Event
 
@@ -48,7 +48,23 @@ def _is_repeated(store: Store, tree: Path, index: Index, part: int, stop: Event)
     top = tree / str(part)
     store.disk.make_directory(top)
     with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-        return _are_placed(RepeatedTreeWriter(store, handle), index.placed(part), stop)
+        # Make what there is, a batch at a time; tell whether all of it was made. In key order a
+        # directory comes before what is in it. So while hands link the files of one batch, the
+        # directories of the next are made.
+        hand = RepeatedTreeWriter(store, handle)
+        entries = index.placed(part)
+        ended_well = _nothing_begun
+        try:
+            while not stop.is_set() and (batch := list(itertools.islice(entries, BATCH))):
+                layout = TreeResult()
+                hand.make_directories((entry for entry in batch if not entry.digest), layout)
+                before, ended_well = ended_well, _nothing_begun
+                if not before() or layout.left_out:
+                    return False
+                ended_well = _begin(hand, [entry for entry in batch if entry.digest])
+        finally:
+            well = ended_well()
+        return well and not stop.is_set()
 
 
 class RepeatedTreeWriter(TreeWriter):
@@ -65,26 +81,6 @@ class RepeatedTreeWriter(TreeWriter):
         layout = TreeResult()
         self.link(entries, layout)
         return not layout.lacking and not layout.left_out
-
-
-def _are_placed(hand: RepeatedTreeWriter, entries: Iterator[PlacedEntry], stop: Event) -> bool:
-    """Make what there is, a batch at a time; tell whether all of it was made.
-
-    In key order a directory comes before what is in it. So while hands link the files of one
-    batch, the directories of the next are made.
-    """
-    ended_well = _nothing_begun
-    try:
-        while not stop.is_set() and (batch := list(itertools.islice(entries, BATCH))):
-            layout = TreeResult()
-            hand.make_directories((entry for entry in batch if not entry.digest), layout)
-            before, ended_well = ended_well, _nothing_begun
-            if not before() or layout.left_out:
-                return False
-            ended_well = _begin(hand, [entry for entry in batch if entry.digest])
-    finally:
-        well = ended_well()
-    return well and not stop.is_set()
 
 
 def _nothing_begun() -> bool:

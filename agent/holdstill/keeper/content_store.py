@@ -111,7 +111,15 @@ class ContentStore:
         for number in itertools.count(1):
             spare = first.with_name(f"{digest}.{number}")
             if not spare.exists():
-                self._make_spare(first, spare)
+                # A name of its own: another hand may be making the same one in this very process.
+                draft = spare.with_name(f".{spare.name}.{secrets.token_hex(8)}.draft")
+                self._disk.clone(first, draft)
+                self._disk.change_mode(draft, 0o400)
+                self._disk.sync_file(draft)
+                try:
+                    self._disk.rename_new(draft, spare)
+                except FileExistsError:  # another hand, or another board's seal, was quicker
+                    self._disk.unlink(draft)
             try:
                 self._disk.link_at(os.fspath(spare), name, at)
             except OSError as error:
@@ -119,17 +127,6 @@ class ContentStore:
                     raise
             else:
                 return
-
-    def _make_spare(self, first: Path, spare: Path) -> None:
-        # A name of its own: another hand may be making the same one in this very process.
-        draft = spare.with_name(f".{spare.name}.{secrets.token_hex(8)}.draft")
-        self._disk.clone(first, draft)
-        self._disk.change_mode(draft, 0o400)
-        self._disk.sync_file(draft)
-        try:
-            self._disk.rename_new(draft, spare)
-        except FileExistsError:  # another hand, or another board's seal, was quicker
-            self._disk.unlink(draft)
 
     def all(self) -> Iterator[ContentLinks]:
         """Yield every file of every content, spare copies next to their first."""

@@ -75,7 +75,12 @@ def enrol(
         SecurityError: the key is not one public key, or belongs to another board.
     """
     key = signature.check_public_key(public_key)
-    _refuse_shared(store, board, key)
+    for other in store.boards():
+        if other != board and key in read(store, other).every_key:
+            raise SecurityError(
+                f"this key is board {other}'s already",
+                hint="every board needs a key of its own: make one with ssh-keygen on the board",
+            )
     folder = store.board_folder(board)
     old = read(store, board) if (folder / "enrolment.yaml").is_file() else None
     fresh = _with_key(old, board, Key(public=key, added_at=clocks.rfc3339(clock.now())))
@@ -178,15 +183,6 @@ def _check_private(path: Path) -> None:
             f"others may write to {path}, so sshd ignores the keys that are there",
             hint=f"take that away with `chmod go-w {path}`, then enrol again",
         )
-
-
-def _refuse_shared(store: Store, board: BoardName, key: str) -> None:
-    for other in store.boards():
-        if other != board and key in read(store, other).every_key:
-            raise SecurityError(
-                f"this key is board {other}'s already",
-                hint="every board needs a key of its own: make one with ssh-keygen on the board",
-            )
 
 
 def _with_key(old: Enrolment | None, board: BoardName, key: Key) -> Enrolment:

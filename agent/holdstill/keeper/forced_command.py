@@ -85,10 +85,20 @@ def parse(original: str) -> Wish:
         raise SecurityError("the command is not one of ours")
     if words[:3] == ["rsync", "--server", "--sender"]:
         options, path = _rsync(words[3:])
-        return _lend(options, path)
+        folder, file = _OUTGOING.fullmatch(path), _CAPTURE_FILE.fullmatch(path)
+        if folder is not None:
+            return Fetch(options, folder=folder[1])
+        if file is not None:
+            return Fetch(options, capture=file[1], name=file[2])
+        raise SecurityError(f"{path!r} is no place to fetch from")
     if words[:2] == ["rsync", "--server"]:
         options, path = _rsync(words[2:])
-        return _receive(options, path)
+        match = _INCOMING.fullmatch(path)
+        if match is None:
+            raise SecurityError(f"{path!r} is no place to send to")
+        if "--inplace" not in options:
+            raise SecurityError("rsync without --inplace: a cut link would lose what was sent")
+        return ReceiveRequest(options, match[1], match[2])
     raise SecurityError("the command is not one of ours")
 
 
@@ -107,21 +117,3 @@ def _rsync(words: list[str]) -> tuple[tuple[str, ...], str]:
         raise SecurityError("rsync without --timeout: a dead peer would never be noticed")
     letters = "".join(sorted(set(match[1])))
     return (f"-{letters}e.{match[2]}", *options), words[-1]
-
-
-def _receive(options: tuple[str, ...], path: str) -> ReceiveRequest:
-    match = _INCOMING.fullmatch(path)
-    if match is None:
-        raise SecurityError(f"{path!r} is no place to send to")
-    if "--inplace" not in options:
-        raise SecurityError("rsync without --inplace: a cut link would lose what was sent")
-    return ReceiveRequest(options, match[1], match[2])
-
-
-def _lend(options: tuple[str, ...], path: str) -> Fetch:
-    folder, file = _OUTGOING.fullmatch(path), _CAPTURE_FILE.fullmatch(path)
-    if folder is not None:
-        return Fetch(options, folder=folder[1])
-    if file is not None:
-        return Fetch(options, capture=file[1], name=file[2])
-    raise SecurityError(f"{path!r} is no place to fetch from")

@@ -256,20 +256,19 @@ class _LedgerParser:
             self.faults.append((position, f"it cannot be read: {error}"))
             self.expected += 1
         else:
-            self._follow(position, line, raw)
+            if line.number != self.expected:
+                self.faults.append(
+                    (position, f"number {line.number} where {self.expected} is due")
+                )
+            if not _is_checked(raw, line.check):
+                self.faults.append((position, "its checksum is wrong"))
+            if line.before != self.before:
+                self.faults.append((position, "it does not follow from the line before it"))
+            if isinstance(line.entry, AcceptedEvent):
+                self.accepted_at = position
+            self.expected = line.number + 1
+            self.lines.append(line)
         self.before = hashlib.sha256(raw + b"\n").hexdigest()
-
-    def _follow(self, position: int, line: Line, raw: bytes) -> None:
-        if line.number != self.expected:
-            self.faults.append((position, f"number {line.number} where {self.expected} is due"))
-        if not _is_checked(raw, line.check):
-            self.faults.append((position, "its checksum is wrong"))
-        if line.before != self.before:
-            self.faults.append((position, "it does not follow from the line before it"))
-        if isinstance(line.entry, AcceptedEvent):
-            self.accepted_at = position
-        self.expected = line.number + 1
-        self.lines.append(line)
 
 
 def parse(data: bytes) -> Ledger:

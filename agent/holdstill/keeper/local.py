@@ -232,8 +232,16 @@ class LocalKeeper:
                 event, lacking = self._seal(sealer, manifest, signature)
                 if event is None:
                     return SealResult(lacking=lacking)
-            self._finish(event)
-            return _answer(event)
+            # Tidy up after a capture that is sealed; what fails here the next run does again.
+            self._is_next_due = event.brief.entries >= capture_tree_ahead.LARGE
+            with suppress(OSError):
+                self._quota.reset()
+                if self._staging is not None and self._staging.run == event.run:
+                    self._store.discard(self._staging.folder)
+            self.close()
+            return SealResult(
+                name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings
+            )
 
     def _seal(
         self, sealer: Sealer, manifest: bytes, signature: bytes
@@ -252,15 +260,6 @@ class LocalKeeper:
         )
         sealer.publish(folder, event)
         return event, ()
-
-    def _finish(self, event: SealedEvent) -> None:
-        """Tidy up after a capture that is sealed; what fails here the next run does again."""
-        self._is_next_due = event.brief.entries >= capture_tree_ahead.LARGE
-        with suppress(OSError):
-            self._quota.reset()
-            if self._staging is not None and self._staging.run == event.run:
-                self._store.discard(self._staging.folder)
-        self.close()
 
     def lay_out_next(self) -> None:
         """Begin the next capture of a large board, once this one is sealed and nobody waits."""
@@ -337,12 +336,6 @@ class LocalKeeper:
 def _check_batch(items: Sequence[object]) -> None:
     if len(items) > BATCH:
         raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
-
-
-def _answer(event: SealedEvent) -> SealResult:
-    return SealResult(
-        name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings
-    )
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})

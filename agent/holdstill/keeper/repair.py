@@ -50,10 +50,20 @@ def repair(store: Store, digest: Digest) -> RepairResult:
             return RepairResult.SOUND
         for board in store.boards():
             capture_tree_ahead.clear(store, board)  # its links are to the bad file
-        _mark(store, digest)
+        folder = _folder(store)
+        if not folder.is_dir():
+            store.disk.make_directory(folder)
+        if not (folder / digest).exists():
+            store.disk.create(folder / digest, b"")
+        store.disk.sync_directory(folder)
         for held in group:
             if held not in good:
-                _take_out(store, held)
+                # Take a bad file out of content/; its bytes stay somewhere, for whoever wants to
+                # look.
+                if held.links > 1:
+                    store.disk.unlink(held.path)  # the captures' trees have it
+                else:
+                    store.disk.rename(held.path, _folder(store) / f"{held.path.name}.bytes")
         if not good:
             return RepairResult.AWAITED
         store.disk.rename_new(good[0].path, first)
@@ -78,7 +88,23 @@ def finish(store: Store) -> tuple[Digest, ...]:
     awaited = []
     for digest in _marked(store):
         if store.contents.has(digest):
-            _point_trees_to(store, digest)
+            # Give every name that a capture has for this content to a good file.
+            held = [h for h in store.contents.shard(digest[:2]) if h.digest == digest]
+            good = {h.path.stat().st_ino for h in held}
+            for tree, directory, name in _places(store, digest):
+                try:
+                    at = files.open_beneath(tree, directory, os.O_RDONLY | os.O_DIRECTORY)
+                except OSError:
+                    continue  # this file system cannot hold the name: it is not in the tree
+                try:
+                    if _inode(name, at) not in good:
+                        fresh = b".repair-" + digest[:16].encode()
+                        if _inode(fresh, at):
+                            store.disk.unlink_at(fresh, at)
+                        store.contents.link(digest, fresh, at)
+                        store.disk.rename_at(fresh, name, at)
+                finally:
+                    os.close(at)
             store.disk.unlink(_folder(store) / digest)
         else:
             awaited.append(digest)
@@ -89,23 +115,6 @@ def _folder(store: Store) -> Path:
     return store.root / "damaged"
 
 
-def _mark(store: Store, digest: Digest) -> None:
-    folder = _folder(store)
-    if not folder.is_dir():
-        store.disk.make_directory(folder)
-    if not (folder / digest).exists():
-        store.disk.create(folder / digest, b"")
-    store.disk.sync_directory(folder)
-
-
-def _take_out(store: Store, held: ContentLinks) -> None:
-    """Take a bad file out of content/; its bytes stay somewhere, for whoever wants to look."""
-    if held.links > 1:
-        store.disk.unlink(held.path)  # the captures' trees have it
-    else:
-        store.disk.rename(held.path, _folder(store) / f"{held.path.name}.bytes")
-
-
 def _marked(store: Store) -> list[Digest]:
     folder = _folder(store)
     if not folder.is_dir():
@@ -114,35 +123,11 @@ def _marked(store: Store) -> list[Digest]:
     return [names.check_digest(name) for name in markers]
 
 
-def _point_trees_to(store: Store, digest: Digest) -> None:
-    """Give every name that a capture has for this content to a good file."""
-    held = [h for h in store.contents.shard(digest[:2]) if h.digest == digest]
-    good = {h.path.stat().st_ino for h in held}
-    for tree, directory, name in _places(store, digest):
-        try:
-            at = files.open_beneath(tree, directory, os.O_RDONLY | os.O_DIRECTORY)
-        except OSError:
-            continue  # a name that this file system could not hold has no place in the tree
-        try:
-            if _inode(name, at) not in good:
-                _replace(store, digest, name, at)
-        finally:
-            os.close(at)
-
-
 def _inode(name: bytes, at: int) -> int:
     try:
         return os.stat(name, dir_fd=at, follow_symlinks=False).st_ino
     except OSError:
         return 0
-
-
-def _replace(store: Store, digest: Digest, name: bytes, at: int) -> None:
-    fresh = b".repair-" + digest[:16].encode()
-    if _inode(fresh, at):
-        store.disk.unlink_at(fresh, at)
-    store.contents.link(digest, fresh, at)
-    store.disk.rename_at(fresh, name, at)
 
 
 def _places(store: Store, digest: Digest) -> Iterator[tuple[int, bytes, bytes]]:

@@ -276,18 +276,15 @@ class Sealer:
             if is_noted or not folder.is_dir():
                 return
             self._check_next(ledger, event)
-            self._check_same(folder, event)
+            data, seal = (folder / MANIFEST).read_bytes(), (folder / SIGNATURE).read_bytes()
+            same = manifest_file.digest(data) == event.brief.manifest
+            if not same or not self._shelf.is_signed(data, seal):
+                raise SecurityError(
+                    f"{folder}: an interrupted sealing left it, and it was altered since",
+                    hint="nothing was changed; look at the folder before the next run",
+                )
             self._disk.sync_directory(self._shelf.folder)
             self._note(ledger, msgspec.structs.replace(event, recovered=True))
-
-    def _check_same(self, folder: Path, event: SealedEvent) -> None:
-        data, seal = (folder / MANIFEST).read_bytes(), (folder / SIGNATURE).read_bytes()
-        same = manifest_file.digest(data) == event.brief.manifest
-        if not same or not self._shelf.is_signed(data, seal):
-            raise SecurityError(
-                f"{folder}: an interrupted sealing left it, and it was altered since",
-                hint="nothing was changed; look at the folder before the next run",
-            )
 
 
 def limited(lacking: dict[str, None]) -> tuple[str, ...]:

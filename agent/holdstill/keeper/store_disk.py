@@ -66,7 +66,10 @@ class StoreDisk:
         with files.opened(source, os.O_RDONLY | os.O_NOFOLLOW) as reader:
             writer = os.open(target, flags, 0o600)
             try:
-                _copy(reader, writer)
+                size = os.fstat(reader).st_size
+                os.ftruncate(writer, size)
+                for start, end in files.data_ranges(reader, size):
+                    _copy_range(reader, writer, (start, end))
             finally:
                 os.close(writer)
 
@@ -202,13 +205,6 @@ def _link_and_unlink(source: Path, target: Path) -> None:
         source.rename(target)
     else:
         source.unlink()
-
-
-def _copy(reader: int, writer: int) -> None:
-    size = os.fstat(reader).st_size
-    os.ftruncate(writer, size)
-    for start, end in files.data_ranges(reader, size):
-        _copy_range(reader, writer, (start, end))
 
 
 def _copy_range(reader: int, writer: int, span: tuple[int, int]) -> None:

@@ -27,7 +27,12 @@ def loads(data: bytes, *, limit: int) -> object:
     """
     if len(data) > limit:
         raise SecurityError(f"a message of more than {limit} bytes")
-    _check_depth(data)
+    # Count brackets outside strings, before anything that recurses sees them.
+    depth = 0
+    for char in re.findall(rb"[\[\]{}]", _STRING.sub(b"", data)):
+        depth += 1 if char in b"[{" else -1
+        if depth > DEPTH_MAX:
+            raise SecurityError(f"a message nested more than {DEPTH_MAX} deep")
     try:
         value: object = json.loads(
             data.decode(),
@@ -41,15 +46,6 @@ def loads(data: bytes, *, limit: int) -> object:
     if _SURROGATE.search(data):
         _check_text(value)
     return value
-
-
-def _check_depth(data: bytes) -> None:
-    """Count brackets outside strings, before anything that recurses sees them."""
-    depth = 0
-    for char in re.findall(rb"[\[\]{}]", _STRING.sub(b"", data)):
-        depth += 1 if char in b"[{" else -1
-        if depth > DEPTH_MAX:
-            raise SecurityError(f"a message nested more than {DEPTH_MAX} deep")
 
 
 def _pairs(pairs: list[tuple[str, object]]) -> dict[str, object]:

@@ -25,14 +25,10 @@ class SendRequest(Record, frozen=True, kw_only=True):
 def main() -> None:
     """Carry out one order."""
     order = msgspec.json.decode(sys.stdin.buffer.read(), type=SendRequest)
-    _be_silent()
-    sys.exit(0 if _say(order) else 1)
-
-
-def _be_silent() -> None:
     null = os.open(os.devnull, os.O_WRONLY)
     for standard in (1, 2):
         os.dup2(null, standard)
+    sys.exit(0 if _say(order) else 1)
 
 
 def _say(order: SendRequest) -> bool:

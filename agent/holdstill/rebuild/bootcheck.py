@@ -31,7 +31,14 @@ def check(source: OpenFile, *, model: str = "") -> BootReport:
         LayoutError: there is no partition table that can be understood.
     """
     card = cards.read_card(source)
-    chains = _chains(card, firmware.generation_of(model))
+    generation = firmware.generation_of(model)
+    found = _safely("firmware", lambda: _firmware_chains(card, generation))
+    found += _safely("EFI", lambda: efi.efi_chains(card))
+    found += _safely("extlinux.conf", lambda: menus.extlinux_chains(card, earlier=tuple(found)))
+    found += _safely("boot script", lambda: scripts.script_chains(card, earlier=tuple(found)))
+    found += _safely("SYSLINUX", lambda: menus.syslinux_chains(card))
+    found += _safely("GRUB", lambda: efi.grub_chains(card))
+    chains = tuple(found)
     kernels = [chain.kernel for chain in chains if chain.kernel]
     whole = [chain.kernel for chain in chains if chain.kernel and chain.is_whole]
     return BootReport(chains, _links(lambda: _system(card, whole, kernels)))
@@ -44,16 +51,6 @@ def _system(
     if root is None:
         return [missing("root", "no partition has a system")]
     return system.links(card, root, kernels)
-
-
-def _chains(card: BootCard, generation: int) -> tuple[Chain, ...]:
-    found = _safely("firmware", lambda: _firmware_chains(card, generation))
-    found += _safely("EFI", lambda: efi.efi_chains(card))
-    found += _safely("extlinux.conf", lambda: menus.extlinux_chains(card, earlier=tuple(found)))
-    found += _safely("boot script", lambda: scripts.script_chains(card, earlier=tuple(found)))
-    found += _safely("SYSLINUX", lambda: menus.syslinux_chains(card))
-    found += _safely("GRUB", lambda: efi.grub_chains(card))
-    return tuple(found)
 
 
 def _firmware_chains(card: BootCard, generation: int) -> Iterator[Chain]:

@@ -71,7 +71,15 @@ def checksum_path(path: Path) -> Path:
 def _pack(image: Path, path: Path, existing: Existing) -> None:
     draft = path.with_name(f".{path.name}.draft")
     try:
-        digest = _stream(Command.of(*PACKERS[path.suffix], image, timeout=TIMEOUT), draft)
+        # Let a command write into a draft; return the SHA-256 of that.
+        command = Command.of(*PACKERS[path.suffix], image, timeout=TIMEOUT)
+        total = hashlib.sha256()
+        with files.opened_for_writing(draft) as handle, process.streaming(command) as packed:
+            while chunk := packed.read(files.CHUNK):
+                total.update(chunk)
+                files.write_all(handle, chunk)
+            os.fsync(handle)
+        digest = total.hexdigest()
         if existing is Existing.REPLACE:
             checksum_path(path).unlink(missing_ok=True)  # it will not be true in a moment
         rebuild_target.publish(draft, path, existing=existing)
@@ -83,14 +91,3 @@ def _pack(image: Path, path: Path, existing: Existing) -> None:
     finally:
         with contextlib.suppress(FileNotFoundError):
             draft.unlink()
-
-
-def _stream(command: Command, draft: Path) -> str:
-    """Let a command write into a draft; return the SHA-256 of that."""
-    total = hashlib.sha256()
-    with files.opened_for_writing(draft) as handle, process.streaming(command) as packed:
-        while chunk := packed.read(files.CHUNK):
-            total.update(chunk)
-            files.write_all(handle, chunk)
-        os.fsync(handle)
-    return total.hexdigest()

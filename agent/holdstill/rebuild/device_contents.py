@@ -30,7 +30,16 @@ def describe_contents(path: Path, size: int, machine: Runner) -> tuple[list[str]
     holds: list[str] = []
     members: list[str] = []
     for name, start, length in _ranges(path, size):
-        known = _probe(path, start, length, machine)
+        # Ask blkid what it sees in a part of a device.
+        place = ("--offset", str(start), "--size", str(length))
+        command = Command.of(
+            "blkid", "--probe", *place, "--output", "export", path, accepted=(0, 2, 8)
+        )
+        try:
+            said = machine.run(command).decode(errors="replace")
+        except CommandError as error:
+            raise TargetRefusedError(f"cannot find out what {path} holds: {error}") from error
+        known = dict(line.split("=", 1) for line in said.splitlines() if "=" in line)
         kind = known.get("TYPE") or known.get("PTTYPE", "")
         if kind in MEMBERS:
             members.append(f"{name} is a {kind}")
@@ -56,16 +65,3 @@ def _table_of(path: Path) -> tuple[Partition, ...]:
         raise TargetRefusedError(
             f"cannot read {path}: {error.strerror}", hint="run it as root, or as group disk"
         ) from error
-
-
-def _probe(path: Path, start: int, length: int, machine: Runner) -> dict[str, str]:
-    """Ask blkid what it sees in a part of a device."""
-    place = ("--offset", str(start), "--size", str(length))
-    command = Command.of(
-        "blkid", "--probe", *place, "--output", "export", path, accepted=(0, 2, 8)
-    )
-    try:
-        said = machine.run(command).decode(errors="replace")
-    except CommandError as error:
-        raise TargetRefusedError(f"cannot find out what {path} holds: {error}") from error
-    return dict(line.split("=", 1) for line in said.splitlines() if "=" in line)

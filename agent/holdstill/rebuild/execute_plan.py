@@ -43,15 +43,11 @@ def carry_out(
             do(step)
     except BaseException as error:
         if has_begun:
-            _leave_unfinished(do, error)
+            # Leave no table, not even half of one; the first error is the one that counts.
+            with suppress(HoldstillError, OSError):
+                do(ClearTables())
+            if isinstance(error, HoldstillError):
+                error.hint = f"{error.hint}; {UNFINISHED}" if error.hint else UNFINISHED
         if isinstance(error, OSError):
             raise TargetFailedError(f"writing failed: {error}", hint=UNFINISHED) from error
         raise
-
-
-def _leave_unfinished(do: Callable[[AnyStep], None], error: BaseException) -> None:
-    """Leave no table, not even half of one; the first error is the one that counts."""
-    with suppress(HoldstillError, OSError):
-        do(ClearTables())
-    if isinstance(error, HoldstillError):
-        error.hint = f"{error.hint}; {UNFINISHED}" if error.hint else UNFINISHED

@@ -135,7 +135,15 @@ def _draft(draft: Path, size: int) -> Iterator[int]:
     with _opened_draft(draft) as handle:
         _lock(handle, draft)
         try:
-            _shape(handle, draft, size)
+            # Make the draft an empty sparse file of its full size.
+            try:
+                os.ftruncate(handle, 0)
+                os.ftruncate(handle, size)
+            except OSError as error:
+                raise TargetRefusedError(
+                    f"{draft.parent} cannot hold a file of {human(size)}: {error.strerror}",
+                    hint="FAT holds 4 GiB at most in one file: use another disk",
+                ) from error
             yield handle
         finally:
             draft.unlink(missing_ok=True)
@@ -171,18 +179,6 @@ def _lock(handle: int, draft: Path) -> None:
         raise TargetRefusedError(f"{draft} is not a draft of ours", hint="remove it")
 
 
-def _shape(handle: int, draft: Path, size: int) -> None:
-    """Make the draft an empty sparse file of its full size."""
-    try:
-        os.ftruncate(handle, 0)
-        os.ftruncate(handle, size)
-    except OSError as error:
-        raise TargetRefusedError(
-            f"{draft.parent} cannot hold a file of {human(size)}: {error.strerror}",
-            hint="FAT holds 4 GiB at most in one file: use another disk",
-        ) from error
-
-
 def publish(draft: Path, path: Path, *, existing: Existing) -> None:
     """Give a complete draft its name; what has come to be there meanwhile is left alone.
 
@@ -192,21 +188,17 @@ def publish(draft: Path, path: Path, *, existing: Existing) -> None:
     if existing is Existing.REPLACE:
         draft.replace(path)
     else:
-        _publish_new(draft, path)
+        try:
+            os.link(draft, path)  # unlike a rename, this never replaces
+        except FileExistsError as error:
+            raise TargetRefusedError(f"{path} has come to exist and is left alone") from error
+        except OSError as error:
+            if error.errno not in {errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.ENOSYS}:
+                raise
+            # File systems without hard links, such as exFAT on a carried disk.
+            check_image_path(path)
+            draft.replace(path)
     files.sync_directory(path.parent)
-
-
-def _publish_new(draft: Path, path: Path) -> None:
-    try:
-        os.link(draft, path)  # unlike a rename, this never replaces
-    except FileExistsError as error:
-        raise TargetRefusedError(f"{path} has come to exist and is left alone") from error
-    except OSError as error:
-        if error.errno not in {errno.EPERM, errno.EOPNOTSUPP, errno.EMLINK, errno.ENOSYS}:
-            raise
-        # File systems without hard links, such as exFAT on a carried disk.
-        check_image_path(path)
-        draft.replace(path)
 
 
 EDGE = MIB

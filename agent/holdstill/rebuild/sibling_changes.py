@@ -152,7 +152,14 @@ class _SiblingMaker:
                 self._refer(found)
         self._rename(part)
         self._renew_machine_id(part)
-        self._renew_keys(part)
+        for entry in self._reader.matching(part, HOST_KEYS):
+            kind = ssh_host_keys.HOST_KEY.fullmatch(os.fsdecode(entry.name))
+            if kind and kind[1] in ssh_host_keys.KINDS:
+                self._renew_key(part, entry, kind[1], "host key")
+            else:
+                self._drop(part, entry, "a host key of a kind that is not made any more, removed")
+        for entry in self._reader.matching(part, BOARD_KEYS):
+            self._renew_key(part, entry, "ed25519", "key for the keeper, which must enrol it")
         self._renew_seeds(part)
         self._forget(part)
         self._report(part)
@@ -204,16 +211,6 @@ class _SiblingMaker:
                 if old and found.content.strip() == old.encode():
                     self.files[part, found.path] = new.encode() + b"\n"
                     self.changes.append(IdentityChange(found.where, "machine-id", old, new))
-
-    def _renew_keys(self, part: int) -> None:
-        for entry in self._reader.matching(part, HOST_KEYS):
-            kind = ssh_host_keys.HOST_KEY.fullmatch(os.fsdecode(entry.name))
-            if kind and kind[1] in ssh_host_keys.KINDS:
-                self._renew_key(part, entry, kind[1], "host key")
-            else:
-                self._drop(part, entry, "a host key of a kind that is not made any more, removed")
-        for entry in self._reader.matching(part, BOARD_KEYS):
-            self._renew_key(part, entry, "ed25519", "key for the keeper, which must enrol it")
 
     def _renew_key(self, part: int, entry: Entry, kind: str, what: str) -> None:
         public_path = entry.path + b".pub"

@@ -73,7 +73,12 @@ def opened(path: Path) -> Iterator[Index]:
         raise SecurityError(f"{path}: larger than an index may be ({SIZE_MAX} bytes)")
     try:
         with _connected(f"file:{_quoted(path)}?mode=ro&immutable=1") as db:
-            _distrust(db)
+            db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 1 << 20)
+            db.setlimit(sqlite3.SQLITE_LIMIT_SQL_LENGTH, 10_000)
+            db.execute("PRAGMA trusted_schema = OFF")
+            db.execute("PRAGMA cell_size_check = ON")
+            db.execute("PRAGMA mmap_size = 0")
+            db.execute("PRAGMA query_only = ON")
             try:
                 _check_identity(db, path)
                 _check_schema(db, path)
@@ -93,15 +98,6 @@ def _connected(uri: str) -> Iterator[sqlite3.Connection]:
         yield db
     finally:
         db.close()
-
-
-def _distrust(db: sqlite3.Connection) -> None:
-    db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 1 << 20)
-    db.setlimit(sqlite3.SQLITE_LIMIT_SQL_LENGTH, 10_000)
-    db.execute("PRAGMA trusted_schema = OFF")
-    db.execute("PRAGMA cell_size_check = ON")
-    db.execute("PRAGMA mmap_size = 0")
-    db.execute("PRAGMA query_only = ON")
 
 
 def _check_identity(db: sqlite3.Connection, path: Path) -> None:

@@ -95,7 +95,11 @@ def _checked(row: tuple[object, ...]) -> Entry:
         _part, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, sparse, omitted,
         inode, ctime_ns, generation, _seq,
     ) = _integers(_PICK_INTEGERS(row))  # fmt: skip
-    directory, name, target, digest = _blobs(_PICK_BLOBS(row))
+    values = _PICK_BLOBS(row)
+    for column, value in zip(_BLOB_NAMES, values, strict=True):
+        if not isinstance(value, bytes):
+            raise SecurityError(f"index: {column} is no bytes but {type(value).__name__}")
+    directory, name, target, digest = cast("tuple[bytes, ...]", values)
     _check_place(directory, name)
     if len(digest) not in {0, 32} or len(target) > paths.PATH_MAX or b"\0" in target:
         raise SecurityError(f"index: odd digest or target at {paths.display(name)!r}")
@@ -120,13 +124,6 @@ def _check_directory(directory: bytes) -> None:
     paths.check_path(directory)
     if directory.count(b"/") >= _DEPTH:
         raise SecurityError(f"path too deep: {paths.display(directory[:300])!r}")
-
-
-def _blobs(values: tuple[object, ...]) -> tuple[bytes, ...]:
-    for column, value in zip(_BLOB_NAMES, values, strict=True):
-        if not isinstance(value, bytes):
-            raise SecurityError(f"index: {column} is no bytes but {type(value).__name__}")
-    return cast("tuple[bytes, ...]", values)
 
 
 def _integers(values: tuple[object, ...]) -> tuple[int, ...]:

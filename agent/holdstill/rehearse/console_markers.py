@@ -232,10 +232,6 @@ def broken(text: str) -> ConsoleFinding:
         for trouble in (*STOPS, *HINTS):
             if re.search(trouble.pattern, line):
                 return ConsoleFinding(trouble.link, trouble.means, line.strip())
-    return _silent(text)
-
-
-def _silent(text: str) -> ConsoleFinding:
     last = reached(text)
     following = CHAIN[CHAIN.index(last) + 1] if last else BootStage.FIRMWARE
     means = f"the console shows nothing of the {following}"

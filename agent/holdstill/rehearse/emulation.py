@@ -201,22 +201,18 @@ def extlinux_arm64(card: BootableCard) -> EmulatorSetup | None:
     for path in (b"extlinux/extlinux.conf", b"boot/extlinux/extlinux.conf"):
         volume = card.volume_with(path)
         if volume is not None:
-            return _by_u_boot(volume, path)
+            code = Path("/usr/lib/u-boot/qemu_arm64/u-boot.bin")
+            return EmulatorSetup(
+                name="U-Boot (not the card's own) and the card's extlinux.conf",
+                program=ARM64,
+                words=(*EMULATED_ARM, "-bios", str(code)),
+                slot=Slot.VIRTIO,
+                console="ttyAMA0",
+                firmware=(code, "u-boot-qemu"),
+                settings=(LoaderConfig(volume, path, "append"),) if volume.is_fat else (),
+                unproven=(*ANY_BOARD, OTHER_TREE, "the boot loader in the card's boot gap"),
+            )
     return None
-
-
-def _by_u_boot(volume: CardVolume, path: bytes) -> EmulatorSetup:
-    code = Path("/usr/lib/u-boot/qemu_arm64/u-boot.bin")
-    return EmulatorSetup(
-        name="U-Boot (not the card's own) and the card's extlinux.conf",
-        program=ARM64,
-        words=(*EMULATED_ARM, "-bios", str(code)),
-        slot=Slot.VIRTIO,
-        console="ttyAMA0",
-        firmware=(code, "u-boot-qemu"),
-        settings=(LoaderConfig(volume, path, "append"),) if volume.is_fat else (),
-        unproven=(*ANY_BOARD, OTHER_TREE, "the boot loader in the card's boot gap"),
-    )
 
 
 def boot_code(card: BootableCard) -> EmulatorSetup | None:

@@ -42,20 +42,16 @@ def _reached(wall: datetime, zone: tzinfo) -> datetime:
         return early
     # In a gap the two folds lie on both sides of the change (PEP 495, "the missing hour").
     late = wall.replace(tzinfo=zone, fold=1).astimezone(UTC)
-    return _change_between(late, early, zone)
-
-
-def _change_between(before: datetime, after: datetime, zone: tzinfo) -> datetime:
-    """Return the second at which the offset from UTC changes."""
-    old = before.astimezone(zone).utcoffset()
-    low, high = 0, round((after - before).total_seconds())
+    # The second at which the offset from UTC changes.
+    old = late.astimezone(zone).utcoffset()
+    low, high = 0, round((early - late).total_seconds())
     while high - low > 1:
         middle = (low + high) // 2
-        if (before + timedelta(seconds=middle)).astimezone(zone).utcoffset() == old:
+        if (late + timedelta(seconds=middle)).astimezone(zone).utcoffset() == old:
             low = middle
         else:
             high = middle
-    return before + timedelta(seconds=high)
+    return late + timedelta(seconds=high)
 
 
 @dataclass(frozen=True)

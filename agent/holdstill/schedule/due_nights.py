@@ -99,7 +99,14 @@ class DueNights:
         now, zone = self._clock.now(), self._source.zone()
         if self._calendar is None or self._calendar.zone is not zone:
             diary = self._begun(self._dated(diary, now, zone), now, zone)
-            self._calendar = self._planned(diary, now, zone)
+            calendar = Calendar(now, zone)
+            calendar.plan(self.rule, self._open, tag=CAPTURE, served=_date(diary.served))
+            days = self._settings.notify.summary_days
+            if days:
+                rule = replace(self.rule, at=SUMMARY_TIME, weekdays=_numbers(days))
+                last = _date(diary.summarised) or rule.last_date(now, zone)
+                calendar.plan(rule, self._end_week, tag=SUMMARY, served=last)
+            self._calendar = calendar
         self._calendar.tick(now)
         return diary, self._opened
 
@@ -135,16 +142,6 @@ class DueNights:
             served = self.rule.last_date(now, zone).isoformat()
             diary = msgspec.structs.replace(diary, served=served)
         return diary
-
-    def _planned(self, diary: NightlyState, now: datetime, zone: tzinfo) -> Calendar:
-        calendar = Calendar(now, zone)
-        calendar.plan(self.rule, self._open, tag=CAPTURE, served=_date(diary.served))
-        days = self._settings.notify.summary_days
-        if days:
-            rule = replace(self.rule, at=SUMMARY_TIME, weekdays=_numbers(days))
-            last = _date(diary.summarised) or rule.last_date(now, zone)
-            calendar.plan(rule, self._end_week, tag=SUMMARY, served=last)
-        return calendar
 
     def _end_week(self) -> None:
         self.has_week_ended = True

@@ -93,7 +93,10 @@ class DirectFile:
         start = self._cached.start + offset
         skipped = start % ALIGNMENT
         wanted = -(-(skipped + length) // ALIGNMENT) * ALIGNMENT
-        buffer = self._buffer()
+        # This thread's buffer, which mmap(2) aligns as O_DIRECT needs it.
+        if not hasattr(self._own, "buffer"):
+            self._own.buffer = memoryview(mmap.mmap(-1, DIRECT_MAX + 2 * ALIGNMENT))
+        buffer = cast("memoryview", self._own.buffer)
         try:
             got = os.preadv(self._handle, [buffer[:wanted]], start - skipped)
         except OSError as error:
@@ -103,12 +106,6 @@ class DirectFile:
         if got < skipped + length:
             return self._cached.read(offset, length)
         return bytes(buffer[skipped : skipped + length])
-
-    def _buffer(self) -> memoryview:
-        """Return this thread's buffer, which mmap(2) aligns as O_DIRECT needs it."""
-        if not hasattr(self._own, "buffer"):
-            self._own.buffer = memoryview(mmap.mmap(-1, DIRECT_MAX + 2 * ALIGNMENT))
-        return cast("memoryview", self._own.buffer)
 
 
 _COMPRESSED = {

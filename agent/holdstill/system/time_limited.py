@@ -204,20 +204,16 @@ def _has_ended(pid: int, seconds: float) -> bool:
     try:
         handle = os.pidfd_open(pid)
     except OSError:  # kernels before 5.3
-        return _has_ended_by_polling(pid, seconds)
+        deadline = time.monotonic() + seconds
+        while os.waitid(os.P_PID, pid, os.WEXITED | os.WNOWAIT | os.WNOHANG) is None:
+            if time.monotonic() > deadline:
+                return False
+            time.sleep(_TICK)
+        return True
     try:
         return _readable(handle, seconds)
     finally:
         os.close(handle)
-
-
-def _has_ended_by_polling(pid: int, seconds: float) -> bool:
-    deadline = time.monotonic() + seconds
-    while os.waitid(os.P_PID, pid, os.WEXITED | os.WNOWAIT | os.WNOHANG) is None:
-        if time.monotonic() > deadline:
-            return False
-        time.sleep(_TICK)
-    return True
 
 
 def _signal_group(pid: int, number: signal.Signals) -> None:

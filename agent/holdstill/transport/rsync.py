@@ -221,7 +221,9 @@ class RsyncTransfer:
         """Run rsync; when the link fails, again after a pause."""
         for attempt in range(self.attempts):
             try:
-                return _run(command, progress)
+                with process.streaming(command) as output:
+                    report = _watch(output, progress)
+                return read_stats(report)
             except CommandError as error:
                 if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
                     raise _explained(error) from error
@@ -253,12 +255,6 @@ def _collect(memory: Path) -> None:
         ):
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             shutil.rmtree(place)
-
-
-def _run(command: Command, progress: Progress) -> TransferResult:
-    with process.streaming(command) as output:
-        report = _watch(output, progress)
-    return read_stats(report)
 
 
 def _watch(output: IO[bytes], progress: Progress) -> bytes:

@@ -118,11 +118,7 @@ class PartCheck:
             self.findings.note(
                 self.number, b"", "journal_blocks", (wanted.journal_blocks, found.journal_blocks)
             )
-        self._check_shares(wanted, found)
-        return volume
-
-    def _check_shares(self, wanted: Ext4, found: Ext4) -> None:
-        """Check what may grow and shrink with the file system only, and is rounded then."""
+        # Check what may grow and shrink with the file system only, and is rounded then.
         share = wanted.reserved_blocks * found.blocks / max(wanted.blocks, 1)
         if abs(found.reserved_blocks - share) > 1 + share / 1000:
             self.findings.note(
@@ -130,6 +126,7 @@ class PartCheck:
             )
         if wanted.blocks == found.blocks and found.inodes < wanted.inodes:
             self.findings.note(self.number, b"", "inodes", (wanted.inodes, found.inodes))
+        return volume
 
     def _fat(self, wanted: Fat) -> FileTree:
         with self.findings.reading(self.number):

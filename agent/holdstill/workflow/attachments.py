@@ -60,19 +60,15 @@ def copy_raw(part: BoardPart, board: BoardLayout, directory: Path, *, room: int)
         os.ftruncate(target, part.size)
         for start in range(0, part.size, files.CHUNK):
             chunk = window.read(start, min(files.CHUNK, part.size - start))
-            _write_without_zeroes(target, chunk, start)
+            for offset in range(0, len(chunk), _BLOCK):
+                block = chunk[offset : offset + _BLOCK]
+                if block != _ZEROES[: len(block)]:
+                    os.pwrite(target, block, start + offset)
     return path
 
 
 _BLOCK = 4096
 _ZEROES = bytes(_BLOCK)
-
-
-def _write_without_zeroes(target: int, chunk: bytes, start: int) -> None:
-    for offset in range(0, len(chunk), _BLOCK):
-        block = chunk[offset : offset + _BLOCK]
-        if block != _ZEROES[: len(block)]:
-            os.pwrite(target, block, start + offset)
 
 
 def described(paths: Mapping[str, Path]) -> dict[str, Attachment]:

@@ -145,9 +145,22 @@ class _AuditRun:
                 self.stopped = "a capture began; the next run goes on from here"
                 return
             if batch:
-                self._check(part, batch)
+                known = len(self.meter.findings)
+                last = reread.reread(part, self.scanners[part], batch, self.meter)
+                for finding in self.meter.findings[known:]:
+                    self.tell.warn(f"{self._shown(finding)}: {finding.problem}")
+                self.tell.update(self.meter.bytes, self.meter.budget.bytes)
+                if last is not None:
+                    self._pass_began = self.mark.began_at or self._now()
+                    self._save(
+                        AuditPosition(
+                            part=part, directory=last.directory.hex(), name=last.name.hex(),
+                            began_at=self._pass_began, finished_at=self.mark.finished_at,
+                        )
+                    )  # fmt: skip
             else:
-                self._finish()
+                self.is_whole = True
+                self._save(AuditPosition(finished_at=self._now()))
 
     def _next_batch(self) -> tuple[int, list[Entry]]:
         with (
@@ -163,25 +176,6 @@ class _AuditRun:
                 if batch:
                     return part, batch
         return 0, []
-
-    def _check(self, part: int, batch: list[Entry]) -> None:
-        known = len(self.meter.findings)
-        last = reread.reread(part, self.scanners[part], batch, self.meter)
-        for finding in self.meter.findings[known:]:
-            self.tell.warn(f"{self._shown(finding)}: {finding.problem}")
-        self.tell.update(self.meter.bytes, self.meter.budget.bytes)
-        if last is not None:
-            self._pass_began = self.mark.began_at or self._now()
-            self._save(
-                AuditPosition(
-                    part=part, directory=last.directory.hex(), name=last.name.hex(),
-                    began_at=self._pass_began, finished_at=self.mark.finished_at,
-                )
-            )  # fmt: skip
-
-    def _finish(self) -> None:
-        self.is_whole = True
-        self._save(AuditPosition(finished_at=self._now()))
 
     def _save(self, mark: AuditPosition) -> None:
         self.mark = mark

@@ -128,30 +128,24 @@ class _Extractor:
                 place.symlink_to(os.fsdecode(entry.target))
                 self._dress(entry, place)
             case EntryType.FILE if entry.size == 0 or entry.digest:
-                self._make_file(entry, place)
+                try:
+                    with _made_whole(place) as target:
+                        os.ftruncate(target, entry.size)
+                        if entry.digest:
+                            self._pour(entry, target, place)
+                    self.got.files += 1
+                    self.got.size += entry.size
+                except VerificationError:
+                    if self.damaged is DamagePolicy.REFUSE:
+                        raise
+                    self.got.damaged.append(entry.path)
+                else:
+                    self._dress(entry, place)
             case EntryType.FILE:
                 why = f"its content is not in the capture ({entry.omitted.name.lower()})"
                 self.got.skipped.append((entry.path, why))
             case _:
                 self.got.skipped.append((entry.path, f"a {entry.type.name.lower()}"))
-
-    def _make_file(self, entry: Entry, place: Path) -> None:
-        try:
-            self._copy(entry, place)
-        except VerificationError:
-            if self.damaged is DamagePolicy.REFUSE:
-                raise
-            self.got.damaged.append(entry.path)
-        else:
-            self._dress(entry, place)
-
-    def _copy(self, entry: Entry, place: Path) -> None:
-        with _made_whole(place) as target:
-            os.ftruncate(target, entry.size)
-            if entry.digest:
-                self._pour(entry, target, place)
-        self.got.files += 1
-        self.got.size += entry.size
 
     def _pour(self, entry: Entry, target: int, place: Path) -> None:
         source = _opened(self.contents, entry)

@@ -62,7 +62,15 @@ def install_units(machine: BoardFiles, folder: Path, program: str, runner: Runne
     _install_tmpfiles(machine, folder, runner)
     names_of = tuple(unit.name for unit in units)
     wanted = tuple(unit.name for unit in units if _is_enabled_by_hand(unit))
-    return _enabled(machine, names_of, wanted, runner)
+    if machine.is_this_one:
+        runner.run(Command.of("systemctl", "daemon-reload"))
+        runner.run(Command.of("systemctl", "enable", "--now", *wanted))
+        return Installed(names_of, wanted)
+    if shutil.which("systemctl") is None:
+        note = f"no systemctl here: enable {', '.join(wanted)} when that system runs"
+        return Installed(names_of, (), (note,))
+    runner.run(Command.of("systemctl", f"--root={machine.top}", "enable", *wanted))
+    return Installed(names_of, wanted)
 
 
 def _tmpfiles(folder: Path) -> list[Path]:
@@ -86,20 +94,6 @@ def with_program(text: str, program: str) -> str:
 
 def _is_enabled_by_hand(unit: Path) -> bool:
     return "[Install]" in unit.read_text(encoding="utf-8")
-
-
-def _enabled(
-    machine: BoardFiles, units: tuple[str, ...], wanted: tuple[str, ...], runner: Runner
-) -> Installed:
-    if machine.is_this_one:
-        runner.run(Command.of("systemctl", "daemon-reload"))
-        runner.run(Command.of("systemctl", "enable", "--now", *wanted))
-        return Installed(units, wanted)
-    if shutil.which("systemctl") is None:
-        note = f"no systemctl here: enable {', '.join(wanted)} when that system runs"
-        return Installed(units, (), (note,))
-    runner.run(Command.of("systemctl", f"--root={machine.top}", "enable", *wanted))
-    return Installed(units, wanted)
 
 
 def _by_hand(machine: BoardFiles) -> str:

@@ -88,7 +88,9 @@ class Uploader:
             for hashed in self._hashed(index, place):
                 self._tell.update(self.stats.hashed_bytes - start, total)
                 self._settle(index, place, waiting, batch)
-                self._record(index, place, hashed)
+                for item in hashed:
+                    index.set_digest(place.part, item.entry, item.digest, seq=self._begun.seq)
+                index.commit()
                 batch, waiting = hashed, sender.submit(self._deliver, hashed)
             self._settle(index, place, waiting, batch)
         index.commit()
@@ -137,7 +139,11 @@ class Uploader:
                 continue
             break
         else:
-            self._give_up(index, place, entry)
+            self.stats.unreadable.append((place.part, entry.path))
+            index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
+            self._tell.warn(
+                f"cannot read {display(entry.path)} (part {place.part}): input/output error"
+            )
             return None
         if digest is None:
             self.stats.restless += 1
@@ -146,18 +152,6 @@ class Uploader:
         self.stats.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
         return _HashedFile(entry, digest, place.path(entry), older)
-
-    def _give_up(self, index: Index, place: ContentReader, entry: Entry) -> None:
-        self.stats.unreadable.append((place.part, entry.path))
-        index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
-        self._tell.warn(
-            f"cannot read {display(entry.path)} (part {place.part}): input/output error"
-        )
-
-    def _record(self, index: Index, place: ContentReader, batch: list[_HashedFile]) -> None:
-        for item in batch:
-            index.set_digest(place.part, item.entry, item.digest, seq=self._begun.seq)
-        index.commit()
 
     def _deliver(self, batch: list[_HashedFile]) -> Ingested:
         """Ask, send, and have it checked; runs in the sending thread."""

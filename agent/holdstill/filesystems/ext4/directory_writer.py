@@ -33,19 +33,12 @@ class DirectoryWriter:
         """
         most = names.size // (self._shape.room // 2) + 1
         if names.size <= self._shape.room or most > self._shape.leaves_max:
-            self._write_list(names, least)
+            dots = [Name(b".", self._own, 2), Name(b"..", self._parent, 2)]
+            for block in directory_blocks.linear(chain(dots, names.in_order()), self._shape):
+                self._append(block)
+            while self._count < least:
+                self._append(directory_blocks.encode([], self._shape))
             return False
-        self._write_index(names)
-        return True
-
-    def _write_list(self, names: DirectoryEntries, least: int) -> None:
-        dots = [Name(b".", self._own, 2), Name(b"..", self._parent, 2)]
-        for block in directory_blocks.linear(chain(dots, names.in_order()), self._shape):
-            self._append(block)
-        while self._count < least:
-            self._append(directory_blocks.encode([], self._shape))
-
-    def _write_index(self, names: DirectoryEntries) -> None:
         root = self._reserve()
         branches = []
         for leaf in directory_blocks.leaves(names.by_hash(), self._shape):
@@ -58,6 +51,7 @@ class DirectoryWriter:
         for node in nodes:
             self._append(node)
         self._volume.library.write_directory_block(self._own, root, top)
+        return True
 
     def _append(self, block: bytes) -> None:
         self._volume.library.write_directory_block(self._own, self._reserve(), block)

@@ -17,7 +17,7 @@ from holdstill.model.entries import new
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from holdstill.filesystems.ext4.ext4_superblock import Group, Superblock
+    from holdstill.filesystems.ext4.ext4_superblock import Group
     from holdstill.system.byte_source import ByteSource
 
 
@@ -70,7 +70,11 @@ class Ext4Inodes:
             VerificationError: there is none, or it makes no sense.
         """
         self._source = source
-        self.superblock = _superblock(source)
+        try:
+            raw = source.read(ext4_superblock.OFFSET, ext4_superblock.SIZE)
+        except EOFError as error:
+            raise VerificationError("too small for an ext4") from error
+        self.superblock = ext4_superblock.parse(raw)
         self._table_chunks: dict[int, bytes] = {}
         self._attributes_of_block: tuple[int, Mapping[str, bytes]] = (0, {})
 
@@ -154,14 +158,6 @@ class Ext4Inodes:
             _time(mtime, mtime_extra), _time(ctime, ctime_extra), dtime, sectors, flags,
             generation, acl, block, raw[128:],
         ))  # fmt: skip
-
-
-def _superblock(source: ByteSource) -> Superblock:
-    try:
-        raw = source.read(ext4_superblock.OFFSET, ext4_superblock.SIZE)
-    except EOFError as error:
-        raise VerificationError("too small for an ext4") from error
-    return ext4_superblock.parse(raw)
 
 
 def _extra_times(raw: bytes) -> tuple[int, int]:

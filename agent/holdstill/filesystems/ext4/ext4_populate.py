@@ -142,20 +142,18 @@ class _Populator:
         )
 
     def fill(self, entries: Iterable[Entry]) -> None:
-        self._empty()
-        for path, group in groupby(entries, key=attrgetter("directory")):
-            self._fill_directory(path, group)
-        self._finish_empty_directories()
-        if not self._has_lost_and_found:
-            self._drop_lost_and_found()
-
-    def _empty(self) -> None:
-        """Take away what mke2fs puts into every file system."""
+        # Take away what mke2fs puts into every file system.
         for number in (ROOT, LOST_AND_FOUND_INODE):
             content = self._library.read_inode(number, self._geometry.inode_size)
             # What is inline is inside the inode, which is written anew.
             if not inode_bytes.is_inline(content):
                 self._library.release_blocks_of(number)
+        for path, group in groupby(entries, key=attrgetter("directory")):
+            self._fill_directory(path, group)
+        self._finish_empty_directories()
+        if not self._has_lost_and_found:
+            self._library.write_inode(LOST_AND_FOUND_INODE, bytes(self._geometry.inode_size))
+            self._library.release_inode(LOST_AND_FOUND_INODE, directories=1)
 
     def _fill_directory(self, path: bytes, group: Iterable[Entry]) -> None:
         names = DirectoryEntries(self._notes, self._volume.hash_name)
@@ -224,16 +222,23 @@ class _Populator:
             return LOST_AND_FOUND_INODE
         return self._volume.new_inode(directories=1)
 
-    def _drop_lost_and_found(self) -> None:
-        self._library.write_inode(LOST_AND_FOUND_INODE, bytes(self._geometry.inode_size))
-        self._library.release_inode(LOST_AND_FOUND_INODE, directories=1)
-
     def _write_inode(self, number: int, entry: Entry) -> None:
         self._findings.look_at(entry)
         if entry.type is EntryType.FILE:
-            self._write_file(number, entry)
+            if entry.omitted is not Omitted.NOTHING:
+                extents = self._write_omitted(entry)
+            else:
+                extents = self._copier.copy(entry) if entry.size else []
+            self._map(number, entry, entry.size, extents)
         elif inode_bytes.needs_block(entry):
-            self._write_long_symlink(number, entry)
+            if len(entry.target) >= self._geometry.block_size:
+                raise TargetFailedError(
+                    f"the symlink {paths.display(entry.path)!r} is too long for blocks of "
+                    f"{self._geometry.block_size} bytes"
+                )
+            block = self._volume.allocate_on_desk()
+            self._volume.write_on_desk(block, entry.target)
+            self._map(number, entry, len(entry.target), file_layout.merged([BlockRun(block, 1)]))
         else:
             content = {
                 EntryType.SYMLINK: entry.target,
@@ -250,29 +255,12 @@ class _Populator:
         self._entries += 1
         self._content_bytes += written
 
-    def _write_file(self, number: int, entry: Entry) -> None:
-        if entry.omitted is not Omitted.NOTHING:
-            extents = self._write_omitted(entry)
-        else:
-            extents = self._copier.copy(entry) if entry.size else []
-        self._map(number, entry, entry.size, extents)
-
     def _write_omitted(self, entry: Entry) -> list[Extent]:
         """A swap file gets its blocks, since it must have no holes; any other is one hole."""
         head = self._heads.get(entry.path, b"")
         if entry.omitted is not Omitted.SWAP:
             return []
         return self._copier.reserve(head, entry.size)
-
-    def _write_long_symlink(self, number: int, entry: Entry) -> None:
-        if len(entry.target) >= self._geometry.block_size:
-            raise TargetFailedError(
-                f"the symlink {paths.display(entry.path)!r} is too long for blocks of "
-                f"{self._geometry.block_size} bytes"
-            )
-        block = self._volume.allocate_on_desk()
-        self._volume.write_on_desk(block, entry.target)
-        self._map(number, entry, len(entry.target), file_layout.merged([BlockRun(block, 1)]))
 
     def _map(self, number: int, entry: Entry, size: int, extents: list[Extent]) -> None:
         """Write the inode of something that has blocks."""
@@ -336,22 +324,9 @@ class _Populator:
         self._notes.execute("DELETE FROM directory WHERE path = ?", (path,))
         writer = DirectoryWriter(self._volume, own, parent)
         is_indexed = writer.write(names, least=self._least_blocks(path))
-        self._finish_directory(own, writer.extents, is_indexed, names.directories)
-
-    def _least_blocks(self, path: bytes) -> int:
-        if path != LOST_AND_FOUND:
-            return 1
-        return lost_and_found_blocks(self._geometry.block_size)
-
-    def _finish_directory(
-        self,
-        number: int,
-        extents: list[Extent],
-        is_indexed: bool,  # noqa: FBT001  a fact about the directory
-        directories: int,
-    ) -> None:
-        size = sum(extent.length for extent in extents) * self._geometry.block_size
-        blocks = self._blocks(size, extents)
+        directories = names.directories
+        size = sum(extent.length for extent in writer.extents) * self._geometry.block_size
+        blocks = self._blocks(size, writer.extents)
         if is_indexed:
             blocks = blocks._replace(flags=blocks.flags | inode_bytes.INDEX_FLAG)
         links = 2 + directories
@@ -359,10 +334,15 @@ class _Populator:
             if not self._geometry.counts_many_directories:
                 raise TargetFailedError(f"a directory with {directories} more in it is too many")
             links = 1  # "too many to count" (ext4 feature dir_nlink)
-        content = self._library.read_inode(number, self._geometry.inode_size)
-        self._library.write_inode(number, inode_bytes.as_directory(content, blocks, links))
-        if self._has_extents and len(extents) > inode_bytes.EXTENTS_IN_INODE:
-            self._library.insert_extents(number, extents)
+        content = self._library.read_inode(own, self._geometry.inode_size)
+        self._library.write_inode(own, inode_bytes.as_directory(content, blocks, links))
+        if self._has_extents and len(writer.extents) > inode_bytes.EXTENTS_IN_INODE:
+            self._library.insert_extents(own, writer.extents)
+
+    def _least_blocks(self, path: bytes) -> int:
+        if path != LOST_AND_FOUND:
+            return 1
+        return lost_and_found_blocks(self._geometry.block_size)
 
     def _finish_empty_directories(self) -> None:
         while True:

@@ -203,15 +203,14 @@ class _Ext4Walk:
                 digest = self._digest(inode)
             entry = volume.entry(path, name, inode, digest)
             if entry.type is EntryType.DIRECTORY:
-                self._note_directory(child, entry)
+                if child in self._directories:
+                    raise SecurityError(
+                        f"directory {paths.display(entry.path)!r} has a second place"
+                    )
+                self._directories.add(child)
                 yield entry, child
             else:
                 yield entry, None
-
-    def _note_directory(self, number: int, entry: Entry) -> None:
-        if number in self._directories:
-            raise SecurityError(f"directory {paths.display(entry.path)!r} has a second place")
-        self._directories.add(number)
 
     def _digest(self, inode: Inode) -> bytes:
         """Return what is in a file, or nothing where that is left to others."""

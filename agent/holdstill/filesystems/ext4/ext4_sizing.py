@@ -96,24 +96,21 @@ class _Counter:
                 continue
             names.add(entry.name)
             if entry.link not in self._links:
-                self._count(entry)
+                self._inodes += 1
+                self._blocks += self._attributes(entry)
+                if entry.type is EntryType.DIRECTORY:
+                    self._directories += 1
+                    if entry.path == ext4_populate.LOST_AND_FOUND:
+                        self._blocks += ext4_populate.lost_and_found_blocks(self._block) - 1
+                elif entry.type is EntryType.FILE:
+                    self._blocks += self._content(entry)
+                elif inode_bytes.needs_block(entry):
+                    self._blocks += 1
             if entry.link:
                 self._links.add(entry.link)
         if names.count or path == b"":
             self._filled_directories += 1
             self._blocks += names.blocks()
-
-    def _count(self, entry: Entry) -> None:
-        self._inodes += 1
-        self._blocks += self._attributes(entry)
-        if entry.type is EntryType.DIRECTORY:
-            self._directories += 1
-            if entry.path == ext4_populate.LOST_AND_FOUND:
-                self._blocks += ext4_populate.lost_and_found_blocks(self._block) - 1
-        elif entry.type is EntryType.FILE:
-            self._blocks += self._content(entry)
-        elif inode_bytes.needs_block(entry):
-            self._blocks += 1
 
     def _attributes(self, entry: Entry) -> int:
         """Count the block that holds attributes, and the inodes of those too large for it."""
@@ -133,7 +130,14 @@ class _Counter:
         if entry.size == 0 or entry.omitted is Omitted.UNREADABLE:
             return 0
         if entry.sparse and entry.omitted is Omitted.NOTHING and self._contents is not None:
-            return self._sparse(entry, self._contents)
+            extents: list[Extent] = []
+            handle = writer_input.handle_of(self._contents, entry)
+            try:
+                for run in file_layout.filled_runs(handle, entry.size, self._block):
+                    file_layout.add(extents, run.first, run)
+            finally:
+                os.close(handle)
+            return sum(extent.length for extent in extents) + self._map(extents)
         blocks = self._in_blocks(entry.size)
         return blocks + self._map(self._whole(blocks))
 
@@ -144,16 +148,6 @@ class _Counter:
             Extent(start, start, min(longest, blocks - start))
             for start in range(0, blocks, longest)
         ]
-
-    def _sparse(self, entry: Entry, contents: ContentSource) -> int:
-        extents: list[Extent] = []
-        handle = writer_input.handle_of(contents, entry)
-        try:
-            for run in file_layout.filled_runs(handle, entry.size, self._block):
-                file_layout.add(extents, run.first, run)
-        finally:
-            os.close(handle)
-        return sum(extent.length for extent in extents) + self._map(extents)
 
     def _map(self, extents: list[Extent]) -> int:
         """Count the blocks that say where a file's blocks are."""

@@ -82,7 +82,10 @@ class FatPopulator:
             self._write_directory(directory, list(group))
         for directory in list(self._folders):
             self._write_directory(directory, [])
-        self._write_tables()
+        table = packed(self._chain, bits=self._boot.bits)
+        for number in range(self._boot.fats):
+            sector = self._boot.reserved + number * self._boot.fat_size
+            sparse_copy.write_all_at(self._target, self._at(sector), table)
         self._write_info()
 
     # Clusters.
@@ -171,7 +174,14 @@ class FatPopulator:
         if len(slots) > fat_names.SLOTS_MAX * fat_names.SLOT:
             raise TargetRefusedError("a directory has more names than a FAT can hold in one")
         if not folder.cluster:
-            self._put_fixed_root(slots)
+            room = self._boot.root_entries * fat_names.SLOT
+            if len(slots) > room:
+                raise TargetRefusedError(
+                    "the root directory has more names than its "
+                    f"{self._boot.root_entries} slots hold"
+                )
+            place = self._at(self._boot.first_root_sector)
+            sparse_copy.write_all_at(self._target, place, slots.ljust(room, b"\0"))
             return
         size = self._boot.cluster_size
         cluster = folder.cluster
@@ -182,15 +192,6 @@ class FatPopulator:
                 cluster = following
             piece = slots[start : start + size].ljust(size, b"\0")
             sparse_copy.write_all_at(self._target, self._place(cluster), piece)
-
-    def _put_fixed_root(self, slots: bytes) -> None:
-        room = self._boot.root_entries * fat_names.SLOT
-        if len(slots) > room:
-            raise TargetRefusedError(
-                f"the root directory has more names than its {self._boot.root_entries} slots hold"
-            )
-        place = self._at(self._boot.first_root_sector)
-        sparse_copy.write_all_at(self._target, place, slots.ljust(room, b"\0"))
 
     # Contents.
 
@@ -213,12 +214,6 @@ class FatPopulator:
 
     # Tables.
 
-    def _write_tables(self) -> None:
-        table = packed(self._chain, bits=self._boot.bits)
-        for number in range(self._boot.fats):
-            sector = self._boot.reserved + number * self._boot.fat_size
-            sparse_copy.write_all_at(self._target, self._at(sector), table)
-
     def _write_info(self) -> None:
         free = self._boot.clusters + 2 - len(self._chain)
         for sector in self._boot.info_sectors:
@@ -229,21 +224,17 @@ class FatPopulator:
 def packed(chain: array[int], *, bits: int) -> bytes:
     """Return the entries of a table as they lie on disk."""
     if bits == 12:
-        return _packed_12(chain)
+        # Entries of twelve bits, two in three bytes.
+        raw = bytearray()
+        for at in range(0, len(chain), 2):
+            second = chain[at + 1] if at + 1 < len(chain) else 0
+            raw += (chain[at] | second << 12).to_bytes(3, "little")
+        return bytes(raw)
     words = chain if bits == 32 else array("H", chain)
     if sys.byteorder == "big":
         words = words[:]
         words.byteswap()
     return words.tobytes()
-
-
-def _packed_12(chain: array[int]) -> bytes:
-    """Return entries of twelve bits, two in three bytes."""
-    raw = bytearray()
-    for at in range(0, len(chain), 2):
-        second = chain[at + 1] if at + 1 < len(chain) else 0
-        raw += (chain[at] | second << 12).to_bytes(3, "little")
-    return bytes(raw)
 
 
 def _checked(entries: Sequence[Entry]) -> list[str]:

@@ -91,7 +91,10 @@ def _best(folder: Path, length: int, parameters: Fat, machine: Runner) -> tuple[
         image = folder / f"{len(made)}.img"
         with files.opened_for_writing(image) as handle:
             os.ftruncate(handle, length)
-        _run(machine, _mkfs(image, length, parameters, words))
+        try:
+            machine.run(_mkfs(image, length, parameters, words))
+        except CommandError as error:
+            raise TargetFailedError(f"the FAT could not be made: {error}") from error
         with files.opened(image) as handle:
             boot = BootSector.parse(os.pread(handle, 512, 0), bits=parameters.bits)
         made.append((image, boot))
@@ -113,10 +116,3 @@ def _mkfs(image: Path, length: int, parameters: Fat, words: Sequence[str]) -> Co
     if parameters.label:
         options += ["-n", parameters.label]
     return Command.of("mkfs.vfat", *words, *options, image, str(length // 1024), timeout=600)
-
-
-def _run(machine: Runner, command: Command) -> None:
-    try:
-        machine.run(command)
-    except CommandError as error:
-        raise TargetFailedError(f"the FAT could not be made: {error}") from error

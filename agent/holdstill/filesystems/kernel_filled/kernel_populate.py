@@ -118,23 +118,17 @@ class Populator:
             return
         first = self._links.get(entry.link) if entry.link else None
         if first is not None:
-            self._link(handle, entry, first)
+            above, name = paths.split(first)
+            other = files.open_beneath(self._root, above, _FOLDER)
+            try:
+                os.link(
+                    name, entry.name, src_dir_fd=other, dst_dir_fd=handle, follow_symlinks=False
+                )
+            finally:
+                os.close(other)
             return
         if entry.link:
             self._links[entry.link] = entry.path
-        self._make_new(handle, entry)
-        if entry.type is not EntryType.DIRECTORY:
-            self._dress(handle, entry)
-
-    def _link(self, handle: int, entry: Entry, first: bytes) -> None:
-        above, name = paths.split(first)
-        other = files.open_beneath(self._root, above, _FOLDER)
-        try:
-            os.link(name, entry.name, src_dir_fd=other, dst_dir_fd=handle, follow_symlinks=False)
-        finally:
-            os.close(other)
-
-    def _make_new(self, handle: int, entry: Entry) -> None:
         match entry.type:
             case EntryType.FILE:
                 self._write(handle, entry)
@@ -145,6 +139,8 @@ class Populator:
             case _:
                 mode = entry.type.format_bits | 0o600
                 os.mknod(entry.name, mode, entry.rdev, dir_fd=handle)
+        if entry.type is not EntryType.DIRECTORY:
+            self._dress(handle, entry)
 
     def _write(self, handle: int, entry: Entry) -> None:
         new = os.open(entry.name, _NEW, 0o600, dir_fd=handle)
@@ -169,7 +165,10 @@ class Populator:
             os.chmod(name, entry.mode, dir_fd=handle)
         place = b"/proc/self/fd/%d/%b" % (handle, name)
         for attribute, value in sorted(entry.xattrs.items()):
-            self._set_xattr(place, attribute, value, entry)
+            try:
+                os.setxattr(place, attribute, value, follow_symlinks=False)
+            except OSError as error:
+                self._warn(entry, f"{attribute} cannot be set: {error.strerror}")
         times = (entry.mtime_ns, entry.mtime_ns)
         os.utime(name, ns=times, dir_fd=handle, follow_symlinks=False)
         if entry.flags and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
@@ -178,12 +177,6 @@ class Populator:
                 self._set_flags(asked, entry, entry.flags)
             finally:
                 os.close(asked)
-
-    def _set_xattr(self, place: bytes, attribute: str, value: bytes, entry: Entry) -> None:
-        try:
-            os.setxattr(place, attribute, value, follow_symlinks=False)
-        except OSError as error:
-            self._warn(entry, f"{attribute} cannot be set: {error.strerror}")
 
     def _set_flags(self, handle: int, entry: Entry, flags: int) -> None:
         try:

@@ -139,23 +139,20 @@ class BootCard:
             case "UUID":
                 return [v for v in self.volumes if v.uuid and v.uuid.lower() == value.lower()]
             case "PARTUUID":
-                return self._by_partuuid(value)
+                # PARTUUID=id/PARTNROFF=n is so many slots further (Linux block/early-lookup.c).
+                plain, _, offset = value.lower().partition("/partnroff=")
+                found = [v for v in self.volumes if v.partuuid and v.partuuid.lower() == plain]
+                if not offset:
+                    return found
+                steps = int(offset) if re.fullmatch(r"-?\d{1,4}", offset) else 10**6
+                numbers = {volume.number + steps for volume in found}
+                return [volume for volume in self.volumes if volume.number in numbers]
             case "LABEL":
                 return [v for v in self.volumes if v.label and v.label == value]
             case "PARTLABEL":
                 return [v for v in self.volumes if v.partlabel and v.partlabel == value]
             case _:
                 return []
-
-    def _by_partuuid(self, value: str) -> list[BootVolume]:
-        """PARTUUID=id/PARTNROFF=n is so many slots further (Linux block/early-lookup.c)."""
-        plain, _, offset = value.lower().partition("/partnroff=")
-        found = [v for v in self.volumes if v.partuuid and v.partuuid.lower() == plain]
-        if not offset:
-            return found
-        steps = int(offset) if re.fullmatch(r"-?\d{1,4}", offset) else 10**6
-        numbers = {volume.number + steps for volume in found}
-        return [volume for volume in self.volumes if volume.number in numbers]
 
 
 def normal(spec: str) -> str:

@@ -34,7 +34,12 @@ def _efi_chain(card: BootCard, volume: BootVolume, programs: Sequence[str]) -> C
     links = [_program_link(volume, name) for name in programs]
     entries = list(_loader_entries(card, volume)) or list(_grub_entries(card, volume))
     if not entries:
-        return _efi_without_menu(volume, title, programs, links)
+        # A kernel may be an EFI program itself, with its command line inside.
+        unified = [name for name in volume.names(b"EFI/Linux") if name.lower().endswith(b".efi")]
+        path = b"EFI/Linux/" + unified[-1] if unified else b"EFI/BOOT/" + programs[0].encode()
+        shown = path.decode(errors="replace")
+        link = unknown("command line", f"there is no menu; it may be inside {shown}")
+        return Chain(title, (*links, link), KernelFile(volume.number, path))
     (home, chosen), *others = entries
     made, kernel = menus.entry_links(card, home, chosen)
     return Chain(title, (*links, *made, *_others(card, others)), kernel)
@@ -47,17 +52,6 @@ def _others(
         links, _ = menus.entry_links(card, home, entry)
         if broken := [link for link in links if link.breaks]:
             yield lacking(f"entry {entry.name!r}", broken[0].name)
-
-
-def _efi_without_menu(
-    volume: BootVolume, title: str, programs: Sequence[str], links: Sequence[ChainLink]
-) -> Chain:
-    """A kernel may be an EFI program itself, with its command line inside."""
-    unified = [name for name in volume.names(b"EFI/Linux") if name.lower().endswith(b".efi")]
-    path = b"EFI/Linux/" + unified[-1] if unified else b"EFI/BOOT/" + programs[0].encode()
-    shown = path.decode(errors="replace")
-    link = unknown("command line", f"there is no menu; it may be inside {shown}")
-    return Chain(title, (*links, link), KernelFile(volume.number, path))
 
 
 def _program_link(volume: BootVolume, name: str) -> ChainLink:

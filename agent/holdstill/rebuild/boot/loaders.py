@@ -52,18 +52,14 @@ PLACES = (
 
 def in_gap(card: BootCard) -> list[str]:
     """Return what loaders lie outside the partitions, with their places."""
-    first = _first_partition(card)
+    starts = [part.start for part in card.disk.partitions]
+    first = min(starts, default=0) * card.disk.sector_size
     return [
         f"{place.family} loader at {place.at // KIB} KiB" if place.at >= KIB else
         f"{place.family} loader from sector 1"
         for place in PLACES
         if place.at < first and _is_there(card, place)
     ]  # fmt: skip
-
-
-def _first_partition(card: BootCard) -> int:
-    starts = [part.start for part in card.disk.partitions]
-    return min(starts, default=0) * card.disk.sector_size
 
 
 def _is_there(card: BootCard, place: LoaderLocation) -> bool:

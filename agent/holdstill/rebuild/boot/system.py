@@ -137,20 +137,20 @@ def elf_interpreter(content: bytes) -> str:
             at = table + number * size
             (kind,) = struct.unpack_from(order + "I", content, at)
             if kind == 3:  # PT_INTERP
-                return _interpreter(content, at, order, is_64=is_64)
+                if is_64:
+                    (offset,) = struct.unpack_from(order + "Q", content, at + 8)
+                    (length,) = struct.unpack_from(order + "Q", content, at + 32)
+                else:
+                    (offset,) = struct.unpack_from(order + "I", content, at + 4)
+                    (length,) = struct.unpack_from(order + "I", content, at + 16)
+                return (
+                    content[offset : offset + min(length, 4096)]
+                    .rstrip(b"\0")
+                    .decode(errors="replace")
+                )
     except struct.error:
         return ""
     return ""
-
-
-def _interpreter(content: bytes, at: int, order: str, *, is_64: bool) -> str:
-    if is_64:
-        (offset,) = struct.unpack_from(order + "Q", content, at + 8)
-        (length,) = struct.unpack_from(order + "Q", content, at + 32)
-    else:
-        (offset,) = struct.unpack_from(order + "I", content, at + 4)
-        (length,) = struct.unpack_from(order + "I", content, at + 16)
-    return content[offset : offset + min(length, 4096)].rstrip(b"\0").decode(errors="replace")
 
 
 def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
