@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.demo import board, gauge_check, material
+from holdstill.demo import board, board_files, gauge_check, material
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import loop, programs
@@ -41,7 +41,7 @@ def test_the_board_is_a_disk_whose_gauge_keeps_its_promises(tmp_path: Path) -> N
         assert pier.device is not None
         partuuid = programs.run("blkid", "-o", "value", "-s", "PARTUUID", f"{pier.device}p2")
         first = newest_reading(pier.port)
-        board.live_on(pier.root)
+        board_files.live_on(pier.root)
         pier.gauge.end()
         broken = gauge_check.check(pier.root)
         last = gauge_check.look(pier.root).trailing
@@ -55,7 +55,7 @@ def test_the_board_is_a_disk_whose_gauge_keeps_its_promises(tmp_path: Path) -> N
 
 def test_what_careless_copies_lose_is_there(tmp_path: Path) -> None:
     with board.on_loop_device(tmp_path, machine=LocalRunner(), clock=SystemClock()) as pier:
-        odd = pier.root / board.ODDITIES
+        odd = pier.root / board_files.ODDITIES
         capability = programs.run("getcap", odd / "capable")
         access = programs.run("getfacl", "--absolute-names", "--numeric", odd / "shared")
         info = {path.name: path.lstat() for path in odd.iterdir()}
@@ -77,7 +77,7 @@ def test_a_link_of_this_machine_that_leads_out_of_the_board_is_never_written_thr
     (tmp_path / "root/usr/sbin").mkdir(parents=True)
     (tmp_path / "root/usr/sbin/init").symlink_to(outside)
 
-    board.furnish(tmp_path / "root", LocalRunner(), ())
+    board_files.furnish(tmp_path / "root", LocalRunner(), ())
 
     assert outside.read_bytes() == b"of this machine"
     assert not (tmp_path / "root/usr/sbin/init").is_symlink()

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.demo import board, gauge_check
+from holdstill.demo import board, gauge_check, loop_board
 from holdstill.demo.material import Share
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import MIB
@@ -77,7 +77,7 @@ def busy_board(home: Path) -> Iterator[board.Board]:
         (pier.root / BANK).parent.mkdir(parents=True)
         bank.make(pier.root / BANK)
         undo.enter_context(bank.busy(pier.root / BANK, clerks=CLERKS))
-        undo.callback(board.thaw, pier.root)
+        undo.callback(loop_board.thaw, pier.root)
         yield pier
 
 

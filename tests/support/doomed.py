@@ -34,7 +34,7 @@ STEPS = {
     "frozen": ("return", "system.ioctl", "freeze"),
     "looking for what changed": (
         "return",
-        "board.change_detection",
+        "board.inode_table_detector",
         "InodeTableDetector.frozen_changes",
     ),
     "copying to memory": ("call", "board.spool", "Spool.copy"),

@@ -12,7 +12,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from holdstill.daemon import DaemonDependencies, Nightly
+from holdstill.daemon.dependencies import DaemonDependencies
+from holdstill.daemon.nightly_daemon import Nightly
 from holdstill.errors import LinkError
 from holdstill.model import settings as model_settings
 from holdstill.model.nightly_state import DaemonStatus, Message, NightlyState, Phase
@@ -315,13 +316,13 @@ class Board:
         )
         means = DaemonDependencies(
             clock=self.world,
-            agenda=DueNights(self.settings, self.world, self.place),
-            trier=trier,
-            herald=Notifier("pier-3", self.people),
-            book=self.shelf,
-            window=self.window,
-            supervisor=self.manager,
-            lines=self.lines,
+            due_nights=DueNights(self.settings, self.world, self.place),
+            attempts=trier,
+            notifier=Notifier("pier-3", self.people),
+            state_store=self.shelf,
+            live_status=self.window,
+            service_manager=self.manager,
+            event_log=self.lines,
             last_sealed=self.when_last_sealed,
             publish=lambda diary, due: self.published.append((diary, due)),
         )
@@ -337,7 +338,7 @@ class Board:
         until = datetime.fromisoformat(end).replace(tzinfo=self.place.here).astimezone(UTC)
         while self.world.true < until:
             try:
-                self.world.sleep(self.daemon.beat())
+                self.world.sleep(self.daemon.run_due())
             except PowerCut:
                 self.come_back()
 

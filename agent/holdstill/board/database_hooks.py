@@ -127,7 +127,17 @@ class MariaDb:
 
     def quiesce(self, _before: Mapping[str, str]) -> None:
         """Let running commits finish, and new ones wait."""
-        talk = self._undo.enter_context(self._shift.machine.dialog(self._client()))
+        shift = self._shift
+        words = [*_as_user(shift.setting("user")), "mariadb"]
+        if shift.setting("defaults_file"):  # the client wants this one first
+            words.append(f"--defaults-extra-file={shift.setting('defaults_file')}")
+        words += ["--batch", "--skip-column-names", "--unbuffered"]
+        if shift.setting("socket"):
+            words.append(f"--socket={shift.setting('socket')}")
+        if shift.setting("login"):
+            words.append(f"--user={shift.setting('login')}")
+        client = Command(tuple(words), shift.left)
+        talk = self._undo.enter_context(self._shift.machine.dialog(client))
         seconds = max(1, int(self._shift.left))
         self._ask(
             talk,
@@ -149,18 +159,6 @@ class MariaDb:
                     "MariaDB ended the session that held its commits; the copy of it is only as "
                     f"good as after a crash: {error}"
                 ) from error
-
-    def _client(self) -> Command:
-        shift = self._shift
-        words = [*_as_user(shift.setting("user")), "mariadb"]
-        if shift.setting("defaults_file"):  # the client wants this one first
-            words.append(f"--defaults-extra-file={shift.setting('defaults_file')}")
-        words += ["--batch", "--skip-column-names", "--unbuffered"]
-        if shift.setting("socket"):
-            words.append(f"--socket={shift.setting('socket')}")
-        if shift.setting("login"):
-            words.append(f"--user={shift.setting('login')}")
-        return Command(tuple(words), shift.left)
 
     def _ask(self, talk: LineDialog, statements: str) -> None:
         question = f"{statements} SELECT '{self._DONE}';\n"
@@ -311,7 +309,18 @@ class Mosquitto:
 
     def inspect(self) -> ServiceState:
         """Find the process, and note how its file looks now."""
-        return {"pid": self._find_process(), "stamp": self._stamp()}
+        shift = self._shift
+        if shift.setting("pid_file"):
+            pid = shift.run("cat", "--", shift.setting("pid_file")).strip()
+        else:
+            unit = shift.setting("unit", "mosquitto.service")
+            said = shift.run("systemctl", "show", "--property=MainPID", "--", unit)
+            pid = parse_properties(said).get("MainPID", "0").strip()
+        # A stale pid file must not send a signal to a stranger.
+        if not pid.isdigit() or int(pid) < 2 or not self._is_mosquitto(pid):
+            raise PauseError(f"Mosquitto is not running as process {pid or '?'}")
+        find_process = pid
+        return {"pid": find_process, "stamp": self._stamp()}
 
     def quiesce(self, before: Mapping[str, str]) -> None:
         """Ask for the state to be written, and wait until it is."""
@@ -329,19 +338,6 @@ class Mosquitto:
     @property
     def _database(self) -> str:
         return self._shift.setting("database", "/var/lib/mosquitto/mosquitto.db")
-
-    def _find_process(self) -> str:
-        shift = self._shift
-        if shift.setting("pid_file"):
-            pid = shift.run("cat", "--", shift.setting("pid_file")).strip()
-        else:
-            unit = shift.setting("unit", "mosquitto.service")
-            said = shift.run("systemctl", "show", "--property=MainPID", "--", unit)
-            pid = parse_properties(said).get("MainPID", "0").strip()
-        # A stale pid file must not send a signal to a stranger.
-        if not pid.isdigit() or int(pid) < 2 or not self._is_mosquitto(pid):
-            raise PauseError(f"Mosquitto is not running as process {pid or '?'}")
-        return pid
 
     def _is_mosquitto(self, pid: str) -> bool:
         name = self._shift.run("ps", "-o", "comm=", "-p", pid, accepted=(0, 1))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from holdstill.board.change_detection import Changes
-    from holdstill.board.scan import Listing, Scanner
+    from holdstill.board.scan import Scanner
     from holdstill.records.index_queries import Index
 
 PAGE = 500
@@ -100,24 +100,20 @@ def differing(subject: ScanTarget, changes: Changes) -> Iterator[Step]:
         return
     yield from _met(subject, subject.index.get(subject.part, b""), top, changes)
     for listing in subject.scanner.listings(top):
-        yield from _merged(subject, listing, changes)
-
-
-def _merged(subject: ScanTarget, listing: Listing, changes: Changes) -> Iterator[Step]:
-    rows = _rows(subject, listing.directory)
-    row = next(rows, None)
-    for entry in listing.entries:
-        while row is not None and row.name < entry.name:
+        rows = _rows(subject, listing.directory)
+        row = next(rows, None)
+        for entry in listing.entries:
+            while row is not None and row.name < entry.name:
+                yield Removal(row.path)
+                row = next(rows, None)
+            if row is not None and row.name == entry.name:
+                yield from _met(subject, row, entry, changes)
+                row = next(rows, None)
+            else:
+                yield with_content(subject, entry, changes)
+        while row is not None:
             yield Removal(row.path)
             row = next(rows, None)
-        if row is not None and row.name == entry.name:
-            yield from _met(subject, row, entry, changes)
-            row = next(rows, None)
-        else:
-            yield with_content(subject, entry, changes)
-    while row is not None:
-        yield Removal(row.path)
-        row = next(rows, None)
 
 
 def _rows(subject: ScanTarget, directory: bytes) -> Iterator[Entry]:

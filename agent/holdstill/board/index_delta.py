@@ -208,14 +208,29 @@ class _Resolver:
     def resolve(self) -> Delta:
         for number in sorted(self._changes.numbers):
             for row in self._subject.index.by_inode(self._subject.part, number):
-                self._look_again(row)
+                entry = self._scanner.find(row.path)
+                if entry is None or entry.seen.inode != row.seen.inode:
+                    # Something else is there, or nothing: its directory has changed as well.
+                    self._missed.append(row)
+                elif entry.seen == row.seen and self._changes.trusts(entry.seen):
+                    pass  # it might have changed, and has not
+                elif row.type is not EntryType.DIRECTORY and entry.type is not EntryType.DIRECTORY:
+                    self._enter(entry)
+                elif row.type is entry.type and row.seen.generation == entry.seen.generation:
+                    self._enter(entry)
+                    self._list(entry)
+                else:  # the inode was freed and used again, under the same name
+                    self._remove(row.path)
+                    self._enter_new(entry)
         # Drop entries of directories that were found gone, and not entered again, since. If they
         # are back, the directories that they are in have changed again, and tell.
         kept = self._delta.entries
         for path in sorted(kept) if self._removed_at else ():
             removed_at = self._removal_above(path)
             is_later = self._order[path] > removed_at
-            is_held = self._is_top(path) or paths.split(path)[0] in kept
+            # Whether nothing above a path was removed, so that its directory is in the index.
+            is_top = not self._removal_above(paths.split(path)[0])
+            is_held = is_top or paths.split(path)[0] in kept
             if removed_at and not (is_later and is_held):
                 del kept[path]
         # A directory above that has been listed tells what became of a path; if none was, the
@@ -225,22 +240,6 @@ class _Resolver:
             row.seen.inode for row in self._missed if not self._delta.covers(row.path)
         )
         return self._delta
-
-    def _look_again(self, row: Entry) -> None:
-        entry = self._scanner.find(row.path)
-        if entry is None or entry.seen.inode != row.seen.inode:
-            # Something else is there, or nothing: its directory has changed as well, and tells.
-            self._missed.append(row)
-        elif entry.seen == row.seen and self._changes.trusts(entry.seen):
-            pass  # it might have changed, and has not
-        elif row.type is not EntryType.DIRECTORY and entry.type is not EntryType.DIRECTORY:
-            self._enter(entry)
-        elif row.type is entry.type and row.seen.generation == entry.seen.generation:
-            self._enter(entry)
-            self._list(entry)
-        else:  # the inode was freed and used again, under the same name
-            self._remove(row.path)
-            self._enter_new(entry)
 
     def _enter(self, entry: Entry) -> None:
         filled = full_scan.with_content(self._subject, entry, self._changes)
@@ -253,10 +252,6 @@ class _Resolver:
         self._delta.removed.add(path)
         self._moment += 1
         self._removed_at[path] = self._moment
-
-    def _is_top(self, path: bytes) -> bool:
-        """Whether nothing above a path was removed, so that its directory is in the index."""
-        return not self._removal_above(paths.split(path)[0])
 
     def _removal_above(self, path: bytes) -> int:
         """Return when last a path, or a directory above it, was found gone; 0 for never."""
@@ -314,7 +309,15 @@ def copy_pending(subject: ScanTarget, delta: Delta, copy: Copy) -> list[bytes]:
     unreadable = []
     for entry in list(delta.pending()):
         try:
-            _copy(subject, entry, copy)
+            handle = subject.scanner.open(entry)
+            try:
+                if not subject.scanner.is_same(entry, handle):
+                    raise PauseError(
+                        f"{paths.display(entry.path)} changed although it was held still"
+                    )
+                copy(handle, entry)
+            finally:
+                os.close(handle)
         except OSError as error:
             if error.errno != errno.EIO:
                 raise PauseError(
@@ -322,13 +325,3 @@ def copy_pending(subject: ScanTarget, delta: Delta, copy: Copy) -> list[bytes]:
                 ) from error
             unreadable += delta.give_up(entry)
     return unreadable
-
-
-def _copy(subject: ScanTarget, entry: Entry, copy: Copy) -> None:
-    handle = subject.scanner.open(entry)
-    try:
-        if not subject.scanner.is_same(entry, handle):
-            raise PauseError(f"{paths.display(entry.path)} changed although it was held still")
-        copy(handle, entry)
-    finally:
-        os.close(handle)

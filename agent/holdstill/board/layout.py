@@ -113,13 +113,11 @@ def _with_card_below(
     if below is top or below.point != _last_layer(top):
         return parts  # only a directory of it is below: nothing of the disk is the whole root
     return tuple(
-        replace(part, mount=below, place="/") if _is_on(below, part.device) else part
+        replace(part, mount=below, place="/")
+        if _mount_from(part.device, [below]) is not None
+        else part
         for part in parts
     )
-
-
-def _is_on(mount: Mount, node: Path) -> bool:
-    return _mount_from(node, [mount]) is not None
 
 
 def _with_directory(parts: tuple[BoardPart, ...], root: BoardPath) -> tuple[BoardPart, ...]:
@@ -155,7 +153,10 @@ def read_disk(device: Path) -> Disk:
     """
     try:
         with byte_source.opened(device) as source:
-            disk = partition_table.read(source, sector_size=_sector_size(device))
+            sector_size = int(
+                _first_line(SYS / "block" / device.name / "queue/logical_block_size") or SECTOR
+            )
+            disk = partition_table.read(source, sector_size=sector_size)
     except OSError as error:
         raise LayoutError(
             f"cannot read {device}: {error.strerror}",
@@ -163,10 +164,6 @@ def read_disk(device: Path) -> Disk:
         ) from error
     model, serial = _model(device)
     return msgspec.structs.replace(disk, model=model, serial=serial)
-
-
-def _sector_size(device: Path) -> int:
-    return int(_first_line(SYS / "block" / device.name / "queue/logical_block_size") or SECTOR)
 
 
 def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:

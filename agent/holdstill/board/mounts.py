@@ -68,22 +68,19 @@ def _parse_line(line: bytes) -> Mount:
     options = [fields[5].decode(errors="surrogateescape")]
     if len(about) > 2:
         options.append(about[2].decode(errors="surrogateescape"))
+    # Join option lists without repeats; ro anywhere wins over rw.
+    names = [name for group in options for name in group.split(",")]
+    if "ro" in names:
+        names = [name for name in names if name != "rw"]
+    united = ",".join(dict.fromkeys(names))
     return Mount(
         device=(int(major), int(minor)),
         inside=BoardPath(unescape(fields[3])),
         point=BoardPath(unescape(fields[4])),
-        options=_united(options),
+        options=united,
         type=about[0].decode(errors="replace"),
         source=unescape(about[1]).decode(errors="surrogateescape"),
     )
-
-
-def _united(groups: list[str]) -> str:
-    """Join option lists without repeats; ro anywhere wins over rw."""
-    names = [name for group in groups for name in group.split(",")]
-    if "ro" in names:
-        names = [name for name in names if name != "rw"]
-    return ",".join(dict.fromkeys(names))
 
 
 def mount_of(path: BoardPath, mounts: tuple[Mount, ...]) -> Mount | None:

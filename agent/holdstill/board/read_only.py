@@ -66,7 +66,10 @@ def made_read_only(
     if mount.is_read_only:
         yield result
         return
-    facts = _ReadOnlyRecord(mount.point.raw, mount.device, mount.source, _options_to_keep(mount))
+    options_to_keep = ",".join(
+        option for option in mount.options.split(",") if option in _PER_MOUNT
+    )
+    facts = _ReadOnlyRecord(mount.point.raw, mount.device, mount.source, options_to_keep)
     debt = journal.record(KIND, msgspec.json.encode(facts))
     try:
         try:
@@ -80,10 +83,6 @@ def made_read_only(
             _give_back(debt, machine, journal, read_mounts)
         except DegradedError as error:
             result.problems.append(str(error))
-
-
-def _options_to_keep(mount: Mount) -> str:
-    return ",".join(option for option in mount.options.split(",") if option in _PER_MOUNT)
 
 
 def _remount(facts: _ReadOnlyRecord, mode: str, machine: Runner) -> None:
@@ -110,18 +109,14 @@ def _give_back(
         except CommandError as error:
             why = str(error)
     if _is_read_only(facts, read_mounts()):
-        raise _stays_read_only(facts, why)
+        point = str(BoardPath(facts.point))
+        raise DegradedError(f"{point} stays read-only: {why}", hint=f"mount -o remount,rw {point}")
     journal.clear(debt)
 
 
 def _is_read_only(facts: _ReadOnlyRecord, now: Sequence[Mount]) -> bool:
     where = BoardPath(facts.point)
     return any(m.is_read_only for m in now if (m.device, m.point) == (facts.device, where))
-
-
-def _stays_read_only(facts: _ReadOnlyRecord, why: str) -> DegradedError:
-    point = str(BoardPath(facts.point))
-    return DegradedError(f"{point} stays read-only: {why}", hint=f"mount -o remount,rw {point}")
 
 
 def give_back_left_over(

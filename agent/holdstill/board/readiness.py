@@ -106,10 +106,6 @@ def power_remarks(bits: int) -> tuple[str, ...]:
 
 def card_errors(since: float, log: Path = KERNEL_LOG) -> tuple[str, ...]:
     """Return what the kernel complained about the card since then (seconds after boot)."""
-    return parse_kernel_log(_records(log), since)
-
-
-def _records(log: Path) -> list[bytes]:
     found = []
     # One record a read; EPIPE says that older ones were overwritten meanwhile (/dev/kmsg's ABI).
     with suppress(OSError), files.opened(log, os.O_RDONLY | os.O_NONBLOCK) as handle:
@@ -121,7 +117,8 @@ def _records(log: Path) -> list[bytes]:
             if not record:
                 break
             found.append(record)
-    return found
+    records = found
+    return parse_kernel_log(records, since)
 
 
 def parse_kernel_log(records: Iterable[bytes], since: float) -> tuple[str, ...]:

@@ -136,8 +136,6 @@ class Scanner:
         self._fat_shift_ns = fat_shift_ns
         self._device = os.fstat(root).st_dev
 
-    # One entry ---------------------------------------------------------------------------------
-
     def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
         """Return the entry of a name in an open directory, or None.
 
@@ -171,7 +169,14 @@ class Scanner:
         if self._flavour is PathRules.FAT:
             return self._fat_entry(handle, directory, name, status)
         if status.st_dev != self._device:
-            return self._covered(directory, name, status)
+            # Describe a mount point that could only be seen from above.
+            path = paths.join(directory, name)
+            reason = "a file system is mounted here; only what covers it can be seen"
+            self.troubles.append(ScanProblem(path, reason))
+            return Entry(
+                directory, name, EntryType.of_mode(status.st_mode), status.st_mode & 0o7777,
+                status.st_uid, status.st_gid, 0, status.st_mtime_ns, seen=NEVER_SEEN,
+            )  # fmt: skip
         kind = EntryType.of_mode(status.st_mode)
         is_file = kind is EntryType.FILE
         flags, generation, xattrs = self._asked(handle, name, kind, status)
@@ -190,16 +195,6 @@ class Scanner:
             omitted=Omitted.SWAP if swap and size else Omitted.NOTHING,
             xattrs=xattrs,
             seen=Seen(status.st_ino, status.st_ctime_ns, generation),
-        )  # fmt: skip
-
-    def _covered(self, directory: bytes, name: bytes, status: os.stat_result) -> Entry:
-        """Describe a mount point that could only be seen from above."""
-        path = paths.join(directory, name)
-        reason = "a file system is mounted here; only what covers it can be seen"
-        self.troubles.append(ScanProblem(path, reason))
-        return Entry(
-            directory, name, EntryType.of_mode(status.st_mode), status.st_mode & 0o7777,
-            status.st_uid, status.st_gid, 0, status.st_mtime_ns, seen=NEVER_SEEN,
         )  # fmt: skip
 
     def _fat_entry(
@@ -275,8 +270,6 @@ class Scanner:
             if error.errno in _NO_XATTRS:
                 return {}
             raise
-
-    # All entries -------------------------------------------------------------------------------
 
     def walk(self, top: bytes = b"") -> Iterator[Entry]:
         """Yield a directory and everything below it, in key order; nothing if it is none."""
@@ -381,8 +374,6 @@ class Scanner:
             return self.describe(handle, directory, name)
         finally:
             os.close(handle)
-
-    # Contents ----------------------------------------------------------------------------------
 
     def open(self, entry: Entry) -> int:
         """Open a regular file's content for reading; the caller closes.

@@ -73,7 +73,12 @@ class Spool:
 
     def __enter__(self) -> Self:
         with _locked(self._parent):
-            _collect(self._parent)
+            # Remove the spools of runs that are dead.
+            for place in self._parent.glob(f"{PREFIX}*"):
+                flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
+                with suppress(BlockingIOError), files.opened(place, flags) as handle:
+                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    shutil.rmtree(place)
             self._place = tempfile.mkdtemp(prefix=PREFIX, dir=self._parent)
             self._handle = os.open(self._place, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
             # As long as we live: this is how a later run knows that it is not left over.
@@ -206,15 +211,6 @@ def _locked(directory: Path) -> Iterator[None]:
     with files.opened(directory, os.O_RDONLY | os.O_DIRECTORY) as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
-
-
-def _collect(directory: Path) -> None:
-    """Remove the spools of runs that are dead."""
-    for place in directory.glob(f"{PREFIX}*"):
-        flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
-        with suppress(BlockingIOError), files.opened(place, flags) as handle:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            shutil.rmtree(place)
 
 
 def limit_for(directory: Path, share: float, *, meminfo: Path = MEMINFO) -> int:

@@ -19,8 +19,6 @@ from holdstill.workflow import audit
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.workflow.audit import AuditReport
-
 
 @click.command("audit", short_help="Re-read the card and find silent damage.")
 @click.option(
@@ -54,7 +52,22 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
     if as_json:
         options.print_json(report)
     else:
-        _show_audit(report, tables.console())
+        out = tables.console()
+        out.print(
+            f"{report.files:,} files ({human(report.bytes)}) read again and compared with "
+            f"{report.capture}; {report.changed:,} changed since and say nothing"
+        )
+        if report.is_whole_pass:
+            out.print("The end of the card was reached; the next run begins anew")
+        for text in report.unchecked:
+            out.print(f"not audited: {text}")
+        if report.stopped:
+            out.print(f"note: {report.stopped}")
+        for damage in report.damages:
+            out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red")
+            out.print(f"  the good copy, here or at the keeper: {damage.fetch}")
+        if report.damages:
+            out.print("A card that loses bytes goes on losing them: replace it")
     return VerificationError.exit_code if report.damages else 0
 
 
@@ -66,21 +79,3 @@ def _budget(text: str) -> RereadBudget:
     if minutes is not None:
         return RereadBudget(seconds=float(minutes[1]) * 60)
     return RereadBudget(bytes=sizes.parse_size(text))
-
-
-def _show_audit(report: AuditReport, out: Console) -> None:
-    out.print(
-        f"{report.files:,} files ({human(report.bytes)}) read again and compared with "
-        f"{report.capture}; {report.changed:,} changed since and say nothing"
-    )
-    if report.is_whole_pass:
-        out.print("The end of the card was reached; the next run begins anew")
-    for text in report.unchecked:
-        out.print(f"not audited: {text}")
-    if report.stopped:
-        out.print(f"note: {report.stopped}")
-    for damage in report.damages:
-        out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red")
-        out.print(f"  the good copy, here or at the keeper: {damage.fetch}")
-    if report.damages:
-        out.print("A card that loses bytes goes on losing them: replace it")

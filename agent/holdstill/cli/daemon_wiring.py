@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.board.readiness import BoardReadiness
 from holdstill.cli import metrics_file, scheduled_capture
 from holdstill.cli.board_time import BoardTime
-from holdstill.daemon import DaemonDependencies
+from holdstill.daemon.dependencies import DaemonDependencies
 from holdstill.notify.log import LevelLog
 from holdstill.notify.notifier import Notifier
 from holdstill.notify.recipients import AppriseRecipients
@@ -44,8 +44,8 @@ def daemon_dependencies(
 
     return DaemonDependencies(
         clock=clock,
-        agenda=DueNights(settings, clock, source),
-        trier=AttemptRunner(
+        due_nights=DueNights(settings, clock, source),
+        attempts=AttemptRunner(
             clock=clock,
             capture=scheduled_capture.from_settings(settings_path),
             readiness=BoardReadiness(runner),
@@ -54,11 +54,11 @@ def daemon_dependencies(
             complaint=people.complaint,
             longest=settings.nightly.longest_hours * 3600,
         ),
-        herald=Notifier(settings.board, people),
-        book=state_file.NightlyStateFile(settings.state),
-        window=state_file.LiveStatusFile(place),
-        supervisor=supervisor,
-        lines=lines,
+        notifier=Notifier(settings.board, people),
+        state_store=state_file.NightlyStateFile(settings.state),
+        live_status=state_file.LiveStatusFile(place),
+        service_manager=supervisor,
+        event_log=lines,
         last_sealed=lambda: board_state.sealed_at(settings.state),
         publish=metrics_file.publisher(settings, lines),
     )

@@ -16,7 +16,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 if TYPE_CHECKING:
-    from holdstill.demo.report import DemoReport, RebuiltCard
+    from holdstill.demo.report import DemoReport
     from holdstill.workflow.capture_report import PartReport
 
 
@@ -44,10 +44,6 @@ def command(keep: Path | None, *, plain: bool, as_json: bool) -> None:
     if as_json:
         options.print_json(report)
         return
-    _show(report, out)
-
-
-def _show(report: DemoReport, out: Console) -> None:
     out.print()
     where = f"a card on {report.device}" if report.device else "a plain directory"
     out.print(f"The board pier-3: {where}, {report.entries:,} files and more")
@@ -97,8 +93,14 @@ def _show_cards(report: DemoReport, out: Console) -> None:
     for title, cells in (
         ("rebuilt and read back in", [f"{card.done.seconds:.1f} s" for card in report.rebuilt]),
         ("of that reading back", [f"{c.done.verify_seconds:.1f} s" for c in report.rebuilt]),
-        ("entries as captured", [_agreeing(card) for card in report.rebuilt]),
-        ("the gauge's promises", [_promises(card) for card in report.rebuilt]),
+        (
+            "entries as captured",
+            [f"{card.done.checked_entries:,} of {card.done.entries:,}" for card in report.rebuilt],
+        ),
+        (
+            "the gauge's promises",
+            [f"{len(c.broken)} broken" if c.broken else "all kept" for c in report.rebuilt],
+        ),
         ("its newest reading", [str(card.newest_reading) for card in report.rebuilt]),
     ):
         rows.add_row(title, *cells)
@@ -108,14 +110,6 @@ def _show_cards(report: DemoReport, out: Console) -> None:
     for promise in dict.fromkeys(broken):
         out.print(f"broken: {promise}", style="yellow")
     out.print()
-
-
-def _agreeing(card: RebuiltCard) -> str:
-    return f"{card.done.checked_entries:,} of {card.done.entries:,}"
-
-
-def _promises(card: RebuiltCard) -> str:
-    return f"{len(card.broken)} broken" if card.broken else "all kept"
 
 
 def root_grade(parts: tuple[PartReport, ...]) -> str:

@@ -71,7 +71,13 @@ def run(words: list[str]) -> int:
     except PermissionError as error:
         if error.filename is None:
             raise
-        _tell(_not_allowed(error))
+        # Say whose fault it is not: whoever may not do something is no fault of ours.
+        path = os.fsdecode(error.filename)
+        not_allowed = PreflightError(
+            f"{path}: {error.strerror}",
+            hint="run this as root (sudo), or as the user that it belongs to",
+        )
+        _tell(not_allowed)
         return PreflightError.exit_code
     except Exception:  # noqa: BLE001  the last line of defence: a traceback and exit code 70
         traceback.print_exc()
@@ -80,15 +86,6 @@ def run(words: list[str]) -> int:
         )
         return 70
     return result if isinstance(result, int) else 0
-
-
-def _not_allowed(error: PermissionError) -> PreflightError:
-    """Say whose fault it is not: whoever may not do something is no fault of ours."""
-    path = os.fsdecode(error.filename)
-    return PreflightError(
-        f"{path}: {error.strerror}",
-        hint="run this as root (sudo), or as the user that it belongs to",
-    )
 
 
 def _interrupted(number: signal.Signals) -> int:

@@ -8,7 +8,7 @@ import click
 
 from holdstill.board import tmpfs
 from holdstill.cli import daemon_wiring, options
-from holdstill.daemon import Nightly
+from holdstill.daemon.nightly_daemon import Nightly
 from holdstill.schedule import state_file
 from holdstill.system import termination
 from holdstill.system.termination import TerminationRequested

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
@@ -14,9 +13,6 @@ from holdstill.rehearse.rehearsal import DEADLINE
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref, rehearse_capture
-
-if TYPE_CHECKING:
-    from holdstill.rehearse.rehearsal import Rehearsal
 
 
 @click.command("rehearse", short_help="Boot a capture in an emulator.")
@@ -68,21 +64,18 @@ def command(
     if as_json:
         options.print_json(found)
     else:
-        _show(found, f"{stored.board}/{stored.name}")
+        name = f"{stored.board}/{stored.name}"
+        out = tables.console()
+        verdict = "booted" if found.booted else "did NOT boot"
+        out.print(f"{name} {verdict} ({found.way}, {found.seconds:.0f} s)")
+        if found.broken is not None:
+            out.print(f"what broke: {found.broken}")
+        for remark in found.remarks:
+            out.print(f"  {remark}")
+        out.print("What this cannot prove:")
+        for text in found.unproven:
+            out.print(f"  {text}")
+        out.print(f"Console: {found.log}")
+        if found.picture:
+            out.print(f"Screen: {found.picture}")
     return 0 if found.booted else VerificationError.exit_code
-
-
-def _show(found: Rehearsal, name: str) -> None:
-    out = tables.console()
-    verdict = "booted" if found.booted else "did NOT boot"
-    out.print(f"{name} {verdict} ({found.way}, {found.seconds:.0f} s)")
-    if found.broken is not None:
-        out.print(f"what broke: {found.broken}")
-    for remark in found.remarks:
-        out.print(f"  {remark}")
-    out.print("What this cannot prove:")
-    for text in found.unproven:
-        out.print(f"  {text}")
-    out.print(f"Console: {found.log}")
-    if found.picture:
-        out.print(f"Screen: {found.picture}")

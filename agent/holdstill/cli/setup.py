@@ -105,7 +105,10 @@ def command(
       holdstill setup --root-dir /mnt/image --keeper /mnt/usb/captures --board pier-3
       holdstill setup --remove
     """
-    where = _Where(root_dir.absolute(), units or _unit_folder())
+    where = _Where(
+        root_dir.absolute(),
+        units or next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0]),
+    )
     _check_root(where)
     if removes:
         _remove(where, is_sure=yes)
@@ -138,10 +141,6 @@ def command(
 class _Where:
     top: Path
     units: Path
-
-
-def _unit_folder() -> Path:
-    return next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0])
 
 
 def _check_root(where: _Where) -> None:

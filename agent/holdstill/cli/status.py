@@ -64,7 +64,11 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     if as_json:
         options.print_json({"board": board, "keeper": states or (), "exit_code": code})
     else:
-        _show(board, states, tables.console())
+        out = tables.console()
+        if board is not None:
+            _show_board(board, out)
+        if states is not None:
+            tables.silent_boards(states, out)
     return code
 
 
@@ -95,15 +99,6 @@ def _board_standing(path: Path) -> BoardStatus:
 def _keeper_states(settings: KeeperSettings) -> tuple[BoardSilence, ...]:
     opened = open_store(settings.store)
     return silence.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
-
-
-def _show(
-    board: BoardStatus | None, states: tuple[BoardSilence, ...] | None, out: Console
-) -> None:
-    if board is not None:
-        _show_board(board, out)
-    if states is not None:
-        tables.silent_boards(states, out)
 
 
 def _show_board(board: BoardStatus, out: Console) -> None:

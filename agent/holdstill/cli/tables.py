@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.board.card_history import Trend
-    from holdstill.board.health_report import Health
     from holdstill.keeper.retention import Verdict
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest
@@ -106,19 +104,15 @@ def inspection(found: Inspection, out: Console) -> None:
             f"Keeper: {human(found.keeper.free_bytes)} free; newest capture: "
             f"{newest.name if newest else 'none yet'}"
         )
-    _health(found.health, found.trend, out)
-    warnings(found.warnings, out)
-
-
-def _health(found: Health, trend: Trend, out: Console) -> None:
     rows = table("health", "what it says")
-    for subject, words in found.rows():
+    for subject, words in found.health.rows():
         rows.add_row(subject, words)
-    rows.add_row("trend", trend.words)
+    rows.add_row("trend", found.trend.words)
     out.print()
     out.print(rows)
-    for advice in (*found.advice, *trend.advice):
+    for advice in (*found.health.advice, *found.trend.advice):
         out.print(f"{advice.urgency}: {advice.text}", style="yellow")
+    warnings(found.warnings, out)
 
 
 def warnings(texts: Sequence[str], out: Console) -> None:

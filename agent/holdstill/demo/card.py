@@ -25,19 +25,16 @@ def make(image: Path, machine: Runner, *, size: int = SIZE) -> None:
     """Make the image."""
     image.touch()
     os.truncate(image, size)
-    machine.run(Command.of("sfdisk", "--quiet", image), stdin=_table().encode())
+    boot = f"start={FAT_START // SECTOR}, size={FAT_SIZE // SECTOR}, type=c"
+    root = f"start={ROOT_START // SECTOR}, type=83"
+    table = f"label: dos\nlabel-id: 0x{material.DISK_ID}\nunit: sectors\n{boot}\n{root}\n"
+    machine.run(Command.of("sfdisk", "--quiet", image), stdin=table.encode())
     with image.open("r+b") as file:
         file.seek(BOOT_LOADER_AT)
         file.write(material.boot_gap())
     with tempfile.TemporaryDirectory(prefix="boot-", dir=image.parent) as stage:
         _make_fat(image, Path(stage), machine)
     _make_root(image, size - ROOT_START, machine)
-
-
-def _table() -> str:
-    boot = f"start={FAT_START // SECTOR}, size={FAT_SIZE // SECTOR}, type=c"
-    root = f"start={ROOT_START // SECTOR}, type=83"
-    return f"label: dos\nlabel-id: 0x{material.DISK_ID}\nunit: sectors\n{boot}\n{root}\n"
 
 
 def _make_fat(image: Path, stage: Path, machine: Runner) -> None:

@@ -91,9 +91,6 @@ def check(root: Path) -> list[str]:
     return broken_promises(found)
 
 
-# --- looking ------------------------------------------------------------------------------------
-
-
 def look(root: Path) -> Found:
     """Read the gauge's files below root; the tree itself is left as it is.
 
@@ -152,30 +149,21 @@ def _age(log: Path) -> int:
     return 0 if log.suffix == ".log" else int(log.suffix[1:])
 
 
-# --- judging ------------------------------------------------------------------------------------
-
-
 def broken_promises(found: Found) -> list[str]:
     """Return every promise of the gauge that what was found breaks."""
-    kept = _order(found) | _log_promises(found.log) | _database_promises(found.database)
-    kept |= _calibration_promises(found)
-    return [f"{promise}: {found}" for promise, holds in kept.items() if not holds]
-
-
-def _order(found: Found) -> dict[str, bool]:
-    """Judge the order of writes across directories, which only one instant preserves."""
+    # Judge the order of writes across directories, which only one instant preserves.
     writes = [found.database.last, found.log.last, found.leading, found.trailing]
-    return {
+    order = {
         "no file is ahead of one written before it": writes == sorted(writes, reverse=True),
         "all files are of the same reading or the next": max(writes) - min(writes) <= 1,
     }
-
-
-def _log_promises(log: Log) -> dict[str, bool]:
-    return {
-        "every log line is whole": log.lines == log.whole and not log.tail,
-        "no log line is missing": log.gaps == 0,
+    log_promises = {
+        "every log line is whole": found.log.lines == found.log.whole and not found.log.tail,
+        "no log line is missing": found.log.gaps == 0,
     }
+    kept = order | log_promises | _database_promises(found.database)
+    kept |= _calibration_promises(found)
+    return [f"{promise}: {found}" for promise, holds in kept.items() if not holds]
 
 
 def _database_promises(base: Database) -> dict[str, bool]:

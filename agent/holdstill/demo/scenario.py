@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.demo import board, commands, evidence, loopback, material, workshop
+from holdstill.demo import board, board_files, commands, evidence, loopback, material, workshop
 from holdstill.demo.commands import Holdstill
 from holdstill.demo.report import DemoReport, RebuiltCard
 from holdstill.model.sizes import MIB
@@ -100,25 +100,29 @@ def run_demo(
     if not shortcoming:
         process.require(*_LOOP_PROGRAMS)
     with workshop.opened(keep) as place:
-        _introduce(place, shortcoming, means.console)
+        if shortcoming:
+            means.console.print(
+                f"No card on a loop device here ({shortcoming}): a plain directory stands for the "
+                "board. It cannot be held still, so its captures are graded live: parts of them "
+                "may be of different moments.",
+                style="yellow",
+            )
+        means.console.print(
+            f"Making the board {material.BOARD} and its keeper {material.KEEPER} in {place.folder}"
+        )
         with _stage(place, shortcoming, means) as stage:
-            _set_up(stage, means.machine)
+            # Make keys, settings and store; let the board in at the keeper.
+            folder = stage.place.folder
+            loopback.make_key(folder / "board_ed25519", means.machine)
+            (folder / "keeper_host_keys").write_text(stage.server.known_hosts, encoding="ascii")
+            stage.settings.write_bytes(_settings(stage))
+            stage.holdstill.tell("keeper", "init", stage.store)
+            words = ("keeper", "enrol", stage.store, material.BOARD)
+            line = stage.holdstill.tell(*words, "--key", folder / "board_ed25519.pub")
+            stage.server.authorized_keys.write_text(line, encoding="ascii")
             report = _play(stage, set_up_seconds=means.clock.monotonic() - began)
         kept = str(place.folder) if keep else ""
         return msgspec.structs.replace(report, shortcoming=shortcoming, kept=kept)
-
-
-def _introduce(place: Workshop, shortcoming: str, console: Console) -> None:
-    if shortcoming:
-        console.print(
-            f"No card on a loop device here ({shortcoming}): a plain directory stands for the "
-            "board. It cannot be held still, so its captures are graded live: parts of them may "
-            "be of different moments.",
-            style="yellow",
-        )
-    console.print(
-        f"Making the board {material.BOARD} and its keeper {material.KEEPER} in {place.folder}"
-    )
 
 
 @contextmanager
@@ -131,18 +135,6 @@ def _stage(place: Workshop, shortcoming: str, means: DemoDependencies) -> Iterat
     ):
         shown = Holdstill(machine, means.console, here=place.folder)
         yield _DemoRun(place, pier, server, shown, clock, means.console)
-
-
-def _set_up(stage: _DemoRun, machine: Runner) -> None:
-    """Make keys, settings and store; let the board in at the keeper."""
-    folder = stage.place.folder
-    loopback.make_key(folder / "board_ed25519", machine)
-    (folder / "keeper_host_keys").write_text(stage.server.known_hosts, encoding="ascii")
-    stage.settings.write_bytes(_settings(stage))
-    stage.holdstill.tell("keeper", "init", stage.store)
-    words = ("keeper", "enrol", stage.store, material.BOARD)
-    line = stage.holdstill.tell(*words, "--key", folder / "board_ed25519.pub")
-    stage.server.authorized_keys.write_text(line, encoding="ascii")
 
 
 def _settings(stage: _DemoRun) -> bytes:
@@ -167,13 +159,17 @@ def _play(stage: _DemoRun, *, set_up_seconds: float) -> DemoReport:
     stage.holdstill.show("inspect", "--settings", stage.settings)
     entries = sum(1 for _ in stage.pier.root.rglob("*"))
     first = _capture(stage)
-    day = board.live_on(stage.pier.root)
+    day = board_files.live_on(stage.pier.root)
     second = _capture(stage)
     stage.holdstill.show("list", material.BOARD, "--store", stage.store)
     rebuilt = (_rebuild(stage, "smaller", SMALLER), _rebuild(stage, "larger", LARGER))
     stage.holdstill.show("bootcheck", stage.place.folder / "smaller.img")
     stage.console.print("(Firmware, kernel and initramfs of this board are stand-ins.)")
-    taken_out = _take_out(stage)
+    # Take one file out of the newest capture; return what it holds.
+    target = stage.place.folder / "taken-out"
+    words = ("get", material.BOARD, TAKEN_OUT, "--to", target, "--store", stage.store)
+    stage.holdstill.tell(*words)
+    taken_out = target.read_text(encoding="utf-8")
     return DemoReport(
         device=str(stage.pier.device or ""),
         keeper=stage.server.address,
@@ -201,11 +197,3 @@ def _rebuild(stage: _DemoRun, name: str, size: int) -> RebuiltCard:
     done = stage.holdstill.ask(RebuildReport, *words, "--store", stage.store)
     newest_reading, broken = evidence.of_card(image, partition=ROOT_PARTITION)
     return RebuiltCard(name=name, done=done, broken=broken, newest_reading=newest_reading)
-
-
-def _take_out(stage: _DemoRun) -> str:
-    """Take one file out of the newest capture; return what it holds."""
-    target = stage.place.folder / "taken-out"
-    words = ("get", material.BOARD, TAKEN_OUT, "--to", target, "--store", stage.store)
-    stage.holdstill.tell(*words)
-    return target.read_text(encoding="utf-8")

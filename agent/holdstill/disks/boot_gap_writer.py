@@ -56,7 +56,12 @@ def check(runs: Sequence[GapBytes], *, disk: Disk) -> None:
     Raises:
         SecurityError: a run reaches into the table, a partition, or past the end.
     """
-    taken = [*_table(disk), *_partitions(disk)]
+    sector = disk.sector_size
+    partitions = [
+        (part.start * sector, part.end * sector, f"partition {part.number}")
+        for part in disk.partitions
+    ]
+    taken = [*_table(disk), *partitions]
     for run in runs:
         start, end = run.offset, run.offset + len(run.data)
         hit = [what for first, last, what in taken if first < end and start < last]
@@ -80,11 +85,3 @@ def _table(disk: Disk) -> list[tuple[int, int, str]]:
         taken.append((first * sector, (first + array) * sector, "the partition table"))
         taken.append((disk.size - (1 + array) * sector, disk.size, "the backup table"))
     return taken
-
-
-def _partitions(disk: Disk) -> list[tuple[int, int, str]]:
-    sector = disk.sector_size
-    return [
-        (part.start * sector, part.end * sector, f"partition {part.number}")
-        for part in disk.partitions
-    ]

@@ -43,7 +43,15 @@ def links(disk: Disk) -> list[tuple[int, bytes]]:
         record = b""
         if following < len(logical):
             record = _pointer(container, places[following], logical[following])
-        made.append((place, _sector(_data(partition, place) + record)))
+        data = _record(
+            boot=0x80 if partition.bootable else 0,
+            kind=int(partition.type, 16),
+            start=partition.start - place,
+            size=partition.size,
+            absolute=partition.start,
+        )
+        sector = bytes(446) + (data + record).ljust(64, b"\0") + b"\x55\xaa"
+        made.append((place, sector))
     return made
 
 
@@ -92,16 +100,6 @@ def _free_sector(
     raise LayoutError(f"there is no room for the link of logical partition {partition.number}")
 
 
-def _data(partition: Partition, place: int) -> bytes:
-    return _record(
-        boot=0x80 if partition.bootable else 0,
-        kind=int(partition.type, 16),
-        start=partition.start - place,
-        size=partition.size,
-        absolute=partition.start,
-    )
-
-
 def _pointer(container: Partition, place: int, partition: Partition) -> bytes:
     return _record(
         boot=0,
@@ -124,7 +122,3 @@ def chs(sector: int) -> bytes:
         return _BEYOND
     head, number = divmod(rest, _SECTORS)
     return bytes([head, number + 1 | cylinder >> 2 & 0xC0, cylinder & 0xFF])
-
-
-def _sector(records: bytes) -> bytes:
-    return bytes(446) + records.ljust(64, b"\0") + b"\x55\xaa"

@@ -51,32 +51,36 @@ def write(target: Path, disk: Disk, machine: Runner) -> None:
     if disk.label is TableLabel.NONE:
         return
     size = byte_source.device_or_file_size(target)
-    text, links = script(disk, size=size), _links(disk)
+    text = script(disk, size=size)
+    links = logical_chain.links(disk) if disk.label is TableLabel.DOS else []
     with files.opened(target, os.O_RDWR | os.O_NOFOLLOW) as handle:
         # What sfdisk will overwrite with entries although they belong elsewhere.
         in_the_way = (
             os.pread(handle, _array_bytes(disk), 2 * disk.sector_size) if disk.entries_lba else b""
         )
-        _apply(target, text, machine)
+        quiet = ("--quiet", "--no-reread", "--no-tell-kernel")
+        keep = ("--wipe", "never", "--wipe-partitions", "never")
+        try:
+            machine.run(Command.of("sfdisk", *quiet, *keep, target), stdin=text.encode())
+        except CommandError as error:
+            raise _unfinished(f"cannot write the partition table to {target}: {error}") from error
         for sector, data in links:
             sparse_copy.write_all_at(handle, sector * disk.sector_size, data)
         if disk.entries_lba:
-            _move_entries(handle, disk, in_the_way)
+            # Move the entries of the primary GPT to where they were, and put the loader back. At
+            # every moment the primary header points to whole entries.
+            sector = disk.sector_size
+            entries = os.pread(handle, _array_bytes(disk), 2 * sector)
+            sparse_copy.write_all_at(handle, disk.entries_lba * sector, entries)
+            os.fsync(handle)
+            header = moved_header(os.pread(handle, sector, sector), disk.entries_lba)
+            sparse_copy.write_all_at(handle, sector, header)
+            os.fsync(handle)
+            sparse_copy.write_all_at(
+                handle, 2 * sector, in_the_way[: (disk.entries_lba - 2) * sector]
+            )
         os.fsync(handle)
         _read_back(byte_source.OpenFile(handle, size=size), disk)
-
-
-def _links(disk: Disk) -> list[tuple[int, bytes]]:
-    return logical_chain.links(disk) if disk.label is TableLabel.DOS else []
-
-
-def _apply(target: Path, text: str, machine: Runner) -> None:
-    quiet = ("--quiet", "--no-reread", "--no-tell-kernel")
-    keep = ("--wipe", "never", "--wipe-partitions", "never")
-    try:
-        machine.run(Command.of("sfdisk", *quiet, *keep, target), stdin=text.encode())
-    except CommandError as error:
-        raise _unfinished(f"cannot write the partition table to {target}: {error}") from error
 
 
 def _unfinished(what: str) -> TargetFailedError:
@@ -87,21 +91,6 @@ def _unfinished(what: str) -> TargetFailedError:
 
 def _array_bytes(disk: Disk) -> int:
     return align_up((disk.table_length or 128) * 128, disk.sector_size)
-
-
-def _move_entries(handle: int, disk: Disk, in_the_way: bytes) -> None:
-    """Move the entries of the primary GPT to where they were, and put the loader back.
-
-    At every moment the primary header points to whole entries.
-    """
-    sector = disk.sector_size
-    entries = os.pread(handle, _array_bytes(disk), 2 * sector)
-    sparse_copy.write_all_at(handle, disk.entries_lba * sector, entries)
-    os.fsync(handle)
-    header = moved_header(os.pread(handle, sector, sector), disk.entries_lba)
-    sparse_copy.write_all_at(handle, sector, header)
-    os.fsync(handle)
-    sparse_copy.write_all_at(handle, 2 * sector, in_the_way[: (disk.entries_lba - 2) * sector])
 
 
 def moved_header(header: bytes, entries_lba: int) -> bytes:

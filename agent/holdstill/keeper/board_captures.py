@@ -190,13 +190,25 @@ class BoardCaptures:
     def _brief(self, ledger: Ledger, number: int) -> CaptureBrief:
         event = ledger.sealed[number]
         name = event.brief.name
+        # Whether the capture names the one before it, and has the number after it.
+        before = ledger.sealed[number - 1] if number else None
+        faults = []
+        if event.previous != (before.brief.manifest if before else ""):
+            faults.append("chain break: it does not follow from the capture before it")
+        if event.brief.seq != (before.brief.seq if before else 0) + 1:
+            faults.append(
+                "chain break: captures between it and the one before are not in the ledger"
+            )
+        line = next(ln.number for ln in ledger.lines if ln.entry is event)
+        broken = [f"ledger, line {at}: {what}" for at, what in ledger.open_faults if at <= line]
+        chain_faults = (*faults, *broken[:1])
         return msgspec.structs.replace(
             event.brief,
             pinned=name in ledger.pinned,
             verified_at=ledger.verified_at.get(name, ""),
             booted_at=ledger.booted_at.get(name, ""),
             damaged_at=ledger.damaged_at.get(name, ""),
-            faults=(*_chain_faults(ledger, number), *self._faults_on_disk(event)),
+            faults=(*chain_faults, *self._faults_on_disk(event)),
         )
 
     def _faults_on_disk(self, event: SealedEvent) -> tuple[str, ...]:
@@ -250,7 +262,16 @@ class BoardCaptures:
             parsed = _parsed(name)
             if parsed is not None and name not in known:
                 fault = INTERRUPTED if name.encode() in being_sealed else NOT_IN_LEDGER
-                found.append(_unknown(name, parsed.seq, fault))
+                unknown = CaptureBrief(
+                    name=name,
+                    seq=parsed.seq,
+                    manifest="",
+                    index="",
+                    grade="",
+                    taken_at="",
+                    faults=(fault,),
+                )
+                found.append(unknown)
         return found
 
 
@@ -260,26 +281,6 @@ def _parsed(name: str) -> CaptureName | None:
         return CaptureName.parse(name)
     except UsageError:
         return None
-
-
-def _unknown(name: str, seq: int, fault: str) -> CaptureBrief:
-    return CaptureBrief(
-        name=name, seq=seq, manifest="", index="", grade="", taken_at="", faults=(fault,)
-    )
-
-
-def _chain_faults(ledger: Ledger, number: int) -> tuple[str, ...]:
-    """Say whether a capture names the one before it, and stands where it should."""
-    event = ledger.sealed[number]
-    before = ledger.sealed[number - 1] if number else None
-    faults = []
-    if event.previous != (before.brief.manifest if before else ""):
-        faults.append("chain break: it does not follow from the capture before it")
-    if event.brief.seq != (before.brief.seq if before else 0) + 1:
-        faults.append("chain break: captures between it and the one before are not in the ledger")
-    line = next(ln.number for ln in ledger.lines if ln.entry is event)
-    broken = [f"ledger, line {at}: {what}" for at, what in ledger.open_faults if at <= line]
-    return (*faults, *broken[:1])
 
 
 def raw_name(number: int) -> str:

@@ -40,17 +40,13 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
     store.disk.make_directory(made)
     with store.using_contents(), files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
         for digest in digests:
-            _lay(store, digest, made / digest, handle)
+            if not store.contents.has(digest):
+                raise VerificationError(f"the store lacks content {digest}")
+            if store.facts.abilities.hard_links:
+                store.contents.link(digest, os.fsencode(digest), handle)
+            else:
+                store.disk.clone(store.contents.path(digest), (made / digest))
     return made
-
-
-def _lay(store: Store, digest: Digest, target: Path, handle: int) -> None:
-    if not store.contents.has(digest):
-        raise VerificationError(f"the store lacks content {digest}")
-    if store.facts.abilities.hard_links:
-        store.contents.link(digest, os.fsencode(digest), handle)
-    else:
-        store.disk.clone(store.contents.path(digest), target)
 
 
 def _check_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:

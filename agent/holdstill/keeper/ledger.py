@@ -131,12 +131,6 @@ def _check(plain: bytes) -> str:
     return hashlib.sha256(plain).hexdigest()[:16]
 
 
-def _is_checked(raw: bytes, check: str) -> bool:
-    """Tell whether a line without its newline has the check that it should have."""
-    ending = b'"%b"}' % check.encode()
-    return raw.endswith(ending) and check == _check(raw.removesuffix(ending) + _UNCHECKED)
-
-
 @dataclass(frozen=True)
 class Ledger:
     """A ledger as read.
@@ -260,7 +254,12 @@ class _LedgerParser:
                 self.faults.append(
                     (position, f"number {line.number} where {self.expected} is due")
                 )
-            if not _is_checked(raw, line.check):
+            # Tell whether a line without its newline has the check that it should have.
+            ending = b'"%b"}' % line.check.encode()
+            is_checked = raw.endswith(ending) and line.check == _check(
+                raw.removesuffix(ending) + _UNCHECKED
+            )
+            if not is_checked:
                 self.faults.append((position, "its checksum is wrong"))
             if line.before != self.before:
                 self.faults.append((position, "it does not follow from the line before it"))

@@ -71,7 +71,14 @@ def check_manifest(
             raise SecurityError(f"manifest: {key} is {said[key]!r}; the ledger wants {value!r}")
     if sum(part.entries for part in manifest.parts) > entries_limit:
         raise SecurityError(f"manifest: more than the {entries_limit} entries this board may have")
-    _check_attachment_names(manifest)
+    numbers = {part.number for part in manifest.parts}
+    if len(numbers) != len(manifest.parts):
+        raise SecurityError("manifest: a partition is listed twice")
+    found = [_raw_number(raw.name) for raw in manifest.raws]
+    if len(set(found)) != len(found) or not numbers.issuperset(found):
+        raise SecurityError("manifest: raws: names must be raw-<partition>.bin, each once")
+    if manifest.index.name != INDEX or (manifest.gap and manifest.gap.name != GAP):
+        raise SecurityError(f"manifest: attachments must be named {INDEX} and {GAP}")
     taken_at(manifest)
     return manifest
 
@@ -89,17 +96,6 @@ def taken_at(manifest: Manifest) -> datetime:
         return datetime.fromisoformat(text)
     except ValueError as error:
         raise SecurityError(f"manifest: moment.taken_at: {error}") from error
-
-
-def _check_attachment_names(manifest: Manifest) -> None:
-    numbers = {part.number for part in manifest.parts}
-    if len(numbers) != len(manifest.parts):
-        raise SecurityError("manifest: a partition is listed twice")
-    found = [_raw_number(raw.name) for raw in manifest.raws]
-    if len(set(found)) != len(found) or not numbers.issuperset(found):
-        raise SecurityError("manifest: raws: names must be raw-<partition>.bin, each once")
-    if manifest.index.name != INDEX or (manifest.gap and manifest.gap.name != GAP):
-        raise SecurityError(f"manifest: attachments must be named {INDEX} and {GAP}")
 
 
 def _raw_number(name: str) -> int:

@@ -25,9 +25,8 @@ from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from pathlib import Path
-    from typing import NoReturn
 
-    from holdstill.keeper.forced_command import Fetch, ReceiveRequest
+    from holdstill.keeper.forced_command import ReceiveRequest
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -64,7 +63,22 @@ def forced_command(
             case words.ReceiveRequest():
                 return _receive(store, board, wish, min_free=min_free)
             case words.Fetch():
-                _lend(store, board, wish, runner)
+                # Become the rsync that reads one folder or file of this board's own, and nothing
+                # else.
+                process.require("rsync")
+                if wish.folder:
+                    path = f"{fetch_staging.folder(store, board) / wish.folder}/"
+                else:
+                    path = str(
+                        BoardCaptures(store, board, runner).capture(wish.capture).folder
+                        / wish.name
+                    )
+                if not os.path.lexists(path):
+                    raise UsageError(f"board {board} has nothing there to fetch")
+                landlock.restrict(read=[*SYSTEM_READ, path], write=[])
+                process.become(
+                    Command.of("rsync", "--server", "--sender", *wish.options, ".", path)
+                )
             case words.ControlRequest():
                 with LocalKeeper(
                     store, board, clock=clock, runner=runner, min_free=min_free
@@ -96,15 +110,8 @@ def _receive(store: Store, board: BoardName, wish: ReceiveRequest, *, min_free: 
         landlock.restrict(read=SYSTEM_READ, write=[str(target)])
         process.become(rsync)
 
-    return _attended(process.fork_child(receive), watch)
-
-
-def _attended(pid: int, watch: ArrivalMonitor) -> int:
-    """Wait for a transfer; end it when it takes more than it may.
-
-    Raises:
-        SecurityError: it did.
-    """
+    # Wait for a transfer; end it when it takes more than it may.
+    pid = process.fork_child(receive)
     ended = os.pidfd_open(pid)
     try:
         while not select.select([ended], [], [], LOOK_EVERY)[0]:
@@ -116,19 +123,6 @@ def _attended(pid: int, watch: ArrivalMonitor) -> int:
         return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
     finally:
         os.close(ended)
-
-
-def _lend(store: Store, board: BoardName, wish: Fetch, runner: Runner) -> NoReturn:
-    """Become the rsync that reads one folder or file of this board's own, and nothing else."""
-    process.require("rsync")
-    if wish.folder:
-        path = f"{fetch_staging.folder(store, board) / wish.folder}/"
-    else:
-        path = str(BoardCaptures(store, board, runner).capture(wish.capture).folder / wish.name)
-    if not os.path.lexists(path):
-        raise UsageError(f"board {board} has nothing there to fetch")
-    landlock.restrict(read=[*SYSTEM_READ, path], write=[])
-    process.become(Command.of("rsync", "--server", "--sender", *wish.options, ".", path))
 
 
 class LineReader:
@@ -215,7 +209,13 @@ class SshServer:
                 return self._keeper.hello()
             case "begin":
                 json_rpc.read_params(call, json_rpc.Nothing)
-                return self._begun()
+                # Begin; the folders are named as the rsync of a forced command knows them.
+                begun = self._keeper.begin()
+                return msgspec.structs.replace(
+                    begun,
+                    contents=f"incoming/{begun.run}/contents",
+                    attachments=f"incoming/{begun.run}/attachments",
+                )
             case "lacking":
                 return self._keeper.lacking(
                     json_rpc.read_params(call, json_rpc.WantedParams).wanted
@@ -243,15 +243,6 @@ class SshServer:
                 return self._lent(self._keeper.lend(wish.name, wish.digests))
             case _:
                 raise SecurityError(f"no such method: {call.method[:40]!r}")
-
-    def _begun(self) -> object:
-        """Begin; the folders are named as the rsync of a forced command knows them."""
-        begun = self._keeper.begin()
-        return msgspec.structs.replace(
-            begun,
-            contents=f"incoming/{begun.run}/contents",
-            attachments=f"incoming/{begun.run}/attachments",
-        )
 
     def _lent(self, folder: Path) -> str:
         self._lent_folders.append(folder)

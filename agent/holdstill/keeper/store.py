@@ -169,14 +169,11 @@ def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:
         _ensure(root / "content" / shard, disk)
     facts = StoreFacts(format=FORMAT, created=clocks.rfc3339(clock.now()), abilities=abilities)
     disk.sync_all(root)
-    disk.publish(root / BY_HAND, _by_hand())
+    # The page that tells how to get a card out of a store without us.
+    by_hand = resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
+    disk.publish(root / BY_HAND, by_hand)
     disk.publish(root / "store.yaml", encode(facts))  # last: with it, the store exists
     return Store(root, facts, disk)
-
-
-def _by_hand() -> bytes:
-    """Return the page that tells how to get a card out of a store without us."""
-    return resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
 
 
 def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
@@ -216,21 +213,6 @@ _UNFINISHED = frozenset(
 """What an interrupted init can have left; lost+found is what a fresh ext4 holds."""
 
 
-def _make(root: Path, disk: StoreDisk) -> None:
-    try:
-        disk.make_directory(root)
-    except FileNotFoundError as error:
-        raise PreflightError(
-            f"{root.parent} does not exist", hint="make it first, or mount the disk it is on"
-        ) from error
-    except PermissionError as error:
-        raise PreflightError(
-            f"{root.parent} is not yours to write to",
-            hint=f"let root make {root} for the keeper's user: "
-            f"sudo install -d -o {_user()} -m 700 {root}; then say this again",
-        ) from error
-
-
 def _user() -> str:
     try:
         return pwd.getpwuid(os.geteuid()).pw_name
@@ -241,7 +223,18 @@ def _user() -> str:
 def _claim(root: Path, disk: StoreDisk) -> None:
     """Make the directory, or take one that is empty or holds an interrupted init."""
     if not root.exists():
-        _make(root, disk)
+        try:
+            disk.make_directory(root)
+        except FileNotFoundError as error:
+            raise PreflightError(
+                f"{root.parent} does not exist", hint="make it first, or mount the disk it is on"
+            ) from error
+        except PermissionError as error:
+            raise PreflightError(
+                f"{root.parent} is not yours to write to",
+                hint=f"let root make {root} for the keeper's user: "
+                f"sudo install -d -o {_user()} -m 700 {root}; then say this again",
+            ) from error
         return
     if not root.is_dir():
         raise UsageError(f"{root} is not a directory")
@@ -280,30 +273,34 @@ def probe(root: Path, disk: StoreDisk) -> Abilities:
     disk.remove_tree(folder)
     disk.make_directory(folder)
     try:
-        _check_rename(folder, disk)
+        try:
+            disk.create(folder / "one", b"1")
+            disk.create(folder / "two", b"2")
+            disk.sync_file(folder / "two")
+            disk.rename(folder / "two", folder / "one")
+            disk.sync_directory(folder)
+            held = (folder / "one").read_bytes()
+        except OSError as error:
+            raise PreflightError(f"{folder.parent} cannot hold a store: {error}") from error
+        if held != b"2":
+            raise PreflightError(
+                f"{folder.parent} cannot hold a store: renaming over a file fails"
+            )
+        disk.create(folder / "Case", b"")
+        is_case_sensitive = not (folder / "case").exists()
+        path = folder / "hole"
+        with path.open("wb") as file:
+            file.truncate(1 << 20)
+        keeps_holes = path.stat().st_blocks * 512 < 1 << 20
         return Abilities(
             hard_links=_can_link(folder, disk),
-            case_sensitive=_is_case_sensitive(folder, disk),
+            case_sensitive=is_case_sensitive,
             any_bytes=_takes(folder, [b"\xff\xfe", b"a:b?c*", b"dot.", b"new\nline"]),
             long_names=_takes(folder, [b"n" * 255]),
-            sparse=_keeps_holes(folder),
+            sparse=keeps_holes,
         )
     finally:
         disk.remove_tree(folder)
-
-
-def _check_rename(folder: Path, disk: StoreDisk) -> None:
-    try:
-        disk.create(folder / "one", b"1")
-        disk.create(folder / "two", b"2")
-        disk.sync_file(folder / "two")
-        disk.rename(folder / "two", folder / "one")
-        disk.sync_directory(folder)
-        held = (folder / "one").read_bytes()
-    except OSError as error:
-        raise PreflightError(f"{folder.parent} cannot hold a store: {error}") from error
-    if held != b"2":
-        raise PreflightError(f"{folder.parent} cannot hold a store: renaming over a file fails")
 
 
 def _can_link(folder: Path, disk: StoreDisk) -> bool:
@@ -317,11 +314,6 @@ def _can_link(folder: Path, disk: StoreDisk) -> bool:
     return (folder / "one").stat().st_nlink == 2
 
 
-def _is_case_sensitive(folder: Path, disk: StoreDisk) -> bool:
-    disk.create(folder / "Case", b"")
-    return not (folder / "case").exists()
-
-
 def _takes(folder: Path, wanted: list[bytes]) -> bool:
     try:
         for name in wanted:
@@ -332,10 +324,3 @@ def _takes(folder: Path, wanted: list[bytes]) -> bool:
         return False
     listed = set(os.listdir(os.fsencode(folder)))  # noqa: PTH208  bytes
     return listed.issuperset(wanted)
-
-
-def _keeps_holes(folder: Path) -> bool:
-    path = folder / "hole"
-    with path.open("wb") as file:
-        file.truncate(1 << 20)
-    return path.stat().st_blocks * 512 < 1 << 20

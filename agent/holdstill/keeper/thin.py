@@ -82,20 +82,16 @@ def delete_captures(
         capture_tree_ahead.clear(store, board, keep=kept[-1] if kept else "")
         victims = tuple(verdict.name for verdict in verdicts if not verdict.is_kept)
         if victims:
-            _withdraw(shelf, victims, clock)
+            disk, file = shelf.store.disk, shelf.ledger_file
+            with file.held_for_writing(disk) as ledger:
+                event = ThinnedEvent(captures=victims)
+                file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=disk)
+            for name in victims:
+                shelf.store.discard(shelf.folder / str(CaptureName.parse(name)))
+            disk.sync_directory(shelf.folder)
         return verdicts
     finally:
         lock.release()
-
-
-def _withdraw(shelf: BoardCaptures, victims: tuple[str, ...], clock: Clock) -> None:
-    disk, file = shelf.store.disk, shelf.ledger_file
-    with file.held_for_writing(disk) as ledger:
-        event = ThinnedEvent(captures=victims)
-        file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=disk)
-    for name in victims:
-        shelf.store.discard(shelf.folder / str(CaptureName.parse(name)))
-    disk.sync_directory(shelf.folder)
 
 
 def collect_garbage(store: Store, *, clock: Clock) -> CollectedGarbage:
@@ -106,7 +102,10 @@ def collect_garbage(store: Store, *, clock: Clock) -> CollectedGarbage:
     _give_up_stale(store, clock)
     for grave in sorted(store.trash.iterdir()):
         store.disk.remove_tree(grave)
-    spared_from = _oldest_run(store) - MARGIN
+    # When the oldest unfinished run began, or a time that is never reached.
+    begun = [_began(staging) for staging in _stagings(store)]
+    oldest_run = min(begun, default=float("inf"))
+    spared_from = oldest_run - MARGIN
     needed = None if store.facts.abilities.hard_links else _referenced(store)
     count = total = 0
     for shard in SHARDS:
@@ -151,12 +150,6 @@ def _referenced(store: Store) -> frozenset[str]:
             with index_file.opened(path) as index:
                 needed.update(digest.hex() for digest, _ in index.digests())
     return frozenset(needed)
-
-
-def _oldest_run(store: Store) -> float:
-    """Return when the oldest unfinished run began, or a time that is never reached."""
-    begun = [_began(staging) for staging in _stagings(store)]
-    return min(begun, default=float("inf"))
 
 
 def _stagings(store: Store) -> Iterator[Path]:

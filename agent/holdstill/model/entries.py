@@ -181,17 +181,13 @@ def differences(
             other = right.next()
         elif one is not None and other is not None:
             if pick(one) != pick(other):
-                yield from _field_differences(one, other, fields)
+                for field in fields:
+                    pair = getattr(one, field), getattr(other, field)
+                    if pair[0] != pair[1]:
+                        yield Difference(one.path, field, *pair)
             if left.group != right.group:
                 yield Difference(one.path, "link", join(*left.group), join(*right.group))
             one, other = left.next(), right.next()
-
-
-def _field_differences(one: Entry, other: Entry, fields: tuple[str, ...]) -> Iterator[Difference]:
-    for field in fields:
-        pair = getattr(one, field), getattr(other, field)
-        if pair[0] != pair[1]:
-            yield Difference(one.path, field, *pair)
 
 
 class _Grouped:

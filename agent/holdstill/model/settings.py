@@ -262,7 +262,12 @@ def _keeper_problems(settings: KeeperSettings) -> list[str]:
         for field, value in msgspec.structs.asdict(settings.retention).items()
         if value < 0
     ]
-    return problems + _watch_problems(settings.notify)
+    problems += _metrics_problems(settings.notify.metrics_file)
+    days = {"silent_days": settings.notify.silent_days} | {
+        f"silent_days_of.{board}": value for board, value in settings.notify.silent_days_of.items()
+    }
+    problems += [f"notify.{key}: must be 1 or more" for key, value in days.items() if value < 1]
+    return problems
 
 
 def _board_problems(settings: BoardSettings) -> list[str]:
@@ -327,15 +332,6 @@ def longest_gap(days: tuple[Weekday, ...]) -> int:
     numbers = sorted({list(Weekday).index(day) for day in days} or range(7))
     following = [*numbers[1:], numbers[0] + 7]
     return max(after - before for before, after in zip(numbers, following, strict=True))
-
-
-def _watch_problems(notify: WatchSettings) -> list[str]:
-    problems = _metrics_problems(notify.metrics_file)
-    days = {"silent_days": notify.silent_days} | {
-        f"silent_days_of.{board}": value for board, value in notify.silent_days_of.items()
-    }
-    problems += [f"notify.{key}: must be 1 or more" for key, value in days.items() if value < 1]
-    return problems
 
 
 def _metrics_problems(metrics_file: Path | None) -> list[str]:

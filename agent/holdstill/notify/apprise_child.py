@@ -28,14 +28,10 @@ def main() -> None:
     null = os.open(os.devnull, os.O_WRONLY)
     for standard in (1, 2):
         os.dup2(null, standard)
-    sys.exit(0 if _say(order) else 1)
-
-
-def _say(order: SendRequest) -> bool:
     from apprise import Apprise, NotifyFormat, NotifyType  # noqa: PLC0415  half a second of imports
 
     speaker = Apprise()
-    return bool(
+    say = bool(
         speaker.add(order.url)
         and speaker.notify(
             title=order.title,
@@ -44,6 +40,7 @@ def _say(order: SendRequest) -> bool:
             body_format=NotifyFormat.TEXT,
         )
     )
+    sys.exit(0 if say else 1)
 
 
 if __name__ == "__main__":

@@ -43,7 +43,9 @@ def about_run(kind: MessageKind, board: str, outcome: RunOutcome, trouble: Incid
     if outcome.hint:
         lines.append(f"What to do: {outcome.hint}")
     if kind is MessageKind.FAILURE:
-        lines += [_tries(outcome.tries), "Nothing more is said about this until it is good again."]
+        count = outcome.tries
+        tries = "It was tried once." if count == 1 else f"It was tried {count} times."
+        lines += [tries, "Nothing more is said about this until it is good again."]
     return _letter(kind, titles[kind], lines, outcome.at)
 
 
@@ -74,10 +76,6 @@ def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -
     what = "silent" if kind is MessageKind.SILENCE else "back again"
     count = f"{len(lines)} board" + ("s are" if len(lines) != 1 else " is")
     return _letter(kind, f"{keeper}: {count} {what}", lines, at)
-
-
-def _tries(count: int) -> str:
-    return "It was tried once." if count == 1 else f"It was tried {count} times."
 
 
 def _letter(kind: MessageKind, title: str, lines: list[str], at: str) -> Message:

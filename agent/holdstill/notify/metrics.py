@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.model.nightly_state import NightlyState, RunOutcome
+    from holdstill.model.nightly_state import NightlyState
 
 
 @dataclass(frozen=True)
@@ -37,31 +37,37 @@ def about_board(board: str, diary: NightlyState, *, due: datetime | None) -> tup
     """Return what a board has to tell."""
     values: list[tuple[str, str, float]] = []
     if diary.last is not None:
-        values += _of_run(diary.last)
+        of_run = [
+            ("last_run_exit_code", "Exit code of the last run.", float(diary.last.code)),
+            ("last_run_timestamp_seconds", "When the last run ended.", _seconds(diary.last.at)),
+        ]
+        values += of_run
     if diary.good is not None:
-        values += _of_capture(diary.good)
+        of_capture = [
+            (
+                "last_capture_timestamp_seconds",
+                "When the last was sealed.",
+                _seconds(diary.good.at),
+            ),
+            (
+                "last_capture_frozen_seconds",
+                "How long it was held frozen.",
+                diary.good.frozen_ms / 1000,
+            ),
+            ("last_capture_duration_seconds", "How long the run took.", diary.good.seconds),
+            (
+                "last_capture_new_bytes",
+                "Bytes that were new in the store.",
+                float(diary.good.new_bytes),
+            ),
+            ("last_capture_wire_bytes", "Bytes sent over the wire.", float(diary.good.wire_bytes)),
+        ]
+        values += of_capture
     if due is not None:
         values.append(("next_run_timestamp_seconds", "When the next is due.", due.timestamp()))
     in_trouble = float(bool(diary.trouble.told))
     values.append(("in_trouble", "1 while an incident is open.", in_trouble))
     return tuple(Family(f"holdstill_{name}", text, {board: at}) for name, text, at in values)
-
-
-def _of_run(last: RunOutcome) -> list[tuple[str, str, float]]:
-    return [
-        ("last_run_exit_code", "Exit code of the last run.", float(last.code)),
-        ("last_run_timestamp_seconds", "When the last run ended.", _seconds(last.at)),
-    ]
-
-
-def _of_capture(good: RunOutcome) -> list[tuple[str, str, float]]:
-    return [
-        ("last_capture_timestamp_seconds", "When the last was sealed.", _seconds(good.at)),
-        ("last_capture_frozen_seconds", "How long it was held frozen.", good.frozen_ms / 1000),
-        ("last_capture_duration_seconds", "How long the run took.", good.seconds),
-        ("last_capture_new_bytes", "Bytes that were new in the store.", float(good.new_bytes)),
-        ("last_capture_wire_bytes", "Bytes sent over the wire.", float(good.wire_bytes)),
-    ]
 
 
 def _seconds(at: str) -> float:

@@ -56,7 +56,9 @@ class AppriseRecipients:
         except FileNotFoundError:
             return ""
         except (OSError, UnicodeDecodeError) as error:
-            return f"{self._file} cannot be read, so nobody is told anything: {_reason(error)}"
+            # The text of a decoding error quotes what it could not decode: a secret.
+            reason = error.strerror or "" if isinstance(error, OSError) else "it is not UTF-8"
+            return f"{self._file} cannot be read, so nobody is told anything: {reason}"
         if mode & (stat.S_IRWXG | stat.S_IRWXO):
             return f"others may read the addresses in {self._file}: chmod 0600 {self._file}"
         return ""
@@ -85,8 +87,3 @@ class AppriseRecipients:
             return {}
         lines = (line.strip() for line in text.splitlines())
         return {fingerprint(line): line for line in lines if line and not line.startswith("#")}
-
-
-def _reason(error: OSError | UnicodeDecodeError) -> str:
-    # The text of a decoding error quotes what it could not decode: a secret.
-    return error.strerror or "" if isinstance(error, OSError) else "it is not UTF-8"

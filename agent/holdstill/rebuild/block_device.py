@@ -126,13 +126,24 @@ def find_device(path: Path, number: tuple[int, int], *, places: Places) -> Block
     home = _home(number, places)
     if home is None:
         raise TargetRefusedError(f"the kernel tells nothing about {path}")
-    family = {number: home.name} | _partitions(home)
+    # Number and name of each partition of a disk.
+    found = {}
+    for file in home.glob("*/partition"):
+        major, _, minor = _word(file.parent / "dev").partition(":")
+        if minor:
+            found[int(major), int(minor)] = file.parent.name
+    partitions = found
+    family = {number: home.name} | partitions
+    words = [_word(home / "device/vendor"), _word(home / "device/model")]
+    if not words[1]:
+        words = [_word(home / "device/name")]  # of cards in a slot of their own
+    model = " ".join(word for word in words if word and not word.startswith("0x"))
     return BlockDevice(
         path=path,
         number=number,
         size=int(_word(home / "size") or 0) * 512,
         sector_size=int(_word(home / "queue/logical_block_size") or 512),
-        model=_model(home),
+        model=model,
         serial=_serial(home),
         sequence=_word(home / "diskseq"),
         whole=home.parent.name if (home / "partition").exists() else "",
@@ -152,23 +163,6 @@ def _word(file: Path) -> str:
         return file.read_text(encoding="utf-8", errors="replace").strip()
     except OSError:
         return ""
-
-
-def _partitions(home: Path) -> dict[tuple[int, int], str]:
-    """Return number and name of each partition of a disk."""
-    found = {}
-    for file in home.glob("*/partition"):
-        major, _, minor = _word(file.parent / "dev").partition(":")
-        if minor:
-            found[int(major), int(minor)] = file.parent.name
-    return found
-
-
-def _model(home: Path) -> str:
-    words = [_word(home / "device/vendor"), _word(home / "device/model")]
-    if not words[1]:
-        words = [_word(home / "device/name")]  # of cards in a slot of their own
-    return " ".join(word for word in words if word and not word.startswith("0x"))
 
 
 def _serial(home: Path) -> str:
@@ -201,7 +195,10 @@ def _uses(home: Path, family: dict[tuple[int, int], str], places: Places) -> Ite
             yield f"{name} is part of {_holder(holder)}"
         for point in _mount_points(number, name, places):
             yield f"{name} is mounted at {point}"
-        if name in _swaps(places):
+        # The kernel's names of the devices that are swapped to.
+        lines = _word(places.proc / "swaps").splitlines()[1:]
+        swaps = frozenset(Path(line.split()[0]).resolve().name for line in lines if line)
+        if name in swaps:
             yield f"{name} is swapped to"
         for over in _loops(name, places):
             yield f"{name} is behind {over}"
@@ -241,12 +238,6 @@ def _mount_points(number: tuple[int, int], name: str, places: Places) -> Iterato
         # btrfs shows a number of its own; its source still names the device.
         if mount.number == number or mount.source == f"/dev/{name}":
             yield mount.point
-
-
-def _swaps(places: Places) -> frozenset[str]:
-    """Return the kernel's names of the devices that are swapped to."""
-    lines = _word(places.proc / "swaps").splitlines()[1:]
-    return frozenset(Path(line.split()[0]).resolve().name for line in lines if line)
 
 
 def _loops(name: str, places: Places) -> Iterator[str]:

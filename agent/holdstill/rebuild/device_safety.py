@@ -123,7 +123,20 @@ def claimed_device(
     device = block_device.inspect_device(path, machine, places=places)
     check(device, needed=needed, consent=consent)
     with _exclusive(device) as handle:
-        _check_same(device, handle, places)
+        # Check by the open descriptor that the device is still the one that was judged.
+        found = os.fstat(handle)
+        number = (os.major(found.st_rdev), os.minor(found.st_rdev))
+        now = block_device.find_device(device.path, number, places=places)
+        same = (now.number, now.serial, now.sequence) == (
+            device.number,
+            device.serial,
+            device.sequence,
+        )
+        if not same or ioctl.device_size(handle) != device.size:
+            raise TargetRefusedError(
+                f"{device.path} is another device than a moment ago",
+                hint="look again, and start over",
+            )
         claimed = Target(path, handle, device.size, str(path), is_device=True)
         try:
             yield claimed
@@ -160,19 +173,3 @@ _WHY = {
     errno.EROFS: "it is read-only",
     errno.ENOMEDIUM: "there is no card in it",
 }
-
-
-def _check_same(device: BlockDevice, handle: int, places: Places) -> None:
-    """Check by the open descriptor that the device is still the one that was judged."""
-    found = os.fstat(handle)
-    number = (os.major(found.st_rdev), os.minor(found.st_rdev))
-    now = block_device.find_device(device.path, number, places=places)
-    same = (now.number, now.serial, now.sequence) == (
-        device.number,
-        device.serial,
-        device.sequence,
-    )
-    if not same or ioctl.device_size(handle) != device.size:
-        raise TargetRefusedError(
-            f"{device.path} is another device than a moment ago", hint="look again, and start over"
-        )

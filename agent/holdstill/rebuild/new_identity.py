@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from holdstill.model.layout import Disk, FileSystem, Partition
-    from holdstill.model.manifest import CapturedPart, Manifest
+    from holdstill.model.manifest import Manifest
 
     Draw = Callable[[int], bytes]
 
@@ -66,24 +66,33 @@ def invent(manifest: Manifest, name: str, draw: Draw) -> NewIdentity:
     """
     check_board(name)
     disk = _disk(manifest.disk, draw)
-    parts = tuple(_part(part, draw) for part in manifest.parts)
+    parts = tuple(
+        msgspec.structs.replace(part, file_system=_file_system(part.file_system, draw))
+        for part in manifest.parts
+    )
     swaps = tuple(
         msgspec.structs.replace(swap, uuid=_uuid(draw)) if swap.uuid else swap
         for swap in manifest.swap_files
     )
+    # A new id in the form of machine-id(5); a board without one keeps none.
+    has_one = _MACHINE_ID.fullmatch(manifest.board.machine_id) is not None
+    machine_id = uuid.UUID(bytes=draw(16), version=4).hex if has_one else manifest.board.machine_id
     board = msgspec.structs.replace(
-        manifest.board, name=name, hostname=name, machine_id=_machine_id(manifest, draw)
+        manifest.board, name=name, hostname=name, machine_id=machine_id
     )
     sibling = msgspec.structs.replace(
         manifest, disk=disk, parts=parts, swap_files=swaps, board=board
     )
-    return NewIdentity(sibling, _ids(manifest, sibling), tuple(_changes(manifest, sibling)))
-
-
-def _machine_id(manifest: Manifest, draw: Draw) -> str:
-    """Return a new id in the form of machine-id(5); a board without one keeps none."""
-    has_one = _MACHINE_ID.fullmatch(manifest.board.machine_id) is not None
-    return uuid.UUID(bytes=draw(16), version=4).hex if has_one else manifest.board.machine_id
+    pairs = {
+        _partuuid(manifest.disk, before): _partuuid(sibling.disk, after)
+        for before, after in zip(manifest.disk.partitions, sibling.disk.partitions, strict=True)
+    }
+    for part, now in zip(manifest.parts, sibling.parts, strict=True):
+        pairs[_uuid_of(part.file_system)] = _uuid_of(now.file_system)
+    for swap, made in zip(manifest.swap_files, sibling.swap_files, strict=True):
+        pairs[swap.uuid] = made.uuid
+    ids = {before: after for before, after in pairs.items() if before and before != after}
+    return NewIdentity(sibling, ids, tuple(_changes(manifest, sibling)))
 
 
 def _uuid(draw: Draw) -> str:
@@ -108,10 +117,6 @@ def _disk(disk: Disk, draw: Draw) -> Disk:
     return msgspec.structs.replace(disk, id=_uuid(draw).upper(), partitions=partitions)
 
 
-def _part(part: CapturedPart, draw: Draw) -> CapturedPart:
-    return msgspec.structs.replace(part, file_system=_file_system(part.file_system, draw))
-
-
 def _file_system(system: FileSystem, draw: Draw) -> FileSystem:
     match system:
         case Fat():
@@ -130,18 +135,6 @@ def _uuid_of(system: FileSystem) -> str:
             return system.uuid
         case _:
             return ""
-
-
-def _ids(old: Manifest, new: Manifest) -> dict[str, str]:
-    pairs = {
-        _partuuid(old.disk, before): _partuuid(new.disk, after)
-        for before, after in zip(old.disk.partitions, new.disk.partitions, strict=True)
-    }
-    for part, now in zip(old.parts, new.parts, strict=True):
-        pairs[_uuid_of(part.file_system)] = _uuid_of(now.file_system)
-    for swap, made in zip(old.swap_files, new.swap_files, strict=True):
-        pairs[swap.uuid] = made.uuid
-    return {before: after for before, after in pairs.items() if before and before != after}
 
 
 def _partuuid(disk: Disk, partition: Partition) -> str:

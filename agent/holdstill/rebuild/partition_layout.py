@@ -66,22 +66,19 @@ def fitted(
     _check_kept(disk, elastic, least)
     lowest = smallest(disk, elastic=elastic, least=least, leave_free=leave_free)
     if size < lowest:
-        raise _too_small(size, elastic, lowest)
+        who = f"partition {elastic} cannot shrink so far" if elastic else "no partition can shrink"
+        too_small = DoesNotFitError(
+            f"a target of {size} bytes ({human(size)}) is too small, and {who}",
+            shortfall=lowest - size,
+            smallest=lowest,
+        )
+        raise too_small
     limit = _limit(disk, size, leave_free)
     if elastic is None or (size == disk.size and _tail(disk) <= limit):
         return _sized(disk, size, disk.partitions)
     partition = disk.partition(elastic)
     change = _change(disk, partition, limit)
     return _sized(disk, size, tuple(_changed(disk, p, partition, change) for p in disk.partitions))
-
-
-def _too_small(size: int, elastic: int | None, lowest: int) -> DoesNotFitError:
-    who = f"partition {elastic} cannot shrink so far" if elastic else "no partition can shrink"
-    return DoesNotFitError(
-        f"a target of {size} bytes ({human(size)}) is too small, and {who}",
-        shortfall=lowest - size,
-        smallest=lowest,
-    )
 
 
 def smallest(

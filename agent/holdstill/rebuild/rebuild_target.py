@@ -104,8 +104,9 @@ def check_image_path(path: Path, *, existing: Existing = Existing.KEEP) -> None:
     except FileNotFoundError:
         return
     if not stat.S_ISREG(found.st_mode):
+        kind = _KINDS.get(stat.S_IFMT(found.st_mode), "something unknown")
         raise TargetRefusedError(
-            f"{path} is {_kind(found.st_mode)}, not an image",
+            f"{path} is {kind}, not an image",
             hint="name a new file for an image; a card is named by its device, such as /dev/sdX",
         )
     if existing is Existing.KEEP:
@@ -123,10 +124,6 @@ _KINDS = {
     stat.S_IFSOCK: "a socket",
     stat.S_IFREG: "a regular file",
 }
-
-
-def _kind(mode: int) -> str:
-    return _KINDS.get(stat.S_IFMT(mode), "something unknown")
 
 
 @contextmanager

@@ -150,7 +150,16 @@ class _SiblingMaker:
         for pattern in _reference_places():
             for found in self._reader.small(part, pattern):
                 self._refer(found)
-        self._rename(part)
+        old, new = self._old.board, self._new.board
+        for pattern in NAME_FILES:
+            for found in self._reader.small(part, pattern):
+                content = self._current(found)
+                renamed = host_identity.with_hostname(content, old.hostname, new.hostname)
+                self._replace(found, renamed, "host name")
+        for found in self._reader.small(part, SETTINGS):
+            self._replace(
+                found, host_identity.with_board(found.content, old.name, new.name), "board"
+            )
         self._renew_machine_id(part)
         for entry in self._reader.matching(part, HOST_KEYS):
             kind = ssh_host_keys.HOST_KEY.fullmatch(os.fsdecode(entry.name))
@@ -191,18 +200,6 @@ class _SiblingMaker:
             old, new = self._old.board.machine_id, self._new.board.machine_id
             entry = host_identity.with_machine_id(self._current(found), old, new)
             self._replace(found, entry, "machine-id")
-
-    def _rename(self, part: int) -> None:
-        old, new = self._old.board, self._new.board
-        for pattern in NAME_FILES:
-            for found in self._reader.small(part, pattern):
-                content = self._current(found)
-                renamed = host_identity.with_hostname(content, old.hostname, new.hostname)
-                self._replace(found, renamed, "host name")
-        for found in self._reader.small(part, SETTINGS):
-            self._replace(
-                found, host_identity.with_board(found.content, old.name, new.name), "board"
-            )
 
     def _renew_machine_id(self, part: int) -> None:
         old, new = self._old.board.machine_id, self._new.board.machine_id

@@ -40,7 +40,8 @@ def rewrite_script(content: bytes, ids: IdMap) -> RewrittenText | None:
     text = script_text(content)
     if text is None:
         # A script that is not wrapped, for loaders that take plain text; or a FIT, or rubbish.
-        return ids.replace(content) if _is_text(content) else None
+        is_text = b"\0" not in content
+        return ids.replace(content) if is_text else None
     found = ids.replace(text)
     return RewrittenText(wrapped_script(content[: _IMAGE.size], found.content), found.replaced)
 
@@ -52,10 +53,6 @@ def wrapped_script(header: bytes, text: bytes) -> bytes:
     fields[1], fields[3], fields[6] = 0, len(data), zlib.crc32(data)
     fields[1] = zlib.crc32(_IMAGE.pack(*fields))
     return _IMAGE.pack(*fields) + data
-
-
-def _is_text(content: bytes) -> bool:
-    return b"\0" not in content
 
 
 def environment_text(content: bytes) -> bytes | None:

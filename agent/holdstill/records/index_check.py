@@ -50,21 +50,20 @@ def _check_part(index: Index, part: int) -> None:
             is_directory = parent is not None and parent.type is EntryType.DIRECTORY
             _require(is_directory, part, entry, "it lies in no listed directory")
             known_directory = entry.directory
-        _check_content(part, entry)
+        if entry.type is EntryType.FILE:
+            wanted = entry.size > 0 and entry.omitted is Omitted.NOTHING
+            _require(bool(entry.digest) == wanted, part, entry, "content and size disagree")
+        else:
+            plain = not entry.digest and entry.size == 0 and entry.omitted is Omitted.NOTHING
+            _require(plain, part, entry, "only a regular file has content")
+        _require(
+            bool(entry.target) == (entry.type is EntryType.SYMLINK),
+            part,
+            entry,
+            "odd symlink target",
+        )
     _require(
         index.get(part, b"") is not None, part, Entry(b"", b"", EntryType.DIRECTORY), "no root"
-    )
-
-
-def _check_content(part: int, entry: Entry) -> None:
-    if entry.type is EntryType.FILE:
-        wanted = entry.size > 0 and entry.omitted is Omitted.NOTHING
-        _require(bool(entry.digest) == wanted, part, entry, "content and size disagree")
-    else:
-        plain = not entry.digest and entry.size == 0 and entry.omitted is Omitted.NOTHING
-        _require(plain, part, entry, "only a regular file has content")
-    _require(
-        bool(entry.target) == (entry.type is EntryType.SYMLINK), part, entry, "odd symlink target"
     )
 
 

@@ -55,17 +55,14 @@ _SoundRow = tuple[
 
 def row_of(part: int, entry: Entry, seq: int) -> _Row:
     """Return the columns of an entry, in the order of COLUMN_NAMES."""
+    # A ctime as SQLite can hold it; one past 2262 becomes one that equals no other.
+    storable = entry.seen.ctime_ns if -(2**63) <= entry.seen.ctime_ns < 2**63 else 0
     return (
         part, entry.directory, entry.name, int(entry.type), entry.mode, entry.uid, entry.gid,
         entry.size, *divmod(entry.mtime_ns, SECOND), entry.link, entry.rdev, entry.flags,
         entry.sparse, entry.target, entry.digest, int(entry.omitted), encode_xattrs(entry.xattrs),
-        entry.seen.inode, _storable(entry.seen.ctime_ns), entry.seen.generation, seq,
+        entry.seen.inode, storable, entry.seen.generation, seq,
     )  # fmt: skip
-
-
-def _storable(ctime_ns: int) -> int:
-    """Return a ctime as SQLite can hold it; one past 2262 becomes one that equals no other."""
-    return ctime_ns if -(2**63) <= ctime_ns < 2**63 else 0
 
 
 def entry_of(row: tuple[object, ...]) -> Entry:

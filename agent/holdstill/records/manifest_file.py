@@ -54,17 +54,6 @@ def decode(data: bytes, name: str = "manifest") -> Manifest:
         SecurityError: cut short or altered, before anything is parsed.
         DocumentError: its content is not that of a manifest.
     """
-    document = strict_yaml.load_yaml(_checked_body(data, name), name, limit=LIMIT)
-    version = document.get("format") if isinstance(document, dict) else None
-    if version != FORMAT:
-        raise SecurityError(
-            f"{name}: format {version!r} is not one that this version reads ({FORMAT})",
-            hint="use the version of holdstill that made it, or a newer one",
-        )
-    return strict_yaml.decode(document, Manifest, name)
-
-
-def _checked_body(data: bytes, name: str) -> bytes:
     if len(data) > LIMIT:
         raise SecurityError(f"{name}: larger than a manifest may be ({LIMIT} bytes)")
     body, line = data[:-_LINE], data[-_LINE:]
@@ -72,7 +61,15 @@ def _checked_body(data: bytes, name: str) -> bytes:
         raise SecurityError(f"{name}: its last line is missing: it was cut short")
     if line[len(_KEY) : -1] != hashlib.sha256(body).hexdigest().encode():
         raise SecurityError(f"{name}: its checksum is wrong: it was altered or damaged")
-    return body
+    checked_body = body
+    document = strict_yaml.load_yaml(checked_body, name, limit=LIMIT)
+    version = document.get("format") if isinstance(document, dict) else None
+    if version != FORMAT:
+        raise SecurityError(
+            f"{name}: format {version!r} is not one that this version reads ({FORMAT})",
+            hint="use the version of holdstill that made it, or a newer one",
+        )
+    return strict_yaml.decode(document, Manifest, name)
 
 
 def digest(data: bytes) -> Digest:

@@ -124,20 +124,18 @@ class RunningDialog:
         while True:
             line, found, rest = self._pending.partition(b"\n")
             if not found:
-                self._pending += self._read_more(deadline)
+                if not _readable(self._stdout, max(0.0, deadline - time.monotonic())):
+                    raise self._failure(b"no answer in time")
+                more = os.read(self._stdout, 1 << 16)
+                if not more:
+                    raise self._failure(b"it has ended")
+                read_more = more
+                self._pending += read_more
                 continue
             self._pending = rest
             if line == until.encode():
                 return b"\n".join(lines).decode(errors="backslashreplace")
             lines.append(line)
-
-    def _read_more(self, deadline: float) -> bytes:
-        if not _readable(self._stdout, max(0.0, deadline - time.monotonic())):
-            raise self._failure(b"no answer in time")
-        more = os.read(self._stdout, 1 << 16)
-        if not more:
-            raise self._failure(b"it has ended")
-        return more
 
     def _failure(self, what: bytes) -> CommandError:
         return CommandError(str(self._command), 1, _read_back(self._stderr) or what)

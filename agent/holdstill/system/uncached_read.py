@@ -38,30 +38,26 @@ def hash_uncached(handle: int, size: int) -> bytes:
     flags = fcntl.fcntl(handle, fcntl.F_GETFL)
     try:
         fcntl.fcntl(handle, fcntl.F_SETFL, flags | os.O_DIRECT)
-        return _hash_directly(handle, size)
+        total = hashlib.sha256()
+        position = 0
+        with mmap.mmap(-1, files.CHUNK) as buffer, memoryview(buffer) as view:
+            for start, end in files.data_ranges(handle, size):
+                first = max(position, start - start % ALIGNMENT)
+                files.hash_zeroes(total, first - position)
+                position = first
+                while position < end:
+                    wanted = min(files.CHUNK, -(-(end - position) // ALIGNMENT) * ALIGNMENT)
+                    got = os.preadv(handle, [view[:wanted]], position)
+                    if not got:
+                        raise EOFError(f"file ended at byte {position} of {size}")
+                    used = min(got, size - position)
+                    total.update(view[:used])
+                    position += used
+        files.hash_zeroes(total, size - position)
+        return total.digest()
     except OSError as error:
         if error.errno != errno.EINVAL:
             raise
     finally:
         fcntl.fcntl(handle, fcntl.F_SETFL, flags)
     return files.hash_open_file(handle, size)
-
-
-def _hash_directly(handle: int, size: int) -> bytes:
-    total = hashlib.sha256()
-    position = 0
-    with mmap.mmap(-1, files.CHUNK) as buffer, memoryview(buffer) as view:
-        for start, end in files.data_ranges(handle, size):
-            first = max(position, start - start % ALIGNMENT)
-            files.hash_zeroes(total, first - position)
-            position = first
-            while position < end:
-                wanted = min(files.CHUNK, -(-(end - position) // ALIGNMENT) * ALIGNMENT)
-                got = os.preadv(handle, [view[:wanted]], position)
-                if not got:
-                    raise EOFError(f"file ended at byte {position} of {size}")
-                used = min(got, size - position)
-                total.update(view[:used])
-                position += used
-    files.hash_zeroes(total, size - position)
-    return total.digest()

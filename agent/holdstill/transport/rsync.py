@@ -226,7 +226,13 @@ class RsyncTransfer:
                 return read_stats(report)
             except CommandError as error:
                 if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
-                    raise _explained(error) from error
+                    _check_same_host(error)
+                    said = error.words.decode(errors="backslashreplace").strip().splitlines()
+                    explained = LinkError(
+                        f"rsync ended with status {error.status}: {' / '.join(said[-4:])}",
+                        hint="what has arrived is kept; run again to go on from there",
+                    )
+                    raise explained from error
                 _check_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
@@ -280,12 +286,3 @@ def _check_same_host(error: CommandError) -> None:
             hint="nothing was sent. If the keeper was set up anew, compare fingerprints and pin "
             "it again; if not, somebody is in the middle",
         ) from error
-
-
-def _explained(error: CommandError) -> LinkError:
-    _check_same_host(error)
-    said = error.words.decode(errors="backslashreplace").strip().splitlines()
-    return LinkError(
-        f"rsync ended with status {error.status}: {' / '.join(said[-4:])}",
-        hint="what has arrived is kept; run again to go on from there",
-    )

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from datetime import datetime, tzinfo
     from pathlib import Path
 
-    from holdstill.board.card_history import Trend
     from holdstill.model.settings import BoardSettings
 
 _DAY = 86_400.0
@@ -78,6 +77,11 @@ def read_status(
     live = state_file.LiveStatusFile(place).read() if is_running else None
     sealed_at = board_state.sealed_at(state)
     card = card_history.judge(card_trend.load(state))
+    card_findings = tuple(
+        StatusFinding(code=DEGRADED, text=advice.text)
+        for advice in card.advice
+        if advice.urgency is not Urgency.NOTE
+    )
     return BoardStatus(
         board=settings.board,
         keeper=str(settings.keeper),
@@ -93,16 +97,8 @@ def read_status(
             *_findings(
                 kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
             ),
-            *_card_findings(card),
+            *card_findings,
         ),
-    )
-
-
-def _card_findings(card: Trend) -> tuple[StatusFinding, ...]:
-    return tuple(
-        StatusFinding(code=DEGRADED, text=advice.text)
-        for advice in card.advice
-        if advice.urgency is not Urgency.NOTE
     )
 
 

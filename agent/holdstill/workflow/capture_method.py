@@ -79,32 +79,28 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
         case Raw():
             return _raw(part, settings)
         case Ext4() | Fat() | Other() if part.mount is not None:
-            return _mounted(part, settings)
+            assert part.mount is not None  # noqa: S101  the caller looked
+            if part.mount.type == layout.PLAIN_DIRECTORY:
+                return MethodChoice(
+                    CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
+                )
+            if part.mount.is_read_only:
+                return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
+            if part.mount.type in FREEZABLE:
+                return MethodChoice(
+                    CaptureMethod.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen"
+                )
+            if settings.remount_read_only:
+                why = f"{part.mount.type} cannot be frozen: made read-only for the pause"
+                return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
+            why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
+            return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
         case Fat():
             return MethodChoice(
                 CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
             )
         case Ext4() | Other():
             return _raw(part, settings)
-
-
-def _mounted(part: BoardPart, settings: BoardSettings) -> MethodChoice:
-    assert part.mount is not None  # noqa: S101  the caller looked
-    if part.mount.type == layout.PLAIN_DIRECTORY:
-        return MethodChoice(
-            CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
-        )
-    if part.mount.is_read_only:
-        return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
-    if part.mount.type in FREEZABLE:
-        return MethodChoice(
-            CaptureMethod.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen"
-        )
-    if settings.remount_read_only:
-        why = f"{part.mount.type} cannot be frozen: made read-only for the pause"
-        return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
-    why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
-    return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
 
 
 def _raw(part: BoardPart, settings: BoardSettings) -> MethodChoice:

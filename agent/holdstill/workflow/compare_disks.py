@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 from holdstill.model import sizes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
     from holdstill.model.layout import Disk, FileSystem
-    from holdstill.workflow.compare_sources import CompareSource, SourcePart
+    from holdstill.workflow.compare_sources import CompareSource
 
 
 def disk_changes(before: CompareSource, after: CompareSource) -> Iterator[str]:
@@ -20,11 +20,19 @@ def disk_changes(before: CompareSource, after: CompareSource) -> Iterator[str]:
     for number in sorted({part.number for part in (*before.parts, *after.parts)}):
         old, new = before.part(number), after.part(number)
         if old and new and before.disk is not None and after.disk is not None:
-            yield from _file_system(number, old, new)
+            if old.mount != new.mount:
+                yield f"partition {number}: mounted at {old.mount or '-'} -> {new.mount or '-'}"
+            for name in ("uuid", "label", "volume_id"):
+                was, now = _told(old.file_system, name), _told(new.file_system, name)
+                if was != now:
+                    yield f"partition {number}: {name} {was or '-'} -> {now or '-'}"
         elif before.disk is not None and after.disk is not None:
             yield f"partition {number}: {'gone' if old else 'new'}"
     if before.attached is not None and after.attached is not None:
-        yield from _attached(before.attached, after.attached)
+        for name in sorted({*before.attached, *after.attached}):
+            if before.attached.get(name) != after.attached.get(name):
+                what = "the boot gap" if name == "gap.bin" else name.removesuffix(".bin")
+                yield f"{what}: other bytes than before"
 
 
 def _table(old: Disk, new: Disk) -> Iterator[str]:
@@ -42,21 +50,5 @@ def _table(old: Disk, new: Disk) -> Iterator[str]:
             )
 
 
-def _file_system(number: int, old: SourcePart, new: SourcePart) -> Iterator[str]:
-    if old.mount != new.mount:
-        yield f"partition {number}: mounted at {old.mount or '-'} -> {new.mount or '-'}"
-    for name in ("uuid", "label", "volume_id"):
-        was, now = _told(old.file_system, name), _told(new.file_system, name)
-        if was != now:
-            yield f"partition {number}: {name} {was or '-'} -> {now or '-'}"
-
-
 def _told(kind: FileSystem, name: str) -> str:
     return str(getattr(kind, name, ""))
-
-
-def _attached(old: Mapping[str, str], new: Mapping[str, str]) -> Iterator[str]:
-    for name in sorted({*old, *new}):
-        if old.get(name) != new.get(name):
-            what = "the boot gap" if name == "gap.bin" else name.removesuffix(".bin")
-            yield f"{what}: other bytes than before"

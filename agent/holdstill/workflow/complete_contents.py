@@ -11,7 +11,6 @@ from holdstill.model.settings import Unreadable
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
-    from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.pause import PauseResult
 
@@ -48,7 +47,16 @@ def complete(run: CaptureRun, paused: PauseResult) -> Completed:
                 f"partition {number} changed all the time: its parts may be of different moments"
             )
     warnings += _check_readable(run)
-    _check_contents(run.index, run.trees.numbers)
+    # Check that no file is left without a content.
+    for number in run.trees.numbers:
+        left = run.index.pending(number, after=(b"", b""), limit=20)
+        if left:
+            shown = ", ".join(display(entry.path) for entry in left[:5])
+            raise VerificationError(
+                f"files kept changing while they were read: {shown}",
+                hint="nothing was sealed. Quiesce what writes them with a hook, exclude them, "
+                "or let the file system be frozen",
+            )
     return Completed(frozenset(settled), tuple(warnings))
 
 
@@ -83,20 +91,3 @@ def _check_readable(run: CaptureRun) -> list[str]:
             "capture all else at once, then replace it",
         )
     return [f"{len(names)} files are unreadable: {', '.join(names[:5])}"]
-
-
-def _check_contents(index: Index, parts: frozenset[int]) -> None:
-    """Check that no file is left without a content.
-
-    Raises:
-        VerificationError: some kept changing while they were read.
-    """
-    for number in parts:
-        left = index.pending(number, after=(b"", b""), limit=20)
-        if left:
-            shown = ", ".join(display(entry.path) for entry in left[:5])
-            raise VerificationError(
-                f"files kept changing while they were read: {shown}",
-                hint="nothing was sealed. Quiesce what writes them with a hook, exclude them, "
-                "or let the file system be frozen",
-            )

@@ -38,7 +38,14 @@ class LiveCopy:
 def copy_live(run: CaptureRun) -> LiveCopy:
     """Copy everything while services run, in rounds, until the pause will be short."""
     attached = _copy_unwritten(run)
-    run.uploader.requeue_missing(run.index, since=_unconfirmed_since(run))
+    # From which capture on the keeper may lack contents that the index has. Rows of later
+    # captures than the last sealed one are of runs that were cut off. If that capture is not the
+    # keeper's last one, too, every content is asked for.
+    last = run.state.last
+    unconfirmed_since = (
+        last.seq + 1 if last.manifest and last.manifest == run.started.previous else 0
+    )
+    run.uploader.requeue_missing(run.index, since=unconfirmed_since)
     is_check_due = run.state.last.unchecked + 1 >= run.settings.full_scan_every
     warnings: list[str] = []
 
@@ -85,16 +92,6 @@ def _copy_unwritten(run: CaptureRun) -> dict[str, Path]:
             run.index.remove_part(number)
     run.index.commit()
     return attached
-
-
-def _unconfirmed_since(run: CaptureRun) -> int:
-    """Return from which capture on the keeper may lack contents that the index has.
-
-    Rows of later captures than the last sealed one are of runs that were cut off. If that capture
-    is not the keeper's last one, too, every content is asked for.
-    """
-    last = run.state.last
-    return last.seq + 1 if last.manifest and last.manifest == run.started.previous else 0
 
 
 def _cross_check(run: CaptureRun) -> list[str]:

@@ -59,7 +59,12 @@ def install_units(machine: BoardFiles, folder: Path, program: str, runner: Runne
     for unit in units:
         text = with_program(unit.read_text(encoding="utf-8"), program)
         files.publish(target / unit.name, text.encode(), mode=0o644)
-    _install_tmpfiles(machine, folder, runner)
+    for path in _tmpfiles(folder):
+        target = machine.place(TMPFILES) / path.name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        files.publish(target, path.read_bytes(), mode=0o644)
+        if machine.is_this_one:
+            runner.run(Command.of("systemd-tmpfiles", "--create", target))
     names_of = tuple(unit.name for unit in units)
     wanted = tuple(unit.name for unit in units if _is_enabled_by_hand(unit))
     if machine.is_this_one:
@@ -76,15 +81,6 @@ def install_units(machine: BoardFiles, folder: Path, program: str, runner: Runne
 def _tmpfiles(folder: Path) -> list[Path]:
     """Return what makes the board's directories in memory at every boot (tmpfiles.d(5))."""
     return sorted((folder / "tmpfiles.d").glob("*board*.conf"))
-
-
-def _install_tmpfiles(machine: BoardFiles, folder: Path, runner: Runner) -> None:
-    for path in _tmpfiles(folder):
-        target = machine.place(TMPFILES) / path.name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        files.publish(target, path.read_bytes(), mode=0o644)
-        if machine.is_this_one:
-            runner.run(Command.of("systemd-tmpfiles", "--create", target))
 
 
 def with_program(text: str, program: str) -> str:

@@ -158,18 +158,16 @@ class MountedTree:
         if not isinstance(later, ChangedInodes):
             return True
         known = index.get(self.part, step.path)
-        inodes = {entry.seen.inode for entry in (self._above(index, step), known) if entry}
-        if not isinstance(step, Removal):
-            inodes.add(step.seen.inode)
-        return not inodes.isdisjoint(later.numbers)
-
-    def _above(self, index: Index, step: Step) -> Entry | None:
-        """Return the nearest directory above that the index knows: one moved here is not known."""
+        # The nearest directory above that the index knows: one moved here is not known.
         path, found = step.path, None
         while path and found is None:
             path = paths.split(path)[0]
             found = index.get(self.part, path)
-        return found
+        above = found
+        inodes = {entry.seen.inode for entry in (above, known) if entry}
+        if not isinstance(step, Removal):
+            inodes.add(step.seen.inode)
+        return not inodes.isdisjoint(later.numbers)
 
     def has_changed(self, index: Index) -> bool:
         """Whether the tree is not as the index has it; for what cannot be held still."""

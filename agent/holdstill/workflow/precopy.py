@@ -72,21 +72,16 @@ def converge(
         dirt = one_round(number)
         now = clock.monotonic()
         took, was = now - before, predicted
-        predicted = predict(_coming(dirt, took, interval), rate)
+        # Estimate what became dirty during a round that took so long. The dirt that the round
+        # found had gathered in the interval before it. A first round knows no interval: its dirt
+        # is everything since the last capture, and bounds what can come.
+        share = min(1.0, took / interval) if interval > 0 else 1.0
+        coming = PendingAmount(round(dirt.files * share), round(dirt.bytes * share))
+        predicted = predict(coming, rate)
         before, interval = now, took
         if predicted <= settings.target or (number > 2 and predicted > was * SHRINKING):
             break
     return PrecopyResult(number, predicted, dirt.bytes, predicted <= settings.target)
-
-
-def _coming(dirt: PendingAmount, took: float, interval: float) -> PendingAmount:
-    """Estimate what became dirty during a round that took so long.
-
-    The dirt that the round found had gathered in the interval before it. A first round knows no
-    interval: its dirt is everything since the last capture, and bounds what can come.
-    """
-    share = min(1.0, took / interval) if interval > 0 else 1.0
-    return PendingAmount(round(dirt.files * share), round(dirt.bytes * share))
 
 
 def total(dirts: Sequence[PendingAmount]) -> PendingAmount:

@@ -96,7 +96,12 @@ class PrefetchCache:
         links: set[int] = set()
         size = 0
         for entry in entries:
-            if _is_new(entry, contents, links) and wanted(entry):
+            # Tell whether an entry's content is not yet among those of its batch, or its other
+            # names.
+            is_new = (
+                bool(entry.digest) and entry.digest not in contents and entry.link not in links
+            )
+            if is_new and wanted(entry):
                 if contents and (size + entry.size > room or len(contents) >= BATCH):
                     yield from self._handed_on(batch, contents)
                     batch, contents, size = [], {}, 0
@@ -138,11 +143,6 @@ class PrefetchCache:
     def _bring(self, digests: Sequence[bytes], folder: Path) -> None:
         self._fetch([Digest(digest.hex()) for digest in digests], folder)
         self.fetched += len(digests)
-
-
-def _is_new(entry: Entry, contents: dict[bytes, int], links: set[int]) -> bool:
-    """Tell whether an entry's content is not yet among those of its batch, or its other names."""
-    return bool(entry.digest) and entry.digest not in contents and entry.link not in links
 
 
 def _open(path: Path) -> int:

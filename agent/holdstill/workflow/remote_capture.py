@@ -168,7 +168,12 @@ class _Line:
         Raises:
             VerificationError: it is not the one that the manifest states.
         """
-        path = self._folder / _file_name(attachment.name)
+        # An attachment's name, which must be that of a file and lead nowhere else.
+        name = attachment.name
+        if "/" in name or name in {"", ".", ".."} or "\0" in name:
+            raise SecurityError(f"{name!r} is no name of an attachment")
+        file_name = name
+        path = self._folder / file_name
         if not path.exists():
             draft = path.with_suffix(".part")
             self._fetcher.fetch(f"captures/{self._name}/{attachment.name}", draft)
@@ -184,13 +189,6 @@ class _Line:
         """Fetch contents into a folder."""
         place = self._lender.lend(self._name, digests)
         self._fetcher.fetch(f"{place}/", folder)
-
-
-def _file_name(name: str) -> str:
-    """Return an attachment's name, which must be that of a file and lead nowhere else."""
-    if "/" in name or name in {"", ".", ".."} or "\0" in name:
-        raise SecurityError(f"{name!r} is no name of an attachment")
-    return name
 
 
 class RemoteCapture:

@@ -177,7 +177,11 @@ def watch(
 
 def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:
     """Return the numbers for machines."""
-    since = {state.board: _seconds(state.since) for state in states if state.newest}
+    since = {
+        state.board: datetime.fromisoformat(state.since).timestamp()
+        for state in states
+        if state.newest
+    }
     return (
         Family("holdstill_keeper_captures", "Captures kept.", _each(states, "captures")),
         Family("holdstill_keeper_last_capture_timestamp_seconds", "When it arrived.", since),
@@ -187,7 +191,3 @@ def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:
 
 def _each(states: Sequence[BoardSilence], name: str) -> dict[str, float]:
     return {state.board: float(getattr(state, name)) for state in states}
-
-
-def _seconds(at: str) -> float:
-    return datetime.fromisoformat(at).timestamp()

@@ -164,7 +164,11 @@ class Uploader:
         lacking = frozenset(self._keeper.lacking([*wanted.values()]) if wanted else ())
         items = {item.digest.hex(): item for item in batch if item.digest.hex() in lacking}
         for shape in (TransferMode.PLAIN, TransferMode.SPARSE):
-            paths = {text: item.path for text, item in items.items() if _shape(item) is shape}
+            paths = {
+                text: item.path
+                for text, item in items.items()
+                if bool(item.entry.sparse) is (shape is TransferMode.SPARSE)
+            }
             self._carry(paths, shape)
         return self._keeper.ingest([*items]) if items else _NOTHING
 
@@ -218,10 +222,6 @@ class Uploader:
             f"the keeper lacks {digest.hex()}, and no file of the board has it",
             hint="nothing was sealed; run the capture again",
         )
-
-
-def _shape(item: _HashedFile) -> TransferMode:
-    return TransferMode.SPARSE if item.entry.sparse else TransferMode.PLAIN
 
 
 def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:

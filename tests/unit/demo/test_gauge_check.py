@@ -3,14 +3,19 @@ from __future__ import annotations
 import dataclasses
 import json
 import tempfile
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.demo import gauge_check, tide_gauge
 from holdstill.demo.gauge_check import Calibration, Database, Found, Log
 from support.vm import evidence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 SOUND = Found(
     leading=21,
@@ -31,9 +36,19 @@ SOUND = Found(
 )
 
 
+OPEN = ExitStack()
+"""Databases, which have a -wal while they are open, and none any more once they are closed."""
+
+
+@pytest.fixture(autouse=True)
+def _databases_closed_at_the_end() -> Iterator[None]:
+    yield
+    OPEN.close()
+
+
 def readings_taken(root: Path, count: int) -> Path:
     """Let a gauge take readings below root."""
-    gauge = tide_gauge.Gauge(root, tide_gauge.open_database(root))
+    gauge = tide_gauge.Gauge(root, OPEN.enter_context(closing(tide_gauge.open_database(root))))
     for _ in range(count):
         gauge.take()
     return root

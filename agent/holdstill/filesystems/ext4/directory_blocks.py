@@ -107,17 +107,12 @@ def encode(names: list[Name], shape: DirectoryLimits) -> bytes:
 
 def _put(block: bytearray, position: int, name: Name, size: int, shape: DirectoryLimits) -> int:
     kind = name.type if shape.has_types else 0
-    struct.pack_into(
-        "<IHBB", block, position, name.inode, _length(size, shape), len(name.name), kind
-    )
+    # A record of 64 KiB does not fit its 16 bits; nor need it.
+    length = 0xFFFF if size == shape.block_size == 1 << 16 else size
+    struct.pack_into("<IHBB", block, position, name.inode, length, len(name.name), kind)
     start = position + _HEADER
     block[start : start + len(name.name)] = name.name
     return position + size
-
-
-def _length(size: int, shape: DirectoryLimits) -> int:
-    """A record of 64 KiB does not fit its 16 bits; nor need it."""
-    return 0xFFFF if size == shape.block_size == 1 << 16 else size
 
 
 class Hashed(NamedTuple):
@@ -183,33 +178,20 @@ def index_blocks(
         for start in range(0, len(branches), shape.node_entries):
             part = branches[start : start + shape.node_entries]
             above.append(Branch(part[0].hash, logical + len(above)))
-            nodes.append(_node(part, shape))
+            block = bytearray(shape.block_size)
+            _put(block, 0, Name(b"", 0, 0), shape.block_size, shape)
+            _put_branches(block, _NODE_ENTRIES_AT, part, shape.node_entries)
+            node = bytes(block)
+            nodes.append(node)
         branches = above
         levels += 1
-    return _root(branches, own, parent, shape, levels, hash_version), nodes
-
-
-def _node(branches: list[Branch], shape: DirectoryLimits) -> bytes:
-    block = bytearray(shape.block_size)
-    _put(block, 0, Name(b"", 0, 0), shape.block_size, shape)
-    _put_branches(block, _NODE_ENTRIES_AT, branches, shape.node_entries)
-    return bytes(block)
-
-
-def _root(
-    branches: list[Branch],
-    own: int,
-    parent: int,
-    shape: DirectoryLimits,
-    levels: int,
-    hash_version: int,
-) -> bytes:
     block = bytearray(shape.block_size)
     dots_at = _put(block, 0, Name(b".", own, _DIRECTORY), record_size(b"."), shape)
     _put(block, dots_at, Name(b"..", parent, _DIRECTORY), shape.block_size - dots_at, shape)
     struct.pack_into("<IBBBB", block, DOTS_SIZE, 0, hash_version, 8, levels, 0)
     _put_branches(block, _ROOT_ENTRIES_AT, branches, shape.root_entries)
-    return bytes(block)
+    root = bytes(block)
+    return root, nodes
 
 
 def _put_branches(block: bytearray, position: int, branches: list[Branch], limit: int) -> None:

@@ -30,7 +30,18 @@ class Ext4Contents(Ext4Inodes):
         """Return the extended attributes in the kernel's form."""
         found = self._inner_attributes(inode)
         if inode.attribute_block:
-            found.update(self._block_attributes(inode.attribute_block))
+            number = inode.attribute_block
+            # Files with the same attributes share a block, and lie near each other.
+            if self._attributes_of_block[0] != number:
+                raw = self.block(number)
+                if raw[:4] != ext4_xattrs.MAGIC:
+                    raise VerificationError(f"block {number} holds no extended attributes")
+                pairs = ext4_xattrs.parse(
+                    raw, ext4_xattrs.IN_BLOCK, values=0, inode_value=self._inode_value
+                )
+                self._attributes_of_block = number, dict(pairs)
+            block_attributes = self._attributes_of_block[1]
+            found.update(block_attributes)
         found.pop(ext4_xattrs.INLINE, None)
         return found
 
@@ -43,18 +54,6 @@ class Ext4Contents(Ext4Inodes):
         return dict(
             ext4_xattrs.parse(inode.rest, first, values=first, inode_value=self._inode_value)
         )
-
-    def _block_attributes(self, number: int) -> Mapping[str, bytes]:
-        # Files with the same attributes share a block, and lie near each other.
-        if self._attributes_of_block[0] != number:
-            raw = self.block(number)
-            if raw[:4] != ext4_xattrs.MAGIC:
-                raise VerificationError(f"block {number} holds no extended attributes")
-            pairs = ext4_xattrs.parse(
-                raw, ext4_xattrs.IN_BLOCK, values=0, inode_value=self._inode_value
-            )
-            self._attributes_of_block = number, dict(pairs)
-        return self._attributes_of_block[1]
 
     def _inode_value(self, number: int, size: int) -> bytes:
         holder = self.inode(number)

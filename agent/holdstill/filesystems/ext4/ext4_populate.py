@@ -247,7 +247,15 @@ class _Populator:
             }.get(entry.type, b"")
             self._put_inode(number, entry, Blocks(len(entry.target), 0, content))
         if entry.xattrs:
-            self._write_xattrs(number, entry)
+            packing = inode_bytes.pack_xattrs(entry.xattrs, inode_size=self._geometry.inode_size)
+            with self._charged(number) if self._geometry.has_attribute_inodes else nullcontext():
+                try:
+                    self._library.set_xattrs(number, packing.order)
+                except LibraryError as error:
+                    raise TargetFailedError(
+                        f"the extended attributes of {paths.display(entry.path)!r} cannot be "
+                        f"kept: {error}"
+                    ) from error
         if entry.name:
             self._count(entry.size if entry.type is EntryType.FILE else 0)
 
@@ -286,17 +294,6 @@ class _Populator:
         links = 2 if entry.type is EntryType.DIRECTORY else 1
         content = inode_bytes.encode(entry, blocks, size=self._geometry.inode_size, links=links)
         self._library.write_inode(number, content)
-
-    def _write_xattrs(self, number: int, entry: Entry) -> None:
-        packing = inode_bytes.pack_xattrs(entry.xattrs, inode_size=self._geometry.inode_size)
-        with self._charged(number) if self._geometry.has_attribute_inodes else nullcontext():
-            try:
-                self._library.set_xattrs(number, packing.order)
-            except LibraryError as error:
-                raise TargetFailedError(
-                    f"the extended attributes of {paths.display(entry.path)!r} cannot be kept: "
-                    f"{error}"
-                ) from error
 
     @contextmanager
     def _charged(self, number: int) -> Iterator[None]:

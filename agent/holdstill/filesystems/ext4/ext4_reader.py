@@ -116,7 +116,17 @@ class Ext4Reader(Ext4Directories):
             VerificationError: it is damaged, or its journal still holds changes.
             SecurityError: it is made to mislead: loops, names with slashes, shared blocks.
         """
-        self._check_readable()
+        sb = self.superblock
+        unknown = sb.incompat & ~ext4_superblock.READABLE
+        if unknown:
+            raise LayoutError(
+                f"the file system has features that cannot be read ({unknown:#x} of incompat)"
+            )
+        if sb.incompat & ext4_superblock.NEEDS_RECOVERY:
+            raise VerificationError(
+                "not unmounted: the journal holds changes that are not in place yet",
+                hint="mount and unmount it once, or run e2fsck on a copy",
+            )
         unread: dict[int, UnhashedContent] | None = None if hasher is None else {}
         walk = _Ext4Walk(
             self, content, file_tree.ReadLimit(blocks=self.blocks, logical=logical_max), unread
@@ -130,19 +140,6 @@ class Ext4Reader(Ext4Directories):
             yield from found
         else:
             yield from hash_worker.filled_in(found, unread, hasher)
-
-    def _check_readable(self) -> None:
-        sb = self.superblock
-        unknown = sb.incompat & ~ext4_superblock.READABLE
-        if unknown:
-            raise LayoutError(
-                f"the file system has features that cannot be read ({unknown:#x} of incompat)"
-            )
-        if sb.incompat & ext4_superblock.NEEDS_RECOVERY:
-            raise VerificationError(
-                "not unmounted: the journal holds changes that are not in place yet",
-                hint="mount and unmount it once, or run e2fsck on a copy",
-            )
 
     def entry(self, directory: bytes, name: bytes, inode: Inode, digest: bytes = b"") -> Entry:
         """Describe an inode under one of its names."""

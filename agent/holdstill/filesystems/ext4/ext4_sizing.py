@@ -139,15 +139,13 @@ class _Counter:
                 os.close(handle)
             return sum(extent.length for extent in extents) + self._map(extents)
         blocks = self._in_blocks(entry.size)
-        return blocks + self._map(self._whole(blocks))
-
-    def _whole(self, blocks: int) -> list[Extent]:
-        """Extents of a file without holes, cut where each group has its own tables."""
+        # Extents of a file without holes, cut where each group has its own tables.
         longest = min(file_layout.EXTENT_MAX, self._block * GROUP_BITS) * 15 // 16
-        return [
+        whole = [
             Extent(start, start, min(longest, blocks - start))
             for start in range(0, blocks, longest)
         ]
+        return blocks + self._map(whole)
 
     def _map(self, extents: list[Extent]) -> int:
         """Count the blocks that say where a file's blocks are."""

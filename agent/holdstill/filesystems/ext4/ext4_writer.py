@@ -176,21 +176,18 @@ def commands(path: Path, parameters: Ext4) -> Iterator[Command]:
 
 def mke2fs(path: Path, parameters: Ext4) -> Command:
     """Return the command that makes the empty file system. Pure."""
+    # Quota is counted, and its feature set, when the files are there.
+    features = (feature for feature in parameters.features if feature not in QUOTA)
     words = [
         "mke2fs", "-F", "-q", "-b", str(parameters.block_size), "-I", str(parameters.inode_size),
         "-N", str(parameters.inodes), "-U", parameters.uuid, "-L", parameters.label, "-m", "0",
-        "-e", parameters.errors, "-O", ",".join(("none", *_features(parameters))),
+        "-e", parameters.errors, "-O", ",".join(("none", *features)),
         "-E", ",".join(_extended(parameters)),
     ]  # fmt: skip
     if "has_journal" in parameters.features and parameters.journal_blocks:
         words += ["-J", f"size={journal_mib(parameters)}"]
     words += [str(path), str(parameters.blocks)]
     return Command.of(*words, timeout=600, environment=NO_SETTINGS)
-
-
-def _features(parameters: Ext4) -> Iterator[str]:
-    """Quota is counted, and its feature set, when the files are there."""
-    return (feature for feature in parameters.features if feature not in QUOTA)
 
 
 def _extended(parameters: Ext4) -> Iterator[str]:

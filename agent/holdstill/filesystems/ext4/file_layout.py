@@ -60,7 +60,20 @@ class FileLayout:
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
         if entry.sparse:
-            return self._copy_sparse(entry, writer_input.handle_of(self._contents, entry))
+            handle = writer_input.handle_of(self._contents, entry)
+            try:
+                there = os.fstat(handle).st_size
+                if there != entry.size:
+                    raise writer_input.not_the_content(
+                        entry, writer_input.other_size(there, entry.size)
+                    )
+                return self._write_sparse(chunks(handle, entry.size))
+            except OSError as error:
+                raise writer_input.unreadable(entry, str(error.strerror)) from error
+            except EOFError as error:
+                raise writer_input.not_the_content(entry, str(error)) from error
+            finally:
+                os.close(handle)
         extents = merged(self._volume.allocate(-(-entry.size // self._block)))
         spans = [
             TargetSpan(self._volume.place(extent.physical), extent.length * self._block)
@@ -69,21 +82,6 @@ class FileLayout:
         self._porter.submit(entry, spans)
         return extents
 
-    def _copy_sparse(self, entry: Entry, handle: int) -> list[Extent]:
-        try:
-            there = os.fstat(handle).st_size
-            if there != entry.size:
-                raise writer_input.not_the_content(
-                    entry, writer_input.other_size(there, entry.size)
-                )
-            return self._write_sparse(chunks(handle, entry.size))
-        except OSError as error:
-            raise writer_input.unreadable(entry, str(error.strerror)) from error
-        except EOFError as error:
-            raise writer_input.not_the_content(entry, str(error)) from error
-        finally:
-            os.close(handle)
-
     def reserve(self, head: bytes, size: int) -> list[Extent]:
         """Give a file of this size all its blocks, with head at the beginning and zeroes behind.
 
@@ -91,15 +89,12 @@ class FileLayout:
         """
         extents = merged(self._volume.allocate(-(-size // self._block)))
         written = -(-len(head) // self._block) if self._volume.geometry.has_extents else None
-        self._write_head(head, extents)
+        for block, start, piece in _Places(extents, self._block).of(0, self._padded(head)):
+            self._volume.write(block, start, piece)
         if written is None:
             self._clear_behind(len(head), extents)
             return extents
         return list(_split(extents, written))
-
-    def _write_head(self, head: bytes, extents: list[Extent]) -> None:
-        for block, start, piece in _Places(extents, self._block).of(0, self._padded(head)):
-            self._volume.write(block, start, piece)
 
     def _clear_behind(self, written: int, extents: list[Extent]) -> None:
         first = -(-written // self._block)

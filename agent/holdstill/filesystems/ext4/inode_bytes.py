@@ -181,15 +181,13 @@ def xattr_size(name: str, value: bytes) -> int:
     """Return the bytes that an extended attribute in kernel form takes on disk."""
     stored = len(value)
     if name in _ACLS:
-        name, stored = "", _acl_size(value)
+        # Disk form: a header of 4 bytes, then 8 bytes for named users and groups and 4 for
+        # others.
+        tags = [struct.unpack_from("<H", value, at)[0] for at in range(4, len(value) - 7, 8)]
+        acl_size = 4 + sum(8 if tag in _NAMED_ACL_TAGS else 4 for tag in tags)
+        name, stored = "", acl_size
     prefix = next((prefix for prefix in _PREFIXES if name.startswith(prefix)), "")
     return XATTR_ENTRY + _padded(len(os.fsencode(name)) - len(prefix)) + _padded(stored)
-
-
-def _acl_size(value: bytes) -> int:
-    """Disk form: a header of 4 bytes, then 8 bytes for named users and groups and 4 for others."""
-    tags = [struct.unpack_from("<H", value, at)[0] for at in range(4, len(value) - 7, 8)]
-    return 4 + sum(8 if tag in _NAMED_ACL_TAGS else 4 for tag in tags)
 
 
 def _padded(length: int) -> int:

@@ -66,7 +66,13 @@ class FatPopulator:
         self._boot = boot
         self._contents = contents
         self._progress = progress
-        self._chain = array("I", self._first_entries())
+        # The entries that mkfs.vfat has made: two that say things, and the root's.
+        last = _LAST[self._boot.bits]
+        media = (last & ~0xFF) | 0xF8
+        raw = os.pread(self._target, 1, self._at(self._boot.reserved))
+        first = [media & ~0xFF | raw[0], last]
+        first_entries = [*first, last] if self._boot.bits == 32 else first
+        self._chain = array("I", first_entries)
         self._folders: dict[bytes, _FatDirectory] = {b"": _FatDirectory(boot.root_cluster)}
 
     def fill(self, entries: Iterable[Entry]) -> None:
@@ -86,17 +92,12 @@ class FatPopulator:
         for number in range(self._boot.fats):
             sector = self._boot.reserved + number * self._boot.fat_size
             sparse_copy.write_all_at(self._target, self._at(sector), table)
-        self._write_info()
+        free = self._boot.clusters + 2 - len(self._chain)
+        for sector in self._boot.info_sectors:
+            counts = struct.pack("<II", free, len(self._chain) - 1)
+            sparse_copy.write_all_at(self._target, self._at(sector) + _FREE_COUNT_AT, counts)
 
     # Clusters.
-
-    def _first_entries(self) -> list[int]:
-        """Return the entries that mkfs.vfat has made: two that say things, and the root's."""
-        last = _LAST[self._boot.bits]
-        media = (last & ~0xFF) | 0xF8
-        raw = os.pread(self._target, 1, self._at(self._boot.reserved))
-        first = [media & ~0xFF | raw[0], last]
-        return [*first, last] if self._boot.bits == 32 else first
 
     def _at(self, sector: int) -> int:
         return self._offset + sector * self._boot.sector_size
@@ -144,14 +145,12 @@ class FatPopulator:
                 )
                 for name, cluster in ((b".", folder.cluster), (b"..", folder.above))
             )
-        label = os.pread(self._target, fat_names.SLOT, self._root_place())
-        return label if label[11] & fat_names.LABEL else b""
-
-    def _root_place(self) -> int:
         boot = self._boot
-        return self._place(boot.root_cluster) if boot.root_cluster else self._at(
+        root_place = self._place(boot.root_cluster) if boot.root_cluster else self._at(
             boot.first_root_sector
         )  # fmt: skip
+        label = os.pread(self._target, fat_names.SLOT, root_place)
+        return label if label[11] & fat_names.LABEL else b""
 
     def _slot(self, entry: Entry, short: bytes, parent: _FatDirectory) -> bytes:
         attributes = entry.flags & KEPT_ATTRIBUTES
@@ -213,12 +212,6 @@ class FatPopulator:
         return first
 
     # Tables.
-
-    def _write_info(self) -> None:
-        free = self._boot.clusters + 2 - len(self._chain)
-        for sector in self._boot.info_sectors:
-            counts = struct.pack("<II", free, len(self._chain) - 1)
-            sparse_copy.write_all_at(self._target, self._at(sector) + _FREE_COUNT_AT, counts)
 
 
 def packed(chain: array[int], *, bits: int) -> bytes:

@@ -50,10 +50,12 @@ class FatReader(FatClusters):
         """Return what is needed to make the same file system again, empty."""
         boot = self.boot
         label = self._root_label()
+        text = (boot.label if label is None else label).rstrip(b"\0 ").decode("cp437")
+        shown_label = "" if text == "NO NAME" else text
         return layout.Fat(
             bits=boot.bits,
             volume_id=boot.volume_id,
-            label=_shown_label(boot.label if label is None else label),
+            label=shown_label,
             sector_size=boot.sector_size,
             sectors_per_cluster=boot.sectors_per_cluster,
             reserved_sectors=boot.reserved_sectors,
@@ -233,11 +235,6 @@ def _entry(directory: bytes, node: Node) -> Entry:
         mtime_ns=node.mtime_ns,
         flags=node.attributes & KEPT_ATTRIBUTES,
     )
-
-
-def _shown_label(raw: bytes) -> str:
-    text = raw.rstrip(b"\0 ").decode("cp437")
-    return "" if text == "NO NAME" else text
 
 
 def _folded(name: bytes) -> str:

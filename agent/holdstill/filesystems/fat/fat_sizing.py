@@ -31,17 +31,13 @@ def need(entries: Iterable[Entry], parameters: Fat) -> Need:
     """
     own = parameters.sectors * parameters.sector_size
     contents, tables = _lengths(entries)
+    # Clusters may be halved so that their number suits the kind of FAT: see scaling.fat.
+    powers = range(parameters.sectors_per_cluster.bit_length())
+    cluster_sizes = [parameters.sectors_per_cluster >> power for power in powers]
     sectors = max(
-        _sectors(parameters, contents, tables, per_cluster)
-        for per_cluster in _cluster_sizes(parameters)
+        _sectors(parameters, contents, tables, per_cluster) for per_cluster in cluster_sizes
     )
     return Need(0, min(sectors * parameters.sector_size, own))
-
-
-def _cluster_sizes(parameters: Fat) -> Sequence[int]:
-    """Clusters may be halved so that their number suits the kind of FAT: see scaling.fat."""
-    powers = range(parameters.sectors_per_cluster.bit_length())
-    return [parameters.sectors_per_cluster >> power for power in powers]
 
 
 def _sectors(
@@ -64,12 +60,9 @@ def _lengths(entries: Iterable[Entry]) -> tuple[list[int], list[int]]:
             if entry.path == b"":
                 continue
             directories += entry.type is EntryType.DIRECTORY
-            records += 1 + -(-_units(entry.name) // UNITS_PER_RECORD)
+            units = len(entry.name.decode(errors="replace").encode("utf-16-le")) // 2
+            records += 1 + -(-units // UNITS_PER_RECORD)
             contents.append(entry.size)
         filled += path != b""
         tables.append(records * RECORD)
     return contents, tables + [DOTS * RECORD] * (directories - filled)
-
-
-def _units(name: bytes) -> int:
-    return len(name.decode(errors="replace").encode("utf-16-le")) // 2

@@ -20,7 +20,7 @@ from holdstill.system import files, sparse_copy
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
@@ -73,12 +73,9 @@ def make_empty(
             sparse_copy.copy(source, target, size=min(boot.empty_size, length), target_at=offset)
     for sector in boot.boot_sectors:
         at = offset + sector * boot.sector_size + OEM_AT
-        sparse_copy.write_all_at(target, at, _oem(parameters.oem))
+        oem = parameters.oem.encode("ascii", errors="replace")[:8].ljust(8)
+        sparse_copy.write_all_at(target, at, oem)
     return boot
-
-
-def _oem(text: str) -> bytes:
-    return text.encode("ascii", errors="replace")[:8].ljust(8)
 
 
 def _best(folder: Path, length: int, parameters: Fat, machine: Runner) -> tuple[Path, BootSector]:
@@ -92,7 +89,21 @@ def _best(folder: Path, length: int, parameters: Fat, machine: Runner) -> tuple[
         with files.opened_for_writing(image) as handle:
             os.ftruncate(handle, length)
         try:
-            machine.run(_mkfs(image, length, parameters, words))
+            options = [
+                *("-F", str(parameters.bits), "-i", f"{parameters.volume_id:08x}"),
+                *("-S", str(parameters.sector_size), "-s", str(parameters.sectors_per_cluster)),
+                *("-R", str(parameters.reserved_sectors), "-f", str(parameters.fats)),
+                *("-h", str(parameters.hidden_sectors), "-M", f"0x{parameters.media:02x}"),
+                "--codepage=437",  # in which formats.fat reads labels
+            ]
+            if parameters.root_entries:
+                options += ["-r", str(parameters.root_entries)]
+            if parameters.label:
+                options += ["-n", parameters.label]
+            mkfs = Command.of(
+                "mkfs.vfat", *words, *options, image, str(length // 1024), timeout=600
+            )
+            machine.run(mkfs)
         except CommandError as error:
             raise TargetFailedError(f"the FAT could not be made: {error}") from error
         with files.opened(image) as handle:
@@ -101,18 +112,3 @@ def _best(folder: Path, length: int, parameters: Fat, machine: Runner) -> tuple[
         if boot.strangeness(parameters) == 0:
             break
     return min(made, key=lambda pair: pair[1].strangeness(parameters))
-
-
-def _mkfs(image: Path, length: int, parameters: Fat, words: Sequence[str]) -> Command:
-    options = [
-        *("-F", str(parameters.bits), "-i", f"{parameters.volume_id:08x}"),
-        *("-S", str(parameters.sector_size), "-s", str(parameters.sectors_per_cluster)),
-        *("-R", str(parameters.reserved_sectors), "-f", str(parameters.fats)),
-        *("-h", str(parameters.hidden_sectors), "-M", f"0x{parameters.media:02x}"),
-        "--codepage=437",  # in which formats.fat reads labels
-    ]
-    if parameters.root_entries:
-        options += ["-r", str(parameters.root_entries)]
-    if parameters.label:
-        options += ["-n", parameters.label]
-    return Command.of("mkfs.vfat", *words, *options, image, str(length // 1024), timeout=600)

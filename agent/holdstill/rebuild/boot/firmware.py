@@ -105,13 +105,11 @@ class _FirmwareFolder:
             return Chain(NAME, tuple(links))
         has_initramfs, initramfs_links = self._initramfs(name)
         links += [*initramfs_links, *self._command_line(has_initramfs)]
-        return Chain(NAME, tuple(links), self._started(name))
-
-    def _started(self, name: str) -> KernelFile:
         line = self.volume.text(self._cmdline_path()) or ""
         path = self._prefixed(name)
         root, init = commandline.value(line, "root"), commandline.value(line, "init")
-        return KernelFile(self.volume.number, path, root, init or "")
+        started = KernelFile(self.volume.number, path, root, init or "")
+        return Chain(NAME, tuple(links), started)
 
     # Settings that hold for every board; the last one counts.
 

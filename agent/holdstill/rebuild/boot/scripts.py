@@ -43,7 +43,14 @@ def _script_chain(card: BootCard, volume: BootVolume, path: bytes, first: ChainL
                 title, packed, _some_kernel(volume, path) or KernelFile(volume.number, path)
             )
         return Chain(title, (first, missing("script", f"{shown} is damaged")))
-    words = text.decode(errors="replace") + "\n" + _variables(volume, path)
+    # The files of variables beside a script.
+    folder = path.rpartition(b"/")[0]
+    names = [
+        n for n in volume.names(folder) if VARIABLE_FILES.fullmatch(n.decode(errors="replace"))
+    ]
+    texts = [volume.text(folder + b"/" + name if folder else name) or "" for name in names]
+    variables = "\n".join(texts)
+    words = text.decode(errors="replace") + "\n" + variables
     links = (first, found("script", shown), *_plain_links(card, volume, path, words))
     kernel = _some_kernel(volume, path)
     return Chain(title, links, kernel and _rooted(kernel, _root_of(words)))
@@ -63,16 +70,6 @@ def _variables_chain(card: BootCard, volume: BootVolume, first: ChainLink) -> Ch
 
 def _rooted(kernel: KernelFile, root: str | None) -> KernelFile:
     return KernelFile(kernel.volume, kernel.path, root, kernel.init)
-
-
-def _variables(volume: BootVolume, script: bytes) -> str:
-    """Return the files of variables beside a script."""
-    folder = script.rpartition(b"/")[0]
-    names = [
-        n for n in volume.names(folder) if VARIABLE_FILES.fullmatch(n.decode(errors="replace"))
-    ]
-    texts = [volume.text(folder + b"/" + name if folder else name) or "" for name in names]
-    return "\n".join(texts)
 
 
 def _plain_links(

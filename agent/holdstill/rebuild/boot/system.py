@@ -100,7 +100,14 @@ def _init_links(space: Namespace, init: str) -> Iterator[ChainLink]:
         there = space.find(path)
         if there and there[1].type is EntryType.FILE and there[1].size:
             yield _program_link(path, there)
-            yield from _interpreter_links(space, there)
+            # A program is started by its dynamic linker; without that nothing starts at all.
+            volume, entry = there
+            content = volume.read(entry.path, limit=INIT_LIMIT) or b""
+            interpreter = elf_interpreter(content)
+            if interpreter and space.find(interpreter) is None:
+                yield missing("dynamic linker", f"{interpreter}, which init needs")
+            elif interpreter:
+                yield found("dynamic linker", interpreter)
             return
     yield missing("init", f"none of {', '.join(tried)} leads to a program")
 
@@ -111,17 +118,6 @@ def _program_link(path: str, there: tuple[BootVolume, Entry]) -> ChainLink:
     if not entry.mode & 0o111 and volume.kind != "vfat":
         return missing("init", f"{shown}, which may not be executed")
     return found("init", shown)
-
-
-def _interpreter_links(space: Namespace, there: tuple[BootVolume, Entry]) -> Iterator[ChainLink]:
-    """A program is started by its dynamic linker; without that nothing starts at all."""
-    volume, entry = there
-    content = volume.read(entry.path, limit=INIT_LIMIT) or b""
-    interpreter = elf_interpreter(content)
-    if interpreter and space.find(interpreter) is None:
-        yield missing("dynamic linker", f"{interpreter}, which init needs")
-    elif interpreter:
-        yield found("dynamic linker", interpreter)
 
 
 def elf_interpreter(content: bytes) -> str:

@@ -84,7 +84,7 @@ def test_a_time_that_was_set_far_ahead_costs_one_run_and_no_more() -> None:
     board.world.error = timedelta(days=400)
     board.world.sets_clock_after = 1e9  # the wrong time stays until it is set right
     board.place.is_trusted = lambda: True  # type: ignore[method-assign]
-    board.world.sleep(board.daemon.beat())
+    board.world.sleep(board.daemon.run_due())
     board.world.error = timedelta()
     board.live_until("2026-11-28T12:00")
 
@@ -407,7 +407,7 @@ def test_the_service_manager_hears_from_us_often_enough() -> None:
 def test_a_new_board_has_an_empty_diary_and_says_when_it_is_due() -> None:
     board = Board(NOON)
 
-    board.daemon.beat()
+    board.daemon.run_due()
 
     assert board.published[-1] == (
         board.shelf.diary,
