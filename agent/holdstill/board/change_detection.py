@@ -5,7 +5,7 @@ in one near-sequential pass, where any walk needs a random read for every direct
 every inode is compared with the one seen before, for difference and never for order. It is exact,
 needs no process to watch between captures, and survives reboots.
 
-Elsewhere every file is looked at again (`Restat`), once in a capture where the kernel tells what
+Elsewhere every file is checked again (`Restat`), once in a capture where the kernel tells what
 happens after that (`board.events`).
 """
 
@@ -46,7 +46,7 @@ class ChangedInodes:
 
 @dataclass(frozen=True)
 class EverythingMayHaveChanged:
-    """Every file must be looked at again.
+    """Every file must be checked again.
 
     Attributes:
         why: for the report.
@@ -85,7 +85,7 @@ class Detector(Protocol):
         """Do the same while the file system is frozen or read-only. Only reads."""
 
     def confirm(self) -> None:
-        """Take note that what was last reported has reached the index."""
+        """Record that what was last reported has reached the index."""
 
     def doubt(self, inodes: Iterable[int]) -> None:
         """Report these inodes next time whether they changed or not."""

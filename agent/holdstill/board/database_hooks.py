@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     )
 
 POLL = 0.05
-"""Seconds between two looks at a service that is still busy."""
+"""Seconds between two checks of a service that is still busy."""
 _AS_ROOT = frozenset({"", "root"})
 
 

@@ -1,14 +1,14 @@
 """What happens on a file system while a capture lasts, as the kernel tells it (fanotify(7)).
 
 For file systems whose inodes we cannot read. The first look of a capture is one at everything;
-from then on only what the kernel tells of is looked at, in the pause above all. What it does
+from then on only what the kernel reports is looked at, in the pause above all. What it does
 not tell of is found in other ways:
 
 - stores into shared mappings, and what chattr(1) does. Files that somebody opened since the last
   look, has mapped, or could map because they are open for writing are looked at by their ctime:
   after a sync the next store moves it. When such a file is let go of, the kernel does tell
   (FAN_CLOSE_WRITE).
-- what did not fit the queue: then everything is looked at again.
+- what did not fit the queue: then everything is checked again.
 
 Events are queued before the writer lets go of its claim to write, for which a freeze waits: what
 was written before the freeze is in the queue after it.
@@ -226,7 +226,7 @@ def _mapped(maps: bytes) -> Iterator[int]:
 
 
 class EventDetector(StatDetector):
-    """Looks at everything once, then finds changes by what the kernel tells of them."""
+    """Looks at everything once, then finds changes by what the kernel reports them."""
 
     name = "fanotify"
 
@@ -279,7 +279,7 @@ class EventDetector(StatDetector):
         )
 
     def confirm(self) -> None:
-        """Take note that what was last reported has reached the index."""
+        """Record that what was last reported has reached the index."""
         super().confirm()
         self._changed.clear()
         self._opened.clear()

@@ -316,7 +316,7 @@ def _thaw_marked(
 
 
 def _thaw_device(marked: FrozenFileSystem, all_mounts: Sequence[Mount], kernel: Thawer) -> bool:
-    """Thaw a file system wherever it is mounted now; tell whether it was frozen."""
+    """Thaw a file system wherever it is mounted now; return whether it was frozen."""
     places = [mount.point for mount in all_mounts if mount.device == marked.device]
     if not places:
         # Not the end of a freeze: the kernel keeps a frozen file system, mounted or not.

@@ -1,7 +1,7 @@
 """In which order file systems can be frozen without anybody waiting for a frozen one.
 
 Thawing and freezing write to the file system's device. Where that device is a loop device whose
-file lies on another file system, the upper one has to be frozen first and thawed last.
+file is on another file system, the upper one has to be frozen first and thawed last.
 """
 
 from __future__ import annotations

@@ -46,7 +46,7 @@ def scan_all(
     seq: int,
     noted: Callable[[Step], None] = lambda _: None,
 ) -> None:
-    """Look at everything, and bring the index up to date while services run.
+    """Inspect everything, and bring the index up to date while services run.
 
     Directories that move meanwhile are left as the index has them, and noted as doubtful by the
     scanner.
@@ -55,7 +55,7 @@ def scan_all(
         subject: what is followed.
         changes: which contents may be taken for unchanged.
         seq: the run that does it.
-        noted: is told every step.
+        noted: is called with every step.
     """
     writer = _Writer(subject, seq)
     for step in differing(subject, changes):
@@ -157,7 +157,7 @@ def _is_unchanged(row: Entry, entry: Entry, changes: Changes) -> bool:
 
 
 def _filled(row: Entry, entry: Entry) -> Entry:
-    """Take over what is known about a content. Whether it is swap is decided anew."""
+    """Take over what is known about a content. Whether it is swap is decided again."""
     if entry.omitted is not Omitted.NOTHING or row.omitted is Omitted.SWAP:
         return entry
     return entry._replace(digest=row.digest, omitted=row.omitted)

@@ -113,7 +113,7 @@ def follow(
         subject: what is followed.
         changes: what the detector says.
         seq: the run that does it.
-        noted: is told every step before it is taken.
+        noted: is called with every step before it is taken.
     """
     if isinstance(changes, ChangedInodes):
         try:
@@ -150,7 +150,7 @@ def resolve(subject: ScanTarget, changes: Changes, *, limit: int = LIMIT) -> Del
 
 
 def _taken(scanner: Scanner) -> set[int]:
-    """Take over a scanner's doubts; it begins anew."""
+    """Take over a scanner's doubts; it starts again."""
     doubtful = set(scanner.doubtful)
     scanner.doubtful.clear()
     return doubtful

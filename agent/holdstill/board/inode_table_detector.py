@@ -150,7 +150,7 @@ class InodeTableDetector:
         return ChangedInodes(frozenset(self._unconfirmed))
 
     def confirm(self) -> None:
-        """Take note that what was last reported has reached the index."""
+        """Record that what was last reported has reached the index."""
         self._unconfirmed.clear()
         self._confirmed = self._baseline is not None
 
@@ -169,7 +169,7 @@ class InodeTableDetector:
 
 
 def identity(tables: InodeTables) -> tuple[str, ...]:
-    """Return what must not change between two looks at one file system."""
+    """Return what must not change between two checks of one file system."""
     sb = tables.superblock
     numbers = (sb.inode_size, sb.inodes_per_group, sb.blocks_per_group, tables.last_check())
     return (sb.uuid, *map(str, numbers))

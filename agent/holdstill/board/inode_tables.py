@@ -129,7 +129,7 @@ class InodeTables:
         return None if raw is None else _parse(raw)
 
     def forget(self) -> None:
-        """Read anew, whatever was read before."""
+        """Read again, whatever was read before."""
         self._block_at = -1
 
     def _inode(self, number: int) -> bytes | None:

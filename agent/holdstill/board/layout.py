@@ -104,7 +104,7 @@ def _with_card_below(
 ) -> tuple[BoardPart, ...]:
     """Let the file system that an overlay root stands on be the root, wherever it is mounted.
 
-    That is what has to be on a card for the board to boot; the overlay is made anew each time.
+    That is what has to be on a card for the board to boot; the overlay is made again each time.
     """
     top = mounts.mount_of(root, all_mounts)
     if top is None or top.type != "overlay" or top.point != root:

@@ -63,7 +63,7 @@ def fat_shift_ns(options: str, *, minutes_west: int) -> int:
 
 
 class ScanProblem(NamedTuple):
-    """Something that could not be looked at."""
+    """Something that could not be read."""
 
     path: bytes
     reason: str
@@ -76,7 +76,7 @@ class Inodes(Protocol):
         """Return what an inode says at this moment; None when that is not known."""
 
     def forget(self) -> None:
-        """Read anew, whatever was read before."""
+        """Read again, whatever was read before."""
 
 
 class Listing(NamedTuple):
@@ -105,7 +105,7 @@ class Scanner:
 
     Attributes:
         root: open directory: the file system's root.
-        troubles: what could not be looked at.
+        troubles: what could not be read.
         doubtful: directories that moved while they were about to be listed; must be listed again.
     """
 

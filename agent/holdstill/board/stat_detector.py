@@ -19,7 +19,7 @@ from holdstill.board.change_detection import Changes, EverythingMayHaveChanged
 
 
 class StatDetector:
-    """Lets every file be looked at again; for file systems whose inodes we cannot read."""
+    """Lets every file be checked again; for file systems whose inodes we cannot read."""
 
     name = "restat"
 
@@ -63,7 +63,7 @@ class StatDetector:
         )
 
     def confirm(self) -> None:
-        """Take note that what was last reported has reached the index."""
+        """Record that what was last reported has reached the index."""
         if self._looked is not None:
             # Contents read since then may have a ctime from then on, up to now.
             self._confirmed = ctime_window.window(self._looked, self._clocks.now())
@@ -92,7 +92,7 @@ class StatDetectorWithoutInodes(StatDetector):
     """
 
     def start_from(self, data: bytes, *, bound_to: str) -> None:
-        """Start anew: all contents are read once in every capture."""
+        """Start again: all contents are read once in every capture."""
 
     def remember(self, bound_to: str) -> bytes:
         """Remember nothing."""

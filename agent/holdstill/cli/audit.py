@@ -35,7 +35,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
 
     Finds what no other program would notice: files that have other bytes although nobody wrote
     to them. A run goes on where the last one stopped, gives way to everything else, and is to be
-    repeated night after night. Exit code 7 says that something was found; each file is named
+    repeated night after night. Exit code 7 means that something was found; each file is named
     with the command that takes its good copy out of the store.
 
     \b

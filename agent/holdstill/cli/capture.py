@@ -22,7 +22,7 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     r"""Take one capture of this board and seal it at the keeper.
 
     Services run on; the file systems are frozen for a fraction of a second at the end. Exit code
-    8 says that the capture is sealed, but that something needs attention.
+    8 means that the capture is sealed, but that something needs attention.
 
     \b
     Example:

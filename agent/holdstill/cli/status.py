@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     r"""Say how this board, or this keeper, stands: the last capture, what is due, what is wrong.
 
-    Exit code 0 says that all is well, 8 that something needs attention; any other is that of
+    Exit code 0 means that all is well, 8 that something needs attention; any other is that of
     the board's last run, which failed.
 
     \b

@@ -55,7 +55,7 @@ def command(
     r"""Read stored contents again and compare them with their digests, each one once.
 
     With --card, compare a card or image with the capture that it was made from, file by file.
-    Exit code 7 says that something is not as it should be; all of it is listed.
+    Exit code 7 means that something is not as it should be; all of it is listed.
 
     \b
     Examples:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 LONGEST_REST, SHORTEST_REST = 300.0, 1.0
-"""Seconds between two looks at the clock: somebody may set it meanwhile."""
+"""Seconds between two checks of the clock: somebody may set it meanwhile."""
 
 
 REST_WITHOUT_CLOCK = 30.0

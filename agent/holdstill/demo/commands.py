@@ -24,7 +24,7 @@ T = TypeVar("T")
 PROGRAM = (sys.executable, "-B", "-m", "holdstill")
 """What starts this very holdstill again."""
 SEALED = (0, 8)
-"""Exit codes of a capture that is sealed; 8 says that something needs attention."""
+"""Exit codes of a capture that is sealed; 8 means that something needs attention."""
 _TIMEOUT = 600.0
 
 

@@ -71,7 +71,7 @@ class Server:
 
 @contextmanager
 def running(folder: Path, *, machine: Runner, clock: Clock) -> Iterator[Server]:
-    """Run a server for the length of the block; all its files lie in folder.
+    """Run a server for the length of the block; all its files are in folder.
 
     Raises:
         PreflightError: it is not installed, or does not start.
@@ -123,7 +123,7 @@ def _started(folder: Path, port: int) -> Iterator[Background]:
 
 
 def _root_is_locked() -> bool:
-    """Tell whether sshd would refuse root for its password field, as it does without PAM."""
+    """Return whether sshd would refuse root for its password field, as it does without PAM."""
     if os.geteuid() != 0:
         return False
     return re.search(r"^root:!", _SHADOW.read_text(encoding="utf-8"), re.MULTILINE) is not None

@@ -85,7 +85,7 @@ def _is_wanted(path: bytes, info: os.stat_result) -> bool:
 
 
 def boot_files() -> dict[str, bytes]:
-    """Return what lies on the boot partition, by path.
+    """Return what is on the boot partition, by path.
 
     It is shaped as on boards whose firmware reads a FAT. The programs are stand-ins: the right
     names and headers, and noise inside.

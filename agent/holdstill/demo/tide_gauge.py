@@ -1,4 +1,4 @@
-"""Log the tide at pier-3. This very file lies on the demonstration's boards and runs there.
+"""Log the tide at pier-3. This very file is on the demonstration's boards and runs there.
 
 One reading goes, in this order, into a SQLite database (WAL), a rotated text log, two counters
 in different directories and, now and then, a calibration file that is replaced by rename. A copy

@@ -1,4 +1,4 @@
-"""The boot gap: loaders that lie outside every partition go back to where they were.
+"""The boot gap: loaders that are outside every partition go back to where they were.
 
 They come from a capture, so nothing is taken on trust: a run that reaches into the partition
 table or into a partition is refused before the first byte is written.

@@ -42,7 +42,7 @@ _ZEROES = bytes(PIECE)
 
 
 class SourceSpan(NamedTuple):
-    """Bytes of a content that lie together in a source."""
+    """Bytes of a content that are contiguous in a source."""
 
     offset: int
     length: int

@@ -1,4 +1,4 @@
-"""Sealed captures as they lie in the store, and what is wrong with any of them."""
+"""Sealed captures as they are in the store, and what is wrong with any of them."""
 
 from __future__ import annotations
 
@@ -229,7 +229,7 @@ class BoardCaptures:
         return tuple(faults)
 
     def is_signed(self, data: bytes, seal: bytes) -> bool:
-        """Tell whether one of the board's keys, also a retired one, signed data."""
+        """Return whether one of the board's keys, also a retired one, signed data."""
         keys = self.enrolled.every_key
         try:
             signature.verify(data, seal, board=self.board, keys=keys, runner=self.runner)

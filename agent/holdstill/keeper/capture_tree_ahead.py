@@ -3,10 +3,10 @@
 Most files of a board are the same the next night. So the keeper links the newest capture's files
 once more: that of a large board after it was sealed and the board has gone, any other while the
 board is looking for what has changed. When the new index is here, only the differences are left
-to do. Nothing depends on it: whatever goes wrong here, the tree is laid out anew from the new
+to do. Nothing depends on it: whatever goes wrong here, the tree is laid out again from the new
 index alone.
 
-It lies in STORE/boards/<board>/ahead/ under the name of the capture that it repeats, and appears
+It is in STORE/boards/<board>/ahead/ under the name of the capture that it repeats, and appears
 there by one rename, whole. One that was not used serves the next run.
 """
 
@@ -35,11 +35,11 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import PlacedEntry
 
 CHANGES_MAX = 50_000
-"""With more differences than this, laying out anew is as quick, and memory stays flat."""
+"""With more differences than this, laying out again is as quick, and memory stays flat."""
 LARGE = 20_000
 """Entries from which on a board would be kept waiting."""
 POLL = 0.05
-"""Seconds between two looks at whether another process has finished."""
+"""Seconds between two checks of whether another process has finished."""
 
 
 class TreeBase(NamedTuple):
@@ -150,7 +150,7 @@ class TreePreparer:
         return layout
 
     def _change(self, tree: Path, index_path: Path, layout: TreeResult) -> bool:
-        """Do the differences; tell whether they were few enough."""
+        """Do the differences; return whether they were few enough."""
         with (
             self.store.using_contents(),
             index_file.opened(self.base.index_path) as old,

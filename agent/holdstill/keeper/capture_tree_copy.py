@@ -31,7 +31,7 @@ WORTH_A_PROCESS = 1000
 
 
 def repeat(store: Store, tree: Path, index_path: Path, *, stop: Event) -> bool:
-    """Make tree/<part>/... of an index that was sealed; tell whether it is whole.
+    """Make tree/<part>/... of an index that was sealed; return whether it is whole.
 
     Args:
         store: has the contents, and allows hard links.
@@ -48,7 +48,7 @@ def _is_repeated(store: Store, tree: Path, index: Index, part: int, stop: Event)
     top = tree / str(part)
     store.disk.make_directory(top)
     with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
-        # Make what there is, a batch at a time; tell whether all of it was made. In key order a
+        # Make what there is, a batch at a time; return whether all of it was made. In key order a
         # directory comes before what is in it. So while hands link the files of one batch, the
         # directories of the next are made.
         hand = RepeatedTreeWriter(store, handle)
@@ -77,7 +77,7 @@ class RepeatedTreeWriter(TreeWriter):
             came_to.lacking[entry.digest.hex()] = None
 
     def links_all(self, entries: Iterable[PlacedEntry]) -> bool:
-        """Link files into their directories; tell whether all could be."""
+        """Link files into their directories; return whether all could be."""
         layout = TreeResult()
         self.link(entries, layout)
         return not layout.lacking and not layout.left_out

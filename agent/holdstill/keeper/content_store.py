@@ -2,7 +2,7 @@
 
 A file gets here only after its bytes were hashed by the keeper itself, and is never modified
 afterwards. Captures hold hard links to it, so its link count says whether it is still needed.
-When a file system allows no further link (ext4: 65,000), the same bytes lie here once more
+When a file system allows no further link (ext4: 65,000), the same bytes are here once more
 under a name with a number, such as <sha256>.1.
 """
 
@@ -58,7 +58,7 @@ class ContentStore:
         return f"{self._prefix}/{name[:2]}/{name}"
 
     def has(self, digest: Digest) -> bool:
-        """Tell whether a content is here."""
+        """Return whether a content is here."""
         try:
             os.lstat(self._place(digest))
         except FileNotFoundError:
@@ -82,7 +82,7 @@ class ContentStore:
             ) from error
 
     def adopt(self, source: Path, digest: Digest) -> bool:
-        """Take over a file whose bytes were checked; tell whether it was new here."""
+        """Take over a file whose bytes were checked; return whether it was new here."""
         self._disk.change_mode(source, 0o400)
         try:
             self._disk.rename_new(source, self.path(digest))

@@ -177,7 +177,7 @@ def let_in(line: str, home: Path) -> Path:
 
 
 def _check_private(path: Path) -> None:
-    """See that sshd will believe what is there (sshd_config(5), StrictModes)."""
+    """Check that sshd will believe what is there (sshd_config(5), StrictModes)."""
     if path.exists() and path.stat().st_mode & 0o022:
         raise PreflightError(
             f"others may write to {path}, so sshd ignores the keys that are there",

@@ -91,7 +91,7 @@ def take_lock(store: Store, board: BoardName) -> RunLock:
 
 
 def is_running(store: Store, board: BoardName) -> bool:
-    """Tell whether a run of the board is alive."""
+    """Return whether a run of the board is alive."""
     try:
         take_lock(store, board).release()
     except BusyError:
@@ -176,7 +176,7 @@ def arrived_size(staging: Staging) -> int:
 
 
 def is_plain(path: Path) -> bool:
-    """Tell whether path is a regular file itself, and no link to one."""
+    """Return whether path is a regular file itself, and no link to one."""
     try:
         return stat.S_ISREG(path.lstat().st_mode)
     except FileNotFoundError:

@@ -254,7 +254,7 @@ class _LedgerParser:
                 self.faults.append(
                     (position, f"number {line.number} where {self.expected} is due")
                 )
-            # Tell whether a line without its newline has the check that it should have.
+            # Return whether a line without its newline has the check that it should have.
             ending = b'"%b"}' % line.check.encode()
             is_checked = raw.endswith(ending) and line.check == _check(
                 raw.removesuffix(ending) + _UNCHECKED

@@ -159,7 +159,7 @@ class LocalKeeper:
     def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
         """Lay copies of the newest capture's attachments out, so that only differences travel.
 
-        Yields those of which nothing else lies there already.
+        Yields those of which nothing else is there already.
         """
         folder = self._shelf.folder / newest.name
         manifest = manifest_file.decode((folder / MANIFEST).read_bytes())

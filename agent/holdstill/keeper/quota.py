@@ -52,7 +52,7 @@ class Quota:
             self.store.disk.publish(self._path, b"%d" % (self.brought() + count))
 
     def reset(self) -> None:
-        """Begin anew: a capture was sealed."""
+        """Start again: a capture was sealed."""
         if self._path.exists():
             self.store.disk.unlink(self._path)
 
@@ -81,7 +81,7 @@ class ArrivalMonitor:
         self._before = self._size()
 
     def complaint(self) -> str:
-        """Say why the transfer must end, "" while it may go on."""
+        """Return why the transfer must end, "" while it may go on."""
         free, _ = self._quota.store.free()
         if free < self._min_free // 2:
             return "the disk is nearly full"

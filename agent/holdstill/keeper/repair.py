@@ -73,7 +73,7 @@ def repair(store: Store, digest: Digest) -> RepairResult:
 
 
 def is_good(held: ContentLinks) -> bool:
-    """Tell whether a file in content/ is what its name says, as the disk has it."""
+    """Return whether a file in content/ is what its name says, as the disk has it."""
     try:
         with files.opened(held.path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
             os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)

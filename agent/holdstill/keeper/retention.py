@@ -79,7 +79,7 @@ def judge(
 
 
 def _sentence(periods: list[str], others: list[str]) -> str:
-    """Say why a capture is kept, such as "the last of 24 November and of November 2026"."""
+    """Return why a capture is kept, such as "the last of 24 November and of November 2026"."""
     first = [f"it is the last of {' and of '.join(periods)}"] if periods else []
     return "; ".join([*first, *others])
 

@@ -104,7 +104,7 @@ def _raw_number(name: str) -> int:
 
 
 def attachments_of(manifest: Manifest) -> Iterator[Attachment]:
-    """Yield everything that lies beside a manifest."""
+    """Yield everything that is beside a manifest."""
     yield manifest.index
     if manifest.gap is not None:
         yield manifest.gap

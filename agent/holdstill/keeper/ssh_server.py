@@ -38,7 +38,7 @@ PATIENCE = 180.0
 AFTERWARDS = 10
 """How much a keeper steps back for others (nice) when its board has gone."""
 LOOK_EVERY = 2.0
-"""Seconds between two looks at how much a transfer has brought."""
+"""Seconds between two checks of how much a transfer has brought."""
 SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
 
 

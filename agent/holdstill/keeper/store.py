@@ -1,4 +1,4 @@
-"""The store on disk: where everything lies, how it is made, opened and told apart.
+"""The store on disk: where everything is, how it is made, opened and told apart.
 
 STORE/store.yaml                     format version, what the file system can do
 STORE/content/ab/<sha256>            0400, never modified after it appears

@@ -58,7 +58,7 @@ class Disk(Record, frozen=True, kw_only=True):
         first_lba, last_lba: GPT's usable range, else 0.
         table_length: GPT's number of entries, else 0.
         entries_lba: sector of a GPT's first entry array where that does not follow its header
-            (some boot loaders lie there); 0 = where it always is.
+            (some boot loaders are there); 0 = where it always is.
     """
 
     size: int

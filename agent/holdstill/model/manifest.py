@@ -108,7 +108,7 @@ class SwapFile(Record, frozen=True, kw_only=True):
 
 
 class Attachment(Record, frozen=True, kw_only=True):
-    """A file that lies beside the manifest: the index, the boot gap, a raw partition."""
+    """A file that is beside the manifest: the index, the boot gap, a raw partition."""
 
     name: str
     sha256: str

@@ -82,7 +82,7 @@ class RunStarted(Record, frozen=True, kw_only=True):
         previous: SHA-256 of the manifest before, "" for the first.
         contents, attachments: where rsync puts contents (named by digest) and attachments:
             paths for the rsync at the keeper's end.
-        seeded: attachments of the newest capture that lie there already, as a basis. One that is
+        seeded: attachments of the newest capture that are there already, as a basis. One that is
             the same this time need not be sent.
     """
 

@@ -26,7 +26,7 @@ class Recipients(Protocol):
         """Return what stands for each address."""
 
     def complaint(self) -> str:
-        """Say why nobody can be told, or not safely; "" if all is well."""
+        """Return why nobody can be told, or not safely; "" if all is well."""
 
     def send(self, letter: Message) -> tuple[str, ...]:
         """Send a letter to whom it is for; return who got it."""

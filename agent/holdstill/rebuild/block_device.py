@@ -178,7 +178,7 @@ def _serial(home: Path) -> str:
 
 
 def _is_fixed(home: Path) -> bool:
-    """Tell whether a disk looks built in; a card in a slot or reader, or a loop, does not."""
+    """Return whether a disk looks built in; a card in a slot or reader, or a loop, does not."""
     parts = home.parts
     if _word(home / "removable") == "1" or "virtual" in parts:
         return False

@@ -207,7 +207,7 @@ def ext4_for(parameters: Ext4, *, size: int, was: int, need: Need) -> Ext4:
     """Return the parameters for a partition of size bytes that was of another size.
 
     In a partition that keeps its size the file system keeps its own, unless what it held takes
-    more room when it is written anew. The guard against being mounted by two machines at once
+    more room when it is written again. The guard against being mounted by two machines at once
     (mmp) is left out: e2fsprogs cannot handle it inside a disk image, and a card has one machine.
     """
     features = tuple(feature for feature in parameters.features if feature != "mmp")

@@ -45,7 +45,7 @@ LEASES = (
     "var/lib/NetworkManager/secret_key",
     "var/lib/holdstill/*",
 )
-"""What DHCP and our own agent remember of themselves; each makes it anew when it is missing."""
+"""What DHCP and our own agent remember of themselves; each makes it again when it is missing."""
 LEFT = {
     "etc/ssh/*-cert.pub": "a certificate for the old host key: have a new one signed",
     "etc/dropbear/dropbear_*_host_key": "the board's own host key: make a new one there",

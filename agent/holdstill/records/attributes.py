@@ -49,7 +49,7 @@ def _raw(name: str) -> bytes:
 
 
 def is_capability(value: bytes) -> bool:
-    """Tell whether a value is a file capability of a known revision."""
+    """Return whether a value is a file capability of a known revision."""
     if len(value) < 4:
         return False
     (magic,) = struct.unpack_from("<I", value)
@@ -57,7 +57,7 @@ def is_capability(value: bytes) -> bool:
 
 
 def is_acl(value: bytes) -> bool:
-    """Tell whether a value is a POSIX ACL."""
+    """Return whether a value is a POSIX ACL."""
     if len(value) < 4 or (len(value) - 4) % 8:
         return False
     (version,) = struct.unpack_from("<I", value)

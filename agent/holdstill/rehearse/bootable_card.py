@@ -48,7 +48,7 @@ class CardVolume:
     files: VolumeFiles
 
     def has(self, path: bytes) -> bool:
-        """Tell whether there is an entry at this path."""
+        """Return whether there is an entry at this path."""
         return self.files.find(path) is not None
 
 
@@ -71,7 +71,7 @@ class BootableCard:
 
 @contextmanager
 def opened(image: Path) -> Iterator[BootableCard]:
-    """Look at a card image; its files can be read as long as the block lasts.
+    """Inspect a card image; its files can be read as long as the block lasts.
 
     Raises:
         LayoutError: it has no partition table that could be read.

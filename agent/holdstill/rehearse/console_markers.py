@@ -212,12 +212,12 @@ def reached(text: str) -> BootStage | None:
 
 
 def is_alive(text: str, sign: str = "") -> bool:
-    """Tell whether the system asks for a login or shows the sign that was asked for."""
+    """Return whether the system asks for a login or shows the sign that was asked for."""
     return re.search(sign or REACHED[-1][1], text, re.MULTILINE) is not None
 
 
 def is_stopped(text: str) -> bool:
-    """Tell whether the console shows a line after which nothing more will come."""
+    """Return whether the console shows a line after which nothing more will come."""
     return any(re.search(stop.pattern, text, re.MULTILINE) for stop in STOPS)
 
 

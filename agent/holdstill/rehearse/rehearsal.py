@@ -29,7 +29,7 @@ SILENCE = 180.0
 """Seconds without a word on the console after which nothing more is expected; more of them, in
 proportion, where somebody allowed more than the usual time."""
 POLL = 0.5
-"""Seconds between two looks at the console."""
+"""Seconds between two checks of the console."""
 LOG_LIMIT = 8 << 20
 """Bytes of a console's log that we look at: a boot in a loop prints without end."""
 

@@ -28,7 +28,7 @@ class QmpReply(msgspec.Struct, frozen=True):
 
 
 def photograph(control: Path, picture: Path) -> bool:
-    """Have the emulator write a PNG of its screen; tell whether it did.
+    """Have the emulator write a PNG of its screen; return whether it did.
 
     A picture is an extra: an emulator that has ended, or has no screen, is no failure.
     """
@@ -44,7 +44,7 @@ def photograph(control: Path, picture: Path) -> bool:
 
 
 def _ask(wire: BufferedRWPair, command: str, arguments: Mapping[str, str]) -> bool:
-    """Ask one thing; tell whether it was done. The greeting and events are passed over."""
+    """Ask one thing; return whether it was done. The greeting and events are passed over."""
     wire.write(msgspec.json.encode({"execute": command, "arguments": arguments}) + b"\n")
     wire.flush()
     for line in wire:

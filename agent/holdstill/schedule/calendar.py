@@ -40,7 +40,7 @@ def _reached(wall: datetime, zone: tzinfo) -> datetime:
     early = wall.replace(tzinfo=zone, fold=0).astimezone(UTC)
     if early.astimezone(zone).replace(tzinfo=None) == wall:
         return early
-    # In a gap the two folds lie on both sides of the change (PEP 495, "the missing hour").
+    # In a gap the two folds are on both sides of the change (PEP 495, "the missing hour").
     late = wall.replace(tzinfo=zone, fold=1).astimezone(UTC)
     # The second at which the offset from UTC changes.
     old = late.astimezone(zone).utcoffset()

@@ -92,7 +92,7 @@ class DueNights:
         return self._clock.now().astimezone(self._source.zone()).date().isoformat()
 
     def take_due(self, diary: NightlyState) -> tuple[NightlyState, NightRetries | None]:
-        """Look at the clock; return the diary and the night that has begun, if one has."""
+        """Inspect the clock; return the diary and the night that has begun, if one has."""
         self._opened = None
         if not self._source.is_trusted():
             return diary, self._undated_night()

@@ -160,7 +160,7 @@ class RsyncTransfer:
     Attributes:
         way: how to reach the keeper.
         memory: a folder on a tmpfs for the symlinks.
-        attempts: how often a broken link is tried anew.
+        attempts: how often a broken link is tried again.
     """
 
     way: RsyncEndpoint

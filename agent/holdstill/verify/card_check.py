@@ -81,7 +81,7 @@ def check_contents(
     progress: Callable[[int], None] = lambda _: None,
     machine: Runner | None = None,
 ) -> CardReport:
-    """Check what lies in the places of a planned layout, whether or not a table says so yet.
+    """Check what is in the places of a planned layout, whether or not a table says so yet.
 
     Parameters of every file system, every field and byte of every entry, swap areas, raw
     partitions, and the boot gap. The arguments are those of check_card.

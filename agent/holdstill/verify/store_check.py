@@ -81,11 +81,11 @@ class VerifiedCache:
         return row is not None and row[0] >= self._since
 
     def note(self, digest: bytes, at: float) -> None:
-        """Take note that a content is good."""
+        """Record that a content is good."""
         self._db.execute("INSERT OR REPLACE INTO good VALUES (?, ?)", (digest, at))
 
     def forget(self, digest: bytes) -> None:
-        """Take note that a content is not good."""
+        """Record that a content is not good."""
         self._db.execute("DELETE FROM good WHERE digest = ?", (digest,))
 
     def commit(self) -> None:
@@ -139,7 +139,7 @@ def check_captures(
         captures: newest first.
         memory: what was found good lately.
         pace: how fast to read.
-        progress: is told the bytes read so far.
+        progress: is called with the bytes read so far.
     """
     check = _StoreCheck(memory, pace, progress)
     for capture in captures:

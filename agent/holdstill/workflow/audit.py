@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.ports import Progress
 
 BATCH = 500
-"""Files between two looks at the bookmark: what a run that is killed has to do again."""
+"""Files between two checks of the bookmark: what a run that is killed has to do again."""
 
 
 class AuditPosition(Record, frozen=True, kw_only=True):

@@ -37,7 +37,7 @@ class CaptureMethod(StrEnum):
     RAW = "raw"
     """The partition's bytes."""
     IDENTITY = "identity"
-    """Only what is needed to make it anew (swap)."""
+    """Only what is needed to make it again (swap)."""
     NOTHING = "nothing"
     """Holds only other partitions."""
     TOO_LARGE = "too large"

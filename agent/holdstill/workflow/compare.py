@@ -30,7 +30,7 @@ class Comparison(Record, frozen=True, kw_only=True):
     Attributes:
         card: what differs about the card itself: table, file systems, boot gap.
         packages: None when a side does not tell its packages.
-        troubles: what could not be looked at.
+        troubles: what could not be read.
     """
 
     before: str

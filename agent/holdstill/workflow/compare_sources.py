@@ -79,7 +79,7 @@ class CompareSource(Protocol):
         """Return a file's bytes, None when they are not to be had."""
 
     def troubles(self) -> tuple[str, ...]:
-        """Return what could not be looked at so far."""
+        """Return what could not be read so far."""
 
 
 @dataclass(frozen=True)
@@ -208,7 +208,7 @@ class LiveSource(_Parts):
             return file.read(limit)
 
     def troubles(self) -> tuple[str, ...]:
-        """Return what could not be looked at so far."""
+        """Return what could not be read so far."""
         looked = (
             f"{paths.display(trouble.path)}: {trouble.reason}"
             for scanner in self.scanners.values()

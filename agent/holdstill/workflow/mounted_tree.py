@@ -54,7 +54,7 @@ class MountedTree:
 
     @property
     def troubles(self) -> list[str]:
-        """What could not be looked at, for the report."""
+        """What could not be read, for the report."""
         return [f"{trouble.path!r}: {trouble.reason}" for trouble in self._scanner.troubles]
 
     def update_live(self, index: Index, *, seq: int) -> None:
@@ -137,10 +137,10 @@ class MountedTree:
         return first._replace(directory=entry.directory, name=entry.name, size=copy.size)
 
     def cross_check(self, index: Index, *, seq: int) -> list[bytes]:
-        """Look at everything, and return what the change detection has missed.
+        """Inspect everything, and return what the change detection has missed.
 
         What changed since the last look is not missed: the next look tells. If anything else
-        differs, everything is entered anew, and every content is read again.
+        differs, everything is entered again, and every content is read again.
         """
         subject = ScanTarget(index, self.part, self._scanner)
         steps = list(itertools.islice(full_scan.differing(subject, NOTHING_CHANGED), MISSED_MAX))

@@ -56,7 +56,7 @@ def plan_rebuild(
         size: bytes of the target.
         options: what is to be otherwise than on the captured card.
         machine: this one.
-        step: is told of work that takes long.
+        step: is called with work that takes long.
 
     Raises:
         TargetRefusedError: it does not fit, and the error says by how much; or this machine

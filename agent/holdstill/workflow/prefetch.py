@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
 
 LIMIT = 256 << 20
-"""Bytes of contents that lie here at one time. One content may be larger: it comes alone."""
+"""Bytes of contents that are here at one time. One content may be larger: it comes alone."""
 BATCH = 10_000
 """Most contents that are fetched in one go."""
 
@@ -96,7 +96,7 @@ class PrefetchCache:
         links: set[int] = set()
         size = 0
         for entry in entries:
-            # Tell whether an entry's content is not yet among those of its batch, or its other
+            # Return whether an entry's content is not yet among those of its batch, or its other
             # names.
             is_new = (
                 bool(entry.digest) and entry.digest not in contents and entry.link not in links

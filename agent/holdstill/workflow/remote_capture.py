@@ -163,7 +163,7 @@ class _Line:
         self.cache = PrefetchCache(contents, self.contents, limit=limit)
 
     def attachment(self, attachment: Attachment) -> Path:
-        """Fetch a file that lies beside the manifest, once, and check it.
+        """Fetch a file that is beside the manifest, once, and check it.
 
         Raises:
             VerificationError: it is not the one that the manifest states.

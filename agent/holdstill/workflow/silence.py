@@ -160,7 +160,7 @@ def tell(
 def watch(
     store: Store, settings: WatchSettings, people: Recipients, *, clock: Clock, runner: Runner
 ) -> tuple[BoardSilence, ...]:
-    """Look at all boards, tell people what is new, and return how the boards stand."""
+    """Inspect all boards, tell people what is new, and return how the boards stand."""
     file = SilenceStateFile(store.root)
     states = find_silent(store, settings, clock=clock, runner=runner)
     before = file.load()

@@ -30,7 +30,7 @@ def damaged(source: RebuildSource, tell: Progress) -> Trouble:
 
 
 def without(source: RebuildSource, gone: Trouble) -> RebuildSource:
-    """Return a source without these files; a sibling made of it has some of them anew."""
+    """Return a source without these files; a sibling made of it has some of them again."""
     lost = source.overlay.lost.union(gone)
     return replace(source, overlay=replace(source.overlay, lost=lost))
 

@@ -51,7 +51,7 @@ def verify_store(
         rate: most bytes a second; 0 = no limit.
         clock: dates and paces.
         runner: checks signatures.
-        tell: is told how far it is.
+        tell: shows how far it is.
     """
     captures, faults = _wanted(store, reference, runner)
     total = sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)

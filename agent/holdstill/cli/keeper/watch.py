@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 def command(settings_path: Path, *, as_json: bool) -> int:
     r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
 
-    Exit code 8 says that at least one board is silent.
+    Exit code 8 means that at least one board is silent.
 
     \b
     Example:

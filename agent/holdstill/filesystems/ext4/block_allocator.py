@@ -1,7 +1,7 @@
 """Free blocks: asked of the library in large pieces, handed out in small ones.
 
 Blocks of directories and the like come from pieces of their own. So contents that are written one
-after the other lie one behind the other, and directories lie together.
+after the other lie one behind the other, and directories are contiguous.
 """
 
 from __future__ import annotations

@@ -204,7 +204,7 @@ class JobRunner:
     Args:
         contents: opens those that come without a descriptor.
         out: where they go.
-        tell: is told of the pieces of large contents.
+        tell: is called with the pieces of large contents.
     """
 
     def __init__(self, contents: ContentSource, out: Output, tell: Callable[[int], None]) -> None:

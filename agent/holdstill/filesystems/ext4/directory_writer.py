@@ -27,7 +27,7 @@ class DirectoryWriter:
         self._count = 0
 
     def write(self, names: DirectoryEntries, *, least: int) -> bool:
-        """Write all blocks; tell whether they are an index.
+        """Write all blocks; return whether they are an index.
 
         A list that does not fit one block becomes an index, as the kernel would make it.
         """

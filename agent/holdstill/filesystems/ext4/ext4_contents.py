@@ -57,7 +57,7 @@ class Ext4Contents(Ext4Inodes):
 
     def _inode_value(self, number: int, size: int) -> bytes:
         holder = self.inode(number)
-        # One that lies in its inode could lead back to the attributes that led to it.
+        # One that is in its inode could lead back to the attributes that led to it.
         if holder.size != size or size > ext4_xattrs.VALUE_MAX or holder.flags & INLINE:
             raise VerificationError(
                 "an extended attribute is damaged: its inode is none for values"
@@ -124,7 +124,7 @@ class Ext4Contents(Ext4Inodes):
             yield Hole(size - position)
 
     def only_span(self, inode: Inode, budget: file_tree.ReadLimit) -> SourceSpan | None:
-        """Return where a content is that lies together, and charge it; None for any other."""
+        """Return where a content is that is contiguous, and charge it; None for any other."""
         if inode.flags & (EXTENTS | INLINE | ENCRYPTED) != EXTENTS:
             return None
         piece = ext4_file_map.only_piece(self, inode.block)

@@ -29,7 +29,7 @@ class Ext4Directories(Ext4Contents):
         return sorted(self.listed(inode, budget))
 
     def listed(self, inode: Inode, budget: file_tree.ReadLimit) -> Iterator[tuple[bytes, int]]:
-        """Yield (name, inode number) of what is in a directory, as it lies on disk."""
+        """Yield (name, inode number) of what is in a directory, as it is on disk."""
         if inode.flags & INLINE:
             # The first four bytes are the parent's number; there are no dots.
             content = self._inline_content(inode)

@@ -45,7 +45,7 @@ class BlockDevice(Protocol):
 
 
 class FileExtent(NamedTuple):
-    """Blocks of a file that lie together."""
+    """Blocks of a file that are contiguous."""
 
     logical: int
     physical: int
@@ -136,7 +136,7 @@ def map_pieces(volume: BlockDevice, root: bytes, needed: int) -> Iterator[FileEx
 
 
 def _joined(pieces: Iterable[FileExtent]) -> Iterator[FileExtent]:
-    """Join single blocks that lie together, so that they are read at once."""
+    """Join single blocks that are contiguous, so that they are read at once."""
     held: FileExtent | None = None
     for piece in pieces:
         if held is not None:

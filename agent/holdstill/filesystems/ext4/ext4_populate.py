@@ -90,7 +90,7 @@ def populate(
         entries: in key order.
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
-        progress: is told of every chunk.
+        progress: is called with every chunk.
     """
     with (
         files.opened(target, os.O_RDWR) as handle,
@@ -145,7 +145,7 @@ class _Populator:
         # Take away what mke2fs puts into every file system.
         for number in (ROOT, LOST_AND_FOUND_INODE):
             content = self._library.read_inode(number, self._geometry.inode_size)
-            # What is inline is inside the inode, which is written anew.
+            # What is inline is inside the inode, which is written again.
             if not inode_bytes.is_inline(content):
                 self._library.release_blocks_of(number)
         for path, group in groupby(entries, key=attrgetter("directory")):

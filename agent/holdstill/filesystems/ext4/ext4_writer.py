@@ -102,7 +102,7 @@ def write(
             bytes are hashed when the target is read back, which the caller must see to.
         machine: runs mke2fs and tune2fs.
         heads: what is at the beginning of swap files, by path: their headers.
-        progress: is told of every chunk.
+        progress: is called with every chunk.
 
     Raises:
         TargetRefusedError: it does not fit, or has a feature that we do not rebuild.

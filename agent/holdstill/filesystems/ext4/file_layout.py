@@ -36,7 +36,7 @@ class FileLayout:
         volume: gets the contents.
         contents: where they are.
         porter: brings those without holes.
-        progress: is told of every chunk.
+        progress: is called with every chunk.
     """
 
     def __init__(

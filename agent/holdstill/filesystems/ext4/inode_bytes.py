@@ -93,7 +93,7 @@ def time_fields(mtime_ns: int, size: int) -> tuple[int, int]:
 
 
 def time_is_kept(mtime_ns: int, size: int) -> bool:
-    """Tell whether an inode of this size can say this moment."""
+    """Return whether an inode of this size can say this moment."""
     seconds, nanoseconds = divmod(mtime_ns, _NANOSECONDS)
     if size > OLD_SIZE:
         return EARLIEST <= seconds <= LATEST
@@ -155,7 +155,7 @@ def with_sectors(inode: bytearray, sectors: int) -> bytes:
 
 
 def is_inline(inode: bytes | bytearray) -> bool:
-    """Tell whether an inode's content is inside it."""
+    """Return whether an inode's content is inside it."""
     (flags,) = struct.unpack_from("<I", inode, FLAGS)
     return bool(flags & INLINE_FLAG)
 
@@ -231,5 +231,5 @@ def xattr_block_room(block_size: int) -> int:
 
 
 def needs_block(entry: Entry) -> bool:
-    """Tell whether a symlink is too long for its inode."""
+    """Return whether a symlink is too long for its inode."""
     return entry.type is EntryType.SYMLINK and len(entry.target) > FAST_SYMLINK_MAX

@@ -1,6 +1,6 @@
 """Files and directories into an empty FAT, one after the other, in flat memory.
 
-Clusters are given out in order, so files lie in one piece. Entries come by directory: a
+Clusters are given out in order, so files are in one piece. Entries come by directory: a
 directory's first cluster is set aside when its parent is written, and it is written when its
 turn comes. Contents are hashed while they are copied. The tables are written at the end.
 """
@@ -215,7 +215,7 @@ class FatPopulator:
 
 
 def packed(chain: array[int], *, bits: int) -> bytes:
-    """Return the entries of a table as they lie on disk."""
+    """Return the entries of a table as they are on disk."""
     if bits == 12:
         # Entries of twelve bits, two in three bytes.
         raw = bytearray()

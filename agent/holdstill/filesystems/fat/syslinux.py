@@ -1,7 +1,7 @@
 """SYSLINUX in a FAT: a loader that knows by sector number where its own file lies.
 
 So a copy of its files does not boot: its installer must run once the FAT is filled. It writes
-`ldlinux.sys` and `ldlinux.c32` anew, in its own version, and the boot sector of the partition;
+`ldlinux.sys` and `ldlinux.c32` again, in its own version, and the boot sector of the partition;
 the boot code of the card's first sector comes back with the boot gap. The installer (of
 syslinux, with mtools) needs no root and no mount.
 """
@@ -27,12 +27,12 @@ PROGRAM = "syslinux"
 
 
 def is_loader(entry: Entry) -> bool:
-    """Tell whether an entry of a FAT is the file that the boot sector loads."""
+    """Return whether an entry of a FAT is the file that the boot sector loads."""
     return entry.name.lower() == LOADER
 
 
 def is_installed() -> bool:
-    """Tell whether this machine has the installer and what it needs."""
+    """Return whether this machine has the installer and what it needs."""
     return all(shutil.which(program) is not None for program in (PROGRAM, "mcopy"))
 
 

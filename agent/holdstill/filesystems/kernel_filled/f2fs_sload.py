@@ -121,7 +121,7 @@ def load(
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
         machine: runs the tools.
-        progress: is told of every file.
+        progress: is called with every file.
 
     Returns:
         The number of entries that are there, and what could not be laid out exactly, for people;

@@ -119,7 +119,7 @@ def check_possible(parameters: Other, machine: Runner, *, number: int) -> None:
 
 
 def must_load(parameters: Other, machine: Runner) -> bool:
-    """Say whether tools have to fill this one, because the kernel cannot mount it."""
+    """Return whether tools have to fill this one, because the kernel cannot mount it."""
     is_root = os.geteuid() == 0  # a loop device needs root
     return parameters.type == "f2fs" and is_root and bool(loop_device.obstacle("f2fs", machine))
 
@@ -181,7 +181,7 @@ def populate(
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
         machine: mounts and checks.
-        progress: is told of every file.
+        progress: is called with every file.
         pour: puts a content into its file.
 
     Raises:

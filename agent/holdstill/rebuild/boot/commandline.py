@@ -37,7 +37,7 @@ class Initramfs:
 
 
 def root_links(card: BootCard, line: str, *, initramfs: int) -> list[ChainLink]:
-    """Say whether root= and resume= of a command line lead to partitions of this card."""
+    """Return whether root= and resume= of a command line lead to partitions of this card."""
     root = value(line, "root")
     if root is None:
         return [_without_root(initramfs)]

@@ -51,7 +51,7 @@ PLACES = (
 
 
 def in_gap(card: BootCard) -> list[str]:
-    """Return what loaders lie outside the partitions, with their places."""
+    """Return what loaders are outside the partitions, with their places."""
     starts = [part.start for part in card.disk.partitions]
     first = min(starts, default=0) * card.disk.sector_size
     return [

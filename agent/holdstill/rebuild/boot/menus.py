@@ -99,7 +99,7 @@ def _other_entries(
 def entry_links(
     card: BootCard, volume: BootVolume, entry: MenuEntry, *, folder: bytes = b""
 ) -> tuple[list[ChainLink], KernelFile | None]:
-    """Say whether everything that a menu entry names is there."""
+    """Return whether everything that a menu entry names is there."""
     kernel = _path(entry.kernel, folder)
     links = [_file_link(volume, "kernel", entry.kernel, folder)]
     gone = [name for name in entry.initrds if not volume.file(_path(name, folder))]

@@ -34,7 +34,7 @@ INIT_LIMIT = 64 << 20
 def links(
     card: BootCard, root: BootVolume, kernels_found: Sequence[KernelFile]
 ) -> Iterator[ChainLink]:
-    """Say whether the system on a root partition has what it needs."""
+    """Return whether the system on a root partition has what it needs."""
     mounts = settings.parse_fstab(root.text(b"etc/fstab") or "")
     space = Namespace(root, tuple(_mounted(card, mounts)))
     inits = dict.fromkeys(kernel.init for kernel in kernels_found) or [""]
@@ -150,7 +150,7 @@ def elf_interpreter(content: bytes) -> str:
 
 
 def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
-    """Say whether a line of fstab leads to a partition of this card."""
+    """Return whether a line of fstab leads to a partition of this card."""
     if not cards.names_a_partition(mount.spec):
         return
     name = f"fstab {mount.point}" if mount.kind != "swap" else "fstab swap"
@@ -176,7 +176,7 @@ def _kind_link(name: str, mount: FstabEntry, volume: BootVolume) -> ChainLink:
 
 
 def _modules_link(card: BootCard, space: Namespace, number: int, path: bytes) -> ChainLink:
-    """Say whether the modules of a kernel are there; one without any boots all the same."""
+    """Return whether the modules of a kernel are there; one without any boots all the same."""
     version = _version(card, number, path)
     shown = paths.display(path)
     if not version:
