@@ -25,14 +25,14 @@ SLOW, FAILING = 0.75, 0.5
 
 
 class Reading(Record, frozen=True, kw_only=True):
-    """What a card told on one day.
+    """What one card reported on one day.
 
     Attributes:
         at: when (RFC 3339), by a clock that was to be trusted.
-        card: which card, as its CID register says; "" for what has none.
+        card: which card, by its CID register; "" for a device that has none.
         rate: bytes a second; 0 when they could not be measured.
         kernel_errors, ext4_errors: complaints since boot, and noted by all file systems.
-        life: used tenths of an eMMC's life, 0 for not told.
+        life: used tenths of an eMMC's life, 0 for not reported.
     """
 
     at: str
@@ -68,7 +68,7 @@ def added(history: History, reading: Reading) -> History:
 
 
 def judge(history: History) -> Trend:
-    """Say in plain words what became of the card."""
+    """Compare the readings, and return advice in plain words."""
     told = [(datetime.fromisoformat(r.at), r.rate) for r in history.readings if r.rate]
     if not told:
         return Trend(words="not measured yet: a capture does that")

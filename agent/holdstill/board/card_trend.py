@@ -57,7 +57,7 @@ def load(directory: Path) -> History:
 
 
 def read_rate(device: Path, clock: Clock) -> int:
-    """Measure how fast a device is read, in bytes a second; 0 when it cannot be told."""
+    """Measure how fast a device is read, in bytes a second; 0 when it cannot be measured."""
     took = []
     try:
         with (

@@ -1,4 +1,4 @@
-"""What changed since the last look.
+"""Results of change detection: what changed since the last scan.
 
 On ext4 the inode tables are read from the mounted block device: some 10 ms for 150,000 inodes,
 in one near-sequential pass, where any walk needs a random read for every directory. The ctime of
@@ -76,10 +76,10 @@ class Detector(Protocol):
         """What the manifest calls it."""
 
     def changes(self) -> Changes:
-        """Write out the file system, look, and tell what changed since the confirmed look."""
+        """Sync the file system and return what changed since the confirmed scan."""
 
     def prepare_freeze(self) -> None:
-        """Prepare for a look at a still file system; the last moment to look at anything else."""
+        """Prepare for `frozen_changes`; the last moment to read anything else."""
 
     def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
@@ -91,4 +91,4 @@ class Detector(Protocol):
         """Report these inodes next time whether they changed or not."""
 
     def remember(self, bound_to: str) -> bytes:
-        """Return the confirmed look, for the next capture; bound_to says which index it fits."""
+        """Return the confirmed scan for the next capture; bound_to names the index that it fits."""

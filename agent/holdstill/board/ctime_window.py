@@ -67,7 +67,7 @@ class InodeClock:
 
 
 def window(before_sync: ClockReading, after_look: ClockReading) -> CtimeWindow:
-    """Return what is suspect after a look that began with a sync.
+    """Return which ctimes are suspect after a scan that began with a sync.
 
     If the wall clock was set back in between, stamps from before that are higher and those from
     after it are lower than the first reading: the window begins where the clock was set to.

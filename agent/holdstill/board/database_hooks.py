@@ -1,4 +1,4 @@
-"""Ready ways to keep known databases quiet; what each needs stands in its class.
+"""Hooks for known databases; the docstring of each class has its settings.
 
 All of them trust the frozen instant for what is crash-safe, and add what is not.
 """
@@ -33,7 +33,7 @@ def recipe_for(shift: HookSession) -> ServiceControl:
     """Return the recipe that the hook names.
 
     Raises:
-        UsageError: there is none of that name, or it does not know one of the settings.
+        UsageError: there is no recipe of that name, or it has no such setting.
     """
     name = shift.hook.subject
     if name not in RECIPES:
@@ -105,7 +105,7 @@ class PostgreSql:
 class MariaDb:
     """MariaDB: an open session keeps commits waiting (BACKUP STAGE BLOCK_COMMIT).
 
-    The server lets go by itself when the session ends, however it ends: nothing can stay behind.
+    The server releases the lock when the session ends, however it ends: nothing can stay behind.
     See MariaDB's documentation, "Storage Snapshots and BACKUP STAGE Commands".
 
     Settings:
@@ -147,9 +147,9 @@ class MariaDb:
         self._held = talk
 
     def resume(self, _before: Mapping[str, str]) -> None:
-        """Let commits go on; say so if the session was lost, and they went on by themselves."""
+        """Let commits continue; raise if the session was lost, and they continued meanwhile."""
         talk, self._held = self._held, None
-        with self._undo:  # ending the session lets go, whatever comes of asking
+        with self._undo:  # ending the session releases the lock in any case
             if talk is None:
                 return
             try:
@@ -262,7 +262,7 @@ class Redis:
             raise PauseError(f"Redis refused to set {self._PERCENTAGE} to {value}: {said}")
 
     def _ask(self, line: str) -> str:
-        """Ask one thing. By standard input, since others can read a program's arguments."""
+        """Send one command, by standard input, since others can read a program's arguments."""
         shift = self._shift
         words = [shift.setting("client", "redis-cli")]
         if shift.setting("socket"):
@@ -308,7 +308,7 @@ class Mosquitto:
         self._last = ""
 
     def inspect(self) -> ServiceState:
-        """Find the process, and note how its file looks now."""
+        """Find the process, and record the state of its file."""
         shift = self._shift
         if shift.setting("pid_file"):
             pid = shift.run("cat", "--", shift.setting("pid_file")).strip()
@@ -323,7 +323,7 @@ class Mosquitto:
         return {"pid": find_process, "stamp": self._stamp()}
 
     def quiesce(self, before: Mapping[str, str]) -> None:
-        """Ask for the state to be written, and wait until it is."""
+        """Request that the state is written, and wait until it is."""
         self._last = ""
         self._shift.run("kill", "-USR1", before["pid"])
         _wait_until(
@@ -344,12 +344,12 @@ class Mosquitto:
         return name.strip() == "mosquitto"
 
     def _stamp(self) -> str:
-        """Return what tells one state of the file from another; empty when there is none."""
+        """Return inode, size and time of the file; empty when there is none."""
         words = ("stat", "--format=%i %.9Y %.9Z %s", "--", self._database)
         return self._shift.run(*words, accepted=(0, 1)).strip()
 
     def _is_written(self, before: str) -> bool:
-        """Whether the file is a new one, and was the same at the last two looks."""
+        """Whether the file is a new one, and was the same at the last two polls."""
         now, last = self._stamp(), self._last
         self._last = now
         return now not in {"", before} and now == last

@@ -1,16 +1,16 @@
-"""What happens on a file system while a capture lasts, as the kernel tells it (fanotify(7)).
+"""Finds changes on a file system by the kernel's events (fanotify(7)).
 
-For file systems whose inodes we cannot read. The first look of a capture is one at everything;
-from then on only what the kernel reports is looked at, in the pause above all. What it does
-not tell of is found in other ways:
+For file systems whose inode tables we cannot read. A capture starts with a full scan;
+from then on only what the kernel reports is read, in the pause above all. What it does
+not report is found in other ways:
 
 - stores into shared mappings, and what chattr(1) does. Files that somebody opened since the last
-  look, has mapped, or could map because they are open for writing are looked at by their ctime:
-  after a sync the next store moves it. When such a file is let go of, the kernel does tell
+  scan, has mapped, or could map because they are open for writing are checked by their ctime:
+  after a sync the next store moves it. When such a file is closed, the kernel does report
   (FAN_CLOSE_WRITE).
 - what did not fit the queue: then everything is checked again.
 
-Events are queued before the writer lets go of its claim to write, for which a freeze waits: what
+Events are queued before the writer drops its write access, for which a freeze waits: what
 was written before the freeze is in the queue after it.
 """
 
@@ -54,7 +54,7 @@ _HANDLES = {
     0x81: "=Q", 0x82: "=Q",  # the same with 64 bits; fs/xfs/xfs_export.h
     0x4D: "=Q", 0x4E: "=Q", 0x4F: "=Q",  # FILEID_BTRFS_*; linux/exportfs.h
 }  # fmt: skip
-"""How an inode's number stands at the beginning of a file handle, by the handle's type."""
+"""The struct format of the inode number at the start of a file handle, by handle type."""
 READ = 1 << 16
 MOST_READS = 2000
 """Buffers that are read in one go: 2.5 million events. Who writes faster than that has won."""
@@ -62,7 +62,7 @@ MOST_READS = 2000
 
 @dataclass
 class FanotifyEvents:
-    """What the kernel told.
+    """Decoded fanotify events.
 
     Attributes:
         changed: inodes that something happened to.
@@ -76,7 +76,7 @@ class FanotifyEvents:
 
 
 def parse_events(data: bytes, heard: FanotifyEvents, *, own: int = 0) -> None:
-    """Add a buffer full of events to what was heard, without the openings of one process."""
+    """Decode a buffer of events into `heard`, ignoring the opens of one process."""
     at = 0
     while at + _EVENT.size <= len(data):
         length, _, _, start, mask, _, process = _EVENT.unpack_from(data, at)
@@ -94,8 +94,8 @@ def _understand_one(mask: int, records: bytes, heard: FanotifyEvents) -> None:
     if None in inodes.values() or not inodes:
         heard.is_all = False
         return
-    # The directory of a file is told as well. It has changed only if a name in it did; or if the
-    # event is its own, and then nothing else is told.
+    # The directory of a file is reported as well. It changed only if a name in it did, or if the
+    # event is its own, and then nothing else is reported.
     own = {n for kind, n in inodes.items() if kind == FAN_EVENT_INFO_TYPE_FID and n}
     found = {n for n in inodes.values() if n} if mask & NAMES or not own else own
     if mask & CHANGES:
@@ -118,7 +118,7 @@ class EventSource(Protocol):
     """A queue of events on one file system."""
 
     def wait_quiet(self) -> None:
-        """Do nothing by itself any more, until it is asked what was heard."""
+        """Stop the reading thread; from now on events are read by `read_events` only."""
 
     def read_events(self) -> FanotifyEvents:
         """Return what happened since the last time, without waiting."""
@@ -163,21 +163,21 @@ class FanotifyQueue:
         return found
 
     def close(self) -> None:
-        """Hear no more."""
+        """Close the fanotify descriptor."""
         self.wait_quiet()
         os.close(self._stop)
 
 
 @contextmanager
 def listening(root: int, *, own: int) -> Iterator[FanotifyQueue]:
-    """Hear of everything that happens on the file system of an open directory.
+    """Receive the events of the file system of an open directory.
 
     Args:
         root: the directory.
         own: the process whose openings are not worth telling: it only reads.
 
     Raises:
-        OSError: the kernel cannot tell, or not of this file system, or does not let us.
+        OSError: the kernel has no fanotify, not for this file system, or refuses it to us.
     """
     with ExitStack() as undo:
         handle = libc.fanotify_init()
@@ -208,7 +208,7 @@ def may_be_mapped(processes: Path = Path("/proc")) -> set[int]:
 def _open_to_map(process: Path) -> Iterator[int]:
     for info in (process / "fdinfo").iterdir():
         with suppress(OSError):
-            # Names and values, proc(5); the inode is told from Linux 5.14 on.
+            # Names and values, proc(5); the inode is listed from Linux 5.14 on.
             told = dict(
                 line.split(":", 1) for line in info.read_text().splitlines() if ":" in line
             )
@@ -226,7 +226,7 @@ def _mapped(maps: bytes) -> Iterator[int]:
 
 
 class EventDetector(StatDetector):
-    """Looks at everything once, then finds changes by what the kernel reports them."""
+    """Scans everything once, then finds changes by the kernel's events."""
 
     name = "fanotify"
 
@@ -238,7 +238,7 @@ class EventDetector(StatDetector):
         *,
         mapped: Callable[[], set[int]] = may_be_mapped,
     ) -> None:
-        """Prepare; root is an open directory of the file system that events are heard of."""
+        """Prepare; root is an open directory of the file system that the queue is for."""
         super().__init__(root, clocks)
         self._events = events
         self._mapped = mapped
@@ -248,12 +248,12 @@ class EventDetector(StatDetector):
         self._is_complete = False
 
     def prepare_freeze(self) -> None:
-        """See what is mapped now; what will be must first be opened, which is heard."""
+        """List what is mapped now; what will be must first be opened, which is an event."""
         self._may_be_mapped |= self._mapped()
         self._events.wait_quiet()
 
     def changes(self) -> Changes:
-        """Write out the file system, look, and tell what changed since the confirmed look."""
+        """Sync the file system and return what changed since the confirmed scan."""
         found = super().changes()
         self._may_be_mapped |= self._mapped()
         return self._narrowed(found)

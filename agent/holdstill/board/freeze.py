@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
 
 CANNOT = frozenset({errno.EOPNOTSUPP, errno.ENOTTY})
-"""What the kernel says of a file system that cannot be frozen (FAT, tmpfs, overlay)."""
+"""errno of FIFREEZE on a file system that cannot be frozen (FAT, tmpfs, overlay)."""
 NOT_OURS = CANNOT | {errno.EBUSY}
 """Answers after which it is not to be thawed by us; after any other, a thaw does no harm."""
 THAW_TRIES, THAW_PATIENCE = 20, 0.010
@@ -47,7 +47,7 @@ def hold_mounts(
 
     Args:
         wanted: may have several mounts of one file system.
-        all_mounts: everything mounted, to find what stands on files of what.
+        all_mounts: everything mounted, to find file systems that are on files of others.
 
     Raises:
         PauseError: a mount point does not lead to its file system any more.
@@ -68,7 +68,7 @@ def _open_mount(mount: Mount) -> int:
     except OSError as error:
         raise PauseError(f"cannot open {mount.point}: {error.strerror}") from error
     found = os.fstat(handle).st_dev
-    # btrfs gives each subvolume a number of its own, so there the mount point has to be believed.
+    # btrfs gives each subvolume a device number of its own: only the mount point can be compared.
     if mount.device[0] != 0 and (os.major(found), os.minor(found)) != mount.device:
         os.close(handle)
         raise PauseError(
@@ -87,7 +87,7 @@ class FrozenSpan:
         deadline: when the guard acts.
         frozen: what is of one instant.
         unfreezable: what the kernel cannot freeze; the caller finds another way for these.
-        troubles: what went wrong without breaking the instant; tell it after the thaw.
+        troubles: what went wrong without breaking the instant; to be reported after the thaw.
     """
 
     began: float = 0.0
@@ -161,7 +161,7 @@ def _undisturbed() -> Iterator[None]:
 
 
 class _Hold:
-    """Freezes, thaws, and remembers what that says about the instant."""
+    """Freezes and thaws, and records whether the instant was kept."""
 
     def __init__(self, guard: Guard, window: FrozenSpan) -> None:
         self.guard = guard
@@ -178,7 +178,7 @@ class _Hold:
 
     def _freeze(self, number: int) -> None:
         held, marks = self.guard.mounts[number], self.guard.marks
-        marks[number] = FreezeState.TRYING  # before the deed: we may not live to tell
+        marks[number] = FreezeState.TRYING  # before the call: we may be killed in it
         try:
             self.guard.kernel.freeze(held.handle)
         except OSError as error:
@@ -194,7 +194,7 @@ class _Hold:
             raise self._too_late()
 
     def thaw_all(self) -> None:
-        # Asked before the first thaw of ours: until now, nobody but the guard has let go.
+        # Before our first thaw: until now only the guard can have thawed.
         self.guard_was_first = self.guard.fired
         for _ in range(THAW_TRIES):
             for number in self.guard.marks.possibly_frozen():
@@ -220,7 +220,7 @@ class _Hold:
         marks[number] = FreezeState.UNTOUCHED
 
     def check_thawed(self) -> None:
-        """Say so if something stays frozen; that matters more than any other failure."""
+        """Raise if something stays frozen; that matters more than any other failure."""
         if self.stuck:
             number, error = next(iter(self.stuck.items()))
             raise DegradedError(
@@ -229,7 +229,7 @@ class _Hold:
             ) from error
 
     def judge(self) -> None:
-        """Say what the window was worth, now that everything runs again."""
+        """Raise if the instant was broken, now that everything runs again."""
         if self.guard_was_first or (self.thawed_by_others and self.guard.fired):
             raise self._too_late()
         if self.thawed_by_others:

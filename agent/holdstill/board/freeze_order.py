@@ -36,7 +36,7 @@ def one_per_file_system(wanted: Sequence[Mount]) -> list[Mount]:
 def freeze_order(
     wanted: Sequence[Mount], stands_on: Mapping[Device, frozenset[Device]]
 ) -> list[Mount]:
-    """Put what stands on another file system before it; then deepest mount point first, / last.
+    """Sort file systems on files of another one before it; then deepest first, / last.
 
     Args:
         wanted: one mount of each file system.
@@ -60,7 +60,7 @@ def _level(
 def read_stacking(
     all_mounts: Sequence[Mount], *, sys: Path = SYS
 ) -> dict[Device, frozenset[Device]]:
-    """Find out which mounted file systems stand on files of which others."""
+    """Find out which mounted file systems are on files of which others."""
     found = {}
     for mount in all_mounts:
         files = [f for device in _devices(mount, sys) for f in backing_files(device, sys=sys)]

@@ -110,7 +110,7 @@ def _says_frozen(path: Path) -> bool:
 
 
 def _mapped(path: Path) -> mmap.mmap:
-    """Map a whole file; the memory lives as long as somebody looks at it."""
+    """Map a whole file; the mapping lives as long as it is referenced."""
     with files.opened(path, os.O_RDWR | os.O_NOFOLLOW) as handle:
         memory = mmap.mmap(handle, 0)
     if len(memory) < _STATES or memory[: len(_MAGIC)] != _MAGIC:

@@ -1,4 +1,4 @@
-"""Compare the whole tree with the index: for the first capture, and where nothing tells changes.
+"""Compares the whole tree with the index: first capture, and where no detector works.
 
 Both sides come in key order, a directory at a time, so memory stays flat.
 """

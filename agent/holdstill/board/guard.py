@@ -1,8 +1,8 @@
 """The thaw guard: a process of its own that outlives us, started before anything is frozen.
 
 A freeze outlives its maker, and a process that waits for a frozen file system cannot even be
-killed. So whatever happens to the agent, somebody else must be there who thaws: on the agent's
-death (the pipe between them ends), when the time is up, or when told to by a signal.
+killed. So whatever happens to the agent, another process must thaw: on the agent's
+death (the pipe between them closes), when the time is up, or on a signal.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 MARKS = "frozen"
-"""The file in the journal directory that says what is frozen by us."""
+"""The file in the undo log's directory that records what is frozen by us."""
 READY_SECONDS = 10.0
 END_SECONDS = 2.0
 
@@ -90,7 +90,7 @@ class Guard:
 
     @property
     def shortcomings(self) -> tuple[str, ...]:
-        """Say what the kernel refused to the guard; it works, but less surely."""
+        """List what the kernel refused to the guard; it works, but with less certainty."""
         words = {
             Protection.LOCKED: "the thaw guard's memory could not be locked",
             Protection.REALTIME: "the thaw guard has no realtime priority",

@@ -84,7 +84,7 @@ class GuardProcess:
     patience: float = PATIENCE
 
     def watch(self) -> None:
-        """Wait until the agent is done or dead; let go of everything when time is up."""
+        """Wait until the agent is done or dead; thaw everything when time is up."""
         deadline: float | None = None
         poll = select.poll()
         poll.register(self.orders, select.POLLIN)
@@ -103,7 +103,7 @@ class GuardProcess:
                 self.expire()
 
     def _wait_ms(self, deadline: float | None) -> float | None:
-        # Once it has fired it looks again and again: a freeze may have been on its way.
+        # After it has expired it polls: a freeze may have been in progress.
         if self.freeze_state.fired:
             return self.patience * 1000
         if deadline is None:

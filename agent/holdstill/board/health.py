@@ -1,6 +1,6 @@
-"""What a card tells of its own health, and what to do about it, in plain words.
+"""Reads what a card, its file systems and the kernel report about the card's health.
 
-SD cards have no wear counters: what they tell is who made them and when, and the errors that the
+SD cards have no wear counters: they report maker and date only, and there are the errors that the
 kernel met. eMMC has wear counters. Everything here only reads; nothing is asked of a card that
 would make it work.
 """
@@ -30,7 +30,7 @@ SYS = Path("/sys")
 
 
 def read_health(board: BoardLayout, machine: Runner) -> Health:
-    """Ask card, file systems, kernel and firmware; whoever does not answer has nothing to tell."""
+    """Read card, file systems, kernel and firmware; what does not answer is left out."""
     place = SYS / "block" / board.device.name / "device"
     texts = {name: _line(place / name) for name in (*CARD_FIELDS, "life_time", "pre_eol_info")}
     name = re.compile(rf"\b{re.escape(board.device.name)}(?:p\d+)?\b")
@@ -48,7 +48,7 @@ def _logs(board: BoardLayout) -> Iterator[tuple[BoardPart, ErrorLog]]:
             try:
                 yield part, _error_log(part, board)
             except (VerificationError, EOFError, OSError):
-                continue  # the layout has told of it
+                continue  # the layout has reported it
 
 
 def _error_log(part: BoardPart, board: BoardLayout) -> ErrorLog:

@@ -52,7 +52,7 @@ class Advice(Record, frozen=True, kw_only=True):
 
 
 class CardIdentity(Record, frozen=True, kw_only=True):
-    """Which card it is, as its CID register says; "" for what the kernel does not tell."""
+    """Which card it is, by its CID register; "" for what the kernel does not report."""
 
     type: str = ""
     manfid: str = ""
@@ -66,7 +66,7 @@ class CardIdentity(Record, frozen=True, kw_only=True):
 
 
 class Wear(Record, frozen=True, kw_only=True):
-    """What an eMMC says about its wear; 0 is "not told".
+    """An eMMC's wear registers; 0 is "not reported".
 
     Attributes:
         life: used tenths of its life, for memory of type A and of type B.
@@ -81,7 +81,7 @@ class FileSystemErrors(Record, frozen=True, kw_only=True):
     """Errors that an ext4 has noted in its superblock.
 
     Attributes:
-        first, last: when and where, for people; "" when not told.
+        first, last: when and where, for people; "" when not recorded.
     """
 
     part: int
@@ -92,12 +92,12 @@ class FileSystemErrors(Record, frozen=True, kw_only=True):
 
 
 class Health(Record, frozen=True, kw_only=True):
-    """Everything that was told.
+    """Everything that was reported.
 
     Attributes:
         wear: None for what has no counters, such as an SD card.
         kernel_errors: the kernel's complaints about this card since boot.
-        power: a Raspberry Pi's throttling bits; 0 for none, and where nobody can tell.
+        power: a Raspberry Pi's throttling bits; 0 for none, and where it is not known.
     """
 
     card: CardIdentity
@@ -134,7 +134,7 @@ def assess(
     kernel_errors: tuple[str, ...],
     power: int,
 ) -> Health:
-    """Judge what was told; texts are the card's attributes in sysfs, by name."""
+    """Judge what was reported; texts are the card's attributes in sysfs, by name."""
     wear = parse_wear(texts.get("life_time", ""), texts.get("pre_eol_info", ""))
     advice = (
         *_kernel_advice(kernel_errors),
@@ -162,7 +162,7 @@ def parse_wear(life: str, spare: str) -> Wear | None:
 
 
 def errors_of(part: BoardPart, log: ErrorLog) -> FileSystemErrors:
-    """Put a superblock's error log into words."""
+    """Describe a superblock's error log."""
     first, last = (
         f"{_moment(place.at)} in {place.function}:{place.line}" if place else ""
         for place in (log.first, log.last)

@@ -1,6 +1,6 @@
 """Keep services quiet for the pause, and have every one of them running again afterwards.
 
-The undo is written down, in memory that outlives us, before the deed; so a killed run's services
+The undo is recorded, in memory that outlives us, before the action; so a killed run's services
 are put back by the end of the service, or by the next run. Nothing here runs while file systems
 are frozen.
 """
@@ -42,7 +42,7 @@ RISKY = frozenset({
     "pump", "relay", "servo", "siren", "smoke", "stepper", "thermostat", "throttle", "valve",
     "watchdog", "winch",
 })  # fmt: skip
-"""Words in a service's name that make us ask twice: it may move, heat, lock or warn."""
+"""Words in a service's name that call for a caution: it may move, heat, lock or warn."""
 _WORD = re.compile(r"[a-z]+")
 
 
@@ -104,7 +104,7 @@ def check_programs(hook: Hook) -> None:
 
 
 def cautions(hook: Hook) -> list[str]:
-    """Say what a person should think about before this service is paused."""
+    """Return what a person should consider before this service is paused."""
     subject = " ".join([hook.name, hook.subject, *hook.quiesce, *hook.resume]).lower()
     risky = sorted(RISKY & {word.removesuffix("s") for word in _WORD.findall(subject)})
     if not risky:
@@ -155,7 +155,7 @@ def _note_end(report: QuietReport, clock: Clock) -> None:
 
 
 class TimedControl:
-    """Gives every deed of a way its time."""
+    """Restarts the hook's timeout before each inspect, quiesce and resume."""
 
     def __init__(self, way: ServiceControl, shift: HookSession) -> None:
         self._way = way
@@ -257,7 +257,7 @@ def _resume(service: _Service, before: ServiceState, debt: PendingUndo) -> None:
         except HoldstillError as error:
             service.warn(f"resume, attempt {attempt} of {ATTEMPTS}", error)
         except BaseException:
-            # Told to stop, or out of memory, in the middle of it: the service comes first.
+            # Terminated, or out of memory, in the middle of it: the service comes first.
             with suppress(HoldstillError):
                 service.way.resume(before)
                 service.journal.clear(debt)

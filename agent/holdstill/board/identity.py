@@ -1,4 +1,4 @@
-"""Which board this is, and whether its clock can be believed."""
+"""Which board this is, and whether its clock can be trusted."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class ClockSigns:
     """What speaks for a board's clock, and what against it.
 
     Attributes:
-        is_kept_right: the kernel says that a time service keeps it right.
+        is_kept_right: the kernel's clock status: a time service synchronises it.
         was_set: systemd-timesyncd has set it since boot.
         awaits: systemd-timesyncd runs, and nothing else that might set it.
         lost_power: there is no hardware clock: at boot it showed some earlier time.
@@ -58,7 +58,7 @@ class ClockSigns:
 
 
 def clock_signs() -> ClockSigns:
-    """Look for the signs."""
+    """Read the signs."""
     return ClockSigns(
         is_kept_right=clocks.is_kept_right(),
         was_set=SYNCHRONISED.exists(),
@@ -68,7 +68,7 @@ def clock_signs() -> ClockSigns:
 
 
 def is_clock_trusted(year: int, signs: ClockSigns | None = None) -> bool:
-    """Whether something has set the clock since boot, as far as can be told.
+    """Whether something has set the clock since boot, as far as is known.
 
     With a hardware clock, and without a time service that leaves a trace, a year in a sane window
     has to do.

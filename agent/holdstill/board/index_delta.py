@@ -6,7 +6,7 @@ is entered, with everything below it. A name in a directory that did not change 
 changed its meaning; so every difference between tree and index is below a changed directory or
 at a known name of a changed inode.
 
-While services run, things move under our hands. Nothing is concluded from a lookup that fails:
+While services run, files change during the scan. Nothing is concluded from a lookup that fails:
 such inodes are doubtful, and reported again in the next round.
 """
 
@@ -62,7 +62,7 @@ class Delta:
         yield from self.entries.values()
 
     def covers(self, path: bytes) -> bool:
-        """Whether it tells what becomes of a path."""
+        """Whether it decides about a path."""
         if path in self.entries:
             return True
         while path:
@@ -111,7 +111,7 @@ def follow(
 
     Args:
         subject: what is followed.
-        changes: what the detector says.
+        changes: of the detector.
         seq: the run that does it.
         noted: is called with every step before it is taken.
     """
@@ -161,7 +161,7 @@ def apply(subject: ScanTarget, delta: Delta, *, seq: int) -> None:
     for path in delta.removed:
         subject.index.remove(subject.part, path)
     for path, entry in delta.entries.items():
-        # Rows that say the same stay as they are, so that their pages need not travel.
+        # Equal rows stay as they are, so that their pages need not be sent.
         if subject.index.get(subject.part, path) != entry:
             subject.index.put(subject.part, entry, seq=seq)
 
@@ -223,7 +223,7 @@ class _Resolver:
                     self._remove(row.path)
                     self._enter_new(entry)
         # Drop entries of directories that were found gone, and not entered again, since. If they
-        # are back, the directories that they are in have changed again, and tell.
+        # are back, the directories that they are in have changed again, and are listed.
         kept = self._delta.entries
         for path in sorted(kept) if self._removed_at else ():
             removed_at = self._removal_above(path)

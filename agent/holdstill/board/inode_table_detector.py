@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 from holdstill.board.change_detection import ChangedInodes, Changes, EverythingMayHaveChanged
 
 STEP = 256
-"""Bytes of two groups' times that are compared at once: where they agree nobody looks closer."""
+"""Bytes of two groups' times that are compared at once; only unequal ones are compared by word."""
 
 
 KEPT_MAX = 512 << 20
@@ -32,7 +32,7 @@ KEPT_MAX = 512 << 20
 
 
 class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """When every inode of a file system last changed, at one look.
+    """When every inode of a file system last changed, at one scan.
 
     Attributes:
         identity: UUID and geometry of the file system, and when it was last repaired: of another
@@ -115,13 +115,13 @@ class InodeTableDetector:
         self._baseline, self._confirmed = baseline, True
 
     def changes(self) -> Changes:
-        """Write out the file system, look, and tell what changed since the confirmed look."""
+        """Sync the file system and return what changed since the confirmed scan."""
         started = self._clocks.now()
         ioctl.sync_file_system(self._root)
         return self._look(started)
 
     def prepare_freeze(self) -> None:
-        """Need nothing else: the tables tell everything."""
+        """Nothing to prepare: the tables suffice."""
 
     def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
@@ -159,7 +159,7 @@ class InodeTableDetector:
         self._unconfirmed.update(inodes)
 
     def remember(self, bound_to: str) -> bytes:
-        """Return the confirmed look, for the next capture; bound_to says which index it fits."""
+        """Return the confirmed scan for the next capture; bound_to names the index that it fits."""
         if self._baseline is None or not self._confirmed:
             return b""
         suspects = self._baseline.suspects | self._unconfirmed
@@ -176,7 +176,7 @@ def identity(tables: InodeTables) -> tuple[str, ...]:
 
 
 def compare(before: Baseline | None, tables: InodeTables) -> tuple[Baseline, frozenset[int]]:
-    """Look, and return what was seen with the numbers of the inodes that differ from before."""
+    """Scan; return the new baseline with the numbers of the inodes that differ from before."""
     seconds: dict[int, bytes] = {}
     fractions: dict[int, bytes] = {}
     changed: set[int] = set()
@@ -198,7 +198,7 @@ def _differing(old: tuple[bytes, bytes], times: Times) -> Iterator[int]:
 
 
 def _shared(old: tuple[bytes, bytes], new: Times) -> Times:
-    """Return the old objects where they say the same, so that two looks share their memory."""
+    """Return the old objects where they are equal, so that two scans share their memory."""
     seconds = old[0] if old[0] == new.seconds else new.seconds
     fractions = old[1] if old[1] == new.fractions else new.fractions
     return Times(new.first, seconds, fractions)

@@ -32,7 +32,7 @@ _EXTRA = struct.Struct("<HHI")
 
 
 class Facts(NamedTuple):
-    """What an inode says of itself that a plain lstat(2) does not tell, or tells at a price.
+    """What lstat(2) does not return of an inode, or returns only at a cost.
 
     Attributes:
         mode: with the type; 0 for one that is free.
@@ -50,7 +50,7 @@ class Facts(NamedTuple):
 
 
 class Times(NamedTuple):
-    """When the inodes of one group last changed, as they stand in the table, in native words.
+    """When the inodes of one group last changed, as in the table, in native byte order.
 
     Attributes:
         first: number of the first inode.
@@ -124,7 +124,7 @@ class InodeTables:
             ) from error
 
     def facts(self, number: int) -> Facts | None:
-        """Return what inode `number` says at this moment; None when there is no such inode."""
+        """Read inode `number` from the table; None when there is no such inode."""
         raw = self._inode(number)
         return None if raw is None else _parse(raw)
 

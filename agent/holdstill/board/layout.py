@@ -102,7 +102,7 @@ def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) ->
 def _with_card_below(
     parts: tuple[BoardPart, ...], root: BoardPath, all_mounts: tuple[Mount, ...]
 ) -> tuple[BoardPart, ...]:
-    """Let the file system that an overlay root stands on be the root, wherever it is mounted.
+    """Take the file system below an overlay root for the root, wherever it is mounted.
 
     That is what has to be on a card for the board to boot; the overlay is made again each time.
     """

@@ -1,4 +1,4 @@
-"""What is mounted, as the kernel tells it in mountinfo (proc(5))."""
+"""What is mounted, from mountinfo (proc(5))."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class Mount:
 
 
 def read_mounts(source: Path = MOUNTINFO) -> tuple[Mount, ...]:
-    """Ask the kernel what this process sees mounted, in the order of mounting."""
+    """Read the mounts of this process's namespace, in the order of mounting."""
     return parse_mountinfo(source.read_bytes())
 
 

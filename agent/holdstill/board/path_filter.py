@@ -25,7 +25,7 @@ DEFAULT_EXCLUDES = (
     "/var/cache/pacman/pkg/*",
     "/var/cache/apk/*",
 )
-"""Contents that nobody misses: they are gone after a start, or can be fetched again."""
+"""Contents that are not needed: gone after a boot, or can be fetched again."""
 
 
 class Choice(Enum):

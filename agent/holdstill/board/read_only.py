@@ -29,7 +29,7 @@ _PER_MOUNT = frozenset({
     "nosuid", "nodev", "noexec", "noatime", "nodiratime", "relatime", "strictatime", "lazytime",
     "sync", "dirsync", "mand", "nosymfollow",
 })  # fmt: skip
-"""Options that a remount drops unless they are said again; those of the file system stay."""
+"""Options that a remount drops unless they are given again; those of the file system stay."""
 
 
 class _ReadOnlyRecord(msgspec.Struct, frozen=True):

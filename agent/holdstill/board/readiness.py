@@ -1,4 +1,4 @@
-"""Whether this is a good moment for a capture: packages, power, the card by the kernel's word."""
+"""Whether this is a good moment for a capture: package manager, power, card errors."""
 
 from __future__ import annotations
 
@@ -43,13 +43,13 @@ _CARD_TROUBLE = re.compile(
 
 
 class BoardReadiness:
-    """The questions below, asked of this board."""
+    """The functions below for this board."""
 
     def __init__(self, board: Runner) -> None:
         self._board = board
 
     def package_manager(self) -> str:
-        """Say which package manager is at work, "" if none."""
+        """Return which package manager is running, "" if none."""
         return package_manager()
 
     def power(self) -> int:
@@ -57,12 +57,12 @@ class BoardReadiness:
         return power(self._board)
 
     def card_errors(self, since: float) -> tuple[str, ...]:
-        """Return what the kernel said about the card since then, on the monotonic clock."""
+        """Return the kernel's messages about the card since then, on the monotonic clock."""
         return card_errors(since)
 
 
 def package_manager(locks: Sequence[Path] = PACKAGE_LOCKS) -> str:
-    """Say which package manager is at work, "" if none: it leaves systems half-configured."""
+    """Return which package manager is running, "" if none: it leaves systems half-configured."""
     for path in locks:
         holder = _holder(path)
         if holder:
@@ -82,7 +82,7 @@ def _holder(path: Path) -> int:
 
 
 def power(board: Runner) -> int:
-    """Return what a Pi's firmware says of its power, as bits; 0 where nobody can tell."""
+    """Return the throttling bits of a Pi's firmware; 0 where there are none."""
     try:
         return parse_throttled(board.run(THROTTLED))
     except CommandError:
@@ -96,7 +96,7 @@ def parse_throttled(answer: bytes) -> int:
 
 
 def power_remarks(bits: int) -> tuple[str, ...]:
-    """Say what happened since boot that a good supply would not let happen."""
+    """Describe what happened since boot that a good power supply would prevent."""
     words = {
         UNDERVOLTAGE_BEFORE: "the board's supply voltage has been too low since boot",
         THROTTLED_BEFORE: "the board has been throttled since boot",

@@ -1,7 +1,7 @@
-"""Which programs we are willing to run as root because a settings file says so.
+"""Which programs may be run as root because a settings file names them.
 
-Whoever may write to a program, or to any directory on the way to it, decides what root runs. So
-all of them must belong to root, and be writable by nobody else.
+Any user who may write to a program, or to a directory on the path to it, decides what root
+runs. So all of them must belong to root, and be writable by root only.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class LinkReader(Protocol):
         """Describe a file without following it; OSError if there is none."""
 
     def readlink(self, path: Path) -> Path:
-        """Say where a symbolic link points."""
+        """Read a symbolic link."""
 
 
 class LocalFiles:
@@ -45,7 +45,7 @@ class LocalFiles:
         return path.lstat()
 
     def readlink(self, path: Path) -> Path:
-        """Say where a symbolic link points."""
+        """Read a symbolic link."""
         return path.readlink()
 
 

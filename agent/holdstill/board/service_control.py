@@ -57,17 +57,17 @@ class HookSession:
         self._deadline = clock.monotonic() + hook.timeout
 
     def start(self) -> None:
-        """Begin a deed: its time runs from now."""
+        """Restart the timeout."""
         self._deadline = self.clock.monotonic() + self.hook.timeout
 
     @property
     def left(self) -> float:
-        """Seconds that are left of the deed's time; never quite none."""
+        """Seconds that are left of the timeout, at least 0.01."""
         return max(0.01, self._deadline - self.clock.monotonic())
 
     @property
     def is_over(self) -> bool:
-        """Whether the deed has had its time."""
+        """Whether the timeout has passed."""
         return self.clock.monotonic() >= self._deadline
 
     def run(
@@ -77,7 +77,7 @@ class HookSession:
         accepted: tuple[int, ...] = (0,),
         environment: tuple[tuple[str, str], ...] = (),
     ) -> str:
-        """Run a command within the deed's time; return what it said.
+        """Run a command within the timeout; return its output.
 
         Raises:
             CommandError: it failed, or took too long.

@@ -41,7 +41,7 @@ class CommandControl:
 
 
 def unit_state(shift: HookSession) -> dict[str, str]:
-    """Ask systemd how the hook's unit is.
+    """Read the state of the hook's unit from systemd.
 
     Raises:
         PauseError: there is no such unit.
@@ -85,13 +85,13 @@ class StopUnitControl:
 
 
 class FreezeUnitControl:
-    """Let a unit's processes stand still (control group freezer); nothing is written out."""
+    """Freezes a unit's processes (control group freezer); nothing is written out."""
 
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift
 
     def inspect(self) -> ServiceState:
-        """Note whether the unit is running, and not frozen by somebody else."""
+        """Record whether the unit is running, and not frozen by something else."""
         state = unit_state(self._shift)
         running = state["ActiveState"] in RUNNING
         frozen = state.get("FreezerState", "running") != "running"
@@ -109,7 +109,7 @@ class FreezeUnitControl:
 
 
 class ContainerControl:
-    """Pause a container, whose processes then stand still; nothing is written out."""
+    """Pauses a container's processes; nothing is written out."""
 
     def __init__(self, shift: HookSession) -> None:
         self._shift = shift

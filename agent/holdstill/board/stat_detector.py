@@ -43,13 +43,13 @@ class StatDetector:
             self._doubted = set(kept.doubted)
 
     def changes(self) -> Changes:
-        """Write out the file system and say that everything may have changed."""
+        """Sync the file system, and report that everything may have changed."""
         looked = self._clocks.now()
         ioctl.sync_file_system(self._root)
         return self._look(looked)
 
     def prepare_freeze(self) -> None:
-        """Need nothing else: every file tells of itself."""
+        """Nothing to prepare: every file is checked by stat."""
 
     def frozen_changes(self) -> Changes:
         """Do the same while the file system is frozen or read-only. Only reads."""
@@ -74,7 +74,7 @@ class StatDetector:
         self._doubted.update(inodes)
 
     def remember(self, bound_to: str) -> bytes:
-        """Return the confirmed look, for the next capture; bound_to says which index it fits."""
+        """Return the confirmed scan for the next capture; bound_to names the index that it fits."""
         if self._confirmed is None:
             return b""
         low, high = self._confirmed

@@ -1,7 +1,7 @@
-"""What has to be undone if we die: kept in memory (a tmpfs), one small file for each debt.
+"""What has to be undone if we die: kept in memory (a tmpfs), one small file for each undo.
 
-A debt is written before the deed and paid off after the undo. So what is found here by the end of
-the service, or by the next run, is what nobody has put back; a power cut puts everything back by
+An undo is recorded before the action and cleared after it was carried out. What is found here
+at the end of the service, or by the next run, was not undone. A power cut undoes everything by
 itself, and empties the memory, too.
 """
 
@@ -84,7 +84,7 @@ def opened(directory: Path) -> Iterator[UndoLog]:
     handle = os.open(directory / LOCK, flags, 0o600)
     try:
         try:
-            # The kernel lets go of it when we die, however we die.
+            # The kernel releases the lock when this process ends, however it ends.
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise BusyError(

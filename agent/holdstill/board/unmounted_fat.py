@@ -1,7 +1,7 @@
 """Files of a FAT that nobody has mounted: read past the kernel, from the device.
 
 A boot partition is often not mounted, and a live one that is cannot be frozen. Nobody writes to
-an unmounted one, so whatever is read is of one moment: the last time somebody had it mounted.
+an unmounted one, so whatever is read is of one moment: the last time it was mounted.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class UnmountedFat:
         """Read and hash every file; enter what differs from the index.
 
         Raises:
-            VerificationError: somebody wrote to it meanwhile, or it is damaged.
+            VerificationError: it was written to meanwhile, or is damaged.
         """
         kept = set()
         for entry in self._volume.entries(Content.HASHED):

@@ -50,7 +50,7 @@ class LineProgress:
         """Say nothing: a log is no place for a bar."""
 
     def warn(self, text: str) -> None:
-        """Say something that should not be missed."""
+        """Show a warning."""
         self._console.print(f"note: {text}", highlight=False, markup=False)
 
     @contextmanager
@@ -74,12 +74,12 @@ class BarProgress:
         self._task = self._bars.add_task(what, total=None)
 
     def update(self, done: int, total: int) -> None:
-        """Say how far the step is, in bytes."""
+        """Update the step's progress, in bytes."""
         if self._task is not None:
             self._bars.update(self._task, completed=done, total=max(total, done) or None)
 
     def warn(self, text: str) -> None:
-        """Say something that should not be missed."""
+        """Show a warning."""
         self._console.print(f"note: {text}", highlight=False, markup=False)
 
     @contextmanager

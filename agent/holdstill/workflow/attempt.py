@@ -1,4 +1,4 @@
-"""One try of a night: wait for a good moment, capture, and say how it went, whatever happened."""
+"""One attempt of a night: wait for a good moment, capture, and return how it went."""
 
 from __future__ import annotations
 
@@ -25,26 +25,26 @@ _WARNINGS_MOST = 20
 
 
 class Readiness(Protocol):
-    """Says whether this is a good moment; see holdstill.board.readiness."""
+    """Whether this is a good moment; `board.readiness.BoardReadiness`."""
 
     def package_manager(self) -> str:
-        """Say which package manager is at work, "" if none."""
+        """Return which package manager is running, "" if none."""
 
     def power(self) -> int:
         """Return the bits of the board's power supply."""
 
     def card_errors(self, since: float) -> tuple[str, ...]:
-        """Return what the kernel said about the card since then, on the monotonic clock."""
+        """Return the kernel's messages about the card since then, on the monotonic clock."""
 
 
 class Watchdog(Protocol):
-    """Whoever ends us when we seem to hang."""
+    """The service manager's watchdog."""
 
     def alive(self) -> None:
-        """Say that we do not hang."""
+        """Feed the watchdog."""
 
     def alive_for(self, seconds: float) -> AbstractContextManager[None]:
-        """Say that we do not hang, until the block ends or the time is over."""
+        """Feed the watchdog from a thread, until the block ends or the time is over."""
 
 
 @dataclass
@@ -53,9 +53,9 @@ class AttemptRunner:
 
     Attributes:
         capture: takes one capture.
-        is_clock_trusted: whether the clock can be believed.
+        is_clock_trusted: whether the clock can be trusted.
         longest: seconds after which a run hangs.
-        complaint: says what else needs attention, "" for nothing.
+        complaint: returns what else needs attention, "" for nothing.
     """
 
     clock: Clock
@@ -118,7 +118,7 @@ class AttemptRunner:
         )
 
     def _own_warnings(self) -> tuple[str, ...]:
-        """Say what needs attention beside the capture."""
+        """Return what needs attention beside the capture."""
         errors = self.readiness.card_errors(self.looked_at_card)
         self.looked_at_card = self.clock.monotonic()
         card = tuple(f"the kernel complains about the card: {line}" for line in errors)

@@ -73,7 +73,7 @@ class AuditReport(Record, frozen=True, kw_only=True):
     Attributes:
         capture: board/capture that the card is compared with.
         files, bytes: read again.
-        changed: files that changed since the capture, which therefore say nothing.
+        changed: files that changed since the capture, and so cannot be compared.
         is_whole_pass: whether the end of the card was reached.
         pass_began_at: when this pass began, maybe nights ago.
         stopped: why the run ended early; "" when the budget or the card ended it.

@@ -82,7 +82,7 @@ class BoardState:
         files.publish(self._directory / f"baseline-{part}", data)
 
     def forget_baselines(self) -> None:
-        """Make the next look at every part a full one."""
+        """Make the next scan of every partition a full one."""
         for path in self._directory.glob("baseline-*"):
             path.unlink()
 
@@ -127,7 +127,7 @@ def sealed_at(directory: Path) -> datetime | None:
 
 @contextmanager
 def opened(directory: Path) -> Iterator[BoardState]:
-    """Hold the memory for one run; the kernel lets go of it when the run dies.
+    """Hold the state for one run; the kernel releases the lock when the run ends.
 
     Raises:
         BusyError: another run holds it.

@@ -1,4 +1,4 @@
-"""How a board stands: what its daemon does, how the last runs went, what is due next."""
+"""The status of a board: its daemon, its last runs, what is due next."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ _DAY = 86_400.0
 
 
 class StatusFinding(Record, frozen=True, kw_only=True):
-    """Something that is not as it should be; the exit code says of which kind."""
+    """Something that needs attention, with the exit code of its kind."""
 
     code: int
     text: str
 
 
 class BoardStatus(Record, frozen=True, kw_only=True):
-    """How a board stands.
+    """The status of a board.
 
     Attributes:
         is_running: whether the daemon is.
         live: what it shows; None when it is not running.
-        due: when the next run is due (RFC 3339); "" while the clock cannot be believed.
+        due: when the next run is due (RFC 3339); "" while the clock cannot be trusted.
         sealed_at: when the last capture was sealed, by whomever; "" for never.
         last, good: the daemon's last run, and the last one that sealed.
         card: how the card does, compared with earlier captures.
@@ -63,7 +63,7 @@ class BoardStatus(Record, frozen=True, kw_only=True):
 def read_status(
     settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo
 ) -> BoardStatus:
-    """Return how the board stands. Changes nothing.
+    """Read the status of the board. Changes nothing.
 
     Args:
         settings: the board's.

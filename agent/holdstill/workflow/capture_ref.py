@@ -55,7 +55,7 @@ def chosen(briefs: tuple[CaptureBrief, ...], which: str, board: str) -> CaptureB
 
 
 def passed_over(briefs: tuple[CaptureBrief, ...], which: str) -> tuple[str, ...]:
-    """Return what to tell of newer captures with faults, when the newest good one was meant."""
+    """Return warnings of newer captures with faults, when the newest good one was meant."""
     if which:
         return ()
     newer: list[str] = []

@@ -76,11 +76,11 @@ class CaptureRun:
 def begun(
     scope: CaptureScope, state: BoardState, outside: CaptureDependencies
 ) -> Iterator[CaptureRun]:
-    """Hold everything that a run needs; without a seal, the keeper is told to abandon it.
+    """Hold everything that a run needs; without a seal, the keeper abandons it.
 
     Raises:
         PreflightError: an earlier run left something that cannot be undone.
-        UsageError: the keeper knows this key as another board's.
+        UsageError: this key is enrolled for another board.
     """
     settings = scope.settings
     memory = tmpfs.choose(settings.spool)

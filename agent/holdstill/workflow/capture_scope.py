@@ -178,7 +178,7 @@ def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables |
 
 @contextmanager
 def open_scanners(scene: CaptureScope) -> Iterator[dict[int, Scanner]]:
-    """Hold scanners of the mounted partitions open, with the rules of a capture, to look only."""
+    """Hold scanners of the mounted partitions open, with the rules of a capture."""
     with ExitStack() as undo:
         found = {}
         swap_files = read_swap_files(scene.settings.root)
@@ -219,7 +219,7 @@ def _detector(
         elif isinstance(part.file_system, Fat):
             yield StatDetectorWithoutInodes(root, stamps_of)
         elif part.mount is not None and part.mount.type in capture_method.FREEZABLE:
-            # Of these nobody but this kernel changes anything; of a network's it would not tell.
+            # Only this kernel changes these; a network file system's changes are no events here.
             try:
                 queue = undo.enter_context(fanotify.listening(root, own=os.getpid()))
             except OSError:  # too old a kernel, a btrfs subvolume

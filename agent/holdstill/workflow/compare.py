@@ -29,7 +29,7 @@ class Comparison(Record, frozen=True, kw_only=True):
 
     Attributes:
         card: what differs about the card itself: table, file systems, boot gap.
-        packages: None when a side does not tell its packages.
+        packages: None when a side does not list its packages.
         troubles: what could not be read.
     """
 
@@ -52,7 +52,7 @@ class Comparison(Record, frozen=True, kw_only=True):
 
 
 def compare(before: CompareSource, after: CompareSource, wish: CompareOptions) -> Comparison:
-    """Say what changed from one side to the other."""
+    """Return what changed from one side to the other."""
     numbers = sorted({part.number for side in (before, after) for part in side.parts})
     return Comparison(
         before=before.name,

@@ -73,7 +73,7 @@ class CompareSource(Protocol):
         """Yield a partition's entries in key order; none when it is not there."""
 
     def digest(self, number: int, entry: Entry) -> bytes:
-        """Return the digest of a file of this side that has none yet; b"" if it cannot be told."""
+        """Return the digest of a file of this side that has none yet; b"" if it is not known."""
 
     def read(self, number: int, path: bytes, *, limit: int) -> bytes | None:
         """Return a file's bytes, None when they are not to be had."""
@@ -106,7 +106,7 @@ class CapturedSource(_Parts):
         return self.index.entries(number)
 
     def digest(self, number: int, entry: Entry) -> bytes:
-        """Return b"": what is not in the index cannot be told."""
+        """Return b"": what is not in the index is not known."""
         del number, entry
         return b""
 

@@ -92,7 +92,7 @@ def enrol_there(
     pin: HostKey,
     login: OneTimeLogin,
 ) -> str:
-    """Have the keeper enrol the board, by a login that is given once; return what it said.
+    """Have the keeper enrol the board, by a login that is used once; return its output.
 
     Raises:
         SecurityError: the keeper shows another host key than the pinned one.

@@ -1,4 +1,4 @@
-"""Say what the board is made of and what a capture would hold. Changes nothing."""
+"""Describes a board, and what a capture of it would hold. Changes nothing."""
 
 from __future__ import annotations
 
@@ -66,8 +66,8 @@ class Inspection(Record, frozen=True, kw_only=True):
         gap_bytes: bytes between table and first partition that are not zero.
         left_out: mounts that are not on the disk.
         excluded: contents that stay out.
-        keeper: the keeper's answer, None when it was not asked or did not answer.
-        health: what card, file systems and power tell of themselves.
+        keeper: the keeper's answer, None without one.
+        health: of card, file systems and power supply.
         trend: what became of the card since earlier captures.
     """
 

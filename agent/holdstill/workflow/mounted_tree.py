@@ -1,4 +1,4 @@
-"""The files of each mounted partition, as a capture follows them from first look to last."""
+"""The files of each mounted partition, from a capture's first scan to its last."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class MountedTree:
 
     @property
     def detection(self) -> str:
-        """How changes are found, in the manifest's words."""
+        """How changes are found, as the manifest names it."""
         return self._detector.name
 
     @property
@@ -133,13 +133,13 @@ class MountedTree:
             finally:
                 os.close(handle)
         first, copy = copies[found.seen.inode]
-        # What was looked at before it was copied: then the next capture sees that it changed.
+        # As described before it was copied: so the next capture finds that it changed.
         return first._replace(directory=entry.directory, name=entry.name, size=copy.size)
 
     def cross_check(self, index: Index, *, seq: int) -> list[bytes]:
         """Inspect everything, and return what the change detection has missed.
 
-        What changed since the last look is not missed: the next look tells. If anything else
+        What changed since the last scan is not missed: the next one finds it. If anything else
         differs, everything is entered again, and every content is read again.
         """
         subject = ScanTarget(index, self.part, self._scanner)
@@ -154,7 +154,7 @@ class MountedTree:
         return missed
 
     def _is_explained(self, index: Index, step: Step, later: Changes) -> bool:
-        """Whether a difference is of after the last look: its inode or its directory changed."""
+        """Whether a difference is newer than the last scan: its inode or its directory changed."""
         if not isinstance(later, ChangedInodes):
             return True
         known = index.get(self.part, step.path)

@@ -1,4 +1,4 @@
-"""The pause: quiesce services, freeze every file system, take what changed into memory, let go.
+"""The pause: quiesce services, freeze every file system, take what changed into memory, thaw.
 
 Between freezing and thawing only `PausedTree.collect_frozen` runs: it reads, and copies to memory.
 Everything that could write, log, start a program or wait for the network is before or after.
@@ -60,7 +60,7 @@ class PauseResult:
 
     @property
     def copy_rate(self) -> float:
-        """Bytes a second that the frozen span copied; 0 when that tells nothing."""
+        """Bytes a second that the frozen span copied; 0 when it copied too little to tell."""
         enough = self.spool_bytes > 8 << 20 and self.frozen_seconds > 0
         return self.spool_bytes / self.frozen_seconds if enough else 0.0
 
@@ -190,9 +190,9 @@ def _freeze_and_collect(
         spool: receives contents.
         to_freeze: mounts of the file systems to be frozen; may be empty.
         all_mounts: everything mounted.
-        ceiling: seconds after which the guard lets go.
+        ceiling: seconds after which the guard thaws.
         clock: measures.
-        memory: tmpfs directory that tells a later run what was frozen.
+        memory: tmpfs directory that records for a later run what was frozen.
 
     Raises:
         PauseError: not everything could be frozen, or the instant was broken; everything runs.

@@ -27,7 +27,7 @@ class Keeper(Protocol):
     """The host side, in this process or behind SSH; see holdstill.keeper for the promises."""
 
     def hello(self) -> Hello:
-        """Say who and how full it is, and what the newest good capture of this board is."""
+        """Return the keeper's free space and the newest good capture of this board."""
 
     def begin(self) -> RunStarted:
         """Begin a run, taking over what an interrupted one left."""
@@ -39,7 +39,7 @@ class Keeper(Protocol):
         """Check what arrived, from the keeper's own disk, and take it into the store."""
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
-        """Make the capture visible, whole, or say what is lacking."""
+        """Make the capture visible, whole, or return what is lacking."""
 
     def abandon(self) -> None:
         """End the run without a capture; what arrived stays for the next one."""
@@ -84,20 +84,20 @@ class PausedTree(Protocol):
         """Prepare for the freeze, just before it."""
 
     def collect_frozen(self, index: Index, spool: Spool) -> None:
-        """Find what changed since the last look, and copy it to memory. Only reads."""
+        """Find what changed since the last scan, and copy it to memory. Only reads."""
 
 
 class Progress(Protocol):
-    """Tells a person, or a log, how far things are. Never called inside the frozen span."""
+    """Progress for a person, or a log. Never called inside the frozen span."""
 
     def step(self, what: str) -> None:
         """Begin a step of the work."""
 
     def update(self, done: int, total: int) -> None:
-        """Say how far the step is, in bytes."""
+        """Update the step's progress, in bytes."""
 
     def warn(self, text: str) -> None:
-        """Say something that should not be missed."""
+        """Show a warning."""
 
     def muted(self) -> AbstractContextManager[None]:
-        """Say nothing, from any thread, for the length of the block."""
+        """Print nothing, from any thread, for the length of the block."""

@@ -1,8 +1,8 @@
 """Contents of a far capture on a bounded piece of this machine's disk.
 
-Whoever writes a card asks for contents in the order of the entries that it is given. So the
-stream of entries itself sees to it: before it hands a batch of them on, it fetches, in one go,
-what that batch will ask for. What was handed on longest ago gives way. A content that is asked
+A writer opens contents in the order of the entries that it is given. So the
+stream of entries prefetches: before it yields a batch of them, it fetches, in one transfer,
+what that batch needs. The batch that was yielded longest ago is evicted. A content that is opened
 for out of turn is fetched alone, and has no name on disk any more once it is open.
 
 Two names of one content far apart in the tree may have it fetched twice: that costs the line
@@ -47,10 +47,10 @@ def any_file(entry: Entry) -> bool:
 
 
 class PrefetchCache:
-    """Contents at hand. Several threads may open them while one passes entries on.
+    """Fetched contents. Several threads may open them while one draws entries.
 
     Attributes:
-        peak: most bytes that lay here at one time, not counting one that was fetched alone.
+        peak: most bytes in the cache at one time, not counting a content that was fetched alone.
         fetched: how many contents were fetched, twice counting twice.
     """
 

@@ -113,7 +113,7 @@ def rebuild(
     """Rebuild a capture, and read all of it back by other code.
 
     Args:
-        capture: one without faults, or one that somebody insists on.
+        capture: one without faults, or one that the user insists on.
         goal: what is written.
         options: what is to be otherwise than on the captured card.
         outside: machine, clock and progress.

@@ -47,7 +47,7 @@ def rehearse(
         capture: what to boot.
         machine: runs tools and the emulator.
         clock: measures, and dates the note.
-        tell: shows the steps.
+        tell: shows progress.
         scratch: directory with room for the image, which is sparse.
         log: file that keeps what the console printed.
         picture: file for what the screen showed at the end, where the board has one.

@@ -40,7 +40,7 @@ class FetchService(Protocol):
     """A keeper that lets a board read its own captures."""
 
     def hello(self) -> Hello:
-        """Say who is there, and which board the key belongs to."""
+        """Return the keeper's state, and which board the key belongs to."""
 
     def captures(self) -> tuple[CaptureBrief, ...]:
         """Return the board's captures, oldest first."""
@@ -52,7 +52,7 @@ class FetchService(Protocol):
         """Return the signature of a capture's manifest."""
 
     def lend(self, name: str, digests: Sequence[str]) -> str:
-        """Lay contents of a capture out for fetching; return the folder."""
+        """Have contents of a capture staged for fetching; return the folder."""
 
 
 class RsyncFetcher(Protocol):
@@ -139,7 +139,7 @@ class RemoteLibrary:
         )
 
     def _doubts(self, name: str, data: bytes, seal: bytes) -> tuple[str, ...]:
-        """Say what this side finds wrong; the keeper's word is not enough."""
+        """Return what this side finds wrong; the keeper is not trusted."""
         try:
             signature.verify(data, seal, board=self.board, keys=(self._key,), runner=self._machine)
         except SecurityError:

@@ -1,4 +1,4 @@
-"""The keeper watches for boards that have fallen silent: a dead board cannot say so itself."""
+"""Finds boards that have fallen silent: a dead board cannot report that itself."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _DAY = 86_400.0
 
 
 class BoardSilence(Record, frozen=True, kw_only=True):
-    """How one board stands at the keeper.
+    """One board at the keeper.
 
     Attributes:
         newest: its newest good capture, "" for none.
@@ -54,12 +54,12 @@ class BoardSilence(Record, frozen=True, kw_only=True):
 
     @property
     def is_silent(self) -> bool:
-        """Whether somebody should look."""
+        """Whether the board is silent."""
         return bool(self.trouble) or self.days >= self.limit
 
     @property
     def sentence(self) -> str:
-        """Say how it stands."""
+        """Describe it in one sentence."""
         if self.trouble:
             return f"{self.board}: {self.trouble}"
         if self.newest and not self.is_silent:
@@ -74,7 +74,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
 
 
 class SilenceState(Record, frozen=True, kw_only=True):
-    """What the keeper remembers: who was told to be silent, and what waits to be delivered."""
+    """The keeper's state: boards reported as silent, and undelivered messages."""
 
     told: tuple[str, ...] = ()
     outbox: tuple[Message, ...] = ()
@@ -101,7 +101,7 @@ class SilenceStateFile:
 def find_silent(
     store: Store, settings: WatchSettings, *, clock: Clock, runner: Runner
 ) -> tuple[BoardSilence, ...]:
-    """Say of each enrolled board how long it has been silent. Changes nothing."""
+    """Return for each enrolled board how long it has been silent. Changes nothing."""
     now = clock.now()
     return tuple(
         _look_at(
@@ -137,7 +137,7 @@ def tell(
 ) -> SilenceState:
     """Return what to remember, with letters about boards whose state has changed.
 
-    A board that is silent is told once, and once that it is back; all of them in one letter.
+    A silent board is reported once, and once when it is back; all of them in one message.
     """
     silent = [state for state in states if state.is_silent and state.board not in watch.told]
     back = [state for state in states if not state.is_silent and state.board in watch.told]
@@ -160,13 +160,13 @@ def tell(
 def watch(
     store: Store, settings: WatchSettings, people: Recipients, *, clock: Clock, runner: Runner
 ) -> tuple[BoardSilence, ...]:
-    """Inspect all boards, tell people what is new, and return how the boards stand."""
+    """Check all boards, send messages about what is new, and return the boards' states."""
     file = SilenceStateFile(store.root)
     states = find_silent(store, settings, clock=clock, runner=runner)
     before = file.load()
     after = tell(before, states, people, at=clocks.rfc3339(clock.now()))
     if after != before:
-        file.save(after)  # before it is sent: told once, if need be not at all, never twice
+        file.save(after)  # before it is sent: reported at most once
     left = after.outbox
     for letter in after.outbox:
         left = messages.delivered(left, letter, people.send(letter), people.names())

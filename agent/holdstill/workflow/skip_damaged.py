@@ -1,4 +1,4 @@
-"""Leave out of a rebuild, by the person's own word, files that the store no longer has whole."""
+"""Leaves files that are damaged in the store out of a rebuild, when that was asked for."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hash what is new, ask the keeper what it lacks, and send only that."""
+"""Hashes new files, asks the keeper which contents it lacks, and sends those."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class TransferStats:
         wire_bytes: what rsync sent.
         new_bytes: what was new in the store.
         unreadable: (part, path) of files that the card does not give back.
-        restless: files that changed under our hands; they are left for later.
+        restless: files that changed while they were hashed; they stay pending.
     """
 
     hashed_files: int = 0
@@ -154,7 +154,7 @@ class Uploader:
         return _HashedFile(entry, digest, place.path(entry), older)
 
     def _deliver(self, batch: list[_HashedFile]) -> Ingested:
-        """Ask, send, and have it checked; runs in the sending thread."""
+        """Ask for missing contents, send and ingest them; runs in the sending thread."""
         wanted = {
             item.digest.hex(): WantedContent(
                 digest=item.digest.hex(), size=item.entry.size, basis=item.older.hex()
@@ -225,7 +225,7 @@ class Uploader:
 
 
 def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:
-    """Hash one file; None when it is not, or does not stay, what the index says."""
+    """Hash one file; None when it differs from its index entry, before or after."""
     handle = place.open(entry)
     try:
         if not place.is_same(entry, handle):

@@ -89,7 +89,7 @@ def _wanted(
 ) -> tuple[list[StoredCapture], tuple[str, ...]]:
     """Return the captures that are meant and have no faults, newest first; and the others' faults.
 
-    A capture that cannot be believed must not keep the others from being read.
+    A capture with faults must not keep the others from being read.
     """
     board, _, which = reference.partition("/")
     boards = (names.check_board(board),) if board else store.boards()
