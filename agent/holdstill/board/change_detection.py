@@ -91,4 +91,4 @@ class Detector(Protocol):
         """Report these inodes next time whether they changed or not."""
 
     def remember(self, bound_to: str) -> bytes:
-        """Return the confirmed scan for the next capture; bound_to names the index that it fits."""
+        """Return the confirmed scan for the next capture; bound_to names its index."""

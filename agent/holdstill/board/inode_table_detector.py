@@ -159,7 +159,7 @@ class InodeTableDetector:
         self._unconfirmed.update(inodes)
 
     def remember(self, bound_to: str) -> bytes:
-        """Return the confirmed scan for the next capture; bound_to names the index that it fits."""
+        """Return the confirmed scan for the next capture; bound_to names its index."""
         if self._baseline is None or not self._confirmed:
             return b""
         suspects = self._baseline.suspects | self._unconfirmed

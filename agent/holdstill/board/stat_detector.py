@@ -74,7 +74,7 @@ class StatDetector:
         self._doubted.update(inodes)
 
     def remember(self, bound_to: str) -> bytes:
-        """Return the confirmed scan for the next capture; bound_to names the index that it fits."""
+        """Return the confirmed scan for the next capture; bound_to names its index."""
         if self._confirmed is None:
             return b""
         low, high = self._confirmed

@@ -4,7 +4,7 @@ sfdisk writes nothing but the table: boot code in the first sector and loaders i
 stay as they are. Of a GPT it writes the backup first, so that a cut never leaves a primary table
 that points to nothing. Two things it cannot do are done after it: links of logical partitions
 where they were, and a GPT whose entries make room for a loader. The result is read back by
-formats.table, which shares nothing with either.
+`partition_table`, which shares nothing with either.
 """
 
 from __future__ import annotations

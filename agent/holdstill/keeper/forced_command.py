@@ -2,7 +2,7 @@
 
 sshd hands over what the client asked to run (SSH_ORIGINAL_COMMAND). It is never given to a
 shell and never started as it is: it is split by a strict grammar, understood, and a command of
-our own is built again from what was understood.
+our own command is built, from what was understood only.
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ def parse(original: str) -> Wish:
 
 
 def _rsync(words: list[str]) -> tuple[tuple[str, ...], str]:
-    """Check the words behind `rsync --server`; return options written again, and the path."""
+    """Check the words behind `rsync --server`; return options of our own making, and the path."""
     if len(words) < 3 or words[-2] != ".":
         raise SecurityError("an rsync command without `. path` at its end")
     cluster, *options = words[:-2]

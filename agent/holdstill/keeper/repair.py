@@ -1,4 +1,4 @@
-"""Mending a store: contents whose bytes went bad on the disk.
+"""Repair of a store: contents whose bytes went bad on the disk.
 
 A spare copy of the same content heals the first at once. Otherwise the bad file is taken out of
 content/, so that the store lacks it: the next capture that needs it makes the board send it

@@ -79,7 +79,7 @@ def judge(
 
 
 def _sentence(periods: list[str], others: list[str]) -> str:
-    """Return why a capture is kept, such as "the last of 24 November and of November 2026"."""
+    """Return why a capture is kept, such as "it is the last of 2026-11-24 and of 2026-11"."""
     first = [f"it is the last of {' and of '.join(periods)}"] if periods else []
     return "; ".join([*first, *others])
 

@@ -79,7 +79,6 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
         case Raw():
             return _raw(part, settings)
         case Ext4() | Fat() | Other() if part.mount is not None:
-            assert part.mount is not None  # noqa: S101  the caller looked
             if part.mount.type == layout.PLAIN_DIRECTORY:
                 return MethodChoice(
                     CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"

@@ -92,7 +92,7 @@ def inspect(
     excluded: tuple[str, ...],
     machine: Runner,
 ) -> Inspection:
-    """Inspect the board and at the keeper.
+    """Inspect the board and the keeper.
 
     Raises:
         LayoutError: the board's disk cannot be understood.

@@ -87,7 +87,7 @@ class MountedTree:
         self._delta = delta
 
     def commit_frozen(self, index: Index, *, seq: int) -> SpooledPlace:
-        """After the pause: enter what `still` found; return where its contents are now."""
+        """Enter what `collect_frozen` found; return where its contents are. After the pause."""
         subject = ScanTarget(index, self.part, self._scanner)
         older = {}
         for path, entry in self._delta.entries.items():

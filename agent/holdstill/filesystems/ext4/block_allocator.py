@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 SHARE = 1024
 """A pool keeps no more than this part of all blocks from the library, which takes some itself:
-both pools together keep less than what `fit` leaves for fragments.
+both pools together keep less than what `ext4_sizing` leaves for fragments.
 """
 CONTENT_PIECE, DESK_PIECE = 2048, 256
 """Blocks that are asked for at once, at most."""

@@ -31,7 +31,7 @@ def need(entries: Iterable[Entry], parameters: Fat) -> Need:
     """
     own = parameters.sectors * parameters.sector_size
     contents, tables = _lengths(entries)
-    # Clusters may be halved so that their number suits the kind of FAT: see scaling.fat.
+    # Clusters may be halved so that their number suits the kind of FAT: see fat_parameters.
     powers = range(parameters.sectors_per_cluster.bit_length())
     cluster_sizes = [parameters.sectors_per_cluster >> power for power in powers]
     sectors = max(

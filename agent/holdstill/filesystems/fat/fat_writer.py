@@ -94,7 +94,7 @@ def _best(folder: Path, length: int, parameters: Fat, machine: Runner) -> tuple[
                 *("-S", str(parameters.sector_size), "-s", str(parameters.sectors_per_cluster)),
                 *("-R", str(parameters.reserved_sectors), "-f", str(parameters.fats)),
                 *("-h", str(parameters.hidden_sectors), "-M", f"0x{parameters.media:02x}"),
-                "--codepage=437",  # in which formats.fat reads labels
+                "--codepage=437",  # in which fat_reader reads labels
             ]
             if parameters.root_entries:
                 options += ["-r", str(parameters.root_entries)]

@@ -9,7 +9,7 @@ directories), compression, and more than one device.
 There is no library to fill these without the kernel. So this needs root, and a kernel that
 mounts the kind: a private mount through a loop device, which works below an exclusive claim of
 the whole card. Where that cannot be, the rebuild is refused before anything is written; but an
-f2fs is loaded by its own tools then, with less of every entry kept: see `rebuild.sload`.
+f2fs is loaded by its own tools then, with less of every entry kept: see `f2fs_sload`.
 """
 
 from __future__ import annotations

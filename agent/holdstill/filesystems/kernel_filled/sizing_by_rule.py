@@ -4,7 +4,7 @@ A rule, not a count: contents in blocks of 4 KiB, an allowance for every entry, 
 system takes for itself, where the tools of Debian 12 refuse to make a smaller one anyway (xfs 300
 MiB, btrfs 109). Found by bisection on small trees: that of xfs is up to 4 % above what is needed;
 that of btrfs 17 % for large files, and more for many small ones, as its chunks are not counted.
-Where a target has less room than that, `fit_trial` finds out how much is needed.
+Where a target has less room than that, `sizing_by_trial` finds out how much is needed.
 """
 
 from __future__ import annotations

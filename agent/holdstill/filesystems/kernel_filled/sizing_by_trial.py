@@ -47,7 +47,7 @@ _PRECISION = 100
 def minimum(
     entries: Entries, parameters: Other, *, contents: ContentSource, machine: Runner
 ) -> Need:
-    """Return the least size at which a trial succeeds; never more than `fit_other.need` says.
+    """Return the least size at which a trial succeeds; never more than `sizing_by_rule.need` says.
 
     Args:
         entries: gives a stream of entries in key order; contents of sparse files are asked for.
