@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, TypeVar
 import pytest
 
 from holdstill.errors import HoldstillError, UsageError
-from holdstill.keeper import board_captures, capture_notes, enrolment, thin
+from holdstill.keeper import board_captures, capture_notes, enrolment, garbage, thin
 from holdstill.keeper import store as stores
 from holdstill.model.settings import Retention
 from holdstill.records import index_file, manifest_file
@@ -89,7 +89,7 @@ def thinning(root: Path, disk: StoreDisk) -> str:
     thin.delete_captures(store, PIER_3, NEWEST, clock=clock, runner=FakeSignatures())
     for held in store.contents.all():
         os.utime(held.path, times=(0, 0))
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
     return ""
 
 
@@ -206,7 +206,7 @@ def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked
     again = capture(root, QuickDisk())
     check_store(root)
     assert again in good_captures(root)
-    thin.collect_garbage(stores.open_store(root, disk=QuickDisk()), clock=FakeClock())
+    garbage.collect(stores.open_store(root, disk=QuickDisk()), clock=FakeClock())
     store = stores.open_store(root)
     folder = store.board_folder(PIER_3)
     for place in (store.trash, folder / "incoming", folder / "sealing"):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import open_capture, options, tables
-from holdstill.keeper import thin
+from holdstill.keeper import garbage, thin
 from holdstill.model import names, sizes
 from holdstill.model.settings import Retention
 from holdstill.system.clocks import SystemClock
@@ -52,7 +52,7 @@ def command(
     deed = thin.delete_captures if is_applied else thin.plan
     clock, runner = SystemClock(), LocalRunner()
     verdicts = {name: deed(opened, name, rule, clock=clock, runner=runner) for name in boards}
-    swept = thin.collect_garbage(opened, clock=clock) if is_applied else None
+    swept = garbage.collect(opened, clock=clock) if is_applied else None
     if as_json:
         options.print_json({"verdicts": verdicts, "swept": swept})
         return

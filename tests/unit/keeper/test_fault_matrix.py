@@ -24,7 +24,7 @@ from holdstill.errors import (
     SecurityError,
     VerificationError,
 )
-from holdstill.keeper import board_captures, thin
+from holdstill.keeper import board_captures, garbage, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model.protocol import WantedContent
@@ -292,7 +292,7 @@ def test_c12_kill_9_in_the_middle_of_thinning_leaves_each_victim_whole_or_gone(
     again = thin.delete_captures(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
     assert [brief.seq for brief in board.keeper.captures()] == [2]
     assert again[-1].is_kept
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
     assert list(store.trash.iterdir()) == []
 
 
@@ -303,7 +303,7 @@ def test_c12_concurrent_run_is_not_disturbed_by_thinning(
 
     with pytest.raises(BusyError):
         thin.delete_captures(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
 
     assert board.capture(begun).name
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, UsageError
-from holdstill.keeper import capture_notes, thin
+from holdstill.keeper import capture_notes, garbage, thin
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
@@ -107,12 +107,12 @@ def test_a_sweep_deletes_what_no_capture_holds(
     thinned(store, clock)
     age(store)
 
-    swept = thin.collect_garbage(store, clock=clock)
+    swept = garbage.collect(store, clock=clock)
 
     assert (swept.contents, swept.bytes) == (3, 3 * 4096)
     left = {held.digest for held in store.contents.all()}
     assert left == {digest_of(b"the same"), digest_of(b"reading 3"), digest_of(b"reading 4")}
-    assert thin.collect_garbage(store, clock=clock).contents == 0
+    assert garbage.collect(store, clock=clock).contents == 0
 
 
 def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
@@ -122,7 +122,7 @@ def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
     board.files[b"srv/reading"] = b"just arrived"
     board.deliver(begun)
 
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
 
     assert store.contents.has(digest_of(b"just arrived"))
 
@@ -241,10 +241,10 @@ def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(
     moment = clock.now().timestamp()
     os.utime(folder / "begun", times=(moment, moment))
 
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
     assert folder.exists()
     clock.advance(15 * DAY)
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
 
     assert not folder.exists()
 
@@ -292,7 +292,7 @@ def test_spare_copies_are_swept_when_no_capture_needs_them(
     thinned(store, clock)
     age(store)
 
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
 
     assert list(store.contents.all()) == []
 
@@ -309,6 +309,6 @@ def test_the_first_copy_stays_while_a_spare_one_is_needed(
             path.unlink()
     age(store)
 
-    thin.collect_garbage(store, clock=clock)
+    garbage.collect(store, clock=clock)
 
     assert first.exists()
