@@ -287,10 +287,10 @@ def test_c3_file_changes_type_no_symlink_is_followed_on_the_way_to_a_content(
 SCAN_AS_NOBODY = """\
 import os, sys
 from holdstill.board import scan
-from holdstill.board.path_filter import Rules
+from holdstill.board.path_filter import PathFilter
 os.setgroups([]); os.setgid(65534); os.setuid(65534)
 with scan.opened_root(os.fsencode(sys.argv[1])) as root:
-    scanner = scan.Scanner(root, Rules(exclude=()))
+    scanner = scan.Scanner(root, PathFilter(exclude=()))
     print(sorted((e.path, e.size) for e in scanner.walk()))
     print([t.path for t in scanner.troubles])
 """
@@ -319,11 +319,11 @@ def test_who_is_not_root_gets_what_may_be_seen(tmp_path: Path) -> None:
 SCAN_A_LARGE_DIRECTORY = """\
 import os, resource, sys
 from holdstill.board import scan
-from holdstill.board.path_filter import Rules
+from holdstill.board.path_filter import PathFilter
 def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 with scan.opened_root(os.fsencode(sys.argv[1])) as root:
     before = peak()
-    print(sum(1 for _ in scan.Scanner(root, Rules(exclude=())).walk()))
+    print(sum(1 for _ in scan.Scanner(root, PathFilter(exclude=())).walk()))
     print(peak() - before)
 """
 

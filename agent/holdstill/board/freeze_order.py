@@ -103,13 +103,11 @@ def backing_files(device: Device, *, sys: Path = SYS, left: int = DEPTH_MAX) -> 
     if (disk / "partition").exists():
         disk = disk.parent
     loop = disk / "loop" / "backing_file"
-    found = {_file_named(loop.read_bytes())} if loop.exists() else set()
+    found = set()
+    if loop.exists():
+        # The kernel writes "/data/card.img (deleted)" for a file whose name is gone: its directory
+        # still has the file system.
+        found.add(loop.read_bytes().rstrip(b"\n").removesuffix(b" (deleted)"))
     for lower in (disk / "slaves").glob("*/dev"):
         found |= backing_files(_numbers(lower), sys=sys, left=left - 1)
     return found
-
-
-def _file_named(content: bytes) -> bytes:
-    # The kernel writes "/data/card.img (deleted)" for a file whose name is gone: its directory
-    # still tells the file system.
-    return content.rstrip(b"\n").removesuffix(b" (deleted)")

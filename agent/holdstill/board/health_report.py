@@ -120,7 +120,13 @@ class Health(Record, frozen=True, kw_only=True):
         yield "card", f"{words}{maker}" if words else "does not tell who it is"
         yield "wear", _wear_words(self.wear) if self.wear else "not told (SD cards never do)"
         for errors in self.file_systems:
-            yield f"ext4 on {errors.part}", _error_words(errors)
+            yield (
+                f"ext4 on {errors.part}",
+                f"{errors.count} errors noted; first {errors.first or '?'}, "
+                f"last {errors.last or '?'}"
+                if errors.count
+                else "no errors noted",
+            )
         yield "kernel log", f"{len(self.kernel_errors)} complaints about the card since boot"
         for text in self.kernel_errors[:SHOWN]:
             yield "", text
@@ -164,16 +170,15 @@ def parse_wear(life: str, spare: str) -> Wear | None:
 def errors_of(part: BoardPart, log: ErrorLog) -> FileSystemErrors:
     """Describe a superblock's error log."""
     first, last = (
-        f"{_moment(place.at)} in {place.function}:{place.line}" if place else ""
+        f"{datetime.fromtimestamp(place.at, UTC):%Y-%m-%d %H:%M UTC} "
+        f"in {place.function}:{place.line}"
+        if place
+        else ""
         for place in (log.first, log.last)
     )
     return FileSystemErrors(
         part=part.number, place=part.place, count=log.number, first=first, last=last
     )
-
-
-def _moment(seconds: int) -> str:
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def power_words(bits: int) -> tuple[str, ...]:
@@ -195,12 +200,6 @@ def _life_words(life: int) -> str:
     if life >= LIFE_EXCEEDED:
         return "more than its life used"
     return f"{(life - 1) * 10}-{life * 10} % of its life used"
-
-
-def _error_words(errors: FileSystemErrors) -> str:
-    if not errors.count:
-        return "no errors noted"
-    return f"{errors.count} errors noted; first {errors.first or '?'}, last {errors.last or '?'}"
 
 
 def _kernel_advice(messages: tuple[str, ...]) -> Iterator[Advice]:

@@ -46,16 +46,13 @@ class UndoLog:
 
     def record(self, kind: str, facts: bytes) -> PendingUndo:
         """Write down an undo that is owed from now on."""
-        path = self.directory / f"{self._next():06d}-{kind}{_SUFFIX}"
+        numbers = [int(path.name.partition("-")[0]) for path in self._paths()]
+        path = self.directory / f"{max(numbers, default=0) + 1:06d}-{kind}{_SUFFIX}"
         draft = path.with_suffix(".draft")
         with files.opened_for_writing(draft) as handle:
             files.write_all(handle, facts)
         draft.replace(path)
         return PendingUndo(path, kind, facts)
-
-    def _next(self) -> int:
-        numbers = [int(path.name.partition("-")[0]) for path in self._paths()]
-        return max(numbers, default=0) + 1
 
     def _paths(self) -> list[Path]:
         return sorted(self.directory.glob(f"*{_SUFFIX}"))

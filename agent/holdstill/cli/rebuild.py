@@ -115,21 +115,17 @@ def command(
         outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)
         if dry_run:
             proposal = propose(stored, goal, wish, outside)
-            return _show_proposal(proposal, as_json=as_json)
+            if as_json:
+                options.print_json(proposal)
+            else:
+                tables.plan(proposal.plan, proposal.changes, proposal.left_out, tables.console())
+            return DegradedError.exit_code if proposal.left_out else 0
         report = rebuild(stored, goal, wish, outside, announce=_announce)
     if as_json:
         options.print_json(report)
     else:
         tables.rebuild_report(report, tables.console())
     return 0 if report.bootable and not report.left_out else DegradedError.exit_code
-
-
-def _show_proposal(proposal: Proposal, *, as_json: bool) -> int:
-    if as_json:
-        options.print_json(proposal)
-    else:
-        tables.plan(proposal.plan, proposal.changes, proposal.left_out, tables.console())
-    return DegradedError.exit_code if proposal.left_out else 0
 
 
 def _announce(proposal: Proposal) -> None:

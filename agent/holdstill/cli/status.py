@@ -21,9 +21,7 @@ from holdstill.workflow import board_status, silence
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from holdstill.model.settings import KeeperSettings
     from holdstill.workflow.board_status import BoardStatus
-    from holdstill.workflow.silence import BoardSilence
 
 
 @click.command("status", short_help="Show how this board or keeper is doing.")
@@ -57,7 +55,13 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
             hint="this machine is no board and no keeper yet; --settings names another file",
         )
     board = _board_standing(settings_path) if is_board else None
-    states = _keeper_states(options.read_keeper_settings(keeper_path)) if is_keeper else None
+    states = None
+    if is_keeper:
+        settings = options.read_keeper_settings(keeper_path)
+        opened = open_store(settings.store)
+        states = silence.find_silent(
+            opened, settings.notify, clock=SystemClock(), runner=LocalRunner()
+        )
     code = board.code if board else 0
     if code == 0 and any(state.is_silent for state in states or ()):
         code = DegradedError.exit_code
@@ -94,11 +98,6 @@ def _board_standing(path: Path) -> BoardStatus:
     return board_status.read_status(
         settings, place=place, now=SystemClock().now(), zone=LocalZone()()
     )
-
-
-def _keeper_states(settings: KeeperSettings) -> tuple[BoardSilence, ...]:
-    opened = open_store(settings.store)
-    return silence.find_silent(opened, settings.notify, clock=SystemClock(), runner=LocalRunner())
 
 
 def _show_board(board: BoardStatus, out: Console) -> None:

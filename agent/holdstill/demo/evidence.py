@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from holdstill.demo import gauge_check
 from holdstill.disks import partition_table
@@ -12,9 +12,6 @@ from holdstill.filesystems.ext4.ext4_reader import Ext4Reader
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import MIB
 from holdstill.system import byte_source
-
-if TYPE_CHECKING:
-    from holdstill.filesystems.file_tree import FileTree
 
 LARGEST = 256 * MIB
 """No file of the gauge grows so large in a demonstration."""
@@ -55,12 +52,9 @@ def copy_gauge(image: Path, target: Path, *, partition: int) -> None:
         place = disk.partition(partition)
         volume = source.window(place.start * disk.sector_size, place.size * disk.sector_size)
         for folder in gauge_check.PLACES:
-            _copy_folder(Ext4Reader(volume), folder, target)
-
-
-def _copy_folder(files: FileTree, folder: Path, target: Path) -> None:
-    (target / folder).mkdir(parents=True)
-    for entry in files.children(bytes(folder)):
-        if entry.type is EntryType.FILE:
-            content = files.read(entry.path, limit=LARGEST)
-            (target / folder / entry.name.decode()).write_bytes(content)
+            files = Ext4Reader(volume)
+            (target / folder).mkdir(parents=True)
+            for entry in files.children(bytes(folder)):
+                if entry.type is EntryType.FILE:
+                    content = files.read(entry.path, limit=LARGEST)
+                    (target / folder / entry.name.decode()).write_bytes(content)

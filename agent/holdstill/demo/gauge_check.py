@@ -133,7 +133,11 @@ def _look_at_database(folder: Path) -> Database:
 
 
 def _look_at_logs(folder: Path) -> Log:
-    logs = sorted(folder.glob("gauge.log*"), key=_age, reverse=True)
+    logs = sorted(
+        folder.glob("gauge.log*"),
+        key=lambda log: int(log.suffix[1:]) if log.suffix != ".log" else 0,
+        reverse=True,
+    )
     *lines, tail = b"".join(path.read_bytes() for path in logs).split(b"\n")
     seqs = [int(line.split()[0]) for line in lines if line.endswith(b" mm")]
     return Log(
@@ -143,10 +147,6 @@ def _look_at_logs(folder: Path) -> Log:
         gaps=sum(later - earlier != 1 for earlier, later in itertools.pairwise(seqs)),
         last=seqs[-1],
     )
-
-
-def _age(log: Path) -> int:
-    return 0 if log.suffix == ".log" else int(log.suffix[1:])
 
 
 def broken_promises(found: Found) -> list[str]:

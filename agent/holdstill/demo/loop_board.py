@@ -37,13 +37,9 @@ def attached(image: Path, machine: Runner, clock: Clock) -> Iterator[Path]:
         wait(partition(device, 2).is_block_device, f"{device} has no partitions", clock)
         yield device
     finally:
-        _detach(image, machine)
-
-
-def _detach(image: Path, machine: Runner) -> None:
-    words = ("losetup", "--noheadings", "--output", "NAME", "--associated", image)
-    for device in machine.run(Command.of(*words)).decode().split():
-        machine.run(Command.of("losetup", "--detach", device))
+        listing = Command.of("losetup", "--noheadings", "--output", "NAME", "--associated", image)
+        for attached in machine.run(listing).decode().split():
+            machine.run(Command.of("losetup", "--detach", attached))
 
 
 @contextmanager

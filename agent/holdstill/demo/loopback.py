@@ -110,7 +110,9 @@ def free_port() -> int:
 @contextmanager
 def _started(folder: Path, port: int) -> Iterator[Background]:
     config = folder / "sshd_config"
-    pam = "yes" if _root_is_locked() else "no"
+    # Without PAM, sshd refuses a root whose password field is locked.
+    shadow = _SHADOW.read_text(encoding="utf-8") if os.geteuid() == 0 else ""
+    pam = "yes" if re.search(r"^root:!", shadow, re.MULTILINE) else "no"
     text = _CONFIG.format(address=ADDRESS, port=port, folder=folder, pam=pam)
     config.write_text(text, encoding="utf-8")
     # By its absolute path: the server starts itself again for each connection.
@@ -120,13 +122,6 @@ def _started(folder: Path, port: int) -> Iterator[Background]:
     command = Command.of(program, "-D", "-e", "-f", config)
     with process.background(command, log=folder / "sshd.log") as server:
         yield server
-
-
-def _root_is_locked() -> bool:
-    """Return whether sshd would refuse root for its password field, as it does without PAM."""
-    if os.geteuid() != 0:
-        return False
-    return re.search(r"^root:!", _SHADOW.read_text(encoding="utf-8"), re.MULTILINE) is not None
 
 
 def _listens(server: Background, log: Path, clock: Clock) -> bool:

@@ -57,7 +57,8 @@ def _share_of(share: Share) -> Iterator[bytes]:
     files = size = 0
     for path in _walk(os.fsencode(share.directory)):
         info = os.lstat(path)
-        if not _is_wanted(path, info):
+        is_small = stat.S_ISREG(info.st_mode) and info.st_size <= LARGEST
+        if not (stat.S_ISLNK(info.st_mode) or (is_small and os.access(path, os.R_OK))):
             continue
         files, size = files + 1, size + info.st_size
         if files > share.files or size > share.bytes:
@@ -76,12 +77,6 @@ def _walk(top: bytes) -> Iterator[bytes]:
             yield from (e.path for e in found if not e.is_dir(follow_symlinks=False))
             below += [e.path for e in found if e.is_dir(follow_symlinks=False)]
         level = [path for path in below if os.access(path, os.R_OK | os.X_OK)]
-
-
-def _is_wanted(path: bytes, info: os.stat_result) -> bool:
-    if stat.S_ISLNK(info.st_mode):
-        return True
-    return stat.S_ISREG(info.st_mode) and info.st_size <= LARGEST and os.access(path, os.R_OK)
 
 
 def boot_files() -> dict[str, bytes]:

@@ -141,12 +141,10 @@ class _HashWorker:
         return said.digests
 
 
-def _nobody(count: int) -> None:
-    del count
-
-
 @contextmanager
-def hash_worker(source: ByteSource, tell: Callable[[int], None] = _nobody) -> Iterator[Hasher]:
+def hash_worker(
+    source: ByteSource, tell: Callable[[int], None] = lambda _: None
+) -> Iterator[Hasher]:
     """Hold a process that hashes what is in a source; tell is told of the bytes it has read.
 
     Its results raise VerificationError when the source ends before a content does, and OSError
@@ -250,7 +248,9 @@ def _finished(
     for entry, content in drawn:
         if content is not None:
             digest, names = next(digests), content.names
-        elif _is_known(entry):
+        elif (
+            entry.type is EntryType.FILE and entry.size and entry.link and not entry.digest
+        ):  # a further name of a file whose content was left to us
             digest, names = linked.pop(entry.seen.inode)
         else:
             yield entry
@@ -258,12 +258,6 @@ def _finished(
         if names > 1:
             linked[entry.seen.inode] = digest, names - 1
         yield with_digest(entry, digest)
-
-
-def _is_known(entry: Entry) -> bool:
-    """Whether an entry is a further name of a file whose content was left to us."""
-    is_file = entry.type is EntryType.FILE and bool(entry.size)
-    return is_file and bool(entry.link) and not entry.digest
 
 
 def hash_all(contents: _Contents, source: ByteSource) -> list[bytes]:

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.content_store import ContentLinks
     from holdstill.keeper.store import Store
-    from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
 
 STALE = 14 * 86_400.0
@@ -46,7 +45,11 @@ def collect(store: Store, *, clock: Clock) -> CollectedGarbage:
     for grave in sorted(store.trash.iterdir()):
         store.disk.remove_tree(grave)
     # When the oldest unfinished run began, or a time that is never reached.
-    begun = [_began(staging) for staging in _stagings(store)]
+    begun = [
+        _began(staging)
+        for board in store.boards()
+        for staging in (store.board_folder(board) / "incoming").iterdir()
+    ]
     oldest_run = min(begun, default=float("inf"))
     spared_from = oldest_run - MARGIN
     needed = None if store.facts.abilities.hard_links else _referenced(store)
@@ -95,26 +98,17 @@ def _referenced(store: Store) -> frozenset[str]:
     return frozenset(needed)
 
 
-def _stagings(store: Store) -> Iterator[Path]:
-    for board in store.boards():
-        yield from (store.board_folder(board) / "incoming").iterdir()
-
-
 def _began(staging: Path) -> float:
     marker = staging / incoming.BEGUN
     return (marker if marker.exists() else staging).stat().st_mtime
-
-
-def _lent(store: Store, board: BoardName) -> list[Path]:
-    folder = fetch_staging.folder(store, board)
-    return sorted(folder.iterdir()) if folder.is_dir() else []
 
 
 def _give_up_stale(store: Store, clock: Clock) -> None:
     """Throw away stagings and lent folders that nobody came back for."""
     limit = clock.now().timestamp() - STALE
     for board in store.boards():
-        for lent in _lent(store, board):
+        folder = fetch_staging.folder(store, board)
+        for lent in sorted(folder.iterdir()) if folder.is_dir() else ():
             if lent.stat().st_mtime < limit:
                 store.discard(lent)
         if incoming.is_running(store, board):

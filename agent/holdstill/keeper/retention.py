@@ -72,16 +72,13 @@ def judge(
     for brief in briefs:
         if brief.pinned:
             others[brief.name].append("its owner pinned it")
+    for name, ended in periods.items():
+        if ended:
+            others[name].insert(0, f"it is the last of {' and of '.join(ended)}")
     return tuple(
-        Verdict(b.name, b.seq, _sentence(periods[b.name], others[b.name]))
+        Verdict(b.name, b.seq, "; ".join(others[b.name]))
         for b in sorted(briefs, key=lambda brief: brief.seq)
     )
-
-
-def _sentence(periods: list[str], others: list[str]) -> str:
-    """Return why a capture is kept, such as "it is the last of 2026-11-24 and of 2026-11"."""
-    first = [f"it is the last of {' and of '.join(periods)}"] if periods else []
-    return "; ".join([*first, *others])
 
 
 def trusted_date(brief: CaptureBrief, now: datetime) -> datetime | None:

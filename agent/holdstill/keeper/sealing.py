@@ -74,7 +74,8 @@ def check_manifest(
     numbers = {part.number for part in manifest.parts}
     if len(numbers) != len(manifest.parts):
         raise SecurityError("manifest: a partition is listed twice")
-    found = [_raw_number(raw.name) for raw in manifest.raws]
+    matches = [_RAW.fullmatch(raw.name) for raw in manifest.raws]
+    found = [int(match[1]) if match else 0 for match in matches]
     if len(set(found)) != len(found) or not numbers.issuperset(found):
         raise SecurityError("manifest: raws: names must be raw-<partition>.bin, each once")
     if manifest.index.name != INDEX or (manifest.gap and manifest.gap.name != GAP):
@@ -96,11 +97,6 @@ def taken_at(manifest: Manifest) -> datetime:
         return datetime.fromisoformat(text)
     except ValueError as error:
         raise SecurityError(f"manifest: moment.taken_at: {error}") from error
-
-
-def _raw_number(name: str) -> int:
-    match = _RAW.fullmatch(name)
-    return int(match[1]) if match else 0
 
 
 def attachments_of(manifest: Manifest) -> Iterator[Attachment]:

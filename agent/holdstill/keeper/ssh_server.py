@@ -240,10 +240,8 @@ class SshServer:
                 return self._keeper.signature(json_rpc.read_params(call, json_rpc.NameParams).name)
             case "lend":
                 wish = json_rpc.read_params(call, json_rpc.LendParams)
-                return self._lent(self._keeper.lend(wish.name, wish.digests))
+                folder = self._keeper.lend(wish.name, wish.digests)
+                self._lent_folders.append(folder)
+                return f"outgoing/{folder.name}"
             case _:
                 raise SecurityError(f"no such method: {call.method[:40]!r}")
-
-    def _lent(self, folder: Path) -> str:
-        self._lent_folders.append(folder)
-        return f"outgoing/{folder.name}"

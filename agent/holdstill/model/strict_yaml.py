@@ -233,7 +233,8 @@ def _problems(value: object, kind: object, path: str) -> Iterator[str]:
     try:
         msgspec.convert(value, kind, dec_hook=_decode_field)
     except msgspec.ValidationError as error:
-        yield f"{path or 'document'}: {_choices(value, kind) or _lower_first(str(error))}"
+        text = str(error)
+        yield f"{path or 'document'}: {_choices(value, kind) or text[:1].lower() + text[1:]}"
 
 
 def _choices(value: object, kind: object) -> str:
@@ -241,10 +242,6 @@ def _choices(value: object, kind: object) -> str:
     if not isinstance(kind, type) or not issubclass(kind, Enum):
         return ""
     return f"expected one of {', '.join(str(member.value) for member in kind)}; found {value!r}"
-
-
-def _lower_first(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def _struct_problems(value: object, struct: type[msgspec.Struct], path: str) -> Iterator[str]:

@@ -81,19 +81,14 @@ def rendered(families: Sequence[Family]) -> bytes:
 
 def _lines(family: Family) -> str:
     lines = [f"# HELP {family.name} {_escaped(family.help)}", f"# TYPE {family.name} gauge"]
-    lines += [
-        f'{family.name}{{board="{_escaped_label(board)}"}} {value!r}'
-        for board, value in family.samples.items()
-    ]
+    for board, value in family.samples.items():
+        label = _escaped(board).replace('"', '\\"')
+        lines.append(f'{family.name}{{board="{label}"}} {value!r}')
     return "\n".join(lines) + "\n"
 
 
 def _escaped(text: str) -> str:
     return text.replace("\\", "\\\\").replace("\n", "\\n")
-
-
-def _escaped_label(text: str) -> str:
-    return _escaped(text).replace('"', '\\"')
 
 
 def publish(path: Path, text: bytes) -> None:

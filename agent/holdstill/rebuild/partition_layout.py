@@ -141,11 +141,6 @@ def _is_container(partition: Partition) -> bool:
     return partition.type.lower() in _EXTENDED
 
 
-def _holds(outer: Partition, inner: Partition) -> bool:
-    is_other = outer.number != inner.number
-    return is_other and outer.start <= inner.start and inner.end <= outer.end
-
-
 def _is_last(disk: Disk, partition: Partition) -> bool:
     """Whether nothing lies behind it, except the rest of the container that it is in."""
     return all(other.start < partition.end for other in disk.partitions)
@@ -165,7 +160,8 @@ def _changed(disk: Disk, other: Partition, partition: Partition, change: int) ->
     """Return what becomes of one partition when another grows by so many sectors."""
     if other.number == partition.number:
         return msgspec.structs.replace(other, size=other.size + change)
-    if _is_container(other) and disk.label is TableLabel.DOS and _holds(other, partition):
+    contains = other.start <= partition.start and partition.end <= other.end
+    if _is_container(other) and disk.label is TableLabel.DOS and contains:
         end = partition.end if _is_last(disk, partition) else other.end
         return msgspec.structs.replace(other, size=end + change - other.start)
     if other.start >= partition.end:

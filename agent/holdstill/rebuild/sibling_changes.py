@@ -6,6 +6,7 @@ from, by its network, by ssh clients, or by a keeper; and it must find its own p
 
 from __future__ import annotations
 
+import itertools
 import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -17,8 +18,6 @@ from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.small_files import SmallFileReader
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.sealed_capture import ContentSource
@@ -147,7 +146,11 @@ class _SiblingMaker:
 
     def visit(self, part: int) -> None:
         """Change what has to be changed in one partition."""
-        for pattern in _reference_places():
+        in_boot = itertools.product(
+            ("", *fstab_references.BOOT_FOLDERS), fstab_references.BOOT_PLACES
+        )
+        places = (f"{folder}/{place}".lstrip("/") for folder, place in in_boot)
+        for pattern in (*fstab_references.ROOT_PLACES, *places):
             for found in self._reader.small(part, pattern):
                 self._refer(found)
         old, new = self._old.board, self._new.board
@@ -261,21 +264,13 @@ class _SiblingMaker:
         if not self._touches_initramfs:
             return
         for part in self._old.parts:
-            for place in _initramfs_places():
+            for folder, pattern in itertools.product(
+                ("", *fstab_references.BOOT_FOLDERS), _INITRAMFS
+            ):
+                place = f"{folder}/{pattern}".lstrip("/")
                 for entry in self._reader.matching(part.number, place):
                     what = "may hold old ids inside: make it anew on the board"
                     self.left.append(IdentityChange(_where(part.number, entry), what))
-
-
-def _reference_places() -> Iterator[str]:
-    yield from fstab_references.ROOT_PLACES
-    for folder in ("", *fstab_references.BOOT_FOLDERS):
-        yield from (f"{folder}/{place}".lstrip("/") for place in fstab_references.BOOT_PLACES)
-
-
-def _initramfs_places() -> Iterator[str]:
-    for folder in ("", *fstab_references.BOOT_FOLDERS):
-        yield from (f"{folder}/{pattern}".lstrip("/") for pattern in _INITRAMFS)
 
 
 def _where(part: int, entry: Entry) -> str:

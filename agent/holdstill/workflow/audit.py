@@ -127,7 +127,10 @@ class _AuditRun:
     is_whole: bool = False
 
     def __post_init__(self) -> None:
-        self.mark = _load(self.state)
+        try:
+            self.mark = msgspec.json.decode(_place(self.state).read_bytes(), type=AuditPosition)
+        except (FileNotFoundError, msgspec.MsgspecError):
+            self.mark = AuditPosition()  # lost or damaged: the next pass begins again
         self.last: LastCapture | None = None
         self._pass_began = self.mark.began_at
 
@@ -216,11 +219,3 @@ class _AuditRun:
 
 def _place(state: Path) -> Path:
     return state / "audit.json"
-
-
-def _load(state: Path) -> AuditPosition:
-    """Return the bookmark; a lost or damaged one means to begin again."""
-    try:
-        return msgspec.json.decode(_place(state).read_bytes(), type=AuditPosition)
-    except (FileNotFoundError, msgspec.MsgspecError):
-        return AuditPosition()

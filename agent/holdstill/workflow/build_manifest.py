@@ -26,7 +26,7 @@ from holdstill.workflow import attachments
 from holdstill.workflow.capture_method import HAS_FILES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from holdstill.board.layout import BoardPart
     from holdstill.records.index_queries import Index
@@ -61,6 +61,13 @@ def build(
         for part in scope.board.parts
         if (name := attachments.raw_name(part.number)) in attached
     }
+    # Describe the files that are in use as swap: a rebuild makes them again, empty.
+    swap_files = tuple(
+        SwapFile(partition=part, path=display(entry.path), size=entry.size)
+        for part in sorted(run.trees.numbers)
+        for entry in run.index.omitted(part)
+        if entry.omitted is Omitted.SWAP
+    )
     return Manifest(
         format=FORMAT,
         agent=metadata.version("holdstill"),
@@ -79,7 +86,7 @@ def build(
             _captured_part(run, number, _grade(run, number, paused, settled), raws)
             for number in scope.chosen
         ),
-        swap_files=_swap_files(run.index, run.trees.numbers),
+        swap_files=swap_files,
         pause=Pause(
             window_ms=round(paused.window_seconds * 1000, 1),
             frozen_ms=round(paused.frozen_seconds * 1000, 1),
@@ -167,13 +174,3 @@ def kind_of(part: BoardPart) -> str:
     """Return the short name of what a partition holds."""
     words = msgspec.to_builtins(part.file_system)
     return str(words.get("type") or words["kind"])
-
-
-def _swap_files(index: Index, parts: Iterable[int]) -> tuple[SwapFile, ...]:
-    """Describe the files that are in use as swap: a rebuild makes them again, empty."""
-    return tuple(
-        SwapFile(partition=part, path=display(entry.path), size=entry.size)
-        for part in sorted(parts)
-        for entry in index.omitted(part)
-        if entry.omitted is Omitted.SWAP
-    )

@@ -115,7 +115,8 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     for part in manifest.parts:
         if (
             part.entries
-            and _holds(part.mount, wanted)
+            and part.mount
+            and (wanted == part.mount or wanted.startswith(part.mount.rstrip("/") + "/"))
             and (best is None or len(part.mount) > len(best.mount))
         ):
             best = part
@@ -133,7 +134,3 @@ def _numbered(manifest: Manifest, number: int) -> CapturedPart:
     if part is None or not part.entries:
         raise UsageError(f"partition {number} has no files", hint="see `holdstill show`")
     return part
-
-
-def _holds(mount: str, path: str) -> bool:
-    return bool(mount) and (mount == "/" or path == mount or path.startswith(mount + "/"))

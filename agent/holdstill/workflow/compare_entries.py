@@ -121,16 +121,14 @@ def _hashed(
     number: int, old: Entry | None, new: Entry | None, after: CompareSource
 ) -> Entry | None:
     """Give an entry of the running board its digest: the known one if it was not changed."""
-    if old is None or new is None or not _lacks_digest(new) or old.size != new.size:
+    if old is None or new is None or old.size != new.size:
+        return new
+    is_file = new.type is EntryType.FILE and new.omitted is Omitted.NOTHING
+    if not is_file or not new.size or new.digest:
         return new
     if old.seen[:2] == new.seen[:2] and old.digest:
         return new._replace(digest=old.digest)
     return new._replace(digest=after.digest(number, new))
-
-
-def _lacks_digest(entry: Entry) -> bool:
-    is_file = entry.type is EntryType.FILE and entry.omitted is Omitted.NOTHING
-    return is_file and bool(entry.size) and not entry.digest
 
 
 def differing(old: Entry, new: Entry) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import os
 from pathlib import Path
@@ -64,7 +65,7 @@ class MountedTree:
             subject,
             self._detector.changes(),
             seq=seq,
-            noted=lambda step: self._noted(index, step),
+            noted=functools.partial(self._note_older, index),
         )
         index.commit()
         self._detector.confirm()
@@ -200,12 +201,10 @@ class MountedTree:
         """Return the digest of an older content at the same path, b"" for none."""
         return self._older.get(entry.path, b"")
 
-    def _noted(self, index: Index, step: Step) -> None:
-        if not isinstance(step, Removal):
-            self._note_older(index, step)
-
-    def _note_older(self, index: Index, entry: Entry) -> None:
-        """Remember what a large file was before, while the index still knows."""
+    def _note_older(self, index: Index, entry: Entry | Removal) -> None:
+        """Remember the older content of a large file, while the index still has it."""
+        if isinstance(entry, Removal):
+            return
         if entry.type is EntryType.FILE and entry.size >= BASIS_FROM and not entry.digest:
             known = index.get(self.part, entry.path)
             if known is not None and known.digest:

@@ -79,7 +79,13 @@ def plan_rebuild(
         if not _could_fit(source, planned, wanted):
             raise
         step("trying how small a file system may become; this takes minutes")
-        wanted |= _tried(source, machine)
+        wanted |= {
+            number: sizing_by_trial.minimum(
+                functools.partial(source.measured, number), kind,
+                contents=source.overlay.over(source.capture), machine=machine,
+            )
+            for number, kind in _ruled(source).items()
+        }  # fmt: skip
         plan = planned(needs=wanted)
     notes = []
     for part in source.manifest.parts:
@@ -136,14 +142,3 @@ def _could_fit(
     except partition_layout.DoesNotFitError:
         return False
     return bool(least)
-
-
-def _tried(source: RebuildSource, machine: Runner) -> dict[int, Need]:
-    """Find out more exactly, by trying, how small the xfs and btrfs may become; takes minutes."""
-    return {
-        number: sizing_by_trial.minimum(
-            functools.partial(source.measured, number), kind,
-            contents=source.overlay.over(source.capture), machine=machine,
-        )
-        for number, kind in _ruled(source).items()
-    }  # fmt: skip

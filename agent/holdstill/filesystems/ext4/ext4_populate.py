@@ -320,7 +320,8 @@ class _Populator:
         ).fetchone()
         self._notes.execute("DELETE FROM directory WHERE path = ?", (path,))
         writer = DirectoryWriter(self._volume, own, parent)
-        is_indexed = writer.write(names, least=self._least_blocks(path))
+        least = lost_and_found_blocks(self._geometry.block_size) if path == LOST_AND_FOUND else 1
+        is_indexed = writer.write(names, least=least)
         directories = names.directories
         size = sum(extent.length for extent in writer.extents) * self._geometry.block_size
         blocks = self._blocks(size, writer.extents)
@@ -335,11 +336,6 @@ class _Populator:
         self._library.write_inode(own, inode_bytes.as_directory(content, blocks, links))
         if self._has_extents and len(writer.extents) > inode_bytes.EXTENTS_IN_INODE:
             self._library.insert_extents(own, writer.extents)
-
-    def _least_blocks(self, path: bytes) -> int:
-        if path != LOST_AND_FOUND:
-            return 1
-        return lost_and_found_blocks(self._geometry.block_size)
 
     def _finish_empty_directories(self) -> None:
         while True:

@@ -228,6 +228,15 @@ def parse(raw: bytes) -> Superblock:
     _require("cluster size", not has_clusters or block_log <= cluster_log <= 30)
     wide = bool(_u32(raw, 0x60) & SIXTY_FOUR_BIT)
     dynamic = _u32(raw, 0x4C) >= 1
+    count = _u32(raw, 0x194)
+    first, last = _u32(raw, 0x198), _u32(raw, 0x1CC)
+    error_log = ErrorLog(
+        count,
+        ErrorPlace(first, _text(raw[0x1A8:0x1C8]), _u32(raw, 0x1C8), _u32(raw, 0x19C),
+                   int.from_bytes(raw[0x1A0:0x1A8], "little")) if first else None,
+        ErrorPlace(last, _text(raw[0x1E0:0x200]), _u32(raw, 0x1D4), _u32(raw, 0x1D0),
+                   int.from_bytes(raw[0x1D8:0x1E0], "little")) if last else None,
+    )  # fmt: skip
     found = Superblock(
         inodes=_u32(raw, 0x0),
         blocks=_u32(raw, 0x4) | (_u32(raw, 0x150) << 32 if wide else 0),
@@ -252,7 +261,7 @@ def parse(raw: bytes) -> Superblock:
         uuid=str(uuid.UUID(bytes=raw[0x68:0x78])),
         label=_text(raw[0x78:0x88]),
         journal_inode=_u32(raw, 0xE0),
-        hash_seed=_optional_uuid(raw[0xEC:0xFC]),
+        hash_seed=str(uuid.UUID(bytes=raw[0xEC:0xFC])) if any(raw[0xEC:0xFC]) else "",
         descriptor_size=_u16(raw, 0xFE) if wide else 32,
         default_mount_options=_u32(raw, 0x100),
         first_meta_group=_u32(raw, 0x104),
@@ -261,7 +270,7 @@ def parse(raw: bytes) -> Superblock:
         mount_options=_text(raw[0x200:0x240]),
         backup_groups=(_u32(raw, 0x24C), _u32(raw, 0x250)),
         is_sound=not _u32(raw, 0x64) & METADATA_CSUM or crc32c(raw[:0x3FC]) == _u32(raw, 0x3FC),
-        error_log=_error_log(raw),
+        error_log=error_log,
     )
     _check(found)
     return found
@@ -276,18 +285,6 @@ def read(source: ByteSource) -> Superblock:
     if not has_magic(source):
         raise VerificationError("no ext4 superblock")
     return parse(source.read(OFFSET, SIZE))
-
-
-def _error_log(raw: bytes) -> ErrorLog:
-    count = _u32(raw, 0x194)
-    first, last = _u32(raw, 0x198), _u32(raw, 0x1CC)
-    return ErrorLog(
-        count,
-        ErrorPlace(first, _text(raw[0x1A8:0x1C8]), _u32(raw, 0x1C8), _u32(raw, 0x19C),
-                   int.from_bytes(raw[0x1A0:0x1A8], "little")) if first else None,
-        ErrorPlace(last, _text(raw[0x1E0:0x200]), _u32(raw, 0x1D4), _u32(raw, 0x1D0),
-                   int.from_bytes(raw[0x1D8:0x1E0], "little")) if last else None,
-    )  # fmt: skip
 
 
 def _check(found: Superblock) -> None:
@@ -323,10 +320,6 @@ def _u32(raw: bytes, offset: int) -> int:
 
 def _text(raw: bytes) -> str:
     return raw.partition(b"\0")[0].decode(errors="backslashreplace")
-
-
-def _optional_uuid(raw: bytes) -> str:
-    return str(uuid.UUID(bytes=raw)) if any(raw) else ""
 
 
 class Group(NamedTuple):

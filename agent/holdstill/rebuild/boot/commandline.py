@@ -40,7 +40,9 @@ def root_links(card: BootCard, line: str, *, initramfs: int) -> list[ChainLink]:
     """Return whether root= and resume= of a command line lead to partitions of this card."""
     root = value(line, "root")
     if root is None:
-        return [_without_root(initramfs)]
+        if initramfs == Initramfs.ABSENT:
+            return [missing("root=", "the command line does not name a root file system")]
+        return [unknown("root=", "the command line names none; the initramfs may know it")]
     links = [_root_link(card, root, value(line, "rootfstype"))]
     normal = cards.normal(root)
     if normal.startswith(NEEDS_INITRAMFS) and initramfs == Initramfs.ABSENT:
@@ -49,12 +51,6 @@ def root_links(card: BootCard, line: str, *, initramfs: int) -> list[ChainLink]:
     if resume and cards.names_a_partition(resume) and not card.named(resume):
         links.append(lacking("resume=", f"{resume} is not on this card: starting takes longer"))
     return links
-
-
-def _without_root(initramfs: int) -> ChainLink:
-    if initramfs == Initramfs.ABSENT:
-        return missing("root=", "the command line does not name a root file system")
-    return unknown("root=", "the command line names none; the initramfs may know it")
 
 
 def _root_link(card: BootCard, root: str, kind: str | None) -> ChainLink:

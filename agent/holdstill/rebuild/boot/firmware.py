@@ -63,15 +63,12 @@ def chain(card: BootCard, volume: BootVolume, *, generation: int = 0) -> Chain |
     generation is the board's, 0 when it is not known.
     """
     names = {name.decode(errors="replace").lower() for name in volume.names(b"")}
-    if volume.kind != "vfat" or not _looks_like_it(names):
+    starts = any(_START.fullmatch(name) for name in names)
+    is_firmware = "bootcode.bin" in names or starts or "config.txt" in names
+    if volume.kind != "vfat" or not is_firmware:
         return None
     folder = _FirmwareFolder(card, volume, names, _settings(volume), generation)
     return folder.chain()
-
-
-def _looks_like_it(names: set[str]) -> bool:
-    starts = any(_START.fullmatch(name) for name in names)
-    return "bootcode.bin" in names or starts or "config.txt" in names
 
 
 def _settings(volume: BootVolume) -> list[Setting]:

@@ -198,15 +198,11 @@ def parse_fstab(text: str) -> list[FstabEntry]:
     """Understand fstab(5)."""
     mounts = []
     for line in text.splitlines():
-        fields = [_unescaped(word) for word in line.split()]
+        fields = [_OCTAL.sub(lambda code: chr(int(code[1], 8)), word) for word in line.split()]
         if len(fields) >= 3 and not fields[0].startswith("#"):
             options = fields[3].split(",") if len(fields) > 3 else ["defaults"]
             mounts.append(FstabEntry(fields[0], fields[1], fields[2], tuple(options)))
     return mounts
-
-
-def _unescaped(field_text: str) -> str:
-    return _OCTAL.sub(lambda match: chr(int(match[1], 8)), field_text)
 
 
 def parse_variables(text: str) -> dict[str, str]:
