@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.disks import partition_table_writer
+from holdstill.disks import partition_table_check, partition_table_writer
 from holdstill.errors import TargetFailedError, TargetRefusedError
 from holdstill.filesystems.fat import fat_writer
 from holdstill.filesystems.swap import swap_writer
@@ -307,6 +307,7 @@ def test_a_claimed_card_takes_table_fat_and_swap_and_the_kernel_sees_them_afterw
             swap_writer.make(held.path, offset=40960 * 512, size=32 * MIB, parameters=area)
             rebuild_target.flush_and_drop_caches(held)
             partition_table_writer.write(held.path, disk, MACHINE)
+            partition_table_check.check(held.path, disk)
         programs.run("partx", "--update", card.device)
         boot = card.partition(1)
         programs.run("fsck.vfat", "-n", boot)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.disks import logical_chain, partition_table_writer
+from holdstill.disks import logical_chain, partition_table_check, partition_table_writer
 from holdstill.model.layout import Disk, Partition, TableLabel
 from holdstill.system.process import LocalRunner
 from support import loop
@@ -68,6 +68,7 @@ def test_mbr_1_is_byte_exact(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=DISK)
 
     partition_table_writer.write(image, MBR_1, LocalRunner())
+    partition_table_check.check(image, MBR_1)
 
     assert read(image, 0, SECTOR) == bytes(0x1B8) + bytes.fromhex(
         "2e 5d 3c 9a 00 00"
@@ -81,6 +82,7 @@ def test_gpt_1_is_byte_exact(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=DISK)
 
     partition_table_writer.write(image, GPT_1, LocalRunner())
+    partition_table_check.check(image, GPT_1)
 
     assert read(image, 446, 66) == bytes.fromhex(
         "00 00 02 00 ee ff ff ff 01 00 00 00 ff ff 7f 00"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.disks import partition_table, partition_table_writer
+from holdstill.disks import partition_table, partition_table_check, partition_table_writer
 from holdstill.filesystems.ext4 import ext4_reader, ext4_writer
 from holdstill.filesystems.fat import fat_reader, fat_writer
 from holdstill.filesystems.file_tree import Content
@@ -129,6 +129,7 @@ def rebuild(image: Path, sibling: Sibling, captured: Captured) -> None:
     )
     ext4_writer.finish(image, offset=place, parameters=ext4, machine=MACHINE)
     partition_table_writer.write(image, made.disk, MACHINE)
+    partition_table_check.check(image, made.disk)
 
 
 def ids_of(image: Path) -> dict[str, str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.disks import partition_table, partition_table_writer
+from holdstill.disks import partition_table, partition_table_check, partition_table_writer
 from holdstill.errors import LayoutError, TargetFailedError
 from holdstill.model.layout import Disk, Partition, TableLabel
 from holdstill.system import byte_source
@@ -87,6 +87,7 @@ def test_logical_partitions_lie_as_sfdisk_would_lay_them(
     theirs = loop.partitioned_image(tmp_path / "theirs.img", size=SIZE, script=script)
 
     partition_table_writer.write(ours, disk, LocalRunner())
+    partition_table_check.check(ours, disk)
 
     assert ours.read_bytes() == theirs.read_bytes()
 
@@ -107,6 +108,7 @@ def test_logical_partitions_stay_where_sfdisk_would_not_put_them(
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
     partition_table_writer.write(image, disk, LocalRunner())
+    partition_table_check.check(image, disk)
 
     rows = json.loads(programs.run("sfdisk", "--json", image))["partitiontable"]["partitions"]
     assert [(row["start"], row["size"]) for row in rows[2:]] == places
@@ -132,6 +134,7 @@ def test_boot_code_and_loaders_outlive_the_table(tmp_path: Path, disk: Disk) -> 
         card.write(LOADER)
 
     partition_table_writer.write(image, disk, LocalRunner())
+    partition_table_check.check(image, disk)
 
     written = image.read_bytes()
     assert written[:440] == BOOT_CODE
@@ -142,6 +145,7 @@ def test_a_gpt_keeps_names_attributes_and_numbers(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
     partition_table_writer.write(image, gpt(), LocalRunner())
+    partition_table_check.check(image, gpt())
 
     found = json.loads(programs.run("sfdisk", "--json", image))["partitiontable"]
     assert found["id"] == gpt().id
@@ -156,6 +160,7 @@ def test_a_gpt_made_for_a_smaller_card_uses_all_of_a_larger_one(tmp_path: Path) 
     image = loop.blank_image(tmp_path / "card.img", size=2 * SIZE)
 
     partition_table_writer.write(image, gpt(last_lba=SIZE // 512 - 34), LocalRunner())
+    partition_table_check.check(image, gpt(last_lba=SIZE // 512 - 34))
 
     assert read_table(image).last_lba == 2 * SIZE // 512 - 34
 
@@ -169,10 +174,29 @@ def test_a_loader_at_8_kib_outlives_a_gpt_whose_entries_make_room(tmp_path: Path
         card.write(LOADER)
 
     partition_table_writer.write(image, disk, LocalRunner())
+    partition_table_check.check(image, disk)
 
     assert image.read_bytes()[8 << 10 :].startswith(LOADER)
     assert read_table(image).entries_lba == 4096
     programs.run("sfdisk", "--verify", image)
+
+
+@pytest.mark.parametrize("disk", [logical((18432, 2048)), gpt()])
+def test_a_table_other_than_the_planned_one_is_found_by_reading_it_back(
+    tmp_path: Path, disk: Disk
+) -> None:
+    image = loop.blank_image(tmp_path / "card.img", size=SIZE)
+    partition_table_writer.write(image, disk, LocalRunner())
+    partition_table_check.check(image, disk)
+
+    programs.run("sfdisk", "--quiet", "--delete", image, str(disk.partitions[-1].number))
+
+    with pytest.raises(TargetFailedError, match="the partition table reads back as"):
+        partition_table_check.check(image, disk)
+    with image.open("r+b") as card:
+        card.write(bytes(34 * 512))  # the primary table of either kind
+    with pytest.raises(TargetFailedError, match="cannot be read back"):
+        partition_table_check.check(image, disk)
 
 
 def test_a_table_that_does_not_fit_is_told_in_sfdisks_words(tmp_path: Path) -> None:
@@ -186,5 +210,6 @@ def test_a_file_system_on_the_whole_disk_gets_no_table(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=SIZE)
 
     partition_table_writer.write(image, Disk(size=SIZE, label=TableLabel.NONE), LocalRunner())
+    partition_table_check.check(image, Disk(size=SIZE, label=TableLabel.NONE))
 
     assert image.stat().st_blocks == 0

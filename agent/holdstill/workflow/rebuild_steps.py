@@ -6,7 +6,13 @@ import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
-from holdstill.disks import boot_gap, boot_gap_writer, partition_table_writer, raw_writer
+from holdstill.disks import (
+    boot_gap,
+    boot_gap_writer,
+    partition_table_check,
+    partition_table_writer,
+    raw_writer,
+)
 from holdstill.filesystems import writer_input
 from holdstill.filesystems.ext4 import ext4_writer
 from holdstill.filesystems.fat import fat_writer, syslinux
@@ -101,6 +107,7 @@ class StepWriter:
                 self._read_back(step)
             case WriteTable():
                 partition_table_writer.write(path, step.disk, machine)
+                partition_table_check.check(path, step.disk)
             case unknown:
                 assert_never(unknown)
 
