@@ -1,6 +1,6 @@
-"""From the desk to the target: superblocks, tables, directories, all that is not content.
+"""From the scratch file to the target: superblocks, tables, directories, all that is not content.
 
-The library works in a scratch file, the desk, while contents go straight to the target: neither
+The library works in a scratch file while contents go straight to the target: neither
 waits for the other, and a card gets every block of a table once, in large pieces.
 """
 
@@ -49,30 +49,32 @@ def _to_clear(handle: int, size: int) -> Iterator[tuple[int, int]]:
     yield size - edge, edge
 
 
-def assemble(desk: Path, target: Path, *, offset: int, contents: Sequence[BlockRun]) -> None:
+def assemble(scratch: Path, target: Path, *, offset: int, contents: Sequence[BlockRun]) -> None:
     """Copy what a file system consists of, but for the contents, to its place.
 
     Args:
-        desk: a file that holds the file system, from its first byte on.
+        scratch: a file that holds the file system, from its first byte on.
         target: image or device.
         offset: byte of the target at which the file system begins.
         contents: blocks that are on the target already, sorted.
 
     Raises:
         OSError: the target cannot be read or written.
-        TargetFailedError: the desk holds no file system.
+        TargetFailedError: the scratch file holds no file system.
     """
-    with files.opened(desk) as source, files.opened(target, os.O_RDWR) as handle:
-        for start, length in _to_copy(desk, source, contents):
+    with files.opened(scratch) as source, files.opened(target, os.O_RDWR) as handle:
+        for start, length in _to_copy(scratch, source, contents):
             sparse_copy.copy(
                 source, handle, size=length, source_at=start, target_at=offset + start
             )
 
 
-def _to_copy(desk: Path, source: int, contents: Sequence[BlockRun]) -> Iterator[tuple[int, int]]:
-    """Yield (start, length) in bytes of what must be as it is on the desk, holes included."""
+def _to_copy(
+    scratch: Path, source: int, contents: Sequence[BlockRun]
+) -> Iterator[tuple[int, int]]:
+    """Yield (start, length) in bytes of all that must be copied, holes included."""
     shape = geometry.read(source, offset=0)
-    with libext2fs.opened(desk) as system:
+    with libext2fs.opened(scratch) as system:
         used = list(system.used_blocks(shape.first_block, shape.blocks))
         tables: list[BlockRun] = []
         if shape.leaves_inodes_unset:

@@ -18,7 +18,7 @@ SHARE = 1024
 """A pool keeps no more than this part of all blocks from the library, which takes some itself:
 both pools together keep less than what `ext4_sizing` leaves for fragments.
 """
-CONTENT_PIECE, DESK_PIECE = 2048, 256
+CONTENT_PIECE, SCRATCH_PIECE = 2048, 256
 """Blocks that are asked for at once, at most."""
 
 
@@ -40,7 +40,7 @@ class BlockAllocator:
         self._goal = first_block
         share = max(blocks // SHARE, 1)
         self._contents = _Pool(self, min(CONTENT_PIECE, share))
-        self._desk = _Pool(self, min(DESK_PIECE, share))
+        self._scratch = _Pool(self, min(SCRATCH_PIECE, share))
 
     def allocate(self, count: int) -> list[BlockRun]:
         """Take blocks for a content, in as few runs as there are.
@@ -50,13 +50,13 @@ class BlockAllocator:
         """
         return self._contents.allocate(count)
 
-    def take_on_desk(self) -> int:
+    def take_in_scratch(self) -> int:
         """Take one block for what is no content.
 
         Raises:
             TargetFailedError: there is none.
         """
-        return self._desk.allocate(1)[0].first
+        return self._scratch.allocate(1)[0].first
 
     def contents(self) -> list[BlockRun]:
         """Return what was asked for contents and not given back, sorted."""
@@ -64,7 +64,7 @@ class BlockAllocator:
 
     def give_back(self) -> None:
         """Give back what was asked for and not handed out."""
-        for pool in (self._contents, self._desk):
+        for pool in (self._contents, self._scratch):
             for run in pool.emptied():
                 self._supply.release(run)
 

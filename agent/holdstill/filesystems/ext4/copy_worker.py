@@ -61,7 +61,7 @@ class CopyJob(NamedTuple):
 
 
 class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What the porter says.
+    """The answer of the copy worker.
 
     Attributes:
         brought: bytes of a large content; then this is about nothing else.
@@ -166,7 +166,7 @@ def content_error(entry: Entry, said: CopyResult) -> HoldstillError:
 def started(
     target: int, path: Path, contents: ContentSource, progress: ByteCounter
 ) -> Iterator[CopyWorker]:
-    """Hold a porter of contents for an open target, whose path is given, too."""
+    """Hold a worker that copies contents to an open target, whose path is given, too."""
 
     def work(link: WorkerPipe) -> None:
         with (
@@ -176,11 +176,11 @@ def started(
             _serve(link, contents, Output(target, pieces, thread))
 
     with worker_process.started(work) as link:
-        porter = CopyWorker(link, contents, progress)
+        worker = CopyWorker(link, contents, progress)
         try:
-            yield porter
+            yield worker
         finally:
-            porter.drop()
+            worker.drop()
 
 
 def _serve(link: WorkerPipe, contents: ContentSource, out: Output) -> None:

@@ -57,7 +57,7 @@ class DirectoryWriter:
         self._volume.library.write_directory_block(self._own, self._reserve(), block)
 
     def _reserve(self) -> int:
-        block = self._volume.allocate_on_desk()
+        block = self._volume.allocate_in_scratch()
         file_layout.add(self.extents, self._count, BlockRun(block, 1))
         self._count += 1
         return block

@@ -61,7 +61,7 @@ class PopulateResult:
     """What was written.
 
     Attributes:
-        contents: the blocks that are on the target already, sorted; all others are on the desk.
+        contents: the blocks that are on the target already, sorted; others are in the scratch file.
         warnings: what could not be restored exactly, for people.
     """
 
@@ -72,7 +72,7 @@ class PopulateResult:
 
 
 def populate(
-    desk: Path,
+    scratch: Path,
     target: Path,
     *,
     offset: int,
@@ -84,7 +84,7 @@ def populate(
     """Fill a new, empty ext4.
 
     Args:
-        desk: a file that holds it; inodes and directories go there.
+        scratch: a file that holds it; inodes and directories go there.
         target: the image or device that gets the contents.
         offset: byte of the target at which the file system begins.
         entries: in key order.
@@ -95,7 +95,7 @@ def populate(
     with (
         files.opened(target, os.O_RDWR) as handle,
         copy_worker.started(handle, target, contents, progress) as carrier,
-        volume.opened(desk, target, offset=offset) as filled,
+        volume.opened(scratch, target, offset=offset) as filled,
         _notes() as notes,
     ):
         copier = FileLayout(filled, contents, carrier, progress)
@@ -236,8 +236,8 @@ class _Populator:
                     f"the symlink {paths.display(entry.path)!r} is too long for blocks of "
                     f"{self._geometry.block_size} bytes"
                 )
-            block = self._volume.allocate_on_desk()
-            self._volume.write_on_desk(block, entry.target)
+            block = self._volume.allocate_in_scratch()
+            self._volume.write_in_scratch(block, entry.target)
             self._map(number, entry, len(entry.target), file_layout.merged([BlockRun(block, 1)]))
         else:
             content = {
@@ -285,8 +285,8 @@ class _Populator:
         mapped = block_map.build(
             extents,
             block_size=self._geometry.block_size,
-            take=self._volume.allocate_on_desk,
-            write=self._volume.write_on_desk,
+            take=self._volume.allocate_in_scratch,
+            write=self._volume.write_in_scratch,
         )
         return Blocks(size, (count + mapped.lists) * per_block, mapped.map)
 

@@ -1,7 +1,7 @@
 """A content's way into the blocks of a file.
 
 Blocks are chosen here, before anything is read. A content without holes is then left to the
-porter; one with holes is read here, since only its bytes say where they are.
+copy worker; one with holes is read here, since only its bytes say where they are.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class FileLayout:
     Args:
         volume: gets the contents.
         contents: where they are.
-        porter: brings those without holes.
+        worker: brings those without holes.
         progress: is called with every chunk.
     """
 
@@ -43,13 +43,13 @@ class FileLayout:
         self,
         volume: Ext4Volume,
         contents: ContentSource,
-        porter: CopyWorker,
+        worker: CopyWorker,
         progress: ByteCounter,
     ) -> None:
         self._volume = volume
         self._progress = progress
         self._contents = contents
-        self._porter = porter
+        self._worker = worker
         self._block = volume.geometry.block_size
 
     def copy(self, entry: Entry) -> list[Extent]:
@@ -79,7 +79,7 @@ class FileLayout:
             TargetSpan(self._volume.place(extent.physical), extent.length * self._block)
             for extent in extents
         ]
-        self._porter.submit(entry, spans)
+        self._worker.submit(entry, spans)
         return extents
 
     def reserve(self, head: bytes, size: int) -> list[Extent]:

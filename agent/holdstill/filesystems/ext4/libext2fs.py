@@ -316,7 +316,7 @@ class Ext2FileSystem:
 
 @contextmanager
 def opened(path: Path) -> Iterator[Ext2FileSystem]:
-    """Hold the file system in a file, the desk, open for changing it.
+    """Hold the file system in a scratch file open for changing it.
 
     Changes reach the file when the block succeeds. When it fails they may or may not.
 

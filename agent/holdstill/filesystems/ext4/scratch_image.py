@@ -1,4 +1,4 @@
-"""The desk: a scratch file in which an ext4 is put together before it is placed on its target.
+"""A scratch file in which an ext4 is put together before it is placed on its target.
 
 It has no name, so nothing is left of it however this process ends. Programs reach it by the path
 of our descriptor (proc_pid_fd(5)).
@@ -22,7 +22,7 @@ _USUAL = "/var/tmp"  # noqa: S108  the file has no name there
 
 @contextmanager
 def held() -> Iterator[Path]:
-    """Hold an empty desk; return its path.
+    """Hold an empty scratch file; return its path.
 
     Raises:
         TargetFailedError: it cannot be made.
@@ -45,7 +45,7 @@ def _folder() -> str:
 
 
 def failed(what: str, reason: object) -> TargetFailedError:
-    """Return the error for a desk with which something cannot be done, such as to fill it."""
+    """Return the error for a failure of the scratch file, such as a full disk."""
     return TargetFailedError(
         f"cannot {what} the scratch file of the new ext4 in {_folder()}: {reason}",
         hint="see whether there is room: 300 bytes a file, and the size of the journal. TMPDIR "

@@ -25,18 +25,18 @@ _UNSIGNED_SHIFT, _HASH_VERSION_MAX = 3, 2
 
 
 class Ext4Volume:
-    """A file system on a desk, whose contents go to a target. Use `opened`."""
+    """A file system in a scratch file, whose contents go to a target. Use `opened`."""
 
     def __init__(
         self,
         handle: libext2fs.Ext2FileSystem,
-        desk: int,
+        scratch: int,
         output: Output,
         offset: int,
         shape: Geometry,
     ) -> None:
         self.library = handle
-        self._desk = desk
+        self._scratch = scratch
         self.geometry = shape
         self._offset = offset
         self._block = shape.block_size
@@ -52,19 +52,19 @@ class Ext4Volume:
         """
         return self._room.allocate(count)
 
-    def allocate_on_desk(self) -> int:
+    def allocate_in_scratch(self) -> int:
         """Take one free block for what is no content, such as names in a directory.
 
         Raises:
             TargetFailedError: there is none.
         """
-        return self._room.take_on_desk()
+        return self._room.take_in_scratch()
 
-    def write_on_desk(self, block: int, content: bytes) -> None:
+    def write_in_scratch(self, block: int, content: bytes) -> None:
         """Write a block that was taken there; what is behind the content becomes zeroes."""
         padded = content.ljust(self._block, b"\0")
         try:
-            sparse_copy.write_all_at(self._desk, block * self._block, padded)
+            sparse_copy.write_all_at(self._scratch, block * self._block, padded)
         except OSError as error:
             raise LibraryError("pwrite", error.errno or 0, str(error.strerror)) from error
 
@@ -123,15 +123,15 @@ class Ext4Volume:
 
 
 @contextmanager
-def opened(desk: Path, target: Path, *, offset: int) -> Iterator[Ext4Volume]:
-    """Hold the file system in a file, the desk, open for filling.
+def opened(scratch: Path, target: Path, *, offset: int) -> Iterator[Ext4Volume]:
+    """Hold the file system in a scratch file open for filling.
 
     Its contents go to a target, in which it will begin at an offset.
     """
-    with files.opened(desk, os.O_RDWR) as own, files.opened(target, os.O_RDWR) as handle:
+    with files.opened(scratch, os.O_RDWR) as own, files.opened(target, os.O_RDWR) as handle:
         shape = geometry.read(own, offset=0)
         with (
-            libext2fs.opened(desk) as system,
+            libext2fs.opened(scratch) as system,
             output.writer(handle, target) as pieces,
             ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
         ):

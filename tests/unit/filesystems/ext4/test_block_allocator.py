@@ -51,7 +51,7 @@ def test_blocks_are_handed_out_once_and_the_rest_is_given_back(
     given_out: list[int] = []
     contents: set[int] = set()
     for wish in wishes:  # 0 asks for a block on the desk
-        found = blocks_of(room.allocate(wish)) if wish else [room.take_on_desk()]
+        found = blocks_of(room.allocate(wish)) if wish else [room.take_in_scratch()]
         assert len(found) == max(wish, 1)
         given_out += found
         contents |= set(found) if wish else set()
@@ -70,7 +70,7 @@ def test_contents_lie_one_behind_the_other_although_directories_come_between() -
     contents = []
     for _ in range(20):
         contents += blocks_of(room.allocate(3))
-        room.take_on_desk()
+        room.take_in_scratch()
 
     assert contents == list(range(contents[0], contents[0] + 60))
 
@@ -89,7 +89,7 @@ def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
     room = BlockAllocator(
         FakeSupply(2561, set()), first_block=1, blocks=2560
     )  # pieces of two blocks
-    room.take_on_desk()
+    room.take_in_scratch()
 
     assert len(blocks_of(room.allocate(2559))) == 2559
     with pytest.raises(TargetFailedError, match="no free blocks left"):
