@@ -83,8 +83,8 @@ class CommandError(LinkError):
     """A program failed; the message carries its own words."""
 
     def __init__(self, command: str, status: int, words: bytes, *, hint: str = "") -> None:
-        said = words.decode(errors="backslashreplace").strip()
-        super().__init__(f"`{command}` ended with status {status}: {said}", hint=hint)
+        output = words.decode(errors="backslashreplace").strip()
+        super().__init__(f"`{command}` ended with status {status}: {output}", hint=hint)
         self.status = status
         self.words = words
 

@@ -23,7 +23,7 @@ SEALED = RunOutcome(
     frozen_ms=97.0, new_bytes=3_000_000_000, wire_bytes=123,
 )  # fmt: skip
 FAILED = RunOutcome(at="2026-11-26T08:31:00Z", code=6, what="no answer")
-DIARY = NightlyState(good=SEALED, last=FAILED, trouble=Incident(since="x", told=(6,)))
+DIARY = NightlyState(good=SEALED, last=FAILED, trouble=Incident(since="x", reported=(6,)))
 DUE = datetime(2026, 11, 27, 1, 30, tzinfo=UTC)
 
 

@@ -69,16 +69,18 @@ def added(history: History, reading: Reading) -> History:
 
 def judge(history: History) -> Trend:
     """Compare the readings, and return advice in plain words."""
-    told = [(datetime.fromisoformat(r.at), r.rate) for r in history.readings if r.rate]
-    if not told:
+    reported = [(datetime.fromisoformat(r.at), r.rate) for r in history.readings if r.rate]
+    if not reported:
         return Trend(words="not measured yet: a capture does that")
-    now = median(rate for _, rate in told[-NEWEST:])
-    older = [(at, rate) for at, rate in told[:-NEWEST] if told[-1][0] - at >= APART][-OLDER:]
+    now = median(rate for _, rate in reported[-NEWEST:])
+    older = [(at, rate) for at, rate in reported[:-NEWEST] if reported[-1][0] - at >= APART][
+        -OLDER:
+    ]
     words = f"reads {human(int(now))} a second"
     if len(older) < NEWEST:
         return Trend(words=f"{words}; not enough days yet to see a trend{_wear(history)}")
     share = now / median(rate for _, rate in older)
-    days = (told[-1][0] - older[len(older) // 2][0]).days
+    days = (reported[-1][0] - older[len(older) // 2][0]).days
     compared = f"{share:.0%} of what it did {days} days ago"
     return Trend(words=f"{words}, {compared}{_wear(history)}", advice=_advice(share, compared))
 
@@ -97,11 +99,11 @@ def _advice(share: float, compared: str) -> tuple[Advice, ...]:
 
 
 def _wear(history: History) -> str:
-    told = [reading for reading in history.readings if reading.life]
-    if not told or told[0].life == told[-1].life:
+    reported = [reading for reading in history.readings if reading.life]
+    if not reported or reported[0].life == reported[-1].life:
         return ""
-    since = datetime.fromisoformat(told[-1].at) - datetime.fromisoformat(told[0].at)
+    since = datetime.fromisoformat(reported[-1].at) - datetime.fromisoformat(reported[0].at)
     return (
-        f"; its wear went from {told[0].life * 10} to {told[-1].life * 10} % within "
+        f"; its wear went from {reported[0].life * 10} to {reported[-1].life * 10} % within "
         f"{since.days} days"
     )

@@ -75,8 +75,8 @@ class PostgreSql:
     def inspect(self) -> ServiceState:
         """Make sure that the server survives a crash."""
         query = "SELECT name || '=' || setting FROM pg_settings WHERE name IN "
-        said = parse_properties(self._ask(query + "('fsync', 'full_page_writes')"))
-        off = [name for name in ("fsync", "full_page_writes") if said.get(name) != "on"]
+        output = parse_properties(self._ask(query + "('fsync', 'full_page_writes')"))
+        off = [name for name in ("fsync", "full_page_writes") if output.get(name) != "on"]
         if off:
             raise PauseError(
                 f"PostgreSQL runs with {' and '.join(off)} off: a copy of one instant may be "
@@ -201,9 +201,11 @@ class Sqlite:
         path = "file:" + urllib.parse.quote(shift.setting("database")) + "?mode=rw"
         waiting = f".timeout {int(shift.left * 1000)}"
         program = [*_as_user(shift.setting("user")), "sqlite3", "-batch", "-bail", "-cmd", waiting]
-        said = shift.run(*program, path, f"PRAGMA wal_checkpoint({mode})").strip()
-        if said.startswith("1|"):
-            raise PauseError(f"{shift.setting('database')} was too busy for a checkpoint: {said}")
+        output = shift.run(*program, path, f"PRAGMA wal_checkpoint({mode})").strip()
+        if output.startswith("1|"):
+            raise PauseError(
+                f"{shift.setting('database')} was too busy for a checkpoint: {output}"
+            )
 
     def resume(self, _before: Mapping[str, str]) -> None:
         """Nothing was stopped."""
@@ -257,9 +259,9 @@ class Redis:
         return {name: value for name, colon, value in pairs if colon}
 
     def _set(self, value: str) -> None:
-        said = self._ask(f"CONFIG SET {self._PERCENTAGE} {value}")
-        if said != "OK":
-            raise PauseError(f"Redis refused to set {self._PERCENTAGE} to {value}: {said}")
+        output = self._ask(f"CONFIG SET {self._PERCENTAGE} {value}")
+        if output != "OK":
+            raise PauseError(f"Redis refused to set {self._PERCENTAGE} to {value}: {output}")
 
     def _ask(self, line: str) -> str:
         """Send one command, by standard input, since others can read a program's arguments."""
@@ -271,10 +273,10 @@ class Redis:
             words += ["-h", shift.setting("host", "127.0.0.1")]
             words += ["-p", shift.setting("port", "6379")]
         login = self._login()
-        said = shift.run(*words, stdin=login + line + "\n").replace("\r", "").strip()
+        output = shift.run(*words, stdin=login + line + "\n").replace("\r", "").strip()
         if not login:
-            return said
-        welcome, _, rest = said.partition("\n")
+            return output
+        welcome, _, rest = output.partition("\n")
         if welcome != "OK":
             raise PauseError(f"Redis refused the login: {welcome}")
         return rest.strip()
@@ -314,8 +316,8 @@ class Mosquitto:
             pid = shift.run("cat", "--", shift.setting("pid_file")).strip()
         else:
             unit = shift.setting("unit", "mosquitto.service")
-            said = shift.run("systemctl", "show", "--property=MainPID", "--", unit)
-            pid = parse_properties(said).get("MainPID", "0").strip()
+            output = shift.run("systemctl", "show", "--property=MainPID", "--", unit)
+            pid = parse_properties(output).get("MainPID", "0").strip()
         # A stale pid file must not send a signal to a stranger.
         if not pid.isdigit() or int(pid) < 2 or not self._is_mosquitto(pid):
             raise PauseError(f"Mosquitto is not running as process {pid or '?'}")

@@ -209,12 +209,12 @@ def _open_to_map(process: Path) -> Iterator[int]:
     for info in (process / "fdinfo").iterdir():
         with suppress(OSError):
             # Names and values, proc(5); the inode is listed from Linux 5.14 on.
-            told = dict(
+            reported = dict(
                 line.split(":", 1) for line in info.read_text().splitlines() if ":" in line
             )
-            if int(told["flags"], 8) & os.O_ACCMODE == os.O_RDWR:
+            if int(reported["flags"], 8) & os.O_ACCMODE == os.O_RDWR:
                 here = process / "fd" / info.name
-                yield int(told["ino"]) if "ino" in told else here.stat().st_ino
+                yield int(reported["ino"]) if "ino" in reported else here.stat().st_ino
 
 
 def _mapped(maps: bytes) -> Iterator[int]:

@@ -145,8 +145,8 @@ class GuardProcess:
 
 
 def _deadline(order: bytes) -> float | None:
-    letter, moment = ORDER.unpack(order)
-    return float(moment) if letter == ARM else None
+    message, moment = ORDER.unpack(order)
+    return float(moment) if message == ARM else None
 
 
 def _is_over(deadline: float | None) -> bool:
@@ -160,10 +160,10 @@ def run_guard(mounts: Sequence[int], marks: SharedFreezeState, *, orders: int, r
     process.keep_only({*mounts, orders, ready})
     os.chdir("/proc")  # no file system of the board: nobody will unmount or freeze it
     strength = _strengthen()
-    vigil = GuardProcess(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
-    _rehearse(vigil)
+    guard = GuardProcess(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
+    _rehearse(guard)
     os.write(ready, bytes([strength]))
-    vigil.watch()
+    guard.watch()
 
 
 def _catch_signals() -> int:
@@ -209,10 +209,10 @@ def _open_sysrq() -> int | None:
         return None
 
 
-def _rehearse(vigil: GuardProcess) -> None:
+def _rehearse(guard: GuardProcess) -> None:
     """Bring the code of a thaw into memory, on a file system that nobody can freeze."""
     stage = os.open("/proc", os.O_RDONLY | os.O_DIRECTORY)
     with suppress(OSError):
-        vigil.thawer.thaw(stage)
+        guard.thawer.thaw(stage)
     os.close(stage)
-    vigil.thaw_all()
+    guard.thaw_all()

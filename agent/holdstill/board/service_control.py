@@ -83,8 +83,8 @@ class HookSession:
             CommandError: it failed, or took too long.
         """
         command = Command(words, self.left, accepted, environment)
-        said = self.machine.run(command, stdin=stdin.encode())
-        return said.decode(errors="backslashreplace")
+        output = self.machine.run(command, stdin=stdin.encode())
+        return output.decode(errors="backslashreplace")
 
     def setting(self, name: str, default: str = "") -> str:
         """Return one of the hook's own settings."""

@@ -60,8 +60,8 @@ class Holdstill:
         Raises:
             CommandError: it failed; DocumentError: it reported something else.
         """
-        said = self.tell(*words, "--json", accepted=accepted)
+        output = self.tell(*words, "--json", accepted=accepted)
         try:
-            return msgspec.json.decode(said, type=kind)
+            return msgspec.json.decode(output, type=kind)
         except msgspec.MsgspecError as error:
             raise DocumentError(f"report of `holdstill {words[0]}`", [str(error)]) from error

@@ -88,8 +88,8 @@ def running(folder: Path, *, machine: Runner, clock: Clock) -> Iterator[Server]:
             if _listens(server, folder / "sshd.log", clock):
                 yield Server(port, host_key, user, authorized_keys)
                 return
-    said = (folder / "sshd.log").read_text(encoding="utf-8", errors="replace").strip()
-    raise PreflightError(f"sshd does not start: {said}")
+    output = (folder / "sshd.log").read_text(encoding="utf-8", errors="replace").strip()
+    raise PreflightError(f"sshd does not start: {output}")
 
 
 def make_key(path: Path, machine: Runner) -> str:

@@ -42,8 +42,8 @@ def collect(store: Store, *, clock: Clock) -> CollectedGarbage:
     A content that a run has brought and not sealed yet stays while that run may go on.
     """
     _give_up_stale(store, clock)
-    for grave in sorted(store.trash.iterdir()):
-        store.disk.remove_tree(grave)
+    for discarded in sorted(store.trash.iterdir()):
+        store.disk.remove_tree(discarded)
     # When the oldest unfinished run began, or a time that is never reached.
     begun = [
         _began(staging)

@@ -167,13 +167,13 @@ class Ledger:
     @cached_property
     def pinned(self) -> frozenset[str]:
         """Names of captures that are pinned now."""
-        pins: set[str] = set()
+        host_keys: set[str] = set()
         for line in self.lines:
             if isinstance(line.entry, PinnedEvent):
-                pins.add(line.entry.capture)
+                host_keys.add(line.entry.capture)
             elif isinstance(line.entry, UnpinnedEvent):
-                pins.discard(line.entry.capture)
-        return frozenset(pins)
+                host_keys.discard(line.entry.capture)
+        return frozenset(host_keys)
 
     @cached_property
     def last_sealed(self) -> SealedEvent | None:

@@ -49,7 +49,7 @@ class Incident(Record, frozen=True, kw_only=True):
     """An open incident: since when, and which failures were told (exit codes, SILENT)."""
 
     since: str = ""
-    told: tuple[int, ...] = ()
+    reported: tuple[int, ...] = ()
 
 
 class Week(Record, frozen=True, kw_only=True):

@@ -20,11 +20,11 @@ def judge(trouble: Incident, outcome: RunOutcome) -> tuple[Incident, MessageKind
     if not outcome.is_sealed:
         return _told(trouble, outcome.code, outcome.at, MessageKind.FAILURE)
     if outcome.code == DEGRADED:
-        lasting = Incident(since=trouble.since or outcome.at, told=(DEGRADED,))
-        if set(trouble.told) - {DEGRADED}:
+        lasting = Incident(since=trouble.since or outcome.at, reported=(DEGRADED,))
+        if set(trouble.reported) - {DEGRADED}:
             return lasting, MessageKind.RECOVERY
         return _told(trouble, DEGRADED, outcome.at, MessageKind.ATTENTION)
-    return Incident(), MessageKind.RECOVERY if trouble.told else None
+    return Incident(), MessageKind.RECOVERY if trouble.reported else None
 
 
 def judge_silence(
@@ -39,6 +39,6 @@ def judge_silence(
 def _told(
     trouble: Incident, code: int, at: str, kind: MessageKind
 ) -> tuple[Incident, MessageKind | None]:
-    if code in trouble.told:
+    if code in trouble.reported:
         return trouble, None
-    return Incident(since=trouble.since or at, told=(*trouble.told, code)), kind
+    return Incident(since=trouble.since or at, reported=(*trouble.reported, code)), kind

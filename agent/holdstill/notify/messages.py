@@ -65,7 +65,7 @@ def about_week(board: str, week: Week, diary: NightlyState, *, due: str, at: str
     lines = [f"Since {week.since}: {counts}, {costs}."]
     if diary.good is not None:
         lines.append(f"Last good capture: {diary.good.capture}, {diary.good.at}.")
-    if diary.trouble.told:
+    if diary.trouble.reported:
         lines.append(f"There is trouble since {diary.trouble.since}.")
     lines.append(f"Next run: {due}.")
     return _letter(MessageKind.SUMMARY, f"{board}: the week in captures", lines, at)
@@ -92,18 +92,18 @@ def printable(text: str) -> str:
 
 
 def posted(
-    outbox: tuple[Message, ...], letter: Message, to: Collection[str]
+    outbox: tuple[Message, ...], message: Message, to: Collection[str]
 ) -> tuple[Message, ...]:
     """Return the outbox with one more letter; nobody to write to, no letter."""
     if not to:
         return outbox
-    return (*outbox, msgspec.structs.replace(letter, to=tuple(to)))[-OUTBOX_MOST:]
+    return (*outbox, msgspec.structs.replace(message, to=tuple(to)))[-OUTBOX_MOST:]
 
 
 def delivered(
-    outbox: tuple[Message, ...], letter: Message, reached: Collection[str], known: Collection[str]
+    outbox: tuple[Message, ...], message: Message, reached: Collection[str], known: Collection[str]
 ) -> tuple[Message, ...]:
     """Return the outbox after a letter has reached some; whoever moved away is forgotten."""
-    left = tuple(who for who in letter.to if who not in reached and who in known)
-    rest = [msgspec.structs.replace(letter, to=left)] if left else []
-    return tuple(x for old in outbox for x in (rest if old is letter else [old]))
+    left = tuple(who for who in message.to if who not in reached and who in known)
+    rest = [msgspec.structs.replace(message, to=left)] if left else []
+    return tuple(x for old in outbox for x in (rest if old is message else [old]))

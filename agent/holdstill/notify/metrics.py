@@ -65,7 +65,7 @@ def about_board(board: str, diary: NightlyState, *, due: datetime | None) -> tup
         values += of_capture
     if due is not None:
         values.append(("next_run_timestamp_seconds", "When the next is due.", due.timestamp()))
-    in_trouble = float(bool(diary.trouble.told))
+    in_trouble = float(bool(diary.trouble.reported))
     values.append(("in_trouble", "1 while an incident is open.", in_trouble))
     return tuple(Family(f"holdstill_{name}", text, {board: at}) for name, text, at in values)
 

@@ -28,7 +28,7 @@ class Recipients(Protocol):
     def complaint(self) -> str:
         """Return why nobody can be told, or not safely; "" if all is well."""
 
-    def send(self, letter: Message) -> tuple[str, ...]:
+    def send(self, message: Message) -> tuple[str, ...]:
         """Send a letter to whom it is for; return who got it."""
 
 
@@ -45,10 +45,12 @@ class Notifier:
     def run_ended(self, diary: NightlyState, outcome: RunOutcome) -> NightlyState:
         """Tell how a night ended, if that is news."""
         trouble, kind = incidents.judge(diary.trouble, outcome)
-        told = msgspec.structs.replace(diary, trouble=trouble)
+        reported = msgspec.structs.replace(diary, trouble=trouble)
         if kind is None:
-            return told
-        return self._posted(told, messages.about_run(kind, self._board, outcome, diary.trouble))
+            return reported
+        return self._posted(
+            reported, messages.about_run(kind, self._board, outcome, diary.trouble)
+        )
 
     def is_quiet(
         self, diary: NightlyState, *, since: datetime, now: datetime, days: int
@@ -59,20 +61,20 @@ class Notifier:
         )
         if kind is None:
             return diary
-        letter = messages.about_silence(
+        message = messages.about_silence(
             self._board, diary, since=clocks.rfc3339(since), days=days, at=clocks.rfc3339(now)
         )
-        return self._posted(msgspec.structs.replace(diary, trouble=trouble), letter)
+        return self._posted(msgspec.structs.replace(diary, trouble=trouble), message)
 
     def week_ended(self, diary: NightlyState, *, due: str, now: datetime) -> NightlyState:
         """Send the weekly summary, and begin another week."""
         at = clocks.rfc3339(now)
-        letter = messages.about_week(self._board, diary.week, diary, due=due, at=at)
-        return self._posted(msgspec.structs.replace(diary, week=Week(since=at)), letter)
+        message = messages.about_week(self._board, diary.week, diary, due=due, at=at)
+        return self._posted(msgspec.structs.replace(diary, week=Week(since=at)), message)
 
-    def _posted(self, diary: NightlyState, letter: Message) -> NightlyState:
+    def _posted(self, diary: NightlyState, message: Message) -> NightlyState:
         self.next_try = self._wait = 0.0
-        outbox = messages.posted(diary.outbox, letter, self.people.names())
+        outbox = messages.posted(diary.outbox, message, self.people.names())
         return msgspec.structs.replace(diary, outbox=outbox)
 
     def deliver(self, diary: NightlyState, *, now: float) -> NightlyState:
@@ -81,9 +83,9 @@ class Notifier:
             return diary
         known = self.people.names()
         outbox = diary.outbox
-        for letter in diary.outbox:
-            reached = self.people.send(letter)
-            outbox = messages.delivered(outbox, letter, reached, known)
+        for message in diary.outbox:
+            reached = self.people.send(message)
+            outbox = messages.delivered(outbox, message, reached, known)
             if not reached:
                 break  # the network is away; the others would only take their time to fail
         self._wait = min(max(FIRST_WAIT, self._wait * 2), LONGEST_WAIT)

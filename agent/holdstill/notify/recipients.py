@@ -63,14 +63,16 @@ class AppriseRecipients:
             return f"others may read the addresses in {self._file}: chmod 0600 {self._file}"
         return ""
 
-    def send(self, letter: Message) -> tuple[str, ...]:
+    def send(self, message: Message) -> tuple[str, ...]:
         """Send a letter to whom it is for; return the fingerprints of those who got it."""
         known = self._addresses()
-        return tuple(who for who in letter.to if who in known and self._reach(known[who], letter))
+        return tuple(
+            who for who in message.to if who in known and self._reach(known[who], message)
+        )
 
-    def _reach(self, url: str, letter: Message) -> bool:
-        is_bad = letter.kind in {MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.ATTENTION}
-        order = SendRequest(url=url, title=letter.title, body=letter.body, is_bad=is_bad)
+    def _reach(self, url: str, message: Message) -> bool:
+        is_bad = message.kind in {MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.ATTENTION}
+        order = SendRequest(url=url, title=message.title, body=message.body, is_bad=is_bad)
         # A command's words show in the list of processes; an address must not be among them.
         speak = Command.of(sys.executable, "-B", "-m", apprise_child.__name__, timeout=_TIMEOUT)
         try:

@@ -36,10 +36,10 @@ def describe_contents(path: Path, size: int, machine: Runner) -> tuple[list[str]
             "blkid", "--probe", *place, "--output", "export", path, accepted=(0, 2, 8)
         )
         try:
-            said = machine.run(command).decode(errors="replace")
+            output = machine.run(command).decode(errors="replace")
         except CommandError as error:
             raise TargetRefusedError(f"cannot find out what {path} holds: {error}") from error
-        known = dict(line.split("=", 1) for line in said.splitlines() if "=" in line)
+        known = dict(line.split("=", 1) for line in output.splitlines() if "=" in line)
         kind = known.get("TYPE") or known.get("PTTYPE", "")
         if kind in MEMBERS:
             members.append(f"{name} is a {kind}")

@@ -65,9 +65,9 @@ def verify(
         try:
             runner.run(Command.of(*words, "-f", signers, "-s", seal), stdin=data)
         except CommandError as error:
-            said = " ".join(error.words.decode(errors="backslashreplace").split())
+            output = " ".join(error.words.decode(errors="backslashreplace").split())
             raise SecurityError(
-                f"the manifest's signature is not one of board {board} (ssh-keygen: {said})",
+                f"the manifest's signature is not one of board {board} (ssh-keygen: {output})",
                 hint="do not use this capture before you know why; "
                 "`holdstill list` shows the others",
             ) from error

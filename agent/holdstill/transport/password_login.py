@@ -54,17 +54,17 @@ def run(
     """
     with _logged_in(address, pin, login) as client:
         try:
-            status, said = _run(client, command, stdin)
+            status, output = _run(client, command, stdin)
         except (OSError, EOFError, paramiko.SSHException) as error:
             raise LinkError(f"the connection to {address} broke: {error}") from error
     if status == NOT_FOUND:
         raise LinkError(
-            f"there is no holdstill at {address}: {said}",
+            f"there is no holdstill at {address}: {output}",
             hint="install it there first, as README tells, so that this user finds it",
         )
     if status:
-        raise LinkError(f"{address} did not enrol this board (status {status}): {said}")
-    return said
+        raise LinkError(f"{address} did not enrol this board (status {status}): {output}")
+    return output
 
 
 @contextmanager
@@ -143,7 +143,7 @@ def _run(client: paramiko.SSHClient, command: str, stdin: bytes) -> tuple[int, s
         channel.exec_command(command)
         channel.sendall(stdin)
         channel.shutdown_write()
-        said = b""
-        while len(said) < LIMIT and (piece := channel.recv(LIMIT)):
-            said += piece
-        return channel.recv_exit_status(), said.decode(errors="backslashreplace").strip()
+        output = b""
+        while len(output) < LIMIT and (piece := channel.recv(LIMIT)):
+            output += piece
+        return channel.recv_exit_status(), output.decode(errors="backslashreplace").strip()

@@ -227,9 +227,9 @@ class RsyncTransfer:
             except CommandError as error:
                 if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
                     _check_same_host(error)
-                    said = error.words.decode(errors="backslashreplace").strip().splitlines()
+                    answer = error.words.decode(errors="backslashreplace").strip().splitlines()
                     explained = LinkError(
-                        f"rsync ended with status {error.status}: {' / '.join(said[-4:])}",
+                        f"rsync ended with status {error.status}: {' / '.join(answer[-4:])}",
                         hint="what has arrived is kept; run again to go on from there",
                     )
                     raise explained from error

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import paramiko
 
 from holdstill.errors import LinkError, PreflightError, SecurityError
-from holdstill.transport import host_keys as pins
+from holdstill.transport import host_keys as keys
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -82,7 +82,7 @@ def connected(
 
 @contextmanager
 def _client(address: HostAddress, identity: Identity) -> Iterator[paramiko.SSHClient]:
-    pins.pinned(identity.host_keys, address)
+    keys.pinned(identity.host_keys, address)
     key = _own_key(identity.key)
     client = paramiko.SSHClient()
     try:
@@ -237,12 +237,12 @@ class SshSession:
 
     def _last_words(self) -> str:
         """Return what the command said on standard error before it ended, for the message."""
-        said = b""
+        output = b""
         try:
             self._channel.settimeout(2.0)
-            while len(said) < 2000 and (chunk := self._channel.recv_stderr(2000)):
-                said += chunk
+            while len(output) < 2000 and (chunk := self._channel.recv_stderr(2000)):
+                output += chunk
         except (OSError, EOFError, paramiko.SSHException):
             pass
-        words = said.decode(errors="backslashreplace").strip()
+        words = output.decode(errors="backslashreplace").strip()
         return f": {words}" if words else ""

@@ -115,7 +115,7 @@ def _findings(
         found.append(StatusFinding(code=DEGRADED, text=text))
     since = sealed_at or due_nights.moment(kept.begun)
     days = (now - since).total_seconds() / _DAY if since else 0.0
-    if days >= limit or SILENT in kept.trouble.told:
+    if days >= limit or SILENT in kept.trouble.reported:
         found.append(StatusFinding(code=DEGRADED, text=f"no good capture for {days:.1f} days"))
     if kept.last is not None and kept.last.code == DEGRADED:
         found += [StatusFinding(code=DEGRADED, text=warning) for warning in kept.last.warnings]

@@ -11,7 +11,7 @@ from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.records import signature
-from holdstill.transport import host_keys as pins
+from holdstill.transport import host_keys as keys
 from holdstill.transport import password_login
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def ask_host_key(address: StoreAddress) -> HostKey | None:
         UsageError: there is no store in the directory.
     """
     if isinstance(address, HostAddress):
-        return pins.scan(address)
+        return keys.scan(address)
     if isinstance(address, FolderAddress):
         stores.open_store(address.path)
     return None
@@ -38,7 +38,7 @@ def ask_host_key(address: StoreAddress) -> HostKey | None:
 
 def is_pinned(machine: BoardFiles, pin: HostKey) -> bool:
     """Whether this very key is pinned already."""
-    return pin in pins.read(machine.host_keys)
+    return pin in keys.read(machine.host_keys)
 
 
 def check_fingerprint(pin: HostKey, given: str) -> None:

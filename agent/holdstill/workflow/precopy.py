@@ -46,9 +46,9 @@ class PrecopyResult:
     fits: bool
 
 
-def predict(dirt: PendingAmount, rate: float) -> float:
+def predict(pending: PendingAmount, rate: float) -> float:
     """Return the seconds that a frozen span with this dirt would take, at bytes a second."""
-    return FREEZE_SECONDS + dirt.files * FILE_SECONDS + dirt.bytes / rate
+    return FREEZE_SECONDS + pending.files * FILE_SECONDS + pending.bytes / rate
 
 
 def converge(
@@ -67,21 +67,21 @@ def converge(
         clock: measures the rounds.
     """
     before = clock.monotonic()
-    interval, predicted, dirt = 0.0, float("inf"), PendingAmount(0, 0)
+    interval, predicted, pending = 0.0, float("inf"), PendingAmount(0, 0)
     for number in range(1, settings.rounds + 1):
-        dirt = one_round(number)
+        pending = one_round(number)
         now = clock.monotonic()
         took, was = now - before, predicted
         # Estimate what became dirty during a round that took so long. The dirt that the round
         # found had gathered in the interval before it. A first round knows no interval: its dirt
         # is everything since the last capture, and bounds what can come.
         share = min(1.0, took / interval) if interval > 0 else 1.0
-        coming = PendingAmount(round(dirt.files * share), round(dirt.bytes * share))
+        coming = PendingAmount(round(pending.files * share), round(pending.bytes * share))
         predicted = predict(coming, rate)
         before, interval = now, took
         if predicted <= settings.target or (number > 2 and predicted > was * SHRINKING):
             break
-    return PrecopyResult(number, predicted, dirt.bytes, predicted <= settings.target)
+    return PrecopyResult(number, predicted, pending.bytes, predicted <= settings.target)
 
 
 def total(dirts: Sequence[PendingAmount]) -> PendingAmount:

@@ -17,7 +17,7 @@ from holdstill.model import settings as model_settings
 from holdstill.records import signature
 from holdstill.system import files
 from holdstill.system.process import Command
-from holdstill.transport import host_keys as pins
+from holdstill.transport import host_keys as keys
 
 if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
@@ -120,7 +120,7 @@ def write(machine: BoardFiles, answers: Answers, pin: HostKey | None, runner: Ru
     for path in (machine.key.parent, machine.host_keys.parent):
         path.mkdir(mode=0o700, parents=True, exist_ok=True)
     if pin is not None:
-        pins.write(machine.host_keys, pin)
+        keys.write(machine.host_keys, pin)
     public = _key(machine, runner)
     files.publish(machine.settings_path, answers.text().encode(), mode=0o600)
     return public

@@ -382,7 +382,7 @@ def test_nobody_to_tell_is_no_trouble() -> None:
     board.live_until("2026-12-04T12:00")
 
     assert board.shelf.diary.outbox == ()
-    assert board.shelf.diary.trouble.told != ()
+    assert board.shelf.diary.trouble.reported != ()
 
 
 def test_the_service_manager_hears_from_us_often_enough() -> None:

@@ -88,5 +88,5 @@ def test_silence_is_told_once_when_the_days_are_over() -> None:
         kinds.append(kind)
 
     assert kinds == [None, MessageKind.SILENCE, None, None]
-    assert trouble == Incident(since=AT, told=(SILENT,))
+    assert trouble == Incident(since=AT, reported=(SILENT,))
     assert incidents.judge(trouble, outcome(0)) == (Incident(), MessageKind.RECOVERY)

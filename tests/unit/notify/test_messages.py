@@ -37,7 +37,7 @@ def test_a_failure_says_what_and_what_to_do_and_that_silence_will_follow() -> No
 
 
 def test_a_recovery_says_since_when_there_had_been_trouble() -> None:
-    trouble = Incident(since="2026-11-25T08:31:00Z", told=(6,))
+    trouble = Incident(since="2026-11-25T08:31:00Z", reported=(6,))
 
     letter = messages.about_run(MessageKind.RECOVERY, "pier-3", SEALED, trouble)
 
@@ -48,7 +48,7 @@ def test_a_recovery_says_since_when_there_had_been_trouble() -> None:
 def test_a_recovery_with_warnings_does_not_say_that_all_is_well() -> None:
     degraded = msgspec.structs.replace(SEALED, code=8, warnings=("2 files are unreadable",))
 
-    letter = messages.about_run(MessageKind.RECOVERY, "pier-3", degraded, Incident(told=(6,)))
+    letter = messages.about_run(MessageKind.RECOVERY, "pier-3", degraded, Incident(reported=(6,)))
 
     assert letter.title == "pier-3: captures again, but something needs attention"
     assert "- 2 files are unreadable" in letter.body
@@ -80,7 +80,9 @@ def test_a_week_is_a_few_numbers() -> None:
         since="2026-11-20T09:00:00Z", sealed=6, failed=1, new_bytes=3 << 20,
         longest_frozen_ms=97.4,
     )  # fmt: skip
-    diary = NightlyState(good=SEALED, trouble=Incident(since="2026-11-26T08:31:00Z", told=(6,)))
+    diary = NightlyState(
+        good=SEALED, trouble=Incident(since="2026-11-26T08:31:00Z", reported=(6,))
+    )
 
     letter = messages.about_week("pier-3", week, diary, due="2026-11-28T01:30:00Z", at="now")
 

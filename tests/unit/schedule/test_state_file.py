@@ -26,7 +26,7 @@ FULLEST = NightlyState(
     begun="2026-11-25T02:41:03Z", served="2026-11-25", summarised="2026-11-25",
     good=RunOutcome(at="2026-11-25T02:41:03Z", code=8, what=LONG, warnings=(LONG,) * 20),
     last=RunOutcome(at="2026-11-25T02:41:03Z", code=8, what=LONG, warnings=(LONG,) * 20),
-    trouble=Incident(since="2026-11-25T02:41:03Z", told=(6, 8, -1)),
+    trouble=Incident(since="2026-11-25T02:41:03Z", reported=(6, 8, -1)),
     week=Week(since="2026-11-25T02:41:03Z", sealed=7),
     outbox=(Message(kind=MessageKind.FAILURE, title=LONG, body=LONG, at="", to=("a" * 12,)),) * 20,
 )  # fmt: skip

@@ -79,7 +79,7 @@ def test_without_a_daemon_nothing_will_happen_by_itself(board: Board) -> None:
 
 
 def test_a_failed_run_gives_its_exit_code(board: Board) -> None:
-    board.remembers(last=FAILED, good=GOOD, trouble=Incident(since=FAILED.at, told=(6,)))
+    board.remembers(last=FAILED, good=GOOD, trouble=Incident(since=FAILED.at, reported=(6,)))
 
     found = board.look_while_running()
 

@@ -141,25 +141,25 @@ class CopyWorker:
 
     def _hear(self) -> None:
         """Wait for one message: bytes of a large content, or what became of a batch."""
-        said, _ = self._link.receive(CopyResult)
-        if said.brought:
-            self._progress.advance(said.brought)
+        answer, _ = self._link.receive(CopyResult)
+        if answer.brought:
+            self._progress.advance(answer.brought)
             return
-        if said.failed:
-            raise TargetFailedError(said.failed, hint=said.hint)
+        if answer.failed:
+            raise TargetFailedError(answer.failed, hint=answer.hint)
         entries = self._underway.popleft()
-        if said.entry >= 0:
-            raise content_error(entries[said.entry], said)
+        if answer.entry >= 0:
+            raise content_error(entries[answer.entry], answer)
         self._progress.advance(sum(entry.size for entry in entries if entry.size < LARGE))
 
 
-def content_error(entry: Entry, said: CopyResult) -> HoldstillError:
+def content_error(entry: Entry, answer: CopyResult) -> HoldstillError:
     """Return the error for a content that is not as it should be."""
-    if said.missing:
-        return writer_input.not_the_content(entry, said.missing)
-    if said.unreadable:
-        return writer_input.unreadable(entry, said.unreadable)
-    return writer_input.not_the_content(entry, writer_input.other_size(said.size, entry.size))
+    if answer.missing:
+        return writer_input.not_the_content(entry, answer.missing)
+    if answer.unreadable:
+        return writer_input.unreadable(entry, answer.unreadable)
+    return writer_input.not_the_content(entry, writer_input.other_size(answer.size, entry.size))
 
 
 @contextmanager

@@ -61,7 +61,7 @@ class PopulateResult:
     """What was written.
 
     Attributes:
-        contents: the blocks that are on the target already, sorted; others are in the scratch file.
+        contents: the blocks that are on the target, sorted; all others are in the scratch file.
         warnings: what could not be restored exactly, for people.
     """
 

@@ -141,8 +141,8 @@ def load(
             populator.finish(_plain(again))
         wanted = _count_inodes(folder)
         machine.run(Command.of("sload.f2fs", "-P", "-t", "/", "-f", folder, device, timeout=HOURS))
-    said = machine.run(Command.of("fsck.f2fs", "--dry-run", device, timeout=HOURS))
-    counted = _COUNTED.search(said)
+    output = machine.run(Command.of("fsck.f2fs", "--dry-run", device, timeout=HOURS))
+    counted = _COUNTED.search(output)
     found = int(counted[1], 16) if counted else 0
     if found != wanted:
         raise TargetFailedError(
