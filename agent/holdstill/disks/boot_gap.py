@@ -1,4 +1,4 @@
-"""The boot gap: what lies between the partition table and the first partition.
+"""The boot gap: the bytes between the partition table and the first partition.
 
 Many boards boot from there. Kept are the 4 KiB blocks that are not all zero, joined into runs
 and known by their place on the disk. As a file (numbers little-endian):

@@ -27,7 +27,7 @@ GPT_ENTRIES = 128
 
 
 class GapBytes(Protocol):
-    """Bytes and where on the disk they lie."""
+    """Bytes and their offset on the disk."""
 
     @property
     def offset(self) -> int:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 REACH = 64 * MIB
-"""End of the boot gap: no boot ROM that we know of looks beyond 16 MiB."""
+"""End of the boot gap: no boot ROM that we know of reads beyond 16 MiB."""
 
 
 BOOT_CODE = 440

@@ -61,7 +61,7 @@ def read(source: ByteSource, *, sector_size: int = SECTOR) -> Disk:
 
 
 def gap_ranges(disk: Disk) -> list[tuple[int, int]]:
-    """Return (start, end) in bytes of what lies before the first partition and is no table.
+    """Return (start, end) in bytes of the area before the first partition that is not the table.
 
     The boot code of the first sector is the first range; the last one ends at the first
     partition, or at REACH if that begins later.
@@ -82,7 +82,7 @@ def gap_ranges(disk: Disk) -> list[tuple[int, int]]:
 
 
 def warnings(source: ByteSource, *, sector_size: int = SECTOR) -> tuple[str, ...]:
-    """Say what is wrong with a table although it can be read: one copy of a GPT, or both ends.
+    """Return what is wrong with a readable table: one copy of a GPT, or both ends.
 
     Raises:
         LayoutError: it cannot be read.

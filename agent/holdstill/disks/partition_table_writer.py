@@ -42,7 +42,7 @@ NAME_UNITS = 36
 def write(target: Path, disk: Disk, machine: Runner) -> None:
     """Write the table of disk to a file or device; a disk without a table gets none.
 
-    The kernel is not told: nothing may look at the partitions before the claim ends.
+    The kernel is not notified: nothing may read the partitions before the claim ends.
 
     Raises:
         LayoutError: the layout cannot be a table.

@@ -1,1 +1,1 @@
-"""Start a rebuilt card in an emulator and look for signs of life."""
+"""Start a rebuilt card in an emulator and check for signs of life."""

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class VolumeFiles(Protocol):
-    """Files in a file system that nobody has mounted."""
+    """Files in a file system that is not mounted."""
 
     def find(self, path: bytes) -> Entry | None:
         """Return the entry at a path, None when there is none."""

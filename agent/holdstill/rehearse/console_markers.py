@@ -1,4 +1,4 @@
-"""What a serial console says about how far a boot came and what stopped it. Pure.
+"""What a serial console shows about how far a boot came and what stopped it. Pure.
 
 The wordings are those of the programs themselves: EDK II's boot manager, systemd-boot,
 SYSLINUX, U-Boot, GRUB, the Linux kernel, Debian's initramfs-tools, systemd. Each was seen on a
@@ -34,7 +34,7 @@ class ConsoleProblem:
 
     Attributes:
         link: the link that could not be taken.
-        pattern: what the line looks like.
+        pattern: matches the line.
         means: the same for people.
     """
 
@@ -45,7 +45,7 @@ class ConsoleProblem:
 
 @dataclass(frozen=True)
 class ConsoleFinding:
-    """Where the boot chain broke, in our words and in the console's."""
+    """Where the boot chain broke: our description, and the console's output."""
 
     link: BootStage
     means: str
@@ -146,7 +146,7 @@ STOPS = (
     ConsoleProblem(
         BootStage.KERNEL, r"^=> *$", "the boot loader, U-Boot, gave up and waits for commands"
     ),
-    # Behind the panics that say more: of several troubles in one line, the first one counts.
+    # After the more specific panics: of several problems in one line, the first one counts.
     ConsoleProblem(BootStage.KERNEL, r"Kernel panic - not syncing", "the kernel gave up"),
 )
 """Lines after which nothing more will come."""
@@ -212,7 +212,7 @@ def reached(text: str) -> BootStage | None:
 
 
 def is_alive(text: str, sign: str = "") -> bool:
-    """Return whether the system asks for a login or shows the sign that was asked for."""
+    """Return whether the system shows a login prompt or the requested sign."""
     return re.search(sign or REACHED[-1][1], text, re.MULTILINE) is not None
 
 
@@ -227,7 +227,7 @@ def failed_units(text: str) -> tuple[str, ...]:
 
 
 def broken(text: str) -> ConsoleFinding:
-    """Say which link broke: by the first line that explains it, else by what is missing."""
+    """Return which link broke: by the first line that explains it, else by what is missing."""
     for line in text.splitlines():
         for trouble in (*STOPS, *HINTS):
             if re.search(trouble.pattern, line):

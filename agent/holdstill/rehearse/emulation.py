@@ -1,6 +1,6 @@
 """How an emulator can start what is on a card: the firmware it needs, the slot, the console.
 
-Pure: it looks at a card through its readers and returns words.
+Pure: it reads a card through its readers and returns arguments.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class EmulatorSetup:
         extracts, command_line: what the emulator loads itself; else the card does.
         settings: where a command line can be made talkative.
         screen: what gives it a screen; None when it cannot have one.
-        unproven: what this way says nothing about.
+        unproven: what this way does not test.
         missing: a link that is known to be broken without a start.
     """
 
@@ -94,7 +94,7 @@ class EmulatorSetup:
 
 
 def choose(card: BootableCard) -> EmulatorSetup:
-    """Return the nearest thing to how this card's own board starts it.
+    """Return the closest way to how this card's own board starts it.
 
     Raises:
         PreflightError: no way that we know of.
@@ -181,7 +181,7 @@ def pi_type(card: BootableCard) -> EmulatorSetup | None:
 
 
 def _missing(named: Sequence[Extract], trees: Sequence[str]) -> ConsoleFinding | None:
-    """Return the first link whose file the firmware would look for in vain."""
+    """Return the first link whose file the firmware would not find."""
     links = {"-kernel": BootStage.KERNEL, "-initrd": BootStage.INITRAMFS}
     for extract in named:
         if not extract.volume.has(extract.path):
@@ -226,7 +226,7 @@ def boot_code(card: BootableCard) -> EmulatorSetup | None:
     return EmulatorSetup(
         name="the boot code in the card's first sector",
         program=X86,
-        # Without a display the firmware, and whoever prints through it, use the serial line.
+        # Without a display the firmware, and programs that print through it, use the serial line.
         words=(*EMULATED_PC, "-M", "pc,graphics=off"),
         slot=Slot.SD_PCI,
         console="ttyS0",
@@ -280,7 +280,7 @@ def _talkative_line(line: str, keyword: str, console: str) -> str:
 
 
 def talkative(command_line: str, console: str) -> str:
-    """Return a command line with which a boot tells the serial line what it does."""
+    """Return a command line with which a boot logs to the serial line."""
     words = [word for word in command_line.split() if word not in {"quiet", "splash"}]
     name = console.partition(",")[0]
     if not any(word.partition(",")[0] == f"console={name}" for word in words):

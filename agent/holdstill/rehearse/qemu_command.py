@@ -1,4 +1,4 @@
-"""The emulator's words for a way to start a card."""
+"""The emulator's arguments for a way to start a card."""
 
 from __future__ import annotations
 
@@ -41,14 +41,14 @@ def command(image: Path, way: EmulatorSetup, log: Path, work: Path) -> Command:
 
 
 def screen_words(way: EmulatorSetup, work: Path) -> tuple[str, ...]:
-    """Return the words for a screen, and for the socket through which it can be looked at."""
+    """Return the arguments for a screen, and for the socket through which it can be viewed."""
     if way.screen is None:
         return ()
     return (*way.screen, "-qmp", f"unix:{work / CONTROL},server=on,wait=off")
 
 
 def card_words(slot: Slot, image: Path) -> tuple[str, ...]:
-    """Return the words that plug the card in."""
+    """Return the arguments that attach the card."""
     # A comma in the name would end it. The image is thrown away: flushing it is no use.
     name = str(image).replace(",", ",,")
     drive = f"file={name},format=raw,cache=unsafe"
@@ -63,16 +63,16 @@ def card_words(slot: Slot, image: Path) -> tuple[str, ...]:
 
 
 def console_words(slot: Slot, log: Path) -> tuple[str, ...]:
-    """Return the words that keep what the board says on its serial lines in one file."""
+    """Return the arguments that log all of the board's serial lines to one file."""
     name = str(log).replace(",", ",,")
     line = ("-serial", "chardev:console")
-    # A Pi has two lines, and its device tree says which one is the console.
+    # A Pi has two lines, and its device tree defines which one is the console.
     lines = line * 2 if slot is Slot.SD else line
     return ("-chardev", f"file,id=console,path={name},mux=on", *lines)
 
 
 def loaded(way: EmulatorSetup, work: Path) -> tuple[str, ...]:
-    """Copy what the emulator loads itself, and return the words that say so."""
+    """Copy the files that the emulator loads itself, and return the arguments that name them."""
     words = [word for extract in way.extracts for word in _loaded(extract, work)]
     append = ("-append", way.command_line) if way.command_line else ()
     return (*words, *append)

@@ -1,4 +1,4 @@
-"""A rehearsal: start a card nobody needs, watch its console, say what was seen."""
+"""A rehearsal: start a card that is not needed, watch its console, report what was seen."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ if TYPE_CHECKING:
 DEADLINE = 900.0
 """Seconds that a boot may take by default: an emulated Arm board takes a hundred here."""
 SILENCE = 180.0
-"""Seconds without a word on the console after which nothing more is expected; more of them, in
-proportion, where somebody allowed more than the usual time."""
+"""Seconds without output on the console after which nothing more is expected; more of them, in
+proportion, where the caller allowed more than the usual time."""
 POLL = 0.5
 """Seconds between two checks of the console."""
 LOG_LIMIT = 8 << 20
-"""Bytes of a console's log that we look at: a boot in a loop prints without end."""
+"""Bytes of a console's log that we read: a boot in a loop prints without end."""
 
 
 class EmulatorProcess(Protocol):
@@ -58,7 +58,7 @@ class Rehearsal:
     """What a rehearsal has shown.
 
     Attributes:
-        booted: whether the system asked for a login, or showed the sign that was asked for.
+        booted: whether the system asked for a login, or showed the requested sign.
         seconds: until then, or until it was given up.
         way: how the card was started.
         broken: the link of the boot chain that broke; None when it booted.
@@ -92,7 +92,7 @@ def rehearse(
     """Boot a scratch image without a network and watch its serial console for signs of life.
 
     The image is changed: the system in it runs and writes, and its command line is made
-    talkative first. Never hand in one that is still needed.
+    talkative first. Never pass one that is still needed.
 
     Args:
         image: a card image that can be thrown away.
@@ -104,7 +104,7 @@ def rehearse(
         picture: file for a picture of the screen at the end, where the way has a screen.
 
     Raises:
-        PreflightError: the emulator or its firmware is missing, or knows no way to start this.
+        PreflightError: the emulator or its firmware is missing, or has no way to start this.
         LayoutError: the image has no partition table that could be read.
     """
     # The emulator works in another directory.
@@ -133,7 +133,7 @@ def rehearse(
 
 @dataclass
 class ConsoleWatch:
-    """Follows a console until there is something to say."""
+    """Follows a console until there is something to report."""
 
     running: EmulatorProcess
     clock: Clock
@@ -170,7 +170,7 @@ class ConsoleWatch:
 
 
 def not_started(way: EmulatorSetup, missing: ConsoleFinding, log: Path) -> Rehearsal:
-    """Say what broke where nothing had to be started to know it."""
+    """Report what broke where that is known without starting anything."""
     return Rehearsal(
         booted=False,
         seconds=0.0,
@@ -185,7 +185,7 @@ def not_started(way: EmulatorSetup, missing: ConsoleFinding, log: Path) -> Rehea
 def judge(
     watch: ConsoleWatch, way: EmulatorSetup, seconds: float, remarks: tuple[str, ...]
 ) -> Rehearsal:
-    """Say what a console shows."""
+    """Report what a console shows."""
     text = watch.text
     booted = console_markers.is_alive(text, watch.sign)
     failed = tuple(f"a unit failed: {unit}" for unit in console_markers.failed_units(text))
@@ -204,7 +204,7 @@ def require(way: EmulatorSetup) -> None:
     """Check that the emulator and its firmware are installed.
 
     Raises:
-        PreflightError: says which Debian package is missing.
+        PreflightError: names the Debian package that is missing.
     """
     if way.firmware is not None:
         path, package = way.firmware
@@ -228,7 +228,7 @@ def fit_slot(image: Path) -> None:
 def make_talkative(
     image: Path, way: EmulatorSetup, runner: EmulatorRunner, work: Path
 ) -> tuple[str, ...]:
-    """Have the kernel in the scratch image print to the console what it does; say what changed."""
+    """Make the kernel in the scratch image log to the console; return what changed."""
     return tuple(
         remark
         for number, settings in enumerate(way.settings)
@@ -251,7 +251,7 @@ def _edit(
 
 
 def refuse_broken_emulator(running: EmulatorProcess, command: Command, said: Path) -> None:
-    """Tell an emulator that failed from a card that does not boot.
+    """Distinguish an emulator that failed from a card that does not boot.
 
     Raises:
         CommandError: the emulator failed.

@@ -44,7 +44,7 @@ def photograph(control: Path, picture: Path) -> bool:
 
 
 def _ask(wire: BufferedRWPair, command: str, arguments: Mapping[str, str]) -> bool:
-    """Ask one thing; return whether it was done. The greeting and events are passed over."""
+    """Send one command; return whether it succeeded. The greeting and events are skipped."""
     wire.write(msgspec.json.encode({"execute": command, "arguments": arguments}) + b"\n")
     wire.flush()
     for line in wire:

@@ -50,7 +50,7 @@ def coarse_now_ns() -> int:
 def kernel_minutes_west() -> int:
     """Return the kernel's own time zone, in which it reads FAT times: minutes west of Greenwich.
 
-    It is 0 unless the hardware clock runs on local time, or where the kernel cannot be asked.
+    It is 0 unless the hardware clock runs on local time, or where the kernel cannot be queried.
     """
     try:
         return libc.kernel_minutes_west()

@@ -1,6 +1,6 @@
 """Starts every other program.
 
-Programs are lists of words, never text for a shell; they get a fixed environment and locale,
+Programs are lists of arguments, never text for a shell; they get a fixed environment and locale,
 an empty standard input unless one is given, and a timeout. The output of one that fails is in
 the error.
 """
@@ -42,7 +42,7 @@ class Command:
     """A program and its arguments; never text for a shell.
 
     Attributes:
-        argv: the words.
+        argv: the arguments.
         timeout: seconds until it is killed.
         accepted: exit codes that mean success.
         environment: additions to the plain environment, as pairs.
@@ -61,7 +61,7 @@ class Command:
         accepted: tuple[int, ...] = (0,),
         environment: tuple[tuple[str, str], ...] = (),
     ) -> Self:
-        """Build a command from separate words, quoted nowhere."""
+        """Build a command from separate arguments, none of them quoted."""
         return cls(tuple(os.fspath(word) for word in words), timeout, accepted, environment)
 
     def __str__(self) -> str:

@@ -21,7 +21,7 @@ class SdNotify:
 
     def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
         address = environment.get("NOTIFY_SOCKET", "")
-        # @ stands for the zero byte of an abstract socket (unix(7)).
+        # @ represents the zero byte of an abstract socket (unix(7)).
         self._address = "\0" + address[1:] if address.startswith("@") else address
         self.patience = _watchdog_seconds(environment)
         """Seconds of its watchdog: the longest time between two `alive`; 0 without a watchdog."""
