@@ -1,6 +1,6 @@
 """The chain of logical partitions of an MBR: one link, a sector, for each of them.
 
-sfdisk refuses or moves logical partitions that do not lie as it would lay them; a rebuild needs
+sfdisk refuses or moves logical partitions not placed as it would place them; a rebuild needs
 them where they were. So the links are made here: a sector whose first record is the partition,
 counted from the link, and whose second is the next link, counted from the container.
 """
@@ -116,7 +116,7 @@ def _record(*, boot: int, kind: int, start: int, size: int, absolute: int) -> by
 
 
 def chs(sector: int) -> bytes:
-    """Write a sector number the old way: head, sector, cylinder; or what stands for too far."""
+    """Write a sector number the old way: head, sector, cylinder; or the value for out of range."""
     cylinder, rest = divmod(sector, _HEADS * _SECTORS)
     if cylinder >= _CYLINDERS:
         return _BEYOND

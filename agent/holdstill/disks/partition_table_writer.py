@@ -118,7 +118,7 @@ def script(disk: Disk, *, size: int = 0) -> str:
 
 
 def _own_lines(disk: Disk) -> list[Partition]:
-    """Return the partitions that sfdisk is asked for: logical ones are not its business."""
+    """Return the partitions that sfdisk is to create: all but the logical ones."""
     if disk.label is TableLabel.GPT:
         return list(disk.partitions)
     for partition in logical_chain.logicals(disk):

@@ -1,6 +1,6 @@
-"""Block devices: what one is, what is on it, and by whom it is in use.
+"""Block devices: what one is, what is on it, and what uses it.
 
-Only reads: the kernel's own words below /sys and /proc, and blkid's on the contents.
+Only reads: the kernel's files below /sys and /proc, and blkid's output on the contents.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _OCTAL = re.compile(rb"\\([0-7]{3})")
 
 @dataclass(frozen=True)
 class Places:
-    """Where the kernel tells about itself."""
+    """Where the kernel exports its state."""
 
     sys: Path = Path("/sys")
     proc: Path = Path("/proc")
@@ -49,7 +49,7 @@ class BlockDevice:
         sector_size: bytes of a logical sector, in which partition tables count.
         sequence: the kernel's number for this medium in this slot; a new card gets a new one.
         whole: the disk that a partition is part of, "" when it is a whole disk itself.
-        is_fixed: whether it looks built in.
+        is_fixed: whether it appears to be built in.
         uses: why it is in use, one line each.
         holds: what is on it, one line each.
         members: which parts of something larger are on it.
@@ -75,7 +75,7 @@ class BlockDevice:
         return (self.serial, str(self.size)) if self.serial else (str(self.size),)
 
     def describe(self) -> str:
-        """Say what it is and holds, for a person who is about to destroy that."""
+        """Describe the device and its contents, for a person who is about to destroy them."""
         what = " ".join(
             word for word in (self.model, self.serial and f"serial {self.serial}") if word
         )
@@ -118,10 +118,10 @@ def _stat(path: Path) -> os.stat_result:
 
 
 def find_device(path: Path, number: tuple[int, int], *, places: Places) -> BlockDevice:
-    """Read what the kernel tells about a device number; its contents are not looked at.
+    """Read what the kernel reports about a device number; its contents are not read.
 
     Raises:
-        TargetRefusedError: the kernel does not tell.
+        TargetRefusedError: the kernel does not report it.
     """
     home = _home(number, places)
     if home is None:
@@ -178,7 +178,7 @@ def _serial(home: Path) -> str:
 
 
 def _is_fixed(home: Path) -> bool:
-    """Return whether a disk looks built in; a card in a slot or reader, or a loop, does not."""
+    """Return whether a disk appears built in; a card in a slot or reader, or a loop, does not."""
     parts = home.parts
     if _word(home / "removable") == "1" or "virtual" in parts:
         return False
@@ -188,7 +188,7 @@ def _is_fixed(home: Path) -> bool:
 
 
 def _uses(home: Path, family: dict[tuple[int, int], str], places: Places) -> Iterator[str]:
-    """Say by whom a disk or one of its partitions is in use."""
+    """Yield what uses a disk or one of its partitions."""
     for number, name in family.items():
         member = home if name == home.name else home / name
         for holder in sorted((member / "holders").glob("*")):

@@ -1,7 +1,7 @@
 """Whether a finished card would boot: read back from the card, never from what we meant to write.
 
-Every kind of boot that is recognised is followed link by link. What a card alone cannot tell,
-such as a boot loader in the board's own flash, is said to be unknown and does not count against
+Every kind of boot that is recognised is followed link by link. What a card alone cannot show,
+such as a boot loader in the board's own flash, is reported as unknown and does not count against
 it.
 """
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 def check(source: OpenFile, *, model: str = "") -> BootReport:
     """Follow every boot chain of a finished image or device.
 
-    model is the board's, as it says itself; it decides which of several firmwares counts.
+    model is the board's, as it reports it; it decides which of several firmwares counts.
 
     Raises:
         LayoutError: there is no partition table that can be understood.
@@ -61,7 +61,7 @@ def _firmware_chains(card: BootCard, generation: int) -> Iterator[Chain]:
 
 
 def _safely(name: str, look: Callable[[], Iterable[Chain]]) -> list[Chain]:
-    """Look for chains; a damaged file system breaks the chain that leads through it."""
+    """Search for chains; a damaged file system breaks the chain that leads through it."""
     try:
         return list(look())
     except (VerificationError, SecurityError) as error:

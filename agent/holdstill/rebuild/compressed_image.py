@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from holdstill.rebuild.rebuild_target import Target
 
-# A window of 128 MiB is the most that unpackers accept without being asked (zstd manual, --long).
+# A window of 128 MiB is the most that unpackers accept without an option (zstd manual, --long).
 PACKERS = {
     ".zst": ("zstd", "--quiet", "-T0", "--long=27", "-3", "--stdout"),
     ".xz": ("xz", "--quiet", "-T0", "-1", "--stdout"),
@@ -38,7 +38,7 @@ TIMEOUT = 60.0
 def claimed_image(
     path: Path, *, size: int, existing: Existing = Existing.KEEP
 ) -> Iterator[Target]:
-    """Hold an image for writing; it appears at path, packed if its name says so.
+    """Hold an image for writing; it appears at path, packed if its suffix requests it.
 
     A packed image gets a file beside it that `sha256sum --check` understands.
 

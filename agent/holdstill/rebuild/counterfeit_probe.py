@@ -1,8 +1,8 @@
-"""Finding cards that lie about their size: marks all over the part that is going to be written.
+"""Finding cards that report a false size: marks all over the part that is going to be written.
 
-A card that drops what lies behind its real end does not give a mark back there. One that begins
+A card that drops writes behind its real end does not return a mark from there. One that begins
 again at its start overwrites an earlier mark, if there is one exactly so far before. So the marks
-lie such that every multiple of a step is the distance of some two of them: a row of marks one
+are such that every multiple of a step is the distance of some two of them: a row of marks one
 step apart, then marks one row apart, then a row again. With N steps that takes about 3 * sqrt(N).
 """
 

@@ -1,4 +1,4 @@
-"""What a block device holds, as far as that can be told from its table and signatures."""
+"""What a block device holds, as far as its table and signatures show."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def describe_contents(path: Path, size: int, machine: Runner) -> tuple[list[str]
     holds: list[str] = []
     members: list[str] = []
     for name, start, length in _ranges(path, size):
-        # Ask blkid what it sees in a part of a device.
+        # Let blkid probe a part of a device.
         place = ("--offset", str(start), "--size", str(length))
         command = Command.of(
             "blkid", "--probe", *place, "--output", "export", path, accepted=(0, 2, 8)

@@ -1,10 +1,10 @@
-"""The claim on a block device: why one may not be written, what must be said first, and O_EXCL.
+"""The claim on a block device: why one may not be written, what must be confirmed, and O_EXCL.
 
-Writing a card destroys what is on it, so everything speaks for refusal: what is in use, what is
-not a whole disk, what is too small, and what nobody named. What is unlike a card must be named
-twice. The claim is O_EXCL on the whole disk, which the kernel also refuses when one partition is
-mounted, swapped to, or held by device-mapper or RAID; as long as it is held nobody can mount the
-card. The lock beside it tells udev to keep off (systemd, "Locking Block Device Access").
+Writing a card destroys what is on it, so a device is refused if it is in use, not a whole disk,
+too small, or not named. A device that is unlike a card must be named twice. The claim is O_EXCL
+on the whole disk, which the kernel also refuses when one partition is mounted, swapped to, or
+held by device-mapper or RAID; as long as it is held nothing can mount the card. The lock
+beside it keeps udev off (systemd, "Locking Block Device Access").
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 LARGEST_CARD = 512 * GIB
-"""Bytes of the largest cards, where nobody says otherwise."""
+"""Bytes of the largest cards, by default."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +50,12 @@ class Confirmation:
 
 
 def check(device: BlockDevice, *, needed: int, consent: Confirmation) -> None:
-    """Refuse a device that must not be written, or that nobody has named.
+    """Refuse a device that must not be written, or that was not named.
 
     needed is in bytes.
 
     Raises:
-        TargetRefusedError: every reason, and what to say if one wants it all the same.
+        TargetRefusedError: every reason, and what to pass to write it all the same.
     """
     reasons = list(_reasons(device, needed))
     if reasons:
@@ -95,7 +95,7 @@ def _reasons(device: BlockDevice, needed: int) -> Iterator[str]:
 
 
 def _oddities(device: BlockDevice, largest: int) -> Iterator[str]:
-    """Say in what a device is unlike a card."""
+    """Yield how a device differs from a card."""
     if device.size > largest:
         yield f"it is larger than a card is likely to be ({human(largest)})"
     if device.is_fixed:
@@ -112,7 +112,7 @@ def claimed_device(
     machine: Runner,
     places: Places = block_device.HERE,
 ) -> Iterator[Target]:
-    """Hold a whole disk for writing; nobody else can mount or claim it meanwhile.
+    """Hold a whole disk for writing; no other process can mount or claim it meanwhile.
 
     When the block raises after the old table was destroyed, no table is left on the disk.
 
@@ -160,7 +160,7 @@ def _exclusive(device: BlockDevice) -> Iterator[int]:
             hint="unmount it, and see `lsblk` for what uses it",
         ) from error
     try:
-        with contextlib.suppress(BlockingIOError):  # udev is looking at it and will let go
+        with contextlib.suppress(BlockingIOError):  # udev is reading it and will release it
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         yield handle
     finally:

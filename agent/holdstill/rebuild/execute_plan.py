@@ -33,7 +33,7 @@ def carry_out(
 
     Raises:
         HoldstillError: a step failed. The target has no valid partition table then, and the
-            error's hint says so; an OSError becomes TargetFailedError.
+            error's hint states that; an OSError becomes TargetFailedError.
     """
     has_begun = False
     try:

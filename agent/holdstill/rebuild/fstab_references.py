@@ -1,6 +1,6 @@
 """Where a board's own files name its partitions, and how such a file reads with new ids.
 
-Everything here is a pure function over bytes. Ids are replaced wherever they stand as whole
+Everything here is a pure function over bytes. Ids are replaced wherever they occur as whole
 words: they are long enough to mean nothing else, and every loader has a syntax of its own.
 """
 

@@ -1,4 +1,4 @@
-"""Files that say which machine a system is: hostname, hosts, machine-id, settings of holdstill."""
+"""Files that identify the machine: hostname, hosts, machine-id, settings of holdstill."""
 
 from __future__ import annotations
 

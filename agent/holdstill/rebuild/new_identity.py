@@ -25,7 +25,7 @@ _MACHINE_ID = re.compile(r"[0-9a-f]{32}")
 
 @dataclass(frozen=True)
 class IdentityChange:
-    """One thing that a sibling has otherwise than the board it was made from."""
+    """One difference between a sibling and the board it was made from."""
 
     where: str
     what: str
@@ -100,7 +100,7 @@ def _uuid(draw: Draw) -> str:
 
 
 def _number(draw: Draw) -> int:
-    """Return a 32-bit id that is not 0: that would say there is none."""
+    """Return a 32-bit id that is not 0: 0 means that there is none."""
     while (number := int.from_bytes(draw(4), "little")) == 0:
         pass
     return number

@@ -1,6 +1,6 @@
 """Fitting a partition table to a target of another size. Pure.
 
-One partition gives or takes the difference. What lies before it stays where it is; what lies
+One partition gives or takes the difference. What is before it stays where it is; what is
 behind it keeps its size and moves by a multiple of 4 MiB, so that it stays as aligned as it was.
 """
 
@@ -142,7 +142,7 @@ def _is_container(partition: Partition) -> bool:
 
 
 def _is_last(disk: Disk, partition: Partition) -> bool:
-    """Whether nothing lies behind it, except the rest of the container that it is in."""
+    """Whether nothing follows it, except the rest of the container that it is in."""
     return all(other.start < partition.end for other in disk.partitions)
 
 

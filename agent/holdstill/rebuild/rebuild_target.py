@@ -1,4 +1,4 @@
-"""What a rebuild writes to: claimed first, checked, and let go of last.
+"""What a rebuild writes to: claimed first, checked, and released last.
 
 An image grows under a draft's name and gets its own only when it is complete.
 """
@@ -89,7 +89,7 @@ def check_image_path(path: Path, *, existing: Existing = Existing.KEEP) -> None:
     """Refuse a place where no image can or may be made.
 
     Raises:
-        TargetRefusedError: it says which.
+        TargetRefusedError: it states which.
     """
     if not path.parent.is_dir():
         raise TargetRefusedError(f"there is no folder {path.parent}", hint="make it first")
@@ -214,7 +214,7 @@ def invalidate(target: Target) -> None:
 def discard(claimed: Target) -> bool:
     """Discard all of a device but its ends; return whether it supports that.
 
-    The ends hold the old tables. A card may give anything back of what it was told is free, so
+    The ends hold the old tables. A card may return anything for discarded blocks, so
     they must stay the zeroes that invalidate writes.
     """
     if not claimed.is_device:

@@ -1,4 +1,4 @@
-"""A sibling: a board's files, changed where they say who it is or name its partitions.
+"""A sibling: a board's files, changed where they identify it or name its partitions.
 
 A replacement changes nothing. A sibling must not be mistaken for the board that it was made
 from, by its network, by ssh clients, or by a keeper; and it must find its own partitions.
@@ -51,7 +51,7 @@ LEFT = {
     "EFI/Linux/*.efi": "a kernel with its command line inside: check it, or make it anew",
     "boot/efi/EFI/Linux/*.efi": "a kernel with its command line inside: check it, or make it anew",
 }
-"""What must be looked at by a person."""
+"""What a person must check."""
 FIXED_ADDRESS_PLACES = (
     "etc/systemd/network/*",
     "etc/network/interfaces",
@@ -107,12 +107,12 @@ def make_sibling(
         files: the captured entries.
         contents: what is in them.
         tools: where chance and keys come from.
-        gap: the bytes of the boot gap, which are only looked at.
+        gap: the bytes of the boot gap, which are only read.
         lost: files, by partition and path, that are left out, for their contents are damaged. One
             that the sibling has otherwise anyway, such as a key or a seed, is there again.
 
     Raises:
-        VerificationError: a file's content is not what its digest says.
+        VerificationError: a file's content does not match its digest.
     """
     work = _SiblingMaker(old, identity, SmallFileReader(files, contents, lost), tools)
     for part in old.parts:
@@ -254,13 +254,13 @@ class _SiblingMaker:
                     )
 
     def note_gap(self, gap: bytes) -> None:
-        """Say so when a loader outside every partition names an old id."""
+        """Report a loader outside every partition that names an old id."""
         if self._ids.replace(gap).replaced:
             what = "names an old id, perhaps in a loader's environment: set it anew on the board"
             self.left.append(IdentityChange("boot gap", what))
 
     def note_initramfs(self) -> None:
-        """Say which initramfs may hold what was changed outside of it."""
+        """Report which initramfs may hold what was changed outside of it."""
         if not self._touches_initramfs:
             return
         for part in self._old.parts:

@@ -81,7 +81,7 @@ class SmallFileReader:
         """Yield the files that a pattern names, are not too large or lost, and have a content.
 
         Raises:
-            VerificationError: a content is not what its digest says.
+            VerificationError: a content does not match its digest.
         """
         for entry in self.matching(part, pattern):
             is_small = entry.size <= LIMIT and (entry.digest or not entry.size)
@@ -97,7 +97,7 @@ class SmallFileReader:
         """Return the content of a small file; nothing when there is none, or it is lost.
 
         Raises:
-            VerificationError: the content is not what its digest says.
+            VerificationError: the content does not match its digest.
         """
         entry = self.files.get(part, path)
         if entry is None or entry.size > LIMIT or (part, path) in self.lost:

@@ -39,7 +39,7 @@ class KeyMaker(Protocol):
 
 @dataclass(frozen=True)
 class SshKeygen:
-    """ssh-keygen, in a folder that nobody else can look into."""
+    """ssh-keygen, in a directory that no other user can read."""
 
     machine: Runner
 

@@ -7,7 +7,7 @@ from holdstill.model.manifest import Attachment, SwapFile
 
 
 class Step(Record, frozen=True, kw_only=True, tag_field="step"):
-    """One thing to do; offsets and sizes in bytes from the start of the target."""
+    """One action; offsets and sizes in bytes from the start of the target."""
 
 
 class ClearTables(Step, frozen=True, kw_only=True, tag="clear-tables"):

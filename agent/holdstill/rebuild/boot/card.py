@@ -42,7 +42,7 @@ class BootVolume:
     """One partition.
 
     Attributes:
-        kind: as fstab(5) names it: ext4, vfat, swap; or what else it looks like, or "".
+        kind: as fstab(5) names it: ext4, vfat, swap; or another detected type, or "".
         tree: its files, None when they cannot be read.
         first_sector: its first 512 bytes.
     """
@@ -128,7 +128,7 @@ class BootCard:
         return next(volume for volume in self.volumes if volume.number == number)
 
     def named(self, spec: str) -> list[BootVolume]:
-        """Return the partitions that fstab(5) or a command line means by a word."""
+        """Return the partitions that a name in fstab(5) or on a command line refers to."""
         kind, equals, value = normal(spec).partition("=")
         if not equals:
             device = _DEVICE.fullmatch(spec)
@@ -164,7 +164,7 @@ def normal(spec: str) -> str:
 
 
 def names_a_partition(spec: str) -> bool:
-    """Tell whether a word names a partition of a disk, and no network, memory or mapped device."""
+    """Return whether spec names a disk's partition, not a network, memory or mapped device."""
     kind, equals, _ = normal(spec).partition("=")
     return (bool(equals) and kind in _BY.values()) or _DEVICE.fullmatch(spec) is not None
 

@@ -17,7 +17,7 @@ NEEDS_INITRAMFS = ("UUID=", "LABEL=")
 
 
 def words(line: str) -> list[str]:
-    """Split a command line into its words; quotes keep spaces together."""
+    """Split a command line into its parameters; quoted spaces do not separate."""
     try:
         return shlex.split(line)
     except ValueError:

@@ -17,17 +17,17 @@ _VERSION = re.compile(rb"Linux version (\d+\.\d+[^\s\0]{0,100}) ")
 _IN_NAME = re.compile(r"(?:vmlinu[xz]|Image|zImage|kernel|linux)-(\d+\.\d+\S*)")
 _GZIP = b"\x1f\x8b\x08"
 _SETUP_VERSION = 0x20E
-"""Of an x86 kernel: where its version stands, counted from byte 0x200 (Linux x86/boot.rst)."""
+"""Of an x86 kernel: the offset of its version, counted from byte 0x200 (Linux x86/boot.rst)."""
 
 
 def version_in_name(path: bytes) -> str:
-    """Return the version that a kernel's name says, or ""."""
+    """Return the version in a kernel's name, or ""."""
     match = _IN_NAME.search(path.rpartition(b"/")[2].decode(errors="replace"))
     return re.sub(r"\.(?:gz|efi|img|signed)$", "", match[1]) if match else ""
 
 
 def version_inside(content: bytes) -> str:
-    """Return the version that a kernel says of itself, or "" when it is packed in another way."""
+    """Return the version stored in a kernel, or "" when it is packed in another way."""
     if setup := _setup_version(content):
         return setup
     for text in _texts(content):

@@ -1,4 +1,4 @@
-"""Boot loaders outside every partition, recognised where boot ROMs look for them.
+"""Boot loaders outside every partition, recognised where boot ROMs read them.
 
 Places: U-Boot doc/board: allwinner/sunxi, rockchip/rockchip, amlogic/odroid-c4, nxp/imx8mm_evk,
 nxp/imx8mp_evk, ti/am335x_evm. The marks of the formats are from memory, but for IVT (NXP i.MX 8M
@@ -23,7 +23,7 @@ BOOT_CODE = 440
 
 @dataclass(frozen=True)
 class LoaderLocation:
-    """Where a boot ROM looks, and what it wants to see there.
+    """Where a boot ROM reads, and what it expects there.
 
     Attributes:
         at: bytes from the start of the card.

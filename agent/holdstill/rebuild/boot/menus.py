@@ -20,7 +20,7 @@ EXTLINUX = (b"extlinux/extlinux.conf", b"boot/extlinux/extlinux.conf", b"extlinu
 SYSLINUX = (b"syslinux.cfg", b"syslinux/syslinux.cfg", b"boot/syslinux/syslinux.cfg")
 LDLINUX = (b"ldlinux.sys", b"syslinux/ldlinux.sys", b"extlinux/ldlinux.sys")
 NO_LOADER = b"not a bootable disk"
-"""What mkfs.vfat's boot sector says when nobody put a loader there (dosfstools)."""
+"""What mkfs.vfat's boot sector contains when no loader was installed there (dosfstools)."""
 LOADER_FILES = (b"MLO", b"u-boot.img", b"u-boot.bin", b"tispl.bin", b"tiboot3.bin")
 VARIABLE = re.compile(r"\$\{?\w+")
 
@@ -47,7 +47,7 @@ def files_of(card: BootCard, wanted: Sequence[bytes]) -> Iterator[tuple[BootVolu
 
 
 def loader_link(card: BootCard, volume: BootVolume, earlier: Sequence[Chain]) -> ChainLink:
-    """Say what starts U-Boot: the boot gap, files for a boot ROM, or an earlier stage."""
+    """Return what starts U-Boot: the boot gap, files for a boot ROM, or an earlier stage."""
     in_gap = loaders.in_gap(card)
     if in_gap:
         return found("loader", ", ".join(in_gap))

@@ -1,4 +1,4 @@
-"""What a boot check says: chains of links, each found, missing, or not to be known from a card."""
+"""The result of a boot check: chains of links, each found, missing, or unknown from a card."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ class LinkState(StrEnum):
     OK = "ok"
     MISSING = "missing"
     UNKNOWN = "unknown"
-    """The card alone does not tell; no failure."""
+    """Not to be known from the card alone; no failure."""
 
 
 @dataclass(frozen=True)
 class ChainLink:
-    """One thing that must be there for a card to boot.
+    """One item that must be there for a card to boot.
 
     Attributes:
         is_required: whether the card cannot boot when it is missing.
@@ -49,7 +49,7 @@ class KernelFile:
     Attributes:
         volume: the partition that it is on.
         path: where on that.
-        root: what its command line says, None when that is not known.
+        root: the root on its command line, None when that is not known.
         init: the program that its command line names, "" for the usual ones.
     """
 
@@ -65,7 +65,7 @@ class Chain:
 
     Attributes:
         name: of the kind of boot.
-        kernel: what it starts at the end, None when it hands over to another chain.
+        kernel: what it starts at the end, None when it continues with another chain.
         is_stage: whether another loader must come before it.
     """
 
@@ -115,20 +115,20 @@ class BootReport:
 
 
 def found(name: str, detail: str = "") -> ChainLink:
-    """Say that a link is there."""
+    """Return a link that is there."""
     return ChainLink(name, LinkState.OK, detail)
 
 
 def missing(name: str, detail: str) -> ChainLink:
-    """Say that a link is missing without which the card cannot boot."""
+    """Return a missing link without which the card cannot boot."""
     return ChainLink(name, LinkState.MISSING, detail)
 
 
 def lacking(name: str, detail: str) -> ChainLink:
-    """Say that something is missing without which the card boots all the same."""
+    """Return a missing link without which the card still boots."""
     return ChainLink(name, LinkState.MISSING, detail, is_required=False)
 
 
 def unknown(name: str, detail: str) -> ChainLink:
-    """Say that the card does not tell."""
+    """Return a link whose state cannot be known from the card."""
     return ChainLink(name, LinkState.UNKNOWN, detail)

@@ -75,7 +75,7 @@ def _rooted(kernel: KernelFile, root: str | None) -> KernelFile:
 def _plain_links(
     card: BootCard, volume: BootVolume, script: bytes, text: str
 ) -> Iterator[ChainLink]:
-    """Say what can be said of a script without running it."""
+    """Yield what can be determined about a script without running it."""
     kernel = _some_kernel(volume, script)
     if kernel:
         yield found("kernel", kernel.path.decode(errors="replace"))

@@ -11,7 +11,7 @@ class Setting(NamedTuple):
     """A line of a firmware's config.txt.
 
     Attributes:
-        section: the filter it stands under; "all" for none.
+        section: the filter it is under; "all" for none.
     """
 
     section: str
@@ -40,7 +40,7 @@ class MenuEntry:
     """What one entry of a boot menu starts; paths as written there.
 
     Attributes:
-        search: the file system that GRUB was told to look on, "" for the menu's own.
+        search: the file system that GRUB is set to search for, "" for the menu's own.
     """
 
     name: str
@@ -78,7 +78,7 @@ class _Building:
 def parse_extlinux(text: str) -> tuple[str, list[MenuEntry]]:
     """Understand extlinux.conf or syslinux.cfg; return the default's name and the entries.
 
-    U-Boot doc/develop/distro.rst and doc/README.pxe name the words.
+    U-Boot doc/develop/distro.rst and doc/README.pxe list the keywords.
     """
     default, entries, building = "", list[MenuEntry](), None
     shared = _Building("")
@@ -135,7 +135,7 @@ _GRUB_CONFIG = re.compile(r"\s*configfile\s+(\S+)")
 
 
 def parse_grub(text: str) -> list[MenuEntry]:
-    """Understand as much of a grub.cfg as says what its entries start."""
+    """Parse as much of a grub.cfg as defines what its entries start."""
     entries: list[MenuEntry] = []
     common = search = ""
     building: _Building | None = None
@@ -161,12 +161,12 @@ def parse_grub(text: str) -> list[MenuEntry]:
 
 
 def _searched(words: str) -> str:
-    """Return what search looks for, as UUID=x or LABEL=x."""
+    """Return the argument of search, as UUID=x or LABEL=x."""
     plain = [word for word in words.split() if not word.startswith("-") and word != "root"]
     kind = "LABEL" if "--label" in words or "-l" in words.split() else "UUID"
     if "--file" in words or "-f" in words.split():
         return ""
-    # Without --set=VARIABLE the variable may be the last word.
+    # Without --set=VARIABLE the variable may be the last argument.
     return f"{kind}={plain[0]}" if plain else ""
 
 

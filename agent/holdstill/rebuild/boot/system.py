@@ -198,7 +198,7 @@ def _version(card: BootCard, number: int, path: bytes) -> str:
 
 
 def find_root(card: BootCard, roots: Sequence[str | None]) -> BootVolume | None:
-    """Return the root partition: what a chain names, else the one that looks like a system."""
+    """Return the root partition: what a chain names, else the one that seems to hold a system."""
     for root in roots:
         named = card.named(root) if root else []
         if len(named) == 1:
