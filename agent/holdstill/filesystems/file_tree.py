@@ -27,7 +27,7 @@ class Content(Enum):
 
 
 class FileTree(Protocol):
-    """Files in a file system that nobody has mounted. Symlinks are never followed."""
+    """Files in a file system that is not mounted. Symlinks are never followed."""
 
     def entries(
         self,

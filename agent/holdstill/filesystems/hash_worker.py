@@ -1,6 +1,6 @@
 """Contents of many files, read and hashed by another process while a tree is walked further.
 
-Files that were written one after the other lie one behind the other: they are read together, in
+Files written one after the other are stored one behind the other: they are read together, in
 large pieces.
 """
 
@@ -33,9 +33,9 @@ PIECE = 1 << 20
 GAP = 64 << 10
 """Bytes between two spans that are read along: cheaper than another read."""
 BATCH_ENTRIES, BATCH_BYTES = 256, 32 << 20
-"""So much is hashed at a time: handing over costs as much as a small file."""
+"""The amount hashed at a time: passing a batch costs as much as a small file."""
 BATCHES_AHEAD = 8
-"""Batches that wait to be answered, at most: the answers fit a socket that nobody reads."""
+"""Batches that wait to be answered, at most: the answers fit in a socket that is not read."""
 PIECES_AHEAD, READERS = 8, 2
 """Pieces that are read before they are hashed, and how many of them at a time."""
 _ZEROES = bytes(PIECE)
@@ -49,7 +49,7 @@ class SourceSpan(NamedTuple):
 
 
 Hole = int
-"""So many zeroes of a content that lie nowhere."""
+"""The number of zeroes of a content that are not stored."""
 
 Part = SourceSpan | Hole | bytes
 """A part of a content; bytes where it is known already."""
@@ -145,7 +145,7 @@ class _HashWorker:
 def hash_worker(
     source: ByteSource, tell: Callable[[int], None] = lambda _: None
 ) -> Iterator[Hasher]:
-    """Hold a process that hashes what is in a source; tell is told of the bytes it has read.
+    """Hold a process that hashes what is in a source; tell is called with the bytes it has read.
 
     Its results raise VerificationError when the source ends before a content does, and OSError
     when it cannot be read.
@@ -155,7 +155,7 @@ def hash_worker(
 
 
 def _serve(link: WorkerPipe, source: ByteSource) -> None:
-    """Answer batches until nobody wants more; what comes next is read while one is hashed."""
+    """Answer batches until no more come; what comes next is read while one is hashed."""
     with ThreadPoolExecutor(READERS, thread_name_prefix="read") as pool:
         said = _read_ahead(_heard(link), lambda place: pool.submit(_read, source, place))
         for item in said:
@@ -173,7 +173,7 @@ def _read_ahead(
         try:
             for item in items:
                 drawn.put(read(item) if isinstance(item, ReadRange) else item)
-        except Exception as error:  # noqa: BLE001  raised again where it is heard of
+        except Exception as error:  # noqa: BLE001  raised again where it is received
             drawn.put(error)
         drawn.put(None)
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 class _Magic(NamedTuple):
-    """Bytes by which blkid and we know something whose content we copy as it is."""
+    """Bytes by which blkid and we recognise a content that we copy as it is."""
 
     type: str
     offset: int
@@ -47,7 +47,7 @@ _FIRST_SECTOR_MAGIC = b"\x55\xaa"
 
 
 def probe(source: ByteSource) -> FileSystem:
-    """Say what a partition holds; Raw with an empty type when nothing is recognised.
+    """Return what a partition holds; Raw with an empty type when nothing is recognised.
 
     A damaged file system that has the signature of one that we read is Raw, too, with its type:
     its bytes are all that can be kept.
@@ -70,7 +70,7 @@ def probe(source: ByteSource) -> FileSystem:
 
 
 def table_label(source: ByteSource) -> TableLabel | None:
-    """Say what kind of partition table a disk has.
+    """Return the kind of partition table a disk has.
 
     NONE is a file system on the whole disk; None is neither table nor file system.
     """

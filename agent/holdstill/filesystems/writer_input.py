@@ -1,4 +1,4 @@
-"""What a writer of file systems is handed: entries, contents, and somebody to tell."""
+"""The input of a writer of file systems: entries, contents, and a progress counter."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ class LocalContents:
 
 
 class ByteCounter(Protocol):
-    """Who wants to know how far a writer is."""
+    """Counts the progress of a writer."""
 
     def advance(self, count: int) -> None:
-        """Hear of so many more bytes of contents in place, holes included."""
+        """Count so many more bytes of contents in place, holes included."""
 
 
 class NoCounter:
-    """Nobody wants to know."""
+    """Counts nothing."""
 
     def advance(self, count: int) -> None:
         """Do nothing."""
@@ -53,7 +53,7 @@ OTHER_BYTES = "its bytes have another SHA-256"
 
 
 def other_size(there: int, wanted: int) -> str:
-    """Say that a content has another size, in bytes; for `not_the_content`."""
+    """Describe that a content has another size, in bytes; for `not_the_content`."""
     return f"it has {there} bytes instead of {wanted}"
 
 
@@ -77,7 +77,7 @@ def copy(contents: ContentSource, entry: Entry, target: int, *, at: int = 0) -> 
 
     Args:
         contents: where it is.
-        entry: says its size and digest.
+        entry: contains its size and digest.
         target: where it goes.
         at: the byte of the target at which it begins.
 
@@ -107,7 +107,7 @@ def is_stored(contents: ContentSource, digest: str) -> bool:
 
     Args:
         contents: where they came from.
-        digest: the SHA-256 of the right ones, hexadecimal; anything else stands for no content.
+        digest: the SHA-256 of the right ones, hexadecimal; anything else means no content.
 
     Returns:
         False if it is the store that has others, or none: no other card would help then.

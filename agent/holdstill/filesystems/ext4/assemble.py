@@ -81,7 +81,7 @@ def _to_copy(
             tables = [system.inode_table(group) for group in range(system.groups)]
     for first, length in without(used, sorted((*tables, *contents))):
         yield first * shape.block_size, length * shape.block_size
-    if tables:  # the reserved inodes are in use, though a hole may say that they are blank
+    if tables:  # the reserved inodes are in use, though a hole may mark them as blank
         reserved = -(-RESERVED_INODES // shape.inodes_per_block)
         yield tables[0].first * shape.block_size, reserved * shape.block_size
     for first, length in tables:

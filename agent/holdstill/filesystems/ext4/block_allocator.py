@@ -1,7 +1,7 @@
-"""Free blocks: asked of the library in large pieces, handed out in small ones.
+"""Free blocks: allocated from the library in large pieces, passed on in small ones.
 
 Blocks of directories and the like come from pieces of their own. So contents that are written one
-after the other lie one behind the other, and directories are contiguous.
+after the other are stored one behind the other, and directories are contiguous.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ CONTENT_PIECE, SCRATCH_PIECE = 2048, 256
 
 
 class BlockSupply(Protocol):
-    """Who knows which blocks are free."""
+    """A source of free blocks."""
 
     def allocate(self, goal: int, count: int) -> BlockRun:
         """Take at most count neighbouring free blocks, at goal or behind it."""
@@ -59,7 +59,7 @@ class BlockAllocator:
         return self._scratch.allocate(1)[0].first
 
     def contents(self) -> list[BlockRun]:
-        """Return what was asked for contents and not given back, sorted."""
+        """Return what was requested for contents and not given back, sorted."""
         return sorted(self._contents.asked)
 
     def give_back(self) -> None:
@@ -103,7 +103,7 @@ class _Pool:
         return list(self._taken(count))
 
     def _taken(self, count: int) -> Iterator[BlockRun]:
-        """Yield what is left, then what is asked for: exactly, or a whole piece for later."""
+        """Yield what is left, then new blocks: exactly the count, or a whole piece for later."""
         while count:
             if self._next == self._end:
                 run = self._room.ask(max(count, self._piece))
@@ -115,7 +115,7 @@ class _Pool:
             count -= length
 
     def _note(self, run: BlockRun) -> None:
-        """Note what was asked for, joined to what was asked for before where it follows that."""
+        """Note what was requested, joined to the previous request where it follows that."""
         first, length = self.asked[-1] if self.asked else run
         if first + length == run.first:
             self.asked[-1] = BlockRun(first, length + run.length)
@@ -123,7 +123,7 @@ class _Pool:
             self.asked.append(run)
 
     def emptied(self) -> list[BlockRun]:
-        """Return what was asked for and not handed out; that is the end of what was noted last."""
+        """Return what was requested and not passed on; that is the end of what was noted last."""
         if self._next == self._end:
             return []
         left = BlockRun(self._next, self._end - self._next)

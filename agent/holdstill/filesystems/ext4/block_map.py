@@ -1,7 +1,7 @@
 """The block map of ext2 and ext3: 12 direct blocks, then one, two and three levels of lists.
 
 Linux Documentation/filesystems/ext4/ifork.rst, "Direct/Indirect Block Addressing". Pure but for
-the two functions that it is handed.
+the two functions that it is passed.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def build(
         write: puts the content of a list into its block.
 
     Raises:
-        ValueError: the file is larger than a map can say.
+        ValueError: the file is larger than a map can address.
     """
     mapper = _Mapper(extents, block_size // 4, take, write)
     slots, first = mapper.blocks(0, DIRECT), DIRECT

@@ -38,7 +38,7 @@ BATCHES_AHEAD = 4
 may have open (unix(7), ETOOMANYREFS), usually 1024: so three rebuilds may run at once.
 """
 LARGE = 16 << 20
-"""Bytes of a content from which on progress is told of its pieces, and not of it all at once."""
+"""Bytes of a content from which on progress is reported by piece, and not once for all of it."""
 
 
 class TargetSpan(NamedTuple):
@@ -49,7 +49,7 @@ class TargetSpan(NamedTuple):
 
 
 class CopyJob(NamedTuple):
-    """What is asked for one content.
+    """The request for one content.
 
     Attributes:
         digest: which one; None when its descriptor comes along.
@@ -98,7 +98,7 @@ class CopyWorker:
         """Have the content of an entry brought to where it goes.
 
         Args:
-            entry: says its size and digest.
+            entry: contains its size and digest.
             spans: in their order; whole blocks, so that the last one may be longer than the rest.
 
         Raises:
@@ -127,7 +127,7 @@ class CopyWorker:
             self._hear()
 
     def drop(self) -> None:
-        """Close what was not handed over."""
+        """Close the handles that were not passed on."""
         while self._handles:
             os.close(self._handles.pop())
 
@@ -211,10 +211,10 @@ class JobRunner:
         self._contents, self._out, self._tell = contents, out, tell
 
     def run(self, orders: Sequence[CopyJob], handles: list[int]) -> CopyResult:
-        """Bring contents to their places; tell of the first that is not right.
+        """Write contents to their places; report the first that is not right.
 
         Args:
-            orders: what is asked for.
+            orders: the requests.
             handles: the descriptors of those without a digest, in their order; they are closed.
         """
         given, opened = deque(handles), list[int]()

@@ -30,7 +30,7 @@ class Name(NamedTuple):
 
 
 class DirectoryLimits(NamedTuple):
-    """What the file system's features say about its directories.
+    """What the file system's features define about its directories.
 
     Attributes:
         has_checksums: every block ends in one.
@@ -195,7 +195,7 @@ def index_blocks(
 
 
 def _put_branches(block: bytearray, position: int, branches: list[Branch], limit: int) -> None:
-    """The first entry needs no hash: limit and count stand in its place."""
+    """The first entry needs no hash: limit and count are stored in its place."""
     struct.pack_into("<HHI", block, position, limit, len(branches), branches[0].logical)
     for number, branch in enumerate(branches[1:], start=1):
         struct.pack_into("<II", block, position + number * _INDEX_ENTRY, *branch)

@@ -31,7 +31,7 @@ class Ext4Contents(Ext4Inodes):
         found = self._inner_attributes(inode)
         if inode.attribute_block:
             number = inode.attribute_block
-            # Files with the same attributes share a block, and lie near each other.
+            # Files with the same attributes share a block, and are near each other.
             if self._attributes_of_block[0] != number:
                 raw = self.block(number)
                 if raw[:4] != ext4_xattrs.MAGIC:
@@ -154,7 +154,7 @@ class Ext4Contents(Ext4Inodes):
         return content[: inode.size]
 
     def _target(self, inode: Inode) -> bytes:
-        """Return what a symlink says."""
+        """Return the target of a symlink."""
         if inode.flags & ENCRYPTED or inode.size > paths.PATH_MAX:
             raise VerificationError(f"symlink {inode.number} is encrypted or too long")
         if inode.size < SHORT_LINK and not inode.flags & (EXTENTS | INLINE):

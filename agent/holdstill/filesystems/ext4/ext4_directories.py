@@ -56,7 +56,7 @@ class Ext4Directories(Ext4Contents):
 
 
 def _names(block: bytes) -> Iterator[tuple[bytes, int]]:
-    """Yield the names in one block of a directory; index nodes look like a free entry."""
+    """Yield the names in one block of a directory; index nodes have the form of a free entry."""
     position, end = 0, len(block)
     while position < end:
         if position + 8 > end:

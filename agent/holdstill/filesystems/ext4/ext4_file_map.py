@@ -1,6 +1,6 @@
 """Where the bytes of an ext2/3/4 file are: extent trees and the older block maps.
 
-Layout: Linux Documentation/filesystems/ext4/ifork.rst. Whatever the bytes say, walking ends:
+Layout: Linux Documentation/filesystems/ext4/ifork.rst. Whatever the bytes are, walking ends:
 extents must grow, so that no node is met twice, and a block map may not have more nodes than the
 file system has blocks.
 """

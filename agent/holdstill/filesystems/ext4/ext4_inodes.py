@@ -39,7 +39,7 @@ class Inode(NamedTuple):
     Attributes:
         size: bytes, of whatever kind it is.
         sectors: 512-byte units in use, its metadata included (st_blocks).
-        block: the 60 bytes that say where the content is, or are the content.
+        block: the 60 bytes that locate the content, or are the content.
         rest: all bytes from 128 on.
     """
 

@@ -1,8 +1,8 @@
 """ext2, ext3 and ext4, read from raw bytes: no mount, no root, no program.
 
-Three uses: parameters and inode tables of a file system that is mounted, its tree when nobody
-has it mounted, and a second opinion on what the writer made. The bytes may come from anybody:
-whatever they say, reading ends, and with nothing but an error of ours.
+Three uses: parameters and inode tables of a file system that is mounted, its tree when it
+is not mounted, and a second check of what the writer made. The bytes are untrusted: whatever they
+are, reading ends, and with nothing but an error of ours.
 
 Source: Linux Documentation/filesystems/ext4.
 """
@@ -36,7 +36,7 @@ _PARTS_MAX = 4096
 
 
 class Ext4Reader(Ext4Directories):
-    """A file system in a source. It remembers what it read: make a new one to look again."""
+    """A file system in a source. It caches what it read: make a new one to read again."""
 
     def parameters(self) -> layout.Ext4:
         """Return what is needed to make the same file system again, empty."""
@@ -244,7 +244,7 @@ def _kind(inode: Inode) -> EntryType:
 
 
 def _device(inode: Inode) -> int:
-    """Read a device number: the old form in the first word, or the new one in the second."""
+    """Read a device number: the old form in the first 32 bits, or the new one in the second."""
     old, new = struct.unpack_from("<II", inode.block)
     if old:
         return os.makedev(old >> 8 & 0xFF, old & 0xFF)

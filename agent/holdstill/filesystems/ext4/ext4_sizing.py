@@ -64,7 +64,7 @@ def need(
     Args:
         entries: the tree.
         parameters: of the file system that is to hold it.
-        contents: to look for the holes of sparse files; without it they count in full.
+        contents: to find the holes of sparse files; without it they count in full.
     """
     counter = _Counter(parameters, contents)
     for path, group in groupby(entries, key=lambda entry: entry.directory):
@@ -148,7 +148,7 @@ class _Counter:
         return blocks + self._map(whole)
 
     def _map(self, extents: list[Extent]) -> int:
-        """Count the blocks that say where a file's blocks are."""
+        """Count the blocks that map a file's blocks."""
         if self._has_extents:
             return extent_nodes(len(extents), block_size=self._block)
         if not extents or extents[-1].logical + extents[-1].length <= block_map.DIRECT:
@@ -200,7 +200,7 @@ def minimum(parameters: Ext4, usage: Usage, *, machine: Runner) -> Need:
 
 
 class _Search:
-    """Makes empty file systems and looks how much room is left in them."""
+    """Makes empty file systems and reads how much room is left in them."""
 
     def __init__(self, parameters: Ext4, inodes: int, scratch: Path, machine: Runner) -> None:
         self._parameters, self._inodes = parameters, inodes

@@ -102,7 +102,7 @@ _ERRORS = {1: "continue", 2: "remount-ro", 3: "panic"}
 
 
 class ErrorPlace(NamedTuple):
-    """Where the kernel met an error: its function and line, and what it was looking at."""
+    """Where the kernel met an error: its function and line, and what it was reading."""
 
     at: int
     """Seconds since 1970 UTC, by the board's clock."""
@@ -124,7 +124,7 @@ class ErrorLog(NamedTuple):
 
 
 class Superblock(NamedTuple):
-    """What the superblock says; numbers as they stand there, texts decoded.
+    """The contents of the superblock; numbers as they are stored, texts decoded.
 
     Attributes:
         cluster_ratio: blocks in a unit of allocation; 1 without bigalloc.
@@ -173,7 +173,7 @@ class Superblock(NamedTuple):
 
     @property
     def features(self) -> tuple[str, ...]:
-        """Names of the features, without those that only say that it is in use."""
+        """Names of the features, without those that only mark it as in use."""
         names = (
             *_names(_COMPAT, self.compat, "FEATURE_C"),
             *_names(_INCOMPAT, self.incompat, "FEATURE_I"),
@@ -330,7 +330,7 @@ class Group(NamedTuple):
         table: byte at which its inode table begins.
         initialised: how many inodes from the first on have ever been written; what follows in
             the table is undefined.
-        free_blocks: blocks that nobody has.
+        free_blocks: blocks that are not allocated.
     """
 
     first_inode: int

@@ -1,6 +1,6 @@
 """ext2, ext3 and ext4: made empty by mke2fs and tune2fs, filled through libext2fs, never mounted.
 
-mke2fs refuses a device that somebody holds, and that is how we keep a card to ourselves. So the
+mke2fs refuses a device that a process holds, and we hold a card to keep others out. So the
 file system is made in a scratch file; contents go straight to the target, the rest in the end.
 """
 
@@ -107,7 +107,7 @@ def write(
     Raises:
         TargetRefusedError: it does not fit, or has a feature that we do not rebuild.
         PreflightError: this machine's e2fsprogs cannot make it.
-        VerificationError: a content is not as long as the index says, or the index is no tree.
+        VerificationError: a content is not as long as the index states, or the index is no tree.
         TargetFailedError: the target cannot be written, or a content cannot be read.
     """
     check(parameters)
@@ -158,7 +158,7 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
     with files.opened(path) as image:
         made = geometry.read(image, offset=0)
     if "has_journal" in parameters.features and not made.has_journal:
-        # In a file system that is too small mke2fs leaves the journal out without a word.
+        # In a file system that is too small mke2fs leaves the journal out silently.
         raise PreflightError(
             f"an ext4 of {parameters.blocks} blocks is too small for a journal",
             hint="give the partition more room",
@@ -236,7 +236,7 @@ def mount_opts(path: Path, parameters: Ext4) -> Command:
 
 
 def finish(target: Path, *, offset: int, parameters: Ext4, machine: Runner) -> None:
-    """Bring the file system to the medium and let e2fsck look at all of it.
+    """Flush the file system to the medium and check all of it with e2fsck.
 
     Raises:
         TargetFailedError: the medium reports an error, or e2fsck finds one.

@@ -1,7 +1,7 @@
 """Extended attributes of ext2/3/4, in the inode, in a block, or in inodes of their own.
 
 Layout: Linux Documentation/filesystems/ext4/attributes.rst. Values come in the form in which the
-kernel hands them out: ACLs as linux/posix_acl_xattr.h describes, not as they are on disk.
+kernel returns them: ACLs as linux/posix_acl_xattr.h describes, not as they are on disk.
 """
 
 from __future__ import annotations

@@ -56,7 +56,7 @@ class FileLayout:
         """Give a file the blocks for its content, and see that it comes there; return where.
 
         Raises:
-            VerificationError: the content has not the size that the entry says.
+            VerificationError: the content does not have the size in the entry.
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
         if entry.sparse:
@@ -85,7 +85,7 @@ class FileLayout:
     def reserve(self, head: bytes, size: int) -> list[Extent]:
         """Give a file of this size all its blocks, with head at the beginning and zeroes behind.
 
-        Where extents can say that nothing was written yet, nothing is.
+        Where extents can be marked as unwritten, nothing is written.
         """
         extents = merged(self._volume.allocate(-(-size // self._block)))
         written = -(-len(head) // self._block) if self._volume.geometry.has_extents else None
@@ -216,7 +216,7 @@ def merged(runs: list[BlockRun]) -> list[Extent]:
 
 
 class _Places:
-    """Where the bytes of a file without holes are; asked for from the front to the end."""
+    """Where the bytes of a file without holes are; requested from the front to the end."""
 
     def __init__(self, extents: list[Extent], block_size: int) -> None:
         self._extents = extents

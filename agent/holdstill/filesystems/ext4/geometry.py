@@ -1,4 +1,4 @@
-"""What a superblock says of a file system (Linux Documentation/filesystems/ext4/super.rst)."""
+"""A file system according to its superblock (Linux Documentation/filesystems/ext4/super.rst)."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _UNSIGNED_HASH = 0x2
 
 
 class Geometry(NamedTuple):
-    """What the superblock says (Linux Documentation/filesystems/ext4/super.rst)."""
+    """The contents of the superblock (Linux Documentation/filesystems/ext4/super.rst)."""
 
     block_size: int
     first_block: int
@@ -56,7 +56,7 @@ class Geometry(NamedTuple):
 
     @property
     def counts_many_directories(self) -> bool:
-        """Whether a directory may have more subdirectories than a link count can say."""
+        """Whether a directory may have more subdirectories than a link count can represent."""
         return bool(self.ro_compat & _DIR_NLINK)
 
     @property
@@ -71,7 +71,7 @@ class Geometry(NamedTuple):
 
     @property
     def shape(self) -> directory_blocks.DirectoryLimits:
-        """What its directories look like."""
+        """The limits of its directories."""
         levels = 2 if self.incompat & _LARGE_DIR else 1
         return directory_blocks.DirectoryLimits(
             block_size=self.block_size,

@@ -36,7 +36,7 @@ DOUBTED = 2**31 + 2 * 2**32
 
 
 class Blocks(NamedTuple):
-    """What an inode says about its blocks.
+    """What an inode contains about its blocks.
 
     Attributes:
         size: bytes of the content.
@@ -83,7 +83,7 @@ def _flags(entry: Entry) -> int:
 def time_fields(mtime_ns: int, size: int) -> tuple[int, int]:
     """Return a moment as the low 32 bits of its seconds and as the extra field.
 
-    What an inode of this size cannot say becomes the nearest that it can.
+    A time that an inode of this size cannot represent becomes the nearest that it can.
     """
     latest = LATEST if size > OLD_SIZE else LATEST_OLD
     seconds, nanoseconds = divmod(mtime_ns, _NANOSECONDS)
@@ -93,7 +93,7 @@ def time_fields(mtime_ns: int, size: int) -> tuple[int, int]:
 
 
 def time_is_kept(mtime_ns: int, size: int) -> bool:
-    """Return whether an inode of this size can say this moment."""
+    """Return whether an inode of this size can represent this time."""
     seconds, nanoseconds = divmod(mtime_ns, _NANOSECONDS)
     if size > OLD_SIZE:
         return EARLIEST <= seconds <= LATEST
@@ -209,7 +209,7 @@ class Packing(NamedTuple):
 def pack_xattrs(xattrs: Mapping[str, bytes], *, inode_size: int) -> Packing:
     """Choose which attributes go into the inode, so that as few bytes as possible do not.
 
-    The library fills the inode first with whatever fits, in the order it is told; in a bad order
+    The library fills the inode first with whatever fits, in the order it is given; in a bad order
     a set that fits as a whole does not.
     """
     room = max(inode_size - OLD_SIZE - EXTRA_SIZE - _XATTR_BODY_OVERHEAD, 0)

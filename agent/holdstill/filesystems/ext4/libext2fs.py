@@ -1,6 +1,6 @@
 """libext2fs, the library behind e2fsprogs, called through ctypes.
 
-It allocates blocks and inodes, computes checksums, and knows every layout of ext2, ext3 and ext4;
+It allocates blocks and inodes, computes checksums, and has every layout of ext2, ext3 and ext4;
 so no file system is mounted and no root is needed. Function names and types are those of
 ext2fs/ext2fs.h, unchanged since e2fsprogs 1.43. Beside system/libc.py, this is the only module
 that uses ctypes: another library, with structures, handles and an error table of its own.
@@ -25,7 +25,7 @@ NAME, ERRORS_NAME = "libext2fs.so.2", "libcom_err.so.2"
 FLAG_RW, FLAG_64BITS = 0x1, 0x20000
 EXTENT_INSERT_AFTER, EXTENT_UNWRITTEN = 0x1, 0x2
 ALLOCATION_MAX = 32768
-"""Blocks that are asked for at once: as many as one extent can hold."""
+"""Blocks that are requested at once: as many as one extent can hold."""
 BLOCK_ALLOC_FAIL, INODE_ALLOC_FAIL = 2133571400, 2133571401
 """EXT2_ET_BLOCK_ALLOC_FAIL and EXT2_ET_INODE_ALLOC_FAIL of ext2fs/ext2_err.h."""
 
@@ -172,7 +172,7 @@ class LibExt2fs:
         return ctypes.c_void_p.in_dll(self._dll, "unix_io_manager")
 
     def free_blocks(self, superblock: int) -> int:
-        """Return how many blocks nobody has."""
+        """Return the number of free blocks."""
         return int(self._dll.ext2fs_free_blocks_count(superblock))
 
     def inode_table(self, system: ctypes.c_void_p, group: int) -> int:
@@ -273,7 +273,7 @@ class Ext2FileSystem:
 
     @property
     def free_blocks(self) -> int:
-        """The number of blocks that nobody has."""
+        """The number of free blocks."""
         return self._library.free_blocks(self._fields().super)
 
     @property

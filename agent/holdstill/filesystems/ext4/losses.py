@@ -1,4 +1,4 @@
-"""What cannot be restored exactly, collected while filling, told at the end."""
+"""What cannot be restored exactly, collected while filling, reported at the end."""
 
 from __future__ import annotations
 

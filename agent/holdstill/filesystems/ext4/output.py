@@ -1,7 +1,7 @@
 """Writing to the target in large pieces, although contents come in small ones.
 
 Pieces go around the page cache (O_DIRECT) wherever the target allows: that costs the processor
-next to nothing, leaves the cache to the store's files, and progress means what it says, since a
+next to nothing, leaves the cache to the store's files, and makes progress accurate, since a
 card is slower than memory by far. Another thread writes while the next piece is collected.
 """
 

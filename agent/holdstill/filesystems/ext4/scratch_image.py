@@ -36,7 +36,7 @@ def held() -> Iterator[Path]:
 
 
 def _folder() -> str:
-    """Return where hundreds of MiB may lie: /tmp is often in memory."""
+    """Return where hundreds of MiB may be stored: /tmp is often in memory."""
     if "TMPDIR" not in os.environ and os.access(_USUAL, os.W_OK):
         return _USUAL
     with suppress(FileNotFoundError):  # no folder at all

@@ -85,7 +85,7 @@ class Ext4Volume:
         return inode
 
     def _first_free(self, near: int) -> int:
-        """Ask the library; all behind it in its group are free, too, if it takes none itself."""
+        """Query the library; all behind it in its group are free, too, if it takes none itself."""
         try:
             return self.library.new_inode(near)
         except LibraryError as error:

@@ -1,4 +1,4 @@
-"""What the boot sector of a fresh FAT says of its layout."""
+"""What the boot sector of a fresh FAT contains about its layout."""
 
 from __future__ import annotations
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 CLUSTERS = {12: (1, 4068), 16: (4101, 65508), 32: (65541, 268435444)}
 """Least and most clusters of each kind: the borders of Microsoft, FAT: On-Disk Format 1.03, FAT
-Type Determination (4085 and 65525), and the 16 clusters on either side that it tells to avoid."""
+Type Determination (4085 and 65525), and the 16 clusters on either side that it warns against."""
 SECTORS_PER_CLUSTER_MAX = 128
 _ENTRY = 32
 
@@ -22,7 +22,7 @@ _ENTRY = 32
 def resized(parameters: Fat, *, size: int) -> Fat:
     """Return the parameters for a size in bytes.
 
-    The kind of FAT stays, since firmware may know only that; so do sector size, reserved sectors
+    The kind of FAT stays, since firmware may read only that; so do sector size, reserved sectors
     and the root directory. Clusters stay as they are while their number suits the kind, else they
     are doubled or halved until it does.
 

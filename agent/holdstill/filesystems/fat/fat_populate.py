@@ -66,7 +66,7 @@ class FatPopulator:
         self._boot = boot
         self._contents = contents
         self._progress = progress
-        # The entries that mkfs.vfat has made: two that say things, and the root's.
+        # The entries that mkfs.vfat has made: two reserved ones, and the root's.
         last = _LAST[self._boot.bits]
         media = (last & ~0xFF) | 0xF8
         raw = os.pread(self._target, 1, self._at(self._boot.reserved))
@@ -80,7 +80,7 @@ class FatPopulator:
 
         Raises:
             SecurityError: names that a FAT cannot hold, or not side by side.
-            VerificationError: a content is not what its digest says.
+            VerificationError: a content does not match its digest.
             TargetRefusedError: there is no room.
         """
         named = (entry for entry in entries if entry.name)

@@ -44,7 +44,7 @@ _SLOTS_MAX = 65536
 
 
 class FatReader(FatClusters):
-    """A file system in a source. It remembers what it read: make a new one to look again."""
+    """A file system in a source. It caches what it read: make a new one to read again."""
 
     def parameters(self) -> layout.Fat:
         """Return what is needed to make the same file system again, empty."""
@@ -121,7 +121,7 @@ class FatReader(FatClusters):
         return sorted(found)
 
     def _find(self, path: bytes) -> tuple[bytes, Node] | None:
-        """Return a node and its true path; the case of letters is ignored in the one asked for."""
+        """Return a node and its true path; the case of letters is ignored in the requested one."""
         directory, node = b"", Node(b"", DIRECTORY, 0, 0, 0)
         for name in path.split(b"/") if path else ():
             if not node.is_directory:

@@ -13,7 +13,7 @@ _LONG_SLOTS_MAX = 20
 
 
 class Node(NamedTuple):
-    """A file or directory as its entry says."""
+    """A file or directory as its entry describes it."""
 
     name: bytes
     attributes: int
@@ -59,7 +59,7 @@ class LongName:
         units = [raw[at : at + 2] for at in range(0, len(raw), 2)]
         if b"\0\0" in units:
             raw = b"".join(units[: units.index(b"\0\0")])
-        # Linux leaves out halves of pairs that stand alone, too.
+        # Linux leaves out unpaired surrogates, too.
         return raw.decode("utf-16-le", "ignore").encode() or None
 
 

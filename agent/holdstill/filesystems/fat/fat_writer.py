@@ -42,13 +42,13 @@ def make(
 ) -> None:
     """Make a FAT with these entries, in key order, at an offset of a file or device.
 
-    It is as large as parameters.sectors says, or size bytes where that is 0.
+    Its size is parameters.sectors, or size bytes where that is 0.
 
     Raises:
-        TargetRefusedError: size is less than parameters.sectors ask for, or there is no room.
+        TargetRefusedError: size is less than parameters.sectors requires, or there is no room.
         SecurityError: names that a FAT cannot hold side by side, or that are no file names.
-        VerificationError: a content is not what its digest says.
-        TargetFailedError: mkfs.vfat failed; its words say why.
+        VerificationError: a content does not match its digest.
+        TargetFailedError: mkfs.vfat failed; its message states why.
     """
     with files.opened(target, os.O_RDWR | os.O_NOFOLLOW) as handle:
         boot = make_empty(handle, offset=offset, size=size, parameters=parameters, machine=machine)
@@ -61,7 +61,7 @@ def make_empty(
     """Put an empty FAT with the recorded parameters at an offset of an open file or device.
 
     Raises:
-        TargetRefusedError: size is less than parameters.sectors ask for.
+        TargetRefusedError: size is less than parameters.sectors requires.
         TargetFailedError: mkfs.vfat failed.
     """
     length = parameters.sectors * parameters.sector_size or size

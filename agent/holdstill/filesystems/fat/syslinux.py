@@ -1,4 +1,4 @@
-"""SYSLINUX in a FAT: a loader that knows by sector number where its own file lies.
+"""SYSLINUX in a FAT: a loader that finds its own file by sector number.
 
 So a copy of its files does not boot: its installer must run once the FAT is filled. It writes
 `ldlinux.sys` and `ldlinux.c32` again, in its own version, and the boot sector of the partition;
@@ -37,7 +37,7 @@ def is_installed() -> bool:
 
 
 def not_installed(loader: Entry, *, number: int) -> str:
-    """Say what it means that this machine has no installer."""
+    """Return what follows when this machine has no installer."""
     return (
         f"partition {number}: {paths.display(loader.path)} was copied, but the card will not boot "
         "by it: this machine lacks the programs syslinux and mtools, which must write its sectors"
@@ -54,7 +54,7 @@ def install(target: Path, *, offset: int, loader: Entry, machine: Runner) -> Non
         machine: runs the installer.
 
     Raises:
-        TargetFailedError: it failed; its words say why.
+        TargetFailedError: it failed; its message states why.
     """
     # Given a folder, even the root's own, it would not find what it has just written there.
     folder = ("--directory", f"/{os.fsdecode(loader.directory)}") if loader.directory else ()

@@ -1,6 +1,6 @@
 """How small an f2fs may be for a tree: its blocks are counted, then empty file systems are made.
 
-What mkfs.f2fs keeps back grows with the size by steps of its own, so it is asked. It refuses less
+What mkfs.f2fs keeps back grows with the size by steps of its own, so it is tried. It refuses less
 than 52 MiB (f2fs-tools 1.15, measured).
 """
 

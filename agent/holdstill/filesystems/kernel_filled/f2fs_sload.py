@@ -3,7 +3,7 @@
 What sload.f2fs 1.15 brings was measured by reading its inodes: names, contents, symlinks, hard
 links, modes, owners of 16 bits, and whole seconds of 32 bits. It brings no pipe, socket or device,
 no extended attribute, and no flag; holes are written out; the root directory keeps the mode and
-time that mkfs.f2fs gives it. All of that is told entry by entry: see Losses. An owner or group
+time that mkfs.f2fs gives it. All of that is reported by entry: see Losses. An owner or group
 above 65535 would become another one, 65536 even root: such entries are given to nobody, without
 set-uid or set-gid.
 """
@@ -125,12 +125,12 @@ def load(
 
     Returns:
         The number of entries that are there, and what could not be laid out exactly, for people;
-        what `losses` names is not said again.
+        what `losses` names is not repeated.
 
     Raises:
         CommandError: a tool failed.
         TargetFailedError: the tree cannot be laid out, or not all of it was loaded.
-        VerificationError: a content is not what its digest says.
+        VerificationError: a content does not match its digest.
     """
     with tempfile.TemporaryDirectory(prefix="holdstill-tree-") as private:
         folder = Path(private) / "tree"
@@ -185,7 +185,7 @@ def _whole_second(entry: Entry) -> int:
 
 
 def mode_without_list(entry: Entry) -> int:
-    """Return the mode that lets nobody do more once the access control list is gone.
+    """Return the mode that grants no user more once the access control list is gone.
 
     With a list, the group's bits of a mode are its mask (acl(5), "CORRESPONDENCE BETWEEN ACL
     ENTRIES AND FILE PERMISSION BITS"): left alone, the owning group might gain by them.

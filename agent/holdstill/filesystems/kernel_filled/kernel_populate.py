@@ -78,7 +78,7 @@ class Populator:
         """Make all entries.
 
         Raises:
-            VerificationError: a content is not what its digest says, or an entry has no parent.
+            VerificationError: a content does not match its digest, or an entry has no parent.
             TargetFailedError: the file system is full, or the kernel refuses.
         """
         with _said_of_the_target():

@@ -42,7 +42,7 @@ HOURS = 4 * 3600.0
 
 @dataclass(frozen=True)
 class FileSystemTools:
-    """How one kind of file system is made and checked; both words are followed by the device.
+    """How one kind of file system is made and checked; both commands are followed by the device.
 
     Attributes:
         uuid, label: options of its mkfs.
@@ -58,7 +58,7 @@ class FileSystemTools:
     options: str
 
     def words(self, parameters: Other) -> tuple[str, ...]:
-        """Return the words of mkfs for a file system with these parameters."""
+        """Return the arguments of mkfs for a file system with these parameters."""
         return (
             *self.mkfs,
             *(word.format(parameters.uuid) for word in self.uuid if parameters.uuid),
@@ -144,7 +144,7 @@ def make(
         owner: user and group of the root directory; counts for f2fs, filling sets the others'.
 
     Raises:
-        TargetFailedError: its mkfs failed; its words say why.
+        TargetFailedError: its mkfs failed; its message states why.
     """
     kind = KINDS[parameters.type]
     with loop_device.attached(target, offset=offset, size=size, machine=machine) as device:
@@ -176,8 +176,8 @@ def populate(
         offset: byte at which the partition begins.
         size: bytes of it.
         parameters: as it was made.
-        entries: in key order; contents are asked for as they come.
-        again: the same; no content is asked for.
+        entries: in key order; contents are requested as they come.
+        again: the same; no content is requested.
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
         machine: mounts and checks.
@@ -186,7 +186,7 @@ def populate(
 
     Raises:
         TargetFailedError: it cannot be mounted or filled, or the check finds something.
-        VerificationError: a content is not what its digest says.
+        VerificationError: a content does not match its digest.
     """
     kind = KINDS[parameters.type]
     with loop_device.attached(target, offset=offset, size=size, machine=machine) as device:

@@ -41,16 +41,16 @@ INLINE = 2048
 SUMMED = 1024
 """Bytes of a content for which btrfs keeps one byte of checksums: CRC-32C of every 4 KiB."""
 _PRECISION = 100
-"""It is told within 1/100, or 2 MiB."""
+"""The result is exact to 1/100, or 2 MiB."""
 
 
 def minimum(
     entries: Entries, parameters: Other, *, contents: ContentSource, machine: Runner
 ) -> Need:
-    """Return the least size at which a trial succeeds; never more than `sizing_by_rule.need` says.
+    """Return the least size at which a trial succeeds, at most that of `sizing_by_rule.need`.
 
     Args:
-        entries: gives a stream of entries in key order; contents of sparse files are asked for.
+        entries: gives a stream of entries in key order; contents of sparse files are requested.
         parameters: the kind of file system.
         contents: where sparse files have their holes.
         machine: makes, mounts and checks the trials; needs root.
@@ -122,7 +122,7 @@ def _with_sums(entries: Entries, parameters: Other) -> Iterable[Entry]:
 
 def _make_room(contents: ContentSource, entry: Entry, target: int) -> None:
     """Give a file what its content will take."""
-    if entry.sparse:  # only its bytes say where holes will be
+    if entry.sparse:  # only its bytes show where holes will be
         writer_input.copy(contents, entry, target)
     elif entry.size < INLINE:
         sparse_copy.write_all_at(target, 0, b"\1" * entry.size)
