@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def write(target: Path, *, offset: int, size: int, parameters: Raw, content: int) -> None:
-    """Copy an open raw-<n>.bin to a partition of size bytes; what is behind it becomes zeroes.
+    """Copy an open raw-<n>.bin to a partition of size bytes; the rest of the partition is zeroed.
 
     Raises:
         TargetRefusedError: the partition is too small; raw partitions cannot shrink.

@@ -1,1 +1,1 @@
-"""File systems, a folder for each family: reader, writer, and how small one may be."""
+"""File systems, a package for each family: reader, writer, and how small one may be."""

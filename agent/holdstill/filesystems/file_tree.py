@@ -84,13 +84,13 @@ class ReadLimit:
         self._logical = logical
 
     def spend_blocks(self, count: int) -> None:
-        """Note that so many blocks are in use; SecurityError when there are not so many."""
+        """Count these blocks as in use; SecurityError when there are not that many."""
         self._blocks -= count
         if self._blocks < 0:
             raise SecurityError("files claim more blocks than the file system has")
 
     def spend_bytes(self, count: int) -> None:
-        """Note that a file has so many bytes; SecurityError when it is too much altogether."""
+        """Count the bytes of a file; SecurityError when the total is too large."""
         self._logical -= count
         if self._logical < 0:
             raise SecurityError("files are larger together than what may be read")

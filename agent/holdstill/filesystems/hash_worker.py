@@ -166,7 +166,7 @@ def _serve(link: WorkerPipe, source: ByteSource) -> None:
 def _read_ahead(
     items: Iterator[_Contents | ReadRange], read: Callable[[ReadRange], Future[SourceBytes]]
 ) -> Iterator[_Contents | Future[SourceBytes]]:
-    """Yield items that a thread of its own draws, some way ahead; places are being read."""
+    """Yield items that a separate thread draws ahead, up to a limit; places are being read."""
     drawn: Queue[_Contents | Future[SourceBytes] | Exception | None] = Queue(PIECES_AHEAD)
 
     def draw() -> None:

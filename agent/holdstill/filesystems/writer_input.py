@@ -38,7 +38,7 @@ class ByteCounter(Protocol):
     """Counts the progress of a writer."""
 
     def advance(self, count: int) -> None:
-        """Count so many more bytes of contents in place, holes included."""
+        """Add count bytes of contents in place, holes included."""
 
 
 class NoCounter:

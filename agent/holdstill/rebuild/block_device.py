@@ -136,7 +136,7 @@ def find_device(path: Path, number: tuple[int, int], *, places: Places) -> Block
     family = {number: home.name} | partitions
     words = [_word(home / "device/vendor"), _word(home / "device/model")]
     if not words[1]:
-        words = [_word(home / "device/name")]  # of cards in a slot of their own
+        words = [_word(home / "device/name")]  # of cards in a card slot
     model = " ".join(word for word in words if word and not word.startswith("0x"))
     return BlockDevice(
         path=path,

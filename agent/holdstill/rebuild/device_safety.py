@@ -55,7 +55,7 @@ def check(device: BlockDevice, *, needed: int, consent: Confirmation) -> None:
     needed is in bytes.
 
     Raises:
-        TargetRefusedError: every reason, and what to pass to write it all the same.
+        TargetRefusedError: every reason, and what to pass to write it anyway.
     """
     reasons = list(_reasons(device, needed))
     if reasons:

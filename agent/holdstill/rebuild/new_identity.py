@@ -59,7 +59,7 @@ class NewIdentity:
 
 
 def invent(manifest: Manifest, name: str, draw: Draw) -> NewIdentity:
-    """Give a sibling ids of its own; draw(n) returns n random bytes.
+    """Give a sibling new ids; draw(n) returns n random bytes.
 
     Raises:
         UsageError: the name cannot be a board's.

@@ -157,7 +157,7 @@ def _change(disk: Disk, partition: Partition, limit: int) -> int:
 
 
 def _changed(disk: Disk, other: Partition, partition: Partition, change: int) -> Partition:
-    """Return what becomes of one partition when another grows by so many sectors."""
+    """Return what becomes of one partition when another grows by this many sectors."""
     if other.number == partition.number:
         return msgspec.structs.replace(other, size=other.size + change)
     contains = other.start <= partition.start and partition.end <= other.end

@@ -50,7 +50,7 @@ class EmulatorRunner(Protocol):
     def running(
         self, command: Command, *, output: Path
     ) -> AbstractContextManager[EmulatorProcess]:
-        """Run a command beside us, what it writes going to a file; it ends with the block."""
+        """Run a command in the background, its output going to a file; it ends with the block."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class Rehearsal:
     """What a rehearsal has shown.
 
     Attributes:
-        booted: whether the system asked for a login, or showed the requested sign.
+        booted: whether the system showed a login prompt, or showed the requested sign.
         seconds: until then, or until it was given up.
         way: how the card was started.
         broken: the link of the boot chain that broke; None when it booted.

@@ -197,7 +197,7 @@ def streaming(command: Command) -> Iterator[IO[bytes]]:
 
 
 class Background:
-    """A program in the background that leads a session of its own."""
+    """A program in the background that leads its own session."""
 
     def __init__(self, child: subprocess.Popen[bytes]) -> None:
         self._child = child

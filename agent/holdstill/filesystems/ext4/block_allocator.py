@@ -29,7 +29,7 @@ class BlockSupply(Protocol):
         """Take at most count neighbouring free blocks, at goal or behind it."""
 
     def release(self, run: BlockRun) -> None:
-        """Give blocks back."""
+        """Release blocks."""
 
 
 class BlockAllocator:
@@ -46,7 +46,7 @@ class BlockAllocator:
         """Take blocks for a content, in as few runs as there are.
 
         Raises:
-            TargetFailedError: there are not so many.
+            TargetFailedError: there are not enough.
         """
         return self._contents.allocate(count)
 
@@ -59,7 +59,7 @@ class BlockAllocator:
         return self._scratch.allocate(1)[0].first
 
     def contents(self) -> list[BlockRun]:
-        """Return what was requested for contents and not given back, sorted."""
+        """Return what was requested for contents and not released, sorted."""
         return sorted(self._contents.asked)
 
     def give_back(self) -> None:

@@ -1,4 +1,4 @@
-"""Contents on their way from the store into their blocks, in a process of its own.
+"""Contents on their way from the store into their blocks, in a separate process.
 
 Opening, reading and writing three gigabytes takes seconds of a processor; beside it the inodes and
 directories are made. Nothing is allocated here: where a content goes was decided before. Nothing
@@ -64,7 +64,7 @@ class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
     """The answer of the copy worker.
 
     Attributes:
-        brought: bytes of a large content; then this is about nothing else.
+        brought: bytes copied of a large content; then nothing else is reported.
         entry: which content of a batch is not as it should be; -1 for none.
         missing: why that content is not there.
         unreadable: why that content cannot be read.
@@ -83,7 +83,7 @@ class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class CopyWorker:
-    """Has contents brought to their places. Use `hired`."""
+    """Has contents copied to their places. Use `hired`."""
 
     def __init__(self, link: WorkerPipe, contents: ContentSource, progress: ByteCounter) -> None:
         self._link, self._contents, self._progress = link, contents, progress
@@ -95,7 +95,7 @@ class CopyWorker:
         self._size = 0
 
     def submit(self, entry: Entry, spans: list[TargetSpan]) -> None:
-        """Have the content of an entry brought to where it goes.
+        """Have the content of an entry copied to its place.
 
         Args:
             entry: contains its size and digest.

@@ -202,7 +202,7 @@ def _put_branches(block: bytearray, position: int, branches: list[Branch], limit
 
 
 def index_node_count(leaf_count: int, shape: DirectoryLimits) -> int:
-    """Return how many nodes an index with so many leaves has besides its root."""
+    """Return how many nodes an index with this many leaves has besides its root."""
     nodes, width = 0, leaf_count
     while width > shape.root_entries:
         width = -(-width // shape.node_entries)

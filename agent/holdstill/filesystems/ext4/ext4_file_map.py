@@ -24,7 +24,7 @@ _HEADER = struct.Struct("<HHHHI")
 _LEAF = struct.Struct("<IHHI")
 _INDEX = struct.Struct("<IIHH")
 _ONLY = struct.Struct("<HHHHIIHHI")
-"""A header, and a leaf behind it."""
+"""A header, and a leaf after it."""
 _UNWRITTEN = 32768
 """A length above this means: reserved, but reads as zeroes."""
 
@@ -83,7 +83,7 @@ def only_piece(volume: BlockDevice, root: bytes) -> FileExtent | None:
 def _node(
     volume: BlockDevice, node: bytes, depth: int, floor: int
 ) -> Generator[FileExtent, None, int]:
-    """Walk a node whose depth is known from above; return the first logical block behind it."""
+    """Walk a node whose depth is known from above; return the first logical block after it."""
     body = _body(node, depth)
     if depth == 0:
         pieces, floor = _leaf(volume, body, floor)
@@ -126,7 +126,7 @@ def _leaf(volume: BlockDevice, body: bytes, floor: int) -> tuple[list[FileExtent
 
 
 def map_pieces(volume: BlockDevice, root: bytes, needed: int) -> Iterator[FileExtent]:
-    """Yield the pieces of a block map, in order, up to so many logical blocks.
+    """Yield the pieces of a block map, in order, up to this many logical blocks.
 
     Raises:
         VerificationError: it points outside the file system.

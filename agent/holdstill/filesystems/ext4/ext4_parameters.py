@@ -15,7 +15,7 @@ USUAL_JOURNALS = (
     (2048, 0), (32 << 10, 1024), (256 << 10, 4096), (512 << 10, 8192), (4 << 20, 16 << 10),
     (8 << 20, 32 << 10), (16 << 20, 64 << 10), (32 << 20, 128 << 10),
 )  # fmt: skip
-"""Blocks below which mke2fs makes journals of so many blocks: 1.47, ext2fs_get_journal_params."""
+"""Blocks below which mke2fs makes journals of n blocks: 1.47, ext2fs_get_journal_params."""
 LARGEST_USUAL_JOURNAL = 256 << 10
 _BLOCKS_32BIT = 2**32 - 1
 
@@ -26,7 +26,7 @@ def least_blocks(parameters: Ext4) -> int:
 
 
 def resized(parameters: Ext4, *, size: int, inodes: int) -> Ext4:
-    """Return the parameters for a size in bytes and a tree that needs so many inodes.
+    """Return the parameters for a size in bytes and a tree that needs this many inodes.
 
     Inodes and reserved blocks keep their share of the blocks, and there are enough inodes. The
     journal keeps its size, but where the file system shrinks it is no larger than mke2fs would
@@ -49,7 +49,7 @@ def resized(parameters: Ext4, *, size: int, inodes: int) -> Ext4:
 
 
 def usual_journal(blocks: int) -> int:
-    """Return the blocks of the journal that mke2fs gives a file system of so many blocks."""
+    """Return the blocks of the journal that mke2fs gives a file system of this many blocks."""
     return next((journal for limit, journal in USUAL_JOURNALS if blocks < limit), 0) or (
         0 if blocks < USUAL_JOURNALS[0][0] else LARGEST_USUAL_JOURNAL
     )

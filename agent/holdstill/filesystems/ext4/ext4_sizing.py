@@ -157,7 +157,7 @@ class _Counter:
 
 
 def extent_nodes(extents: int, *, block_size: int) -> int:
-    """Return how many blocks a tree of so many extents has; up to four are in the inode."""
+    """Return how many blocks a tree of this many extents has; up to four are in the inode."""
     width = (block_size - 16) // 12
     nodes, level = 0, extents
     while level > inode_bytes.EXTENTS_IN_INODE:

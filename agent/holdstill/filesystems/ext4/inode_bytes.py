@@ -199,7 +199,7 @@ class Packing(NamedTuple):
 
     Attributes:
         order: in this order the library puts each where it belongs.
-        in_block: bytes of those that need a block of their own; 0 = no block is needed.
+        in_block: bytes of those that need a separate block; 0 = no block is needed.
     """
 
     order: list[tuple[str, bytes]]

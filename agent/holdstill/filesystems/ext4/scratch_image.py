@@ -39,7 +39,7 @@ def _folder() -> str:
     """Return where hundreds of MiB may be stored: /tmp is often in memory."""
     if "TMPDIR" not in os.environ and os.access(_USUAL, os.W_OK):
         return _USUAL
-    with suppress(FileNotFoundError):  # no folder at all
+    with suppress(FileNotFoundError):  # no directory at all
         return tempfile.gettempdir()
     return _USUAL
 

@@ -48,7 +48,7 @@ class Ext4Volume:
         """Take free blocks for a content, in as few runs as there are.
 
         Raises:
-            TargetFailedError: there are not so many.
+            TargetFailedError: there are not enough.
         """
         return self._room.allocate(count)
 
@@ -106,7 +106,7 @@ class Ext4Volume:
         self._output.clear(self.place(block) + position, length)
 
     def finish(self) -> None:
-        """Write what was collected, and give back what was not used."""
+        """Write what was collected, and release what was not used."""
         self._output.finish()
         self._room.give_back()
 

@@ -42,7 +42,7 @@ class BootRecord(NamedTuple):
 
     @property
     def root_sectors(self) -> int:
-        """Sectors of a root directory that has a place of its own."""
+        """Sectors of a root directory that has a separate area."""
         return -(-self.root_entries * 32 // self.sector_size)
 
     @property
@@ -72,7 +72,7 @@ class BootRecord(NamedTuple):
 
 
 def bits_for(clusters: int) -> int:
-    """Return the kind of FAT that a volume with so many clusters is."""
+    """Return the kind of FAT that a volume with this many clusters is."""
     if clusters <= FAT12_MAX:
         return 12
     return 16 if clusters <= FAT16_MAX else 32

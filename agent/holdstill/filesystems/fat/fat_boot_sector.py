@@ -37,7 +37,7 @@ class BootSector:
 
     @classmethod
     def parse(cls, raw: bytes, *, bits: int) -> BootSector:
-        """Read the boot sector that mkfs.vfat made for a FAT of so many bits."""
+        """Read the boot sector that mkfs.vfat made for a FAT of this many bits."""
         sector, cluster, reserved, fats, roots, few, _, fat16 = _FIELDS.unpack_from(raw, 11)
         many, fat32 = struct.unpack_from("<II", raw, 32)
         root, info, backup = struct.unpack_from("<IHH", raw, 44) if bits == 32 else (0, 0, 0)
@@ -46,7 +46,7 @@ class BootSector:
 
     @property
     def root_sectors(self) -> int:
-        """Sectors of a root directory that has a place of its own."""
+        """Sectors of a root directory that has a separate area."""
         return -(-self.root_entries * 32 // self.sector_size)
 
     @property

@@ -62,7 +62,7 @@ def _root_sectors(parameters: Fat) -> int:
 
 
 def fat_sectors(parameters: Fat, clusters: int, per_cluster: int) -> int:
-    """Return the sectors of a FAT with so many clusters of so many sectors."""
+    """Return the sectors of a FAT with this many clusters of this many sectors."""
     table = -(-(clusters + 2) * parameters.bits // (8 * parameters.sector_size))
     fixed = parameters.reserved_sectors + _root_sectors(parameters) + parameters.fats * table
     return fixed + clusters * per_cluster

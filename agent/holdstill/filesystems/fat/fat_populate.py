@@ -41,7 +41,7 @@ class _FatDirectory:
     """A directory whose turn has not come.
 
     Attributes:
-        cluster: its first one; 0 for a root that has a place of its own.
+        cluster: its first one; 0 for a root that has a separate area.
         above: the first cluster of its parent; 0 for the root.
     """
 
@@ -103,7 +103,7 @@ class FatPopulator:
         return self._offset + sector * self._boot.sector_size
 
     def _allocate(self, count: int) -> int:
-        """Set a piece of so many clusters aside; return the first."""
+        """Reserve a piece of this many clusters; return the first."""
         first = len(self._chain)
         if first + count > self._boot.clusters + 2:
             raise TargetRefusedError(

@@ -50,13 +50,13 @@ def install(target: Path, *, offset: int, loader: Entry, machine: Runner) -> Non
     Args:
         target: an image or a device.
         offset: byte at which the FAT begins.
-        loader: the captured file; its folder is where the loader goes again.
+        loader: the captured file; the loader is installed again in its directory.
         machine: runs the installer.
 
     Raises:
         TargetFailedError: it failed; its message states why.
     """
-    # Given a folder, even the root's own, it would not find what it has just written there.
+    # Given a directory, even the root, it would not find what it has just written there.
     folder = ("--directory", f"/{os.fsdecode(loader.directory)}") if loader.directory else ()
     words = ("--install", *folder, "--offset", str(offset), "--", target)
     try:

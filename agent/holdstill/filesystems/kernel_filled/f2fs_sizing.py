@@ -54,7 +54,7 @@ def blocks(entries: Iterable[Entry]) -> int:
 
 
 def minimum(wanted: int, *, machine: Runner) -> Need:
-    """Find the smallest f2fs that takes so many blocks, by making empty ones.
+    """Find the smallest f2fs that takes this many blocks, by making empty ones.
 
     Raises:
         PreflightError: this machine's mkfs.f2fs makes none that would do.

@@ -1,4 +1,4 @@
-"""An f2fs filled without its kernel driver: the tree is laid out in a folder, then loaded.
+"""An f2fs filled without its kernel driver: the tree is laid out in a directory, then loaded.
 
 What sload.f2fs 1.15 brings was measured by reading its inodes: names, contents, symlinks, hard
 links, modes, owners of 16 bits, and whole seconds of 32 bits. It brings no pipe, socket or device,
@@ -83,7 +83,7 @@ def losses(entries: Iterable[Entry]) -> SloadLosses:
 
 
 def check_room(wanted: int, *, number: int) -> None:
-    """Refuse when the folder for temporary files cannot hold the tree.
+    """Refuse when the directory for temporary files cannot hold the tree.
 
     Args:
         wanted: bytes that the tree takes.
@@ -162,7 +162,7 @@ def _count_inodes(folder: Path) -> int:
 
 
 def _plain(entries: Iterable[Entry]) -> Iterator[Entry]:
-    """Yield what sload.f2fs can bring of these entries."""
+    """Yield what sload.f2fs can load of these entries."""
     for entry in entries:
         if entry.type in _LOADED:
             yield _with_short_ids(entry)._replace(

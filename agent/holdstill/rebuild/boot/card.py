@@ -139,7 +139,7 @@ class BootCard:
             case "UUID":
                 return [v for v in self.volumes if v.uuid and v.uuid.lower() == value.lower()]
             case "PARTUUID":
-                # PARTUUID=id/PARTNROFF=n is so many slots further (Linux block/early-lookup.c).
+                # PARTUUID=id/PARTNROFF=n is n slots further (Linux block/early-lookup.c).
                 plain, _, offset = value.lower().partition("/partnroff=")
                 found = [v for v in self.volumes if v.partuuid and v.partuuid.lower() == plain]
                 if not offset:

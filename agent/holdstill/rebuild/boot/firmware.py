@@ -186,7 +186,7 @@ class _FirmwareFolder:
         return usual
 
     def _conditional(self, key: str) -> Iterator[ChainLink]:
-        """What only some boards load is told, but does not decide."""
+        """What only some boards load is reported, but does not decide."""
         for setting in self.settings:
             if setting.section != "all" and setting.key == key:
                 name = f"{key} for [{setting.section}]"

@@ -115,7 +115,7 @@ def entry_links(
 
 
 def _path(name: str, folder: bytes) -> bytes:
-    """Return a path in a partition; a relative one counts from the menu's folder."""
+    """Return a path in a partition; a relative one starts at the menu's directory."""
     raw = name.replace("\\", "/").encode()
     return raw.lstrip(b"/") if raw.startswith(b"/") or not folder else folder + b"/" + raw
 

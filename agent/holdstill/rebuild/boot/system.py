@@ -176,7 +176,7 @@ def _kind_link(name: str, mount: FstabEntry, volume: BootVolume) -> ChainLink:
 
 
 def _modules_link(card: BootCard, space: Namespace, number: int, path: bytes) -> ChainLink:
-    """Return whether the modules of a kernel are there; one without any boots all the same."""
+    """Return whether the modules of a kernel are there; one without any still boots."""
     version = _version(card, number, path)
     shown = paths.display(path)
     if not version:
