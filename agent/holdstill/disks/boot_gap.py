@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 BLOCK = 4096
 RUNS_MAX = mbr.REACH // BLOCK
 SIZE_MAX = mbr.REACH + 12 * RUNS_MAX + 12
-"""Bytes of a gap file that we are willing to read."""
+"""Most bytes of a gap file that are read."""
 _MAGIC = b"HSGAP\0\0\1"
 _COUNT = struct.Struct("<8sI")
 _RUN = struct.Struct("<QI")
@@ -92,7 +92,7 @@ def encode(runs: Sequence[GapExtent]) -> bytes:
 
 
 def decode(data: bytes) -> list[GapExtent]:
-    """Read a gap file, which may come from anybody.
+    """Read a gap file, which is untrusted.
 
     Raises:
         SecurityError: it is not exactly what encode writes.

@@ -1,6 +1,6 @@
 """The boot gap: loaders that are outside every partition go back to where they were.
 
-They come from a capture, so nothing is taken on trust: a run that reaches into the partition
+They come from a capture, which is untrusted: a run that reaches into the partition
 table or into a partition is refused before the first byte is written.
 """
 
@@ -51,7 +51,7 @@ def write(target: Path, runs: Sequence[GapBytes], *, disk: Disk) -> None:
 
 
 def check(runs: Sequence[GapBytes], *, disk: Disk) -> None:
-    """Refuse runs that reach where they have no business.
+    """Refuse runs in places that are not theirs.
 
     Raises:
         SecurityError: a run reaches into the table, a partition, or past the end.

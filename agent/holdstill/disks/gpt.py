@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 from holdstill.disks.mbr import check_places, read_sector
 
 ENTRIES_MAX = 1024
-"""Entries of a GPT that we are willing to read."""
+"""Most entries of a GPT that are read."""
 
 
 ENTRY_SIZE = 128

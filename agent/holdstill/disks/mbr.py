@@ -78,7 +78,7 @@ def parse_records(sector: bytes) -> list[_Record] | None:
         _Record(slot, boot, kind, start, size)
         for slot, (boot, _, kind, _, start, size) in enumerate(rows, start=1)
     ]
-    # Linux, too, takes a sector with another boot indicator for something else than an MBR.
+    # Linux, too, does not treat a sector with another boot indicator as an MBR.
     return records if all(record.boot in {0, 0x80} for record in records) else None
 
 
@@ -115,7 +115,7 @@ def _logical(source: ByteSource, container: Partition, sector_size: int) -> Iter
         if records is None and here != container.start:
             raise LayoutError(f"the chain of logical partitions is broken at sector {here}")
         records = records or []  # an extended partition that never held anything
-        # The third and fourth record may hold rubbish that Linux skips, too.
+        # The third and fourth record may hold invalid data that Linux skips, too.
         data = [r for r in records[:2] if r.is_used and not r.is_extended]
         found += [r.placed(number=5 + len(found), base=here) for r in data]
         link = next((r for r in records if r.is_extended), None)

@@ -2,7 +2,7 @@
 
 Layout: UEFI Specification 2.10, 5.2 and 5.3. What is accepted, and the order of the checks,
 follow Linux block/partitions/msdos.c and efi.c: the board's kernel understood the same bytes.
-Nothing here is shared with the tool that writes tables, so that it can witness what that did.
+Nothing here is shared with the tool that writes tables, so that it checks that independently.
 """
 
 from __future__ import annotations

@@ -107,7 +107,7 @@ def script(disk: Disk, *, size: int = 0) -> str:
     """Return the sfdisk script that makes this table.
 
     The end of a GPT's usable range is left to sfdisk when the target's size, if given, is not
-    the one that the layout speaks of.
+    the one in the layout.
 
     Raises:
         LayoutError: a value is none that a table can hold.
@@ -163,7 +163,7 @@ def _gpt_fields(partition: Partition) -> Iterator[str]:
 
 
 def _checked(form: re.Pattern[str], value: str, *, what: str, of: Partition | None = None) -> str:
-    """Return a value that can do no harm in a script."""
+    """Return a value that is safe in a script."""
     if form.fullmatch(value) is None:
         where = f"partition {of.number}" if of else "the partition table"
         raise LayoutError(f"{where} has {value!r} as its {what}, which no such table can hold")

@@ -40,7 +40,7 @@ HERE = Places()
 
 @dataclass(frozen=True)
 class BlockDevice:
-    """A block device and everything that speaks for or against writing it.
+    """A block device and everything that decides whether it may be written.
 
     Attributes:
         path: its node.
@@ -235,7 +235,7 @@ def _plain(field: bytes) -> str:
 
 def _mount_points(number: tuple[int, int], name: str, places: Places) -> Iterator[str]:
     for mount in _mounts(places):
-        # btrfs shows a number of its own; its source still names the device.
+        # btrfs shows its own number; its source still names the device.
         if mount.number == number or mount.source == f"/dev/{name}":
             yield mount.point
 

@@ -147,7 +147,7 @@ def prctl(option: int, value: int) -> None:
 
 
 def make_io_idle() -> None:
-    """Have this thread's input and output served only when no other wants the disk.
+    """Have this thread's input and output served only when the disk is otherwise idle.
 
     Raises:
         OSError: ENOSYS where the number of ioprio_set(2) is not known, else as the call.

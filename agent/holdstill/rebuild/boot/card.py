@@ -58,7 +58,7 @@ class BootVolume:
 
     @property
     def name(self) -> str:
-        """What people call it."""
+        """Its name for messages."""
         return f"partition {self.number}"
 
     def find(self, path: bytes) -> Entry | None:
@@ -67,7 +67,7 @@ class BootVolume:
         return self.tree.find(real) if self.tree and real is not None else None
 
     def real_path(self, path: bytes) -> bytes | None:
-        """Return a path without symlinks; None when it leads nowhere."""
+        """Return a path without symlinks; None when it does not exist."""
         if self.tree is None:
             return None
         done, todo = b"", [part for part in path.split(b"/") if part not in {b"", b"."}]

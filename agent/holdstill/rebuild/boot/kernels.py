@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 LIMIT = 128 << 20
-"""Bytes of a kernel that we are willing to read, or to unpack."""
+"""Most bytes of a kernel that are read, or unpacked."""
 PIECE = 1 << 20
 OVERLAP = 256
 _VERSION = re.compile(rb"Linux version (\d+\.\d+[^\s\0]{0,100}) ")
