@@ -51,7 +51,7 @@ def write(target: Path, runs: Sequence[GapBytes], *, disk: Disk) -> None:
 
 
 def check(runs: Sequence[GapBytes], *, disk: Disk) -> None:
-    """Refuse runs in places that are not theirs.
+    """Refuse runs that overlap what is not boot gap.
 
     Raises:
         SecurityError: a run reaches into the table, a partition, or past the end.

@@ -1,4 +1,4 @@
-"""The result of a boot check: chains of links, each found, missing, or unknown from a card."""
+"""The result of a boot check: chains of links, each found, missing, or not known from a card."""
 
 from __future__ import annotations
 
