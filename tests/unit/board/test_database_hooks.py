@@ -1,4 +1,4 @@
-"""What recipes say to their servers; what servers make of it is in tests/root/test_recipes.py."""
+"""What recipes say to their servers; root/test_database_hooks.py asks what servers make of it."""
 
 from __future__ import annotations
 
