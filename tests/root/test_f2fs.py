@@ -20,7 +20,7 @@ from holdstill.workflow import plan_rebuild
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
-from support import capture_folder, f2fs_images, loop, programs, promised
+from support import capture_folder, f2fs_images, loop, programs, readme_table
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
 from support.silence import Silent
@@ -184,7 +184,7 @@ def test_a_loaded_f2fs_keeps_what_the_table_says(tmp_path: Path) -> None:
         "flags that chattr sets (FAT: attributes)": word(there[b"fixed"].flags != 0),
         "label and UUID": word(ids <= set(exported.splitlines())),
     }
-    column = promised.cells()["f2fs, loaded"]
+    column = readme_table.cells()["f2fs, loaded"]
     assert found == {row: cell for row, cell in column.items() if row in found}
 
 

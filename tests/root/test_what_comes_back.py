@@ -16,7 +16,7 @@ import pytest
 
 from holdstill.system import loop_device
 from holdstill.system.process import LocalRunner
-from support import boards, loop, programs, promised
+from support import boards, loop, programs, readme_table
 from support.boards import Board, holdstill
 from support.loop import MIB, LoopDisk
 
@@ -221,7 +221,7 @@ def test_what_the_table_says_comes_back_and_the_rest_does_not(tmp_path: Path, ki
 
     found = {row: "yes" if before[row] == after[row] else "no" for row in ROWS}
     found["label and UUID"] = "yes" if ids[1] == ids_after[1] else "no"
-    assert found == promised.cells()[kind]
+    assert found == readme_table.cells()[kind]
     assert b"swap-3" in ids[2]
     assert ids_after[2] == ids[2]
     on_fat = {row: "yes" if fat_before[row] == fat_after[row] else "no" for row in fat_before}
@@ -229,4 +229,4 @@ def test_what_the_table_says_comes_back_and_the_rest_does_not(tmp_path: Path, ki
     # The rest of a FAT's column is what its directory entries have no room for (Microsoft, "FAT32
     # File System Specification" 1.03, "FAT Directory Structure"), and times that nobody writes.
     on_fat |= {row: "no" if row in NEVER else "-" for row in found if row not in on_fat}
-    assert on_fat == promised.cells()["FAT"]
+    assert on_fat == readme_table.cells()["FAT"]
