@@ -197,3 +197,23 @@ def test_a_key_that_was_enrolled_for_another_board_is_noticed_before_anything_is
 
     assert done.returncode == 2
     assert b"the keeper knows this key as board pier-3's" in done.stderr
+
+
+def test_a_repair_takes_out_what_is_damaged_and_the_next_capture_brings_it_again(
+    kept: Kept, tmp_path: Path
+) -> None:
+    path = stored(kept.store, SECRET)
+    path.chmod(0o600)
+    path.write_bytes(b"x" * len(SECRET))
+
+    done = tried("verify", "--store", kept.store, "--repair")
+    words = ("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store, "--to")
+    gone = tried(*words, tmp_path / "gone")
+    holdstill("capture", "--settings", kept.settings)
+
+    assert done.returncode == 7
+    assert f"{path.name}: awaited".encode() in done.stderr
+    assert gone.returncode == 7
+    holdstill("verify", "--store", kept.store)
+    holdstill(*words, tmp_path / "back")
+    assert (tmp_path / "back").read_bytes() == SECRET
