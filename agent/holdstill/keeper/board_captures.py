@@ -49,7 +49,7 @@ class _Judgeable(Protocol):
 
 
 Judged = TypeVar("Judged", bound=_Judgeable)
-"""A capture, wherever it lies."""
+"""A capture's name, state and faults, wherever it is stored."""
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,8 @@ class StoredCapture:
     """One sealed capture, for reading.
 
     Attributes:
-        faults: what is known to be wrong with it. Whoever builds on a capture with faults must
-            have been told to, for this one run.
+        faults: what is known to be wrong with it. A capture with faults is used only if the
+            caller was told to, for this one run.
     """
 
     board: BoardName
@@ -132,7 +132,7 @@ class BoardCaptures:
 
     @property
     def folder(self) -> Path:
-        """Where the board's captures lie."""
+        """The directory of the board's captures."""
         return self.store.board_folder(self.board) / "captures"
 
     @property
@@ -148,7 +148,7 @@ class BoardCaptures:
         return tuple(sorted((*present, *strangers), key=lambda brief: brief.seq))
 
     def ledger_faults(self) -> tuple[str, ...]:
-        """Say what is wrong with the ledger itself and was not accepted by the owner."""
+        """Return what is wrong with the ledger itself and was not accepted by the owner."""
         with self.ledger_file.held_for_reading() as ledger:
             return tuple(f"ledger, line {at}: {what}" for at, what in ledger.open_faults)
 
@@ -253,7 +253,7 @@ class BoardCaptures:
             )
 
     def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:
-        """Describe folders among the captures that the ledger does not know."""
+        """Describe directories among the captures that are not in the ledger."""
         known = {event.brief.name for event in ledger.sealed}
         sealing = self.store.board_folder(self.board) / "sealing"
         being_sealed = b"".join(intent.read_bytes() for intent in sealing.glob("*.json"))

@@ -52,7 +52,7 @@ def booted(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
 
 
 def accept(store: Store, board: BoardName, reason: str, *, clock: Clock) -> None:
-    """Go on from a broken ledger: the owner knows what happened, and says so in it.
+    """Continue after a broken ledger: the owner's reason is recorded in it.
 
     Raises:
         UsageError: no reason is given.

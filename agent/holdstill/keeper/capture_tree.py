@@ -48,7 +48,7 @@ class TreeResult:
     left_out: list[bytes] = field(default_factory=list)
 
     def warnings(self) -> tuple[str, ...]:
-        """Say which names this store's file system could not hold."""
+        """Return the names that this store's file system cannot hold."""
         shown = [
             f"not in the tree, this file system cannot hold the name: {paths.display(path)}"
             for path in self.left_out[:WARNINGS_SHOWN]
@@ -90,7 +90,7 @@ def grow(store: Store, top: int, layout: TreeResult, added: Iterable[PlacedEntry
 class TreeWriter:
     """Makes names below the folder of one part.
 
-    One at a time: what a content's link count says holds only while no other hand links it.
+    One at a time: a content's link count is valid only while no other process links it.
     """
 
     store: Store

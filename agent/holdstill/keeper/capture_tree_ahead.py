@@ -1,8 +1,8 @@
 """A tree begun ahead of its capture: that of the newest one, laid out once more.
 
-Most files of a board are the same the next night. So the keeper links the newest capture's files
+Most files of a board are unchanged the next night. So the keeper links the newest capture's files
 once more: that of a large board after it was sealed and the board has gone, any other while the
-board is looking for what has changed. When the new index is here, only the differences are left
+board is scanning for changes. When the new index is here, only the differences are left
 to do. Nothing depends on it: whatever goes wrong here, the tree is laid out again from the new
 index alone.
 
@@ -64,7 +64,7 @@ class TreePreparer:
     Attributes:
         base: the capture that it repeats.
         place: where it will be.
-        lock: held by whoever makes a tree of this board.
+        lock: held while a tree of this board is made.
     """
 
     store: Store
@@ -75,7 +75,7 @@ class TreePreparer:
     _pool: ThreadPoolExecutor | None = None
 
     def start(self) -> None:
-        """Begin; with a disk of one hand it is done when this returns."""
+        """Begin; where the disk takes one call at a time, it is done when this returns."""
         if self.place.is_dir():
             return
         if self.store.disk.hands == 1:
@@ -102,7 +102,7 @@ class TreePreparer:
                 return
             self.store.discard(draft)
             if files.hash_file(self.base.index_path).hex() != self.base.digest:
-                return  # that disk has lost bytes: from here on, no name in it can be believed
+                return  # that disk has lost bytes: from here on, no name on it can be trusted
             if capture_tree_copy.repeat(self.store, draft, self.base.index_path, stop=self._stop):
                 self.store.disk.rename_new(draft, self.place)
             else:
@@ -137,7 +137,7 @@ class TreePreparer:
         self._await()
         try:
             self.store.disk.rename_new(self.place, tree)
-        except OSError:  # it was not made, or somebody took it away
+        except OSError:  # it was not made, or was removed
             return None
         try:
             layout = TreeResult()
@@ -182,7 +182,7 @@ class TreePreparer:
 
 
 def compare(old: Iterable[PlacedEntry], new: Iterable[PlacedEntry]) -> Changes | None:
-    """Tell how two parts differ, each in key order; None when it is in more than CHANGES_MAX."""
+    """Return how two parts differ, in key order; None for more than CHANGES_MAX differences."""
     changes = Changes([], [])
     for before, after in _side_by_side(iter(old), iter(new)):
         if before == after:
@@ -230,7 +230,7 @@ def begin(store: Store, board: BoardName, base: TreeBase | None) -> TreePreparer
 
 
 def prepare(store: Store, board: BoardName, base: TreeBase | None) -> None:
-    """Make the tree of a board's next capture; no lock is held, and nobody waits."""
+    """Make the tree of a board's next capture; no lock is held, and no caller waits."""
     ahead = _ahead(store, board, base)
     if ahead is not None:
         ahead.make()

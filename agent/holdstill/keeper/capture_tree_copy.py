@@ -1,6 +1,6 @@
 """The tree of a sealed capture made once more, as quickly as the machine can.
 
-Its contents were judged when it was sealed, so several hands may link them at once. They are
+Its contents were checked when it was sealed, so several processes may link them at once. They are
 processes: each link is some microseconds of the kernel's and some of Python's, and threads would
 spend as much again on waiting for the interpreter.
 """
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 BATCH = 10_000
 """Names that are made in a go: a few megabytes of entries."""
 WORTH_A_PROCESS = 1000
-"""Names of which it pays to hand some to another process."""
+"""From this many names on, a second process is worth its start."""
 
 
 def repeat(store: Store, tree: Path, index_path: Path, *, stop: Event) -> bool:
@@ -36,8 +36,8 @@ def repeat(store: Store, tree: Path, index_path: Path, *, stop: Event) -> bool:
     Args:
         store: has the contents, and allows hard links.
         tree: must not exist.
-        index_path: says what there is.
-        stop: set by whoever does not want it any more; then it stays unfinished.
+        index_path: the index with all entries.
+        stop: when set, the copy ends unfinished.
     """
     with store.using_contents(), index_file.opened(index_path) as index:
         store.disk.make_directory(tree)
@@ -49,7 +49,7 @@ def _is_repeated(store: Store, tree: Path, index: Index, part: int, stop: Event)
     store.disk.make_directory(top)
     with files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
         # Make what there is, a batch at a time; return whether all of it was made. In key order a
-        # directory comes before what is in it. So while hands link the files of one batch, the
+        # directory comes before what is in it. So while processes link the files of one batch, the
         # directories of the next are made.
         hand = RepeatedTreeWriter(store, handle)
         entries = index.placed(part)
@@ -88,7 +88,7 @@ def _nothing_begun() -> bool:
 
 
 def _begin(hand: RepeatedTreeWriter, batch: Sequence[PlacedEntry]) -> Callable[[], bool]:
-    """Have a batch linked by as many hands as the disk has use for.
+    """Link a batch in as many processes as the disk has use for.
 
     Returns:
         What waits for them, and tells whether everything was linked.

@@ -50,11 +50,11 @@ class ContentStore:
         self._prefix = os.fspath(root)
 
     def path(self, digest: Digest) -> Path:
-        """Return where a content lies, or would lie."""
+        """Return the path of a content, present or not."""
         return self.root / digest[:2] / digest
 
     def _place(self, name: str) -> str:
-        """Return `path` without pathlib, which costs more than the look at the file."""
+        """Return `path` without pathlib, which costs more than the stat of the file."""
         return f"{self._prefix}/{name[:2]}/{name}"
 
     def has(self, digest: Digest) -> bool:
@@ -111,14 +111,14 @@ class ContentStore:
         for number in itertools.count(1):
             spare = first.with_name(f"{digest}.{number}")
             if not spare.exists():
-                # A name of its own: another hand may be making the same one in this very process.
+                # A unique name: another thread of this process may be making the same one.
                 draft = spare.with_name(f".{spare.name}.{secrets.token_hex(8)}.draft")
                 self._disk.clone(first, draft)
                 self._disk.change_mode(draft, 0o400)
                 self._disk.sync_file(draft)
                 try:
                     self._disk.rename_new(draft, spare)
-                except FileExistsError:  # another hand, or another board's seal, was quicker
+                except FileExistsError:  # another thread, or another board's seal, was quicker
                     self._disk.unlink(draft)
             try:
                 self._disk.link_at(os.fspath(spare), name, at)

@@ -140,7 +140,7 @@ def authorized_line(
 ) -> str:
     """Return the line for authorized_keys that gives this key its one command.
 
-    program has the words that start holdstill, such as its absolute path; sources the addresses
+    program is the command that starts holdstill, such as its absolute path; sources the addresses
     the board may come from, as `from=` takes them, "" for anywhere.
 
     Raises:
@@ -162,7 +162,7 @@ def let_in(line: str, home: Path) -> Path:
     Another line with the same key goes: sshd takes the first, whatever that would allow.
 
     Raises:
-        PreflightError: another user may write there, so sshd would not believe the file.
+        PreflightError: another user may write there, so sshd would ignore the file.
     """
     folder = home / ".ssh"
     folder.mkdir(mode=0o700, exist_ok=True)
@@ -177,7 +177,7 @@ def let_in(line: str, home: Path) -> Path:
 
 
 def _check_private(path: Path) -> None:
-    """Check that sshd will believe what is there (sshd_config(5), StrictModes)."""
+    """Check that sshd will accept the file's owner and modes (sshd_config(5), StrictModes)."""
     if path.exists() and path.stat().st_mode & 0o022:
         raise PreflightError(
             f"others may write to {path}, so sshd ignores the keys that are there",

@@ -25,7 +25,7 @@ def folder(store: Store, board: BoardName) -> Path:
 
 
 def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> Path:
-    """Lay contents of a capture out in a folder of their own; return it.
+    """Link contents of a capture into a new directory; return it.
 
     Hard links, which an rsync that only sends reads from; copies where there are no links.
 
@@ -50,7 +50,7 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
 
 
 def _check_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:
-    """A board may have what its own captures hold, and nothing it only knows the name of."""
+    """A board may fetch contents of its own captures, but none of which it has only the digest."""
     asked = {bytes.fromhex(digest) for digest in digests}
     with index_file.opened(capture.index_path) as index:
         for digest, _ in index.digests():

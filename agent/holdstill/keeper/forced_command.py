@@ -1,6 +1,6 @@
-"""What the words of a forced command may be: pure, and nothing passes that is not listed.
+"""What a forced command may contain: pure; anything that is not listed is refused.
 
-sshd hands over what the client asked to run (SSH_ORIGINAL_COMMAND). It is never given to a
+sshd passes on what the client asked to run (SSH_ORIGINAL_COMMAND). It is never given to a
 shell and never started as it is: it is split by a strict grammar, understood, and a command of
 our own command is built, from what was understood only.
 """
@@ -59,7 +59,7 @@ class Fetch:
     """The client wants to fetch files with rsync.
 
     Attributes:
-        folder: a folder laid out for it, "" when it asks for a capture's file.
+        folder: a directory made for this fetch; "" for a file of a capture.
         capture, name: a capture's file.
     """
 
@@ -73,7 +73,7 @@ Wish = ControlRequest | ReceiveRequest | Fetch
 
 
 def parse(original: str) -> Wish:
-    """Read what a client asked to run.
+    """Parse the command that a client asked to run.
 
     Raises:
         SecurityError: it is anything but the control channel or one of our own rsync commands.
@@ -103,7 +103,7 @@ def parse(original: str) -> Wish:
 
 
 def _rsync(words: list[str]) -> tuple[tuple[str, ...], str]:
-    """Check the words behind `rsync --server`; return options of our own making, and the path."""
+    """Check the arguments after `rsync --server`; return our own options, and the path."""
     if len(words) < 3 or words[-2] != ".":
         raise SecurityError("an rsync command without `. path` at its end")
     cluster, *options = words[:-2]

@@ -1,6 +1,6 @@
 """Garbage collection: deleting contents that no capture holds, and what broken-off runs left.
 
-Where the store has hard links, the link count of a content says whether a capture holds it;
+Where the store has hard links, the link count of a content shows whether a capture has it;
 elsewhere every index is read. A content that a run has uploaded and not sealed yet stays.
 """
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 STALE = 14 * 86_400.0
 """Seconds after which what a broken-off run left is given up."""
 MARGIN = 3600.0
-"""Seconds that a run may have begun before its staging says so."""
+"""Seconds that a run may have begun before the date of its staging directory."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def _groups(store: Store, shard: str) -> Iterator[list[ContentLinks]]:
 
 
 def _garbage(group: list[ContentLinks], needed: frozenset[str] | None) -> list[ContentLinks]:
-    """Return the files of one content that nobody needs.
+    """Return the files of one content that no capture needs.
 
     Its first copy stays while any copy is in use: it is the one that is found by name.
     """
@@ -89,7 +89,7 @@ def _garbage(group: list[ContentLinks], needed: frozenset[str] | None) -> list[C
 
 
 def _referenced(store: Store) -> frozenset[str]:
-    """Read every index for what it needs, where link counts do not say."""
+    """Read the digests of every index, where there are no link counts."""
     needed: set[str] = set()
     for board in store.boards():
         for path in (store.board_folder(board) / "captures").glob(f"*/{INDEX}"):
@@ -104,7 +104,7 @@ def _began(staging: Path) -> float:
 
 
 def _give_up_stale(store: Store, clock: Clock) -> None:
-    """Throw away stagings and lent folders that nobody came back for."""
+    """Delete stagings and fetch directories that no run came back for."""
     limit = clock.now().timestamp() - STALE
     for board in store.boards():
         folder = fetch_staging.folder(store, board)

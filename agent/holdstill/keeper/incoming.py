@@ -2,7 +2,7 @@
 
 Two locks, both of the kernel and so gone with their owner: `lock` is held by the one run of a
 board; `receiving.lock` is shared by the rsync servers that write here, and held alone by the
-keeper while it takes over what they wrote, so that no file enters the store while somebody
+keeper while it ingests what they wrote, so that no file enters the store while a process
 still has it open.
 """
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
 BEGUN = "begun"
-"""A file in a staging whose date says when the run began."""
+"""A file in a staging directory; its mtime is when the run began."""
 RECEIVER_PATIENCE = 90.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
@@ -152,7 +152,7 @@ def shared_inodes(folder: Path) -> list[Path]:
 
 
 def lay_basis(store: Store, staging: Staging, *, digest: Digest, basis: Digest) -> None:
-    """Put a copy of an older content where rsync will look for the new one.
+    """Put a copy of an older content where rsync will write the new one.
 
     A copy, never a link: what a board writes to is never what a capture holds.
     """
@@ -185,7 +185,7 @@ def is_plain(path: Path) -> bool:
 
 @contextmanager
 def no_receiver(store: Store, board: BoardName, *, clock: Clock) -> Iterator[None]:
-    """Wait until nobody writes to the board's staging, and keep it so for the block.
+    """Wait until no process writes to the board's staging, and keep it so for the block.
 
     Raises:
         BusyError: a transfer does not end.

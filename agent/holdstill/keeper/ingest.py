@@ -25,7 +25,7 @@ _NO_CONTENT = frozenset({errno.ELOOP, errno.EINVAL, errno.EMLINK, errno.EFBIG, e
 
 
 class _Judged(NamedTuple):
-    """A file that arrived: its size, and whether its bytes are what its name says."""
+    """A file that arrived: its size, and whether its SHA-256 is its name."""
 
     digest: Digest
     path: Path

@@ -153,7 +153,7 @@ def error_line(number: int | None, error: HoldstillError, *, code: int | None = 
 def read_reply(line: bytes, number: int, kind: type[T]) -> T:
     """Return the result in a response; raise the error that is in it.
 
-    Fields that we do not know are left out: a keeper may be newer than its boards.
+    Unknown fields are ignored: a keeper may be newer than its boards.
 
     Raises:
         HoldstillError: the keeper's own, as its class.
@@ -199,7 +199,7 @@ def _is_record(kind: object) -> typing.TypeGuard[type[Record]]:
 
 
 def _kind_of(error: HoldstillError) -> str:
-    """Name the nearest class that the other side knows: a DocumentError is a UsageError there."""
+    """Return the nearest class of the protocol: a DocumentError is sent as a UsageError."""
     for kind in type(error).__mro__:
         if kind.__name__ in _KINDS:
             return kind.__name__

@@ -1,7 +1,7 @@
-"""The ledger: what the keeper itself knows about a board's captures, one JSON line an event.
+"""The ledger: the keeper's own record of a board's captures, one JSON line an event.
 
 Every line holds the SHA-256 of the line before it, so that a line that was altered, taken out
-or moved shows. The board signs what it captured; the ledger says what arrived, when by the
+or moved shows. The board signs what it captured; the ledger records what arrived, when by the
 keeper's clock, and in which order: withdrawn, re-ordered, rolled-back and foreign captures
 show when the two are compared.
 """
@@ -85,7 +85,7 @@ class UnpinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="u
 
 
 class AcceptedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="accepted"):
-    """The owner looked at what was wrong with the ledger and goes on from here."""
+    """The owner has accepted what was wrong with the ledger up to here."""
 
     reason: str
 
@@ -108,7 +108,7 @@ class Line(Record, frozen=True, kw_only=True):
     Attributes:
         before: SHA-256 of the previous line's bytes, "" in the first.
         check: of this line itself: nothing vouches for the last line yet. It is of the bytes
-            as they stand, so that a later version with more fields finds it as right as this one.
+            as stored, so that a later version with more fields verifies it, too.
     """
 
     number: int
@@ -299,7 +299,7 @@ def next_lines(ledger: Ledger, events: Iterable[Event], *, at: str) -> bytes:
 
 @dataclass(frozen=True)
 class LedgerFile:
-    """The file ledger.jsonl. Whoever appends holds it alone; whoever reads holds it together."""
+    """The file ledger.jsonl: appended under an exclusive lock, read under a shared one."""
 
     path: Path
 
@@ -309,7 +309,7 @@ class LedgerFile:
 
     @contextmanager
     def held_for_reading(self) -> Iterator[Ledger]:
-        """Keep captures from appearing and going while the block looks at them.
+        """Keep captures from being added or deleted while the block reads them.
 
         A ledger that is gone reads as an empty one: no capture is in it, which is a fault of each.
         """

@@ -1,4 +1,4 @@
-"""The keeper of one board, in this process: what a board may ask for, and nothing more.
+"""The keeper of one board, in this process: all that a board may request.
 
 `holdstill.keeper.ssh_server` offers exactly these methods to a board at the other end of an SSH
 connection; a board that keeps its captures in a directory of its own calls them directly.
@@ -96,7 +96,7 @@ class LocalKeeper:
         self._lock = self._staging = None
 
     def hello(self) -> Hello:
-        """Tell a board who answers, how much room there is, and what to build on."""
+        """Return the keeper's version, its free space, and the capture to build on."""
         with _translated():
             free_bytes, free_inodes = self._store.free()
             return Hello(
@@ -157,7 +157,7 @@ class LocalKeeper:
         )
 
     def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
-        """Lay copies of the newest capture's attachments out, so that only differences travel.
+        """Put copies of the newest capture's attachments in place: only differences are sent.
 
         Yields those of which nothing else is there already.
         """
@@ -171,7 +171,7 @@ class LocalKeeper:
                 yield attachment
 
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[Digest, ...]:
-        """Tell which of these contents the store does not have, in the order asked.
+        """Return which of these contents the store does not have, in the order requested.
 
         For a file that has an older content here, a copy of that is laid out for rsync.
 
@@ -221,7 +221,7 @@ class LocalKeeper:
 
         Raises:
             SecurityError: manifest, signature or index are not what they must be.
-            VerificationError: an attachment did not arrive as the manifest says.
+            VerificationError: an attachment's bytes are not those in the manifest.
         """
         with _translated():
             sealer = Sealer(self._shelf, clock=self._clock)
@@ -246,7 +246,7 @@ class LocalKeeper:
     def _seal(
         self, sealer: Sealer, manifest: bytes, signature: bytes
     ) -> tuple[SealedEvent | None, tuple[str, ...]]:
-        """Check, lay out and publish; return what is lacking if anything is."""
+        """Check the capture, build its tree and publish it; return missing contents, if any."""
         staging, limit = self._running(), self._limits.entries
         checked = sealing.check_manifest(
             self._shelf, manifest, signature, due=self._due, entries_limit=limit
@@ -262,7 +262,7 @@ class LocalKeeper:
         return event, ()
 
     def lay_out_next(self) -> None:
-        """Begin the next capture of a large board, once this one is sealed and nobody waits."""
+        """Begin the tree of a large board's next capture, once this one is sealed."""
         if self._is_next_due:
             with suppress(HoldstillError, OSError):
                 capture_tree_ahead.prepare(
@@ -289,7 +289,7 @@ class LocalKeeper:
             return (self._shelf.capture(name).folder / SIGNATURE).read_bytes()
 
     def lend(self, name: str, digests: Sequence[str]) -> Path:
-        """Lay contents of a capture out for fetching; return the folder.
+        """Prepare contents of a capture for fetching; return their directory.
 
         Raises:
             SecurityError: the capture is not to be trusted.
@@ -302,7 +302,7 @@ class LocalKeeper:
             return fetch_staging.lay_out(self._store, capture, checked)
 
     def capture(self, name: str) -> StoredCapture:
-        """Return a capture for reading, where the store is at hand."""
+        """Return a capture for reading, for a store on this host."""
         with _translated():
             return self._shelf.capture(name)
 
@@ -343,7 +343,7 @@ _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 @contextmanager
 def _translated() -> Iterator[None]:
-    """Say what a failed system call means for the person at the other end."""
+    """Return the error to send to the board for a failed system call."""
     try:
         yield
     except OSError as error:

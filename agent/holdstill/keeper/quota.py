@@ -73,7 +73,7 @@ class Quota:
 
 
 class ArrivalMonitor:
-    """Looks after one transfer: what it may still add, and what must stay free."""
+    """Watches one transfer: what it may still add, and what must stay free."""
 
     def __init__(self, quota: Quota, staging: Staging, *, min_free: int) -> None:
         self._quota, self._staging, self._min_free = quota, staging, min_free

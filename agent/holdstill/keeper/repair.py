@@ -58,7 +58,7 @@ def repair(store: Store, digest: Digest) -> RepairResult:
         store.disk.sync_directory(folder)
         for held in group:
             if held not in good:
-                # Take a bad file out of content/; its bytes stay somewhere, for whoever wants to
+                # Take a bad file out of content/; its bytes are kept elsewhere, for who wants to
                 # look.
                 if held.links > 1:
                     store.disk.unlink(held.path)  # the captures' trees have it
@@ -73,7 +73,7 @@ def repair(store: Store, digest: Digest) -> RepairResult:
 
 
 def is_good(held: ContentLinks) -> bool:
-    """Return whether a file in content/ is what its name says, as the disk has it."""
+    """Return whether a file's bytes on the disk, past the cache, have the digest in its name."""
     try:
         with files.opened(held.path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
             os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)

@@ -38,7 +38,7 @@ _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
 
 @dataclass(frozen=True)
 class ExpectedSeal:
-    """What the next capture must say of itself: the ledger's side of the chain."""
+    """What the next capture's manifest must contain: the ledger's side of the chain."""
 
     run: str
     seq: int
@@ -113,7 +113,7 @@ def take_attachments(store: Store, staging: Staging, folder: Path, manifest: Man
     Copies, because nothing that a board could still hold open may become part of a capture.
 
     Raises:
-        VerificationError: one did not arrive, or not as the manifest says.
+        VerificationError: one did not arrive, or its bytes are not those in the manifest.
     """
     for wanted in attachments_of(manifest):
         source, target = staging.attachments / wanted.name, folder / wanted.name
@@ -194,7 +194,7 @@ class Sealer:
         documents: tuple[bytes, bytes],
         begun: TreePreparer | None = None,
     ) -> tuple[Path, TreeResult]:
-        """Lay out the capture beside the others; it is whole and on the medium at the end.
+        """Build the capture's directory; at the end it is whole and on the medium.
 
         If contents are lacking, nothing is left. begun is its tree, begun ahead.
         """

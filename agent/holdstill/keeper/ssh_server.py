@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 PATIENCE = 180.0
-"""Seconds without a word until the board counts as gone; it says that it is alive every 30."""
+"""Seconds without a message until the board counts as gone; it sends one every 30."""
 AFTERWARDS = 10
 """How much a keeper steps back for others (nice) when its board has gone."""
 LOOK_EVERY = 2.0

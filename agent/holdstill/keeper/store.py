@@ -64,7 +64,7 @@ class Abilities(Record, frozen=True, kw_only=True):
     sparse: bool
 
     def complaints(self) -> tuple[str, ...]:
-        """Say in sentences what this file system cannot do."""
+        """Return what this file system cannot do, in sentences."""
         said = {
             "no hard links: captures have no file tree to copy from by hand": self.hard_links,
             "upper and lower case are the same: some names are missing in trees": (
@@ -146,7 +146,7 @@ class Store:
     def free(self) -> tuple[int, int]:
         """Return the free bytes and inodes that an ordinary user may use."""
         state = os.statvfs(self.root)
-        # File systems without a fixed number of inodes (btrfs) say 0 of 0.
+        # File systems without a fixed number of inodes (btrfs) report 0 of 0.
         inodes = state.f_favail if state.f_files else 1 << 40
         return state.f_bavail * state.f_frsize, inodes
 
@@ -169,7 +169,7 @@ def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:
         _ensure(root / "content" / shard, disk)
     facts = StoreFacts(format=FORMAT, created=clocks.rfc3339(clock.now()), abilities=abilities)
     disk.sync_all(root)
-    # The page that tells how to get a card out of a store without us.
+    # The page on how to make a card from a store without this program.
     by_hand = resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
     disk.publish(root / BY_HAND, by_hand)
     disk.publish(root / "store.yaml", encode(facts))  # last: with it, the store exists

@@ -1,7 +1,7 @@
 """Every change to a store passes through here, one small method a system call or two.
 
 So there is one place to read how changes survive a power cut, and one place where a test can
-cut the power: it hands in a disk that fails, or stops for good, at the N-th call.
+cut the power: it passes in a disk that fails, or stops for good, at the N-th call.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class StoreDisk:
     """The disk under a store.
 
     Attributes:
-        hands: how many calls may be under way at a time, where many like ones are made.
+        hands: how many calls of one kind may run at a time.
     """
 
     hands = 2
@@ -191,7 +191,7 @@ class StoreDisk:
 def _link_and_unlink(source: Path, target: Path) -> None:
     """Rename without replacing, for file systems that have no such call (NFS).
 
-    A cut between the two leaves two names of one inode; begin() looks for that.
+    A cut between the two leaves two names of one inode; begin() checks for that.
     """
     try:
         os.link(source, target, follow_symlinks=False)

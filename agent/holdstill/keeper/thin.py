@@ -1,7 +1,7 @@
 """Thinning: deleting captures that retention does not keep.
 
-The ledger says first what goes; then each capture is renamed into trash/ and deleted. A cut at
-any point is finished by the next run. Nothing is deleted while anything about the board's
+The ledger first records what is deleted; then each capture is renamed into trash/ and deleted.
+A cut at any point is finished by the next run. Nothing is deleted while anything about the board's
 captures is suspicious.
 """
 

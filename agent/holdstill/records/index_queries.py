@@ -229,7 +229,7 @@ class Index:
             raise SecurityError(f"the index is not a sound SQLite file: {answer}")
 
     def check_links(self) -> None:
-        """Check that names which are said to be one inode are alike, and no directories.
+        """Check that names listed as one inode have the same fields, and are no directories.
 
         Raises:
             SecurityError: naming the part and the group.

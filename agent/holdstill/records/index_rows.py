@@ -87,7 +87,7 @@ def entry_of(row: tuple[object, ...]) -> Entry:
 
 
 def _checked(row: tuple[object, ...]) -> Entry:
-    """Turn a row into an entry, having checked every value: it says what is wrong."""
+    """Turn a row into an entry after checking every value; the error names the wrong one."""
     (
         _part, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, sparse, omitted,
         inode, ctime_ns, generation, _seq,

@@ -1,4 +1,4 @@
-"""The keeper's host key, pinned once and then insisted on by both wires.
+"""The keeper's host key: pinned once, then required by both connections.
 
 The file is in the format that OpenSSH reads (sshd(8), SSH_KNOWN_HOSTS FILE FORMAT), so that the
 very same file is what `ssh` for the bulk and paramiko for control trust.
@@ -51,9 +51,9 @@ class HostKey:
 
 
 def scan(address: HostAddress) -> HostKey:
-    """Ask a host for its key, without logging in.
+    """Read a host's key, without logging in.
 
-    Whoever is on the way can answer: show the fingerprint and have a person compare it.
+    Any host on the way can answer: show the fingerprint and have a person compare it.
 
     Raises:
         LinkError: nobody answers.

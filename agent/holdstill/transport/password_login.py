@@ -26,12 +26,12 @@ TIMEOUT = 60.0
 LIMIT = 64 << 10
 """Bytes of an answer that we are willing to read."""
 NOT_FOUND = 127
-"""What a shell says of a command that it does not know (POSIX, 2.8.2)."""
+"""A shell's exit status for a command that is not found (POSIX, 2.8.2)."""
 
 
 @dataclass(frozen=True)
 class OneTimeLogin:
-    """What lets somebody in once.
+    """A password or key for one login.
 
     Attributes:
         password: of the account; of the key, where there is one.
@@ -45,7 +45,7 @@ class OneTimeLogin:
 def run(
     address: HostAddress, pin: HostKey, login: OneTimeLogin, *, command: str, stdin: bytes
 ) -> str:
-    """Run a shell's command on a host that shows this key; return all that it said.
+    """Run a shell command on a host with this key; return all of its output.
 
     Raises:
         SecurityError: the host shows another key.

@@ -8,8 +8,8 @@ or recursion into real trees is needed at all:
 - names are digests, so nothing can start with `#`, `;` or `-`;
 - it does not descend (--dirs): a file that was replaced by a directory meanwhile stays one name;
 - everything is compared by content (--ignore-times), never by size and whole seconds;
-- an interrupted file is continued (--inplace), and the keeper's hash has the last word, so that
-  it does not matter what rsync says it did.
+- an interrupted file is continued (--inplace), and the keeper's hash decides, so that
+  it does not matter what rsync reports.
 
 In place, rsync can use an older content for what stayed where it was or moved to the front; what
 moved towards the end is sent again. That suits databases and logs, which is what large files
@@ -55,7 +55,7 @@ COMMON = (
     "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable", "--info=progress2",
 )  # fmt: skip
 _INCOMPLETE = (23, 24)
-"""rsync(1), EXIT VALUES: some files did not go over. The keeper says which."""
+"""rsync(1), EXIT VALUES: some files were not transferred. The keeper reports which."""
 _LINK_FAILED = frozenset({10, 12, 30, 35, 255})
 """Socket, protocol stream, the two timeouts; and ssh's own failure."""
 _STATS = re.compile(rb"^Total bytes (?:sent|received): ([0-9]+)$", re.MULTILINE)
@@ -76,13 +76,13 @@ class TransferMode(Enum):
 
     @property
     def options(self) -> tuple[str, ...]:
-        """What rsync is told."""
+        """Return the options of rsync for this mode."""
         return tuple(self.value.split())
 
 
 @dataclass(frozen=True)
 class TransferResult:
-    """What a transfer came to. What arrived is for the keeper to say: rsync counts too much.
+    """The statistics of a transfer. What arrived is reported by the keeper: rsync counts too much.
 
     wire_bytes: sent and received, as rsync counts them, in the attempt that succeeded.
     """
@@ -91,11 +91,11 @@ class TransferResult:
 
 
 Progress = Callable[[int], None]
-"""Is told how many bytes of files have been dealt with."""
+"""Called with the bytes of files transferred so far."""
 
 
 def no_progress(done: int) -> None:
-    """Take no note."""
+    """Ignore the progress."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ class RsyncEndpoint:
         return f"{self.address.user}@{host}:{path}"
 
     def shell(self) -> tuple[str, ...]:
-        """Return rsync's words for the SSH client, none for a directory."""
+        """Return rsync's arguments for the SSH client, none for a directory."""
         if self.address is None or self.identity is None:
             return ()
         return ("--rsh", " ".join(ssh_words(self.address, self.identity)))
@@ -264,7 +264,7 @@ def _collect(memory: Path) -> None:
 
 
 def _watch(output: IO[bytes], progress: Progress) -> bytes:
-    """Read rsync's words as they come; return the end of them, which has the statistics."""
+    """Read rsync's output as it comes; return its end, which has the statistics."""
     report = b""
     while chunk := os.read(output.fileno(), 1 << 16):
         found = _PROGRESS.findall(chunk)
@@ -275,7 +275,7 @@ def _watch(output: IO[bytes], progress: Progress) -> bytes:
 
 
 def read_stats(report: bytes) -> TransferResult:
-    """Read what `rsync --stats` says at its end; pure."""
+    """Parse the statistics of `rsync --stats`; pure."""
     return TransferResult(sum(int(count) for count in _STATS.findall(report)))
 
 

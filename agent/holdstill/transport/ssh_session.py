@@ -1,7 +1,7 @@
 """The control channel: one SSH connection by paramiko, opened before the pause.
 
 Key only, one pinned host key, no agent, no user's configuration. A peer that died is noticed
-within a minute or so, because this side says something every few seconds and the kernel gives
+within a minute or so, because this side sends something every few seconds and the kernel gives
 up on what is never acknowledged.
 """
 
@@ -36,7 +36,7 @@ LINE_LIMIT = 16 << 20
 
 @dataclass(frozen=True)
 class Identity:
-    """Who we are and whom we trust: the same for both wires.
+    """Our key and the host key that we trust: the same for both connections.
 
     Attributes:
         key: our private key, without a passphrase.
@@ -171,7 +171,7 @@ def _beating(session: SshSession, heartbeat: bytes, every: float) -> Iterator[No
             try:
                 session.send_line(heartbeat)
             except LinkError:
-                return  # the next call says so to somebody who can act
+                return  # the next call raises it where it can be handled
 
     thread = threading.Thread(target=beat, name="heartbeat", daemon=True)
     thread.start()
@@ -236,7 +236,7 @@ class SshSession:
         return chunk
 
     def _last_words(self) -> str:
-        """Return what the command said on standard error before it ended, for the message."""
+        """Return the command's standard error before it ended, for the message."""
         output = b""
         try:
             self._channel.settimeout(2.0)

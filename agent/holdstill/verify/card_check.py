@@ -1,4 +1,4 @@
-"""Whether a finished card or image holds what a capture says.
+"""Whether a finished card or image holds what is in a capture.
 
 The second witness: tables, file systems and files are read by our own readers, which share
 nothing with the tools that wrote them. Nothing is changed, and nothing is mounted but what only
@@ -81,7 +81,7 @@ def check_contents(
     progress: Callable[[int], None] = lambda _: None,
     machine: Runner | None = None,
 ) -> CardReport:
-    """Check what is in the places of a planned layout, whether or not a table says so yet.
+    """Check the partitions of a planned layout, whether or not its table is written yet.
 
     Parameters of every file system, every field and byte of every entry, swap areas, raw
     partitions, and the boot gap. The arguments are those of check_card.

@@ -88,7 +88,7 @@ class PartCheck:
             case Other():
                 self._check_other(wanted, expected(self.number))
             case Container():
-                pass  # the table says all about it
+                pass  # the table has all there is to check
 
     def _check_raw(self, wanted: Raw) -> None:
         if not wanted.digest:
@@ -197,7 +197,7 @@ class PartCheck:
                     f"partition {self.number}: {name}, which its installer wrote"
                 )
                 continue
-            # A file whose content was omitted is made empty: nobody knows its bytes.
+            # A file whose content was omitted is made empty: its bytes are not in the capture.
             if difference.field != "digest" or difference.path not in omitted:
                 self.findings.note(
                     self.number,

@@ -1,8 +1,8 @@
-"""Read files again that nobody has changed, and see that they still are what they were.
+"""Read unchanged files again, and check that they still have their digests.
 
 An inode with the same number, change time and size was not written to through the file system.
 If its bytes differ from those of the capture nevertheless, the card (or the way to it) is at
-fault, and nothing else on the board would ever say so.
+fault, and nothing else on the board would ever report it.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ class RereadTree(Protocol):
         """Open an entry's content; the caller closes. OSError when it is gone or unreadable."""
 
     def is_same(self, entry: Entry, handle: int) -> bool:
-        """Whether the open file is what the entry says: inode, change time, size."""
+        """Whether the open file has the inode, change time and size of the entry."""
 
 
 class RereadFinding(Record, frozen=True, kw_only=True):
-    """One file that is not what it was although nobody wrote to it.
+    """One file whose bytes changed although no process wrote to it.
 
     Attributes:
         path: inside its file system, for people.
@@ -59,7 +59,7 @@ class Meter:
 
     Attributes:
         files, bytes: read again and found as they were, or named in findings.
-        changed: files that were changed, or are gone, since the capture: nothing can be said.
+        changed: files that were changed, or are gone, since the capture: they cannot be judged.
     """
 
     budget: RereadBudget
@@ -105,7 +105,7 @@ def reread(part: int, tree: RereadTree, entries: Iterable[Entry], meter: Meter) 
 
 
 def _problem(tree: RereadTree, entry: Entry, meter: Meter) -> str:
-    """Read one file, and say what is wrong with it; "" if nothing is, or nothing can be said."""
+    """Read one file; return what is wrong with it, "" if nothing is or it cannot be judged."""
     try:
         handle = tree.open(entry)
     except OSError as error:
@@ -120,7 +120,7 @@ def _problem(tree: RereadTree, entry: Entry, meter: Meter) -> str:
         meter.count(entry.size)
         problem = _compared(entry, handle)
         if problem and not tree.is_same(entry, handle):
-            meter.changed += 1  # somebody wrote to it while we read
+            meter.changed += 1  # it was written to while we read
             return ""
         return problem
     finally:

@@ -30,7 +30,7 @@ HOLDERS_SHOWN = 5
 
 
 class ContentDamage(Record, frozen=True, kw_only=True):
-    """One content that is not what its name says.
+    """One content whose bytes do not have the digest in its name.
 
     Attributes:
         hits: board/capture: path, for every capture that was checked and some of its paths.
