@@ -1,7 +1,7 @@
-"""The tree of errors. Each says what failed, where, and what to do next.
+"""The tree of errors. Each message names what failed, where, and what to do next.
 
     HoldstillError              70  (our own fault when it has no better class)
-    +- UsageError                2  words or settings that make no sense
+    +- UsageError                2  invalid arguments or settings
     |  +- DocumentError          2  a document with problems, all of them listed
     +- BusyError                 3  another run is active
     +- PreflightError            4  refused before anything was touched
@@ -37,7 +37,7 @@ class HoldstillError(Exception):
 
 
 class UsageError(HoldstillError):
-    """Words or settings that make no sense."""
+    """Invalid arguments or settings."""
 
     exit_code = 2
 
@@ -80,7 +80,7 @@ class LinkError(HoldstillError):
 
 
 class CommandError(LinkError):
-    """A program failed; the message carries its own words."""
+    """A program failed; the message has its own output."""
 
     def __init__(self, command: str, status: int, words: bytes, *, hint: str = "") -> None:
         output = words.decode(errors="backslashreplace").strip()

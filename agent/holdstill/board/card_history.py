@@ -50,7 +50,7 @@ class History(Record, frozen=True, kw_only=True):
 
 
 class Trend(Record, frozen=True, kw_only=True):
-    """What the readings mean, in plain words."""
+    """Advice from the readings, in plain sentences."""
 
     words: str
     advice: tuple[Advice, ...] = ()

@@ -5,8 +5,8 @@ in one near-sequential pass, where any walk needs a random read for every direct
 every inode is compared with the one seen before, for difference and never for order. It is exact,
 needs no process to watch between captures, and survives reboots.
 
-Elsewhere every file is checked again (`Restat`), once in a capture where the kernel tells what
-happens after that (`board.events`).
+Elsewhere every file is checked again (`stat_detector`), once in a capture where the kernel
+reports what happens after that (`fanotify`).
 """
 
 from __future__ import annotations

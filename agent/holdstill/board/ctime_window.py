@@ -38,7 +38,7 @@ class CtimeWindow(NamedTuple):
         """Whether a file with this ctime is suspect."""
         low = self.low_ns
         if ctime_ns % SECOND_NS == 0:
-            # Inodes of 128 bytes know whole seconds only, and FAT knows every other one.
+            # Inodes of 128 bytes have whole seconds only, and FAT every other one.
             low -= low % (2 * SECOND_NS)
         return low <= ctime_ns <= self.high_ns
 

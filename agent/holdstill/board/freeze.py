@@ -109,7 +109,7 @@ def frozen(guard: Guard) -> Iterator[FrozenSpan]:
 
     Raises:
         PauseError: something could not be frozen (everything runs again), or, on leaving, the
-            instant was broken: the guard or somebody else thawed first. Throw away what was read.
+            instant was broken: the guard or another process thawed first. Discard what was read.
         DegradedError: on leaving, something would not thaw; the guard goes on trying.
     """
     window = FrozenSpan()

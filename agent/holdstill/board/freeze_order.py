@@ -22,7 +22,7 @@ SYS = Path("/sys")
 Device = tuple[int, int]
 """Major and minor number."""
 DEPTH_MAX = 16
-"""Device layers that we follow; nobody has more."""
+"""The most device layers that are followed; more are not known in practice."""
 
 
 def one_per_file_system(wanted: Sequence[Mount]) -> list[Mount]:

@@ -30,7 +30,7 @@ class FreezeState(IntEnum):
     """What we did to one file system."""
 
     UNTOUCHED = 0
-    """Not frozen by us: hands off."""
+    """Not frozen by us: never thawed by us."""
     TRYING = 1
     """A freeze is on its way; it may or may not have come into force."""
     OURS = 2
@@ -92,7 +92,7 @@ def in_memory(count: int) -> SharedFreezeState:
 def on_tmpfs(path: Path, marked: Sequence[FrozenFileSystem]) -> Iterator[SharedFreezeState]:
     """Share marks through a file, which is removed at the end unless something stayed frozen."""
     content = _fresh(len(marked)) + msgspec.msgpack.encode(marked)
-    path.unlink(missing_ok=True)  # not emptied: an old guard may still look at the old one
+    path.unlink(missing_ok=True)  # not emptied: an old guard may still read the old one
     try:
         with files.opened_for_writing(path, mode=0o600) as handle:
             files.write_all(handle, content)  # now: a page that is lacking later would kill us

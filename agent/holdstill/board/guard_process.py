@@ -34,7 +34,7 @@ PATIENCE = 0.010
 TRIES = 1000
 """Attempts after the agent's death: 10 s."""
 TRIES_BEFORE_SYSRQ = 100
-"""Attempts before the kernel is asked to thaw everything, whoever froze it."""
+"""Attempts before sysrq thaws everything, also what others froze."""
 PRIORITY = 10
 """Of the realtime scheduler: above all ordinary work, below the kernel's own threads."""
 
@@ -158,7 +158,7 @@ def run_guard(mounts: Sequence[int], marks: SharedFreezeState, *, orders: int, r
     gc.disable()
     os.setsid()
     process.keep_only({*mounts, orders, ready})
-    os.chdir("/proc")  # no file system of the board: nobody will unmount or freeze it
+    os.chdir("/proc")  # not a file system of the board: it will not be unmounted or frozen
     strength = _strengthen()
     guard = GuardProcess(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
     _rehearse(guard)
@@ -210,7 +210,7 @@ def _open_sysrq() -> int | None:
 
 
 def _rehearse(guard: GuardProcess) -> None:
-    """Bring the code of a thaw into memory, on a file system that nobody can freeze."""
+    """Bring the code of a thaw into memory, by a call on a file system that cannot be frozen."""
     stage = os.open("/proc", os.O_RDONLY | os.O_DIRECTORY)
     with suppress(OSError):
         guard.thawer.thaw(stage)

@@ -61,7 +61,7 @@ def made_read_only(
     *,
     read_mounts: Callable[[], Sequence[Mount]] = mounts.read_mounts,
 ) -> Iterator[RemountedFileSystem]:
-    """Keep a file system read-only for the length of the block, if nobody writes to it now."""
+    """Keep a file system read-only for the length of the block, if it is not written to now."""
     result = RemountedFileSystem()
     if mount.is_read_only:
         yield result

@@ -67,7 +67,7 @@ def check_command(words: Sequence[str], files: LinkReader | None = None) -> None
     check_program(program, looking)
     if program.name in INTERPRETERS or program.name.startswith("python"):
         for word in words[1:]:
-            # Relative words are no paths to a script: hooks run in /, where nobody keeps any.
+            # Relative arguments are no paths to a script: hooks run in /, where there are none.
             if word.startswith("/") and _is_file(Path(word), looking):
                 check_program(Path(word), looking)
 

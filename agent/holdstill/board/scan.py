@@ -34,12 +34,12 @@ _EMPTY = frozenset({Choice.HOLLOW, Choice.NOTHING})
 _GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV})
 _NO_XATTRS = frozenset({errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENODATA})
 _UNASKABLE = frozenset({errno.EACCES, errno.EPERM, errno.EAGAIN, errno.ETXTBSY})
-"""What opening a file answers that is not ours to read, or that somebody holds a lease on."""
+"""Errors of open(2) for a file that we may not read, or that is under a lease."""
 _DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
 
 
 class PathRules(Enum):
-    """What a file system can say about its entries."""
+    """Which metadata a file system has for its entries."""
 
     POSIX = "posix"
     FAT = "fat"
@@ -70,17 +70,17 @@ class ScanProblem(NamedTuple):
 
 
 class Inodes(Protocol):
-    """Tells about inodes without opening files."""
+    """Reads inodes without opening files."""
 
     def facts(self, number: int) -> Facts | None:
-        """Return what an inode says at this moment; None when that is not known."""
+        """Return an inode's fields at this moment; None when they are not known."""
 
     def forget(self) -> None:
         """Read again, whatever was read before."""
 
 
 class Listing(NamedTuple):
-    """One directory and what is in it, in name order, looked at as it is asked for."""
+    """One directory and its entries, in name order, read one at a time."""
 
     directory: bytes
     entries: Iterator[Entry]
@@ -90,7 +90,7 @@ class Listing(NamedTuple):
 def opened_root(mount: bytes) -> Iterator[int]:
     """Hold a file system's root open for a scanner, without what is mounted in it if possible.
 
-    Only root can look below mount points. For others these show what covers them.
+    Only root can read below mount points. Others get what is mounted over them.
     """
     with ExitStack() as undo:
         try:
@@ -101,7 +101,7 @@ def opened_root(mount: bytes) -> Iterator[int]:
 
 
 class Scanner:
-    """Looks at the entries of one file system.
+    """Reads the entries of one file system.
 
     Attributes:
         root: open directory: the file system's root.
@@ -224,7 +224,7 @@ class Scanner:
         return facts.flags if has_flags else 0, facts.generation, xattrs
 
     def _facts(self, status: os.stat_result) -> Facts | None:
-        """Return what the inode table says, if it says it about the same state of the inode."""
+        """Return the fields of the inode table, if they are of the same state of the inode."""
         if self._inodes is None:
             return None
         facts = self._inodes.facts(status.st_ino)

@@ -21,11 +21,11 @@ class LineDialog(Protocol):
     """A running program that answers lines with lines."""
 
     def ask(self, words: str, *, until: str, seconds: float) -> str:
-        """Say something; return what comes back before the line `until`."""
+        """Send a line; return the answer before the line `until`."""
 
 
 class HookRunner(Protocol):
-    """Runs commands that may misbehave; `system.bounded.BoundedRunner` is one."""
+    """Runs commands that may misbehave; `system.time_limited.BoundedRunner` is one."""
 
     def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
         """Return what the command wrote; raise CommandError if it failed or took too long."""

@@ -59,7 +59,7 @@ class Spool:
     """A directory on a tmpfs that is filled up to a limit, and gone at the end of its block.
 
     Args:
-        directory: on a tmpfs, ours alone; `ram.choose` finds one.
+        directory: on a tmpfs, ours alone; `tmpfs.choose` finds one.
         limit: bytes of memory that it may take.
     """
 
@@ -129,7 +129,7 @@ class Spool:
         return Spooled(self._place, name, size)
 
     def copy_live(self, handle: int) -> Spooled:
-        """Copy an open file as far as it goes now, whoever writes to it; holes stay holes.
+        """Copy an open file up to its present end, even while it is written to; holes stay holes.
 
         What was written meanwhile is in the copy or not, piece by piece.
 

@@ -29,7 +29,7 @@ class PendingUndo:
     """One undo that is owed.
 
     Attributes:
-        kind: whose: each part of the pause knows its own.
+        kind: which part of the pause it belongs to.
         facts: what that part needs for the undo, in its own encoding.
     """
 
@@ -72,7 +72,7 @@ def opened(directory: Path) -> Iterator[UndoLog]:
     """Hold the journal of this machine; only one run at a time can.
 
     Args:
-        directory: on a tmpfs, ours alone; `ram.choose` finds one.
+        directory: on a tmpfs, ours alone; `tmpfs.choose` finds one.
 
     Raises:
         BusyError: another run is at work.

@@ -1,4 +1,4 @@
-"""Files of a FAT that nobody has mounted: read past the kernel, from the device.
+"""Files of a FAT that is not mounted: read from the device, without the kernel.
 
 A boot partition is often not mounted, and a live one that is cannot be frozen. Nobody writes to
 an unmounted one, so whatever is read is of one moment: the last time it was mounted.

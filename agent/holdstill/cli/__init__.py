@@ -1,1 +1,1 @@
-"""The command line: words in, exit code out; the only place that prints."""
+"""The command line: arguments in, exit code out; the only place that prints."""

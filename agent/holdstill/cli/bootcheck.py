@@ -20,7 +20,7 @@ def command(target: Path, *, model: str, as_json: bool) -> int:
     r"""Follow the boot chain of a finished card or image, link by link. Reads only.
 
     Ends with exit code 7 when the card cannot boot as it is. What only the board itself can
-    tell is said to be unknown, which is no failure.
+    decide is reported as unknown, which is no failure.
 
     \b
     Example:

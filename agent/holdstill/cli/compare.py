@@ -73,7 +73,7 @@ def command(
     store_address: str | None,
     as_json: bool,
 ) -> None:
-    r"""Say what changed between two captures, or between a capture and this board as it is now.
+    r"""Show what changed between two captures, or between a capture and this board as it is now.
 
     Without a second capture, the newest good one of the same board is meant. With --live and no
     capture at all, the board is compared with its own memory of its last capture; that needs no

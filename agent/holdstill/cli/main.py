@@ -1,4 +1,4 @@
-"""The `holdstill` command: words in, exit code out."""
+"""The `holdstill` command: arguments in, exit code out."""
 
 from __future__ import annotations
 
@@ -49,13 +49,13 @@ def holdstill() -> None:
 
 
 def main() -> None:
-    """Run the command line and end with its exit code; told to stop, put back what is held."""
+    """Run the command line and end with its exit code; on a signal, undo what is held first."""
     with termination.stoppable():
         sys.exit(run(sys.argv[1:]))
 
 
 def run(words: list[str]) -> int:
-    """Carry out one command line; errors are told on standard error."""
+    """Run one command line; errors are printed on standard error."""
     try:
         result: object = holdstill.main(words, prog_name="holdstill", standalone_mode=False)
     except click.ClickException as error:
@@ -71,7 +71,7 @@ def run(words: list[str]) -> int:
     except PermissionError as error:
         if error.filename is None:
             raise
-        # Say whose fault it is not: whoever may not do something is no fault of ours.
+        # A missing permission is an error of the caller, not of this program.
         path = os.fsdecode(error.filename)
         not_allowed = PreflightError(
             f"{path}: {error.strerror}",

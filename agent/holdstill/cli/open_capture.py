@@ -1,4 +1,4 @@
-"""Reaches captures wherever they lie: in a directory here, or behind SSH with a board's key."""
+"""Opens captures: in a directory here, or over SSH with a board's key."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
 
 @contextmanager
 def capture(given: str | None, reference: str) -> Iterator[SealedCapture]:
-    """Hold the capture that a reference means open; whoever builds on it calls `trusted`."""
+    """Hold the capture of a reference open; callers that use its contents call `trusted`."""
     address = host(given)
     if address is None:
         store = open_local(given)

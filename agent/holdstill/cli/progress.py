@@ -1,4 +1,4 @@
-"""Tell a person how far things are: bars on a terminal, plain lines elsewhere."""
+"""Progress for people: bars on a terminal, plain lines elsewhere."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 class WhenKnown(ProgressColumn):
-    """A column that stays empty while nobody knows how much there is to do."""
+    """A column that stays empty while the total is unknown."""
 
     def __init__(self, column: ProgressColumn) -> None:
         super().__init__()
@@ -47,7 +47,7 @@ class LineProgress:
         self._console.print(what, highlight=False, markup=False)
 
     def update(self, done: int, total: int) -> None:
-        """Say nothing: a log is no place for a bar."""
+        """Print nothing: a log is no place for a bar."""
 
     def warn(self, text: str) -> None:
         """Show a warning."""
@@ -55,7 +55,7 @@ class LineProgress:
 
     @contextmanager
     def muted(self) -> Iterator[None]:
-        """Say nothing for the length of the block."""
+        """Print nothing for the length of the block."""
         yield
 
 
@@ -84,7 +84,7 @@ class BarProgress:
 
     @contextmanager
     def muted(self) -> Iterator[None]:
-        """Say nothing for the length of the block: no thread of ours draws, or holds a lock."""
+        """Print nothing for the length of the block: no thread draws, or holds a lock."""
         self._bars.stop()
         try:
             yield
@@ -94,7 +94,7 @@ class BarProgress:
 
 @contextmanager
 def telling(console: Console) -> Iterator[LineProgress | BarProgress]:
-    """Tell on this console for the length of the block."""
+    """Show progress on this console for the length of the block."""
     if not console.is_terminal:
         yield LineProgress(console)
         return

@@ -144,7 +144,7 @@ class _Where:
 
 
 def _check_root(where: _Where) -> None:
-    """Say it now, not after five questions."""
+    """Fail now, not after five questions."""
     etc = where.top / "etc"
     place = etc if etc.exists() else where.top
     if not os.access(place, os.W_OK):

@@ -48,7 +48,7 @@ def enrol(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperA
 
 
 def _awaited(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperAccess) -> bool:
-    """Wait until somebody has pasted the line, or gives a login, or puts it off."""
+    """Wait until the line is pasted at the keeper, a login is given, or the person puts it off."""
     address = machine.settings.keeper
     words = (
         "Press Enter when it is done, or write `later`, or `login` to give that user's password"

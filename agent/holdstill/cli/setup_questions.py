@@ -122,14 +122,14 @@ def _asked_fingerprint(pin: HostKey) -> str:
 
 
 def asked_login(key: Path | None, password: str | None) -> OneTimeLogin | None:
-    """Return the login that was given; the password is read when and where it was said to be."""
+    """Return the login that was given; the password is read from where the option says."""
     if key is None and password is None:
         return None
     return OneTimeLogin(ask_password(password) if password else "", key)
 
 
 def ask_password(place: str) -> str:
-    """Read a password: never from our words, which everybody on this machine can see."""
+    """Read a password: never from arguments, which every user of this machine can see."""
     kind, _, name = place.partition(":")
     match kind:
         case "ask" if not name:

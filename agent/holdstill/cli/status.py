@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 )
 @options.json_option
 def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
-    r"""Say how this board, or this keeper, stands: the last capture, what is due, what is wrong.
+    r"""Show the state of this board, or this keeper: the last capture, what is due, what is wrong.
 
     Exit code 0 means that all is well, 8 that something needs attention; any other is that of
     the board's last run, which failed.
@@ -80,7 +80,7 @@ def _is_there(path: Path) -> bool:
     """Whether a file is there.
 
     Raises:
-        PreflightError: it is not ours to know.
+        PreflightError: this user may not read it.
     """
     try:
         path.stat()

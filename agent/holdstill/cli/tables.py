@@ -1,4 +1,4 @@
-"""How results look to people: tables and short sentences, nothing to learn."""
+"""Results for people: tables and short sentences."""
 
 from __future__ import annotations
 
@@ -178,7 +178,7 @@ def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Con
 
 
 def age(since: str, now: datetime) -> str:
-    """Say how long ago an RFC 3339 moment was, in its largest unit."""
+    """Return how long ago an RFC 3339 moment was, in its largest unit."""
     try:
         seconds = (now - datetime.fromisoformat(since)).total_seconds()
     except ValueError:

@@ -32,7 +32,7 @@ def command(
     store_address: str | None,
     as_json: bool,
 ) -> None:
-    r"""Delete captures that retention does not keep; without --apply only say which.
+    r"""Delete captures that retention does not keep; without --apply only list them.
 
     The newest good capture, pinned ones, and those with a date that cannot be trusted stay. A
     board whose captures look tampered with is left alone.

@@ -1,4 +1,4 @@
-"""Builds the real parts: the only place, beside the daemon, that knows all of them."""
+"""Builds the real parts: with daemon_wiring the only module that imports all of them."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 LONGEST_REST, SHORTEST_REST = 300.0, 1.0
-"""Seconds between two checks of the clock: somebody may set it meanwhile."""
+"""Seconds between two checks of the clock: it may be set meanwhile."""
 
 
 REST_WITHOUT_CLOCK = 30.0
@@ -251,7 +251,7 @@ class _RunProgress:
         self.nightly.show_step(what)
 
     def update(self, done: int, total: int) -> None:
-        """Ignored: nobody watches at night."""
+        """Ignored: no terminal at night."""
 
     def warn(self, text: str) -> None:
         """Log a warning."""

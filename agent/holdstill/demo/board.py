@@ -40,7 +40,7 @@ class Board:
         image: its card.
         device: its card's device; None for a plain directory, which cannot be held still.
         gauge: the tide gauge that runs on it.
-        port: where the gauge tells its newest reading.
+        port: where the gauge serves its newest reading.
     """
 
     root: Path
@@ -51,7 +51,7 @@ class Board:
 
     @property
     def disk(self) -> str:
-        """What the board's settings say about its card."""
+        """The `disk` of the board's settings."""
         return "auto" if self.device else str(self.image)
 
 
@@ -117,7 +117,7 @@ def _counter(root: Path) -> bytes:
 
 
 def newest_reading(port: int) -> int:
-    """Ask a gauge for its newest reading.
+    """Fetch a gauge's newest reading.
 
     Raises:
         LinkError: it does not answer.

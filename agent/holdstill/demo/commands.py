@@ -41,7 +41,7 @@ class Holdstill:
         """Run a command; return what it printed.
 
         Raises:
-            CommandError: it failed; its own words are in the message.
+            CommandError: it failed; its own output is in the message.
         """
         texts = [os.fspath(word) for word in words]
         shown = shlex.join(text.removeprefix(self._here) for text in texts)

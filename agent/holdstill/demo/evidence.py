@@ -1,4 +1,4 @@
-"""Ask a rebuilt card what its tide gauge left behind, without mounting the card."""
+"""Read what the tide gauge left on a rebuilt card, without mounting the card."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Evidence(NamedTuple):
     """What a card's gauge says.
 
     Attributes:
-        newest_reading: 0 when that cannot be told.
+        newest_reading: 0 when it is unknown.
         broken: what is wrong with its files; nothing for one instant.
     """
 

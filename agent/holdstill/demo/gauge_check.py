@@ -1,6 +1,6 @@
 """Judge whether the tide gauge's files, as found in a tree, can be of one instant.
 
-Looking and judging are apart: what was found can be noted on one machine, before the gauge
+Finding and judging are separate: what was found can be recorded on one machine, before the gauge
 writes again, and judged on another. Uses the standard library only, so that it runs on a board.
 """
 
@@ -26,9 +26,9 @@ READINGS_PER_CALIBRATION = 7
 NEWEST = 1200
 """What the statistics of the gauge always add up to."""
 PLACES = (FOLDER, LOGS, TRAILING.parent, CALIBRATION.parent)
-"""Directories that hold everything that is looked at."""
+"""The directories with everything that is checked."""
 UNREADABLE = (OSError, ValueError, TypeError, IndexError, sqlite3.DatabaseError)
-"""What looking at torn files may raise."""
+"""Errors that torn files may cause."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ def broken_promises(found: Found) -> list[str]:
 
 
 def _database_promises(base: Database) -> dict[str, bool]:
-    """Judge the database by its own check and by sums that its check cannot know."""
+    """Check the database by its own check and by sums that this check does not cover."""
     return {
         "the database passes its own check": base.integrity == ("ok",),
         "the readings are as many as stated": base.count == base.stated_count,
@@ -189,7 +189,7 @@ def _calibration_promises(found: Found) -> dict[str, bool]:
 
 
 def main() -> None:
-    """Note what is found, for somebody else to judge; nothing where the gauge never ran."""
+    """Record what is found, to be judged elsewhere; nothing where the gauge never ran."""
     words = argparse.ArgumentParser(description="note what state the tide gauge's files are in")
     words.add_argument("report", type=Path, help="file to write")
     words.add_argument("--root", type=Path, default=Path("/"), help="of the board")

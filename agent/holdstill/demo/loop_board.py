@@ -32,7 +32,7 @@ def attached(image: Path, machine: Runner, clock: Clock) -> Iterator[Path]:
     try:
         words = ("losetup", "--find", "--show", "--partscan", image)
         device = Path(machine.run(Command.of(*words)).decode().strip())
-        # A kernel without partition parsers of its own must be told; others do not mind.
+        # A kernel without partition parsers needs partx(8); for others it is harmless.
         machine.run(Command.of("partx", "--update", device))
         wait(partition(device, 2).is_block_device, f"{device} has no partitions", clock)
         yield device
@@ -67,7 +67,7 @@ def _unmount(root: Path, machine: Runner, clock: Clock) -> None:
 
 
 def thaw(root: Path) -> None:
-    """Thaw, if somebody died and left it frozen."""
+    """Thaw, if a killed process left it frozen."""
     with files.opened(root, os.O_RDONLY | os.O_DIRECTORY) as handle, suppress(OSError):
         ioctl.thaw(handle)
 

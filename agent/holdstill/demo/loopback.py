@@ -31,7 +31,7 @@ ListenAddress {address}:{port}
 HostKey {folder}/host_key
 AuthorizedKeysFile {folder}/authorized_keys
 PidFile none
-# The folder lies below one that anyone may write to.
+# The directory is below one that anyone may write to.
 StrictModes no
 UsePAM {pam}
 UseDNS no
@@ -48,9 +48,9 @@ class Server:
     """A server that runs.
 
     Attributes:
-        host_key: what a known_hosts line says of it: type and base64.
+        host_key: type and base64, as in a known_hosts line.
         user: who can log in: the one who started it.
-        authorized_keys: who may log in, and for what; looked at afresh for each login.
+        authorized_keys: who may log in, and for what; read for each login.
     """
 
     port: int
@@ -101,7 +101,7 @@ def make_key(path: Path, machine: Runner) -> str:
 
 
 def free_port() -> int:
-    """Return a loopback port that nobody listens on now."""
+    """Return a loopback port without a listener."""
     with socket.socket() as probe:
         probe.bind((ADDRESS, 0))
         return int(probe.getsockname()[1])
@@ -125,7 +125,7 @@ def _started(folder: Path, port: int) -> Iterator[Background]:
 
 
 def _listens(server: Background, log: Path, clock: Clock) -> bool:
-    """Wait until the server itself says that it listens: whoever else has the port cannot."""
+    """Wait until the server's own log says that it listens: another owner of the port cannot."""
     deadline = clock.monotonic() + 10
     while not server.has_ended:
         if b"Server listening on" in log.read_bytes():

@@ -1,6 +1,6 @@
 """What the demonstration's board consists of: files of our own, and a choice of this machine's.
 
-Nothing of this machine that could tell about its owner is used: programs, libraries and what
+Nothing of this machine that could identify its owner is used: programs, libraries and what
 belongs to them below /usr, and nothing else.
 """
 
@@ -110,7 +110,7 @@ dtoverlay=tide-gauge
 
 
 def command_line() -> str:
-    """Return what the kernel is told at boot."""
+    """Return the kernel's command line."""
     root = f"root=PARTUUID={DISK_ID}-02 rootfstype=ext4 rootwait"
     return f"console=serial0,115200 console=tty1 {root} fsck.repair=yes\n"
 

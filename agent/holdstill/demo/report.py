@@ -1,4 +1,4 @@
-"""What a demonstration found: measured numbers, and nothing that was not looked at."""
+"""What a demonstration found: measured numbers only."""
 
 from __future__ import annotations
 

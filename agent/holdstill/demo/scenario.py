@@ -1,7 +1,7 @@
-"""The main job, shown from end to end: capture a board that works, rebuild it, look at the result.
+"""The main job, shown from end to end: capture a board that works, rebuild it, check the result.
 
 Everything is done by the commands that a person would type; here they are only put in order,
-and what came out is looked at.
+and the result is checked.
 """
 
 from __future__ import annotations
@@ -43,12 +43,12 @@ _LOOP_PROGRAMS = ("losetup", "partx", "mount", "umount")
 
 @dataclass(frozen=True)
 class DemoDependencies:
-    """What a demonstration is handed.
+    """What a demonstration needs.
 
     Attributes:
         machine: this machine.
         clock: measures.
-        console: is told what is being done.
+        console: shows what is being done.
         shares: what the board gets of this machine's files.
     """
 
@@ -154,7 +154,7 @@ def _settings(stage: _DemoRun) -> bytes:
 
 
 def _play(stage: _DemoRun, *, set_up_seconds: float) -> DemoReport:
-    """Tell the story; what it is told about is measured on the way."""
+    """Run the demonstration, and measure on the way."""
     began = stage.clock.monotonic()
     stage.holdstill.show("inspect", "--settings", stage.settings)
     entries = sum(1 for _ in stage.pier.root.rglob("*"))
@@ -191,7 +191,7 @@ def _capture(stage: _DemoRun) -> CaptureReport:
 
 
 def _rebuild(stage: _DemoRun, name: str, size: int) -> RebuiltCard:
-    """Make an image of another size from the newest capture, and look at it."""
+    """Make an image of another size from the newest capture, and check it."""
     image = stage.place.folder / f"{name}.img"
     words = ("rebuild", material.BOARD, image, "--size", f"{size // MIB}M")
     done = stage.holdstill.ask(RebuildReport, *words, "--store", stage.store)

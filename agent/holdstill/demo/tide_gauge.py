@@ -146,7 +146,7 @@ def rotate(log: Path) -> None:
 
 
 class ReadingHandler(BaseHTTPRequestHandler):
-    """Tells whoever asks the newest reading, over HTTP."""
+    """Serves the newest reading over HTTP."""
 
     gauge: Gauge
 
@@ -160,7 +160,7 @@ class ReadingHandler(BaseHTTPRequestHandler):
         self.wfile.write(newest)
 
     def log_message(self, *_: object) -> None:
-        """Say nothing; the gauge has its own log."""
+        """Print nothing; the gauge has its own log."""
 
 
 def serve(gauge: Gauge, port: int) -> None:
@@ -171,7 +171,7 @@ def serve(gauge: Gauge, port: int) -> None:
 
 
 def main() -> None:
-    """Take readings until told to stop."""
+    """Take readings until a signal to stop."""
     words = argparse.ArgumentParser(description="the tide gauge of pier-3")
     words.add_argument("seconds", type=float, help="between two readings")
     words.add_argument("--root", type=Path, default=Path("/"), help="of the board")

@@ -91,7 +91,7 @@ def _kept(keep: Path) -> Path:
 
 @contextmanager
 def ended_in_order() -> Iterator[None]:
-    """Let a signal that asks us to end raise KeyboardInterrupt, once, and then no more.
+    """Let a signal to terminate raise KeyboardInterrupt, once, and then no more.
 
     Whatever `with` blocks have still to undo is then not interrupted by a second one.
     """

@@ -120,7 +120,7 @@ class _HashReply(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class _HashWorker:
-    """Hashes in another process. Use `beside`."""
+    """Hashes in another process. Use `hash_worker`."""
 
     def __init__(self, link: WorkerPipe, tell: Callable[[int], None]) -> None:
         self._link, self._tell = link, tell

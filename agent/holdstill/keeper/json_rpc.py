@@ -50,7 +50,7 @@ class WantedParams(Record, frozen=True, kw_only=True):
 
 
 class DigestsParams(Record, frozen=True, kw_only=True):
-    """The parameters of `bank`."""
+    """The parameters of `ingest`."""
 
     digests: tuple[str, ...]
 

@@ -103,7 +103,7 @@ class Entry(NamedTuple):
         rdev: device number of CHARACTER and BLOCK entries, as os.makedev makes it.
         flags: inode flags that are restored (ext4: FS_*_FL; FAT: attribute byte).
         sparse: 1 when the file occupied less than its size, so holes are worth keeping.
-        target: what a symlink says.
+        target: the target of a symlink.
         digest: SHA-256 (32 bytes) of a non-empty regular file whose content is kept, else b"".
         omitted: why a regular file with a size has no digest.
         xattrs: extended attributes in the kernel's form (ACLs as posix_acl_xattr).
@@ -191,7 +191,7 @@ def differences(
 
 
 class _Grouped:
-    """A stream that knows where the entry it gave last is, and the first of its group."""
+    """A stream with the positions of its last entry, and of the first one of that group."""
 
     def __init__(self, entries: Iterable[Entry]) -> None:
         self._entries = iter(entries)

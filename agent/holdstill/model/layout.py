@@ -81,7 +81,7 @@ class Disk(Record, frozen=True, kw_only=True):
         raise KeyError(number)
 
     def partuuid(self, number: int) -> str:
-        """Return what PARTUUID= says for this slot (Linux block/partitions)."""
+        """Return the PARTUUID= of this slot (Linux block/partitions)."""
         if self.label is TableLabel.DOS:
             return f"{int(self.id, 16):08x}-{number:02x}"
         return self.partition(number).uuid.lower()

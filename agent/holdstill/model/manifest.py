@@ -17,7 +17,7 @@ class Grade(StrEnum):
     POINT_IN_TIME = "point-in-time"
     """Frozen together with the others: one instant."""
     READ_ONLY = "read-only"
-    """It was, or was made, read-only; or nobody had it mounted."""
+    """It was, or was made, read-only; or it was not mounted."""
     SETTLED = "settled"
     """Could not be frozen: copied until two passes agreed."""
     LIVE = "live"

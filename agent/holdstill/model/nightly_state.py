@@ -1,4 +1,4 @@
-"""What a board remembers of its nights (small: cards wear), and what it shows while it runs."""
+"""The state kept between nights (small: cards wear), and the status shown while it runs."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ SEALED = 0
 DEGRADED = 8
 """Exit codes of runs that sealed a capture; every other is a failure (holdstill.errors)."""
 SILENT = -1
-"""Stands among the troubles for: no good capture for days."""
+"""The code, beside exit codes, for: no good capture for days."""
 
 
 class RunOutcome(Record, frozen=True, kw_only=True):
@@ -19,10 +19,10 @@ class RunOutcome(Record, frozen=True, kw_only=True):
     Attributes:
         at: when, by the board's clock (RFC 3339).
         code: its exit code.
-        what, hint: what to tell a person, and what to do.
+        what, hint: what happened, and what to do, for a person.
         capture: the name of what was sealed, "" for nothing.
         warnings: what needs attention although it was sealed.
-        clock_trusted: whether `at` can be believed.
+        clock_trusted: whether `at` is reliable.
         tries: runs in this night, this one included.
     """
 
@@ -46,14 +46,14 @@ class RunOutcome(Record, frozen=True, kw_only=True):
 
 
 class Incident(Record, frozen=True, kw_only=True):
-    """An open incident: since when, and which failures were told (exit codes, SILENT)."""
+    """An open incident: since when, and which failures were reported (exit codes, SILENT)."""
 
     since: str = ""
     reported: tuple[int, ...] = ()
 
 
 class Week(Record, frozen=True, kw_only=True):
-    """What the next weekly summary will say."""
+    """The counts for the next weekly summary."""
 
     since: str = ""
     sealed: int = 0
@@ -121,7 +121,7 @@ class DaemonStatus(Record, frozen=True, kw_only=True):
     """What the daemon shows in memory while it runs; gone with the next boot.
 
     Attributes:
-        due: when the next run is due (RFC 3339), "" while the clock cannot be believed.
+        due: when the next run is due (RFC 3339), "" while the clock is not reliable.
         step: what a run is doing.
         day: the local date that is being served; "" without a clock.
         tries: runs of this night that failed.

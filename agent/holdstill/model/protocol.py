@@ -1,4 +1,4 @@
-"""What board and keeper say to each other: the data of every call, in plain frozen form.
+"""The messages between board and keeper: the data of every call, in plain frozen form.
 
 The calls themselves are the methods of a keeper (holdstill.keeper). Over SSH they travel as
 JSON-RPC 2.0, one message a line; bytes travel beside them by rsync, into the incoming area of

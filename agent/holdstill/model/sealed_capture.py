@@ -50,7 +50,7 @@ class SealedCapture(IndexedCapture, Protocol):
 
     @property
     def faults(self) -> tuple[str, ...]:
-        """What is wrong with it; whoever builds on it refuses one with faults."""
+        """What is wrong with it; a capture with faults is refused as a source."""
 
     @property
     def is_local(self) -> bool:

@@ -18,7 +18,7 @@ LIMIT = 256 << 10
 """Bytes of a settings file that we are willing to read."""
 _TIME = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 SPOOL = Path("/run/holdstill")
-"""Where the spool is unless somebody chose another place."""
+"""The default directory of the spool."""
 
 
 class OverBudget(StrEnum):
@@ -40,7 +40,7 @@ class PauseSettings(Record, frozen=True, kw_only=True):
 
     Attributes:
         target: seconds the frozen span should stay under; hot rounds go on until it fits.
-        ceiling: seconds after which the guard lets go whatever happens.
+        ceiling: seconds after which the guard thaws in any case.
         rounds: most hot rounds.
         spool_share: most of the free memory that the delta may take.
         over_budget: what to do when it cannot fit.
@@ -74,7 +74,7 @@ class Hook(Record, frozen=True, kw_only=True):
     Attributes:
         subject: unit, container or recipe's name, by `how`.
         quiesce, resume: commands for `how: command`, as lists of words.
-        settings: what a recipe needs to know (such as a socket or a user).
+        settings: of the recipe (such as a socket or a user).
         timeout: seconds for each of the two.
         required: whether the run is abandoned when quiescing fails.
     """

@@ -238,7 +238,7 @@ def _problems(value: object, kind: object, path: str) -> Iterator[str]:
 
 
 def _choices(value: object, kind: object) -> str:
-    """Name what can stand in a place that takes one of a few words; "" for any other place."""
+    """Return the allowed values of an enumerated field; "" for any other field."""
     if not isinstance(kind, type) or not issubclass(kind, Enum):
         return ""
     return f"expected one of {', '.join(str(member.value) for member in kind)}; found {value!r}"

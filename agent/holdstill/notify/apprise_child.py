@@ -1,6 +1,6 @@
 """The program that speaks to one address: an order on standard input, exit code 0 if it worked.
 
-It says nothing: what Apprise and its services complain about may hold secrets.
+It prints nothing: the errors of Apprise and its services may contain secrets.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from holdstill.model.layout import Record
 
 
 class SendRequest(Record, frozen=True, kw_only=True):
-    """What to say to whom."""
+    """A message, and the addresses that it is for."""
 
     url: str
     title: str

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def judge(trouble: Incident, outcome: RunOutcome) -> tuple[Incident, MessageKind | None]:
     """Return the trouble after a run, and what kind of message it is worth.
 
-    Each kind of failure is told once until a capture is sealed again; then that is told once.
+    Each kind of failure is reported once until a capture is sealed again; then that is reported.
     """
     if not outcome.is_sealed:
         return _told(trouble, outcome.code, outcome.at, MessageKind.FAILURE)
@@ -30,7 +30,7 @@ def judge(trouble: Incident, outcome: RunOutcome) -> tuple[Incident, MessageKind
 def judge_silence(
     trouble: Incident, *, quiet_since: datetime, now: datetime, days: int
 ) -> tuple[Incident, MessageKind | None]:
-    """Return the trouble when the last good capture was then, and whether to tell."""
+    """Return the incident for a last good capture of that date, and whether to report it."""
     if (now - quiet_since).total_seconds() < days * 86_400:
         return trouble, None
     return _told(trouble, SILENT, f"{quiet_since:%Y-%m-%dT%H:%M:%SZ}", MessageKind.SILENCE)

@@ -1,4 +1,4 @@
-"""What the daemon says to whoever reads its log: one line each, with a level for the journal."""
+"""The daemon's log: one line for each event, with a level for the journal."""
 
 from __future__ import annotations
 
@@ -32,15 +32,15 @@ class LevelLog:
         self._has_levels = "JOURNAL_STREAM" in environment
 
     def info(self, text: str, **fields: str) -> None:
-        """Say what is going on; fields are for programs that search the journal."""
+        """Log progress; fields are for programs that search the journal."""
         self._say(INFO, text, fields)
 
     def warning(self, text: str, **fields: str) -> None:
-        """Say what somebody should look at one day."""
+        """Log what should be checked some day."""
         self._say(WARNING, text, fields)
 
     def error(self, text: str, **fields: str) -> None:
-        """Say what went wrong."""
+        """Log what went wrong."""
         self._say(ERROR, text, fields)
 
     def _say(self, level: int, text: str, fields: Mapping[str, str]) -> None:
@@ -53,7 +53,7 @@ class LevelLog:
 
 
 def _entry(level: int, text: str, fields: Mapping[str, str]) -> dict[str, str]:
-    """Return what the journal is told: ours begin with HOLDSTILL_, and none of them is empty."""
+    """Return the journal's fields: ours begin with HOLDSTILL_, and none of them is empty."""
     message = "\n".join(messages.printable(line) for line in text.splitlines())
     own = {f"HOLDSTILL_{name.upper()}": value for name, value in fields.items() if value}
     return {

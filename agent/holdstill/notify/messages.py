@@ -1,4 +1,4 @@
-"""The words of the messages, and the outbox that keeps them until they are delivered. Pure."""
+"""The text of messages, and the outbox that keeps them until they are delivered. Pure."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def printable(text: str) -> str:
 def posted(
     outbox: tuple[Message, ...], message: Message, to: Collection[str]
 ) -> tuple[Message, ...]:
-    """Return the outbox with one more letter; nobody to write to, no letter."""
+    """Return the outbox with one more message; unchanged if there are no recipients."""
     if not to:
         return outbox
     return (*outbox, msgspec.structs.replace(message, to=tuple(to)))[-OUTBOX_MOST:]
@@ -103,7 +103,7 @@ def posted(
 def delivered(
     outbox: tuple[Message, ...], message: Message, reached: Collection[str], known: Collection[str]
 ) -> tuple[Message, ...]:
-    """Return the outbox after a letter has reached some; whoever moved away is forgotten."""
+    """Return the outbox after a message has reached some; removed recipients are dropped."""
     left = tuple(who for who in message.to if who not in reached and who in known)
     rest = [msgspec.structs.replace(message, to=left)] if left else []
     return tuple(x for old in outbox for x in (rest if old is message else [old]))

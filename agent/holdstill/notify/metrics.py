@@ -34,7 +34,7 @@ class Family:
 
 
 def about_board(board: str, diary: NightlyState, *, due: datetime | None) -> tuple[Family, ...]:
-    """Return what a board has to tell."""
+    """Return a board's metrics."""
     values: list[tuple[str, str, float]] = []
     if diary.last is not None:
         of_run = [

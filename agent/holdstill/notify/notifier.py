@@ -1,4 +1,4 @@
-"""Decides what people are told, once, and sees that it arrives when the network is back."""
+"""Decides what is reported, once, and delivers it when the network is back."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ FIRST_WAIT, LONGEST_WAIT = 300.0, 3600.0
 
 
 class Recipients(Protocol):
-    """Whoever wants to know; see holdstill.notify.recipients."""
+    """The recipients; see holdstill.notify.recipients."""
 
     def names(self) -> tuple[str, ...]:
-        """Return what stands for each address."""
+        """Return a fingerprint of each address."""
 
     def complaint(self) -> str:
-        """Return why nobody can be told, or not safely; "" if all is well."""
+        """Return why no message can be sent, or not safely; "" if all is well."""
 
     def send(self, message: Message) -> tuple[str, ...]:
-        """Send a letter to whom it is for; return who got it."""
+        """Send a message to its recipients; return those who got it."""
 
 
 class Notifier:
@@ -43,7 +43,7 @@ class Notifier:
         """When to try again to deliver, on the monotonic clock."""
 
     def run_ended(self, diary: NightlyState, outcome: RunOutcome) -> NightlyState:
-        """Tell how a night ended, if that is news."""
+        """Report how a night ended, if that is new."""
         trouble, kind = incidents.judge(diary.trouble, outcome)
         reported = msgspec.structs.replace(diary, trouble=trouble)
         if kind is None:
@@ -55,7 +55,7 @@ class Notifier:
     def is_quiet(
         self, diary: NightlyState, *, since: datetime, now: datetime, days: int
     ) -> NightlyState:
-        """Tell that there has been no good capture for days, if that is so and news."""
+        """Report that there has been no good capture for days, if that is so and new."""
         trouble, kind = incidents.judge_silence(
             diary.trouble, quiet_since=since, now=now, days=days
         )

@@ -33,12 +33,12 @@ _TIMEOUT = 60.0
 
 
 def fingerprint(url: str) -> str:
-    """Return what stands for an address where the address itself must not stand."""
+    """Return a fingerprint of an address, for places where it must not appear itself."""
     return hashlib.sha256(url.encode()).hexdigest()[:12]
 
 
 class AppriseRecipients:
-    """Whoever the file of addresses names."""
+    """The recipients in the file of addresses."""
 
     def __init__(self, urls_file: Path, runner: Runner) -> None:
         self._file = urls_file
@@ -49,7 +49,7 @@ class AppriseRecipients:
         return tuple(self._addresses())
 
     def complaint(self) -> str:
-        """Say what is wrong with the file of addresses, "" for nothing."""
+        """Return what is wrong with the file of addresses, "" for nothing."""
         try:
             mode = self._file.stat().st_mode
             self._addresses()
@@ -64,7 +64,7 @@ class AppriseRecipients:
         return ""
 
     def send(self, message: Message) -> tuple[str, ...]:
-        """Send a letter to whom it is for; return the fingerprints of those who got it."""
+        """Send a message to its recipients; return the fingerprints of those who got it."""
         known = self._addresses()
         return tuple(
             who for who in message.to if who in known and self._reach(known[who], message)
@@ -73,7 +73,7 @@ class AppriseRecipients:
     def _reach(self, url: str, message: Message) -> bool:
         is_bad = message.kind in {MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.ATTENTION}
         order = SendRequest(url=url, title=message.title, body=message.body, is_bad=is_bad)
-        # A command's words show in the list of processes; an address must not be among them.
+        # Arguments show in the list of processes; an address must not be among them.
         speak = Command.of(sys.executable, "-B", "-m", apprise_child.__name__, timeout=_TIMEOUT)
         try:
             self._runner.run(speak, stdin=msgspec.json.encode(order))

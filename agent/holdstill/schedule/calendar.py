@@ -100,7 +100,7 @@ class Rule:
 
 
 class LocalJob(schedule.Job):
-    """A job of the library that asks a rule, in its scheduler's zone and by its clock."""
+    """A job of the library whose dates come from a rule, in its scheduler's zone and clock."""
 
     def __init__(self, calendar: Calendar) -> None:
         super().__init__(1, calendar)
@@ -110,7 +110,7 @@ class LocalJob(schedule.Job):
 
     @property
     def rule(self) -> Rule:
-        """What was said with the library's words: days, or one weekday, and a time."""
+        """What was set with the library's methods: days, or one weekday, and a time."""
         days = EVERY_DAY if self.start_day is None else {_WEEKDAYS.index(self.start_day)}
         return Rule(self.at_time or time(), frozenset(days), self.spread)
 
@@ -142,7 +142,7 @@ class LocalJob(schedule.Job):
 
 
 class Calendar(schedule.Scheduler):
-    """The library's scheduler, told the time. What was missed is done once, at the next tick."""
+    """The library's scheduler, with our clock. What was missed is done once, at the next tick."""
 
     def __init__(self, now: datetime, zone: tzinfo) -> None:
         super().__init__()
@@ -150,7 +150,7 @@ class Calendar(schedule.Scheduler):
         self.zone = zone
 
     def every(self, interval: int = 1) -> LocalJob:
-        """Begin a job, in the library's words.
+        """Begin a job, by the library's methods.
 
         Raises:
             IntervalError: it is not for every day or week.
@@ -160,7 +160,7 @@ class Calendar(schedule.Scheduler):
         return LocalJob(self)
 
     def plan(self, rule: Rule, work: Callable[[], None], *, tag: str, served: date | None) -> None:
-        """Have work done whenever the rule says, after the date that was served last."""
+        """Schedule work for the dates of a rule that are after the one that was served last."""
         for job in self._begun(rule.weekdays):
             job.spread, job.served = rule.spread, served
             job.at(rule.at.isoformat()).tag(tag).do(work)

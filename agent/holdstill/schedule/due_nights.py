@@ -53,7 +53,7 @@ def _numbers(days: tuple[Weekday, ...]) -> frozenset[int]:
 
 
 class DueNights:
-    """Knows what is due next.
+    """What is due next.
 
     Attributes:
         ran: when the last run without a date ended, in seconds since boot; NEVER for none.
@@ -78,7 +78,7 @@ class DueNights:
 
     @property
     def due(self) -> datetime | None:
-        """When the next run is due; None while nobody can say."""
+        """When the next run is due; None while that is unknown."""
         return None if self._calendar is None else self._calendar.due(CAPTURE)
 
     @property

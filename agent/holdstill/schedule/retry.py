@@ -1,4 +1,4 @@
-"""One night's tries: what is worth trying again, how soon, and for how long. Pure."""
+"""Retries of one night: which failures are retried, how soon, and for how long. Pure."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class RetryPolicy:
 
 
 PATIENCE: Mapping[int, RetryPolicy] = {
-    # Wi-Fi comes up in seconds, a keeper in minutes, and nobody is to be pestered.
+    # Wi-Fi comes up in seconds, a keeper in minutes; neither is worth a message.
     LinkError.exit_code: RetryPolicy(15.0, 1800.0),
     BusyError.exit_code: RetryPolicy(300.0, 300.0),
     PreflightError.exit_code: RetryPolicy(1800.0, 1800.0, 3),
@@ -71,7 +71,7 @@ class NightRetries:
     failures: tuple[int, ...] = ()
 
     def after(self, code: int, *, now: float, limit: float) -> NightRetries | None:
-        """Return the night after another failed try; None when it is given up.
+        """Return the night after another failed attempt; None when it is given up.
 
         Args:
             code: the exit code of the try.

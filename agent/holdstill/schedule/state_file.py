@@ -1,4 +1,4 @@
-"""Where a board's nights are remembered: one small file on the card, one in memory."""
+"""The state files of a board's nights: one small file on the card, one in memory."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class LiveStatusFile:
 
 @contextmanager
 def held(directory: Path) -> Iterator[None]:
-    """Be the one daemon of this board; the kernel lets go when we die.
+    """Hold the lock of this board's one daemon; the kernel releases it when we die.
 
     Raises:
         BusyError: there is another.

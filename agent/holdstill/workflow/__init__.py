@@ -1,1 +1,1 @@
-"""One function for each thing that a person asks for."""
+"""One module for each use case."""

@@ -1,4 +1,4 @@
-"""Audit the card: a part of it each night, from where the night before has stopped."""
+"""Audit the card: a part of it each night, continuing where the last night stopped."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ class CaptureMethod(StrEnum):
     LIVE = "live"
     """Files of a plain directory, which nothing can hold still."""
     UNMOUNTED = "unmounted"
-    """Files, read past the kernel from a file system that nobody has mounted."""
+    """Files of a file system that is not mounted, read without the kernel."""
     RAW = "raw"
     """The partition's bytes."""
     IDENTITY = "identity"

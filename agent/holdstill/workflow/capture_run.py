@@ -129,7 +129,7 @@ def _put_back(log: UndoLog, outside: CaptureDependencies) -> tuple[str, ...]:
     """Undo what a killed run has left, before anything new is paused.
 
     Raises:
-        PreflightError: something cannot be undone; a person must look.
+        PreflightError: something cannot be undone; a person must check it.
     """
     try:
         return recovery.put_back(log, machine=outside.runner, clock=outside.clock)

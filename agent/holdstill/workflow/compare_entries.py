@@ -134,7 +134,7 @@ def _hashed(
 def differing(old: Entry, new: Entry) -> tuple[str, ...]:
     """Return the names of the fields in which two entries differ.
 
-    A digest that a side does not know, such as that of a file of another size, is no difference.
+    An unknown digest, such as that of a file of another size, is no difference.
     """
     return tuple(
         name

@@ -47,7 +47,7 @@ class SourcePart:
 class CompareSource(Protocol):
     """One side of a comparison.
 
-    `disk` and `attached` (digests by name) are None where the side does not know them.
+    `disk` and `attached` (digests by name) are None where the side does not have them.
     """
 
     @property

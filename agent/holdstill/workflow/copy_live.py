@@ -1,4 +1,4 @@
-"""Copy while services run: first what nobody writes to, then hot rounds until little is left."""
+"""Copy while services run: first what is not written to, then in rounds until little is left."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
 
 
 def _copy_unwritten(run: CaptureRun) -> dict[str, Path]:
-    """Copy what nobody writes to: boot gap, raw partitions, unmounted file systems."""
+    """Copy what no process writes to: boot gap, raw partitions, unmounted file systems."""
     run.outside.progress.step("boot gap and partitions without live files")
     board, directory = run.scope.board, run.spool.directory
     attached = {}

@@ -42,7 +42,7 @@ def is_pinned(machine: BoardFiles, pin: HostKey) -> bool:
 
 
 def check_fingerprint(pin: HostKey, given: str) -> None:
-    """Check that a host key is the one that somebody read at the keeper.
+    """Check that a host key is the one that a person read at the keeper.
 
     Raises:
         SecurityError: it is another one.

@@ -63,7 +63,7 @@ def extract(
 
     Raises:
         UsageError: no such path in the capture, or the target exists.
-        VerificationError: a content is not what the index says; the file is not kept. Not
+        VerificationError: a content does not match the index; the file is not kept. Not
             raised when damaged files are to be left out.
     """
     entry = index.get(part, path)
@@ -190,7 +190,7 @@ def _opened(contents: ContentSource, entry: Entry) -> int:
         raise _damaged(entry, str(error)) from error
     except OSError as error:
         if error.errno not in _OF_THE_DISK:
-            raise  # it says more of this process than of the store
+            raise  # it is about this process rather than the store
         raise _damaged(entry, str(error.strerror)) from error
 
 

@@ -42,7 +42,7 @@ class InspectedPart(Record, frozen=True, kw_only=True):
     Attributes:
         how: files, nothing, raw bytes.
         grade: what the capture would promise; "" for nothing to promise.
-        why: the reason in words.
+        why: the reason, as a sentence.
     """
 
     number: int

@@ -32,7 +32,7 @@ _PROGRAM = re.compile(r"^(Exec\w+=[-@:+!|]*)/\S*/holdstill(?=\s|$)", re.MULTILIN
 
 @dataclass(frozen=True)
 class Installed:
-    """What became of the units; notes say what is left to a person."""
+    """The units that were changed; notes have what is left to a person."""
 
     units: tuple[str, ...] = ()
     enabled: tuple[str, ...] = ()

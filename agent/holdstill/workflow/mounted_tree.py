@@ -159,7 +159,7 @@ class MountedTree:
         if not isinstance(later, ChangedInodes):
             return True
         known = index.get(self.part, step.path)
-        # The nearest directory above that the index knows: one moved here is not known.
+        # The nearest directory above that is in the index: one moved here is not.
         path, found = step.path, None
         while path and found is None:
             path = paths.split(path)[0]

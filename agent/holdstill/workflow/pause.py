@@ -69,7 +69,7 @@ def hold_still(run: CaptureRun) -> PauseResult:
     """Hold the board still and spool the delta; or do without, if the settings allow that.
 
     Raises:
-        PauseError: it could not be held still, and the settings say to abandon the run then.
+        PauseError: it could not be held still, and by the settings the run is abandoned then.
     """
     outside = run.outside
     outside.progress.step("holding the board still")

@@ -71,7 +71,7 @@ class ContentReader(Protocol):
         """Return a path by which another program can read the same content."""
 
     def is_same(self, entry: Entry, handle: int) -> bool:
-        """Whether the open file still is what the entry says (inode, size, ctime)."""
+        """Whether the open file still has the entry's inode, size and ctime."""
 
     def older(self, entry: Entry) -> bytes:
         """Return the digest of an older content at the same path, b"" for none."""

@@ -58,7 +58,7 @@ class PrefetchCache:
         self._folder, self._fetch, self._limit = folder, fetch, limit
         self._here: OrderedDict[bytes, int] = OrderedDict()
         self._changing = threading.Lock()
-        # A writer's threads ask for contents while it draws further entries.
+        # A writer's threads open contents while it reads further entries.
         self._lock = RLock()
         self.peak = self.fetched = self._held = 0
 
@@ -88,7 +88,7 @@ class PrefetchCache:
             entries: in the order in which their contents will be asked for.
             wanted: which of them will be.
         """
-        # Half of the room, so that what was handed on just before is still here: a writer may
+        # Half of the room, so that what was passed on just before is still here: a writer may
         # take a whole directory before it asks for the first content.
         room = self._limit // 2
         batch: list[Entry] = []

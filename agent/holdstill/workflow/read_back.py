@@ -43,7 +43,7 @@ def check(
         gap: the boot gap as it was written.
 
     Raises:
-        VerificationError: something differs; the error says whether the store or the card failed.
+        VerificationError: something differs; the error names the store or the card.
     """
     total = sum(part.content_bytes for part in source.manifest.parts)
     report = card_check.check_contents(

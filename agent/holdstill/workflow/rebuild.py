@@ -36,7 +36,7 @@ class RebuildGoal(Protocol):
         """Return the target's bytes; captured is the disk of the capture."""
 
     def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
-        """Hold the target alone, after whoever is responsible has agreed to lose what is on it.
+        """Claim the target, after the responsible person has agreed to lose what is on it.
 
         Raises:
             TargetRefusedError: it may not be written.
@@ -113,7 +113,7 @@ def rebuild(
     """Rebuild a capture, and read all of it back by other code.
 
     Args:
-        capture: one without faults, or one that the user insists on.
+        capture: one without faults, or one that the user forces.
         goal: what is written.
         options: what is to be otherwise than on the captured card.
         outside: machine, clock and progress.

@@ -49,7 +49,7 @@ class CardGoal:
     """A card: everything on it is lost.
 
     Attributes:
-        confirm: shows the device to whoever is there, and returns what they typed.
+        confirm: shows the device to the person at the terminal, and returns what they typed.
     """
 
     path: Path

@@ -1,12 +1,12 @@
 """Captures read from afar: with a board's own key, from a keeper at the other end of SSH.
 
-The key may read what its own board stored, and nothing else. The keeper is not believed: the
+The key may read what its own board stored, and nothing else. The keeper is not trusted: the
 manifest must be signed by the very key that is used, and be the one of the capture's name; index
-and attachments must have the digests that it states; every content is hashed by whoever uses it,
+and attachments must have the digests that it states; every content is hashed where it is used,
 or when it is read back from the target.
 
 Nothing is kept when the work is done. Meanwhile there are on this machine: the index, the boot
-gap, raw partitions that were asked for, and so much of the contents as `workflow.nearby` allows.
+gap, raw partitions that were asked for, and as much of the contents as `workflow.prefetch` allows.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class RemoteLibrary:
     """The captures of the board that a key belongs to.
 
     Attributes:
-        board: its name, as the keeper knows it.
+        board: its name at the keeper.
     """
 
     def __init__(
@@ -103,7 +103,7 @@ class RemoteLibrary:
         self.board: BoardName = names.check_board(lender.hello().board)
 
     def briefs(self) -> tuple[CaptureBrief, ...]:
-        """List the captures, oldest first, each with what the keeper says is wrong with it."""
+        """List the captures, oldest first, each with the faults that the keeper reports."""
         return self._lender.captures()
 
     def check_own(self, board: str) -> BoardName:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 from holdstill.workflow.install_units import remove_units, unlinked
 
 SPOOL = "/run/holdstill"
-"""The spool by default, a directory of ours: another one may be somebody else's, too."""
+"""The default spool, a directory of ours: another one may be shared with other programs."""
 
 
 _MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
@@ -39,7 +39,7 @@ def remove(machine: BoardFiles, folder: Path, runner: Runner) -> tuple[str, ...]
     if not any(spool.glob("*.debt")):  # those tell how to bring paused services back
         gone += _cleared(spool, _IN_RAM)
     for directory in (state, spool, machine.settings_path.parent):
-        with suppress(OSError):  # something of somebody else's is in it
+        with suppress(OSError):  # it has a file that is not ours
             directory.rmdir()
             gone.append(str(directory))
     return tuple(gone)

@@ -30,7 +30,7 @@ SETTINGS = "/etc/holdstill/board.yaml"
 
 @dataclass(frozen=True)
 class Answers:
-    """What a person is asked, and what has a default.
+    """The answers of a person, or their defaults.
 
     Attributes:
         time: local time of the nightly run, HH:MM.

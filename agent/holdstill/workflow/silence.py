@@ -41,7 +41,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         since: when that arrived, or when the board was enrolled, by the keeper's clock.
         captures: how many it has.
         days: since then; limit: how many are too many.
-        trouble: why nothing good can be said of its captures, "" if that is not so.
+        trouble: why its captures cannot be trusted, "" if they can.
     """
 
     board: str

@@ -1,4 +1,4 @@
-"""Leaves files that are damaged in the store out of a rebuild, when that was asked for."""
+"""Leaves files that are damaged in the store out of a rebuild, on request."""
 
 from __future__ import annotations
 

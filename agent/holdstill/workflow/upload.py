@@ -154,7 +154,7 @@ class Uploader:
         return _HashedFile(entry, digest, place.path(entry), older)
 
     def _deliver(self, batch: list[_HashedFile]) -> Ingested:
-        """Ask for missing contents, send and ingest them; runs in the sending thread."""
+        """Find missing contents, send and ingest them; runs in the sending thread."""
         wanted = {
             item.digest.hex(): WantedContent(
                 digest=item.digest.hex(), size=item.entry.size, basis=item.older.hex()

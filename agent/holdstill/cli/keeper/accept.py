@@ -17,7 +17,7 @@ from holdstill.system.clocks import SystemClock
 @click.argument("board")
 @click.option("--reason", required=True, help="What happened; it is written into the ledger.")
 def command(store: Path, board: str, reason: str) -> None:
-    r"""Go on with a board whose ledger was damaged, once you know how that came about.
+    r"""Continue with a board whose ledger was damaged, once you know the cause.
 
     A ledger that does not add up may be an attacker's work. Nothing of the board is sealed or
     deleted until its owner has looked, and says so with this command.

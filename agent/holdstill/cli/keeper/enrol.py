@@ -44,7 +44,7 @@ def command(store: Path, board: str, key_file: Path, sources: str, *, lets_in: b
     opened = open_store(store.absolute())
     name = names.check_board(board)
     public = signature.check_public_key(_read_key(key_file))
-    # The line first: whoever gives addresses that cannot be written in it has enrolled nobody.
+    # The line first: addresses that cannot be written in it must not leave a board enrolled.
     line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
     enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     if lets_in:
@@ -55,7 +55,7 @@ def command(store: Path, board: str, key_file: Path, sources: str, *, lets_in: b
 
 
 def _program() -> tuple[str, ...]:
-    """Return the words by which sshd starts this very program."""
+    """Return the command by which sshd starts this very program."""
     script = Path(sys.argv[0]).absolute()
     if os.access(script, os.X_OK):
         return (str(script),)

@@ -18,7 +18,7 @@ from holdstill.system.process import LocalRunner
 @click.option("--store", required=True, type=click.Path(path_type=Path))
 @click.option("--board", required=True)
 def command(store: Path, board: str) -> int:
-    r"""Answer one board over SSH; sshd runs this for the board's key, nobody else needs to.
+    r"""Answer one board over SSH; sshd runs this for the board's key, people never need to.
 
     Takes what was asked for from SSH_ORIGINAL_COMMAND: the control channel, or one rsync of ours.
 

@@ -83,7 +83,7 @@ class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class CopyWorker:
-    """Has contents copied to their places. Use `hired`."""
+    """Has contents copied to their places. Use `started`."""
 
     def __init__(self, link: WorkerPipe, contents: ContentSource, progress: ByteCounter) -> None:
         self._link, self._contents, self._progress = link, contents, progress
@@ -119,7 +119,7 @@ class CopyWorker:
                 self._hear()
 
     def finish(self) -> None:
-        """Wait until everything is on the target; errors as those of `bring`."""
+        """Wait until everything is on the target; errors as those of `submit`."""
         self._hand_over()
         self._link.send([])
         self._underway.append([])

@@ -144,7 +144,7 @@ _ZEROES = bytes(files.CHUNK)
 
 
 def filled_runs(handle: int, size: int, block_size: int) -> Iterator[BlockRun]:
-    """Yield the runs of a sparse file's blocks that take space, as `Copier` decides it."""
+    """Yield the runs of a sparse file's blocks that take space, as `FileLayout` decides it."""
     for position, chunk in chunks(handle, size):
         padded = bytes(chunk) + bytes(-len(chunk) % block_size)
         for start, piece in _filled(padded, block_size):

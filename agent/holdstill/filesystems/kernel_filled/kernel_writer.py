@@ -1,6 +1,6 @@
 """xfs, btrfs and f2fs: made with default parameters, and filled by the kernel itself.
 
-Kept are UUID and label, and of every entry what `rebuild.populate` restores: contents with their
+Kept are UUID and label, and of every entry what `kernel_populate` restores: contents with their
 holes, types, names, hard links, owners, modes, times, extended attributes, access control lists
 and inode flags. NOT kept is how the file system is built: block and inode sizes, features,
 quotas and reflinks; of btrfs also snapshots, subvolumes (what was mounted is there, as plain
