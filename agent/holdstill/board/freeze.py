@@ -254,7 +254,7 @@ def _not_frozen(held: HeldMount, error: OSError) -> PauseError:
     }
     return PauseError(
         f"cannot freeze {held}: {error.strerror}; everything runs again",
-        hint=hints.get(error.errno or 0, "look at the kernel's log"),
+        hint=hints.get(error.errno or 0, "check the kernel's log"),
     )
 
 

@@ -85,7 +85,7 @@ def check(hooks: Sequence[Hook], never_pause: Sequence[str]) -> tuple[str, ...]:
             raise UsageError(
                 f"hook {hook.name}: never_pause names it. What controls heat, motion, locks or "
                 "alarms must not be paused by a copying tool",
-                hint="take the hook out; ask whoever is responsible for that service",
+                hint="remove the hook; ask the person who is responsible for that service",
             )
         check_programs(hook)
     return tuple(caution for hook in hooks for caution in cautions(hook))

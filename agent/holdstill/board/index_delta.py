@@ -304,7 +304,7 @@ def copy_pending(subject: ScanTarget, delta: Delta, copy: Copy) -> list[bytes]:
     if delta.doubtful:
         raise PauseError(
             "the file system changed although it was held still",
-            hint="somebody thawed it, or wrote past the kernel; run the capture again",
+            hint="it was thawed, or written to without the kernel; run the capture again",
         )
     unreadable = []
     for entry in list(delta.pending()):

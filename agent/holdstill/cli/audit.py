@@ -58,7 +58,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
             f"{report.capture}; {report.changed:,} changed since and say nothing"
         )
         if report.is_whole_pass:
-            out.print("The end of the card was reached; the next run begins anew")
+            out.print("The end of the card was reached; the next run begins again")
         for text in report.unchecked:
             out.print(f"not audited: {text}")
         if report.stopped:

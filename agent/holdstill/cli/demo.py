@@ -49,7 +49,7 @@ def command(keep: Path | None, *, plain: bool, as_json: bool) -> None:
     out.print(f"The board pier-3: {where}, {report.entries:,} files and more")
     _show_captures(report, out)
     _show_cards(report, out)
-    out.print(f"Taken out of the newest capture: {scenario.TAKEN_OUT}, which says of the keeper:")
+    out.print(f"Taken out of the newest capture: {scenario.TAKEN_OUT}, with these lines:")
     out.print(f"  {report.taken_out.splitlines()[-1]}")
     out.print()
     out.print(f"Set up in {report.set_up_seconds:.0f} s, all the rest {report.seconds:.0f} s")

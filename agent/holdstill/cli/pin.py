@@ -21,4 +21,4 @@ def command(capture: str, store_address: str | None) -> None:
     """
     opened, board, name = open_capture.named(store_address, capture)
     capture_notes.pin(opened, board, name, clock=SystemClock())
-    click.echo(f"{board}/{name} stays, whatever retention says")
+    click.echo(f"{board}/{name} stays, whatever the retention")

@@ -40,7 +40,7 @@ def enrol(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperA
         output = enrol_board.enrol_there(
             machine, address, public, access.store, pin=pin, login=access.login
         )
-        click.echo(f"The keeper says: {output}")
+        click.echo(f"The keeper answered: {output}")
         return _answers(machine)
     click.echo("Paste this line into a shell of the keeper's user, at the keeper:\n")
     click.echo(enrol_board.line_for_keeper(machine, public, access.store) + "\n")

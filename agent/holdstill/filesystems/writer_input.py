@@ -141,7 +141,7 @@ def not_the_content_of(path: str, what: str) -> VerificationError:
     """Return the same error, of a path that is text for people already."""
     return VerificationError(
         f"the content of /{path} is not the captured one: {what}",
-        hint="the store was damaged or changed: `holdstill verify` tells what else is. Rebuild "
+        hint="the store was damaged or changed: `holdstill verify` lists what else is. Rebuild "
         "from another capture, or leave such files out with --leave-out-damaged",
     )
 

@@ -248,7 +248,7 @@ class BoardCaptures:
         if found:
             raise SecurityError(
                 f"{self.folder} holds captures that are not in the ledger: {found}",
-                hint="nothing was changed. The ledger was rolled back, or somebody put them "
+                hint="nothing was changed. The ledger was rolled back, or they were put "
                 "there; find out which, and move them out of that folder",
             )
 

@@ -356,6 +356,6 @@ def _translated() -> Iterator[None]:
         if error.errno == errno.EIO:
             raise VerificationError(
                 f"the keeper's disk does not give back what it holds: {error}",
-                hint="look at the kernel's log at the keeper; its disk may be dying",
+                hint="check the kernel's log at the keeper; its disk may be failing",
             ) from error
         raise LinkError(f"the keeper cannot use its store: {error}") from error

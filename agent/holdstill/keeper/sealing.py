@@ -273,7 +273,7 @@ class Sealer:
             if not same or not self._shelf.is_signed(data, seal):
                 raise SecurityError(
                     f"{folder}: an interrupted sealing left it, and it was altered since",
-                    hint="nothing was changed; look at the folder before the next run",
+                    hint="nothing was changed; check the directory before the next run",
                 )
             self._disk.sync_directory(self._shelf.folder)
             self._note(ledger, msgspec.structs.replace(event, recovered=True))

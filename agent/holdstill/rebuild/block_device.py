@@ -125,7 +125,7 @@ def find_device(path: Path, number: tuple[int, int], *, places: Places) -> Block
     """
     home = _home(number, places)
     if home is None:
-        raise TargetRefusedError(f"the kernel tells nothing about {path}")
+        raise TargetRefusedError(f"the kernel has no information about {path}")
     # Number and name of each partition of a disk.
     found = {}
     for file in home.glob("*/partition"):

@@ -80,7 +80,7 @@ class WorkerPipe:
 def _gone() -> TargetFailedError:
     return TargetFailedError(
         "a process of this program ended before its work was done",
-        hint="somebody or something killed it: `dmesg` says whether memory ran out. Run it again",
+        hint="it was killed: `dmesg` shows whether memory ran out. Run it again",
     )
 
 

@@ -60,7 +60,7 @@ def run(
     if status == NOT_FOUND:
         raise LinkError(
             f"there is no holdstill at {address}: {output}",
-            hint="install it there first, as README tells, so that this user finds it",
+            hint="install it there first (see README), so that this user finds it",
         )
     if status:
         raise LinkError(f"{address} did not enrol this board (status {status}): {output}")
@@ -119,7 +119,7 @@ def _connect(
     except paramiko.BadHostKeyException as error:
         raise SecurityError(
             f"{address} answers with another host key than the confirmed one",
-            hint="the password was not sent; somebody may be in the middle",
+            hint="the password was not sent; the connection may be intercepted",
         ) from error
     except paramiko.AuthenticationException as error:
         raise LinkError(

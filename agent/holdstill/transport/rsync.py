@@ -283,6 +283,6 @@ def _check_same_host(error: CommandError) -> None:
     if any(words in error.words for words in _HOST_KEY_WORDS):
         raise SecurityError(
             "the keeper answers with another host key than the pinned one",
-            hint="nothing was sent. If the keeper was set up anew, compare fingerprints and pin "
+            hint="nothing was sent. If the keeper was set up again, compare fingerprints and pin "
             "it again; if not, somebody is in the middle",
         ) from error

@@ -122,7 +122,7 @@ def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKe
     except paramiko.BadHostKeyException as error:
         raise SecurityError(
             f"{address} answers with another host key than the pinned one",
-            hint="nothing was sent. If the keeper was set up anew, compare fingerprints and pin "
+            hint="nothing was sent. If the keeper was set up again, compare fingerprints and pin "
             "it again; if not, somebody is in the middle",
         ) from error
     except paramiko.AuthenticationException as error:

@@ -71,7 +71,7 @@ def _none_good(board: str, briefs: tuple[CaptureBrief, ...]) -> HoldstillError:
         return UsageError(f"board {board} has no capture yet", hint="see `holdstill list`")
     return VerificationError(
         f"no good capture: each of the {len(briefs)} of board {board} has a fault",
-        hint=f"`holdstill list {board}` tells which; `holdstill rebuild {board}/NUMBER TARGET "
+        hint=f"`holdstill list {board}` lists which; `holdstill rebuild {board}/NUMBER TARGET "
         "--despite-faults` uses one all the same",
     )
 

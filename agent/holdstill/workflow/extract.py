@@ -197,7 +197,7 @@ def _opened(contents: ContentSource, entry: Entry) -> int:
 def _damaged(entry: Entry, what: str) -> VerificationError:
     return VerificationError(
         f"the stored content of /{paths.display(entry.path)} is damaged: {what}",
-        hint="`holdstill verify` tells what else is; older captures may have it whole; "
+        hint="`holdstill verify` lists what else is; older captures may have it whole; "
         "--leave-out-damaged takes out the rest",
     )
 

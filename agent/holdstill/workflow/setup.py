@@ -110,7 +110,7 @@ def check_new(machine: BoardFiles) -> None:
     if machine.settings_path.exists():
         raise PreflightError(
             f"{machine.settings_path} exists: this board is set up already",
-            hint="give --replace to write it anew; keys that are there stay as they are",
+            hint="give --replace to write it again; existing keys are kept",
         )
 
 
