@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from support import doomed
+from support import kill_points
 
 PACKAGE = Path(__file__).parents[2] / "agent" / "holdstill"
 
@@ -27,8 +27,8 @@ def functions_of(path: Path) -> set[str]:
     return found
 
 
-@pytest.mark.parametrize("step", [step for step in doomed.STEPS if step])
+@pytest.mark.parametrize("step", [step for step in kill_points.STEPS if step])
 def test_every_step_at_which_a_run_is_killed_is_a_function_of_the_product(step: str) -> None:
-    _, module, function = doomed.STEPS[step]
+    _, module, function = kill_points.STEPS[step]
 
     assert function in functions_of(PACKAGE / (module.replace(".", "/") + ".py"))

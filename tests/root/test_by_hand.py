@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from support import boards, loop, programs, torture
+from support import boards, edge_case_tree, loop, programs
 from support.boards import Kept, holdstill
 
 MIB = 1 << 20
@@ -49,7 +49,7 @@ def table_for(manifest: dict[str, dict[str, object]]) -> bytes:
 def test_the_page_in_the_store_makes_the_same_card_with_coreutils_only(tmp_path: Path) -> None:
     with boards.running(tmp_path, size=256 * MIB) as board:
         (board.root / "torture").mkdir()
-        torture.build(board.root / "torture", big_directory=50)
+        edge_case_tree.build(board.root / "torture", big_directory=50)
         drop_what_the_page_leaves_out(board.root / "torture")
         with board.disk.device.open("r+b") as device:
             device.seek(MIB)
@@ -62,7 +62,7 @@ def test_the_page_in_the_store_makes_the_same_card_with_coreutils_only(tmp_path:
 
 def drop_what_the_page_leaves_out(top: Path) -> None:
     """Take out sockets, names that are not UTF-8 or hold newlines, and 4 GiB of nothing."""
-    (top / os.fsdecode(torture.HUGE)).unlink()
+    (top / os.fsdecode(edge_case_tree.HUGE)).unlink()
     for path in sorted(top.rglob("*"), reverse=True):
         name = os.fsencode(path.name)
         if path.is_socket() or b"\n" in name or not is_text(name):

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from holdstill.board import freeze_state
-from support import boards, doomed, held, loop
+from support import boards, held, kill_points, loop
 from support.boards import holdstill
-from support.doomed import Agent
+from support.kill_points import Agent
 from support.loop import MIB
 
 KILLS = int(os.environ.get("HOLDSTILL_KILLS", "3"))
@@ -149,7 +149,7 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
         boards.running(folder, size=160 * MIB, thawed_every=3600) as board,
         a_large_file_is_written_to(board.root / "large", size=4 * MIB),
         subprocess.Popen([sys.executable, "-c", SERVICE, board.root / "counter"]) as service,
-        doomed.agent() as agent,
+        kill_points.agent() as agent,
     ):
         hook = f"[{{name: counter, how: command, quiesce: [/bin/kill, -STOP, '{service.pid}'], "
         hook += f"resume: [/bin/kill, -CONT, '{service.pid}']}}]"
@@ -164,7 +164,7 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
 @pytest.mark.parametrize(
     "times", [1, pytest.param(20, marks=[pytest.mark.slow, pytest.mark.timeout(1800)])]
 )
-@pytest.mark.parametrize("step", doomed.STEPS)
+@pytest.mark.parametrize("step", kill_points.STEPS)
 def test_killed_at_any_step_it_leaves_a_board_that_runs_and_captures_again(
     step: str, times: int, pier: Pier
 ) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from support import boards, loop, programs, torture
+from support import boards, edge_case_tree, loop, programs
 from support.boards import GPT, MBR, holdstill
 
 MIB = 1 << 20
@@ -32,8 +32,9 @@ def test_a_board_becomes_smaller_and_larger_cards_that_are_exactly_it(
 ) -> None:
     with boards.running(tmp_path, script=script) as board:
         (board.root / "torture").mkdir()
-        torture.build(board.root / "torture", big_directory=500)
-        (board.root / "torture" / os.fsdecode(torture.HUGE)).unlink()  # has tests of its own
+        edge_case_tree.build(board.root / "torture", big_directory=500)
+        huge = os.fsdecode(edge_case_tree.HUGE)  # has tests of its own
+        (board.root / "torture" / huge).unlink()
         with board.disk.device.open("r+b") as device:
             device.seek(1 << 20)
             device.write(b"a loader in the boot gap" * 50)

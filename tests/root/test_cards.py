@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.rebuild import counterfeit_probe
-from support import boards, liar, loop, programs, terminals
+from support import boards, counterfeit_card, loop, programs, terminals
 from support.boards import holdstill
 
 if TYPE_CHECKING:
@@ -146,7 +146,7 @@ def test_a_rebuild_that_is_killed_leaves_no_table_and_can_be_run_again(
 def refused(kept: Kept, folder: Path, lost: range) -> tuple[int, str]:
     """Write to a card that loses a range; return how that ended. There must be no table then."""
     with (
-        liar.disk(folder / "liar.img", size=SIZE, lost=lost) as image,
+        counterfeit_card.disk(folder / "liar.img", size=SIZE, lost=lost) as image,
         loop.attached(image) as disk,
     ):
         words = kept.words(disk.device, "--confirm", str(SIZE))

@@ -16,7 +16,7 @@ from holdstill.model import layout
 from holdstill.model.entries import Entry, EntryType, Omitted, differences
 from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
-from support import ext4_images, loop, programs, torture, witness
+from support import edge_case_tree, ext4_images, loop, programs, reference_reader
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.ext4_images import MIB, OFFSET
 from support.in_place import InPlace
@@ -53,20 +53,21 @@ def mounted_part(image: Path, at: Path, *, options: str) -> Iterator[Path]:
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_a_torture_tree_comes_back_whole(tmp_path: Path, variant: str) -> None:
     with loop.ext4_volume(tmp_path, size=ROOM, mkfs=VARIANTS[variant]) as board:
-        torture.build(board)
+        edge_case_tree.build(board)
         if variant != "ext4":
-            (board / os.fsdecode(torture.HUGE)).unlink()  # once is enough: it takes long to hash
-        wanted = witness.entries(board)
+            huge = os.fsdecode(edge_case_tree.HUGE)  # once is enough: it takes long to hash
+            (board / huge).unlink()
+        wanted = reference_reader.entries(board)
         with byte_source.opened(tmp_path / "volume.img") as raw:
             parameters = ext4_reader.Ext4Reader(raw).parameters()
 
         image = ext4_images.image(
             tmp_path / "card.img", wanted, InPlace(board, wanted), parameters
         )
-        torture.release(board)
+        edge_case_tree.release(board)
 
     with mounted_part(image, tmp_path / "card", options="ro") as card:
-        by_kernel = witness.entries(card)
+        by_kernel = reference_reader.entries(card)
     assert list(differences(wanted, by_kernel)) == []
     assert list(differences(wanted, ext4_images.read(image, parameters))) == []
     assert ext4_images.header(image) == ext4_images.header(tmp_path / "volume.img", offset=0)
@@ -103,7 +104,7 @@ def test_a_device_that_we_hold_and_that_is_full_of_rubbish_is_filled(tmp_path: P
 
     assert rest_of_last_table_block(image, last_inode=6012) == bytes(4 * 256)
     with mounted_part(image, tmp_path / "card", options="rw") as card:
-        assert list(differences(tree, witness.entries(card))) == []
+        assert list(differences(tree, reference_reader.entries(card))) == []
         (card / "log" / "later").write_bytes(b"1.43 m")
     programs.run("e2fsck", "-fn", ext4_images.at(image, OFFSET))
 
@@ -162,7 +163,7 @@ def test_the_kernel_swaps_on_a_rebuilt_swap_file(tmp_path: Path, kind: str) -> N
 @pytest.mark.timeout(120)
 def test_a_piece_of_this_machines_own_system_comes_back_whole(tmp_path: Path) -> None:
     board = OWN_SYSTEM
-    wanted = witness.entries(board)
+    wanted = reference_reader.entries(board)
     contents = InPlace(board, wanted)
     plain = ext4_images.parameters(size=1024 * MIB, inodes=65_536)
     usage = ext4_sizing.need(wanted, plain, contents=contents)
@@ -172,7 +173,7 @@ def test_a_piece_of_this_machines_own_system_comes_back_whole(tmp_path: Path) ->
     image = ext4_images.image(tmp_path / "card.img", wanted, contents, tight)
 
     with mounted_part(image, tmp_path / "card", options="ro") as card:
-        assert list(differences(wanted, witness.entries(card))) == []
+        assert list(differences(wanted, reference_reader.entries(card))) == []
     assert list(differences(wanted, ext4_images.read(image, tight))) == []
 
 

@@ -12,7 +12,7 @@ from holdstill.filesystems.file_tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.model.entries import EntryType
 from holdstill.system import byte_source
-from support import loop, programs, torture, witness
+from support import edge_case_tree, loop, programs, reference_reader
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -42,11 +42,11 @@ def test_every_field_of_every_entry_is_what_the_kernel_shows(tmp_path: Path, nam
     programs.run("mke2fs", "-q", "-F", *FEATURE_SETS[name], image)
     with loop.attached(image) as disk:
         with loop.mounted(disk.device, tmp_path / "mnt") as at:
-            torture.build(at)
+            edge_case_tree.build(at)
             if name != "ext4":  # once is enough: seconds of zeroes
-                (at / os.fsdecode(torture.HUGE)).unlink()
+                (at / os.fsdecode(edge_case_tree.HUGE)).unlink()
         with loop.mounted(disk.device, tmp_path / "mnt", options="ro") as at:
-            wanted = witness.entries(at)
+            wanted = reference_reader.entries(at)
 
     with byte_source.opened(image) as opened:
         found = list(ext4_reader.Ext4Reader(opened).entries(Content.HASHED))

@@ -11,7 +11,7 @@ import pytest
 
 from support import boards
 from support.boards import Kept, holdstill
-from support.spoilt import WAYS, spoilt, stored
+from support.corrupt_files import WAYS, spoilt, stored
 
 pytestmark = pytest.mark.timeout(120)
 SECRET = b"the readings of a whole year\n" * 1000

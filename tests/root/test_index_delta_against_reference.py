@@ -39,8 +39,8 @@ from holdstill.errors import PauseError
 from holdstill.records import index_file
 from holdstill.system import byte_source, files, ioctl
 from holdstill.system import clocks as clock
-from support import loop, programs, truth
-from support.turmoil import Turmoil
+from support import loop, programs, reference_tree
+from support.random_changes import Turmoil
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -195,7 +195,7 @@ class Board:
             delta = index_delta.resolve(self.subject, self.detector.frozen_changes())
             index_delta.add_pending(self.subject, delta)
             index_delta.copy_pending(self.subject, delta, copy)
-            true = truth.entries(self.top)
+            true = reference_tree.entries(self.top)
         index_delta.apply(self.subject, delta, seq=1)
         self.detector.confirm()
         for path, digest in spooled.items():
@@ -379,7 +379,7 @@ def test_flags_that_no_event_tells_of_are_found(kind: str, memory: Path) -> None
 
         found, true = followed.still()
 
-    assert truth.differences(found, true) == []
+    assert reference_tree.differences(found, true) == []
     assert true[b"quiet"].flags
 
 
@@ -415,7 +415,7 @@ def follow_through_turmoil(followed: Board) -> None:
         found, true = followed.still()
 
         story = f"sequence {number}: {' '.join(followed.turmoil.log)}"
-        assert truth.differences(found, true) == [], story
+        assert reference_tree.differences(found, true) == [], story
 
 
 @pytest.mark.timeout(3600 if "HOLDSTILL_TREE" in os.environ else 120)
@@ -443,7 +443,7 @@ def test_a_whole_tree_under_real_writers_is_exactly_what_was_frozen(tmp_path: Pa
             found, true = followed.still()
             counted = [path for path in true if not path.startswith(b"var/")]
 
-        assert truth.differences(found, true) == []
+        assert reference_tree.differences(found, true) == []
         assert len(counted) > 100
         assert len(true) > len(counted) + 50  # the writers did write
     assert not writing.notes.exists()

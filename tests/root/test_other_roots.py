@@ -22,7 +22,7 @@ from holdstill.system import loop_device
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import plan_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from support import boards, capture_folder, loop, programs, truth
+from support import boards, capture_folder, loop, programs, reference_tree
 from support.boards import Board, holdstill
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB, LoopDisk
@@ -83,7 +83,7 @@ def fill(at: Path) -> None:
 
 def tree(at: Path) -> list[Entry]:
     """Return what a witness that shares no code with the product sees, in key order."""
-    return in_order(truth.entries(at).values())
+    return in_order(reference_tree.entries(at).values())
 
 
 @pytest.mark.parametrize("kind", ["xfs", "btrfs"])

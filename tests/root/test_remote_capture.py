@@ -24,7 +24,7 @@ from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.remote_capture import RemoteLibrary
-from support import boards, keys, relay, torture
+from support import boards, edge_case_tree, keys, relay
 from support.boards import Kept, holdstill
 from support.silence import Silent
 
@@ -78,8 +78,9 @@ def life(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Life]:
     folder = tmp_path_factory.mktemp("afar")
     with boards.running(folder) as board:
         (board.root / "torture").mkdir()
-        torture.build(board.root / "torture", big_directory=300)
-        (board.root / "torture" / os.fsdecode(torture.HUGE)).unlink()  # has tests of its own
+        edge_case_tree.build(board.root / "torture", big_directory=300)
+        huge = os.fsdecode(edge_case_tree.HUGE)  # has tests of its own
+        (board.root / "torture" / huge).unlink()
         bulk = board.root / "srv"
         bulk.mkdir()
         for number in range(FILES):

@@ -18,8 +18,8 @@ from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
 from holdstill.model.entries import EntryType, Omitted, key
 from holdstill.system import bare_mount, byte_source, ioctl
-from support import loop, programs, truth
-from support.turmoil import Turmoil
+from support import loop, programs, reference_tree
+from support.random_changes import Turmoil
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -57,7 +57,7 @@ def test_both_ways_of_scanning_find_what_is_there(tmp_path: Path, inode_size: st
         make_every_kind(top / "kinds")
         programs.run("sync", "--file-system", top)
 
-        true = without_digest(truth.entries(top))
+        true = without_digest(reference_tree.entries(top))
         opening = scanned(top)
         with (
             byte_source.opened(disk.device) as source,
@@ -68,7 +68,7 @@ def test_both_ways_of_scanning_find_what_is_there(tmp_path: Path, inode_size: st
 
     assert len(true) > 20
     assert {entry.type for entry in true.values()} == set(EntryType)
-    assert truth.differences(reading, true) == []
+    assert reference_tree.differences(reading, true) == []
     assert without_generations(opening) == without_generations(true)
 
 

@@ -34,8 +34,8 @@ from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from support import boards, boot_card, keys, loop
 from support.boards import Board, holdstill
+from support.corrupt_files import WAYS, altered, altered_inside, shortened, spoilt, stored
 from support.silence import Silent
-from support.spoilt import WAYS, altered, altered_inside, shortened, spoilt, stored
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -11,7 +11,7 @@ from holdstill.filesystems.fat import fat_reader
 from holdstill.filesystems.file_tree import Content
 from holdstill.system import byte_source
 from holdstill.verify import card_check
-from support import cards, loop, programs, torture, witness
+from support import cards, edge_case_tree, loop, programs, reference_reader
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,10 +30,10 @@ def test_a_card_is_exactly_what_the_kernel_showed(tmp_path: Path) -> None:
         programs.run("mkfs.vfat", "-F", "32", "-s", "1", disk.partition(1))
         programs.run("mke2fs", "-q", "-t", "ext4", disk.partition(2))
         with loop.mounted(disk.partition(2), tmp_path / "mnt") as at:
-            torture.build(at)
-            (at / os.fsdecode(torture.HUGE)).unlink()  # seconds of zeroes
+            edge_case_tree.build(at)
+            (at / os.fsdecode(edge_case_tree.HUGE)).unlink()  # seconds of zeroes
         with loop.mounted(disk.partition(2), tmp_path / "mnt", options="ro") as at:
-            seen = witness.entries(at)
+            seen = reference_reader.entries(at)
     table = cards.table_of(image)
     with byte_source.opened(image) as opened:
         boot = list(

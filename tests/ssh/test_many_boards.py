@@ -8,7 +8,7 @@ import pytest
 
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.process import LocalRunner
-from support import boathouse, crowd
+from support import boathouse, concurrent_captures
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,11 +20,13 @@ def test_six_boards_at_once_all_get_their_capture(tmp_path: Path) -> None:
     with boathouse.running(tmp_path) as house:
         boards = [house.enrol(f"pier-{number}") for number in range(1, 7)]
 
-        taken = crowd.capture_at_once(house, boards)
+        taken = concurrent_captures.capture_at_once(house, boards)
 
         for board, capture in zip(boards, taken, strict=True):
             briefs = BoardCaptures(house.store, board, LocalRunner()).briefs()
             assert [(brief.name, brief.faults) for brief in briefs] == [(capture.name, ())]
-        distinct = {body for number in range(6) for body in crowd.files_of(number).values()}
+        distinct = {
+            body for number in range(6) for body in concurrent_captures.files_of(number).values()
+        }
         assert len(list(house.store.contents.all())) == len(distinct)
         assert list(house.store.trash.iterdir()) == []

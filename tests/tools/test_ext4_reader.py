@@ -13,7 +13,7 @@ from holdstill.filesystems.ext4 import ext4_inodes, ext4_reader
 from holdstill.filesystems.file_tree import Content
 from holdstill.model import entries as entry_streams
 from holdstill.system import byte_source
-from support import loop, programs, witness
+from support import loop, programs, reference_reader
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -202,7 +202,9 @@ def test_a_tree_that_mke2fs_copied_reads_back(tmp_path: Path, name: str) -> None
     image = made(tmp_path / "fs.img", *FEATURE_SETS[name], "-d", str(tree))
     # mke2fs 1.47.0 gives files that end in a hole the wrong size when it has inline_data.
     odd = {b"hole", b"holes"} if name == "inline_data" else set[bytes]()
-    wanted = [entry for entry in witness.entries(tree) if entry.name and entry.name not in odd]
+    wanted = [
+        entry for entry in reference_reader.entries(tree) if entry.name and entry.name not in odd
+    ]
 
     with byte_source.opened(image) as opened:
         found = list(ext4_reader.Ext4Reader(opened).entries(Content.HASHED))

@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.filesystems.kernel_filled import f2fs_sizing
 from holdstill.system.process import LocalRunner
-from support import loop, programs, truth
+from support import loop, programs, reference_tree
 from support.contents import in_order
 from support.loop import MIB
 
@@ -64,7 +64,7 @@ def test_the_least_size_is_at_most_five_percent_above_what_is_needed(
     at = tmp_path / "tree"
     at.mkdir()
     make(at, random.Random(9))  # noqa: S311  a tree, not a secret
-    entries = in_order(truth.entries(at).values())
+    entries = in_order(reference_tree.entries(at).values())
 
     told = f2fs_sizing.minimum(f2fs_sizing.blocks(entries), machine=LocalRunner()).size
 

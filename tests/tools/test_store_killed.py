@@ -13,7 +13,7 @@ import pytest
 
 from holdstill.keeper import board_captures
 from holdstill.keeper import store as stores
-from support import keeping, victim
+from support import keeping, killed_process
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
@@ -35,9 +35,9 @@ def root(tmp_path: Path) -> Path:
 
 
 def killed_at(root: Path, number: int) -> subprocess.CompletedProcess[bytes]:
-    tests = Path(victim.__file__).parents[1]
+    tests = Path(killed_process.__file__).parents[1]
     return subprocess.run(
-        [sys.executable, victim.__file__, root, str(number)],
+        [sys.executable, killed_process.__file__, root, str(number)],
         env=os.environ | {"PYTHONPATH": os.fspath(tests)},
         capture_output=True,
         check=False,

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.process import LocalRunner
-from support import boathouse, crowd
+from support import boathouse, concurrent_captures
 
 
 def main() -> None:
@@ -36,9 +36,11 @@ def measure(folder: Path, count: int) -> dict[str, float]:
     with boathouse.running(folder) as house:
         alone = [house.enrol(f"alone-{number}") for number in range(5)]
         boards = [house.enrol(f"pier-{number}") for number in range(count)]
-        single = [crowd.capture(house, b, 1000 + n).seconds for n, b in enumerate(alone)]
-        with crowd.watched() as memory:
-            taken = crowd.capture_at_once(house, boards)
+        single = [
+            concurrent_captures.capture(house, b, 1000 + n).seconds for n, b in enumerate(alone)
+        ]
+        with concurrent_captures.watched() as memory:
+            taken = concurrent_captures.capture_at_once(house, boards)
         good = [
             brief
             for board in boards

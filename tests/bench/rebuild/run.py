@@ -30,7 +30,7 @@ from holdstill.model.entries import Entry, EntryType, differences  # noqa: E402
 from holdstill.records import index_file  # noqa: E402
 from holdstill.system import byte_source  # noqa: E402
 from holdstill.system.process import LocalRunner  # noqa: E402
-from support import boards, ext4_images, loop, programs, witness  # noqa: E402
+from support import boards, ext4_images, loop, programs, reference_reader  # noqa: E402
 from support.in_place import InPlace  # noqa: E402
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def main() -> None:
 
 def against_tar(top: Path, folder: Path, rounds: int) -> None:
     """Write a tree both ways, in turn."""
-    entries = witness.entries(top)
+    entries = reference_reader.entries(top)
     size = sum(entry.size for entry in entries)
     say(f"{len(entries)} entries, {size / 1e9:.2f} GB")
     archive, store = folder / "tree.tar", captured(top, folder)

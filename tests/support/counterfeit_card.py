@@ -1,7 +1,7 @@
 """A disk that keeps only part of what is written to it, and says nothing.
 
-As a program: `python -m support.liar FILE SIZE FIRST END` shows FILE, which must exist, as a file
-of SIZE bytes that drops what is written to bytes FIRST..END and reads as zeroes there. It is a
+As a program: `python -m support.counterfeit_card FILE SIZE FIRST END` shows FILE, which must
+exist, as a file of SIZE bytes that drops what is written to bytes FIRST..END and reads as zeroes there. It is a
 FUSE server of one file (Linux include/uapi/linux/fuse.h, protocol 7.31), so a loop device can be
 put on it; neither device-mapper nor a module is needed. It prints "ready", and ends when FILE is
 unmounted.
@@ -159,7 +159,7 @@ def main(path: Path, size: int, lost: range) -> None:
 def disk(path: Path, *, size: int, lost: range) -> Iterator[Path]:
     """Hold a file of this size that loses what is written to a range of bytes."""
     path.touch()
-    words = (sys.executable, "-m", "support.liar", path, size, lost.start, lost.stop)
+    words = (sys.executable, "-m", "support.counterfeit_card", path, size, lost.start, lost.stop)
     search = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
     with subprocess.Popen(
         [str(word) for word in words], stdout=subprocess.PIPE, env=search
