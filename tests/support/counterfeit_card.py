@@ -1,8 +1,9 @@
 """A disk that keeps only part of what is written to it, and says nothing.
 
 As a program: `python -m support.counterfeit_card FILE SIZE FIRST END` shows FILE, which must
-exist, as a file of SIZE bytes that drops what is written to bytes FIRST..END and reads as zeroes there. It is a
-FUSE server of one file (Linux include/uapi/linux/fuse.h, protocol 7.31), so a loop device can be
+exist, as a file of SIZE bytes that drops what is written to bytes FIRST..END and reads as zeroes
+there. It is a FUSE server of one file (Linux include/uapi/linux/fuse.h, protocol 7.31), so a loop
+device can be
 put on it; neither device-mapper nor a module is needed. It prints "ready", and ends when FILE is
 unmounted.
 """

@@ -108,10 +108,10 @@ def audit(
             hint="take one first: `holdstill capture`",
         )
     uncached_read.lower_priority()
-    scene = capture_scope.survey_board(settings)
+    scope = capture_scope.survey_board(settings)
     tell.step("reading unchanged files again")
-    with capture_scope.open_scanners(scene) as scanners:
-        run = _AuditRun(state, scene, scanners, Meter(budget, clock, rate), tell)
+    with capture_scope.open_scanners(scope) as scanners:
+        run = _AuditRun(state, scope, scanners, Meter(budget, clock, rate), tell)
         run.go_on()
     return run.report()
 
@@ -119,7 +119,7 @@ def audit(
 @dataclass
 class _AuditRun:
     state: Path
-    scene: CaptureScope
+    scope: CaptureScope
     scanners: Mapping[int, Scanner]
     meter: Meter
     tell: Progress
@@ -188,7 +188,7 @@ class _AuditRun:
         return clocks.rfc3339(self.meter.clock.now())
 
     def _shown(self, finding: RereadFinding) -> str:
-        place = self.scene.board.part(finding.part).place
+        place = self.scope.board.part(finding.part).place
         return f"{place.rstrip('/')}/{finding.path}"
 
     def _damage(self, finding: RereadFinding, capture: str) -> AuditDamage:
@@ -202,7 +202,7 @@ class _AuditRun:
         assert self.last is not None  # noqa: S101  at least one batch was asked for
         capture = f"{self.last.board}/{self.last.seq:06d}"
         meter = self.meter
-        left = (part for part in self.scene.board.parts if part.number not in self.scanners)
+        left = (part for part in self.scope.board.parts if part.number not in self.scanners)
         return AuditReport(
             capture=capture,
             files=meter.files,

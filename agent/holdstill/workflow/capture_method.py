@@ -77,7 +77,7 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
                 CaptureMethod.IDENTITY, Grade.READ_ONLY, "swap: made anew with the same UUID"
             )
         case Raw():
-            return _raw(part, settings)
+            return _raw(part, settings.raw_limit)
         case Ext4() | Fat() | Other() if part.mount is not None:
             if part.mount.type == layout.PLAIN_DIRECTORY:
                 return MethodChoice(
@@ -99,14 +99,14 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
                 CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
             )
         case Ext4() | Other():
-            return _raw(part, settings)
+            return _raw(part, settings.raw_limit)
 
 
-def _raw(part: BoardPart, settings: BoardSettings) -> MethodChoice:
-    if part.size > settings.raw_limit:
+def _raw(part: BoardPart, limit: int) -> MethodChoice:
+    if part.size > limit:
         why = (
             f"{sizes.human(part.size)} without files that can be read is above raw_limit "
-            f"({sizes.human(settings.raw_limit)}): mount it, or raise raw_limit"
+            f"({sizes.human(limit)}): mount it, or raise raw_limit"
         )
         return MethodChoice(CaptureMethod.TOO_LARGE, Grade.LIVE, why)
     if part.mount is not None:

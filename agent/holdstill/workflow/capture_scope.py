@@ -95,7 +95,7 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
 
 @dataclass(frozen=True)
 class OpenTrees:
-    """The open trees of a scene.
+    """The open trees of a scope.
 
     Attributes:
         mounted: trees of mounted file systems, by partition.
@@ -120,34 +120,34 @@ class OpenTrees:
 
 @contextmanager
 def open_trees(
-    scene: CaptureScope, memory: BoardState, directory: Path, clock: Clock
+    scope: CaptureScope, memory: BoardState, directory: Path, clock: Clock
 ) -> Iterator[OpenTrees]:
-    """Hold the trees of a scene open.
+    """Hold the trees of a scope open.
 
     Args:
-        scene: the board.
+        scope: the board.
         memory: gives the detectors the baselines of the last capture.
         directory: in memory, for contents that cannot be read in place.
         clock: for the detectors.
     """
     with ExitStack() as undo:
         found = OpenTrees({}, {}, {})
-        swap_files = read_swap_files(scene.settings.root)
-        for part in scene.parts(*MOUNTED):
-            found.rules[part.number] = _rules(scene, part, swap_files)
+        swap_files = read_swap_files(scope.settings.root)
+        for part in scope.parts(*MOUNTED):
+            found.rules[part.number] = _rules(scope, part, swap_files)
             tree = undo.enter_context(_mounted(part, found.rules[part.number], memory, clock))
             found.mounted[part.number] = tree
-        for part in scene.parts(CaptureMethod.UNMOUNTED):
-            source = undo.enter_context(byte_source.opened(scene.board.device))
+        for part in scope.parts(CaptureMethod.UNMOUNTED):
+            source = undo.enter_context(byte_source.opened(scope.board.device))
             window = source.window(part.offset, part.size)
             found.unmounted[part.number] = UnmountedFat(part.number, window, directory)
         yield found
 
 
-def _rules(scene: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
+def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
     return PathFilter(
-        exclude=scene.excludes(),
-        include=scene.settings.include,
+        exclude=scope.excludes(),
+        include=scope.settings.include,
         swap_files=swap_files,
         mount=os.fsencode(part.place),
     )
@@ -177,15 +177,15 @@ def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables |
 
 
 @contextmanager
-def open_scanners(scene: CaptureScope) -> Iterator[dict[int, Scanner]]:
+def open_scanners(scope: CaptureScope) -> Iterator[dict[int, Scanner]]:
     """Hold scanners of the mounted partitions open, with the rules of a capture."""
     with ExitStack() as undo:
         found = {}
-        swap_files = read_swap_files(scene.settings.root)
-        for part in scene.parts(*MOUNTED):
+        swap_files = read_swap_files(scope.settings.root)
+        for part in scope.parts(*MOUNTED):
             assert part.mount is not None  # noqa: S101  it is mounted
             root = undo.enter_context(scan.opened_root(part.mount.point.raw))
-            found[part.number] = _scanner(part, root, _rules(scene, part, swap_files), None)
+            found[part.number] = _scanner(part, root, _rules(scope, part, swap_files), None)
         yield found
 
 

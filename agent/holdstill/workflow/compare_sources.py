@@ -146,7 +146,7 @@ def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
 
 
 @contextmanager
-def remembered(scene: CaptureScope, state: Path) -> Iterator[CapturedSource]:
+def remembered(scope: CaptureScope, state: Path) -> Iterator[CapturedSource]:
     """Hold what the board remembers of its last capture open as a side.
 
     Raises:
@@ -163,7 +163,7 @@ def remembered(scene: CaptureScope, state: Path) -> Iterator[CapturedSource]:
         yield CapturedSource(
             name=f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)",
             disk=None,
-            parts=tuple(part for part in _live_parts(scene) if part.number in present),
+            parts=tuple(part for part in _live_parts(scope) if part.number in present),
             attached=None,
             index=index,
             contents=None,
@@ -218,25 +218,25 @@ class LiveSource(_Parts):
 
 
 @contextmanager
-def live(scene: CaptureScope) -> Iterator[LiveSource]:
+def live(scope: CaptureScope) -> Iterator[LiveSource]:
     """Hold the running board open as a side."""
     with ExitStack() as undo:
-        scanners = undo.enter_context(capture_scope.open_scanners(scene))
+        scanners = undo.enter_context(capture_scope.open_scanners(scope))
         unmounted = {}
-        for part in scene.parts(CaptureMethod.UNMOUNTED):
-            source = undo.enter_context(byte_source.opened(scene.board.device))
+        for part in scope.parts(CaptureMethod.UNMOUNTED):
+            source = undo.enter_context(byte_source.opened(scope.board.device))
             unmounted[part.number] = FatVolume(source.window(part.offset, part.size))
         yield LiveSource(
             name="the board as it is now",
-            disk=scene.board.disk,
-            parts=_live_parts(scene),
+            disk=scope.board.disk,
+            parts=_live_parts(scope),
             attached=None,
             scanners=scanners,
             unmounted=unmounted,
         )
 
 
-def _live_parts(scene: CaptureScope) -> tuple[SourcePart, ...]:
+def _live_parts(scope: CaptureScope) -> tuple[SourcePart, ...]:
     return tuple(
-        SourcePart(part.number, part.place, part.file_system) for part in scene.parts(*HAS_FILES)
+        SourcePart(part.number, part.place, part.file_system) for part in scope.parts(*HAS_FILES)
     )

@@ -53,11 +53,6 @@ class MountedTree:
         """How changes are found, as the manifest names it."""
         return self._detector.name
 
-    @property
-    def troubles(self) -> list[str]:
-        """What could not be read, for the report."""
-        return [f"{trouble.path!r}: {trouble.reason}" for trouble in self._scanner.troubles]
-
     def update_live(self, index: Index, *, seq: int) -> None:
         """Bring the index up to date with the running board; new contents become pending."""
         subject = ScanTarget(index, self.part, self._scanner)

@@ -37,17 +37,14 @@ class PrecopyResult:
 
     Attributes:
         predicted_seconds: what the frozen span should be now.
-        fits: whether that is within the target.
     """
 
     rounds: int
     predicted_seconds: float
-    expected_bytes: int
-    fits: bool
 
 
 def predict(pending: PendingAmount, rate: float) -> float:
-    """Return the seconds that a frozen span with this dirt would take, at bytes a second."""
+    """Return the seconds of a frozen span for this amount; rate is in bytes a second."""
     return FREEZE_SECONDS + pending.files * FILE_SECONDS + pending.bytes / rate
 
 
@@ -72,18 +69,18 @@ def converge(
         pending = one_round(number)
         now = clock.monotonic()
         took, was = now - before, predicted
-        # Estimate what became dirty during a round that took so long. The dirt that the round
-        # found had gathered in the interval before it. A first round knows no interval: its dirt
-        # is everything since the last capture, and bounds what can come.
+        # Estimate what changed during a round that took so long. What the round found had changed
+        # in the interval before it. A first round has no interval: it found all changes since the
+        # last capture, which bounds what can come.
         share = min(1.0, took / interval) if interval > 0 else 1.0
         coming = PendingAmount(round(pending.files * share), round(pending.bytes * share))
         predicted = predict(coming, rate)
         before, interval = now, took
         if predicted <= settings.target or (number > 2 and predicted > was * SHRINKING):
             break
-    return PrecopyResult(number, predicted, pending.bytes, predicted <= settings.target)
+    return PrecopyResult(number, predicted)
 
 
-def total(dirts: Sequence[PendingAmount]) -> PendingAmount:
+def total(amounts: Sequence[PendingAmount]) -> PendingAmount:
     """Add up the parts of one round."""
-    return PendingAmount(sum(d.files for d in dirts), sum(d.bytes for d in dirts))
+    return PendingAmount(sum(a.files for a in amounts), sum(a.bytes for a in amounts))

@@ -41,7 +41,6 @@ class TransferStats:
         wire_bytes: what rsync sent.
         new_bytes: what was new in the store.
         unreadable: (part, path) of files that the card does not give back.
-        restless: files that changed while they were hashed; they stay pending.
     """
 
     hashed_files: int = 0
@@ -49,7 +48,6 @@ class TransferStats:
     wire_bytes: int = 0
     new_bytes: int = 0
     unreadable: list[tuple[int, bytes]] = field(default_factory=list)
-    restless: int = 0
 
 
 _NOTHING = Ingested(kept=0, new_bytes=0)
@@ -146,8 +144,7 @@ class Uploader:
             )
             return None
         if digest is None:
-            self.stats.restless += 1
-            return None
+            return None  # it changed while it was hashed: it stays pending
         self.stats.hashed_files += 1
         self.stats.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
@@ -193,7 +190,6 @@ class Uploader:
         for item in batch:
             if item.digest.hex() in bad:
                 index.set_digest(place.part, item.entry, b"", seq=self._begun.seq)
-                self.stats.restless += 1
 
     def resend(
         self, index: Index, places: Mapping[int, ContentReader], lacking: tuple[str, ...]

@@ -60,7 +60,7 @@ def test_a_small_first_round_needs_no_second_one() -> None:
     converged = converge(board, PauseSettings(target=0.5))
 
     assert converged.rounds == 1
-    assert converged.fits
+    assert converged.predicted_seconds <= 0.5
 
 
 def test_a_large_first_round_is_followed_by_one_that_takes_what_came_meanwhile() -> None:
@@ -69,8 +69,7 @@ def test_a_large_first_round_is_followed_by_one_that_takes_what_came_meanwhile()
     converged = converge(board, PauseSettings(target=0.5))
 
     assert 2 <= converged.rounds <= 3
-    assert converged.expected_bytes < board.first / 10
-    assert converged.fits
+    assert board.found[-1] < board.first / 10
     assert converged.predicted_seconds <= 0.5
 
 
@@ -82,7 +81,7 @@ def test_c3_huge_file_dirt_that_comes_faster_than_the_link_carries_it_ends_the_r
     converged = converge(board, PauseSettings(target=0.5, rounds=50))
 
     assert converged.rounds < 6
-    assert not converged.fits
+    assert converged.predicted_seconds > PauseSettings(target=0.5).target
 
 
 @given(
@@ -91,7 +90,7 @@ def test_c3_huge_file_dirt_that_comes_faster_than_the_link_carries_it_ends_the_r
     first=st.integers(0, 10**10),
     limit=st.integers(1, 9),
 )
-def test_the_number_of_rounds_is_bounded_and_fitting_means_what_it_says(
+def test_the_number_of_rounds_is_bounded_and_only_the_target_ends_them_early(
     dirty_rate: float, link_rate: float, first: int, limit: int
 ) -> None:
     board = Board(dirty_rate, link_rate, first)
@@ -101,4 +100,5 @@ def test_the_number_of_rounds_is_bounded_and_fitting_means_what_it_says(
 
     assert 1 <= converged.rounds <= limit
     assert converged.rounds == len(board.found)
-    assert converged.fits == (converged.predicted_seconds <= settings.target)
+    if converged.rounds < min(limit, 3):  # it ended early, and only the target ends so early
+        assert converged.predicted_seconds <= settings.target
