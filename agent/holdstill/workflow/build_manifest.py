@@ -120,7 +120,7 @@ def _captured_part(
         grade=grade,
         index=run.index,
         detection=tree.detection if tree else "",
-        excluded=run.scope.excludes_on(part) if chosen.way in HAS_FILES else (),
+        excluded=run.scope.excludes_on(part) if chosen.method in HAS_FILES else (),
         unreadable=[path for n, path in run.uploader.stats.unreadable if n == number],
         raws=raws,
     )
@@ -161,7 +161,7 @@ def captured_part(
         file_system=file_system,
         mount=part.place,
         options=part.mount.options if part.mount else "",
-        detection=detection or str(chosen.way),
+        detection=detection or str(chosen.method),
         entries=totals.entries,
         files=totals.files,
         content_bytes=totals.content_bytes,

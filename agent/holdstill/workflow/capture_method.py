@@ -60,7 +60,7 @@ HAS_FILES = frozenset(
 class MethodChoice:
     """The way for one partition, the grade it can reach, and why."""
 
-    way: CaptureMethod
+    method: CaptureMethod
     grade: Grade
     why: str
 

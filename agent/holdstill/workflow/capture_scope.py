@@ -57,7 +57,7 @@ class CaptureScope:
 
     def parts(self, *wanted: CaptureMethod) -> list[BoardPart]:
         """Return the partitions that are captured in one of these ways."""
-        return [part for part in self.board.parts if self.chosen[part.number].way in wanted]
+        return [part for part in self.board.parts if self.chosen[part.number].method in wanted]
 
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""
@@ -83,7 +83,7 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
     chosen = {part.number: capture_method.choose(part, settings) for part in board.parts}
     for number, choice in chosen.items():
-        if choice.way is CaptureMethod.TOO_LARGE:
+        if choice.method is CaptureMethod.TOO_LARGE:
             raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
     if not any(part.place == "/" for part in board.parts):
         raise PreflightError(

@@ -64,7 +64,7 @@ def _settle(run: CaptureRun, number: int) -> bool:
     """Copy a tree until two passes agree, and return True; else as it is found, and False."""
     tree = run.trees.mounted[number]
     # More passes over what is known to go on changing are not worth the wait.
-    is_live = run.scope.chosen[number].way is CaptureMethod.LIVE
+    is_live = run.scope.chosen[number].method is CaptureMethod.LIVE
     for _ in range(1 if is_live else run.settings.pause.rounds):
         tree.update_live(run.index, seq=run.seq)
         run.uploader.upload_pending(run.index, tree)

@@ -147,7 +147,7 @@ def _inspected(part: BoardPart, disk: Disk, settings: BoardSettings) -> Inspecte
         file_system=part.file_system,
         mount=part.place,
         options=part.mount.options if part.mount else "",
-        how=chosen.way,
+        how=chosen.method,
         grade=chosen.grade,
         why=chosen.why,
         used_bytes=_used(part),
@@ -173,7 +173,7 @@ def _warnings(found: BoardLayout, settings: BoardSettings) -> list[str]:
     warnings = [
         f"partition {part.number}: {choice.why}"
         for part, choice in chosen
-        if choice.way is CaptureMethod.TOO_LARGE or choice.grade is Grade.LIVE
+        if choice.method is CaptureMethod.TOO_LARGE or choice.grade is Grade.LIVE
     ]
     if not any(part.place == "/" for part in found.parts):
         warnings.append(f"no partition of {found.device} is mounted at {settings.root}")

@@ -54,7 +54,7 @@ def test_each_kind_of_partition_has_its_way(
 ) -> None:
     chosen = capture_method.choose(what, SETTINGS)
 
-    assert (chosen.way, chosen.grade) == (way, grade)
+    assert (chosen.method, chosen.grade) == (way, grade)
     assert chosen.why
 
 
@@ -65,5 +65,5 @@ def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
 
     chosen = capture_method.choose(part(FAT, mounted="vfat"), settings)
 
-    assert chosen.way is CaptureMethod.SETTLED
+    assert chosen.method is CaptureMethod.SETTLED
     assert chosen.grade is Grade.SETTLED
