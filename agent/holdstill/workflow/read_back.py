@@ -10,9 +10,8 @@ from holdstill.filesystems import writer_input
 from holdstill.verify import card_check
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
-    from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.sealed_capture import ContentSource
     from holdstill.rebuild.rebuild_target import Target
@@ -29,7 +28,6 @@ def check(
     outside: RebuildDependencies,
     *,
     file_systems: Mapping[int, FileSystem],
-    gap: Sequence[GapExtent],
 ) -> CardReport:
     """Compare what the medium gives back with the capture.
 
@@ -40,11 +38,12 @@ def check(
         contents: where the contents were read.
         outside: machine and progress.
         file_systems: their parameters as they were made, by partition.
-        gap: the boot gap as it was written.
 
     Raises:
         VerificationError: something differs; the error names the store or the card.
     """
+    stated = source.manifest.gap
+    gap = source.boot_gap(stated) if stated else ()
     total = sum(part.content_bytes for part in source.manifest.parts)
     report = card_check.check_contents(
         target.path, source.manifest, disk=disk, expected=source.entries,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from holdstill.disks import boot_gap
 from holdstill.errors import VerificationError
 from holdstill.model import names
 from holdstill.rebuild import new_identity, sibling_changes
@@ -18,8 +20,9 @@ from holdstill.system import files
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.entries import Entry
-    from holdstill.model.manifest import Manifest
+    from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
@@ -52,6 +55,17 @@ class RebuildSource:
         """Yield the same entries for a reader that finds the holes in sparse files."""
         sparse = self.capture.prefetch(self.index.entries(part), lambda entry: bool(entry.sparse))
         return self.overlay.adjusted(part, sparse)
+
+    def boot_gap(self, stated: Attachment) -> list[GapExtent]:
+        """Return the extents of the boot gap.
+
+        Raises:
+            VerificationError: the file in the store has other bytes than the manifest states.
+        """
+        path = self.capture.gap_path
+        data = path.read_bytes() if path is not None else b""
+        check_digest(hashlib.sha256(data).hexdigest(), stated.sha256, "boot gap")
+        return boot_gap.decode(data)
 
 
 @contextmanager

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
 from holdstill.disks import (
-    boot_gap,
     boot_gap_writer,
     partition_table_check,
     partition_table_writer,
@@ -34,12 +32,10 @@ from holdstill.rebuild.steps import (
 )
 from holdstill.system import files
 from holdstill.workflow import read_back
-from holdstill.workflow.rebuild_source import check_digest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.entries import Entry
     from holdstill.model.layout import FileSystem
     from holdstill.rebuild.rebuild_target import Target
@@ -68,7 +64,6 @@ class StepWriter:
         self._total = sum(part.content_bytes for part in source.manifest.parts)
         self._is_probed = False
         self._made: dict[int, FileSystem] = {}
-        self._gap: list[GapExtent] = []
         self.entries = self.written = self.checked = 0
         self.verify_seconds = 0.0
         self.warnings: list[str] = []
@@ -125,11 +120,8 @@ class StepWriter:
             counterfeit_probe.probe_target(self._target)
 
     def _put_gap(self, step: PutGap) -> None:
-        path = self._source.capture.gap_path
-        data = path.read_bytes() if path is not None else b""
-        check_digest(hashlib.sha256(data).hexdigest(), step.attachment.sha256, "boot gap")
-        self._gap = boot_gap.decode(data)
-        boot_gap_writer.write(self._target.path, self._gap, disk=step.disk)
+        gap = self._source.boot_gap(step.attachment)
+        boot_gap_writer.write(self._target.path, gap, disk=step.disk)
 
     def _make_fat(self, step: MakeFat) -> None:
         self._made[step.number] = step.parameters
@@ -180,7 +172,7 @@ class StepWriter:
         started = self._outside.clock.monotonic()
         report = read_back.check(
             self._target, self._source, step.disk, self._contents, self._outside,
-            file_systems=self._made, gap=self._gap,
+            file_systems=self._made,
         )  # fmt: skip
         self.verify_seconds = self._outside.clock.monotonic() - started
         self.checked = report.entries

@@ -159,7 +159,7 @@ def test_another_disk_than_the_systems_is_not_in_use(kernel: Kernel) -> None:
 
 
 def test_a_device_that_the_kernel_does_not_know_is_refused(kernel: Kernel) -> None:
-    with pytest.raises(TargetRefusedError, match="the kernel tells nothing"):
+    with pytest.raises(TargetRefusedError, match="the kernel has no information"):
         look_up(kernel, "sdx", (8, 16))
 
 
