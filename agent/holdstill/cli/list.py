@@ -26,9 +26,10 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> N
     r"""List the captures of one board, or of all.
 
     \b
-    Example:
+    Examples:
       holdstill list pier-3 --store /srv/holdstill
-      holdstill list --store ssh://keeper@boathouse --key board_key --host-keys known_hosts
+      holdstill list --store ssh://keeper@boathouse \
+        --key board_key --host-keys known_hosts
     """
     found = _briefs(board, store_address)
     if as_json:

@@ -134,7 +134,10 @@ def store_address(given: str | None) -> str:
         return str(read_keeper_settings(KEEPER_SETTINGS).store)
     if BOARD_SETTINGS.exists():
         return str(read_board_settings(BOARD_SETTINGS).keeper)
-    raise UsageError("which store?", hint="give --store, or set HOLDSTILL_STORE")
+    raise UsageError(
+        "which store?",
+        hint=f"give --store DIRECTORY, set HOLDSTILL_STORE, or write {KEEPER_SETTINGS}",
+    )
 
 
 def print_json(value: object) -> None:

@@ -88,8 +88,8 @@ def command(
       holdstill rebuild pier-3 pier-3.img --size 8G
       holdstill rebuild pier-3/000042 /dev/sdb
       holdstill rebuild pier-3 /dev/sdb --as pier-4
-      holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse --key board_key \
-          --host-keys known_hosts
+      holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse \
+        --key board_key --host-keys known_hosts
     """
     goal = _goal(
         target.absolute(),

@@ -99,10 +99,11 @@ def command(
     \b
     Examples:
       holdstill setup
-      holdstill setup --keeper ssh://keeper@boathouse --board pier-3 --time 02:30 \
-          --fingerprint SHA256:... --capture
+      holdstill setup --keeper ssh://keeper@boathouse --board pier-3 \
+        --time 02:30 --fingerprint SHA256:... --capture
       holdstill setup --keeper ssh://keeper@boathouse --login-password ask
-      holdstill setup --root-dir /mnt/image --keeper /mnt/usb/captures --board pier-3
+      holdstill setup --root-dir /mnt/image --keeper /mnt/usb/captures \
+        --board pier-3
       holdstill setup --remove
     """
     where = _Where(

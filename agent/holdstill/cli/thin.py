@@ -38,7 +38,7 @@ def command(
     board whose captures look tampered with is left alone.
 
     \b
-    Example:
+    Examples:
       holdstill thin pier-3
       holdstill thin --apply
     """

@@ -237,7 +237,7 @@ def _claim(root: Path, disk: StoreDisk) -> None:
             ) from error
         return
     if not root.is_dir():
-        raise UsageError(f"{root} is not a directory")
+        raise UsageError(f"{root} is not a directory", hint="name a new or an empty directory")
     strange = sorted(item.name for item in root.iterdir() if item.name not in _UNFINISHED)
     strange += [f"boards/{item.name}" for item in _listed(root / "boards")]
     strange += [

@@ -24,7 +24,7 @@ def command(store: Path, board: str, reason: str) -> None:
 
     \b
     Example:
-      holdstill keeper accept /srv/holdstill pier-3 --reason "restored from the old disk"
+      holdstill keeper accept /srv/holdstill pier-3 --reason "disk restored"
     """
     opened = open_store(store.absolute())
     capture_notes.accept(opened, names.check_board(board), reason, clock=SystemClock())
