@@ -89,7 +89,9 @@ def run(words: list[str]) -> int:
 
 
 def _interrupted(number: signal.Signals) -> int:
-    click.echo("interrupted; nothing was left half-done that a next run does not mend", err=True)
+    click.echo(
+        "interrupted; what was left half-done is completed or undone by the next run", err=True
+    )
     return 128 + number  # as a shell reports it
 
 

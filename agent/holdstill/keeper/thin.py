@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import capture_tree_ahead, incoming, retention
+from holdstill.keeper import capture_tree_ahead, enrolment, incoming, retention
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
@@ -50,9 +50,11 @@ def delete_captures(
     """Delete the captures of a board that retention does not keep.
 
     Raises:
+        UsageError: the board is not enrolled.
         BusyError: a run of the board is alive.
         SecurityError: something about the board's captures is suspicious.
     """
+    enrolment.read(store, board)
     lock = incoming.take_lock(store, board)
     try:
         shelf = BoardCaptures(store, board, runner)

@@ -116,11 +116,13 @@ _COMPRESSED = {
 
 
 def check_plain(path: Path) -> None:
-    """Refuse a compressed image: it cannot be read by offset.
+    """Refuse a directory, and a compressed image: it cannot be read by offset.
 
     Raises:
-        UsageError: it is compressed; the hint is the command that decompresses it.
+        UsageError: it is one of these; the hint is what to do.
     """
+    if path.is_dir():
+        raise UsageError(f"{path} is a directory", hint="name a card's device, or an image")
     with files.opened(path) as handle:
         head = os.pread(handle, 8, 0)
     for magic, (name, command) in _COMPRESSED.items():

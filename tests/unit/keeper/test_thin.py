@@ -180,6 +180,15 @@ def test_thinning_waits_for_no_run_and_disturbs_none(
     assert board.capture(begun).name
 
 
+def test_a_board_that_is_not_enrolled_is_refused_by_name(store: Store, clock: FakeClock) -> None:
+    stranger = names.check_board("pier-9")
+
+    with pytest.raises(UsageError, match="board pier-9 is not enrolled"):
+        thin.delete_captures(store, stranger, NEWEST_TWO, clock=clock, runner=FakeSignatures())
+
+    assert not store.board_folder(stranger).exists()
+
+
 def test_a_pinned_capture_stays_until_it_is_unpinned(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:

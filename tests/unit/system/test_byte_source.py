@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import UsageError
 from holdstill.system import byte_source
 
 if TYPE_CHECKING:
@@ -79,3 +80,8 @@ def test_uncached_nothing_is_read_outside_a_window(tmp_path: Path) -> None:
         pytest.raises(EOFError, match="outside 100000"),
     ):
         direct.read(30_000, 70_001)
+
+
+def test_a_directory_is_no_card(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="is a directory"):
+        byte_source.check_plain(tmp_path)
