@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.undo_log import UndoLog
 
-QUIETER = Path(__file__).parents[1] / "support" / "quieter.py"
+QUIETER = Path(__file__).parents[1] / "support" / "quiesce_process.py"
 RUNNER = BoundedRunner(grace=0.3)
 NAMES = ["gauge", "display", "broker"]
 
