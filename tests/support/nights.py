@@ -326,7 +326,12 @@ class Board:
             last_sealed=self.when_last_sealed,
             publish=lambda diary, due: self.published.append((diary, due)),
         )
-        self.daemon = Nightly(self.settings, means)
+        self.daemon = Nightly(
+            self.settings.board,
+            means,
+            retry_hours=self.settings.nightly.retry_hours,
+            silent_days=self.settings.notify.silent_days,
+        )
         self.daemon.start()
         return self.daemon
 

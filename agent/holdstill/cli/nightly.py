@@ -32,7 +32,12 @@ def command(settings_path: Path) -> None:
     settings = options.read_board_settings(settings_path)
     place = tmpfs.choose(settings.spool)
     with state_file.held(place):
-        life = Nightly(settings, daemon_wiring.daemon_dependencies(settings, settings_path, place))
+        life = Nightly(
+            settings.board,
+            daemon_wiring.daemon_dependencies(settings, settings_path, place),
+            retry_hours=settings.nightly.retry_hours,
+            silent_days=settings.notify.silent_days,
+        )
         try:
             with termination.stoppable():
                 life.run()

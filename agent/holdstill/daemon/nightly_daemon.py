@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     from holdstill.daemon.dependencies import DaemonDependencies
     from holdstill.model.nightly_state import NightlyState
-    from holdstill.model.settings import BoardSettings
 
 
 LONGEST_REST, SHORTEST_REST = 300.0, 1.0
@@ -40,8 +39,17 @@ _HOUR = 3600.0
 class Nightly:
     """The daemon. Call `run`; or `start`, then `run_due` again and again."""
 
-    def __init__(self, settings: BoardSettings, means: DaemonDependencies) -> None:
-        self.settings = settings
+    def __init__(
+        self,
+        board: str,
+        means: DaemonDependencies,
+        *,
+        retry_hours: float,
+        silent_days: int,
+    ) -> None:
+        self.board = board
+        self._retry_hours = retry_hours
+        self._silent_days = silent_days
         self.outside = means
         self.state = means.state_store.load()
         self.night: NightRetries | None = None
@@ -116,7 +124,7 @@ class Nightly:
         if outcome.is_sealed:
             self._conclude(outcome)
             return
-        limit = self.settings.nightly.retry_hours * _HOUR
+        limit = self._retry_hours * _HOUR
         now = self.outside.clock.monotonic()
         left = night.after(outcome.code, now=now, limit=limit)
         if left is None:
@@ -150,7 +158,7 @@ class Nightly:
         self._save(self.outside.notifier.run_ended(state, outcome))
 
     def _write_log(self, outcome: RunOutcome) -> None:
-        lines, fields = self.outside.event_log, _fields(self.settings.board, outcome)
+        lines, fields = self.outside.event_log, _fields(self.board, outcome)
         if not outcome.is_sealed:
             hint = f". What to do: {outcome.hint}" if outcome.hint else ""
             what = f"no capture, exit code {outcome.code}: {outcome.what}{hint}"
@@ -158,7 +166,7 @@ class Nightly:
             return
         lines.info(outcome.what, **fields)
         for warning in outcome.warnings:
-            lines.warning(warning, board=self.settings.board, capture=outcome.capture)
+            lines.warning(warning, board=self.board, capture=outcome.capture)
 
     def _notice_silence(self) -> None:
         """Notify after days without a good capture, unless a run that may end that is due."""
@@ -171,7 +179,7 @@ class Nightly:
             due_nights.moment(good.at) if good is not None and good.clock_trusted else None
         )
         since = max((then for then in known if then is not None and then <= now), default=now)
-        days = self.settings.notify.silent_days
+        days = self._silent_days
         self._save(self.outside.notifier.is_quiet(self.state, since=since, now=now, days=days))
 
     def _deliver(self) -> None:

@@ -39,7 +39,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         capture_run.begun(scope, state, outside) as run,
     ):
         copied = copy_live.copy_live(run)
-        paused = pause.hold_still(run)
+        paused = pause.hold_still(copied)
         completed = complete_contents.complete(run, paused)
         sealed = seal_capture.seal(run, copied, paused, completed)
         card_warnings = _record_card(run)

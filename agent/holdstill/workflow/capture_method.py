@@ -13,7 +13,6 @@ from holdstill.model.manifest import Grade
 
 if TYPE_CHECKING:
     from holdstill.board.layout import BoardPart
-    from holdstill.model.settings import BoardSettings
 
 FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
 """Mounted file systems for which the kernel has a freeze method (fs/ioctl.c, FIFREEZE)."""
@@ -65,7 +64,7 @@ class MethodChoice:
     why: str
 
 
-def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
+def choose(part: BoardPart, *, raw_limit: int, remount_read_only: bool) -> MethodChoice:
     """Decide how a partition is captured."""
     match part.file_system:
         case Container():
@@ -77,7 +76,7 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
                 CaptureMethod.IDENTITY, Grade.READ_ONLY, "swap: made anew with the same UUID"
             )
         case Raw():
-            return _raw(part, settings.raw_limit)
+            return _raw(part, raw_limit)
         case Ext4() | Fat() | Other() if part.mount is not None:
             if part.mount.type == layout.PLAIN_DIRECTORY:
                 return MethodChoice(
@@ -89,7 +88,7 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
                 return MethodChoice(
                     CaptureMethod.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen"
                 )
-            if settings.remount_read_only:
+            if remount_read_only:
                 why = f"{part.mount.type} cannot be frozen: made read-only for the pause"
                 return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
             why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
@@ -99,7 +98,7 @@ def choose(part: BoardPart, settings: BoardSettings) -> MethodChoice:
                 CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
             )
         case Ext4() | Other():
-            return _raw(part, settings.raw_limit)
+            return _raw(part, raw_limit)
 
 
 def _raw(part: BoardPart, limit: int) -> MethodChoice:

@@ -25,10 +25,12 @@ class LiveCopy:
     """What was copied before the pause.
 
     Attributes:
+        run: the run whose contents these are.
         attached: files that go beside the manifest, by name.
         is_cross_checked: whether the change detection was compared with a full scan.
     """
 
+    run: CaptureRun
     attached: dict[str, Path]
     rounds: PrecopyResult
     is_cross_checked: bool
@@ -70,7 +72,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         rate=run.state.last.copy_rate or RATE,
         clock=run.outside.clock,
     )
-    return LiveCopy(attached, rounds, is_check_due, tuple(warnings))
+    return LiveCopy(run, attached, rounds, is_check_due, tuple(warnings))
 
 
 def _copy_unwritten(run: CaptureRun) -> dict[str, Path]:

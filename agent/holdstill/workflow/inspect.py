@@ -26,10 +26,10 @@ from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL
 from holdstill.system import files
 from holdstill.workflow import attachments, capture_method
-from holdstill.workflow.capture_method import CaptureMethod
+from holdstill.workflow.capture_method import CaptureMethod, MethodChoice
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.model.settings import BoardSettings
@@ -99,7 +99,13 @@ def inspect(
     """
     root = BoardPath(os.fsencode(settings.root))
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
-    warnings = [*found.warnings, *_warnings(found, settings)]
+    choices = {
+        part.number: capture_method.choose(
+            part, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
+        )
+        for part in found.parts
+    }
+    warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
         warnings.append(
             f"spool: {settings.spool} is not memory (a tmpfs): {tmpfs.FALLBACK} serves"
@@ -116,7 +122,7 @@ def inspect(
         device=str(found.device),
         disk=found.disk,
         gap_bytes=attachments.gap_size(found),
-        parts=tuple(_inspected(part, found.disk, settings) for part in found.parts),
+        parts=tuple(_inspected(part, found.disk, choices[part.number]) for part in found.parts),
         left_out=tuple(f"{m.point} ({m.type}, {m.source})" for m in found.covers),
         excluded=excluded,
         free_memory=free_memory(),
@@ -136,8 +142,7 @@ def free_memory(source: Path = Path("/proc/meminfo")) -> int:
     return 0
 
 
-def _inspected(part: BoardPart, disk: Disk, settings: BoardSettings) -> InspectedPart:
-    chosen = capture_method.choose(part, settings)
+def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPart:
     return InspectedPart(
         number=part.number,
         device=str(part.device),
@@ -168,13 +173,12 @@ def _used(part: BoardPart) -> int:
             return 0
 
 
-def _warnings(found: BoardLayout, settings: BoardSettings) -> list[str]:
-    chosen = [(part, capture_method.choose(part, settings)) for part in found.parts]
+def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Path) -> list[str]:
     warnings = [
-        f"partition {part.number}: {choice.why}"
-        for part, choice in chosen
+        f"partition {number}: {choice.why}"
+        for number, choice in choices.items()
         if choice.method is CaptureMethod.TOO_LARGE or choice.grade is Grade.LIVE
     ]
     if not any(part.place == "/" for part in found.parts):
-        warnings.append(f"no partition of {found.device} is mounted at {settings.root}")
+        warnings.append(f"no partition of {found.device} is mounted at {root}")
     return warnings

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from holdstill.board.undo_log import UndoLog
     from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
-    from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
+    from holdstill.workflow.copy_live import LiveCopy
     from holdstill.workflow.ports import PausedTree
 
 
@@ -65,12 +65,15 @@ class PauseResult:
         return self.spool_bytes / self.frozen_seconds if enough else 0.0
 
 
-def hold_still(run: CaptureRun) -> PauseResult:
+def hold_still(copied: LiveCopy) -> PauseResult:
     """Hold the board still and spool the delta; or do without, if the settings allow that.
+
+    It takes the live copy, since only what changed after that fits into a pause.
 
     Raises:
         PauseError: it could not be held still, and by the settings the run is abandoned then.
     """
+    run = copied.run
     outside = run.outside
     outside.progress.step("holding the board still")
     run.index.commit()  # during the pause nothing may be written, not even by SQLite

@@ -52,18 +52,16 @@ def part(
 def test_each_kind_of_partition_has_its_way(
     what: BoardPart, way: CaptureMethod, grade: Grade
 ) -> None:
-    chosen = capture_method.choose(what, SETTINGS)
+    chosen = capture_method.choose(what, raw_limit=SETTINGS.raw_limit, remount_read_only=True)
 
     assert (chosen.method, chosen.grade) == (way, grade)
     assert chosen.why
 
 
 def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
-    settings = BoardSettings(
-        board="pier-3", keeper=store_address.parse("/srv/holdstill"), remount_read_only=False
-    )
+    fat = part(FAT, mounted="vfat")
 
-    chosen = capture_method.choose(part(FAT, mounted="vfat"), settings)
+    chosen = capture_method.choose(fat, raw_limit=SETTINGS.raw_limit, remount_read_only=False)
 
     assert chosen.method is CaptureMethod.SETTLED
     assert chosen.grade is Grade.SETTLED
