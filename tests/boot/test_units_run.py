@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(2400)]
 
-DIARY = "/var/lib/holdstill/diary.json"
+NIGHTS = "/var/lib/holdstill/nights.json"
 MISSED = msgspec.json.encode(NightlyState(served="2026-01-01"))
 AT_ONCE = """\
 nightly: {spread_minutes: 0, settle_minutes: 0, clock_minutes: 0, retry_hours: 0}
@@ -74,13 +74,13 @@ def install(pier: Machine) -> None:
 
 def last_run(pier: Machine) -> RunOutcome | None:
     """Return how the daemon's last run ended."""
-    return msgspec.json.decode(pier.run("cat", DIARY), type=NightlyState).last
+    return msgspec.json.decode(pier.run("cat", NIGHTS), type=NightlyState).last
 
 
 def let_a_night_be_missed(pier: Machine) -> None:
     """Make the next start of the daemon begin a run at once."""
     pier.run("mkdir", "-p", "-m", "700", "/var/lib/holdstill")
-    pier.put(DIARY, MISSED)
+    pier.put(NIGHTS, MISSED)
 
 
 def first_night(pier: Machine) -> RunOutcome:

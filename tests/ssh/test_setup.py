@@ -210,7 +210,7 @@ def test_removing_leaves_the_captures_and_what_others_put_there(place: Place) ->
     holdstill(*place.words("--keeper", place.store, "--board", "pier-3"))
     state = place.root / "var/lib/holdstill"
     state.mkdir(parents=True)
-    for name in ("last.json", "index.sqlite", "baseline-2", "diary.json", "somebody-elses"):
+    for name in ("last.json", "index.sqlite", "baseline-2", "nights.json", "somebody-elses"):
         (state / name).touch()
     spool = place.root / "run/holdstill"
     spool.mkdir(parents=True)

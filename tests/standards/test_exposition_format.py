@@ -23,7 +23,7 @@ SEALED = RunOutcome(
     frozen_ms=97.0, new_bytes=3_000_000_000, wire_bytes=123,
 )  # fmt: skip
 FAILED = RunOutcome(at="2026-11-26T08:31:00Z", code=6, what="no answer")
-DIARY = NightlyState(good=SEALED, last=FAILED, trouble=Incident(since="x", reported=(6,)))
+NIGHTS = NightlyState(good=SEALED, last=FAILED, trouble=Incident(since="x", reported=(6,)))
 DUE = datetime(2026, 11, 27, 1, 30, tzinfo=UTC)
 
 
@@ -40,7 +40,7 @@ def parsed(text: bytes) -> dict[str, tuple[str, str, dict[str, float]]]:
 
 
 def test_the_reference_parser_reads_what_a_board_has_to_tell() -> None:
-    found = parsed(metrics.rendered(metrics.about_board("pier-3", DIARY, due=DUE)))
+    found = parsed(metrics.rendered(metrics.about_board("pier-3", NIGHTS, due=DUE)))
 
     assert {name: values["pier-3"] for name, (_, _, values) in found.items()} == {
         "holdstill_last_run_exit_code": 6,
@@ -68,7 +68,7 @@ def test_labels_and_help_are_escaped_so_that_the_reference_parser_gives_them_bac
 
 
 def test_every_line_is_one_of_the_three_kinds_and_ends_in_a_line_feed() -> None:
-    text = metrics.rendered(metrics.about_board("pier-3", DIARY, due=DUE)).decode()
+    text = metrics.rendered(metrics.about_board("pier-3", NIGHTS, due=DUE)).decode()
 
     name = r"[a-zA-Z_:][a-zA-Z0-9_:]*"
     kinds = re.compile(

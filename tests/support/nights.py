@@ -200,20 +200,20 @@ class Readiness:
 
 @dataclass
 class Shelf:
-    """The diary's place: it survives power cuts, and counts how often it was written."""
+    """The state's place: it survives power cuts, and counts how often it was written."""
 
-    diary: NightlyState = field(default_factory=NightlyState)
+    nightly_state: NightlyState = field(default_factory=NightlyState)
     writes: int = 0
     fails: bool = False
 
     def load(self) -> NightlyState:
-        return self.diary
+        return self.nightly_state
 
-    def save(self, diary: NightlyState) -> None:
+    def save(self, nightly_state: NightlyState) -> None:
         if self.fails:
             raise OSError(30, "Read-only file system")
-        assert diary != self.diary, "cards wear: nothing new, nothing written"
-        self.diary, self.writes = diary, self.writes + 1
+        assert nightly_state != self.nightly_state, "cards wear: nothing new, nothing written"
+        self.nightly_state, self.writes = nightly_state, self.writes + 1
 
 
 @dataclass
@@ -324,7 +324,7 @@ class Board:
             service_manager=self.manager,
             event_log=self.lines,
             last_sealed=self.when_last_sealed,
-            publish=lambda diary, due: self.published.append((diary, due)),
+            publish=lambda nightly_state, due: self.published.append((nightly_state, due)),
         )
         self.daemon = Nightly(
             self.settings.board,
@@ -366,5 +366,5 @@ class Board:
     @property
     def last(self) -> RunOutcome:
         """How the last run went."""
-        assert self.shelf.diary.last is not None
-        return self.shelf.diary.last
+        assert self.shelf.nightly_state.last is not None
+        return self.shelf.nightly_state.last

@@ -68,13 +68,13 @@ class Place:
         """Make the next start begin a run at once."""
         state = self.folder / "state"
         state.mkdir(mode=0o700)
-        diary = NightlyState(served="2026-01-01")
-        (state / "diary.json").write_bytes(msgspec.json.encode(diary))
+        nightly_state = NightlyState(served="2026-01-01")
+        (state / "nights.json").write_bytes(msgspec.json.encode(nightly_state))
 
     @property
-    def diary(self) -> NightlyState:
+    def nightly_state(self) -> NightlyState:
         return msgspec.json.decode(
-            (self.folder / "state/diary.json").read_bytes(), type=NightlyState
+            (self.folder / "state/nights.json").read_bytes(), type=NightlyState
         )
 
     @property
@@ -163,7 +163,7 @@ def test_it_gets_ready_waits_and_ends_politely_and_soon(place: Place, number: in
 
     assert daemon.process.returncode == 0
     assert seconds < SOON
-    assert place.diary.last is None
+    assert place.nightly_state.last is None
 
 
 def test_there_is_one_daemon_and_status_sees_it(place: Place) -> None:
@@ -203,7 +203,7 @@ def test_a_run_that_waits_for_a_silent_keeper_ends_politely_and_soon(
     assert daemon.process.returncode == 0
     assert seconds < SOON
     # It was asked to end: no failure to tell, and the night is made up for at the next start.
-    assert (place.diary.last, place.diary.served) == (None, "2026-01-01")
+    assert (place.nightly_state.last, place.nightly_state.served) == (None, "2026-01-01")
     assert place.live is not None
     assert place.live.phase is not Phase.RUNNING
 
@@ -217,15 +217,15 @@ def test_a_failed_night_is_told_once_and_its_secrets_are_nowhere(place: Place) -
         said = b""
         for _ in range(2):
             with running(place) as daemon:
-                until(lambda: server.posts and place.diary.outbox == ())
+                until(lambda: server.posts and place.nightly_state.outbox == ())
                 until(lambda: place.live is not None and place.live.phase is Phase.WAITING)
                 daemon.stop()
                 said += b"".join(daemon.process.communicate())
     code, shown = status(place)
 
     assert [post["title"] for _, post in server.posts] == ["pier-3: no capture"]
-    assert place.diary.last is not None
-    assert (code, place.diary.last.code) == (6, 6)
+    assert place.nightly_state.last is not None
+    assert (code, place.nightly_state.last.code) == (6, 6)
     assert b"<3>no capture, exit code 6: /srv/nowhere holds no store just now" in said
     files = [path for path in place.folder.rglob("*") if path.is_file() and path.name != "urls"]
     kept = b"".join(path.read_bytes() for path in (*files, *place.memory.iterdir()))
@@ -256,4 +256,4 @@ def test_status_tells_a_stranger_to_ask_as_root(place: Place) -> None:
         )
 
     assert done.returncode == 4
-    assert b"diary.json is not yours to read" in done.stderr
+    assert b"nights.json is not yours to read" in done.stderr

@@ -21,10 +21,10 @@ def publisher(
     """Return a function that publishes the numbers; each problem is logged once."""
     complaints: set[str] = set()
 
-    def publish(diary: NightlyState, due: datetime | None) -> None:
+    def publish(state: NightlyState, due: datetime | None) -> None:
         if not settings.notify.metrics_file:
             return
-        families = metrics.about_board(settings.board, diary, due=due)
+        families = metrics.about_board(settings.board, state, due=due)
         try:
             metrics.publish(settings.notify.metrics_file, metrics.rendered(families))
         except OSError as error:

@@ -93,7 +93,7 @@ def _is_there(path: Path) -> bool:
 
 def _board_standing(path: Path) -> BoardStatus:
     settings = options.read_board_settings(path)
-    _is_there(settings.state / state_file.DIARY)
+    _is_there(settings.state / state_file.NIGHTS)
     place = tmpfs.choose(settings.spool)
     return board_status.read_status(
         settings, place=place, now=SystemClock().now(), zone=LocalZone()()

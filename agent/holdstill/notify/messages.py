@@ -49,24 +49,24 @@ def about_run(kind: MessageKind, board: str, outcome: RunOutcome, trouble: Incid
     return _letter(kind, titles[kind], lines, outcome.at)
 
 
-def about_silence(board: str, diary: NightlyState, *, since: str, days: int, at: str) -> Message:
+def about_silence(board: str, state: NightlyState, *, since: str, days: int, at: str) -> Message:
     """Write that there has been no good capture for days."""
-    last = f"The last one is {diary.good.capture}." if diary.good else "There was none yet."
+    last = f"The last one is {state.good.capture}." if state.good else "There was none yet."
     lines = [f"There has been no good capture since {since}. {last}"]
-    if diary.last is not None and not diary.last.is_sealed:
-        lines.append(f"The last run failed: {diary.last.what}")
+    if state.last is not None and not state.last.is_sealed:
+        lines.append(f"The last run failed: {state.last.what}")
     return _letter(MessageKind.SILENCE, f"{board}: no good capture for {days} days", lines, at)
 
 
-def about_week(board: str, week: Week, diary: NightlyState, *, due: str, at: str) -> Message:
+def about_week(board: str, week: Week, state: NightlyState, *, due: str, at: str) -> Message:
     """Write the weekly summary."""
     counts = f"captures: {week.sealed}, failed runs: {week.failed}"
     costs = f"{human(week.new_bytes)} new, frozen for {week.longest_frozen_ms:.0f} ms at most"
     lines = [f"Since {week.since}: {counts}, {costs}."]
-    if diary.good is not None:
-        lines.append(f"Last good capture: {diary.good.capture}, {diary.good.at}.")
-    if diary.trouble.reported:
-        lines.append(f"There is trouble since {diary.trouble.since}.")
+    if state.good is not None:
+        lines.append(f"Last good capture: {state.good.capture}, {state.good.at}.")
+    if state.trouble.reported:
+        lines.append(f"There is trouble since {state.trouble.since}.")
     lines.append(f"Next run: {due}.")
     return _letter(MessageKind.SUMMARY, f"{board}: the week in captures", lines, at)
 

@@ -33,39 +33,39 @@ class Family:
     samples: Mapping[str, float] = field(default_factory=dict)
 
 
-def about_board(board: str, diary: NightlyState, *, due: datetime | None) -> tuple[Family, ...]:
+def about_board(board: str, state: NightlyState, *, due: datetime | None) -> tuple[Family, ...]:
     """Return a board's metrics."""
     values: list[tuple[str, str, float]] = []
-    if diary.last is not None:
+    if state.last is not None:
         of_run = [
-            ("last_run_exit_code", "Exit code of the last run.", float(diary.last.code)),
-            ("last_run_timestamp_seconds", "When the last run ended.", _seconds(diary.last.at)),
+            ("last_run_exit_code", "Exit code of the last run.", float(state.last.code)),
+            ("last_run_timestamp_seconds", "When the last run ended.", _seconds(state.last.at)),
         ]
         values += of_run
-    if diary.good is not None:
+    if state.good is not None:
         of_capture = [
             (
                 "last_capture_timestamp_seconds",
                 "When the last was sealed.",
-                _seconds(diary.good.at),
+                _seconds(state.good.at),
             ),
             (
                 "last_capture_frozen_seconds",
                 "How long it was held frozen.",
-                diary.good.frozen_ms / 1000,
+                state.good.frozen_ms / 1000,
             ),
-            ("last_capture_duration_seconds", "How long the run took.", diary.good.seconds),
+            ("last_capture_duration_seconds", "How long the run took.", state.good.seconds),
             (
                 "last_capture_new_bytes",
                 "Bytes that were new in the store.",
-                float(diary.good.new_bytes),
+                float(state.good.new_bytes),
             ),
-            ("last_capture_wire_bytes", "Bytes sent over the wire.", float(diary.good.wire_bytes)),
+            ("last_capture_wire_bytes", "Bytes sent over the wire.", float(state.good.wire_bytes)),
         ]
         values += of_capture
     if due is not None:
         values.append(("next_run_timestamp_seconds", "When the next is due.", due.timestamp()))
-    in_trouble = float(bool(diary.trouble.reported))
+    in_trouble = float(bool(state.trouble.reported))
     values.append(("in_trouble", "1 while an incident is open.", in_trouble))
     return tuple(Family(f"holdstill_{name}", text, {board: at}) for name, text, at in values)
 

@@ -33,7 +33,7 @@ class Recipients(Protocol):
 
 
 class Notifier:
-    """Takes the diary and gives it back with what was decided."""
+    """Takes the state and gives it back with what was decided."""
 
     def __init__(self, board: str, people: Recipients) -> None:
         self._board = board
@@ -42,52 +42,52 @@ class Notifier:
         self.next_try = 0.0
         """When to try again to deliver, on the monotonic clock."""
 
-    def run_ended(self, diary: NightlyState, outcome: RunOutcome) -> NightlyState:
+    def run_ended(self, state: NightlyState, outcome: RunOutcome) -> NightlyState:
         """Report how a night ended, if that is new."""
-        trouble, kind = incidents.judge(diary.trouble, outcome)
-        reported = msgspec.structs.replace(diary, trouble=trouble)
+        trouble, kind = incidents.judge(state.trouble, outcome)
+        reported = msgspec.structs.replace(state, trouble=trouble)
         if kind is None:
             return reported
         return self._posted(
-            reported, messages.about_run(kind, self._board, outcome, diary.trouble)
+            reported, messages.about_run(kind, self._board, outcome, state.trouble)
         )
 
     def is_quiet(
-        self, diary: NightlyState, *, since: datetime, now: datetime, days: int
+        self, state: NightlyState, *, since: datetime, now: datetime, days: int
     ) -> NightlyState:
         """Report that there has been no good capture for days, if that is so and new."""
         trouble, kind = incidents.judge_silence(
-            diary.trouble, quiet_since=since, now=now, days=days
+            state.trouble, quiet_since=since, now=now, days=days
         )
         if kind is None:
-            return diary
+            return state
         message = messages.about_silence(
-            self._board, diary, since=clocks.rfc3339(since), days=days, at=clocks.rfc3339(now)
+            self._board, state, since=clocks.rfc3339(since), days=days, at=clocks.rfc3339(now)
         )
-        return self._posted(msgspec.structs.replace(diary, trouble=trouble), message)
+        return self._posted(msgspec.structs.replace(state, trouble=trouble), message)
 
-    def week_ended(self, diary: NightlyState, *, due: str, now: datetime) -> NightlyState:
+    def week_ended(self, state: NightlyState, *, due: str, now: datetime) -> NightlyState:
         """Send the weekly summary, and begin another week."""
         at = clocks.rfc3339(now)
-        message = messages.about_week(self._board, diary.week, diary, due=due, at=at)
-        return self._posted(msgspec.structs.replace(diary, week=Week(since=at)), message)
+        message = messages.about_week(self._board, state.week, state, due=due, at=at)
+        return self._posted(msgspec.structs.replace(state, week=Week(since=at)), message)
 
-    def _posted(self, diary: NightlyState, message: Message) -> NightlyState:
+    def _posted(self, state: NightlyState, message: Message) -> NightlyState:
         self.next_try = self._wait = 0.0
-        outbox = messages.posted(diary.outbox, message, self.people.names())
-        return msgspec.structs.replace(diary, outbox=outbox)
+        outbox = messages.posted(state.outbox, message, self.people.names())
+        return msgspec.structs.replace(state, outbox=outbox)
 
-    def deliver(self, diary: NightlyState, *, now: float) -> NightlyState:
+    def deliver(self, state: NightlyState, *, now: float) -> NightlyState:
         """Deliver what waits in the outbox, if it is time to try."""
-        if not diary.outbox or now < self.next_try:
-            return diary
+        if not state.outbox or now < self.next_try:
+            return state
         known = self.people.names()
-        outbox = diary.outbox
-        for message in diary.outbox:
+        outbox = state.outbox
+        for message in state.outbox:
             reached = self.people.send(message)
             outbox = messages.delivered(outbox, message, reached, known)
             if not reached:
                 break  # the network is away; the others would only take their time to fail
         self._wait = min(max(FIRST_WAIT, self._wait * 2), LONGEST_WAIT)
         self.next_try = now + self._wait
-        return msgspec.structs.replace(diary, outbox=outbox)
+        return msgspec.structs.replace(state, outbox=outbox)

@@ -91,24 +91,24 @@ class DueNights:
         """The local date."""
         return self._clock.now().astimezone(self._source.zone()).date().isoformat()
 
-    def take_due(self, diary: NightlyState) -> tuple[NightlyState, NightRetries | None]:
-        """Inspect the clock; return the diary and the night that has begun, if one has."""
+    def take_due(self, state: NightlyState) -> tuple[NightlyState, NightRetries | None]:
+        """Inspect the clock; return the state and the night that has begun, if one has."""
         self._opened = None
         if not self._source.is_trusted():
-            return diary, self._undated_night()
+            return state, self._undated_night()
         now, zone = self._clock.now(), self._source.zone()
         if self._calendar is None or self._calendar.zone is not zone:
-            diary = self._begun(self._dated(diary, now, zone), now, zone)
+            state = self._begun(self._dated(state, now, zone), now, zone)
             calendar = Calendar(now, zone)
-            calendar.plan(self.rule, self._open, tag=CAPTURE, served=_date(diary.served))
+            calendar.plan(self.rule, self._open, tag=CAPTURE, served=_date(state.served))
             days = self._settings.notify.summary_days
             if days:
                 rule = replace(self.rule, at=SUMMARY_TIME, weekdays=_numbers(days))
-                last = _date(diary.summarised) or rule.last_date(now, zone)
+                last = _date(state.summarised) or rule.last_date(now, zone)
                 calendar.plan(rule, self._end_week, tag=SUMMARY, served=last)
             self._calendar = calendar
         self._calendar.tick(now)
-        return diary, self._opened
+        return state, self._opened
 
     def _undated_night(self) -> NightRetries | None:
         """Without a clock: one run after the start, then one whenever the days have passed."""
@@ -119,29 +119,29 @@ class DueNights:
         is_due = self.ran == NEVER or now - self.ran >= gap
         return NightRetries("", now, now) if is_due else None
 
-    def _dated(self, diary: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
+    def _dated(self, state: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
         """Now that the clock is right, give its date to a run of this boot that had none."""
         if self.ran == NEVER:
-            return diary
+            return state
         then = now - timedelta(seconds=self._clock.monotonic() - self.ran)
         self.ran = NEVER
         found = {
             name: msgspec.structs.replace(outcome, at=clocks.rfc3339(then), clock_trusted=True)
-            for name, outcome in (("good", diary.good), ("last", diary.last))
+            for name, outcome in (("good", state.good), ("last", state.last))
             if outcome is not None and not outcome.clock_trusted
         }
         served = self.rule.last_date(then, zone).isoformat()
-        return msgspec.structs.replace(diary, **found, served=max(served, diary.served))
+        return msgspec.structs.replace(state, **found, served=max(served, state.served))
 
-    def _begun(self, diary: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
-        """Begin the diary, if this is the first time: what was due before does not count."""
+    def _begun(self, state: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
+        """Begin the state, if this is the first time: what was due before does not count."""
         at = clocks.rfc3339(now)
-        if not diary.begun:
-            diary = msgspec.structs.replace(diary, begun=at, week=Week(since=at))
-        if not diary.served:
+        if not state.begun:
+            state = msgspec.structs.replace(state, begun=at, week=Week(since=at))
+        if not state.served:
             served = self.rule.last_date(now, zone).isoformat()
-            diary = msgspec.structs.replace(diary, served=served)
-        return diary
+            state = msgspec.structs.replace(state, served=served)
+        return state
 
     def _end_week(self) -> None:
         self.has_week_ended = True

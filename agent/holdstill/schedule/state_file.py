@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-DIARY, LIVE = "diary.json", "nightly.json"
+NIGHTS, LIVE = "nights.json", "nightly.json"
 LOCK = "nightly.lock"
 
 
@@ -25,19 +25,19 @@ class NightlyStateFile:
     """The file that survives a power cut; it is written a few times a night, cards wear."""
 
     def __init__(self, directory: Path) -> None:
-        self._path = directory / DIARY
+        self._path = directory / NIGHTS
 
     def load(self) -> NightlyState:
-        """Return what was written last; an empty diary if there is none, or it is damaged."""
+        """Return what was written last; an empty state if there is none, or it is damaged."""
         try:
             return msgspec.json.decode(self._path.read_bytes(), type=NightlyState)
         except (FileNotFoundError, msgspec.MsgspecError):
             return NightlyState()
 
-    def save(self, diary: NightlyState) -> None:
+    def save(self, state: NightlyState) -> None:
         """Write it down."""
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        files.publish(self._path, msgspec.json.encode(diary))
+        files.publish(self._path, msgspec.json.encode(state))
 
 
 class LiveStatusFile:

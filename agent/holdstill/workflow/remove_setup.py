@@ -19,7 +19,7 @@ SPOOL = "/run/holdstill"
 
 
 _MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
-           "diary.json", ".*.draft")  # fmt: skip
+           "nights.json", ".*.draft")  # fmt: skip
 
 
 _IN_RAM = ("lock", "nightly.json", "nightly.lock", ".*.draft")

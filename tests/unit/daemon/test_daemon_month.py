@@ -93,7 +93,7 @@ def test_people_hear_once_of_each_incident_and_once_of_its_end(month: str) -> No
         f"{month}-18 02:40", f"{month}-26 08:07", f"{month}-27 02:40",
     ]  # fmt: skip
     assert len(board.people.got) == 2 * len(told)
-    assert board.shelf.diary.outbox == ()
+    assert board.shelf.nightly_state.outbox == ()
 
 
 @pytest.mark.parametrize("month", ["03", "10"])

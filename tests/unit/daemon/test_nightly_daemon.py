@@ -28,7 +28,7 @@ def test_the_first_night_is_the_next_one_not_the_last_one() -> None:
     board.live_until("2026-11-25T12:00")
 
     assert board.sealed() == ["11-25 02:30"]
-    assert board.shelf.diary.served == "2026-11-25"
+    assert board.shelf.nightly_state.served == "2026-11-25"
     assert board.window.live == DaemonStatus(phase=Phase.WAITING, due="2026-11-26T01:30:00Z")
 
 
@@ -102,7 +102,7 @@ def test_without_a_clock_a_run_follows_the_wait_and_then_one_a_day() -> None:
     board.live_until("2026-11-26T18:00")
 
     assert board.sealed() == ["11-24 12:10", "11-25 12:20", "11-26 12:30"]
-    assert board.shelf.diary.served == ""
+    assert board.shelf.nightly_state.served == ""
     assert not board.last.clock_trusted
     assert board.window.live is not None
     assert (board.window.live.phase, board.window.live.due) == (Phase.CLOCK, "")
@@ -117,7 +117,7 @@ def test_a_run_without_a_clock_gets_its_date_when_the_clock_is_set() -> None:
 
     # The night that was missed is the one that the run without a date has served.
     assert board.sealed() == ["11-25 06:10", "11-26 02:30"]
-    assert board.shelf.diary.served == "2026-11-26"
+    assert board.shelf.nightly_state.served == "2026-11-26"
     assert board.window.live is not None
     assert board.window.live.ran < 0
     begun = board.published[-1][0].begun
@@ -134,7 +134,7 @@ def test_a_run_that_waits_for_the_network_is_not_begun_twice_when_the_clock_come
     board.live_until("2026-11-25T20:00")
 
     assert len(board.sealed()) == 1
-    assert board.shelf.diary.served == "2026-11-25"
+    assert board.shelf.nightly_state.served == "2026-11-25"
     assert kinds(board) == []  # the tries before the clock came are of the same night
 
 
@@ -381,8 +381,8 @@ def test_nobody_to_tell_is_no_trouble() -> None:
 
     board.live_until("2026-12-04T12:00")
 
-    assert board.shelf.diary.outbox == ()
-    assert board.shelf.diary.trouble.reported != ()
+    assert board.shelf.nightly_state.outbox == ()
+    assert board.shelf.nightly_state.trouble.reported != ()
 
 
 def test_the_service_manager_hears_from_us_often_enough() -> None:
@@ -410,11 +410,11 @@ def test_a_new_board_has_an_empty_diary_and_says_when_it_is_due() -> None:
     board.daemon.run_due()
 
     assert board.published[-1] == (
-        board.shelf.diary,
+        board.shelf.nightly_state,
         datetime(2026, 11, 25, 1, 30, tzinfo=UTC),
     )
-    assert board.shelf.diary == NightlyState(
+    assert board.shelf.nightly_state == NightlyState(
         begun="2026-11-24T11:00:00Z",
         served="2026-11-24",
-        week=msgspec.structs.replace(board.shelf.diary.week, since="2026-11-24T11:00:00Z"),
+        week=msgspec.structs.replace(board.shelf.nightly_state.week, since="2026-11-24T11:00:00Z"),
     )

@@ -67,9 +67,9 @@ def test_names_of_files_cannot_steer_a_terminal_or_fill_a_card() -> None:
 
 
 def test_silence_names_the_last_good_capture_and_the_last_failure() -> None:
-    diary = NightlyState(good=SEALED, last=FAILED)
+    state = NightlyState(good=SEALED, last=FAILED)
 
-    letter = messages.about_silence("pier-3", diary, since=SEALED.at, days=3, at=FAILED.at)
+    letter = messages.about_silence("pier-3", state, since=SEALED.at, days=3, at=FAILED.at)
 
     assert "The last one is 000042." in letter.body
     assert "The last run failed: the keeper does not answer" in letter.body
@@ -80,11 +80,11 @@ def test_a_week_is_a_few_numbers() -> None:
         since="2026-11-20T09:00:00Z", sealed=6, failed=1, new_bytes=3 << 20,
         longest_frozen_ms=97.4,
     )  # fmt: skip
-    diary = NightlyState(
+    state = NightlyState(
         good=SEALED, trouble=Incident(since="2026-11-26T08:31:00Z", reported=(6,))
     )
 
-    letter = messages.about_week("pier-3", week, diary, due="2026-11-28T01:30:00Z", at="now")
+    letter = messages.about_week("pier-3", week, state, due="2026-11-28T01:30:00Z", at="now")
 
     counts = "captures: 6, failed runs: 1, 3.0 MiB new, frozen for 97 ms at most."
     assert letter.body.splitlines() == [

@@ -30,25 +30,25 @@ class Crowd:
 def test_who_was_reached_is_not_written_to_again() -> None:
     crowd = Crowd({"a"})
     herald = Notifier("pier-3", crowd)
-    diary = herald.run_ended(NightlyState(), FAILED)
+    state = herald.run_ended(NightlyState(), FAILED)
 
-    diary = herald.deliver(diary, now=0.0)
+    state = herald.deliver(state, now=0.0)
     crowd.reachable.add("b")
-    diary = herald.deliver(diary, now=FIRST_WAIT)
+    state = herald.deliver(state, now=FIRST_WAIT)
 
     assert crowd.asked == [("pier-3: no capture", ("a", "b")), ("pier-3: no capture", ("b",))]
-    assert diary.outbox == ()
+    assert state.outbox == ()
 
 
 def test_a_network_that_is_away_is_asked_less_and_less_often() -> None:
     crowd = Crowd()
     herald = Notifier("pier-3", crowd)
-    diary = herald.run_ended(NightlyState(), FAILED)
+    state = herald.run_ended(NightlyState(), FAILED)
     now, waits = 0.0, []
 
     for _ in range(6):
-        diary = herald.deliver(diary, now=now)
-        assert herald.deliver(diary, now=now) is diary  # too soon
+        state = herald.deliver(state, now=now)
+        assert herald.deliver(state, now=now) is state  # too soon
         waits.append(herald.next_try - now)
         now = herald.next_try
 
@@ -60,23 +60,23 @@ def test_one_letter_that_reaches_nobody_is_enough_to_know() -> None:
     crowd = Crowd()
     herald = Notifier("pier-3", crowd)
     start = datetime(2026, 11, 20, tzinfo=UTC)
-    diary = herald.run_ended(NightlyState(), FAILED)
-    diary = herald.is_quiet(diary, since=start, now=start + timedelta(days=4), days=3)
+    state = herald.run_ended(NightlyState(), FAILED)
+    state = herald.is_quiet(state, since=start, now=start + timedelta(days=4), days=3)
 
-    diary = herald.deliver(diary, now=0.0)
+    state = herald.deliver(state, now=0.0)
 
-    assert [letter.kind for letter in diary.outbox] == [MessageKind.FAILURE, MessageKind.SILENCE]
+    assert [letter.kind for letter in state.outbox] == [MessageKind.FAILURE, MessageKind.SILENCE]
     assert len(crowd.asked) == 1
 
 
 def test_news_is_tried_at_once() -> None:
     crowd = Crowd()
     herald = Notifier("pier-3", crowd)
-    diary = herald.deliver(herald.run_ended(NightlyState(), FAILED), now=0.0)
+    state = herald.deliver(herald.run_ended(NightlyState(), FAILED), now=0.0)
     crowd.reachable = {"a", "b"}
 
-    diary = herald.week_ended(diary, due="soon", now=datetime(2026, 11, 30, 9, tzinfo=UTC))
-    diary = herald.deliver(diary, now=1.0)
+    state = herald.week_ended(state, due="soon", now=datetime(2026, 11, 30, 9, tzinfo=UTC))
+    state = herald.deliver(state, now=1.0)
 
-    assert diary.outbox == ()
-    assert diary.week.since == "2026-11-30T09:00:00Z"
+    assert state.outbox == ()
+    assert state.week.since == "2026-11-30T09:00:00Z"

@@ -37,7 +37,7 @@ def test_what_is_written_is_read_again(tmp_path: Path) -> None:
     file.save(FULLEST)
 
     assert NightlyStateFile(tmp_path / "state").load() == FULLEST
-    path = tmp_path / "state" / state_file.DIARY
+    path = tmp_path / "state" / state_file.NIGHTS
     assert path.stat().st_mode & 0o777 == 0o600
     assert path.stat().st_size < 64 << 10  # at its very worst; about 1 KiB on a good day
 
@@ -45,7 +45,7 @@ def test_what_is_written_is_read_again(tmp_path: Path) -> None:
 def test_a_new_board_and_a_damaged_card_begin_anew(tmp_path: Path) -> None:
     assert NightlyStateFile(tmp_path).load() == NightlyState()
 
-    (tmp_path / state_file.DIARY).write_bytes(b'{"served": 7')
+    (tmp_path / state_file.NIGHTS).write_bytes(b'{"served": 7')
 
     assert NightlyStateFile(tmp_path).load() == NightlyState()
 
@@ -53,7 +53,7 @@ def test_a_new_board_and_a_damaged_card_begin_anew(tmp_path: Path) -> None:
 @given(st.binary(max_size=80))
 def test_no_bytes_at_all_keep_the_daemon_from_starting(content: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / state_file.DIARY).write_bytes(content)
+        (Path(folder) / state_file.NIGHTS).write_bytes(content)
         (Path(folder) / state_file.LIVE).write_bytes(content)
 
         assert isinstance(NightlyStateFile(Path(folder)).load(), NightlyState)
