@@ -39,8 +39,8 @@ def recipe(name: str, *, timeout: float = 10.0, **settings: str) -> Iterator[Qui
     )
     with (
         tempfile.TemporaryDirectory(dir="/dev/shm") as memory,
-        undo_log.opened(Path(memory)) as debts,
-        hooks.quiet([hook], BoundedRunner(grace=0.5), SystemClock(), debts) as report,
+        undo_log.opened(Path(memory)) as undos,
+        hooks.quiet([hook], BoundedRunner(grace=0.5), SystemClock(), undos) as report,
     ):
         yield report
 

@@ -261,7 +261,7 @@ def test_another_host_in_the_middle_of_a_run_gets_nothing(
         pytest.param("seal", id="c11_kill_9"),
     ],
 )
-def test_an_agent_that_is_killed_leaves_a_guard_that_thaws_and_debts_that_are_paid(
+def test_an_agent_that_is_killed_leaves_a_guard_that_thaws_and_undos_that_are_carried_out(
     pier: Pier, point: str
 ) -> None:
     ended = run(pier, point, "kill")

@@ -36,7 +36,7 @@ def memory() -> Iterator[Path]:
 
 
 @pytest.fixture
-def debts(memory: Path) -> Iterator[UndoLog]:
+def undos(memory: Path) -> Iterator[UndoLog]:
     with undo_log.opened(memory) as mine:
         yield mine
 
@@ -48,7 +48,7 @@ def shell(name: str, quiesce: str, resume: str = "", *, timeout: float = 5.0) ->
     )  # fmt: skip
 
 
-def test_c5_hook_fails_as_the_second_of_three(debts: UndoLog, tmp_path: Path) -> None:
+def test_c5_hook_fails_as_the_second_of_three(undos: UndoLog, tmp_path: Path) -> None:
     log = tmp_path / "log"
     some = [
         shell("1", f"echo hold 1 >>{log}", f"echo go 1 >>{log}"),
@@ -58,7 +58,7 @@ def test_c5_hook_fails_as_the_second_of_three(debts: UndoLog, tmp_path: Path) ->
 
     with (
         pytest.raises(PauseError, match="hook 2"),
-        hooks.quiet(some, RUNNER, SystemClock(), debts),
+        hooks.quiet(some, RUNNER, SystemClock(), undos),
     ):
         pytest.fail("the pause went on")
 
@@ -75,12 +75,12 @@ def test_c5_hook_fails_as_the_second_of_three(debts: UndoLog, tmp_path: Path) ->
     ],
 )
 def test_c5_hook_hangs_and_is_bounded_and_undone(
-    script: str, debts: UndoLog, tmp_path: Path
+    script: str, undos: UndoLog, tmp_path: Path
 ) -> None:
     started = time.monotonic()
     some = [shell("stuck", script, f"touch {tmp_path}/resumed", timeout=0.3)]
 
-    with pytest.raises(PauseError, match="stuck"), hooks.quiet(some, RUNNER, SystemClock(), debts):
+    with pytest.raises(PauseError, match="stuck"), hooks.quiet(some, RUNNER, SystemClock(), undos):
         pytest.fail("the pause went on")
 
     assert time.monotonic() - started < 5
@@ -88,7 +88,7 @@ def test_c5_hook_hangs_and_is_bounded_and_undone(
 
 
 def test_c8_hook_hangs_in_its_resume_and_the_others_are_resumed_all_the_same(
-    debts: UndoLog, tmp_path: Path
+    undos: UndoLog, tmp_path: Path
 ) -> None:
     started = time.monotonic()
     some = [
@@ -96,22 +96,22 @@ def test_c8_hook_hangs_in_its_resume_and_the_others_are_resumed_all_the_same(
         shell("stuck", "true", "trap '' TERM; while :; do sleep 0.05; done", timeout=0.3),
     ]
 
-    with hooks.quiet(some, RUNNER, SystemClock(), debts) as report:
+    with hooks.quiet(some, RUNNER, SystemClock(), undos) as report:
         pass
 
     assert time.monotonic() - started < 10
     assert (tmp_path / "resumed").exists()
     assert any("stuck" in problem for problem in report.problems)
-    assert len(debts.pending(hooks.KIND)) == 1  # so that the next run tries again
+    assert len(undos.pending(hooks.KIND)) == 1  # so that the next run tries again
 
 
 def test_a_hook_that_leaves_a_child_with_its_output_open_keeps_nobody_waiting(
-    debts: UndoLog,
+    undos: UndoLog,
 ) -> None:
     started = time.monotonic()
     some = [shell("daemon", "sleep 3 & echo started")]
 
-    with hooks.quiet(some, RUNNER, SystemClock(), debts) as report:
+    with hooks.quiet(some, RUNNER, SystemClock(), undos) as report:
         pass
 
     assert report.quieted == ["daemon"]
@@ -195,8 +195,8 @@ def program_in(place: Path) -> Path:
     return program
 
 
-def test_a_hook_of_roots_own_runs(place: Path, debts: UndoLog) -> None:
-    with hooks.quiet([hook_of(program_in(place))], RUNNER, SystemClock(), debts) as report:
+def test_a_hook_of_roots_own_runs(place: Path, undos: UndoLog) -> None:
+    with hooks.quiet([hook_of(program_in(place))], RUNNER, SystemClock(), undos) as report:
         pass
 
     assert report.quieted == ["gauge"]

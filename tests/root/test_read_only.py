@@ -28,7 +28,7 @@ def volume(tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.fixture
-def debts() -> Iterator[UndoLog]:
+def undos() -> Iterator[UndoLog]:
     with (
         tempfile.TemporaryDirectory(dir="/dev/shm") as memory,
         undo_log.opened(Path(memory)) as mine,
@@ -41,11 +41,11 @@ def seen(volume: Path) -> Mount:
 
 
 def test_it_is_read_only_inside_and_exactly_as_before_afterwards(
-    volume: Path, debts: UndoLog
+    volume: Path, undos: UndoLog
 ) -> None:
     before = seen(volume)
 
-    with read_only.made_read_only(before, LocalRunner(), debts) as result:
+    with read_only.made_read_only(before, LocalRunner(), undos) as result:
         inside = seen(volume)
         with pytest.raises(OSError, match="Read-only"):
             (volume / "file").touch()
@@ -56,25 +56,25 @@ def test_it_is_read_only_inside_and_exactly_as_before_afterwards(
 
 
 def test_one_with_a_file_open_for_writing_is_reported_and_left(
-    volume: Path, debts: UndoLog
+    volume: Path, undos: UndoLog
 ) -> None:
     with (
         (volume / "open").open("w"),
-        read_only.made_read_only(seen(volume), LocalRunner(), debts) as result,
+        read_only.made_read_only(seen(volume), LocalRunner(), undos) as result,
     ):
         (volume / "file").touch()
 
     assert not result.is_still
     assert "busy" in result.reason
-    assert debts.pending(read_only.KIND) == ()
+    assert undos.pending(read_only.KIND) == ()
 
 
-def test_the_next_run_gives_back_what_a_killed_one_took(volume: Path, debts: UndoLog) -> None:
+def test_the_next_run_gives_back_what_a_killed_one_took(volume: Path, undos: UndoLog) -> None:
     before = seen(volume)
-    taken = read_only.made_read_only(before, LocalRunner(), debts)
+    taken = read_only.made_read_only(before, LocalRunner(), undos)
     taken.__enter__()  # and then nothing more, as after a kill
 
-    done = read_only.give_back_left_over(debts, LocalRunner())
+    done = read_only.give_back_left_over(undos, LocalRunner())
 
     assert done == (str(volume),)
     assert seen(volume) == before

@@ -227,8 +227,10 @@ def test_a_manifest_that_the_key_in_use_did_not_sign_is_not_rebuilt(
     stranger = keys.make_key(tmp_path / "stranger", comment="stranger")
     machine = LocalRunner()
     with library(life, tmp_path, limit=MIB) as (opened, measured):
-        lender, folder = opened._lender, tmp_path / "other"  # the same line
+        service, folder = opened._service, tmp_path / "other"  # the same line
         key = remote_capture.public_key(stranger.private, machine)
-        found = RemoteLibrary(lender, measured, key, machine=machine, folder=folder).find("pier-3")
+        found = RemoteLibrary(service, measured, key, machine=machine, folder=folder).find(
+            "pier-3"
+        )
 
     assert found.faults == ("bad signature: the key in use did not sign it",)

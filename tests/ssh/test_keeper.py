@@ -110,7 +110,7 @@ def test_contents_of_a_capture_are_lent_for_reading(
         board = house.board(keeper, pier_3)
         board.files = {b"srv/log": LOG}
         name = board.capture().name
-        folder = keeper.lend(name, [digest_of(LOG)])
+        folder = keeper.stage(name, [digest_of(LOG)])
         house.bulk(pier_3).fetch(f"{folder}/", tmp_path / "back")
         house.bulk(pier_3).fetch(f"captures/{name}/index.sqlite", tmp_path / "index")
         manifest, seal = keeper.manifest(name), keeper.signature(name)

@@ -68,7 +68,7 @@ def main() -> None:
     with freeze.hold_mounts(wanted, all_mounts=all_mounts) as held:
         steps = Steps(step, {h.handle: Path(str(h)).name for h in held})
         with guard.armed(
-            held, seconds=CEILING, clock=SystemClock(), journal=journal
+            held, seconds=CEILING, clock=SystemClock(), marks_in=journal
         ) as real_guard:
             steps.reach("armed")
             with freeze.frozen(replace(real_guard, kernel=steps)):

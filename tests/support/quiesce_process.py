@@ -19,7 +19,7 @@ from holdstill.system.time_limited import BoundedRunner
 
 
 def main() -> None:
-    debts, services, names = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3:]
+    undos, services, names = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3:]
     some = [
         Hook(
             name=name,
@@ -30,7 +30,7 @@ def main() -> None:
         for name in names
     ]
     with (
-        undo_log.opened(debts) as mine,
+        undo_log.opened(undos) as mine,
         hooks.quiet(some, BoundedRunner(), SystemClock(), mine),
     ):
         os.write(1, b"quiet\n")

@@ -233,7 +233,7 @@ class Redis:
             return {}
         _, _, value = self._ask(f"CONFIG GET {self._PERCENTAGE}").partition("\n")
         if not value.isdigit():
-            raise PauseError(f"Redis does not tell its {self._PERCENTAGE}: {value!r}")
+            raise PauseError(f"Redis does not report its {self._PERCENTAGE}: {value!r}")
         return {"percentage": value}
 
     def quiesce(self, before: Mapping[str, str]) -> None:

@@ -128,7 +128,7 @@ class FanotifyQueue:
     """The kernel's queue. A thread empties it, because it holds 16,384 events only."""
 
     def __init__(self, handle: int, *, own: int) -> None:
-        """Prepare; own is the process whose openings are not worth telling."""
+        """Prepare; own is the process whose openings are not worth reporting."""
         self._handle = handle
         self._own = own
         self._heard = FanotifyEvents()
@@ -174,7 +174,7 @@ def listening(root: int, *, own: int) -> Iterator[FanotifyQueue]:
 
     Args:
         root: the directory.
-        own: the process whose openings are not worth telling: it only reads.
+        own: the process whose openings are not worth reporting: it only reads.
 
     Raises:
         OSError: the kernel has no fanotify, not for this file system, or refuses it to us.

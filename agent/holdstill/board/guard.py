@@ -111,7 +111,7 @@ class Guard:
 
     def stand_down(self) -> None:
         """Stop the time: nothing is frozen any more."""
-        with suppress(PauseError):  # a dead guard needs no telling
+        with suppress(PauseError):  # a dead guard needs no order
             self._order(guard_process.STAND_DOWN, 0.0)
 
     def check(self) -> None:
@@ -151,7 +151,7 @@ def armed(
     *,
     seconds: float,
     clock: Clock,
-    journal: Path | None = None,
+    marks_in: Path | None = None,
 ) -> Iterator[Guard]:
     """Keep a guard ready that thaws these mounts, in reverse order, whatever happens to us.
 
@@ -161,14 +161,14 @@ def armed(
         mounts: in the order in which they are going to be frozen.
         seconds: most time from the first freeze to the last thaw.
         clock: the system's; the guard lives in real time.
-        journal: directory on a tmpfs that tells a later run, or the service's last step, what
+        marks_in: directory on a tmpfs that tells a later run, or the service's last step, what
             is frozen if we and the guard should both die.
 
     Raises:
         PauseError: the guard could not be started.
     """
     with ExitStack() as undo:
-        marks = undo.enter_context(_shared_marks(mounts, journal))
+        marks = undo.enter_context(_shared_marks(mounts, marks_in))
         handles = [held.handle for held in mounts]
         orders, answer = undo.enter_context(_guarding(handles, marks))
         strength = _await_ready(answer)
@@ -177,13 +177,13 @@ def armed(
 
 @contextmanager
 def _shared_marks(
-    mounts: Sequence[HeldMount], journal: Path | None
+    mounts: Sequence[HeldMount], marks_in: Path | None
 ) -> Iterator[SharedFreezeState]:
-    if journal is None:
+    if marks_in is None:
         yield freeze_state.in_memory(len(mounts))
         return
     marked = [freeze_state.FrozenFileSystem(held.mount.device, held.point.raw) for held in mounts]
-    with freeze_state.on_tmpfs(journal / MARKS, marked) as marks:
+    with freeze_state.on_tmpfs(marks_in / MARKS, marked) as marks:
         yield marks
 
 

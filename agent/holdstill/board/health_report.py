@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import readiness
 from holdstill.model.layout import Record
+from holdstill.model.sizes import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -117,17 +118,23 @@ class Health(Record, frozen=True, kw_only=True):
         card = self.card
         words = " ".join(w for w in (card.type, card.name, card.date, card.serial) if w)
         maker = f" (maker {card.manfid}, oem {card.oemid})" if card.manfid else ""
-        yield "card", f"{words}{maker}" if words else "does not tell who it is"
-        yield "wear", _wear_words(self.wear) if self.wear else "not told (SD cards never do)"
+        yield "card", f"{words}{maker}" if words else "no identification"
+        yield (
+            "wear",
+            _wear_words(self.wear) if self.wear else "not reported (SD cards do not report it)",
+        )
         for errors in self.file_systems:
             yield (
                 f"ext4 on {errors.part}",
-                f"{errors.count} errors noted; first {errors.first or '?'}, "
+                f"{counted(errors.count, 'error')} noted; first {errors.first or '?'}, "
                 f"last {errors.last or '?'}"
                 if errors.count
                 else "no errors noted",
             )
-        yield "kernel log", f"{len(self.kernel_errors)} complaints about the card since boot"
+        yield (
+            "kernel log",
+            f"{counted(len(self.kernel_errors), 'complaint')} about the card since boot",
+        )
         for text in self.kernel_errors[:SHOWN]:
             yield "", text
         yield "power", ", ".join(power_words(self.power)) or "nothing to complain of"
@@ -206,8 +213,9 @@ def _kernel_advice(messages: tuple[str, ...]) -> Iterator[Advice]:
     if messages:
         yield Advice(
             urgency=Urgency.NOW,
-            text=f"the kernel had {len(messages)} complaints about the card since boot, such as "
-            f"{messages[-1]!r}: make sure that a good capture exists, then replace this card",
+            text=f"the kernel had {counted(len(messages), 'complaint')} about the card since "
+            f"boot, such as {messages[-1]!r}: make sure that a good capture exists, then "
+            "replace this card",
         )
 
 
@@ -228,9 +236,9 @@ def _ext4_advice(errors: FileSystemErrors) -> Iterator[Advice]:
     if errors.count:
         yield Advice(
             urgency=Urgency.NOW,
-            text=f"the file system on partition {errors.part} has noted {errors.count} errors, "
-            f"the last {errors.last or 'at an unknown time'}: let e2fsck look at it while it is "
-            "not mounted; if errors come back, replace this card",
+            text=f"the file system on partition {errors.part} has noted "
+            f"{counted(errors.count, 'error')}, the last {errors.last or 'at an unknown time'}: "
+            "run e2fsck on it while it is not mounted; if errors come back, replace this card",
         )
 
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 KIND = "resume"
-"""Of our debts in the journal."""
+"""Of our records in the undo log."""
 ATTEMPTS = 2
 
 RISKY = frozenset({
@@ -121,14 +121,14 @@ def quiet(
     hooks: Sequence[Hook],
     machine: HookRunner,
     clock: Clock,
-    journal: UndoLog,
+    undo_log: UndoLog,
     *,
     check_hook: Callable[[Hook], None] = check_programs,
 ) -> Iterator[QuietReport]:
     """Keep services quiet for the length of the block, in order; resume them in reverse.
 
     A service that will not resume does not end the run: it is in the report, and stays in the
-    journal, so that `resume_left_over` tries again.
+    log, so that `resume_left_over` tries again.
 
     Raises:
         PauseError: a required hook failed; those already quiet were resumed.
@@ -142,7 +142,7 @@ def quiet(
         with ExitStack() as undo:
             undo.callback(_note_end, report, clock)
             for hook, way in ways:
-                undo.enter_context(_quieted(_Service(hook, way, journal, report)))
+                undo.enter_context(_quieted(_Service(hook, way, undo_log, report)))
             yield report
     except HoldstillError as error:
         for problem in report.problems:
@@ -201,7 +201,7 @@ def _untimed_way(shift: HookSession) -> ServiceControl:
 class _Service:
     hook: Hook
     way: TimedControl
-    journal: UndoLog
+    undo_log: UndoLog
     report: QuietReport
 
     def warn(self, deed: str, error: HoldstillError) -> None:
@@ -215,12 +215,12 @@ def _quieted(service: _Service) -> Iterator[None]:
         yield  # nothing was touched, so nothing is owed
         return
     facts = msgspec.json.encode(_HookRecord(service.hook, before))
-    debt = service.journal.record(KIND, facts)
+    record = service.undo_log.record(KIND, facts)
     try:
         _quiesce(service, before)
         yield
     finally:
-        _resume(service, before, debt)
+        _resume(service, before, record)
 
 
 def _look(service: _Service) -> ServiceState | None:
@@ -250,7 +250,7 @@ def _answer_failure(service: _Service, error: HoldstillError) -> None:
     service.warn("could not make its service quiet, went on without", error)
 
 
-def _resume(service: _Service, before: ServiceState, debt: PendingUndo) -> None:
+def _resume(service: _Service, before: ServiceState, record: PendingUndo) -> None:
     for attempt in range(1, ATTEMPTS + 1):
         try:
             service.way.resume(before)
@@ -260,14 +260,14 @@ def _resume(service: _Service, before: ServiceState, debt: PendingUndo) -> None:
             # Terminated, or out of memory, in the middle of it: the service comes first.
             with suppress(HoldstillError):
                 service.way.resume(before)
-                service.journal.clear(debt)
+                service.undo_log.clear(record)
             raise
         else:
-            service.journal.clear(debt)
+            service.undo_log.clear(record)
             return
 
 
-def resume_left_over(journal: UndoLog, machine: HookRunner, clock: Clock) -> tuple[str, ...]:
+def resume_left_over(undo_log: UndoLog, machine: HookRunner, clock: Clock) -> tuple[str, ...]:
     """Resume what an ended run left quiet; return the hooks' names, for the report.
 
     Raises:
@@ -276,11 +276,11 @@ def resume_left_over(journal: UndoLog, machine: HookRunner, clock: Clock) -> tup
     report = QuietReport()
     done: list[str] = []
     stuck: list[str] = []
-    for debt in journal.pending(KIND):
-        facts = msgspec.json.decode(debt.facts, type=_HookRecord)
+    for record in undo_log.pending(KIND):
+        facts = msgspec.json.decode(record.facts, type=_HookRecord)
         way = _way(HookSession(facts.hook, machine, clock))
-        _resume(_Service(facts.hook, way, journal, report), facts.before, debt)
-        (stuck if debt.path.exists() else done).append(facts.hook.name)
+        _resume(_Service(facts.hook, way, undo_log, report), facts.before, record)
+        (stuck if record.path.exists() else done).append(facts.hook.name)
     if stuck:
         raise DegradedError(
             f"services still quiet: {', '.join(stuck)}\n" + "\n".join(report.problems),

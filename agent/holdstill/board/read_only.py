@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 KIND = "read-write"
-"""Of our debts in the journal."""
+"""Of our records in the undo log."""
 SECONDS, ATTEMPTS = 20.0, 2
 _PER_MOUNT = frozenset({
     "nosuid", "nodev", "noexec", "noatime", "nodiratime", "relatime", "strictatime", "lazytime",
@@ -57,7 +57,7 @@ class RemountedFileSystem(msgspec.Struct):
 def made_read_only(
     mount: Mount,
     machine: Runner,
-    journal: UndoLog,
+    undo_log: UndoLog,
     *,
     read_mounts: Callable[[], Sequence[Mount]] = mounts.read_mounts,
 ) -> Iterator[RemountedFileSystem]:
@@ -70,7 +70,7 @@ def made_read_only(
         option for option in mount.options.split(",") if option in _PER_MOUNT
     )
     facts = _ReadOnlyRecord(mount.point.raw, mount.device, mount.source, options_to_keep)
-    debt = journal.record(KIND, msgspec.json.encode(facts))
+    record = undo_log.record(KIND, msgspec.json.encode(facts))
     try:
         try:
             _remount(facts, "ro", machine)
@@ -80,7 +80,7 @@ def made_read_only(
         yield result
     finally:
         try:
-            _give_back(debt, machine, journal, read_mounts)
+            _give_back(record, machine, undo_log, read_mounts)
         except DegradedError as error:
             result.problems.append(str(error))
 
@@ -93,13 +93,13 @@ def _remount(facts: _ReadOnlyRecord, mode: str, machine: Runner) -> None:
 
 
 def _give_back(
-    debt: PendingUndo,
+    record: PendingUndo,
     machine: Runner,
-    journal: UndoLog,
+    undo_log: UndoLog,
     read_mounts: Callable[[], Sequence[Mount]],
 ) -> None:
     """Make a file system writable again, unless it is or is gone."""
-    facts = msgspec.json.decode(debt.facts, type=_ReadOnlyRecord)
+    facts = msgspec.json.decode(record.facts, type=_ReadOnlyRecord)
     why = "mount had no complaint, but the kernel says so"
     for _ in range(ATTEMPTS):
         if not _is_read_only(facts, read_mounts()):
@@ -111,7 +111,7 @@ def _give_back(
     if _is_read_only(facts, read_mounts()):
         point = str(BoardPath(facts.point))
         raise DegradedError(f"{point} stays read-only: {why}", hint=f"mount -o remount,rw {point}")
-    journal.clear(debt)
+    undo_log.clear(record)
 
 
 def _is_read_only(facts: _ReadOnlyRecord, now: Sequence[Mount]) -> bool:
@@ -120,7 +120,7 @@ def _is_read_only(facts: _ReadOnlyRecord, now: Sequence[Mount]) -> bool:
 
 
 def give_back_left_over(
-    journal: UndoLog,
+    undo_log: UndoLog,
     machine: Runner,
     *,
     read_mounts: Callable[[], Sequence[Mount]] = mounts.read_mounts,
@@ -131,10 +131,10 @@ def give_back_left_over(
         DegradedError: something stays read-only; it is tried again the next time.
     """
     done, failed = [], []
-    for debt in journal.pending(KIND):
-        point = str(BoardPath(msgspec.json.decode(debt.facts, type=_ReadOnlyRecord).point))
+    for record in undo_log.pending(KIND):
+        point = str(BoardPath(msgspec.json.decode(record.facts, type=_ReadOnlyRecord).point))
         try:
-            _give_back(debt, machine, journal, read_mounts)
+            _give_back(record, machine, undo_log, read_mounts)
         except DegradedError as error:
             failed.append(str(error))
         else:

@@ -1,7 +1,7 @@
 """What is there: every entry of one file system, exactly, without leaving a trace.
 
 Nothing is followed: names are looked up from open directories, files are opened only to ask for
-what lstat(2) does not tell, never to block and never to move an access time. On a mounted ext4
+what lstat(2) does not return, never to block and never to move an access time. On a mounted ext4
 the inode tables answer most of that, so that 150,000 files do not cost 150,000 opens.
 """
 

@@ -57,7 +57,7 @@ class StatDetector:
 
     def _look(self, looked: ctime_window.ClockReading) -> Changes:
         self._looked = looked
-        why = "this kind of file system does not tell what changed"
+        why = "this kind of file system does not report what changed"
         return EverythingMayHaveChanged(
             why if self._confirmed else self._why, self._confirmed, frozenset(self._doubted)
         )

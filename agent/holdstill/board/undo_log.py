@@ -21,12 +21,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 LOCK = "lock"
-_SUFFIX = ".debt"
+_SUFFIX = ".undo"
 
 
 @dataclass(frozen=True)
 class PendingUndo:
-    """One undo that is owed.
+    """One action that must be undone.
 
     Attributes:
         kind: which part of the pause it belongs to.
@@ -39,13 +39,13 @@ class PendingUndo:
 
 
 class UndoLog:
-    """The debts of the run that holds the lock."""
+    """The pending undos of the run that holds the lock."""
 
     def __init__(self, directory: Path) -> None:
         self.directory = directory
 
     def record(self, kind: str, facts: bytes) -> PendingUndo:
-        """Write down an undo that is owed from now on."""
+        """Record an action that must be undone from now on."""
         numbers = [int(path.name.partition("-")[0]) for path in self._paths()]
         path = self.directory / f"{max(numbers, default=0) + 1:06d}-{kind}{_SUFFIX}"
         draft = path.with_suffix(".draft")
@@ -57,19 +57,19 @@ class UndoLog:
     def _paths(self) -> list[Path]:
         return sorted(self.directory.glob(f"*{_SUFFIX}"))
 
-    def clear(self, debt: PendingUndo) -> None:
-        """Strike out a debt; once it is gone, doing so again does nothing."""
-        debt.path.unlink(missing_ok=True)
+    def clear(self, undo: PendingUndo) -> None:
+        """Delete a pending undo; without effect when it is gone already."""
+        undo.path.unlink(missing_ok=True)
 
     def pending(self, kind: str) -> tuple[PendingUndo, ...]:
-        """Return the debts of one kind, the latest first: the order of undoing."""
+        """Return the pending undos of one kind, the latest first: the order of undoing."""
         paths = [path for path in self._paths() if path.stem.partition("-")[2] == kind]
         return tuple(PendingUndo(path, kind, path.read_bytes()) for path in reversed(paths))
 
 
 @contextmanager
 def opened(directory: Path) -> Iterator[UndoLog]:
-    """Hold the journal of this machine; only one run at a time can.
+    """Hold the undo log of this machine; only one run at a time can.
 
     Args:
         directory: on a tmpfs, ours alone; `tmpfs.choose` finds one.

@@ -11,7 +11,7 @@ from rich.console import Console
 from holdstill.cli import options, progress, tables
 from holdstill.errors import VerificationError
 from holdstill.model import sizes
-from holdstill.model.sizes import human
+from holdstill.model.sizes import counted, human
 from holdstill.system.clocks import SystemClock
 from holdstill.verify.reread import RereadBudget
 from holdstill.workflow import audit
@@ -44,18 +44,18 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
       holdstill audit --budget 2G --rate 5M --json
     """
     settings = options.read_board_settings(settings_path)
-    with progress.telling(Console(stderr=True)) as teller:
+    with progress.reporting(Console(stderr=True)) as reporter:
         report = audit.audit(
             settings, budget=_budget(budget), rate=sizes.parse_size(rate), clock=SystemClock(),
-            tell=teller,
+            progress=reporter,
         )  # fmt: skip
     if as_json:
         options.print_json(report)
     else:
         out = tables.console()
         out.print(
-            f"{report.files:,} files ({human(report.bytes)}) read again and compared with "
-            f"{report.capture}; {report.changed:,} changed since and say nothing"
+            f"{counted(report.files, 'file')} ({human(report.bytes)}) read again and compared "
+            f"with {report.capture}; {report.changed:,} changed since, which proves nothing"
         )
         if report.is_whole_pass:
             out.print("The end of the card was reached; the next run begins again")

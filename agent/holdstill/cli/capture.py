@@ -30,7 +30,7 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     """
     settings = options.read_board_settings(settings_path)
     err = Console(stderr=True)
-    with progress.telling(err) as teller, wiring.capture_means(settings, teller) as means:
+    with progress.reporting(err) as reporter, wiring.capture_means(settings, reporter) as means:
         report = capture.capture(settings, means)
     if as_json:
         options.print_json(report)

@@ -93,7 +93,7 @@ class BarProgress:
 
 
 @contextmanager
-def telling(console: Console) -> Iterator[LineProgress | BarProgress]:
+def reporting(console: Console) -> Iterator[LineProgress | BarProgress]:
     """Show progress on this console for the length of the block."""
     if not console.is_terminal:
         yield LineProgress(console)

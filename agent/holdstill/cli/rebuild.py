@@ -109,7 +109,7 @@ def command(
         )
     with (
         open_capture.capture(store_address, capture) as stored,
-        progress.telling(Console(stderr=True)) as bars,
+        progress.reporting(Console(stderr=True)) as bars,
     ):
         _check_faults(stored, despite_faults=despite_faults)
         outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)

@@ -55,9 +55,9 @@ def command(
     opened = open_capture.open_local(store_address)
     stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     place = log or Path(f"{stored.board}-{stored.name}.console")
-    with progress.telling(Console(stderr=True)) as teller:
+    with progress.reporting(Console(stderr=True)) as reporter:
         found = rehearse_capture.rehearse(
-            opened, stored, machine=LocalRunner(), clock=SystemClock(), tell=teller,
+            opened, stored, machine=LocalRunner(), clock=SystemClock(), progress=reporter,
             scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
             sign=sign,
         )  # fmt: skip

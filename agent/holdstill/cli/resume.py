@@ -28,8 +28,8 @@ def command(settings_path: Path) -> None:
       holdstill resume
     """
     settings = options.read_board_settings(settings_path)
-    with undo_log.opened(tmpfs.choose(settings.spool)) as debts:
-        done = recovery.put_back(debts, machine=BoundedRunner(), clock=SystemClock())
+    with undo_log.opened(tmpfs.choose(settings.spool)) as pending:
+        done = recovery.put_back(pending, machine=BoundedRunner(), clock=SystemClock())
     out = tables.console()
     for what in done:
         out.print(f"put back: {what}")

@@ -184,8 +184,8 @@ def _program(machine: BoardFiles) -> str:
 
 def _first_capture(settings: BoardSettings) -> None:
     with (
-        progress.telling(Console(stderr=True)) as teller,
-        wiring.capture_means(settings, teller) as means,
+        progress.reporting(Console(stderr=True)) as reporter,
+        wiring.capture_means(settings, reporter) as means,
     ):
         report = workflow_capture.capture(settings, means)
     tables.capture_report(report, tables.console())

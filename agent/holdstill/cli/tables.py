@@ -12,7 +12,7 @@ from rich.table import Table
 
 from holdstill.model import paths
 from holdstill.model.layout import Ext4, Fat, TableLabel
-from holdstill.model.sizes import human
+from holdstill.model.sizes import counted, human
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -79,7 +79,7 @@ def _joined(*words: str) -> str:
 def inspection(found: Inspection, out: Console) -> None:
     """Show what inspect found."""
     board = found.board
-    about = _joined(board.model, board.system, board.kernel) or "does not tell what it is"
+    about = _joined(board.model, board.system, board.kernel) or "of an unknown model and system"
     out.print(f"Board {board.name}: {about}")
     out.print(
         f"Disk {found.device}: {human(found.disk.size)}, {LABELS[found.disk.label]} "
@@ -143,8 +143,7 @@ def capture_report(report: CaptureReport, out: Console) -> None:
     out.print()
     out.print(
         f"Frozen for {report.frozen_ms:.0f} ms (pause window {report.window_ms:.0f} ms, "
-        f"{human(report.spool_bytes)} copied in it) after {report.rounds} hot round"
-        + ("s" if report.rounds != 1 else "")
+        f"{human(report.spool_bytes)} copied in it) after " + counted(report.rounds, "hot round")
     )
     out.print(
         f"Read {human(report.hashed_bytes)} on the board, sent {human(report.wire_bytes)}, "
@@ -195,7 +194,7 @@ def manifest(found: Manifest, out: Console) -> None:
     out.print(f"Capture {found.seq} of {board.name}, taken {found.moment.taken_at}")
     if not found.moment.clock_trusted:
         out.print("The board's clock was not known to be right at that time", style="yellow")
-    about = _joined(board.model, board.system, board.kernel) or "did not tell what it is"
+    about = _joined(board.model, board.system, board.kernel) or "of an unknown model and system"
     out.print(f"Board: {about}, host {board.hostname}")
     out.print(
         f"Disk: {human(found.disk.size)}, {LABELS[found.disk.label]} {found.disk.id}"
@@ -203,7 +202,8 @@ def manifest(found: Manifest, out: Console) -> None:
     )
     out.print(
         f"Pause: frozen {pause.frozen_ms:.0f} ms (predicted {pause.predicted_ms:.0f}), window "
-        f"{pause.window_ms:.0f} ms, {pause.rounds} hot rounds, {human(pause.spool_bytes)} copied"
+        f"{pause.window_ms:.0f} ms, {counted(pause.rounds, 'hot round')}, "
+        f"{human(pause.spool_bytes)} copied"
         + (f", hooks: {', '.join(pause.hooks)}" if pause.hooks else "")
     )
     out.print()
@@ -263,7 +263,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
 
 def got(found: Extracted, capture: str, target: Path, out: Console) -> None:
     """Show what was taken out of a capture."""
-    files = f"{found.files} file" + ("s" if found.files != 1 else "")
+    files = counted(found.files, "file")
     place = paths.display(os.fsencode(target))
     out.print(f"{place}: {files}, {human(found.size)}, from {capture}")
     for skipped, why in found.skipped:
@@ -279,9 +279,9 @@ def left_out(files: Sequence[str], out: Console) -> None:
 def store_report(report: StoreReport, out: Console) -> None:
     """Show what reading a store again has shown."""
     out.print(
-        f"{report.contents:,} contents, {human(report.bytes)} read and good"
+        f"{counted(report.contents, 'content')}, {human(report.bytes)} read and good"
         + (
-            f"; {report.skipped:,} more mentions of contents that were found good before"
+            f"; {report.skipped:,} more were found good by an earlier run"
             if report.skipped
             else ""
         )
@@ -289,7 +289,7 @@ def store_report(report: StoreReport, out: Console) -> None:
     for name in report.captures:
         out.print(f"  {name}: every content is good")
     for fault in report.faults:
-        out.print(f"NOT TO BE BELIEVED {fault}", style="red")
+        out.print(f"NOT TRUSTWORTHY {fault}", style="red")
     for damage in report.damages:
         out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
         _list(out, "  it is in", damage.hits)
@@ -313,5 +313,5 @@ def silent_boards(states: Sequence[BoardSilence], out: Console) -> None:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
     for state in states:
         mark = "NEEDS A LOOK: " if state.is_silent else ""
-        kept = f"{state.captures} capture" + ("s" if state.captures != 1 else "")
+        kept = counted(state.captures, "capture")
         out.print(f"{mark}{state.sentence}; {kept} kept")

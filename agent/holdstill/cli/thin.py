@@ -58,6 +58,8 @@ def command(
         return
     tables.verdicts(verdicts, tables.console(), is_applied=is_applied)
     if swept is not None:
-        click.echo(f"{sizes.human(swept.bytes)} given back, {swept.contents:,} contents")
+        click.echo(
+            f"{sizes.human(swept.bytes)} given back, {sizes.counted(swept.contents, 'content')}"
+        )
     elif sys.stdout.isatty():
         click.echo("nothing was deleted; --apply does it")

@@ -65,10 +65,10 @@ def command(
     opened = open_capture.open_local(store_address)
     if card is not None:
         return _verify_card(opened, capture, card, as_json=as_json)
-    with progress.telling(Console(stderr=True)) as teller:
+    with progress.reporting(Console(stderr=True)) as reporter:
         report = verify_captures.verify_store(
             opened, capture, within_days=within, rate=sizes.parse_size(rate),
-            clock=SystemClock(), runner=LocalRunner(), tell=teller,
+            clock=SystemClock(), runner=LocalRunner(), progress=reporter,
         )  # fmt: skip
     if as_json:
         options.print_json(report)
@@ -91,7 +91,10 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
         options.print_json(report)
     else:
         out = tables.console()
-        out.print(f"{card}: {report.entries:,} entries compared, {report.total:,} differences")
+        out.print(
+            f"{card}: {sizes.counted(report.entries, 'entry', 'entries')} compared, "
+            f"{sizes.counted(report.total, 'difference')}"
+        )
         for difference in report.differences:
             out.print(f"  {difference}")
         for text in report.unchecked:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 @contextmanager
-def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDependencies]:
+def capture_means(settings: BoardSettings, progress: Progress) -> Iterator[CaptureDependencies]:
     """Hold everything that a capture needs to reach its keeper.
 
     Raises:
@@ -45,8 +45,8 @@ def capture_means(settings: BoardSettings, tell: Progress) -> Iterator[CaptureDe
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
-        carrier = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
-        yield CaptureDependencies(keeper, carrier, BoundedRunner(), clock, tell)
+        transfer = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
+        yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress)
 
 
 @contextmanager

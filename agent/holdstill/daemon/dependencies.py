@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 class Attempts(Protocol):
     """Takes captures; `workflow.attempt.AttemptRunner`."""
 
-    def run(self, tell: Progress, *, tries: int) -> RunOutcome:
+    def run(self, progress: Progress, *, tries: int) -> RunOutcome:
         """Take a capture; whatever happens becomes an outcome."""
 
     def failed(self, code: int, what: str, hint: str, *, tries: int) -> RunOutcome:

@@ -37,7 +37,7 @@ class Holdstill:
         self._console = console
         self._here = f"{here}{os.sep}"
 
-    def tell(self, *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> str:
+    def run(self, *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> str:
         """Run a command; return what it printed.
 
         Raises:
@@ -52,7 +52,7 @@ class Holdstill:
 
     def show(self, *words: str | PurePath) -> None:
         """Run a command and show what it prints."""
-        self._console.print(self.tell(*words))
+        self._console.print(self.run(*words))
 
     def ask(self, kind: type[T], *words: str | PurePath, accepted: tuple[int, ...] = (0,)) -> T:
         """Run a command for its report.
@@ -60,7 +60,7 @@ class Holdstill:
         Raises:
             CommandError: it failed; DocumentError: it reported something else.
         """
-        output = self.tell(*words, "--json", accepted=accepted)
+        output = self.run(*words, "--json", accepted=accepted)
         try:
             return msgspec.json.decode(output, type=kind)
         except msgspec.MsgspecError as error:

@@ -116,9 +116,9 @@ def run_demo(
             loopback.make_key(folder / "board_ed25519", means.machine)
             (folder / "keeper_host_keys").write_text(stage.server.known_hosts, encoding="ascii")
             stage.settings.write_bytes(_settings(stage))
-            stage.holdstill.tell("keeper", "init", stage.store)
+            stage.holdstill.run("keeper", "init", stage.store)
             words = ("keeper", "enrol", stage.store, material.BOARD)
-            line = stage.holdstill.tell(*words, "--key", folder / "board_ed25519.pub")
+            line = stage.holdstill.run(*words, "--key", folder / "board_ed25519.pub")
             stage.server.authorized_keys.write_text(line, encoding="ascii")
             report = _play(stage, set_up_seconds=means.clock.monotonic() - began)
         kept = str(place.folder) if keep else ""
@@ -168,7 +168,7 @@ def _play(stage: _DemoRun, *, set_up_seconds: float) -> DemoReport:
     # Take one file out of the newest capture; return what it holds.
     target = stage.place.folder / "taken-out"
     words = ("get", material.BOARD, TAKEN_OUT, "--to", target, "--store", stage.store)
-    stage.holdstill.tell(*words)
+    stage.holdstill.run(*words)
     taken_out = target.read_text(encoding="utf-8")
     return DemoReport(
         device=str(stage.pier.device or ""),

@@ -122,8 +122,8 @@ class _HashReply(msgspec.Struct, frozen=True, omit_defaults=True):
 class _HashWorker:
     """Hashes in another process. Use `hash_worker`."""
 
-    def __init__(self, link: WorkerPipe, tell: Callable[[int], None]) -> None:
-        self._link, self._tell = link, tell
+    def __init__(self, link: WorkerPipe, progress: Callable[[int], None]) -> None:
+        self._link, self._progress = link, progress
         self._sizes: deque[int] = deque()
 
     def begin(self, contents: _Contents) -> None:
@@ -137,21 +137,25 @@ class _HashWorker:
             raise VerificationError(said.cut_off)
         if said.errno:
             raise OSError(said.errno, said.strerror)
-        self._tell(self._sizes.popleft())
+        self._progress(self._sizes.popleft())
         return said.digests
 
 
 @contextmanager
 def hash_worker(
-    source: ByteSource, tell: Callable[[int], None] = lambda _: None
+    source: ByteSource, progress: Callable[[int], None] = lambda _: None
 ) -> Iterator[Hasher]:
-    """Hold a process that hashes what is in a source; tell is called with the bytes it has read.
+    """Hold a process that hashes what is in a source.
 
     Its results raise VerificationError when the source ends before a content does, and OSError
     when it cannot be read.
+
+    Args:
+        source: what is hashed.
+        progress: is called with numbers of bytes, as they are hashed.
     """
     with worker_process.started(lambda link: _serve(link, source)) as link:
-        yield _HashWorker(link, tell)
+        yield _HashWorker(link, progress)
 
 
 def _serve(link: WorkerPipe, source: ByteSource) -> None:

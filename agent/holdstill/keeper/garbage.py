@@ -108,9 +108,9 @@ def _give_up_stale(store: Store, clock: Clock) -> None:
     limit = clock.now().timestamp() - STALE
     for board in store.boards():
         folder = fetch_staging.folder(store, board)
-        for lent in sorted(folder.iterdir()) if folder.is_dir() else ():
-            if lent.stat().st_mtime < limit:
-                store.discard(lent)
+        for staged in sorted(folder.iterdir()) if folder.is_dir() else ():
+            if staged.stat().st_mtime < limit:
+                store.discard(staged)
         if incoming.is_running(store, board):
             continue
         for staging in (store.board_folder(board) / "incoming").iterdir():

@@ -68,8 +68,8 @@ class NameParams(Record, frozen=True, kw_only=True):
     name: str
 
 
-class LendParams(Record, frozen=True, kw_only=True):
-    """The parameters of `lend`."""
+class StageParams(Record, frozen=True, kw_only=True):
+    """The parameters of `stage`."""
 
     name: str
     digests: tuple[str, ...]

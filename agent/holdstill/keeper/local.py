@@ -288,7 +288,7 @@ class LocalKeeper:
         with _translated():
             return (self._shelf.capture(name).folder / SIGNATURE).read_bytes()
 
-    def lend(self, name: str, digests: Sequence[str]) -> Path:
+    def stage(self, name: str, digests: Sequence[str]) -> Path:
         """Prepare contents of a capture for fetching; return their directory.
 
         Raises:

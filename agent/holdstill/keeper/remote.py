@@ -94,9 +94,9 @@ class RemoteKeeper:
         """Return the signature of a capture's manifest."""
         return self._call("signature", json_rpc.NameParams(name=name), bytes)
 
-    def lend(self, name: str, digests: Sequence[str]) -> str:
+    def stage(self, name: str, digests: Sequence[str]) -> str:
         """Have contents of a capture laid out for fetching; return the folder, for rsync."""
-        return self._call("lend", json_rpc.LendParams(name=name, digests=tuple(digests)), str)
+        return self._call("stage", json_rpc.StageParams(name=name, digests=tuple(digests)), str)
 
     def _call(self, method: str, params: Record, kind: type[T]) -> T:
         with self._turn:

@@ -238,9 +238,9 @@ class SshServer:
                 return self._keeper.manifest(json_rpc.read_params(call, json_rpc.NameParams).name)
             case "signature":
                 return self._keeper.signature(json_rpc.read_params(call, json_rpc.NameParams).name)
-            case "lend":
-                wish = json_rpc.read_params(call, json_rpc.LendParams)
-                folder = self._keeper.lend(wish.name, wish.digests)
+            case "stage":
+                wish = json_rpc.read_params(call, json_rpc.StageParams)
+                folder = self._keeper.stage(wish.name, wish.digests)
                 self._lent_folders.append(folder)
                 return f"outgoing/{folder.name}"
             case _:

@@ -52,6 +52,11 @@ def human(count: int) -> str:
     return f"{amount:.0f} {units[0]}" if units[0] == "B" else f"{amount:.1f} {units[0]}"
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """Write a number with its noun: "1 file", "1,024 files"; many is for irregular plurals."""
+    return f"{count:,} {one if count == 1 else many or f'{one}s'}"
+
+
 def align_up(value: int, step: int) -> int:
     """Round up to a multiple of step."""
     return -(-value // step) * step

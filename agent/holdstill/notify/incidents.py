@@ -1,4 +1,4 @@
-"""What is worth telling: once when something begins to fail, once when it is good again. Pure."""
+"""What is worth a message: the begin of a failure and its end, once each. Pure."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.model.nightly_state import DEGRADED, Message, MessageKind
-from holdstill.model.sizes import human
+from holdstill.model.sizes import counted, human
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -74,7 +74,7 @@ def about_week(board: str, week: Week, state: NightlyState, *, due: str, at: str
 def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -> Message:
     """Write for the keeper that boards have fallen silent, or are back."""
     what = "silent" if kind is MessageKind.SILENCE else "back again"
-    count = f"{len(lines)} board" + ("s are" if len(lines) != 1 else " is")
+    count = counted(len(lines), "board is", "boards are")
     return _letter(kind, f"{keeper}: {count} {what}", lines, at)
 
 

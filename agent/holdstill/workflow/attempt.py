@@ -67,17 +67,17 @@ class AttemptRunner:
     longest: float
     looked_at_card: float = field(default=0.0, init=False)
 
-    def run(self, tell: Progress, *, tries: int) -> RunOutcome:
+    def run(self, progress: Progress, *, tries: int) -> RunOutcome:
         """Take a capture; whatever happens is an outcome."""
         began = self.clock.monotonic()
         try:
             self._check_readiness()
             with self.supervisor.alive_for(self.longest):
-                report = self.capture(tell)
+                report = self.capture(progress)
         except HoldstillError as error:
             return self.failed(error.exit_code, str(error), error.hint, tries=tries)
         except Exception as error:  # noqa: BLE001  a fault of ours must not end the nights
-            tell.warn("".join(traceback.format_exception(error)))
+            progress.warn("".join(traceback.format_exception(error)))
             what = f"a fault of holdstill: {type(error).__name__}: {error}"
             return self.failed(INTERNAL, what, "please report it", tries=tries)
         return self._sealed(report, self.clock.monotonic() - began, tries)

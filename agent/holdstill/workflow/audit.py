@@ -93,7 +93,7 @@ class AuditReport(Record, frozen=True, kw_only=True):
 
 
 def audit(
-    settings: BoardSettings, *, budget: RereadBudget, rate: float, clock: Clock, tell: Progress
+    settings: BoardSettings, *, budget: RereadBudget, rate: float, clock: Clock, progress: Progress
 ) -> AuditReport:
     """Read unchanged files again until the budget is used up, from where the last run stopped.
 
@@ -109,9 +109,9 @@ def audit(
         )
     uncached_read.lower_priority()
     scope = capture_scope.survey_board(settings)
-    tell.step("reading unchanged files again")
+    progress.step("reading unchanged files again")
     with capture_scope.open_scanners(scope) as scanners:
-        run = _AuditRun(state, scope, scanners, Meter(budget, clock, rate), tell)
+        run = _AuditRun(state, scope, scanners, Meter(budget, clock, rate), progress)
         run.go_on()
     return run.report()
 
@@ -122,7 +122,7 @@ class _AuditRun:
     scope: CaptureScope
     scanners: Mapping[int, Scanner]
     meter: Meter
-    tell: Progress
+    progress: Progress
     stopped: str = ""
     is_whole: bool = False
 
@@ -151,8 +151,8 @@ class _AuditRun:
                 known = len(self.meter.findings)
                 last = reread.reread(part, self.scanners[part], batch, self.meter)
                 for finding in self.meter.findings[known:]:
-                    self.tell.warn(f"{self._shown(finding)}: {finding.problem}")
-                self.tell.update(self.meter.bytes, self.meter.budget.bytes)
+                    self.progress.warn(f"{self._shown(finding)}: {finding.problem}")
+                self.progress.update(self.meter.bytes, self.meter.budget.bytes)
                 if last is not None:
                     self._pass_began = self.mark.began_at or self._now()
                     self._save(

@@ -99,9 +99,9 @@ def begun(
         )
         uploader = Uploader(
             keeper=outside.keeper,
-            carrier=outside.transfer,
-            begun=started,
-            tell=outside.progress,
+            transfer=outside.transfer,
+            run=started,
+            progress=outside.progress,
         )
         card = health.read_health(scope.board, outside.runner)
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]

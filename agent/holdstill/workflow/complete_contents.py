@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import VerificationError
 from holdstill.model.paths import display
 from holdstill.model.settings import Unreadable
+from holdstill.model.sizes import counted
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
@@ -86,8 +87,8 @@ def _check_readable(run: CaptureRun) -> list[str]:
         return []
     if run.settings.unreadable is Unreadable.REFUSE:
         raise VerificationError(
-            f"{len(names)} files cannot be read from the card: {', '.join(names[:5])}",
+            f"{counted(len(names), 'file')} cannot be read from the card: {', '.join(names[:5])}",
             hint="nothing was sealed. The card may be dying: set `unreadable: accept` to "
             "capture all else at once, then replace it",
         )
-    return [f"{len(names)} files are unreadable: {', '.join(names[:5])}"]
+    return [f"{counted(len(names), 'file is', 'files are')} unreadable: {', '.join(names[:5])}"]

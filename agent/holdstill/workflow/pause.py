@@ -208,7 +208,7 @@ def _freeze_and_collect(
         return FrozenSpanResult(0.0, moment)
     with (
         freeze.hold_mounts(to_freeze, all_mounts=all_mounts) as held,
-        guard.armed(held, seconds=ceiling, clock=clock, journal=memory) as watcher,
+        guard.armed(held, seconds=ceiling, clock=clock, marks_in=memory) as watcher,
     ):
         with freeze.frozen(watcher) as window:
             _collect(trees, index, spool)

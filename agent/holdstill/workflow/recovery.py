@@ -19,17 +19,17 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 
-def put_back(debts: UndoLog, *, machine: HookRunner, clock: Clock) -> tuple[str, ...]:
+def put_back(undo_log: UndoLog, *, machine: HookRunner, clock: Clock) -> tuple[str, ...]:
     """Undo what ended runs left; return what was undone, for the report.
 
     Raises:
         DegradedError: something could not be put back; all else was.
     """
-    marks = debts.directory / guard.MARKS
+    marks = undo_log.directory / guard.MARKS
     steps: tuple[Callable[[], tuple[str, ...]], ...] = (
         lambda: freeze.thaw_left_over(marks, mounts.read_mounts()),
-        lambda: read_only.give_back_left_over(debts, machine),
-        lambda: hooks.resume_left_over(debts, machine, clock),
+        lambda: read_only.give_back_left_over(undo_log, machine),
+        lambda: hooks.resume_left_over(undo_log, machine, clock),
     )
     done: list[str] = []
     failed: list[DegradedError] = []

@@ -30,7 +30,7 @@ def rehearse(
     *,
     machine: EmulatorRunner,
     clock: Clock,
-    tell: Progress,
+    progress: Progress,
     scratch: Path,
     log: Path,
     picture: Path,
@@ -47,7 +47,7 @@ def rehearse(
         capture: what to boot.
         machine: runs tools and the emulator.
         clock: measures, and dates the note.
-        tell: shows progress.
+        progress: shows progress.
         scratch: directory with room for the image, which is sparse.
         log: file that keeps what the console printed.
         picture: file for what the screen showed at the end, where the board has one.
@@ -60,9 +60,9 @@ def rehearse(
             capture,
             ImageGoal(image, wanted=scratch_size(capture.manifest().disk.size)),
             RebuildOptions(),
-            RebuildDependencies(machine, clock, tell),
+            RebuildDependencies(machine, clock, progress),
         )
-        tell.step("booting the scratch image in an emulator")
+        progress.step("booting the scratch image in an emulator")
         found = rehearsal.rehearse(
             image, runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
             sign=sign,

@@ -51,7 +51,7 @@ class FetchService(Protocol):
     def signature(self, name: str) -> bytes:
         """Return the signature of a capture's manifest."""
 
-    def lend(self, name: str, digests: Sequence[str]) -> str:
+    def stage(self, name: str, digests: Sequence[str]) -> str:
         """Have contents of a capture staged for fetching; return the folder."""
 
 
@@ -89,7 +89,7 @@ class RemoteLibrary:
 
     def __init__(
         self,
-        lender: FetchService,
+        service: FetchService,
         fetcher: RsyncFetcher,
         key: str,
         *,
@@ -97,14 +97,14 @@ class RemoteLibrary:
         folder: Path,
         limit: int = LIMIT,
     ) -> None:
-        self._lender, self._fetcher = lender, fetcher
+        self._service, self._fetcher = service, fetcher
         self._key, self._machine = key, machine
         self._folder, self._limit = folder, limit
-        self.board: BoardName = names.check_board(lender.hello().board)
+        self.board: BoardName = names.check_board(service.hello().board)
 
     def briefs(self) -> tuple[CaptureBrief, ...]:
         """List the captures, oldest first, each with the faults that the keeper reports."""
-        return self._lender.captures()
+        return self._service.captures()
 
     def check_own(self, board: str) -> BoardName:
         """Return a board's name if the key is its own.
@@ -129,13 +129,13 @@ class RemoteLibrary:
         self.check_own(board)
         briefs = self.briefs()
         brief = capture_ref.chosen(briefs, which, board)
-        data, seal = self._lender.manifest(brief.name), self._lender.signature(brief.name)
+        data, seal = self._service.manifest(brief.name), self._service.signature(brief.name)
         return RemoteCapture(
             self.board,
             CaptureName.parse(brief.name),
             data,
             (*brief.faults, *self._doubts(brief.name, data, seal)),
-            _Line(self._lender, self._fetcher, brief.name, self._folder, self._limit),
+            _Line(self._service, self._fetcher, brief.name, self._folder, self._limit),
         )
 
     def _doubts(self, name: str, data: bytes, seal: bytes) -> tuple[str, ...]:
@@ -154,9 +154,9 @@ class _Line:
     """Fetches what belongs to one capture."""
 
     def __init__(
-        self, lender: FetchService, fetcher: RsyncFetcher, name: str, folder: Path, limit: int
+        self, service: FetchService, fetcher: RsyncFetcher, name: str, folder: Path, limit: int
     ) -> None:
-        self._lender, self._fetcher, self._name = lender, fetcher, name
+        self._service, self._fetcher, self._name = service, fetcher, name
         self._folder = folder / name
         contents = self._folder / "contents"
         contents.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -187,7 +187,7 @@ class _Line:
 
     def contents(self, digests: Sequence[Digest], folder: Path) -> None:
         """Fetch contents into a folder."""
-        place = self._lender.lend(self._name, digests)
+        place = self._service.stage(self._name, digests)
         self._fetcher.fetch(f"{place}/", folder)
 
 

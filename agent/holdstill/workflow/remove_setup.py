@@ -36,7 +36,7 @@ def remove(machine: BoardFiles, folder: Path, runner: Runner) -> tuple[str, ...]
         gone += unlinked(path)
     state, spool = machine.place(machine.settings.state), machine.place(SPOOL)
     gone += _cleared(state, _MEMORY)
-    if not any(spool.glob("*.debt")):  # those tell how to bring paused services back
+    if not any(spool.glob("*.undo")):  # those know how to bring paused services back
         gone += _cleared(spool, _IN_RAM)
     for directory in (state, spool, machine.settings_path.parent):
         with suppress(OSError):  # it has a file that is not ours

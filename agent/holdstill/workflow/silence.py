@@ -132,7 +132,7 @@ def _look_at(
     )
 
 
-def tell(
+def queue_messages(
     watch: SilenceState, states: Sequence[BoardSilence], people: Recipients, *, at: str
 ) -> SilenceState:
     """Return what to remember, with letters about boards whose state has changed.
@@ -164,7 +164,7 @@ def watch(
     file = SilenceStateFile(store.root)
     states = find_silent(store, settings, clock=clock, runner=runner)
     before = file.load()
-    after = tell(before, states, people, at=clocks.rfc3339(clock.now()))
+    after = queue_messages(before, states, people, at=clocks.rfc3339(clock.now()))
     if after != before:
         file.save(after)  # before it is sent: reported at most once
     left = after.outbox

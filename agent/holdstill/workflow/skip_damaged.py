@@ -23,10 +23,10 @@ Trouble = Mapping[tuple[int, bytes], str]
 """What is wrong with the contents of files, by partition and path."""
 
 
-def damaged(source: RebuildSource, tell: Progress) -> Trouble:
+def damaged(source: RebuildSource, progress: Progress) -> Trouble:
     """Read every content of a capture, which is on this machine, and name the damaged files."""
-    tell.step("looking for damaged contents")
-    return dict(_damaged(source, tell))
+    progress.step("looking for damaged contents")
+    return dict(_damaged(source, progress))
 
 
 def without(source: RebuildSource, gone: Trouble) -> RebuildSource:
@@ -44,7 +44,7 @@ def described(source: RebuildSource, gone: Trouble) -> tuple[str, ...]:
     )
 
 
-def _damaged(source: RebuildSource, tell: Progress) -> Iterator[tuple[tuple[int, bytes], str]]:
+def _damaged(source: RebuildSource, progress: Progress) -> Iterator[tuple[tuple[int, bytes], str]]:
     total = sum(part.content_bytes for part in source.manifest.parts)
     done = 0
     for digest, size in source.index.digests():
@@ -54,7 +54,7 @@ def _damaged(source: RebuildSource, tell: Progress) -> Iterator[tuple[tuple[int,
                 (place, trouble) for place in source.index.holders(digest, limit=_NAMES_MAX)
             )
         done += size
-        tell.update(done, total)
+        progress.update(done, total)
 
 
 def _on_board(manifest: Manifest, number: int, path: bytes) -> str:

@@ -65,12 +65,12 @@ class Uploader:
     """Takes pending files of an index to the keeper."""
 
     def __init__(
-        self, *, keeper: Keeper, carrier: BulkTransfer, begun: RunStarted, tell: Progress
+        self, *, keeper: Keeper, transfer: BulkTransfer, run: RunStarted, progress: Progress
     ) -> None:
         self._keeper = keeper
-        self._carrier = carrier
-        self._begun = begun
-        self._tell = tell
+        self._transfer = transfer
+        self._run = run
+        self._progress = progress
         self.stats = TransferStats()
 
     def upload_pending(self, index: Index, place: ContentReader) -> None:
@@ -84,10 +84,10 @@ class Uploader:
             waiting: Future[Ingested] | None = None
             batch: list[_HashedFile] = []
             for hashed in self._hashed(index, place):
-                self._tell.update(self.stats.hashed_bytes - start, total)
+                self._progress.update(self.stats.hashed_bytes - start, total)
                 self._settle(index, place, waiting, batch)
                 for item in hashed:
-                    index.set_digest(place.part, item.entry, item.digest, seq=self._begun.seq)
+                    index.set_digest(place.part, item.entry, item.digest, seq=self._run.seq)
                 index.commit()
                 batch, waiting = hashed, sender.submit(self._deliver, hashed)
             self._settle(index, place, waiting, batch)
@@ -138,8 +138,8 @@ class Uploader:
             break
         else:
             self.stats.unreadable.append((place.part, entry.path))
-            index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._begun.seq)
-            self._tell.warn(
+            index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._run.seq)
+            self._progress.warn(
                 f"cannot read {display(entry.path)} (part {place.part}): input/output error"
             )
             return None
@@ -171,7 +171,7 @@ class Uploader:
 
     def _carry(self, paths: dict[str, Path], shape: TransferMode) -> None:
         if paths:
-            sent = self._carrier.send(paths, self._begun.contents, shape=shape)
+            sent = self._transfer.send(paths, self._run.contents, shape=shape)
             self.stats.wire_bytes += sent.wire_bytes
 
     def _settle(
@@ -189,7 +189,7 @@ class Uploader:
         bad = frozenset(banked.bad)
         for item in batch:
             if item.digest.hex() in bad:
-                index.set_digest(place.part, item.entry, b"", seq=self._begun.seq)
+                index.set_digest(place.part, item.entry, b"", seq=self._run.seq)
 
     def resend(
         self, index: Index, places: Mapping[int, ContentReader], lacking: tuple[str, ...]

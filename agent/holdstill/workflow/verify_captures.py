@@ -40,7 +40,7 @@ def verify_store(
     rate: float,
     clock: Clock,
     runner: Runner,
-    tell: Progress,
+    progress: Progress,
 ) -> StoreReport:
     """Read contents again, newest captures first, and note in the ledgers what was found.
 
@@ -51,18 +51,18 @@ def verify_store(
         rate: most bytes a second; 0 = no limit.
         clock: dates and paces.
         runner: checks signatures.
-        tell: shows how far it is.
+        progress: shows how far it is.
     """
     captures, faults = _wanted(store, reference, runner)
     total = sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)
     since = clock.now().timestamp() - within_days * DAY
     with store_check.remembered(store.root / MEMORY, since=since) as memory:
-        tell.step("reading contents")
+        progress.step("reading contents")
         report = store_check.check_captures(
             captures,
             memory=memory,
             pace=store_check.Pace(rate, clock),
-            progress=lambda done: tell.update(done, total),
+            progress=lambda done: progress.update(done, total),
         )
     _note(store, report, clock)
     return msgspec.structs.replace(report, faults=(*faults, *report.faults))

@@ -31,7 +31,7 @@ CALM: dict[str, object] = {f"{name} {word}": "" for name in "abc" for word in ("
 
 
 @pytest.fixture
-def debts(tmp_path: Path) -> Iterator[UndoLog]:
+def undos(tmp_path: Path) -> Iterator[UndoLog]:
     with undo_log.opened(tmp_path) as mine:
         yield mine
 
@@ -41,15 +41,15 @@ def trust(hook: Hook) -> None:
 
 
 def quiet(
-    machine: FakeMachine, debts: UndoLog, some: list[Hook] | None = None
+    machine: FakeMachine, undos: UndoLog, some: list[Hook] | None = None
 ) -> AbstractContextManager[QuietReport]:
-    return hooks.quiet(some or THREE, machine, FakeClock(), debts, check_hook=trust)
+    return hooks.quiet(some or THREE, machine, FakeClock(), undos, check_hook=trust)
 
 
-def test_services_are_quieted_in_order_and_resumed_in_reverse(debts: UndoLog) -> None:
+def test_services_are_quieted_in_order_and_resumed_in_reverse(undos: UndoLog) -> None:
     machine = FakeMachine(CALM)
 
-    with quiet(machine, debts) as report:
+    with quiet(machine, undos) as report:
         inside = list(machine.ran)
 
     assert inside == ["a hold", "b hold", "c hold"]
@@ -58,44 +58,44 @@ def test_services_are_quieted_in_order_and_resumed_in_reverse(debts: UndoLog) ->
     assert report.problems == []
 
 
-def test_without_hooks_nothing_happens(debts: UndoLog) -> None:
-    with hooks.quiet([], FakeMachine({}), FakeClock(), debts) as report:
+def test_without_hooks_nothing_happens(undos: UndoLog) -> None:
+    with hooks.quiet([], FakeMachine({}), FakeClock(), undos) as report:
         pass
 
     assert report.quieted == []
 
 
-def test_the_undo_is_written_down_before_the_deed(debts: UndoLog) -> None:
+def test_the_undo_is_written_down_before_the_deed(undos: UndoLog) -> None:
     owed = []
 
     def count(stdin: bytes) -> str:
-        owed.append(len(debts.pending(hooks.KIND)))
+        owed.append(len(undos.pending(hooks.KIND)))
         return ""
 
-    with quiet(FakeMachine(dict.fromkeys(CALM, count)), debts):
+    with quiet(FakeMachine(dict.fromkeys(CALM, count)), undos):
         pass
 
     assert owed == [1, 2, 3, 3, 2, 1]
-    assert debts.pending(hooks.KIND) == ()
+    assert undos.pending(hooks.KIND) == ()
 
 
 def test_a_failure_resumes_those_that_were_started_and_never_calls_the_rest(
-    debts: UndoLog,
+    undos: UndoLog,
 ) -> None:
     machine = FakeMachine(CALM | {"b hold": failing("the sensor is wet")})
 
-    with pytest.raises(PauseError, match=r"hook b .*the sensor is wet"), quiet(machine, debts):
+    with pytest.raises(PauseError, match=r"hook b .*the sensor is wet"), quiet(machine, undos):
         pytest.fail("the pause went on")
 
     assert machine.ran == ["a hold", "b hold", "b go", "a go"]
-    assert debts.pending(hooks.KIND) == ()
+    assert undos.pending(hooks.KIND) == ()
 
 
-def test_an_optional_hook_may_fail(debts: UndoLog) -> None:
+def test_an_optional_hook_may_fail(undos: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b hold": failing("the sensor is wet")})
     some = [hook("a"), hook("b", required=False), hook("c")]
 
-    with quiet(machine, debts, some) as report:
+    with quiet(machine, undos, some) as report:
         pass
 
     assert machine.ran == ["a hold", "b hold", "c hold", "c go", "b go", "a go"]
@@ -103,52 +103,52 @@ def test_an_optional_hook_may_fail(debts: UndoLog) -> None:
     assert "the sensor is wet" in report.problems[0]
 
 
-def test_a_resume_that_fails_is_tried_again(debts: UndoLog) -> None:
+def test_a_resume_that_fails_is_tried_again(undos: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b go": [failing("not yet"), ""]})
 
-    with quiet(machine, debts) as report:
+    with quiet(machine, undos) as report:
         pass
 
     assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
     assert "not yet" in report.problems[0]
-    assert debts.pending(hooks.KIND) == ()
+    assert undos.pending(hooks.KIND) == ()
 
 
-def test_c8_hook_fails_to_resume_and_keeps_no_other_back(debts: UndoLog) -> None:
+def test_c8_hook_fails_to_resume_and_keeps_no_other_back(undos: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b go": failing("gone")})
 
-    with quiet(machine, debts) as report:
+    with quiet(machine, undos) as report:
         pass
 
     assert machine.ran[-1] == "a go"
     assert len(report.problems) == 2
-    assert len(debts.pending(hooks.KIND)) == 1
+    assert len(undos.pending(hooks.KIND)) == 1
 
 
-def test_what_was_not_resumed_is_resumed_by_the_next_run(debts: UndoLog) -> None:
-    with quiet(FakeMachine(CALM | {"b go": failing(), "c go": failing()}), debts):
+def test_what_was_not_resumed_is_resumed_by_the_next_run(undos: UndoLog) -> None:
+    with quiet(FakeMachine(CALM | {"b go": failing(), "c go": failing()}), undos):
         pass
     machine = FakeMachine(CALM)
 
-    done = hooks.resume_left_over(debts, machine, FakeClock())
-    again = hooks.resume_left_over(debts, machine, FakeClock())
+    done = hooks.resume_left_over(undos, machine, FakeClock())
+    again = hooks.resume_left_over(undos, machine, FakeClock())
 
     assert (done, again) == (("c", "b"), ())
     assert machine.ran == ["c go", "b go"]
 
 
-def test_what_still_does_not_resume_is_told_and_remembered(debts: UndoLog) -> None:
+def test_what_still_does_not_resume_is_told_and_remembered(undos: UndoLog) -> None:
     broken = CALM | {"b go": failing("gone")}
-    with quiet(FakeMachine(broken), debts):
+    with quiet(FakeMachine(broken), undos):
         pass
 
     with pytest.raises(DegradedError, match=r"(?s)still quiet: b.*gone"):
-        hooks.resume_left_over(debts, FakeMachine(broken), FakeClock())
+        hooks.resume_left_over(undos, FakeMachine(broken), FakeClock())
 
-    assert len(debts.pending(hooks.KIND)) == 1
+    assert len(undos.pending(hooks.KIND)) == 1
 
 
-def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: UndoLog) -> None:
+def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(undos: UndoLog) -> None:
     unit = Hook(name="u", how=HookHow.STOP, subject="u.service")
     show = "systemctl show --property=LoadState,ActiveState,FreezerState -- u.service"
     answers = {
@@ -156,46 +156,46 @@ def test_the_next_run_knows_what_the_dead_one_knew_of_the_service(debts: UndoLog
         "systemctl stop -- u.service": "",
         "systemctl start -- u.service": failing(),
     }
-    with quiet(FakeMachine(answers), debts, [unit]):
+    with quiet(FakeMachine(answers), undos, [unit]):
         pass
     machine = FakeMachine({"systemctl start -- u.service": ""})
 
-    hooks.resume_left_over(debts, machine, FakeClock())
+    hooks.resume_left_over(undos, machine, FakeClock())
 
     assert machine.ran == ["systemctl start -- u.service"]
 
 
-def test_problems_of_resuming_go_with_the_error_that_ended_the_run(debts: UndoLog) -> None:
+def test_problems_of_resuming_go_with_the_error_that_ended_the_run(undos: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b hold": failing(), "a go": failing("a is gone")})
 
-    with pytest.raises(PauseError) as caught, quiet(machine, debts):
+    with pytest.raises(PauseError) as caught, quiet(machine, undos):
         pytest.fail("the pause went on")
 
     assert any("a is gone" in note for note in caught.value.__notes__)
 
 
-def test_an_exception_inside_resumes_and_passes(debts: UndoLog) -> None:
+def test_an_exception_inside_resumes_and_passes(undos: UndoLog) -> None:
     machine = FakeMachine(CALM)
 
-    with pytest.raises(EOFError), quiet(machine, debts):
+    with pytest.raises(EOFError), quiet(machine, undos):
         raise EOFError
 
     assert machine.ran[3:] == ["c go", "b go", "a go"]
 
 
-def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(debts: UndoLog) -> None:
+def test_an_interrupted_resume_keeps_no_other_back_and_is_remembered(undos: UndoLog) -> None:
     machine = FakeMachine(CALM | {"b go": KeyboardInterrupt()})
 
-    with pytest.raises(KeyboardInterrupt), quiet(machine, debts):
+    with pytest.raises(KeyboardInterrupt), quiet(machine, undos):
         pass
 
     assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
-    assert len(debts.pending(hooks.KIND)) == 1
+    assert len(undos.pending(hooks.KIND)) == 1
 
 
 @pytest.mark.parametrize("interruption", [KeyboardInterrupt(), MemoryError()])
 def test_c8_signal_and_out_of_memory_in_a_resume_end_the_run_after_it_and_not_before(
-    debts: UndoLog, interruption: BaseException
+    undos: UndoLog, interruption: BaseException
 ) -> None:
     class Once(FakeMachine):
         def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
@@ -206,14 +206,14 @@ def test_c8_signal_and_out_of_memory_in_a_resume_end_the_run_after_it_and_not_be
 
     machine = Once(CALM)
 
-    with pytest.raises(type(interruption)), quiet(machine, debts):
+    with pytest.raises(type(interruption)), quiet(machine, undos):
         pass
 
     assert machine.ran[3:] == ["c go", "b go", "b go", "a go"]
-    assert debts.pending(hooks.KIND) == ()
+    assert undos.pending(hooks.KIND) == ()
 
 
-def test_no_hook_runs_when_one_is_refused(debts: UndoLog) -> None:
+def test_no_hook_runs_when_one_is_refused(undos: UndoLog) -> None:
     def refuse(one: Hook) -> None:
         if one.name == "c":
             raise SecurityError("anybody may write to c")
@@ -222,24 +222,24 @@ def test_no_hook_runs_when_one_is_refused(debts: UndoLog) -> None:
 
     with (
         pytest.raises(SecurityError),
-        hooks.quiet(THREE, machine, FakeClock(), debts, check_hook=refuse),
+        hooks.quiet(THREE, machine, FakeClock(), undos, check_hook=refuse),
     ):
         pytest.fail("the pause went on")
 
     assert machine.ran == []
 
 
-def test_no_hook_runs_when_a_recipe_is_unknown(debts: UndoLog) -> None:
+def test_no_hook_runs_when_a_recipe_is_unknown(undos: UndoLog) -> None:
     machine = FakeMachine(CALM)
     some = [hook("a"), Hook(name="r", how=HookHow.RECIPE, subject="oracle")]
 
-    with pytest.raises(UsageError, match="oracle"), quiet(machine, debts, some):
+    with pytest.raises(UsageError, match="oracle"), quiet(machine, undos, some):
         pytest.fail("the pause went on")
 
     assert machine.ran == []
 
 
-def test_the_report_spans_the_first_and_the_last_action(debts: UndoLog) -> None:
+def test_the_report_spans_the_first_and_the_last_action(undos: UndoLog) -> None:
     clock = FakeClock()
 
     def slow(stdin: bytes) -> str:
@@ -247,7 +247,7 @@ def test_the_report_spans_the_first_and_the_last_action(debts: UndoLog) -> None:
         return ""
 
     with hooks.quiet(
-        THREE, FakeMachine(dict.fromkeys(CALM, slow)), clock, debts, check_hook=trust
+        THREE, FakeMachine(dict.fromkeys(CALM, slow)), clock, undos, check_hook=trust
     ) as report:
         clock.sleep(1.0)
 

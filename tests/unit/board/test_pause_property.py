@@ -249,35 +249,35 @@ class Run:
             for number, point in enumerate(self.points)
         ]  # fmt: skip
 
-    def pause(self, board: Board, debts: UndoLog) -> None:
+    def pause(self, board: Board, undos: UndoLog) -> None:
         """Do what a run does, in a run's order."""
         clock = FakeClock()
         now = self.read_mounts(board)
         with ExitStack() as undo:
             undo.enter_context(
-                hooks.quiet(self.settings, board, clock, debts, check_hook=lambda hook: None)
+                hooks.quiet(self.settings, board, clock, undos, check_hook=lambda hook: None)
             )
             for number in sorted(self.scene.unfreezable):
                 undo.enter_context(
                     read_only.made_read_only(
-                        now[number], board, debts, read_mounts=lambda: self.read_mounts(board)
+                        now[number], board, undos, read_mounts=lambda: self.read_mounts(board)
                     )
                 )
             held = [HeldMount(mount, number) for number, mount in enumerate(now)]
-            guard = undo.enter_context(fake_armed(board, held, clock, debts.directory))
+            guard = undo.enter_context(fake_armed(board, held, clock, undos.directory))
             with freeze.frozen(guard):
                 assert board.frozen == {*range(self.scene.mounts)} - self.scene.unfreezable
                 with board.step(HoldstillError("deliberate")):
                     pass  # reading
 
-    def ladder(self, board: Board, debts: UndoLog) -> None:
+    def ladder(self, board: Board, undos: UndoLog) -> None:
         """Do what the end of the service, and the next run, do."""
         board.is_dead, board.fault = False, None
         everything = self.read_mounts(board)
         kernel = ByPoint(board, self.points)
-        freeze.thaw_left_over(debts.directory / MARKS, everything, kernel=kernel)
-        read_only.give_back_left_over(debts, board, read_mounts=lambda: self.read_mounts(board))
-        hooks.resume_left_over(debts, board, FakeClock())
+        freeze.thaw_left_over(undos.directory / MARKS, everything, kernel=kernel)
+        read_only.give_back_left_over(undos, board, read_mounts=lambda: self.read_mounts(board))
+        hooks.resume_left_over(undos, board, FakeClock())
 
 
 @contextmanager
@@ -312,18 +312,18 @@ def check_one(run: Run, fault: Fault, at: int) -> bool:
     board.fault, board.at = fault, at
     for left in (run.home / "journal").iterdir():
         left.unlink()
-    with undo_log.opened(run.home / "journal") as debts:
+    with undo_log.opened(run.home / "journal") as undos:
         with suppress(HoldstillError, OSError, KeyboardInterrupt, KilledError):
-            run.pause(board, debts)
+            run.pause(board, undos)
         if fault not in {Fault.ALL_DEAD, Fault.ALL_DEAD_AFTER}:
             assert board.frozen == set(), "the guard's promise"
         if fault in {Fault.REFUSED, Fault.FAILED, Fault.GUARD}:
             assert_as_before(board, untouched)  # without the ladder
-        run.ladder(board, debts)
+        run.ladder(board, undos)
         assert_as_before(board, untouched)
-        run.ladder(board, debts)  # which may be climbed twice
+        run.ladder(board, undos)  # which may be climbed twice
         assert_as_before(board, untouched)
-        assert [path.name for path in debts.directory.iterdir()] == ["lock"]
+        assert [path.name for path in undos.directory.iterdir()] == ["lock"]
     return board.fired
 
 
@@ -363,8 +363,8 @@ def test_at_every_step_of_a_rich_board(fault: Fault, tmp_path: Path) -> None:
 
 def steps_without_fault(run: Run) -> int:
     board = run.board()
-    with undo_log.opened(run.home / "journal") as debts:
-        run.pause(board, debts)
+    with undo_log.opened(run.home / "journal") as undos:
+        run.pause(board, undos)
     return board.steps
 
 
@@ -397,11 +397,11 @@ def test_without_a_fault_a_pause_succeeds(tmp_path: Path) -> None:
     run = Run(RICH, tmp_path)
     board = run.board()
 
-    with undo_log.opened(tmp_path / "journal") as debts:
-        run.pause(board, debts)
+    with undo_log.opened(tmp_path / "journal") as undos:
+        run.pause(board, undos)
 
         assert_as_before(board, run.board())
-        assert [path.name for path in debts.directory.iterdir()] == ["lock"]
+        assert [path.name for path in undos.directory.iterdir()] == ["lock"]
 
 
 def test_the_test_would_notice_a_service_that_stays_down(tmp_path: Path) -> None:

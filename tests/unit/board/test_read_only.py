@@ -55,105 +55,105 @@ def board() -> Board:
 
 
 @pytest.fixture
-def debts(tmp_path: Path) -> Iterator[UndoLog]:
+def undos(tmp_path: Path) -> Iterator[UndoLog]:
     with undo_log.opened(tmp_path) as mine:
         yield mine
 
 
-def test_it_is_read_only_inside_and_writable_after(board: Board, debts: UndoLog) -> None:
-    with read_only.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
+def test_it_is_read_only_inside_and_writable_after(board: Board, undos: UndoLog) -> None:
+    with read_only.made_read_only(BOOT, board, undos, read_mounts=board.read) as result:
         inside = board.mounts[0].is_read_only
 
     assert inside
     assert result.is_still
     assert board.ran == [RO, RW]
-    assert debts.pending(read_only.KIND) == ()
+    assert undos.pending(read_only.KIND) == ()
 
 
-def test_the_undo_is_written_down_before_the_deed(board: Board, debts: UndoLog) -> None:
+def test_the_undo_is_written_down_before_the_deed(board: Board, undos: UndoLog) -> None:
     owed = []
     original = board.run
 
     class Watching:
         def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
-            owed.append(len(debts.pending(read_only.KIND)))
+            owed.append(len(undos.pending(read_only.KIND)))
             return original(command, stdin=stdin)
 
-    with read_only.made_read_only(BOOT, Watching(), debts, read_mounts=board.read):
+    with read_only.made_read_only(BOOT, Watching(), undos, read_mounts=board.read):
         pass
 
     assert owed == [1, 1]
 
 
-def test_what_is_read_only_already_is_not_touched(board: Board, debts: UndoLog) -> None:
+def test_what_is_read_only_already_is_not_touched(board: Board, undos: UndoLog) -> None:
     mount = replace(BOOT, options="ro,relatime")
 
-    with read_only.made_read_only(mount, board, debts, read_mounts=board.read) as result:
+    with read_only.made_read_only(mount, board, undos, read_mounts=board.read) as result:
         pass
 
     assert result.is_still
     assert board.ran == []
 
 
-def test_one_in_use_is_reported_and_left(board: Board, debts: UndoLog) -> None:
+def test_one_in_use_is_reported_and_left(board: Board, undos: UndoLog) -> None:
     board.failures[RO] = [failing("mount: /boot: mount point is busy.", errno.EBUSY)]
 
-    with read_only.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
+    with read_only.made_read_only(BOOT, board, undos, read_mounts=board.read) as result:
         pass
 
     assert not result.is_still
     assert "busy" in result.reason
     assert board.ran == [RO]
-    assert debts.pending(read_only.KIND) == ()
+    assert undos.pending(read_only.KIND) == ()
 
 
-def test_a_second_attempt_may_help(board: Board, debts: UndoLog) -> None:
+def test_a_second_attempt_may_help(board: Board, undos: UndoLog) -> None:
     board.failures[RW] = [failing()]
 
-    with read_only.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
+    with read_only.made_read_only(BOOT, board, undos, read_mounts=board.read) as result:
         pass
 
     assert board.ran == [RO, RW, RW]
     assert result.problems == []
-    assert debts.pending(read_only.KIND) == ()
+    assert undos.pending(read_only.KIND) == ()
 
 
-def test_one_that_stays_read_only_is_told_and_remembered(board: Board, debts: UndoLog) -> None:
+def test_one_that_stays_read_only_is_told_and_remembered(board: Board, undos: UndoLog) -> None:
     board.failures[RW] = [failing("I/O error"), failing("I/O error")]
-    with read_only.made_read_only(BOOT, board, debts, read_mounts=board.read) as result:
+    with read_only.made_read_only(BOOT, board, undos, read_mounts=board.read) as result:
         pass
     told = list(result.problems)
 
-    done = read_only.give_back_left_over(debts, board, read_mounts=board.read)
+    done = read_only.give_back_left_over(undos, board, read_mounts=board.read)
 
     assert "I/O error" in told[0]
     assert done == ("/boot",)
     assert not board.mounts[0].is_read_only
 
 
-def test_the_next_run_tells_what_still_does_not_work(board: Board, debts: UndoLog) -> None:
+def test_the_next_run_tells_what_still_does_not_work(board: Board, undos: UndoLog) -> None:
     board.failures[RW] = [failing("I/O error")] * 4
-    with read_only.made_read_only(BOOT, board, debts, read_mounts=board.read):
+    with read_only.made_read_only(BOOT, board, undos, read_mounts=board.read):
         pass
 
     with pytest.raises(DegradedError, match="/boot stays read-only"):
-        read_only.give_back_left_over(debts, board, read_mounts=board.read)
+        read_only.give_back_left_over(undos, board, read_mounts=board.read)
 
-    assert len(debts.pending(read_only.KIND)) == 1
+    assert len(undos.pending(read_only.KIND)) == 1
 
 
-def test_one_that_was_unmounted_since_is_settled(board: Board, debts: UndoLog) -> None:
-    with read_only.made_read_only(BOOT, board, debts, read_mounts=board.read):
+def test_one_that_was_unmounted_since_is_settled(board: Board, undos: UndoLog) -> None:
+    with read_only.made_read_only(BOOT, board, undos, read_mounts=board.read):
         board.mounts = []
 
     assert board.ran == [RO]
-    assert debts.pending(read_only.KIND) == ()
+    assert undos.pending(read_only.KIND) == ()
 
 
-def test_an_exception_inside_makes_it_writable(board: Board, debts: UndoLog) -> None:
+def test_an_exception_inside_makes_it_writable(board: Board, undos: UndoLog) -> None:
     with (
         pytest.raises(EOFError),
-        read_only.made_read_only(BOOT, board, debts, read_mounts=board.read),
+        read_only.made_read_only(BOOT, board, undos, read_mounts=board.read),
     ):
         raise EOFError
 

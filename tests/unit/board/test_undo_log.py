@@ -11,12 +11,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def test_debts_are_paid_in_reverse(tmp_path: Path) -> None:
+def test_pending_undos_come_latest_first(tmp_path: Path) -> None:
     with undo_log.opened(tmp_path) as mine:
         for facts in (b"1", b"2", b"3"):
             mine.record("resume", facts)
 
-        assert [debt.facts for debt in mine.pending("resume")] == [b"3", b"2", b"1"]
+        assert [record.facts for record in mine.pending("resume")] == [b"3", b"2", b"1"]
 
 
 def test_kinds_are_kept_apart(tmp_path: Path) -> None:
@@ -24,15 +24,15 @@ def test_kinds_are_kept_apart(tmp_path: Path) -> None:
         mine.record("resume", b"1")
         mine.record("read-write", b"2")
 
-        assert [debt.facts for debt in mine.pending("read-write")] == [b"2"]
+        assert [record.facts for record in mine.pending("read-write")] == [b"2"]
 
 
-def test_a_paid_debt_is_gone_and_may_be_paid_again(tmp_path: Path) -> None:
+def test_a_cleared_undo_is_gone_and_may_be_cleared_again(tmp_path: Path) -> None:
     with undo_log.opened(tmp_path) as mine:
-        debt = mine.record("resume", b"1")
+        record = mine.record("resume", b"1")
 
-        mine.clear(debt)
-        mine.clear(debt)
+        mine.clear(record)
+        mine.clear(record)
 
         assert mine.pending("resume") == ()
 
@@ -44,10 +44,10 @@ def test_the_next_run_finds_what_is_owed_and_goes_on_counting(tmp_path: Path) ->
     with undo_log.opened(tmp_path) as second:
         second.record("resume", b"second")
 
-        assert [debt.facts for debt in second.pending("resume")] == [b"second", b"first"]
+        assert [record.facts for record in second.pending("resume")] == [b"second", b"first"]
 
 
-def test_half_a_note_is_no_debt(tmp_path: Path) -> None:
+def test_half_a_record_is_no_pending_undo(tmp_path: Path) -> None:
     (tmp_path / "000001-resume.draft").write_bytes(b"hal")
 
     with undo_log.opened(tmp_path) as mine:

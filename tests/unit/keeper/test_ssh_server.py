@@ -111,7 +111,7 @@ def test_contents_are_lent_in_a_folder_that_goes_with_the_session(
     name = board.capture().name
     digest = hashlib.sha256(b"1.42").hexdigest()
 
-    folder = store.board_folder(PIER_3) / board.keeper.lend(name, [digest])
+    folder = store.board_folder(PIER_3) / board.keeper.stage(name, [digest])
 
     assert [item.name for item in folder.iterdir()] == [digest]
     source, target = os.pipe()
@@ -126,7 +126,7 @@ def test_a_session_that_ends_leaves_what_others_are_fetching(
 ) -> None:
     name = board.capture().name
     digest = hashlib.sha256(b"1.42").hexdigest()
-    folder = store.board_folder(PIER_3) / board.keeper.lend(name, [digest])
+    folder = store.board_folder(PIER_3) / board.keeper.stage(name, [digest])
     clock = FakeClock()
     other = ssh_server.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
 
@@ -147,7 +147,7 @@ def test_s05_contents_that_are_not_in_the_own_capture_are_not_lent(
     path.write_bytes(secret)
 
     with pytest.raises(VerificationError, match="has no content"):
-        board.keeper.lend(name, [path.name])
+        board.keeper.stage(name, [path.name])
 
 
 def test_s05_captures_of_another_board_do_not_exist(
@@ -206,7 +206,7 @@ def test_s23_parameters_of_another_form_are_refused(
     [
         ("manifest", {"name": "../../../etc/passwd"}),
         ("manifest", {"name": "000001-20261125T021503Z/../../x"}),
-        ("lend", {"name": "000001-20261125T021503Z", "digests": ["../x"]}),
+        ("stage", {"name": "000001-20261125T021503Z", "digests": ["../x"]}),
         ("ingest", {"digests": ["../../../../etc/passwd"]}),
         ("ingest", {"digests": ["A" * 64]}),
         ("lacking", {"wanted": [{"digest": "a" * 63 + "/", "size": 1}]}),

@@ -48,3 +48,17 @@ def test_alignment_goes_to_the_next_multiple(value: int, step: int) -> None:
     assert up % step == down % step == 0
     assert down <= value <= up
     assert up - down in {0, step}
+
+
+@pytest.mark.parametrize(
+    ("count", "words", "expected"),
+    [
+        (0, ("file",), "0 files"),
+        (1, ("file",), "1 file"),
+        (1024, ("file",), "1,024 files"),
+        (1, ("entry", "entries"), "1 entry"),
+        (2, ("entry", "entries"), "2 entries"),
+    ],
+)
+def test_a_noun_agrees_with_its_number(count: int, words: tuple[str, ...], expected: str) -> None:
+    assert sizes.counted(count, *words) == expected

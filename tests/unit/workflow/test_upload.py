@@ -154,7 +154,7 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     begun = RunStarted(
         run="runrunru", seq=SEQ, previous="", contents="there", attachments="elsewhere"
     )
-    bank = Uploader(keeper=keeper, carrier=carrier, begun=begun, tell=told)
+    bank = Uploader(keeper=keeper, transfer=carrier, run=begun, progress=told)
     (tmp_path / "files").mkdir()
     with index_file.created(tmp_path / "index.sqlite"):
         pass
@@ -224,7 +224,7 @@ def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_aga
             write(scene, "hot", b"after!")
             return carry(files, destination, shape=shape)
 
-    scene.ingest._carrier = Late()
+    scene.ingest._transfer = Late()
 
     scene.ingest.upload_pending(scene.index, scene.place)
 

@@ -35,7 +35,13 @@ class Silent:
 
 def verified(store: Store) -> StoreReport:
     return verify_captures.verify_store(
-        store, "", within_days=0, rate=0, clock=FakeClock(), runner=FakeSignatures(), tell=Silent()
+        store,
+        "",
+        within_days=0,
+        rate=0,
+        clock=FakeClock(),
+        runner=FakeSignatures(),
+        progress=Silent(),
     )
 
 

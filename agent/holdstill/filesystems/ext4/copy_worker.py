@@ -204,11 +204,13 @@ class JobRunner:
     Args:
         contents: opens those that come without a descriptor.
         out: where they go.
-        tell: is called with the pieces of large contents.
+        progress: is called with the pieces of large contents.
     """
 
-    def __init__(self, contents: ContentSource, out: Output, tell: Callable[[int], None]) -> None:
-        self._contents, self._out, self._tell = contents, out, tell
+    def __init__(
+        self, contents: ContentSource, out: Output, progress: Callable[[int], None]
+    ) -> None:
+        self._contents, self._out, self._progress = contents, out, progress
 
     def run(self, orders: Sequence[CopyJob], handles: list[int]) -> CopyResult:
         """Write contents to their places; report the first that is not right.
@@ -271,7 +273,7 @@ class JobRunner:
             # What the target held before must not show behind a file in its last block.
             left[:] = bytes(len(left))
             if order.size >= LARGE:
-                self._tell(position - begun)
+                self._progress(position - begun)
 
         for place, length in order.spans:
             self._out.fill(place, length, put)
