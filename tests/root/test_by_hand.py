@@ -94,9 +94,12 @@ def make_by_hand(kept: Kept, folder: Path) -> Path:
         by_hand(block(page, "n=$(od", "done"), capture, CARD=disk.device)
         with loop.mounted(disk.partition(2), folder / "by-hand") as at:
             sql = block(page, "sqlite3 -batch", "SQL").replace("/root/", f"{folder}/")
-            by_hand(f"cp -R tree/2/. {at}/ && {sql}", capture)
+            by_hand(sql, capture)
             script = folder / "by-hand.sh"
-            programs.attempt("sh", "-c", f"cd {at} && sh {script} 2> {folder}/complaints")
+            programs.attempt(
+                "sh", "-c",
+                f"export STORE={kept.store}; cd {at} && sh {script} 2> {folder}/complaints",
+            )  # fmt: skip
     return image
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from typing import TYPE_CHECKING
 
 import pytest
@@ -47,10 +48,12 @@ def test_a_whole_capture_over_ssh(house: Boathouse, pier_3: BoardName) -> None:
 
     assert briefs == (newest,)
     assert [(brief.name, brief.faults) for brief in briefs] == [(sealed.name, ())]
-    tree = house.store.board_folder(pier_3) / "captures" / sealed.name / "tree" / "2"
-    assert (tree / "srv" / "log").read_bytes() == LOG
-    with index_file.opened(tree.parents[1] / "index.sqlite") as opened:
-        assert opened.get(2, b"srv/log") is not None
+    capture = house.store.board_folder(pier_3) / "captures" / sealed.name
+    with index_file.opened(capture / "index.sqlite") as opened:
+        entry = opened.get(2, b"srv/log")
+    assert entry is not None
+    with os.fdopen(house.store.contents.open(entry.digest), "rb") as content:
+        assert content.read() == LOG
 
 
 def test_a_second_capture_sends_its_differences_only(house: Boathouse, pier_3: BoardName) -> None:

@@ -12,6 +12,8 @@ from pathlib import Path
 from holdstill.errors import HoldstillError
 from holdstill.keeper import ssh_server, store
 from holdstill.model import names
+from holdstill.model.settings import KeeperSettings
+from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
@@ -23,9 +25,9 @@ def main() -> int:
             store.open_store(Path(root)),
             names.check_board(board),
             os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+            settings=KeeperSettings(store=Path(root), min_free=ByteSize(0)),
             clock=SystemClock(),
             runner=LocalRunner(),
-            min_free=0,
         )
     except HoldstillError as error:
         sys.stderr.write(f"holdstill: {error}\n")

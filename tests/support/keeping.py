@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import tempfile
 from dataclasses import dataclass, field
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from holdstill.errors import CommandError
-from holdstill.keeper import enrolment, store
+from holdstill.keeper import enrolment, garbage, store
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, paths, protocol
@@ -34,6 +35,8 @@ from support.contents import a_folder, in_order
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import Ingested, RunStarted, SealResult, WantedContent
@@ -274,6 +277,18 @@ def keeper_of(
 ) -> LocalKeeper:
     """Return the keeper of a board of the store."""
     return LocalKeeper(held, board, clock=clock, runner=runner or FakeSignatures(), min_free=0)
+
+
+def collect(held: Store, clock: FakeClock, *, grace: float = 0.0) -> CollectedGarbage:
+    """Collect garbage; by default nothing rests in the trash. grace: seconds."""
+    return garbage.collect(held, clock=clock, grace=timedelta(seconds=grace), min_free=0)
+
+
+def read_content(capture: StoredCapture, content: bytes) -> bytes:
+    """Return what a capture gives back for a content, by its digest."""
+    handle = capture.open(hashlib.sha256(content).digest())
+    with os.fdopen(handle, "rb") as file:
+        return file.read()
 
 
 def snapshot(folder: Path) -> dict[str, tuple[int, bytes]]:

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, TypeVar
 import pytest
 
 from holdstill.errors import HoldstillError, UsageError
-from holdstill.keeper import board_captures, capture_notes, enrolment, garbage, thin
+from holdstill.keeper import board_captures, capture_notes, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.model.settings import Retention
 from holdstill.records import index_file, manifest_file
@@ -89,7 +89,7 @@ def thinning(root: Path, disk: StoreDisk) -> str:
     thin.delete_captures(store, PIER_3, NEWEST, clock=clock, runner=FakeSignatures())
     for held in store.contents.all():
         os.utime(held.path, times=(0, 0))
-    garbage.collect(store, clock=clock)
+    keeping.collect(store, clock)
     return ""
 
 
@@ -190,9 +190,8 @@ def check_capture(capture: board_captures.StoredCapture) -> None:
     with index_file.opened(capture.index_path) as opened:
         for entry in opened.entries(2):
             if entry.digest:
-                placed = capture.tree_path(2) / os.fsdecode(entry.path)
-                assert hashlib.sha256(placed.read_bytes()).digest() == entry.digest
-                os.close(capture.open(entry.digest))
+                with os.fdopen(capture.open(entry.digest), "rb") as content:
+                    assert hashlib.sha256(content.read()).digest() == entry.digest
 
 
 def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked: str) -> None:
@@ -206,7 +205,7 @@ def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked
     again = capture(root, QuickDisk())
     check_store(root)
     assert again in good_captures(root)
-    garbage.collect(stores.open_store(root, disk=QuickDisk()), clock=FakeClock())
+    keeping.collect(stores.open_store(root, disk=QuickDisk()), FakeClock())
     store = stores.open_store(root)
     folder = store.board_folder(PIER_3)
     for place in (store.trash, folder / "incoming", folder / "sealing"):

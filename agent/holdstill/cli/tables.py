@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.retention import Verdict
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from holdstill.rebuild.planner import Plan
     from holdstill.verify.store_check import StoreReport
     from holdstill.workflow.capture_report import CaptureReport
+    from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
@@ -293,6 +295,27 @@ def store_report(report: StoreReport, out: Console) -> None:
     for damage in report.damages:
         out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
         _list(out, "  it is in", damage.hits)
+
+
+def troubles(found: Sequence[BoardTrouble], err: Console) -> None:
+    """Show which boards could not be done, and why: a line each."""
+    for trouble in found:
+        err.print(f"{trouble.board}: {trouble.problem}", style="red", markup=False)
+        if trouble.hint:
+            err.print(f"  {trouble.hint}", markup=False)
+
+
+def collected(swept: CollectedGarbage, days: float, out: Console) -> None:
+    """Show what became of contents that no capture needs."""
+    if swept.complaints:
+        _list(out, "No contents were deleted, since not all can be judged:", swept.complaints)
+        return
+    out.print(
+        f"{counted(swept.contents, 'content')} ({human(swept.bytes)}) went to the trash, for "
+        f"{days:g} days; {human(swept.given_back)} given back"
+    )
+    if swept.early:
+        out.print(f"{human(swept.early)} of that before its time: the disk is nearly full")
 
 
 def verdicts(

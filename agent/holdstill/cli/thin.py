@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import sys
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import click
+from rich.console import Console
 
 from holdstill.cli import open_capture, options, tables
+from holdstill.errors import VerificationError
 from holdstill.keeper import garbage, thin
-from holdstill.model import names, sizes
-from holdstill.model.settings import Retention
+from holdstill.model.settings import KeeperSettings
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.workflow import each_board
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,11 +34,14 @@ def command(
     settings_path: Path,
     store_address: str | None,
     as_json: bool,
-) -> None:
+) -> int:
     r"""Delete captures that retention does not keep; without --apply only list them.
 
     The newest good capture, pinned ones, and those with a date that cannot be trusted stay. A
-    board whose captures look tampered with is left alone.
+    board whose captures look tampered with is left alone; the others are done.
+
+    Contents that no capture needs any more rest in the store's trash/ for some days before they
+    are deleted. While anything in the store cannot be read, all contents stay.
 
     \b
     Examples:
@@ -43,23 +49,33 @@ def command(
       holdstill thin --apply
     """
     opened = open_capture.open_local(store_address)
-    rule = (
-        options.read_keeper_settings(settings_path).retention
+    settings = (
+        options.read_keeper_settings(settings_path)
         if settings_path.exists()
-        else (Retention())
+        else KeeperSettings(store=opened.root)
     )
-    boards = (names.check_board(board),) if board else opened.boards()
-    deed = thin.delete_captures if is_applied else thin.plan
     clock, runner = SystemClock(), LocalRunner()
-    verdicts = {name: deed(opened, name, rule, clock=clock, runner=runner) for name in boards}
-    swept = garbage.collect(opened, clock=clock) if is_applied else None
-    if as_json:
-        options.print_json({"verdicts": verdicts, "swept": swept})
-        return
-    tables.verdicts(verdicts, tables.console(), is_applied=is_applied)
-    if swept is not None:
-        click.echo(
-            f"{sizes.human(swept.bytes)} given back, {sizes.counted(swept.contents, 'content')}"
+    deed = thin.delete_captures if is_applied else thin.plan
+    found = each_board.do(
+        each_board.chosen(opened, board),
+        lambda name: deed(opened, name, settings.retention, clock=clock, runner=runner),
+    )
+    swept = (
+        garbage.collect(
+            opened, clock=clock, grace=timedelta(days=settings.trash_days),
+            min_free=settings.min_free,
         )
-    elif sys.stdout.isatty():
-        click.echo("nothing was deleted; --apply does it")
+        if is_applied
+        else None
+    )  # fmt: skip
+    if as_json:
+        options.print_json({"verdicts": found.results, "troubles": found.troubles, "swept": swept})
+    else:
+        tables.verdicts(found.results, tables.console(), is_applied=is_applied)
+        tables.troubles(found.troubles, Console(stderr=True))
+        if swept is not None:
+            tables.collected(swept, settings.trash_days, tables.console())
+        elif sys.stdout.isatty():
+            click.echo("nothing was deleted; --apply does it")
+    undecided = VerificationError.exit_code if swept and swept.complaints else 0
+    return max(found.exit_code, undecided)

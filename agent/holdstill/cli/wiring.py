@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
-from holdstill.errors import LinkError, UsageError
-from holdstill.keeper import forced_command, json_rpc
+from holdstill.errors import HoldstillError, LinkError, UsageError
+from holdstill.keeper import forced_command, json_rpc, latest_tree
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
@@ -62,8 +62,11 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
             yield RemoteKeeper(channel)
         return
     assert isinstance(address, FolderAddress)  # noqa: S101  there are two kinds
-    with LocalKeeper(_store(address.path), board, clock=clock, runner=BoundedRunner()) as keeper:
+    store, runner = _store(address.path), BoundedRunner()
+    with LocalKeeper(store, board, clock=clock, runner=runner) as keeper:
         yield keeper
+    with suppress(HoldstillError, OSError):  # the next run makes it
+        latest_tree.refresh(store, board, runner)
 
 
 def _store(path: Path) -> Store:

@@ -82,10 +82,6 @@ class StoredCapture:
         """Return the file with the bytes of a raw partition."""
         return self.folder / raw_name(number)
 
-    def tree_path(self, number: int) -> Path:
-        """Return the folder with a partition's files, as hard links into the store."""
-        return self.folder / "tree" / str(number)
-
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
         return (self.folder / MANIFEST).read_bytes()

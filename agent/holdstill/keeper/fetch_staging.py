@@ -42,10 +42,11 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
         for digest in digests:
             if not store.contents.has(digest):
                 raise VerificationError(f"the store lacks content {digest}")
-            if store.facts.abilities.hard_links:
-                store.contents.link(digest, os.fsencode(digest), handle)
-            else:
-                store.disk.clone(store.contents.path(digest), (made / digest))
+            path = store.contents.path(digest)
+            try:
+                store.disk.link_at(os.fspath(path), os.fsencode(digest), handle)
+            except OSError:  # no hard links here, or no further one
+                store.disk.clone(path, made / digest)
     return made
 
 

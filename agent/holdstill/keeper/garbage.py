@@ -1,7 +1,8 @@
-"""Garbage collection: deleting contents that no capture holds, and what broken-off runs left.
+"""Garbage collection: contents that no capture of any board needs, and what broken-off runs left.
 
-Where the store has hard links, the link count of a content shows whether a capture has it;
-elsewhere every index is read. A content that a run has uploaded and not sealed yet stays.
+It fails safe. What is needed is known from the captures' indexes, by the references; if one
+board, capture or index cannot be read, nothing of anybody's is deleted. Contents go to the
+trash first. A content that a run has uploaded and not sealed yet stays.
 """
 
 from __future__ import annotations
@@ -9,16 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.keeper import fetch_staging, incoming
-from holdstill.keeper.board_captures import INDEX
+from holdstill.keeper import account_captures, fetch_staging, incoming, references, trash
 from holdstill.keeper.content_store import SHARDS
-from holdstill.records import index_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from datetime import timedelta
     from pathlib import Path
 
-    from holdstill.keeper.content_store import ContentLinks
+    from holdstill.keeper.content_store import ContentFile
+    from holdstill.keeper.references import References
     from holdstill.keeper.store import Store
     from holdstill.system.clocks import Clock
 
@@ -30,72 +30,73 @@ MARGIN = 3600.0
 
 @dataclass(frozen=True)
 class CollectedGarbage:
-    """How much was deleted: a number of files, and bytes that were allocated to them."""
+    """What became of contents that no capture needs.
 
-    contents: int
-    bytes: int
-
-
-def collect(store: Store, *, clock: Clock) -> CollectedGarbage:
-    """Delete contents that no capture holds, and what interruptions left.
-
-    A content that a run has brought and not sealed yet stays while that run may go on.
+    Attributes:
+        contents, bytes: put into the trash: how many, and what they take on disk.
+        given_back: bytes of what had rested there long enough, and was deleted.
+        early: of these, bytes that were deleted before their time, since space is short.
+        complaints: why nothing was collected: what cannot be read, so that nobody can tell what
+            it needs.
     """
+
+    contents: int = 0
+    bytes: int = 0
+    given_back: int = 0
+    early: int = 0
+    complaints: tuple[str, ...] = ()
+
+
+def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> CollectedGarbage:
+    """Put contents that no capture needs into the trash, and empty what rested long enough.
+
+    Args:
+        store: of all boards; the caller owns it.
+        clock: dates what is put into the trash.
+        grace: how long contents rest there.
+        min_free: bytes on the disk below which they rest less long.
+    """
+    complaints = account_captures.bring_up_to_date(store)
+    if complaints:
+        return CollectedGarbage(complaints=complaints)
     _give_up_stale(store, clock)
-    for discarded in sorted(store.trash.iterdir()):
-        store.disk.remove_tree(discarded)
-    # When the oldest unfinished run began, or a time that is never reached.
+    for left in trash.others(store):
+        store.disk.remove_tree(left)
+    spared_from = _oldest_run(store) - MARGIN
+    count = total = 0
+    with references.opened(store) as known:
+        for shard in SHARDS:
+            # Captures are sealed, and accounted for, under the other side of this lock.
+            with store.alone_with_contents():
+                if not account_captures.has_all(store, known):
+                    break  # one that could not be accounted for: the next collection goes on
+                for held in _garbage(store, known, shard):
+                    if held.written_at < spared_from:
+                        place = trash.new_place(store, clock.now())
+                        store.disk.rename(held.path, place / held.path.name)
+                        count, total = count + 1, total + held.allocated
+        known.drop_unused()
+    given_back, early = trash.empty(store, clock.now(), grace=grace, min_free=min_free)
+    return CollectedGarbage(count, total, given_back, early)
+
+
+def _garbage(store: Store, known: References, shard: str) -> list[ContentFile]:
+    low = bytes.fromhex(shard)
+    needed = known.needed(low, low + b"\xff" * 32)
+    return [
+        held for held in store.contents.shard(shard) if bytes.fromhex(held.digest) not in needed
+    ]
+
+
+def _oldest_run(store: Store) -> float:
+    """Return when the oldest unfinished run began, or a time that is never reached."""
     begun = [
         _began(staging)
-        for board in store.boards()
-        for staging in (store.board_folder(board) / "incoming").iterdir()
+        for folder in store.board_folders()
+        if (folder / "incoming").is_dir()
+        for staging in (folder / "incoming").iterdir()
     ]
-    oldest_run = min(begun, default=float("inf"))
-    spared_from = oldest_run - MARGIN
-    needed = None if store.facts.abilities.hard_links else _referenced(store)
-    count = total = 0
-    for shard in SHARDS:
-        with store.alone_with_contents():
-            for group in _groups(store, shard):
-                for held in _garbage(group, needed):
-                    if held.written_at < spared_from:
-                        store.disk.unlink(held.path)
-                        count, total = count + 1, total + held.allocated
-    return CollectedGarbage(count, total)
-
-
-def _groups(store: Store, shard: str) -> Iterator[list[ContentLinks]]:
-    """Yield each content with its spare copies."""
-    group: list[ContentLinks] = []
-    for held in store.contents.shard(shard):
-        if group and group[0].digest != held.digest:
-            yield group
-            group = []
-        group.append(held)
-    if group:
-        yield group
-
-
-def _garbage(group: list[ContentLinks], needed: frozenset[str] | None) -> list[ContentLinks]:
-    """Return the files of one content that no capture needs.
-
-    Its first copy stays while any copy is in use: it is the one that is found by name.
-    """
-    if needed is not None:
-        return [] if group[0].digest in needed else group
-    if all(held.links == 1 for held in group):
-        return group
-    return [held for held in group if held.links == 1 and held.path.name != held.digest]
-
-
-def _referenced(store: Store) -> frozenset[str]:
-    """Read the digests of every index, where there are no link counts."""
-    needed: set[str] = set()
-    for board in store.boards():
-        for path in (store.board_folder(board) / "captures").glob(f"*/{INDEX}"):
-            with index_file.opened(path) as index:
-                needed.update(digest.hex() for digest, _ in index.digests())
-    return frozenset(needed)
+    return min(begun, default=float("inf"))
 
 
 def _began(staging: Path) -> float:
@@ -116,6 +117,3 @@ def _give_up_stale(store: Store, clock: Clock) -> None:
         for staging in (store.board_folder(board) / "incoming").iterdir():
             if _began(staging) < limit:
                 store.discard(staging)
-    for draft in store.contents.drafts():
-        if draft.stat().st_mtime < limit:
-            store.disk.unlink(draft)

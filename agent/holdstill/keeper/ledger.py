@@ -38,14 +38,16 @@ class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sea
         run: the run that made it.
         previous: SHA-256 of the manifest that it names as the one before.
         recovered: whether this line was written after an interruption.
-        warnings: what could not be laid out in its tree.
+        contents, content_sum: number and sum (`references.ContentSum`) of the contents that
+            its index names.
     """
 
     brief: CaptureBrief
     run: str
     previous: str
     recovered: bool = False
-    warnings: tuple[str, ...] = ()
+    contents: int = 0
+    content_sum: int = 0
 
 
 class ThinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="thinned"):

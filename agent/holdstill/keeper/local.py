@@ -8,26 +8,27 @@ from __future__ import annotations
 
 import errno
 import importlib.metadata
+import sqlite3
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Self
 
 from holdstill.errors import (
-    HoldstillError,
     LinkError,
     PreflightError,
     UsageError,
     VerificationError,
 )
 from holdstill.keeper import (
+    account_captures,
     board_captures,
-    capture_tree_ahead,
     fetch_staging,
     incoming,
     ingest,
+    references,
     sealing,
+    trash,
 )
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
-from holdstill.keeper.capture_tree_ahead import TreeBase
 from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names, sizes
@@ -40,11 +41,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.board_captures import StoredCapture
-    from holdstill.keeper.capture_tree_ahead import TreePreparer
     from holdstill.keeper.incoming import RunLock, Staging
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.store import Store
-    from holdstill.model.manifest import Attachment
+    from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import CaptureBrief, Ingested, WantedContent
     from holdstill.system.clocks import Clock
@@ -77,8 +77,6 @@ class LocalKeeper:
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
         self._due = ExpectedSeal("", 0, "")
-        self._ahead: TreePreparer | None = None
-        self._is_next_due = False
 
     def __enter__(self) -> Self:
         return self
@@ -88,9 +86,6 @@ class LocalKeeper:
 
     def close(self) -> None:
         """Give the run lock back; the staging stays."""
-        if self._ahead is not None:
-            self._ahead.stop()
-            self._ahead = None
         if self._lock is not None:
             self._lock.release()
         self._lock = self._staging = None
@@ -134,8 +129,6 @@ class LocalKeeper:
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
             ingest.ingest_leftovers(self._store, staging)
         newest = self._shelf.newest_good()
-        if self._ahead is None:
-            self._ahead = capture_tree_ahead.begin(self._store, self._board, self._base(newest))
         seeded = tuple(self._seed(staging, newest)) if newest else ()
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
@@ -147,13 +140,6 @@ class LocalKeeper:
             contents=str(staging.contents),
             attachments=str(staging.attachments),
             seeded=seeded,
-        )
-
-    def _base(self, newest: CaptureBrief | None) -> TreeBase | None:
-        if newest is None:
-            return None
-        return TreeBase(
-            newest.name, newest.index, self._shelf.folder / newest.name / board_captures.INDEX
         )
 
     def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
@@ -188,7 +174,12 @@ class LocalKeeper:
             staging = self._running()
             _check_batch(wanted)
             known = {names.check_digest(w.digest): w for w in wanted}
-            lacking = tuple(d for d in known if not self._store.contents.has(d))
+            with self._store.using_contents():
+                lacking = tuple(
+                    d
+                    for d in known
+                    if not self._store.contents.has(d) and not trash.take_back(self._store, d)
+                )
             total = sum(known[digest].size for digest in lacking)
             self._quota.check(total)
             self._check_room(total, len(lacking))
@@ -233,41 +224,46 @@ class LocalKeeper:
                 if event is None:
                     return SealResult(lacking=lacking)
             # Tidy up after a capture that is sealed; what fails here the next run does again.
-            self._is_next_due = event.brief.entries >= capture_tree_ahead.LARGE
             with suppress(OSError):
                 self._quota.reset()
                 if self._staging is not None and self._staging.run == event.run:
                     self._store.discard(self._staging.folder)
             self.close()
-            return SealResult(
-                name=event.brief.name, new_bytes=event.brief.new_bytes, warnings=event.warnings
-            )
+            return SealResult(name=event.brief.name, new_bytes=event.brief.new_bytes)
 
     def _seal(
         self, sealer: Sealer, manifest: bytes, signature: bytes
     ) -> tuple[SealedEvent | None, tuple[str, ...]]:
-        """Check the capture, build its tree and publish it; return missing contents, if any."""
-        staging, limit = self._running(), self._limits.entries
+        """Check the capture, publish it and account for it; return missing contents, if any."""
         checked = sealing.check_manifest(
-            self._shelf, manifest, signature, due=self._due, entries_limit=limit
+            self._shelf, manifest, signature, due=self._due, entries_limit=self._limits.entries
         )
-        folder, layout = sealer.prepare(staging, checked, (manifest, signature), self._ahead)
-        if layout.lacking:
-            return None, sealing.limited(layout.lacking)
-        now = clocks.rfc3339(self._clock.now())
-        event = sealing.event_for(
-            manifest, checked, layout=layout, arrived_at=now, run=staging.run
-        )
-        sealer.publish(folder, event)
-        return event, ()
+        try:
+            return self._seal_checked(sealer, checked, (manifest, signature))
+        except references.UnsoundReferencesError:  # made again by the next collection
+            references.discard(self._store)
+            return self._seal_checked(sealer, checked, (manifest, signature))
 
-    def lay_out_next(self) -> None:
-        """Begin the tree of a large board's next capture, once this one is sealed."""
-        if self._is_next_due:
-            with suppress(HoldstillError, OSError):
-                capture_tree_ahead.prepare(
-                    self._store, self._board, self._base(self._shelf.newest_good())
-                )
+    def _seal_checked(
+        self, sealer: Sealer, manifest: Manifest, documents: tuple[bytes, bytes]
+    ) -> tuple[SealedEvent | None, tuple[str, ...]]:
+        staging = self._running()
+        # Until the capture is accounted for, nothing that it needs is collected.
+        with self._store.using_contents(), references.opened(self._store) as known:
+            folder, needs = sealer.prepare(staging, manifest, documents, known)
+            if needs.lacking:
+                return None, needs.lacking[:BATCH]
+            event = sealing.event_for(
+                documents[0],
+                manifest,
+                needs=needs,
+                arrived_at=clocks.rfc3339(self._clock.now()),
+                run=staging.run,
+            )
+            sealer.publish(folder, event)
+            with suppress(sqlite3.Error):  # sealed it is; the next collection accounts for it
+                account_captures.add_newest(known, self._board, event)
+        return event, ()
 
     def abandon(self) -> None:
         """End the run without a capture; what arrived stays for the next one."""

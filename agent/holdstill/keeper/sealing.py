@@ -6,16 +6,16 @@ import re
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from holdstill.errors import SecurityError, VerificationError
-from holdstill.keeper import capture_tree, incoming, ingest
+from holdstill.keeper import incoming, ingest, repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
-from holdstill.model.names import CaptureName
-from holdstill.model.protocol import BATCH, CaptureBrief
+from holdstill.model.names import CaptureName, Digest
+from holdstill.model.protocol import CaptureBrief
 from holdstill.records import index_check, index_file, manifest_file, signature
 from holdstill.system import clocks
 
@@ -24,16 +24,30 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.board_captures import BoardCaptures
-    from holdstill.keeper.capture_tree import TreeResult
-    from holdstill.keeper.capture_tree_ahead import TreePreparer
     from holdstill.keeper.incoming import Staging
     from holdstill.keeper.ledger import Ledger
+    from holdstill.keeper.references import ContentSum, References
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
 
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
 _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
+
+
+class CaptureNeeds(NamedTuple):
+    """The contents that a capture needs.
+
+    Attributes:
+        sum: what they come to; written into the ledger.
+        new_bytes: of those that no capture of any board had before.
+        lacking: those that are not in the store.
+    """
+
+    sum: ContentSum
+    new_bytes: int
+    lacking: tuple[Digest, ...]
 
 
 @dataclass(frozen=True)
@@ -157,7 +171,7 @@ def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
 
 
 def event_for(
-    data: bytes, manifest: Manifest, *, layout: TreeResult, arrived_at: str, run: str
+    data: bytes, manifest: Manifest, *, needs: CaptureNeeds, arrived_at: str, run: str
 ) -> SealedEvent:
     """Write down what was sealed."""
     brief = CaptureBrief(
@@ -172,11 +186,44 @@ def event_for(
         frozen_ms=manifest.pause.frozen_ms,
         entries=sum(part.entries for part in manifest.parts),
         content_bytes=sum(part.content_bytes for part in manifest.parts),
-        new_bytes=layout.new_bytes,
+        new_bytes=needs.new_bytes,
     )
     return SealedEvent(
-        brief=brief, run=run, previous=manifest.previous, warnings=layout.warnings()
+        brief=brief,
+        run=run,
+        previous=manifest.previous,
+        contents=needs.sum.number,
+        content_sum=needs.sum.total,
     )
+
+
+def needs_of(store: Store, known: References, board: BoardName, index_path: Path) -> CaptureNeeds:
+    """Load what a capture needs, by an index that was checked, and see that it is all here.
+
+    Contents that the board's newest capture has already, and that no check found damaged since,
+    are not looked for again. The caller keeps garbage from being collected until the capture is
+    accounted for.
+
+    Raises:
+        SecurityError: the index gives a content another size than it has.
+    """
+    with index_file.opened(index_path) as index:
+        content_sum = known.load(index.digests())
+    lacking = {
+        digest: None for digest in repair.awaited(store) if known.needs(bytes.fromhex(digest))
+    }
+    for content, size in known.not_of(board):
+        digest = Digest(content.hex())
+        found = store.contents.size(digest)
+        if found is None and trash.take_back(store, digest):
+            found = store.contents.size(digest)
+        if found is None:
+            lacking[digest] = None
+        elif found != size:
+            raise SecurityError(
+                f"index: content {digest} has {found} bytes, the index says {size}"
+            )
+    return CaptureNeeds(content_sum, known.new_bytes(), tuple(lacking))
 
 
 class Sealer:
@@ -192,30 +239,26 @@ class Sealer:
         staging: Staging,
         manifest: Manifest,
         documents: tuple[bytes, bytes],
-        begun: TreePreparer | None = None,
-    ) -> tuple[Path, TreeResult]:
+        known: References,
+    ) -> tuple[Path, CaptureNeeds]:
         """Build the capture's directory; at the end it is whole and on the medium.
 
-        If contents are lacking, nothing is left. begun is its tree, begun ahead.
+        If contents are lacking, nothing is left.
         """
         folder = self._sealing / staging.run
         self._store.discard(folder)
         self._disk.make_directory(folder)
         take_attachments(self._store, staging, folder, manifest)
-        check_index(folder / INDEX, manifest, known=begun.base.digest if begun else "")
-        layout = self._lay_out(folder, manifest.index.sha256, begun)
-        if layout.lacking:
+        newest = self._shelf.newest_good()
+        check_index(folder / INDEX, manifest, known=newest.index if newest else "")
+        needs = needs_of(self._store, known, self._shelf.board, folder / INDEX)
+        if needs.lacking:
             self._store.discard(folder)
-            return folder, layout
+            return folder, needs
         for name, content in zip((MANIFEST, SIGNATURE), documents, strict=True):
             self._disk.create(folder / name, content, mode=0o400)
         self._disk.sync_all(folder)
-        return folder, layout
-
-    def _lay_out(self, folder: Path, digest: str, begun: TreePreparer | None) -> TreeResult:
-        tree, index_path = folder / "tree", folder / INDEX
-        layout = begun.take(tree, index_path, digest) if begun else None
-        return layout or capture_tree.lay_out(self._store, tree, index_path)
+        return folder, needs
 
     def publish(self, folder: Path, event: SealedEvent) -> None:
         """Make a prepared capture visible, and write it into the ledger."""
@@ -277,8 +320,3 @@ class Sealer:
                 )
             self._disk.sync_directory(self._shelf.folder)
             self._note(ledger, msgspec.structs.replace(event, recovered=True))
-
-
-def limited(lacking: dict[str, None]) -> tuple[str, ...]:
-    """Return as many lacking digests as one message holds."""
-    return tuple(list(lacking)[:BATCH])

@@ -9,15 +9,23 @@ from __future__ import annotations
 import os
 import select
 import signal
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
-from holdstill.keeper import enrolment, fetch_staging, incoming, json_rpc, refused_commands
+from holdstill.keeper import (
+    enrolment,
+    fetch_staging,
+    incoming,
+    json_rpc,
+    latest_tree,
+    refused_commands,
+)
 from holdstill.keeper import forced_command as words
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.keeper.local import MIN_FREE, LocalKeeper
+from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.quota import ArrivalMonitor, Quota
 from holdstill.model.protocol import MESSAGE_LIMIT
 from holdstill.system import files, landlock, process
@@ -30,6 +38,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
+    from holdstill.model.settings import KeeperSettings
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
@@ -49,7 +58,7 @@ def forced_command(
     *,
     clock: Clock,
     runner: Runner,
-    min_free: int = MIN_FREE,
+    settings: KeeperSettings,
 ) -> int:
     """Do what a board's key was used for, if it is allowed; return the exit code.
 
@@ -57,6 +66,7 @@ def forced_command(
     """
     enrolment.read(store, board)
     os.umask(0o077)
+    min_free = settings.min_free
     try:
         wish = words.parse(original)
         match wish:
@@ -85,7 +95,9 @@ def forced_command(
                 ) as keeper:
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
-                    keeper.lay_out_next()
+                    if settings.latest_tree:
+                        with suppress(HoldstillError, OSError):  # the next run makes it
+                            latest_tree.refresh(store, board, runner)
     except SecurityError as error:
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise

@@ -6,9 +6,10 @@ STORE/boards/<board>/enrolment.yaml  its public keys, limits, retention
 STORE/boards/<board>/captures/...    sealed captures
 STORE/boards/<board>/incoming/...    what is arriving; the only place a board writes to
 STORE/boards/<board>/sealing/...     a capture in the making, out of the board's reach
-STORE/boards/<board>/ahead/...       the tree of the next capture, begun (keeper.ahead)
+STORE/boards/<board>/latest/...      the newest capture's files, to look at (latest_tree)
 STORE/boards/<board>/ledger.jsonl    what was sealed, when, in which order
 STORE/READ-ME-FIRST.txt              how to get a card out of it by hand
+STORE/references.sqlite              which captures need which contents; derived (references)
 STORE/trash/                         renamed here first, then deleted
 """
 
@@ -50,7 +51,7 @@ class Abilities(Record, frozen=True, kw_only=True):
     """What the store's file system can do, as tried out when the store was made.
 
     Attributes:
-        hard_links: without them captures have no tree, and garbage is found by reading indexes.
+        hard_links: without them there is no tree of the newest capture to look at.
         case_sensitive: without it some names of a tree cannot be laid out.
         any_bytes: whether names that are not text, or hold : ? * or end in a dot, are kept.
         long_names: whether a name may have 255 bytes.
@@ -66,12 +67,12 @@ class Abilities(Record, frozen=True, kw_only=True):
     def complaints(self) -> tuple[str, ...]:
         """Return what this file system cannot do, in sentences."""
         said = {
-            "no hard links: captures have no file tree to copy from by hand": self.hard_links,
-            "upper and lower case are the same: some names are missing in trees": (
+            "no hard links: there is no tree of the newest capture to look at": self.hard_links,
+            "upper and lower case are the same: some names are missing in latest/": (
                 self.case_sensitive
             ),
-            "some file names cannot be kept: they are missing in trees": self.any_bytes,
-            "no names of 255 bytes: longer ones are missing in trees": self.long_names,
+            "some file names cannot be kept: they are missing in latest/": self.any_bytes,
+            "no names of 255 bytes: longer ones are missing in latest/": self.long_names,
             "no sparse files: holes take space": self.sparse,
         }
         return tuple(sentence for sentence, able in said.items() if not able)
@@ -112,6 +113,10 @@ class Store:
         found = (self.root / "boards").iterdir()
         enrolled = [folder.name for folder in found if (folder / "enrolment.yaml").is_file()]
         return tuple(names.check_board(name) for name in sorted(enrolled))
+
+    def board_folders(self) -> tuple[Path, ...]:
+        """Return the folders of all boards, enrolled or not, in order."""
+        return tuple(sorted((self.root / "boards").iterdir()))
 
     def discard(self, folder: Path) -> None:
         """Take a folder or file out of sight at once, then delete it; gone already is fine."""

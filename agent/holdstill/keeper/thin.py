@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import capture_tree_ahead, enrolment, incoming, retention
+from holdstill.keeper import enrolment, incoming, retention
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
@@ -60,9 +60,6 @@ def delete_captures(
         shelf = BoardCaptures(store, board, runner)
         Sealer(shelf, clock=clock).recover()
         verdicts = plan(store, board, rule, clock=clock, runner=runner)
-        kept = [verdict.name for verdict in verdicts if verdict.is_kept]
-        # A tree ahead of any but the newest may hold contents that are not needed any more.
-        capture_tree_ahead.clear(store, board, keep=kept[-1] if kept else "")
         victims = tuple(verdict.name for verdict in verdicts if not verdict.is_kept)
         if victims:
             disk, file = shelf.store.disk, shelf.ledger_file

@@ -48,6 +48,11 @@ def check_board(text: str) -> BoardName:
     return BoardName(text)
 
 
+def is_board(text: str) -> bool:
+    """Return whether text can be a board's name."""
+    return _BOARD.fullmatch(text) is not None
+
+
 def check_run(text: str) -> RunId:
     """Return text as the name of a run.
 

@@ -122,12 +122,8 @@ class Ingested(Record, frozen=True, kw_only=True):
 
 
 class SealResult(Record, frozen=True, kw_only=True):
-    """The answer to sealing. name is empty when contents are lacking; then send them, again.
-
-    warnings: names that the keeper's file system cannot hold; they are whole all the same.
-    """
+    """The answer to sealing. name is empty when contents are lacking; then send them, again."""
 
     name: str = ""
     lacking: tuple[str, ...] = ()
     new_bytes: int = 0
-    warnings: tuple[str, ...] = ()

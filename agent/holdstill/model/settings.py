@@ -222,11 +222,15 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
     Attributes:
         store: the directory that holds everything.
         min_free: space that no capture may eat into.
+        trash_days: how long contents that no capture needs rest before they are deleted.
+        latest_tree: whether each board's newest capture is kept as a tree to look at.
         notify: whom to tell when boards fall silent.
     """
 
     store: Path
     min_free: ByteSize = ByteSize(256 * MIB)
+    trash_days: float = 3.0
+    latest_tree: bool = True
     retention: Retention = Retention()
     limits: BoardLimits = BoardLimits()
     notify: WatchSettings = WatchSettings()
@@ -262,6 +266,8 @@ def _keeper_problems(settings: KeeperSettings) -> list[str]:
         for field, value in msgspec.structs.asdict(settings.retention).items()
         if value < 0
     ]
+    if not 0 <= settings.trash_days <= 365:
+        problems.append("trash_days: must be from 0 to 365")
     problems += _metrics_problems(settings.notify.metrics_file)
     days = {"silent_days": settings.notify.silent_days} | {
         f"silent_days_of.{board}": value for board, value in settings.notify.silent_days_of.items()

@@ -60,7 +60,7 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     signed = signature.sign(data, run.settings.key, run.outside.runner)
     answer = _ask_for_seal(run, data, signed, paths, seeded)
     _save_state(run, copied, paused, manifest, data)
-    return Sealed(answer.name, manifest, (*warnings, *answer.warnings))
+    return Sealed(answer.name, manifest, warnings)
 
 
 def _send(run: CaptureRun, paths: Mapping[str, Path], names: AbstractSet[str]) -> None:

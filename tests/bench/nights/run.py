@@ -81,7 +81,7 @@ def _asked() -> argparse.Namespace:
 def _measured(on: Stage, *, count: int) -> list[Night]:
     holdstill = (sys.executable, "-m", "holdstill", "capture", "--settings", on.kept.settings)
     rsync = (*RSYNC, f"{on.root}/", f"{on.folder}/by-rsync/")
-    lock = on.kept.store / "boards/pier-3/ahead.lock"
+    lock = on.kept.store / "boards/pier-3/latest.lock"
     for words in (holdstill, rsync):  # the first copies of everything
         _night("first", words, lock)
     nights = []
@@ -106,7 +106,7 @@ def _night(way: str, words: Sequence[str | Path], lock: Path) -> Night:
 
 
 def _settled(lock: Path) -> float:
-    """Wait until the keeper has laid the next tree out; return how long that took."""
+    """Wait until the keeper has refreshed the latest tree; return how long that took."""
     began = time.monotonic()
     time.sleep(1)  # for it to begin
     with lock.open("ab") as file:

@@ -19,10 +19,9 @@ from holdstill.errors import (
     VerificationError,
 )
 from holdstill.keeper.local import LocalKeeper
-from holdstill.model import names, paths
+from holdstill.model import names
 from holdstill.model.protocol import PROTOCOL, WantedContent
 from holdstill.records import manifest_file
-from holdstill.system import files
 from support import keeping
 from support.keeping import Board, FakeClock, FakeSignatures
 
@@ -83,18 +82,6 @@ def test_a_capture_is_listed_and_newest_once_sealed(board: LocalBoard) -> None:
     assert (brief.grade, brief.frozen_ms, brief.faults) == ("point-in-time", 97.0, ())
     distinct = {body for body in READINGS.values() if body}
     assert sealed.new_bytes == brief.new_bytes == sum(len(body) for body in distinct)
-
-
-def test_the_tree_of_a_capture_can_be_copied_without_us(board: LocalBoard, store: Store) -> None:
-    name = board.capture().name
-
-    tree = board.keeper.capture(name).tree_path(2)
-    found = {
-        os.fsencode(p.relative_to(tree)): p.read_bytes() for p in tree.rglob("*") if p.is_file()
-    }
-    assert found == {path: body for path, body in READINGS.items() if body}
-    inodes = {p.stat().st_ino for p in tree.rglob("*") if p.is_file()}
-    assert len(inodes) == 3  # the two equal files share one body
 
 
 def test_contents_are_read_only_and_named_by_their_hash(board: LocalBoard, store: Store) -> None:
@@ -356,29 +343,6 @@ def test_a_content_of_another_size_than_the_index_says_is_refused(board: LocalBo
 
     with pytest.raises(SecurityError, match="bytes, the index says"):
         board.keeper.seal(data, board.signed(data))
-
-
-def test_a_name_that_is_not_text_is_in_the_tree(board: LocalBoard) -> None:
-    board.files[b"srv/\xff\xfe\nodd"] = b"odd"
-
-    name = board.capture().name
-
-    tree = os.fsencode(board.keeper.capture(name).tree_path(2))
-    assert Path(os.fsdecode(tree + b"/srv/\xff\xfe\nodd")).read_bytes() == b"odd"
-
-
-def test_the_longest_path_there_can_be_is_in_the_tree(board: LocalBoard) -> None:
-    parents = [b"d" * 255] * 15 + [b"e" * 254]
-    path = b"/".join([*parents, b"f"])
-    board.files = {path: b"deep down"}
-
-    name = board.capture().name
-
-    assert len(path) == paths.PATH_MAX
-    with files.opened(board.keeper.capture(name).tree_path(2)) as top:
-        found = files.open_beneath(top, b"/".join(parents), os.O_RDONLY | os.O_DIRECTORY)
-        assert os.stat(b"f", dir_fd=found).st_size == len(b"deep down")
-        os.close(found)
 
 
 def test_more_than_the_room_is_refused_before_anything_is_sent(

@@ -1,4 +1,4 @@
-"""Contents that went bad on the disk: healed from a spare copy, or sent again."""
+"""Contents that went bad on the disk are sent again."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper import repair
+from holdstill.keeper import repair, trash
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.repair import RepairResult
 from holdstill.model import names
 from support import keeping
-from support.keeping import Board, FakeClock, QuickDisk
+from support.keeping import Board, FakeClock
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -51,9 +51,10 @@ def rot(path: Path) -> None:
     path.chmod(0o400)
 
 
-def trees(board: LocalBoard, store: Store) -> list[bytes]:
-    folders = [board.keeper.capture(b.name).tree_path(2) for b in board.keeper.captures()]
-    return [p.read_bytes() for folder in folders for p in sorted((folder / "srv").iterdir())]
+def bodies(board: LocalBoard) -> list[bytes]:
+    """Return what each capture gives back for the content."""
+    captures = [board.keeper.capture(brief.name) for brief in board.keeper.captures()]
+    return [keeping.read_content(capture, BODY) for capture in captures]
 
 
 def test_a_sound_content_stays_as_it_is(board: LocalBoard, store: Store) -> None:
@@ -68,7 +69,7 @@ def test_a_bad_content_is_asked_for_again_and_then_right_everywhere(
     board: LocalBoard, store: Store
 ) -> None:
     rot(store.contents.path(DIGEST))
-    assert trees(board, store)[0] != BODY
+    assert bodies(board)[0] != BODY
 
     outcome = repair.repair(store, DIGEST)
 
@@ -78,9 +79,22 @@ def test_a_bad_content_is_asked_for_again_and_then_right_everywhere(
     board.capture()
     assert board.sent == [DIGEST]
     assert repair.finish(store) == ()
-    assert trees(board, store) == [BODY] * 4
-    assert store.contents.path(DIGEST).stat().st_nlink == 5
+    assert bodies(board) == [BODY] * 3
     assert [brief.faults for brief in board.keeper.captures()] == [()] * 3
+
+
+def test_a_content_that_was_taken_out_is_asked_for_at_sealing(
+    board: LocalBoard, store: Store
+) -> None:
+    """A board asks only about files that changed: this one did not."""
+    rot(store.contents.path(DIGEST))
+    repair.repair(store, DIGEST)
+    begun = board.keeper.begin()
+    data = board.attach(begun)
+
+    answer = board.keeper.seal(data, board.signed(data))
+
+    assert (answer.name, answer.lacking) == ("", (DIGEST,))
 
 
 def test_a_content_that_is_gone_is_awaited_too(board: LocalBoard, store: Store) -> None:
@@ -88,56 +102,29 @@ def test_a_content_that_is_gone_is_awaited_too(board: LocalBoard, store: Store) 
 
     assert repair.repair(store, DIGEST) is RepairResult.AWAITED
     board.capture()
-    repair.finish(store)
 
-    assert store.contents.path(DIGEST).stat().st_nlink == 5
-
-
-def test_a_spare_copy_heals_the_first(board: LocalBoard, store: Store) -> None:
-    first = store.contents.path(DIGEST)
-    QuickDisk().clone(first, first.with_name(f"{DIGEST}.1"))
-    rot(first)
-
-    assert repair.repair(store, DIGEST) is RepairResult.HEALED
-
-    assert first.read_bytes() == BODY
-    assert trees(board, store) == [BODY] * 3
     assert repair.finish(store) == ()
+    assert bodies(board) == [BODY] * 3
 
 
-def test_a_spare_copy_that_is_bad_itself_is_no_help(board: LocalBoard, store: Store) -> None:
-    first = store.contents.path(DIGEST)
-    QuickDisk().clone(first, first.with_name(f"{DIGEST}.1"))
-    rot(first)
-    rot(first.with_name(f"{DIGEST}.1"))
-
-    assert repair.repair(store, DIGEST) is RepairResult.AWAITED
-
-    assert [held for held in store.contents.all() if held.digest == DIGEST] == []
-
-
-def test_mending_that_was_cut_off_is_done_again(board: LocalBoard, store: Store) -> None:
-    rot(store.contents.path(DIGEST))
-    repair.repair(store, DIGEST)
-    board.capture()
-    tree = board.keeper.capture(board.keeper.captures()[0].name).tree_path(2)
-    (tree / "srv" / f".repair-{DIGEST[:16]}").write_bytes(b"left over")
-
-    repair.finish(store)
-
-    assert sorted(p.name for p in (tree / "srv").iterdir()) == ["old", "older"]
-    assert trees(board, store) == [BODY] * 4
-
-
-def test_the_only_copy_of_a_bad_content_is_kept_for_a_look(
-    board: LocalBoard, store: Store
+@pytest.mark.parametrize("is_good", [True, False])
+def test_a_copy_that_rests_in_the_trash_helps_if_it_is_good(
+    board: LocalBoard, store: Store, *, is_good: bool
 ) -> None:
-    lonely = store.contents.path(DIGEST)
-    for brief in board.keeper.captures():
-        tree = board.keeper.capture(brief.name).tree_path(2)
-        for path in (tree / "srv").iterdir():
-            path.unlink()
-    rot(lonely)
+    path = store.contents.path(DIGEST)
+    place = trash.new_place(store, board.clock.now())
+    (place / DIGEST).write_bytes(BODY if is_good else b"rotten as well")
+    rot(path)
+
+    outcome = repair.repair(store, DIGEST)
+
+    assert outcome is (RepairResult.SOUND if is_good else RepairResult.AWAITED)
+    assert path.exists() == is_good
+    assert list(place.iterdir()) == []
+
+
+def test_a_bad_content_is_kept_for_a_look(board: LocalBoard, store: Store) -> None:
+    rot(store.contents.path(DIGEST))
 
     repair.repair(store, DIGEST)
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.keeper import latest_tree
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
@@ -110,7 +111,7 @@ def test_a_file_system_that_cannot_rename_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "share" / "store.yaml").exists()
 
 
-def test_a_store_without_hard_links_keeps_captures_without_a_tree(tmp_path: Path) -> None:
+def test_a_store_without_hard_links_keeps_captures_all_the_same(tmp_path: Path) -> None:
     clock, disk = FakeClock(), Without()
     store = keeping.make_store(tmp_path / "share", clock=clock, disk=disk)
     board = keeping.Board(keeping.keeper_of(store, clock=clock), files={b"etc/fstab": b"x" * 50})
@@ -118,7 +119,9 @@ def test_a_store_without_hard_links_keeps_captures_without_a_tree(tmp_path: Path
     name = board.capture().name
 
     capture = board.keeper.capture(name)
-    assert (capture.faults, capture.tree_path(2).exists()) == ((), False)
+    assert capture.faults == ()
+    latest_tree.refresh(store, keeping.PIER_3, keeping.FakeSignatures())
+    assert not (store.board_folder(keeping.PIER_3) / "latest").exists()
     handle = capture.open(bytes.fromhex(board.sent[0]))
     assert os.read(handle, 100) == b"x" * 50
     os.close(handle)

@@ -5,20 +5,21 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, UsageError
-from holdstill.keeper import capture_notes, garbage, thin
+from holdstill.keeper import capture_notes, thin
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
 from support import keeping
-from support.keeping import PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
+from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
 
@@ -107,12 +108,12 @@ def test_a_sweep_deletes_what_no_capture_holds(
     thinned(store, clock)
     age(store)
 
-    swept = garbage.collect(store, clock=clock)
+    swept = keeping.collect(store, clock)
 
-    assert (swept.contents, swept.bytes) == (3, 3 * 4096)
+    assert (swept.contents, swept.bytes, swept.given_back) == (3, 3 * 4096, 3 * 4096)
     left = {held.digest for held in store.contents.all()}
     assert left == {digest_of(b"the same"), digest_of(b"reading 3"), digest_of(b"reading 4")}
-    assert garbage.collect(store, clock=clock).contents == 0
+    assert keeping.collect(store, clock).contents == 0
 
 
 def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
@@ -122,7 +123,7 @@ def test_a_sweep_spares_what_a_run_has_brought_and_not_sealed(
     board.files[b"srv/reading"] = b"just arrived"
     board.deliver(begun)
 
-    garbage.collect(store, clock=clock)
+    keeping.collect(store, clock)
 
     assert store.contents.has(digest_of(b"just arrived"))
 
@@ -250,74 +251,9 @@ def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(
     moment = clock.now().timestamp()
     os.utime(folder / "begun", times=(moment, moment))
 
-    garbage.collect(store, clock=clock)
+    keeping.collect(store, clock)
     assert folder.exists()
     clock.advance(15 * DAY)
-    garbage.collect(store, clock=clock)
+    keeping.collect(store, clock)
 
     assert not folder.exists()
-
-
-class FewLinks(QuickDisk):
-    """A file system that allows a file five names."""
-
-    def link_at(self, source: str, name: bytes, at: int) -> None:
-        if Path(source).stat().st_nlink >= 5:
-            raise OSError(31, "Too many links")
-        super().link_at(source, name, at)
-
-
-@pytest.fixture
-def crowded(tmp_path: Path, clock: FakeClock) -> LocalBoard:
-    """A board with eleven files of one content, on a file system with few links."""
-    store = keeping.make_store(tmp_path / "crowded", clock=clock, disk=FewLinks())
-    files = {b"licence %02d" % n: b"AS IS" for n in range(11)}
-    return Board(keeping.keeper_of(store, clock=clock), clock=clock, files=files)
-
-
-def test_more_names_than_the_file_system_allows_get_spare_copies(crowded: LocalBoard) -> None:
-    name = crowded.capture().name
-
-    capture = crowded.keeper.capture(name)
-    held = sorted((h.path.name.partition(".")[2], h.links) for h in capture.contents.all())
-    assert held == [("", 5), ("1", 5), ("2", 4)]
-    files = [p for p in capture.tree_path(2).iterdir() if p.is_file()]
-    assert [p.read_bytes() for p in files] == [b"AS IS"] * 11
-    assert all(p.stat().st_mode & 0o777 == 0o400 for p in files)
-
-
-def test_spare_copies_are_swept_when_no_capture_needs_them(
-    crowded: LocalBoard, clock: FakeClock
-) -> None:
-    store = crowded.keeper._store
-    for n in range(2):
-        clock.advance(DAY)
-        crowded.files[b"n"] = b"%d" % n
-        crowded.capture()
-    crowded.files.clear()
-    clock.advance(DAY)
-    crowded.capture()
-    crowded.capture()
-    thinned(store, clock)
-    age(store)
-
-    garbage.collect(store, clock=clock)
-
-    assert list(store.contents.all()) == []
-
-
-def test_the_first_copy_stays_while_a_spare_one_is_needed(
-    crowded: LocalBoard, clock: FakeClock
-) -> None:
-    store = crowded.keeper._store
-    crowded.capture()
-    first = store.contents.path(digest_of(b"AS IS"))
-    tree = crowded.keeper.capture(crowded.keeper.captures()[0].name).tree_path(2)
-    for path in tree.iterdir():
-        if path.stat().st_ino == first.stat().st_ino:
-            path.unlink()
-    age(store)
-
-    garbage.collect(store, clock=clock)
-
-    assert first.exists()

@@ -67,5 +67,5 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
     assert outcomes == {digest: "awaited"}
     assert board.sent == [digest]
     assert (again.damages, finished) == ((), {})
-    trees = [board.keeper.capture(b.name).tree_path(2) / "f" for b in board.keeper.captures()]
-    assert [tree.read_bytes() for tree in trees] == [b"reading"] * 2
+    captures = [board.keeper.capture(brief.name) for brief in board.keeper.captures()]
+    assert [keeping.read_content(c, b"reading") for c in captures] == [b"reading"] * 2

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import click
 
+from holdstill.cli import options
 from holdstill.keeper import ssh_server
 from holdstill.keeper.store import open_store
 from holdstill.model import names
+from holdstill.model.settings import KeeperSettings
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
@@ -17,7 +19,8 @@ from holdstill.system.process import LocalRunner
 @click.command("serve", short_help="Serve one board over SSH (forced command).")
 @click.option("--store", required=True, type=click.Path(path_type=Path))
 @click.option("--board", required=True)
-def command(store: Path, board: str) -> int:
+@options.settings_option(options.KEEPER_SETTINGS)
+def command(store: Path, board: str, settings_path: Path) -> int:
     r"""Answer one board over SSH; sshd runs this for the board's key, people never need to.
 
     Takes what was asked for from SSH_ORIGINAL_COMMAND: the control channel, or one rsync of ours.
@@ -26,10 +29,16 @@ def command(store: Path, board: str) -> int:
     Example, as the line of `keeper enrol` in authorized_keys has it:
       holdstill keeper serve --store /srv/holdstill --board pier-3
     """
+    settings = (
+        options.read_keeper_settings(settings_path)
+        if settings_path.exists()
+        else KeeperSettings(store=store)
+    )
     return ssh_server.forced_command(
         open_store(store),
         names.check_board(board),
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+        settings=settings,
         clock=SystemClock(),
         runner=LocalRunner(),
     )

@@ -1,0 +1,203 @@
+"""Brings the references up to date with the captures that the store has, whoever owns them.
+
+Every folder of a board counts, enrolled or not, and every capture in it, in the ledger or not:
+whatever is there may be wanted. What cannot be read, or is missing, is returned as a complaint;
+while there is one, nothing may be deleted, for nobody can tell what it needs.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import HoldstillError, UsageError, VerificationError
+from holdstill.keeper import references
+from holdstill.keeper.board_captures import INDEX, MANIFEST
+from holdstill.keeper.ledger import Ledger, LedgerFile, SealedEvent
+from holdstill.keeper.references import AccountedCapture, ContentSum
+from holdstill.model import names
+from holdstill.model.names import CaptureName
+from holdstill.records import index_file, manifest_file
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from holdstill.keeper.references import References
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+
+
+class _Found(NamedTuple):
+    """One capture in a board's folder."""
+
+    name: CaptureName
+    folder: Path
+
+
+def bring_up_to_date(store: Store) -> tuple[str, ...]:
+    """Account for all captures; return a complaint for all that cannot be judged.
+
+    A damaged database is made again. When this returns nothing, the database says of every
+    capture in the store what it needs, and agrees with the ledgers.
+    """
+    try:
+        with references.opened(store) as held:
+            held.check()
+            return _all_boards(store, held)
+    except references.UnsoundReferencesError:
+        return make_again(store)
+
+
+def make_again(store: Store) -> tuple[str, ...]:
+    """Make the database again from the captures' indexes; return what cannot be read."""
+    references.discard(store)
+    try:
+        with references.opened(store) as held:
+            return _all_boards(store, held)
+    except references.UnsoundReferencesError as error:
+        return (f"the store's disk damages what is written to it: {error}",)
+
+
+def has_all(store: Store, held: References) -> bool:
+    """Return whether every capture that is in the store now is accounted for."""
+    for folder in store.board_folders():
+        board = names.check_board(folder.name)
+        accounted = {capture.name for capture in held.captures(board)}
+        if any(str(found.name) not in accounted for found in _captures_of(store, board)):
+            return False
+    return True
+
+
+def _all_boards(store: Store, held: References) -> tuple[str, ...]:
+    complaints: list[str] = []
+    boards: list[BoardName] = []
+    for folder in sorted((store.root / "boards").iterdir()):
+        try:
+            boards.append(names.check_board(folder.name))
+        except UsageError:
+            complaints.append(f"{folder}: the folder of no board")
+    for gone in sorted(set(held.boards()).difference(boards)):
+        if any(True for _ in _expected(store, held, names.check_board(gone))):
+            complaints.append(f"{store.root / 'boards' / gone}: the folder of this board is gone")
+        else:
+            held.remove_board(gone)
+    for board in boards:
+        try:
+            complaints += _one_board(store, held, board)
+        except (HoldstillError, OSError) as error:
+            complaints.append(f"{board}: {error}")
+    return tuple(complaints)
+
+
+def _expected(store: Store, held: References, board: BoardName) -> Iterator[str]:
+    """Yield the accounted captures of a board that retention has not deleted."""
+    ledger = _ledger(store, board)
+    for capture in held.captures(board):
+        if capture.name not in ledger.thinned:
+            yield capture.name
+
+
+def _ledger(store: Store, board: BoardName) -> Ledger:
+    """Return a board's ledger; where it is missing, an empty one."""
+    file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
+    with file.held_for_reading() as ledger:
+        return ledger
+
+
+def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
+    found, ledger = _captures_of(store, board), _ledger(store, board)
+    present = {str(capture.name) for capture in found}
+    expected = {event.brief.name for event in ledger.sealed} | {
+        capture.name for capture in held.captures(board)
+    }
+    missing = sorted(expected - ledger.thinned - present)
+    if missing:
+        folder = store.board_folder(board) / "captures"
+        return [f"{folder / name}: this capture is missing" for name in missing]
+    held.remove(board, [c.name for c in held.captures(board) if c.name not in present])
+    if not _continues(held, board, found):
+        held.remove_board(board)
+    accounted = {capture.name for capture in held.captures(board)}
+    for capture in found:
+        if str(capture.name) not in accounted:
+            _add(held, board, capture)
+    if not _agrees(held, board, ledger):
+        held.remove_board(board)
+        for capture in found:
+            _add(held, board, capture)
+    return [
+        f"{store.board_folder(board) / 'captures' / name}: its index does not name what it "
+        "named when it was sealed"
+        for name in _disagreeing(held, board, ledger)
+    ]
+
+
+def _captures_of(store: Store, board: BoardName) -> list[_Found]:
+    """Return the captures in a board's folder, oldest first; what else is there is no capture."""
+    folder = store.board_folder(board) / "captures"
+    found = []
+    for path in folder.iterdir():
+        try:
+            found.append(_Found(CaptureName.parse(path.name), path))
+        except UsageError:
+            continue
+    return sorted(found)
+
+
+def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> bool:
+    """Return whether what is accounted for is the same captures still, and the oldest of these."""
+    accounted = held.captures(board)
+    seqs = [capture.name.seq for capture in found]
+    if len(set(seqs)) != len(seqs):
+        raise VerificationError(f"two captures of {board} have the same number")
+    by_name = {str(capture.name): capture for capture in found}
+    return [c.name for c in accounted] == [str(c.name) for c in found[: len(accounted)]] and all(
+        manifest_file.digest((by_name[c.name].folder / MANIFEST).read_bytes()) == c.manifest
+        for c in accounted
+    )
+
+
+def _add(held: References, board: BoardName, capture: _Found) -> None:
+    """Account for a capture by its index, which must be the one that its manifest names.
+
+    Raises:
+        VerificationError, SecurityError, OSError: it cannot be read.
+    """
+    data = (capture.folder / MANIFEST).read_bytes()
+    path = capture.folder / INDEX
+    wanted = manifest_file.decode(data, f"{capture.folder / MANIFEST}").index.sha256
+    if files.hash_file(path).hex() != wanted:
+        raise VerificationError(f"{path}: it is not the index that its manifest names")
+    with index_file.opened(path) as index:
+        held.load(index.digests())
+    held.add(
+        board, AccountedCapture(capture.name.seq, str(capture.name), manifest_file.digest(data))
+    )
+
+
+def add_newest(held: References, board: BoardName, event: SealedEvent) -> None:
+    """Account for a capture that was sealed just now, and whose contents are loaded.
+
+    Where captures before it are not accounted for yet, it has to wait for them.
+    """
+    accounted = held.captures(board)
+    if (accounted[-1].seq if accounted else 0) == event.brief.seq - 1:
+        brief = event.brief
+        held.add(board, AccountedCapture(brief.seq, brief.name, brief.manifest))
+
+
+def _agrees(held: References, board: BoardName, ledger: Ledger) -> bool:
+    return not any(True for _ in _disagreeing(held, board, ledger))
+
+
+def _disagreeing(held: References, board: BoardName, ledger: Ledger) -> Iterator[str]:
+    """Yield the captures whose contents do not come to what the ledger has of them."""
+    sealed = {event.brief.name: event for event in ledger.sealed}
+    sums = held.sums(board)
+    for capture in held.captures(board):
+        event = sealed.get(capture.name)
+        if event is not None and sums[capture.seq] != ContentSum(
+            event.contents, event.content_sum
+        ):
+            yield capture.name

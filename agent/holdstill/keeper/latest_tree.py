@@ -1,0 +1,209 @@
+"""One browsable tree of plain files a board: its newest capture, under the files' own names.
+
+STORE/boards/<board>/latest/<part>/...: regular files and directories, as hard links to contents,
+for looking and for `cp`. It is derived, and no command needs it: what this file system cannot
+hold, such as an odd name or one more link to a content (ext4: 65,000), is left out of it. It is
+changed after sealing by what differs between two captures. STORE/boards/<board>/latest/capture
+names the capture that it shows, and is missing while it is being changed.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from itertools import groupby
+from operator import attrgetter
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import HoldstillError
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.records import index_file
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.board_captures import StoredCapture
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.records.index_queries import Index, PlacedEntry
+    from holdstill.system.process import Runner
+
+SHOWS = "capture"
+CHANGES_MAX = 50_000
+"""With more differences than this, a new tree is as quick, and memory stays flat."""
+
+
+class Changes(NamedTuple):
+    """What differs in a part: what to take away, and what to add, both in key order."""
+
+    removed: list[PlacedEntry]
+    added: list[PlacedEntry]
+
+
+def refresh(store: Store, board: BoardName, runner: Runner) -> None:
+    """Make the tree show the newest good capture; nothing happens where it does already.
+
+    Raises:
+        HoldstillError, OSError: it cannot be made; what is there is not of use to anybody then.
+    """
+    if not store.facts.abilities.hard_links:
+        return
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    with files.opened(store.board_folder(board) / "latest.lock", flags) as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return  # another process is at it
+        shelf = BoardCaptures(store, board, runner)
+        newest = shelf.newest_good()
+        if newest is not None and newest.name != shown(store, board):
+            _show(store, shelf, shelf.capture(newest.name))
+
+
+def shown(store: Store, board: BoardName) -> str:
+    """Return the name of the capture that the tree shows; "" for none."""
+    try:
+        return (_top(store, board) / SHOWS).read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError):
+        return ""
+
+
+def remove(store: Store, board: BoardName) -> None:
+    """Take the tree away."""
+    store.discard(_top(store, board))
+
+
+def _top(store: Store, board: BoardName) -> Path:
+    return store.board_folder(board) / "latest"
+
+
+def _show(store: Store, shelf: BoardCaptures, capture: StoredCapture) -> None:
+    top, before = _top(store, shelf.board), shown(store, shelf.board)
+    with index_file.opened(capture.index_path) as new:
+        if not before or not _changed(store, top, shelf, before, new):
+            store.discard(top)
+            store.disk.make_directory(top)
+            for part in new.parts():
+                store.disk.make_directory(top / str(part))
+                with files.opened(top / str(part), os.O_RDONLY | os.O_DIRECTORY) as handle:
+                    writer = _TreeWriter(store, handle)
+                    writer.make_directories(new.folders(part))
+                    writer.link(new.files(part))
+    store.disk.publish(top / SHOWS, f"{capture.name}\n".encode())
+
+
+def _changed(store: Store, top: Path, shelf: BoardCaptures, before: str, new: Index) -> bool:
+    """Do the differences between two captures; return False where a new tree is called for."""
+    try:
+        path = shelf.capture(before).index_path
+        with index_file.opened(path) as old:
+            parts = sorted({*old.parts(), *new.parts()})
+            changes = {part: compare(old.placed(part), new.placed(part)) for part in parts}
+    except (HoldstillError, OSError):  # it was thinned, say
+        return False
+    if any(found is None for found in changes.values()):
+        return False
+    store.disk.unlink(top / SHOWS)
+    for part, found in changes.items():
+        folder = top / str(part)
+        if not folder.is_dir():
+            store.disk.make_directory(folder)
+        with files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            writer = _TreeWriter(store, handle)
+            if found is not None:
+                writer.remove(reversed(found.removed))  # what is in a directory before it
+                writer.make_directories(entry for entry in found.added if not entry.digest)
+                writer.link(entry for entry in found.added if entry.digest)
+    for part in set(parts).difference(new.parts()):
+        store.disk.remove_tree(top / str(part))
+    return True
+
+
+class _TreeWriter:
+    """Makes and removes names below the open folder of one part."""
+
+    def __init__(self, store: Store, top: int) -> None:
+        self._store, self._top = store, top
+
+    def make_directories(self, entries: Iterable[PlacedEntry]) -> None:
+        """Make directories, which come parents first."""
+        self._each(entries, lambda entry, at: self._store.disk.make_directory_at(entry.name, at))
+
+    def link(self, entries: Iterable[PlacedEntry]) -> None:
+        """Link contents under the names of files."""
+
+        def link_one(entry: PlacedEntry, at: int) -> None:
+            source = self._store.contents.path_text(entry.digest.hex())
+            self._store.disk.link_at(source, entry.name, at)
+
+        self._each(entries, link_one)
+
+    def remove(self, entries: Iterable[PlacedEntry]) -> None:
+        """Remove files and empty directories, children first."""
+
+        def remove_one(entry: PlacedEntry, at: int) -> None:
+            if entry.digest:
+                self._store.disk.unlink_at(entry.name, at)
+            else:
+                self._store.disk.remove_directory_at(entry.name, at)
+
+        self._each(entries, remove_one)
+
+    def _each(
+        self, entries: Iterable[PlacedEntry], act: Callable[[PlacedEntry, int], None]
+    ) -> None:
+        """Act on each entry in its directory; what cannot be done is left out of the tree."""
+        for directory, group in groupby(entries, key=attrgetter("directory")):
+            try:
+                at = files.open_beneath(self._top, directory, os.O_RDONLY | os.O_DIRECTORY)
+            except OSError:  # one that could not be made
+                continue
+            try:
+                for entry in group:
+                    try:
+                        act(entry, at)
+                    except OSError:
+                        continue
+            finally:
+                os.close(at)
+
+
+def compare(old: Iterable[PlacedEntry], new: Iterable[PlacedEntry]) -> Changes | None:
+    """Return how two parts differ, in key order; None for more than CHANGES_MAX differences."""
+    changes = Changes([], [])
+    for before, after in _side_by_side(iter(old), iter(new)):
+        if before == after:
+            continue
+        if before is not None and after is not None and not before.digest and not after.digest:
+            continue
+        if before is not None:
+            changes.removed.append(before)
+        if after is not None:
+            changes.added.append(after)
+        if len(changes.removed) + len(changes.added) > CHANGES_MAX:
+            return None
+    return changes
+
+
+def _side_by_side(
+    old: Iterator[PlacedEntry], new: Iterator[PlacedEntry]
+) -> Iterator[tuple[PlacedEntry | None, PlacedEntry | None]]:
+    """Yield what is at each place before and after."""
+    before, after = next(old, None), next(new, None)
+    while before is not None or after is not None:
+        order = _order(before, after)
+        yield (before if order <= 0 else None), (after if order >= 0 else None)
+        if order <= 0:
+            before = next(old, None)
+        if order >= 0:
+            after = next(new, None)
+
+
+def _order(before: PlacedEntry | None, after: PlacedEntry | None) -> int:
+    """Return -1, 0 or 1: which of the two has the smaller key; nothing comes last."""
+    if before is None or after is None:
+        return 1 if before is None else -1
+    here, there = (before.directory, before.name), (after.directory, after.name)
+    return (here > there) - (here < there)

@@ -1,0 +1,292 @@
+"""Which captures need which contents: a database that is derived from the captures' indexes.
+
+It holds spans: a content that a board's captures 3 to 7 name has one row, so that a capture
+changes it by what differs from the one before. A content without a span is garbage. Losing the
+file loses nothing: `account_captures` makes it again from the indexes.
+
+What is deleted by it depends on it being right. So each capture's line in the ledger has the
+number and a sum of its contents, made from its index when it was sealed, and the spans must come
+to the same before anything is deleted.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import PreflightError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+
+NAME = "references.sqlite"
+_APPLICATION_ID = 0x48535246  # "HSRF"
+_VERSION = 1
+_PATIENCE = 60.0
+"""Seconds to wait for another process's transaction: those of a large board take one or two."""
+_SUMMED = 4
+"""Bytes of a digest that are summed: 2^31 of them fit SQLite's 64-bit integers."""
+_SCHEMA = """\
+CREATE TABLE IF NOT EXISTS board (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,
+ head INTEGER NOT NULL);
+CREATE TABLE IF NOT EXISTS capture (board INTEGER NOT NULL, seq INTEGER NOT NULL,
+ name TEXT NOT NULL, manifest TEXT NOT NULL, PRIMARY KEY (board, seq)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS content (id INTEGER PRIMARY KEY, digest BLOB NOT NULL UNIQUE,
+ size INTEGER NOT NULL, mark INTEGER NOT NULL);
+CREATE TABLE IF NOT EXISTS span (board INTEGER NOT NULL, content INTEGER NOT NULL,
+ first INTEGER NOT NULL, last INTEGER, PRIMARY KEY (board, content, first)) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS span_content ON span (content);
+"""
+"""last is NULL while the board's newest capture, its head, still needs the content."""
+_NEED = (
+    "CREATE TEMP TABLE need (digest BLOB, size INTEGER, mark INTEGER, PRIMARY KEY (digest, size)) "
+    "WITHOUT ROWID"
+)
+_UNSOUND = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT})
+
+
+class UnsoundReferencesError(Exception):
+    """The file is no database of ours, or damaged; it can be made again."""
+
+
+class ContentSum(NamedTuple):
+    """What a set of contents comes to: how many there are, and the sum of their first bytes."""
+
+    number: int = 0
+    total: int = 0
+
+
+class AccountedCapture(NamedTuple):
+    """One capture whose contents are in the database."""
+
+    seq: int
+    name: str
+    manifest: str
+
+
+class References:
+    """The open database. One set of contents at a time is loaded by `load` for the calls after."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+
+    def check(self) -> None:
+        """Let SQLite check the structure of its file; raises what `opened` translates."""
+        (answer,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
+        if answer != "ok":
+            raise UnsoundReferencesError(f"{NAME}: {answer}")
+
+    def captures(self, board: BoardName) -> tuple[AccountedCapture, ...]:
+        """Return the captures of a board that are accounted for, oldest first."""
+        rows = self._db.execute(
+            "SELECT seq, capture.name, manifest FROM capture JOIN board ON board.id = board "
+            "WHERE board.name = ? ORDER BY seq",
+            (board,),
+        )
+        return tuple(map(AccountedCapture._make, rows))
+
+    def boards(self) -> tuple[str, ...]:
+        """Return the names of all boards in it."""
+        return tuple(name for (name,) in self._db.execute("SELECT name FROM board ORDER BY name"))
+
+    def load(self, contents: Iterable[tuple[bytes, int]]) -> ContentSum:
+        """Load the contents (digest, size) that a capture needs; return what they come to."""
+        self._db.execute("DELETE FROM need")
+        self._db.executemany(
+            "INSERT OR IGNORE INTO need VALUES (?, ?, ?)",
+            ((digest, size, int.from_bytes(digest[:_SUMMED])) for digest, size in contents),
+        )
+        return ContentSum._make(
+            self._db.execute("SELECT count(*), coalesce(sum(mark), 0) FROM need").fetchone()
+        )
+
+    def not_of(self, board: BoardName) -> Iterator[tuple[bytes, int]]:
+        """Yield the loaded contents (digest, size) that the board's newest capture has not."""
+        yield from self._db.execute(
+            "SELECT digest, size FROM need EXCEPT SELECT digest, size FROM span "
+            "JOIN content ON id = content WHERE last IS NULL AND board = "
+            "(SELECT id FROM board WHERE name = ?)",
+            (board,),
+        )
+
+    def needs(self, digest: bytes) -> bool:
+        """Return whether a content is among those that are loaded."""
+        row = self._db.execute("SELECT 1 FROM need WHERE digest = ?", (digest,)).fetchone()
+        return row is not None
+
+    def new_bytes(self) -> int:
+        """Return the bytes of the loaded contents that no capture of any board needs."""
+        (total,) = self._db.execute(
+            "SELECT coalesce(sum(size), 0) FROM need WHERE NOT EXISTS (SELECT 1 FROM content "
+            "JOIN span ON content = id WHERE content.digest = need.digest)"
+        ).fetchone()
+        return int(total)
+
+    def add(self, board: BoardName, capture: AccountedCapture) -> None:
+        """Account for a capture that needs the loaded contents; it is the board's newest one."""
+        with self._transaction():
+            self._db.execute("INSERT OR IGNORE INTO board (name, head) VALUES (?, 0)", (board,))
+            key, head = self._db.execute(
+                "SELECT id, head FROM board WHERE name = ?", (board,)
+            ).fetchone()
+            self._db.execute(
+                "INSERT OR IGNORE INTO content (digest, size, mark) SELECT * FROM need"
+            )
+            self._db.execute(
+                "UPDATE span SET last = ? WHERE board = ? AND last IS NULL AND content NOT IN "
+                "(SELECT id FROM need JOIN content USING (digest))",
+                (head, key),
+            )
+            self._db.execute(
+                "INSERT INTO span SELECT ?, id, ?, NULL FROM need JOIN content USING (digest) "
+                "WHERE id NOT IN (SELECT content FROM span WHERE board = ? AND last IS NULL)",
+                (key, capture.seq, key),
+            )
+            self._db.execute("INSERT INTO capture VALUES (?, ?, ?, ?)", (key, *capture))
+            self._db.execute("UPDATE board SET head = ? WHERE id = ?", (capture.seq, key))
+
+    def remove(self, board: BoardName, names: Iterable[str]) -> None:
+        """Forget captures, and the contents that no capture of their board needs any more."""
+        with self._transaction():
+            self._db.executemany(
+                "DELETE FROM capture WHERE name = ? "
+                "AND board = (SELECT id FROM board WHERE name = ?)",
+                ((name, board) for name in names),
+            )
+            self._db.execute(
+                "DELETE FROM span WHERE board = (SELECT id FROM board WHERE name = :board) "
+                "AND NOT EXISTS (SELECT 1 FROM capture WHERE capture.board = span.board "
+                "AND seq BETWEEN first AND coalesce(last, "
+                "(SELECT head FROM board WHERE name = :board)))",
+                {"board": board},
+            )
+
+    def remove_board(self, board: str) -> None:
+        """Forget a board altogether."""
+        with self._transaction():
+            for table in ("span", "capture"):
+                self._db.execute(
+                    f"DELETE FROM {table} WHERE board = (SELECT id FROM board WHERE name = ?)",  # noqa: S608  a name from above
+                    (board,),
+                )
+            self._db.execute("DELETE FROM board WHERE name = ?", (board,))
+
+    def needed(self, low: bytes, high: bytes) -> frozenset[bytes]:
+        """Return the digests from low up to, not including, high that any capture needs."""
+        rows = self._db.execute(
+            "SELECT digest FROM content WHERE digest >= ? AND digest < ? "
+            "AND EXISTS (SELECT 1 FROM span WHERE content = id)",
+            (low, high),
+        )
+        return frozenset(digest for (digest,) in rows)
+
+    def has(self, board: BoardName, digest: bytes) -> bool:
+        """Return whether any accounted capture of a board needs a content."""
+        row = self._db.execute(
+            "SELECT 1 FROM span WHERE board = (SELECT id FROM board WHERE name = ?) "
+            "AND content = (SELECT id FROM content WHERE digest = ?)",
+            (board, digest),
+        ).fetchone()
+        return row is not None
+
+    def drop_unused(self) -> None:
+        """Forget contents that no capture needs; after they were collected."""
+        with self._transaction():
+            self._db.execute(
+                "DELETE FROM content WHERE NOT EXISTS (SELECT 1 FROM span WHERE content = id)"
+            )
+
+    def sums(self, board: BoardName) -> Mapping[int, ContentSum]:
+        """Return what the contents of each accounted capture come to, by its number."""
+        begun, ended = (self._sums_by(column, board) for column in ("first", "last"))
+        found, number, total = {}, 0, 0
+        changes = sorted({*begun, *(last + 1 for last in ended)})
+        seqs = [capture.seq for capture in self.captures(board)]
+        for seq in seqs:
+            while changes and changes[0] <= seq:
+                at = changes.pop(0)
+                more, less = begun.get(at, ContentSum()), ended.get(at - 1, ContentSum())
+                number += more.number - less.number
+                total += more.total - less.total
+            found[seq] = ContentSum(number, total)
+        return found
+
+    def _sums_by(self, column: str, board: BoardName) -> dict[int, ContentSum]:
+        rows = self._db.execute(
+            f"SELECT {column}, count(*), sum(mark) FROM span JOIN content ON id = content "  # noqa: S608  a name from above
+            f"WHERE board = (SELECT id FROM board WHERE name = ?) AND {column} IS NOT NULL "
+            f"GROUP BY {column}",
+            (board,),
+        )
+        return {seq: ContentSum(number, total) for seq, number, total in rows}
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+
+@contextmanager
+def opened(store: Store) -> Iterator[References]:
+    """Hold the database of a store open; one that is not there is made, empty.
+
+    Raises:
+        UnsoundReferencesError: it is damaged, or not ours; `discard` takes it away.
+        PreflightError: it cannot be read or written.
+    """
+    path = store.root / NAME
+    try:
+        # Autocommit: transactions are begun where several statements belong together.
+        db = sqlite3.connect(path, timeout=_PATIENCE, isolation_level=None)
+    except sqlite3.Error as error:
+        raise _unusable(path, error) from error
+    try:
+        _prepare(db, path)
+        yield References(db)
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode & 0xFF in _UNSOUND:
+            raise UnsoundReferencesError(f"{path}: {error}") from error
+        raise _unusable(path, error) from error
+    finally:
+        db.close()
+
+
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    db.execute("PRAGMA cache_size = -16384")  # KiB
+    db.execute("PRAGMA temp_store = FILE")  # memory stays flat however large a capture is
+    (application,) = db.execute("PRAGMA application_id").fetchone()
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    if (application, version) == (0, 0) and not db.execute(
+        "SELECT 1 FROM sqlite_master"
+    ).fetchone():
+        db.executescript(
+            f"BEGIN IMMEDIATE;\n{_SCHEMA}PRAGMA application_id = {_APPLICATION_ID};\n"
+            f"PRAGMA user_version = {_VERSION};\nCOMMIT;"
+        )
+    elif (application, version) != (_APPLICATION_ID, _VERSION):
+        raise UnsoundReferencesError(f"{path}: not a database of references")
+    db.execute(_NEED)
+
+
+def _unusable(path: Path, error: sqlite3.Error) -> PreflightError:
+    return PreflightError(
+        f"{path} cannot be used: {error}",
+        hint="check that the store's disk has room and is writable, and that the file belongs to "
+        "the store's user",
+    )
+
+
+def discard(store: Store) -> None:
+    """Take an unsound database away, with what belongs to it."""
+    for suffix in ("-journal", "-wal", "-shm", ""):
+        store.discard(store.root / f"{NAME}{suffix}")

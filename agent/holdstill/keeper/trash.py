@@ -1,0 +1,120 @@
+"""Contents that no capture needs rest here before they are deleted for good.
+
+STORE/trash/contents-<UTC basic time>/<sha256>: one folder for each collection. A content that is
+wanted again is taken back. What was judged wrongly, by us or by whoever repairs a store by hand,
+can be put back for as long as it rests.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import Digest
+
+GRACE = timedelta(days=3)
+_PREFIX, _MOMENT = "contents-", "%Y%m%dT%H%M%SZ"
+
+
+@dataclass(frozen=True)
+class RestingPlace:
+    """One folder of contents.
+
+    Attributes:
+        since: when they were put there, by the keeper's clock.
+    """
+
+    folder: Path
+    since: datetime
+
+
+def resting(store: Store) -> tuple[RestingPlace, ...]:
+    """Return the folders with contents, oldest first."""
+    found = []
+    for path in store.trash.glob(f"{_PREFIX}*"):
+        try:
+            since = datetime.strptime(path.name, f"{_PREFIX}{_MOMENT}").replace(tzinfo=UTC)
+        except ValueError:
+            since = datetime.fromtimestamp(path.lstat().st_mtime, tz=UTC)
+        found.append(RestingPlace(path, since))
+    return tuple(sorted(found, key=lambda place: (place.since, place.folder)))
+
+
+def others(store: Store) -> Iterator[Path]:
+    """Yield what is in the trash and rests for nobody: what an interrupted deletion left."""
+    for path in sorted(store.trash.iterdir()):
+        if not path.name.startswith(_PREFIX):
+            yield path
+
+
+def new_place(store: Store, now: datetime) -> Path:
+    """Return a folder for what is collected at this moment, made if need be."""
+    folder = store.trash / f"{_PREFIX}{now.astimezone(UTC).strftime(_MOMENT)}"
+    if not folder.is_dir():
+        store.disk.make_directory(folder)
+    return folder
+
+
+def take_back(store: Store, digest: Digest) -> bool:
+    """Put a content back among the others; return whether it rested here."""
+    for place in reversed(resting(store)):
+        path = place.folder / digest
+        if os.path.lexists(path):
+            try:
+                store.disk.rename_new(path, store.contents.path(digest))
+            except FileExistsError:  # another process was quicker
+                return True
+            return True
+    return False
+
+
+def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tuple[int, int]:
+    """Delete what has rested long enough; if space is short, the oldest of the rest, too.
+
+    A folder from the future was made while the clock was wrong: it rests from now on.
+
+    Returns:
+        How many bytes were given back, and how many of them before their time.
+    """
+    given_back = early = 0
+    for place in resting(store):
+        if place.since > now:
+            store.disk.rename(place.folder, _free_name(store, now))
+        elif now - place.since >= grace:
+            given_back += _delete(store, place.folder)
+    for place in resting(store):
+        if store.free()[0] >= min_free:
+            break
+        early += _delete(store, place.folder)
+    return given_back + early, early
+
+
+def _free_name(store: Store, now: datetime) -> Path:
+    while True:
+        path = store.trash / f"{_PREFIX}{now.astimezone(UTC).strftime(_MOMENT)}"
+        if not path.exists():
+            return path
+        now -= timedelta(seconds=1)
+
+
+def _delete(store: Store, folder: Path) -> int:
+    with os.scandir(folder) as found:
+        size = sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
+    store.disk.remove_tree(folder)
+    return size
+
+
+def size(store: Store) -> int:
+    """Return the bytes that rest here."""
+    total = 0
+    for place in resting(store):
+        with os.scandir(place.folder) as found:
+            total += sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
+    return total

@@ -1,0 +1,318 @@
+"""Garbage collection loses nothing that a capture of any board needs, and fails safe."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import sqlite3
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import SecurityError
+from holdstill.keeper import (
+    account_captures,
+    enrolment,
+    garbage,
+    references,
+    sealing,
+    thin,
+    trash,
+)
+from holdstill.keeper import store as stores
+from holdstill.keeper.local import LocalKeeper
+from holdstill.model import names
+from holdstill.model.settings import Retention
+from support import keeping
+from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures, QuickDisk
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from holdstill.keeper.garbage import CollectedGarbage
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+
+LocalBoard = Board[LocalKeeper]
+NEWEST = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+DAY = 86_400
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    """A store with two boards, two captures each, and a content that nobody needs."""
+    made = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    enrolment.enrol(made, PIER_4, OTHER_KEY, clock=clock, limits=None)
+    for name in (PIER_3, PIER_4):
+        board = board_of(made, clock, name)
+        for number in range(2):
+            clock.advance(60)
+            board.files[b"srv/reading"] = b"%b: %d" % (name.encode(), number)
+            board.capture()
+    unused = hashlib.sha256(b"unused").hexdigest()
+    made.contents.path(names.check_digest(unused)).write_bytes(b"unused")
+    for held in made.contents.all():
+        os.utime(held.path, times=(held.written_at - 10 * DAY,) * 2)
+    return made
+
+
+def board_of(store: Store, clock: FakeClock, name: BoardName = PIER_3) -> LocalBoard:
+    key = keeping.KEY if name == PIER_3 else OTHER_KEY
+    return Board(
+        keeping.keeper_of(store, clock=clock, board=name),
+        name=name,
+        clock=clock,
+        files={b"etc/same": b"on both boards"},
+        sign=lambda data: keeping.seal_of(data, name, key),
+    )
+
+
+def contents(store: Store) -> set[str]:
+    return {held.digest for held in store.contents.all()}
+
+
+def digests(*bodies: bytes) -> set[str]:
+    return {hashlib.sha256(body).hexdigest() for body in bodies}
+
+
+ALL = (b"on both boards", b"pier-3: 0", b"pier-3: 1", b"pier-4: 0", b"pier-4: 1")
+
+
+def test_only_what_no_capture_needs_goes(store: Store, clock: FakeClock) -> None:
+    found = keeping.collect(store, clock)
+
+    assert (found.contents, found.complaints) == (1, ())
+    assert contents(store) == digests(*ALL)
+
+
+def test_what_goes_can_be_had_back_for_the_time_of_grace(store: Store, clock: FakeClock) -> None:
+    found = keeping.collect(store, clock, grace=3 * DAY)
+
+    assert (found.contents, found.given_back) == (1, 0)
+    (digest,) = digests(b"unused")
+    assert trash.take_back(store, names.check_digest(digest))
+    assert digest in contents(store)
+
+
+def copied_without_links(store: Store, target: Path) -> Store:
+    shutil.copytree(store.root, target)
+    return stores.open_store(target, disk=QuickDisk())
+
+
+@pytest.mark.parametrize("references_too", [True, False])
+def test_h16_a_copy_of_the_store_loses_nothing(
+    store: Store, clock: FakeClock, tmp_path: Path, *, references_too: bool
+) -> None:
+    """Link counts say nothing after cp -r; nor does a store whose references were left out."""
+    keeping.collect(store, clock)
+    copy = copied_without_links(store, tmp_path / "copy")
+    if not references_too:
+        references.discard(copy)
+
+    found = keeping.collect(copy, clock)
+
+    assert (found.contents, found.complaints) == (0, ())
+    assert contents(copy) == digests(*ALL)
+
+
+def test_h20_a_board_that_is_not_enrolled_any_more_keeps_what_it_needs(
+    store: Store, clock: FakeClock
+) -> None:
+    (store.board_folder(PIER_4) / "enrolment.yaml").unlink()
+    references.discard(store)
+
+    found = keeping.collect(store, clock)
+
+    assert (found.contents, found.complaints) == (1, ())
+    assert contents(store) == digests(*ALL)
+
+
+def capture_of(store: Store, board: BoardName, number: int) -> Path:
+    return sorted((store.board_folder(board) / "captures").iterdir())[number]
+
+
+def spoil_index(store: Store) -> None:
+    path = capture_of(store, PIER_4, 0) / "index.sqlite"
+    path.chmod(0o600)
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+
+
+DAMAGES: dict[str, tuple[Callable[[Store], object], str]] = {
+    "index-flipped": (spoil_index, "not the index that its manifest names"),
+    "index-gone": (
+        lambda store: (capture_of(store, PIER_4, 0) / "index.sqlite").unlink(),
+        "No such file",
+    ),
+    "manifest-empty": (
+        lambda store: os.truncate(_writable(capture_of(store, PIER_4, 0) / "manifest.yaml"), 0),
+        "manifest",
+    ),
+    "capture-gone": (
+        lambda store: shutil.rmtree(capture_of(store, PIER_4, 0)),
+        "this capture is missing",
+    ),
+    "captures-gone": (
+        lambda store: shutil.rmtree(store.board_folder(PIER_4) / "captures"),
+        "No such file",
+    ),
+    "captures-a-file": (
+        lambda store: _replaced_by_file(store.board_folder(PIER_4) / "captures"),
+        "Not a directory",
+    ),
+    "odd-folder": (
+        lambda store: (store.root / "boards" / "Pier 4 (copy)").mkdir(),
+        "the folder of no board",
+    ),
+}
+
+
+def _writable(path: Path) -> Path:
+    path.chmod(0o600)
+    return path
+
+
+def _replaced_by_file(path: Path) -> None:
+    shutil.rmtree(path)
+    path.write_bytes(b"")
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_h10_what_cannot_be_read_keeps_the_contents_of_all(
+    store: Store, clock: FakeClock, damage: str
+) -> None:
+    spoil, words = DAMAGES[damage]
+    references.discard(store)
+    spoil(store)
+    before = contents(store)
+
+    found = keeping.collect(store, clock)
+
+    assert contents(store) == before
+    assert found.contents == 0
+    assert len(found.complaints) == 1
+    assert words in found.complaints[0]
+
+
+def test_a_board_whose_folder_is_gone_keeps_the_contents_of_all(
+    store: Store, clock: FakeClock
+) -> None:
+    keeping.collect(store, clock)
+    before = contents(store)
+    shutil.rmtree(store.board_folder(PIER_4))
+
+    found = keeping.collect(store, clock)
+
+    assert contents(store) == before
+    assert "the folder of this board is gone" in found.complaints[0]
+
+
+def test_references_that_lost_a_row_are_found_out_by_the_ledger(
+    store: Store, clock: FakeClock
+) -> None:
+    with sqlite3.connect(store.root / references.NAME) as db:
+        deleted = db.execute("DELETE FROM span WHERE first = 2").rowcount
+    db.close()
+    assert deleted == 2
+
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    assert contents(store) == digests(*ALL)
+
+
+def test_references_that_are_damaged_are_made_again(store: Store, clock: FakeClock) -> None:
+    path = store.root / references.NAME
+    data = bytearray(path.read_bytes())
+    data[4096 : 4096 + 2000] = bytes(2000)
+    path.write_bytes(data)
+
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    assert contents(store) == digests(*ALL)
+
+
+def test_thinned_captures_need_nothing(store: Store, clock: FakeClock) -> None:
+    for board, key in ((PIER_3, keeping.KEY), (PIER_4, OTHER_KEY)):
+        del key
+        thin.delete_captures(store, board, NEWEST, clock=clock, runner=FakeSignatures())
+
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    assert contents(store) == digests(b"on both boards", b"pier-3: 1", b"pier-4: 1")
+
+
+def test_h21_a_capture_that_waits_to_be_sealed_finds_its_content_again(
+    store: Store, clock: FakeClock
+) -> None:
+    """It reuses a content that nobody needed, and that is thrown away before it is sealed."""
+    board = board_of(store, clock)
+    board.files[b"srv/new"] = b"unused"
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    assert board.sent == []
+    data = board.attach(begun)
+    (store.board_folder(PIER_3) / "incoming" / begun.run / "begun").unlink()
+
+    keeping.collect(store, clock, grace=DAY)
+    answer = board.keeper.seal(data, board.signed(data))
+
+    assert answer.name
+    assert digests(b"unused") <= contents(store)
+
+
+def test_h21_a_capture_that_was_not_accounted_for_stops_a_collection(
+    store: Store, clock: FakeClock
+) -> None:
+    with references.opened(store) as held:
+        assert account_captures.has_all(store, held)
+        held.remove(PIER_4, [capture_of(store, PIER_4, 1).name])
+
+        assert not account_captures.has_all(store, held)
+
+
+def test_an_interrupted_accounting_is_made_up_for(store: Store, clock: FakeClock) -> None:
+    board = board_of(store, clock)
+    references.discard(store)
+    board.files[b"srv/new"] = b"one more"
+    board.capture()  # the third capture: not accounted for, since those before it are not
+
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    with references.opened(store) as held:
+        assert [capture.seq for capture in held.captures(PIER_3)] == [1, 2, 3]
+        assert digests(b"one more") <= contents(store)
+
+
+def test_a_second_index_row_with_another_size_is_refused(store: Store, clock: FakeClock) -> None:
+    path = capture_of(store, PIER_3, 1) / "index.sqlite"
+    path.chmod(0o600)
+    with sqlite3.connect(path) as db:
+        db.execute(
+            "UPDATE entry SET size = size + 1 WHERE name = x'7361 6d65'".replace(" 6d", "6d")
+        )
+    db.close()
+
+    with (
+        references.opened(store) as held,
+        pytest.raises(SecurityError, match="bytes, the index says"),
+    ):
+        sealing.needs_of(store, held, PIER_3, path)
+
+
+def test_collecting_twice_finds_nothing_more(store: Store, clock: FakeClock) -> None:
+    keeping.collect(store, clock)
+    again: CollectedGarbage = keeping.collect(store, clock)
+
+    assert again == garbage.CollectedGarbage()

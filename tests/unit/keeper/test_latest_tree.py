@@ -1,0 +1,224 @@
+"""The tree of the newest capture shows it, whatever it showed before."""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.keeper import latest_tree
+from holdstill.model import names, paths
+from holdstill.records.index_queries import PlacedEntry
+from holdstill.system.files import open_beneath, opened
+from support import keeping
+from support.keeping import MEMORY, PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from holdstill.keeper.local import LocalKeeper
+    from holdstill.keeper.store import Store
+
+    LocalBoard = Board[LocalKeeper]
+
+NAMES = st.sampled_from([b"a", b"b", b"etc", b"a.d", b"gauge\xff"])
+PATHS = st.lists(NAMES, min_size=1, max_size=3).map(b"/".join)
+TREES = st.dictionaries(
+    PATHS, st.sampled_from([b"", b"1.42 m", b"1.43 m", b"1.44 m"]), max_size=12
+)
+
+
+def without_nested(files: Mapping[bytes, bytes]) -> dict[bytes, bytes]:
+    """Drop files that lie below what is a file itself."""
+    return {
+        path: content
+        for path, content in files.items()
+        if not any(path.startswith(other + b"/") for other in files)
+    }
+
+
+def tree_of(top: Path) -> dict[str, bytes | None]:
+    """Return what is in a tree, by another way than made it: None for a folder."""
+    found: dict[str, bytes | None] = {}
+    for folder, folders, files in os.walk(top):
+        here = Path(folder).relative_to(top)
+        found |= dict.fromkeys(str(here / name) for name in folders)
+        found |= {str(here / name): Path(folder, name).read_bytes() for name in files}
+    return found
+
+
+def expected(files: Mapping[bytes, bytes]) -> dict[str, bytes | None]:
+    """Return what a capture's tree must have: folders, and files that are not empty."""
+    found: dict[str, bytes | None] = {}
+    for path, content in files.items():
+        parts = os.fsdecode(path).split("/")
+        found |= {"/".join(parts[:depth]): None for depth in range(1, len(parts))}
+        if content:
+            found[os.fsdecode(path)] = content
+    return found
+
+
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    """A folder in memory."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as made:
+        yield Path(made)
+
+
+def board_on(store: Store, clock: FakeClock) -> LocalBoard:
+    return Board(keeping.keeper_of(store, clock=clock), clock=clock)
+
+
+def refreshed(store: Store) -> Path:
+    """Refresh pier-3's tree; return the folder of its partition."""
+    latest_tree.refresh(store, PIER_3, FakeSignatures())
+    return store.board_folder(PIER_3) / "latest" / "2"
+
+
+@given(nights=st.lists(TREES.map(without_nested), min_size=2, max_size=4))
+def test_the_tree_shows_every_night_whatever_the_night_before_was(
+    nights: list[dict[bytes, bytes]],
+) -> None:
+    with tempfile.TemporaryDirectory(dir=MEMORY) as made:
+        clock = FakeClock()
+        store = keeping.make_store(Path(made, "boathouse"), clock=clock)
+        board = board_on(store, clock)
+        for files in nights:
+            board.files = files
+            name = board.capture().name
+            clock.advance(86_400)
+
+            assert tree_of(refreshed(store)) == expected(files)
+            assert latest_tree.shown(store, PIER_3) == name
+
+
+@pytest.fixture
+def board(folder: Path) -> LocalBoard:
+    """A board with one file, and one capture that its tree shows."""
+    clock = FakeClock()
+    board = board_on(keeping.make_store(folder / "boathouse", clock=clock), clock)
+    board.files = {b"etc/hosts": b"pier-3", b"etc/fstab": b"UUID=1"}
+    board.capture()
+    refreshed(board.keeper._store)
+    return board
+
+
+@pytest.fixture
+def store(board: LocalBoard) -> Store:
+    return board.keeper._store
+
+
+def test_files_are_contents_under_their_own_names(board: LocalBoard, store: Store) -> None:
+    path = refreshed(store) / "etc" / "hosts"
+
+    digest = names.check_digest(hashlib.sha256(b"pier-3").hexdigest())
+    assert path.samefile(store.contents.path(digest))
+
+
+def test_a_change_leaves_what_did_not_change_as_it_is(board: LocalBoard, store: Store) -> None:
+    before = (refreshed(store) / "etc").stat().st_ino
+    board.files[b"etc/hosts"] = b"pier-4"
+    board.capture()
+
+    tree = refreshed(store)
+
+    assert (tree / "etc").stat().st_ino == before
+    assert (tree / "etc" / "hosts").read_bytes() == b"pier-4"
+
+
+def test_a_change_that_was_cut_off_is_begun_anew(board: LocalBoard, store: Store) -> None:
+    tree = refreshed(store)
+    (tree.parent / latest_tree.SHOWS).unlink()
+    (tree / "etc" / "half").write_bytes(b"left over")
+
+    assert tree_of(refreshed(store)) == expected(board.files)
+
+
+def test_a_tree_of_a_capture_that_was_thinned_is_made_anew(
+    board: LocalBoard, store: Store
+) -> None:
+    tree = refreshed(store)
+    (tree.parent / latest_tree.SHOWS).write_text("000009-20261125T021503Z\n")
+    (tree / "etc" / "odd").write_bytes(b"of another capture")
+
+    assert tree_of(refreshed(store)) == expected(board.files)
+
+
+def test_one_process_at_a_time_changes_it(board: LocalBoard, store: Store) -> None:
+    board.files[b"etc/hosts"] = b"pier-4"
+    board.capture()
+    before = latest_tree.shown(store, PIER_3)
+    with (store.board_folder(PIER_3) / "latest.lock").open("ab") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+
+        refreshed(store)
+
+        assert latest_tree.shown(store, PIER_3) == before
+
+
+def test_a_name_that_is_not_text_is_in_the_tree(board: LocalBoard, store: Store) -> None:
+    board.files[b"srv/\xff\xfe\nodd"] = b"odd"
+    board.capture()
+
+    tree = os.fsencode(refreshed(store))
+
+    assert Path(os.fsdecode(tree + b"/srv/\xff\xfe\nodd")).read_bytes() == b"odd"
+
+
+def test_the_longest_path_there_can_be_is_in_the_tree(board: LocalBoard, store: Store) -> None:
+    parents = [b"d" * 255] * 15 + [b"e" * 254]
+    path = b"/".join([*parents, b"f"])
+    board.files = {path: b"deep down"}
+    board.capture()
+
+    assert len(path) == paths.PATH_MAX
+    with opened(refreshed(store)) as top:
+        found = open_beneath(top, b"/".join(parents), os.O_RDONLY | os.O_DIRECTORY)
+        assert os.stat(b"f", dir_fd=found).st_size == len(b"deep down")
+        os.close(found)
+
+
+class FewLinks(QuickDisk):
+    """A file system that allows a file five names."""
+
+    def link_at(self, source: str, name: bytes, at: int) -> None:
+        if Path(source).stat().st_nlink >= 5:
+            raise OSError(31, "Too many links")
+        super().link_at(source, name, at)
+
+
+def test_names_beyond_the_links_that_a_file_may_have_are_left_out(folder: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(folder / "crowded", clock=clock, disk=FewLinks())
+    board = board_on(store, clock)
+    board.files = {b"licence %02d" % n: b"AS IS" for n in range(11)}
+    board.capture()
+
+    found = tree_of(refreshed(store))
+
+    assert found == {f"licence {n:02}": b"AS IS" for n in range(4)}
+    assert [brief.faults for brief in board.keeper.captures()] == [()]
+
+
+def test_parts_that_differ_too_much_are_not_compared_to_the_end() -> None:
+    def endless(first: int) -> Iterator[PlacedEntry]:
+        number = first
+        while True:
+            yield PlacedEntry(b"", b"%012d" % number, b"d" * 32, 6)
+            number += 2
+
+    assert latest_tree.compare(endless(0), endless(1)) is None
+
+
+def test_a_file_of_another_size_is_another_file() -> None:
+    before, after = (PlacedEntry(b"", b"f", b"d" * 32, size) for size in (6, 7))
+
+    assert latest_tree.compare([before], [after]) == ([before], [after])
+    assert latest_tree.compare([before], [before]) == ([], [])

@@ -1,0 +1,96 @@
+"""Contents that no capture needs rest before they are deleted."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.keeper import trash
+from holdstill.model import names
+from support import keeping
+from support.keeping import FakeClock
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+
+BODY = b"1.42 m"
+DIGEST = names.check_digest(hashlib.sha256(BODY).hexdigest())
+GRACE = timedelta(days=3)
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=clock)
+
+
+def put(store: Store, clock: FakeClock, body: bytes = BODY) -> Path:
+    path = trash.new_place(store, clock.now()) / hashlib.sha256(body).hexdigest()
+    path.write_bytes(body)
+    return path
+
+
+def test_what_has_rested_long_enough_is_deleted(store: Store, clock: FakeClock) -> None:
+    old = put(store, clock)
+    clock.advance(2 * 86_400)
+    young = put(store, clock, b"1.43 m")
+    clock.advance(86_400)
+
+    given_back, early = trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+
+    assert (old.exists(), young.exists(), early) == (False, True, 0)
+    assert given_back == 4096
+    assert trash.size(store) == 4096
+
+
+def test_what_is_wanted_again_is_taken_back(store: Store, clock: FakeClock) -> None:
+    put(store, clock)
+
+    assert trash.take_back(store, DIGEST)
+    assert store.contents.path(DIGEST).read_bytes() == BODY
+    assert not trash.take_back(store, DIGEST)
+
+
+def test_little_space_shortens_the_rest_of_the_oldest(store: Store, clock: FakeClock) -> None:
+    old = put(store, clock)
+    clock.advance(60)
+    put(store, clock, b"1.43 m")
+
+    given_back, early = trash.empty(store, clock.now(), grace=GRACE, min_free=1 << 62)
+
+    assert not old.exists()
+    assert given_back == early == 2 * 4096
+
+
+def test_a_date_from_the_future_counts_from_now_on(store: Store, clock: FakeClock) -> None:
+    """A keeper whose clock was wrong for a day must neither keep for ever nor delete at once."""
+    clock.advance(10 * 365 * 86_400)
+    put(store, clock)
+    clock.advance(-10 * 365 * 86_400)
+
+    trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+    (place,) = trash.resting(store)
+    assert place.since == clock.now()
+    clock.advance(3 * 86_400)
+    trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+
+    assert trash.resting(store) == ()
+
+
+def test_a_folder_of_an_odd_name_is_dated_by_its_own_time(store: Store, clock: FakeClock) -> None:
+    folder = store.trash / "contents-of-last-week"
+    folder.mkdir()
+
+    (place,) = trash.resting(store)
+
+    assert place.folder == folder
+    assert list(trash.others(store)) == []
