@@ -299,7 +299,7 @@ def fuzz_wire(data: bytes) -> None:
 
 def _wire_seeds() -> list[bytes]:
     wanted = protocol.WantedContent(digest="a" * 64, size=3, basis="b" * 64)
-    begun = protocol.RunStarted(run="r" * 16, seq=1, previous="", contents="c", attachments="a")
+    begun = protocol.RunStarted(run="r" * 16, seq=1, previous="", contents="c")
     sealing = json_rpc.SealParams(manifest=b"format: 1\n", signature=b"-----BEGIN")
     return [
         json_rpc.ALIVE,
@@ -322,10 +322,8 @@ def fuzz_words(data: bytes) -> None:
         wish = forced_command.parse(text)
         if isinstance(wish, forced_command.ReceiveRequest):
             assert re.fullmatch(r"[a-z0-9]{8,32}", wish.run)
-            assert wish.area in {"contents", "attachments"}
         elif isinstance(wish, forced_command.Fetch):
-            assert ".." not in f"{wish.folder}{wish.capture}{wish.name}"
-            assert "/" not in f"{wish.folder}{wish.capture}{wish.name}"
+            assert re.fullmatch(r"[0-9a-f]{16}", wish.folder)
     for check in (names.check_board, names.check_digest, names.check_run, sizes.parse_size):
         with suppress(HoldstillError):
             check(text)
@@ -337,8 +335,6 @@ def _words_seeds() -> list[bytes]:
         b"holdstill-control",
         f"{server} -dISe.LsfxCIvu --inplace --timeout=60 . incoming/{run}/contents/".encode(),
         f"{server} --sender -de.LsfxCIvu --timeout=60 . outgoing/{'0' * 16}/".encode(),
-        f"{server} --sender -de.LsfxCIvu --timeout=60 . "
-        "captures/000001-20261125T021503Z/index.sqlite".encode(),
         b"000042-20261125T021503Z",
         b"pier-3",
         b"12.5 GiB",
@@ -369,7 +365,7 @@ def _capture() -> tuple[bytes, bytes, bytes]:
         sealed = board.capture()
         capture = board.keeper.capture(sealed.name)
         lines = (store.board_folder(keeping.PIER_3) / "ledger.jsonl").read_bytes()
-        return capture.manifest_bytes(), capture.index_path.read_bytes(), lines
+        return capture.manifest_bytes(), board.index(seq=1), lines
 
 
 TARGETS = {

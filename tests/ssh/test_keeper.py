@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError
-from holdstill.records import index_file
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.records import assembled
+from holdstill.system.process import LocalRunner
 from support import boathouse
 
 if TYPE_CHECKING:
@@ -48,8 +50,8 @@ def test_a_whole_capture_over_ssh(house: Boathouse, pier_3: BoardName) -> None:
 
     assert briefs == (newest,)
     assert [(brief.name, brief.faults) for brief in briefs] == [(sealed.name, ())]
-    capture = house.store.board_folder(pier_3) / "captures" / sealed.name
-    with index_file.opened(capture / "index.sqlite") as opened:
+    capture = BoardCaptures(house.store, pier_3, LocalRunner()).capture(sealed.name)
+    with assembled.opened_index(capture) as opened:
         entry = opened.get(2, b"srv/log")
     assert entry is not None
     with os.fdopen(house.store.contents.open(entry.digest), "rb") as content:
@@ -67,22 +69,6 @@ def test_a_second_capture_sends_its_differences_only(house: Boathouse, pier_3: B
 
     assert first > 400 * 32 * 99
     assert house.wire_bytes < first / 20
-
-
-def test_a_board_hears_which_attachments_need_not_be_sent(
-    house: Boathouse, pier_3: BoardName
-) -> None:
-    with house.keeper(pier_3) as keeper:
-        board = house.board(keeper, pier_3)
-        board.files = {b"srv/log": LOG}
-        sealed = board.capture()
-        folder = house.store.board_folder(pier_3) / "captures" / sealed.name
-
-        begun = keeper.begin()
-
-    content = (folder / "index.sqlite").read_bytes()
-    said = {attachment.name: attachment.sha256 for attachment in begun.seeded}
-    assert said["index.sqlite"] == digest_of(content)
 
 
 def test_a_second_live_run_is_busy_and_the_first_one_is_undisturbed(
@@ -115,10 +101,7 @@ def test_contents_of_a_capture_are_lent_for_reading(
         name = board.capture().name
         folder = keeper.stage(name, [digest_of(LOG)])
         house.bulk(pier_3).fetch(f"{folder}/", tmp_path / "back")
-        house.bulk(pier_3).fetch(f"captures/{name}/index.sqlite", tmp_path / "index")
         manifest, seal = keeper.manifest(name), keeper.signature(name)
 
     assert (tmp_path / "back" / digest_of(LOG)).read_bytes() == LOG
     assert seal == house.sign(pier_3, manifest)  # Ed25519 is deterministic (RFC 8032, 5.1.6)
-    with index_file.opened(tmp_path / "index") as index:
-        assert index.holders(hashlib.sha256(LOG).digest()) == [(2, b"srv/log")]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
     from holdstill.model.manifest import Manifest
+    from holdstill.model.pieces import Part
     from support.contents import FolderContents
 
 
@@ -38,20 +39,6 @@ class CaptureFolder:
     faults: tuple[str, ...] = ()
     is_local: bool = True
 
-    @property
-    def index_path(self) -> Path:
-        """Its index."""
-        return self.folder / "index.sqlite"
-
-    @property
-    def gap_path(self) -> Path | None:
-        """Its boot gap, if it has one."""
-        return self.folder / "gap.bin" if self.made.gap else None
-
-    def raw_path(self, number: int) -> Path:
-        """Return the bytes of a raw partition."""
-        return self.folder / f"raw-{number}.bin"
-
     def manifest(self) -> Manifest:
         """Return its manifest."""
         return self.made
@@ -59,6 +46,10 @@ class CaptureFolder:
     def open(self, digest: bytes) -> int:
         """Open a content; the caller closes."""
         return self.contents.open(digest)
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts."""
+        yield from parts
 
     def prefetch(
         self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = bool
@@ -82,7 +73,7 @@ def captured(
     with byte_source.opened(image) as card:
         disk = partition_table.read(card)
     kept = CaptureFolder(folder, cards.manifest_of(disk, {1: parameters}), contents)
-    with index_file.created(kept.index_path) as index:
+    with index_file.created(folder / "index.sqlite") as index:
         index.put_all(1, entries, seq=1)
-    with index_file.opened(kept.index_path) as index:
+    with index_file.opened(folder / "index.sqlite") as index:
         yield RebuildSource(kept, kept.made, index)

@@ -87,14 +87,15 @@ class Fault:
     def _program(self, words: list[str]) -> str:
         if self.frozen and not self.thawed:
             self.started_while_frozen.append(words[0])
-        name, text = words[0].rpartition("/")[2], " ".join(words)
+        name = words[0].rpartition("/")[2]
         if name == "rm":
             self.quieted += 1
             return "quiesce" if self.quieted == 2 else ""
         if name == "touch":
             return "resume"
         if name == "rsync":
-            return "attach" if "/attachments" in text else "tail" if self.thawed else "copy"
+            sent = next(Path(words[-2]).iterdir()).readlink()
+            return "attach" if "/pieces-" in str(sent) else "tail" if self.thawed else "copy"
         if name == "ssh-keygen" and "sign" in words:
             if self.point == "seal":
                 threading.Timer(0.03, self._do).start()

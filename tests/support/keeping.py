@@ -29,7 +29,7 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
-from holdstill.records import index_file, manifest_file
+from holdstill.records import index_file, manifest_file, piece_list
 from support.contents import a_folder, in_order
 
 if TYPE_CHECKING:
@@ -40,8 +40,11 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import Ingested, RunStarted, SealResult, WantedContent
+    from holdstill.records.piece_list import PieceList
     from holdstill.system.process import Command, Runner
 
+PIECE = 16 << 10
+"""Bytes of a piece of what a manifest names."""
 MEMORY = "/dev/shm"  # noqa: S108  where files cost no disk
 PIER_3 = names.check_board("pier-3")
 PIER_4 = names.check_board("pier-4")
@@ -162,10 +165,23 @@ class Board(Generic[K]):
         assert banked.bad == ()
 
     def attach(self, begun: RunStarted) -> bytes:
-        """Put index, boot gap and raw partitions where they belong; return the manifest."""
-        index = self.index(seq=begun.seq)
-        self.carry({"index.sqlite": index, **self.attachments()}, begun.attachments)
-        return manifest_file.encode(self.manifest(begun, index))
+        """Bring index, boot gap and raw partitions; return the manifest."""
+        return manifest_file.encode(self.describe(begun, self.index(seq=begun.seq)))
+
+    def describe(self, begun: RunStarted, index: bytes) -> Manifest:
+        """Bring this index, boot gap and raw partitions; return the manifest."""
+        for content in (index, *self.attachments().values()):
+            self.bring(begun, content)
+        return self.manifest(begun, index)
+
+    def bring(self, begun: RunStarted, content: bytes) -> None:
+        """Bring what a manifest names, in pieces, as far as the keeper lacks them."""
+        bodies = pieces_of(content)
+        lacking = self.keeper.lacking(
+            [protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()]
+        )
+        self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
+        assert self.keeper.ingest(lacking).bad == ()
 
     def index(self, *, seq: int) -> bytes:
         """Return an index of the board's one file system."""
@@ -223,9 +239,24 @@ class Board(Generic[K]):
         return self.sign(data) if self.sign else seal_of(data, self.name, KEY)
 
 
+def listed(content: bytes) -> PieceList:
+    """List the pieces of something that a manifest names."""
+    return piece_list.of_reader(
+        len(content), PIECE, lambda start, count: content[start : start + count]
+    )
+
+
+def pieces_of(content: bytes) -> dict[str, bytes]:
+    """Return the list of pieces, and the pieces, by their digests."""
+    made = listed(content)
+    parts = (content[part.offset : part.offset + part.length] for part in made.parts()
+             if part.digest)  # fmt: skip
+    return {hashlib.sha256(body).hexdigest(): body for body in (made.encode(), *parts)}
+
+
 def attachment(name: str, content: bytes) -> Attachment:
-    """Describe a file that lies beside a manifest."""
-    return Attachment(name=name, sha256=hashlib.sha256(content).hexdigest(), size=len(content))
+    """Describe something that a manifest names beside the files."""
+    return Attachment(name=name, sha256=listed(content).digest().hex(), size=len(content))
 
 
 def entries_of(files: Mapping[bytes, bytes]) -> list[Entry]:

@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.keeper import latest_tree
 from holdstill.keeper.store_disk import StoreDisk
-from holdstill.records import index_file
+from holdstill.records import assembled
 from support import keeping
 from support.keeping import Board, FakeClock, FakeSignatures
 
@@ -32,7 +32,7 @@ def test_seventy_thousand_names_of_one_content_are_captured_and_most_are_in_the_
 
     name = board.capture().name
 
-    with index_file.opened(board.keeper.capture(name).index_path) as index:
+    with assembled.opened_index(board.keeper.capture(name)) as index:
         assert index.totals(2).files == most + 500
     latest_tree.refresh(store, keeping.PIER_3, FakeSignatures())
     tree = store.board_folder(keeping.PIER_3) / "latest" / "2"

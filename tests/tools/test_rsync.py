@@ -213,24 +213,6 @@ def test_holes_stay_holes_and_are_not_sent(bulk: RsyncTransfer, here: Path, ther
     programs.run("cmp", path, there / "name")
 
 
-def test_pages_of_a_database_that_did_not_change_are_not_sent(
-    bulk: RsyncTransfer, here: Path, there: Path
-) -> None:
-    pages = [noise(4096, seed=n) for n in range(2000)]
-    file_in(there, "index.sqlite", b"".join(pages))
-    for changed in range(0, 2000, 100):
-        pages[changed] = noise(4096, seed=-changed - 1)
-
-    sent = bulk.send(
-        {"index.sqlite": file_in(here, "index", b"".join(pages))},
-        str(there),
-        shape=TransferMode.PAGES,
-    )
-
-    assert (there / "index.sqlite").read_bytes() == b"".join(pages)
-    assert sent.wire_bytes < 20 * 4096 + 2000 * 32
-
-
 def test_progress_is_told_in_bytes_and_ends_at_the_total(
     bulk: RsyncTransfer, here: Path, there: Path
 ) -> None:

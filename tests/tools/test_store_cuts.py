@@ -26,7 +26,7 @@ from holdstill.errors import HoldstillError, UsageError
 from holdstill.keeper import board_captures, capture_notes, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.model.settings import Retention
-from holdstill.records import index_file, manifest_file
+from holdstill.records import assembled, manifest_file
 from support import keeping
 from support.faulty import FailingDisk, FaultyDisk, Loss, PowerCutDisk, PowerCutError
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures, QuickDisk
@@ -183,11 +183,9 @@ def decoded(data: bytes) -> Manifest:
 
 def check_capture(capture: board_captures.StoredCapture) -> None:
     manifest = decoded(capture.manifest_bytes())
-    index = capture.index_path.read_bytes()
-    assert hashlib.sha256(index).hexdigest() == manifest.index.sha256
-    assert capture.gap_path is not None
-    assert capture.gap_path.read_bytes() == b"boot code"
-    with index_file.opened(capture.index_path) as opened:
+    assert manifest.gap is not None
+    assert assembled.read(capture, manifest.gap, limit=100) == b"boot code"
+    with assembled.opened_index(capture) as opened:
         for entry in opened.entries(2):
             if entry.digest:
                 with os.fdopen(capture.open(entry.digest), "rb") as content:

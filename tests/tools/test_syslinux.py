@@ -4,7 +4,6 @@ SYSLINUX wiki, "SYSLINUX" and "Mbr": ldlinux.sys is located by sector, and the b
 mbr.bin starts the active partition.
 """
 
-import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,7 +17,7 @@ from holdstill.disks import partition_table
 from holdstill.filesystems.fat import fat_reader, syslinux
 from holdstill.filesystems.file_tree import Content
 from holdstill.model.entries import EntryType
-from holdstill.model.manifest import Attachment, CapturedPart, Grade
+from holdstill.model.manifest import CapturedPart, Grade
 from holdstill.rebuild import compressed_image
 from holdstill.rebuild.rebuild_target import Existing
 from holdstill.records import index_file
@@ -31,7 +30,7 @@ from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild import RebuildReport
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_source import RebuildSource
-from support import boot_card, loop, programs
+from support import boot_card, keeping, loop, programs
 from support.capture_folder import CaptureFolder
 from support.captured import pier_3
 from support.contents import FolderContents
@@ -83,7 +82,8 @@ def captured(folder: Path, image: Path) -> Iterator[RebuildSource]:
                 contents.add(fat.read(entry.path, limit=1 << 24))
         boot_gap = gap.encode(gap.read(card, disk))
         parameters = fat.parameters()
-    (folder / "gap.bin").write_bytes(boot_gap)
+    for body in keeping.pieces_of(boot_gap).values():
+        contents.add(body)
     with index_file.created(folder / "index.sqlite") as index:
         index.put_all(1, entries, seq=1)
     part = CapturedPart(
@@ -91,12 +91,10 @@ def captured(folder: Path, image: Path) -> Iterator[RebuildSource]:
     )
     manifest = msgspec.structs.replace(
         pier_3(disk), parts=(part,), swap_files=(),
-        gap=Attachment(
-            name="gap.bin", sha256=hashlib.sha256(boot_gap).hexdigest(), size=len(boot_gap)
-        ),
+        gap=keeping.attachment("gap.bin", boot_gap),
     )  # fmt: skip
     kept = CaptureFolder(folder, manifest, contents)
-    with index_file.opened(kept.index_path) as index:
+    with index_file.opened(folder / "index.sqlite") as index:
         yield RebuildSource(kept, manifest, index)
 
 

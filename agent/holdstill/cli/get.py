@@ -8,7 +8,7 @@ import click
 
 from holdstill.cli import open_capture, options, tables
 from holdstill.errors import DegradedError
-from holdstill.records import index_file
+from holdstill.records import assembled
 from holdstill.workflow import capture_ref, extract
 from holdstill.workflow.extract import DamagePolicy
 
@@ -48,7 +48,7 @@ def command(
         capture_ref.trusted(stored)
         part, inside = capture_ref.locate(stored.manifest(), path)
         target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
-        with index_file.opened(stored.index_path) as index:
+        with assembled.opened_index(stored) as index:
             got = extract.extract(
                 stored, index, part.number, extract.spelled(index, part, inside),
                 to=target, damaged=damaged,

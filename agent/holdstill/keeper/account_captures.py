@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import references
-from holdstill.keeper.board_captures import INDEX, MANIFEST
+from holdstill.keeper.board_captures import MANIFEST, StoredCapture
 from holdstill.keeper.ledger import Ledger, LedgerFile, SealedEvent
 from holdstill.keeper.references import AccountedCapture, ContentSum
 from holdstill.model import names
 from holdstill.model.names import CaptureName
-from holdstill.records import index_file, manifest_file
-from holdstill.system import files
+from holdstill.records import capture_contents, manifest_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -121,11 +120,11 @@ def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
     accounted = {capture.name for capture in held.captures(board)}
     for capture in found:
         if str(capture.name) not in accounted:
-            _add(held, board, capture)
+            _add(store, held, board, capture)
     if not _agrees(held, board, ledger):
         held.remove_board(board)
         for capture in found:
-            _add(held, board, capture)
+            _add(store, held, board, capture)
     return [
         f"{store.board_folder(board) / 'captures' / name}: its index does not name what it "
         "named when it was sealed"
@@ -158,22 +157,16 @@ def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> b
     )
 
 
-def _add(held: References, board: BoardName, capture: _Found) -> None:
-    """Account for a capture by its index, which must be the one that its manifest names.
+def _add(store: Store, held: References, board: BoardName, found: _Found) -> None:
+    """Account for a capture by its manifest and index.
 
     Raises:
         VerificationError, SecurityError, OSError: it cannot be read.
     """
-    data = (capture.folder / MANIFEST).read_bytes()
-    path = capture.folder / INDEX
-    wanted = manifest_file.decode(data, f"{capture.folder / MANIFEST}").index.sha256
-    if files.hash_file(path).hex() != wanted:
-        raise VerificationError(f"{path}: it is not the index that its manifest names")
-    with index_file.opened(path) as index:
-        held.load(index.digests())
-    held.add(
-        board, AccountedCapture(capture.name.seq, str(capture.name), manifest_file.digest(data))
-    )
+    capture = StoredCapture(board, found.name, found.folder, store.contents)
+    held.load(capture_contents.needed(capture))
+    digest = manifest_file.digest(capture.manifest_bytes())
+    held.add(board, AccountedCapture(found.name.seq, str(found.name), digest))
 
 
 def add_newest(held: References, board: BoardName, event: SealedEvent) -> None:

@@ -10,7 +10,7 @@ import msgspec
 from holdstill.errors import SecurityError, UsageError, VerificationError
 from holdstill.keeper import enrolment
 from holdstill.keeper.ledger import LedgerFile
-from holdstill.model.names import CaptureName
+from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import CaptureBrief
 from holdstill.records import manifest_file, signature
 
@@ -25,9 +25,12 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName
+    from holdstill.model.pieces import Part
     from holdstill.system.process import Runner
 
-MANIFEST, SIGNATURE, INDEX, GAP = "manifest.yaml", "manifest.yaml.sig", "index.sqlite", "gap.bin"
+MANIFEST, SIGNATURE = "manifest.yaml", "manifest.yaml.sig"
+INDEX, GAP = "index.sqlite", "gap.bin"
+"""What a manifest calls the index and the boot gap."""
 NOT_IN_LEDGER = "it is not in the ledger"
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
 
@@ -67,21 +70,6 @@ class StoredCapture:
     contents: ContentStore
     faults: tuple[str, ...] = ()
 
-    @property
-    def index_path(self) -> Path:
-        """The index; treat it as hostile (records.index.opened does)."""
-        return self.folder / INDEX
-
-    @property
-    def gap_path(self) -> Path | None:
-        """The boot gap, or None when none was captured."""
-        path = self.folder / GAP
-        return path if path.is_file() else None
-
-    def raw_path(self, number: int) -> Path:
-        """Return the file with the bytes of a raw partition."""
-        return self.folder / raw_name(number)
-
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
         return (self.folder / MANIFEST).read_bytes()
@@ -104,6 +92,10 @@ class StoredCapture:
         return self.contents.open(digest)
 
     is_local = True
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts: their contents are all on this machine."""
+        yield from parts
 
     def prefetch(
         self,
@@ -214,7 +206,7 @@ class BoardCaptures:
         try:
             data = (folder / MANIFEST).read_bytes()
             seal = (folder / SIGNATURE).read_bytes()
-            has_index = (folder / INDEX).is_file()
+            has_index = self.store.contents.has(Digest(event.brief.index))
         except OSError as error:
             return (f"cannot be read: {error}",)
         faults = [] if has_index else ["its index is missing"]

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import secrets
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
-from holdstill.records import index_file
+from holdstill.keeper import references
+from holdstill.records import capture_contents
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
     Raises:
         VerificationError: the capture has no such content, or the store lost it.
     """
-    _check_own(capture, digests)
+    _check_own(store, capture, digests)
     top = folder(store, capture.board)
     if not top.is_dir():
         store.disk.make_directory(top)
@@ -50,12 +52,13 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
     return made
 
 
-def _check_own(capture: StoredCapture, digests: Sequence[Digest]) -> None:
+def _check_own(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> None:
     """A board may fetch contents of its own captures, but none of which it has only the digest."""
     asked = {bytes.fromhex(digest) for digest in digests}
-    with index_file.opened(capture.index_path) as index:
-        for digest, _ in index.digests():
-            asked.discard(digest)
+    with suppress(references.UnsoundReferencesError), references.opened(store) as known:
+        asked = {digest for digest in asked if not known.has(capture.board, digest)}
+    if asked:  # the capture is not accounted for yet, say
+        asked.difference_update(digest for digest, _ in capture_contents.needed(capture))
     if asked:
         raise VerificationError(
             f"capture {capture.name} of {capture.board} has no content {min(asked).hex()}"

@@ -20,19 +20,9 @@ _WORDS_MAX = 16
 _CLUSTER = re.compile(r"-([A-Za-z]*)e\.([A-Za-z.]{0,32})")
 _LETTERS = frozenset("dISz")
 """--dirs (one flat folder), --ignore-times, --sparse, --compress: what transport.bulk uses."""
-_RECEIVE = re.compile(
-    r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}|-B[1-9][0-9]{2,5}"
-)
-_LONG = re.compile(
-    r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}|-B[1-9][0-9]{2,5}"
-)
-_INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/(contents|attachments)/?")
+_LONG = re.compile(r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}")
+_INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/contents/?")
 _OUTGOING = re.compile(r"outgoing/([0-9a-f]{16})/?")
-_CAPTURE_FILE = re.compile(
-    r"captures/(\d{6,9}-\d{8}T\d{6}Z)/"
-    r"(manifest\.yaml|manifest\.yaml\.sig|index\.sqlite|gap\.bin|raw-[1-9][0-9]{0,3}\.bin)",
-    re.ASCII,
-)
 
 
 @dataclass(frozen=True)
@@ -42,31 +32,27 @@ class ControlRequest:
 
 @dataclass(frozen=True)
 class ReceiveRequest:
-    """The client wants to send files with rsync.
+    """The client wants to send contents with rsync.
 
     Attributes:
         options: rsync's options, in our own writing.
-        run, area: the place in the board's incoming folder.
+        run: whose place in the board's incoming folder they are for.
     """
 
     options: tuple[str, ...]
     run: str
-    area: str
 
 
 @dataclass(frozen=True)
 class Fetch:
-    """The client wants to fetch files with rsync.
+    """The client wants to fetch contents with rsync.
 
     Attributes:
-        folder: a directory made for this fetch; "" for a file of a capture.
-        capture, name: a capture's file.
+        folder: a directory made for this fetch.
     """
 
     options: tuple[str, ...]
-    folder: str = ""
-    capture: str = ""
-    name: str = ""
+    folder: str
 
 
 Wish = ControlRequest | ReceiveRequest | Fetch
@@ -85,12 +71,10 @@ def parse(original: str) -> Wish:
         raise SecurityError("the command is not one of ours")
     if words[:3] == ["rsync", "--server", "--sender"]:
         options, path = _rsync(words[3:])
-        folder, file = _OUTGOING.fullmatch(path), _CAPTURE_FILE.fullmatch(path)
-        if folder is not None:
-            return Fetch(options, folder=folder[1])
-        if file is not None:
-            return Fetch(options, capture=file[1], name=file[2])
-        raise SecurityError(f"{path!r} is no place to fetch from")
+        folder = _OUTGOING.fullmatch(path)
+        if folder is None:
+            raise SecurityError(f"{path!r} is no place to fetch from")
+        return Fetch(options, folder[1])
     if words[:2] == ["rsync", "--server"]:
         options, path = _rsync(words[2:])
         match = _INCOMING.fullmatch(path)
@@ -98,7 +82,7 @@ def parse(original: str) -> Wish:
             raise SecurityError(f"{path!r} is no place to send to")
         if "--inplace" not in options:
             raise SecurityError("rsync without --inplace: a cut link would lose what was sent")
-        return ReceiveRequest(options, match[1], match[2])
+        return ReceiveRequest(options, match[1])
     raise SecurityError("the command is not one of ours")
 
 

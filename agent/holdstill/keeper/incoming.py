@@ -50,11 +50,6 @@ class Staging:
         """Where file bodies arrive, named by digest."""
         return self.folder / "contents"
 
-    @property
-    def attachments(self) -> Path:
-        """Where the index, the boot gap and raw partitions arrive."""
-        return self.folder / "attachments"
-
 
 class RunLock:
     """The right to be a board's only run; given back when closed, or when the process ends."""
@@ -125,10 +120,9 @@ def begin_staging(store: Store, board: BoardName) -> Staging:
         store.disk.make_directory(staging.folder)
     if not (staging.folder / BEGUN).exists():
         store.disk.create(staging.folder / BEGUN, b"")
-    for folder in (staging.contents, staging.attachments):
-        if not folder.is_dir():
-            store.discard(folder)  # something else of that name
-            store.disk.make_directory(folder)
+    if not staging.contents.is_dir():
+        store.discard(staging.contents)  # something else of that name
+        store.disk.make_directory(staging.contents)
     return staging
 
 
@@ -167,12 +161,8 @@ def lay_basis(store: Store, staging: Staging, *, digest: Digest, basis: Digest) 
 
 def arrived_size(staging: Staging) -> int:
     """Return the bytes that a run's staging takes on disk."""
-    total = 0
-    for folder in (staging.contents, staging.attachments):
-        with os.scandir(folder) as found:
-            for item in found:
-                total += item.stat(follow_symlinks=False).st_blocks * 512
-    return total
+    with os.scandir(staging.contents) as found:
+        return sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
 
 
 def is_plain(path: Path) -> bool:

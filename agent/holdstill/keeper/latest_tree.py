@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.records import index_file
+from holdstill.records import assembled
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def _top(store: Store, board: BoardName) -> Path:
 
 def _show(store: Store, shelf: BoardCaptures, capture: StoredCapture) -> None:
     top, before = _top(store, shelf.board), shown(store, shelf.board)
-    with index_file.opened(capture.index_path) as new:
+    with assembled.opened_index(capture) as new:
         if not before or not _changed(store, top, shelf, before, new):
             store.discard(top)
             store.disk.make_directory(top)
@@ -97,8 +97,7 @@ def _show(store: Store, shelf: BoardCaptures, capture: StoredCapture) -> None:
 def _changed(store: Store, top: Path, shelf: BoardCaptures, before: str, new: Index) -> bool:
     """Do the differences between two captures; return False where a new tree is called for."""
     try:
-        path = shelf.capture(before).index_path
-        with index_file.opened(path) as old:
+        with assembled.opened_index(shelf.capture(before)) as old:
             parts = sorted({*old.parts(), *new.parts()})
             changes = {part: compare(old.placed(part), new.placed(part)) for part in parts}
     except (HoldstillError, OSError):  # it was thinned, say

@@ -28,7 +28,7 @@ from holdstill.keeper import (
     sealing,
     trash,
 )
-from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, BoardCaptures
+from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names, sizes
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.incoming import RunLock, Staging
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.store import Store
-    from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import CaptureBrief, Ingested, WantedContent
     from holdstill.system.clocks import Clock
@@ -128,8 +128,6 @@ class LocalKeeper:
         staging = incoming.begin_staging(self._store, self._board)
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
             ingest.ingest_leftovers(self._store, staging)
-        newest = self._shelf.newest_good()
-        seeded = tuple(self._seed(staging, newest)) if newest else ()
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         self._staging, self._due = staging, ExpectedSeal(staging.run, seq, previous)
@@ -138,23 +136,7 @@ class LocalKeeper:
             seq=seq,
             previous=previous,
             contents=str(staging.contents),
-            attachments=str(staging.attachments),
-            seeded=seeded,
         )
-
-    def _seed(self, staging: Staging, newest: CaptureBrief) -> Iterator[Attachment]:
-        """Put copies of the newest capture's attachments in place: only differences are sent.
-
-        Yields those of which nothing else is there already.
-        """
-        folder = self._shelf.folder / newest.name
-        manifest = manifest_file.decode((folder / MANIFEST).read_bytes())
-        for attachment in sealing.attachments_of(manifest):
-            source, target = folder / attachment.name, staging.attachments / attachment.name
-            if source.is_file() and not incoming.is_plain(target):
-                self._store.discard(target)
-                self._store.disk.clone(source, target)
-                yield attachment
 
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[Digest, ...]:
         """Return which of these contents the store does not have, in the order requested.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from contextlib import suppress
 from dataclasses import dataclass
@@ -10,28 +11,40 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from holdstill.errors import SecurityError, VerificationError
-from holdstill.keeper import incoming, ingest, repair, trash
+from holdstill.errors import SecurityError
+from holdstill.keeper import repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
+from holdstill.keeper.references import ContentSum
+from holdstill.model import names
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import CaptureBrief
-from holdstill.records import index_check, index_file, manifest_file, signature
+from holdstill.records import (
+    assembled,
+    capture_contents,
+    index_check,
+    index_file,
+    index_schema,
+    manifest_file,
+    signature,
+)
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable
     from pathlib import Path
 
     from holdstill.keeper.board_captures import BoardCaptures
     from holdstill.keeper.incoming import Staging
     from holdstill.keeper.ledger import Ledger
-    from holdstill.keeper.references import ContentSum, References
+    from holdstill.keeper.references import References
     from holdstill.keeper.store import Store
-    from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
 
+ATTACHMENT_MAX = 1 << 50
+"""Bytes that a raw partition may have."""
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
 _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
 
@@ -45,9 +58,9 @@ class CaptureNeeds(NamedTuple):
         lacking: those that are not in the store.
     """
 
-    sum: ContentSum
-    new_bytes: int
-    lacking: tuple[Digest, ...]
+    sum: ContentSum = ContentSum()
+    new_bytes: int = 0
+    lacking: tuple[Digest, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -92,6 +105,13 @@ def check_manifest(
     found = [int(match[1]) if match else 0 for match in matches]
     if len(set(found)) != len(found) or not numbers.issuperset(found):
         raise SecurityError("manifest: raws: names must be raw-<partition>.bin, each once")
+    for item in capture_contents.attachments(manifest):
+        if not 0 < item.size <= ATTACHMENT_MAX:
+            raise SecurityError(f"manifest: {item.name} cannot have {item.size} bytes")
+        if not names.is_digest(item.sha256):
+            raise SecurityError(f"manifest: {item.name}: {item.sha256[:70]!r} is no digest")
+    if manifest.index.size > index_schema.SIZE_MAX:
+        raise SecurityError(f"manifest: an index of {manifest.index.size} bytes is too large")
     if manifest.index.name != INDEX or (manifest.gap and manifest.gap.name != GAP):
         raise SecurityError(f"manifest: attachments must be named {INDEX} and {GAP}")
     taken_at(manifest)
@@ -113,42 +133,11 @@ def taken_at(manifest: Manifest) -> datetime:
         raise SecurityError(f"manifest: moment.taken_at: {error}") from error
 
 
-def attachments_of(manifest: Manifest) -> Iterator[Attachment]:
-    """Yield everything that is beside a manifest."""
-    yield manifest.index
-    if manifest.gap is not None:
-        yield manifest.gap
-    yield from manifest.raws
-
-
-def take_attachments(store: Store, staging: Staging, folder: Path, manifest: Manifest) -> None:
-    """Copy attachments into the capture in the making and hash the copies.
-
-    Copies, because nothing that a board could still hold open may become part of a capture.
-
-    Raises:
-        VerificationError: one did not arrive, or its bytes are not those in the manifest.
-    """
-    for wanted in attachments_of(manifest):
-        source, target = staging.attachments / wanted.name, folder / wanted.name
-        if incoming.is_plain(source) and source.lstat().st_size == wanted.size:
-            store.disk.clone(source, target)
-        if not target.is_file():
-            raise VerificationError(f"{wanted.name} did not arrive whole", hint="send it again")
-        store.disk.sync_file(target)
-        digest, size = store.disk.reread(target, size_limit=ingest.SIZE_MAX)
-        if (digest.hex(), size) != (wanted.sha256, wanted.size):
-            raise VerificationError(
-                f"{wanted.name} is not what the manifest says", hint="send it again"
-            )
-        store.disk.change_mode(target, 0o400)
-
-
 def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
     """Read a whole index that a board sent.
 
     Args:
-        path: the index; it has the digest that the manifest states.
+        path: the index, put together of its pieces.
         manifest: what it must agree with.
         known: SHA-256 of an index of which every row was checked when its capture was sealed.
 
@@ -197,33 +186,50 @@ def event_for(
     )
 
 
-def needs_of(store: Store, known: References, board: BoardName, index_path: Path) -> CaptureNeeds:
-    """Load what a capture needs, by an index that was checked, and see that it is all here.
+class NeedsCheck:
+    """Finds what a capture needs, and whether it is all here.
 
     Contents that the board's newest capture has already, and that no check found damaged since,
     are not looked for again. The caller keeps garbage from being collected until the capture is
     accounted for.
-
-    Raises:
-        SecurityError: the index gives a content another size than it has.
     """
-    with index_file.opened(index_path) as index:
-        content_sum = known.load(index.digests())
-    lacking = {
-        digest: None for digest in repair.awaited(store) if known.needs(bytes.fromhex(digest))
-    }
-    for content, size in known.not_of(board):
-        digest = Digest(content.hex())
-        found = store.contents.size(digest)
-        if found is None and trash.take_back(store, digest):
-            found = store.contents.size(digest)
-        if found is None:
-            lacking[digest] = None
-        elif found != size:
-            raise SecurityError(
-                f"index: content {digest} has {found} bytes, the index says {size}"
-            )
-    return CaptureNeeds(content_sum, known.new_bytes(), tuple(lacking))
+
+    def __init__(self, store: Store, known: References, board: BoardName) -> None:
+        self._store, self._known, self._board = store, known, board
+
+    def lists(self, manifest: Manifest) -> tuple[Digest, ...]:
+        """Return the lists that the manifest names and the store lacks."""
+        named = (Digest(item.sha256) for item in capture_contents.attachments(manifest))
+        return tuple(digest for digest in named if self._found(digest) is None)
+
+    def lacking(self, contents: Iterable[tuple[bytes, int]]) -> tuple[Digest, ...]:
+        """Load these contents; return those that are not in the store.
+
+        Raises:
+            SecurityError: a content has another size than is said.
+        """
+        self.sum = self._known.load(contents)
+        lacking = {
+            digest: None
+            for digest in repair.awaited(self._store)
+            if self._known.needs(bytes.fromhex(digest))
+        }
+        for content, size in self._known.not_of(self._board):
+            digest = Digest(content.hex())
+            found = self._found(digest)
+            if found is None:
+                lacking[digest] = None
+            elif found != size:
+                raise SecurityError(
+                    f"index: content {digest} has {found} bytes, the index says {size}"
+                )
+        return tuple(lacking)
+
+    def _found(self, digest: Digest) -> int | None:
+        found = self._store.contents.size(digest)
+        if found is None and trash.take_back(self._store, digest):
+            found = self._store.contents.size(digest)
+        return found
 
 
 class Sealer:
@@ -247,18 +253,34 @@ class Sealer:
         """
         folder = self._sealing / staging.run
         self._store.discard(folder)
-        self._disk.make_directory(folder)
-        take_attachments(self._store, staging, folder, manifest)
-        newest = self._shelf.newest_good()
-        check_index(folder / INDEX, manifest, known=newest.index if newest else "")
-        needs = needs_of(self._store, known, self._shelf.board, folder / INDEX)
+        needs = self._needs(manifest, known, folder.with_suffix(".index"))
         if needs.lacking:
-            self._store.discard(folder)
             return folder, needs
+        self._disk.make_directory(folder)
         for name, content in zip((MANIFEST, SIGNATURE), documents, strict=True):
             self._disk.create(folder / name, content, mode=0o400)
         self._disk.sync_all(folder)
         return folder, needs
+
+    def _needs(self, manifest: Manifest, known: References, draft: Path) -> CaptureNeeds:
+        """Check the index, put together in a file that is thrown away, and all that it names."""
+        check = NeedsCheck(self._store, known, self._shelf.board)
+        contents = self._store.contents
+        if lacking := check.lists(manifest):
+            return CaptureNeeds(lacking=lacking)
+        attached = tuple(capture_contents.attached(contents, manifest))
+        if lacking := check.lacking(attached):
+            return CaptureNeeds(lacking=lacking)
+        newest = self._shelf.newest_good()
+        self._store.discard(draft)
+        try:
+            assembled.write(contents, manifest.index, draft)
+            check_index(draft, manifest, known=newest.index if newest else "")
+            with index_file.opened(draft) as index:
+                lacking = check.lacking(itertools.chain(attached, index.digests()))
+        finally:
+            self._store.discard(draft)
+        return CaptureNeeds(check.sum, known.new_bytes(), lacking)
 
     def publish(self, folder: Path, event: SealedEvent) -> None:
         """Make a prepared capture visible, and write it into the ledger."""

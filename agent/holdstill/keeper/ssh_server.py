@@ -24,7 +24,6 @@ from holdstill.keeper import (
     refused_commands,
 )
 from holdstill.keeper import forced_command as words
-from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.quota import ArrivalMonitor, Quota
 from holdstill.model.protocol import MESSAGE_LIMIT
@@ -73,16 +72,9 @@ def forced_command(
             case words.ReceiveRequest():
                 return _receive(store, board, wish, min_free=min_free)
             case words.Fetch():
-                # Become the rsync that reads one folder or file of this board's own, and nothing
-                # else.
+                # Become the rsync that reads one folder of this board's own, and nothing else.
                 process.require("rsync")
-                if wish.folder:
-                    path = f"{fetch_staging.folder(store, board) / wish.folder}/"
-                else:
-                    path = str(
-                        BoardCaptures(store, board, runner).capture(wish.capture).folder
-                        / wish.name
-                    )
+                path = f"{fetch_staging.folder(store, board) / wish.folder}/"
                 if not os.path.lexists(path):
                     raise UsageError(f"board {board} has nothing there to fetch")
                 landlock.restrict(read=[*SYSTEM_READ, path], write=[])
@@ -113,13 +105,12 @@ def _receive(store: Store, board: BoardName, wish: ReceiveRequest, *, min_free: 
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
     watch = ArrivalMonitor(Quota(store, enrolment.read(store, board)), staging, min_free=min_free)
-    target = staging.contents if wish.area == "contents" else staging.attachments
-    rsync = Command.of("rsync", "--server", *wish.options, ".", f"{target}/")
+    rsync = Command.of("rsync", "--server", *wish.options, ".", f"{staging.contents}/")
 
     def receive() -> None:
         os.setpgid(0, 0)
         landlock.die_with_parent()
-        landlock.restrict(read=SYSTEM_READ, write=[str(target)])
+        landlock.restrict(read=SYSTEM_READ, write=[str(staging.contents)])
         process.become(rsync)
 
     # Wait for a transfer; end it when it takes more than it may.
@@ -221,13 +212,9 @@ class SshServer:
                 return self._keeper.hello()
             case "begin":
                 json_rpc.read_params(call, json_rpc.Nothing)
-                # Begin; the folders are named as the rsync of a forced command knows them.
+                # Begin; the folder is named as the rsync of a forced command knows them.
                 begun = self._keeper.begin()
-                return msgspec.structs.replace(
-                    begun,
-                    contents=f"incoming/{begun.run}/contents",
-                    attachments=f"incoming/{begun.run}/attachments",
-                )
+                return msgspec.structs.replace(begun, contents=f"incoming/{begun.run}/contents")
             case "lacking":
                 return self._keeper.lacking(
                     json_rpc.read_params(call, json_rpc.WantedParams).wanted

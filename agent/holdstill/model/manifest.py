@@ -108,7 +108,12 @@ class SwapFile(Record, frozen=True, kw_only=True):
 
 
 class Attachment(Record, frozen=True, kw_only=True):
-    """A file that is beside the manifest: the index, the boot gap, a raw partition."""
+    """What a manifest names beside the files: the index, the boot gap, a raw partition.
+
+    Attributes:
+        sha256: of its list of pieces (`records.piece_list`), which is a content.
+        size: bytes of what the pieces make.
+    """
 
     name: str
     sha256: str

@@ -34,6 +34,11 @@ def check_digest(text: str) -> Digest:
     return Digest(text)
 
 
+def is_digest(text: str) -> bool:
+    """Return whether text is a digest."""
+    return _DIGEST.fullmatch(text) is not None
+
+
 def check_board(text: str) -> BoardName:
     """Return text as a board's name: a DNS label (RFC 1123, 2.1), in lower case.
 

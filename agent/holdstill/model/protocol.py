@@ -8,7 +8,6 @@ the run.
 from __future__ import annotations
 
 from holdstill.model.layout import Record
-from holdstill.model.manifest import Attachment
 
 PROTOCOL = 1
 BATCH = 20_000
@@ -80,18 +79,14 @@ class RunStarted(Record, frozen=True, kw_only=True):
         run: its name.
         seq: the number that the capture will have.
         previous: SHA-256 of the manifest before, "" for the first.
-        contents, attachments: where rsync puts contents (named by digest) and attachments:
-            paths for the rsync at the keeper's end.
-        seeded: attachments of the newest capture that are there already, as a basis. One that is
-            the same this time need not be sent.
+        contents: where rsync puts contents, named by digest: a path for the rsync at the
+            keeper's end.
     """
 
     run: str
     seq: int
     previous: str
     contents: str
-    attachments: str
-    seeded: tuple[Attachment, ...] = ()
 
 
 class WantedContent(Record, frozen=True, kw_only=True):

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
-    from pathlib import Path
 
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, CaptureName
+    from holdstill.model.pieces import Part
 
 
 class ContentSource(Protocol):
@@ -29,7 +29,14 @@ class ContentSource(Protocol):
         """
 
 
-class IndexedCapture(ContentSource, Protocol):
+class PieceSource(ContentSource, Protocol):
+    """Where contents are read that are pieces of one file."""
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts, having fetched the contents of the next ones."""
+
+
+class IndexedCapture(PieceSource, Protocol):
     """One capture of one board, as far as its index and its contents go."""
 
     @property
@@ -40,9 +47,13 @@ class IndexedCapture(ContentSource, Protocol):
     def name(self) -> CaptureName:
         """Its name, SEQ-TIME."""
 
-    @property
-    def index_path(self) -> Path:
-        """The index; treat it as hostile (`records.index_file.opened` does)."""
+    def manifest(self) -> Manifest:
+        """Return the manifest, decoded.
+
+        Raises:
+            SecurityError: cut short or altered.
+            DocumentError: its content is not that of a manifest.
+        """
 
 
 class SealedCapture(IndexedCapture, Protocol):
@@ -55,21 +66,6 @@ class SealedCapture(IndexedCapture, Protocol):
     @property
     def is_local(self) -> bool:
         """Whether contents can be opened at any time, also by a forked copy of this process."""
-
-    @property
-    def gap_path(self) -> Path | None:
-        """The boot gap, or None when none was captured."""
-
-    def raw_path(self, number: int) -> Path:
-        """Return the file with the bytes of a raw partition."""
-
-    def manifest(self) -> Manifest:
-        """Return the manifest, decoded.
-
-        Raises:
-            SecurityError: cut short or altered.
-            DocumentError: its content is not that of a manifest.
-        """
 
     def prefetch(
         self, entries: Iterable[Entry], wanted: Callable[[Entry], bool] = ...

@@ -19,6 +19,8 @@ import struct
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError
+from holdstill.model.pieces import Part
+from holdstill.system import sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -36,19 +38,6 @@ _NO_DIGEST = bytes(24)
 RECORD = 32
 _SIZES = frozenset(1 << power for power in range(12, 25))
 """Bytes that a piece may have: 4 KiB to 16 MiB, powers of two."""
-
-
-class Part(NamedTuple):
-    """A part of a content.
-
-    Attributes:
-        offset, length: where it lies in the file, bytes.
-        digest: SHA-256 of its bytes, 32 bytes; b"" for a hole.
-    """
-
-    offset: int
-    length: int
-    digest: bytes
 
 
 class PieceList(NamedTuple):
@@ -133,12 +122,7 @@ def of_reader(size: int, piece: int, read: Callable[[int, int], bytes]) -> Piece
 
 def piece_digest(data: bytes | memoryview) -> bytes:
     """Return the SHA-256 of a piece; b"" if it is all zeros."""
-    return hashlib.sha256(data).digest() if any_data(data) else b""
-
-
-def any_data(data: bytes | memoryview) -> bool:
-    """Return whether there is anything but zeros in data."""
-    return bytes(data).count(0) != len(data)
+    return b"" if sparse_copy.is_blank(data) else hashlib.sha256(data).digest()
 
 
 def decode(data: bytes, what: str) -> PieceList:

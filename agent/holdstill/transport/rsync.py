@@ -71,8 +71,6 @@ class TransferMode(Enum):
     """New files, and files with an older content or a broken-off part at the other end."""
     SPARSE = "--sparse --compress"
     """Files with holes: they stay holes there, and take next to nothing on the way."""
-    PAGES = "--block-size=4096"
-    """A database that was updated in place: differences are found page by page."""
 
     @property
     def options(self) -> tuple[str, ...]:

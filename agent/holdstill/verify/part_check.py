@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,6 +15,7 @@ from holdstill.model import entries as entry_streams
 from holdstill.model import paths
 from holdstill.model.entries import Entry, Omitted
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
+from holdstill.records import piece_list
 from holdstill.system import loop_device
 
 if TYPE_CHECKING:
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from holdstill.verify.card_report import CardFindings
     from holdstill.verify.metered_source import Meter, MeteredSource
 
-_CHUNK = 1 << 20
 _EXT4_EXACT = (
     "uuid", "label", "block_size", "inode_size", "hash_seed", "reserved_uid", "reserved_gid",
     "errors", "mount_opts", "max_mount_count", "check_interval", "stride", "stripe_width",
@@ -96,12 +95,10 @@ class PartCheck:
                 f"partition {self.number}: its bytes are not in the capture"
             )
             return
-        total = hashlib.sha256()
         with self.findings.reading(self.number):
-            for start in range(0, wanted.size, _CHUNK):
-                total.update(self.source.read(start, min(_CHUNK, wanted.size - start)))
-        if total.hexdigest() != wanted.digest:
-            self.findings.note(self.number, b"", "digest", (wanted.digest, total.hexdigest()))
+            found = piece_list.of_reader(wanted.size, piece_list.PIECE, self.source.read)
+            if (digest := found.digest().hex()) != wanted.digest:
+                self.findings.note(self.number, b"", "digest", (wanted.digest, digest))
 
     def _ext4(self, wanted: Ext4) -> FileTree:
         with self.findings.reading(self.number):

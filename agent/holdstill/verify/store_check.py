@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import HoldstillError
 from holdstill.model import paths
 from holdstill.model.layout import Record
-from holdstill.records import index_file
+from holdstill.records import assembled, capture_contents
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -162,9 +162,8 @@ class _StoreCheck:
         """Read what this capture adds to those before it."""
         name, is_good = f"{capture.board}/{capture.name}", True
         try:
-            with index_file.opened(capture.index_path) as index:
-                for digest, size in index.digests():
-                    is_good &= self._content(capture, digest, size)
+            for digest, size in capture_contents.needed(capture):
+                is_good &= self._content(capture, digest, size)
         except (HoldstillError, OSError) as error:  # the others are worth reading all the same
             self._faults.append(f"{name}: {error}")
         else:
@@ -231,6 +230,12 @@ def problem(capture: ContentSource, digest: bytes, size: int) -> str:
 
 def _hits(captures: Sequence[IndexedCapture], digest: bytes) -> Iterator[str]:
     for capture in captures:
-        with suppress(HoldstillError, OSError), index_file.opened(capture.index_path) as index:
-            for _, path in index.holders(digest, HOLDERS_SHOWN):
-                yield f"{capture.board}/{capture.name}: /{paths.display(path)}"
+        name = f"{capture.board}/{capture.name}"
+        with suppress(HoldstillError, OSError):
+            for attachment in capture_contents.attachments(capture.manifest()):
+                listed = assembled.read_list(capture, attachment)
+                if any(piece == digest for piece, _ in listed.pieces()):
+                    yield f"{name}: {attachment.name}"
+            with assembled.opened_index(capture) as index:
+                for _, path in index.holders(digest, HOLDERS_SHOWN):
+                    yield f"{name}: /{paths.display(path)}"

@@ -1,23 +1,27 @@
-"""What goes beside the manifest: the boot gap, raw partitions, the index."""
+"""What a manifest names beside the files: the boot gap, raw partitions, the index."""
 
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.disks import boot_gap
 from holdstill.errors import PreflightError
 from holdstill.model import sizes
 from holdstill.model.manifest import Attachment
+from holdstill.records import piece_list
 from holdstill.system import byte_source, files
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from pathlib import Path
 
     from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.records.piece_list import PieceList
 
 GAP, INDEX = "gap.bin", "index.sqlite"
+INDEX_PIECE = 16 << 10
+"""Bytes of a piece of the index: changes are scattered over its 4 KiB pages."""
 
 
 def raw_name(number: int) -> str:
@@ -71,9 +75,31 @@ _BLOCK = 4096
 _ZEROES = bytes(_BLOCK)
 
 
-def described(paths: Mapping[str, Path]) -> dict[str, Attachment]:
-    """Return name, SHA-256 and size of attachments, each by its name."""
-    return {
-        name: Attachment(name=name, sha256=files.hash_file(path).hex(), size=path.stat().st_size)
-        for name, path in paths.items()
-    }
+@dataclass(frozen=True)
+class PiecedFile:
+    """A file that goes to the keeper in pieces.
+
+    Attributes:
+        name: what the manifest calls it.
+        listed: its pieces.
+    """
+
+    name: str
+    path: Path
+    listed: PieceList
+
+    @property
+    def attachment(self) -> Attachment:
+        """What the manifest says of it."""
+        return Attachment(name=self.name, sha256=self.listed.digest().hex(), size=self.listed.size)
+
+
+def pieced(name: str, path: Path) -> PiecedFile:
+    """Read a file and list its pieces."""
+    size = path.stat().st_size
+    piece = INDEX_PIECE if name == INDEX else piece_list.PIECE
+    with files.opened(path) as handle:
+        listed = piece_list.of_reader(
+            size, piece, lambda start, count: os.pread(handle, count, start)
+        )
+    return PiecedFile(name, path, listed)

@@ -14,17 +14,18 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import BusyError, VerificationError
+from holdstill.errors import BusyError, SecurityError, VerificationError
 from holdstill.model.layout import Record
-from holdstill.records import index_file
+from holdstill.records import index_file, piece_list
 from holdstill.records.index_schema import DamagedIndexError
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from holdstill.records.index_queries import Index
+    from holdstill.records.piece_list import PieceList
 
 LAST = "last.json"
 
@@ -69,6 +70,20 @@ class BoardState:
         """Remember a sealed capture."""
         files.publish(self._directory / LAST, msgspec.json.encode(last))
         self.last = last
+
+    def known_pieces(self, name: str) -> frozenset[bytes]:
+        """Return the pieces that an attachment of the last capture had; none if unknown."""
+        try:
+            data = (self._directory / f"pieces-{name}").read_bytes()
+            listed = piece_list.decode(data, name)
+        except (FileNotFoundError, SecurityError):
+            return frozenset()
+        return frozenset(digest for digest, _ in listed.pieces())
+
+    def save_pieces(self, lists: Mapping[str, PieceList]) -> None:
+        """Remember the pieces of a sealed capture's attachments."""
+        for name, listed in lists.items():
+            files.publish(self._directory / f"pieces-{name}", listed.encode())
 
     def baseline(self, part: int) -> bytes:
         """Return what the detector of a part wanted remembered, b"" for nothing."""

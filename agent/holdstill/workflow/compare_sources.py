@@ -12,7 +12,7 @@ from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
 from holdstill.filesystems.file_tree import Content
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
-from holdstill.records import index_file
+from holdstill.records import assembled, index_file
 from holdstill.system import byte_source, files
 from holdstill.workflow import board_state, capture_scope
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
@@ -134,7 +134,7 @@ def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
         for part in manifest.parts
         if part.entries
     )
-    with index_file.opened(stored.index_path) as index:
+    with assembled.opened_index(stored) as index:
         yield CapturedSource(
             name=f"{stored.board}/{stored.name}",
             disk=manifest.disk,

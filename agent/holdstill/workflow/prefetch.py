@@ -17,7 +17,7 @@ from collections import OrderedDict
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import RLock
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from holdstill.errors import LinkError
 from holdstill.model.entries import EntryType
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from holdstill.model.entries import Entry
+    from holdstill.model.pieces import Part
+
+T = TypeVar("T")
 
 LIMIT = 256 << 20
 """Bytes of contents that are here at one time. One content may be larger: it comes alone."""
@@ -112,7 +115,23 @@ class PrefetchCache:
             batch.append(entry)
         yield from self._handed_on(batch, contents)
 
-    def _handed_on(self, batch: list[Entry], contents: dict[bytes, int]) -> Iterator[Entry]:
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Pass parts of a file on, with the contents of the next ones always fetched."""
+        room = self._limit // 2
+        batch: list[Part] = []
+        contents: dict[bytes, int] = {}
+        size = 0
+        for part in parts:
+            if contents and (size + part.length > room or len(contents) >= BATCH):
+                yield from self._handed_on(batch, contents)
+                batch, contents, size = [], {}, 0
+            if part.digest:
+                contents[part.digest] = part.length
+                size += part.length
+            batch.append(part)
+        yield from self._handed_on(batch, contents)
+
+    def _handed_on(self, batch: list[T], contents: dict[bytes, int]) -> Iterator[T]:
         with self._lock:
             self._prepare(contents)
         yield from batch

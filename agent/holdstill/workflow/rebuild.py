@@ -154,6 +154,7 @@ def _decided(
     outside: RebuildDependencies,
 ) -> tuple[RebuildSource, Proposal]:
     """Vary the capture as the options say, and plan every step."""
+    captured.check_attachments()
     changes: tuple[str, ...] = ()
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -10,12 +9,12 @@ from typing import TYPE_CHECKING
 
 from holdstill.disks import boot_gap
 from holdstill.errors import VerificationError
+from holdstill.keeper import board_captures
 from holdstill.model import names
 from holdstill.rebuild import new_identity, sibling_changes
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.ssh_host_keys import SshKeygen
-from holdstill.records import index_file
-from holdstill.system import files
+from holdstill.records import assembled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
@@ -60,12 +60,36 @@ class RebuildSource:
         """Return the extents of the boot gap.
 
         Raises:
-            VerificationError: the file in the store has other bytes than the manifest states.
+            VerificationError: it is damaged in the store.
         """
-        path = self.capture.gap_path
-        data = path.read_bytes() if path is not None else b""
-        check_digest(hashlib.sha256(data).hexdigest(), stated.sha256, "boot gap")
-        return boot_gap.decode(data)
+        return boot_gap.decode(assembled.read(self.capture, stated, limit=boot_gap.SIZE_MAX))
+
+    def raw_pieces(self, number: int) -> Iterator[tuple[Part, bytes]]:
+        """Yield the pieces of a raw partition with their bytes, checked.
+
+        Raises:
+            VerificationError: the capture has none of this number, or it is damaged.
+        """
+        name = board_captures.raw_name(number)
+        for raw in self.manifest.raws:
+            if raw.name == name:
+                listed = assembled.read_list(self.capture, raw)
+                return assembled.parts(self.capture, listed, f"partition {number}")
+        raise VerificationError(f"the capture has no bytes of partition {number}")
+
+    def check_attachments(self) -> None:
+        """Read boot gap and raw partitions, which are written to the target as they are.
+
+        Raises:
+            VerificationError: one is damaged in the store.
+        """
+        if self.manifest.gap:
+            self.boot_gap(self.manifest.gap)
+        for raw in self.manifest.raws:
+            for _ in assembled.parts(
+                self.capture, assembled.read_list(self.capture, raw), raw.name
+            ):
+                pass
 
 
 @contextmanager
@@ -73,41 +97,25 @@ def opened(capture: SealedCapture) -> Iterator[RebuildSource]:
     """Hold a capture open for rebuilding it as it was: a replacement for the board's card.
 
     Raises:
-        VerificationError: its index is not the one that the manifest names.
+        VerificationError: its index is damaged in the store.
     """
-    manifest = capture.manifest()
-    digest = files.hash_file(capture.index_path).hex()
-    check_digest(digest, manifest.index.sha256, "index")
-    with index_file.opened(capture.index_path) as index:
-        yield RebuildSource(capture, manifest, index)
+    with assembled.opened_index(capture) as index:
+        yield RebuildSource(capture, capture.manifest(), index)
 
 
 def sibling(
     source: RebuildSource, name: str, machine: Runner
 ) -> tuple[RebuildSource, tuple[str, ...]]:
     """Turn a source into that of another board; return it with a list of what differs."""
-    gap_path = source.capture.gap_path
+    gap = source.manifest.gap
     made = sibling_changes.make_sibling(
         source.manifest,
         new_identity.invent(source.manifest, names.check_board(name), os.urandom),
         files=source.index,
         contents=source.capture,
         tools=sibling_changes.SiblingTools(os.urandom, SshKeygen(machine)),
-        gap=gap_path.read_bytes() if gap_path else b"",
+        gap=assembled.read(source.capture, gap, limit=boot_gap.SIZE_MAX) if gap else b"",
         lost=source.overlay.lost,
     )
     changes = (*map(str, made.changes), *(f"left as it is: {change}" for change in made.left))
     return replace(source, manifest=made.manifest, overlay=made.overlay), changes
-
-
-def check_digest(found: str, wanted: str, what: str) -> None:
-    """Check that a stored file is the one that the manifest names.
-
-    Raises:
-        VerificationError: it is not.
-    """
-    if found != wanted:
-        raise VerificationError(
-            f"the stored {what} is not what the manifest says",
-            hint="the store was damaged or changed: run `holdstill verify`",
-        )

@@ -30,7 +30,6 @@ from holdstill.rebuild.steps import (
     ReadBack,
     WriteTable,
 )
-from holdstill.system import files
 from holdstill.workflow import read_back
 
 if TYPE_CHECKING:
@@ -91,11 +90,10 @@ class StepWriter:
                     path, offset=step.offset, size=step.size, parameters=step.parameters
                 )
             case PutRaw():
-                with files.opened(self._source.capture.raw_path(step.number)) as content:
-                    raw_writer.write(
-                        path, offset=step.offset, size=step.size, parameters=step.parameters,
-                        content=content,
-                    )  # fmt: skip
+                raw_writer.write(
+                    path, offset=step.offset, size=step.size, parameters=step.parameters,
+                    pieces=self._source.raw_pieces(step.number),
+                )  # fmt: skip
             case Flush():
                 rebuild_target.flush_and_drop_caches(self._target)
             case ReadBack():

@@ -14,12 +14,10 @@ from __future__ import annotations
 from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import HoldstillError, SecurityError, UsageError, VerificationError
-from holdstill.keeper import board_captures
+from holdstill.errors import HoldstillError, SecurityError, UsageError
 from holdstill.model import names
 from holdstill.model.names import CaptureName
 from holdstill.records import manifest_file, signature
-from holdstill.system import files
 from holdstill.system.process import Command
 from holdstill.workflow import capture_ref
 from holdstill.workflow.prefetch import LIMIT, PrefetchCache, any_file
@@ -29,8 +27,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.entries import Entry
-    from holdstill.model.manifest import Attachment, Manifest
+    from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, Digest
+    from holdstill.model.pieces import Part
     from holdstill.model.protocol import CaptureBrief, Hello
     from holdstill.system.process import Runner
     from holdstill.transport.rsync import TransferResult
@@ -162,29 +161,6 @@ class _Line:
         contents.mkdir(mode=0o700, parents=True, exist_ok=True)
         self.cache = PrefetchCache(contents, self.contents, limit=limit)
 
-    def attachment(self, attachment: Attachment) -> Path:
-        """Fetch a file that is beside the manifest, once, and check it.
-
-        Raises:
-            VerificationError: it is not the one that the manifest states.
-        """
-        # An attachment's name, which must be that of a file and lead nowhere else.
-        name = attachment.name
-        if "/" in name or name in {"", ".", ".."} or "\0" in name:
-            raise SecurityError(f"{name!r} is no name of an attachment")
-        file_name = name
-        path = self._folder / file_name
-        if not path.exists():
-            draft = path.with_suffix(".part")
-            self._fetcher.fetch(f"captures/{self._name}/{attachment.name}", draft)
-            if files.hash_file(draft).hex() != attachment.sha256:
-                raise VerificationError(
-                    f"the keeper's {attachment.name} is not what the manifest says",
-                    hint="run `holdstill verify` at the keeper",
-                )
-            draft.rename(path)
-        return path
-
     def contents(self, digests: Sequence[Digest], folder: Path) -> None:
         """Fetch contents into a folder."""
         place = self._service.stage(self._name, digests)
@@ -213,29 +189,6 @@ class RemoteCapture:
     def _manifest(self) -> Manifest:
         return manifest_file.decode(self._data, f"manifest of {self.board} {self.name}")
 
-    @property
-    def index_path(self) -> Path:
-        """The index, fetched; treat it as hostile (records.index.opened does)."""
-        return self._line.attachment(self._manifest.index)
-
-    @property
-    def gap_path(self) -> Path | None:
-        """The boot gap, fetched, or None when none was captured."""
-        gap = self._manifest.gap
-        return None if gap is None else self._line.attachment(gap)
-
-    def raw_path(self, number: int) -> Path:
-        """Return the bytes of a raw partition, fetched.
-
-        Raises:
-            VerificationError: the capture has none of this number.
-        """
-        wanted = board_captures.raw_name(number)
-        for attachment in self._manifest.raws:
-            if attachment.name == wanted:
-                return self._line.attachment(attachment)
-        raise VerificationError(f"the capture has no bytes of partition {number}")
-
     def open(self, digest: bytes) -> int:
         """Open a content by its 32 bytes; the caller closes the descriptor."""
         return self._line.cache.open(digest)
@@ -247,6 +200,10 @@ class RemoteCapture:
     ) -> Iterator[Entry]:
         """Yield the same entries, with the contents of the next ones fetched."""
         return self._line.cache.prefetch(entries, wanted)
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts, with the contents of the next ones fetched."""
+        return self._line.cache.prefetch_pieces(parts)
 
     @property
     def cache(self) -> PrefetchCache:

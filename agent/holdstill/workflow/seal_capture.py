@@ -1,4 +1,4 @@
-"""Send index and attachments, sign the manifest, and have the keeper seal the capture."""
+"""Send the index and what is beside it, sign the manifest, and have the keeper seal it."""
 
 from __future__ import annotations
 
@@ -7,15 +7,11 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.records import manifest_file, signature
-from holdstill.transport.rsync import TransferMode
 from holdstill.workflow import attachments, build_manifest
 from holdstill.workflow.board_state import LastCapture
+from holdstill.workflow.upload_pieces import PieceUploader
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from collections.abc import Set as AbstractSet
-    from pathlib import Path
-
     from holdstill.model.manifest import Manifest
     from holdstill.model.protocol import SealResult
     from holdstill.workflow.capture_run import CaptureRun
@@ -48,54 +44,44 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     run.outside.progress.step("sealing")
     run.index.commit()
     paths = {**copied.attached, attachments.INDEX: run.state.index_path}
-    described = attachments.described(paths)
-    seeded = frozenset(name for name, file in described.items() if file in run.started.seeded)
-    _send(run, paths, described.keys() - seeded)
+    pieced = {name: attachments.pieced(name, path) for name, path in paths.items()}
+    uploader = PieceUploader(
+        keeper=run.outside.keeper, transfer=run.outside.transfer, run=run.started,
+        memory=run.spool.directory,
+    )  # fmt: skip
+    for name, file in pieced.items():
+        uploader.upload(file, known=run.state.known_pieces(name))
     warnings = (*run.warnings, *copied.warnings, *paused.troubles, *completed.warnings)
     manifest = build_manifest.build(
-        run, copied.rounds, paused, settled=completed.settled, attached=described,
-        warnings=warnings,
+        run, copied.rounds, paused, settled=completed.settled,
+        attached={name: file.attachment for name, file in pieced.items()}, warnings=warnings,
     )  # fmt: skip
     data = manifest_file.encode(manifest)
     signed = signature.sign(data, run.settings.key, run.outside.runner)
-    answer = _ask_for_seal(run, data, signed, paths, seeded)
+    answer = _ask_for_seal(run, data, signed, uploader)
+    run.uploader.stats.wire_bytes += uploader.wire_bytes
+    run.uploader.stats.new_bytes += uploader.new_bytes
     _save_state(run, copied, paused, manifest, data)
+    run.state.save_pieces({name: file.listed for name, file in pieced.items()})
     return Sealed(answer.name, manifest, warnings)
 
 
-def _send(run: CaptureRun, paths: Mapping[str, Path], names: AbstractSet[str]) -> None:
-    """Send attachments; the index changes in place, so rsync finds its differences by page."""
-    others = {name: paths[name] for name in names - {attachments.INDEX}}
-    index = {name: paths[name] for name in names & {attachments.INDEX}}
-    for files, mode in ((others, TransferMode.SPARSE), (index, TransferMode.PAGES)):
-        if files:
-            sent = run.outside.transfer.send(files, run.started.attachments, shape=mode)
-            run.uploader.stats.wire_bytes += sent.wire_bytes
-
-
 def _ask_for_seal(
-    run: CaptureRun,
-    data: bytes,
-    signed: bytes,
-    paths: Mapping[str, Path],
-    seeded: frozenset[str],
+    run: CaptureRun, data: bytes, signed: bytes, uploader: PieceUploader
 ) -> SealResult:
     """Have the capture sealed; contents that the keeper turns out to lack are sent once more.
 
-    Seeded attachments were not sent: the keeper copied them from the last capture. Its disk may
-    have damaged that copy since, so if the seal is refused they are sent after all.
+    It may ask three times: for lists, for the pieces that they name, for what the index names.
     """
     keeper = run.outside.keeper
-    try:
-        answer = keeper.seal(data, signed)
-    except VerificationError:
-        if not seeded:
-            raise
-        _send(run, paths, seeded)
-        answer = keeper.seal(data, signed)
-    if answer.lacking:
-        readers = {reader.part: reader for reader in run.trees.all}
-        run.uploader.resend(run.index, readers, answer.lacking)
+    answer = keeper.seal(data, signed)
+    for _ in range(3):
+        if not answer.lacking:
+            break
+        others = uploader.resend(answer.lacking)
+        if others:
+            readers = {reader.part: reader for reader in run.trees.all}
+            run.uploader.resend(run.index, readers, others)
         answer = keeper.seal(data, signed)
     if not answer.name:
         raise VerificationError(

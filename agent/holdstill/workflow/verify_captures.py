@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.disks import boot_gap
 from holdstill.keeper import capture_notes, repair
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
@@ -128,8 +127,8 @@ def verify_card(path: Path, source: RebuildSource, *, machine: Runner | None = N
     Sizes may be fitted; everything else must be as captured. The machine mounts, read-only, what
     only the kernel can read; without one that is unchecked.
     """
-    kept = source.capture.gap_path
-    runs = boot_gap.decode(kept.read_bytes()) if kept is not None else []
+    gap = source.manifest.gap
+    runs = source.boot_gap(gap) if gap is not None else []
     return card_check.check_card(
         path, source.manifest, expected=source.entries, gap=runs, machine=machine
     )

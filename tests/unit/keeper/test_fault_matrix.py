@@ -27,6 +27,7 @@ from holdstill.errors import (
 from holdstill.keeper import board_captures, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
+from holdstill.model import names
 from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import Retention
 from support import keeping
@@ -131,8 +132,10 @@ def test_c4_tampered_tree_or_c4_altered_manifest_is_not_built_upon(board: LocalB
 
     begun = board.keeper.begin()
 
-    seeded = Path(begun.attachments, "index.sqlite").read_bytes()
-    assert seeded == board.keeper.capture(older).index_path.read_bytes()
+    hello = board.keeper.hello()
+    assert begun.seq == 3
+    assert hello.newest is not None
+    assert hello.newest.name == older
     assert begun.seq == 3
     assert board.capture(begun).name
 
@@ -251,8 +254,8 @@ def test_c11_clock_jump_back_changes_no_order(board: LocalBoard, clock: FakeCloc
 
 
 def test_c11_tampered_tree_is_told_and_nothing_is_deleted(board: LocalBoard, store: Store) -> None:
-    victim = board.keeper.capture(board.keeper.captures()[0].name).folder / "index.sqlite"
-    victim.unlink()
+    first = board.keeper.capture(board.keeper.captures()[0].name)
+    store.contents.path(names.check_digest(first.manifest().index.sha256)).unlink()
     before = sealed_state(store)
 
     sealed = board.capture()
@@ -279,7 +282,7 @@ def test_c11_ssh_drop_after_publishing_is_answered_alike_when_asked_again(
     assert len(later.keeper.captures()) == 3
 
 
-@pytest.mark.parametrize("number", range(1, 10))
+@pytest.mark.parametrize("number", range(1, 8))
 def test_c12_kill_9_in_the_middle_of_thinning_leaves_each_victim_whole_or_gone(
     board: LocalBoard, store: Store, clock: FakeClock, number: int
 ) -> None:

@@ -15,10 +15,7 @@ from holdstill.keeper.forced_command import ControlRequest, Fetch, ReceiveReques
 RUN = "0123456789abcdef"
 SEND = f"rsync --server -dIe.iLsfxCIvu --timeout=120 --stats --inplace . incoming/{RUN}/contents/"
 """What rsync 3.5.0 asks for when transport.bulk sends."""
-FETCH = (
-    "rsync --server --sender -dISe.iLsfxCIvu --timeout=120 --inplace . "
-    "captures/000001-20261125T021503Z/index.sqlite"
-)
+FETCH = f"rsync --server --sender -dISe.iLsfxCIvu --timeout=120 --inplace . outgoing/{RUN}/"
 
 
 def test_the_control_channel_is_understood() -> None:
@@ -30,20 +27,17 @@ def test_the_control_channel_is_understood() -> None:
 
 
 def test_a_receive_is_written_anew() -> None:
-    asked = "rsync --server -SIzde.iLsfxCIvu --timeout=120 --inplace --no-W -B4096"
+    asked = "rsync --server -SIzde.iLsfxCIvu --timeout=120 --inplace --no-W"
 
-    wish = forced_command.parse(f"{asked} . incoming/{RUN}/attachments")
+    wish = forced_command.parse(f"{asked} . incoming/{RUN}/contents/")
 
-    options = ("-ISdze.iLsfxCIvu", "--timeout=120", "--inplace", "--no-W", "-B4096")
-    assert wish == ReceiveRequest(options, RUN, "attachments")
+    options = ("-ISdze.iLsfxCIvu", "--timeout=120", "--inplace", "--no-W")
+    assert wish == ReceiveRequest(options, RUN)
 
 
 def test_fetching_names_one_of_the_own_things() -> None:
     wish = forced_command.parse(FETCH)
 
-    assert isinstance(wish, Fetch)
-    assert (wish.capture, wish.name) == ("000001-20261125T021503Z", "index.sqlite")
-    wish = forced_command.parse(FETCH.rpartition(" ")[0] + f" outgoing/{RUN}/")
     assert isinstance(wish, Fetch)
     assert wish.folder == RUN
 
@@ -96,12 +90,12 @@ def test_fetching_names_one_of_the_own_things() -> None:
         SEND.replace(" --timeout=120", ""),
         SEND.replace("--timeout=120", "--timeout=0"),
         SEND.replace("--server", "--server --server"),
-        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "captures/"),
-        FETCH.replace("index.sqlite", "tree/2/etc/shadow"),
-        FETCH.replace("captures/", "../pier-4/captures/"),
-        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "ledger.jsonl"),
-        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "../../content/ab/"),
-        FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "/etc/shadow"),
+        FETCH.replace(f"outgoing/{RUN}/", "captures/"),
+        FETCH.replace(f"outgoing/{RUN}/", "captures/000001-20261125T021503Z/manifest.yaml"),
+        FETCH.replace("outgoing/", "../pier-4/outgoing/"),
+        FETCH.replace(f"outgoing/{RUN}/", "ledger.jsonl"),
+        FETCH.replace(f"outgoing/{RUN}/", "../../content/ab/"),
+        FETCH.replace(f"outgoing/{RUN}/", "/etc/shadow"),
         "A" * 100_000,
         " ".join(["rsync", "--server", *["--stats"] * 50, ".", f"incoming/{RUN}/contents"]),
     ],
@@ -126,8 +120,8 @@ def test_s06_what_passes_is_one_of_three_things(pieces: list[str], between: str)
         return
 
     match wish:
-        case ReceiveRequest(options, run, area):
-            assert (run, area) == (RUN, "contents")
+        case ReceiveRequest(options, run):
+            assert run == RUN
             assert set(options) <= {"-Ide.iLsfxCIvu", "--inplace", "--timeout=120"}
         case Fetch():
             pytest.fail("none of the pieces is a place to fetch from")

@@ -10,20 +10,21 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import SecurityError
 from holdstill.keeper import (
     account_captures,
     enrolment,
     garbage,
     references,
-    sealing,
     thin,
     trash,
 )
 from holdstill.keeper import store as stores
+from holdstill.keeper.board_captures import StoredCapture
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
+from holdstill.model.names import CaptureName
 from holdstill.model.settings import Retention
+from holdstill.records import capture_contents, manifest_file
 from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures, QuickDisk
 
@@ -82,14 +83,25 @@ def digests(*bodies: bytes) -> set[str]:
     return {hashlib.sha256(body).hexdigest() for body in bodies}
 
 
-ALL = (b"on both boards", b"pier-3: 0", b"pier-3: 1", b"pier-4: 0", b"pier-4: 1")
+ALL = {b"on both boards", b"pier-3: 0", b"pier-3: 1", b"pier-4: 0", b"pier-4: 1"}
+
+
+def left(store: Store) -> set[bytes]:
+    """Return which files' contents are still there; all captures must be whole, pieces and all."""
+    for name in (PIER_3, PIER_4):
+        for folder in (store.board_folder(name) / "captures").iterdir():
+            capture = StoredCapture(name, CaptureName.parse(folder.name), folder, store.contents)
+            for digest, size in capture_contents.needed(capture):
+                assert store.contents.size(names.check_digest(digest.hex())) == size
+    known = {*ALL, b"unused", b"one more"}
+    return {body for body in known if digests(body) <= contents(store)}
 
 
 def test_only_what_no_capture_needs_goes(store: Store, clock: FakeClock) -> None:
     found = keeping.collect(store, clock)
 
     assert (found.contents, found.complaints) == (1, ())
-    assert contents(store) == digests(*ALL)
+    assert left(store) == ALL
 
 
 def test_what_goes_can_be_had_back_for_the_time_of_grace(store: Store, clock: FakeClock) -> None:
@@ -119,7 +131,7 @@ def test_h16_a_copy_of_the_store_loses_nothing(
     found = keeping.collect(copy, clock)
 
     assert (found.contents, found.complaints) == (0, ())
-    assert contents(copy) == digests(*ALL)
+    assert left(copy) == ALL
 
 
 def test_h20_a_board_that_is_not_enrolled_any_more_keeps_what_it_needs(
@@ -131,26 +143,34 @@ def test_h20_a_board_that_is_not_enrolled_any_more_keeps_what_it_needs(
     found = keeping.collect(store, clock)
 
     assert (found.contents, found.complaints) == (1, ())
-    assert contents(store) == digests(*ALL)
+    assert left(store) == ALL
 
 
 def capture_of(store: Store, board: BoardName, number: int) -> Path:
     return sorted((store.board_folder(board) / "captures").iterdir())[number]
 
 
+def index_of(store: Store) -> str:
+    """Return the digest of the list of an index."""
+    data = (capture_of(store, PIER_4, 0) / "manifest.yaml").read_bytes()
+    return manifest_file.decode(data).index.sha256
+
+
 def spoil_index(store: Store) -> None:
-    path = capture_of(store, PIER_4, 0) / "index.sqlite"
-    path.chmod(0o600)
+    """Flip a bit in a piece of an index."""
+    listed = store.contents.path(names.check_digest(index_of(store))).read_bytes()
+    piece = listed[32:64].hex()
+    path = _writable(store.contents.path(names.check_digest(piece)))
     data = bytearray(path.read_bytes())
     data[len(data) // 2] ^= 1
     path.write_bytes(data)
 
 
 DAMAGES: dict[str, tuple[Callable[[Store], object], str]] = {
-    "index-flipped": (spoil_index, "not the index that its manifest names"),
+    "index-flipped": (spoil_index, "is damaged"),
     "index-gone": (
-        lambda store: (capture_of(store, PIER_4, 0) / "index.sqlite").unlink(),
-        "No such file",
+        lambda store: store.contents.path(names.check_digest(index_of(store))).unlink(),
+        "lacks content",
     ),
     "manifest-empty": (
         lambda store: os.truncate(_writable(capture_of(store, PIER_4, 0) / "manifest.yaml"), 0),
@@ -221,12 +241,12 @@ def test_references_that_lost_a_row_are_found_out_by_the_ledger(
     with sqlite3.connect(store.root / references.NAME) as db:
         deleted = db.execute("DELETE FROM span WHERE first = 2").rowcount
     db.close()
-    assert deleted == 2
+    assert deleted >= 2
 
     found = keeping.collect(store, clock)
 
     assert found.complaints == ()
-    assert contents(store) == digests(*ALL)
+    assert left(store) == ALL
 
 
 def test_references_that_are_damaged_are_made_again(store: Store, clock: FakeClock) -> None:
@@ -238,7 +258,7 @@ def test_references_that_are_damaged_are_made_again(store: Store, clock: FakeClo
     found = keeping.collect(store, clock)
 
     assert found.complaints == ()
-    assert contents(store) == digests(*ALL)
+    assert left(store) == ALL
 
 
 def test_thinned_captures_need_nothing(store: Store, clock: FakeClock) -> None:
@@ -249,7 +269,7 @@ def test_thinned_captures_need_nothing(store: Store, clock: FakeClock) -> None:
     found = keeping.collect(store, clock)
 
     assert found.complaints == ()
-    assert contents(store) == digests(b"on both boards", b"pier-3: 1", b"pier-4: 1")
+    assert left(store) == {b"on both boards", b"pier-3: 1", b"pier-4: 1"}
 
 
 def test_h21_a_capture_that_waits_to_be_sealed_finds_its_content_again(
@@ -293,22 +313,6 @@ def test_an_interrupted_accounting_is_made_up_for(store: Store, clock: FakeClock
     with references.opened(store) as held:
         assert [capture.seq for capture in held.captures(PIER_3)] == [1, 2, 3]
         assert digests(b"one more") <= contents(store)
-
-
-def test_a_second_index_row_with_another_size_is_refused(store: Store, clock: FakeClock) -> None:
-    path = capture_of(store, PIER_3, 1) / "index.sqlite"
-    path.chmod(0o600)
-    with sqlite3.connect(path) as db:
-        db.execute(
-            "UPDATE entry SET size = size + 1 WHERE name = x'7361 6d65'".replace(" 6d", "6d")
-        )
-    db.close()
-
-    with (
-        references.opened(store) as held,
-        pytest.raises(SecurityError, match="bytes, the index says"),
-    ):
-        sealing.needs_of(store, held, PIER_3, path)
 
 
 def test_collecting_twice_finds_nothing_more(store: Store, clock: FakeClock) -> None:

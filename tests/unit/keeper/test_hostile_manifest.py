@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -16,13 +14,13 @@ from hypothesis import strategies as st
 from holdstill.errors import DocumentError, HoldstillError, SecurityError, VerificationError
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model.layout import Raw
-from holdstill.model.manifest import LIMIT, CapturedPart, Grade
-from holdstill.records import manifest_file
+from holdstill.model.manifest import LIMIT, Attachment, CapturedPart, Grade
+from holdstill.records import manifest_file, piece_list
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from pathlib import Path
 
     from holdstill.model.manifest import Manifest
     from holdstill.model.protocol import RunStarted
@@ -153,9 +151,10 @@ def test_s34_a_manifest_without_a_signature_is_refused(
         (rb"grade: point-in-time", b"grade: perfect", "grade"),
         (rb"entries: \d+", b"entries: 6000000", "more than the 5000000"),
         (rb"entries: \d+", b"entries: 3", "the manifest says 3"),
-        (rb"sha256: [0-9a-f]{64}", b"sha256: " + b"a" * 64, "not what the manifest says"),
-        (rb"size: 9\n", b"size: 1000000000000\n", "did not arrive whole"),
-        (rb"size: 9\n", b"size: -9\n", "did not arrive whole"),
+        (rb"sha256: [0-9a-f]{64}", b"sha256: ../" + b"a" * 61, "no digest"),
+        (rb"size: 9\n", b"size: 1000000000000\n", "the manifest says 1000000000000"),
+        (rb"size: 9\n", b"size: -9\n", "cannot have -9 bytes"),
+        (rb"size: 9\n", b"size: 0\n", "cannot have 0 bytes"),
     ],
 )
 def test_s30_s25_a_value_that_is_wrong_is_refused_and_named(
@@ -199,28 +198,62 @@ def test_an_index_with_a_partition_that_is_not_listed_is_refused(
     board: LocalBoard, begun: RunStarted
 ) -> None:
     index = keeping.index_bytes({2: board.entries(), 7: board.entries()})
-    keeping.put({"index.sqlite": index}, begun.attachments)
+    board.bring(begun, index)
     described = keeping.attachment("index.sqlite", index)
     data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), index=described))
 
     assert "a partition that the manifest does not list" in refuse(board, data)
 
 
-@pytest.mark.parametrize("trick", ["symlink", "directory", "fifo"])
-def test_s07_an_attachment_that_is_no_plain_file_is_refused(
-    board: LocalBoard, begun: RunStarted, tmp_path: Path, trick: str
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"boot code",
+        b"holdstill pieces" + bytes(16),
+        piece_list.PieceList(9, 4096, bytes(24) + (2).to_bytes(8)).encode(),
+        piece_list.PieceList(1 << 40, 1 << 16, bytes(24) + (1 << 24).to_bytes(8)).encode(),
+    ],
+    ids=["no-list", "odd-header", "too-many-holes", "another-size"],
+)
+def test_a_list_that_is_none_is_refused(
+    board: LocalBoard, begun: RunStarted, content: bytes
 ) -> None:
-    planted = Path(begun.attachments, "gap.bin")
-    planted.unlink()
-    (tmp_path / "bait").write_bytes(b"boot code")
-    plant: dict[str, Callable[[], None]] = {
-        "symlink": lambda: planted.symlink_to(tmp_path / "bait"),
-        "directory": planted.mkdir,
-        "fifo": lambda: os.mkfifo(planted),
-    }
-    plant[trick]()
+    digest = hashlib.sha256(content).hexdigest()
+    board.carry({digest: content}, begun.contents)
+    board.keeper.ingest([digest])
+    gap = Attachment(name="gap.bin", sha256=digest, size=9)
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
 
-    refuse(board, summed(body_of(board, begun)))
+    assert "list of gap.bin" in refuse(board, data)
+
+
+def test_a_list_that_names_what_is_not_there_has_it_asked_for(
+    board: LocalBoard, begun: RunStarted
+) -> None:
+    wanted = hashlib.sha256(b"another board's secret").digest()
+    content = piece_list.build(9, 4096, [wanted]).encode()
+    digest = hashlib.sha256(content).hexdigest()
+    board.carry({digest: content}, begun.contents)
+    board.keeper.ingest([digest])
+    gap = Attachment(name="gap.bin", sha256=digest, size=9)
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
+
+    answer = board.keeper.seal(data, board.signed(data))
+
+    assert (answer.name, answer.lacking) == ("", (wanted.hex(),))
+
+
+def test_a_piece_of_another_size_than_the_list_says_is_refused(
+    board: LocalBoard, begun: RunStarted
+) -> None:
+    content = piece_list.build(9, 4096, [hashlib.sha256(b"x").digest()]).encode()  # 1 byte, not 9
+    digest = hashlib.sha256(content).hexdigest()
+    board.carry({digest: content}, begun.contents)
+    board.keeper.ingest([digest])
+    gap = Attachment(name="gap.bin", sha256=digest, size=9)
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
+
+    assert "has 1 bytes, the index says 9" in refuse(board, data)
 
 
 SCRAPS = [

@@ -16,12 +16,11 @@ from holdstill.errors import (
     PreflightError,
     SecurityError,
     UsageError,
-    VerificationError,
 )
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.protocol import PROTOCOL, WantedContent
-from holdstill.records import manifest_file
+from holdstill.records import assembled, capture_contents, manifest_file
 from support import keeping
 from support.keeping import Board, FakeClock, FakeSignatures
 
@@ -37,6 +36,7 @@ READINGS = {
 LocalBoard = Board[LocalKeeper]
 
 if TYPE_CHECKING:
+    from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
 
 
@@ -64,6 +64,11 @@ def board(keeper: LocalKeeper, clock: FakeClock) -> LocalBoard:
     return Board(keeper, clock=clock, files=dict(READINGS))
 
 
+def bytes_of(*captures: StoredCapture) -> int:
+    """Return the bytes of the distinct contents that captures need."""
+    return sum(dict(pair for c in captures for pair in capture_contents.needed(c)).values())
+
+
 def test_a_first_hello_has_no_capture_to_build_on(keeper: LocalKeeper) -> None:
     hello = keeper.hello()
 
@@ -80,8 +85,7 @@ def test_a_capture_is_listed_and_newest_once_sealed(board: LocalBoard) -> None:
     assert sealed.name == brief.name == "000001-20261125T021503Z"
     assert board.keeper.captures() == (brief,)
     assert (brief.grade, brief.frozen_ms, brief.faults) == ("point-in-time", 97.0, ())
-    distinct = {body for body in READINGS.values() if body}
-    assert sealed.new_bytes == brief.new_bytes == sum(len(body) for body in distinct)
+    assert sealed.new_bytes == brief.new_bytes == bytes_of(board.keeper.capture(brief.name))
 
 
 def test_contents_are_read_only_and_named_by_their_hash(board: LocalBoard, store: Store) -> None:
@@ -100,20 +104,9 @@ def test_a_second_capture_sends_only_what_changed(board: LocalBoard) -> None:
     sealed = board.capture()
 
     assert board.sent == [digest_of(b"offset 0.43\n")]
-    assert sealed.new_bytes == len(b"offset 0.43\n")
+    captures = [board.keeper.capture(brief.name) for brief in board.keeper.captures()]
+    assert sealed.new_bytes == bytes_of(*captures) - bytes_of(captures[0])
     assert [brief.seq for brief in board.keeper.captures()] == [1, 2]
-
-
-def test_a_run_starts_from_copies_of_the_newest_attachments(board: LocalBoard) -> None:
-    first = board.capture()
-
-    begun = board.keeper.begin()
-
-    sealed_index = board.keeper.capture(first.name).index_path
-    seeded = Path(begun.attachments, "index.sqlite")
-    assert seeded.read_bytes() == sealed_index.read_bytes()
-    assert seeded.stat().st_ino != sealed_index.stat().st_ino
-    assert Path(begun.attachments, "gap.bin").read_bytes() == b"boot code"
 
 
 def test_an_older_content_is_laid_out_as_a_copy_never_a_link(
@@ -271,16 +264,53 @@ def test_nothing_is_left_of_the_run_when_it_is_sealed(board: LocalBoard, store: 
     assert list(store.trash.iterdir()) == []
 
 
-def test_an_attachment_that_is_not_as_described_is_refused(board: LocalBoard) -> None:
+@pytest.mark.parametrize("what", ["list", "piece"])
+def test_what_a_manifest_names_and_the_store_lacks_is_asked_for(
+    board: LocalBoard, store: Store, what: str
+) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
     data = board.attach(begun)
-    Path(begun.attachments, "gap.bin").write_bytes(b"boot cod!")
+    listed, piece = keeping.pieces_of(board.gap)
+    gone = names.check_digest(listed if what == "list" else piece)
+    store.contents.path(gone).unlink()
 
-    with pytest.raises(VerificationError, match=r"gap\.bin is not what the manifest says"):
-        board.keeper.seal(data, board.signed(data))
+    answer = board.keeper.seal(data, board.signed(data))
 
+    assert (answer.name, answer.lacking) == ("", (gone,))
     assert board.keeper.captures() == ()
+    board.bring(begun, board.gap)
+    assert board.keeper.seal(data, board.signed(data)).name
+
+
+def test_what_a_manifest_names_is_kept_in_pieces(board: LocalBoard) -> None:
+    board.raws = {3: b"raw" * 9000 + bytes(40_000)}
+
+    capture = board.keeper.capture(board.capture().name)
+
+    manifest = capture.manifest()
+    assert assembled.read(capture, manifest.raws[0], limit=1 << 20) == board.raws[3]
+    assert manifest.gap is not None
+    assert assembled.read(capture, manifest.gap, limit=1 << 20) == b"boot code"
+    with assembled.as_file(capture, manifest.index) as path:
+        assert path.read_bytes() == board.index(seq=1)
+
+
+def test_pieces_that_two_captures_share_are_there_once(board: LocalBoard, store: Store) -> None:
+    older = b"".join(bytes([n]) * keeping.PIECE for n in range(1, 9))
+    newer = older[: 3 * keeping.PIECE] + b"!" + older[3 * keeping.PIECE + 1 :]
+    board.raws = {3: older}
+    board.capture()
+    before = {held.digest for held in store.contents.all()}
+    board.raws = {3: newer}
+
+    board.capture()
+
+    fresh = {held.digest for held in store.contents.all()} - before
+    changed = set(keeping.pieces_of(newer)) - set(keeping.pieces_of(older))
+    assert len(changed) == 2  # a piece, and the list
+    assert changed <= fresh
+    assert not fresh & set(keeping.pieces_of(older))
 
 
 def test_s33_a_manifest_signed_by_another_key_is_refused(board: LocalBoard) -> None:
@@ -319,10 +349,9 @@ def test_s32_a_manifest_out_of_its_place_is_refused(
 def test_an_index_that_counts_otherwise_than_the_manifest_is_refused(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     board.deliver(begun)
-    board.attach(begun)
-    honest = board.manifest(begun, board.index(seq=1))
+    honest = board.describe(begun, board.index(seq=1))
     other = keeping.index_bytes({2: keeping.entries_of({b"etc/hostname": b"pier-3\n"})})
-    keeping.put({"index.sqlite": other}, begun.attachments)
+    board.bring(begun, other)
     described = keeping.attachment("index.sqlite", other)
     data = manifest_file.encode(msgspec.structs.replace(honest, index=described))
 
@@ -338,8 +367,7 @@ def test_a_content_of_another_size_than_the_index_says_is_refused(board: LocalBo
         for entry in board.entries()
     ]
     index = keeping.index_bytes({2: entries})
-    keeping.put({"index.sqlite": index}, begun.attachments)
-    data = manifest_file.encode(board.manifest(begun, index))
+    data = manifest_file.encode(board.describe(begun, index))
 
     with pytest.raises(SecurityError, match="bytes, the index says"):
         board.keeper.seal(data, board.signed(data))

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
     store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
-    limits = BoardLimits(bytes_per_run=ByteSize.parse("10K"), entries=5)
+    limits = BoardLimits(bytes_per_run=ByteSize.parse("100K"), entries=5)
     enrolment.enrol(store, PIER_3, KEY, clock=FakeClock(), limits=limits)
     return store
 
@@ -44,28 +44,28 @@ def test_s04_more_than_the_boards_allowance_is_refused_before_it_is_sent(
 ) -> None:
     keeper.begin()
 
-    assert keeper.lacking([wanted(10_240)])
-    with pytest.raises(PreflightError, match=r"10\.0 KiB a run; 10\.0 KiB are left"):
-        keeper.lacking([wanted(10_240), wanted(1)])
+    assert keeper.lacking([wanted(102_400)])
+    with pytest.raises(PreflightError, match=r"100\.0 KiB a run; 100\.0 KiB are left"):
+        keeper.lacking([wanted(102_400), wanted(1)])
 
 
 def test_s04_abandoning_gives_nothing_back_and_sealing_does(
     keeper: LocalKeeper, store: Store
 ) -> None:
     begun = keeper.begin()
-    content = b"x" * 8000
+    content = b"x" * 70_000
     digest = hashlib.sha256(content).hexdigest()
     Path(begun.contents, digest).write_bytes(content)
     keeper.ingest([digest])
     keeper.abandon()
 
     keeper.begin()
-    with pytest.raises(PreflightError, match=r"2\.2 KiB are left"):
-        keeper.lacking([wanted(4000)])
+    with pytest.raises(PreflightError, match=r"31\.6 KiB are left"):
+        keeper.lacking([wanted(40_000)])
 
     Board(keeper, files={b"f": content}).capture()
     keeper.begin()
-    assert keeper.lacking([wanted(10_000)])
+    assert keeper.lacking([wanted(100_000)])
 
 
 def test_s04_a_transfer_that_takes_more_is_complained_about(
@@ -77,10 +77,10 @@ def test_s04_a_transfer_that_takes_more_is_complained_about(
     watch = ArrivalMonitor(Quota(store, enrolment.read(store, PIER_3)), staging, min_free=0)
 
     before = watch.complaint()
-    Path(begun.contents, "flood").write_bytes(b"x" * 50_000)
+    Path(begun.contents, "flood").write_bytes(b"x" * 500_000)
 
     assert before == ""
-    assert "10.0 KiB" in watch.complaint()
+    assert "100.0 KiB" in watch.complaint()
 
 
 def test_s04_a_transfer_ends_before_the_disk_is_full(keeper: LocalKeeper, store: Store) -> None:

@@ -98,11 +98,10 @@ def test_a_whole_run_through_the_wire_is_as_in_one_process(board: Board[RemoteKe
     assert keeper.signature(second.name) == board.signed(manifest)
 
 
-def test_the_folders_of_a_run_are_named_for_the_forced_rsync(board: Board[RemoteKeeper]) -> None:
+def test_the_folder_of_a_run_is_named_for_the_forced_rsync(board: Board[RemoteKeeper]) -> None:
     begun = board.keeper.begin()
 
     assert begun.contents == f"incoming/{begun.run}/contents"
-    assert begun.attachments == f"incoming/{begun.run}/attachments"
 
 
 def test_contents_are_lent_in_a_folder_that_goes_with_the_session(

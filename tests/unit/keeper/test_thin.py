@@ -14,6 +14,7 @@ from holdstill.keeper import capture_notes, thin
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
+from holdstill.records import capture_contents
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
@@ -108,11 +109,16 @@ def test_a_sweep_deletes_what_no_capture_holds(
     thinned(store, clock)
     age(store)
 
+    before = {held.digest: held.allocated for held in store.contents.all()}
+    kept = [board.keeper.capture(brief.name) for brief in board.keeper.captures()]
+    needed = {digest.hex() for c in kept for digest, _ in capture_contents.needed(c)}
+
     swept = keeping.collect(store, clock)
 
-    assert (swept.contents, swept.bytes, swept.given_back) == (3, 3 * 4096, 3 * 4096)
-    left = {held.digest for held in store.contents.all()}
-    assert left == {digest_of(b"the same"), digest_of(b"reading 3"), digest_of(b"reading 4")}
+    assert {held.digest for held in store.contents.all()} == needed
+    assert {digest_of(b"the same"), digest_of(b"reading 3"), digest_of(b"reading 4")} < needed
+    gone = [size for digest, size in before.items() if digest not in needed]
+    assert (swept.contents, swept.bytes, swept.given_back) == (len(gone), sum(gone), sum(gone))
     assert keeping.collect(store, clock).contents == 0
 
 

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError
+from holdstill.model.pieces import Part
 from holdstill.records import piece_list
-from holdstill.records.piece_list import Part, PieceList
+from holdstill.records.piece_list import PieceList
 
 PIECE = 4096
 BODIES = st.lists(
@@ -126,11 +127,3 @@ def test_any_bytes_are_a_list_or_are_refused(data: bytes) -> None:
         return
     assert listed.encode() == head
     assert sum(part.length for part in listed.parts()) == listed.size
-
-
-@pytest.mark.parametrize(
-    ("data", "expected"), [(b"", False), (bytes(9), False), (b"\0\x01", True), (b"\x01", True)]
-)
-def test_zeros_are_no_data(data: bytes, *, expected: bool) -> None:
-    assert piece_list.any_data(data) is expected
-    assert piece_list.any_data(memoryview(data)) is expected

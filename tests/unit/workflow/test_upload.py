@@ -151,9 +151,7 @@ class Scene:
 def scene(tmp_path: Path) -> Iterator[Scene]:
     keeper, told = Keeper(), Silent()
     carrier = Carrier(keeper)
-    begun = RunStarted(
-        run="runrunru", seq=SEQ, previous="", contents="there", attachments="elsewhere"
-    )
+    begun = RunStarted(run="runrunru", seq=SEQ, previous="", contents="there")
     bank = Uploader(keeper=keeper, transfer=carrier, run=begun, progress=told)
     (tmp_path / "files").mkdir()
     with index_file.created(tmp_path / "index.sqlite"):

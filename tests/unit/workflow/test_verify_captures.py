@@ -6,6 +6,7 @@ import hashlib
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from holdstill.model import names
 from holdstill.workflow import verify_captures
 from support import keeping
 from support.keeping import Board, FakeClock, FakeSignatures
@@ -51,7 +52,7 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
     board = Board(keeping.keeper_of(store, clock=clock), clock=clock, files={b"f": b"reading"})
     board.capture()
     digest = hashlib.sha256(b"reading").hexdigest()
-    path = next(held.path for held in store.contents.all())
+    path = store.contents.path(names.check_digest(digest))
     path.chmod(0o600)
     path.write_bytes(b"REading")
 

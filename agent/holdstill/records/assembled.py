@@ -1,0 +1,129 @@
+"""What a manifest names beside its files (index, boot gap, raw areas), put together of its pieces.
+
+Every byte is checked against its digest on the way; what comes out is what the board signed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.model.sizes import human
+from holdstill.records import index_file, piece_list
+from holdstill.system import files, sparse_copy
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.manifest import Attachment
+    from holdstill.model.pieces import Part
+    from holdstill.model.sealed_capture import IndexedCapture, PieceSource
+    from holdstill.records.index_queries import Index
+    from holdstill.records.piece_list import PieceList
+
+_LEAST_PIECE = 4096
+
+
+def read_list(source: PieceSource, attachment: Attachment) -> PieceList:
+    """Return the list of pieces of an attachment.
+
+    Raises:
+        VerificationError: it is not there, or its bytes are not those that were sealed.
+        SecurityError: it is no list, or one of a file of another size.
+    """
+    limit = min(piece_list.LIMIT, piece_list.content_limit(attachment.size, _LEAST_PIECE))
+    digest = bytes.fromhex(attachment.sha256)
+    data = _read(source, digest, limit, f"the list of {attachment.name}")
+    listed = piece_list.decode(data, f"the list of {attachment.name}")
+    if listed.size != attachment.size:
+        raise SecurityError(
+            f"the list of {attachment.name} is of {listed.size} bytes, the manifest says "
+            f"{attachment.size}"
+        )
+    return listed
+
+
+def _read(source: PieceSource, digest: bytes, limit: int, what: str) -> bytes:
+    """Read a content of at most limit bytes, and check it."""
+    handle = source.open(digest)
+    try:
+        size = os.fstat(handle).st_size
+        if size > limit:
+            raise SecurityError(f"{what} has {human(size)}, more than it can have")
+        data = os.pread(handle, size, 0)
+    except OSError as error:
+        raise VerificationError(f"{what} cannot be read: {error.strerror}") from error
+    finally:
+        os.close(handle)
+    if hashlib.sha256(data).digest() != digest:
+        raise VerificationError(
+            f"{what} is damaged: content {digest.hex()}",
+            hint="`holdstill verify` lists what is damaged; --repair asks the board for it",
+        )
+    return data
+
+
+def parts(source: PieceSource, listed: PieceList, name: str) -> Iterator[tuple[Part, bytes]]:
+    """Yield the pieces of a list that are no holes, each with its bytes, checked."""
+    wanted = (part for part in listed.parts() if part.digest)
+    for part in source.prefetch_pieces(wanted):
+        data = _read(source, part.digest, part.length, f"a piece of {name}")
+        if len(data) != part.length:
+            raise SecurityError(f"a piece of {name} has {len(data)} bytes, not {part.length}")
+        yield part, data
+
+
+def copy(source: PieceSource, attachment: Attachment, target: int, *, at: int = 0) -> None:
+    """Write an attachment into an open file or device at an offset; holes are left as they are."""
+    for part, data in parts(source, read_list(source, attachment), attachment.name):
+        sparse_copy.write_all_at(target, at + part.offset, data)
+
+
+def read(source: PieceSource, attachment: Attachment, *, limit: int) -> bytes:
+    """Return the bytes of a small attachment.
+
+    Raises:
+        SecurityError: it has more than limit bytes.
+    """
+    if attachment.size > limit:
+        raise SecurityError(f"{attachment.name} has {human(attachment.size)}: more than it can")
+    data = bytearray(attachment.size)
+    for part, piece in parts(source, read_list(source, attachment), attachment.name):
+        data[part.offset : part.offset + part.length] = piece
+    return bytes(data)
+
+
+@contextmanager
+def as_file(source: PieceSource, attachment: Attachment) -> Iterator[Path]:
+    """Hold an attachment as a file for the length of the block."""
+    with tempfile.TemporaryDirectory(prefix="holdstill-") as folder:
+        path = Path(folder, "attachment")
+        write(source, attachment, path)
+        yield path
+
+
+def write(source: PieceSource, attachment: Attachment, path: Path) -> None:
+    """Write an attachment into a new file."""
+    with files.opened_new(path) as target:
+        os.ftruncate(target, attachment.size)
+        copy(source, attachment, target)
+
+
+@contextmanager
+def opened_index(capture: IndexedCapture) -> Iterator[Index]:
+    """Hold the index of a capture open for reading; it may come from anybody.
+
+    Raises:
+        VerificationError: it is not there, or damaged.
+        SecurityError: it is not an index, or holds more than an index does.
+    """
+    with (
+        as_file(capture, capture.manifest().index) as path,
+        index_file.opened(path) as index,
+    ):
+        yield index

@@ -1,0 +1,113 @@
+"""Sends the pieces of files that changed in part, and their lists."""
+
+from __future__ import annotations
+
+import os
+from itertools import islice
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import VerificationError
+from holdstill.model.protocol import BATCH, WantedContent
+from holdstill.system import files
+from holdstill.transport.rsync import TransferMode
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from holdstill.model.protocol import RunStarted
+    from holdstill.workflow.attachments import PiecedFile
+    from holdstill.workflow.ports import BulkTransfer, Keeper
+
+BATCH_BYTES = 32 << 20
+"""Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none."""
+
+
+class _Place(NamedTuple):
+    """Where the bytes of a content are: a part of a file, or here."""
+
+    path: Path
+    offset: int
+    length: int
+    data: bytes = b""
+
+    def read(self) -> bytes:
+        if self.data:
+            return self.data
+        with files.opened(self.path) as handle:
+            return os.pread(handle, self.length, self.offset)
+
+
+class PieceUploader:
+    """Takes pieces to the keeper.
+
+    Attributes:
+        wire_bytes: sent and received by rsync so far.
+        new_bytes: of contents that were new at the keeper.
+    """
+
+    def __init__(
+        self, *, keeper: Keeper, transfer: BulkTransfer, run: RunStarted, memory: Path
+    ) -> None:
+        self._keeper, self._transfer, self._run = keeper, transfer, run
+        self._memory = memory
+        self._places: dict[str, _Place] = {}
+        self.wire_bytes = self.new_bytes = 0
+
+    def upload(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
+        """Send what the keeper lacks of a file and its list, which must not change meanwhile.
+
+        Args:
+            file: its pieces were read before.
+            known: pieces that the keeper has, as far as anybody knows, and is not asked about.
+        """
+        listed = file.listed.encode()
+        places = {file.listed.digest().hex(): _Place(file.path, 0, len(listed), listed)}
+        for part in file.listed.parts():
+            if part.digest:
+                places[part.digest.hex()] = _Place(file.path, part.offset, part.length)
+        self._places |= places
+        asked = {
+            digest: place for digest, place in places.items() if bytes.fromhex(digest) not in known
+        }
+        for batch in _batches(asked.items(), BATCH):
+            wanted = [WantedContent(digest=d, size=place.length) for d, place in batch]
+            self._send(self._keeper.lacking(wanted))
+
+    def resend(self, digests: Iterable[str]) -> tuple[str, ...]:
+        """Send those of these contents that are ours; return the others."""
+        wanted = list(digests)
+        self._send([digest for digest in wanted if digest in self._places])
+        return tuple(digest for digest in wanted if digest not in self._places)
+
+    def _send(self, digests: Iterable[str]) -> None:
+        rest = list(digests)
+        while rest:
+            batch, size = [], 0
+            while rest and size < BATCH_BYTES:
+                batch.append(rest.pop(0))
+                size += self._places[batch[-1]].length
+            self._send_batch({digest: self._places[digest] for digest in batch})
+
+    def _send_batch(self, batch: Mapping[str, _Place]) -> None:
+        with TemporaryDirectory(prefix="pieces-", dir=self._memory) as folder:
+            paths = {digest: Path(folder, digest) for digest in batch}
+            for digest, place in batch.items():
+                with files.opened_new(paths[digest]) as target:
+                    files.write_all(target, place.read())
+            sent = self._transfer.send(paths, self._run.contents, shape=TransferMode.PLAIN)
+        self.wire_bytes += sent.wire_bytes
+        banked = self._keeper.ingest([*batch])
+        self.new_bytes += banked.new_bytes
+        if banked.bad:
+            raise VerificationError(
+                f"{len(banked.bad)} pieces did not arrive as they were sent",
+                hint="nothing was sealed; run the capture again",
+            )
+
+
+def _batches(items: Iterable[tuple[str, _Place]], most: int) -> Iterator[list[tuple[str, _Place]]]:
+    rest = iter(items)
+    while batch := list(islice(rest, most)):
+        yield batch
