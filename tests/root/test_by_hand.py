@@ -91,7 +91,11 @@ def make_by_hand(kept: Kept, folder: Path) -> Path:
         root = manifest["parts"][1]["file_system"]
         programs.run("mke2fs", "-q", "-t", "ext4", "-U", root["uuid"], "-L", root["label"],
                      disk.partition(2))  # fmt: skip
-        by_hand(block(page, "n=$(od", "done"), capture, CARD=disk.device)
+        function = block(page, "STORE=$(cd", "}")
+        for name, target in (("index", folder / "index.sqlite"), ("gap", folder / "gap.bin")):
+            digest = manifest[name]["sha256"]
+            by_hand(f"{function}\npieces {digest} > {target}", capture)
+        by_hand(block(page, "n=$(od", "done"), folder, CARD=disk.device)
         with loop.mounted(disk.partition(2), folder / "by-hand") as at:
             sql = block(page, "sqlite3 -batch", "SQL").replace("/root/", f"{folder}/")
             by_hand(sql, capture)
