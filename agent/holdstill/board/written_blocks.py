@@ -60,7 +60,7 @@ class WrittenBlocks:
     def within(self, start: int, end: int) -> Iterator[tuple[int, int]]:
         """Yield the written parts of a range of the disk, in order: first byte, end."""
         known = self._blocks * BLOCK
-        for low, high in self._runs(start // BLOCK, -(-min(end, known) // BLOCK)):
+        for low, high in _merged(self._runs(start // BLOCK, -(-min(end, known) // BLOCK))):
             if (first := max(low * BLOCK, start)) < (last := min(high * BLOCK, end)):
                 yield first, last
         if (behind := max(start, known)) < end:
@@ -75,3 +75,16 @@ class WrittenBlocks:
                     at = (base + found.start()) * 8
                     for low, high in _SPANS[chunk[found.start()]]:
                         yield at + low, at + high
+
+
+def _merged(runs: Iterator[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """Yield runs, those that touch made one."""
+    begin = end = 0
+    for low, high in runs:
+        if low != end:
+            if begin < end:
+                yield begin, end
+            begin = low
+        end = high
+    if begin < end:
+        yield begin, end
