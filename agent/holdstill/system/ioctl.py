@@ -1,7 +1,7 @@
 """The ioctl(2) requests that Python has no name for.
 
-Their numbers are those of linux/fs.h and linux/msdos_fs.h on every architecture with the generic
-ioctl encoding (x86, Arm, RISC-V).
+Their numbers are those of linux/fs.h, linux/msdos_fs.h and linux/btrfs.h on every architecture
+with the generic ioctl encoding (x86, Arm, RISC-V).
 """
 
 from __future__ import annotations
@@ -9,8 +9,12 @@ from __future__ import annotations
 import errno
 import fcntl
 import struct
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.system import libc
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 FIFREEZE = 0xC0045877
 FITHAW = 0xC0045878
@@ -21,6 +25,8 @@ BLKGETSIZE64 = 0x80081272
 FS_IOC_GETFLAGS = 0x80086601
 FS_IOC_SETFLAGS = 0x40086602
 FS_IOC_GETVERSION = 0x80087601
+FS_IOC_FIEMAP = 0xC020660B
+BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
 FAT_IOCTL_GET_VOLUME_ID = 0x80047213
 
@@ -98,3 +104,84 @@ def fat_attributes(handle: int) -> int:
     """Return the attribute byte of an open file or directory on a mounted FAT."""
     (value,) = struct.unpack("I", fcntl.ioctl(handle, FAT_IOCTL_GET_ATTRIBUTES, bytes(4)))
     return int(value) & 0xFF
+
+
+class MappedExtent(NamedTuple):
+    """One struct fiemap_extent of linux/fiemap.h: bytes of the file, bytes of the device."""
+
+    logical: int
+    physical: int
+    length: int
+    flags: int
+
+
+FIEMAP_EXTENT_LAST = 0x1
+_FIEMAP_HEAD = struct.Struct("=QQIIII")
+_FIEMAP_EXTENT = struct.Struct("=QQQQQIIII")
+_FIEMAP_MOST, _FIEMAP_FEW = 1024, 64
+"""Extents in one answer: of a whole file, and of no more than _FIEMAP_SMALL bytes of it."""
+_FIEMAP_SMALL = 1 << 20
+WHOLE = (1 << 63) - 1
+"""A length that reaches past the end of any file."""
+
+
+def fiemap(handle: int, start: int = 0, length: int = WHOLE) -> Iterator[MappedExtent]:
+    """Yield the extents that touch a range of an open file, in order; they are not clipped to it.
+
+    Nothing is flushed first: delayed allocation shows as such, in flags.
+
+    Raises:
+        OSError: EOPNOTSUPP: the file system cannot tell.
+    """
+    end = min(start + length, WHOLE)
+    room = _FIEMAP_FEW if length <= _FIEMAP_SMALL else _FIEMAP_MOST
+    buffer = bytearray(_FIEMAP_HEAD.size + room * _FIEMAP_EXTENT.size)
+    while start < end:
+        _FIEMAP_HEAD.pack_into(buffer, 0, start, end - start, 0, 0, room, 0)
+        fcntl.ioctl(handle, FS_IOC_FIEMAP, buffer)
+        count = _FIEMAP_HEAD.unpack_from(buffer)[3]
+        last = count < room
+        filled = memoryview(buffer)[_FIEMAP_HEAD.size :][: count * _FIEMAP_EXTENT.size]
+        for logical, physical, size, _, _, flags, *_ in _FIEMAP_EXTENT.iter_unpack(filled):
+            yield MappedExtent(logical, physical, size, flags)
+            start = logical + size
+            last = last or bool(flags & FIEMAP_EXTENT_LAST)
+        filled.release()
+        if last:
+            return
+
+
+BTRFS_EXTENT_DATA_KEY = 108
+_BTRFS_KEY = struct.Struct("=QQQQQQQIII")
+_BTRFS_ROOM_AT, _BTRFS_ITEMS_AT, _BTRFS_ROOM = 104, 112, 1 << 16
+_BTRFS_COUNT_AT = 64
+_BTRFS_HEADER = struct.Struct("=QQQII")
+_U64 = (1 << 64) - 1
+
+
+def btrfs_extent_items(
+    handle: int, inode: int, start: int = 0, end: int = _U64
+) -> Iterator[tuple[int, bytes]]:
+    """Yield offset and body of an inode's EXTENT_DATA items that begin at start to end, in order.
+
+    linux/btrfs_tree.h has the bodies. The items are of the subvolume that handle is in.
+
+    Raises:
+        OSError: ENOTTY: not a btrfs; EPERM: we are not root.
+    """
+    kind = BTRFS_EXTENT_DATA_KEY
+    while start <= end:
+        buffer = bytearray(_BTRFS_ITEMS_AT + _BTRFS_ROOM)
+        _BTRFS_KEY.pack_into(buffer, 0, 0, inode, inode, start, end, 0, _U64, kind, kind, 1 << 20)
+        struct.pack_into("=Q", buffer, _BTRFS_ROOM_AT, _BTRFS_ROOM)
+        fcntl.ioctl(handle, BTRFS_IOC_TREE_SEARCH_V2, buffer)
+        (count,) = struct.unpack_from("=I", buffer, _BTRFS_COUNT_AT)
+        if not count:
+            return
+        at = _BTRFS_ITEMS_AT
+        for _ in range(count):
+            _, _, offset, _, size = _BTRFS_HEADER.unpack_from(buffer, at)
+            at += _BTRFS_HEADER.size
+            yield offset, bytes(buffer[at : at + size])
+            at += size
+            start = offset + 1

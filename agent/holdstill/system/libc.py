@@ -37,11 +37,12 @@ def _syscall(number: int, *arguments: int | bytes | None) -> int:
     return int(_LIBC.syscall(ctypes.c_long(number), *words))
 
 
-_OPEN_TREE, _OPENAT2 = 428, 437
+_OPEN_TREE, _FSOPEN, _FSCONFIG, _FSMOUNT, _OPENAT2 = 428, 430, 431, 432, 437
 _RENAME_NOREPLACE = 1
 RESOLVE_NO_MAGICLINKS, RESOLVE_NO_SYMLINKS, RESOLVE_BENEATH = 0x02, 0x04, 0x08
 """Of linux/openat2.h."""
 OPEN_TREE_CLONE = 1
+_FSOPEN_CLOEXEC, _FSCONFIG_CMD_CREATE, _FSMOUNT_CLOEXEC = 1, 6, 1
 """Of linux/mount.h."""
 _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 """Of sys/mount.h."""
@@ -56,6 +57,22 @@ def openat2(top: int, path: bytes, flags: int, *, mode: int, resolve: int) -> in
 def open_tree(path: bytes, flags: int) -> int:
     """Open a mount, or a detached copy of one with OPEN_TREE_CLONE; Linux 5.2."""
     return _checked(_syscall(_OPEN_TREE, _AT_FDCWD, path, flags), path)
+
+
+def new_mount(kind: bytes) -> int:
+    """Mount a file system without a device nowhere: only the returned descriptor leads to it.
+
+    fsopen(2), fsconfig(2), fsmount(2); Linux 5.2.
+
+    Raises:
+        OSError: ENODEV: the kernel has no such kind; EPERM: we are not root; ENOSYS: too old.
+    """
+    context = _checked(_syscall(_FSOPEN, kind, _FSOPEN_CLOEXEC), kind)
+    try:
+        _checked(_syscall(_FSCONFIG, context, _FSCONFIG_CMD_CREATE, None, None, 0), kind)
+        return _checked(_syscall(_FSMOUNT, context, _FSMOUNT_CLOEXEC, 0), kind)
+    finally:
+        os.close(context)
 
 
 def bind_mount(source: bytes, target: bytes) -> None:
@@ -80,8 +97,8 @@ def rename_noreplace(source: Path, target: Path) -> None:
     _checked(result, str(target))
 
 
-TMPFS_MAGIC = 0x01021994
-"""Of linux/magic.h: the type of a tmpfs."""
+TMPFS_MAGIC, TRACEFS_MAGIC = 0x01021994, 0x74726163
+"""Of linux/magic.h: the types of a tmpfs and of tracefs."""
 
 
 def syncfs(handle: int) -> None:

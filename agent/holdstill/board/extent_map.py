@@ -1,0 +1,166 @@
+"""Where the parts of a file lie: by FIEMAP, or by btrfs' own extent items.
+
+Both come as the same extents, so that one comparison serves. With FIEMAP a place is a byte of the
+whole disk, where the block trace can find it. On btrfs FIEMAP's places are no disk's, and a place
+that was freed can be taken again: there the extent item's generation tells one from the other,
+nothing is ever written in place, and no trace is needed. What btrfs does write in place (nocow)
+cannot be followed so.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from enum import Enum, auto
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from holdstill.system import ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+
+class State(Enum):
+    """What is known of an extent's data."""
+
+    STORED = auto()
+    """It is at that place, or dirty in memory and will be."""
+    ZEROS = auto()
+    """Allocated, and reads as zeros unless there is dirty data in memory (unwritten)."""
+    UNSURE = auto()
+    """No place can be said: not allocated yet, packed, encoded."""
+
+
+class Extent(NamedTuple):
+    """A part of a file, in bytes; what no extent covers is a hole.
+
+    Two extents hold the same bytes of a disk at the same offset of the file if all but offset and
+    length are equal.
+    """
+
+    offset: int
+    length: int
+    shift: int
+    """Place less offset."""
+    state: State
+    version: tuple[int, ...] = ()
+    """Set where a place is never written twice: what else tells its contents apart."""
+
+    @property
+    def end(self) -> int:
+        """The offset behind it."""
+        return self.offset + self.length
+
+    @property
+    def kind(self) -> tuple[int, State, tuple[int, ...]]:
+        """All but where in the file it is."""
+        return self.shift, self.state, self.version
+
+    def clipped(self, start: int, end: int) -> Extent:
+        """Return the part of it in a range that it touches."""
+        first, last = max(self.offset, start), min(self.end, end)
+        return self._replace(offset=first, length=last - first)
+
+
+class ExtentMap(Protocol):
+    """The map of one open file."""
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        """Return what lies in a range of the file now, clipped to it, in order; OSError."""
+
+
+_LAST, _UNWRITTEN, _MERGED, _SHARED = 0x1, 0x800, 0x1000, 0x2000
+"""FIEMAP_EXTENT_* of linux/fiemap.h that leave the place as it is. All others make it unsure:
+unknown, delalloc, encoded, encrypted, not aligned, inline, tail, and whatever is to come."""
+_PLAIN = _LAST | _UNWRITTEN | _MERGED | _SHARED
+
+
+class FiemapMap:
+    """A file's map by FIEMAP, for file systems that write in place (ext4, f2fs) or nearly (xfs).
+
+    Args:
+        handle: the open file.
+        first_byte: of the disk, at which its partition begins.
+    """
+
+    def __init__(self, handle: int, first_byte: int) -> None:
+        self._handle, self._first = handle, first_byte
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        """Return what lies in a range of the file now, clipped to it, in order."""
+        found = ioctl.fiemap(self._handle, start, end - start)
+        return joined(parse_mapped(found, self._first), start, end)
+
+
+def parse_mapped(found: Iterable[ioctl.MappedExtent], first_byte: int) -> Iterator[Extent]:
+    """Understand FIEMAP's extents; places become bytes of the whole disk."""
+    for one in found:
+        shift = one.physical + first_byte - one.logical
+        yield Extent(one.logical, one.length, shift, _state(one.flags))
+
+
+def _state(flags: int) -> State:
+    if flags & ~_PLAIN:
+        return State.UNSURE
+    return State.ZEROS if flags & _UNWRITTEN else State.STORED
+
+
+def joined(extents: Iterable[Extent], start: int, end: int) -> list[Extent]:
+    """Return extents clipped to a range, neighbours that continue each other made one."""
+    found: list[Extent] = []
+    for extent in extents:
+        if extent.end <= start or extent.offset >= end:
+            continue
+        one = extent.clipped(start, end)
+        if found and found[-1].end == one.offset and found[-1].kind == one.kind:
+            before = found.pop()
+            one = before._replace(length=before.length + one.length)
+        found.append(one)
+    return found
+
+
+FS_NOCOW_FL = 0x00800000
+"""Of linux/fs.h."""
+_LONGEST = 256 << 20
+"""Bytes that one extent item covers at most (what one step of fallocate takes on btrfs)."""
+_ITEM = struct.Struct("<QQBBHB")
+_PLACE = struct.Struct("<QQQQ")
+_INLINE, _REGULAR, _PREALLOCATED = 0, 1, 2
+"""Of linux/btrfs_tree.h: struct btrfs_file_extent_item and its types."""
+
+
+class BtrfsMap:
+    """A file's map by its extent items.
+
+    Args:
+        handle: the open file; root's, as only root may search the tree.
+    """
+
+    def __init__(self, handle: int) -> None:
+        self._handle = handle
+        self._inode = os.fstat(handle).st_ino
+
+    @property
+    def written_in_place(self) -> bool:
+        """Whether the file is marked nocow, so that its map does not tell what was written."""
+        return bool(ioctl.inode_flags(self._handle) & FS_NOCOW_FL)
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        """Return what lies in a range of the file now, clipped to it, in order."""
+        first = max(start - _LONGEST, 0)
+        found = ioctl.btrfs_extent_items(self._handle, self._inode, first, end - 1)
+        return joined(parse_items(found), start, end)
+
+
+def parse_items(items: Iterable[tuple[int, bytes]]) -> Iterator[Extent]:
+    """Understand btrfs' extent items, each with its offset in the file; holes are left out."""
+    for offset, body in items:
+        generation, length, compression, encryption, other, kind = _ITEM.unpack_from(body)
+        if kind not in {_REGULAR, _PREALLOCATED}:
+            yield Extent(offset, length, 0, State.UNSURE)
+            continue
+        place, _, skipped, length = _PLACE.unpack_from(body, _ITEM.size)
+        if place:
+            state = State.STORED if kind == _REGULAR else State.ZEROS
+            version = (generation, place, compression, encryption, other)
+            yield Extent(offset, length, skipped - offset, state, version)

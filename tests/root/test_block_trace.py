@@ -1,0 +1,254 @@
+"""The kernel's trace of real loop disks: what it tells, and that it tells when it cannot."""
+
+from __future__ import annotations
+
+import mmap
+import os
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import block_trace, traced_disk
+from holdstill.board.block_trace import EVENT, PREFIX, BlockTrace
+from holdstill.board.traced_disk import Disk, NoTrace, Untraced
+from holdstill.system import tracefs
+from holdstill.system.clocks import SystemClock
+from support import loop, programs, traced_until_killed
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+MIB = 1 << 20
+SIZE = 64 * MIB
+SMALLEST_KIB = 8
+
+
+@pytest.fixture
+def device(tmp_path: Path) -> Iterator[Path]:
+    with loop.attached(loop.blank_image(tmp_path / "image", size=SIZE)) as disk:
+        yield disk.device
+
+
+def disk_of(device: Path) -> Disk:
+    return traced_disk.place_of(device.stat().st_rdev).disk
+
+
+@contextmanager
+def traced(device: Path, kib: int = block_trace.BUFFER_KIB) -> Iterator[BlockTrace]:
+    with block_trace.started([disk_of(device)], SystemClock(), buffer_kib=kib) as trace:
+        assert isinstance(trace, BlockTrace), trace
+        yield trace
+
+
+def write_blocks(device: Path, first: int, count: int = 1, step: int = 1) -> None:
+    """Write blocks of 4 KiB past the page cache, one request each."""
+    handle = os.open(device, os.O_WRONLY | os.O_DIRECT)
+    with mmap.mmap(-1, 4096) as block:
+        for n in range(count):
+            os.pwritev(handle, [block], (first + n * step) * 4096)
+    os.close(handle)
+
+
+def told(trace: BlockTrace, device: Path) -> list[tuple[int, int]]:
+    answer = trace.written()
+    assert isinstance(answer, dict), answer
+    return list(answer[disk_of(device)].within(0, SIZE))
+
+
+def instances() -> set[str]:
+    """Return the names of our trace instances, by a tracefs of our own."""
+    with tracefs.opened() as top:
+        at = os.open("instances", os.O_RDONLY | os.O_DIRECTORY, dir_fd=top)
+        with os.scandir(at) as found:
+            names = {entry.name for entry in found if entry.name.startswith(PREFIX)}
+        os.close(at)
+    return names
+
+
+def meddle(name: str, text: str) -> None:
+    """Write to a file of our only instance, as somebody else might."""
+    (mine,) = instances()
+    with tracefs.opened() as top:
+        tracefs.write(top, f"instances/{mine}/{name}", text)
+
+
+def test_what_is_written_is_told_and_what_is_read_is_not(device: Path) -> None:
+    with traced(device) as trace:
+        write_blocks(device, 10)
+        write_blocks(device, 100, count=3)
+        os.close(os.open(device, os.O_RDONLY))
+        assert told(trace, device) == [(40960, 45056), (409600, 421888)]
+
+        # The last moments are told once more, and then no longer.
+        assert told(trace, device) == [(40960, 45056), (409600, 421888)]
+        SystemClock().sleep(block_trace.GRACE * 1.1)
+        trace.written()
+        assert told(trace, device) == []
+
+
+def test_a_discard_is_told(device: Path) -> None:
+    with traced(device) as trace:
+        programs.run("blkdiscard", "--offset", str(MIB), "--length", str(2 * MIB), device)
+
+        assert told(trace, device) == [(MIB, 3 * MIB)]
+
+
+def test_a_partition_is_told_by_its_place_on_the_disk(tmp_path: Path) -> None:
+    table = "label: dos\nstart=2048, type=83\n"
+    image = loop.partitioned_image(tmp_path / "image", size=SIZE, script=table)
+    with loop.attached(image) as disk:
+        place = traced_disk.place_of(disk.partition(1).stat().st_rdev)
+        with traced(disk.device) as trace:
+            write_blocks(disk.partition(1), 5)
+
+            assert place == (disk_of(disk.device), 2048 * 512)
+            assert told(trace, disk.device) == [(MIB + 5 * 4096, MIB + 6 * 4096)]
+
+
+def test_two_disks_are_told_apart(device: Path, tmp_path: Path) -> None:
+    with loop.attached(loop.blank_image(tmp_path / "other", size=SIZE)) as other:
+        disks = [disk_of(device), disk_of(other.device)]
+        with block_trace.started(disks, SystemClock()) as trace:
+            assert isinstance(trace, BlockTrace), trace
+            write_blocks(device, 1)
+            write_blocks(other.device, 2)
+
+            assert told(trace, device) == [(4096, 8192)]
+            # The second look tells the last moments once more.
+            assert told(trace, other.device) == [(8192, 12288)]
+
+
+@pytest.mark.parametrize("looks_before", [0, 1, 3])
+def test_lost_events_are_noticed_in_every_phase_and_the_next_look_is_good(
+    device: Path, looks_before: int
+) -> None:
+    with traced(device, SMALLEST_KIB) as trace, trace.alone():
+        for _ in range(looks_before):
+            assert told(trace, device) is not None
+        write_blocks(device, 0, count=3000, step=2)
+
+        lost = trace.written()
+        SystemClock().sleep(block_trace.GRACE * 1.1)
+        write_blocks(device, 77)
+
+        assert isinstance(lost, Untraced)
+        assert lost.why is NoTrace.LOST
+        assert isinstance(trace.written(), dict)
+
+
+def test_the_thread_keeps_up_where_nobody_looks(device: Path) -> None:
+    with traced(device) as trace:
+        write_blocks(device, 0, count=8000, step=2)
+
+        assert sum(b - a for a, b in told(trace, device)) == 8000 * 4096
+
+
+@pytest.mark.parametrize("switch", ["tracing_on", f"{EVENT}/enable"])
+def test_a_switched_off_trace_is_noticed(device: Path, switch: str) -> None:
+    with traced(device) as trace:
+        meddle(switch, "0")
+
+        answer = trace.written()
+
+        assert isinstance(answer, Untraced)
+        assert answer.why is NoTrace.SWITCHED_OFF
+
+
+@pytest.mark.parametrize("switch", ["tracing_on", f"{EVENT}/enable"])
+def test_what_was_written_while_the_trace_was_off_is_missed_by_the_count(
+    device: Path, switch: str
+) -> None:
+    with traced(device) as trace:
+        meddle(switch, "0")
+        write_blocks(device, 3)
+        meddle(switch, "1")
+        answer = trace.written()
+        write_blocks(device, 9)
+
+        assert isinstance(answer, Untraced)
+        assert answer == (NoTrace.UNCOUNTED, "8 sectors")
+        assert told(trace, device) == [(9 * 4096, 10 * 4096)]
+
+
+@contextmanager
+def uncounted(device: Path) -> Iterator[None]:
+    switch = traced_disk.place_of(device.stat().st_rdev).disk.directory() / "queue/iostats"
+    switch.write_text("0", encoding="ascii")
+    try:
+        yield
+    finally:
+        switch.write_text("1", encoding="ascii")
+
+
+def test_a_disk_that_does_not_count_is_refused(device: Path) -> None:
+    with (
+        uncounted(device),
+        block_trace.started([disk_of(device)], SystemClock()) as trace,
+    ):
+        assert isinstance(trace, Untraced)
+        assert trace.why is NoTrace.NO_COUNT
+        assert not instances()
+
+
+def test_a_disk_that_stops_counting_is_noticed(device: Path) -> None:
+    with traced(device) as trace, uncounted(device):
+        answer = trace.written()
+
+        assert isinstance(answer, Untraced)
+        assert answer.why is NoTrace.NO_COUNT
+
+
+@pytest.mark.skipif(
+    "device-mapper" not in Path("/proc/misc").read_text(encoding="ascii"),
+    reason="this kernel has no device mapper",
+)
+def test_a_mapped_device_is_refused(device: Path) -> None:
+    name = f"traced-{os.getpid()}"
+    programs.run("dmsetup", "create", name, "--table", f"0 {SIZE // 512} linear {device} 0")
+    try:
+        mapped = device.with_name("mapper") / name
+        with block_trace.started([disk_of(mapped)], SystemClock()) as trace:
+            assert isinstance(trace, Untraced)
+            assert trace.why is NoTrace.STACKED
+    finally:
+        programs.run("dmsetup", "remove", name)
+
+
+@contextmanager
+def another_run(device: Path) -> Iterator[Callable[[], None]]:
+    """Have another process trace; yield what kills it."""
+    disk = disk_of(device)
+    words = [sys.executable, traced_until_killed.__file__, str(disk.major), str(disk.minor)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"BlockTrace\n"
+
+        def kill() -> None:
+            process.kill()
+            process.wait()
+
+        try:
+            yield kill
+        finally:
+            kill()
+
+
+def test_the_instance_of_a_killed_run_is_collected_and_that_of_a_living_one_is_not(
+    device: Path,
+) -> None:
+    with another_run(device) as kill:
+        theirs = instances()
+        with traced(device):
+            assert len(instances()) == 2
+        assert instances() == theirs
+        kill()
+        assert instances() == theirs
+
+        with traced(device):
+            assert len(instances()) == 1
+            assert not instances() & theirs
+    assert not instances()
