@@ -10,7 +10,7 @@ from __future__ import annotations
 from holdstill.model.layout import Record
 from holdstill.model.manifest import Attachment
 
-PROTOCOL = 1
+PROTOCOL = 2
 BATCH = 20_000
 """Most digests in one call."""
 MESSAGE_LIMIT = 8 << 20
