@@ -137,7 +137,7 @@ class Health(Record, frozen=True, kw_only=True):
         )
         for text in self.kernel_errors[:SHOWN]:
             yield "", text
-        yield "power", ", ".join(power_words(self.power)) or "nothing to complain of"
+        yield "power", ", ".join(power_words(self.power)) or "no problem noted"
 
 
 def assess(

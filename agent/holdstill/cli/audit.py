@@ -55,7 +55,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
         out = tables.console()
         out.print(
             f"{counted(report.files, 'file')} ({human(report.bytes)}) read again and compared "
-            f"with {report.capture}; {report.changed:,} changed since, which proves nothing"
+            f"with {report.capture}; {report.changed:,} changed since (not compared)"
         )
         if report.is_whole_pass:
             out.print("The end of the card was reached; the next run begins again")

@@ -15,9 +15,10 @@ from holdstill.system import termination
 from holdstill.system.termination import TerminationRequested
 
 EPILOG = (
-    "Exit codes: 0 done, 2 usage, 3 busy, 4 refused beforehand, 5 pause failed, 6 link, "
-    "7 verification, 8 sealed but degraded, 9 security, 10 target refused, 11 target failed, "
-    "70 our bug."
+    "Exit codes: 0 done, 2 usage, 3 another run is active, 4 refused before anything was changed, "
+    "5 the pause failed, 6 the link failed, 7 verification failed, 8 done but needs attention, "
+    "9 refused as unsafe, 10 target refused, 11 writing the target failed, "
+    "70 a fault of holdstill itself, 130 and 143 interrupted."
 )
 
 

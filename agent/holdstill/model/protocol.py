@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from holdstill.model.layout import Record
 
-PROTOCOL = 1
+PROTOCOL = 2
 BATCH = 20_000
 """Most digests in one call."""
 MESSAGE_LIMIT = 8 << 20

@@ -61,7 +61,7 @@ class Answers:
         Raises:
             DocumentError: with every answer that makes no sense.
         """
-        return model_settings.decode_board_settings(self.text().encode(), "these answers")
+        return model_settings.decode_board_settings(self.text().encode(), "this set of answers")
 
 
 @dataclass(frozen=True)

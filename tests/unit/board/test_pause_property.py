@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from holdstill.board import freeze, freeze_state, hooks, read_only, undo_log
@@ -266,7 +266,9 @@ class Run:
             held = [HeldMount(mount, number) for number, mount in enumerate(now)]
             guard = undo.enter_context(fake_armed(board, held, clock, undos.directory))
             with freeze.frozen(guard):
-                assert board.frozen == {*range(self.scene.mounts)} - self.scene.unfreezable
+                # A guard may let go of its own between the last freeze and here.
+                frozen = {*range(self.scene.mounts)} - self.scene.unfreezable
+                assert board.frozen == (set() if guard.fired else frozen)
                 with board.step(HoldstillError("deliberate")):
                     pass  # reading
 
@@ -388,6 +390,7 @@ scenes = st.integers(1, 4).flatmap(
 
 
 @given(scenes, st.sampled_from(Fault), st.integers(1, 60))
+@example(Scene(((HookHow.CONTAINER, False, "on"),), 2, frozenset({1})), Fault.GUARD, 7)
 def test_at_any_step_of_any_board(scene: Scene, fault: Fault, at: int) -> None:
     with tempfile.TemporaryDirectory() as home:
         check_one(Run(scene, Path(home)), fault, at)

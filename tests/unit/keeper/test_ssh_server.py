@@ -356,7 +356,7 @@ def test_a_keeper_of_another_protocol_is_refused() -> None:
     class Newer:
         def call(self, line: bytes) -> bytes:
             hello = {
-                "protocol": 2,
+                "protocol": 99,
                 "version": "9.0",
                 "board": "pier-3",
                 "free_bytes": 1,
@@ -365,7 +365,7 @@ def test_a_keeper_of_another_protocol_is_refused() -> None:
             }
             return json_rpc.result_line(1, hello)
 
-    with pytest.raises(PreflightError, match="protocol 2"):
+    with pytest.raises(PreflightError, match="protocol 99"):
         RemoteKeeper(Newer()).hello()
 
 
