@@ -20,9 +20,6 @@ _WORDS_MAX = 16
 _CLUSTER = re.compile(r"-([A-Za-z]*)e\.([A-Za-z.]{0,32})")
 _LETTERS = frozenset("dISz")
 """--dirs (one flat folder), --ignore-times, --sparse, --compress: what transport.bulk uses."""
-_RECEIVE = re.compile(
-    r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}|-B[1-9][0-9]{2,5}"
-)
 _LONG = re.compile(
     r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}|-B[1-9][0-9]{2,5}"
 )

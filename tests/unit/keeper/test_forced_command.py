@@ -21,6 +21,10 @@ FETCH = (
 )
 
 
+DOTTED = ("manifest.yaml.sig", "gap.bin", "raw-1.bin")
+"""Files of a capture whose fourth letter from the end is a dot, and nothing else."""
+
+
 def test_the_control_channel_is_understood() -> None:
     assert (
         forced_command.parse("")
@@ -99,6 +103,7 @@ def test_fetching_names_one_of_the_own_things() -> None:
         FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "captures/"),
         FETCH.replace("index.sqlite", "tree/2/etc/shadow"),
         FETCH.replace("captures/", "../pier-4/captures/"),
+        *(FETCH.replace("index.sqlite", f"{name[:-4]}X{name[-3:]}") for name in DOTTED),
         FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "ledger.jsonl"),
         FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "../../content/ab/"),
         FETCH.replace("captures/000001-20261125T021503Z/index.sqlite", "/etc/shadow"),
@@ -109,6 +114,20 @@ def test_fetching_names_one_of_the_own_things() -> None:
 def test_s06_anything_else_is_refused(asked: str) -> None:
     with pytest.raises(SecurityError):
         forced_command.parse(asked)
+
+
+def test_s06_sixteen_words_of_two_hundred_letters_are_the_most() -> None:
+    padded = SEND.replace("--stats", " ".join(["--stats"] * 9))
+    long = SEND.replace("-dIe.", f"-I{'d' * 187}e.")
+    assert len(padded.split(" ")) == 16
+    assert max(len(word) for word in long.split(" ")) == 200
+
+    assert isinstance(forced_command.parse(padded), ReceiveRequest)
+    assert isinstance(forced_command.parse(long), ReceiveRequest)
+    with pytest.raises(SecurityError, match="not one of ours"):
+        forced_command.parse(padded.replace("--stats", "--stats --stats", 1))
+    with pytest.raises(SecurityError, match="not one of ours"):
+        forced_command.parse(long.replace("-Id", "-Idd"))
 
 
 PIECES = [
