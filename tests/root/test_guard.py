@@ -213,12 +213,15 @@ def test_the_guard_is_locked_in_memory_in_a_session_of_its_own(volume: Path) -> 
         pid = child_of_ours()
         status = Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
         policy, session = os.sched_getscheduler(pid), os.getsid(pid)
+        priority = os.sched_getparam(pid).sched_priority
+        spared = Path(f"/proc/{pid}/oom_score_adj").read_text(encoding="ascii")
 
     locked = next(line for line in status.splitlines() if line.startswith("VmLck"))
     assert int(locked.split()[1]) > 0
-    assert policy == os.SCHED_FIFO
+    assert (policy, priority) == (os.SCHED_FIFO, 10)
+    assert spared == "-1000\n"  # proc(5): the out-of-memory killer never takes it
     assert session == pid
-    assert Protection.LOCKED in armed.strength
+    assert armed.strength == Protection.LOCKED | Protection.REALTIME | Protection.SPARED
 
 
 def test_no_guard_stays_behind(volume: Path) -> None:

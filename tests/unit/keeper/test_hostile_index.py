@@ -168,6 +168,18 @@ def test_s25_a_path_has_255_components_at_most(file: Path) -> None:
     assert "deep" in refuse(keeping.write_index(file, {2: more}))
 
 
+@pytest.mark.parametrize(
+    ("size", "why"), [(4 << 30, "not a sound index"), ((4 << 30) + 1, "larger")]
+)
+def test_s24_a_file_of_more_than_four_gibibytes_is_not_even_opened(
+    file: Path, size: int, why: str
+) -> None:
+    with file.open("wb") as sparse:
+        sparse.truncate(size)
+
+    assert why in refuse(file)
+
+
 def test_attributes_of_64_kib_come_back_as_they_were(file: Path) -> None:
     value = bytes(range(256)) * 256  # XATTR_SIZE_MAX of linux/limits.h
     entry = FSTAB._replace(xattrs={"user.tide": value})
