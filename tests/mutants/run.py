@@ -22,6 +22,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+from textwrap import shorten
 from typing import TYPE_CHECKING
 
 from mutants import mutators
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 TOP = Path(__file__).parents[2]
 RESULTS = Path(__file__).with_name("results")
 BASELINE_SECONDS = 3600
+WIDTH = 60
 _TIME_IS_UP = 124
 """Status of timeout(1)."""
 _TESTS_FAILED, _INTERRUPTED = 1, 2
@@ -147,7 +149,8 @@ def examine(bench: Bench, module: Path, *, seed: int, limit: int) -> list[tuple[
     for mutant in mutators.sample(found, seed=seed, limit=limit):
         verdict = bench.judge(module, mutant, tests_of(mutant.line, by_line))
         judged.append((mutant, verdict))
-        sys.stdout.write(f"{module}:{mutant.line}: {verdict}: {mutant.was!r} -> {mutant.now!r}\n")
+        was, now = (shorten(text, WIDTH, placeholder="...") for text in (mutant.was, mutant.now))
+        sys.stdout.write(f"{module}:{mutant.line}: {verdict}: {was} -> {now}\n")
         sys.stdout.flush()
     return judged
 

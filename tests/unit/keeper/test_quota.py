@@ -151,3 +151,12 @@ def test_s04_a_transfer_may_use_half_of_what_must_stay_free(
     watch = ArrivalMonitor(quota, staging, min_free=2 * (free - spare))
 
     assert watch.complaint() == words
+
+
+def test_what_a_board_without_a_limit_brings_is_not_written_down(tmp_path: Path) -> None:
+    store = keeping.make_store(tmp_path / "free", clock=FakeClock())
+    quota = Quota(store, enrolment.read(store, PIER_3))
+
+    quota.add(100_000)
+
+    assert quota.brought() == 0
