@@ -32,9 +32,7 @@ def content(number: int) -> bytes:
     return number.to_bytes(4) + bytes(28)
 
 
-def add(
-    held: References, board: BoardName, seq: int, numbers: Iterable[int]
-) -> ContentSum:
+def add(held: References, board: BoardName, seq: int, numbers: Iterable[int]) -> ContentSum:
     found = held.load((content(number), 10 + number) for number in numbers)
     held.add(board, AccountedCapture(seq, f"{seq:06d}", f"{seq:064x}"))
     return found
