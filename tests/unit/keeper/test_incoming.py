@@ -80,3 +80,13 @@ def test_a_file_with_a_second_name_is_reported_and_no_other(tmp_path: Path) -> N
     (tmp_path / "folder").mkdir()
 
     assert sorted(path.name for path in incoming.shared_inodes(tmp_path)) == ["first", "second"]
+
+
+def test_without_a_staging_to_keep_everything_in_incoming_goes(store: Store) -> None:
+    staging = incoming.begin_staging(store, PIER_3)
+    strange = store.board_folder(PIER_3) / "incoming" / "Not A Run"
+    strange.mkdir()
+
+    incoming.tidy(store, PIER_3, finished_runs=frozenset({staging.run}))
+
+    assert list((store.board_folder(PIER_3) / "incoming").iterdir()) == []
