@@ -42,6 +42,8 @@ STEPS = [
     "after thawing inner",
     "after the pause",
 ]
+CAP_SYS_RESOURCE = 24
+"""linux/capability.h."""
 TIMES = int(os.environ.get("HOLDSTILL_KILLS", "5"))
 
 
@@ -213,12 +215,20 @@ def test_the_guard_is_locked_in_memory_in_a_session_of_its_own(volume: Path) -> 
         pid = child_of_ours()
         status = Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
         policy, session = os.sched_getscheduler(pid), os.getsid(pid)
+        priority = os.sched_getparam(pid).sched_priority
+        spared = Path(f"/proc/{pid}/oom_score_adj").read_text(encoding="ascii")
 
     locked = next(line for line in status.splitlines() if line.startswith("VmLck"))
     assert int(locked.split()[1]) > 0
-    assert policy == os.SCHED_FIFO
+    assert (policy, priority) == (os.SCHED_FIFO, 10)
     assert session == pid
-    assert Protection.LOCKED in armed.strength
+    assert Protection.LOCKED | Protection.REALTIME in armed.strength
+    # proc(5): with -1000 the out-of-memory killer never takes it; capabilities(7): that takes
+    # CAP_SYS_RESOURCE, which some containers do not have.
+    effective = next(line for line in status.splitlines() if line.startswith("CapEff"))
+    may_be_spared = bool(int(effective.split()[1], 16) >> CAP_SYS_RESOURCE & 1)
+    assert spared == ("-1000\n" if may_be_spared else "0\n")
+    assert (Protection.SPARED in armed.strength) == may_be_spared
 
 
 def test_no_guard_stays_behind(volume: Path) -> None:

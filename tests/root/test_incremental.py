@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from holdstill.keeper.store import open_store
+from holdstill.model.names import Digest
+from holdstill.records import assembled, manifest_file
 from support import boards
 from support.boards import Board, holdstill
 
@@ -71,10 +74,11 @@ def test_a_hundred_changes_in_fifty_thousand_files_cost_a_hundred_changes(tmp_pa
     assert len(tree) == DIRECTORIES * EACH + 1
     assert first["hashed_bytes"] > 0
     assert second["hashed_bytes"] == CHANGED * SIZE
-    assert second["new_bytes"] == CHANGED * SIZE
-    assert CHANGED * SIZE <= second["wire_bytes"] <= 1.2 * CHANGED * SIZE + MIB
-    assert third["hashed_bytes"] == third["new_bytes"] == 0
-    assert third["wire_bytes"] == 0
+    assert CHANGED * SIZE < second["new_bytes"] <= CHANGED * SIZE + 3 * MIB  # the index, in part
+    assert CHANGED * SIZE <= second["wire_bytes"] <= 1.2 * CHANGED * SIZE + 3 * MIB
+    assert third["hashed_bytes"] == 0
+    assert third["new_bytes"] <= 64 << 10
+    assert third["wire_bytes"] <= 64 << 10
 
 
 @pytest.mark.timeout(120)
@@ -89,7 +93,7 @@ def test_contents_that_another_board_brought_are_not_sent_again(tmp_path: Path) 
 
             second = captured(kept.settings)
 
-    assert second["new_bytes"] == 0
+    assert second["new_bytes"] < 64 << 10  # of the index
     assert second["wire_bytes"] < MIB
 
 
@@ -102,14 +106,18 @@ def test_an_index_that_the_keepers_disk_has_spoiled_is_sent_again(tmp_path: Path
             captured(kept.settings)
             captures = kept.store / "boards/pier-3/captures"
             (first,) = captures.iterdir()
-            index = first / "index.sqlite"
-            whole = index.read_bytes()
-            index.chmod(0o600)
-            index.write_bytes(whole.replace(b"readings", b"Readings"))
+            manifest = manifest_file.decode((first / "manifest.yaml").read_bytes())
+            store = open_store(kept.store)
+            for digest, _ in assembled.read_list(store.contents, manifest.index).pieces():
+                path = store.contents.path(Digest(digest.hex()))
+                path.chmod(0o600)
+                path.write_bytes(bytes(path.stat().st_size))
 
             captured(kept.settings)
 
             (second,) = set(captures.iterdir()) - {first}
-            assert (second / "index.sqlite").read_bytes() == whole
+            manifest = manifest_file.decode((second / "manifest.yaml").read_bytes())
+            with assembled.as_file(store.contents, manifest.index):
+                pass  # every piece was checked
             tree = kept.store / "boards/pier-3/latest/2"
             assert (tree / "home/readings").read_bytes() == b"1.42 m"

@@ -115,7 +115,8 @@ def test_another_magic_number_is_refused() -> None:
         ext4_superblock.parse(superblock(changes={0x38: b"\x53\xee"}))
 
 
-# RFC 3720, 12.1 and B.4 (from memory), after the final inversion that ext4 leaves out.
+# RFC 3720, B.4, and for the digits the check value of CRC-32/ISCSI in the catalogue of CRCs; after
+# the final inversion that ext4 leaves out.
 @pytest.mark.parametrize(
     ("data", "value"),
     [
@@ -158,8 +159,9 @@ def test_times_are_decoded_as_inodes_rst_tabulates(epoch: int, low: int, second:
     assert found.mtime_ns == second * 10**9 + 999_999_999
 
 
-# ifork.rst and linux/kdev_t.h (from memory): the old form has eight bits for each number; the new
-# one is minor bits 7-0, major 11-0 from bit 8 on, minor 19-8 from bit 20 on.
+# Linux include/linux/kdev_t.h and fs/ext4/inode.c, ext4_do_update_inode: the old form has eight
+# bits for each number; the new one is minor bits 7-0, major 11-0 from bit 8 on, minor 19-8 from
+# bit 20 on.
 @pytest.mark.parametrize(
     ("words", "major", "minor"),
     [

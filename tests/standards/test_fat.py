@@ -126,8 +126,9 @@ def test_without_55_aa_there_is_no_fat() -> None:
         volume(raw[:510] + bytes(2), 524288)
 
 
-# The overview, section 7 (from memory): bits 15-9 year since 1980, 8-5 month, 4-0 day; 15-11
-# hour, 10-5 minute, 4-0 seconds / 2. Years 1980 to 2107, steps of two seconds.
+# The overview, section 7, as Linux fs/fat/misc.c, fat_time_fat2unix, has it: bits 15-9 year since
+# 1980, 8-5 month, 4-0 day; 15-11 hour, 10-5 minute, 4-0 seconds / 2. Years 1980 to 2107, steps of
+# two seconds.
 @pytest.mark.parametrize(
     ("year", "month", "day", "hour", "minute", "second", "unix"),
     [

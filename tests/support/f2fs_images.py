@@ -1,6 +1,6 @@
 """What is in an f2fs, read from its blocks; shares nothing with the product.
 
-The layout of inodes and nodes: Linux include/linux/f2fs_fs.h (from memory), struct f2fs_inode and
+The layout of inodes and nodes: Linux include/linux/f2fs_fs.h, struct f2fs_inode and
 struct direct_node. Where a node lies: dump.f2fs -n, from the node address table.
 """
 

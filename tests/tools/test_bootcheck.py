@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ from holdstill.errors import LayoutError
 from holdstill.rebuild import bootcheck
 from holdstill.rebuild.boot.report import LinkState
 from holdstill.system import byte_source
-from support import boot_card
+from support import boot_card, loop, programs
 from support.boot_card import CMDLINE, DISK_ID, FSTAB, ROOT_UUID, VERSION, Parts, firmware_card
 
 if TYPE_CHECKING:
@@ -148,6 +149,43 @@ def test_a_file_that_it_can_do_without_is_missed_and_the_card_boots(
     assert what in missing(report)
 
 
+# Raspberry Pi documentation, config.txt, "kernel" and "arm_64bit": 32 bits unless set before the
+# fourth generation.
+@pytest.mark.parametrize(
+    ("config", "model", "kernel"),
+    [
+        (b"", PI_3, "kernel: kernel7.img, kernel8.img"),
+        (b"arm_64bit=1\n", PI_3, "kernel: kernel8.img"),
+        (b"", PI_4, "kernel: kernel8.img"),
+    ],
+)
+def test_the_kernel_is_the_one_that_the_board_takes_without_arm_64bit(
+    tmp_path: Path, config: bytes, model: str, kernel: str
+) -> None:
+    parts = firmware_card()
+    parts.boot |= {"config.txt": config, "kernel7.img": boot_card.kernel()}
+
+    lines = list(check(tmp_path, parts, model=model).lines())
+
+    assert any(line.strip().endswith(kernel) for line in lines)
+
+
+@pytest.mark.parametrize("name", ["kernel8.img", "kernel_2712.img"])
+def test_an_f2fs_root_below_pages_of_16_kib_is_uncertain(tmp_path: Path, name: str) -> None:
+    parts = firmware_card()
+    parts.boot[name] = boot_card.kernel()
+    image = boot_card.make(tmp_path, parts)
+    root = loop.blank_image(tmp_path / "f2fs.img", size=64 << 20)
+    programs.run("mkfs.f2fs", "-q", "-f", root)
+    os.truncate(root, 1 << 20)  # the superblock is all that is looked at
+    boot_card.put_root(root, image)
+
+    with byte_source.opened(image) as card:
+        report = bootcheck.check(card, model="Raspberry Pi 5 Model B Rev 1.0")
+
+    assert ("page size" in unknown(report)) == (name == "kernel_2712.img")
+
+
 def test_an_empty_kernel_is_no_kernel(tmp_path: Path) -> None:
     parts = firmware_card()
     parts.boot["kernel8.img"] = b""
@@ -272,16 +310,23 @@ def test_a_card_with_u_boot_in_the_gap_and_extlinux_boots(tmp_path: Path) -> Non
     assert "loader: Rockchip loader at 32 KiB" in "\n".join(report.lines())
 
 
-# Places: U-Boot doc/board of each family (STANDARDS section 5).
+# Places: U-Boot doc/board of each family (STANDARDS section 5), include/imximage.h for i.MX 6.
+# Marks: include/sunxi_image.h, include/imximage.h, include/imx8image.h (version, length, tag),
+# tools/amlimage.c, tools/omapimage.h.
 @pytest.mark.parametrize(
     ("at", "data", "name"),
     [
         (8 * KIB, b"\0\0\0\0eGON.BT0", "Allwinner loader at 8 KiB"),
         (128 * KIB, b"\0\0\0\0eGON.BT0", "Allwinner loader at 128 KiB"),
-        (33 * KIB, b"\xd1\x00\x20\x41", "NXP i.MX 8M Mini loader at 33 KiB"),
-        (32 * KIB, b"\xd1\x00\x20\x41", "NXP i.MX 8M Plus loader at 32 KiB"),
+        (KIB, b"\xd1\x00\x20\x40", "NXP i.MX 6 loader at 1 KiB"),
+        (33 * KIB, b"\xd1\x00\x20\x41", "NXP i.MX 8M loader at 33 KiB"),
+        (32 * KIB, b"\xd1\x00\x20\x41", "NXP i.MX 8M loader at 32 KiB"),
+        (32 * KIB, b"\x00\xa0\x02\x87", "NXP i.MX 8ULP, 8X or 9 loader at 32 KiB"),
         (512, bytes(16) + b"@AML", "Amlogic loader from sector 1"),
+        (0, bytes(20) + b"CHSETTINGS", "TI AM335x loader at 0 KiB"),
+        (128 * KIB, bytes(20) + b"CHSETTINGS", "TI AM335x loader at 128 KiB"),
         (256 * KIB, bytes(20) + b"CHSETTINGS", "TI AM335x loader at 256 KiB"),
+        (384 * KIB, bytes(20) + b"CHSETTINGS", "TI AM335x loader at 384 KiB"),
     ],
 )
 def test_loaders_are_known_where_boot_roms_look(

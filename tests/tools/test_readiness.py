@@ -74,8 +74,9 @@ def test_what_happened_since_boot_is_remarked() -> None:
 
 
 KERNEL = [
-    # Format: Linux Documentation/ABI/testing/dev-kmsg. Messages: from memory of drivers/mmc/core,
-    # block/blk-core.c, fs/buffer.c and fs/ext4/super.c.
+    # Format: Linux Documentation/ABI/testing/dev-kmsg. Messages: drivers/mmc/core/block.c,
+    # block/blk-mq.c, fs/buffer.c and fs/ext4/super.c of Linux 6.12; the second one of
+    # drivers/mmc/card/block.c of 4.9 and before.
     b"6,1,100,-;mmcblk0: mmc0:aaaa SC32G 29.7 GiB\n",
     b"3,2,2000000,-;mmcblk0: error -110 sending status command, retrying\n SUBSYSTEM=block\n",
     b"3,3,3000000,-;I/O error, dev mmcblk0, sector 81920 op 0x0:(READ) flags 0x80700\n",
@@ -101,6 +102,66 @@ def test_the_kernels_complaints_about_the_card_are_found_each_once() -> None:
 def test_only_what_is_new_counts() -> None:
     assert len(readiness.parse_kernel_log(KERNEL, since=3.5)) == 2
     assert readiness.parse_kernel_log(KERNEL, since=6.0) == ()
+
+
+# Linux 6.12.117 and the strings of mmc_core.ko and mmc_block.ko of 6.1.192: drivers/mmc/core
+# block.c, mmc_ops.c, mmc.c, sd.c, core.c, bus.c; for the first words of the block layer's message
+# block/blk-core.c, blk_errors. Btrfs' from memory of fs/btrfs/messages.c.
+@pytest.mark.parametrize(
+    "record",
+    [
+        b"3,1,0,-;mmcblk0: recovery failed!\n",
+        b"3,1,0,-;mmc0: Card stuck being busy! __mmc_poll_for_busy\n",
+        b"3,1,0,-;mmc0: cache flush error -110\n",
+        b"3,1,0,-;mmc0: error -110 whilst initialising SD card\n",
+        b"3,1,0,-;mmc0: error -84 whilst initialising MMC card\n",
+        b"4,1,0,-;mmc0: tried to HW reset card, got error -110\n",
+        b"6,1,0,-;mmc0: card aaaa removed\n",
+        b"3,1,0,-;critical medium error, dev mmcblk0, sector 8 op 0x0:(READ) flags 0x0\n",
+        b"3,1,0,-;timeout error, dev mmcblk0, sector 8 op 0x1:(WRITE) flags 0x0\n",
+        b"3,1,0,-;BTRFS error (device mmcblk0p2): bdev /dev/mmcblk0p2 errs: wr 0, rd 1\n",
+        b"2,1,0,-;BTRFS critical (device mmcblk0p2: state EA): corrupt leaf\n",
+        b"3,1,0,-;F2FS-fs (mmcblk0p2): inconsistent node block\n",
+        b"1,1,0,-;XFS (mmcblk0p2): Metadata I/O Error (0x1) detected\n",
+        b"3,1,0,-;FAT-fs (mmcblk0p1): error, fat_get_cluster: invalid cluster chain\n",
+    ],
+)
+def test_what_todays_kernels_say_of_a_dying_card_is_found(record: bytes) -> None:
+    assert len(readiness.parse_kernel_log([record], 0.0, frozenset({"mmc0"}))) == 1
+
+
+@pytest.mark.parametrize(
+    "record",
+    [
+        # Another host, such as that of a radio.
+        b"3,1,0,-;mmc1: cache flush error -110\n",
+        b"3,1,0,-;mmc0: error -110 whilst initialising SDIO card\n",
+        b"5,1,0,-;F2FS-fs (mmcblk0p2): Mounted with checkpoint version = 1a2b3c4d\n",
+        b"5,1,0,-;XFS (mmcblk0p2): Mounting V5 Filesystem\n",
+        b"6,1,0,-;XFS (mmcblk0p2): Ending clean mount\n",
+        b"6,1,0,-;BTRFS info (device mmcblk0p2): first mount of filesystem\n",
+        b"4,1,0,-;FAT-fs (mmcblk0p1): Volume was not properly unmounted.\n",
+        b"6,1,0,-;mmc0: new high speed SDHC card at address aaaa\n",
+    ],
+)
+def test_what_is_no_trouble_of_the_card_is_left_out(record: bytes) -> None:
+    assert readiness.parse_kernel_log([record], 0.0, frozenset({"mmc0"})) == ()
+
+
+# Linux drivers/mmc/core/bus.c, mmc_add_card: a card's device is named after its host and its
+# address.
+def test_the_host_of_a_card_is_in_the_name_of_its_device(tmp_path: Path) -> None:
+    card = tmp_path / "devices/mmc_host/mmc1/mmc1:aaaa/block/mmcblk0"
+    card.mkdir(parents=True)
+    (card / "device").symlink_to(card.parents[1])
+    (card.with_name("mmcblk0boot0")).mkdir()
+    (tmp_path / "block").mkdir()
+    for disk in card.parent.iterdir():
+        (tmp_path / "block" / disk.name).symlink_to(disk)
+    (tmp_path / "block/sda").mkdir()
+
+    assert readiness.hosts_of_cards(tmp_path / "block") == {"mmcblk0": "mmc1"}
+    assert readiness.hosts_of_cards(tmp_path / "none") == {}
 
 
 def test_a_log_that_cannot_be_read_tells_nothing() -> None:

@@ -15,6 +15,8 @@ import pytest
 
 from holdstill.errors import LinkError, SecurityError
 from holdstill.system.clocks import SystemClock
+from holdstill.system.process import Command
+from holdstill.transport import rsync
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferMode
 from support import keeping, programs
 from support.keeping import FakeClock
@@ -270,3 +272,71 @@ def test_nothing_stays_in_memory(
     careful.send({"f": file_in(here, "f", b"x")}, str(there))
 
     assert names_in(tmp_path / "memory") == []
+
+
+def failing(folder: Path, status: int, words: str = "it broke") -> Command:
+    """Return a command that notes that it was run, says something and fails."""
+    script = f"echo x >> {folder}/runs; echo '{words}' >&2; exit {status}"
+    return Command.of("sh", "-c", script, timeout=10)
+
+
+def runs_of(folder: Path) -> int:
+    return len((folder / "runs").read_text(encoding="ascii").splitlines())
+
+
+def transfer(*, clock: FakeClock, attempts: int = 3) -> RsyncTransfer:
+    return RsyncTransfer(RsyncEndpoint(), memory=Path("/"), clock=clock, attempts=attempts)
+
+
+# rsync(1), EXIT VALUES: 10 socket I/O, 12 protocol data stream, 30 timeout in data send/receive,
+# 35 timeout waiting for daemon connection; ssh(1), EXIT STATUS: 255. 1 is syntax or usage, 11 file
+# I/O, 13 program diagnostics: no later try helps.
+@pytest.mark.parametrize(
+    ("status", "tries", "slept"),
+    [
+        *((status, 3, 12.0) for status in (10, 12, 30, 35, 255)),
+        *((status, 1, 0.0) for status in (1, 11, 13)),
+    ],
+)
+def test_only_a_broken_link_is_tried_again(
+    tmp_path: Path, status: int, tries: int, slept: float
+) -> None:
+    clock = FakeClock()
+    began = clock.monotonic()
+
+    with pytest.raises(LinkError, match=f"status {status}: it broke"):
+        transfer(clock=clock)._persist(failing(tmp_path, status), rsync.no_progress)
+
+    assert (runs_of(tmp_path), clock.monotonic() - began) == (tries, slept)
+
+
+# OpenSSH sshconnect.c: what it says before it ends with 255.
+@pytest.mark.parametrize("attempts", [1, 3])
+@pytest.mark.parametrize(
+    "words", ["Host key verification failed.", "REMOTE HOST IDENTIFICATION HAS CHANGED!"]
+)
+def test_another_host_key_is_no_broken_link(tmp_path: Path, attempts: int, words: str) -> None:
+    clock = FakeClock()
+
+    with pytest.raises(SecurityError, match="another host key"):
+        transfer(clock=clock, attempts=attempts)._persist(
+            failing(tmp_path, 255, words), rsync.no_progress
+        )
+
+    assert runs_of(tmp_path) == 1
+
+
+def test_what_only_looks_like_a_left_over_folder_is_left_alone(tmp_path: Path) -> None:
+    memory, elsewhere = tmp_path / "memory", tmp_path / "elsewhere"
+    for folder in (memory, elsewhere):
+        folder.mkdir()
+    (elsewhere / "kept").touch()
+    (memory / "send-link").symlink_to(elsewhere)
+    (memory / "send-file").touch()
+    (memory / "send-old").mkdir()
+
+    with rsync.own_folder(memory) as folder:
+        names = set(names_in(memory))
+
+    assert names == {"send-link", "send-file", folder.name}
+    assert (elsewhere / "kept").exists()

@@ -155,7 +155,7 @@ def knows_where_it_lies(image: Path, directory: str) -> bool:
 
     diskstart.inc of SYSLINUX: the installer patches the LBA of ldlinux.sys's first sector into the
     boot sector's code as 32 bits of two immediate values (`mov eax` and `mov edx`), 66 b8 and
-    66 ba; counted from the start of the partition (from memory).
+    66 ba; counted from the start of the partition (core/diskboot.inc, libinstaller/syslxmod.c).
     """
     loader = f"::/{directory}/ldlinux.sys" if directory else "::/ldlinux.sys"
     said = programs.run("mshowfat", "-i", f"{image}@@{START}", loader).decode()

@@ -33,7 +33,9 @@ def read_health(board: BoardLayout, machine: Runner) -> Health:
     """Read card, file systems, kernel and firmware; what does not answer is left out."""
     place = SYS / "block" / board.device.name / "device"
     texts = {name: _line(place / name) for name in (*CARD_FIELDS, "life_time", "pre_eol_info")}
-    name = re.compile(rf"\b{re.escape(board.device.name)}(?:p\d+)?\b")
+    host = readiness.hosts_of_cards().get(board.device.name)
+    its_host = rf"|^{re.escape(host)}:" if host else ""
+    name = re.compile(rf"\b{re.escape(board.device.name)}(?:p\d+)?\b{its_host}")
     return assess(
         texts,
         file_systems=tuple(errors_of(part, log) for part, log in _logs(board)),

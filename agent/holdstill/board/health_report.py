@@ -30,11 +30,14 @@ _WEAR = re.compile(r"0x([0-9a-fA-F]{1,2})")
 
 
 LIFE_EXCEEDED, LIFE_NEAR_END = 0x0B, 0x0A
-"""EXT_CSD bytes 268 and 269: 1..10 are tenths of the life that is used (FAULTS 5, from memory)."""
+"""EXT_CSD bytes 268 and 269 (linux/mmc/mmc.h): 1..10 are tenths of the life that is used.
+
+The meaning is JEDEC's, as makers of modules explain it (a secondary source).
+"""
 
 
 PRE_EOL_WARNING, PRE_EOL_URGENT = 0x02, 0x03
-"""EXT_CSD byte 267: 80 and 90 per cent of the spare blocks are used (FAULTS 5, from memory)."""
+"""EXT_CSD byte 267: 80 and 90 per cent of the spare blocks are used (sources as above)."""
 
 
 class Urgency(StrEnum):

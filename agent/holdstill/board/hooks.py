@@ -106,7 +106,8 @@ def check_programs(hook: Hook) -> None:
 def cautions(hook: Hook) -> list[str]:
     """Return what a person should consider before this service is paused."""
     subject = " ".join([hook.name, hook.subject, *hook.quiesce, *hook.resume]).lower()
-    risky = sorted(RISKY & {word.removesuffix("s") for word in _WORD.findall(subject)})
+    words = set(_WORD.findall(subject))
+    risky = sorted(RISKY & (words | {word.removesuffix("s") for word in words}))
     if not risky:
         return []
     text = (

@@ -34,12 +34,28 @@ _FLOCK = struct.Struct("@hhqqi4x")
 """struct flock of fcntl(2) with 64-bit offsets: type, whence, start, length, holder."""
 _RECORD = 8192
 """Bytes of the longest record of /dev/kmsg (CONSOLE_EXT_LOG_MAX)."""
+_DISKS = Path("/sys/block")
 _CARD_TROUBLE = re.compile(
+    # Old kernels: drivers/mmc/card/block.c up to 4.9.
     r"mmcblk\d+\w*: (?:error -\d+|timed out|.*status error)"
-    r"|I/O error, dev mmcblk\d+"
+    # Linux 6.12: drivers/mmc/core/block.c, block/blk-mq.c (with blk-core.c's names), fs/buffer.c,
+    # fs/ext4/super.c; fs/btrfs/messages.c from memory.
+    r"|mmcblk\d+: recovery failed!"
+    r"|(?:I/O|timeout|device offline|critical \w+) error, dev mmcblk\d+"
     r"|Buffer I/O error on dev(?:ice)? mmcblk\d+"
-    r"|EXT4-fs error \(device mmcblk\d+p\d+\)"
+    r"|EXT4-fs error \(device mmcblk\d+(?:p\d+)?\)"
+    r"|BTRFS (?:error|critical) \(device mmcblk\d+(?:p\d+)?\b"
 )
+_HOST_TROUBLE = re.compile(
+    # Linux 6.12: drivers/mmc/core/{core,bus,mmc,sd,mmc_ops}.c. A host may have another thing than
+    # a card in it, such as a radio.
+    r"(mmc\d+): (?:Card stuck being busy!|cache flush error -?\d+|tried to HW reset card, got"
+    r"|error -?\d+ whilst initialising (?:SD|MMC) card|card [0-9a-f]{4} removed)"
+)
+_FILE_SYSTEM_TROUBLE = re.compile(r"(?:F2FS-fs|XFS|FAT-fs) \(mmcblk\d+(?:p\d+)?\): ")
+"""An error by its record's level only: fs/f2fs/super.c, fs/xfs/xfs_message.c, fs/fat/misc.c."""
+_ERROR = 3
+"""KERN_ERR, and below it what is worse (linux/kern_levels.h)."""
 
 
 class BoardReadiness:
@@ -104,6 +120,12 @@ def power_remarks(bits: int) -> tuple[str, ...]:
     return tuple(text for bit, text in words.items() if bits & bit)
 
 
+def hosts_of_cards(disks: Path = _DISKS) -> dict[str, str]:
+    """Return the host that each card is in, such as mmc0 for mmcblk0, by the card's address."""
+    cards = [disk for disk in disks.glob("mmcblk*") if (disk / "device").exists()]
+    return {card.name: (card / "device").resolve().name.partition(":")[0] for card in cards}
+
+
 def card_errors(since: float, log: Path = KERNEL_LOG) -> tuple[str, ...]:
     """Return what the kernel complained about the card since then (seconds after boot)."""
     found = []
@@ -118,11 +140,20 @@ def card_errors(since: float, log: Path = KERNEL_LOG) -> tuple[str, ...]:
                 break
             found.append(record)
     records = found
-    return parse_kernel_log(records, since)
+    return parse_kernel_log(records, since, frozenset(hosts_of_cards().values()))
 
 
-def parse_kernel_log(records: Iterable[bytes], since: float) -> tuple[str, ...]:
-    """Return the messages about a failing card that are newer, each once."""
+def parse_kernel_log(
+    records: Iterable[bytes], since: float, hosts: frozenset[str] = frozenset()
+) -> tuple[str, ...]:
+    """Return the messages about a failing card that are newer, each once.
+
+    Args:
+        records: of /dev/kmsg: priority, sequence number, microseconds after boot, flags; message
+            (Linux Documentation/ABI/testing/dev-kmsg).
+        since: seconds after boot.
+        hosts: those that cards are in, such as mmc0.
+    """
     found: dict[str, None] = {}
     for record in records:
         head, _, rest = record.partition(b";")
@@ -130,6 +161,16 @@ def parse_kernel_log(records: Iterable[bytes], since: float) -> tuple[str, ...]:
         if len(fields) < 3 or not fields[2].isdigit() or int(fields[2]) < since * 1e6:
             continue
         message = rest.split(b"\n")[0].decode(errors="backslashreplace")
-        if _CARD_TROUBLE.search(message):
+        level = int(fields[0]) & 7 if fields[0].isdigit() else _ERROR
+        if _is_trouble(message, level, hosts):
             found[message] = None
     return tuple(found)
+
+
+def _is_trouble(message: str, level: int, hosts: frozenset[str]) -> bool:
+    host = _HOST_TROUBLE.match(message)
+    if host is not None:
+        return host[1] in hosts
+    if level <= _ERROR and _FILE_SYSTEM_TROUBLE.match(message):
+        return True
+    return _CARD_TROUBLE.search(message) is not None

@@ -15,6 +15,7 @@ from holdstill.filesystems.ext4 import ext4_reader, ext4_superblock
 from holdstill.filesystems.fat import fat_reader
 from holdstill.filesystems.swap import swap_reader
 from holdstill.model.layout import FileSystem, Other, Raw, TableLabel
+from holdstill.model.sizes import KIB
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,7 +24,10 @@ if TYPE_CHECKING:
 
 
 class _Magic(NamedTuple):
-    """Bytes by which blkid and we recognise a content that we copy as it is."""
+    """Bytes by which blkid and we recognise a content that we copy as it is.
+
+    Sources: util-linux libblkid/src/superblocks, one file a format.
+    """
 
     type: str
     offset: int
@@ -41,8 +45,10 @@ _RAW = (
     _Magic("exfat", 3, b"EXFAT   "),
     _Magic("ntfs", 3, b"NTFS    "),
     _Magic("ubi", 0, b"UBI#"),
-    _Magic("bcachefs", 4096 + 24, bytes.fromhex("c68573f64e1a45ca8265f57f48ba6d81")),
+    _Magic("bcache", 4096 + 24, bytes.fromhex("c68573f64e1a45ca8265f57f48ba6d81")),
+    _Magic("bcachefs", 4096 + 24, bytes.fromhex("c68573f666ce90a9d96a60cf803df7ef")),
 )
+_MD_MAGIC = 0xA92B4EFC
 _FIRST_SECTOR_MAGIC = b"\x55\xaa"
 
 
@@ -66,7 +72,7 @@ def probe(source: ByteSource) -> FileSystem:
     for magic in _RAW:
         if _has(source, magic.offset, magic.bytes):
             return Raw(type=magic.type, size=source.size)
-    return Raw(size=source.size)
+    return Raw(type="linux_raid_member" if _is_md_at_end(source) else "", size=source.size)
 
 
 def table_label(source: ByteSource) -> TableLabel | None:
@@ -93,6 +99,21 @@ def table_label(source: ByteSource) -> TableLabel | None:
 
 def _has(source: ByteSource, offset: int, wanted: bytes) -> bool:
     return _read(source, offset, len(wanted)) == wanted
+
+
+def _is_md_at_end(source: ByteSource) -> bool:
+    """Return whether an md superblock of version 1.0 or 0.90 is in the last 128 KiB.
+
+    1.0: 8 KiB before the end, rounded down to 4 KiB. 0.90: in the last whole 64 KiB, in the byte
+    order of its machine (Linux include/uapi/linux/raid/md_p.h, MD_NEW_SIZE_SECTORS;
+    drivers/md/md.c, super_1_load).
+    """
+    newer = (source.size - 8 * KIB) // (4 * KIB) * (4 * KIB)
+    older = (source.size // (64 * KIB) - 1) * (64 * KIB)
+    in_use = (_MD_MAGIC.to_bytes(4, "little"), _MD_MAGIC.to_bytes(4, "big"))
+    return (newer > 0 and _has(source, newer, in_use[0])) or (
+        older > 0 and any(_has(source, older, magic) for magic in in_use)
+    )
 
 
 def _read(source: ByteSource, offset: int, length: int) -> bytes:

@@ -38,20 +38,25 @@ def repair(store: Store, digest: Digest) -> RepairResult:
         path = store.contents.path(digest)
         if is_good(path, digest):
             return RepairResult.SOUND
-        folder = _folder(store)
-        if not folder.is_dir():
-            store.disk.make_directory(folder)
-        if not (folder / digest).exists():
-            store.disk.create(folder / digest, b"")
-        store.disk.sync_directory(folder)
-        if os.path.lexists(path):
-            kept = folder / f"{digest}.bytes"
-            store.discard(kept)
-            store.disk.rename(path, kept)
-            store.disk.sync_directory(path.parent)
+        take_out(store, digest)
         if trash.take_back(store, digest) and not is_good(path, digest):
             store.discard(path)
         return RepairResult.SOUND if is_good(path, digest) else RepairResult.AWAITED
+
+
+def take_out(store: Store, digest: Digest) -> None:
+    """Take a bad content out of content/, and remember that it is awaited."""
+    folder, path = _folder(store), store.contents.path(digest)
+    if not folder.is_dir():
+        store.disk.make_directory(folder)
+    if not (folder / digest).exists():
+        store.disk.create(folder / digest, b"")
+    store.disk.sync_directory(folder)
+    if os.path.lexists(path):
+        kept = folder / f"{digest}.bytes"
+        store.discard(kept)
+        store.disk.rename(path, kept)
+        store.disk.sync_directory(path.parent)
 
 
 def is_good(path: Path, digest: Digest) -> bool:

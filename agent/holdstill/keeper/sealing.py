@@ -263,8 +263,23 @@ class Sealer:
         return folder, needs
 
     def _needs(self, manifest: Manifest, known: References, draft: Path) -> CaptureNeeds:
-        """Check the index, put together in a file that is thrown away, and all that it names."""
+        """Check what the manifest names, which is read here, and that all else is there.
+
+        What the disk has spoiled is taken out, and the board asked for it.
+        """
         check = NeedsCheck(self._store, known, self._shelf.board)
+        try:
+            return self._read_needs(manifest, check, draft, known)
+        except assembled.DamagedContentError as error:
+            repair.take_out(self._store, error.digest)
+            return CaptureNeeds(lacking=(error.digest,))
+        finally:
+            self._store.discard(draft)
+
+    def _read_needs(
+        self, manifest: Manifest, check: NeedsCheck, draft: Path, known: References
+    ) -> CaptureNeeds:
+        """Read lists, raw areas and the index, which is put together in a draft."""
         contents = self._store.contents
         if lacking := check.lists(manifest):
             return CaptureNeeds(lacking=lacking)
@@ -273,13 +288,10 @@ class Sealer:
             return CaptureNeeds(lacking=lacking)
         newest = self._shelf.newest_good()
         self._store.discard(draft)
-        try:
-            assembled.write(contents, manifest.index, draft)
-            check_index(draft, manifest, known=newest.index if newest else "")
-            with index_file.opened(draft) as index:
-                lacking = check.lacking(itertools.chain(attached, index.digests()))
-        finally:
-            self._store.discard(draft)
+        assembled.write(contents, manifest.index, draft)
+        check_index(draft, manifest, known=newest.index if newest else "")
+        with index_file.opened(draft) as index:
+            lacking = check.lacking(itertools.chain(attached, index.digests()))
         return CaptureNeeds(check.sum, known.new_bytes(), lacking)
 
     def publish(self, folder: Path, event: SealedEvent) -> None:

@@ -221,14 +221,19 @@ def discard(claimed: Target) -> bool:
         return False
     claimed.has_begun = True
     try:
-        for start in range(EDGE, claimed.size - EDGE, GIB):
-            length = min(GIB, claimed.size - EDGE - start)
+        for start, length in discardable(claimed.size):
             ioctl.discard(claimed.handle, start, length)
     except OSError as error:
         if error.errno in {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOTTY, errno.EPERM}:
             return False
         raise TargetFailedError(f"{claimed.name} failed: {error.strerror}") from error
     return True
+
+
+def discardable(size: int) -> Iterator[tuple[int, int]]:
+    """Yield start and length of what may be discarded of so many bytes: all but the ends."""
+    for start in range(EDGE, size - EDGE, GIB):
+        yield start, min(GIB, size - EDGE - start)
 
 
 def flush_and_drop_caches(target: Target) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, VerificationError
+from holdstill.model.names import Digest
 from holdstill.model.sizes import human
 from holdstill.records import index_file, piece_list
 from holdstill.system import files, sparse_copy
@@ -27,6 +28,21 @@ if TYPE_CHECKING:
     from holdstill.records.piece_list import PieceList
 
 _LEAST_PIECE = 4096
+
+
+class DamagedContentError(VerificationError):
+    """A content has other bytes than its digest says.
+
+    Attributes:
+        digest: 64 hexadecimal digits.
+    """
+
+    def __init__(self, what: str, digest: bytes) -> None:
+        super().__init__(
+            f"{what} is damaged: content {digest.hex()}",
+            hint="`holdstill verify` lists what is damaged; --repair asks the board for it",
+        )
+        self.digest = Digest(digest.hex())
 
 
 def read_list(source: PieceSource, attachment: Attachment) -> PieceList:
@@ -61,10 +77,7 @@ def _read(source: PieceSource, digest: bytes, limit: int, what: str) -> bytes:
     finally:
         os.close(handle)
     if hashlib.sha256(data).digest() != digest:
-        raise VerificationError(
-            f"{what} is damaged: content {digest.hex()}",
-            hint="`holdstill verify` lists what is damaged; --repair asks the board for it",
-        )
+        raise DamagedContentError(what, digest)
     return data
 
 

@@ -2,7 +2,7 @@
 
 The wordings are those of the programs themselves: EDK II's boot manager, systemd-boot,
 SYSLINUX, U-Boot, GRUB, the Linux kernel, Debian's initramfs-tools, systemd. Each was seen on a
-console of ours unless it is marked "from memory" below.
+console of ours unless its program's source is named beside it.
 """
 
 from __future__ import annotations
@@ -58,20 +58,26 @@ class ConsoleFinding:
 
 REACHED = (
     (BootStage.FIRMWARE, r"BdsDxe: loading Boot|SeaBIOS \(version|U-Boot \d"),
-    # GRUB and EXTLINUX from memory.
-    (BootStage.LOADER, r"BdsDxe: starting Boot0001|^SYSLINUX |^EXTLINUX |GRUB |Retrieving file: "),
+    # GRUB grub-core/boot/i386/pc/boot.S and kern/main.c; EXTLINUX: syslinux core/diskstart.inc.
+    (
+        BootStage.LOADER,
+        r"BdsDxe: starting Boot0001|^(SYS|EXT)LINUX |GRUB |^ *Welcome to GRUB!|Retrieving file: ",
+    ),
     (BootStage.KERNEL, r"\] Linux version |\] Booting Linux on physical CPU|EFI stub: Booting"),
     (
         BootStage.INITRAMFS,
         r"\] Run /init as init process|^Loading, please wait|^Begin: Loading essential",
     ),
-    # btrfs, f2fs and xfs from memory.
+    # Linux fs/btrfs/disk-io.c, fs/f2fs/super.c and fs/xfs/xfs_log.c.
     (
         BootStage.ROOT,
         r"\] (EXT4-fs|BTRFS|F2FS-fs|XFS) .*[Mm]ount|^Begin: Running /scripts/init-bottom",
     ),
-    # Other inits than systemd from memory.
-    (BootStage.INIT, r"\] systemd\[1\]: |^Welcome to |^INIT: version|OpenRC .* is starting"),
+    # sysvinit src/init.c; OpenRC src/openrc/rc.c. GRUB welcomes, too.
+    (
+        BootStage.INIT,
+        r"\] systemd\[1\]: |^Welcome to (?!GRUB)|^INIT: version|OpenRC .* is starting",
+    ),
     (BootStage.SERVICES, r"Reached target .*(Multi-User|multi-user|Graphical|graphical)"),
     (BootStage.LOGIN, r"\blogin: *$"),
 )
@@ -80,13 +86,14 @@ REACHED = (
 STOPS = (
     ConsoleProblem(
         BootStage.LOADER,
-        # The first two from memory.
+        # EDK II OvmfPkg BdsPlatform.c, NetworkPkg/UefiPxeBcDxe, ShellPkg Shell.uni.
         r"BdsDxe: No bootable option or device was found|>>Start PXE over|UEFI Interactive Shell",
         "the firmware found no boot loader on the card, or the one it found gave up",
     ),
     ConsoleProblem(
         BootStage.LOADER,
-        r"^No bootable device|^Boot failed: not a bootable disk",  # from memory
+        # SeaBIOS src/boot.c.
+        r"^No bootable device|^Boot failed: (not a bootable disk|could not read the boot disk)",
         "the firmware found no boot code in the card's first sector",
     ),
     ConsoleProblem(
@@ -96,7 +103,8 @@ STOPS = (
     ),
     ConsoleProblem(
         BootStage.LOADER,
-        # What mkfs.fat writes into a boot sector; the second from memory.
+        # What mkfs.fat writes into a boot sector (dosfstools src/mkfs.fat.c), and what SYSLINUX's
+        # own says (core/diskboot.inc).
         r"^This is not a bootable disk|^Boot error$",
         "the boot loader on the card is damaged or not installed",
     ),
@@ -105,9 +113,16 @@ STOPS = (
     ),
     ConsoleProblem(
         BootStage.KERNEL,
-        # The last two from memory.
-        r"^Loading \S+ failed: No such file|Could not find kernel image|Failed to execute .*Linux",
+        # The second of SYSLINUX up to 4.x: core/ui.inc.
+        r"^Loading \S+ failed: No such file|Could not find kernel image",
         "the boot loader did not find the kernel that its settings name",
+    ),
+    ConsoleProblem(
+        BootStage.KERNEL,
+        # systemd-boot, with the title and the file of the entry, and since version 254 with the
+        # words in the middle: systemd src/boot/efi/boot.c.
+        r"^Failed to execute .+ \(.+\)|^Error loading (EFI binary |remote UKI )?\S+: ",
+        "the boot loader could not start the kernel of the entry that it chose",
     ),
     ConsoleProblem(
         BootStage.ROOT,
@@ -127,19 +142,19 @@ STOPS = (
     ),
     ConsoleProblem(
         BootStage.INIT,
-        # The second from memory.
+        # Linux init/main.c.
         r"^No init found|Kernel panic - not syncing: No working init found",
         "the root file system holds no init",
     ),
     ConsoleProblem(
         BootStage.INIT,
-        # The second from memory.
+        # Linux kernel/exit.c; systemd src/core/crash-handler.c.
         r"Kernel panic - not syncing: Attempted to kill init|systemd\[1\]: Freezing execution",
         "init ended or froze",
     ),
     ConsoleProblem(
         BootStage.SERVICES,
-        # The second from memory.
+        # The second: util-linux login-utils/sulogin.c.
         r"^You are in (emergency|rescue) mode|Cannot open access to console, the root account",
         "the system stopped in emergency mode",
     ),

@@ -1,7 +1,9 @@
 """The ioctl(2) requests that Python has no name for.
 
 Their numbers are those of linux/fs.h, linux/msdos_fs.h and linux/btrfs.h on every architecture
-with the generic ioctl encoding (x86, Arm, RISC-V).
+with the generic ioctl encoding (x86, Arm, RISC-V). A number holds the size of its argument, so
+those declared with long or size_t differ between 32 and 64 bits; a 32-bit program must send its
+own, also to a 64-bit kernel.
 """
 
 from __future__ import annotations
@@ -16,15 +18,35 @@ from holdstill.system import libc
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+
+class WordSizedRequests(NamedTuple):
+    """The requests whose numbers hold the size of a long or size_t, which Linux makes equal."""
+
+    get_flags: int
+    set_flags: int
+    get_version: int
+    device_size: int
+
+
+def word_sized_requests(word: int) -> WordSizedRequests:
+    """Return their numbers for a long of that many bytes (asm-generic/ioctl.h: from bit 16)."""
+    size = word << 16
+    return WordSizedRequests(
+        get_flags=0x80006601 | size,
+        set_flags=0x40006602 | size,
+        get_version=0x80007601 | size,
+        device_size=0x80001272 | size,
+    )
+
+
 FIFREEZE = 0xC0045877
 FITHAW = 0xC0045878
 BLKRRPART = 0x125F
 BLKFLSBUF = 0x1261
 BLKDISCARD = 0x1277
-BLKGETSIZE64 = 0x80081272
-FS_IOC_GETFLAGS = 0x80086601
-FS_IOC_SETFLAGS = 0x40086602
-FS_IOC_GETVERSION = 0x80087601
+FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_requests(
+    struct.calcsize("l")
+)
 FS_IOC_FIEMAP = 0xC020660B
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
@@ -85,8 +107,11 @@ def inode_flags(handle: int) -> int:
 
 
 def set_inode_flags(handle: int, flags: int) -> None:
-    """Set FS_*_FL of an open file."""
-    fcntl.ioctl(handle, FS_IOC_SETFLAGS, struct.pack("Q", flags))
+    """Set FS_*_FL of an open file.
+
+    The kernel reads 32 bits, whatever the request's number says (fs/ioctl.c, ioctl_setflags).
+    """
+    fcntl.ioctl(handle, FS_IOC_SETFLAGS, struct.pack("I4x", flags))
 
 
 def inode_generation(handle: int) -> int:

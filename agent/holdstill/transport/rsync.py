@@ -252,9 +252,10 @@ def own_folder(memory: Path) -> Iterator[Path]:
 
 def _collect(memory: Path) -> None:
     for place in memory.glob(f"{PREFIX}*"):
-        # Locked: it lives. Not found: it is ending by itself, which takes no lock.
+        # Locked: it lives. Not found: it is ending by itself, which takes no lock. No folder, or
+        # somebody else's: not made by us.
         with (
-            suppress(BlockingIOError, FileNotFoundError),
+            suppress(BlockingIOError, FileNotFoundError, NotADirectoryError, PermissionError),
             files.opened(place, _FOLDER | os.O_NOFOLLOW) as handle,
         ):
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from holdstill.workflow.pause import PauseResult
 
 
+SEAL_TRIES = 50
+
+
 @dataclass(frozen=True)
 class Sealed:
     """A capture that the keeper has sealed.
@@ -71,11 +74,12 @@ def _ask_for_seal(
 ) -> SealResult:
     """Have the capture sealed; contents that the keeper turns out to lack are sent once more.
 
-    It may ask three times: for lists, for the pieces that they name, for what the index names.
+    It asks in turn for lists, for the pieces that they name, for what the index names, and for
+    each content that its disk turns out to have spoiled.
     """
     keeper = run.outside.keeper
     answer = keeper.seal(data, signed)
-    for _ in range(3):
+    for _ in range(SEAL_TRIES):
         if not answer.lacking:
             break
         others = uploader.resend(answer.lacking)

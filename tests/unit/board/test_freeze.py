@@ -390,3 +390,20 @@ class AllFrozen:
 class NeverThawing:
     def thaw(self, mount: int) -> None:
         raise OSError(errno.EIO, "EIO")
+
+
+def test_a_guard_that_fires_after_our_last_thaw_spoils_nothing() -> None:
+    kernel = FakeKernel()
+    with armed(kernel) as guard:
+
+        def fire_at_last(deed: str, mount: int) -> None:
+            if (deed, mount) == ("thaw", BOOT):
+                guard.marks.expire()
+
+        kernel.seen = fire_at_last
+        with freeze.frozen(guard) as window:
+            pass
+
+        assert guard.fired
+    assert kernel.frozen == set()
+    assert [m.handle for m in window.frozen] == [BOOT, DATA, ROOT]

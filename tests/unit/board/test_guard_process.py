@@ -222,3 +222,36 @@ def test_half_an_order_is_the_agents_death(words: bytes) -> None:
         watched.die()
 
     assert watched.kernel.frozen == set()
+
+
+def test_the_guard_fires_when_the_time_is_up_and_not_much_later() -> None:
+    with watching() as watched:
+        watched.freeze(0)
+        began = CLOCK.monotonic()
+        os.write(watched.orders, ORDER.pack(ARM, began + 0.05))
+
+        watched.until_fired()
+
+        # A second late would be a pause five times as long as a good one.
+        assert 0.05 <= CLOCK.monotonic() - began < 0.7
+
+
+@pytest.mark.parametrize(
+    ("seconds", "least", "most"), [(-5.0, 0.0, 0.0), (0.0, 0.0, 0.0), (2.0, 1900.0, 2000.0)]
+)
+def test_how_long_the_guard_may_sleep(seconds: float, least: float, most: float) -> None:
+    vigil = GuardProcess(MOUNTS, freeze_state.in_memory(3), -1, -1, FakeKernel())
+
+    waits = vigil._wait_ms(CLOCK.monotonic() + seconds)
+
+    assert waits is not None
+    assert least <= waits <= most
+
+
+def test_without_a_deadline_the_guard_sleeps_and_after_firing_it_looks_again_soon() -> None:
+    state = freeze_state.in_memory(3)
+    vigil = GuardProcess(MOUNTS, state, -1, -1, FakeKernel(), patience=0.01)
+    before = vigil._wait_ms(None)
+    state.expire()
+
+    assert (before, vigil._wait_ms(None)) == (None, 10.0)

@@ -1,7 +1,8 @@
 """Recorded words of cards and firmware, and what we make of them.
 
-Meanings of the eMMC values: FAULTS 5 (from memory of the JEDEC register EXT_CSD). Throttling
-bits: Raspberry Pi documentation, vcgencmd. Attributes: Linux, mmc-dev-attrs.rst.
+Meanings of the eMMC values: JEDEC's register EXT_CSD, as makers of modules explain it (a secondary
+source); where they are: linux/mmc/mmc.h. Throttling bits: Raspberry Pi documentation, vcgencmd.
+Attributes: Linux, mmc-dev-attrs.rst.
 """
 
 from pathlib import Path

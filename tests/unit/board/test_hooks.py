@@ -293,3 +293,21 @@ class TestCheck:
         one = Hook(name="x", how=HookHow.COMMAND, quiesce=("/usr/bin/true", "--stop=motor1"))
 
         assert hooks.cautions(one) != []
+
+
+# Our own choice of words, written down a second time: none may get lost.
+@pytest.mark.parametrize(
+    "word",
+    [
+        "alarm", "boiler", "brake", "burner", "charger", "door", "elevator", "fire", "furnace",
+        "gate", "heat", "heater", "heating", "interlock", "lift", "lock", "motion", "motor",
+        "oven", "pump", "relay", "servo", "siren", "smoke", "stepper", "thermostat", "throttle",
+        "valve", "watchdog", "winch", "gas",
+    ],
+)  # fmt: skip
+def test_s11_what_moves_heats_locks_or_warns_gets_a_caution(word: str) -> None:
+    for name in (word, f"{word}-control", f"jetty_{word}s.service"):
+        (caution,) = hooks.cautions(Hook(name=name, how=HookHow.STOP))
+        assert f"speaks of {word}." in caution
+
+    assert hooks.cautions(Hook(name=f"x{word}", how=HookHow.STOP)) == []

@@ -70,8 +70,8 @@ def test_an_xfs_is_known() -> None:
     assert found == Other(type="xfs", uuid=UUID, label="jetty", size=409600)
 
 
-# Linux include/linux/f2fs_fs.h (from memory): magic F2F52010, log2 of the block size at 16, blocks
-# at 36, uuid at 108, label in UTF-16 at 124.
+# Linux include/linux/f2fs_fs.h, struct f2fs_super_block: magic F2F52010, log2 of the block
+# size at 16, blocks at 36, uuid at 108, label in UTF-16 at 124.
 def test_an_f2fs_is_known() -> None:
     at = 1024
     pieces = {at: struct.pack("<I", 0xF2F52010), at + 16: struct.pack("<I", 12),
@@ -83,7 +83,8 @@ def test_an_f2fs_is_known() -> None:
     assert found == Other(type="f2fs", uuid=UUID, label="jetty", size=409600)
 
 
-# Names as blkid prints them; signatures of each format's own description (from memory).
+# Names as blkid prints them; signatures: util-linux libblkid/src/superblocks, luks.c, lvm.c,
+# linux_raid.c, squashfs.c, erofs.c, exfat.c, ntfs.c, ubi.c and bcache.c.
 @pytest.mark.parametrize(
     ("offset", "magic", "kind"),
     [
@@ -96,10 +97,31 @@ def test_an_f2fs_is_known() -> None:
         (3, b"EXFAT   ", "exfat"),
         (3, b"NTFS    ", "ntfs"),
         (0, b"UBI#", "ubi"),
+        (4096 + 24, bytes.fromhex("c68573f64e1a45ca8265f57f48ba6d81"), "bcache"),
+        (4096 + 24, bytes.fromhex("c68573f666ce90a9d96a60cf803df7ef"), "bcachefs"),
     ],
 )
 def test_other_things_are_named_and_kept_as_they_are(offset: int, magic: bytes, kind: str) -> None:
     assert probe.probe(Memory(SIZE, {offset: magic})) == Raw(type=kind, size=SIZE)
+
+
+# Linux include/uapi/linux/raid/md_p.h, MD_NEW_SIZE_SECTORS: 0.90 begins 64 to 128 KiB before the
+# end, at a multiple of 64 KiB. drivers/md/md.c, super_1_load: 1.0 begins 8 to 12 KiB before it, at
+# a multiple of 4 KiB. tests/tools/test_probe.py asks blkid.
+@pytest.mark.parametrize(
+    ("size", "at", "magic"),
+    [
+        (SIZE, SIZE - 65536, struct.pack("<I", 0xA92B4EFC)),
+        (SIZE, SIZE - 65536, struct.pack(">I", 0xA92B4EFC)),
+        (SIZE + 512, SIZE - 65536, struct.pack("<I", 0xA92B4EFC)),
+        (SIZE, SIZE - 8192, struct.pack("<I", 0xA92B4EFC)),
+        (SIZE + 4095, SIZE - 8192, struct.pack("<I", 0xA92B4EFC)),
+    ],
+)
+def test_an_array_whose_superblock_is_at_the_end_is_known(
+    size: int, at: int, magic: bytes
+) -> None:
+    assert probe.probe(Memory(size, {at: magic})) == Raw(type="linux_raid_member", size=size)
 
 
 @pytest.mark.parametrize("size", [0, 1, 512, 2047, SIZE])

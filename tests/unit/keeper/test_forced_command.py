@@ -105,6 +105,20 @@ def test_s06_anything_else_is_refused(asked: str) -> None:
         forced_command.parse(asked)
 
 
+def test_s06_sixteen_words_of_two_hundred_letters_are_the_most() -> None:
+    padded = SEND.replace("--stats", " ".join(["--stats"] * 9))
+    long = SEND.replace("-dIe.", f"-I{'d' * 187}e.")
+    assert len(padded.split(" ")) == 16
+    assert max(len(word) for word in long.split(" ")) == 200
+
+    assert isinstance(forced_command.parse(padded), ReceiveRequest)
+    assert isinstance(forced_command.parse(long), ReceiveRequest)
+    with pytest.raises(SecurityError, match="not one of ours"):
+        forced_command.parse(padded.replace("--stats", "--stats --stats", 1))
+    with pytest.raises(SecurityError, match="not one of ours"):
+        forced_command.parse(long.replace("-Id", "-Idd"))
+
+
 PIECES = [
     "rsync", "--server", "--sender", "-dIe.iLsfxCIvu", "--inplace", "--timeout=120", ".", "..",
     "/", f"incoming/{RUN}/contents", "captures", ";", "$(id)", "`id`", "--delete", "-e",

@@ -15,6 +15,7 @@ from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.records import attributes, index_check, index_file, index_schema
 from support import keeping
+from support.contents import in_order
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -105,6 +106,86 @@ def test_s27_a_hard_link_to_something_unlike_is_refused(file: Path, other: Entry
     group = [ROOT, ETC, FSTAB._replace(link=7), other]
 
     assert "not one inode" in refuse(keeping.write_index(file, {2: group}))
+
+
+def test_s27_two_names_of_one_inode_are_of_one_type(file: Path) -> None:
+    empty = Entry(b"", b"x", EntryType.FILE, link=7)
+    pipe = Entry(b"", b"y", EntryType.FIFO, link=7)
+
+    assert "not one inode" in refuse(keeping.write_index(file, {2: [ROOT, empty, pipe]}))
+
+
+@pytest.mark.parametrize(
+    ("column", "least", "most"),
+    [
+        ("mtime", -(2**40), 2**40),
+        ("mtime_ns", 0, 999_999_999),
+        ("mode", 0, 0o7777),
+        ("uid", 0, 2**32 - 2),
+        ("gid", 0, 2**32 - 2),
+        ("flags", 0, 2**32 - 1),
+        ("sparse", 0, 1),
+        ("omitted", 0, 2),
+        ("generation", 0, 2**32 - 1),
+        ("seq", 0, 999_999_999),
+        ("part", 1, 1024),
+    ],
+)
+def test_s24_a_number_outside_its_limits_is_refused_and_one_at_them_is_not(
+    file: Path, column: str, least: int, most: int
+) -> None:
+    update = "UPDATE entry SET {} = {}".format
+    for value in (least, most):
+        with index_file.opened(altered(file, update(column, value))) as index:
+            for part in index.parts():
+                assert len(list(index.entries(part))) == 3
+        file.unlink()
+    for value in (least - 1, most + 1):
+        assert column in refuse(altered(file, update(column, value)))
+        file.unlink()
+
+
+@pytest.mark.parametrize(("size", "is_good"), [(2**60, True), (2**60 + 1, False), (-1, False)])
+def test_s24_a_file_is_of_an_exbibyte_at_most(file: Path, size: int, *, is_good: bool) -> None:
+    update = "UPDATE entry SET size = {} WHERE name = CAST('fstab' AS BLOB)".format
+    path = altered(file, update(size))
+
+    if is_good:
+        index_check.check(path)
+    else:
+        assert "size" in refuse(path)
+
+
+def test_s25_a_path_has_255_components_at_most(file: Path) -> None:
+    deep = [Entry(b"/".join([b"d"] * n), b"d", EntryType.DIRECTORY) for n in range(254)]
+    last = Entry(b"/".join([b"d"] * 254), b"x", EntryType.FIFO)
+    too_deep = Entry(b"/".join([b"d"] * 255), b"x", EntryType.FIFO)
+
+    index_check.check(keeping.write_index(file, {2: in_order([ROOT, *deep, last])}))
+    file.unlink()
+    deeper = Entry(b"/".join([b"d"] * 254), b"d", EntryType.DIRECTORY)
+    more = in_order([ROOT, *deep, deeper, too_deep])
+    assert "deep" in refuse(keeping.write_index(file, {2: more}))
+
+
+@pytest.mark.parametrize(
+    ("size", "why"), [(4 << 30, "not a sound index"), ((4 << 30) + 1, "larger")]
+)
+def test_s24_a_file_of_more_than_four_gibibytes_is_not_even_opened(
+    file: Path, size: int, why: str
+) -> None:
+    with file.open("wb") as sparse:
+        sparse.truncate(size)
+
+    assert why in refuse(file)
+
+
+def test_attributes_of_64_kib_come_back_as_they_were(file: Path) -> None:
+    value = bytes(range(256)) * 256  # XATTR_SIZE_MAX of linux/limits.h
+    entry = FSTAB._replace(xattrs={"user.tide": value})
+
+    with index_file.opened(keeping.write_index(file, {2: [ROOT, ETC, entry]})) as index:
+        assert index.get(2, b"etc/fstab") == entry
 
 
 def test_a_group_of_hard_links_is_sound(file: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 from typing import TYPE_CHECKING
 
@@ -189,3 +190,37 @@ def test_damage_is_known_since_it_was_first_found_and_until_all_is_right_again()
 
     assert ledgers.parse(again).damaged_at == {name: AT, other: AT}
     assert ledgers.parse(mended).damaged_at == {name: AT}
+
+
+def test_an_accept_line_that_is_broken_itself_leaves_its_own_fault_open() -> None:
+    data = written(sealed(1), AcceptedEvent(reason="moved here by hand"))
+
+    ledger = ledgers.parse(data.replace(b"by hand", b"by mind"))
+
+    assert ledger.accepted_at == 2
+    assert ledger.open_faults == ((2, "its checksum is wrong"),)
+
+
+def test_a_line_that_cannot_be_read_counts_as_the_line_that_was_due() -> None:
+    lines = FIVE.splitlines(keepends=True)
+    lines[2] = b"garbage\n"
+
+    ledger = ledgers.parse(b"".join(lines))
+
+    (first, why), (second, broken) = ledger.faults
+    assert (first, second) == (3, 4)
+    assert why.startswith("it cannot be read")
+    assert broken == "it does not follow from the line before it"
+    assert ledgers.parse(b"".join([*lines[:2], b"garbage\n"])).next_number == 4
+
+
+def test_whoever_writes_is_alone(tmp_path: Path) -> None:
+    file = LedgerFile(tmp_path / "ledger.jsonl")
+    file.path.write_bytes(FIVE)
+
+    with (
+        file.held_for_writing(StoreDisk()),
+        file.path.open("rb") as other,
+        pytest.raises(BlockingIOError),
+    ):
+        fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)

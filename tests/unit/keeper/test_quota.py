@@ -13,7 +13,7 @@ from holdstill.keeper import enrolment, incoming
 from holdstill.keeper.quota import ArrivalMonitor, Quota
 from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import BoardLimits
-from holdstill.model.sizes import ByteSize
+from holdstill.model.sizes import GIB, ByteSize
 from support import keeping
 from support.keeping import KEY, PIER_3, Board, FakeClock
 
@@ -105,3 +105,58 @@ def test_without_a_limit_nothing_is_counted(tmp_path: Path) -> None:
     Board(keeper, files={b"f": b"x" * 100_000}).capture()
 
     assert not (store.board_folder(PIER_3) / "brought").exists()
+
+
+def watched(store: Store, *, brought: int = 0, here: int = 0) -> tuple[ArrivalMonitor, Path]:
+    """Return the monitor of a transfer, and a file in its staging that can grow."""
+    staging = incoming.begin_staging(store, PIER_3)
+    arriving = staging.contents / ("a" * 64)
+    arriving.write_bytes(b"x" * here)
+    quota = Quota(store, enrolment.read(store, PIER_3))
+    quota.add(brought)
+    return ArrivalMonitor(quota, staging, min_free=0), arriving
+
+
+def test_s04_what_was_brought_before_counts_in_a_transfer(store: Store) -> None:
+    watch, arriving = watched(store, brought=98 << 10)
+
+    before = watch.complaint()
+    arriving.write_bytes(b"x" * (4 << 10))
+
+    assert before == ""
+    assert "100.0 KiB" in watch.complaint()
+
+
+def test_s04_what_the_staging_held_before_does_not_count_again(store: Store) -> None:
+    watch, arriving = watched(store, here=80 << 10)
+
+    arriving.write_bytes(b"x" * (160 << 10))
+    grown_by_80 = watch.complaint()
+    arriving.write_bytes(b"x" * (200 << 10))
+
+    assert grown_by_80 == ""
+    assert "100.0 KiB" in watch.complaint()
+
+
+# Half of what must stay free is the limit: the other half is for what is already on its way.
+@pytest.mark.parametrize(("spare", "words"), [(-GIB, "the disk is nearly full"), (GIB, "")])
+def test_s04_a_transfer_may_use_half_of_what_must_stay_free(
+    store: Store, spare: int, words: str
+) -> None:
+    free, _ = store.free()
+    assert free > 3 * GIB
+    staging = incoming.begin_staging(store, PIER_3)
+    quota = Quota(store, enrolment.read(store, PIER_3))
+
+    watch = ArrivalMonitor(quota, staging, min_free=2 * (free - spare))
+
+    assert watch.complaint() == words
+
+
+def test_what_a_board_without_a_limit_brings_is_not_written_down(tmp_path: Path) -> None:
+    store = keeping.make_store(tmp_path / "free", clock=FakeClock())
+    quota = Quota(store, enrolment.read(store, PIER_3))
+
+    quota.add(100_000)
+
+    assert quota.brought() == 0

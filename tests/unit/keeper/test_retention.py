@@ -251,3 +251,36 @@ def test_the_newest_capture_without_damage_stays_when_newer_ones_are_damaged() -
 
     assert briefs[59].name[7:15] not in kept(briefs)
     assert briefs[59].name[7:15] in kept(damaged)
+
+
+NOTHING_BUT = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+
+
+def reasons(briefs: list[CaptureBrief], rule: Retention = NOTHING_BUT) -> list[str]:
+    return [verdict.stays_for for verdict in retention.judge(briefs, rule, now=NOW)]
+
+
+def test_the_newest_with_a_date_beyond_doubt_stays_although_a_newer_one_is_whole() -> None:
+    dated, undated = daily()[-2:]
+
+    words = reasons([dated, msgspec.structs.replace(undated, clock_trusted=False)])
+
+    assert words == ["nothing newer has a date beyond doubt", "it is the last"]
+
+
+def test_the_newest_undamaged_one_stays_when_no_date_is_beyond_doubt() -> None:
+    older, whole, damaged = (
+        msgspec.structs.replace(brief, clock_trusted=False) for brief in daily()[-3:]
+    )
+
+    words = reasons([older, whole, msgspec.structs.replace(damaged, damaged_at="x")])
+
+    assert words == ["", "nothing newer is undamaged", "it is the last"]
+
+
+@pytest.mark.parametrize(("late", "is_trusted"), [(0, True), (1, False), (-1, True)])
+def test_two_days_between_date_and_arrival_are_the_most(late: int, *, is_trusted: bool) -> None:
+    at = NOW - timedelta(days=10)
+    arrived = at + timedelta(days=2, seconds=late)
+
+    assert bool(retention.trusted_date(brief(1, at, arrived=arrived), NOW)) == is_trusted

@@ -289,3 +289,35 @@ def _assert_sound(card: Disk, *, trailer: int) -> None:
         others = [p for p in plain if p.number < 5]
         assert all(container.start < p.start and p.end <= container.end for p in logical)
         assert all(p.end <= container.start or p.start >= container.end for p in others)
+
+
+def test_the_smallest_target_is_never_larger_than_a_card_that_is_no_whole_mebibyte() -> None:
+    size = 1_600_001 * SECTOR
+    card = disk(BOOT, part(2, 532_480, 1_067_521), size=size)
+    assert size % MIB
+
+    least = {2: 1_067_521 * SECTOR}
+
+    assert partition_layout.smallest(card, elastic=2, least=least) == size
+    assert partition_layout.fitted(card, size=size, elastic=2, least=least).size == size
+
+
+def test_a_file_system_that_outgrew_its_partition_needs_a_larger_target_than_its_card() -> None:
+    full = disk(BOOT, ROOT, size=1_532_480 * SECTOR)
+
+    needed = partition_layout.smallest(full, elastic=2, least={2: ROOT.size * SECTOR + 1})
+
+    assert needed > full.size
+
+
+# UEFI Specification 2.10, 5.3.2: as many entries as the header says, of 128 bytes, and the header.
+@pytest.mark.parametrize(("entries", "sectors"), [(128, 33), (256, 65), (1, 2), (0, 33)])
+def test_the_backup_of_a_longer_gpt_is_left_room(entries: int, sectors: int) -> None:
+    card = msgspec.structs.replace(
+        disk(BOOT, ROOT, size=1_600_000 * SECTOR, label=TableLabel.GPT), table_length=entries
+    )
+
+    fitted = partition_layout.fitted(card, size=2_000_000 * SECTOR, elastic=2, least={})
+
+    assert fitted.last_lba == 2_000_000 - sectors - 1
+    assert fitted.partition(2).end <= 2_000_000 - sectors

@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import BusyError, TargetRefusedError
+from holdstill.model.sizes import GIB, MIB
 from holdstill.rebuild import rebuild_target
 from holdstill.rebuild.rebuild_target import Existing
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-MIB = 1 << 20
 
 
 class DeliberateError(Exception):
@@ -209,3 +208,18 @@ def test_a_question_mark_in_a_name_is_refused_before_anything_is_made(tmp_path: 
             pytest.fail("it was claimed")
 
     assert [path.name for path in tmp_path.rglob("*")] == ["what?"]
+
+
+@pytest.mark.parametrize(
+    ("size", "ranges"),
+    [
+        (0, []),
+        (2 * MIB, []),
+        (2 * MIB + 1, [(MIB, 1)]),
+        (GIB + 2 * MIB, [(MIB, GIB)]),
+        (2 * GIB + 2 * MIB, [(MIB, GIB), (GIB + MIB, GIB)]),
+        (2 * GIB + 3 * MIB, [(MIB, GIB), (GIB + MIB, GIB), (2 * GIB + MIB, MIB)]),
+    ],
+)
+def test_all_of_a_card_but_its_ends_is_discarded(size: int, ranges: list[tuple[int, int]]) -> None:
+    assert list(rebuild_target.discardable(size)) == ranges

@@ -4,11 +4,13 @@ import base64
 import struct
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.errors import VerificationError
 from holdstill.rebuild import fstab_references, new_identity, sibling_changes
 from holdstill.rebuild.sibling_changes import SiblingTools
+from holdstill.rebuild.small_files import LIMIT
 from holdstill.rebuild.ssh_host_keys import KeyPair, bits_of, comment_of
 from support.captured import (
     GPT,
@@ -317,3 +319,82 @@ def test_a_public_part_that_cannot_be_read_gives_no_size(line: bytes) -> None:
 def test_a_comment_keeps_its_user() -> None:
     assert comment_of(b"ssh-rsa AAAA root@pier-3\n", name="pier-4") == "root@pier-4"
     assert comment_of(b"ssh-rsa AAAA\n", name="pier-4") == "pier-4"
+
+
+def test_a_board_without_a_machine_id_keeps_its_empty_file(files: CapturedFiles) -> None:
+    files.add(2, "etc/machine-id", "")
+    old = pier_3()
+    old = msgspec.structs.replace(old, board=msgspec.structs.replace(old.board, machine_id=""))
+
+    made = sibling_changes.make_sibling(
+        old,
+        new_identity.invent(old, "pier-4", Draw()),
+        files=files,
+        contents=files.contents,
+        tools=SiblingTools(Draw(), FakeKeys()),
+    )
+
+    assert (2, b"etc/machine-id") not in made.overlay.files
+
+
+@pytest.mark.parametrize("name", ["etc/hostname", "etc/hosts", "etc/mailname"])
+def test_every_file_that_has_the_host_name_is_changed(files: CapturedFiles, name: str) -> None:
+    files.add(2, name, "127.0.1.1 pier-3\n" if name == "etc/hosts" else "pier-3\n")
+
+    assert b"pier-4" in sibling(files).overlay.files[2, name.encode()]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "etc/dhcpcd.duid",
+        "var/lib/dhcpcd/duid",
+        "var/lib/dhcpcd/secret",
+        "var/lib/dhcpcd5/duid",
+        "var/lib/dhcp/dhclient.eth0.leases",
+        "var/lib/dhclient/dhclient.leases",
+        "var/lib/NetworkManager/internal-1-eth0.lease",
+        "var/lib/NetworkManager/secret_key",
+        "var/lib/holdstill/state.yaml",
+    ],
+)
+def test_whatever_remembers_who_the_board_is_is_removed(files: CapturedFiles, name: str) -> None:
+    files.add(2, name, "it is pier-3\n")
+
+    assert sibling(files).overlay.removed == frozenset({(2, name.encode())})
+
+
+@pytest.mark.parametrize("size", [1, LIMIT, LIMIT + 1])
+@pytest.mark.parametrize(
+    "name", ["var/lib/systemd/random-seed", "var/lib/urandom/random-seed", "loader/random-seed"]
+)
+def test_a_seed_of_up_to_a_mebibyte_is_new(files: CapturedFiles, name: str, size: int) -> None:
+    files.add(2, name, bytes(size))
+
+    made = sibling(files).overlay.files.get((2, name.encode()))
+
+    assert (made is not None) == (size <= 1 << 20)
+    assert made is None or (len(made) == size and made != bytes(size))
+
+
+@pytest.mark.parametrize(
+    "initramfs", ["initrd.img-6.1", "initramfs8", "initramfs-linux.img", "uInitrd"]
+)
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("etc/initramfs-tools/conf.d/resume", f"RESUME=UUID={SWAP_UUID}\n"),
+        ("etc/crypttab", f"swap UUID={SWAP_UUID} /dev/urandom swap\n"),
+    ],
+)
+def test_an_initramfs_that_may_have_old_ids_inside_is_told(
+    files: CapturedFiles, initramfs: str, name: str, line: str
+) -> None:
+    files.add(2, name, line)
+    files.add(1, initramfs, "070701")
+
+    left = [f"{change.where}: {change.what}" for change in sibling(files).left]
+
+    assert left == [
+        f"partition 1: {initramfs}: may hold old ids inside: make it anew on the board"
+    ]

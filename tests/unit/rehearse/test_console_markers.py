@@ -50,6 +50,12 @@ def test_a_good_boot_is_alive_and_has_not_stopped(name: str) -> None:
         ("sd-no-active-partition", BootStage.LOADER, "Missing operating system"),
         ("sd-no-boot-sector", BootStage.LOADER, "Booting from Hard Disk"),
         ("sd-no-settings", BootStage.LOADER, "No configuration file found"),
+        # Cards with nothing but one loader: Debian 12's grubx64.efi without settings, systemd-boot
+        # with an entry titled "Tide gauge 24.5" whose kernel is zeroes, and a SYSLINUX boot sector
+        # whose ldlinux.sys lies behind the end of the disk.
+        ("grub-no-settings", BootStage.KERNEL, "grub>"),
+        ("no-kernel-image", BootStage.KERNEL, "Error loading \\vmlinuz: Unsupported"),
+        ("sd-unreadable-loader", BootStage.LOADER, "Boot error"),
         ("sd-no-kernel", BootStage.KERNEL, "Loading /vmlinuz... failed: No such file"),
         ("u-boot-no-kernel", BootStage.KERNEL, "Skipping board for failure retrieving kernel"),
         ("u-boot-no-image", BootStage.KERNEL, "Bad Linux ARM64 Image magic!"),
@@ -79,6 +85,55 @@ def test_the_link_that_broke_is_named(name: str, link: BootStage, words: str) ->
 )
 def test_a_boot_that_stopped_for_good_needs_no_waiting(name: str) -> None:
     assert console_markers.is_stopped(recorded(name))
+
+
+# GRUB grub-core/kern/main.c and Debian's /etc/issue and systemd's greeting: who welcomes matters.
+@pytest.mark.parametrize(
+    ("line", "link"),
+    [
+        ("Welcome to GRUB!", BootStage.LOADER),
+        ("  Welcome to GRUB!", BootStage.LOADER),
+        ("Welcome to Debian GNU/Linux 12 (bookworm)!", BootStage.INIT),
+    ],
+)
+def test_a_loader_that_welcomes_is_no_init(line: str, link: BootStage) -> None:
+    assert console_markers.reached(line) is link
+
+
+def test_a_boot_that_stops_in_grub_got_as_far_as_the_loader() -> None:
+    assert console_markers.reached(recorded("grub-no-settings")) is BootStage.LOADER
+
+
+# systemd src/boot/efi/boot.c, image_start: "Failed to execute %ls (%ls): %r", title and loader;
+# "Error loading %ls: %r" up to version 253, "Error loading EFI binary %ls: %m" and
+# "Error loading remote UKI %ls: %m" later.
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Failed to execute Linux (\\vmlinuz): Load Error",
+        "Failed to execute Tide gauge 24.5 (\\vmlinuz): Load Error",
+        "Error loading \\vmlinuz: Unsupported",
+        "Error loading EFI binary \\vmlinuz: Unsupported",
+        "Error loading remote UKI http://boathouse/tide.efi: Time out",
+    ],
+)
+def test_an_entry_that_cannot_be_started_stops_the_boot_at_the_kernel(line: str) -> None:
+    assert console_markers.is_stopped(line)
+    assert console_markers.broken(line).link is BootStage.KERNEL
+
+
+# SeaBIOS src/boot.c, printf of boot_fail and of the first sector's read.
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Boot failed: could not read the boot disk",
+        "Boot failed: not a bootable disk",
+        "No bootable device.",
+    ],
+)
+def test_old_firmware_that_finds_nothing_to_start_stops_at_the_loader(line: str) -> None:
+    assert console_markers.is_stopped(line)
+    assert console_markers.broken(line).link is BootStage.LOADER
 
 
 def test_a_finding_is_told_with_the_words_of_the_console() -> None:

@@ -180,3 +180,24 @@ def test_reading_keeps_to_its_pace(tmp_path: Path, rate: float, seconds: float) 
     beside = sum(size for digest, size in capture_contents.needed(only)
                  if digest != hashlib.sha256(bytes(1000)).digest())  # fmt: skip
     assert clock.seconds == pytest.approx(seconds * (1000 + beside) / 1000)
+
+
+def test_reading_is_slowed_down_however_long_the_machine_has_run() -> None:
+    clock = Clock(seconds=1_000_000.0)
+    pace = Pace(100.0, clock)
+
+    pace.after(50)
+    pace.after(50)
+
+    assert clock.seconds == 1_000_001.0
+
+
+def test_a_check_leaves_no_descriptor_open(tmp_path: Path) -> None:
+    made = capture(tmp_path, 1, **{f"f{n}": b"%d" % n for n in range(20)})
+    (tmp_path / hashlib.sha256(b"3").hexdigest()).write_bytes(b"?")
+    (tmp_path / hashlib.sha256(b"4").hexdigest()).write_bytes(b"too long")
+    before = sorted(os.listdir("/proc/self/fd"))  # noqa: PTH208
+
+    assert len(check(made).damages) == 2
+
+    assert sorted(os.listdir("/proc/self/fd")) == before  # noqa: PTH208

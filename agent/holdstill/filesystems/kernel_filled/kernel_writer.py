@@ -4,7 +4,8 @@ Kept are UUID and label, and of every entry what `kernel_populate` restores: con
 holes, types, names, hard links, owners, modes, times, extended attributes, access control lists
 and inode flags. NOT kept is how the file system is built: block and inode sizes, features,
 quotas and reflinks; of btrfs also snapshots, subvolumes (what was mounted is there, as plain
-directories), compression, and more than one device.
+directories), compression, and more than one device. An f2fs gets blocks of 4 KiB: a kernel with
+pages of 16 KiB does not mount it.
 
 There is no library to fill these without the kernel. So this needs root, and a kernel that
 mounts the kind: a private mount through a loop device, which works below an exclusive claim of

@@ -26,12 +26,18 @@ KERNELS = (
     ("kernel_2712.img", "kernel8.img", "kernel7l.img", "kernel7.img", "kernel.img"),
     ("kernel.img",),
     ("kernel7.img", "kernel8.img"),
-    ("kernel8.img", "kernel7.img"),
+    ("kernel7.img", "kernel8.img"),
     ("kernel8.img", "kernel7l.img"),
     ("kernel_2712.img", "kernel8.img"),
 )
-"""By generation of the board; the first ones for a board that is not known."""
+"""By generation of the board; the first ones for a board that is not known.
+
+Up to the third generation arm_64bit is 0 unless config.txt sets it (config.txt, "kernel",
+"arm_64bit").
+"""
 KERNELS_64 = ("kernel8.img", "kernel_2712.img")
+KERNELS_16_KIB = ("kernel_2712.img",)
+"""Those with pages of 16 KiB (config.txt, "kernel"); all others have 4 KiB."""
 INITRAMFS = {
     "kernel.img": "initramfs",
     "kernel7.img": "initramfs7",
@@ -105,6 +111,7 @@ class _FirmwareFolder:
         line = self.volume.text(self._cmdline_path()) or ""
         path = self._prefixed(name)
         root, init = commandline.value(line, "root"), commandline.value(line, "init")
+        links += self._page_size(name, root)
         started = KernelFile(self.volume.number, path, root, init or "")
         return Chain(NAME, tuple(links), started)
 
@@ -237,6 +244,13 @@ class _FirmwareFolder:
                 return Initramfs.PRESENT, [found("initramfs", name)]
             return Initramfs.ABSENT, [lacking("initramfs", name)]
         return Initramfs.ABSENT, []
+
+    def _page_size(self, kernel: str, root: str | None) -> Iterator[ChainLink]:
+        """An f2fs has blocks of one page (Linux include/linux/f2fs_fs.h, F2FS_BLKSIZE)."""
+        kinds = {volume.kind for volume in self.card.named(root or "")}
+        if kernel in KERNELS_16_KIB and "f2fs" in kinds:
+            words = "has pages of 16 KiB, and mounts an f2fs only if its blocks are as large"
+            yield unknown("page size", f"{kernel} {words}")
 
     def _cmdline_path(self) -> bytes:
         named = self._value("cmdline")

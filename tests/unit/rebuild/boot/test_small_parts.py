@@ -71,7 +71,9 @@ def test_a_kernels_name_may_tell_its_version(path: bytes, version: str) -> None:
     assert kernels.version_in_name(path) == version
 
 
-# What boards of this kind say in /proc/device-tree/model (from memory).
+# What boards of this kind say in /proc/device-tree/model: printed by boards in the issues of
+# hardware-detecting libraries (a secondary source); without "Rev" in u-boot
+# dts/upstream/src/arm/broadcom.
 @pytest.mark.parametrize(
     ("model", "generation"),
     [
@@ -79,6 +81,8 @@ def test_a_kernels_name_may_tell_its_version(path: bytes, version: str) -> None:
         ("Raspberry Pi Zero W Rev 1.1", 1),
         ("Raspberry Pi Zero 2 W Rev 1.0", 3),
         ("Raspberry Pi 2 Model B Rev 1.1", 2),
+        ("Raspberry Pi Model B+", 1),
+        ("Raspberry Pi 3 Model B+", 3),
         ("Raspberry Pi 3 Model B Plus Rev 1.3", 3),
         ("Raspberry Pi 4 Model B Rev 1.4", 4),
         ("Raspberry Pi 400 Rev 1.0", 4),

@@ -1,0 +1,201 @@
+"""What a delta decides: pure, beside the root tests on a real ext4.
+
+A tmpfs numbers its inodes in the order in which they are made, which a test can arrange.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import full_scan, index_delta
+from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
+from holdstill.board.ctime_window import CtimeWindow
+from holdstill.board.full_scan import ScanTarget
+from holdstill.board.index_delta import Delta, DeltaTooLargeError
+from holdstill.board.path_filter import PathFilter
+from holdstill.board.scan import Scanner
+from holdstill.model.entries import Entry, EntryType, Omitted
+from holdstill.records import index_file
+from holdstill.system import files
+from support.keeping import MEMORY
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+PART = 2
+LONG_AGO = CtimeWindow(0, 0)
+
+
+class HookedScanner(Scanner):
+    """A scanner while services run: something happens before a path is looked up."""
+
+    before: Callable[[bytes], None] = staticmethod(lambda path: None)
+
+    def find(self, path: bytes) -> Entry | None:
+        self.before(path)
+        return super().find(path)
+
+
+@dataclass
+class Scanned:
+    """A tree, and an index of it that was right when it was made."""
+
+    top: Path
+    subject: ScanTarget
+    scanner: HookedScanner
+
+    def row(self, path: bytes) -> Entry:
+        row = self.subject.index.get(PART, path)
+        assert row is not None
+        return row
+
+    def resolve(self, *changed: bytes, limit: int = 100) -> Delta:
+        """Resolve a change of these paths of the index; all ctimes are old enough to be proofs."""
+        numbers = frozenset(self.row(path).seen.inode for path in changed)
+        changes = ChangedInodes(numbers, by_ctime=numbers, recent=LONG_AGO)
+        return index_delta.resolve(self.subject, changes, limit=limit)
+
+
+@contextmanager
+def scanned(*paths: str) -> Iterator[Scanned]:
+    """Make a tree of files with their path as content, and scan it."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
+        top = Path(folder, "top")
+        for path in paths:
+            (top / path).parent.mkdir(parents=True, exist_ok=True)
+            (top / path).write_text(path, encoding="ascii")
+        with (
+            files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as root,
+            index_file.created(Path(folder, "index")) as index,
+        ):
+            scanner = HookedScanner(root, PathFilter(exclude=()))
+            subject = ScanTarget(index, PART, scanner)
+            full_scan.scan_all(subject, EverythingMayHaveChanged("new", None), seq=1)
+            yield Scanned(top, subject, scanner)
+
+
+def a_file(path: bytes, *, link: int = 0) -> Entry:
+    return Entry(b"", path, EntryType.FILE, size=5, link=link)
+
+
+def test_giving_up_an_unlinked_file_costs_no_other() -> None:
+    delta = Delta(entries={name: a_file(name) for name in (b"a", b"b", b"c")})
+
+    assert delta.give_up(delta.entries[b"a"]) == [b"a"]
+    assert [entry.omitted for entry in delta.entries.values()] == [
+        Omitted.UNREADABLE, Omitted.NOTHING, Omitted.NOTHING,
+    ]  # fmt: skip
+
+
+def test_giving_up_a_linked_file_costs_all_its_names() -> None:
+    links = {b"a": 7, b"b": 8, b"c": 7, b"d": 0}
+    delta = Delta(entries={name: a_file(name, link=link) for name, link in links.items()})
+
+    assert delta.give_up(delta.entries[b"a"]) == [b"a", b"c"]
+    assert delta.entries[b"b"].omitted is delta.entries[b"d"].omitted is Omitted.NOTHING
+
+
+def test_an_inode_that_might_have_changed_and_has_not_is_left_alone() -> None:
+    with scanned("a/f") as tree:
+        assert tree.resolve(b"a/f") == Delta()
+
+
+def test_an_inode_with_another_ctime_has_changed_however_old_that_is() -> None:
+    with scanned("a/f", "a/g") as tree:
+        (tree.top / "a/f").chmod(0o600)
+
+        delta = tree.resolve(b"a/f", b"a/g")
+
+        assert list(delta.entries) == [b"a/f"]
+        assert delta.entries[b"a/f"].mode == 0o600
+        assert [entry.path for entry in delta.pending()] == [b"a/f"]
+
+
+def test_a_directory_of_another_generation_is_another_one_with_all_that_is_in_it() -> None:
+    with scanned("a/f", "a/old") as tree:
+        (tree.top / "a/old").unlink()
+        row = tree.row(b"a")
+        seen = row.seen._replace(generation=row.seen.generation + 1)
+        tree.subject.index.put(PART, row._replace(seen=seen), seq=1)
+
+        delta = tree.resolve(b"a")
+
+        assert delta.removed == {b"a"}
+        assert list(delta.entries) == [b"a", b"a/f"]
+
+
+def test_a_directory_of_the_same_generation_is_compared_name_by_name() -> None:
+    with scanned("a/f", "a/old") as tree:
+        (tree.top / "a/old").unlink()
+        (tree.top / "a/new").touch()
+
+        delta = tree.resolve(b"a")
+
+        assert delta.removed == {b"a/old"}
+        assert list(delta.entries) == [b"a", b"a/new"]
+
+
+def test_what_comes_back_without_its_directory_is_left_to_the_next_round() -> None:
+    with scanned("a/f", "b/g") as tree:
+        (tree.top / "a").rename(tree.top.parent / "away")
+        (tree.top.parent / "away/f").chmod(0o600)
+        (tree.top / "b/g").chmod(0o600)
+
+        def come_back(path: bytes) -> None:
+            if path == b"a/f":
+                (tree.top.parent / "away").rename(tree.top / "a")
+
+        tree.scanner.before = come_back
+        delta = tree.resolve(b"", b"a/f", b"b/g")
+
+        # The root was listed while "a" was away: without its row, one below it cannot be entered.
+        assert delta.removed == {b"a"}
+        assert set(delta.entries) == {b"", b"b/g"}
+
+
+def test_a_path_that_was_replaced_below_a_directory_that_stayed_is_entered() -> None:
+    with scanned("a/f", "b/g") as tree:
+        row = tree.row(b"a/f")
+        seen = row.seen._replace(generation=row.seen.generation + 1)
+        was = row._replace(type=EntryType.DIRECTORY, size=0, digest=b"", seen=seen)
+        tree.subject.index.put(PART, was, seq=1)
+
+        delta = tree.resolve(b"a/f")
+
+        assert delta.removed == {b"a/f"}
+        assert list(delta.entries) == [b"a/f"]
+
+
+def test_an_inode_that_is_not_where_it_was_is_doubtful_until_a_directory_tells() -> None:
+    with scanned("a/f") as tree:
+        (tree.top / "a/f").unlink()
+
+        alone, with_directory = tree.resolve(b"a/f"), tree.resolve(b"a/f", b"a")
+
+        assert alone.doubtful == {tree.row(b"a/f").seen.inode}
+        assert (with_directory.removed, with_directory.doubtful) == ({b"a/f"}, set())
+
+
+def test_a_delta_has_a_limit() -> None:
+    with scanned("a/f", "a/g", "a/h") as tree:
+        for name in ("f", "g", "h"):
+            (tree.top / "a" / name).chmod(0o600)
+        paths = (b"a/f", b"a/g", b"a/h")
+
+        assert len(tree.resolve(*paths, limit=3).entries) == 3
+        with pytest.raises(DeltaTooLargeError):
+            tree.resolve(*paths, limit=2)
+
+
+def test_a_delta_covers_what_is_below_a_removed_path() -> None:
+    delta = Delta(removed={b"a/b"}, entries={b"c": a_file(b"c")})
+
+    assert [path for path in (b"a", b"a/b", b"a/b/x", b"a/bx", b"c", b"c/x", b"") if
+            delta.covers(path)] == [b"a/b", b"a/b/x", b"c"]  # fmt: skip

@@ -1,0 +1,92 @@
+"""The two locks of a board's incoming folder, and what may stay in it."""
+
+from __future__ import annotations
+
+import stat
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import BusyError
+from holdstill.keeper import incoming
+from support import keeping
+from support.keeping import PIER_3, FakeClock
+
+if TYPE_CHECKING:
+    from holdstill.keeper.store import Store
+
+RUN = "0123456789abcdef"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+
+
+def open_descriptors() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+def test_a_board_is_running_exactly_while_its_lock_is_held(store: Store) -> None:
+    before = incoming.is_running(store, PIER_3)
+    lock = incoming.take_lock(store, PIER_3)
+    during = incoming.is_running(store, PIER_3)
+    lock.release()
+
+    assert (before, during, incoming.is_running(store, PIER_3)) == (False, True, False)
+
+
+def test_the_lock_is_the_keepers_own(store: Store) -> None:
+    lock = store.board_folder(PIER_3) / "lock"
+    lock.unlink(missing_ok=True)  # the mode counts when it is made
+    incoming.take_lock(store, PIER_3).release()
+
+    mode = lock.stat().st_mode
+    assert stat.S_IMODE(mode) == 0o600
+
+
+def test_s20_being_refused_the_lock_a_hundred_times_costs_no_descriptors(store: Store) -> None:
+    lock = incoming.take_lock(store, PIER_3)
+    before = open_descriptors()
+
+    for _ in range(100):
+        with pytest.raises(BusyError):
+            incoming.take_lock(store, PIER_3)
+
+    assert open_descriptors() == before
+    lock.release()
+
+
+def test_a_staging_that_is_a_symlink_is_removed_and_its_target_is_not(
+    store: Store, tmp_path: Path
+) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere/kept").touch()
+    link = store.board_folder(PIER_3) / "incoming" / RUN
+    link.symlink_to(tmp_path / "elsewhere")
+
+    incoming.tidy(store, PIER_3, finished_runs=frozenset())
+
+    assert not link.is_symlink()
+    assert (tmp_path / "elsewhere/kept").exists()
+
+
+def test_a_file_with_a_second_name_is_reported_and_no_other(tmp_path: Path) -> None:
+    for name in ("single", "first"):
+        (tmp_path / name).write_bytes(b"1.42")
+    (tmp_path / "second").hardlink_to(tmp_path / "first")
+    (tmp_path / "link").symlink_to("first")
+    (tmp_path / "folder").mkdir()
+
+    assert sorted(path.name for path in incoming.shared_inodes(tmp_path)) == ["first", "second"]
+
+
+def test_without_a_staging_to_keep_everything_in_incoming_goes(store: Store) -> None:
+    staging = incoming.begin_staging(store, PIER_3)
+    strange = store.board_folder(PIER_3) / "incoming" / "Not A Run"
+    strange.mkdir()
+
+    incoming.tidy(store, PIER_3, finished_runs=frozenset({staging.run}))
+
+    assert list((store.board_folder(PIER_3) / "incoming").iterdir()) == []

@@ -1,0 +1,189 @@
+"""What sealing refuses, and what an interruption of it leaves: finished, or refused if altered."""
+
+from __future__ import annotations
+
+import stat
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import msgspec
+import pytest
+
+from holdstill.errors import SecurityError
+from holdstill.keeper import ledger as ledgers
+from holdstill.keeper import thin
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.local import LocalKeeper
+from holdstill.keeper.sealing import Sealer
+from holdstill.model import names
+from holdstill.model.entries import Entry, EntryType
+from holdstill.model.settings import Retention
+from holdstill.records import manifest_file
+from support import keeping
+from support.contents import in_order
+from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.ledger import SealedEvent
+    from holdstill.keeper.store import Store
+    from holdstill.model.manifest import Manifest
+    from holdstill.model.protocol import RunStarted
+
+NEWEST = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+
+
+@pytest.fixture
+def keeper(store: Store) -> LocalKeeper:
+    return keeping.keeper_of(store, clock=FakeClock())
+
+
+def captures_of(store: Store) -> list[Path]:
+    return sorted((store.board_folder(PIER_3) / "captures").iterdir())
+
+
+@dataclass
+class StrayBoard(Board[LocalKeeper]):
+    """Its index has digest and totals as the manifest says, and an entry in no directory."""
+
+    def entries(self) -> list[Entry]:
+        return in_order([*super().entries(), Entry(b"nowhere", b"x", EntryType.FIFO)])
+
+
+def test_s26_every_row_of_a_new_index_is_checked_before_it_is_sealed(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    with pytest.raises(SecurityError, match="no listed directory"):
+        StrayBoard(keeper, files={b"srv/reading": b"1.42"}).capture()
+
+    assert captures_of(store) == []
+
+
+@dataclass
+class GaplessBoard(Board[LocalKeeper]):
+    """A board whose disk has no boot gap."""
+
+    def attachments(self) -> dict[str, bytes]:
+        return {}
+
+    def manifest(self, begun: RunStarted, index: bytes) -> Manifest:
+        return msgspec.structs.replace(super().manifest(begun, index), gap=None)
+
+
+def test_a_capture_without_a_boot_gap_is_sealed(keeper: LocalKeeper, store: Store) -> None:
+    GaplessBoard(keeper, files={b"srv/reading": b"1.42"}).capture()
+
+    (folder,) = captures_of(store)
+    assert manifest_file.decode((folder / "manifest.yaml").read_bytes()).gap is None
+
+
+def test_manifest_and_signature_can_be_read_by_the_keeper_only(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    Board(keeper, files={b"srv/reading": b"1.42"}, raws={3: b"raw"}).capture()
+
+    (folder,) = captures_of(store)
+    assert {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()} == {
+        "manifest.yaml": 0o400, "manifest.yaml.sig": 0o400,
+    }  # fmt: skip
+
+
+@dataclass
+class CutOff:
+    """A store in which sealing was cut off between the rename and the ledger's line."""
+
+    store: Store
+    folder: Path
+    intent: Path
+
+    @property
+    def ledger(self) -> Path:
+        return self.store.board_folder(PIER_3) / "ledger.jsonl"
+
+    def recover(self) -> None:
+        shelf = BoardCaptures(self.store, PIER_3, FakeSignatures())
+        Sealer(shelf, clock=FakeClock()).recover()
+
+    def alter(self, name: str) -> None:
+        path = self.folder / name
+        path.chmod(0o600)
+        path.write_bytes(path.read_bytes().replace(b"a", b"b", 1))
+
+
+@pytest.fixture
+def cut_off(keeper: LocalKeeper, store: Store) -> CutOff:
+    board = Board(keeper, files={b"srv/reading": b"1.42"})
+    board.capture()
+    board.files[b"srv/reading"] = b"1.43"
+    board.clock.advance(86_400)
+    board.capture()
+    keeper.close()
+    home = store.board_folder(PIER_3)
+    *earlier, last = (home / "ledger.jsonl").read_bytes().splitlines(keepends=True)
+    event = ledgers.parse(b"".join([*earlier, last])).last_sealed
+    assert event is not None
+    (home / "ledger.jsonl").write_bytes(b"".join(earlier))
+    intent = home / "sealing" / f"{event.run}.json"
+    intent.write_bytes(msgspec.json.encode(event))
+    return CutOff(store, captures_of(store)[-1], intent)
+
+
+def sealed_in(cut_off: CutOff) -> tuple[SealedEvent, ...]:
+    return ledgers.parse(cut_off.ledger.read_bytes()).sealed
+
+
+def test_c11_a_capture_that_was_renamed_gets_its_line_which_says_so(cut_off: CutOff) -> None:
+    cut_off.recover()
+
+    assert [(e.brief.seq, e.recovered) for e in sealed_in(cut_off)] == [(1, False), (2, True)]
+    assert not cut_off.intent.exists()
+
+
+@pytest.mark.parametrize("name", ["manifest.yaml", "manifest.yaml.sig"])
+def test_c11_a_capture_that_was_altered_since_gets_none(cut_off: CutOff, name: str) -> None:
+    before = cut_off.ledger.read_bytes()
+    cut_off.alter(name)
+
+    with pytest.raises(SecurityError, match="altered since"):
+        cut_off.recover()
+
+    assert cut_off.ledger.read_bytes() == before
+    assert cut_off.intent.exists()
+
+
+def test_c12_thinning_first_finishes_what_sealing_left(cut_off: CutOff) -> None:
+    verdicts = thin.delete_captures(
+        cut_off.store, PIER_3, NEWEST, clock=FakeClock(), runner=FakeSignatures()
+    )
+
+    assert [(v.seq, v.is_kept) for v in verdicts] == [(1, False), (2, True)]
+    assert captures_of(cut_off.store) == [cut_off.folder]
+
+
+@pytest.mark.parametrize("which", [0, 1, 2])
+def test_a_piece_of_the_index_that_the_disk_has_spoiled_is_asked_for_again(
+    keeper: LocalKeeper, store: Store, which: int
+) -> None:
+    """A board asks only about pieces that changed: this one was here already."""
+    board = Board(keeper, files={b"srv/%03d" % n: b"%d" % n for n in range(200)})
+    begun = keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    index = board.index(seq=begun.seq)
+    spoiled = names.check_digest(list(keeping.pieces_of(index))[which])
+    path = store.contents.path(spoiled)
+    path.chmod(0o600)
+    path.write_bytes(b"?" * path.stat().st_size)
+
+    answer = keeper.seal(data, board.signed(data))
+
+    assert (answer.name, answer.lacking) == ("", (spoiled,))
+    board.bring(begun, index)
+    assert keeper.seal(data, board.signed(data)).name
+    assert [brief.faults for brief in keeper.captures()] == [()]
