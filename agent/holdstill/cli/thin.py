@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables
+from holdstill.cli import open_capture, options, tables, terminal
 from holdstill.keeper import garbage, thin
 from holdstill.model import names, sizes
 from holdstill.model.settings import Retention
@@ -56,10 +56,10 @@ def command(
     if as_json:
         options.print_json({"verdicts": verdicts, "swept": swept})
         return
-    tables.verdicts(verdicts, tables.console(), is_applied=is_applied)
+    tables.verdicts(verdicts, terminal.console(), is_applied=is_applied)
     if swept is not None:
-        click.echo(
+        terminal.say(
             f"{sizes.human(swept.bytes)} given back, {sizes.counted(swept.contents, 'content')}"
         )
     elif sys.stdout.isatty():
-        click.echo("nothing was deleted; --apply does it")
+        terminal.say("nothing was deleted; --apply does it")
