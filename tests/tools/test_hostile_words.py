@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from typing import TYPE_CHECKING
 
 import pytest
@@ -19,7 +20,7 @@ from holdstill.model import names
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from support import foreign, keys
+from support import foreign, keys, terminals
 from support.keeping import Board, FakeClock
 
 if TYPE_CHECKING:
@@ -145,3 +146,14 @@ def test_h6_the_captures_are_as_hostile_as_they_should_be(
     assert "[bold red]markup[/]" in shown
     assert "\\x1b" in compared
     assert "\\xff" in compared
+
+
+def test_h6_on_a_real_terminal_nothing_passes_but_our_own_styles(kept: str) -> None:
+    with terminals.at_a_terminal("show", "pier-3", "--store", kept) as (terminal, process):
+        terminal.to_the_end()
+        process.wait(timeout=30)
+
+    said = re.sub(r"\r|\x1b\[[0-9;]*m", "", terminal.said)
+    assert "Capture 2 of pier-3" in said
+    assert "\x1b" in terminal.said  # it is a terminal: headings are bold
+    assert foreign.is_clean(said)

@@ -93,7 +93,7 @@ def begun(
         _check_board(outside.keeper.hello(), settings)
         started = outside.keeper.begin()
         undo.callback(outside.keeper.abandon)
-        _check_number(started, state)
+        check_number(started, state)
         index = undo.enter_context(state.index())
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock)
@@ -126,7 +126,7 @@ def _check_board(hello: Hello, settings: BoardSettings) -> None:
         )
 
 
-def _check_number(started: RunStarted, state: BoardState) -> None:
+def check_number(started: RunStarted, state: BoardState) -> None:
     """Check that a keeper which builds on our last capture also numbers on from it.
 
     The board's index marks with that number which contents a keeper may still lack. A smaller
