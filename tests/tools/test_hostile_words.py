@@ -157,3 +157,45 @@ def test_h6_on_a_real_terminal_nothing_passes_but_our_own_styles(kept: str) -> N
     assert "Capture 2 of pier-3" in said
     assert "\x1b" in terminal.said  # it is a terminal: headings are bold
     assert foreign.is_clean(said)
+
+
+def replaced(path: Path, kind: str) -> None:
+    """Put something of another kind in the place of a file."""
+    path.parent.chmod(0o700)
+    path.unlink()
+    match kind:
+        case "directory":
+            path.mkdir()
+        case "loop":
+            path.symlink_to(path.name)
+        case _:
+            path.symlink_to("nowhere")
+
+
+@pytest.mark.timeout(300)  # every file of a store, each in the way of every command
+@pytest.mark.parametrize("kind", ["directory", "loop", "dangling"])
+def test_m14_something_else_where_a_file_belongs_is_told_in_words(
+    kind: str, kept: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    whole = tmp_path / "store"
+    by_name = {path.name: path for path in sorted(whole.rglob("*")) if path.is_file()}
+    one_of_each = [path for name, path in by_name.items() if len(name) < 64]
+    contents = [path for path in by_name.values() if path not in one_of_each]
+    untold = []
+
+    for path in (*one_of_each, *contents[:1]):
+        spare = path.read_bytes()
+        replaced(path, kind)
+        for name in ("list", "show", "compare", "verify", "thin", "get of nothing"):
+            code = main.run(words_of(name, kept, tmp_path))
+            said = "".join(capsys.readouterr())
+            if code == 70 or "Traceback" in said or not foreign.is_clean(said):
+                untold.append((path.relative_to(whole), name, code, said[-600:]))
+        if path.is_dir() and not path.is_symlink():
+            path.rmdir()
+        else:
+            path.unlink()
+        path.write_bytes(spare)
+
+    assert len(one_of_each) >= 6
+    assert untold == []
