@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from holdstill.errors import HoldstillError
 
 EPILOG = (
-    "Exit codes: 0 done, 2 usage, 3 busy, 4 refused beforehand, 5 pause failed, 6 link, "
-    "7 verification, 8 sealed but degraded, 9 security, 10 target refused, 11 target failed, "
+    "Exit codes: 0 done, 2 usage, 3 busy, 4 refused beforehand or by this machine, 5 pause "
+    "failed, 6 link, 7 verification, 8 sealed but degraded, 9 security, 10 target refused, "
+    "11 target failed, "
     "70 our bug."
 )
 
