@@ -6,6 +6,7 @@
     +- BusyError                 3  another run is active
     +- PreflightError            4  refused before anything was touched
     |  +- LayoutError            4  the board's disk layout cannot be understood
+    +- MachineError              4  this machine, or a file on it, did not allow it
     +- PauseError                5  services or file systems could not be held still
     +- LinkError                 6  the way to the keeper failed
     |  +- CommandError           6  a program we depend on failed
@@ -65,6 +66,12 @@ class PreflightError(HoldstillError):
 
 class LayoutError(PreflightError):
     """The board's disk layout cannot be understood."""
+
+
+class MachineError(HoldstillError):
+    """This machine, or a file on it, did not allow what was to be done."""
+
+    exit_code = 4
 
 
 class PauseError(HoldstillError):

@@ -1,5 +1,6 @@
 """list, show and get: what a person sees of a store, and takes out of it."""
 
+import contextlib
 import json
 import os
 import subprocess
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from support import boards
+from support import boards, loop
 from support.boards import Kept, holdstill
 from support.corrupt_files import WAYS, spoilt, stored
 
@@ -217,3 +218,23 @@ def test_a_repair_takes_out_what_is_damaged_and_the_next_capture_brings_it_again
     holdstill("verify", "--store", kept.store)
     holdstill(*words, tmp_path / "back")
     assert (tmp_path / "back").read_bytes() == SECRET
+
+
+# ENOSPC of a real file system that is full: 1 MiB of room, 29 kB a copy.
+def test_m6_a_full_disk_is_told_with_its_path_and_what_to_do(kept: Kept, tmp_path: Path) -> None:
+    with loop.ext4_volume(tmp_path, size=loop.MIB * 2, mkfs=("-O", "^has_journal")) as full:
+        (full / "filler").write_bytes(b"")
+        with (full / "filler").open("ab", buffering=0) as filler, contextlib.suppress(OSError):
+            while filler.write(b"x" * 4096):
+                pass
+
+        done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
+                     "--to", full / "out.csv")  # fmt: skip
+
+        left = (full / "out.csv").exists()
+    said = done.stderr.decode()
+    assert done.returncode == 11
+    assert f"{full}/out.csv cannot be written: No space left on device" in said
+    assert "what to do: " in said
+    assert "Traceback" not in said
+    assert not left

@@ -18,7 +18,7 @@ from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, paths, protocol
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Disk as CardDisk
-from holdstill.model.layout import Other, Raw, TableLabel
+from holdstill.model.layout import Other, Partition, Raw, TableLabel
 from holdstill.model.manifest import (
     FORMAT,
     Attachment,
@@ -226,7 +226,15 @@ class Board(Generic[K]):
                 monotonic=self.clock.monotonic(),
                 clock_trusted=True,
             ),
-            disk=CardDisk(size=64 << 20, label=TableLabel.DOS, id="0x9a3c5d2e"),
+            disk=CardDisk(
+                size=64 << 20,
+                label=TableLabel.DOS,
+                id="0x9a3c5d2e",
+                partitions=tuple(
+                    Partition(number=n, start=2048 * n, size=2048, type="83")
+                    for n in sorted({2, *self.raws})
+                ),
+            ),
             parts=(part, *raw_parts),
             pause=Pause(frozen_ms=97.0, rounds=2),
             index=attachment("index.sqlite", index),

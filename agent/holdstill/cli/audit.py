@@ -6,9 +6,8 @@ import re
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import options, progress, tables
+from holdstill.cli import options, progress, terminal
 from holdstill.errors import VerificationError
 from holdstill.model import sizes
 from holdstill.model.sizes import counted, human
@@ -44,7 +43,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
       holdstill audit --budget 2G --rate 5M --json
     """
     settings = options.read_board_settings(settings_path)
-    with progress.reporting(Console(stderr=True)) as reporter:
+    with progress.reporting(terminal.console(is_error=True)) as reporter:
         report = audit.audit(
             settings, budget=_budget(budget), rate=sizes.parse_size(rate), clock=SystemClock(),
             progress=reporter,
@@ -52,7 +51,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
     if as_json:
         options.print_json(report)
     else:
-        out = tables.console()
+        out = terminal.console()
         out.print(
             f"{counted(report.files, 'file')} ({human(report.bytes)}) read again and compared "
             f"with {report.capture}; {report.changed:,} changed since (not compared)"

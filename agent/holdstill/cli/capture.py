@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import options, progress, tables, wiring
+from holdstill.cli import options, progress, tables, terminal, wiring
 from holdstill.errors import DegradedError
 from holdstill.workflow import capture
 
@@ -29,11 +28,11 @@ def command(settings_path: Path, *, as_json: bool) -> int:
       holdstill capture --settings /etc/holdstill/board.yaml
     """
     settings = options.read_board_settings(settings_path)
-    err = Console(stderr=True)
+    err = terminal.console(is_error=True)
     with progress.reporting(err) as reporter, wiring.capture_means(settings, reporter) as means:
         report = capture.capture(settings, means)
     if as_json:
         options.print_json(report)
     else:
-        tables.capture_report(report, tables.console())
+        tables.capture_report(report, terminal.console())
     return DegradedError.exit_code if report.is_degraded else 0

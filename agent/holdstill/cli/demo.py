@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import options, tables
+from holdstill.cli import options, tables, terminal
 from holdstill.demo import scenario
 from holdstill.demo.scenario import DemoDependencies
 from holdstill.model.sizes import human
@@ -16,6 +15,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 if TYPE_CHECKING:
+    from holdstill.cli.terminal import Console
     from holdstill.demo.report import DemoReport
     from holdstill.workflow.capture_report import PartReport
 
@@ -38,7 +38,7 @@ def command(keep: Path | None, *, plain: bool, as_json: bool) -> None:
     Example:
       holdstill demo --keep /var/tmp/pier-3
     """
-    out = Console(stderr=True, highlight=False, markup=False) if as_json else tables.console()
+    out = terminal.console(is_error=True) if as_json else terminal.console()
     means = DemoDependencies(LocalRunner(), SystemClock(), out)
     report = scenario.run_demo(means, keep=keep, shortcoming="not wanted" if plain else "")
     if as_json:

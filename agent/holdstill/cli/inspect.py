@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import path_filter
-from holdstill.cli import options, tables, wiring
+from holdstill.cli import options, tables, terminal, wiring
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import inspect
 
@@ -43,4 +43,4 @@ def command(settings_path: Path, *, offline: bool, as_json: bool) -> None:
     if as_json:
         options.print_json(found)
         return
-    tables.inspection(found, tables.console())
+    tables.inspection(found, terminal.console())

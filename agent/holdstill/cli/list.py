@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables
+from holdstill.cli import open_capture, options, tables, terminal
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
 from holdstill.system.clocks import SystemClock
@@ -35,7 +35,7 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> N
     if as_json:
         options.print_json(found)
         return
-    out = tables.console()
+    out = terminal.console()
     for name, briefs in found.items():
         tables.briefs(name, briefs, now=SystemClock().now(), out=out)
     if not found:

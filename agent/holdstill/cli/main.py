@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import sys
 import traceback
+from typing import TYPE_CHECKING
 
 import click
 
+from holdstill.cli import explain, terminal
 from holdstill.cli.lazy_group import LazyGroup
-from holdstill.errors import HoldstillError, PreflightError
 from holdstill.system import termination
 from holdstill.system.termination import TerminationRequested
 
+if TYPE_CHECKING:
+    from holdstill.errors import HoldstillError
+
 EPILOG = (
-    "Exit codes: 0 done, 2 usage, 3 another run is active, 4 refused before anything was changed, "
+    "Exit codes: 0 done, 2 usage, 3 another run is active, "
+    "4 refused before anything was changed, or by this machine, "
     "5 the pause failed, 6 the link failed, 7 verification failed, 8 done but needs attention, "
     "9 refused as unsafe, 10 target refused, 11 writing the target failed, "
     "70 a fault of holdstill itself, 130 and 143 interrupted."
 )
+
+
+OUR_FAULT = """\
+holdstill: this is a fault of holdstill itself, and nothing that you did
+what to do: send the lines above, the command line and what `holdstill --version` says to whom you
+  have holdstill from; look through them first, for they may show names of files. If a board may
+  have been left held, `holdstill resume` lets go of it"""
 
 
 class Commands(LazyGroup):
@@ -49,10 +62,19 @@ def holdstill() -> None:
     """
 
 
+_BROKEN_PIPE = 128 + signal.SIGPIPE
+"""As a shell reports it."""
+
+
 def main() -> None:
     """Run the command line and end with its exit code; on a signal, undo what is held first."""
+    terminal.guard_streams()
     with termination.stoppable():
-        sys.exit(run(sys.argv[1:]))
+        code = run(sys.argv[1:])
+    if code == _BROKEN_PIPE:
+        # Nobody reads on; what is still buffered must not fail again at the end (signal, docs).
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
 
 
 def run(words: list[str]) -> int:
@@ -60,45 +82,39 @@ def run(words: list[str]) -> int:
     try:
         result: object = holdstill.main(words, prog_name="holdstill", standalone_mode=False)
     except click.ClickException as error:
-        error.show()
-        return 2
-    except click.Abort:
+        shown = io.StringIO()
+        error.show(shown)
+        terminal.warn(*shown.getvalue().splitlines())
+        return error.exit_code if isinstance(error, click.UsageError) else 2
+    except (click.Abort, KeyboardInterrupt):
         return _interrupted(signal.SIGINT)
     except TerminationRequested as told:
         return _interrupted(signal.Signals[str(told)])
-    except HoldstillError as error:
-        _tell(error)
-        return error.exit_code
-    except PermissionError as error:
-        if error.filename is None:
-            raise
-        # A missing permission is an error of the caller, not of this program.
-        path = os.fsdecode(error.filename)
-        not_allowed = PreflightError(
-            f"{path}: {error.strerror}",
-            hint="run this as root (sudo), or as the user that it belongs to",
-        )
-        _tell(not_allowed)
-        return PreflightError.exit_code
-    except Exception:  # noqa: BLE001  the last line of defence: a traceback and exit code 70
-        traceback.print_exc()
-        click.echo(
-            "holdstill: this is a fault of holdstill; please report the lines above", err=True
-        )
-        return 70
+    except BrokenPipeError:
+        return _BROKEN_PIPE
+    except Exception as error:  # noqa: BLE001  the last line of defence
+        return _failed(error)
     return result if isinstance(result, int) else 0
 
 
+def _failed(error: Exception) -> int:
+    """Tell what went wrong; a traceback and exit code 70 only when it is our own fault."""
+    known = explain.explained(error)
+    if known is not None:
+        for note in getattr(error, "__notes__", ()) if known is not error else ():
+            known.add_note(note)
+        _tell(known)
+        return known.exit_code
+    terminal.warn(traceback.format_exc(), OUR_FAULT)
+    return 70
+
+
 def _interrupted(number: signal.Signals) -> int:
-    click.echo(
-        "interrupted; what was left half-done is completed or undone by the next run", err=True
-    )
+    terminal.warn("interrupted; what was left half-done is completed or undone by the next run")
     return 128 + number  # as a shell reports it
 
 
 def _tell(error: HoldstillError) -> None:
-    click.echo(f"holdstill: {error}", err=True)
-    for note in getattr(error, "__notes__", ()):
-        click.echo(f"also: {note}", err=True)
-    if error.hint:
-        click.echo(f"what to do: {error.hint}", err=True)
+    notes = [f"also: {note}" for note in getattr(error, "__notes__", ())]
+    hint = [f"what to do: {error.hint}"] if error.hint else []
+    terminal.warn(f"holdstill: {error}", *notes, *hint)

@@ -7,15 +7,13 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from holdstill.cli import options
+from holdstill.cli import options, terminal
 from holdstill.errors import UsageError
 from holdstill.keeper import forced_command, json_rpc
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
-from holdstill.model import store_address
+from holdstill.model import names, store_address
 from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -47,6 +45,21 @@ def open_local(given: str | None) -> Store:
             hint="run this command at the keeper, or mount its store here and name the directory",
         )
     return open_store(Path(address).absolute())
+
+
+def enrolled(store: Store, board: str) -> BoardName:
+    """Return a board's name, if the store knows it.
+
+    Raises:
+        UsageError: it does not.
+    """
+    name = names.check_board(board)
+    if name not in store.boards():
+        raise UsageError(
+            f"{store.root} knows no board {name}",
+            hint=f"it knows {', '.join(store.boards()) or 'none yet'}",
+        )
+    return name
 
 
 def named(given: str | None, reference: str) -> tuple[Store, BoardName, str]:
@@ -103,4 +116,4 @@ def capture(given: str | None, reference: str) -> Iterator[SealedCapture]:
 
 def _warn(briefs: tuple[CaptureBrief, ...], reference: str) -> None:
     for line in capture_ref.passed_over(briefs, reference.partition("/")[2]):
-        click.echo(f"warning: {line}", err=True)
+        terminal.warn(f"warning: {line}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -142,7 +144,12 @@ def store_address(given: str | None) -> str:
 
 def print_json(value: object) -> None:
     """Print a value as JSON, for other programs."""
-    click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+    sys.stdout.write(as_json(value) + "\n")
+
+
+def as_json(value: object) -> str:
+    """Return a value as JSON; in ASCII, so that a terminal can show it as well (RFC 8259, 7)."""
+    return json.dumps(msgspec.to_builtins(value, str_keys=True), indent=2)
 
 
 def _read(path: Path, whose: str) -> bytes:

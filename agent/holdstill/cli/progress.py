@@ -17,11 +17,15 @@ from rich.progress import (
 )
 from rich.text import Text
 
+from holdstill.model.foreign_text import printable
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from rich.console import Console, RenderableType
+    from rich.console import RenderableType
     from rich.progress import Task, TaskID
+
+    from holdstill.cli.terminal import Console
 
 
 class WhenKnown(ProgressColumn):
@@ -44,14 +48,14 @@ class LineProgress:
 
     def step(self, what: str) -> None:
         """Begin a step of the work."""
-        self._console.print(what, highlight=False, markup=False)
+        self._console.print(what)
 
     def update(self, done: int, total: int) -> None:
         """Print nothing: a log is no place for a bar."""
 
     def warn(self, text: str) -> None:
         """Show a warning."""
-        self._console.print(f"note: {text}", highlight=False, markup=False)
+        self._console.print(f"note: {text}")
 
     @contextmanager
     def muted(self) -> Iterator[None]:
@@ -71,7 +75,7 @@ class BarProgress:
         """Begin a step of the work; the one before is done."""
         if self._task is not None:
             self._bars.remove_task(self._task)
-        self._task = self._bars.add_task(what, total=None)
+        self._task = self._bars.add_task(printable(what), total=None)
 
     def update(self, done: int, total: int) -> None:
         """Update the step's progress, in bytes."""
@@ -80,7 +84,7 @@ class BarProgress:
 
     def warn(self, text: str) -> None:
         """Show a warning."""
-        self._console.print(f"note: {text}", highlight=False, markup=False)
+        self._console.print(f"note: {text}")
 
     @contextmanager
     def muted(self) -> Iterator[None]:

@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import open_capture, options, progress, tables
+from holdstill.cli import open_capture, options, progress, tables, terminal
 from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.rebuild.device_safety import Confirmation
@@ -109,7 +108,7 @@ def command(
         )
     with (
         open_capture.capture(store_address, capture) as stored,
-        progress.reporting(Console(stderr=True)) as bars,
+        progress.reporting(terminal.console(is_error=True)) as bars,
     ):
         _check_faults(stored, despite_faults=despite_faults)
         outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)
@@ -118,19 +117,19 @@ def command(
             if as_json:
                 options.print_json(proposal)
             else:
-                tables.plan(proposal.plan, proposal.changes, proposal.left_out, tables.console())
+                tables.plan(proposal.plan, proposal.changes, proposal.left_out, terminal.console())
             return DegradedError.exit_code if proposal.left_out else 0
         report = rebuild(stored, goal, wish, outside, announce=_announce)
     if as_json:
         options.print_json(report)
     else:
-        tables.rebuild_report(report, tables.console())
+        tables.rebuild_report(report, terminal.console())
     return 0 if report.bootable and not report.left_out else DegradedError.exit_code
 
 
 def _announce(proposal: Proposal) -> None:
     """Show what will be missing before the card is asked for."""
-    tables.left_out(proposal.left_out, Console(stderr=True, highlight=False, markup=False))
+    tables.left_out(proposal.left_out, terminal.console(is_error=True))
 
 
 def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:
@@ -138,7 +137,7 @@ def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:
         capture_ref.trusted(stored)
         return
     for fault in stored.faults:
-        click.echo(f"warning: used despite a fault: {fault}", err=True)
+        terminal.warn(f"warning: used despite a fault: {fault}")
 
 
 _OTHER_PACKINGS = frozenset({".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".rar"})
@@ -170,8 +169,8 @@ def _confirmed(consent: Confirmation, device: BlockDevice) -> Confirmation:
     """Ask in a terminal for the card's serial or size; in scripts, --confirm gives it."""
     if consent.token or not sys.stdin.isatty():
         return consent
-    click.echo(device.describe(), err=True)
-    click.echo("EVERYTHING ON IT WILL BE LOST.", err=True)
+    terminal.warn(device.describe())
+    terminal.warn("EVERYTHING ON IT WILL BE LOST.")
     word = click.prompt(f"Type {' or '.join(device.tokens)} to go on", default="", err=True)
     again = click.prompt("And once more, if that is really the card", default="", err=True)
     return dataclasses.replace(consent, token=word, again=again)

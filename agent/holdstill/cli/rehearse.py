@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 
-from holdstill.cli import open_capture, options, progress, tables
+from holdstill.cli import open_capture, options, progress, terminal
 from holdstill.errors import VerificationError
 from holdstill.rehearse.rehearsal import DEADLINE
 from holdstill.system.clocks import SystemClock
@@ -55,7 +54,7 @@ def command(
     opened = open_capture.open_local(store_address)
     stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     place = log or Path(f"{stored.board}-{stored.name}.console")
-    with progress.reporting(Console(stderr=True)) as reporter:
+    with progress.reporting(terminal.console(is_error=True)) as reporter:
         found = rehearse_capture.rehearse(
             opened, stored, machine=LocalRunner(), clock=SystemClock(), progress=reporter,
             scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
@@ -65,7 +64,7 @@ def command(
         options.print_json(found)
     else:
         name = f"{stored.board}/{stored.name}"
-        out = tables.console()
+        out = terminal.console()
         verdict = "booted" if found.booted else "did NOT boot"
         out.print(f"{name} {verdict} ({found.way}, {found.seconds:.0f} s)")
         if found.broken is not None:

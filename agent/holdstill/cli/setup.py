@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
 from holdstill.board import path_filter
-from holdstill.cli import options, progress, tables, wiring
+from holdstill.cli import options, progress, tables, terminal, wiring
 from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.model import store_address
@@ -126,14 +125,14 @@ def command(
     if is_here and not skip_inspect:
         _inspect(machine.settings)
     public = workflow_setup.write(machine, answers, pin, LocalRunner())
-    click.echo(f"wrote {machine.settings_path}, key {machine.key}")
+    terminal.say(f"wrote {machine.settings_path}, key {machine.key}")
     answered = enrol(machine, public, pin, KeeperAccess(store, login))
     _install(machine, where)
     if is_here and (captures or (answered and wants_capture())):
         _first_capture(machine.settings)
     else:
         after = "" if answered else "When the keeper lets this board in, "
-        click.echo(
+        terminal.say(
             f"Ready. {after}`holdstill capture` takes a first capture; better while you are here"
         )
 
@@ -161,16 +160,16 @@ def _inspect(settings: BoardSettings) -> None:
         excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
     )
-    tables.inspection(found, tables.console())
+    tables.inspection(found, terminal.console())
 
 
 def _install(machine: BoardFiles, where: _Where) -> None:
     done = install_units.install_units(machine, where.units, _program(machine), LocalRunner())
     for unit in done.units:
         state = " (enabled)" if unit in done.enabled else ""
-        click.echo(f"installed {unit}{state}")
+        terminal.say(f"installed {unit}{state}")
     for note in done.notes:
-        click.echo(f"note: {note}")
+        terminal.say(f"note: {note}")
 
 
 def _program(machine: BoardFiles) -> str:
@@ -184,11 +183,11 @@ def _program(machine: BoardFiles) -> str:
 
 def _first_capture(settings: BoardSettings) -> None:
     with (
-        progress.reporting(Console(stderr=True)) as reporter,
+        progress.reporting(terminal.console(is_error=True)) as reporter,
         wiring.capture_means(settings, reporter) as means,
     ):
         report = workflow_capture.capture(settings, means)
-    tables.capture_report(report, tables.console())
+    tables.capture_report(report, terminal.console())
 
 
 def _remove(where: _Where, *, is_sure: bool) -> None:
@@ -202,6 +201,6 @@ def _remove(where: _Where, *, is_sure: bool) -> None:
         click.confirm("Remove settings, key, pins, memory and units of this board", abort=True)
     gone = remove_setup.remove(BoardFiles(where.top, settings), where.units, LocalRunner())
     for text in gone:
-        click.echo(f"removed {text}")
-    click.echo("Captures are the keeper's and stay. To let this board in no more, take its line "
+        terminal.say(f"removed {text}")
+    terminal.say("Captures are the keeper's and stay. To let this board in no more, take its line "
                "out of ~/.ssh/authorized_keys there")  # fmt: skip

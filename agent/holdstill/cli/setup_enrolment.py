@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import wiring
+from holdstill.cli import terminal, wiring
 from holdstill.errors import HoldstillError
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
@@ -40,10 +40,10 @@ def enrol(machine: BoardFiles, public: str, pin: HostKey | None, access: KeeperA
         output = enrol_board.enrol_there(
             machine, address, public, access.store, pin=pin, login=access.login
         )
-        click.echo(f"The keeper answered: {output}")
+        terminal.say(f"The keeper answered: {output}")
         return _answers(machine)
-    click.echo("Paste this line into a shell of the keeper's user, at the keeper:\n")
-    click.echo(enrol_board.line_for_keeper(machine, public, access.store) + "\n")
+    terminal.say("Paste this line into a shell of the keeper's user, at the keeper:\n")
+    terminal.say(enrol_board.line_for_keeper(machine, public, access.store) + "\n")
     return _awaited(machine, public, pin, access)
 
 
@@ -60,17 +60,17 @@ def _awaited(machine: BoardFiles, public: str, pin: HostKey | None, access: Keep
         if word == "login" and pin is not None and isinstance(address, HostAddress):
             try:
                 login = OneTimeLogin(ask_password("ask"))
-                click.echo(
+                terminal.say(
                     enrol_board.enrol_there(
                         machine, address, public, access.store, pin=pin, login=login
                     )
                 )
             except HoldstillError as error:
-                click.echo(f"{error}; {error.hint}")
+                terminal.say(f"{error}; {error.hint}")
                 continue
         if _answers(machine):
             return True
-        click.echo("It does not let this board in yet")
+        terminal.say("It does not let this board in yet")
     return False
 
 
@@ -80,5 +80,5 @@ def _answers(machine: BoardFiles) -> bool:
             hello = keeper.hello()
     except HoldstillError:
         return False
-    click.echo(f"The keeper answers; {hello.free_bytes >> 30} GiB are free there")
+    terminal.say(f"The keeper answers; {hello.free_bytes >> 30} GiB are free there")
     return True

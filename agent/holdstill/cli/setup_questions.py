@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from holdstill.cli import terminal
 from holdstill.errors import HoldstillError, UsageError
 from holdstill.model import names, store_address
 from holdstill.transport.password_login import OneTimeLogin
@@ -108,14 +109,14 @@ def confirmed(machine: BoardFiles, fingerprint: str) -> HostKey | None:
 
 
 def _asked_fingerprint(pin: HostKey) -> str:
-    click.echo(f"{pin.host} shows the host key {pin.fingerprint} ({pin.kind})")
+    terminal.say(f"{pin.host} shows the host key {pin.fingerprint} ({pin.kind})")
     if not is_terminal():
         raise UsageError(
             "its fingerprint has to be confirmed",
             hint=f"read it at the keeper (`{enrol_board.at_keeper(pin)}`) and give it as "
             "--fingerprint",
         )
-    click.echo(f"At the keeper: {enrol_board.at_keeper(pin)}")
+    terminal.say(f"At the keeper: {enrol_board.at_keeper(pin)}")
     if click.confirm("Does it print the same"):
         return pin.fingerprint
     return "the one that the keeper's own ssh-keygen prints"

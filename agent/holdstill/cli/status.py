@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import tmpfs
-from holdstill.cli import options, tables
+from holdstill.cli import options, tables, terminal
 from holdstill.errors import DegradedError, PreflightError, UsageError
 from holdstill.keeper.store import open_store
 from holdstill.schedule import state_file
@@ -19,8 +19,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import board_status, silence
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from holdstill.cli.terminal import Console
     from holdstill.workflow.board_status import BoardStatus
 
 
@@ -47,7 +46,7 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     """
     is_board, is_keeper = _is_there(settings_path), _is_there(keeper_path)
     if is_board and is_keeper and not os.access(settings_path, os.R_OK):
-        click.echo("holdstill: how this machine stands as a board, root may ask", err=True)
+        terminal.warn("holdstill: how this machine stands as a board, root may ask")
         is_board = False
     if not is_board and not is_keeper:
         raise UsageError(
@@ -68,7 +67,7 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     if as_json:
         options.print_json({"board": board, "keeper": states or (), "exit_code": code})
     else:
-        out = tables.console()
+        out = terminal.console()
         if board is not None:
             _show_board(board, out)
         if states is not None:

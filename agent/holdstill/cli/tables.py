@@ -7,7 +7,6 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 import msgspec
-from rich.console import Console
 from rich.table import Table
 
 from holdstill.model import paths
@@ -18,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from holdstill.cli.terminal import Console
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.retention import Verdict
     from holdstill.model.layout import FileSystem
@@ -34,12 +34,6 @@ if TYPE_CHECKING:
     from holdstill.workflow.silence import BoardSilence
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
-
-
-def console() -> Console:
-    """Return a console on standard output; wide enough for tables in a log."""
-    out = Console(highlight=False, markup=False)
-    return out if out.is_terminal else Console(highlight=False, markup=False, width=120)
 
 
 def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
@@ -179,10 +173,10 @@ def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Con
 
 
 def age(since: str, now: datetime) -> str:
-    """Return how long ago an RFC 3339 moment was, in its largest unit."""
+    """Return how long ago an RFC 3339 moment was, in its largest unit; ? for none with a zone."""
     try:
         seconds = (now - datetime.fromisoformat(since)).total_seconds()
-    except ValueError:
+    except (ValueError, TypeError):  # the latter: without a zone, it is no moment
         return "?"
     for unit, length in (("d", 86400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * length:

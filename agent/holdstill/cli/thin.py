@@ -7,9 +7,8 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import open_capture, options, tables
+from holdstill.cli import open_capture, options, tables, terminal
 from holdstill.errors import VerificationError
 from holdstill.keeper import garbage, thin
 from holdstill.model.settings import KeeperSettings
@@ -71,11 +70,11 @@ def command(
     if as_json:
         options.print_json({"verdicts": found.results, "troubles": found.troubles, "swept": swept})
     else:
-        tables.verdicts(found.results, tables.console(), is_applied=is_applied)
-        tables.troubles(found.troubles, Console(stderr=True))
+        tables.verdicts(found.results, terminal.console(), is_applied=is_applied)
+        tables.troubles(found.troubles, terminal.console(is_error=True))
         if swept is not None:
-            tables.collected(swept, settings.trash_days, tables.console())
+            tables.collected(swept, settings.trash_days, terminal.console())
         elif sys.stdout.isatty():
-            click.echo("nothing was deleted; --apply does it")
+            terminal.say("nothing was deleted; --apply does it")
     undecided = VerificationError.exit_code if swept and swept.complaints else 0
     return max(found.exit_code, undecided)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import open_capture, options
+from holdstill.cli import open_capture, options, terminal
 from holdstill.keeper import capture_notes
 from holdstill.system.clocks import SystemClock
 
@@ -21,4 +21,4 @@ def command(capture: str, store_address: str | None) -> None:
     """
     opened, board, name = open_capture.named(store_address, capture)
     capture_notes.unpin(opened, board, name, clock=SystemClock())
-    click.echo(f"retention decides about {board}/{name} again")
+    terminal.say(f"retention decides about {board}/{name} again")

@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
-from holdstill.cli import open_capture, options, progress, tables
+from holdstill.cli import open_capture, options, progress, tables, terminal
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.system import byte_source
@@ -65,7 +64,7 @@ def command(
     opened = open_capture.open_local(store_address)
     if card is not None:
         return _verify_card(opened, capture, card, as_json=as_json)
-    with progress.reporting(Console(stderr=True)) as reporter:
+    with progress.reporting(terminal.console(is_error=True)) as reporter:
         report = verify_captures.verify_store(
             opened, capture, within_days=within, rate=sizes.parse_size(rate),
             clock=SystemClock(), runner=LocalRunner(), progress=reporter,
@@ -73,10 +72,10 @@ def command(
     if as_json:
         options.print_json(report)
     else:
-        tables.store_report(report, tables.console())
+        tables.store_report(report, terminal.console())
     if is_repaired:
         for digest, outcome in verify_captures.repair_damage(opened, report).items():
-            click.echo(f"{digest}: {outcome}", err=True)
+            terminal.warn(f"{digest}: {outcome}")
     return 0 if report.is_good else VerificationError.exit_code
 
 
@@ -90,7 +89,7 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
     if as_json:
         options.print_json(report)
     else:
-        out = tables.console()
+        out = terminal.console()
         out.print(
             f"{card}: {sizes.counted(report.entries, 'entry', 'entries')} compared, "
             f"{sizes.counted(report.total, 'difference')}"

@@ -15,7 +15,7 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from pathlib import Path, PurePath
 
-    from rich.console import Console
+    from rich.console import Console  # noqa: TID251  the type alone: it is handed in
 
     from holdstill.system.process import Runner
 

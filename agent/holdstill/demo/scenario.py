@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from rich.console import Console
+    from rich.console import Console  # noqa: TID251  the type alone: it is handed in
 
     from holdstill.demo.board import Board
     from holdstill.demo.loopback import Server

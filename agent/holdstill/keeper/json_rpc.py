@@ -15,6 +15,7 @@ from holdstill import errors
 from holdstill.errors import HoldstillError, LinkError, SecurityError, UsageError
 from holdstill.keeper import strict_json
 from holdstill.model import protocol
+from holdstill.model.foreign_text import printable_lines
 from holdstill.model.layout import Record
 
 T = TypeVar("T")
@@ -144,10 +145,15 @@ def error_line(number: int | None, error: HoldstillError, *, code: int | None = 
     """Write the response to a call that failed."""
     fault = {
         "code": error.exit_code if code is None else code,
-        "message": str(error)[:_TEXT_MAX],
-        "data": {"kind": _kind_of(error), "hint": error.hint[:_TEXT_MAX]},
+        "message": _shown(str(error)),
+        "data": {"kind": _kind_of(error), "hint": _shown(error.hint)},
     }
     return msgspec.json.encode({"jsonrpc": "2.0", "id": number, "error": fault})
+
+
+def _shown(text: str) -> str:
+    """Return a message fit to travel: a name in it need not be text."""
+    return "\n".join(printable_lines(text))[:_TEXT_MAX]
 
 
 def read_reply(line: bytes, number: int, kind: type[T]) -> T:

@@ -7,8 +7,11 @@ import threading
 from contextlib import suppress
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from holdstill.errors import LinkError, PreflightError
+from holdstill.errors import LinkError, PreflightError, UsageError
 from holdstill.keeper import json_rpc
+from holdstill.model import names
+from holdstill.model.manifest_check import SEQ_MAX
+from holdstill.model.names import CaptureName
 from holdstill.model.protocol import (
     PROTOCOL,
     CaptureBrief,
@@ -19,7 +22,7 @@ from holdstill.model.protocol import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Collection, Iterable, Sequence
 
     from holdstill.model.layout import Record
     from holdstill.model.protocol import WantedContent
@@ -58,20 +61,30 @@ class RemoteKeeper:
 
     def begin(self) -> RunStarted:
         """Begin a run, or go on with one that was cut off."""
-        return self._call("begin", json_rpc.Nothing(), RunStarted)
+        started = self._call("begin", json_rpc.Nothing(), RunStarted)
+        if not 1 <= started.seq <= SEQ_MAX:
+            raise _nonsense(f"a capture cannot have the number {started.seq}")
+        return started
 
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
         """Return which of these contents the keeper's store does not have."""
-        return self._call("lacking", json_rpc.WantedParams(wanted=tuple(wanted)), tuple[str, ...])
+        params = json_rpc.WantedParams(wanted=tuple(wanted))
+        lacking = self._call("lacking", params, tuple[str, ...])
+        return _among(lacking, {content.digest for content in wanted})
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        return self._call("ingest", json_rpc.DigestsParams(digests=tuple(digests)), Ingested)
+        params = json_rpc.DigestsParams(digests=tuple(digests))
+        ingested = self._call("ingest", params, Ingested)
+        _among(ingested.bad, digests)
+        return ingested
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, whole, or learn what is lacking."""
         params = json_rpc.SealParams(manifest=manifest, signature=signature)
-        return self._call("seal", params, SealResult)
+        answer = self._call("seal", params, SealResult)
+        _checked(names.check_digest, answer.lacking)
+        return answer
 
     def abandon(self) -> None:
         """End the run without a capture; what arrived stays for the next one.
@@ -84,7 +97,9 @@ class RemoteKeeper:
 
     def captures(self) -> tuple[CaptureBrief, ...]:
         """Return this board's captures, oldest first."""
-        return self._call("captures", json_rpc.Nothing(), tuple[CaptureBrief, ...])
+        briefs = self._call("captures", json_rpc.Nothing(), tuple[CaptureBrief, ...])
+        _checked(CaptureName.parse, [brief.name for brief in briefs])
+        return briefs
 
     def manifest(self, name: str) -> bytes:
         """Return a capture's manifest, as it was signed."""
@@ -103,3 +118,25 @@ class RemoteKeeper:
             number = next(self._numbers)
             answer = self._channel.call(json_rpc.call_line(number, method, params))
         return json_rpc.read_reply(answer, number, kind)
+
+
+def _among(answer: tuple[str, ...], asked: Collection[str]) -> tuple[str, ...]:
+    """Return an answer that can only repeat what was asked; anything else would be looked for."""
+    if strange := set(answer).difference(asked):
+        raise _nonsense(f"it was not asked for {min(strange)[:64]!r}")
+    return answer
+
+
+def _checked(check: Callable[[str], object], texts: Iterable[str]) -> None:
+    try:
+        for text in texts:
+            check(text)
+    except UsageError as error:
+        raise _nonsense(str(error)) from error
+
+
+def _nonsense(why: str) -> LinkError:
+    return LinkError(
+        f"the keeper's answer makes no sense: {why}",
+        hint="see that the keeper is the one that you mean, and of the same version",
+    )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import stat
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 _NO_SUCH_CALL = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 _CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
+DEPTH_AT_ONCE = 64
+"""Levels of a tree that are removed with their directories open."""
 
 
 class StoreDisk:
@@ -160,32 +163,54 @@ class StoreDisk:
         self.sync_directory(target.parent)  # or a power cut can still forget the rename
 
     def remove_tree(self, folder: Path) -> None:
-        """Remove a directory and all below it, following no symlink; gone already is fine."""
-        with files.opened(folder.parent, os.O_RDONLY | os.O_DIRECTORY) as parent:
-            self._remove_at(os.fsencode(folder.name), parent)
+        """Remove a directory and all below it, following no symlink; gone already is fine.
 
-    def _remove_at(self, name: bytes, at: int) -> None:
+        A board may send directories far deeper than a call stack or a table of open files is:
+        what lies deeper than DEPTH_AT_ONCE is first moved up to the top.
+        """
+        name = os.fsencode(folder.name)
+        with files.opened(folder.parent, os.O_RDONLY | os.O_DIRECTORY) as parent:
+            while self._remove_at(name, parent, ()):
+                pass
+
+    def _remove_at(self, name: bytes, at: int, above: tuple[int, ...]) -> bool:
+        """Remove what has this name; True when something was moved up and is still there.
+
+        above: the open directories on the way here, from the top of the tree.
+        """
         flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
         try:
             here = os.open(name, flags, dir_fd=at)
         except FileNotFoundError:
-            return
+            return False
         except OSError as error:
             if error.errno not in {errno.ENOTDIR, errno.ELOOP}:
                 raise
             self.unlink_at(name, at)
-            return
+            return False
         try:
-            with os.scandir(here) as found:
-                items = [(os.fsencode(e.name), e.is_dir(follow_symlinks=False)) for e in found]
-            for item, is_directory in items:
-                if is_directory:
-                    self._remove_at(item, here)
-                else:
-                    self.unlink_at(item, here)
+            is_left = self._empty(here, (*above, here))
         finally:
             os.close(here)
+        if is_left and not above:
+            return True
         self.remove_directory_at(name, at)
+        return is_left
+
+    def _empty(self, here: int, way: tuple[int, ...]) -> bool:
+        with os.scandir(here) as found:
+            items = [(os.fsencode(e.name), e.is_dir(follow_symlinks=False)) for e in found]
+        is_left = False
+        for item, is_directory in items:
+            if not is_directory:
+                self.unlink_at(item, here)
+            elif len(way) < DEPTH_AT_ONCE:
+                is_left |= self._remove_at(item, here, way)
+            else:
+                aside = secrets.token_hex(16).encode()
+                os.rename(item, aside, src_dir_fd=here, dst_dir_fd=way[0])
+                is_left = True
+        return is_left
 
 
 def _link_and_unlink(source: Path, target: Path) -> None:

@@ -7,8 +7,10 @@ from enum import StrEnum
 from holdstill.model.layout import Disk, FileSystem, Record
 
 FORMAT = 1
-LIMIT = 4 << 20
-"""Bytes of a manifest that we are willing to read."""
+LIMIT = 1 << 20
+"""Bytes of a manifest that we are willing to read; strict_yaml limits its shape as well."""
+UNREADABLE_LISTED = 500
+"""Unreadable files of a partition that are listed; the index marks all of them."""
 
 
 class Grade(StrEnum):
@@ -81,7 +83,8 @@ class CapturedPart(Record, frozen=True, kw_only=True):
             at everything), `restat` or `whole`.
         entries, files, content_bytes: counts of the index; content_bytes is the sum of sizes.
         excluded: patterns whose contents are not in the capture.
-        unreadable: paths (display form) whose content could not be read.
+        unreadable: paths (display form) whose content could not be read; of very many, the first
+            ones and how many more there are.
     """
 
     number: int

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from holdstill.errors import SecurityError
+from holdstill.model.foreign_text import printable
 
 NAME_MAX = 255
 """Bytes in one name (Linux NAME_MAX)."""
@@ -14,12 +15,8 @@ DEPTH_MAX = 255
 
 
 def display(raw: bytes) -> str:
-    r"""Write a name for people: control bytes and invalid UTF-8 are escaped.
-
-    Text such as a newline or a terminal escape in a name can do no harm in a report.
-    """
-    text = raw.decode(errors="backslashreplace")
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    """Write a name for people (`foreign_text.printable` says how)."""
+    return printable(raw)
 
 
 def check_name(name: bytes) -> bytes:

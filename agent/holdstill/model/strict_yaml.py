@@ -15,6 +15,7 @@ import re
 import types
 import typing
 from enum import Enum
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -30,6 +31,12 @@ T = TypeVar("T")
 
 DEPTH_MAX = 24
 """Nesting of lists and mappings; the manifest needs 6."""
+NODES_MAX = 20_000
+"""Keys, values, lists and mappings of one document; a manifest of 128 partitions has 11,000."""
+SCALAR_MAX = 16 << 10
+"""Characters of one key or value."""
+PROBLEMS_MAX = 100
+"""Problems that are listed; who made more has to begin again anyway."""
 
 
 def _refused(problem: str, node: yaml.Node | yaml.Event) -> yaml.MarkedYAMLError:
@@ -42,7 +49,7 @@ class _PlainLoader(yaml.SafeLoader):
     """Safe, without aliases, tags and duplicate keys, and with the core schema's scalars."""
 
     yaml_implicit_resolvers = {}  # noqa: RUF012  PyYAML keeps them in the class
-    _depth = 0
+    _depth = _nodes = 0
 
     def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         event: yaml.Event = self.peek_event()  # type: ignore[no-untyped-call]
@@ -50,13 +57,22 @@ class _PlainLoader(yaml.SafeLoader):
             raise _refused("anchors and aliases are not accepted", event)
         if getattr(event, "tag", None) is not None:
             raise _refused("tags are not accepted", event)
+        self._measure(event)
         self._depth += 1
-        if self._depth > DEPTH_MAX:
-            raise _refused("nested too deeply", event)
         try:
             return super().compose_node(parent, index)
         finally:
             self._depth -= 1
+
+    def _measure(self, event: yaml.Event) -> None:
+        """Refuse by shape, as events arrive: no object is made of a document that is too dear."""
+        self._nodes += 1
+        if self._depth == DEPTH_MAX:
+            raise _refused("nested too deeply", event)
+        if self._nodes > NODES_MAX:
+            raise _refused(f"more than {NODES_MAX:,} keys and values", event)
+        if isinstance(event, yaml.ScalarEvent) and len(event.value) > SCALAR_MAX:
+            raise _refused(f"a text of more than {SCALAR_MAX:,} characters", event)
 
     def construct_mapping(
         self,
@@ -162,7 +178,7 @@ def decode(document: object, kind: type[T], name: str) -> T:
     Raises:
         DocumentError: with every problem, not only the first.
     """
-    problems = list(_problems(document, kind, ""))
+    problems = list(islice(_problems(document, kind, ""), PROBLEMS_MAX))
     if not problems:
         try:
             return msgspec.convert(document, kind, dec_hook=_decode_field)
@@ -187,7 +203,7 @@ def decode_checked(
     Raises:
         DocumentError: with every problem, of keys, types and values.
     """
-    problems = list(_problems(document, kind, ""))
+    problems = list(islice(_problems(document, kind, ""), PROBLEMS_MAX))
     if not problems:
         value = decode(document, kind, name)
         problems = check(value)
@@ -283,6 +299,10 @@ def _dotted(path: str, name: str) -> str:
     return f"{path}.{name}" if path else name
 
 
+_GUESSED = 100
+"""Characters of an unknown key that are compared."""
+
+
 def _guess(name: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(name[:_GUESSED], known, n=1, cutoff=0.5)
     return f'; did you mean "{near[0]}"?' if near else f"; known are {', '.join(sorted(known))}"

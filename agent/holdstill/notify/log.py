@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.notify import messages
+from holdstill.model.foreign_text import printable, printable_lines
 from holdstill.system.journald import JournalSocket
 
 if TYPE_CHECKING:
@@ -47,17 +47,18 @@ class LevelLog:
         if fields and self._has_levels and self._journal.send(_entry(level, text, fields)):
             return
         prefix = f"<{level}>" if self._has_levels else ""
-        for line in text.splitlines() or [""]:
-            self._stream.write(f"{prefix}{messages.printable(line)}\n")
+        for line in printable_lines(text):
+            self._stream.write(f"{prefix}{line}\n")
         self._stream.flush()
 
 
 def _entry(level: int, text: str, fields: Mapping[str, str]) -> dict[str, str]:
     """Return the journal's fields: ours begin with HOLDSTILL_, and none of them is empty."""
-    message = "\n".join(messages.printable(line) for line in text.splitlines())
-    own = {f"HOLDSTILL_{name.upper()}": value for name, value in fields.items() if value}
+    own = {
+        f"HOLDSTILL_{name.upper()}": printable(value) for name, value in fields.items() if value
+    }
     return {
-        "MESSAGE": message,
+        "MESSAGE": "\n".join(printable_lines(text)),
         "PRIORITY": str(level),
         "SYSLOG_IDENTIFIER": "holdstill",
     } | own

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.model.foreign_text import printable
 from holdstill.model.nightly_state import DEGRADED, Message, MessageKind
 from holdstill.model.sizes import counted, human
 
@@ -79,16 +80,10 @@ def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -
 
 
 def _letter(kind: MessageKind, title: str, lines: list[str], at: str) -> Message:
-    return Message(kind=kind, title=title, body="\n".join(map(printable, lines)), at=at)
-
-
-def printable(text: str) -> str:
-    """Return text without anything that could steer a terminal, and not endless.
-
-    File names in it may come from anybody.
-    """
-    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-    return shown if len(shown) <= _LINE_LONGEST else shown[: _LINE_LONGEST - 3] + "..."
+    """Write a message; file names in its lines may come from anybody."""
+    shown = [printable(line, longest=_LINE_LONGEST) for line in lines]
+    title = printable(title, longest=_LINE_LONGEST)
+    return Message(kind=kind, title=title, body="\n".join(shown), at=at)
 
 
 def posted(

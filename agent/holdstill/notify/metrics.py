@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from holdstill.model.foreign_text import printable
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -88,7 +89,8 @@ def _lines(family: Family) -> str:
 
 
 def _escaped(text: str) -> str:
-    return text.replace("\\", "\\\\").replace("\n", "\\n")
+    """Write a label's value: first fit to be shown, then as the format wants it."""
+    return printable(text).replace("\\", "\\\\").replace("\n", "\\n")
 
 
 def publish(path: Path, text: bytes) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import SecurityError
@@ -185,9 +186,33 @@ class Index:
                 (digest, seq, part, entry.directory, entry.name),
             )
 
-    def forget(self, digest: bytes) -> None:
-        """Make every file with this content pending again; reads the whole index."""
-        self._db.execute("UPDATE entry SET digest = x'' WHERE digest = ?", (digest,))
+    def forget(self, digests: Iterable[bytes]) -> None:
+        """Make every file with one of these contents pending again; reads the index once."""
+        with self._listed(digests):
+            self._db.execute("UPDATE entry SET digest = x'' WHERE digest IN temp.listed")
+
+    def all_holders(self, digests: Iterable[bytes]) -> dict[bytes, list[tuple[int, bytes]]]:
+        """Return the (part, path) of all entries with these contents; reads the index once."""
+        found: dict[bytes, list[tuple[int, bytes]]] = {}
+        with self._listed(digests):
+            rows = self._db.execute(
+                "SELECT digest, part, directory, name FROM entry WHERE digest IN temp.listed"
+            )
+            for digest, part, directory, name in rows:
+                found.setdefault(digest, []).append((part, paths.join(directory, name)))
+        return found
+
+    @contextmanager
+    def _listed(self, digests: Iterable[bytes]) -> Iterator[None]:
+        """Have digests in a table in memory for the length of the block."""
+        self._db.execute("CREATE TEMP TABLE listed (digest BLOB PRIMARY KEY) WITHOUT ROWID")
+        try:
+            self._db.executemany(
+                "INSERT OR IGNORE INTO temp.listed VALUES (?)", ((digest,) for digest in digests)
+            )
+            yield
+        finally:
+            self._db.execute("DROP TABLE temp.listed")
 
     def digests(self, *, since: int = 0) -> Iterator[tuple[bytes, int]]:
         """Yield (digest, size) of distinct contents that runs numbered since or later set."""

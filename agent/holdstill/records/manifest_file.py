@@ -12,8 +12,8 @@ import hashlib
 import msgspec
 import yaml
 
-from holdstill.errors import SecurityError
-from holdstill.model import strict_yaml
+from holdstill.errors import DocumentError, SecurityError
+from holdstill.model import manifest_check, strict_yaml
 from holdstill.model.manifest import FORMAT, LIMIT, Manifest
 from holdstill.model.names import Digest
 
@@ -69,7 +69,10 @@ def decode(data: bytes, name: str = "manifest") -> Manifest:
             f"{name}: format {version!r} is not one that this version reads ({FORMAT})",
             hint="use the version of holdstill that made it, or a newer one",
         )
-    return strict_yaml.decode(document, Manifest, name)
+    manifest = strict_yaml.decode(document, Manifest, name)
+    if problems := manifest_check.complaints(manifest):
+        raise DocumentError(name, problems)
+    return manifest
 
 
 def digest(data: bytes) -> Digest:

@@ -12,6 +12,7 @@ from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
 from holdstill.model.manifest import (
     FORMAT,
+    UNREADABLE_LISTED,
     Attachment,
     CapturedPart,
     Grade,
@@ -166,8 +167,15 @@ def captured_part(
         files=totals.files,
         content_bytes=totals.content_bytes,
         excluded=tuple(excluded),
-        unreadable=tuple(display(path) for path in unreadable),
+        unreadable=_listed(unreadable),
     )
+
+
+def _listed(unreadable: Sequence[bytes]) -> tuple[str, ...]:
+    """List unreadable files; a dying card may have more of them than a manifest has room for."""
+    shown = tuple(display(path) for path in unreadable[:UNREADABLE_LISTED])
+    left = len(unreadable) - len(shown)
+    return (*shown, f"and {left:,} more") if left else shown
 
 
 def kind_of(part: BoardPart) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import health, tmpfs, undo_log
 from holdstill.board import spool as spools
-from holdstill.errors import DegradedError, PreflightError, UsageError
+from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
 from holdstill.workflow import capture_scope, recovery
 from holdstill.workflow.upload import Uploader
 
@@ -93,6 +93,7 @@ def begun(
         _check_board(outside.keeper.hello(), settings)
         started = outside.keeper.begin()
         undo.callback(outside.keeper.abandon)
+        check_number(started, state)
         index = undo.enter_context(state.index())
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock)
@@ -122,6 +123,24 @@ def _check_board(hello: Hello, settings: BoardSettings) -> None:
             f"the settings are of board {settings.board}, and the keeper knows this key as board "
             f"{hello.board}'s",
             hint="correct `board` in the settings, or enrol this board with a key of its own",
+        )
+
+
+def check_number(started: RunStarted, state: BoardState) -> None:
+    """Check that a keeper which builds on our last capture also numbers on from it.
+
+    The board's index marks with that number which contents a keeper may still lack. A smaller
+    one would mark changes of this run as long sealed, and they would never be sent.
+
+    Raises:
+        SecurityError: it does not.
+    """
+    last = state.last
+    if last.manifest and started.previous == last.manifest and started.seq <= last.seq:
+        raise SecurityError(
+            f"the keeper wants to seal capture {started.seq} after capture {last.seq}",
+            hint="nothing was sent; `holdstill list` at the keeper shows what it has, and whether "
+            "its ledger was put back to an older state",
         )
 
 

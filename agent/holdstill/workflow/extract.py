@@ -178,9 +178,23 @@ def _made_whole(place: Path) -> Iterator[int]:
     with files.opened_new(place) as target:
         try:
             yield target
+        except OSError as error:
+            place.unlink()
+            raise _not_written(place, error) from error
         except BaseException:
             place.unlink()
             raise
+
+
+def _not_written(place: Path, error: OSError) -> OSError | TargetFailedError:
+    """Return the error of a new file with its path; one that has a path stays what it is."""
+    if error.filename is not None or error.errno is None:
+        return error
+    return TargetFailedError(
+        f"{place} cannot be written: {error.strerror}",
+        hint="the files before it are there; make room (`df` shows how much there is), and take "
+        "it out again to a new path",
+    )
 
 
 def _opened(contents: ContentSource, entry: Entry) -> int:

@@ -16,7 +16,7 @@ from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Future
     from pathlib import Path
 
@@ -103,8 +103,8 @@ class Uploader:
                 forgotten += self._keeper.lacking(batch)
                 batch = []
         forgotten += self._keeper.lacking(batch) if batch else ()
-        for text in forgotten:
-            index.forget(bytes.fromhex(text))
+        if forgotten:
+            index.forget(map(bytes.fromhex, forgotten))
         index.commit()
 
     def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[_HashedFile]]:
@@ -199,7 +199,7 @@ class Uploader:
         Raises:
             VerificationError: the board no longer has one of them.
         """
-        paths = {text: self._find(index, places, bytes.fromhex(text)) for text in lacking}
+        paths = _paths(index, places, lacking)
         self._carry(paths, TransferMode.PLAIN)
         banked = self._keeper.ingest([*paths])
         self.stats.new_bytes += banked.new_bytes
@@ -209,15 +209,33 @@ class Uploader:
                 hint="nothing was sealed; run the capture again",
             )
 
-    def _find(self, index: Index, places: Mapping[int, ContentReader], digest: bytes) -> Path:
-        for part, path in index.holders(digest):
-            entry = index.get(part, path)
-            if entry is not None and part in places:
-                return places[part].path(entry)
+
+def _paths(
+    index: Index, places: Mapping[int, ContentReader], lacking: Sequence[str]
+) -> dict[str, Path]:
+    """Return a file of the board for each content that the keeper lacks.
+
+    Raises:
+        VerificationError: no file has one of them.
+    """
+    holders = index.all_holders(map(bytes.fromhex, lacking))
+    found = {text: _path(index, places, holders.get(bytes.fromhex(text), ())) for text in lacking}
+    if none := [text for text, path in found.items() if path is None]:
         raise VerificationError(
-            f"the keeper lacks {digest.hex()}, and no file of the board has it",
+            f"the keeper lacks {none[0]}, and no file of the board has it",
             hint="nothing was sealed; run the capture again",
         )
+    return {text: path for text, path in found.items() if path is not None}
+
+
+def _path(
+    index: Index, places: Mapping[int, ContentReader], holders: Iterable[tuple[int, bytes]]
+) -> Path | None:
+    for part, path in holders:
+        entry = index.get(part, path)
+        if entry is not None and part in places:
+            return places[part].path(entry)
+    return None
 
 
 def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import resource
 from typing import TYPE_CHECKING
 
 import pytest
@@ -162,3 +163,29 @@ def test_a_clone_keeps_holes_and_is_another_inode(tmp_path: Path) -> None:
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_blocks * 512 < 1 << 20
     assert target.stat().st_ino != source.stat().st_ino
+
+
+# By `rsync -dR` a board can make directories as deep as a path is long (PATH_MAX 4096: 2,047
+# of one letter), and deeper from inside. A process may have 1,024 files open (common practice).
+@pytest.mark.parametrize("depth", [63, 64, 65, 130, 3000])
+def test_h5_a_tree_of_any_depth_is_removed_with_few_files_open(depth: int, tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (tmp_path / "tree").mkdir()
+    here = os.open(tmp_path / "tree", os.O_RDONLY)
+    for _ in range(depth):
+        os.mkdir("d", dir_fd=here)
+        os.symlink(outside, "link", dir_fd=here)
+        os.close(os.open("file", os.O_CREAT | os.O_WRONLY, 0o600, dir_fd=here))
+        below = os.open("d", os.O_RDONLY, dir_fd=here)
+        os.close(here)
+        here = below
+    os.close(here)
+    limits = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (256, limits[1]))
+    try:
+        StoreDisk().remove_tree(tmp_path / "tree")
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+
+    assert [path.name for path in tmp_path.iterdir()] == ["outside"]

@@ -14,7 +14,7 @@ def test_under_the_journal_every_line_has_its_level() -> None:
     lines.warning("one\ntwo")
     lines.error("no capture")
 
-    assert stream.getvalue() == "<6>sealed\n<4>one\n<4>two\n<3>no capture\n"
+    assert stream.getvalue() == "<6>sealed\n<4>one\n<4>  two\n<3>no capture\n"
 
 
 def test_elsewhere_there_are_no_levels_and_never_control_characters() -> None:

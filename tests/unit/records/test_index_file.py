@@ -194,3 +194,22 @@ def test_an_attribute_whose_name_is_not_utf_8_is_kept() -> None:
 def test_s23_an_attribute_whose_name_is_no_bytes_is_refused(half: int) -> None:
     with pytest.raises(SecurityError, match="attribute"):
         attributes.check({f"user.{chr(half)}": b"1"})
+
+
+@given(found=STREAMS, chosen=st.sets(st.integers(0, 8)))
+def test_m18_many_contents_are_found_and_forgotten_in_one_pass(
+    found: list[Entry], chosen: set[int]
+) -> None:
+    some = {entry.digest for n, entry in enumerate(found) if n in chosen and entry.digest}
+    with tempfile.TemporaryDirectory() as folder, index_file.created(Path(folder, "i")) as index:
+        index.put_all(PART, found, seq=SEQ)
+
+        holders = index.all_holders(some)
+        index.forget(some)
+
+        left = {entry.path: entry.digest for entry in index.entries(PART)}
+    assert holders == {
+        digest: [(PART, entry.path) for entry in found if entry.digest == digest]
+        for digest in some
+    }
+    assert left == {e.path: b"" if e.digest in some else e.digest for e in found}

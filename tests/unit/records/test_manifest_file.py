@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
-from holdstill.model.layout import Container, Disk, Swap, TableLabel
+from holdstill.model.layout import Container, Disk, Partition, Swap, TableLabel
 from holdstill.model.manifest import (
     FORMAT,
     LIMIT,
@@ -32,6 +32,7 @@ from holdstill.records import manifest_file
 pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
 
 DIGEST = "0" * 64
+SLOT = Partition(number=2, start=2048, size=4096, type="82")
 TEXTS = st.one_of(
     st.text(max_size=12),
     st.sampled_from(["no", "null", "~", "", "1e5", "010", "12:30", " x", "x ", "a: b", "- a", "#",
@@ -72,8 +73,20 @@ SIMPLE: dict[object, st.SearchStrategy[object]] = {
 
 
 def of_our_format(drawn: object) -> Manifest:
+    """Make a drawn manifest sensible in the few things that are checked beyond types."""
     assert isinstance(drawn, Manifest)
-    return msgspec.structs.replace(drawn, format=FORMAT)
+    change = msgspec.structs.replace
+    slots = [change(slot, number=n) for n, slot in enumerate(drawn.disk.partitions, 1)]
+    parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
+    return change(
+        drawn,
+        format=FORMAT,
+        seq=drawn.seq % 10**6 + 1,
+        moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
+        disk=change(drawn.disk, sector_size=512, partitions=tuple(slots)),
+        parts=tuple(parts),
+        swap_files=tuple(change(s, partition=1) for s in drawn.swap_files) if slots else (),
+    )
 
 
 MANIFESTS = records(Manifest).map(of_our_format)
@@ -88,7 +101,7 @@ def plain() -> Manifest:
         run="run00042",
         previous=DIGEST,
         moment=Moment(taken_at="2026-11-25T02:15:03Z", monotonic=17.5, clock_trusted=True),
-        disk=Disk(size=4 << 30, label=TableLabel.DOS, id="0x9a3c5d2e"),
+        disk=Disk(size=4 << 30, label=TableLabel.DOS, id="0x9a3c5d2e", partitions=(SLOT,)),
         parts=(CapturedPart(number=2, grade=Grade.POINT_IN_TIME, file_system=Swap(uuid="u")),),
         pause=Pause(frozen_ms=97.0),
         index=Attachment(name="index.sqlite", sha256=DIGEST, size=8192),
@@ -228,3 +241,79 @@ def test_a_capture_is_as_consistent_as_its_weakest_part() -> None:
     assert graded(Grade.SETTLED, Grade.POINT_IN_TIME) is Grade.SETTLED
     assert graded(Grade.SETTLED, Grade.LIVE, Grade.READ_ONLY) is Grade.LIVE
     assert graded() is Grade.LIVE
+
+
+def refused(manifest: Manifest) -> str:
+    with pytest.raises(DocumentError) as caught:
+        manifest_file.decode(manifest_file.encode(manifest))
+    return str(caught.value)
+
+
+def test_m2_a_part_that_its_disk_lacks_is_refused() -> None:
+    disk = msgspec.structs.replace(plain().disk, partitions=())
+
+    said = refused(msgspec.structs.replace(plain(), disk=disk))
+
+    assert "parts: the disk has no partition 2" in said
+
+
+def test_m2_a_part_that_stands_there_twice_is_refused() -> None:
+    said = refused(msgspec.structs.replace(plain(), parts=plain().parts * 2))
+
+    assert "parts: number 2 is listed 2 times" in said
+
+
+# RFC 3339, 5.6: a date-time has an offset, and its fields have ranges; the year 0 is no year of
+# Python's calendar.
+@pytest.mark.parametrize(
+    "text", ["2026-11-25T02:15:03", "2026-11-25", "2026-02-30T00:00:00Z", "0000-01-01T00:00:00Z",
+             "2026-11-25T02:15:03+01:00", "", "now", "2026-11-25T02:15:03Z\n"],
+)  # fmt: skip
+def test_m2_a_date_that_is_no_moment_in_utc_is_refused(text: str) -> None:
+    moment = msgspec.structs.replace(plain().moment, taken_at=text)
+
+    assert "moment.taken_at: expected a moment" in refused(
+        msgspec.structs.replace(plain(), moment=moment)
+    )
+
+
+@pytest.mark.parametrize("number", [-(2**63), -1, 2**60 + 1, 2**63])
+def test_a_number_that_no_card_has_is_refused_with_its_path(number: int) -> None:
+    disk = msgspec.structs.replace(plain().disk, entries_lba=number)
+
+    assert "disk.entries_lba: expected a whole number" in refused(
+        msgspec.structs.replace(plain(), disk=disk)
+    )
+
+
+_ROOM = LIMIT - 2000
+_HEAD = b"format: 1\n"
+
+
+@pytest.mark.parametrize(
+    ("body", "why"),
+    [
+        (b"parts: [" + b"[]," * (_ROOM // 3) + b"]\n", "more than 20,000 keys and values"),
+        (b"parts:\n" + b"- a\n" * (_ROOM // 4), "more than 20,000 keys and values"),
+        (b"".join(b"k%06d: 1\n" % n for n in range(_ROOM // 11)), "more than 20,000"),
+        (b"agent: " + b"a" * _ROOM + b"\n", "a text of more than 16,384 characters"),
+        (b"agent: a\n" + b"  a\n" * (_ROOM // 4), "a text of more than 16,384 characters"),
+        (b'agent: "' + b"\\x1b" * (_ROOM // 4) + b'"\n', "a text of more than"),
+        (b"parts: " + b"[" * 40 + b"]" * 40 + b"\n", "nested too deeply"),
+    ],
+    ids=["empty lists", "short texts", "keys", "a long text", "a folded text", "escapes", "depth"],
+)
+def test_m3_a_manifest_that_is_dear_to_decode_is_refused_by_its_shape(
+    body: bytes, why: str
+) -> None:
+    with pytest.raises(DocumentError, match=why):
+        manifest_file.decode(signed(_HEAD + body))
+
+
+def test_m3_of_very_many_problems_the_first_are_listed() -> None:
+    body = _HEAD + b"".join(b"k%06d: 1\n" % n for n in range(9000))
+
+    with pytest.raises(DocumentError) as caught:
+        manifest_file.decode(signed(body))
+
+    assert len(caught.value.problems) == 100

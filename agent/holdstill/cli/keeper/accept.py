@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
+from holdstill.cli import open_capture, terminal
 from holdstill.keeper import capture_notes
 from holdstill.keeper.store import open_store
-from holdstill.model import names
 from holdstill.system.clocks import SystemClock
 
 
@@ -27,4 +27,6 @@ def command(store: Path, board: str, reason: str) -> None:
       holdstill keeper accept /srv/holdstill pier-3 --reason "disk restored"
     """
     opened = open_store(store.absolute())
-    capture_notes.accept(opened, names.check_board(board), reason, clock=SystemClock())
+    name = open_capture.enrolled(opened, board)
+    capture_notes.accept(opened, name, reason, clock=SystemClock())
+    terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from holdstill.cli import terminal
 from holdstill.errors import UsageError
 from holdstill.keeper import enrolment
 from holdstill.keeper.store import open_store
@@ -48,10 +49,10 @@ def command(store: Path, board: str, key_file: Path, sources: str, *, lets_in: b
     line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
     enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     if lets_in:
-        click.echo(f"{name} is enrolled, and let in by {enrolment.let_in(line, Path.home())}")
+        terminal.say(f"{name} is enrolled, and let in by {enrolment.let_in(line, Path.home())}")
         return
-    click.echo(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:", err=True)
-    click.echo(line)
+    terminal.warn(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:")
+    terminal.say(line)
 
 
 def _program() -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import tables
+from holdstill.cli import tables, terminal
 from holdstill.keeper.store import create
 from holdstill.system.clocks import SystemClock
 
@@ -22,7 +22,7 @@ def command(store: Path) -> None:
     """
     is_old = (store / "store.yaml").is_file()
     made = create(store.absolute(), clock=SystemClock())
-    out = tables.console()
+    out = terminal.console()
     if is_old:
         boards = ", ".join(made.boards()) or "none yet"
         out.print(

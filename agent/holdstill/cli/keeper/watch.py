@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, tables
+from holdstill.cli import options, tables, terminal
 from holdstill.errors import DegradedError
 from holdstill.keeper.store import open_store
 from holdstill.notify import metrics
@@ -45,7 +45,7 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     if as_json:
         options.print_json(states)
     else:
-        tables.silent_boards(states, tables.console())
+        tables.silent_boards(states, terminal.console())
     if complaint := people.complaint():
-        click.echo(f"holdstill: {complaint}", err=True)
+        terminal.warn(f"holdstill: {complaint}")
     return DegradedError.exit_code if any(state.is_silent for state in states) else 0

@@ -1,0 +1,111 @@
+"""The one way out: everything that a command prints goes through here.
+
+Text is foreign unless proven otherwise, so all of it is made printable (model.foreign_text): a
+console takes every string so, and never reads markup in it; a second look is taken at what it
+laid out, which finds text that came by another way. Under both, the streams themselves let
+nothing pass but visible text, ends of lines and, on a terminal, the few sequences by which a
+console styles and draws. What other programs' code writes to them is thereby held as well.
+
+ruff holds the rest of the package to this: click.echo and rich.console are banned elsewhere.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import sys
+from typing import TYPE_CHECKING
+
+import click
+import rich.console
+from rich.text import Text
+
+from holdstill.model.foreign_text import escaped, printable_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from typing import TextIO
+
+    from rich.console import ConsoleOptions, JustifyMethod, OverflowMethod, RenderableType
+    from rich.segment import Segment
+    from rich.style import Style
+
+WIDTH_OF_A_LOG = 120
+_DRAWN = re.compile(r"(\r|\x1b\[[0-9;]*[mABCDGHJK]|\x1b\[\?25[lh])")
+"""What a console draws with: styles, moves, erasing, hiding the cursor (ECMA-48, 8.3; DEC's
+private mode 25), and the carriage return. None of it answers, pastes, links or names anything."""
+
+
+class Console(rich.console.Console):
+    """A console that takes every string for foreign: it reads no markup in it."""
+
+    def render_str(
+        self,
+        text: str,
+        *,
+        style: str | Style = "",
+        justify: JustifyMethod | None = None,
+        overflow: OverflowMethod | None = None,
+        **_: object,
+    ) -> Text:
+        """Make text of a string, before it is laid out."""
+        shown = "\n".join(printable_lines(text))
+        return Text(shown, style=style, justify=justify, overflow=overflow)
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterable[Segment]:
+        """Lay out, and write out whatever is not visible all the same."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else segment._replace(text=_lines(segment.text))
+
+
+def console(*, is_error: bool = False) -> Console:
+    """Return a console on standard output, or error; wide enough for tables in a log."""
+    out = Console(stderr=is_error)
+    return out if out.is_terminal else Console(stderr=is_error, width=WIDTH_OF_A_LOG)
+
+
+def say(*texts: str, is_error: bool = False) -> None:
+    """Print texts, each from the beginning of a line."""
+    for text in texts:
+        click.echo("\n".join(printable_lines(text)), err=is_error)
+
+
+def warn(*texts: str) -> None:
+    """Print texts on standard error."""
+    say(*texts, is_error=True)
+
+
+class GuardedStream(io.TextIOWrapper):
+    """An output stream that lets only visible text, ends of lines and drawing pass."""
+
+    def write(self, text: str) -> int:
+        """Write a text, with all else in it written out."""
+        super().write(guarded(text, is_terminal=self.isatty()))
+        return len(text)
+
+
+def guarded(text: str, *, is_terminal: bool) -> str:
+    """Return what a stream lets pass of a text."""
+    if not is_terminal:
+        return _lines(text)
+    pieces = _DRAWN.split(text)  # the odd ones are those that match
+    return "".join(piece if number % 2 else _lines(piece) for number, piece in enumerate(pieces))
+
+
+def guard_streams() -> None:
+    """Put a guard before standard output and standard error, for the rest of the process."""
+    sys.stdout, sys.stderr = _behind_guard(sys.stdout), _behind_guard(sys.stderr)
+
+
+def _behind_guard(stream: TextIO) -> TextIO:
+    """Return the stream guarded; the old one stays in sys.__stdout__, which keeps it open."""
+    stream.flush()
+    return GuardedStream(
+        stream.buffer, encoding=stream.encoding, errors="backslashreplace", line_buffering=True
+    )
+
+
+def _lines(text: str) -> str:
+    return "\n".join(map(escaped, text.split("\n")))

@@ -1,0 +1,91 @@
+"""What a manifest must be beyond its types, so that nobody who works with one trips over it. Pure.
+
+A signature says who wrote a manifest, not that it makes sense: a board may be broken or stolen.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import msgspec
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.manifest import Manifest
+
+WHOLE_MAX = 1 << 60
+"""Greatest whole number: more bytes, sectors or entries than any card has, by far."""
+SEQ_MAX = 999_999_999
+"""Greatest number of a capture: its name has room for nine digits."""
+NUMBER_MAX = 1024
+"""Greatest number of a partition."""
+_MAY_BE_NEGATIVE = frozenset({"max_mount_count"})
+_MOMENT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,9})?Z")
+
+
+def complaints(manifest: Manifest) -> list[str]:
+    """Return what is wrong, one line each with its key path; empty when it makes sense."""
+    return [
+        *_numbers(manifest, ""),
+        *_sequence(manifest),
+        *_moment(manifest.moment.taken_at),
+        *_places(manifest),
+    ]
+
+
+def _numbers(value: object, path: str) -> Iterator[str]:
+    """Complain of every whole number that no card could have."""
+    match value:
+        case msgspec.Struct():
+            for field in msgspec.structs.fields(value):
+                inner: object = getattr(value, field.name)
+                yield from _numbers(inner, f"{path}.{field.name}" if path else field.name)
+        case tuple():
+            for number, inner in enumerate(value):
+                yield from _numbers(inner, f"{path}[{number}]")
+        case int():
+            least = -1 if path.rpartition(".")[2] in _MAY_BE_NEGATIVE else 0
+            if not least <= value <= WHOLE_MAX:
+                yield f"{path}: expected a whole number from {least} to {WHOLE_MAX}"
+        case _:
+            return
+
+
+def _sequence(manifest: Manifest) -> Iterator[str]:
+    if not 1 <= manifest.seq <= SEQ_MAX:
+        yield f"seq: expected a whole number from 1 to {SEQ_MAX}"
+
+
+def _moment(text: str) -> Iterator[str]:
+    """Complain of a date that is not RFC 3339 in UTC, or that is no day of any calendar."""
+    wrong = f"moment.taken_at: expected a moment such as 2026-11-25T02:15:03Z; found {text[:40]!r}"
+    if _MOMENT.fullmatch(text) is None:
+        yield wrong
+        return
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        yield wrong
+
+
+def _places(manifest: Manifest) -> Iterator[str]:
+    """Complain of parts that the disk lacks, and of partitions or parts that stand there twice."""
+    disk = manifest.disk
+    if disk.sector_size < 1:
+        yield "disk.sector_size: expected a whole number from 1"
+    slots = Counter(partition.number for partition in disk.partitions)
+    parts = Counter(part.number for part in manifest.parts)
+    for name, counts in (("disk.partitions", slots), ("parts", parts)):
+        for number, count in counts.items():
+            if count > 1:
+                yield f"{name}: number {number} is listed {count} times"
+            if not 1 <= number <= NUMBER_MAX:
+                yield f"{name}: {number} is no number of a partition"
+    swaps = (swap.partition for swap in manifest.swap_files)
+    for name, numbers in (("parts", parts), ("swap_files", swaps)):
+        for number in sorted(set(numbers) - slots.keys()):
+            yield f"{name}: the disk has no partition {number}"

@@ -1,0 +1,153 @@
+"""Whatever this machine refuses is told with its path, its cause and a next step."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.cli import explain, main
+from holdstill.errors import HoldstillError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+EVERY_NUMBER = sorted(errno.errorcode)
+
+
+@pytest.mark.parametrize("number", EVERY_NUMBER, ids=[errno.errorcode[n] for n in EVERY_NUMBER])
+def test_m4_every_error_of_the_system_has_path_cause_and_next_step(number: int) -> None:
+    told = explain.explained(OSError(number, os.strerror(number), "/srv/holdstill/x"))
+
+    assert told is not None
+    assert str(told) == f"/srv/holdstill/x: {os.strerror(number)}"
+    assert told.hint
+    assert told.exit_code in {3, 4, 7}
+
+
+def test_m4_two_paths_are_both_told() -> None:
+    told = explain.explained(OSError(errno.EXDEV, "Invalid cross-device link", "/a", None, b"/b"))
+
+    assert str(told) == "/a and /b: Invalid cross-device link"
+
+
+def test_m9_a_database_that_is_locked_is_busy(tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / "db") as first:
+        first.execute("CREATE TABLE t (x)")
+        first.execute("BEGIN EXCLUSIVE")
+        second = sqlite3.connect(tmp_path / "db", timeout=0)
+        with pytest.raises(sqlite3.OperationalError) as caught:
+            second.execute("SELECT * FROM t")
+        second.close()
+    first.close()
+
+    told = explain.explained(caught.value)
+
+    assert told is not None
+    assert told.exit_code == 3
+    assert "wait" in told.hint
+
+
+def test_m9_a_file_that_is_no_database_is_damage(tmp_path: Path) -> None:
+    (tmp_path / "db").write_bytes(b"no database" * 500)
+    base = sqlite3.connect(tmp_path / "db")
+    with pytest.raises(sqlite3.DatabaseError) as caught:
+        base.execute("SELECT * FROM t")
+    base.close()
+
+    told = explain.explained(caught.value)
+
+    assert told is not None
+    assert told.exit_code == 7
+
+
+def test_m9_a_database_that_cannot_be_opened_is_this_machines(tmp_path: Path) -> None:
+    with pytest.raises(sqlite3.OperationalError) as caught:
+        sqlite3.connect(f"file:{tmp_path}/none?mode=ro", uri=True)
+
+    told = explain.explained(caught.value)
+
+    assert told is not None
+    assert told.exit_code == 4
+
+
+def test_our_own_statements_are_our_own_fault() -> None:
+    base = sqlite3.connect(":memory:")
+    with pytest.raises(sqlite3.OperationalError) as caught:
+        base.execute("SELEKT")
+    base.close()
+
+    assert explain.explained(caught.value) is None
+
+
+def nested(depth: int = 0) -> int:
+    return nested(depth + 1)
+
+
+LIMITS: dict[str, tuple[Callable[[], object], str]] = {
+    "recursion": (nested, "nested more deeply"),
+    "memory": (lambda: bytearray(1 << 62), "not enough memory"),
+    "bytes": (b"\xff".decode, "should be text"),
+    "text": ("\ud800".encode, "should be text"),
+}
+
+
+@pytest.mark.parametrize("name", LIMITS)
+def test_h5_the_limits_of_the_interpreter_are_told_in_words(name: str) -> None:
+    deed, words = LIMITS[name]
+    with pytest.raises((RecursionError, MemoryError, UnicodeError)) as caught:
+        deed()
+
+    told = explain.explained(caught.value)
+
+    assert told is not None
+    assert words in str(told)
+    assert told.hint
+
+
+def test_what_nothing_explains_is_our_fault() -> None:
+    assert explain.explained(ValueError("x")) is None
+
+
+def test_our_own_errors_stay_as_they_are() -> None:
+    error: HoldstillError = UsageError("x")
+
+    assert explain.explained(error) is error
+
+
+# A directory, a link that leads nowhere, a link to itself, where the settings belong.
+@pytest.mark.parametrize("kind", ["directory", "dangling", "loop"])
+def test_m14_something_else_in_the_place_of_a_store_is_told(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = tmp_path / "store"
+    store.mkdir()
+    marker = store / "store.yaml"
+    if kind == "directory":
+        marker.mkdir()
+    else:
+        marker.symlink_to("store.yaml" if kind == "loop" else "nowhere")
+
+    code = main.run(["list", "--store", str(store)])
+
+    said = capsys.readouterr().err
+    assert code in {2, 4}
+    assert str(store) in said
+    assert "what to do: " in said
+    assert "Traceback" not in said
+
+
+def test_keeper_accept_of_a_board_that_is_not_there_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = str(tmp_path / "store")
+    main.run(["keeper", "init", store])
+
+    code = main.run(["keeper", "accept", store, "pier-9", "--reason", "x"])
+
+    assert code == 2
+    assert "knows no board pier-9" in capsys.readouterr().err

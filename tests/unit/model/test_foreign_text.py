@@ -1,0 +1,78 @@
+"""The one function that makes foreign text fit to be shown (h6)."""
+
+from __future__ import annotations
+
+import unicodedata
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.model.foreign_text import LINES_MOST, LONGEST, escaped, printable, printable_lines
+from support import foreign
+
+ANY_TEXT = st.text(st.characters(exclude_categories=()))
+NOT_SHOWN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+"""General categories of characters that do not show, or do more than that (Unicode, 4.5)."""
+
+
+@given(text=st.one_of(ANY_TEXT, st.binary()))
+def test_h6_whatever_comes_in_only_visible_text_goes_out(text: str | bytes) -> None:
+    shown = printable(text)
+
+    assert foreign.is_clean(shown)
+    assert "\n" not in shown
+    assert not {unicodedata.category(c) for c in shown} & NOT_SHOWN
+    shown.encode()  # no half characters
+
+
+@given(text=ANY_TEXT)
+def test_h6_what_is_printable_already_stays_as_it_is(text: str) -> None:
+    assert printable(printable(text)) == printable(text)
+
+
+@given(text=st.text(st.characters(categories=["L", "N", "P", "S"], max_codepoint=0x2FF)))
+def test_plain_text_is_left_alone(text: str) -> None:
+    assert printable(text) == text
+
+
+@pytest.mark.parametrize("code", range(0x110000 // 0x100))
+def test_h6_every_code_point_is_visible_or_written_out(code: int) -> None:
+    for c in map(chr, range(code * 0x100, code * 0x100 + 0x100)):
+        shown = escaped(c)
+        assert shown == c or (shown.startswith("\\") and shown.isascii())
+        assert unicodedata.category(shown[0]) not in NOT_SHOWN
+
+
+# Default_Ignorable_Code_Point of DerivedCoreProperties.txt (Unicode 15.1), from memory.
+@pytest.mark.parametrize(
+    "c", ["\u00ad", "\u034f", "\u061c", "\u115f", "\u17b4", "\u180b", "\u200b", "\u2060",
+          "\u206f", "\u3164", "\ufe0f", "\ufeff", "\uffa0", "\U0001d173", "\U000e0001",
+          "\U000e0100"],
+)  # fmt: skip
+def test_h6_what_unicode_says_to_ignore_is_written_out(c: str) -> None:
+    assert printable(f"a{c}b") != f"a{c}b"
+
+
+def test_h6_bytes_that_are_no_text_are_shown_as_bytes() -> None:
+    # PEP 383: os.fsdecode turns the byte ff into U+DCFF.
+    assert printable(b"a\xffb") == printable("a\udcffb") == "a\\xffb"
+
+
+@pytest.mark.parametrize("text", ["x" * 10**6, "\x1b" * 10**6, b"\xff" * 10**6])
+def test_h6_nothing_is_endless(text: str | bytes) -> None:
+    assert len(printable(text)) == LONGEST
+    assert printable(text).endswith("...")
+
+
+def test_h6_nobody_begins_a_line_that_could_be_ours() -> None:
+    first, second, third = printable_lines("a\nholdstill: all is well\n  b\r")
+
+    assert (first, second, third) == ("a", "  holdstill: all is well", "  b\\r")
+
+
+def test_h6_very_many_lines_are_cut() -> None:
+    shown = printable_lines("\n" * 10_000)
+
+    assert len(shown) == LINES_MOST + 1
+    assert shown[-1] == f"  and {10_001 - LINES_MOST:,} more lines"

@@ -1,0 +1,42 @@
+"""What a board believes of the keeper that it begins a run at."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import SecurityError
+from holdstill.model.protocol import RunStarted
+from holdstill.workflow import board_state, capture_run
+from holdstill.workflow.board_state import LastCapture
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LAST, OTHER = "a" * 64, "b" * 64
+
+
+def started(seq: int, previous: str) -> RunStarted:
+    return RunStarted(run="abcdefgh", seq=seq, previous=previous, contents="c")
+
+
+@pytest.mark.parametrize("seq", [1, 41, 42])
+def test_m18_a_keeper_that_counts_backwards_is_refused(seq: int, tmp_path: Path) -> None:
+    with board_state.opened(tmp_path) as kept:
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest=LAST))
+
+        with pytest.raises(SecurityError, match="after capture 42"):
+            capture_run.check_number(started(seq, LAST), kept)
+
+
+@pytest.mark.parametrize(
+    ("seq", "previous"), [(43, LAST), (1, ""), (7, OTHER)], ids=["next", "new keeper", "other"]
+)
+def test_a_keeper_that_goes_on_or_knows_nothing_is_believed(
+    seq: int, previous: str, tmp_path: Path
+) -> None:
+    with board_state.opened(tmp_path) as kept:
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest=LAST))
+
+        capture_run.check_number(started(seq, previous), kept)
