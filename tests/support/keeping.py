@@ -15,7 +15,7 @@ from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, garbage, store
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.store_disk import StoreDisk
-from holdstill.model import names, paths, protocol
+from holdstill.model import names, paths, pieces, protocol
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Disk as CardDisk
 from holdstill.model.layout import Other, Partition, Raw, TableLabel
@@ -29,7 +29,7 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
-from holdstill.records import index_file, manifest_file, piece_list
+from holdstill.records import index_file, manifest_file
 from support.contents import a_folder, in_order
 
 if TYPE_CHECKING:
@@ -39,8 +39,8 @@ if TYPE_CHECKING:
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
+    from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import Ingested, RunStarted, SealResult, WantedContent
-    from holdstill.records.piece_list import PieceList
     from holdstill.system.process import Command, Runner
 
 PIECE = 16 << 10
@@ -249,7 +249,7 @@ class Board(Generic[K]):
 
 def listed(content: bytes) -> PieceList:
     """List the pieces of something that a manifest names."""
-    return piece_list.of_reader(
+    return pieces.of_reader(
         len(content), PIECE, lambda start, count: content[start : start + count]
     )
 

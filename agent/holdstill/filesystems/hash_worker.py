@@ -6,7 +6,6 @@ large pieces.
 
 from __future__ import annotations
 
-import hashlib
 import threading
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 import msgspec
 
 from holdstill.errors import TargetFailedError, VerificationError
+from holdstill.model import pieces
 from holdstill.model.entries import EntryType, with_digest
 from holdstill.system import worker_process
 
@@ -38,7 +38,6 @@ BATCHES_AHEAD = 8
 """Batches that wait to be answered, at most: the answers fit in a socket that is not read."""
 PIECES_AHEAD, READERS = 8, 2
 """Pieces that are read before they are hashed, and how many of them at a time."""
-_ZEROES = bytes(PIECE)
 
 
 class SourceSpan(NamedTuple):
@@ -273,30 +272,50 @@ def hash_all(contents: _Contents, source: ByteSource) -> list[bytes]:
     return _hash_each(contents, _pieces(_spans(contents), source))
 
 
-def _hash_each(contents: _Contents, pieces: Iterator[SourceBytes]) -> list[bytes]:
+def _hash_each(contents: _Contents, read: Iterator[SourceBytes]) -> list[bytes]:
     """Hash contents whose pieces come in their order."""
-    reader = _ChunkReader(pieces)
-    return [_hash(chain.from_iterable(map(reader.chunks, parts))) for parts in contents]
+    reader = _ChunkReader(read)
+    return [
+        _hash(size_of(parts), chain.from_iterable(map(reader.chunks, parts))) for parts in contents
+    ]
 
 
-def hash_parts(parts: Iterable[Part], source: ByteSource) -> bytes:
-    """Return the SHA-256 of a content, reading one part after the other.
+def hash_parts(size: int, parts: Iterable[Part], source: ByteSource) -> bytes:
+    """Return the digest of a content of size bytes, reading one part after the other.
 
     Raises:
         VerificationError: the source ends before the content does.
     """
     return _hash(
-        chunk
-        for part in parts
-        for chunk in _ChunkReader(_pieces(_spans([[part]]), source)).chunks(part)
+        size,
+        (
+            chunk
+            for part in parts
+            for chunk in _ChunkReader(_pieces(_spans([[part]]), source)).chunks(part)
+        ),
     )
 
 
-def _hash(chunks: Iterable[bytes | memoryview]) -> bytes:
-    total = hashlib.sha256()
+def _hash(size: int, chunks: Iterable[bytes | memoryview | Hole]) -> bytes:
+    total = pieces.ContentHash(size)
     for chunk in chunks:
-        total.update(chunk)
+        if isinstance(chunk, int):
+            total.add_zeroes(chunk)
+        else:
+            total.update(chunk)
     return total.digest()
+
+
+def size_of(parts: Iterable[Part]) -> int:
+    """Return the bytes that the parts of a content make."""
+    return sum(
+        part.length
+        if isinstance(part, SourceSpan)
+        else len(part)
+        if isinstance(part, bytes)
+        else part
+        for part in parts
+    )
 
 
 def _spans(contents: _Contents) -> list[SourceSpan]:
@@ -346,14 +365,13 @@ class _ChunkReader:
         self._start = self._end = 0
         self._held = memoryview(b"")
 
-    def chunks(self, part: Part) -> Iterator[bytes | memoryview]:
-        """Yield the bytes of the part whose turn it is."""
+    def chunks(self, part: Part) -> Iterator[bytes | memoryview | Hole]:
+        """Yield the bytes of the part whose turn it is; a hole as its length."""
         match part:
             case bytes():
                 yield part
             case Hole(length):
-                for start in range(0, length, PIECE):
-                    yield memoryview(_ZEROES)[: length - start]
+                yield length
             case SourceSpan(offset, length):
                 yield from self._found(offset, offset + length)
 

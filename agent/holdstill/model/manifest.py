@@ -114,7 +114,7 @@ class Attachment(Record, frozen=True, kw_only=True):
     """What a manifest names beside the files: the index, the boot gap, a raw partition.
 
     Attributes:
-        sha256: of its list of pieces (`records.piece_list`), which is a content.
+        sha256: of its list of pieces (`model.pieces`), which is a content.
         size: bytes of what the pieces make.
     """
 

@@ -13,19 +13,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, VerificationError
+from holdstill.model import pieces
 from holdstill.model.names import Digest
 from holdstill.model.sizes import human
-from holdstill.records import index_file, piece_list
+from holdstill.records import index_file
 from holdstill.system import files, sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.manifest import Attachment
-    from holdstill.model.pieces import Part
+    from holdstill.model.pieces import Part, PieceList
     from holdstill.model.sealed_capture import IndexedCapture, PieceSource
     from holdstill.records.index_queries import Index
-    from holdstill.records.piece_list import PieceList
 
 _LEAST_PIECE = 4096
 
@@ -52,10 +52,10 @@ def read_list(source: PieceSource, attachment: Attachment) -> PieceList:
         VerificationError: it is not there, or its bytes are not those that were sealed.
         SecurityError: it is no list, or one of a file of another size.
     """
-    limit = min(piece_list.LIMIT, piece_list.content_limit(attachment.size, _LEAST_PIECE))
+    limit = min(pieces.LIMIT, pieces.content_limit(attachment.size, _LEAST_PIECE))
     digest = bytes.fromhex(attachment.sha256)
     data = _read(source, digest, limit, f"the list of {attachment.name}")
-    listed = piece_list.decode(data, f"the list of {attachment.name}")
+    listed = pieces.decode(data, f"the list of {attachment.name}")
     if listed.size != attachment.size:
         raise SecurityError(
             f"the list of {attachment.name} is of {listed.size} bytes, the manifest says "

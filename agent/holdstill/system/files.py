@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from holdstill.model import pieces
 from holdstill.system import libc
 
 if TYPE_CHECKING:
@@ -161,10 +161,21 @@ def hash_open_file(handle: int, size: int) -> bytes:
     A file that shrinks meanwhile gives a digest of something else, or EOFError: the caller
     compares the file's size and ctime afterwards.
     """
-    total = hashlib.sha256()
+    return _hash_into(pieces.ContentHash(size, is_listed=False), handle, size)
+
+
+def content_digest(handle: int, size: int) -> bytes:
+    """Return the digest by which captures name a content: of its bytes, or its list of pieces.
+
+    As `hash_open_file` otherwise.
+    """
+    return _hash_into(pieces.ContentHash(size), handle, size)
+
+
+def _hash_into(total: pieces.ContentHash, handle: int, size: int) -> bytes:
     position = 0
     for start, end in data_ranges(handle, size):
-        hash_zeroes(total, start - position)
+        total.add_zeroes(start - position)
         position = start
         while position < end:
             chunk = os.pread(handle, min(CHUNK, end - position), position)
@@ -172,19 +183,8 @@ def hash_open_file(handle: int, size: int) -> bytes:
                 raise EOFError(f"file ended at byte {position} of {size}")
             total.update(chunk)
             position += len(chunk)
-    hash_zeroes(total, size - position)
+    total.add_zeroes(size - position)
     return total.digest()
-
-
-_ZEROES = bytes(CHUNK)
-
-
-def hash_zeroes(total: hashlib._Hash, count: int) -> None:
-    """Add count zero bytes to a hash."""
-    while count > 0:
-        step = min(count, CHUNK)
-        total.update(memoryview(_ZEROES)[:step])
-        count -= step
 
 
 def hash_file(path: Path) -> bytes:

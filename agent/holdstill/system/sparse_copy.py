@@ -10,6 +10,7 @@ import hashlib
 import os
 from typing import TYPE_CHECKING
 
+from holdstill.model import pieces
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ class SourceError(OSError):
 
 
 def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: int = 0) -> bytes:
-    """Copy size bytes from one open file into another, holes as holes; return their SHA-256.
+    """Copy size bytes from one open file into another, holes as holes; return their digest.
 
     Raises:
         EOFError: the source is shorter.
@@ -32,7 +33,7 @@ def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: 
     source_end = os.lseek(source, 0, os.SEEK_END)
     if source_end < source_at + size:
         raise EOFError(f"the source ended at byte {source_end} of {source_at + size}")
-    total = hashlib.sha256()
+    total = pieces.ContentHash(size)
     for position, chunk in _chunks(source, source_at, size):
         total.update(chunk)
         put(target, target_at + position, chunk)

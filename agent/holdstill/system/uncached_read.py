@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import errno
 import fcntl
-import hashlib
 import mmap
 import os
 from contextlib import suppress
 
+from holdstill.model import pieces
 from holdstill.system import files, libc
 
 ALIGNMENT = 4096
@@ -24,7 +24,7 @@ def lower_priority() -> None:
 
 
 def hash_uncached(handle: int, size: int) -> bytes:
-    """Return the SHA-256 of the first size bytes of a file as its medium has them now.
+    """Return the digest of a content of size bytes as its medium has them now.
 
     Pages that no process has mapped are dropped from the cache first; then the file is read with
     O_DIRECT, which also bypasses mapped pages, such as those of a running program. On file
@@ -38,12 +38,12 @@ def hash_uncached(handle: int, size: int) -> bytes:
     flags = fcntl.fcntl(handle, fcntl.F_GETFL)
     try:
         fcntl.fcntl(handle, fcntl.F_SETFL, flags | os.O_DIRECT)
-        total = hashlib.sha256()
+        total = pieces.ContentHash(size)
         position = 0
         with mmap.mmap(-1, files.CHUNK) as buffer, memoryview(buffer) as view:
             for start, end in files.data_ranges(handle, size):
                 first = max(position, start - start % ALIGNMENT)
-                files.hash_zeroes(total, first - position)
+                total.add_zeroes(first - position)
                 position = first
                 while position < end:
                     wanted = min(files.CHUNK, -(-(end - position) // ALIGNMENT) * ALIGNMENT)
@@ -53,11 +53,11 @@ def hash_uncached(handle: int, size: int) -> bytes:
                     used = min(got, size - position)
                     total.update(view[:used])
                     position += used
-        files.hash_zeroes(total, size - position)
+        total.add_zeroes(size - position)
         return total.digest()
     except OSError as error:
         if error.errno != errno.EINVAL:
             raise
     finally:
         fcntl.fcntl(handle, fcntl.F_SETFL, flags)
-    return files.hash_open_file(handle, size)
+    return files.content_digest(handle, size)

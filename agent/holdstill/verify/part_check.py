@@ -12,10 +12,9 @@ from holdstill.filesystems.file_tree import Content
 from holdstill.filesystems.kernel_filled import kernel_reader
 from holdstill.filesystems.swap import swap_reader
 from holdstill.model import entries as entry_streams
-from holdstill.model import paths
+from holdstill.model import paths, pieces
 from holdstill.model.entries import Entry, Omitted
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
-from holdstill.records import piece_list
 from holdstill.system import loop_device
 
 if TYPE_CHECKING:
@@ -96,7 +95,7 @@ class PartCheck:
             )
             return
         with self.findings.reading(self.number):
-            found = piece_list.of_reader(wanted.size, piece_list.PIECE, self.source.read)
+            found = pieces.of_reader(wanted.size, pieces.PIECE, self.source.read)
             if (digest := found.digest().hex()) != wanted.digest:
                 self.findings.note(self.number, b"", "digest", (wanted.digest, digest))
 

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 
 from holdstill.disks import boot_gap
 from holdstill.errors import PreflightError
-from holdstill.model import sizes
+from holdstill.model import pieces, sizes
 from holdstill.model.manifest import Attachment
-from holdstill.records import piece_list
 from holdstill.system import byte_source, files
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.layout import BoardLayout, BoardPart
-    from holdstill.records.piece_list import PieceList
+    from holdstill.model.pieces import PieceList
 
 GAP, INDEX = "gap.bin", "index.sqlite"
 INDEX_PIECE = 16 << 10
@@ -97,9 +96,7 @@ class PiecedFile:
 def pieced(name: str, path: Path) -> PiecedFile:
     """Read a file and list its pieces."""
     size = path.stat().st_size
-    piece = INDEX_PIECE if name == INDEX else piece_list.PIECE
+    piece = INDEX_PIECE if name == INDEX else pieces.PIECE
     with files.opened(path) as handle:
-        listed = piece_list.of_reader(
-            size, piece, lambda start, count: os.pread(handle, count, start)
-        )
+        listed = pieces.of_reader(size, piece, lambda start, count: os.pread(handle, count, start))
     return PiecedFile(name, path, listed)

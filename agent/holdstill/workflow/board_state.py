@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
+from holdstill.model import pieces
 from holdstill.model.layout import Record
-from holdstill.records import index_file, piece_list
+from holdstill.records import index_file
 from holdstill.records.index_schema import DamagedIndexError
 from holdstill.system import files
 
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+    from holdstill.model.pieces import PieceList
     from holdstill.records.index_queries import Index
-    from holdstill.records.piece_list import PieceList
 
 LAST = "last.json"
 
@@ -75,7 +76,7 @@ class BoardState:
         """Return the pieces that an attachment of the last capture had; none if unknown."""
         try:
             data = (self._directory / f"pieces-{name}").read_bytes()
-            listed = piece_list.decode(data, name)
+            listed = pieces.decode(data, name)
         except (FileNotFoundError, SecurityError):
             return frozenset()
         return frozenset(digest for digest, _ in listed.pieces())

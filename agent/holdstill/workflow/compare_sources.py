@@ -190,7 +190,7 @@ class LiveSource(_Parts):
         try:
             handle = self.scanners[number].open(entry)
             try:
-                return files.hash_open_file(handle, entry.size)
+                return files.content_digest(handle, entry.size)
             finally:
                 os.close(handle)
         except (OSError, EOFError) as error:

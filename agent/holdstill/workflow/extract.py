@@ -157,7 +157,7 @@ class _Extractor:
             os.close(source)
         if poured != entry.digest:
             raise _damaged(entry, "its bytes are others")
-        if files.hash_open_file(target, entry.size) != poured:
+        if files.content_digest(target, entry.size) != poured:
             raise TargetFailedError(
                 f"{place} does not give back what was written to it",
                 hint="check the disk that it is on, and have it written elsewhere",

@@ -244,7 +244,7 @@ def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:
     try:
         if not place.is_same(entry, handle):
             return None
-        digest = files.hash_open_file(handle, entry.size)
+        digest = files.content_digest(handle, entry.size)
         return digest if place.is_same(entry, handle) else None
     except EOFError:
         return None

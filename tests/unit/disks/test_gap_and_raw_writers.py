@@ -9,8 +9,8 @@ import pytest
 from holdstill.disks import boot_gap_writer, raw_writer
 from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import SecurityError, TargetRefusedError
+from holdstill.model import pieces
 from holdstill.model.layout import Disk, Partition, Raw, TableLabel
-from holdstill.records import piece_list
 from holdstill.system import byte_source
 
 if TYPE_CHECKING:
@@ -83,10 +83,10 @@ def raw_of(content: bytes) -> Raw:
     return Raw(size=len(content), digest=hashlib.sha256(content).hexdigest())
 
 
-def pieces(content: bytes) -> Iterator[tuple[Part, bytes]]:
+def pieces_of(content: bytes) -> Iterator[tuple[Part, bytes]]:
     """Yield the pieces that are no holes, as a capture gives them."""
-    listed = piece_list.of_reader(
-        len(content), piece_list.PIECE, lambda start, count: content[start : start + count]
+    listed = pieces.of_reader(
+        len(content), pieces.PIECE, lambda start, count: content[start : start + count]
     )
     for part in listed.parts():
         if part.digest:
@@ -110,7 +110,7 @@ def test_a_raw_partition_is_put_back_and_what_is_behind_it_is_wiped(
     image.write_bytes(b"\xff" * (8 * MIB))
 
     raw_writer.write(
-        image, offset=MIB, size=4 * MIB, parameters=raw_of(content), pieces=pieces(content)
+        image, offset=MIB, size=4 * MIB, parameters=raw_of(content), pieces=pieces_of(content)
     )
 
     assert image.read_bytes() == (
@@ -123,7 +123,7 @@ def test_a_raw_partition_does_not_shrink(tmp_path: Path) -> None:
 
     with pytest.raises(TargetRefusedError, match="does not fit"):
         raw_writer.write(
-            image, offset=MIB, size=MIB, parameters=raw_of(content), pieces=pieces(content)
+            image, offset=MIB, size=MIB, parameters=raw_of(content), pieces=pieces_of(content)
         )
 
     assert image.stat().st_blocks == 0

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError, VerificationError
 from holdstill.keeper.local import LocalKeeper
+from holdstill.model import pieces
 from holdstill.model.layout import Raw
 from holdstill.model.manifest import LIMIT, Attachment, CapturedPart, Grade
-from holdstill.records import manifest_file, piece_list
+from holdstill.records import manifest_file
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
 
@@ -210,8 +211,8 @@ def test_an_index_with_a_partition_that_is_not_listed_is_refused(
     [
         b"boot code",
         b"holdstill pieces" + bytes(16),
-        piece_list.PieceList(9, 4096, bytes(24) + (2).to_bytes(8)).encode(),
-        piece_list.PieceList(1 << 40, 1 << 16, bytes(24) + (1 << 24).to_bytes(8)).encode(),
+        pieces.PieceList(9, 4096, bytes(24) + (2).to_bytes(8)).encode(),
+        pieces.PieceList(1 << 40, 1 << 16, bytes(24) + (1 << 24).to_bytes(8)).encode(),
     ],
     ids=["no-list", "odd-header", "too-many-holes", "another-size"],
 )
@@ -231,7 +232,7 @@ def test_a_list_that_names_what_is_not_there_has_it_asked_for(
     board: LocalBoard, begun: RunStarted
 ) -> None:
     wanted = hashlib.sha256(b"another board's secret").digest()
-    content = piece_list.build(9, 4096, [wanted]).encode()
+    content = pieces.build(9, 4096, [wanted]).encode()
     digest = hashlib.sha256(content).hexdigest()
     board.carry({digest: content}, begun.contents)
     board.keeper.ingest([digest])
@@ -246,7 +247,7 @@ def test_a_list_that_names_what_is_not_there_has_it_asked_for(
 def test_a_piece_of_another_size_than_the_list_says_is_refused(
     board: LocalBoard, begun: RunStarted
 ) -> None:
-    content = piece_list.build(9, 4096, [hashlib.sha256(b"x").digest()]).encode()  # 1 byte, not 9
+    content = pieces.build(9, 4096, [hashlib.sha256(b"x").digest()]).encode()  # 1 byte, not 9
     digest = hashlib.sha256(content).hexdigest()
     board.carry({digest: content}, begun.contents)
     board.keeper.ingest([digest])

@@ -140,13 +140,13 @@ class Ext4Contents(Ext4Inodes):
             offset, length = offset + _CHUNK, length - _CHUNK
         yield self._bytes(offset, length)
 
-    def digest(self, parts: Iterable[Part]) -> bytes:
-        """Return the SHA-256 of a content, read now.
+    def digest(self, size: int, parts: Iterable[Part]) -> bytes:
+        """Return the digest of a content of size bytes, read now.
 
         Raises:
             VerificationError: the file system is cut off before its end.
         """
-        return hash_worker.hash_parts(parts, self._source)
+        return hash_worker.hash_parts(size, parts, self._source)
 
     def _inline_content(self, inode: Inode) -> bytes:
         """Return a content that is in the inode: 60 bytes, and the rest as an attribute."""

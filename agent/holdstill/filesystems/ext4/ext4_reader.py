@@ -221,7 +221,7 @@ class _Ext4Walk:
 
     def _hashed(self, inode: Inode) -> bytes:
         if self._unread is None:
-            return self._volume.digest(self._volume.parts(inode, self._budget))
+            return self._volume.digest(inode.size, self._volume.parts(inode, self._budget))
         span = self._volume.only_span(inode, self._budget)
         if span is not None:
             self._unread[inode.number] = UnhashedContent([span], inode.links)
@@ -229,7 +229,7 @@ class _Ext4Walk:
         parts = self._volume.parts(inode, self._budget)
         first = list(islice(parts, _PARTS_MAX))
         if len(first) == _PARTS_MAX:
-            return self._volume.digest(chain(first, parts))
+            return self._volume.digest(inode.size, chain(first, parts))
         self._unread[inode.number] = UnhashedContent(first, inode.links)
         return b""
 

@@ -8,13 +8,12 @@ Times are taken as UTC. The bytes may come from anybody: reading ends, with an e
 
 from __future__ import annotations
 
-import hashlib
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.filesystems import file_tree
 from holdstill.filesystems.file_tree import Content
-from holdstill.model import layout, paths
+from holdstill.model import layout, paths, pieces
 from holdstill.model.entries import Entry, EntryType
 
 if TYPE_CHECKING:
@@ -219,7 +218,7 @@ class _FatWalk:
     def _digest(self, node: Node) -> bytes:
         if self._content is Content.SKIPPED or not node.size:
             return b""
-        total = hashlib.sha256()
+        total = pieces.ContentHash(node.size)
         for chunk in self._volume.content(node, self._budget):
             total.update(chunk)
         return total.digest()

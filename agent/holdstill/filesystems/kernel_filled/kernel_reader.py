@@ -67,7 +67,7 @@ def _inside(handle: int, name: bytes, kind: EntryType, size: int) -> tuple[int, 
     opened = os.open(name, _READ, dir_fd=handle)
     try:
         is_read = kind is EntryType.FILE and size > 0
-        digest = files.hash_open_file(opened, size) if is_read else b""
+        digest = files.content_digest(opened, size) if is_read else b""
         return ioctl.inode_flags(opened) & KEPT_FLAGS, digest
     finally:
         os.close(opened)

@@ -10,9 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError
-from holdstill.model.pieces import Part
-from holdstill.records import piece_list
-from holdstill.records.piece_list import PieceList
+from holdstill.model import pieces
+from holdstill.model.pieces import Part, PieceList
 
 PIECE = 4096
 BODIES = st.lists(
@@ -27,34 +26,62 @@ BODIES = st.lists(
 
 
 def of(body: bytes) -> PieceList:
-    return piece_list.of_reader(len(body), PIECE, lambda at, count: body[at : at + count])
+    return pieces.of_reader(len(body), PIECE, lambda at, count: body[at : at + count])
 
 
 @given(body=BODIES)
 def test_a_file_is_what_its_pieces_make(body: bytes) -> None:
     listed = of(body)
-    pieces = {hashlib.sha256(p).digest(): p for p in (body[a : a + PIECE]
-              for a in range(0, len(body), PIECE))}  # fmt: skip
+    starts = range(0, len(body), PIECE)
+    bodies = {hashlib.sha256(b).digest(): b for b in (body[a : a + PIECE] for a in starts)}
 
     parts = list(listed.parts())
 
-    assert b"".join(pieces[p.digest] if p.digest else bytes(p.length) for p in parts) == body
+    assert b"".join(bodies[p.digest] if p.digest else bytes(p.length) for p in parts) == body
     assert [p.offset for p in parts] == [
         sum(q.length for q in parts[:n]) for n in range(len(parts))
     ]
-    assert piece_list.decode(listed.encode(), "it") == listed
+    assert pieces.decode(listed.encode(), "it") == listed
     assert listed.digest() == hashlib.sha256(listed.encode()).digest()
-    assert len(listed.encode()) <= piece_list.content_limit(len(body), PIECE)
+    assert len(listed.encode()) <= pieces.content_limit(len(body), PIECE)
 
 
-@given(body=BODIES)
-def test_a_list_that_was_expanded_is_built_again(body: bytes) -> None:
-    listed = of(body)
-    packed = listed.expanded()
-    digests = [packed[at : at + 32] for at in range(0, len(packed), 32)]
+CHUNKS = st.lists(
+    st.one_of(
+        st.sampled_from([b"a", b"b" * 1000, bytes(500), b"c" * pieces.PIECE, bytes(pieces.PIECE)]),
+        st.integers(0, 3 * pieces.PIECE),
+    ),
+    min_size=1,
+    max_size=12,
+)
 
-    assert len(digests) == -(-len(body) // PIECE)
-    assert piece_list.build(listed.size, PIECE, digests) == listed
+
+@given(chunks=CHUNKS, is_listed=st.booleans())
+def test_a_content_has_one_digest_however_its_bytes_come(
+    chunks: list[bytes | int], *, is_listed: bool
+) -> None:
+    """Numbers stand for so many zero bytes, which need not be given one by one."""
+    body = b"".join(bytes(c) if isinstance(c, int) else c for c in chunks) + b"."
+    found = pieces.ContentHash(len(body), is_listed=is_listed)
+
+    for chunk in (*chunks, b"."):
+        if isinstance(chunk, int):
+            found.add_zeroes(chunk)
+        else:
+            found.update(memoryview(chunk))
+
+    listed = pieces.of_reader(len(body), pieces.PIECE, lambda at, count: body[at : at + count])
+    expected = listed.digest() if is_listed else hashlib.sha256(body).digest()
+    assert found.digest() == expected
+
+
+def test_a_tebibyte_of_holes_is_hashed_at_once() -> None:
+    found = pieces.ContentHash(1 << 40, is_listed=True)
+
+    found.add_zeroes(1 << 40)
+
+    run = bytes(24) + (1 << 24).to_bytes(8)
+    assert found.digest() == PieceList(1 << 40, pieces.PIECE, run).digest()
 
 
 def test_the_bytes_of_a_list_are_as_documented() -> None:
@@ -74,7 +101,7 @@ def test_the_bytes_of_a_list_are_as_documented() -> None:
 
 
 def test_a_tebibyte_of_holes_is_a_short_list() -> None:
-    listed = piece_list.decode(
+    listed = pieces.decode(
         PieceList(1 << 40, 1 << 16, bytes(24) + (1 << 24).to_bytes(8)).encode(), "it"
     )
 
@@ -115,14 +142,14 @@ def holes(count: int) -> bytes:
 )
 def test_a_list_that_is_not_written_as_lists_are_is_refused(data: bytes, words: str) -> None:
     with pytest.raises(SecurityError, match=f"the gap: .*{words}"):
-        piece_list.decode(data, "the gap")
+        pieces.decode(data, "the gap")
 
 
 @given(data=st.binary(max_size=200))
 def test_any_bytes_are_a_list_or_are_refused(data: bytes) -> None:
     head = b"holdstill pieces" + data
     try:
-        listed = piece_list.decode(head, "it")
+        listed = pieces.decode(head, "it")
     except SecurityError:
         return
     assert listed.encode() == head
