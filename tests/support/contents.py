@@ -6,12 +6,14 @@ import hashlib
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.model import paths
+from holdstill.model import paths, pieces
 from holdstill.model.entries import Entry, EntryType
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
+
+    from holdstill.model.pieces import Part
 
 MOMENT = 1_700_000_000_000_000_000
 """An even second, as FAT can hold it."""
@@ -28,6 +30,17 @@ class FolderContents:
         """Keep a content; return its digest, b"" for the empty one."""
         if not content:
             return b""
+        if not pieces.is_pieced(len(content)):
+            return self._put(content)
+        listed = pieces.of_reader(
+            len(content), pieces.PIECE, lambda start, count: content[start : start + count]
+        )
+        for part in listed.parts():
+            if part.digest:
+                self._put(content[part.offset : part.offset + part.length])
+        return self._put(listed.encode())
+
+    def _put(self, content: bytes) -> bytes:
         digest = hashlib.sha256(content).digest()
         (self.folder / digest.hex()).write_bytes(content)
         return digest
@@ -35,6 +48,10 @@ class FolderContents:
     def open(self, digest: bytes) -> int:
         """Return a descriptor to read a content; the caller closes it."""
         return os.open(self.folder / digest.hex(), os.O_RDONLY)
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts."""
+        yield from parts
 
 
 def a_file(

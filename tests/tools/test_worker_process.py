@@ -24,9 +24,10 @@ from holdstill.system import byte_source, files, worker_process
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from holdstill.filesystems.hash_worker import Part
+    from holdstill.model import pieces
     from holdstill.model.entries import Entry
     from holdstill.model.sealed_capture import ContentSource
     from holdstill.system.worker_process import WorkerPipe
@@ -158,6 +159,10 @@ class Lacking:
         if digest == self._lost:
             raise self._error
         return self._contents.open(digest)
+
+    def prefetch_pieces(self, parts: Iterable[pieces.Part]) -> Iterator[pieces.Part]:
+        """Yield the same parts."""
+        yield from parts
 
 
 @BOTH_WAYS

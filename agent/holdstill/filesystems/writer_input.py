@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from holdstill.errors import TargetFailedError, VerificationError
-from holdstill.model import paths
-from holdstill.model.entries import Entry
+from holdstill.errors import SecurityError, TargetFailedError, VerificationError
+from holdstill.filesystems import content_parts
+from holdstill.model import paths, pieces
+from holdstill.model.entries import Entry, EntryType
 from holdstill.system import files, sparse_copy
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.filesystems.content_parts import OpenPart
+    from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import ContentSource
 
 _DIGEST_LENGTH = 64
+P = TypeVar("P")
 Entries = Callable[[], Iterable[Entry]]
 """Gives a fresh stream of entries, in key order, every time it is called."""
 
@@ -32,6 +37,10 @@ class LocalContents:
     def open(self, digest: bytes) -> int:
         """Return a descriptor of a content (SHA-256, 32 bytes), which the caller closes."""
         return self.contents.open(digest)
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts: their contents are all on this machine."""
+        yield from parts
 
 
 class ByteCounter(Protocol):
@@ -86,28 +95,63 @@ def copy(contents: ContentSource, entry: Entry, target: int, *, at: int = 0) -> 
         TargetFailedError: it cannot be read.
         OSError: it cannot be written.
     """
-    handle = handle_of(contents, entry)
-    try:
-        there = os.fstat(handle).st_size
-        if there != entry.size:
-            raise not_the_content(entry, other_size(there, entry.size))
-        digest = sparse_copy.copy(handle, target, size=entry.size, target_at=at)
-    except sparse_copy.SourceError as error:
-        raise unreadable(entry, str(error.strerror)) from error
-    except EOFError as error:
-        raise not_the_content(entry, str(error)) from error
-    finally:
-        os.close(handle)
-    if digest != entry.digest:
+    total = pieces.ContentHash(entry.size)
+    for part in parts_of(contents, entry):
+        try:
+            if part.handle is None:
+                total.add_zeroes(part.length)
+                sparse_copy.clear(target, at + part.offset, part.length)
+            else:
+                sparse_copy.copy_into(
+                    total, part.handle, target, size=part.length, target_at=at + part.offset
+                )
+        except sparse_copy.SourceError as error:
+            raise unreadable(entry, str(error.strerror)) from error
+        except EOFError as error:
+            raise not_the_content(entry, str(error)) from error
+    if total.digest() != entry.digest:
         raise not_the_content(entry, OTHER_BYTES)
 
 
-def is_stored(contents: ContentSource, digest: str) -> bool:
+def parts_of(contents: ContentSource, entry: Entry) -> Iterator[OpenPart]:
+    """Yield the parts of an entry's content in order, each open until the next is drawn.
+
+    Raises:
+        VerificationError: the store lacks it, or has another one.
+        TargetFailedError: the store's disk does not give it.
+    """
+    return _explained(entry, content_parts.open_parts(contents, entry))
+
+
+def stored_parts(contents: ContentSource, entry: Entry) -> Iterator[Part]:
+    """Yield the parts of an entry's content in order; the next ones can be opened at once.
+
+    Raises: as `parts_of`.
+    """
+    return _explained(entry, content_parts.stored_parts(contents, entry))
+
+
+def _explained(entry: Entry, parts: Iterator[P]) -> Iterator[P]:
+    """Yield parts; what the store does not give is told with the path of the file."""
+    while True:
+        try:
+            part = next(parts, None)
+        except OSError as error:
+            raise unreadable(entry, str(error.strerror)) from error
+        except (VerificationError, SecurityError) as error:
+            raise not_the_content(entry, str(error)) from error
+        if part is None:
+            return
+        yield part
+
+
+def is_stored(contents: ContentSource, digest: str, size: int) -> bool:
     """Find out, when a target gives other bytes back, whether it was given the right ones.
 
     Args:
         contents: where they came from.
-        digest: the SHA-256 of the right ones, hexadecimal; anything else means no content.
+        digest: of the right ones, hexadecimal; anything else means no content.
+        size: of the file, bytes.
 
     Returns:
         False if it is the store that has others, or none: no other card would help then.
@@ -118,18 +162,17 @@ def is_stored(contents: ContentSource, digest: str) -> bool:
     """
     if len(digest) != _DIGEST_LENGTH:
         return True
+    entry = Entry(b"", b"", EntryType.FILE, size=size, digest=bytes.fromhex(digest))
+    total = pieces.ContentHash(size)
     try:
-        return _hash(contents.open(bytes.fromhex(digest))).hex() == digest
-    except VerificationError:
+        for part in content_parts.open_parts(contents, entry):
+            if part.handle is None:
+                total.add_zeroes(part.length)
+            else:
+                files.hash_into(total, part.handle, part.length)
+    except (VerificationError, SecurityError, EOFError):
         return False
-
-
-def _hash(handle: int) -> bytes:
-    """Return the SHA-256 of an open file, which is closed."""
-    try:
-        return files.hash_open_file(handle, os.fstat(handle).st_size)
-    finally:
-        os.close(handle)
+    return total.digest().hex() == digest
 
 
 def not_the_content(entry: Entry, what: str) -> VerificationError:

@@ -1,10 +1,11 @@
 """One browsable tree of plain files a board: its newest capture, under the files' own names.
 
 STORE/boards/<board>/latest/<part>/...: regular files and directories, as hard links to contents,
-for looking and for `cp`. It is derived, and no command needs it: what this file system cannot
-hold, such as an odd name or one more link to a content (ext4: 65,000), is left out of it. It is
-changed after sealing by what differs between two captures. STORE/boards/<board>/latest/capture
-names the capture that it shows, and is missing while it is being changed.
+for looking and for `cp`. It is derived, and no command needs it: left out are large files, which
+are stored in pieces, and what this file system cannot hold, such as an odd name or one more link
+to a content (ext4: 65,000). It is changed after sealing by what differs between two captures.
+STORE/boards/<board>/latest/capture names the capture that it shows, and is missing while it is
+being changed.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model import pieces
 from holdstill.records import assembled
 from holdstill.system import files
 
@@ -134,6 +136,8 @@ class _TreeWriter:
         """Link contents under the names of files."""
 
         def link_one(entry: PlacedEntry, at: int) -> None:
+            if pieces.is_pieced(entry.size):
+                return  # there is no file with its bytes
             source = self._store.contents.path_text(entry.digest.hex())
             self._store.disk.link_at(source, entry.name, at)
 

@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from holdstill.errors import SecurityError
+from holdstill.filesystems import content_parts
 from holdstill.keeper import repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
-from holdstill.model import names
+from holdstill.model import names, pieces
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import CaptureBrief
 from holdstill.records import (
@@ -197,9 +198,9 @@ class NeedsCheck:
     def __init__(self, store: Store, known: References, board: BoardName) -> None:
         self._store, self._known, self._board = store, known, board
 
-    def lists(self, manifest: Manifest) -> tuple[Digest, ...]:
-        """Return the lists that the manifest names and the store lacks."""
-        named = (Digest(item.sha256) for item in capture_contents.attachments(manifest))
+    def absent(self, lists: Iterable[bytes]) -> tuple[Digest, ...]:
+        """Return those of these lists of pieces that the store lacks."""
+        named = (Digest(digest.hex()) for digest in lists)
         return tuple(digest for digest in named if self._found(digest) is None)
 
     def lacking(self, contents: Iterable[tuple[bytes, int]]) -> tuple[Digest, ...]:
@@ -273,6 +274,10 @@ class Sealer:
         except assembled.DamagedContentError as error:
             repair.take_out(self._store, error.digest)
             return CaptureNeeds(lacking=(error.digest,))
+        except content_parts.DamagedListError as error:
+            digest = Digest(error.digest.hex())
+            repair.take_out(self._store, digest)
+            return CaptureNeeds(lacking=(digest,))
         finally:
             self._store.discard(draft)
 
@@ -281,7 +286,8 @@ class Sealer:
     ) -> CaptureNeeds:
         """Read lists, raw areas and the index, which is put together in a draft."""
         contents = self._store.contents
-        if lacking := check.lists(manifest):
+        named = capture_contents.attachments(manifest)
+        if lacking := check.absent(bytes.fromhex(item.sha256) for item in named):
             return CaptureNeeds(lacking=lacking)
         attached = tuple(capture_contents.attached(contents, manifest))
         if lacking := check.lacking(attached):
@@ -291,7 +297,12 @@ class Sealer:
         assembled.write(contents, manifest.index, draft)
         check_index(draft, manifest, known=newest.index if newest else "")
         with index_file.opened(draft) as index:
-            lacking = check.lacking(itertools.chain(attached, index.digests()))
+            if lacking := check.absent(
+                digest for digest, size in index.digests() if pieces.is_pieced(size)
+            ):
+                return CaptureNeeds(lacking=lacking)
+            files = capture_contents.listed(contents, index)
+            lacking = check.lacking(itertools.chain(attached, files))
         return CaptureNeeds(check.sum, known.new_bytes(), lacking)
 
     def publish(self, folder: Path, event: SealedEvent) -> None:

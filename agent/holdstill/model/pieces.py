@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 PIECE = 64 << 10
 """Bytes of a piece of a file: a third of what 256 KiB add to a store night by night."""
-PIECED_FROM = 1 << 60
+PIECED_FROM = 16 << 20
 """Bytes of a file from which on it is stored in pieces; smaller ones rarely change in part."""
 LIMIT = 256 << 20
 """Bytes of a list that we are willing to read: 512 GiB of file without a hole."""

@@ -28,15 +28,11 @@ class ContentSource(Protocol):
             OSError: it cannot be read.
         """
 
-
-class PieceSource(ContentSource, Protocol):
-    """Where contents are read that are pieces of one file."""
-
     def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
-        """Yield the same parts, having fetched the contents of the next ones."""
+        """Yield the same parts of a file, having fetched the contents of the next ones."""
 
 
-class IndexedCapture(PieceSource, Protocol):
+class IndexedCapture(ContentSource, Protocol):
     """One capture of one board, as far as its index and its contents go."""
 
     @property

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.manifest import Attachment
     from holdstill.model.pieces import Part, PieceList
-    from holdstill.model.sealed_capture import IndexedCapture, PieceSource
+    from holdstill.model.sealed_capture import ContentSource, IndexedCapture
     from holdstill.records.index_queries import Index
 
 _LEAST_PIECE = 4096
@@ -45,7 +45,7 @@ class DamagedContentError(VerificationError):
         self.digest = Digest(digest.hex())
 
 
-def read_list(source: PieceSource, attachment: Attachment) -> PieceList:
+def read_list(source: ContentSource, attachment: Attachment) -> PieceList:
     """Return the list of pieces of an attachment.
 
     Raises:
@@ -64,7 +64,7 @@ def read_list(source: PieceSource, attachment: Attachment) -> PieceList:
     return listed
 
 
-def _read(source: PieceSource, digest: bytes, limit: int, what: str) -> bytes:
+def _read(source: ContentSource, digest: bytes, limit: int, what: str) -> bytes:
     """Read a content of at most limit bytes, and check it."""
     handle = source.open(digest)
     try:
@@ -81,7 +81,7 @@ def _read(source: PieceSource, digest: bytes, limit: int, what: str) -> bytes:
     return data
 
 
-def parts(source: PieceSource, listed: PieceList, name: str) -> Iterator[tuple[Part, bytes]]:
+def parts(source: ContentSource, listed: PieceList, name: str) -> Iterator[tuple[Part, bytes]]:
     """Yield the pieces of a list that are no holes, each with its bytes, checked."""
     wanted = (part for part in listed.parts() if part.digest)
     for part in source.prefetch_pieces(wanted):
@@ -91,13 +91,13 @@ def parts(source: PieceSource, listed: PieceList, name: str) -> Iterator[tuple[P
         yield part, data
 
 
-def copy(source: PieceSource, attachment: Attachment, target: int, *, at: int = 0) -> None:
+def copy(source: ContentSource, attachment: Attachment, target: int, *, at: int = 0) -> None:
     """Write an attachment into an open file or device at an offset; holes are left as they are."""
     for part, data in parts(source, read_list(source, attachment), attachment.name):
         sparse_copy.write_all_at(target, at + part.offset, data)
 
 
-def read(source: PieceSource, attachment: Attachment, *, limit: int) -> bytes:
+def read(source: ContentSource, attachment: Attachment, *, limit: int) -> bytes:
     """Return the bytes of a small attachment.
 
     Raises:
@@ -112,7 +112,7 @@ def read(source: PieceSource, attachment: Attachment, *, limit: int) -> bytes:
 
 
 @contextmanager
-def as_file(source: PieceSource, attachment: Attachment) -> Iterator[Path]:
+def as_file(source: ContentSource, attachment: Attachment) -> Iterator[Path]:
     """Hold an attachment as a file for the length of the block."""
     with tempfile.TemporaryDirectory(prefix="holdstill-") as folder:
         path = Path(folder, "attachment")
@@ -120,7 +120,7 @@ def as_file(source: PieceSource, attachment: Attachment) -> Iterator[Path]:
         yield path
 
 
-def write(source: PieceSource, attachment: Attachment, path: Path) -> None:
+def write(source: ContentSource, attachment: Attachment, path: Path) -> None:
     """Write an attachment into a new file."""
     with files.opened_new(path) as target:
         os.ftruncate(target, attachment.size)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from holdstill.filesystems import content_parts
+from holdstill.model import pieces
 from holdstill.records import assembled
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.model.manifest import Attachment, Manifest
-    from holdstill.model.sealed_capture import IndexedCapture, PieceSource
+    from holdstill.model.sealed_capture import ContentSource, IndexedCapture
+    from holdstill.records.index_queries import Index
 
 
 def attachments(manifest: Manifest) -> Iterator[Attachment]:
@@ -21,7 +24,7 @@ def attachments(manifest: Manifest) -> Iterator[Attachment]:
     yield from manifest.raws
 
 
-def attached(contents: PieceSource, manifest: Manifest) -> Iterator[tuple[bytes, int]]:
+def attached(contents: ContentSource, manifest: Manifest) -> Iterator[tuple[bytes, int]]:
     """Yield (digest, size) of the lists that a manifest names, and of their pieces.
 
     Raises:
@@ -33,6 +36,21 @@ def attached(contents: PieceSource, manifest: Manifest) -> Iterator[tuple[bytes,
         yield from listed.pieces()
 
 
+def listed(contents: ContentSource, index: Index) -> Iterator[tuple[bytes, int]]:
+    """Yield (digest, size) of what the files of an index need: contents, lists and pieces.
+
+    Raises:
+        VerificationError, SecurityError: a list is not there, damaged, or no list.
+    """
+    for digest, size in index.digests():
+        if not pieces.is_pieced(size):
+            yield digest, size
+            continue
+        found = content_parts.read_list(contents, digest, size)
+        yield digest, len(found.encode())
+        yield from found.pieces()
+
+
 def needed(capture: IndexedCapture) -> Iterator[tuple[bytes, int]]:
     """Yield (digest, size) of every content that a capture needs; some may come twice.
 
@@ -41,4 +59,4 @@ def needed(capture: IndexedCapture) -> Iterator[tuple[bytes, int]]:
     """
     yield from attached(capture, capture.manifest())
     with assembled.opened_index(capture) as index:
-        yield from index.digests()
+        yield from listed(capture, index)

@@ -214,6 +214,14 @@ class Index:
         finally:
             self._db.execute("DROP TABLE temp.listed")
 
+    def large(self, part: int, least: int) -> list[Entry]:
+        """Return the files of a part with a known content of least bytes and more."""
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND size >= ? AND digest <> x'' ORDER BY directory, name",
+            (part, least),
+        )
+        return [entry_of(row) for row in rows]
+
     def digests(self, *, since: int = 0) -> Iterator[tuple[bytes, int]]:
         """Yield (digest, size) of distinct contents that runs numbered since or later set."""
         rows = self._db.execute(

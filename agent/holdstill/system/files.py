@@ -161,7 +161,9 @@ def hash_open_file(handle: int, size: int) -> bytes:
     A file that shrinks meanwhile gives a digest of something else, or EOFError: the caller
     compares the file's size and ctime afterwards.
     """
-    return _hash_into(pieces.ContentHash(size, is_listed=False), handle, size)
+    total = pieces.ContentHash(size, is_listed=False)
+    hash_into(total, handle, size)
+    return total.digest()
 
 
 def content_digest(handle: int, size: int) -> bytes:
@@ -169,10 +171,17 @@ def content_digest(handle: int, size: int) -> bytes:
 
     As `hash_open_file` otherwise.
     """
-    return _hash_into(pieces.ContentHash(size), handle, size)
+    total = pieces.ContentHash(size)
+    hash_into(total, handle, size)
+    return total.digest()
 
 
-def _hash_into(total: pieces.ContentHash, handle: int, size: int) -> bytes:
+def hash_into(total: pieces.ContentHash, handle: int, size: int) -> None:
+    """Add the first size bytes of a file to a hash, holes as zeroes.
+
+    Raises:
+        EOFError: the file is shorter.
+    """
     position = 0
     for start, end in data_ranges(handle, size):
         total.add_zeroes(start - position)
@@ -184,7 +193,6 @@ def _hash_into(total: pieces.ContentHash, handle: int, size: int) -> bytes:
             total.update(chunk)
             position += len(chunk)
     total.add_zeroes(size - position)
-    return total.digest()
 
 
 def hash_file(path: Path) -> bytes:

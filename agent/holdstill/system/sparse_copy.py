@@ -24,20 +24,33 @@ class SourceError(OSError):
 
 
 def copy(source: int, target: int, *, size: int, source_at: int = 0, target_at: int = 0) -> bytes:
-    """Copy size bytes from one open file into another, holes as holes; return their digest.
+    """Copy size bytes from one open file into another, holes as holes; return their SHA-256.
 
     Raises:
         EOFError: the source is shorter.
         SourceError: it cannot be read.
     """
+    total = pieces.ContentHash(size, is_listed=False)
+    copy_into(total, source, target, size=size, source_at=source_at, target_at=target_at)
+    return total.digest()
+
+
+def copy_into(
+    total: pieces.ContentHash,
+    source: int,
+    target: int,
+    *,
+    size: int,
+    source_at: int = 0,
+    target_at: int = 0,
+) -> None:
+    """Copy as `copy` does, and add what was copied to a hash."""
     source_end = os.lseek(source, 0, os.SEEK_END)
     if source_end < source_at + size:
         raise EOFError(f"the source ended at byte {source_end} of {source_at + size}")
-    total = pieces.ContentHash(size)
     for position, chunk in _chunks(source, source_at, size):
         total.update(chunk)
         put(target, target_at + position, chunk)
-    return total.digest()
 
 
 def _chunks(source: int, first: int, size: int) -> Iterator[tuple[int, bytes | memoryview]]:

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError
-from holdstill.model import paths
+from holdstill.filesystems import content_parts
+from holdstill.model import paths, pieces
 from holdstill.model.layout import Record
 from holdstill.records import assembled, capture_contents
 from holdstill.system import files
@@ -205,6 +206,18 @@ class _StoreCheck:
             damages=tuple(damages),
             faults=tuple(self._faults),
         )
+
+
+def file_problem(capture: ContentSource, digest: bytes, size: int) -> str:
+    """Return what is wrong with the stored content of a file, whole or in pieces."""
+    if not pieces.is_pieced(size):
+        return problem(capture, digest, size)
+    try:
+        listed = content_parts.read_list(capture, digest, size)
+    except (HoldstillError, OSError) as error:
+        return f"it cannot be read: {error}"
+    found = (problem(capture, piece, length) for piece, length in listed.pieces())
+    return next(filter(None, found), "")
 
 
 def problem(capture: ContentSource, digest: bytes, size: int) -> str:

@@ -95,8 +95,29 @@ class PiecedFile:
 
 def pieced(name: str, path: Path) -> PiecedFile:
     """Read a file and list its pieces."""
-    size = path.stat().st_size
     piece = INDEX_PIECE if name == INDEX else pieces.PIECE
     with files.opened(path) as handle:
-        listed = pieces.of_reader(size, piece, lambda start, count: os.pread(handle, count, start))
-    return PiecedFile(name, path, listed)
+        return PiecedFile(name, path, pieces_of(handle, path.stat().st_size, piece))
+
+
+def pieces_of(handle: int, size: int, piece: int = pieces.PIECE) -> PieceList:
+    """Read an open file of this size and list its pieces; holes are not read.
+
+    Raises:
+        EOFError: it is shorter.
+    """
+    builder, position = pieces.ListBuilder(size, piece), 0
+    for start, end in (*files.data_ranges(handle, size), (size, size)):
+        first = start // piece * piece
+        if first > position:
+            builder.add_holes((first - position) // piece)
+            position = first
+        while position < end:
+            wanted = min(piece, size - position)
+            data = os.pread(handle, wanted, position)
+            if len(data) < wanted:
+                raise EOFError(f"file ended at byte {position + len(data)} of {size}")
+            builder.add(pieces.piece_digest(data))
+            position += wanted
+    builder.add_holes(-(-(size - position) // piece))
+    return builder.built()

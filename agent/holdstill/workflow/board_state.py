@@ -22,7 +22,7 @@ from holdstill.records.index_schema import DamagedIndexError
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     from holdstill.model.pieces import PieceList
@@ -85,6 +85,31 @@ class BoardState:
         """Remember the pieces of a sealed capture's attachments."""
         for name, listed in lists.items():
             files.publish(self._directory / f"pieces-{name}", listed.encode())
+
+    def list_of(self, digest: bytes) -> PieceList | None:
+        """Return a list of pieces that was sent before, by its digest; None if it is not known."""
+        try:
+            data = (self._lists / digest.hex()).read_bytes()
+            listed = pieces.decode(data, digest.hex())
+        except (FileNotFoundError, SecurityError):
+            return None
+        return listed if listed.digest() == digest else None
+
+    def save_list(self, listed: PieceList) -> None:
+        """Remember the pieces of a large file that was sent."""
+        self._lists.mkdir(mode=0o700, exist_ok=True)
+        files.publish(self._lists / listed.digest().hex(), listed.encode())
+
+    def keep_lists(self, digests: Iterable[bytes]) -> None:
+        """Forget all lists but these."""
+        kept = {digest.hex() for digest in digests}
+        for path in self._lists.glob("*"):
+            if path.name not in kept:
+                path.unlink()
+
+    @property
+    def _lists(self) -> Path:
+        return self._directory / "lists"
 
     def baseline(self, part: int) -> bytes:
         """Return what the detector of a part wanted remembered, b"" for nothing."""

@@ -11,6 +11,7 @@ from holdstill.board import spool as spools
 from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
 from holdstill.workflow import capture_scope, recovery
 from holdstill.workflow.upload import Uploader
+from holdstill.workflow.upload_pieces import PieceUploader
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -98,11 +99,16 @@ def begun(
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock)
         )
+        pieces_up = PieceUploader(
+            keeper=outside.keeper, transfer=outside.transfer, run=started, memory=spool.directory
+        )
         uploader = Uploader(
             keeper=outside.keeper,
             transfer=outside.transfer,
             run=started,
             progress=outside.progress,
+            pieces_up=pieces_up,
+            lists=state,
         )
         card = health.read_health(scope.board, outside.runner)
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]

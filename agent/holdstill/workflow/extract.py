@@ -10,10 +10,11 @@ from enum import Enum, auto
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError, UsageError, VerificationError
+from holdstill.filesystems import writer_input
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Fat
-from holdstill.system import files, sparse_copy
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -148,16 +149,16 @@ class _Extractor:
                 self.got.skipped.append((entry.path, f"a {entry.type.name.lower()}"))
 
     def _pour(self, entry: Entry, target: int, place: Path) -> None:
-        source = _opened(self.contents, entry)
         try:
-            poured = sparse_copy.copy(source, target, size=entry.size)
-        except (EOFError, sparse_copy.SourceError) as error:
-            raise _damaged(entry, str(error)) from error
-        finally:
-            os.close(source)
-        if poured != entry.digest:
-            raise _damaged(entry, "its bytes are others")
-        if files.content_digest(target, entry.size) != poured:
+            writer_input.copy(self.contents, entry, target)
+        except TargetFailedError as error:
+            cause = error.__cause__
+            if isinstance(cause, OSError) and cause.errno not in _OF_THE_DISK:
+                raise cause from None  # it is about this process rather than the store
+            raise _damaged(entry, str(cause or error)) from error
+        except VerificationError as error:
+            raise _damaged(entry, str(error.__cause__ or error)) from error
+        if files.content_digest(target, entry.size) != entry.digest:
             raise TargetFailedError(
                 f"{place} does not give back what was written to it",
                 hint="check the disk that it is on, and have it written elsewhere",
@@ -195,17 +196,6 @@ def _not_written(place: Path, error: OSError) -> OSError | TargetFailedError:
         hint="the files before it are there; make room (`df` shows how much there is), and take "
         "it out again to a new path",
     )
-
-
-def _opened(contents: ContentSource, entry: Entry) -> int:
-    try:
-        return contents.open(entry.digest)
-    except VerificationError as error:
-        raise _damaged(entry, str(error)) from error
-    except OSError as error:
-        if error.errno not in _OF_THE_DISK:
-            raise  # it is about this process rather than the store
-        raise _damaged(entry, str(error.strerror)) from error
 
 
 def _damaged(entry: Entry, what: str) -> VerificationError:

@@ -20,6 +20,7 @@ from threading import RLock
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from holdstill.errors import LinkError
+from holdstill.model import pieces
 from holdstill.model.entries import EntryType
 from holdstill.model.names import Digest
 
@@ -105,11 +106,12 @@ class PrefetchCache:
                 bool(entry.digest) and entry.digest not in contents and entry.link not in links
             )
             if is_new and wanted(entry):
-                if contents and (size + entry.size > room or len(contents) >= BATCH):
+                length = _stored_size(entry)
+                if contents and (size + length > room or len(contents) >= BATCH):
                     yield from self._handed_on(batch, contents)
                     batch, contents, size = [], {}, 0
-                contents[entry.digest] = entry.size
-                size += entry.size
+                contents[entry.digest] = length
+                size += length
                 if entry.link:
                     links.add(entry.link)
             batch.append(entry)
@@ -162,6 +164,13 @@ class PrefetchCache:
     def _bring(self, digests: Sequence[bytes], folder: Path) -> None:
         self._fetch([Digest(digest.hex()) for digest in digests], folder)
         self.fetched += len(digests)
+
+
+def _stored_size(entry: Entry) -> int:
+    """Return the bytes that are fetched beforehand: of a large file only its list of pieces."""
+    if pieces.is_pieced(entry.size):
+        return pieces.content_limit(entry.size, pieces.PIECE)
+    return entry.size
 
 
 def _open(path: Path) -> int:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.sealed_capture import ContentSource
     from holdstill.rebuild.rebuild_target import Target
+    from holdstill.records.index_queries import Index
     from holdstill.verify.card_report import CardReport
     from holdstill.workflow.rebuild_dependencies import RebuildDependencies
     from holdstill.workflow.rebuild_source import RebuildSource
@@ -50,12 +51,12 @@ def check(
         file_systems=file_systems, gap=gap, machine=outside.machine,
         progress=lambda done: outside.progress.update(done, total),
     )  # fmt: skip
-    _check_stored(contents, report)
+    _check_stored(contents, report, source.index)
     report.raise_if_different()
     return report
 
 
-def _check_stored(contents: ContentSource, report: CardReport) -> None:
+def _check_stored(contents: ContentSource, report: CardReport, index: Index) -> None:
     """Raise if it was the store that had other bytes: no other card would help then.
 
     What cannot be checked now, such as over a link that is gone, counts as the card's fault.
@@ -63,7 +64,7 @@ def _check_stored(contents: ContentSource, report: CardReport) -> None:
     lost = []
     for digest, path in report.altered:
         with suppress(OSError, LinkError):
-            if not writer_input.is_stored(contents, digest):
+            if not writer_input.is_stored(contents, digest, _size_of(digest, index)):
                 lost.append(path)
     if not lost:
         return
@@ -71,3 +72,12 @@ def _check_stored(contents: ContentSource, report: CardReport) -> None:
     more = f"; nor are {len(lost) - 1} others" if len(lost) > 1 else ""
     card = f"; and in {others} other places the card itself differs" if others else ""
     raise writer_input.not_the_content_of(lost[0], f"{writer_input.OTHER_BYTES}{more}{card}")
+
+
+def _size_of(digest: str, index: Index) -> int:
+    """Return the size of the files with a content; 0 for one of our own, which is small."""
+    with suppress(ValueError):  # no digest: it was another kind of difference
+        for part, path in index.holders(bytes.fromhex(digest), limit=1):
+            entry = index.get(part, path)
+            return entry.size if entry else 0
+    return 0

@@ -9,7 +9,6 @@ from holdstill.errors import VerificationError
 from holdstill.records import manifest_file, signature
 from holdstill.workflow import attachments, build_manifest
 from holdstill.workflow.board_state import LastCapture
-from holdstill.workflow.upload_pieces import PieceUploader
 
 if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
@@ -48,12 +47,8 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     run.index.commit()
     paths = {**copied.attached, attachments.INDEX: run.state.index_path}
     pieced = {name: attachments.pieced(name, path) for name, path in paths.items()}
-    uploader = PieceUploader(
-        keeper=run.outside.keeper, transfer=run.outside.transfer, run=run.started,
-        memory=run.spool.directory,
-    )  # fmt: skip
     for name, file in pieced.items():
-        uploader.upload(file, known=run.state.known_pieces(name))
+        run.uploader.upload_pieced(file, known=run.state.known_pieces(name))
     warnings = (*run.warnings, *copied.warnings, *paused.troubles, *completed.warnings)
     manifest = build_manifest.build(
         run, copied.rounds, paused, settled=completed.settled,
@@ -61,17 +56,13 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     )  # fmt: skip
     data = manifest_file.encode(manifest)
     signed = signature.sign(data, run.settings.key, run.outside.runner)
-    answer = _ask_for_seal(run, data, signed, uploader)
-    run.uploader.stats.wire_bytes += uploader.wire_bytes
-    run.uploader.stats.new_bytes += uploader.new_bytes
+    answer = _ask_for_seal(run, data, signed)
     _save_state(run, copied, paused, manifest, data)
     run.state.save_pieces({name: file.listed for name, file in pieced.items()})
     return Sealed(answer.name, manifest, warnings)
 
 
-def _ask_for_seal(
-    run: CaptureRun, data: bytes, signed: bytes, uploader: PieceUploader
-) -> SealResult:
+def _ask_for_seal(run: CaptureRun, data: bytes, signed: bytes) -> SealResult:
     """Have the capture sealed; contents that the keeper turns out to lack are sent once more.
 
     It asks in turn for lists, for the pieces that they name, for what the index names, and for
@@ -82,10 +73,8 @@ def _ask_for_seal(
     for _ in range(SEAL_TRIES):
         if not answer.lacking:
             break
-        others = uploader.resend(answer.lacking)
-        if others:
-            readers = {reader.part: reader for reader in run.trees.all}
-            run.uploader.resend(run.index, readers, others)
+        readers = {reader.part: reader for reader in run.trees.all}
+        run.uploader.resend(run.index, readers, answer.lacking)
         answer = keeper.seal(data, signed)
     if not answer.name:
         raise VerificationError(

@@ -48,7 +48,7 @@ def _damaged(source: RebuildSource, progress: Progress) -> Iterator[tuple[tuple[
     total = sum(part.content_bytes for part in source.manifest.parts)
     done = 0
     for digest, size in source.index.digests():
-        trouble = store_check.problem(source.capture, digest, size)
+        trouble = store_check.file_problem(source.capture, digest, size)
         if trouble:
             yield from (
                 (place, trouble) for place in source.index.holders(digest, limit=_NAMES_MAX)

@@ -5,50 +5,37 @@ from __future__ import annotations
 import errno
 import os
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from holdstill.errors import VerificationError
+from holdstill.model import pieces
 from holdstill.model.entries import Omitted
 from holdstill.model.paths import display
 from holdstill.model.protocol import BATCH, Ingested, WantedContent
 from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
+from holdstill.workflow.attachments import PiecedFile, pieces_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Future
     from pathlib import Path
 
     from holdstill.model.entries import Entry
+    from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import RunStarted
     from holdstill.records.index_queries import Index
     from holdstill.workflow.ports import BulkTransfer, ContentReader, Keeper, Progress
+    from holdstill.workflow.upload_pieces import PieceUploader
+
+T = TypeVar("T")
 
 BATCH_FILES = 2000
 BATCH_BYTES = 256 << 20
 """A batch is hashed and recorded as a whole: what an interrupted run loses."""
 BASIS_FROM = 1 << 20
 """Files of at least this size are sent as a difference to their older content."""
-
-
-@dataclass
-class TransferStats:
-    """What banking has done so far.
-
-    Attributes:
-        hashed_files, hashed_bytes: read and hashed on the board.
-        wire_bytes: what rsync sent.
-        new_bytes: what was new in the store.
-        unreadable: (part, path) of files that the card does not give back.
-    """
-
-    hashed_files: int = 0
-    hashed_bytes: int = 0
-    wire_bytes: int = 0
-    new_bytes: int = 0
-    unreadable: list[tuple[int, bytes]] = field(default_factory=list)
-
 
 _NOTHING = Ingested(kept=0, new_bytes=0)
 
@@ -61,17 +48,35 @@ class _HashedFile:
     older: bytes
 
 
+class KnownLists(Protocol):
+    """The lists of pieces that the board remembers."""
+
+    def list_of(self, digest: bytes) -> PieceList | None:
+        """Return a list by its digest; None if it is not known."""
+
+    def save_list(self, listed: PieceList) -> None:
+        """Remember a list that was sent."""
+
+
 class Uploader:
     """Takes pending files of an index to the keeper."""
 
     def __init__(
-        self, *, keeper: Keeper, transfer: BulkTransfer, run: RunStarted, progress: Progress
+        self,
+        *,
+        keeper: Keeper,
+        transfer: BulkTransfer,
+        run: RunStarted,
+        progress: Progress,
+        pieces_up: PieceUploader,
+        lists: KnownLists,
     ) -> None:
         self._keeper = keeper
         self._transfer = transfer
         self._run = run
         self._progress = progress
-        self.stats = TransferStats()
+        self._pieces, self._lists = pieces_up, lists
+        self.stats = pieces_up.stats
 
     def upload_pending(self, index: Index, place: ContentReader) -> None:
         """Hash and send every pending file of a part.
@@ -92,6 +97,43 @@ class Uploader:
                 batch, waiting = hashed, sender.submit(self._deliver, hashed)
             self._settle(index, place, waiting, batch)
         index.commit()
+        self._upload_large(index, place)
+
+    def upload_pieced(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
+        """Send what the keeper lacks of something that a manifest names, and that stands still.
+
+        Raises:
+            VerificationError: it did not arrive as it was sent.
+        """
+        if self._pieces.upload(file, known=known):
+            raise VerificationError(
+                f"{file.name} did not arrive as it was sent",
+                hint="nothing was sealed; run the capture again",
+            )
+
+    def _upload_large(self, index: Index, place: ContentReader) -> None:
+        """Send the pieces that changed of every pending file that is stored in pieces."""
+        after, inodes = (b"", b""), set[int]()
+        while entries := index.pending(place.part, after=after, limit=BATCH_FILES):
+            after = (entries[-1].directory, entries[-1].name)
+            for entry in entries:
+                if pieces.is_pieced(entry.size) and entry.seen.inode not in inodes:
+                    inodes.add(entry.seen.inode)
+                    self._upload_pieces(index, place, entry)
+        index.commit()
+
+    def _upload_pieces(self, index: Index, place: ContentReader, entry: Entry) -> None:
+        listed = self._read(index, place, entry, _pieces_of)
+        if listed is None:
+            return
+        self.stats.hashed_files += 1
+        self.stats.hashed_bytes += entry.size
+        before = self._lists.list_of(place.older(entry))
+        known = frozenset(digest for digest, _ in before.pieces()) if before else frozenset()
+        file = PiecedFile(display(entry.path), place.path(entry), listed)
+        if not self._pieces.upload(file, known=known):  # else it changed: it stays pending
+            self._lists.save_list(listed)
+            index.set_digest(place.part, entry, listed.digest(), seq=self._run.seq)
 
     def requeue_missing(self, index: Index, *, since: int) -> None:
         """Make pending what interrupted runs have hashed but the keeper never took in."""
@@ -114,7 +156,7 @@ class Uploader:
             batch, inodes, size = [], set(), 0
             for entry in entries:
                 after = (entry.directory, entry.name)
-                if entry.link and entry.seen.inode in inodes:
+                if (entry.link and entry.seen.inode in inodes) or pieces.is_pieced(entry.size):
                     continue
                 inodes.add(entry.seen.inode)
                 hashed = self._hash(index, place, entry)
@@ -127,28 +169,34 @@ class Uploader:
 
     def _hash(self, index: Index, place: ContentReader, entry: Entry) -> _HashedFile | None:
         """Hash one file; None when it changed meanwhile, is gone, or cannot be read."""
-        for _ in range(2):  # a read error is tried once more
-            try:
-                digest = _digest_of(place, entry)
-            except OSError as error:
-                if error.errno != errno.EIO:
-                    digest = None
-                    break
-                continue
-            break
-        else:
-            self.stats.unreadable.append((place.part, entry.path))
-            index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._run.seq)
-            self._progress.warn(
-                f"cannot read {display(entry.path)} (part {place.part}): input/output error"
-            )
-            return None
+        digest = self._read(index, place, entry, _digest_of)
         if digest is None:
-            return None  # it changed while it was hashed: it stays pending
+            return None
         self.stats.hashed_files += 1
         self.stats.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
         return _HashedFile(entry, digest, place.path(entry), older)
+
+    def _read(
+        self,
+        index: Index,
+        place: ContentReader,
+        entry: Entry,
+        how: Callable[[ContentReader, Entry], T | None],
+    ) -> T | None:
+        """Read one file; None when it changed meanwhile, is gone, or cannot be read."""
+        for _ in range(2):  # a read error is tried once more
+            try:
+                return how(place, entry)
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    return None  # it changed while it was read: it stays pending
+        self.stats.unreadable.append((place.part, entry.path))
+        index.put(place.part, entry._replace(omitted=Omitted.UNREADABLE), seq=self._run.seq)
+        self._progress.warn(
+            f"cannot read {display(entry.path)} (part {place.part}): input/output error"
+        )
+        return None
 
     def _deliver(self, batch: list[_HashedFile]) -> Ingested:
         """Find missing contents, send and ingest them; runs in the sending thread."""
@@ -199,6 +247,12 @@ class Uploader:
         Raises:
             VerificationError: the board no longer has one of them.
         """
+        for part, place in places.items():
+            for entry in index.large(part, pieces.PIECED_FROM):
+                listed = self._lists.list_of(entry.digest)
+                if listed is not None:
+                    self._pieces.add(PiecedFile(display(entry.path), place.path(entry), listed))
+        lacking = self._pieces.resend(lacking)
         paths = _paths(index, places, lacking)
         self._carry(paths, TransferMode.PLAIN)
         banked = self._keeper.ingest([*paths])
@@ -240,12 +294,21 @@ def _path(
 
 def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:
     """Hash one file; None when it differs from its index entry, before or after."""
+    return _unchanged(place, entry, lambda handle: files.content_digest(handle, entry.size))
+
+
+def _pieces_of(place: ContentReader, entry: Entry) -> PieceList | None:
+    """List the pieces of one file; None when it differs from its index entry, before or after."""
+    return _unchanged(place, entry, lambda handle: pieces_of(handle, entry.size))
+
+
+def _unchanged(place: ContentReader, entry: Entry, read: Callable[[int], T]) -> T | None:
     handle = place.open(entry)
     try:
         if not place.is_same(entry, handle):
             return None
-        digest = files.content_digest(handle, entry.size)
-        return digest if place.is_same(entry, handle) else None
+        found = read(handle)
+        return found if place.is_same(entry, handle) else None
     except EOFError:
         return None
     finally:

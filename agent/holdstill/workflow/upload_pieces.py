@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections import deque
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -24,6 +26,24 @@ BATCH_BYTES = 32 << 20
 """Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none."""
 
 
+@dataclass
+class TransferStats:
+    """What banking has done so far.
+
+    Attributes:
+        hashed_files, hashed_bytes: read and hashed on the board.
+        wire_bytes: what rsync sent.
+        new_bytes: what was new in the store.
+        unreadable: (part, path) of files that the card does not give back.
+    """
+
+    hashed_files: int = 0
+    hashed_bytes: int = 0
+    wire_bytes: int = 0
+    new_bytes: int = 0
+    unreadable: list[tuple[int, bytes]] = field(default_factory=list)
+
+
 class _Place(NamedTuple):
     """Where the bytes of a content are: a part of a file, or here."""
 
@@ -43,8 +63,7 @@ class PieceUploader:
     """Takes pieces to the keeper.
 
     Attributes:
-        wire_bytes: sent and received by rsync so far.
-        new_bytes: of contents that were new at the keeper.
+        stats: what was sent so far.
     """
 
     def __init__(
@@ -53,58 +72,70 @@ class PieceUploader:
         self._keeper, self._transfer, self._run = keeper, transfer, run
         self._memory = memory
         self._places: dict[str, _Place] = {}
-        self.wire_bytes = self.new_bytes = 0
+        self.stats = TransferStats()
 
-    def upload(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
-        """Send what the keeper lacks of a file and its list, which must not change meanwhile.
+    def upload(self, file: PiecedFile, *, known: frozenset[bytes]) -> frozenset[str]:
+        """Send what the keeper lacks of a file and its list; return what changed meanwhile.
 
         Args:
             file: its pieces were read before.
             known: pieces that the keeper has, as far as anybody knows, and is not asked about.
         """
+        places = self.add(file)
+        asked = {
+            digest: place for digest, place in places.items() if bytes.fromhex(digest) not in known
+        }
+        bad: set[str] = set()
+        for batch in _batches(asked.items(), BATCH):
+            wanted = [WantedContent(digest=d, size=place.length) for d, place in batch]
+            bad |= self._send(self._keeper.lacking(wanted))
+        return frozenset(bad)
+
+    def add(self, file: PiecedFile) -> dict[str, _Place]:
+        """Note where the pieces of a file are, so that they can be sent; return that."""
         listed = file.listed.encode()
         places = {file.listed.digest().hex(): _Place(file.path, 0, len(listed), listed)}
         for part in file.listed.parts():
             if part.digest:
                 places[part.digest.hex()] = _Place(file.path, part.offset, part.length)
         self._places |= places
-        asked = {
-            digest: place for digest, place in places.items() if bytes.fromhex(digest) not in known
-        }
-        for batch in _batches(asked.items(), BATCH):
-            wanted = [WantedContent(digest=d, size=place.length) for d, place in batch]
-            self._send(self._keeper.lacking(wanted))
+        return places
 
     def resend(self, digests: Iterable[str]) -> tuple[str, ...]:
-        """Send those of these contents that are ours; return the others."""
+        """Send those of these contents that are ours; return the others.
+
+        Raises:
+            VerificationError: one of them changed since it was read.
+        """
         wanted = list(digests)
-        self._send([digest for digest in wanted if digest in self._places])
+        if self._send([digest for digest in wanted if digest in self._places]):
+            raise VerificationError(
+                "pieces that the keeper lacks changed on the board meanwhile",
+                hint="nothing was sealed; run the capture again",
+            )
         return tuple(digest for digest in wanted if digest not in self._places)
 
-    def _send(self, digests: Iterable[str]) -> None:
-        rest = list(digests)
+    def _send(self, digests: Iterable[str]) -> set[str]:
+        rest, bad = deque(digests), set[str]()
         while rest:
             batch, size = [], 0
             while rest and size < BATCH_BYTES:
-                batch.append(rest.pop(0))
+                batch.append(rest.popleft())
                 size += self._places[batch[-1]].length
-            self._send_batch({digest: self._places[digest] for digest in batch})
+            bad |= self._send_batch({digest: self._places[digest] for digest in batch})
+        return bad
 
-    def _send_batch(self, batch: Mapping[str, _Place]) -> None:
+    def _send_batch(self, batch: Mapping[str, _Place]) -> set[str]:
         with TemporaryDirectory(prefix="pieces-", dir=self._memory) as folder:
             paths = {digest: Path(folder, digest) for digest in batch}
             for digest, place in batch.items():
                 with files.opened_new(paths[digest]) as target:
                     files.write_all(target, place.read())
             sent = self._transfer.send(paths, self._run.contents, shape=TransferMode.PLAIN)
-        self.wire_bytes += sent.wire_bytes
+        self.stats.wire_bytes += sent.wire_bytes
         banked = self._keeper.ingest([*batch])
-        self.new_bytes += banked.new_bytes
-        if banked.bad:
-            raise VerificationError(
-                f"{len(banked.bad)} pieces did not arrive as they were sent",
-                hint="nothing was sealed; run the capture again",
-            )
+        self.stats.new_bytes += banked.new_bytes
+        return set(banked.bad)
 
 
 def _batches(items: Iterable[tuple[str, _Place]], most: int) -> Iterator[list[tuple[str, _Place]]]:

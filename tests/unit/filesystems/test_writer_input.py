@@ -13,10 +13,11 @@ from holdstill.filesystems import writer_input
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from holdstill.model.entries import Entry
+    from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import ContentSource
 
 LEDGER = b"1.42 m\n" * 9000
@@ -32,12 +33,20 @@ class Failing:
         del digest
         raise self._error
 
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts."""
+        yield from parts
+
 
 class WriteOnly(FolderContents):
     """Contents that can be opened and not be read: EBADF, for want of a broken disk."""
 
     def open(self, digest: bytes) -> int:
         return os.open(self.folder / digest.hex(), os.O_WRONLY)
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        """Yield the same parts."""
+        yield from parts
 
 
 @pytest.fixture
@@ -108,15 +117,17 @@ def test_one_that_cannot_be_opened_is_named(
 
 
 def test_the_store_has_what_it_was_asked_for(contents: FolderContents, ledger: Entry) -> None:
-    assert writer_input.is_stored(contents, ledger.digest.hex())
-    assert writer_input.is_stored(contents, "none")
+    assert writer_input.is_stored(contents, ledger.digest.hex(), ledger.size)
+    assert writer_input.is_stored(contents, "none", 0)
 
 
 def test_the_store_has_something_else_or_nothing(contents: FolderContents, ledger: Entry) -> None:
     (contents.folder / ledger.digest.hex()).write_bytes(b"x" + LEDGER[1:])
 
-    assert not writer_input.is_stored(contents, ledger.digest.hex())
-    assert not writer_input.is_stored(Failing(VerificationError("lacks it")), ledger.digest.hex())
+    assert not writer_input.is_stored(contents, ledger.digest.hex(), ledger.size)
+    assert not writer_input.is_stored(
+        Failing(VerificationError("lacks it")), ledger.digest.hex(), ledger.size
+    )
 
 
 @pytest.mark.parametrize(
@@ -124,4 +135,4 @@ def test_the_store_has_something_else_or_nothing(contents: FolderContents, ledge
 )
 def test_a_store_that_cannot_be_asked_is_not_blamed(ledger: Entry, error: Exception) -> None:
     with pytest.raises(type(error)):
-        writer_input.is_stored(Failing(error), ledger.digest.hex())
+        writer_input.is_stored(Failing(error), ledger.digest.hex(), ledger.size)

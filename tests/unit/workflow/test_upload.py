@@ -10,6 +10,7 @@ import pytest
 
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.model.pieces import PieceList
 from holdstill.model.protocol import (
     CaptureBrief,
     Hello,
@@ -21,6 +22,7 @@ from holdstill.model.protocol import (
 from holdstill.records import index_file, index_queries
 from holdstill.transport.rsync import TransferMode, TransferResult
 from holdstill.workflow.upload import Uploader
+from holdstill.workflow.upload_pieces import PieceUploader
 
 PART, SEQ = 2, 7
 
@@ -147,12 +149,29 @@ class Scene:
         return found.digest.hex()
 
 
+class Lists:
+    """Lists of pieces in memory."""
+
+    def __init__(self) -> None:
+        self.known: dict[bytes, PieceList] = {}
+
+    def list_of(self, digest: bytes) -> PieceList | None:
+        return self.known.get(digest)
+
+    def save_list(self, listed: PieceList) -> None:
+        self.known[listed.digest()] = listed
+
+
 @pytest.fixture
 def scene(tmp_path: Path) -> Iterator[Scene]:
     keeper, told = Keeper(), Silent()
     carrier = Carrier(keeper)
     begun = RunStarted(run="runrunru", seq=SEQ, previous="", contents="there")
-    bank = Uploader(keeper=keeper, transfer=carrier, run=begun, progress=told)
+    pieces_up = PieceUploader(keeper=keeper, transfer=carrier, run=begun, memory=tmp_path)
+    bank = Uploader(
+        keeper=keeper, transfer=carrier, run=begun, progress=told, pieces_up=pieces_up,
+        lists=Lists(),
+    )  # fmt: skip
     (tmp_path / "files").mkdir()
     with index_file.created(tmp_path / "index.sqlite"):
         pass

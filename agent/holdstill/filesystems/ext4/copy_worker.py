@@ -20,6 +20,8 @@ from holdstill.filesystems import writer_input
 from holdstill.filesystems.ext4 import output
 from holdstill.filesystems.ext4.output import Output
 from holdstill.filesystems.writer_input import LocalContents
+from holdstill.model import pieces
+from holdstill.model.entries import with_digest
 from holdstill.system import worker_process
 
 if TYPE_CHECKING:
@@ -41,6 +43,10 @@ LARGE = 16 << 20
 """Bytes of a content from which on progress is reported by piece, and not once for all of it."""
 
 
+_NONE = -1
+"""In the place of the descriptor of a hole."""
+
+
 class TargetSpan(NamedTuple):
     """Where a part of a content goes: bytes of the target."""
 
@@ -52,12 +58,27 @@ class CopyJob(NamedTuple):
     """The request for one content.
 
     Attributes:
+        size: bytes of it.
         digest: which one; None when its descriptor comes along.
+        is_hole: it is zeroes, and is in no store.
     """
 
     size: int
     spans: list[TargetSpan]
     digest: bytes | None = None
+    is_hole: bool = False
+
+
+def cut(spans: Sequence[TargetSpan], start: int, length: int) -> list[TargetSpan]:
+    """Return where the bytes of a file from start on go: the part of its spans that they take."""
+    found: list[TargetSpan] = []
+    position = 0
+    for offset, room in spans:
+        first, end = max(start, position), min(start + length, position + room)
+        if first < end:
+            found.append(TargetSpan(offset + first - position, end - first))
+        position += room
+    return found
 
 
 class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -88,7 +109,7 @@ class CopyWorker:
     def __init__(self, link: WorkerPipe, contents: ContentSource, progress: ByteCounter) -> None:
         self._link, self._contents, self._progress = link, contents, progress
         self._are_here = isinstance(contents, LocalContents)
-        self._underway: deque[list[Entry]] = deque()
+        self._underway: deque[tuple[list[Entry], list[int]]] = deque()
         self._entries: list[Entry] = []
         self._orders: list[CopyJob] = []
         self._handles: list[int] = []
@@ -105,14 +126,25 @@ class CopyWorker:
             VerificationError: this content, or one before it, is missing or has another size.
             TargetFailedError: one cannot be read, or the target cannot be written.
         """
-        if self._are_here:
-            order = CopyJob(entry.size, spans, entry.digest)
-        else:
-            order = CopyJob(entry.size, spans)
-            self._handles.append(writer_input.handle_of(self._contents, entry))
+        if not pieces.is_pieced(entry.size):
+            self._submit(entry, CopyJob(entry.size, spans, entry.digest))
+            return
+        room = sum(span.length for span in spans)
+        for part in writer_input.stored_parts(self._contents, entry):
+            end = part.offset + part.length
+            # Behind the end of the file, the last block is filled up.
+            length = room - part.offset if end == entry.size else part.length
+            job = CopyJob(part.length, cut(spans, part.offset, length), part.digest)
+            self._submit(entry, job if part.digest else job._replace(is_hole=True))
+
+    def _submit(self, entry: Entry, job: CopyJob) -> None:
+        if not self._are_here and not job.is_hole:
+            wanted = with_digest(entry, job.digest or b"")
+            self._handles.append(writer_input.handle_of(self._contents, wanted))
+            job = job._replace(digest=None)
         self._entries.append(entry)
-        self._orders.append(order)
-        self._size += entry.size
+        self._orders.append(job)
+        self._size += job.size
         if len(self._orders) >= BATCH_FILES or self._size >= BATCH_BYTES:
             self._hand_over()
             while len(self._underway) > BATCHES_AHEAD:
@@ -122,7 +154,7 @@ class CopyWorker:
         """Wait until everything is on the target; errors as those of `submit`."""
         self._hand_over()
         self._link.send([])
-        self._underway.append([])
+        self._underway.append(([], []))
         while self._underway:
             self._hear()
 
@@ -135,7 +167,8 @@ class CopyWorker:
         if not self._orders:
             return
         self._link.send(self._orders, self._handles)
-        self._underway.append(self._entries)
+        sizes = [job.size for job in self._orders]
+        self._underway.append((self._entries, sizes))
         self.drop()
         self._entries, self._orders, self._size = [], [], 0
 
@@ -147,19 +180,19 @@ class CopyWorker:
             return
         if answer.failed:
             raise TargetFailedError(answer.failed, hint=answer.hint)
-        entries = self._underway.popleft()
+        entries, sizes = self._underway.popleft()
         if answer.entry >= 0:
-            raise content_error(entries[answer.entry], answer)
-        self._progress.advance(sum(entry.size for entry in entries if entry.size < LARGE))
+            raise content_error(entries[answer.entry], answer, sizes[answer.entry])
+        self._progress.advance(sum(size for size in sizes if size < LARGE))
 
 
-def content_error(entry: Entry, answer: CopyResult) -> HoldstillError:
-    """Return the error for a content that is not as it should be."""
+def content_error(entry: Entry, answer: CopyResult, size: int) -> HoldstillError:
+    """Return the error for a content, or a piece, of this size that is not as it should be."""
     if answer.missing:
         return writer_input.not_the_content(entry, answer.missing)
     if answer.unreadable:
         return writer_input.unreadable(entry, answer.unreadable)
-    return writer_input.not_the_content(entry, writer_input.other_size(answer.size, entry.size))
+    return writer_input.not_the_content(entry, writer_input.other_size(answer.size, size))
 
 
 @contextmanager
@@ -170,10 +203,10 @@ def started(
 
     def work(link: WorkerPipe) -> None:
         with (
-            output.writer(target, path) as pieces,
+            output.writer(target, path) as parts,
             ThreadPoolExecutor(1, thread_name_prefix="write") as thread,
         ):
-            _serve(link, contents, Output(target, pieces, thread))
+            _serve(link, contents, Output(target, parts, thread))
 
     with worker_process.started(work) as link:
         worker = CopyWorker(link, contents, progress)
@@ -224,7 +257,8 @@ class JobRunner:
             wrong = self._open_all(orders, given, opened) or self._bring_all(orders, opened)
         finally:
             for handle in (*opened, *given):
-                os.close(handle)
+                if handle != _NONE:
+                    os.close(handle)
         return wrong or CopyResult()
 
     def _open_all(
@@ -232,6 +266,9 @@ class JobRunner:
     ) -> CopyResult | None:
         """Open what is ordered, or take what was given; all is read ahead."""
         for number, order in enumerate(orders):
+            if order.is_hole:
+                opened.append(_NONE)
+                continue
             try:
                 handle = given.popleft() if order.digest is None else self._open(order.digest)
             except VerificationError as error:
@@ -250,6 +287,10 @@ class JobRunner:
 
     def _bring_all(self, orders: Sequence[CopyJob], opened: Sequence[int]) -> CopyResult | None:
         for number, (handle, order) in enumerate(zip(opened, orders, strict=True)):
+            if order.is_hole:
+                for place, length in order.spans:
+                    self._out.clear(place, length)
+                continue
             try:
                 size = self._carry(handle, order)
             except OSError as error:

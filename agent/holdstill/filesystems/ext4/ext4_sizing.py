@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import PreflightError
-from holdstill.filesystems import writer_input
 from holdstill.filesystems.ext4 import (
     block_map,
     directory_blocks,
@@ -131,12 +129,9 @@ class _Counter:
             return 0
         if entry.sparse and entry.omitted is Omitted.NOTHING and self._contents is not None:
             extents: list[Extent] = []
-            handle = writer_input.handle_of(self._contents, entry)
-            try:
-                for run in file_layout.filled_runs(handle, entry.size, self._block):
-                    file_layout.add(extents, run.first, run)
-            finally:
-                os.close(handle)
+            seen = file_layout.chunks_of(self._contents, entry)
+            for run in file_layout.filled_runs(seen, self._block):
+                file_layout.add(extents, run.first, run)
             return sum(extent.length for extent in extents) + self._map(extents)
         blocks = self._in_blocks(entry.size)
         # Extents of a file without holes, cut where each group has its own tables.

@@ -15,7 +15,7 @@ from holdstill.filesystems.ext4.libext2fs import BlockRun, Extent
 from holdstill.system import files, sparse_copy
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from holdstill.filesystems.ext4.copy_worker import CopyWorker
     from holdstill.filesystems.ext4.volume import Ext4Volume
@@ -60,20 +60,7 @@ class FileLayout:
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
         if entry.sparse:
-            handle = writer_input.handle_of(self._contents, entry)
-            try:
-                there = os.fstat(handle).st_size
-                if there != entry.size:
-                    raise writer_input.not_the_content(
-                        entry, writer_input.other_size(there, entry.size)
-                    )
-                return self._write_sparse(chunks(handle, entry.size))
-            except OSError as error:
-                raise writer_input.unreadable(entry, str(error.strerror)) from error
-            except EOFError as error:
-                raise writer_input.not_the_content(entry, str(error)) from error
-            finally:
-                os.close(handle)
+            return self._write_sparse(chunks_of(self._contents, entry))
         extents = merged(self._volume.allocate(-(-entry.size // self._block)))
         spans = [
             TargetSpan(self._volume.place(extent.physical), extent.length * self._block)
@@ -126,6 +113,27 @@ class FileLayout:
         return chunk if length == len(chunk) else bytes(chunk).ljust(length, b"\0")
 
 
+def chunks_of(contents: ContentSource, entry: Entry) -> Iterator[Chunk]:
+    """Yield (position, bytes) of a content, whole blocks but for the last; holes are not read.
+
+    Raises:
+        VerificationError: it is not there, or has another size.
+        TargetFailedError: it cannot be read.
+    """
+    for part in writer_input.parts_of(contents, entry):
+        if part.handle is None:
+            for start in range(0, part.length, files.CHUNK):
+                yield part.offset + start, memoryview(_ZEROES)[: part.length - start]
+            continue
+        try:
+            for start, chunk in chunks(part.handle, part.length):
+                yield part.offset + start, chunk
+        except OSError as error:
+            raise writer_input.unreadable(entry, str(error.strerror)) from error
+        except EOFError as error:
+            raise writer_input.not_the_content(entry, str(error)) from error
+
+
 def chunks(handle: int, size: int) -> Iterator[Chunk]:
     """Yield (position, bytes), all but the last a whole chunk; holes are not read."""
     ranges = files.data_ranges(handle, size) if size > files.CHUNK else iter([(0, size)])
@@ -143,9 +151,9 @@ def chunks(handle: int, size: int) -> Iterator[Chunk]:
 _ZEROES = bytes(files.CHUNK)
 
 
-def filled_runs(handle: int, size: int, block_size: int) -> Iterator[BlockRun]:
+def filled_runs(seen: Iterable[Chunk], block_size: int) -> Iterator[BlockRun]:
     """Yield the runs of a sparse file's blocks that take space, as `FileLayout` decides it."""
-    for position, chunk in chunks(handle, size):
+    for position, chunk in seen:
         padded = bytes(chunk) + bytes(-len(chunk) % block_size)
         for start, piece in _filled(padded, block_size):
             yield BlockRun((position + start) // block_size, len(piece) // block_size)

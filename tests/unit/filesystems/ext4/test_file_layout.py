@@ -84,7 +84,7 @@ class PorterHere:
     def submit(self, entry: Entry, spans: list[TargetSpan]) -> None:
         said = self._carrier.run([CopyJob(entry.size, spans, entry.digest)], [])
         if said.entry >= 0:
-            raise copy_worker.content_error(entry, said)
+            raise copy_worker.content_error(entry, said, entry.size)
 
     def fill(self, position: int, length: int, put: Callable[[memoryview], None]) -> None:
         chunk = memoryview(bytearray(b"\xee" * length))
@@ -137,7 +137,7 @@ def test_the_runs_of_a_sparse_file_are_foretold(tmp_path: Path, pieces: list[byt
     entry = a_file(contents, b"ledger", content)._replace(sparse=1)
     with (contents.folder / entry.digest.hex()).open("rb") as file:
         foretold: list[Extent] = []
-        for run in file_layout.filled_runs(file.fileno(), len(content), BLOCK):
+        for run in file_layout.filled_runs(file_layout.chunks(file.fileno(), len(content)), BLOCK):
             file_layout.add(foretold, run.first, run)
 
     extents = copied(volume, contents, entry)

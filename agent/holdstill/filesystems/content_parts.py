@@ -1,0 +1,98 @@
+"""The content of a file as a sequence of parts, however it is stored: the one way to read it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.model import pieces
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.pieces import Part, PieceList
+    from holdstill.model.sealed_capture import ContentSource
+
+
+class OpenPart(NamedTuple):
+    """A part of a content, open for reading.
+
+    Attributes:
+        offset, length: where it lies in the file, bytes.
+        handle: a descriptor that begins with this part, and has no more; None for a hole.
+    """
+
+    offset: int
+    length: int
+    handle: int | None
+
+
+class DamagedListError(VerificationError):
+    """A list of pieces has other bytes than its digest says.
+
+    Attributes:
+        digest: 32 bytes.
+    """
+
+    def __init__(self, digest: bytes) -> None:
+        super().__init__(f"its list of pieces is damaged: content {digest.hex()}")
+        self.digest = digest
+
+
+def open_parts(contents: ContentSource, entry: Entry) -> Iterator[OpenPart]:
+    """Yield the parts of a file's content in order; each is closed when the next is drawn.
+
+    Raises:
+        VerificationError: the store lacks it, or it has another size.
+        SecurityError: its list of pieces is none.
+        OSError: it cannot be read.
+    """
+    for part in stored_parts(contents, entry):
+        if not part.digest:
+            yield OpenPart(part.offset, part.length, None)
+            continue
+        handle = contents.open(part.digest)
+        try:
+            there = os.fstat(handle).st_size
+            if there != part.length:
+                raise VerificationError(f"it has {there} bytes instead of {part.length}")
+            yield OpenPart(part.offset, part.length, handle)
+        finally:
+            os.close(handle)
+
+
+def stored_parts(contents: ContentSource, entry: Entry) -> Iterator[Part]:
+    """Yield the parts of a file's content in order; the next ones can be opened at once.
+
+    Raises: as `open_parts`.
+    """
+    if not pieces.is_pieced(entry.size):
+        yield pieces.Part(0, entry.size, entry.digest)
+        return
+    listed = read_list(contents, entry.digest, entry.size)
+    yield from contents.prefetch_pieces(listed.parts())
+
+
+def read_list(contents: ContentSource, digest: bytes, size: int) -> PieceList:
+    """Return the list of pieces of a file of this size.
+
+    Raises: as `open_parts`.
+    """
+    limit = pieces.content_limit(size, pieces.PIECE)
+    handle = contents.open(digest)
+    try:
+        there = os.fstat(handle).st_size
+        if there > min(limit, pieces.LIMIT):
+            raise SecurityError(f"its list of pieces has {there} bytes, more than it can have")
+        data = os.pread(handle, there, 0)
+    finally:
+        os.close(handle)
+    if hashlib.sha256(data).digest() != digest:
+        raise DamagedListError(digest)
+    listed = pieces.decode(data, "its list of pieces")
+    if (listed.size, listed.piece) != (size, pieces.PIECE):
+        raise SecurityError(f"its list of pieces is of {listed.size} bytes, not {size}")
+    return listed
