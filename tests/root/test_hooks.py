@@ -213,8 +213,11 @@ def test_a_hook_that_others_may_change_does_not(place: Path, tmp_path: Path) -> 
     with pytest.raises(SecurityError, match="65534"):
         hooks.check([hook_of(program)], [])
 
+    everybodys = tmp_path / "everybody's"  # as /tmp usually is, and may not be
+    everybodys.mkdir()
+    everybodys.chmod(0o777)
     with pytest.raises(SecurityError, match="others than root"):
-        hooks.check([hook_of(program_in(tmp_path))], [])
+        hooks.check([hook_of(program_in(everybodys))], [])
 
 
 class TestMemory:
