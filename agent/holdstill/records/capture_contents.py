@@ -51,6 +51,19 @@ def listed(contents: ContentSource, index: Index) -> Iterator[tuple[bytes, int]]
         yield from found.pieces()
 
 
+def holders(
+    contents: ContentSource, index: Index, digest: bytes, limit: int
+) -> list[tuple[int, bytes]]:
+    """Return (part, path) of files with a content, or with a piece; for reports."""
+    found = index.holders(digest, limit)
+    for part in () if found else index.parts():
+        for entry in index.large(part, pieces.PIECED_FROM):
+            listed = content_parts.read_list(contents, entry.digest, entry.size)
+            if len(found) < limit and any(piece == digest for piece, _ in listed.pieces()):
+                found.append((part, entry.path))
+    return found
+
+
 def needed(capture: IndexedCapture) -> Iterator[tuple[bytes, int]]:
     """Yield (digest, size) of every content that a capture needs; some may come twice.
 

@@ -250,5 +250,5 @@ def _hits(captures: Sequence[IndexedCapture], digest: bytes) -> Iterator[str]:
                 if any(piece == digest for piece, _ in listed.pieces()):
                     yield f"{name}: {attachment.name}"
             with assembled.opened_index(capture) as index:
-                for _, path in index.holders(digest, HOLDERS_SHOWN):
+                for _, path in capture_contents.holders(capture, index, digest, HOLDERS_SHOWN):
                     yield f"{name}: /{paths.display(path)}"

@@ -88,6 +88,8 @@ class BoardState:
 
     def list_of(self, digest: bytes) -> PieceList | None:
         """Return a list of pieces that was sent before, by its digest; None if it is not known."""
+        if not digest:
+            return None
         try:
             data = (self._lists / digest.hex()).read_bytes()
             listed = pieces.decode(data, digest.hex())
