@@ -51,6 +51,10 @@ def test_the_page_in_the_store_makes_the_same_card_with_coreutils_only(tmp_path:
         (board.root / "torture").mkdir()
         edge_case_tree.build(board.root / "torture", big_directory=50)
         drop_what_the_page_leaves_out(board.root / "torture")
+        with (board.root / "readings.db").open("wb") as file:
+            file.write(os.urandom(17 * MIB))
+            file.seek(20 * MIB)
+            file.write(b"behind a hole")
         with board.disk.device.open("r+b") as device:
             device.seek(MIB)
             device.write(b"a loader in the boot gap" * 50)
@@ -91,7 +95,7 @@ def make_by_hand(kept: Kept, folder: Path) -> Path:
         root = manifest["parts"][1]["file_system"]
         programs.run("mke2fs", "-q", "-t", "ext4", "-U", root["uuid"], "-L", root["label"],
                      disk.partition(2))  # fmt: skip
-        function = block(page, "STORE=$(cd", "}")
+        function = block(page, "STORE=$(cd", ". /root/pieces.sh").replace("/root/", f"{folder}/")
         for name, target in (("index", folder / "index.sqlite"), ("gap", folder / "gap.bin")):
             digest = manifest[name]["sha256"]
             by_hand(f"{function}\npieces {digest} > {target}", capture)
