@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
 GAP, INDEX = "gap.bin", "index.sqlite"
 INDEX_PIECE = 16 << 10
-"""Bytes of a piece of the index: changes are scattered over its 4 KiB pages."""
+"""Bytes of a piece of the index, whose changes are scattered over its 4 KiB pages. Of 100 files of
+150,000 that changed, 4, 8, 16 and 32 KiB make 119, 115, 109 and 104 pieces, and with the list 0.7,
+1.1, 1.8 and 3.4 MB; where nothing changed but the first page, the list is all: 253 to 32 KB."""
 
 
 def raw_name(number: int) -> str:

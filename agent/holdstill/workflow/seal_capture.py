@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
+from holdstill.model import pieces
 from holdstill.records import manifest_file, signature
 from holdstill.workflow import attachments, build_manifest
 from holdstill.workflow.board_state import LastCapture
@@ -59,6 +60,11 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     answer = _ask_for_seal(run, data, signed)
     _save_state(run, copied, paused, manifest, data)
     run.state.save_pieces({name: file.listed for name, file in pieced.items()})
+    run.state.keep_lists(
+        entry.digest
+        for part in run.index.parts()
+        for entry in run.index.large(part, pieces.PIECED_FROM)
+    )
     return Sealed(answer.name, manifest, warnings)
 
 

@@ -74,12 +74,19 @@ class PieceUploader:
         self._places: dict[str, _Place] = {}
         self.stats = TransferStats()
 
-    def upload(self, file: PiecedFile, *, known: frozenset[bytes]) -> frozenset[str]:
+    def upload(
+        self,
+        file: PiecedFile,
+        *,
+        known: frozenset[bytes],
+        shape: TransferMode = TransferMode.PLAIN,
+    ) -> frozenset[str]:
         """Send what the keeper lacks of a file and its list; return what changed meanwhile.
 
         Args:
             file: its pieces were read before.
             known: pieces that the keeper has, as far as anybody knows, and is not asked about.
+            shape: how they are sent.
         """
         places = self.add(file)
         asked = {
@@ -88,7 +95,7 @@ class PieceUploader:
         bad: set[str] = set()
         for batch in _batches(asked.items(), BATCH):
             wanted = [WantedContent(digest=d, size=place.length) for d, place in batch]
-            bad |= self._send(self._keeper.lacking(wanted))
+            bad |= self._send(self._keeper.lacking(wanted), shape)
         return frozenset(bad)
 
     def add(self, file: PiecedFile) -> dict[str, _Place]:
@@ -115,23 +122,23 @@ class PieceUploader:
             )
         return tuple(digest for digest in wanted if digest not in self._places)
 
-    def _send(self, digests: Iterable[str]) -> set[str]:
+    def _send(self, digests: Iterable[str], shape: TransferMode = TransferMode.PLAIN) -> set[str]:
         rest, bad = deque(digests), set[str]()
         while rest:
             batch, size = [], 0
             while rest and size < BATCH_BYTES:
                 batch.append(rest.popleft())
                 size += self._places[batch[-1]].length
-            bad |= self._send_batch({digest: self._places[digest] for digest in batch})
+            bad |= self._send_batch({digest: self._places[digest] for digest in batch}, shape)
         return bad
 
-    def _send_batch(self, batch: Mapping[str, _Place]) -> set[str]:
+    def _send_batch(self, batch: Mapping[str, _Place], shape: TransferMode) -> set[str]:
         with TemporaryDirectory(prefix="pieces-", dir=self._memory) as folder:
             paths = {digest: Path(folder, digest) for digest in batch}
             for digest, place in batch.items():
                 with files.opened_new(paths[digest]) as target:
                     files.write_all(target, place.read())
-            sent = self._transfer.send(paths, self._run.contents, shape=TransferMode.PLAIN)
+            sent = self._transfer.send(paths, self._run.contents, shape=shape)
         self.stats.wire_bytes += sent.wire_bytes
         banked = self._keeper.ingest([*batch])
         self.stats.new_bytes += banked.new_bytes

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.errors import VerificationError
+from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
 from holdstill.model.pieces import PieceList
 from holdstill.model.protocol import (
@@ -312,3 +313,48 @@ def test_a_lacking_content_that_the_board_no_longer_has_ends_the_run(scene: Scen
 
     with pytest.raises(VerificationError, match="changed on the board"):
         scene.ingest.resend(scene.index, {PART: scene.place}, (digest,))
+
+
+LARGE = pieces.PIECED_FROM + 5
+"""Bytes of a file that is stored in pieces, the last of them a short one."""
+
+
+def large(change: bytes = b"") -> bytes:
+    """Return a large content: a piece of data, holes, and data at the end."""
+    head = (change + b"a" * pieces.PIECE)[: pieces.PIECE]
+    return head + bytes(LARGE - pieces.PIECE - 3) + b"end"
+
+
+def listed(content: bytes) -> PieceList:
+    return pieces.of_reader(
+        len(content), pieces.PIECE, lambda start, count: content[start : start + count]
+    )
+
+
+def test_a_large_file_is_sent_in_pieces_and_its_holes_are_not(scene: Scene) -> None:
+    content = large()
+    write(scene, "db", content)
+    scene.put(entry(b"db", content, inode=1))
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    sent = {digest for digest, _ in scene.carrier.sent}
+    found = {digest.hex() for digest, _ in listed(content).pieces()}
+    assert len(found) == 2
+    assert sent == {*found, listed(content).digest().hex()}
+    assert scene.digest(b"db") == listed(content).digest().hex()
+
+
+def test_of_a_large_file_only_the_pieces_that_changed_are_asked_for(scene: Scene) -> None:
+    before, after = large(), large(b"!")
+    scene.ingest._lists.save_list(listed(before))
+    scene.place.earlier[b"db"] = listed(before).digest()
+    write(scene, "db", after)
+    scene.put(entry(b"db", after, inode=1))
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    changed = {d for d, _ in listed(after).pieces()} - {d for d, _ in listed(before).pieces()}
+    sent = {digest for digest, _ in scene.carrier.sent}
+    assert sent == {d.hex() for d in changed} | {listed(after).digest().hex()}
+    assert len(sent) == 2
