@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from holdstill.records import assembled
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Generator, Iterator
 
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.sealed_capture import IndexedCapture, PieceSource
+    from holdstill.records.index_queries import Index
 
 
 def attachments(manifest: Manifest) -> Iterator[Attachment]:
@@ -41,4 +42,12 @@ def needed(capture: IndexedCapture) -> Iterator[tuple[bytes, int]]:
     """
     yield from attached(capture, capture.manifest())
     with assembled.opened_index(capture) as index:
-        yield from index.digests()
+        yield from of_files(index)
+
+
+def of_files(index: Index) -> Generator[tuple[bytes, int], None, None]:
+    """Yield (digest, size) of every content that the files of an index need.
+
+    Who does not take all closes it before the index.
+    """
+    yield from index.digests()
