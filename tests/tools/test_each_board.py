@@ -144,21 +144,3 @@ def test_m1_metrics_of_the_others_are_published(house: SignedStore) -> None:
     lines = (house.folder / "keeper.prom").read_text(encoding="utf-8").splitlines()
     assert 'holdstill_keeper_captures{board="pier-3"} 1.0' in lines
     assert 'holdstill_keeper_unreadable{board="slipway-1"} 1.0' in lines
-
-
-def test_l1_a_user_without_a_name_is_told_so_and_no_signature_is_blamed(
-    house: SignedStore,
-) -> None:
-    if os.geteuid() != 0:
-        pytest.skip("only root can become a user without a name")
-    nobody = ("setpriv", "--reuid=4242421", "--regid=4242421", "--clear-groups")
-    programs.run("chown", "-R", "4242421:4242421", house.root)
-    for folder in (house.folder, *list(house.folder.parents)[:-2]):
-        folder.chmod(folder.stat().st_mode | 0o011)
-    done = programs.attempt(*nobody, HOLDSTILL, "verify", "--store", house.root)
-
-    assert done.returncode == 4, done
-    said = done.stdout + done.stderr
-    assert b"user id 4242421" in said
-    assert b"TRUSTWORTHY" not in said
-    assert b"bad signature" not in said

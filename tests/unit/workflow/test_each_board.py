@@ -154,3 +154,25 @@ def test_m1_the_json_of_list_carries_the_troubles(
     assert code == 7
     assert said["boards"] == {"pier-3": [], "pier-4": []}
     assert [each["board"] for each in said["troubles"]] == ["Odd"]
+
+
+def test_m1_rehearse_of_all_boards_tells_of_each_that_cannot_be_done(
+    store: Store, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (store.board_folder(PIER_3) / "enrolment.yaml").write_bytes(b"board: [")
+
+    code = main.run(["rehearse", "--store", str(store.root)])
+
+    lines = capsys.readouterr().err.splitlines()
+    assert code == 7
+    assert [line.split(":")[0] for line in lines] == ["pier-3", "pier-4"]
+    assert "has no capture yet" in lines[1]
+
+
+def test_one_console_is_not_that_of_all_boards(
+    store: Store, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = main.run(["rehearse", "--store", str(store.root), "--log", str(tmp_path / "log")])
+
+    assert code == 2
+    assert "name the board" in capsys.readouterr().err
