@@ -6,7 +6,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError, MachineError, VerificationError
+from holdstill.errors import HoldstillError, MachineError, UsageError, VerificationError
 from holdstill.keeper import board_captures, capture_notes, repair
 from holdstill.keeper.board_captures import BoardCaptures, StoredCapture
 from holdstill.keeper.ledger import LedgerFile
@@ -158,11 +158,16 @@ def _wanted(store: Store, board: BoardName, which: str, runner: Runner) -> _Want
     found.faults += [f"{board}: {fault}" for fault in shelf.ledger_faults()]
     for brief in (capture_ref.chosen(briefs, which, board),) if which else briefs:
         found.tell(board, brief)
-        if not brief.faults:
+        if brief.faults:
+            continue
+        try:
             name = CaptureName.parse(brief.name)
-            folder = shelf.folder / brief.name
-            found.captures.append(StoredCapture(board, name, folder, store.contents))
-            found.arrived[f"{board}/{name}"] = brief.arrived_at
+        except UsageError as error:
+            found.faults.append(f"{board}/{brief.name}: {error}")
+            continue
+        folder = shelf.folder / brief.name
+        found.captures.append(StoredCapture(board, name, folder, store.contents))
+        found.arrived[f"{board}/{name}"] = brief.arrived_at
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import sqlite3
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -168,6 +169,23 @@ def test_h10_a_flipped_manifest_byte_keeps_no_capture_and_no_board_from_being_re
     assert all(fault.startswith(f"{altered}: ") for fault in report.faults)
     assert [trouble.board for trouble in report.troubles] == ["pier-4"]
     assert report.exit_code == 7
+
+
+def test_h7_a_capture_of_an_odd_name_keeps_no_other_from_being_read(
+    store: Store, clock: FakeClock
+) -> None:
+    shelf, good = BoardCaptures(store, PIER_3, FakeSignatures()), captures_of(store)
+    with shelf.ledger_file.held_for_writing(store.disk) as ledger:
+        last = ledger.sealed[-1]
+        brief = msgspec.structs.replace(last.brief, name="000004-10101T021503Z", seq=4)
+        odd = msgspec.structs.replace(last, brief=brief, previous=last.brief.manifest)
+        shelf.ledger_file.append(ledger, [odd], at=brief.arrived_at, disk=store.disk)
+    shutil.copytree(shelf.folder / last.brief.name, shelf.folder / brief.name)
+
+    report = verified(store)
+
+    assert sorted(report.captures) == good
+    assert [fault.partition(": ")[0] for fault in report.faults] == [f"pier-3/{brief.name}"]
 
 
 def test_a_capture_that_a_power_cut_stopped_is_told_and_is_no_alarm(store: Store) -> None:
