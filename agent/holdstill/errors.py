@@ -102,6 +102,21 @@ class VerificationError(HoldstillError):
     exit_code = 7
 
 
+class DamagedContentError(VerificationError):
+    """A content has other bytes than its digest says.
+
+    Attributes:
+        digest: SHA-256 in its name, 64 hexadecimal digits.
+    """
+
+    def __init__(self, what: str, digest: str) -> None:
+        super().__init__(
+            f"{what} is damaged: content {digest}",
+            hint="`holdstill verify` lists what is damaged; --repair asks the board for it",
+        )
+        self.digest = digest
+
+
 class DegradedError(HoldstillError):
     """The capture is sealed, but something needs attention."""
 

@@ -190,7 +190,7 @@ def captures(at: Keeper) -> list[dict[str, object]]:
     """Return what the keeper has, every byte of it read again; not when that was."""
     at.run("verify", "--store", at.store, timeout=600)
     listed = json.loads(at.run("list", "pier-3", "--store", at.store, "--json"))
-    return [{**brief, "verified_at": ""} for brief in listed["pier-3"]]
+    return [{**brief, "verified_at": ""} for brief in listed["boards"]["pier-3"]]
 
 
 def made_a_keeper(pier: Machine) -> Evening:
@@ -211,7 +211,7 @@ def made_a_keeper(pier: Machine) -> Evening:
         talk=talk,
         printed=as_owner(pier, ask).decode(),
         timers=listed_timers(pier),
-        captures=listed["pier-3"],
+        captures=listed["boards"]["pier-3"],
         services={deed: service(pier, f"holdstill-keeper-{deed}.service") for deed in SERVICES},
     )
 

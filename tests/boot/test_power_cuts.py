@@ -95,5 +95,5 @@ def whole_captures(keeper: Keeper) -> list[str]:
     """Return the names of the sealed captures, each of which must be whole to the last byte."""
     keeper.run("verify", "--store", keeper.store, timeout=1200)
     listed = json.loads(keeper.run("list", "pier-3", "--store", keeper.store, "--json"))
-    assert [brief["faults"] for brief in listed["pier-3"] if brief["faults"]] == []
-    return [brief["name"] for brief in listed["pier-3"]]
+    assert [brief["faults"] for brief in listed["boards"]["pier-3"] if brief["faults"]] == []
+    return [brief["name"] for brief in listed["boards"]["pier-3"]]

@@ -42,7 +42,7 @@ def tried(*words: object) -> subprocess.CompletedProcess[bytes]:
 
 
 def test_the_list_tells_age_grade_and_frozen_span(kept: Kept) -> None:
-    briefs = json.loads(holdstill("list", "--store", kept.store, "--json"))["pier-3"]
+    briefs = json.loads(holdstill("list", "--store", kept.store, "--json"))["boards"]["pier-3"]
     text = holdstill("list", "pier-3", "--store", kept.store).decode()
 
     assert [brief["seq"] for brief in briefs] == [1]

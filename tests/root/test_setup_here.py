@@ -51,10 +51,14 @@ def test_one_command_inspects_sets_up_and_takes_a_first_capture(tmp_path: Path) 
             "setup", "--keeper", store, "--board", "pier-3", "--disk", board.disk.device,
             "--board-root", board.root, "--capture",
         ).decode()  # fmt: skip
-        sealed = json.loads(holdstill("list", "pier-3", "--store", store, "--json"))["pier-3"]
+        sealed = json.loads(holdstill("list", "pier-3", "--store", store, "--json"))["boards"][
+            "pier-3"
+        ]
         again = shelter.run("capture", "--json")
         removed = shelter.run("setup", "--remove", "--yes").decode()
-        left = json.loads(holdstill("list", "pier-3", "--store", store, "--json"))["pier-3"]
+        left = json.loads(holdstill("list", "pier-3", "--store", store, "--json"))["boards"][
+            "pier-3"
+        ]
 
     assert "rootfs" in said  # inspect has shown the file systems
     assert "Sealed pier-3/000001-" in said

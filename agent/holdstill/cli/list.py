@@ -8,12 +8,12 @@ import click
 
 from holdstill.cli import open_capture, options, tables, terminal
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.model import names
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.workflow import each_board
+from holdstill.workflow.each_board import EachBoard
 
 if TYPE_CHECKING:
-    from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
 
 
@@ -22,8 +22,11 @@ if TYPE_CHECKING:
 @options.store_option
 @options.access_options
 @options.json_option
-def command(board: str | None, store_address: str | None, *, as_json: bool) -> None:
+def command(board: str | None, store_address: str | None, *, as_json: bool) -> int:
     r"""List the captures of one board, or of all.
+
+    A board that cannot be read is told in a line, and the others are listed; the exit code is
+    then that of the worst.
 
     \b
     Examples:
@@ -33,23 +36,22 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> N
     """
     found = _briefs(board, store_address)
     if as_json:
-        options.print_json(found)
-        return
+        options.print_json({"boards": found.results, "troubles": found.troubles})
+        return found.exit_code
     out = terminal.console()
-    for name, briefs in found.items():
+    for name, briefs in found.results.items():
         tables.briefs(name, briefs, now=SystemClock().now(), out=out)
-    if not found:
+    tables.troubles(found.troubles, terminal.console(is_error=True))
+    if not found.results and not found.troubles:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
+    return found.exit_code
 
 
-def _briefs(
-    board: str | None, store_address: str | None
-) -> dict[BoardName, tuple[CaptureBrief, ...]]:
+def _briefs(board: str | None, store_address: str | None) -> EachBoard[tuple[CaptureBrief, ...]]:
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as library:
             own = library.check_own(board) if board else library.board
-            return {own: library.briefs()}
-    store = open_capture.open_local(store_address)
-    boards = (names.check_board(board),) if board else store.boards()
-    return {name: BoardCaptures(store, name, LocalRunner()).briefs() for name in boards}
+            return EachBoard(results={own: library.briefs()}, troubles=())
+    store, runner = open_capture.open_local(store_address), LocalRunner()
+    return each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())

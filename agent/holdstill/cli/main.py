@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import explain, terminal
+from holdstill.cli import terminal
 from holdstill.cli.lazy_group import LazyGroup
 from holdstill.system import termination
 from holdstill.system.termination import TerminationRequested
+from holdstill.workflow import explain
 
 if TYPE_CHECKING:
     from holdstill.errors import HoldstillError

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from holdstill.cli import open_capture, options, progress, terminal
-from holdstill.errors import VerificationError
+from holdstill.cli import open_capture, options, progress, tables, terminal
+from holdstill.errors import UsageError, VerificationError
 from holdstill.rehearse.rehearsal import DEADLINE
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.workflow import capture_ref, rehearse_capture
+from holdstill.workflow import capture_ref, each_board, rehearse_capture
+
+if TYPE_CHECKING:
+    from holdstill.cli.terminal import Console
+    from holdstill.rehearse.rehearsal import Rehearsal
 
 
 @click.command("rehearse", short_help="Boot a capture in an emulator.")
-@click.argument("capture", metavar="BOARD[/CAPTURE]")
+@click.argument("capture", metavar="[BOARD[/CAPTURE]]", required=False, default="")
 @click.option(
     "--log",
     type=click.Path(path_type=Path),
@@ -44,6 +49,9 @@ def command(
 ) -> int:
     r"""Rebuild a capture onto a scratch image and boot that in an emulator, without a network.
 
+    Without BOARD the newest good capture of every board is rehearsed, one after the other; a board
+    of which that cannot be done is told in a line, and the exit code is that of the worst.
+
     A success is noted in the board's ledger, and shown by `holdstill list`. The capture is not
     touched. A rehearsal cannot prove the board's own firmware, device overlays or real devices.
 
@@ -52,29 +60,63 @@ def command(
       holdstill rehearse pier-3 --store /srv/holdstill
     """
     opened = open_capture.open_local(store_address)
-    stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
-    place = log or Path(f"{stored.board}-{stored.name}.console")
-    with progress.reporting(terminal.console(is_error=True)) as reporter:
-        found = rehearse_capture.rehearse(
-            opened, stored, machine=LocalRunner(), clock=SystemClock(), progress=reporter,
-            scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
-            sign=sign,
-        )  # fmt: skip
+    if not capture and log is not None:
+        raise UsageError(
+            "--log is the console of one board", hint="name the board, or leave it out"
+        )
+
+    def rehearsed(reference: str) -> Rehearsed:
+        stored = capture_ref.trusted(capture_ref.find(opened, reference, runner=LocalRunner()))
+        place = log or Path(f"{stored.board}-{stored.name}.console")
+        with progress.reporting(terminal.console(is_error=True)) as reporter:
+            found = rehearse_capture.rehearse(
+                opened, stored, machine=LocalRunner(), clock=SystemClock(), progress=reporter,
+                scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
+                sign=sign,
+            )  # fmt: skip
+        return Rehearsed(f"{stored.board}/{stored.name}", found)
+
+    if capture:
+        one = rehearsed(capture)
+        if as_json:
+            options.print_json(one.found)
+        else:
+            _tell(one, terminal.console())
+        return one.exit_code
+    each = each_board.do(opened, None, rehearsed)
     if as_json:
-        options.print_json(found)
+        shown = {one.name: one.found for one in each.results.values()}
+        options.print_json({"rehearsed": shown, "troubles": each.troubles})
     else:
-        name = f"{stored.board}/{stored.name}"
-        out = terminal.console()
-        verdict = "booted" if found.booted else "did NOT boot"
-        out.print(f"{name} {verdict} ({found.way}, {found.seconds:.0f} s)")
-        if found.broken is not None:
-            out.print(f"what broke: {found.broken}")
-        for remark in found.remarks:
-            out.print(f"  {remark}")
-        out.print("What this cannot prove:")
-        for text in found.unproven:
-            out.print(f"  {text}")
-        out.print(f"Console: {found.log}")
-        if found.picture:
-            out.print(f"Screen: {found.picture}")
-    return 0 if found.booted else VerificationError.exit_code
+        for one in each.results.values():
+            _tell(one, terminal.console())
+        tables.troubles(each.troubles, terminal.console(is_error=True))
+    return max(each.exit_code, *(one.exit_code for one in each.results.values()), 0)
+
+
+class Rehearsed(NamedTuple):
+    """A capture, BOARD/CAPTURE, and what came of it."""
+
+    name: str
+    found: Rehearsal
+
+    @property
+    def exit_code(self) -> int:
+        """The exit code of this capture alone."""
+        return 0 if self.found.booted else VerificationError.exit_code
+
+
+def _tell(one: Rehearsed, out: Console) -> None:
+    found = one.found
+    verdict = "booted" if found.booted else "did NOT boot"
+    out.print(f"{one.name} {verdict} ({found.way}, {found.seconds:.0f} s)")
+    if found.broken is not None:
+        out.print(f"what broke: {found.broken}")
+    for remark in found.remarks:
+        out.print(f"  {remark}")
+    out.print("What this cannot prove:")
+    for text in found.unproven:
+        out.print(f"  {text}")
+    out.print(f"Console: {found.log}")
+    if found.picture:
+        out.print(f"Screen: {found.picture}")

@@ -10,7 +10,7 @@ import click
 
 from holdstill.board import tmpfs
 from holdstill.cli import options, tables, terminal
-from holdstill.errors import DegradedError, PreflightError, UsageError
+from holdstill.errors import PreflightError, UsageError
 from holdstill.keeper.store import open_store
 from holdstill.schedule import state_file
 from holdstill.schedule.zone import LocalZone
@@ -61,9 +61,7 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         states = silence.find_silent(
             opened, settings.notify, clock=SystemClock(), runner=LocalRunner()
         )
-    code = board.code if board else 0
-    if code == 0 and any(state.is_silent for state in states or ()):
-        code = DegradedError.exit_code
+    code = (board.code if board else 0) or silence.exit_code(states or ())
     if as_json:
         options.print_json({"board": board, "keeper": states or (), "exit_code": code})
     else:

@@ -284,19 +284,43 @@ def store_report(report: StoreReport, out: Console) -> None:
     )
     for name in report.captures:
         out.print(f"  {name}: every content is good")
+    for name in report.gone:
+        out.print(f"  {name}: deleted by thinning meanwhile")
+    for note in report.notes:
+        out.print(f"note: {note}")
+    for text in report.unread:
+        out.print(f"NOT READ {text}", style="red")
+    if report.unread:
+        out.print(_UNREAD)
     for fault in report.faults:
         out.print(f"NOT TRUSTWORTHY {fault}", style="red")
+    if report.faults:
+        out.print(_FAULTY)
     for damage in report.damages:
         out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
         _list(out, "  it is in", damage.hits)
+    if report.damages:
+        out.print(_DAMAGED)
+
+
+_UNREAD = (
+    "what to do: verify as the user that the store belongs to, or as root; what could not be read "
+    "is not known to be damaged"
+)
+_FAULTY = (
+    "what to do: find out who or what altered these before anything is built on them; other "
+    "captures can be used"
+)
+_DAMAGED = (
+    "what to do: `holdstill verify --repair` has the board send it again; `holdstill rebuild "
+    "--leave-out-damaged` does without those files"
+)
 
 
 def troubles(found: Sequence[BoardTrouble], err: Console) -> None:
     """Show which boards could not be done, and why: a line each."""
     for trouble in found:
-        err.print(f"{trouble.board}: {trouble.problem}", style="red", markup=False)
-        if trouble.hint:
-            err.print(f"  {trouble.hint}", markup=False)
+        err.print(trouble.sentence, style="red", soft_wrap=True)
 
 
 def collected(swept: CollectedGarbage, days: float, out: Console) -> None:
@@ -330,5 +354,5 @@ def silent_boards(states: Sequence[BoardSilence], out: Console) -> None:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
     for state in states:
         mark = "NEEDS A LOOK: " if state.is_silent else ""
-        kept = counted(state.captures, "capture")
-        out.print(f"{mark}{state.sentence}; {kept} kept")
+        kept = "" if state.trouble else f"; {counted(state.captures, 'capture')} kept"
+        out.print(f"{mark}{state.sentence}{kept}", soft_wrap=True)

@@ -56,7 +56,8 @@ def command(
     clock, runner = SystemClock(), LocalRunner()
     deed = thin.delete_captures if is_applied else thin.plan
     found = each_board.do(
-        each_board.chosen(opened, board),
+        opened,
+        board,
         lambda name: deed(opened, name, settings.retention, clock=clock, runner=runner),
     )
     swept = (

@@ -54,7 +54,8 @@ def command(
     r"""Read stored contents again and compare them with their digests, each one once.
 
     With --card, compare a card or image with the capture that it was made from, file by file.
-    Exit code 7 means that something is not as it should be; all of it is listed.
+    Exit code 7 means that something is not as it should be; all of it is listed. Exit code 4
+    means that this user or machine could not read something, so that nobody can tell.
 
     \b
     Examples:
@@ -73,10 +74,11 @@ def command(
         options.print_json(report)
     else:
         tables.store_report(report, terminal.console())
+        tables.troubles(report.troubles, terminal.console(is_error=True))
     if is_repaired:
         for digest, outcome in verify_captures.repair_damage(opened, report).items():
             terminal.warn(f"{digest}: {outcome}")
-    return 0 if report.is_good else VerificationError.exit_code
+    return report.exit_code
 
 
 def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:

@@ -6,7 +6,7 @@ import hashlib
 import os
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import SecurityError, VerificationError
+from holdstill.errors import DamagedContentError, SecurityError, VerificationError
 from holdstill.model import pieces
 
 if TYPE_CHECKING:
@@ -28,18 +28,6 @@ class OpenPart(NamedTuple):
     offset: int
     length: int
     handle: int | None
-
-
-class DamagedListError(VerificationError):
-    """A list of pieces has other bytes than its digest says.
-
-    Attributes:
-        digest: 32 bytes.
-    """
-
-    def __init__(self, digest: bytes) -> None:
-        super().__init__(f"its list of pieces is damaged: content {digest.hex()}")
-        self.digest = digest
 
 
 def open_parts(contents: ContentSource, entry: Entry) -> Iterator[OpenPart]:
@@ -91,7 +79,7 @@ def read_list(contents: ContentSource, digest: bytes, size: int) -> PieceList:
     finally:
         os.close(handle)
     if hashlib.sha256(data).digest() != digest:
-        raise DamagedListError(digest)
+        raise DamagedContentError("its list of pieces", digest.hex())
     listed = pieces.decode(data, "its list of pieces")
     if (listed.size, listed.piece) != (size, pieces.PIECE):
         raise SecurityError(f"its list of pieces is of {listed.size} bytes, not {size}")

@@ -32,6 +32,8 @@ MANIFEST, SIGNATURE = "manifest.yaml", "manifest.yaml.sig"
 INDEX, GAP = "index.sqlite", "gap.bin"
 """What a manifest calls the index and the boot gap."""
 NOT_IN_LEDGER = "it is not in the ledger"
+NO_ACCESS = "this user may not read it"
+"""How the fault begins of a capture that this user cannot judge."""
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
 
 
@@ -207,6 +209,8 @@ class BoardCaptures:
             data = (folder / MANIFEST).read_bytes()
             seal = (folder / SIGNATURE).read_bytes()
             has_index = self.store.contents.has(Digest(event.brief.index))
+        except PermissionError as error:
+            return (f"{NO_ACCESS}: {error}",)
         except OSError as error:
             return (f"cannot be read: {error}",)
         faults = [] if has_index else ["its index is missing"]
@@ -244,7 +248,7 @@ class BoardCaptures:
         """Describe directories among the captures that are not in the ledger."""
         known = {event.brief.name for event in ledger.sealed}
         sealing = self.store.board_folder(self.board) / "sealing"
-        being_sealed = b"".join(intent.read_bytes() for intent in sealing.glob("*.json"))
+        being_sealed = b"".join(map(_bytes_of, sealing.glob("*.json")))
         found = []
         for name in sorted(item.name for item in self.folder.iterdir()):
             parsed = _parsed(name)
@@ -271,6 +275,14 @@ def _parsed(name: str) -> CaptureName | None:
         return None
 
 
+def _bytes_of(intent: Path) -> bytes:
+    """Return the bytes of a file; none if it was taken away since it was listed."""
+    try:
+        return intent.read_bytes()
+    except FileNotFoundError:
+        return b""
+
+
 def raw_name(number: int) -> str:
     """Return the name of the file with the bytes of a raw partition."""
     return f"raw-{number}.bin"
@@ -287,6 +299,6 @@ def check_good(capture: Judged) -> Judged:
         return capture
     what = f"capture {capture.name} of {capture.board}: {'; '.join(capture.faults)}"
     hint = "`holdstill list` shows the newest good one"
-    if any(fault.startswith(("cannot be read", "missing")) for fault in capture.faults):
+    if any(fault.startswith(("cannot be read", "missing", NO_ACCESS)) for fault in capture.faults):
         raise VerificationError(what, hint=hint)
     raise SecurityError(what, hint=hint)

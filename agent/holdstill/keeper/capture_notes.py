@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import UsageError
@@ -18,9 +19,9 @@ from holdstill.model.names import CaptureName
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from holdstill.keeper.ledger import Event
+    from holdstill.keeper.ledger import Event, Ledger
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
@@ -37,13 +38,23 @@ def unpin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
 
 
 def verified(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
-    """Note that all contents of these captures were hashed again and were right."""
-    _note(store, board, VerifiedEvent(captures=tuple(names)), names, clock)
+    """Note that all contents of these captures were hashed again and were right.
+
+    Those that were thinned meanwhile are left out.
+    """
+    with _held(store, board) as (file, ledger):
+        if left := _left(ledger, names):
+            _append(store, file, ledger, VerifiedEvent(captures=left), clock)
 
 
 def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
-    """Note that some content of these captures was hashed again and was wrong."""
-    _note(store, board, DamagedEvent(captures=tuple(names)), names, clock)
+    """Note that some content of these captures was hashed again and was wrong.
+
+    Those that were thinned meanwhile are left out.
+    """
+    with _held(store, board) as (file, ledger):
+        if left := _left(ledger, names):
+            _append(store, file, ledger, DamagedEvent(captures=left), clock)
 
 
 def booted(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
@@ -65,13 +76,27 @@ def accept(store: Store, board: BoardName, reason: str, *, clock: Clock) -> None
 def _note(
     store: Store, board: BoardName, event: Event, names: Sequence[str], clock: Clock
 ) -> None:
-    file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
-    with file.held_for_writing(store.disk) as ledger:
-        known = {event.brief.name for event in ledger.sealed} - ledger.thinned
-        unknown = sorted(set(names) - known)
+    with _held(store, board) as (file, ledger):
+        unknown = sorted(set(names).difference(_left(ledger, names)))
         if unknown:
             raise UsageError(
                 f"board {board} has no capture {', '.join(unknown)}", hint="see `holdstill list`"
             )
-        at = clocks.rfc3339(clock.now())
-        file.append(ledger, [event], at=at, disk=store.disk)
+        _append(store, file, ledger, event, clock)
+
+
+@contextmanager
+def _held(store: Store, board: BoardName) -> Iterator[tuple[LedgerFile, Ledger]]:
+    file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
+    with file.held_for_writing(store.disk) as ledger:
+        yield file, ledger
+
+
+def _left(ledger: Ledger, names: Sequence[str]) -> tuple[str, ...]:
+    """Return those of these captures that were sealed and not thinned."""
+    known = {event.brief.name for event in ledger.sealed} - ledger.thinned
+    return tuple(name for name in names if name in known)
+
+
+def _append(store: Store, file: LedgerFile, ledger: Ledger, event: Event, clock: Clock) -> None:
+    file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=store.disk)

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from holdstill.errors import SecurityError
-from holdstill.filesystems import content_parts
+from holdstill.errors import DamagedContentError, SecurityError
 from holdstill.keeper import repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
@@ -271,11 +270,8 @@ class Sealer:
         check = NeedsCheck(self._store, known, self._shelf.board)
         try:
             return self._read_needs(manifest, check, draft, known)
-        except assembled.DamagedContentError as error:
-            repair.take_out(self._store, error.digest)
-            return CaptureNeeds(lacking=(error.digest,))
-        except content_parts.DamagedListError as error:
-            digest = Digest(error.digest.hex())
+        except DamagedContentError as error:
+            digest = Digest(error.digest)
             repair.take_out(self._store, digest)
             return CaptureNeeds(lacking=(digest,))
         finally:

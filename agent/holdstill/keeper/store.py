@@ -109,13 +109,15 @@ class Store:
         return self.root / "boards" / names.check_board(board)
 
     def boards(self) -> tuple[BoardName, ...]:
-        """Return the enrolled boards, in order."""
-        found = (self.root / "boards").iterdir()
-        enrolled = [folder.name for folder in found if (folder / "enrolment.yaml").is_file()]
-        return tuple(names.check_board(name) for name in sorted(enrolled))
+        """Return the enrolled boards, in order; what no board can be called is passed over."""
+        return tuple(
+            names.check_board(folder.name)
+            for folder in self.board_folders()
+            if names.is_board(folder.name) and (folder / "enrolment.yaml").is_file()
+        )
 
     def board_folders(self) -> tuple[Path, ...]:
-        """Return the folders of all boards, enrolled or not, in order."""
+        """Return all that is in boards/, in order: enrolled or not, whatever its name."""
         return tuple(sorted((self.root / "boards").iterdir()))
 
     def discard(self, folder: Path) -> None:

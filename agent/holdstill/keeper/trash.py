@@ -8,6 +8,8 @@ can be put back for as long as it rests.
 from __future__ import annotations
 
 import os
+import secrets
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -67,10 +69,11 @@ def take_back(store: Store, digest: Digest) -> bool:
     for place in reversed(resting(store)):
         path = place.folder / digest
         if os.path.lexists(path):
-            try:
-                store.disk.rename_new(path, store.contents.path(digest))
-            except FileExistsError:  # another process was quicker
-                return True
+            with suppress(FileExistsError):  # another process was quicker
+                try:
+                    store.disk.rename_new(path, store.contents.path(digest))
+                except FileNotFoundError:  # its time came just now
+                    continue
             return True
     return False
 
@@ -105,9 +108,12 @@ def _free_name(store: Store, now: datetime) -> Path:
 
 
 def _delete(store: Store, folder: Path) -> int:
-    with os.scandir(folder) as found:
+    """Delete a folder of contents; nobody takes one back out of it from the first step on."""
+    grave = store.trash / f"ended-{secrets.token_hex(8)}"
+    store.disk.rename(folder, grave)
+    with os.scandir(grave) as found:
         size = sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
-    store.disk.remove_tree(folder)
+    store.disk.remove_tree(grave)
     return size
 
 

@@ -12,9 +12,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import SecurityError, VerificationError
+from holdstill.errors import DamagedContentError, SecurityError, VerificationError
 from holdstill.model import pieces
-from holdstill.model.names import Digest
 from holdstill.model.sizes import human
 from holdstill.records import index_file
 from holdstill.system import files, sparse_copy
@@ -28,21 +27,6 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import Index
 
 _LEAST_PIECE = 4096
-
-
-class DamagedContentError(VerificationError):
-    """A content has other bytes than its digest says.
-
-    Attributes:
-        digest: 64 hexadecimal digits.
-    """
-
-    def __init__(self, what: str, digest: bytes) -> None:
-        super().__init__(
-            f"{what} is damaged: content {digest.hex()}",
-            hint="`holdstill verify` lists what is damaged; --repair asks the board for it",
-        )
-        self.digest = Digest(digest.hex())
 
 
 def read_list(source: ContentSource, attachment: Attachment) -> PieceList:
@@ -77,7 +61,7 @@ def _read(source: ContentSource, digest: bytes, limit: int, what: str) -> bytes:
     finally:
         os.close(handle)
     if hashlib.sha256(data).digest() != digest:
-        raise DamagedContentError(what, digest)
+        raise DamagedContentError(what, digest.hex())
     return data
 
 

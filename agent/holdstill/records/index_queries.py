@@ -10,7 +10,7 @@ from holdstill.errors import SecurityError
 from holdstill.model import paths
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Generator, Iterable, Iterator
 
     from holdstill.model.entries import Entry
 
@@ -222,7 +222,7 @@ class Index:
         )
         return [entry_of(row) for row in rows]
 
-    def digests(self, *, since: int = 0) -> Iterator[tuple[bytes, int]]:
+    def digests(self, *, since: int = 0) -> Generator[tuple[bytes, int], None, None]:
         """Yield (digest, size) of distinct contents that runs numbered since or later set."""
         rows = self._db.execute(
             "SELECT DISTINCT digest, size FROM entry WHERE digest <> x'' AND seq >= ?", (since,)

@@ -9,12 +9,13 @@ Anybody can check one without us:
 
 from __future__ import annotations
 
+import os
 import re
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import CommandError, SecurityError
+from holdstill.errors import CommandError, MachineError, SecurityError
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -24,6 +25,10 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 NAMESPACE = "manifest@holdstill"
+_NO_USER = b"No user exists for uid"
+"""What ssh-keygen says when getpwuid(3) does not know who runs it (OpenSSH, ssh-keygen.c)."""
+_NO_VERDICT = frozenset({124, 126, 127})
+"""How a program ends that ran out of time, or was never started; below 0: was killed."""
 _PUBLIC = re.compile(r"(ssh-ed25519|ecdsa-sha2-nistp256) ([A-Za-z0-9+/]+={0,2})(?: [^\r\n]*)?\n?")
 
 
@@ -55,6 +60,8 @@ def verify(
 
     Raises:
         SecurityError: no.
+        MachineError: it cannot be checked here, by this user.
+        CommandError: ssh-keygen is missing, was killed, or ran out of time.
     """
     with tempfile.TemporaryDirectory(prefix="holdstill-") as name:
         signers, seal = Path(name, "signers"), Path(name, "signature")
@@ -65,6 +72,15 @@ def verify(
         try:
             runner.run(Command.of(*words, "-f", signers, "-s", seal), stdin=data)
         except CommandError as error:
+            if error.status in _NO_VERDICT or error.status < 0:
+                raise
+            if _NO_USER in error.words:
+                raise MachineError(
+                    f"signatures cannot be checked: ssh-keygen does not work for a user without "
+                    f"a name (user id {os.geteuid()})",
+                    hint="give that user id a name (a line in /etc/passwd), or run this as "
+                    "another user; the signatures may well be good",
+                ) from error
             output = " ".join(error.words.decode(errors="backslashreplace").split())
             raise SecurityError(
                 f"the manifest's signature is not one of board {board} (ssh-keygen: {output})",

@@ -170,5 +170,5 @@ def moment(text: str) -> datetime | None:
     """Read an RFC 3339 moment; None if it is none."""
     try:
         return datetime.fromisoformat(text).astimezone(UTC)
-    except ValueError:
+    except (ValueError, OverflowError):  # the latter at the ends of the calendar
         return None

@@ -6,13 +6,14 @@ was found good lately can be left out, so that a run that was cut off goes on wh
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
-from contextlib import contextmanager, suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import HoldstillError
+from holdstill.errors import DamagedContentError, HoldstillError, MachineError
 from holdstill.filesystems import content_parts
 from holdstill.model import paths, pieces
 from holdstill.model.layout import Record
@@ -20,14 +21,28 @@ from holdstill.records import assembled, capture_contents
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
+    from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.sealed_capture import ContentSource, IndexedCapture
     from holdstill.system.clocks import Clock
+    from holdstill.verify.verified_cache import VerifiedCache
 
 HOLDERS_SHOWN = 5
 """Paths that are named for one damaged content in one capture."""
+_OURS = frozenset(
+    {
+        errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
+        errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ETIMEDOUT, errno.ESTALE, errno.ENOTCONN,
+        errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.EAGAIN,
+    }
+)  # fmt: skip
+"""Errors (errno(3)) of this machine, this user, or the way to the disk: they say nothing about
+the bytes there."""
+_OURS_BY_SQLITE = frozenset(
+    {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_NOMEM, sqlite3.SQLITE_FULL, sqlite3.SQLITE_CANTOPEN}
+)
+"""The same of a database that was put together in a temporary file (sqlite.org/rescode.html)."""
 
 
 class ContentDamage(Record, frozen=True, kw_only=True):
@@ -46,13 +61,16 @@ class StoreReport(Record, frozen=True, kw_only=True):
     """What reading the store again has shown.
 
     Attributes:
-        contents, bytes: read and found good in this run.
-        skipped: found good lately, and not read again.
+        contents, bytes: distinct ones that were read and found good in this run.
+        skipped: distinct ones that an earlier run found good lately, and that were not read.
         captures: board/capture of those whose every content is good.
         damaged: board/capture of those with a content that is not.
         damages: every content that is not.
-        faults: board/capture: what is wrong with it, of those that could not be read at all, or
-            must not be believed.
+        faults: board/capture: what is wrong with it, of those that must not be believed.
+        unread: board/capture: why nobody can tell, of those that this machine or user could
+            not read.
+        gone: board/capture of those that were deleted by thinning meanwhile.
+        notes: what else a person should know; no capture is the worse for it.
     """
 
     contents: int
@@ -62,48 +80,14 @@ class StoreReport(Record, frozen=True, kw_only=True):
     damaged: tuple[str, ...]
     damages: tuple[ContentDamage, ...]
     faults: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def is_good(self) -> bool:
-        """Whether nothing was found wrong."""
-        return not self.damages and not self.faults
-
-
-class VerifiedCache:
-    """When each content was last found good; a small file beside the store."""
-
-    def __init__(self, db: sqlite3.Connection, since: float) -> None:
-        self._db = db
-        self._since = since
-
-    def is_recent(self, digest: bytes) -> bool:
-        """Whether a content was found good lately enough."""
-        row = self._db.execute("SELECT at FROM good WHERE digest = ?", (digest,)).fetchone()
-        return row is not None and row[0] >= self._since
-
-    def note(self, digest: bytes, at: float) -> None:
-        """Record that a content is good."""
-        self._db.execute("INSERT OR REPLACE INTO good VALUES (?, ?)", (digest, at))
-
-    def forget(self, digest: bytes) -> None:
-        """Record that a content is not good."""
-        self._db.execute("DELETE FROM good WHERE digest = ?", (digest,))
-
-    def commit(self) -> None:
-        """Make what was noted survive an interruption."""
-        self._db.commit()
-
-
-@contextmanager
-def remembered(path: Path, *, since: float) -> Iterator[VerifiedCache]:
-    """Hold the memory of earlier runs; since is the Unix time from which a check counts."""
-    db = sqlite3.connect(path)
-    try:
-        db.execute("CREATE TABLE IF NOT EXISTS good (digest BLOB PRIMARY KEY, at REAL NOT NULL)")
-        yield VerifiedCache(db, since)
-        db.commit()
-    finally:
-        db.close()
+        """Whether nothing was found wrong, and everything could be read."""
+        return not (self.damages or self.faults or self.unread)
 
 
 @dataclass
@@ -127,11 +111,16 @@ class Pace:
                 self.clock.sleep(ahead)
 
 
+def _always(_: IndexedCapture) -> bool:
+    return True
+
+
 def check_captures(
     captures: Sequence[IndexedCapture],
     *,
     memory: VerifiedCache,
     pace: Pace,
+    is_kept: Callable[[IndexedCapture], bool] = _always,
     progress: Callable[[int], None] = lambda _: None,
 ) -> StoreReport:
     """Read every content of these captures once, in their order.
@@ -140,12 +129,34 @@ def check_captures(
         captures: newest first.
         memory: what was found good lately.
         pace: how fast to read.
+        is_kept: whether a capture is still there, and was not thinned since it was listed; it
+            is asked before one is blamed.
         progress: is called with the bytes read so far.
     """
     check = _StoreCheck(memory, pace, progress)
     for capture in captures:
         check.capture(capture)
-    return check.report(captures)
+    return check.report(is_kept)
+
+
+@dataclass
+class _BadContent:
+    """One content that is not good, and the captures that were found to need it."""
+
+    problem: str
+    captures: list[IndexedCapture] = field(default_factory=list)
+
+
+class _Failure(NamedTuple):
+    """A capture that could not be read to its end, and why."""
+
+    capture: IndexedCapture
+    error: HoldstillError | OSError
+
+    @property
+    def sentence(self) -> str:
+        """Say it in one line."""
+        return " ".join(f"{_name(self.capture)}: {self.error}".split())
 
 
 class _StoreCheck:
@@ -153,59 +164,148 @@ class _StoreCheck:
         self._memory = memory
         self._pace = pace
         self._progress = progress
-        self._bad: dict[bytes, str] = {}
+        self._bad: dict[bytes, _BadContent] = {}
         self._good: list[str] = []
-        self._damaged: list[str] = []
-        self._faults: list[str] = []
+        self._damaged: list[IndexedCapture] = []
+        self._failures: list[_Failure] = []
         self._contents = self._bytes = self._skipped = 0
 
     def capture(self, capture: IndexedCapture) -> None:
         """Read what this capture adds to those before it."""
-        name, is_good = f"{capture.board}/{capture.name}", True
         try:
-            for digest, size in capture_contents.needed(capture):
-                is_good &= self._content(capture, digest, size)
+            is_good = self._all_of(capture)
+        except DamagedContentError as error:  # it was good a moment ago
+            is_good = self._blame(capture, bytes.fromhex(error.digest), str(error))
         except (HoldstillError, OSError) as error:  # the others are worth reading all the same
-            self._faults.append(f"{name}: {error}")
+            self._failures.append(_Failure(capture, error))
+            return
+        finally:
+            self._memory.keep()
+        if is_good:
+            self._good.append(_name(capture))
         else:
-            (self._good if is_good else self._damaged).append(name)
-        self._memory.commit()
+            self._damaged.append(capture)
 
-    def _content(self, capture: IndexedCapture, digest: bytes, size: int) -> bool:
-        if digest in self._bad:
+    def _all_of(self, capture: IndexedCapture) -> bool:
+        """Read everything that a rebuild needs of a capture; return whether all of it is good.
+
+        What files there are, only the index says: with a damaged one they cannot be looked for.
+        """
+        manifest = capture.manifest()
+        good = [self._attachment(capture, manifest.index, may_skip=False)]  # read anyhow, below
+        if good[0]:
+            with (
+                assembled.opened_index(capture) as index,
+                closing(index.digests()) as contents,
+            ):
+                good += [self._file(capture, digest, size) for digest, size in contents]
+        others = (manifest.gap, *manifest.raws)
+        good += [self._attachment(capture, x, may_skip=True) for x in others if x is not None]
+        return all(good)
+
+    def _file(self, capture: IndexedCapture, digest: bytes, size: int) -> bool:
+        """Read the content of a file, or its list, and its pieces."""
+        if not pieces.is_pieced(size):
+            return self._content(capture, digest, size, may_skip=True)
+        if not self._content(capture, digest, None, may_skip=False):
             return False
-        if self._memory.is_recent(digest):
+        listed = content_parts.read_list(capture, digest, size)
+        return self._each(capture, listed.pieces(), may_skip=True)
+
+    def _attachment(self, capture: IndexedCapture, item: Attachment, *, may_skip: bool) -> bool:
+        """Read a list, which is small, and its pieces."""
+        if not self._content(capture, bytes.fromhex(item.sha256), None, may_skip=False):
+            return False
+        listed = assembled.read_list(capture, item)
+        return self._each(capture, listed.pieces(), may_skip=may_skip)
+
+    def _each(
+        self, capture: IndexedCapture, contents: Iterable[tuple[bytes, int]], *, may_skip: bool
+    ) -> bool:
+        is_good = True
+        for digest, size in contents:
+            is_good &= self._content(capture, digest, size, may_skip=may_skip)
+        return is_good
+
+    def _content(
+        self, capture: IndexedCapture, digest: bytes, size: int | None, *, may_skip: bool
+    ) -> bool:
+        if digest in self._bad:
+            return self._blame(capture, digest, self._bad[digest].problem)
+        if self._memory.is_met(digest):
+            return True
+        if may_skip and self._memory.is_recent(digest):
             self._skipped += 1
             return True
-        trouble = problem(capture, digest, size)
-        if trouble:
-            self._bad[digest] = trouble
-            self._memory.forget(digest)
-            return False
+        found = _read(capture, digest, size)
+        if found.problem:
+            return self._blame(capture, digest, found.problem)
         self._contents += 1
-        self._bytes += size
+        self._bytes += found.size
         self._memory.note(digest, self._pace.clock.now().timestamp())
-        self._pace.after(size)
+        self._pace.after(found.size)
         self._progress(self._bytes)
         return True
 
-    def report(self, captures: Sequence[IndexedCapture]) -> StoreReport:
-        """Sum up, with every path that a damaged content hits."""
-        damages = (
-            ContentDamage(
-                digest=digest.hex(), problem=trouble, hits=tuple(_hits(captures, digest))
-            )
-            for digest, trouble in self._bad.items()
-        )
+    def _blame(self, capture: IndexedCapture, digest: bytes, trouble: str) -> bool:
+        if digest not in self._bad:
+            self._bad[digest] = _BadContent(trouble)
+            self._memory.forget(digest)
+        hit = self._bad[digest].captures
+        if not hit or hit[-1] is not capture:
+            hit.append(capture)
+        return False
+
+    def report(self, is_kept: Callable[[IndexedCapture], bool]) -> StoreReport:
+        """Sum up, with every path that a damaged content hits.
+
+        What thinning deleted meanwhile is not to blame for what is no longer there.
+        """
+        suspects = {_name(c): c for c in (*self._damaged, *(f.capture for f in self._failures))}
+        gone = {name for name, capture in suspects.items() if not is_kept(capture)}
+        left = [failure for failure in self._failures if _name(failure.capture) not in gone]
         return StoreReport(
             contents=self._contents,
             bytes=self._bytes,
             skipped=self._skipped,
             captures=tuple(self._good),
-            damaged=tuple(self._damaged),
-            damages=tuple(damages),
-            faults=tuple(self._faults),
+            damaged=tuple(name for c in self._damaged if (name := _name(c)) not in gone),
+            damages=tuple(self._damages(gone)),
+            faults=tuple(f.sentence for f in left if not _is_ours(f.error)),
+            unread=tuple(f.sentence for f in left if _is_ours(f.error)),
+            gone=tuple(sorted(gone)),
+            notes=self._memory.notes,
         )
+
+    def _damages(self, gone: set[str]) -> Iterator[ContentDamage]:
+        for digest, bad in self._bad.items():
+            captures = [capture for capture in bad.captures if _name(capture) not in gone]
+            if captures:
+                hits = tuple(hit for capture in captures for hit in _hits(capture, digest))
+                yield ContentDamage(digest=digest.hex(), problem=bad.problem, hits=hits)
+
+
+def _name(capture: IndexedCapture) -> str:
+    return f"{capture.board}/{capture.name}"
+
+
+def _is_ours(error: HoldstillError | OSError) -> bool:
+    """Whether an error is of this machine or user, and says nothing about what is stored."""
+    cause = error.__cause__
+    if isinstance(error, OSError):
+        return error.errno in _OURS
+    if isinstance(cause, OSError):
+        return cause.errno in _OURS
+    if isinstance(cause, sqlite3.Error):
+        return getattr(cause, "sqlite_errorcode", 0) & 0xFF in _OURS_BY_SQLITE
+    return isinstance(error, MachineError)
+
+
+class _Reading(NamedTuple):
+    """What came of reading a content: its size, and what is wrong with it, "" for nothing."""
+
+    size: int
+    problem: str
 
 
 def file_problem(capture: ContentSource, digest: bytes, size: int) -> str:
@@ -221,34 +321,64 @@ def file_problem(capture: ContentSource, digest: bytes, size: int) -> str:
 
 
 def problem(capture: ContentSource, digest: bytes, size: int) -> str:
-    """Return what is wrong with a stored content, "" for nothing."""
+    """Return what is wrong with a stored content, "" for nothing.
+
+    Raises:
+        OSError: this machine, or this user, may not or cannot read it.
+    """
+    return _read(capture, digest, size).problem
+
+
+def _read(capture: ContentSource, digest: bytes, size: int | None) -> _Reading:
+    """Read a content; its size is not known beforehand if it is a list."""
     try:
         handle = capture.open(digest)
     except (HoldstillError, OSError) as error:
-        return f"it is not there: {error}"
+        if _is_ours(error):
+            raise
+        return _Reading(0, f"it is not there: {error}")
     try:
         found = os.fstat(handle).st_size
-        if found != size:
-            return f"it has {found} bytes, not {size}"
+        if size is not None and found != size:
+            return _Reading(found, f"it has {found} bytes, not {size}")
         # What memory holds would only prove the memory.
         os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
-        if files.hash_open_file(handle, size) != digest:
-            return "its bytes are not what its name says"
+        if files.hash_open_file(handle, found) != digest:
+            return _Reading(found, "its bytes are not what its name says")
     except (OSError, EOFError) as error:
-        return f"it cannot be read: {error}"
+        if isinstance(error, OSError) and _is_ours(error):
+            raise
+        return _Reading(0, f"it cannot be read: {error}")
     finally:
         os.close(handle)
-    return ""
+    return _Reading(found, "")
 
 
-def _hits(captures: Sequence[IndexedCapture], digest: bytes) -> Iterator[str]:
-    for capture in captures:
-        name = f"{capture.board}/{capture.name}"
+def _hits(capture: IndexedCapture, digest: bytes) -> Iterator[str]:
+    """Yield what a content is in a capture: a path on the board, or something beside the files."""
+    with suppress(HoldstillError, OSError):
+        manifest = capture.manifest()
+        for what in _beside_files(capture, manifest, digest):
+            yield f"{_name(capture)}: {what}"
+        with assembled.opened_index(capture) as index:
+            for number, path in capture_contents.holders(capture, index, digest, HOLDERS_SHOWN):
+                yield f"{_name(capture)}: {on_board(manifest, number, path)}"
+
+
+def _beside_files(capture: IndexedCapture, manifest: Manifest, digest: bytes) -> Iterator[str]:
+    for item in capture_contents.attachments(manifest):
+        if item.sha256 == digest.hex():
+            yield f"the list of {item.name}"
+            continue
         with suppress(HoldstillError, OSError):
-            for attachment in capture_contents.attachments(capture.manifest()):
-                listed = assembled.read_list(capture, attachment)
-                if any(piece == digest for piece, _ in listed.pieces()):
-                    yield f"{name}: {attachment.name}"
-            with assembled.opened_index(capture) as index:
-                for _, path in capture_contents.holders(capture, index, digest, HOLDERS_SHOWN):
-                    yield f"{name}: /{paths.display(path)}"
+            listed = assembled.read_list(capture, item)
+            if any(piece == digest for piece, _ in listed.pieces()):
+                yield item.name
+
+
+def on_board(manifest: Manifest, number: int, path: bytes) -> str:
+    """Return where a file of a partition was on the board; N:/path where it was not mounted."""
+    mount = next((part.mount for part in manifest.parts if part.number == number), "")
+    if not mount:
+        return f"{number}:/{paths.display(path)}"
+    return paths.display(f"{mount.rstrip('/')}/".encode() + path)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from holdstill.errors import HoldstillError, UsageError, VerificationError
+from holdstill.errors import DocumentError, HoldstillError, UsageError, VerificationError
 from holdstill.model import names
 from holdstill.model.layout import Record
+from holdstill.workflow import explain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -22,6 +24,9 @@ class BoardTrouble(Record, frozen=True, kw_only=True):
     """Why one board could not be done.
 
     Attributes:
+        board: its name, or that of what is in boards/ and cannot be one.
+        problem: what is wrong, and where, in one line.
+        hint: what to do next.
         exit_code: of that failure alone.
     """
 
@@ -29,6 +34,11 @@ class BoardTrouble(Record, frozen=True, kw_only=True):
     problem: str
     hint: str
     exit_code: int
+
+    @property
+    def sentence(self) -> str:
+        """Say all of it in one line."""
+        return f"{self.board}: {self.problem}; what to do: {self.hint}"
 
 
 @dataclass(frozen=True)
@@ -44,41 +54,67 @@ class EachBoard(Generic[T]):
         return max((trouble.exit_code for trouble in self.troubles), default=0)
 
 
-def do(boards: Sequence[BoardName], deed: Callable[[BoardName], T]) -> EachBoard[T]:
-    """Do something for each board; what fails for one is a trouble of that one."""
+def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachBoard[T]:
+    """Do something for one board, or for all; what fails for one is a trouble of that one.
+
+    All are what is in the store's boards/: a folder without an enrolment, or of a name that no
+    board can have, is a trouble, for somebody may rely on it.
+
+    Raises:
+        UsageError: the board that is named is not there.
+    """
     results: dict[BoardName, T] = {}
     troubles: list[BoardTrouble] = []
-    for board in boards:
+    for folder in _chosen(store, board):
         try:
-            results[board] = deed(board)
-        except HoldstillError as error:
-            troubles.append(_trouble(board, error))
-        except OSError as error:
-            troubles.append(_trouble(board, VerificationError(f"it cannot be read: {error}")))
+            name = _enrolled(folder)
+            results[name] = deed(name)
+        except Exception as error:
+            known = explain.explained(error)
+            if known is None:
+                raise
+            troubles.append(_trouble(folder.name, known))
     return EachBoard(results=results, troubles=tuple(troubles))
 
 
-def chosen(store: Store, board: str | None) -> tuple[BoardName, ...]:
-    """Return one board, checked to be there, or all that have a folder in the store.
-
-    Raises:
-        UsageError: the store has no such board.
-    """
-    present = tuple(
-        names.check_board(folder.name)
-        for folder in store.board_folders()
-        if names.is_board(folder.name)
-    )
+def _chosen(store: Store, board: str | None) -> tuple[Path, ...]:
+    present = store.board_folders()
     if not board:
         return present
-    if names.check_board(board) not in present:
+    name = names.check_board(board)
+    chosen = tuple(folder for folder in present if folder.name == name)
+    if not chosen:
         raise UsageError(
             f"board {board} is not enrolled", hint="see `holdstill list` for those that are"
         )
-    return (names.check_board(board),)
+    return chosen
 
 
-def _trouble(board: BoardName, error: HoldstillError) -> BoardTrouble:
+def _enrolled(folder: Path) -> BoardName:
+    """Return the board that a folder is of.
+
+    Raises:
+        VerificationError: it is of none.
+    """
+    if not names.is_board(folder.name):
+        raise VerificationError(
+            f"{folder} is the folder of no board",
+            hint="move it out of boards/; if it was a board's, give it back its name",
+        )
+    if not (folder / "enrolment.yaml").exists():
+        raise VerificationError(
+            f"{folder} has no enrolment.yaml",
+            hint="put it back from a copy, or enrol the board again (`holdstill keeper enrol`); "
+            "if this is no board, move the folder out of boards/",
+        )
+    return names.check_board(folder.name)
+
+
+def _trouble(board: str, error: HoldstillError) -> BoardTrouble:
+    is_document = isinstance(error, DocumentError)  # in the store, no settings of the caller's
     return BoardTrouble(
-        board=board, problem=str(error), hint=error.hint, exit_code=error.exit_code
+        board=board,
+        problem=" ".join(str(error).split()),
+        hint=error.hint or "mend that file, or put a copy of it back",
+        exit_code=VerificationError.exit_code if is_document else error.exit_code,
     )

@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import HoldstillError
-from holdstill.keeper import enrolment
+from holdstill.errors import DegradedError, VerificationError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import messages
 from holdstill.notify.metrics import Family
+from holdstill.schedule import due_nights
 from holdstill.system import clocks, files
+from holdstill.workflow import each_board
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,7 +42,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         since: when that arrived, or when the board was enrolled, by the keeper's clock.
         captures: how many it has.
         days: since then; limit: how many are too many.
-        trouble: why its captures cannot be trusted, "" if they can.
+        trouble: why it cannot be judged; None if it can.
     """
 
     board: str
@@ -50,18 +51,25 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     captures: int = 0
     days: float = 0.0
     limit: int = 0
-    trouble: str = ""
+    trouble: each_board.BoardTrouble | None = None
 
     @property
     def is_silent(self) -> bool:
-        """Whether the board is silent."""
-        return bool(self.trouble) or self.days >= self.limit
+        """Whether the board is silent, or nobody can tell."""
+        return self.trouble is not None or self.days >= self.limit
+
+    @property
+    def exit_code(self) -> int:
+        """The exit code of this board alone."""
+        own = self.trouble.exit_code if self.trouble else 0
+        return max(own, DegradedError.exit_code if self.is_silent else 0)
 
     @property
     def sentence(self) -> str:
         """Describe it in one sentence."""
         if self.trouble:
-            return f"{self.board}: {self.trouble}"
+            why = f"{self.trouble.problem}; what to do: {self.trouble.hint}"
+            return f"{self.board}: it cannot be judged: {why}"
         if self.newest and not self.is_silent:
             return f"{self.board}: the last good capture is {self.newest}, {self._age} old"
         last = f"the last is {self.newest}" if self.newest else "there was none yet"
@@ -101,35 +109,54 @@ class SilenceStateFile:
 def find_silent(
     store: Store, settings: WatchSettings, *, clock: Clock, runner: Runner
 ) -> tuple[BoardSilence, ...]:
-    """Return for each enrolled board how long it has been silent. Changes nothing."""
+    """Return for each board how long it has been silent. Changes nothing."""
     now = clock.now()
-    return tuple(
-        _look_at(
-            store, board, settings.silent_days_of.get(board, settings.silent_days), now, runner
-        )
-        for board in store.boards()
-    )
+
+    def look(board: BoardName) -> BoardSilence:
+        limit = settings.silent_days_of.get(board, settings.silent_days)
+        return _look_at(BoardCaptures(store, board, runner), limit, now)
+
+    found = each_board.do(store, None, look)
+    unknown = (BoardSilence(board=each.board, trouble=each) for each in found.troubles)
+    return tuple(sorted((*found.results.values(), *unknown), key=lambda state: state.board))
 
 
-def _look_at(
-    store: Store, board: BoardName, limit: int, now: datetime, runner: Runner
-) -> BoardSilence:
-    try:
-        shelf = BoardCaptures(store, board, runner)
-        newest = shelf.newest_good()
-        since = newest.arrived_at if newest else enrolment.read(store, board).keys[0].added_at
-        with shelf.ledger_file.held_for_reading() as ledger:
-            captures = len(ledger.sealed) - len(ledger.thinned)
-    except (HoldstillError, OSError) as error:
-        return BoardSilence(board=board, limit=limit, trouble=f"it cannot be judged: {error}")
+def exit_code(states: Sequence[BoardSilence]) -> int:
+    """Return the worst exit code of all boards."""
+    return max((state.exit_code for state in states), default=0)
+
+
+def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
+    newest = shelf.newest_good()
+    with shelf.ledger_file.held_for_reading() as ledger:
+        captures = len(ledger.sealed) - len(ledger.thinned)
+    enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
+    since = newest.arrived_at if newest else enrolled_at[0]
     return BoardSilence(
-        board=board,
+        board=shelf.board,
         newest=newest.name if newest else "",
         since=since,
         captures=captures,
-        days=max(0.0, (now - datetime.fromisoformat(since)).total_seconds() / _DAY),
+        days=max(0.0, (now - _moment(since, shelf)).total_seconds() / _DAY),
         limit=limit,
     )
+
+
+def _moment(since: str, shelf: BoardCaptures) -> datetime:
+    """Return a moment that the keeper wrote down.
+
+    Raises:
+        VerificationError: it is none.
+    """
+    moment = due_nights.moment(since)
+    if moment is None:
+        raise VerificationError(
+            f"{shelf.folder.parent}: {since!r}, when its last capture arrived or it was enrolled, "
+            "is no moment",
+            hint="mend enrolment.yaml there; a date in the ledger comes right with the next "
+            "capture",
+        )
+    return moment
 
 
 def queue_messages(
@@ -176,16 +203,19 @@ def watch(
 
 
 def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:
-    """Return the numbers for machines."""
+    """Return the numbers for machines; of a board that cannot be judged, just that."""
     since = {
         state.board: datetime.fromisoformat(state.since).timestamp()
         for state in states
         if state.newest
     }
+    known = [state for state in states if state.trouble is None]
+    unknown = {state.board: float(state.trouble is not None) for state in states}
     return (
-        Family("holdstill_keeper_captures", "Captures kept.", _each(states, "captures")),
+        Family("holdstill_keeper_captures", "Captures kept.", _each(known, "captures")),
         Family("holdstill_keeper_last_capture_timestamp_seconds", "When it arrived.", since),
         Family("holdstill_keeper_silent", "1 for silent boards.", _each(states, "is_silent")),
+        Family("holdstill_keeper_unreadable", "1 for boards that cannot be judged.", unknown),
     )
 
 

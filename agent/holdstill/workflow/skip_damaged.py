@@ -6,13 +6,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from holdstill.model import paths
 from holdstill.verify import store_check
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.model.manifest import Manifest
     from holdstill.workflow.ports import Progress
     from holdstill.workflow.rebuild_source import RebuildSource
 
@@ -38,7 +36,7 @@ def without(source: RebuildSource, gone: Trouble) -> RebuildSource:
 def described(source: RebuildSource, gone: Trouble) -> tuple[str, ...]:
     """Return the paths on the board of those that a source lacks, each with what is wrong."""
     return tuple(
-        f"{_on_board(source.manifest, part, path)}: {trouble}"
+        f"{store_check.on_board(source.manifest, part, path)}: {trouble}"
         for (part, path), trouble in sorted(gone.items())
         if (part, path) in source.overlay.lost
     )
@@ -55,12 +53,3 @@ def _damaged(source: RebuildSource, progress: Progress) -> Iterator[tuple[tuple[
             )
         done += size
         progress.update(done, total)
-
-
-def _on_board(manifest: Manifest, number: int, path: bytes) -> str:
-    mount = manifest.part(number).mount
-    return (
-        paths.display(f"{mount.rstrip('/')}/".encode() + path)
-        if mount
-        else (f"{number}:/{paths.display(path)}")
-    )

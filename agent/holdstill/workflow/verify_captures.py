@@ -2,33 +2,55 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import msgspec
-
-from holdstill.keeper import capture_notes, repair
-from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.errors import HoldstillError, MachineError, UsageError, VerificationError
+from holdstill.keeper import board_captures, capture_notes, repair
+from holdstill.keeper.board_captures import BoardCaptures, StoredCapture
+from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import names
-from holdstill.verify import card_check, store_check
-from holdstill.workflow import capture_ref
+from holdstill.model.names import CaptureName
+from holdstill.verify import card_check, store_check, verified_cache
+from holdstill.verify.store_check import StoreReport
+from holdstill.workflow import capture_ref, each_board
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
+    from holdstill.model.protocol import CaptureBrief
+    from holdstill.model.sealed_capture import IndexedCapture
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
     from holdstill.verify.card_report import CardReport
-    from holdstill.verify.store_check import StoreReport
     from holdstill.workflow.ports import Progress
     from holdstill.workflow.rebuild_source import RebuildSource
 
 MEMORY = "verified.sqlite"
 """In the store: when each content was last found good."""
 DAY = 86_400.0
+
+
+class VerifyReport(StoreReport, frozen=True, kw_only=True):
+    """What verifying a store has shown.
+
+    Attributes:
+        troubles: boards of which nothing, or not all, could be judged.
+    """
+
+    troubles: tuple[each_board.BoardTrouble, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """The worst of what was found."""
+        codes = [trouble.exit_code for trouble in self.troubles]
+        codes += [MachineError.exit_code] if self.unread else []
+        codes += [VerificationError.exit_code] if self.damages or self.faults else []
+        return max(codes, default=0)
 
 
 def verify_store(
@@ -40,7 +62,7 @@ def verify_store(
     clock: Clock,
     runner: Runner,
     progress: Progress,
-) -> StoreReport:
+) -> VerifyReport:
     """Read contents again, newest captures first, and note in the ledgers what was found.
 
     Args:
@@ -52,19 +74,36 @@ def verify_store(
         runner: checks signatures.
         progress: shows how far it is.
     """
-    captures, faults = _wanted(store, reference, runner)
-    total = sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)
-    since = clock.now().timestamp() - within_days * DAY
-    with store_check.remembered(store.root / MEMORY, since=since) as memory:
+    board, _, which = reference.partition("/")
+    found = each_board.do(store, board, lambda name: _wanted(store, name, which, runner))
+    wanted = _sum_of(found.results.values())
+    now = clock.now().timestamp()
+    with verified_cache.opened(
+        store.root / MEMORY, since=now - within_days * DAY, until=now
+    ) as memory:
         progress.step("reading contents")
+        total = _expected_bytes(wanted.captures)
         report = store_check.check_captures(
-            captures,
+            wanted.captures,
             memory=memory,
             pace=store_check.Pace(rate, clock),
+            is_kept=lambda capture: not _is_thinned(store, capture),
             progress=lambda done: progress.update(done, total),
         )
-    _note(store, report, clock)
-    return msgspec.structs.replace(report, faults=(*faults, *report.faults))
+    notes = _note(store, report, clock)
+    return VerifyReport(
+        contents=report.contents,
+        bytes=report.bytes,
+        skipped=report.skipped,
+        captures=report.captures,
+        damaged=report.damaged,
+        damages=report.damages,
+        faults=(*wanted.faults, *report.faults),
+        unread=(*wanted.unread, *report.unread),
+        gone=report.gone,
+        notes=(*wanted.notes, *report.notes, *notes),
+        troubles=found.troubles,
+    )
 
 
 def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
@@ -83,34 +122,96 @@ def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
     return outcomes
 
 
-def _wanted(
-    store: Store, reference: str, runner: Runner
-) -> tuple[list[StoredCapture], tuple[str, ...]]:
-    """Return the captures that are meant and have no faults, newest first; and the others' faults.
+@dataclass
+class _Wanted:
+    """Captures to be read, newest first, and what is told of the others.
+
+    Attributes:
+        faults, unread, notes: as in a StoreReport.
+    """
+
+    captures: list[StoredCapture] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    arrived: dict[str, str] = field(default_factory=dict)
+
+    def tell(self, board: BoardName, brief: CaptureBrief) -> None:
+        """Say what is wrong with a capture; one that a power cut stopped is nobody's loss."""
+        for fault in brief.faults:
+            if fault == board_captures.INTERRUPTED:
+                told = self.notes
+            elif fault.startswith(board_captures.NO_ACCESS):
+                told = self.unread
+            else:
+                told = self.faults
+            told.append(f"{board}/{brief.name}: {fault}")
+
+
+def _wanted(store: Store, board: BoardName, which: str, runner: Runner) -> _Wanted:
+    """Look at the captures of a board that are meant.
 
     A capture with faults must not keep the others from being read.
     """
-    board, _, which = reference.partition("/")
-    boards = (names.check_board(board),) if board else store.boards()
-    good: list[tuple[str, StoredCapture]] = []
-    faults: list[str] = []
-    for shelf in (BoardCaptures(store, name, runner) for name in boards):
-        briefs = shelf.briefs()
-        wanted = (capture_ref.chosen(briefs, which, shelf.board),) if which else briefs
-        faults += [f"{shelf.board}: {fault}" for fault in shelf.ledger_faults()]
-        for brief in wanted:
-            faults += [f"{shelf.board}/{brief.name}: {fault}" for fault in brief.faults]
-            if not brief.faults:
-                good.append((brief.arrived_at, shelf.capture(brief.name)))
-    good.sort(key=lambda pair: pair[0], reverse=True)
-    return [capture for _, capture in good], tuple(faults)
+    shelf = BoardCaptures(store, board, runner)
+    briefs, found = shelf.briefs(), _Wanted()
+    found.faults += [f"{board}: {fault}" for fault in shelf.ledger_faults()]
+    for brief in (capture_ref.chosen(briefs, which, board),) if which else briefs:
+        found.tell(board, brief)
+        if brief.faults:
+            continue
+        try:
+            name = CaptureName.parse(brief.name)
+        except UsageError as error:
+            found.faults.append(f"{board}/{brief.name}: {error}")
+            continue
+        folder = shelf.folder / brief.name
+        found.captures.append(StoredCapture(board, name, folder, store.contents))
+        found.arrived[f"{board}/{name}"] = brief.arrived_at
+    return found
 
 
-def _note(store: Store, report: StoreReport, clock: Clock) -> None:
-    for board, captures in _by_board(report.captures).items():
-        capture_notes.verified(store, board, captures, clock=clock)
-    for board, captures in _by_board(report.damaged).items():
-        capture_notes.damaged(store, board, captures, clock=clock)
+def _sum_of(boards: Iterable[_Wanted]) -> _Wanted:
+    total = _Wanted()
+    for of_board in boards:
+        total.captures += of_board.captures
+        total.faults += of_board.faults
+        total.unread += of_board.unread
+        total.notes += of_board.notes
+        total.arrived |= of_board.arrived
+    total.captures.sort(key=lambda c: total.arrived[f"{c.board}/{c.name}"], reverse=True)
+    return total
+
+
+def _expected_bytes(captures: Sequence[StoredCapture]) -> int:
+    """Guess how much there is to read; 0 if the newest capture does not tell."""
+    try:
+        return sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)
+    except (HoldstillError, OSError):  # it is told when its turn comes
+        return 0
+
+
+def _is_thinned(store: Store, capture: IndexedCapture) -> bool:
+    """Whether the ledger says by now that a capture was deleted; it says so beforehand."""
+    file = LedgerFile(store.board_folder(capture.board) / "ledger.jsonl")
+    with suppress(OSError), file.held_for_reading() as ledger:
+        return str(capture.name) in ledger.thinned
+    return False
+
+
+def _note(store: Store, report: StoreReport, clock: Clock) -> tuple[str, ...]:
+    """Note in the ledgers what was found; return why it could not be, which changes no verdict."""
+    notes: list[str] = []
+    for note, references in (
+        (capture_notes.verified, report.captures),
+        (capture_notes.damaged, report.damaged),
+    ):
+        for board, captures in _by_board(references).items():
+            try:
+                note(store, board, captures, clock=clock)
+            except (HoldstillError, OSError) as error:
+                notes.append(f"{board}: what was found cannot be noted in its ledger: {error}")
+    return tuple(notes)
 
 
 def _by_board(references: Iterable[str]) -> dict[BoardName, list[str]]:

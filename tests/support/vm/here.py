@@ -31,7 +31,7 @@ class Kept:
     def briefs(self) -> list[dict[str, str]]:
         """Return what the keeper says of the captures."""
         said = programs.run(HOLDSTILL, "list", "pier-3", "--store", self.store, "--json")
-        found: list[dict[str, str]] = json.loads(said)["pier-3"]
+        found: list[dict[str, str]] = json.loads(said)["boards"]["pier-3"]
         return found
 
 

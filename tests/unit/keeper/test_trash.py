@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from support import keeping
 from support.keeping import FakeClock
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -94,3 +96,54 @@ def test_a_folder_of_an_odd_name_is_dated_by_its_own_time(store: Store, clock: F
 
     assert place.folder == folder
     assert list(trash.others(store)) == []
+
+
+@dataclass
+class Meddling(keeping.QuickDisk):
+    """A disk at which something else happens at one moment, once."""
+
+    at: str = ""
+    deed: Callable[[], object] = bool
+
+    def meddle(self, what: str) -> None:
+        if what == self.at:
+            self.at = ""
+            self.deed()
+
+    def rename_new(self, source: Path, target: Path) -> None:
+        self.meddle("taking back")
+        super().rename_new(source, target)
+
+    def remove_tree(self, folder: Path) -> None:
+        self.meddle("deleting")
+        super().remove_tree(folder)
+
+
+def test_a_content_whose_time_comes_while_it_is_taken_back_is_asked_for_again(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    disk = Meddling()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock, disk=disk)
+    put(store, clock)
+    disk.at = "taking back"
+    disk.deed = lambda: trash.empty(store, clock.now(), grace=timedelta(0), min_free=0)
+
+    assert not trash.take_back(store, DIGEST)
+
+    assert not store.contents.has(DIGEST)
+    assert list(store.trash.iterdir()) == []
+
+
+def test_what_is_being_deleted_is_not_taken_back_and_the_deletion_goes_on(
+    tmp_path: Path, clock: FakeClock
+) -> None:
+    disk, answers = Meddling(), list[bool]()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock, disk=disk)
+    put(store, clock)
+    disk.at = "deleting"
+    disk.deed = lambda: answers.append(trash.take_back(store, DIGEST))
+
+    given_back, _ = trash.empty(store, clock.now(), grace=timedelta(0), min_free=0)
+
+    assert (answers, given_back) == ([False], 4096)
+    assert list(store.trash.iterdir()) == []

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -142,7 +143,53 @@ def test_captures_that_cannot_be_judged_are_told_and_do_not_hide_other_boards(
     states = {state.board: state for state in Round(store, clock).at(0.5)}
 
     assert not states[PIER_3].is_silent
-    assert states[PIER_4].trouble.startswith("it cannot be judged: ")
+    assert states[PIER_4].sentence.startswith("pier-4: it cannot be judged: ")
+    assert "; what to do: " in states[PIER_4].sentence
+
+
+@pytest.mark.parametrize("board", ["Pier 4", "lost+found", "pier-4"])
+def test_h20_a_folder_that_is_no_enrolled_board_is_told_like_a_silent_one(
+    store: Store, clock: FakeClock, board: str
+) -> None:
+    (store.root / "boards" / board).mkdir()
+    rounds = Round(store, clock)
+
+    states = {state.board: state for state in rounds.at(0.5)}
+    rounds.at(0.5)
+
+    assert not states["pier-3"].is_silent
+    assert states[board].exit_code == 8
+    (letter,) = rounds.people.got
+    assert letter.body.startswith(f"{board}: it cannot be judged: {store.root}/boards/{board} ")
+
+
+@pytest.mark.parametrize("since", ["yesterday", "", "0001-01-01T00:00:00+05:00"])
+def test_h7_a_date_that_is_none_is_a_trouble_of_that_board(
+    store: Store, clock: FakeClock, since: str
+) -> None:
+    enrolment.enrol(store, PIER_4, OTHER_KEY, clock=clock, limits=None)
+    path = store.board_folder(PIER_4) / "enrolment.yaml"
+    text = re.sub(r"added_at: .*", f"added_at: {since!r}", path.read_text(encoding="utf-8"))
+    path.write_text(text, encoding="utf-8")
+
+    states = {state.board: state for state in Round(store, clock).at(0.5)}
+
+    assert not states[PIER_3].is_silent
+    assert "is no moment" in states[PIER_4].sentence
+
+
+def test_m1_of_a_board_that_cannot_be_judged_the_numbers_say_just_that(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    (store.root / "boards" / "Pier 4").mkdir()
+
+    found = metrics.rendered(silence.metrics(Round(store, clock).at(0.5))).decode().splitlines()
+
+    assert 'holdstill_keeper_unreadable{board="Pier 4"} 1.0' in found
+    assert 'holdstill_keeper_unreadable{board="pier-3"} 0.0' in found
+    assert 'holdstill_keeper_captures{board="pier-3"} 1.0' in found
+    assert not [line for line in found if line.startswith('holdstill_keeper_captures{board="Pier')]
 
 
 def test_many_boards_that_fall_silent_together_are_one_letter(

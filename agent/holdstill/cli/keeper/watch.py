@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import options, tables, terminal
-from holdstill.errors import DegradedError
 from holdstill.keeper.store import open_store
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
@@ -26,7 +25,8 @@ if TYPE_CHECKING:
 def command(settings_path: Path, *, as_json: bool) -> int:
     r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
 
-    Exit code 8 means that at least one board is silent.
+    Exit code 8 means that at least one board is silent, a higher one that one looks tampered with.
+    A board that cannot be judged is told like a silent one.
 
     \b
     Example:
@@ -48,4 +48,4 @@ def command(settings_path: Path, *, as_json: bool) -> int:
         tables.silent_boards(states, terminal.console())
     if complaint := people.complaint():
         terminal.warn(f"holdstill: {complaint}")
-    return DegradedError.exit_code if any(state.is_silent for state in states) else 0
+    return silence.exit_code(states)

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.cli import explain, main
+from holdstill.cli import main
 from holdstill.errors import HoldstillError, UsageError
+from holdstill.workflow import explain
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -1,0 +1,146 @@
+"""The keeper's commands beside one damaged board: the others are done, a line tells of it."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.system.clocks import SystemClock
+from support import programs
+from support.keeping import FakeClock
+from support.signed_store import SignedStore
+
+if TYPE_CHECKING:
+    import subprocess
+    from collections.abc import Callable
+
+HOLDSTILL = Path(sys.executable).with_name("holdstill")
+pytestmark = pytest.mark.timeout(120)
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> SignedStore:
+    """A store with two boards that captured today, and one of which a test spoils something."""
+    made, clock = SignedStore(tmp_path), FakeClock(SystemClock().now())
+    made.enrol("pier-3", "pier-4", "slipway-1")
+    for board in made.keys:
+        made.capture(board, {b"f": board.encode()}, clock=clock)
+    settings = f"store: {made.root}\nnotify: {{metrics_file: {tmp_path}/keeper.prom}}\n"
+    (tmp_path / "keeper.yaml").write_text(settings, encoding="utf-8")
+    return made
+
+
+def flipped_manifest(board: Path) -> None:
+    (capture,) = (board / "captures").iterdir()
+    path = capture / "manifest.yaml"
+    path.chmod(0o600)
+    path.write_bytes(b"F" + path.read_bytes()[1:])
+
+
+def damaged_enrolment(board: Path) -> None:
+    (board / "enrolment.yaml").write_bytes(b"board: [")
+
+
+def no_enrolment(board: Path) -> None:
+    (board / "enrolment.yaml").unlink()
+
+
+def odd_name(board: Path) -> None:
+    board.rename(board.with_name("Slipway 1"))
+
+
+def ledger_of_another_kind(board: Path) -> None:
+    (board / "ledger.jsonl").unlink()
+    (board / "ledger.jsonl").mkdir()
+
+
+def deep_directory(board: Path) -> None:
+    """H5: what rsync -dR lays out, deeper than a call stack is."""
+    here = os.open(board / "incoming", os.O_RDONLY)
+    for _ in range(1500):
+        os.mkdir("d", dir_fd=here)
+        below = os.open("d", os.O_RDONLY, dir_fd=here)
+        os.close(here)
+        here = below
+    os.close(here)
+
+
+def run(house: SignedStore, *words: str) -> subprocess.CompletedProcess[bytes]:
+    return programs.attempt(HOLDSTILL, *words)
+
+
+def commands(house: SignedStore) -> dict[str, tuple[str, ...]]:
+    settings = str(house.folder / "keeper.yaml")
+    store = ("--store", str(house.root))
+    none = str(house.folder / "none.yaml")
+    return {
+        "list": ("list", *store),
+        "verify": ("verify", *store),
+        "watch": ("keeper", "watch", "--settings", settings),
+        "status": ("status", "--settings", none, "--keeper-settings", settings),
+        "thin": ("thin", "--settings", settings, *store),
+    }
+
+
+@pytest.mark.parametrize("command", ["list", "verify", "watch", "status", "thin"])
+@pytest.mark.parametrize(
+    "spoil", [damaged_enrolment, no_enrolment, odd_name, ledger_of_another_kind]
+)
+def test_m1_h10_h20_one_board_that_cannot_be_read_keeps_no_command_from_the_others(
+    house: SignedStore, command: str, spoil: Callable[[Path], None]
+) -> None:
+    spoil(house.root / "boards/slipway-1")
+
+    done = run(house, *commands(house)[command])
+
+    assert done.returncode in {4, 7, 8}, done
+    said = done.stdout + done.stderr
+    assert b"Traceback" not in said
+    for good in (b"pier-3", b"pier-4"):
+        assert good in done.stdout
+    lines = [line for line in said.splitlines() if b"lipway" in line]
+    assert len(lines) == 1, said.decode()
+    assert str(house.root / "boards").encode() in lines[0]
+    assert b"; what to do: " in lines[0]
+
+
+def test_h10_a_flipped_manifest_byte_is_its_boards_alone(house: SignedStore) -> None:
+    flipped_manifest(house.root / "boards/slipway-1")
+
+    codes = {name: run(house, *words).returncode for name, words in commands(house).items()}
+    verified = json.loads(run(house, "verify", "--json", "--store", str(house.root)).stdout)
+
+    assert codes == {"list": 0, "verify": 7, "watch": 0, "status": 0, "thin": 9}
+    assert sorted(name[:6] for name in verified["captures"]) == ["pier-3", "pier-4"]
+    assert {fault.partition("/")[0] for fault in verified["faults"]} == {"slipway-1"}
+
+
+def test_h5_a_deep_directory_of_one_board_ends_no_command_and_is_removed(
+    house: SignedStore,
+) -> None:
+    deep_directory(house.root / "boards/slipway-1")
+    deep = house.root / "boards/slipway-1/incoming/d"
+
+    codes = {name: run(house, *words).returncode for name, words in commands(house).items()}
+    os.utime(deep, (1, 1))
+    swept = run(house, "thin", "--apply", "--store", str(house.root))
+
+    assert codes == {"list": 0, "verify": 0, "watch": 0, "status": 0, "thin": 0}
+    assert swept.returncode == 0, swept.stderr
+    assert not deep.exists()
+    assert list((house.root / "trash").iterdir()) == []
+
+
+def test_m1_metrics_of_the_others_are_published(house: SignedStore) -> None:
+    damaged_enrolment(house.root / "boards/slipway-1")
+
+    run(house, *commands(house)["watch"])
+
+    lines = (house.folder / "keeper.prom").read_text(encoding="utf-8").splitlines()
+    assert 'holdstill_keeper_captures{board="pier-3"} 1.0' in lines
+    assert 'holdstill_keeper_unreadable{board="slipway-1"} 1.0' in lines
