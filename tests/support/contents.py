@@ -40,6 +40,18 @@ class FolderContents:
                 self._put(content[part.offset : part.offset + part.length])
         return self._put(listed.encode())
 
+    def body(self, entry: Entry) -> bytes:
+        """Return the content of an entry."""
+        if not pieces.is_pieced(entry.size):
+            return (self.folder / entry.digest.hex()).read_bytes()
+        found = bytearray(entry.size)
+        data = (self.folder / entry.digest.hex()).read_bytes()
+        for part in pieces.decode(data, "it").parts():
+            if part.digest:
+                body = (self.folder / part.digest.hex()).read_bytes()
+                found[part.offset : part.offset + part.length] = body
+        return bytes(found)
+
     def _put(self, content: bytes) -> bytes:
         digest = hashlib.sha256(content).digest()
         (self.folder / digest.hex()).write_bytes(content)

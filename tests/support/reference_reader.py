@@ -94,6 +94,10 @@ def _word(path: bytes, request: int) -> int:
 
 
 def _hash(path: bytes) -> bytes:
+    """Return a content's digest; of a large file that of its list of pieces, put together here."""
+    size = os.stat(path).st_size  # noqa: PTH116  bytes
+    if size >= 16 << 20:
+        return _hash_of_list(path, size)
     total = hashlib.sha256()
     with open(path, "rb", buffering=0) as file:
         size, position = os.fstat(file.fileno()).st_size, 0
@@ -116,3 +120,21 @@ def _seek(handle: int, position: int, whence: int, *, otherwise: int) -> int:
         if error.errno not in {errno.ENXIO, errno.ENOENT}:
             raise
         return otherwise
+
+
+def _hash_of_list(path: bytes, size: int) -> bytes:
+    """Write the list as model/pieces.py documents it, by other code."""
+    found, holes = (
+        b"holdstill pieces" + size.to_bytes(8) + (65536).to_bytes(4) + (1).to_bytes(4),
+        0,
+    )
+    with open(path, "rb") as file:
+        while body := file.read(65536):
+            if not body.strip(b"\0"):
+                holes += 1
+                continue
+            found += (bytes(24) + holes.to_bytes(8) if holes else b"") + hashlib.sha256(
+                body
+            ).digest()
+            holes = 0
+    return hashlib.sha256(found + (bytes(24) + holes.to_bytes(8) if holes else b"")).digest()
