@@ -283,7 +283,7 @@ def store_report(report: StoreReport, out: Console) -> None:
     out.print(
         f"{counted(report.contents, 'content')}, {human(report.bytes)} read and good"
         + (
-            f"; {report.skipped:,} more were found good by an earlier run"
+            f"; {report.skipped:,} more references to contents that were found good before"
             if report.skipped
             else ""
         )
