@@ -105,7 +105,7 @@ def test_the_folders_of_a_run_are_named_for_the_forced_rsync(board: Board[Remote
     assert begun.attachments == f"incoming/{begun.run}/attachments"
 
 
-def test_contents_are_lent_in_a_folder_that_goes_with_the_session(
+def test_contents_are_staged_in_a_folder_that_goes_with_the_session(
     board: Board[RemoteKeeper], service: ssh_server.SshServer, store: Store
 ) -> None:
     name = board.capture().name
