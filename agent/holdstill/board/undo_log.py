@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 LOCK = "lock"
-_SUFFIX = ".undo"
+SUFFIX = ".undo"
+"""Of the file of a pending undo."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ class UndoLog:
     def record(self, kind: str, facts: bytes) -> PendingUndo:
         """Record an action that must be undone from now on."""
         numbers = [int(path.name.partition("-")[0]) for path in self._paths()]
-        path = self.directory / f"{max(numbers, default=0) + 1:06d}-{kind}{_SUFFIX}"
+        path = self.directory / f"{max(numbers, default=0) + 1:06d}-{kind}{SUFFIX}"
         draft = path.with_suffix(".draft")
         with files.opened_for_writing(draft) as handle:
             files.write_all(handle, facts)
@@ -55,7 +56,7 @@ class UndoLog:
         return PendingUndo(path, kind, facts)
 
     def _paths(self) -> list[Path]:
-        return sorted(self.directory.glob(f"*{_SUFFIX}"))
+        return sorted(self.directory.glob(f"*{SUFFIX}"))
 
     def clear(self, undo: PendingUndo) -> None:
         """Delete a pending undo; without effect when it is gone already."""

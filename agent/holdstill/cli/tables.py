@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.retention import Verdict
     from holdstill.model.layout import FileSystem
-    from holdstill.model.manifest import Manifest
+    from holdstill.model.manifest import BoardIdentity, Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.rebuild.planner import Plan
@@ -72,11 +72,14 @@ def _joined(*words: str) -> str:
     return " ".join(word for word in words if word)
 
 
+def _described(board: BoardIdentity) -> str:
+    return _joined(board.model, board.system, board.kernel) or "of an unknown model and system"
+
+
 def inspection(found: Inspection, out: Console) -> None:
     """Show what inspect found."""
     board = found.board
-    about = _joined(board.model, board.system, board.kernel) or "of an unknown model and system"
-    out.print(f"Board {board.name}: {about}")
+    out.print(f"Board {board.name}: {_described(board)}")
     out.print(
         f"Disk {found.device}: {human(found.disk.size)}, {LABELS[found.disk.label]} "
         f"{found.disk.id}, {human(found.gap_bytes)} in the boot gap"
@@ -190,8 +193,7 @@ def manifest(found: Manifest, out: Console) -> None:
     out.print(f"Capture {found.seq} of {board.name}, taken {found.moment.taken_at}")
     if not found.moment.clock_trusted:
         out.print("The board's clock was not known to be right at that time", style="yellow")
-    about = _joined(board.model, board.system, board.kernel) or "of an unknown model and system"
-    out.print(f"Board: {about}, host {board.hostname}")
+    out.print(f"Board: {_described(board)}, host {board.hostname}")
     out.print(
         f"Disk: {human(found.disk.size)}, {LABELS[found.disk.label]} {found.disk.id}"
         + (f", {human(found.gap.size)} of boot gap" if found.gap else "")
@@ -277,7 +279,7 @@ def store_report(report: StoreReport, out: Console) -> None:
     out.print(
         f"{counted(report.contents, 'content')}, {human(report.bytes)} read and good"
         + (
-            f"; {report.skipped:,} more were found good by an earlier run"
+            f"; {report.skipped:,} more references to contents that were found good before"
             if report.skipped
             else ""
         )

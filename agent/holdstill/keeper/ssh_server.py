@@ -164,7 +164,7 @@ class SshServer:
     ) -> None:
         self._keeper = keeper
         self._store, self._board, self._clock = store, board, clock
-        self._lent_folders: list[Path] = []
+        self._staged_folders: list[Path] = []
 
     def run(self, source: int, target: int, *, patience: float = PATIENCE) -> None:
         """Answer line by line until the other side is gone.
@@ -181,7 +181,7 @@ class SshServer:
         except BrokenPipeError:
             return
         finally:
-            for folder in self._lent_folders:
+            for folder in self._staged_folders:
                 self._store.discard(folder)
 
     def answer(self, line: bytes) -> bytes | None:
@@ -240,7 +240,7 @@ class SshServer:
             case "stage":
                 wish = json_rpc.read_params(call, json_rpc.StageParams)
                 folder = self._keeper.stage(wish.name, wish.digests)
-                self._lent_folders.append(folder)
+                self._staged_folders.append(folder)
                 return f"outgoing/{folder.name}"
             case _:
                 raise SecurityError(f"no such method: {call.method[:40]!r}")

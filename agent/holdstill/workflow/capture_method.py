@@ -12,6 +12,8 @@ from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
 from holdstill.model.manifest import Grade
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from holdstill.board.layout import BoardPart
 
 FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
@@ -62,6 +64,16 @@ class MethodChoice:
     method: CaptureMethod
     grade: Grade
     why: str
+
+
+def choose_all(
+    parts: Iterable[BoardPart], *, raw_limit: int, remount_read_only: bool
+) -> dict[int, MethodChoice]:
+    """Decide for every partition; by its number."""
+    return {
+        part.number: choose(part, raw_limit=raw_limit, remount_read_only=remount_read_only)
+        for part in parts
+    }
 
 
 def choose(part: BoardPart, *, raw_limit: int, remount_read_only: bool) -> MethodChoice:

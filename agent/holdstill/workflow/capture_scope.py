@@ -81,12 +81,9 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     all_mounts = mounts.read_mounts()
     root = BoardPath(os.fsencode(settings.root))
     board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
-    chosen = {
-        part.number: capture_method.choose(
-            part, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
-        )
-        for part in board.parts
-    }
+    chosen = capture_method.choose_all(
+        board.parts, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
+    )
     for number, choice in chosen.items():
         if choice.method is CaptureMethod.TOO_LARGE:
             raise PreflightError(f"partition {number} of {board.device}: {choice.why}")

@@ -99,12 +99,9 @@ def inspect(
     """
     root = BoardPath(os.fsencode(settings.root))
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
-    choices = {
-        part.number: capture_method.choose(
-            part, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
-        )
-        for part in found.parts
-    }
+    choices = capture_method.choose_all(
+        found.parts, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
+    )
     warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
         warnings.append(

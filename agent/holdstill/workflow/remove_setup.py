@@ -5,6 +5,10 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
+from holdstill.board import undo_log
+from holdstill.schedule import state_file
+from holdstill.workflow.install_units import remove_units, unlinked
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
@@ -12,17 +16,15 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
     from holdstill.workflow.setup import BoardFiles
 
-from holdstill.workflow.install_units import remove_units, unlinked
-
 SPOOL = "/run/holdstill"
 """The default spool, a directory of ours: another one may be shared with other programs."""
 
 
 _MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
-           "nights.json", ".*.draft")  # fmt: skip
+           state_file.NIGHTS, ".*.draft")  # fmt: skip
 
 
-_IN_RAM = ("lock", "nightly.json", "nightly.lock", ".*.draft")
+_IN_RAM = (undo_log.LOCK, state_file.LIVE, state_file.LOCK, ".*.draft")
 
 
 def remove(machine: BoardFiles, folder: Path, runner: Runner) -> tuple[str, ...]:
@@ -36,7 +38,7 @@ def remove(machine: BoardFiles, folder: Path, runner: Runner) -> tuple[str, ...]
         gone += unlinked(path)
     state, spool = machine.place(machine.settings.state), machine.place(SPOOL)
     gone += _cleared(state, _MEMORY)
-    if not any(spool.glob("*.undo")):  # those know how to bring paused services back
+    if not any(spool.glob(f"*{undo_log.SUFFIX}")):  # those know how to bring paused services back
         gone += _cleared(spool, _IN_RAM)
     for directory in (state, spool, machine.settings_path.parent):
         with suppress(OSError):  # it has a file that is not ours

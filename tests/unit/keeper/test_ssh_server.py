@@ -104,7 +104,7 @@ def test_the_folder_of_a_run_is_named_for_the_forced_rsync(board: Board[RemoteKe
     assert begun.contents == f"incoming/{begun.run}/contents"
 
 
-def test_contents_are_lent_in_a_folder_that_goes_with_the_session(
+def test_contents_are_staged_in_a_folder_that_goes_with_the_session(
     board: Board[RemoteKeeper], service: ssh_server.SshServer, store: Store
 ) -> None:
     name = board.capture().name
