@@ -5,6 +5,8 @@ import gc
 import os
 import signal
 from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -20,7 +22,6 @@ from support.services import FakeClock, FakeKernel
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 BOOT, DATA, ROOT = 30, 31, 32
 POINTS = {BOOT: b"/boot", DATA: b"/data", ROOT: b"/"}
@@ -197,6 +198,23 @@ def test_c8_thaw_fails_for_good_which_is_told_and_the_others_are_thawed() -> Non
 
     assert kernel.frozen == {DATA}
     assert guard.marks.possibly_frozen() == [1]  # the guard goes on
+
+
+def test_c8_while_something_does_not_thaw_the_guard_is_not_stood_down() -> None:
+    orders, order = os.pipe()
+    answer, said = os.pipe()
+    kernel = FakeKernel(answers={("thaw", ROOT): errno.EIO})
+    guard = Guard(
+        (held(ROOT),), freeze_state.in_memory(1), FakeClock(), 5.0, order, answer, Protection(7),
+        kernel,
+    )  # fmt: skip
+
+    with pytest.raises(DegradedError), freeze.frozen(guard):
+        pass
+
+    assert orders_of(orders) == [guard_process.ARM]
+    for handle in (orders, order, answer, said):
+        os.close(handle)
 
 
 def test_the_time_runs_from_before_the_first_freeze_to_after_the_last_thaw() -> None:
@@ -380,6 +398,27 @@ class TestLeftOver:
             freeze.thaw_left_over(tmp_path / "frozen", places, kernel=NeverThawing())
 
         assert (tmp_path / "frozen").exists()
+
+    @pytest.mark.parametrize("last", [0, 1])
+    def test_of_several_mounts_the_one_that_was_frozen_is_thawed_through(
+        self, tmp_path: Path, places: list[Mount], last: int
+    ) -> None:
+        """Another one may be stacked on something that is frozen, too."""
+        kernel = PathsThawed()
+        both = [replace(place, device=(179, 0)) for place in places]
+        self.leave(tmp_path / "frozen", [both[last]], 0)
+
+        freeze.thaw_left_over(tmp_path / "frozen", both, kernel=kernel)
+
+        assert kernel.paths == [Path(os.fsdecode(both[last].point.raw))]
+
+
+class PathsThawed:
+    def __init__(self) -> None:
+        self.paths: list[Path] = []
+
+    def thaw(self, mount: int) -> None:
+        self.paths.append(Path(f"/proc/self/fd/{mount}").readlink())
 
 
 class AllFrozen:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,6 +71,20 @@ def test_a_staging_that_is_a_symlink_is_removed_and_its_target_is_not(
 
     assert not link.is_symlink()
     assert (tmp_path / "elsewhere/kept").exists()
+
+
+def test_of_unfinished_stagings_the_newest_stays(store: Store) -> None:
+    folder = store.board_folder(PIER_3) / "incoming"
+    older, newest = folder / RUN, folder / RUN[::-1]
+    for age, staging in ((60, older), (0, newest)):
+        (staging / "contents").mkdir(parents=True)
+        (staging / "contents/part").write_bytes(b"1.42")
+        os.utime(staging, times=(1_800_000_000 - age,) * 2)
+
+    incoming.tidy(store, PIER_3, finished_runs=frozenset())
+
+    assert list(folder.iterdir()) == [newest]
+    assert (newest / "contents/part").read_bytes() == b"1.42"
 
 
 def test_a_file_with_a_second_name_is_reported_and_no_other(tmp_path: Path) -> None:
