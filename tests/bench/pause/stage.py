@@ -68,12 +68,12 @@ def stage(folder: Path, *, files: int, content_bytes: int) -> Iterator[Stage]:
     with boards.running(
         folder, script=SCRIPT, size=size, mkfs=("-N", str(int(files * 1.3) + 20_000))
     ) as board:
-        made = _fill(board.root, files=files, content_bytes=content_bytes)
+        made = fill(board.root, files=files, content_bytes=content_bytes)
         with boards.kept(folder, board, more=SETTINGS) as kept:
             yield Stage(board, kept, folder, *made)
 
 
-def _fill(root: Path, *, files: int, content_bytes: int) -> tuple[int, int]:
+def fill(root: Path, *, files: int, content_bytes: int) -> tuple[int, int]:
     """Copy from /usr until half of the files or most of the bytes are there; make the rest up."""
     count, size = _copy_usr(root / "usr", files=files // 2, content_bytes=content_bytes * 9 // 10)
     left = files - count
