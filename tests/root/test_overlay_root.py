@@ -36,7 +36,7 @@ def test_the_file_system_below_an_overlay_is_captured_and_what_is_above_is_said_
             with boards.kept_nearby(tmp_path, over) as kept:
                 said = holdstill("capture", "--settings", kept.settings, "--json", accepted=[0, 8])
                 report = msgspec.json.decode(said, type=CaptureReport)
-                captured = kept.store / "boards/pier-3/captures" / report.name / "tree/2"
+                captured = kept.store / "boards/pier-3/latest/2"
                 content = (captured / "etc/station").read_text(encoding="ascii")
 
     assert content == "pier-3\n"

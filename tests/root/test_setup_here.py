@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from holdstill.model import pieces
 from support import boards
 from support.boards import holdstill
 
@@ -45,6 +46,8 @@ def test_one_command_inspects_sets_up_and_takes_a_first_capture(tmp_path: Path) 
     shelter = Shelter(tmp_path / "shelter")
     shelter.prepare()
     with boards.running(tmp_path) as board:
+        (board.root / "srv").mkdir(exist_ok=True)
+        (board.root / "srv/readings.db").write_bytes(os.urandom(pieces.PIECED_FROM))
         store = tmp_path / "store"
         holdstill("keeper", "init", store)
         said = shelter.run(

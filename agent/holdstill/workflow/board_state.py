@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import Index
 
 LAST = "last.json"
+LISTS = "lists"
+OURS = (LAST, "index.sqlite", "index.sqlite-*", "baseline-*", "pieces-*", f"{LISTS}/*")
+"""Patterns of all the files in it that are written here."""
 
 
 class LastCapture(Record, frozen=True, kw_only=True):
@@ -111,7 +114,7 @@ class BoardState:
 
     @property
     def _lists(self) -> Path:
-        return self._directory / "lists"
+        return self._directory / LISTS
 
     def baseline(self, part: int) -> bytes:
         """Return what the detector of a part wanted remembered, b"" for nothing."""

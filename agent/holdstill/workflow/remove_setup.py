@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import undo_log
 from holdstill.schedule import state_file
+from holdstill.workflow import board_state
 from holdstill.workflow.install_units import remove_units, unlinked
 
 if TYPE_CHECKING:
@@ -20,10 +21,7 @@ SPOOL = "/run/holdstill"
 """The default spool, a directory of ours: another one may be shared with other programs."""
 
 
-_MEMORY = ("last.json", "index.sqlite", "index.sqlite-*", "baseline-*", "audit.json", "card.json",
-           state_file.NIGHTS, ".*.draft")  # fmt: skip
-
-
+_MEMORY = (*board_state.OURS, "audit.json", "card.json", state_file.NIGHTS, ".*.draft")
 _IN_RAM = (undo_log.LOCK, state_file.LIVE, state_file.LOCK, ".*.draft")
 
 
@@ -40,7 +38,7 @@ def remove(machine: BoardFiles, folder: Path, runner: Runner) -> tuple[str, ...]
     gone += _cleared(state, _MEMORY)
     if not any(spool.glob(f"*{undo_log.SUFFIX}")):  # those know how to bring paused services back
         gone += _cleared(spool, _IN_RAM)
-    for directory in (state, spool, machine.settings_path.parent):
+    for directory in (state / board_state.LISTS, state, spool, machine.settings_path.parent):
         with suppress(OSError):  # it has a file that is not ours
             directory.rmdir()
             gone.append(str(directory))
