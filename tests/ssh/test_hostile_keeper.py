@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.cli import main
+from holdstill.model.protocol import PROTOCOL
 from support import foreign, keys, sshd
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 pytestmark = pytest.mark.timeout(60)
-HELLO = {"protocol": 1, "version": foreign.HOSTILE, "board": "pier-3", "free_bytes": 1,
+HELLO = {"protocol": PROTOCOL, "version": foreign.HOSTILE, "board": "pier-3", "free_bytes": 1,
          "free_inodes": 1, "now": foreign.HOSTILE}  # fmt: skip
 BRIEF = {"name": "000001-20261125T021503Z", "seq": 1, "manifest": foreign.HOSTILE,
          "index": foreign.HOSTILE, "grade": foreign.HOSTILE, "taken_at": "2026-11-25T02:15:03",
@@ -91,6 +92,6 @@ def test_h6_m2_briefs_with_hostile_words_and_dates_without_a_zone_are_listed(
     code = listed(server, tmp_path, answering(result(1, HELLO), result(2, [BRIEF])))
 
     said = "".join(capsys.readouterr())
-    assert code == 0
+    assert code == 0, said
     assert "000001-20261125T021503Z" in said
     assert foreign.is_clean(said)

@@ -52,6 +52,7 @@ def main() -> None:
     try:
         size = 2 * asked.megabytes * 1_000_000 + asked.files * 6000 + (1 << 30)
         mkfs = ("-N", str(int(asked.files * 1.3) + 20_000))
+        (place / "a").mkdir()
         with boards.running(place / "a", script=SCRIPT, size=size, mkfs=mkfs) as board:
             files, content = fill(
                 board.root, files=asked.files, content_bytes=asked.megabytes * 1_000_000
