@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.local import LocalKeeper
 
 pytestmark = pytest.mark.timeout(300)
-STRIDE = 4
+STRIDE = 2
 """Every fourth call: a process is started for each. test_store_cuts has them all."""
 
 

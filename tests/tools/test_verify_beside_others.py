@@ -88,7 +88,7 @@ def check(house: SignedStore, *, seconds: float, seed: int) -> None:
     assert wolves == []
     assert {d.returncode for name in loops if name != "thin" for d in done[name]} == {0}
     # A run that is alive at that moment is refused by thin, and it says so.
-    said = [d.stderr.decode() for d in done["thin"] if d.returncode not in {0, 3}]
+    said = [(d.returncode, d.stderr.decode()) for d in done["thin"] if d.returncode not in {0, 3}]
     assert said == []
     assert child.returncode == 0, err.decode()
     # Nothing of this proves anything unless they really met.
