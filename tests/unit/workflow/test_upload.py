@@ -16,6 +16,8 @@ from holdstill.model.protocol import (
     CaptureBrief,
     Hello,
     Ingested,
+    Lacking,
+    Proof,
     RunStarted,
     SealResult,
     WantedContent,
@@ -41,9 +43,12 @@ class Keeper:
     arrived: dict[str, bytes] = field(default_factory=dict)
     asked: list[WantedContent] = field(default_factory=list)
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
         self.asked += wanted
-        return tuple(w.digest for w in wanted if w.digest not in self.store)
+        return Lacking(send=tuple(w.digest for w in wanted if w.digest not in self.store))
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
+        raise AssertionError("not announced")
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
@@ -312,7 +317,7 @@ def test_a_lacking_content_that_the_board_no_longer_has_ends_the_run(scene: Scen
     write(scene, "file", b"after!")
 
     with pytest.raises(VerificationError, match="changed on the board"):
-        scene.ingest.resend(scene.index, {PART: scene.place}, (digest,))
+        scene.ingest.resend(scene.index, {PART: scene.place}, Lacking(send=(digest,)))
 
 
 LARGE = pieces.PIECED_FROM + 5
