@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import hmac
 import os
 import shutil
 import tempfile
@@ -29,6 +30,7 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
+from holdstill.model.protocol import Proof
 from holdstill.records import index_file, manifest_file
 from support.contents import a_folder, in_order
 
@@ -40,7 +42,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.pieces import PieceList
-    from holdstill.model.protocol import Ingested, RunStarted, SealResult, WantedContent
+    from holdstill.model.protocol import Ingested, Lacking, RunStarted, SealResult, WantedContent
     from holdstill.system.process import Command, Runner
 
 PIECE = 16 << 10
@@ -110,7 +112,9 @@ class Calls(Protocol):
 
     def begin(self) -> RunStarted: ...
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]: ...
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking: ...
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]: ...
 
     def ingest(self, digests: Sequence[str]) -> Ingested: ...
 
@@ -158,11 +162,18 @@ class Board(Generic[K]):
         wanted = [
             protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
         ]
-        lacking = self.keeper.lacking(wanted)
+        lacking = self.shown(self.keeper.lacking(wanted), bodies)
         self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
         self.sent += lacking
         banked = self.keeper.ingest(lacking)
         assert banked.bad == ()
+
+    def shown(self, lacking: Lacking, bodies: Mapping[str, bytes]) -> tuple[str, ...]:
+        """Prove what the keeper wants proven; return what it wants sent."""
+        if not lacking.prove:
+            return lacking.send
+        proofs = proofs_of(lacking.nonce, {digest: bodies[digest] for digest in lacking.prove})
+        return (*lacking.send, *self.keeper.prove(proofs))
 
     def attach(self, begun: RunStarted) -> bytes:
         """Bring index, boot gap and raw partitions; return the manifest."""
@@ -177,9 +188,10 @@ class Board(Generic[K]):
     def bring(self, begun: RunStarted, content: bytes) -> None:
         """Bring what a manifest names, in pieces, as far as the keeper lacks them."""
         bodies = pieces_of(content)
-        lacking = self.keeper.lacking(
-            [protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()]
-        )
+        wanted = [
+            protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
+        ]
+        lacking = self.shown(self.keeper.lacking(wanted), bodies)
         self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
         assert self.keeper.ingest(lacking).bad == ()
 
@@ -247,6 +259,14 @@ class Board(Generic[K]):
         return self.sign(data) if self.sign else seal_of(data, self.name, KEY)
 
 
+def proofs_of(nonce: bytes, bodies: Mapping[str, bytes]) -> list[Proof]:
+    """Return what proves possession of these contents."""
+    return [
+        Proof(digest=digest, mac=hmac.digest(nonce, body, "sha256"))
+        for digest, body in bodies.items()
+    ]
+
+
 def listed(content: bytes) -> PieceList:
     """List the pieces of something that a manifest names."""
     return pieces.of_reader(
@@ -312,10 +332,18 @@ def make_store(folder: Path, *, clock: FakeClock, disk: StoreDisk | None = None)
 
 
 def keeper_of(
-    held: Store, *, clock: FakeClock, board: BoardName = PIER_3, runner: Runner | None = None
+    held: Store,
+    *,
+    clock: FakeClock,
+    board: BoardName = PIER_3,
+    runner: Runner | None = None,
+    is_sharing: bool = True,
 ) -> LocalKeeper:
     """Return the keeper of a board of the store."""
-    return LocalKeeper(held, board, clock=clock, runner=runner or FakeSignatures(), min_free=0)
+    return LocalKeeper(
+        held, board, clock=clock, runner=runner or FakeSignatures(), min_free=0,
+        is_sharing=is_sharing,
+    )  # fmt: skip
 
 
 def collect(held: Store, clock: FakeClock, *, grace: float = 0.0) -> CollectedGarbage:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.possession import Possession
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
 
@@ -33,22 +34,25 @@ class _Judged(NamedTuple):
     good: bool
 
 
-def ingest(store: Store, staging: Staging, digests: Sequence[Digest]) -> Ingested:
+def ingest(
+    store: Store, staging: Staging, digests: Sequence[Digest], possession: Possession
+) -> Ingested:
     """Take the named contents over into the store; what is not as named is removed.
 
-    A content that the store has already counts as kept, so that asking again does no harm. The
-    caller keeps receivers out.
+    A content of the board that the store has already counts as kept, so that asking again does
+    no harm. The caller keeps receivers out.
     """
     arrived = [d for d in digests if incoming.is_plain(staging.contents / d)]
     judged = _judge(store, staging, arrived)
-    new_bytes = _adopt(store, judged)
-    missing = [d for d in digests if not store.contents.has(d)]
+    new_bytes = _adopt(store, judged, possession)
+    own = possession.own(digests)
+    missing = [d for d in digests if d not in own or not store.contents.has(d)]
     for digest in missing:
         store.discard(staging.contents / digest)
     return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
 
 
-def ingest_leftovers(store: Store, staging: Staging) -> None:
+def ingest_leftovers(store: Store, staging: Staging, possession: Possession) -> None:
     """Take over what a cut-off run had sent whole; what is incomplete stays, to be continued."""
     for path in incoming.shared_inodes(staging.contents):
         store.disk.unlink(path)
@@ -58,7 +62,7 @@ def ingest_leftovers(store: Store, staging: Staging) -> None:
             arrived.append(names.check_digest(item.name))
         else:
             store.discard(item)
-    _adopt(store, _judge(store, staging, arrived))
+    _adopt(store, _judge(store, staging, arrived), possession)
 
 
 def _is_digest(name: str) -> bool:
@@ -89,10 +93,15 @@ def _judge_one(store: Store, path: Path, digest: Digest) -> _Judged:
     return _Judged(digest, path, size, good=found.hex() == digest)
 
 
-def _adopt(store: Store, judged: Sequence[_Judged]) -> int:
-    """Move good files into the store; return the bytes that are new there."""
+def _adopt(store: Store, judged: Sequence[_Judged], possession: Possession) -> int:
+    """Move good files into the store; return the bytes that are new there, as far as it may tell.
+
+    They are noted before: a cut in between costs that they are asked for again.
+    """
+    good = [item for item in judged if item.good]
+    possession.note(item.digest for item in good)
     new_bytes = 0
-    for item in judged:
-        if item.good and store.contents.adopt(item.path, item.digest):
+    for item in good:
+        if store.contents.adopt(item.path, item.digest) or not possession.is_sharing:
             new_bytes += item.size
     return new_bytes

@@ -56,6 +56,12 @@ class DigestsParams(Record, frozen=True, kw_only=True):
     digests: tuple[str, ...]
 
 
+class ProofsParams(Record, frozen=True, kw_only=True):
+    """The parameters of `prove`."""
+
+    proofs: tuple[protocol.Proof, ...]
+
+
 class SealParams(Record, frozen=True, kw_only=True):
     """The parameters of `seal`; bytes travel in base64."""
 

@@ -29,10 +29,11 @@ from holdstill.keeper import (
     trash,
 )
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
+from holdstill.keeper.possession import Possession
 from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names, sizes
-from holdstill.model.protocol import BATCH, PROTOCOL, Hello, RunStarted, SealResult
+from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
 from holdstill.records import manifest_file
 from holdstill.system import clocks
 
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, Digest
-    from holdstill.model.protocol import CaptureBrief, Ingested, WantedContent
+    from holdstill.model.protocol import CaptureBrief, Ingested, Proof, WantedContent
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
@@ -67,15 +68,17 @@ class LocalKeeper:
         clock: Clock,
         runner: Runner,
         min_free: int = MIN_FREE,
+        is_sharing: bool = True,
     ) -> None:
         self._store, self._board = store, board
         self._clock, self._runner = clock, runner
         self._shelf = BoardCaptures(store, board, runner)
         self._limits = self._shelf.enrolled.limits
         self._quota = Quota(store, self._shelf.enrolled)
-        self._min_free = min_free
+        self._min_free, self._is_sharing = min_free, is_sharing
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
+        self._possession: Possession | None = None
         self._due = ExpectedSeal("", 0, "")
 
     def __enter__(self) -> Self:
@@ -88,7 +91,7 @@ class LocalKeeper:
         """Give the run lock back; the staging stays."""
         if self._lock is not None:
             self._lock.release()
-        self._lock = self._staging = None
+        self._lock = self._staging = self._possession = None
 
     def hello(self) -> Hello:
         """Return the keeper's version, its free space, and the capture to build on."""
@@ -126,11 +129,13 @@ class LocalKeeper:
         runs = frozenset(event.run for event in ledger.sealed)
         incoming.tidy(self._store, self._board, finished_runs=runs)
         staging = incoming.begin_staging(self._store, self._board)
+        possession = Possession(self._store, self._board, staging, is_sharing=self._is_sharing)
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            ingest.ingest_leftovers(self._store, staging)
+            ingest.ingest_leftovers(self._store, staging, possession)
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
-        self._staging, self._due = staging, ExpectedSeal(staging.run, seq, previous)
+        self._staging, self._possession = staging, possession
+        self._due = ExpectedSeal(staging.run, seq, previous)
         return RunStarted(
             run=staging.run,
             seq=seq,
@@ -138,38 +143,65 @@ class LocalKeeper:
             contents=str(staging.contents),
         )
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[Digest, ...]:
-        """Return which of these contents the store does not have, in the order requested.
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+        """Return which of these contents the board must send, and which it must prove to have.
 
-        For a file that has an older content here, a copy of that is laid out for rsync.
+        For a file that has an older content of this board here, a copy of that is laid out for
+        rsync.
 
-        The answer covers contents of all boards, so that what sibling boards share is stored
-        and sent once. A board can therefore find out whether some board of this keeper has a
-        content whose SHA-256 it knows already. Boards that must not learn even that need a
-        store of their own.
+        What sibling boards share is stored and sent once: of a content that only others have, a
+        board proves that it has it, too. It can therefore find out whether some board of this
+        keeper has a content whose SHA-256 it knows. Where it must not, sharing is off: then it
+        sends everything that it has not sent before.
 
         Raises:
             PreflightError: there is no room for what is lacking.
             UsageError: no run has begun, or more is asked than one message may.
         """
         with _translated():
-            staging = self._running()
+            staging, possession = self._running()
             _check_batch(wanted)
             known = {names.check_digest(w.digest): w for w in wanted}
             with self._store.using_contents():
-                lacking = tuple(
+                here = [
                     d
                     for d in known
-                    if not self._store.contents.has(d) and not trash.take_back(self._store, d)
-                )
-            total = sum(known[digest].size for digest in lacking)
+                    if self._store.contents.has(d) or trash.take_back(self._store, d)
+                ]
+                own = possession.own(here)
+                lacking = possession.ask([d for d in known if d not in own])
+            sent = [known[names.check_digest(digest)] for digest in lacking.send]
+            total = sum(content.size for content in sent)
             self._quota.check(total)
-            self._check_room(total, len(lacking))
-            for digest in lacking:
-                if known[digest].basis:
-                    basis = names.check_digest(known[digest].basis)
-                    incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
+            self._check_room(total, len(sent))
+            self._lay_bases(staging, possession, sent)
             return lacking
+
+    def _lay_bases(
+        self, staging: Staging, possession: Possession, sent: Sequence[WantedContent]
+    ) -> None:
+        """Lay older contents out for rsync: the board's own, for rsync tells what is in them."""
+        bases = {c.digest: names.check_digest(c.basis) for c in sent if c.basis}
+        own = possession.own(bases.values())
+        for digest, basis in bases.items():
+            if basis in own:
+                name = names.check_digest(digest)
+                incoming.lay_basis(self._store, staging, digest=name, basis=basis)
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
+        """Check that the board has what the last answer asked it to prove.
+
+        Returns:
+            The contents that it must send: what it said of them proves nothing.
+
+        Raises:
+            UsageError: no run has begun, or more is said than one message may.
+        """
+        with _translated():
+            _, possession = self._running()
+            _check_batch(proofs)
+            with self._store.using_contents():
+                return possession.check(proofs)
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
@@ -179,11 +211,11 @@ class LocalKeeper:
             BusyError: a transfer into this run is still open.
         """
         with _translated():
-            staging = self._running()
+            staging, possession = self._running()
             _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             with incoming.no_receiver(self._store, self._board, clock=self._clock):
-                banked = ingest.ingest(self._store, staging, checked)
+                banked = ingest.ingest(self._store, staging, checked, possession)
             self._quota.add(banked.new_bytes)
             return banked
 
@@ -215,7 +247,7 @@ class LocalKeeper:
 
     def _seal(
         self, sealer: Sealer, manifest: bytes, signature: bytes
-    ) -> tuple[SealedEvent | None, tuple[str, ...]]:
+    ) -> tuple[SealedEvent | None, Lacking]:
         """Check the capture, publish it and account for it; return missing contents, if any."""
         checked = sealing.check_manifest(
             self._shelf, manifest, signature, due=self._due, entries_limit=self._limits.entries
@@ -228,13 +260,13 @@ class LocalKeeper:
 
     def _seal_checked(
         self, sealer: Sealer, manifest: Manifest, documents: tuple[bytes, bytes]
-    ) -> tuple[SealedEvent | None, tuple[str, ...]]:
-        staging = self._running()
+    ) -> tuple[SealedEvent | None, Lacking]:
+        staging, possession = self._running()
         # Until the capture is accounted for, nothing that it needs is collected.
         with self._store.using_contents(), references.opened(self._store) as known:
-            folder, needs = sealer.prepare(staging, manifest, documents, known)
+            folder, needs = sealer.prepare(staging, manifest, documents, known, possession)
             if needs.lacking:
-                return None, needs.lacking[:BATCH]
+                return None, possession.ask(needs.lacking[:BATCH])
             event = sealing.event_for(
                 documents[0],
                 manifest,
@@ -245,7 +277,7 @@ class LocalKeeper:
             sealer.publish(folder, event)
             with suppress(sqlite3.Error):  # sealed it is; the next collection accounts for it
                 account_captures.add_newest(known, self._board, event)
-        return event, ()
+        return event, Lacking()
 
     def abandon(self) -> None:
         """End the run without a capture; what arrived stays for the next one."""
@@ -284,10 +316,10 @@ class LocalKeeper:
         with _translated():
             return self._shelf.capture(name)
 
-    def _running(self) -> Staging:
-        if self._staging is None:
+    def _running(self) -> tuple[Staging, Possession]:
+        if self._staging is None or self._possession is None:
             raise UsageError("no run has begun")
-        return self._staging
+        return self._staging, self._possession
 
     def _already_sealed(self, manifest: bytes) -> SealedEvent | None:
         digest = manifest_file.digest(manifest)

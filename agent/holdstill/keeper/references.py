@@ -47,6 +47,7 @@ _NEED = (
     "CREATE TEMP TABLE need (digest BLOB, size INTEGER, mark INTEGER, PRIMARY KEY (digest, size)) "
     "WITHOUT ROWID"
 )
+_OWN = "CREATE TEMP TABLE own (digest BLOB PRIMARY KEY) WITHOUT ROWID"
 _UNSOUND = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT})
 
 
@@ -119,13 +120,26 @@ class References:
         row = self._db.execute("SELECT 1 FROM need WHERE digest = ?", (digest,)).fetchone()
         return row is not None
 
-    def new_bytes(self) -> int:
-        """Return the bytes of the loaded contents that no capture of any board needs."""
+    def new_bytes(self, board: BoardName | None = None) -> int:
+        """Return the bytes of the loaded contents that no capture needs, or none of one board."""
         (total,) = self._db.execute(
             "SELECT coalesce(sum(size), 0) FROM need WHERE NOT EXISTS (SELECT 1 FROM content "
-            "JOIN span ON content = id WHERE content.digest = need.digest)"
+            "JOIN span ON content = id WHERE content.digest = need.digest AND (:board IS NULL "
+            "OR board = (SELECT id FROM board WHERE name = :board)))",
+            {"board": board},
         ).fetchone()
         return int(total)
+
+    def load_own(self, contents: Iterable[tuple[bytes, int]]) -> None:
+        """Load the contents of a capture that is not accounted for, for `is_own`."""
+        self._db.executemany(
+            "INSERT OR IGNORE INTO own VALUES (?)", ((digest,) for digest, _ in contents)
+        )
+
+    def is_own(self, digest: bytes) -> bool:
+        """Return whether a content is among those of `load_own`."""
+        row = self._db.execute("SELECT 1 FROM own WHERE digest = ?", (digest,)).fetchone()
+        return row is not None
 
     def add(self, board: BoardName, capture: AccountedCapture) -> None:
         """Account for a capture that needs the loaded contents; it is the board's newest one."""
@@ -276,6 +290,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     elif (application, version) != (_APPLICATION_ID, _VERSION):
         raise UnsoundReferencesError(f"{path}: not a database of references")
     db.execute(_NEED)
+    db.execute(_OWN)
 
 
 def _unusable(path: Path, error: sqlite3.Error) -> PreflightError:

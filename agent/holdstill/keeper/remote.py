@@ -13,10 +13,12 @@ from holdstill.model import names
 from holdstill.model.manifest_check import SEQ_MAX
 from holdstill.model.names import CaptureName
 from holdstill.model.protocol import (
+    NONCE,
     PROTOCOL,
     CaptureBrief,
     Hello,
     Ingested,
+    Lacking,
     RunStarted,
     SealResult,
 )
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
 
     from holdstill.model.layout import Record
-    from holdstill.model.protocol import WantedContent
+    from holdstill.model.protocol import Proof, WantedContent
 
 T = TypeVar("T")
 
@@ -66,11 +68,18 @@ class RemoteKeeper:
             raise _nonsense(f"a capture cannot have the number {started.seq}")
         return started
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
-        """Return which of these contents the keeper's store does not have."""
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+        """Return which of these contents must be sent, and which must be proven."""
         params = json_rpc.WantedParams(wanted=tuple(wanted))
-        lacking = self._call("lacking", params, tuple[str, ...])
-        return _among(lacking, {content.digest for content in wanted})
+        lacking = _with_nonce(self._call("lacking", params, Lacking))
+        _among((*lacking.send, *lacking.prove), {content.digest for content in wanted})
+        return lacking
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
+        """Have proofs checked; return which contents must be sent all the same."""
+        params = json_rpc.ProofsParams(proofs=tuple(proofs))
+        unproven = self._call("prove", params, tuple[str, ...])
+        return _among(unproven, {proof.digest for proof in proofs})
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         """Have the keeper check what arrived and take it over."""
@@ -83,7 +92,8 @@ class RemoteKeeper:
         """Make the capture visible, whole, or learn what is lacking."""
         params = json_rpc.SealParams(manifest=manifest, signature=signature)
         answer = self._call("seal", params, SealResult)
-        _checked(names.check_digest, answer.lacking)
+        lacking = _with_nonce(answer.lacking)
+        _checked(names.check_digest, (*lacking.send, *lacking.prove))
         return answer
 
     def abandon(self) -> None:
@@ -125,6 +135,13 @@ def _among(answer: tuple[str, ...], asked: Collection[str]) -> tuple[str, ...]:
     if strange := set(answer).difference(asked):
         raise _nonsense(f"it was not asked for {min(strange)[:64]!r}")
     return answer
+
+
+def _with_nonce(lacking: Lacking) -> Lacking:
+    """Return an answer that asks for proofs with a nonce of the right length, or for none."""
+    if lacking.prove and len(lacking.nonce) != NONCE:
+        raise _nonsense(f"a nonce of {len(lacking.nonce)} bytes")
+    return lacking
 
 
 def _checked(check: Callable[[str], object], texts: Iterable[str]) -> None:

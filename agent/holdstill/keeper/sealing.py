@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from holdstill.errors import DamagedContentError, SecurityError
+from holdstill.errors import DamagedContentError, HoldstillError, SecurityError
 from holdstill.keeper import repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.board_captures import BoardCaptures
     from holdstill.keeper.incoming import Staging
     from holdstill.keeper.ledger import Ledger
+    from holdstill.keeper.possession import Possession
     from holdstill.keeper.references import References
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Manifest
@@ -55,7 +56,7 @@ class CaptureNeeds(NamedTuple):
     Attributes:
         sum: what they come to; written into the ledger.
         new_bytes: of those that no capture of any board had before.
-        lacking: those that are not in the store.
+        lacking: those that are not in the store, or that the board has not shown to have.
     """
 
     sum: ContentSum = ContentSum()
@@ -187,26 +188,31 @@ def event_for(
 
 
 class NeedsCheck:
-    """Finds what a capture needs, and whether it is all here.
+    """Finds what a capture needs, and whether it is all here and the board's own.
 
     Contents that the board's newest capture has already, and that no check found damaged since,
     are not looked for again. The caller keeps garbage from being collected until the capture is
     accounted for.
     """
 
-    def __init__(self, store: Store, known: References, board: BoardName) -> None:
+    def __init__(
+        self, store: Store, known: References, board: BoardName, possession: Possession
+    ) -> None:
         self._store, self._known, self._board = store, known, board
+        self._possession = possession
 
     def absent(self, lists: Iterable[bytes]) -> tuple[Digest, ...]:
-        """Return those of these lists of pieces that the store lacks."""
+        """Return those of these lists of pieces that may not be read: not here, or not its own."""
         named = (Digest(digest.hex()) for digest in lists)
-        return tuple(digest for digest in named if self._found(digest) is None)
+        return tuple(
+            digest for digest in named if self._found(digest) is None or not self._is_own(digest)
+        )
 
     def lacking(self, contents: Iterable[tuple[bytes, int]]) -> tuple[Digest, ...]:
-        """Load these contents; return those that are not in the store.
+        """Load these contents; return those that are not in the store, or not the board's own.
 
         Raises:
-            SecurityError: a content has another size than is said.
+            SecurityError: a content of the board has another size than is said.
         """
         self.sum = self._known.load(contents)
         lacking = {
@@ -217,13 +223,19 @@ class NeedsCheck:
         for content, size in self._known.not_of(self._board):
             digest = Digest(content.hex())
             found = self._found(digest)
-            if found is None:
+            if found is None or not self._is_own(digest):
                 lacking[digest] = None
             elif found != size:
-                raise SecurityError(
-                    f"index: content {digest} has {found} bytes, the index says {size}"
-                )
+                raise SecurityError(f"index: content {digest} does not have {size} bytes")
         return tuple(lacking)
+
+    def _is_own(self, digest: Digest) -> bool:
+        content = bytes.fromhex(digest)
+        return (
+            self._possession.has_shown(digest)
+            or self._known.has(self._board, content)
+            or self._known.is_own(content)
+        )
 
     def _found(self, digest: Digest) -> int | None:
         found = self._store.contents.size(digest)
@@ -246,6 +258,7 @@ class Sealer:
         manifest: Manifest,
         documents: tuple[bytes, bytes],
         known: References,
+        possession: Possession,
     ) -> tuple[Path, CaptureNeeds]:
         """Build the capture's directory; at the end it is whole and on the medium.
 
@@ -253,7 +266,10 @@ class Sealer:
         """
         folder = self._sealing / staging.run
         self._store.discard(folder)
-        needs = self._needs(manifest, known, folder.with_suffix(".index"))
+        check = NeedsCheck(self._store, known, self._shelf.board, possession)
+        needs = self._needs(manifest, known, folder.with_suffix(".index"), check)
+        if not possession.is_sharing:
+            needs = needs._replace(new_bytes=known.new_bytes(self._shelf.board))
         if needs.lacking:
             return folder, needs
         self._disk.make_directory(folder)
@@ -262,12 +278,13 @@ class Sealer:
         self._disk.sync_all(folder)
         return folder, needs
 
-    def _needs(self, manifest: Manifest, known: References, draft: Path) -> CaptureNeeds:
+    def _needs(
+        self, manifest: Manifest, known: References, draft: Path, check: NeedsCheck
+    ) -> CaptureNeeds:
         """Check what the manifest names, which is read here, and that all else is there.
 
         What the disk has spoiled is taken out, and the board asked for it.
         """
-        check = NeedsCheck(self._store, known, self._shelf.board)
         try:
             return self._read_needs(manifest, check, draft, known)
         except DamagedContentError as error:
@@ -282,13 +299,14 @@ class Sealer:
     ) -> CaptureNeeds:
         """Read lists, raw areas and the index, which is put together in a draft."""
         contents = self._store.contents
+        newest = self._shelf.newest_good()
+        self._load_own(newest, known)
         named = capture_contents.attachments(manifest)
         if lacking := check.absent(bytes.fromhex(item.sha256) for item in named):
             return CaptureNeeds(lacking=lacking)
         attached = tuple(capture_contents.attached(contents, manifest))
         if lacking := check.lacking(attached):
             return CaptureNeeds(lacking=lacking)
-        newest = self._shelf.newest_good()
         self._store.discard(draft)
         assembled.write(contents, manifest.index, draft)
         check_index(draft, manifest, known=newest.index if newest else "")
@@ -300,6 +318,16 @@ class Sealer:
             files = capture_contents.listed(contents, index)
             lacking = check.lacking(itertools.chain(attached, files))
         return CaptureNeeds(check.sum, known.new_bytes(), lacking)
+
+    def _load_own(self, newest: CaptureBrief | None, known: References) -> None:
+        """Read what the newest capture needs where the references were lost.
+
+        What cannot be read the board has to show again.
+        """
+        accounted = known.captures(self._shelf.board)
+        if newest is not None and newest.name not in {capture.name for capture in accounted}:
+            with suppress(HoldstillError, OSError):
+                known.load_own(capture_contents.needed(self._shelf.capture(newest.name)))
 
     def publish(self, folder: Path, event: SealedEvent) -> None:
         """Make a prepared capture visible, and write it into the ledger."""

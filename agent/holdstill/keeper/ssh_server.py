@@ -83,8 +83,9 @@ def forced_command(
                 )
             case words.ControlRequest():
                 with LocalKeeper(
-                    store, board, clock=clock, runner=runner, min_free=min_free
-                ) as keeper:
+                    store, board, clock=clock, runner=runner, min_free=min_free,
+                    is_sharing=settings.share_between_boards,
+                ) as keeper:  # fmt: skip
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
                     if settings.latest_tree:
@@ -219,6 +220,8 @@ class SshServer:
                 return self._keeper.lacking(
                     json_rpc.read_params(call, json_rpc.WantedParams).wanted
                 )
+            case "prove":
+                return self._keeper.prove(json_rpc.read_params(call, json_rpc.ProofsParams).proofs)
             case "ingest":
                 return self._keeper.ingest(
                     json_rpc.read_params(call, json_rpc.DigestsParams).digests

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from holdstill.model.layout import Record
 
-PROTOCOL = 2
+PROTOCOL = 3
 BATCH = 20_000
 """Most digests in one call."""
 MESSAGE_LIMIT = 8 << 20
 """Bytes of one message (line)."""
+NONCE = 32
+"""Bytes that the keeper picks at random for each call that asks for proofs."""
 
 
 class CaptureBrief(Record, frozen=True, kw_only=True):
@@ -102,6 +104,30 @@ class WantedContent(Record, frozen=True, kw_only=True):
     basis: str = ""
 
 
+class Lacking(Record, frozen=True, kw_only=True):
+    """What a board has to do about contents, before a capture of it can have them.
+
+    Attributes:
+        send: digests of those to be sent.
+        prove: digests of those that are here, from another board: a `Proof` will do.
+        nonce: what the proofs are keyed with; it counts for the next call of `prove` only.
+    """
+
+    send: tuple[str, ...] = ()
+    prove: tuple[str, ...] = ()
+    nonce: bytes = b""
+
+    def __len__(self) -> int:
+        return len(self.send) + len(self.prove)
+
+
+class Proof(Record, frozen=True, kw_only=True):
+    """That the board has a content: HMAC-SHA256 (RFC 2104) of its bytes, keyed with the nonce."""
+
+    digest: str
+    mac: bytes
+
+
 class Ingested(Record, frozen=True, kw_only=True):
     """What became of contents that arrived.
 
@@ -117,8 +143,8 @@ class Ingested(Record, frozen=True, kw_only=True):
 
 
 class SealResult(Record, frozen=True, kw_only=True):
-    """The answer to sealing. name is empty when contents are lacking; then send them, again."""
+    """The answer to sealing. name is empty when contents are lacking; bring them, seal again."""
 
     name: str = ""
-    lacking: tuple[str, ...] = ()
+    lacking: Lacking = Lacking()
     new_bytes: int = 0

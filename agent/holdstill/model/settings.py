@@ -222,6 +222,8 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
     Attributes:
         store: the directory that holds everything.
         min_free: space that no capture may eat into.
+        share_between_boards: whether a board that proves to have a content of another one need
+            not send it; if not, it never learns that another one has it.
         trash_days: how long contents that no capture needs rest before they are deleted.
         latest_tree: whether each board's newest capture is kept as a tree to look at.
         notify: whom to tell when boards fall silent.
@@ -229,6 +231,7 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
 
     store: Path
     min_free: ByteSize = ByteSize(256 * MIB)
+    share_between_boards: bool = True
     trash_days: float = 3.0
     latest_tree: bool = True
     retention: Retention = Retention()

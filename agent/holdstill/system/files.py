@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hmac
 import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -193,6 +194,22 @@ def hash_into(total: pieces.ContentHash, handle: int, size: int) -> None:
             total.update(chunk)
             position += len(chunk)
     total.add_zeroes(size - position)
+
+
+def keyed_digest(handle: int, size: int, key: bytes) -> bytes:
+    """Return HMAC-SHA256 (RFC 2104) of the first size bytes of an open file.
+
+    Raises:
+        EOFError: the file is shorter.
+    """
+    total, position = hmac.new(key, digestmod="sha256"), 0
+    while position < size:
+        chunk = os.pread(handle, min(CHUNK, size - position), position)
+        if not chunk:
+            raise EOFError(f"file ended at byte {position} of {size}")
+        total.update(chunk)
+        position += len(chunk)
+    return total.digest()
 
 
 def hash_file(path: Path) -> bytes:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
         CaptureBrief,
         Hello,
         Ingested,
+        Lacking,
+        Proof,
         RunStarted,
         SealResult,
         WantedContent,
@@ -32,8 +34,11 @@ class Keeper(Protocol):
     def begin(self) -> RunStarted:
         """Begin a run, taking over what an interrupted one left."""
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
-        """Return which of these contents are not in the store."""
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+        """Return which of these contents must be sent, and which must be proven."""
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
+        """Check proofs; return which contents must be sent all the same."""
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         """Check what arrived, from the keeper's own disk, and take it into the store."""

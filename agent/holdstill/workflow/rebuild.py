@@ -158,6 +158,7 @@ def _decided(
     changes: tuple[str, ...] = ()
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)
+    source.check_lists()
     if options.sibling:
         source, changes = rebuild_source.sibling(source, options.sibling, outside.machine)
     plan = plan_rebuild.plan_rebuild(

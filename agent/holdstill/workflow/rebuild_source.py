@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from holdstill.disks import boot_gap
 from holdstill.errors import VerificationError
+from holdstill.filesystems import content_parts
 from holdstill.keeper import board_captures
-from holdstill.model import names
+from holdstill.model import names, pieces
 from holdstill.rebuild import new_identity, sibling_changes
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.ssh_host_keys import SshKeygen
@@ -90,6 +91,17 @@ class RebuildSource:
                 self.capture, assembled.read_list(self.capture, raw), raw.name
             ):
                 pass
+
+    def check_lists(self) -> None:
+        """Read the lists of pieces of all large files that are to be written.
+
+        Raises:
+            VerificationError, SecurityError: one is damaged in the store, or no list.
+        """
+        for part in self.index.parts():
+            for entry in self.index.large(part, pieces.PIECED_FROM):
+                if (part, entry.path) not in self.overlay.lost:
+                    content_parts.read_list(self.capture, entry.digest, entry.size)
 
 
 @contextmanager

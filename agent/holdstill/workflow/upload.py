@@ -15,6 +15,7 @@ from holdstill.model.paths import display
 from holdstill.model.protocol import BATCH, Ingested, WantedContent
 from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
+from holdstill.workflow import show_possession
 from holdstill.workflow.attachments import PiecedFile, pieces_of
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
-    from holdstill.model.protocol import RunStarted
+    from holdstill.model.protocol import Lacking, RunStarted
     from holdstill.records.index_queries import Index
     from holdstill.workflow.ports import BulkTransfer, ContentReader, Keeper, Progress
     from holdstill.workflow.upload_pieces import PieceUploader
@@ -46,6 +47,22 @@ class _HashedFile:
     digest: bytes
     path: Path
     older: bytes
+
+
+@dataclass(frozen=True)
+class _HeldFile:
+    path: Path
+    size: int
+
+    def keyed(self, nonce: bytes) -> bytes | None:
+        """Return HMAC-SHA256 of its bytes; None if it is gone, shorter or cannot be read."""
+        try:
+            # Not blocking: a pipe may be in its place by now.
+            flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK
+            with files.opened(self.path, flags) as handle:
+                return files.keyed_digest(handle, self.size, nonce)
+        except (OSError, EOFError):
+            return None
 
 
 class KnownLists(Protocol):
@@ -137,18 +154,25 @@ class Uploader:
             index.set_digest(place.part, entry, listed.digest(), seq=self._run.seq)
 
     def requeue_missing(self, index: Index, *, since: int) -> None:
-        """Make pending what interrupted runs have hashed but the keeper never took in."""
+        """Make pending what interrupted runs have hashed but the keeper never took in.
+
+        What it has, but from others only, is read again and proven then.
+        """
         batch: list[WantedContent] = []
         forgotten: list[str] = []
         for digest, size in index.digests(since=since):
             batch.append(WantedContent(digest=digest.hex(), size=size))
             if len(batch) == BATCH:
-                forgotten += self._keeper.lacking(batch)
+                forgotten += self._not_ours(batch)
                 batch = []
-        forgotten += self._keeper.lacking(batch) if batch else ()
+        forgotten += self._not_ours(batch) if batch else ()
         if forgotten:
             index.forget(map(bytes.fromhex, forgotten))
         index.commit()
+
+    def _not_ours(self, batch: Sequence[WantedContent]) -> tuple[str, ...]:
+        lacking = self._keeper.lacking(batch)
+        return (*lacking.send, *lacking.prove)
 
     def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[_HashedFile]]:
         """Yield batches of hashed files."""
@@ -207,7 +231,13 @@ class Uploader:
             )
             for item in batch
         }
-        lacking = frozenset(self._keeper.lacking([*wanted.values()]) if wanted else ())
+        if not wanted:
+            return _NOTHING
+        held = {i.digest.hex(): _HeldFile(i.path, i.entry.size) for i in batch}
+        answer = self._keeper.lacking([*wanted.values()])
+        lacking = frozenset(
+            show_possession.to_send(self._keeper, answer, lambda d, nonce: held[d].keyed(nonce))
+        )
         items = {item.digest.hex(): item for item in batch if item.digest.hex() in lacking}
         for shape in (TransferMode.PLAIN, TransferMode.SPARSE):
             paths = {
@@ -240,10 +270,8 @@ class Uploader:
             if item.digest.hex() in bad:
                 index.set_digest(place.part, item.entry, b"", seq=self._run.seq)
 
-    def resend(
-        self, index: Index, places: Mapping[int, ContentReader], lacking: tuple[str, ...]
-    ) -> None:
-        """Send contents that the keeper found lacking when it sealed.
+    def resend(self, index: Index, places: Mapping[int, ContentReader], wanted: Lacking) -> None:
+        """Send, or prove to have, contents that the keeper found lacking when it sealed.
 
         Raises:
             VerificationError: the board no longer has one of them.
@@ -253,7 +281,13 @@ class Uploader:
                 listed = self._lists.list_of(entry.digest)
                 if listed is not None:
                     self._pieces.add(PiecedFile(display(entry.path), place.path(entry), listed))
-        lacking = self._pieces.resend(lacking)
+        held = _held(index, places, wanted.prove)
+
+        def keyed(digest: str, nonce: bytes) -> bytes | None:
+            file = held.get(digest)
+            return file.keyed(nonce) if file else self._pieces.keyed(digest, nonce)
+
+        lacking = self._pieces.resend(show_possession.to_send(self._keeper, wanted, keyed))
         paths = _paths(index, places, lacking)
         self._carry(paths, TransferMode.PLAIN)
         banked = self._keeper.ingest([*paths])
@@ -273,23 +307,31 @@ def _paths(
     Raises:
         VerificationError: no file has one of them.
     """
-    holders = index.all_holders(map(bytes.fromhex, lacking))
-    found = {text: _path(index, places, holders.get(bytes.fromhex(text), ())) for text in lacking}
-    if none := [text for text, path in found.items() if path is None]:
+    held = _held(index, places, lacking)
+    if none := [text for text in lacking if text not in held]:
         raise VerificationError(
             f"the keeper lacks {none[0]}, and no file of the board has it",
             hint="nothing was sealed; run the capture again",
         )
-    return {text: path for text, path in found.items() if path is not None}
+    return {text: file.path for text, file in held.items()}
 
 
-def _path(
+def _held(
+    index: Index, places: Mapping[int, ContentReader], digests: Sequence[str]
+) -> dict[str, _HeldFile]:
+    """Return a file of the board for each content that is one file's."""
+    holders = index.all_holders(map(bytes.fromhex, digests))
+    found = {text: _file(index, places, holders.get(bytes.fromhex(text), ())) for text in digests}
+    return {text: file for text, file in found.items() if file is not None}
+
+
+def _file(
     index: Index, places: Mapping[int, ContentReader], holders: Iterable[tuple[int, bytes]]
-) -> Path | None:
+) -> _HeldFile | None:
     for part, path in holders:
         entry = index.get(part, path)
-        if entry is not None and part in places:
-            return places[part].path(entry)
+        if entry is not None and part in places and not pieces.is_pieced(entry.size):
+            return _HeldFile(places[part].path(entry), entry.size)
     return None
 
 

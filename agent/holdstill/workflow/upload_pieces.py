@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 import os
 from collections import deque
 from dataclasses import dataclass, field
@@ -14,6 +15,7 @@ from holdstill.errors import VerificationError
 from holdstill.model.protocol import BATCH, WantedContent
 from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
+from holdstill.workflow import show_possession
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -95,7 +97,8 @@ class PieceUploader:
         bad: set[str] = set()
         for batch in _batches(asked.items(), BATCH):
             wanted = [WantedContent(digest=d, size=place.length) for d, place in batch]
-            bad |= self._send(self._keeper.lacking(wanted), shape)
+            lacking = self._keeper.lacking(wanted)
+            bad |= self._send(show_possession.to_send(self._keeper, lacking, self.keyed), shape)
         return frozenset(bad)
 
     def add(self, file: PiecedFile) -> dict[str, _Place]:
@@ -107,6 +110,14 @@ class PieceUploader:
                 places[part.digest.hex()] = _Place(file.path, part.offset, part.length)
         self._places |= places
         return places
+
+    def keyed(self, digest: str, nonce: bytes) -> bytes | None:
+        """Return HMAC-SHA256 of a content; None if it is not ours, or cannot be read."""
+        place = self._places.get(digest)
+        try:
+            return hmac.digest(nonce, place.read(), "sha256") if place else None
+        except OSError:
+            return None
 
     def resend(self, digests: Iterable[str]) -> tuple[str, ...]:
         """Send those of these contents that are ours; return the others.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import HoldstillError, LinkError
 from holdstill.keeper.remote import RemoteKeeper
-from holdstill.model.protocol import WantedContent
+from holdstill.model.protocol import NONCE, Proof, WantedContent
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -44,11 +45,11 @@ def keeper(result: object) -> RemoteKeeper:
 @pytest.mark.parametrize("lacking", [["zz"], [OTHER], [DIGEST, "\x1b[2J"], [""]])
 def test_m18_a_keeper_lacks_only_what_it_was_asked_for(lacking: list[str]) -> None:
     with pytest.raises(LinkError, match="makes no sense"):
-        keeper(lacking).lacking(WANTED)
+        keeper({"send": lacking}).lacking(WANTED)
 
 
 def test_m18_what_it_was_asked_for_it_may_lack() -> None:
-    assert keeper([DIGEST]).lacking(WANTED) == (DIGEST,)
+    assert keeper({"send": [DIGEST]}).lacking(WANTED).send == (DIGEST,)
 
 
 @pytest.mark.parametrize("bad", [["zz"], [OTHER]])
@@ -60,7 +61,28 @@ def test_m18_a_keeper_finds_only_that_bad_which_it_got(bad: list[str]) -> None:
 @pytest.mark.parametrize("lacking", ["zz", "A" * 64, "a" * 63, ""])
 def test_m18_what_a_seal_lacks_is_a_digest(lacking: str) -> None:
     with pytest.raises(LinkError, match="makes no sense"):
-        keeper({"lacking": [lacking]}).seal(b"", b"")
+        keeper({"lacking": {"send": [lacking]}}).seal(b"", b"")
+
+
+def asking(length: int, *, prove: str = DIGEST) -> dict[str, object]:
+    return {"prove": [prove], "nonce": base64.b64encode(bytes(length)).decode()}
+
+
+@pytest.mark.parametrize("length", [0, 31, 33])
+def test_h2_a_nonce_has_the_length_of_one(length: int) -> None:
+    with pytest.raises(LinkError, match="makes no sense"):
+        keeper(asking(length)).lacking(WANTED)
+    with pytest.raises(LinkError, match="makes no sense"):
+        keeper({"lacking": asking(length)}).seal(b"", b"")
+
+    assert keeper(asking(NONCE)).lacking(WANTED).prove == (DIGEST,)
+
+
+def test_h2_a_keeper_has_only_that_proven_which_it_was_asked_about() -> None:
+    with pytest.raises(LinkError, match="makes no sense"):
+        keeper(asking(NONCE, prove=OTHER)).lacking(WANTED)
+    with pytest.raises(LinkError, match="makes no sense"):
+        keeper([OTHER]).prove([Proof(digest=DIGEST, mac=b"")])
 
 
 @pytest.mark.parametrize("seq", [0, -1, -(2**63), 2**63, 10**9])
@@ -86,6 +108,7 @@ CALLS: tuple[Callable[[RemoteKeeper], object], ...] = (
     lambda keeper: keeper.begin(),
     lambda keeper: keeper.captures(),
     lambda keeper: keeper.lacking(WANTED),
+    lambda keeper: keeper.prove([Proof(digest=DIGEST, mac=b"")]),
     lambda keeper: keeper.ingest([DIGEST]),
     lambda keeper: keeper.seal(b"", b""),
     lambda keeper: keeper.manifest("x"),

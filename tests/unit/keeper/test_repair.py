@@ -94,7 +94,7 @@ def test_a_content_that_was_taken_out_is_asked_for_at_sealing(
 
     answer = board.keeper.seal(data, board.signed(data))
 
-    assert (answer.name, answer.lacking) == ("", (DIGEST,))
+    assert (answer.name, answer.lacking.send) == ("", (DIGEST,))
 
 
 def test_a_content_that_is_gone_is_awaited_too(board: LocalBoard, store: Store) -> None:

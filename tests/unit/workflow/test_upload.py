@@ -1,5 +1,6 @@
 import errno
 import hashlib
+import hmac
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -16,16 +17,20 @@ from holdstill.model.protocol import (
     CaptureBrief,
     Hello,
     Ingested,
+    Lacking,
+    Proof,
     RunStarted,
     SealResult,
     WantedContent,
 )
 from holdstill.records import index_file, index_queries
 from holdstill.transport.rsync import TransferMode, TransferResult
+from holdstill.workflow import upload
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_pieces import PieceUploader
 
 PART, SEQ = 2, 7
+NONCE = bytes(range(32))
 
 
 def entry(name: bytes, content: bytes, *, inode: int = 1, link: int = 0, sparse: int = 0) -> Entry:
@@ -38,12 +43,27 @@ class Keeper:
     """Knows what is in its store, and judges what arrives by its digest."""
 
     store: set[str] = field(default_factory=set)
+    others: dict[str, bytes] = field(default_factory=dict)
+    """What it has from other boards."""
     arrived: dict[str, bytes] = field(default_factory=dict)
     asked: list[WantedContent] = field(default_factory=list)
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> tuple[str, ...]:
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
         self.asked += wanted
-        return tuple(w.digest for w in wanted if w.digest not in self.store)
+        send = tuple(w.digest for w in wanted if w.digest not in {*self.store, *self.others})
+        prove = tuple(w.digest for w in wanted if w.digest in self.others)
+        return Lacking(send=send, prove=prove, nonce=NONCE if prove else b"")
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
+        assert proofs, "a call for nothing"
+        bodies = {proof.digest: self.others.pop(proof.digest) for proof in proofs}
+        good = {
+            proof.digest
+            for proof in proofs
+            if hmac.digest(NONCE, bodies[proof.digest], "sha256") == proof.mac
+        }
+        self.store |= good
+        return tuple(proof.digest for proof in proofs if proof.digest not in good)
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
@@ -312,7 +332,7 @@ def test_a_lacking_content_that_the_board_no_longer_has_ends_the_run(scene: Scen
     write(scene, "file", b"after!")
 
     with pytest.raises(VerificationError, match="changed on the board"):
-        scene.ingest.resend(scene.index, {PART: scene.place}, (digest,))
+        scene.ingest.resend(scene.index, {PART: scene.place}, Lacking(send=(digest,)))
 
 
 LARGE = pieces.PIECED_FROM + 5
@@ -358,3 +378,64 @@ def test_of_a_large_file_only_the_pieces_that_changed_are_asked_for(scene: Scene
     sent = {digest for digest, _ in scene.carrier.sent}
     assert sent == {d.hex() for d in changed} | {listed(after).digest().hex()}
     assert len(sent) == 2
+
+
+def test_h2_what_another_board_sent_is_proven_and_not_sent(scene: Scene) -> None:
+    digest = write(scene, "file", b"of both boards")
+    scene.keeper.others[digest] = b"of both boards"
+    scene.put(entry(b"file", b"of both boards"))
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert (scene.carrier.sent, scene.keeper.store) == ([], {digest})
+    assert scene.digest(b"file") == digest
+
+
+def test_h2_pieces_and_their_list_are_proven_like_files(scene: Scene) -> None:
+    content = bytes(pieces.PIECED_FROM - pieces.PIECE) + b"\1" * pieces.PIECE
+    write(scene, "db", content)
+    listed = pieces.of_reader(len(content), pieces.PIECE, lambda at, n: content[at : at + n])
+    bodies = [listed.encode(), b"\1" * pieces.PIECE]
+    scene.keeper.others = {hashlib.sha256(body).hexdigest(): body for body in bodies}
+    scene.put(entry(b"db", content))
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert (scene.carrier.sent, scene.keeper.others) == ([], {})
+    assert scene.digest(b"db") == listed.digest().hex()
+
+
+@pytest.mark.parametrize("now", [b"otherwise now", b"gone", b"short"])
+def test_h2_what_changed_before_it_was_proven_is_pending_again(scene: Scene, now: bytes) -> None:
+    content = b"as it was found"
+    digest = hashlib.sha256(content).hexdigest()
+    write(scene, "file", now)
+    scene.keeper.others[digest] = content
+    scene.put(entry(b"file", content)._replace(digest=bytes.fromhex(digest)))
+
+    with pytest.raises(VerificationError, match="changed on the board"):
+        scene.ingest.resend(
+            scene.index, {PART: scene.place}, Lacking(prove=(digest,), nonce=NONCE)
+        )
+
+    assert scene.keeper.store == set()
+
+
+def test_h2_what_is_to_be_proven_at_sealing_is_proven(scene: Scene) -> None:
+    digest = write(scene, "file", b"of both boards")
+    scene.put(entry(b"file", b"of both boards")._replace(digest=bytes.fromhex(digest)))
+    scene.keeper.others[digest] = b"of both boards"
+
+    scene.ingest.resend(scene.index, {PART: scene.place}, Lacking(prove=(digest,), nonce=NONCE))
+
+    assert (scene.carrier.sent, scene.keeper.store) == ([], {digest})
+
+
+def test_h2_a_pipe_in_a_files_place_holds_nobody_up(scene: Scene) -> None:
+    digest = hashlib.sha256(b"was a file").hexdigest()
+    os.mkfifo(scene.place.folder / "file")
+    scene.put(entry(b"file", b"was a file")._replace(digest=bytes.fromhex(digest)))
+    asked = Lacking(prove=(digest,), nonce=NONCE)
+    file = upload._held(scene.index, {PART: scene.place}, asked.prove)[digest]
+
+    assert file.keyed(NONCE) is None

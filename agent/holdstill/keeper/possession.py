@@ -1,0 +1,174 @@
+"""What a board has shown to have: knowing the digest of a content is worth nothing.
+
+A content gets into a capture only if the board sent its bytes in this run, if a capture of its own
+has it already, or if the board has proven that it has the bytes: by HMAC-SHA256 (RFC 2104) of
+them, keyed with a nonce that the keeper picks for each call and that nobody can know before.
+
+What was sent or proven is remembered beside the folder that the board writes to, out of rsync's
+reach, for as long as the run can be taken up again.
+"""
+
+from __future__ import annotations
+
+import errno
+import hmac
+import os
+import secrets
+from contextlib import suppress
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.keeper import references, repair
+from holdstill.model import names
+from holdstill.model.protocol import NONCE, Lacking
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Sequence
+    from pathlib import Path
+
+    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.store import Store
+    from holdstill.keeper.store_disk import StoreDisk
+    from holdstill.model.names import BoardName, Digest
+    from holdstill.model.protocol import Proof
+
+SHOWN, REFUSED = "shown", "refused"
+"""Files in a run's staging: 32 bytes for each digest that was shown, or whose proof was wrong."""
+_DIGEST_BYTES = 32
+
+
+class DigestLog:
+    """A set of digests in a file that only grows; it is read once.
+
+    Not synced: what a power cut takes away has to be shown again.
+    """
+
+    def __init__(self, path: Path, disk: StoreDisk) -> None:
+        self._path, self._disk = path, disk
+
+    def __contains__(self, digest: Digest) -> bool:
+        return bytes.fromhex(digest) in self._held
+
+    def add(self, digests: Iterable[Digest]) -> None:
+        """Add digests; those that are here already change nothing."""
+        fresh = {bytes.fromhex(digest) for digest in digests} - self._held
+        if not fresh:
+            return
+        if not self._path.exists():
+            self._disk.create(self._path, b"")
+        self._disk.append(self._path, b"".join(sorted(fresh)))
+        self._held.update(fresh)
+
+    @cached_property
+    def _held(self) -> set[bytes]:
+        try:
+            data = self._path.read_bytes()
+        except FileNotFoundError:
+            return set()
+        if torn := len(data) % _DIGEST_BYTES:
+            self._disk.truncate(self._path, len(data) - torn)
+        whole = range(0, len(data) - torn, _DIGEST_BYTES)
+        return {data[start : start + _DIGEST_BYTES] for start in whole}
+
+
+class _Challenge(NamedTuple):
+    """What may be proven by the next call, and with which nonce."""
+
+    nonce: bytes = b""
+    digests: frozenset[Digest] = frozenset()
+
+
+class Possession:
+    """What one board has shown to have in one run.
+
+    Attributes:
+        is_sharing: whether the board may learn that another board has a content; else it has to
+            send all that it has not sent before.
+        hashed_bytes: what was read to check proofs in this session. Each content is read at most
+            once in a run, and once more if its proof was wrong.
+    """
+
+    def __init__(
+        self, store: Store, board: BoardName, staging: Staging, *, is_sharing: bool
+    ) -> None:
+        self._store, self._board = store, board
+        self._shown = DigestLog(staging.folder / SHOWN, store.disk)
+        self._refused = DigestLog(staging.folder / REFUSED, store.disk)
+        self._challenge = _Challenge()
+        self.is_sharing = is_sharing
+        self.hashed_bytes = 0
+
+    def has_shown(self, digest: Digest) -> bool:
+        """Return whether the board has sent or proven a content in this run."""
+        return digest in self._shown
+
+    def note(self, digests: Iterable[Digest]) -> None:
+        """Remember contents whose bytes arrived from the board."""
+        self._shown.add(digests)
+
+    def own(self, digests: Collection[Digest]) -> frozenset[Digest]:
+        """Return those that the board has shown, or that an accounted capture of it needs.
+
+        References that are damaged, or not made yet, know of none: then it has to show them.
+        """
+        rest = [digest for digest in digests if digest not in self._shown]
+        own = set(digests).difference(rest)
+        with suppress(references.UnsoundReferencesError), references.opened(self._store) as known:
+            own.update(d for d in rest if known.has(self._board, bytes.fromhex(d)))
+        return frozenset(own)
+
+    def ask(self, digests: Sequence[Digest]) -> Lacking:
+        """Return what the board must do about contents that are lacking or not its own.
+
+        The order of the digests tells nothing about which of them the store has.
+        """
+        provable = frozenset(digest for digest in digests if self._is_provable(digest))
+        nonce = secrets.token_bytes(NONCE) if provable else b""
+        self._challenge = _Challenge(nonce, provable)
+        return Lacking(
+            send=tuple(digest for digest in digests if digest not in provable),
+            prove=tuple(digest for digest in digests if digest in provable),
+            nonce=nonce,
+        )
+
+    def _is_provable(self, digest: Digest) -> bool:
+        return self.is_sharing and digest not in self._refused and self._store.contents.has(digest)
+
+    def check(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
+        """Check proofs by the nonce that was given out last, which counts once.
+
+        Returns:
+            Those that prove nothing, in order: the board has to send them.
+        """
+        challenge, self._challenge = self._challenge, _Challenge()
+        given = {names.check_digest(proof.digest): proof.mac for proof in proofs}
+        asked = [digest for digest in given if digest in challenge.digests]
+        proven = frozenset(
+            digest for digest in asked if self._is_proven(digest, given[digest], challenge.nonce)
+        )
+        self._shown.add(proven)
+        self._refused.add(set(asked).difference(proven))
+        return tuple(digest for digest in given if digest not in proven)
+
+    def _is_proven(self, digest: Digest, mac: bytes, nonce: bytes) -> bool:
+        """Compare a proof with our own bytes; bytes that the disk has spoiled are taken out."""
+        path = self._store.contents.path(digest)
+        try:
+            if hmac.compare_digest(self._mac(path, nonce), mac):
+                return True
+        except FileNotFoundError:
+            return False
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise
+        self.hashed_bytes += path.stat().st_size
+        if not repair.is_good(path, digest):
+            repair.take_out(self._store, digest)
+        return False
+
+    def _mac(self, path: Path, nonce: bytes) -> bytes:
+        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
+            size = os.fstat(handle).st_size
+            self.hashed_bytes += size
+            return files.keyed_digest(handle, size, nonce)
