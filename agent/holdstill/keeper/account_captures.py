@@ -138,10 +138,21 @@ def _captures_of(store: Store, board: BoardName) -> list[_Found]:
     found = []
     for path in folder.iterdir():
         try:
-            found.append(_Found(CaptureName.parse(path.name), path))
+            name = CaptureName.parse(path.name)
         except UsageError:
             continue
+        if not _is_remains(store, board, path):
+            found.append(_Found(name, path))
     return sorted(found)
+
+
+def _is_remains(store: Store, board: BoardName, folder: Path) -> bool:
+    """Return whether this is what a power cut left of a capture that was being deleted.
+
+    A disk may forget that the folder was renamed, and yet remember that files in it are gone.
+    The board's next run takes the rest away.
+    """
+    return not (folder / MANIFEST).exists() and folder.name in _ledger(store, board).thinned
 
 
 def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> bool:
