@@ -46,20 +46,34 @@ class SignedStore:
             name = names.check_board(board)
             enrolment.enrol(self.store, name, pair.public, clock=SystemClock(), limits=None)
 
-    def capture(self, board: str, files: dict[bytes, bytes], *, clock: FakeClock) -> str:
+    def capture(
+        self,
+        board: str,
+        files: dict[bytes, bytes],
+        *,
+        clock: FakeClock,
+        gap: bytes = b"boot code",
+    ) -> str:
         """Take a capture of a board; return its name."""
-        return capture(self.store, board, self.keys[board].private, files, clock=clock)
+        key = self.keys[board].private
+        return capture(self.store, board, key, files, clock=clock, gap=gap)
 
 
 def capture(
-    held: Store, board: str, key: Path, files: dict[bytes, bytes], *, clock: FakeClock
+    held: Store,
+    board: str,
+    key: Path,
+    files: dict[bytes, bytes],
+    *,
+    clock: FakeClock,
+    gap: bytes = b"boot code",
 ) -> str:
     """Take a capture that is signed with a private key; return its name."""
     name = names.check_board(board)
     keeper = keeping.keeper_of(held, clock=clock, board=name, runner=MACHINE)
     try:
         sender: Board[LocalKeeper] = Board(
-            keeper, name=name, clock=clock, files=files,
+            keeper, name=name, clock=clock, files=files, gap=gap,
             sign=lambda data: signature.sign(data, key, MACHINE),
         )  # fmt: skip
         return sender.capture().name

@@ -25,13 +25,13 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.rebuild.planner import Plan
-    from holdstill.verify.store_check import StoreReport
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
     from holdstill.workflow.silence import BoardSilence
+    from holdstill.workflow.verify_captures import VerifyReport
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
 
@@ -274,7 +274,7 @@ def left_out(files: Sequence[str], out: Console) -> None:
     _list(out, "LEFT OUT, for their contents are damaged in the store:", files)
 
 
-def store_report(report: StoreReport, out: Console) -> None:
+def store_report(report: VerifyReport, out: Console) -> None:
     """Show what reading a store again has shown."""
     out.print(
         f"{counted(report.contents, 'content')}, {human(report.bytes)} read and good"
@@ -303,8 +303,13 @@ def store_report(report: StoreReport, out: Console) -> None:
         _list(out, "  it is in", damage.hits)
     if report.damages:
         out.print(_DAMAGED)
+    _list(out, _MISCOUNTED, report.miscounted)
 
 
+_MISCOUNTED = (
+    "references.sqlite, which is derived, does not say what these captures need; `holdstill "
+    "keeper recount` makes it again, and no capture is the worse for it"
+)
 _UNREAD = (
     "what to do: verify as the user that the store belongs to, or as root; what could not be read "
     "is not known to be damaged"

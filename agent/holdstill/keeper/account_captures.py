@@ -58,6 +58,48 @@ def make_again(store: Store) -> tuple[str, ...]:
         return (f"the store's disk damages what is written to it: {error}",)
 
 
+def recount(store: Store) -> tuple[str, ...]:
+    """Count anew what every capture needs, beside live ones; return what cannot be read.
+
+    A sound database is emptied in place, for others may have it open.
+    """
+    try:
+        with references.opened(store) as held:
+            held.check()
+            for board in held.boards():
+                held.remove_board(board)
+            return _all_boards(store, held)
+    except references.UnsoundReferencesError:
+        return make_again(store)
+
+
+def differences(store: Store) -> tuple[str, ...]:
+    """Return the captures (board/capture) whose contents in the database are not the ledger's.
+
+    Nothing is changed, and a database that is not there is none.
+
+    Raises:
+        UnsoundReferencesError, PreflightError: it cannot be read.
+    """
+    if not (store.root / references.NAME).exists():
+        return ()
+    with references.opened(store) as held:
+        held.check()
+        return tuple(
+            f"{board}/{name}"
+            for board in held.boards()
+            if (store.root / "boards" / board).is_dir()
+            for name in _differing(store, held, names.check_board(board))
+        )
+
+
+def _differing(store: Store, held: References, board: BoardName) -> list[str]:
+    try:
+        return list(_disagreeing(held, board, _ledger(store, board)))
+    except (HoldstillError, OSError):  # a ledger that cannot be read is told of by others
+        return []
+
+
 def has_all(store: Store, held: References) -> bool:
     """Return whether every capture that is in the store now is accounted for."""
     for folder in store.board_folders():
@@ -138,10 +180,21 @@ def _captures_of(store: Store, board: BoardName) -> list[_Found]:
     found = []
     for path in folder.iterdir():
         try:
-            found.append(_Found(CaptureName.parse(path.name), path))
+            name = CaptureName.parse(path.name)
         except UsageError:
             continue
+        if not _is_remains(store, board, path):
+            found.append(_Found(name, path))
     return sorted(found)
+
+
+def _is_remains(store: Store, board: BoardName, folder: Path) -> bool:
+    """Return whether this is what a power cut left of a capture that was being deleted.
+
+    A disk may forget that the folder was renamed, and yet remember that files in it are gone.
+    The board's next run takes the rest away.
+    """
+    return not (folder / MANIFEST).exists() and folder.name in _ledger(store, board).thinned
 
 
 def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> bool:
@@ -190,7 +243,7 @@ def _disagreeing(held: References, board: BoardName, ledger: Ledger) -> Iterator
     sums = held.sums(board)
     for capture in held.captures(board):
         event = sealed.get(capture.name)
-        if event is not None and sums[capture.seq] != ContentSum(
-            event.contents, event.content_sum
-        ):
+        if event is None or capture.seq not in sums:  # it came or went since
+            continue
+        if sums[capture.seq] != ContentSum(event.contents, event.content_sum):
             yield capture.name

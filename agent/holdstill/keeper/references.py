@@ -148,6 +148,8 @@ class References:
             key, head = self._db.execute(
                 "SELECT id, head FROM board WHERE name = ?", (board,)
             ).fetchone()
+            if head >= capture.seq:
+                return  # another process was quicker
             self._db.execute(
                 "INSERT OR IGNORE INTO content (digest, size, mark) SELECT * FROM need"
             )
@@ -217,10 +219,11 @@ class References:
 
     def sums(self, board: BoardName) -> Mapping[int, ContentSum]:
         """Return what the contents of each accounted capture come to, by its number."""
-        begun, ended = (self._sums_by(column, board) for column in ("first", "last"))
+        with self._transaction("DEFERRED"):  # a capture may be sealed just now
+            begun, ended = (self._sums_by(column, board) for column in ("first", "last"))
+            seqs = [capture.seq for capture in self.captures(board)]
         found, number, total = {}, 0, 0
         changes = sorted({*begun, *(last + 1 for last in ended)})
-        seqs = [capture.seq for capture in self.captures(board)]
         for seq in seqs:
             while changes and changes[0] <= seq:
                 at = changes.pop(0)
@@ -240,8 +243,8 @@ class References:
         return {seq: ContentSum(number, total) for seq, number, total in rows}
 
     @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
+    def _transaction(self, kind: str = "IMMEDIATE") -> Iterator[None]:
+        self._db.execute(f"BEGIN {kind}")
         try:
             yield
         except BaseException:
@@ -302,6 +305,11 @@ def _unusable(path: Path, error: sqlite3.Error) -> PreflightError:
 
 
 def discard(store: Store) -> None:
-    """Take an unsound database away, with what belongs to it."""
-    for suffix in ("-journal", "-wal", "-shm", ""):
-        store.discard(store.root / f"{NAME}{suffix}")
+    """Take an unsound database away, with what belongs to it.
+
+    Nobody may be writing to it: their journal would be taken for that of the next database
+    (sqlite.org/howtocorrupt.html, 2.5). The caller uses no contents.
+    """
+    with store.alone_with_contents():
+        for suffix in ("-journal", "-wal", "-shm", ""):
+            store.discard(store.root / f"{NAME}{suffix}")

@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING
 
 import yaml
 
-from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.errors import DocumentError, PreflightError, SecurityError, UsageError
 from holdstill.keeper.content_store import SHARDS, ContentStore
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, strict_yaml
@@ -197,6 +197,18 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
             f"{root} is not a store",
             hint="make one with `holdstill keeper init`, or check that its disk is mounted",
         ) from error
+    try:
+        return Store(root, _facts(root, data), disk or StoreDisk())
+    except DocumentError as error:
+        raise DocumentError(
+            str(root / "store.yaml"),
+            error.problems,
+            hint="put it back from a copy, or take that of a store made anew; the captures are "
+            "not the worse for it",
+        ) from error
+
+
+def _facts(root: Path, data: bytes) -> StoreFacts:
     document = strict_yaml.load_yaml(data, "store.yaml", limit=_LIMIT)
     version = document.get("format") if isinstance(document, dict) else None
     if version != FORMAT:
@@ -204,7 +216,7 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
             f"{root}: format {version!r} of a store is not one that this version reads ({FORMAT})",
             hint="use the version of holdstill that made it, or a newer one",
         )
-    return Store(root, strict_yaml.decode(document, StoreFacts, "store.yaml"), disk or StoreDisk())
+    return strict_yaml.decode(document, StoreFacts, "store.yaml")
 
 
 def encode(document: Record) -> bytes:

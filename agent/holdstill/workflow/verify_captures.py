@@ -6,8 +6,14 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.errors import HoldstillError, MachineError, UsageError, VerificationError
-from holdstill.keeper import board_captures, capture_notes, repair
+from holdstill.errors import (
+    DegradedError,
+    HoldstillError,
+    MachineError,
+    UsageError,
+    VerificationError,
+)
+from holdstill.keeper import account_captures, board_captures, capture_notes, references, repair
 from holdstill.keeper.board_captures import BoardCaptures, StoredCapture
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import names
@@ -40,9 +46,12 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
 
     Attributes:
         troubles: boards of which nothing, or not all, could be judged.
+        miscounted: board/capture of those of which the references say something else than
+            their indexes. They are derived, and no capture is the worse for it.
     """
 
     troubles: tuple[each_board.BoardTrouble, ...] = ()
+    miscounted: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -50,7 +59,7 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
         codes = [trouble.exit_code for trouble in self.troubles]
         codes += [MachineError.exit_code] if self.unread else []
         codes += [VerificationError.exit_code] if self.damages or self.faults else []
-        return max(codes, default=0)
+        return max(codes, default=DegradedError.exit_code if self.miscounted else 0)
 
 
 def verify_store(
@@ -91,6 +100,7 @@ def verify_store(
             progress=lambda done: progress.update(done, total),
         )
     notes = _note(store, report, clock)
+    miscounted, reason = _miscounted(store)
     return VerifyReport(
         contents=report.contents,
         bytes=report.bytes,
@@ -101,9 +111,21 @@ def verify_store(
         faults=(*wanted.faults, *report.faults),
         unread=(*wanted.unread, *report.unread),
         gone=report.gone,
-        notes=(*wanted.notes, *report.notes, *notes),
+        notes=(*wanted.notes, *report.notes, *notes, *reason),
         troubles=found.troubles,
+        miscounted=miscounted,
     )
+
+
+def _miscounted(store: Store) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the captures that the references have wrong; or a note, why nobody can tell."""
+    try:
+        return account_captures.differences(store), ()
+    except references.UnsoundReferencesError as error:
+        why = f"{error}; it is derived, and `holdstill keeper recount` makes it again"
+    except HoldstillError as error:
+        why = f"{error}; it is derived, and no capture needs it"
+    return (), (" ".join(why.split()),)
 
 
 def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
@@ -202,11 +224,11 @@ def _is_thinned(store: Store, capture: IndexedCapture) -> bool:
 def _note(store: Store, report: StoreReport, clock: Clock) -> tuple[str, ...]:
     """Note in the ledgers what was found; return why it could not be, which changes no verdict."""
     notes: list[str] = []
-    for note, references in (
+    for note, found in (
         (capture_notes.verified, report.captures),
         (capture_notes.damaged, report.damaged),
     ):
-        for board, captures in _by_board(references).items():
+        for board, captures in _by_board(found).items():
             try:
                 note(store, board, captures, clock=clock)
             except (HoldstillError, OSError) as error:
@@ -214,9 +236,9 @@ def _note(store: Store, report: StoreReport, clock: Clock) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _by_board(references: Iterable[str]) -> dict[BoardName, list[str]]:
+def _by_board(captures: Iterable[str]) -> dict[BoardName, list[str]]:
     found: dict[BoardName, list[str]] = {}
-    for reference in references:
+    for reference in captures:
         board, _, capture = reference.partition("/")
         found.setdefault(names.check_board(board), []).append(capture)
     return found

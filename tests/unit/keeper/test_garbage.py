@@ -261,6 +261,22 @@ def test_references_that_are_damaged_are_made_again(store: Store, clock: FakeClo
     assert left(store) == ALL
 
 
+def test_what_a_cut_left_of_a_deleted_capture_stops_no_collection(
+    store: Store, clock: FakeClock
+) -> None:
+    """The disk forgot that its folder was renamed, and remembers that its manifest is gone."""
+    remains = capture_of(store, PIER_4, 0)
+    thin.delete_captures(store, PIER_4, NEWEST, clock=clock, runner=FakeSignatures())
+    remains.mkdir()
+    (remains / "manifest.yaml.sig").write_bytes(b"")
+    references.discard(store)
+
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    assert digests(b"pier-4: 0").isdisjoint(contents(store))
+
+
 def test_thinned_captures_need_nothing(store: Store, clock: FakeClock) -> None:
     for board, key in ((PIER_3, keeping.KEY), (PIER_4, OTHER_KEY)):
         del key

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -130,9 +131,13 @@ def test_a_transaction_that_fails_changes_nothing(store: Store) -> None:
     with references.opened(store) as held:
         add(held, PIER_3, 1, [1, 2])
         held.load([(content(5), 15)])
+        with closing(sqlite3.connect(store.root / references.NAME)) as db:
+            db.execute(
+                "CREATE TRIGGER refuse BEFORE INSERT ON capture BEGIN SELECT RAISE(ABORT, ''); END"
+            )
 
-        with pytest.raises(sqlite3.IntegrityError):  # there is a capture of this number
-            held.add(PIER_3, AccountedCapture(1, "000001", "0" * 64))
+        with pytest.raises(sqlite3.IntegrityError):  # at the last but one step
+            held.add(PIER_3, AccountedCapture(2, "000002", "0" * 64))
 
         assert needed(held) == {1, 2}
         assert held.sums(PIER_3) == {1: ContentSum(2, 3)}

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.keeper import enrolment, thin
+from holdstill.keeper import account_captures, enrolment, references, thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
 from holdstill.model.settings import Retention
@@ -268,3 +268,39 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
     assert (again.damages, finished) == ((), {})
     captures = [board.keeper.capture(brief.name) for brief in board.keeper.captures()]
     assert [keeping.read_content(c, b"reading") for c in captures] == [b"reading"] * 2
+
+
+def forget_rows(store: Store) -> None:
+    with closing(sqlite3.connect(store.root / references.NAME)) as db, db:
+        assert db.execute("DELETE FROM span WHERE content % 2 = 0").rowcount
+
+
+def test_references_that_differ_are_told_as_derived_and_blame_no_capture(store: Store) -> None:
+    forget_rows(store)
+
+    report = verified(store)
+
+    assert report.miscounted
+    assert report.is_good
+    assert (report.damages, report.faults, report.notes) == ((), (), ())
+    assert report.exit_code == 8
+    assert account_captures.recount(store) == ()
+    assert verified(store).exit_code == 0
+
+
+def test_references_that_are_gone_are_no_alarm(store: Store) -> None:
+    references.discard(store)
+
+    report = verified(store)
+
+    assert (report.miscounted, report.notes, report.exit_code) == ((), (), 0)
+
+
+def test_references_that_are_damaged_are_a_note(store: Store) -> None:
+    (store.root / references.NAME).write_bytes(b"no database at all" * 300)
+
+    report = verified(store)
+
+    assert (report.miscounted, report.exit_code) == ((), 0)
+    (note,) = report.notes
+    assert "`holdstill keeper recount` makes it again" in note

@@ -1,0 +1,112 @@
+"""What captures need, counted anew by request."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.keeper import account_captures, references
+from holdstill.keeper.references import AccountedCapture
+from support import keeping
+from support.keeping import PIER_3, Board, FakeClock
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.local import LocalKeeper
+    from holdstill.keeper.store import Store
+
+Row = tuple[str, str, int, int | None]
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Board[LocalKeeper]:
+    """A board with two captures."""
+    clock = FakeClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock)
+    for reading in (b"1.42", b"1.43"):
+        clock.advance(60)
+        board.files[b"srv/reading"] = reading
+        board.capture()
+    return board
+
+
+@pytest.fixture
+def store(tmp_path: Path, board: Board[LocalKeeper]) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=board.clock)
+
+
+def rows(store: Store) -> set[Row]:
+    """Return (board, digest, first, last) as the database has them."""
+    with closing(sqlite3.connect(store.root / references.NAME)) as db:
+        found = db.execute(
+            "SELECT name, hex(digest), first, last FROM span JOIN board ON board.id = board "
+            "JOIN content ON content.id = content"
+        )
+        return {(name, digest, first, last) for name, digest, first, last in found}
+
+
+def test_rows_that_were_lost_are_found_and_counted_anew(store: Store) -> None:
+    before = rows(store)
+    with closing(sqlite3.connect(store.root / references.NAME)) as db, db:
+        db.execute("DELETE FROM span WHERE content % 3 = 0")
+
+    told = account_captures.differences(store)
+    complaints = account_captures.recount(store)
+
+    assert told
+    assert all(name.startswith("pier-3/00000") for name in told)
+    assert complaints == ()
+    assert rows(store) == before
+    assert account_captures.differences(store) == ()
+
+
+@pytest.mark.parametrize("content", [b"", b"no database" * 1000])
+def test_a_file_that_is_no_database_is_counted_anew(store: Store, content: bytes) -> None:
+    before = rows(store)
+    (store.root / references.NAME).write_bytes(content)
+
+    assert account_captures.recount(store) == ()
+    assert rows(store) == before
+
+
+def test_a_sound_database_stays_the_file_that_others_have_open(store: Store) -> None:
+    inode = (store.root / references.NAME).stat().st_ino
+
+    account_captures.recount(store)
+
+    assert (store.root / references.NAME).stat().st_ino == inode
+
+
+def test_what_cannot_be_read_is_told(store: Store) -> None:
+    newest = max((store.board_folder(PIER_3) / "captures").iterdir())
+    shutil.rmtree(newest)
+
+    (complaint,) = account_captures.recount(store)
+
+    assert complaint == f"{newest}: this capture is missing"
+
+
+def test_a_capture_that_another_process_counted_is_counted_once(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    newest = board.keeper.captures()[-1]
+    before = rows(store)
+
+    with references.opened(store) as held:
+        held.load([(b"\xff" * 32, 7)])
+        held.add(PIER_3, AccountedCapture(newest.seq, newest.name, newest.manifest))
+
+    assert rows(store) == before
+
+
+def test_looking_for_differences_makes_no_database(store: Store) -> None:
+    references.discard(store)
+
+    assert account_captures.differences(store) == ()
+    assert not (store.root / references.NAME).exists()
