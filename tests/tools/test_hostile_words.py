@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.cli import main
+from holdstill.disks import boot_gap
+from holdstill.disks.boot_gap import GapExtent
 from holdstill.keeper import enrolment, store
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
@@ -72,6 +74,7 @@ def kept(tmp_path: Path) -> str:
             b"boot/config.txt": f"kernel={foreign.HOSTILE}\n".encode(),
             b"var/lib/dpkg/status": STATUS.encode(),
         },
+        gap=boot_gap.encode([GapExtent(512, foreign.HOSTILE.encode())]),
     )
     victim.capture()
     victim.files[b"etc/" + NAME] = b"two"
