@@ -159,6 +159,9 @@ def test_lists_shows_and_gets_from_afar_as_from_the_store(life: Life, tmp_path: 
     here = ("--store", life.kept.store)
     for words_ in (("list", "pier-3", "--json"), ("show", "pier-3", "--json")):
         assert holdstill(*words_, *life.access()) == holdstill(*words_, *here)
+    found = holdstill("find", "/srv/*", "pier-3", "--json", *life.access())
+    assert json.loads(found)["boards"]["pier-3"]["paths"]
+    assert found == holdstill("find", "/srv/*", "pier-3", "--json", *here)
 
     holdstill("get", "pier-3", "/srv", "--to", tmp_path / "srv", *life.access())
 

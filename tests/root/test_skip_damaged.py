@@ -25,6 +25,7 @@ from holdstill.model.entries import EntryType
 from holdstill.model.names import BoardName
 from holdstill.rebuild import compressed_image
 from holdstill.rebuild.rebuild_target import Existing
+from holdstill.records import capture_contents
 from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -61,10 +62,21 @@ class Kept:
     store: Path
     host_key: bytes
 
-    @property
-    def contents(self) -> list[Path]:
-        """Every content of the store."""
-        return list((self.store / "content").glob("*/*"))
+    def attached(self, capture: int) -> list[Path]:
+        """Return the contents that a capture's index and boot gap consist of."""
+        shelf = BoardCaptures(stores.open_store(self.store), BoardName("pier-3"), LocalRunner())
+        stated = shelf.capture(shelf.briefs()[capture - 1].name)
+        found = capture_contents.attached(stated, stated.manifest())
+        return [self.named(digest) for digest, _ in found]
+
+    def of_files(self) -> set[Path]:
+        """Return the contents that only files have."""
+        everything = set((self.store / "content").glob("*/*"))
+        return everything.difference(self.attached(1), self.attached(2))
+
+    def named(self, digest: bytes) -> Path:
+        """Return where a content lies, by its digest."""
+        return self.store / "content" / digest.hex()[:2] / digest.hex()
 
     def place(self, content: bytes) -> Path:
         """Return where a content lies."""
@@ -181,7 +193,7 @@ def test_a_card_that_does_not_boot_without_its_kernel_is_said_not_to(
 def test_of_a_store_without_any_whole_content_the_rest_is_rebuilt(
     kept: Kept, tmp_path: Path
 ) -> None:
-    with spoilt(*kept.contents, spoil=shortened):
+    with spoilt(*kept.of_files(), spoil=shortened):
         done = kept.rebuilt(tmp_path / "card.img", "--json")
 
     said = json.loads(done.stdout)
@@ -220,15 +232,17 @@ def test_a_sibling_has_its_own_keys_and_lacks_what_cannot_be_changed(
     assert any("ssh_host_ed25519_key: host key" in line for line in said["changes"])
 
 
+@pytest.mark.parametrize(
+    ("which", "what"), [(0, b"the list of index.sqlite"), (1, b"a piece of index.sqlite")]
+)
 def test_a_damaged_index_is_refused_for_nothing_can_be_left_out_of_it(
-    kept: Kept, tmp_path: Path
+    kept: Kept, tmp_path: Path, which: int, what: bytes
 ) -> None:
-    (index,) = kept.store.glob("boards/pier-3/captures/000002*/index.sqlite")
-    with spoilt(index):
+    with spoilt(kept.attached(2)[which]):
         done = kept.rebuilt(tmp_path / "card.img", capture="pier-3/2")
 
     assert done.returncode == VERIFICATION
-    assert b"the stored index is not what the manifest says" in done.stderr
+    assert what in done.stderr
     assert not (tmp_path / "card.img").exists()
 
 

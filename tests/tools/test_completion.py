@@ -32,5 +32,6 @@ def completed(folder: Path, *words: str) -> list[str]:
 
 def test_commands_and_options_are_completed(tmp_path: Path) -> None:
     assert completed(tmp_path, "com") == ["compare"]
+    assert completed(tmp_path, "fi") == ["find"]
     assert completed(tmp_path, "compare", "--li") == ["--live", "--list"]
     assert completed(tmp_path, "keeper", "en") == ["enrol"]

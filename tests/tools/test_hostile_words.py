@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.cli import main
+from holdstill.disks import boot_gap
+from holdstill.disks.boot_gap import GapExtent
 from holdstill.keeper import enrolment, store
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
@@ -72,6 +74,7 @@ def kept(tmp_path: Path) -> str:
             b"boot/config.txt": f"kernel={foreign.HOSTILE}\n".encode(),
             b"var/lib/dpkg/status": STATUS.encode(),
         },
+        gap=boot_gap.encode([GapExtent(512, foreign.HOSTILE.encode())]),
     )
     victim.capture()
     victim.files[b"etc/" + NAME] = b"two"
@@ -85,6 +88,8 @@ COMMANDS = {
     "list": ["list"],
     "show": ["show", "pier-3"],
     "compare": ["compare", "pier-3/1", "pier-3/2"],
+    "find": ["find", "*evil*"],
+    "find nothing": ["find", foreign.HOSTILE.replace("\0", "").replace("/", "") + "x"],
     "verify": ["verify"],
     "get": ["get", "pier-3", "/etc", "--to", "OUT"],
     "get of nothing": ["get", "pier-3", "/" + foreign.HOSTILE.replace("\0", ""), "--to", "OUT"],
@@ -118,7 +123,7 @@ def test_h6_no_command_lets_a_capture_speak_to_the_terminal(
     assert not [line for line in said.splitlines() if line == "holdstill: a line of its own"]
 
 
-@pytest.mark.parametrize("name", ["list", "show", "compare", "verify", "rebuild"])
+@pytest.mark.parametrize("name", ["list", "show", "compare", "find", "verify", "rebuild"])
 def test_h6_json_is_safe_to_print_and_loses_nothing(
     name: str, kept: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:  # fmt: skip

@@ -42,7 +42,7 @@ class Commands(LazyGroup):
     modules = {
         name: f"holdstill.cli.{name}"
         for name in (
-            "audit", "bootcheck", "capture", "compare", "demo", "get", "inspect", "list",
+            "audit", "bootcheck", "capture", "compare", "demo", "find", "get", "inspect", "list",
             "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show", "status", "thin",
             "unpin", "verify",
         )
@@ -58,8 +58,8 @@ class Commands(LazyGroup):
 def holdstill() -> None:
     """Capture a running board without powering it off, and rebuild it as a bootable card.
 
-    On the board: inspect, capture, nightly. At the keeper: keeper, list, show, get, verify,
-    rebuild. On both: status.
+    On the board: inspect, capture, nightly. At the keeper: keeper, list, find, show, get,
+    verify, rebuild. On both: status.
     """
 
 

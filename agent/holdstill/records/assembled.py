@@ -19,7 +19,7 @@ from holdstill.records import index_file
 from holdstill.system import files, sparse_copy
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
     from holdstill.model.manifest import Attachment
     from holdstill.model.pieces import Part, PieceList
@@ -65,9 +65,11 @@ def _read(source: ContentSource, digest: bytes, limit: int, what: str) -> bytes:
     return data
 
 
-def parts(source: ContentSource, listed: PieceList, name: str) -> Iterator[tuple[Part, bytes]]:
-    """Yield the pieces of a list that are no holes, each with its bytes, checked."""
-    wanted = (part for part in listed.parts() if part.digest)
+def parts(
+    source: ContentSource, listed: PieceList, name: str, only: Collection[Part] | None = None
+) -> Iterator[tuple[Part, bytes]]:
+    """Yield the pieces of a list that are no holes, each with its bytes, checked; all or some."""
+    wanted = (part for part in listed.parts() if part.digest and (only is None or part in only))
     for part in source.prefetch_pieces(wanted):
         data = _read(source, part.digest, part.length, f"a piece of {name}")
         if len(data) != part.length:

@@ -10,7 +10,7 @@ from holdstill.errors import SecurityError
 from holdstill.model import paths
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Iterable, Iterator
+    from collections.abc import Callable, Generator, Iterable, Iterator
 
     from holdstill.model.entries import Entry
 
@@ -110,6 +110,15 @@ class Index:
     def entries(self, part: int) -> Iterator[Entry]:
         """Yield all entries of a part in key order; do not write meanwhile."""
         rows = self._db.execute(SELECT + "WHERE part = ? ORDER BY directory, name", (part,))
+        yield from map(entry_of, rows)
+
+    def matching(self, part: int, is_wanted: Callable[[bytes, bytes], bool]) -> Iterator[Entry]:
+        """Yield the entries of a part whose (directory, name) is wanted, in key order."""
+        self._db.create_function("wanted", 2, is_wanted)
+        rows = self._db.execute(
+            SELECT + "WHERE part = ? AND wanted(directory, name) ORDER BY directory, name",
+            (part,),
+        )
         yield from map(entry_of, rows)
 
     def placed(self, part: int) -> Iterator[PlacedEntry]:

@@ -1,0 +1,131 @@
+"""The command `holdstill find`."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.errors import UsageError
+from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.model.sizes import human
+from holdstill.records.index_series import IndexSeries
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import each_board, find
+from holdstill.workflow.each_board import EachBoard
+from holdstill.workflow.find import PathWish
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from holdstill.cli.terminal import Console
+    from holdstill.model.names import BoardName
+    from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.workflow.find import Found, FoundPath, Version
+
+
+@click.command("find", short_help="Find the versions of a file.")
+@click.argument("pattern", metavar="PATH-PATTERN")
+@click.argument("board", required=False)
+@click.option(
+    "--list", "listed", type=click.IntRange(min=1), default=find.LISTED, show_default=True,
+    help="Most paths of a board to list.",
+)  # fmt: skip
+@options.store_option
+@options.access_options
+@options.json_option
+def command(
+    pattern: str, board: str | None, *, listed: int, store_address: str | None, as_json: bool
+) -> int:
+    r"""List which captures of a board, or of all boards, have a file, and its versions.
+
+    PATH-PATTERN is a path on the board, with * ? and [] as a shell has them; * stops at a slash.
+    One without a slash is matched against names, wherever they are. Captures in which a path has
+    the same content and mode are one version. Exit code 2: no capture has such a path. A capture
+    or a board that cannot be read is told in a line; the exit code is then that of the worst.
+
+    \b
+    Examples:
+      holdstill find /etc/hostname pier-3 --store /srv/holdstill
+      holdstill find '*.conf' --json
+    """
+    wish = PathWish.parse(pattern)
+    with tempfile.TemporaryDirectory(prefix="holdstill-") as folder:
+        found = _found(wish, board, store_address, Path(folder), listed)
+    worst = max(found.exit_code, *(one.exit_code for one in found.results.values()), 0)
+    if as_json:
+        options.print_json({"boards": found.results, "troubles": found.troubles})
+    else:
+        _show(found, terminal.console())
+        tables.troubles(found.troubles, terminal.console(is_error=True))
+    if not worst and not any(one.paths for one in found.results.values()):
+        raise UsageError(
+            f"no capture has {pattern}",
+            hint="paths are those of the board; quote * and ?, or this shell takes them",
+        )
+    return worst
+
+
+def _found(
+    wish: PathWish, board: str | None, store_address: str | None, folder: Path, listed: int
+) -> EachBoard[Found]:
+    def looked(name: BoardName, captures: Iterable[SealedCapture]) -> Found:
+        return find.find(captures, wish, IndexSeries(folder / name), listed=listed)
+
+    address = open_capture.host(store_address)
+    if address is not None:
+        with open_capture.library(address) as far:
+            own = far.check_own(board) if board else far.board
+            every = (far.find(f"{own}/{brief.name}") for brief in far.briefs())
+            return EachBoard(results={own: looked(own, every)}, troubles=())
+    store, runner = open_capture.open_local(store_address), LocalRunner()
+
+    def of_board(name: BoardName) -> Found:
+        shelf = BoardCaptures(store, name, runner)
+        return looked(name, (shelf.capture(brief.name) for brief in shelf.briefs()))
+
+    return each_board.do(store, board, of_board)
+
+
+def _show(found: EachBoard[Found], out: Console) -> None:
+    for board, one in found.results.items():
+        for path in one.paths:
+            out.print(f"{board}: {path.path}", soft_wrap=True)
+            _show_versions(path, out)
+        if one.is_cut:
+            out.print(f"{board}: more paths match; --list N lists more")
+        tables.warnings(one.troubles, out)
+
+
+def _show_versions(path: FoundPath, out: Console) -> None:
+    has_modes = len({version.mode for version in path.versions}) > 1
+    for version in path.versions:
+        out.print(f"  {_words(version, has_mode=has_modes)}", soft_wrap=True)
+
+
+def _words(version: Version, *, has_mode: bool) -> str:
+    """Describe a version in one line of at most 80 columns."""
+    last = "" if version.last == version.first else f"-{_number(version.last)}"
+    gone = f", gone in {_number(version.gone_since)}" if version.gone_since else ""
+    what = version.digest[:12] or version.type
+    mode = f" {version.mode:04o}" if has_mode else ""
+    return (
+        f"{what:12} {human(version.size):>10} {_time(version.mtime_ns)}{mode} "
+        f"in {_number(version.first)}{last}{gone}"
+    )
+
+
+def _number(capture: str) -> str:
+    return capture.partition("-")[0]
+
+
+def _time(mtime_ns: int) -> str:
+    try:
+        moment = datetime.fromtimestamp(mtime_ns // 1_000_000_000, UTC)
+    except (OverflowError, ValueError, OSError):
+        return f"{mtime_ns // 1_000_000_000} s"
+    return moment.strftime("%Y-%m-%d %H:%M")

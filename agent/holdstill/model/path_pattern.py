@@ -1,0 +1,60 @@
+"""Patterns of paths as glob(7) has them, on bytes.
+
+`*` and `?` stop at a slash, `[...]` is a set of bytes with ranges, `!` or `^` before it is its
+complement, and a backslash takes the next byte for itself. Sets such as [[:alpha:]] are not known.
+A period at the beginning of a name is like any other byte.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from re import Pattern
+
+_TOKEN = re.compile(rb"\*+|\?|\[[!^]?\]?[^\]/]*\]|\\.|.", re.DOTALL)
+_WILD = frozenset(b"*?[\\")
+
+
+def is_plain(pattern: bytes) -> bool:
+    """Return whether a pattern means one path only, as it is written."""
+    return _WILD.isdisjoint(pattern)
+
+
+def compiled(pattern: bytes) -> Pattern[bytes]:
+    """Return what matches, by `fullmatch`, the paths that a pattern means."""
+    return re.compile(b"".join(map(_translated, _TOKEN.findall(pattern))), re.DOTALL)
+
+
+def _translated(token: bytes) -> bytes:
+    if token.startswith(b"*"):
+        return b"[^/]*"
+    if token == b"?":
+        return b"[^/]"
+    if token.startswith(b"[") and len(token) > 1:
+        return _set(token[1:-1])
+    return re.escape(token[1:] if token.startswith(b"\\") and len(token) > 1 else token)
+
+
+def _set(inside: bytes) -> bytes:
+    is_complement = inside[:1] in {b"!", b"^"}
+    wanted = _members(inside[1:] if is_complement else inside) - {ord("/")}
+    found = set(range(256)) - wanted - {ord("/")} if is_complement else wanted
+    if not found:
+        return b"(?!)"
+    return b"[" + b"".join(b"\\x%02x" % member for member in sorted(found)) + b"]"
+
+
+def _members(inside: bytes) -> set[int]:
+    """Return the bytes that a set names; a range that runs backwards has none."""
+    found: set[int] = set()
+    at = 0
+    while at < len(inside):
+        if inside[at + 1 : at + 2] == b"-" and at + 2 < len(inside):
+            found.update(range(inside[at], inside[at + 2] + 1))
+            at += 3
+        else:
+            found.add(inside[at])
+            at += 1
+    return found

@@ -1,0 +1,227 @@
+"""Which captures of a board have a file, and its versions.
+
+The captures are looked through oldest first. What is held is one run of equal captures at a time
+for each path that matches, so memory grows with the answer, not with the captures.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.errors import UsageError
+from holdstill.model import path_pattern, paths
+from holdstill.model.layout import Record
+from holdstill.workflow import capture_ref, explain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.records.index_queries import Index
+    from holdstill.records.index_series import IndexSeries
+
+LISTED = 1000
+"""Paths of a board that are listed unless more are asked for."""
+
+
+class Version(Record, frozen=True, kw_only=True):
+    """A run of captures in which a path has the same content, type and mode.
+
+    Attributes:
+        type: of the entry, in small letters.
+        digest: SHA-256 of the content, in hexadecimal; "" where there is none, or none is kept.
+        mtime_ns: of the last of these captures.
+        first, last: names of captures.
+        gone_since: the capture in which the path was missing first, "" if it was not.
+    """
+
+    type: str
+    digest: str
+    size: int
+    mode: int
+    mtime_ns: int
+    first: str
+    last: str
+    gone_since: str = ""
+
+
+class FoundPath(Record, frozen=True, kw_only=True):
+    """A path that matches. path: on the board, for people; as `holdstill get` takes it."""
+
+    path: str
+    versions: tuple[Version, ...]
+
+
+class Found(Record, frozen=True, kw_only=True):
+    """What was found in the captures of one board.
+
+    Attributes:
+        captures: how many were looked through.
+        is_cut: whether more paths match than are listed.
+        troubles: captures that could not be looked through, and why.
+        exit_code: the worst of these troubles', 0 without any.
+    """
+
+    captures: int
+    paths: tuple[FoundPath, ...]
+    is_cut: bool
+    troubles: tuple[str, ...]
+    exit_code: int
+
+
+@dataclass(frozen=True)
+class PathWish:
+    """Which paths are meant: a pattern as glob(7); one without a slash is of a name alone."""
+
+    pattern: bytes
+
+    @classmethod
+    def parse(cls, text: str) -> PathWish:
+        """Read a pattern that a person gave.
+
+        Raises:
+            UsageError: it is empty, or could match no path of any board.
+        """
+        pattern = os.fsencode(text)
+        number, colon, _ = pattern.partition(b":/")
+        is_numbered = bool(colon) and number.isdigit()
+        is_placed = is_numbered or pattern.startswith(b"/")
+        if not pattern or (b"/" in pattern and not is_placed):
+            raise UsageError(
+                f"{text!r} is no pattern of paths",
+                hint="begin it with /, or with a partition and a colon, such as 1:/; or give a "
+                "name alone, without any slash",
+            )
+        return cls(pattern)
+
+    def within(self, part: int, mount: str) -> Callable[[bytes, bytes], bool]:
+        """Return what tells whether (directory, name) of a partition is meant."""
+        matches = path_pattern.compiled(self.pattern).fullmatch
+        if b"/" not in self.pattern:
+            return lambda _, name: bool(name) and matches(name) is not None
+        tops = _tops(part, mount)
+        return lambda directory, name: any(
+            matches(top + paths.join(directory, name)) is not None for top in tops
+        )
+
+    def entries(self, index: Index, part: int, mount: str) -> Iterator[Entry]:
+        """Yield the entries of a partition that are meant."""
+        if b"/" not in self.pattern or not path_pattern.is_plain(self.pattern):
+            yield from index.matching(part, self.within(part, mount))
+            return
+        for top in _tops(part, mount):
+            if self.pattern.startswith(top):
+                entry = index.get(part, self.pattern[len(top) :].rstrip(b"/"))
+                yield from [entry] if entry else []
+
+
+def _tops(part: int, mount: str) -> tuple[bytes, ...]:
+    """Return what stands before a path of a partition: its number, and where it was mounted."""
+    numbered = b"%d:/" % part
+    return (numbered, os.fsencode(mount.rstrip("/") + "/")) if mount else (numbered,)
+
+
+@dataclass
+class _Finding:
+    wish: PathWish
+    listed: int
+    known: dict[tuple[int, bytes], list[Version]] = field(default_factory=dict)
+    shown: dict[tuple[int, bytes], str] = field(default_factory=dict)
+    is_cut: bool = False
+
+    def look(self, capture: SealedCapture, index: Index) -> None:
+        """Take what matches in one capture, the next one."""
+        present = set[tuple[int, bytes]]()
+        name = str(capture.name)
+        for part in capture.manifest().parts:
+            if part.entries:
+                for entry in self.wish.entries(index, part.number, part.mount):
+                    self._take((part.number, entry.path), entry, name, part.mount, present)
+        for key, versions in self.known.items():
+            if key not in present and not versions[-1].gone_since:
+                versions[-1] = _gone(versions[-1], name)
+
+    def _take(
+        self,
+        key: tuple[int, bytes],
+        entry: Entry,
+        capture: str,
+        mount: str,
+        present: set[tuple[int, bytes]],
+    ) -> None:
+        if key not in self.known and len(self.known) >= self.listed:
+            self.is_cut = True
+            return
+        present.add(key)
+        versions = self.known.setdefault(key, [])
+        new = _version(entry, capture)
+        if versions and _is_same(versions[-1], new):
+            new = _since(new, versions.pop().first)
+        versions.append(new)
+        top = f"{mount.rstrip('/')}/" if mount else f"{key[0]}:/"
+        self.shown[key] = top + paths.display(entry.path)
+
+
+def _version(entry: Entry, capture: str) -> Version:
+    return Version(
+        type=entry.type.name.lower(), digest=entry.digest.hex(), size=entry.size,
+        mode=entry.mode, mtime_ns=entry.mtime_ns, first=capture, last=capture,
+    )  # fmt: skip
+
+
+def _is_same(old: Version, new: Version) -> bool:
+    one, other = ((v.type, v.digest, v.size, v.mode) for v in (old, new))
+    return not old.gone_since and one == other
+
+
+def _since(version: Version, first: str) -> Version:
+    return msgspec.structs.replace(version, first=first)
+
+
+def _gone(version: Version, capture: str) -> Version:
+    return msgspec.structs.replace(version, gone_since=capture)
+
+
+def find(
+    captures: Iterable[SealedCapture], wish: PathWish, series: IndexSeries, *, listed: int = LISTED
+) -> Found:
+    """Look through the captures of one board.
+
+    A capture with faults, or whose index cannot be read, is a trouble; the others are looked
+    through all the same.
+
+    Args:
+        captures: oldest first.
+        wish: which paths are meant.
+        series: where their indexes are put together.
+        listed: most paths that are listed.
+    """
+    finding = _Finding(wish, listed)
+    troubles: list[str] = []
+    looked = code = 0
+    for capture in captures:
+        try:
+            with series.opened(capture_ref.trusted(capture)) as index:
+                finding.look(capture, index)
+            looked += 1
+        except Exception as error:
+            known = explain.explained(error)
+            if known is None:
+                raise
+            troubles.append(f"{capture.board}/{capture.name} was not looked through: {known}")
+            code = max(code, known.exit_code)
+    return Found(
+        captures=looked,
+        paths=tuple(
+            FoundPath(path=finding.shown[key], versions=tuple(finding.known[key]))
+            for key in sorted(finding.known)
+        ),
+        is_cut=finding.is_cut,
+        troubles=tuple(troubles),
+        exit_code=code,
+    )
