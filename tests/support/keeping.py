@@ -29,6 +29,8 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
+from holdstill.model.settings import BoardLimits, KeeperSettings
+from holdstill.model.sizes import ByteSize
 from holdstill.records import index_file, manifest_file
 from support.contents import a_folder, in_order
 
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
     from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import Ingested, RunStarted, SealResult, WantedContent
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Command, Runner
 
 PIECE = 16 << 10
@@ -312,10 +315,28 @@ def make_store(folder: Path, *, clock: FakeClock, disk: StoreDisk | None = None)
 
 
 def keeper_of(
-    held: Store, *, clock: FakeClock, board: BoardName = PIER_3, runner: Runner | None = None
+    held: Store,
+    *,
+    clock: Clock,
+    board: BoardName = PIER_3,
+    runner: Runner | None = None,
+    settings: KeeperSettings | None = None,
 ) -> LocalKeeper:
     """Return the keeper of a board of the store."""
-    return LocalKeeper(held, board, clock=clock, runner=runner or FakeSignatures(), min_free=0)
+    return LocalKeeper(
+        held, board, clock=clock, runner=runner or FakeSignatures(),
+        settings=settings or no_limits(held.root),
+    )  # fmt: skip
+
+
+def no_limits(
+    root: Path, *, min_free: int = 0, limits: BoardLimits | None = None
+) -> KeeperSettings:
+    """Return settings under which a board may take all of the disk, but for what is given."""
+    return KeeperSettings(
+        store=root, min_free=ByteSize(min_free), min_free_inodes=0, daily_share=1.0,
+        limits=limits or BoardLimits(),
+    )  # fmt: skip
 
 
 def collect(held: Store, clock: FakeClock, *, grace: float = 0.0) -> CollectedGarbage:

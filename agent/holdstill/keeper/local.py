@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Self
 from holdstill.errors import (
     LinkError,
     PreflightError,
+    SecurityError,
     UsageError,
     VerificationError,
 )
@@ -28,10 +29,10 @@ from holdstill.keeper import (
     sealing,
     trash,
 )
+from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
-from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
-from holdstill.model import names, sizes
+from holdstill.model import names
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, RunStarted, SealResult
 from holdstill.records import manifest_file
 from holdstill.system import clocks
@@ -47,10 +48,12 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import CaptureBrief, Ingested, WantedContent
+    from holdstill.model.settings import KeeperSettings
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
-MIN_FREE = 256 << 20
+BASIS_EXCESS = 4
+"""A basis that takes more than so many times the bytes of the new content is not worth a copy."""
 
 
 class LocalKeeper:
@@ -66,14 +69,13 @@ class LocalKeeper:
         *,
         clock: Clock,
         runner: Runner,
-        min_free: int = MIN_FREE,
+        settings: KeeperSettings,
     ) -> None:
         self._store, self._board = store, board
         self._clock, self._runner = clock, runner
         self._shelf = BoardCaptures(store, board, runner)
-        self._limits = self._shelf.enrolled.limits
-        self._quota = Quota(store, self._shelf.enrolled)
-        self._min_free = min_free
+        self._account = Account(store, self._shelf.enrolled, settings, clock=clock)
+        self._announced: dict[Digest, int] = {}
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
         self._due = ExpectedSeal("", 0, "")
@@ -93,13 +95,12 @@ class LocalKeeper:
     def hello(self) -> Hello:
         """Return the keeper's version, its free space, and the capture to build on."""
         with _translated():
-            free_bytes, free_inodes = self._store.free()
             return Hello(
                 protocol=PROTOCOL,
                 version=importlib.metadata.version("holdstill"),
                 board=self._board,
-                free_bytes=max(0, free_bytes - self._min_free),
-                free_inodes=free_inodes,
+                free_bytes=self._account.left("bytes"),
+                free_inodes=self._account.left("inodes"),
                 now=clocks.rfc3339(self._clock.now()),
                 newest=self._shelf.newest_good(),
             )
@@ -127,7 +128,7 @@ class LocalKeeper:
         incoming.tidy(self._store, self._board, finished_runs=runs)
         staging = incoming.begin_staging(self._store, self._board)
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            ingest.ingest_leftovers(self._store, staging)
+            self._take_over_leftovers(staging)
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         self._staging, self._due = staging, ExpectedSeal(staging.run, seq, previous)
@@ -137,6 +138,18 @@ class LocalKeeper:
             previous=previous,
             contents=str(staging.contents),
         )
+
+    def _take_over_leftovers(self, staging: Staging) -> None:
+        """Take over what a cut-off run had sent whole; all else that it left is given back."""
+        self._account.look(staging)
+        digests = ingest.leftovers(self._store, staging)
+        claimed = ingest.claimed_size(staging, digests)
+        if claimed <= self._account.left("hashed"):
+            self._account.charge(Spent(hashed=claimed))
+            ingest.ingest(self._store, staging, digests, announced={})
+        else:
+            incoming.empty(self._store, staging)
+        self._account.look(staging)
 
     def lacking(self, wanted: Sequence[WantedContent]) -> tuple[Digest, ...]:
         """Return which of these contents the store does not have, in the order requested.
@@ -151,10 +164,12 @@ class LocalKeeper:
         Raises:
             PreflightError: there is no room for what is lacking.
             UsageError: no run has begun, or more is asked than one message may.
+            SecurityError: a content cannot have the size that is said.
         """
         with _translated():
             staging = self._running()
             _check_batch(wanted)
+            _check_wanted(wanted)
             known = {names.check_digest(w.digest): w for w in wanted}
             with self._store.using_contents():
                 lacking = tuple(
@@ -162,14 +177,34 @@ class LocalKeeper:
                     for d in known
                     if not self._store.contents.has(d) and not trash.take_back(self._store, d)
                 )
-            total = sum(known[digest].size for digest in lacking)
-            self._quota.check(total)
-            self._check_room(total, len(lacking))
-            for digest in lacking:
-                if known[digest].basis:
-                    basis = names.check_digest(known[digest].basis)
-                    incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
+            self._account.check(Spent.of_files(known[digest].size for digest in lacking))
+            self._announced |= {digest: known[digest].size for digest in lacking}
+            self._lay_bases(staging, [known[digest] for digest in lacking])
             return lacking
+
+    def _lay_bases(self, staging: Staging, wanted: Sequence[WantedContent]) -> None:
+        """Lay out older contents for rsync, of the board's own captures, while there is room.
+
+        A content without a basis is sent whole: so nothing here is an error.
+        """
+        if not any(item.basis for item in wanted):
+            return
+        with suppress(references.UnsoundReferencesError), references.opened(self._store) as known:
+            laid = Spent()
+            for item in (item for item in wanted if item.basis):
+                if not known.has(self._board, bytes.fromhex(item.basis)):
+                    continue
+                digest, basis = names.check_digest(item.digest), names.check_digest(item.basis)
+                size = incoming.basis_size(self._store, staging, digest=digest, basis=basis)
+                if not 0 < size <= BASIS_EXCESS * item.size:
+                    continue
+                laid += Spent(bytes=size, inodes=1)
+                try:
+                    self._account.check(laid)
+                except PreflightError:
+                    break
+                incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
+        self._account.look(staging)
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
@@ -183,9 +218,24 @@ class LocalKeeper:
             _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             with incoming.no_receiver(self._store, self._board, clock=self._clock):
-                banked = ingest.ingest(self._store, staging, checked)
-            self._quota.add(banked.new_bytes)
+                self._check_arrived(staging, checked)
+                banked = ingest.ingest(self._store, staging, checked, announced=self._announced)
+                self._account.look(staging)
+            for digest in checked:
+                self._announced.pop(digest, None)
             return banked
+
+    def _check_arrived(self, staging: Staging, digests: Sequence[Digest]) -> None:
+        """Charge what arrived and what hashing it will cost, before it is hashed."""
+        self._account.look(staging)
+        hashing = Spent(hashed=ingest.claimed_size(staging, digests))
+        try:
+            self._account.check_not_overdrawn()
+            self._account.check(hashing)
+        except PreflightError:
+            incoming.empty(self._store, staging)
+            raise
+        self._account.charge(hashing)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.
@@ -205,9 +255,9 @@ class LocalKeeper:
                 event, lacking = self._seal(sealer, manifest, signature)
                 if event is None:
                     return SealResult(lacking=lacking)
+                self._account.sealed()
             # Tidy up after a capture that is sealed; what fails here the next run does again.
             with suppress(OSError):
-                self._quota.reset()
                 if self._staging is not None and self._staging.run == event.run:
                     self._store.discard(self._staging.folder)
             self.close()
@@ -218,8 +268,16 @@ class LocalKeeper:
     ) -> tuple[SealedEvent | None, tuple[str, ...]]:
         """Check the capture, publish it and account for it; return missing contents, if any."""
         checked = sealing.check_manifest(
-            self._shelf, manifest, signature, due=self._due, entries_limit=self._limits.entries
+            self._shelf,
+            manifest,
+            signature,
+            due=self._due,
+            entries_limit=self._account.limits.entries,
         )
+        # The index is put together and read; the documents stay.
+        self._account.check(Spent(bytes=checked.index.size, hashed=checked.index.size))
+        documents = Spent.of_files([len(manifest), len(signature), 0])
+        self._account.charge(documents + Spent(hashed=checked.index.size))
         try:
             return self._seal_checked(sealer, checked, (manifest, signature))
         except references.UnsoundReferencesError:  # made again by the next collection
@@ -277,7 +335,7 @@ class LocalKeeper:
             _check_batch(digests)
             capture = board_captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
-            return fetch_staging.lay_out(self._store, capture, checked)
+            return fetch_staging.lay_out(self._store, capture, checked, account=self._account)
 
     def capture(self, name: str) -> StoredCapture:
         """Return a capture for reading, for a store on this host."""
@@ -294,26 +352,18 @@ class LocalKeeper:
         events = self._shelf.ledger_file.read().sealed
         return next((event for event in events if event.brief.manifest == digest), None)
 
-    def _check_room(self, wanted_bytes: int, wanted_files: int) -> None:
-        free_bytes, free_inodes = self._store.free()
-        room = free_bytes - self._min_free
-        if wanted_bytes > room:
-            raise PreflightError(
-                f"the keeper has room for {sizes.human(max(0, room))}, "
-                f"and {sizes.human(wanted_bytes)} would have to come",
-                hint=f"thin the captures, or give the keeper a larger disk; "
-                f"{sizes.human(self._min_free)} of it are always kept free (min_free)",
-            )
-        if wanted_files > free_inodes:
-            raise PreflightError(
-                f"the keeper's disk takes {free_inodes} more files, {wanted_files} would come",
-                hint="thin the captures, or give the keeper a file system with more inodes",
-            )
-
 
 def _check_batch(items: Sequence[object]) -> None:
     if len(items) > BATCH:
         raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
+
+
+def _check_wanted(wanted: Sequence[WantedContent]) -> None:
+    for item in wanted:
+        if item.basis:
+            names.check_digest(item.basis)
+        if not 0 <= item.size <= ingest.SIZE_MAX:
+            raise SecurityError(f"content {item.digest[:64]!r} cannot have {item.size} bytes")
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
