@@ -1,7 +1,7 @@
 """Put small faults into modules, one at a time, and see whether a test notices.
 
     pip install --group mutants
-    PYTHONPATH=tests .venv/bin/python tests/mutants/run.py keeper/quota.py --seed 1
+    PYTHONPATH=tests .venv/bin/python tests/mutants/run.py keeper/account.py --seed 1
 
 First all the tests run once, to learn which of them executes which line. Then each fault is made
 in a copy of the package, and just the tests that execute its line run, until one fails. The source

@@ -8,18 +8,22 @@ import subprocess
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.errors import LinkError
 from holdstill.keeper import enrolment
+from holdstill.keeper.account import Balance
 from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
+from holdstill.transport.rsync import TransferMode
 from support import boathouse, keeping, programs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from holdstill.keeper.account import Spent
     from holdstill.model.names import BoardName
     from support.boathouse import Boathouse
 
@@ -319,11 +323,100 @@ def test_s04_a_flood_is_ended_by_the_keeper(house: Boathouse, tmp_path: Path) ->
 
     with house.keeper(flooder) as keeper:
         begun = keeper.begin()
-        with pytest.raises(LinkError, match="more than the 3"):
+        with pytest.raises(LinkError, match=r"may take 3\.0 MiB a run"):
             house.bulk(flooder).send({"f" * 64: path}, begun.contents)
-        arrived = house.store.board_folder(flooder) / begun.contents / ("f" * 64)
-        size = arrived.stat().st_blocks * 512
+        contents = house.store.board_folder(flooder) / begun.contents
+        left = list(contents.iterdir())
         keeper.abandon()
 
-    assert 3 << 20 < size < 8 << 30
+    assert left == []
+    assert 3 << 20 < spent_by(house, flooder).bytes < 1 << 30
     assert receivers(begun.run) == []
+
+
+def spent_by(house: Boathouse, board: BoardName) -> Spent:
+    """Return what a board's account says of today."""
+    path = house.store.board_folder(board) / "account.json"
+    return msgspec.json.decode(path.read_bytes(), type=Balance).today
+
+
+def test_h4_a_transfer_that_ends_before_anybody_looks_counts(
+    house: Boathouse, tmp_path: Path
+) -> None:
+    brisk = house.enrol("brisk")
+    limits = BoardLimits(bytes_per_day=ByteSize.parse("3M"))
+    public = house.keys[brisk].public
+    enrolment.enrol(house.store, brisk, public, clock=SystemClock(), limits=limits)
+    (tmp_path / "f").write_bytes(os.urandom(1 << 20))
+
+    with house.keeper(brisk) as keeper:
+        begun = keeper.begin()
+        for number in range(2):
+            house.bulk(brisk).send({f"{number:064x}": tmp_path / "f"}, begun.contents)
+        two = spent_by(house, brisk)
+        with pytest.raises(LinkError, match=r"bytes_per_day"):
+            house.bulk(brisk).send({"f" * 64: tmp_path / "f"}, begun.contents)
+        keeper.abandon()
+
+    assert 2 << 20 <= two.bytes < 3 << 20
+    assert two.inodes >= 2
+
+
+def test_h15_empty_files_are_counted_and_ended(house: Boathouse, tmp_path: Path) -> None:
+    littering = house.enrol("littering")
+    limits = BoardLimits(inodes_per_day=100)
+    public = house.keys[littering].public
+    enrolment.enrol(house.store, littering, public, clock=SystemClock(), limits=limits)
+    (tmp_path / "f").touch()
+
+    with house.keeper(littering) as keeper:
+        begun = keeper.begin()
+        many = {f"{number:064x}": tmp_path / "f" for number in range(2000)}
+        with pytest.raises(LinkError, match=r"take 100 files a day \(inodes_per_day\)"):
+            house.bulk(littering).send(many, begun.contents)
+        left = list((house.store.board_folder(littering) / begun.contents).iterdir())
+        keeper.abandon()
+
+    assert left == []
+
+
+def test_h3_h5_nothing_but_contents_stays_in_a_staging(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    """A directory and an odd name: one cannot be made, the other is dropped and noted."""
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "odd name").write_bytes(b"x")
+    (tmp_path / ("e" * 64)).write_bytes(b"x")
+
+    with house.keeper(pier_3) as keeper:
+        begun = keeper.begin()
+        rsync(
+            house, "-dI", "--inplace", "--timeout=60", f"{tmp_path}/",
+            f"{house.server.host}:{begun.contents}/",
+        )  # fmt: skip
+        contents = house.store.board_folder(pier_3) / begun.contents
+        left = [path.name for path in contents.iterdir()]
+        keeper.abandon()
+
+    assert "folder" not in left
+    assert "odd name" not in left
+    assert "odd name" in refusals_of(house) or left == []
+
+
+def test_h18_no_file_is_larger_than_a_content(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    with (tmp_path / "holes").open("wb") as file:
+        file.truncate(1 << 33)
+
+    with house.keeper(pier_3) as keeper:
+        begun = keeper.begin()
+        with pytest.raises(LinkError):
+            house.bulk(pier_3).send(
+                {"d" * 64: tmp_path / "holes"}, begun.contents, shape=TransferMode.SPARSE
+            )
+        contents = house.store.board_folder(pier_3) / begun.contents
+        sizes = [path.stat().st_size for path in contents.iterdir()]
+        keeper.abandon()
+
+    assert all(size <= 256 << 20 for size in sizes)

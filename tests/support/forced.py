@@ -11,11 +11,19 @@ from pathlib import Path
 
 from holdstill.errors import HoldstillError
 from holdstill.keeper import ssh_server, store
-from holdstill.model import names
+from holdstill.model import names, settings
 from holdstill.model.settings import KeeperSettings
 from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
+
+
+def settings_of(root: Path) -> KeeperSettings:
+    """Return the settings of a store: those beside it, else the defaults without a min_free."""
+    beside = root.with_name("keeper.yaml")
+    if beside.exists():
+        return settings.decode_keeper_settings(beside.read_bytes(), str(beside))
+    return KeeperSettings(store=root, min_free=ByteSize(0), min_free_inodes=0)
 
 
 def main() -> int:
@@ -25,7 +33,7 @@ def main() -> int:
             store.open_store(Path(root)),
             names.check_board(board),
             os.environ.get("SSH_ORIGINAL_COMMAND", ""),
-            settings=KeeperSettings(store=Path(root), min_free=ByteSize(0)),
+            settings=settings_of(Path(root)),
             clock=SystemClock(),
             runner=LocalRunner(),
         )

@@ -12,6 +12,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
+import msgspec
+
 from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, garbage, store
 from holdstill.keeper.local import LocalKeeper
@@ -31,6 +33,8 @@ from holdstill.model.manifest import (
     Pause,
 )
 from holdstill.model.protocol import Proof
+from holdstill.model.settings import BoardLimits, KeeperSettings
+from holdstill.model.sizes import ByteSize
 from holdstill.records import index_file, manifest_file
 from support.contents import a_folder, in_order
 
@@ -43,6 +47,7 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
     from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import Ingested, Lacking, RunStarted, SealResult, WantedContent
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Command, Runner
 
 PIECE = 16 << 10
@@ -334,15 +339,27 @@ def make_store(folder: Path, *, clock: FakeClock, disk: StoreDisk | None = None)
 def keeper_of(
     held: Store,
     *,
-    clock: FakeClock,
+    clock: Clock,
     board: BoardName = PIER_3,
     runner: Runner | None = None,
+    settings: KeeperSettings | None = None,
     is_sharing: bool = True,
 ) -> LocalKeeper:
     """Return the keeper of a board of the store."""
+    settings = settings or no_limits(held.root)
     return LocalKeeper(
-        held, board, clock=clock, runner=runner or FakeSignatures(), min_free=0,
-        is_sharing=is_sharing,
+        held, board, clock=clock, runner=runner or FakeSignatures(),
+        settings=msgspec.structs.replace(settings, share_between_boards=is_sharing),
+    )  # fmt: skip
+
+
+def no_limits(
+    root: Path, *, min_free: int = 0, limits: BoardLimits | None = None
+) -> KeeperSettings:
+    """Return settings under which a board may take all of the disk, but for what is given."""
+    return KeeperSettings(
+        store=root, min_free=ByteSize(min_free), min_free_inodes=0, daily_share=1.0,
+        limits=limits or BoardLimits(),
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from holdstill.model import names
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from support import foreign, keys, terminals
+from support import foreign, keeping, keys, terminals
 from support.keeping import Board, FakeClock
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def kept(tmp_path: Path) -> str:
     made = store.create(tmp_path / "store", clock=clock)
     board = names.check_board("pier-3")
     enrolment.enrol(made, board, pair.public, clock=clock, limits=None)
-    keeper = LocalKeeper(made, board, clock=clock, runner=LocalRunner(), min_free=0)
+    keeper = keeping.keeper_of(made, clock=clock, board=board, runner=LocalRunner())
     victim = HostileBoard(
         keeper,
         name=board,

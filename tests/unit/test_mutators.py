@@ -12,7 +12,7 @@ from mutants import mutators, run
 from mutants.run import Verdict
 
 PACKAGE = Path(__file__).parents[2] / "agent/holdstill"
-QUOTA = (PACKAGE / "keeper/quota.py").read_bytes()
+ACCOUNT = (PACKAGE / "keeper/account.py").read_bytes()
 
 
 def faults(line: str) -> list[tuple[str, str]]:
@@ -82,7 +82,7 @@ def test_a_fault_is_put_where_it_belongs_behind_letters_of_many_bytes() -> None:
     )
 
 
-@pytest.mark.parametrize("module", ["keeper/quota.py", "board/freeze.py", "rebuild/planner.py"])
+@pytest.mark.parametrize("module", ["keeper/account.py", "board/freeze.py", "rebuild/planner.py"])
 def test_every_mutant_of_a_module_is_a_module_with_one_place_changed(module: str) -> None:
     source = (PACKAGE / module).read_bytes()
     found = mutators.mutants(source)
@@ -97,7 +97,7 @@ def test_every_mutant_of_a_module_is_a_module_with_one_place_changed(module: str
 
 
 def test_a_sample_is_the_same_for_the_same_seed_and_mixed() -> None:
-    found = mutators.mutants(QUOTA)
+    found = mutators.mutants(ACCOUNT)
 
     drawn = mutators.sample(found, seed=1, limit=12)
 

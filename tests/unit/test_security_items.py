@@ -12,7 +12,7 @@ from support.inventory import named
 ITEMS = [f"s{number:02}" for number in (*range(1, 14), *range(20, 37), *range(40, 46))]
 OTHERWISE = {
     "s21": "nothing that is kept is compressed; what rsync packs for the way is counted as it "
-    "lies on the disk, by the quota (s04)",
+    "lies on the disk, by the account (s04)",
     "s35": "a known limit: a signature proves where a capture comes from, not that it is true; "
     "the ledger dates each arrival by the keeper's own clock (s32)",
     "s42": "a known limit: contents lie at the keeper as they were on the board, closed to "

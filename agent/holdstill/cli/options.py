@@ -124,6 +124,19 @@ def read_keeper_settings(path: Path) -> KeeperSettings:
     return model_settings.decode_keeper_settings(_read(path, "keeper"), str(path))
 
 
+def keeper_settings(path: Path, store: Path) -> KeeperSettings:
+    """Read the settings of the keeper of a store; the defaults, where it has none.
+
+    Raises:
+        UsageError: they cannot be read; DocumentError: they have problems.
+    """
+    if path.exists():
+        found = read_keeper_settings(path)
+        if path != KEEPER_SETTINGS or found.store.resolve() == store.resolve():
+            return found
+    return model_settings.KeeperSettings(store=store)
+
+
 def store_address(given: str | None) -> str:
     """Return the store that is meant: the one given, else the one in the settings.
 

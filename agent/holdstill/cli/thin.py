@@ -11,7 +11,6 @@ import click
 from holdstill.cli import open_capture, options, tables, terminal
 from holdstill.errors import VerificationError
 from holdstill.keeper import garbage, thin
-from holdstill.model.settings import KeeperSettings
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
@@ -48,11 +47,7 @@ def command(
       holdstill thin --apply
     """
     opened = open_capture.open_local(store_address)
-    settings = (
-        options.read_keeper_settings(settings_path)
-        if settings_path.exists()
-        else KeeperSettings(store=opened.root)
-    )
+    settings = options.keeper_settings(settings_path, opened.root)
     clock, runner = SystemClock(), LocalRunner()
     deed = thin.delete_captures if is_applied else thin.plan
     found = each_board.do(

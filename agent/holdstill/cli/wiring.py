@@ -6,6 +6,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
+from holdstill.cli import options
 from holdstill.errors import HoldstillError, LinkError, UsageError
 from holdstill.keeper import forced_command, json_rpc, latest_tree
 from holdstill.keeper.local import LocalKeeper
@@ -63,7 +64,8 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
         return
     assert isinstance(address, FolderAddress)  # noqa: S101  there are two kinds
     store, runner = _store(address.path), BoundedRunner()
-    with LocalKeeper(store, board, clock=clock, runner=runner) as keeper:
+    rules = options.keeper_settings(options.KEEPER_SETTINGS, store.root)
+    with LocalKeeper(store, board, clock=clock, runner=runner, settings=rules) as keeper:
         yield keeper
     with suppress(HoldstillError, OSError):  # the next run makes it
         latest_tree.refresh(store, board, runner)

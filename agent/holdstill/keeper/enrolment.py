@@ -46,11 +46,11 @@ class Key(Record, frozen=True, kw_only=True):
 
 
 class Enrolment(Record, frozen=True, kw_only=True):
-    """The document enrolment.yaml."""
+    """The document enrolment.yaml; without limits, the keeper's settings have them."""
 
     board: str
     keys: tuple[Key, ...]
-    limits: BoardLimits = BoardLimits()
+    limits: BoardLimits | None = None
     retention: Retention | None = None
 
     @property

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.keeper import references
+from holdstill.keeper.account import Spent
 from holdstill.records import capture_contents
 from holdstill.system import files
 
@@ -16,9 +17,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from holdstill.keeper.account import Account
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName, Digest
+
+_NAME_BYTES = 72
+"""Bytes of a directory entry named by a digest (ext4)."""
 
 
 def folder(store: Store, board: BoardName) -> Path:
@@ -26,19 +31,24 @@ def folder(store: Store, board: BoardName) -> Path:
     return store.board_folder(board) / "outgoing"
 
 
-def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> Path:
+def lay_out(
+    store: Store, capture: StoredCapture, digests: Sequence[Digest], *, account: Account
+) -> Path:
     """Link contents of a capture into a new directory; return it.
 
-    Hard links, which an rsync that only sends reads from; copies where there are no links.
+    Hard links, which an rsync that only sends reads from; copies where there are no links, each
+    charged before it is made.
 
     Raises:
         VerificationError: the capture has no such content, or the store lost it.
+        PreflightError: the board may have no further copy.
     """
     _check_own(store, capture, digests)
     top = folder(store, capture.board)
     if not top.is_dir():
         store.disk.make_directory(top)
     made = top / secrets.token_hex(8)
+    _charge(account, Spent(bytes=_NAME_BYTES * len(digests), inodes=1))
     store.disk.make_directory(made)
     with store.using_contents(), files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
         for digest in digests:
@@ -48,8 +58,14 @@ def lay_out(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> 
             try:
                 store.disk.link_at(os.fspath(path), os.fsencode(digest), handle)
             except OSError:  # no hard links here, or no further one
+                _charge(account, Spent.of_files([path.stat().st_size]))
                 store.disk.clone(path, made / digest)
     return made
+
+
+def _charge(account: Account, spent: Spent) -> None:
+    account.check(spent)
+    account.charge(spent)
 
 
 def _check_own(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> None:

@@ -21,6 +21,8 @@ _CLUSTER = re.compile(r"-([A-Za-z]*)e\.([A-Za-z.]{0,32})")
 _LETTERS = frozenset("dISz")
 """--dirs (one flat folder), --ignore-times, --sparse, --compress: what transport.bulk uses."""
 _LONG = re.compile(r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}")
+TIMEOUT = "--timeout=120"
+"""Seconds without a byte until our rsync gives up."""
 _INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/contents/?")
 _OUTGOING = re.compile(r"outgoing/([0-9a-f]{16})/?")
 
@@ -99,5 +101,6 @@ def _rsync(words: list[str]) -> tuple[tuple[str, ...], str]:
             raise SecurityError(f"rsync option {option!r}: not among those that we use")
     if not any(option.startswith("--timeout=") for option in options):
         raise SecurityError("rsync without --timeout: a dead peer would never be noticed")
-    letters = "".join(sorted(set(match[1])))
-    return (f"-{letters}e.{match[2]}", *options), words[-1]
+    # Ours, whatever was asked for; the other end's choices are sparse, compressed, its abilities.
+    chosen = "".join(letter for letter in "Sz" if letter in match[1])
+    return (f"-dI{chosen}e.{match[2]}", "--inplace", "--partial", "--no-W", TIMEOUT), words[-1]

@@ -7,9 +7,11 @@ trash first. A content that a run has uploaded and not sealed yet stays.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.errors import BusyError
 from holdstill.keeper import account_captures, fetch_staging, incoming, references, trash
 from holdstill.keeper.content_store import SHARDS
 
@@ -22,8 +24,8 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.system.clocks import Clock
 
-STALE = 14 * 86_400.0
-"""Seconds after which what a broken-off run left is given up."""
+STALE = 86_400.0
+"""Seconds after which what was laid out for a fetch is given up."""
 MARGIN = 3600.0
 """Seconds that a run may have begun before the date of its staging directory."""
 
@@ -105,15 +107,16 @@ def _began(staging: Path) -> float:
 
 
 def _give_up_stale(store: Store, clock: Clock) -> None:
-    """Delete stagings and fetch directories that no run came back for."""
+    """Delete the stagings of runs that are not alive, and old fetch directories.
+
+    What such a run uploaded whole rests in the trash, from where the next one takes it back.
+    """
     limit = clock.now().timestamp() - STALE
     for board in store.boards():
         folder = fetch_staging.folder(store, board)
         for staged in sorted(folder.iterdir()) if folder.is_dir() else ():
             if staged.stat().st_mtime < limit:
                 store.discard(staged)
-        if incoming.is_running(store, board):
-            continue
-        for staging in (store.board_folder(board) / "incoming").iterdir():
-            if _began(staging) < limit:
+        with suppress(BusyError), incoming.take_lock(store, board).held():
+            for staging in (store.board_folder(board) / "incoming").iterdir():
                 store.discard(staging)

@@ -13,9 +13,10 @@ import fcntl
 import os
 import secrets
 import stat
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import BusyError, UsageError
 from holdstill.model import names
@@ -23,7 +24,6 @@ from holdstill.model.names import RunId
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName, Digest
@@ -56,6 +56,14 @@ class RunLock:
 
     def __init__(self, handle: int) -> None:
         self._handle: int | None = handle
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Give it back at the end of the block."""
+        try:
+            yield
+        finally:
+            self.release()
 
     def release(self) -> None:
         """Give it back; again is fine."""
@@ -145,24 +153,72 @@ def shared_inodes(folder: Path) -> list[Path]:
         ]
 
 
+def basis_size(store: Store, staging: Staging, *, digest: Digest, basis: Digest) -> int:
+    """Return the bytes on disk of a basis that is worth laying out, 0 for one that is not."""
+    if os.path.lexists(staging.contents / digest):
+        return 0
+    try:
+        state = store.contents.path(basis).lstat()
+    except FileNotFoundError:
+        return 0
+    return state.st_blocks * 512 if state.st_size >= BASIS_LEAST else 0
+
+
 def lay_basis(store: Store, staging: Staging, *, digest: Digest, basis: Digest) -> None:
     """Put a copy of an older content where rsync will write the new one.
 
     A copy, never a link: what a board writes to is never what a capture holds.
     """
-    target = staging.contents / digest
-    source = store.contents.path(basis)
-    if os.path.lexists(target) or not source.is_file():
-        return
-    if source.stat().st_size < BASIS_LEAST:
-        return
-    store.disk.clone(source, target)
+    store.disk.clone(store.contents.path(basis), staging.contents / digest)
 
 
-def arrived_size(staging: Staging) -> int:
-    """Return the bytes that a run's staging takes on disk."""
-    with os.scandir(staging.contents) as found:
-        return sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
+class Arrived(NamedTuple):
+    """What lies in a staging.
+
+    Attributes:
+        bytes, inodes: as the disk lost them; the folder's own growth counts.
+        strays: what is no regular file with one name, and a digest for that.
+    """
+
+    bytes: int
+    inodes: int
+    strays: tuple[Path, ...]
+
+
+def arrived(staging: Staging) -> Arrived:
+    """Look at what a run's staging holds.
+
+    Raises:
+        FileNotFoundError: it is gone.
+    """
+    blocks, inodes, strays = staging.contents.stat().st_blocks, 0, []
+    folders = [staging.contents]
+    while folders:
+        folder = folders.pop()
+        with suppress(OSError), os.scandir(folder) as found:
+            for item in found:
+                state = item.stat(follow_symlinks=False)
+                blocks, inodes = blocks + state.st_blocks, inodes + 1
+                if stat.S_ISDIR(state.st_mode):  # the kernel has no Landlock
+                    folders.append(Path(item.path))
+                is_content = stat.S_ISREG(state.st_mode) and names.is_digest(item.name)
+                if folder == staging.contents and not is_content:
+                    strays.append(folder / item.name)
+    return Arrived(blocks * 512, inodes, tuple(strays))
+
+
+def drop_strays(store: Store, staging: Staging) -> tuple[str, ...]:
+    """Remove what is no content from a staging; return its names."""
+    strays = arrived(staging).strays
+    for path in strays:
+        store.discard(path)
+    return tuple(path.name for path in strays)
+
+
+def empty(store: Store, staging: Staging) -> None:
+    """Remove all that arrived; the run goes on."""
+    store.discard(staging.contents)
+    store.disk.make_directory(staging.contents)
 
 
 def is_plain(path: Path) -> bool:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import errno
+from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import UsageError
 from holdstill.keeper import incoming
-from holdstill.model import names
+from holdstill.model import names, pieces
 from holdstill.model.protocol import Ingested
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from holdstill.keeper.incoming import Staging
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
 
-SIZE_MAX = 1 << 60
+SIZE_MAX = pieces.LIMIT
+"""Bytes of a content: larger files travel as lists of pieces."""
 _SYNC_ONE_BY_ONE = 16
 """Up to so many files are synced each; more are synced with everything else on that disk."""
 _NO_CONTENT = frozenset({errno.ELOOP, errno.EINVAL, errno.EMLINK, errno.EFBIG, errno.ENXIO})
@@ -35,15 +36,24 @@ class _Judged(NamedTuple):
 
 
 def ingest(
-    store: Store, staging: Staging, digests: Sequence[Digest], possession: Possession
+    store: Store,
+    staging: Staging,
+    digests: Sequence[Digest],
+    possession: Possession,
+    *,
+    announced: Mapping[Digest, int],
 ) -> Ingested:
     """Take the named contents over into the store; what is not as named is removed.
 
     A content of the board that the store has already counts as kept, so that asking again does
-    no harm. The caller keeps receivers out.
+    no harm. The caller keeps receivers out. A file of another size than was announced is not
+    read.
     """
     arrived = [d for d in digests if incoming.is_plain(staging.contents / d)]
-    judged = _judge(store, staging, arrived)
+    fitting = [
+        d for d in arrived if announced.get(d) in {None, (staging.contents / d).lstat().st_size}
+    ]
+    judged = _judge(store, staging, fitting)
     new_bytes = _adopt(store, judged, possession)
     own = possession.own(digests)
     missing = [d for d in digests if d not in own or not store.contents.has(d)]
@@ -52,25 +62,22 @@ def ingest(
     return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
 
 
-def ingest_leftovers(store: Store, staging: Staging, possession: Possession) -> None:
-    """Take over what a cut-off run had sent whole; what is incomplete stays, to be continued."""
+def claimed_size(staging: Staging, digests: Iterable[Digest]) -> int:
+    """Return the bytes that hashing these files would read, holes included."""
+    total = 0
+    for digest in digests:
+        with suppress(FileNotFoundError):
+            size = (staging.contents / digest).lstat().st_size
+            total += size if size <= SIZE_MAX else 0
+    return total
+
+
+def leftovers(store: Store, staging: Staging) -> list[Digest]:
+    """Return what a cut-off run had sent; what is no content is removed."""
     for path in incoming.shared_inodes(staging.contents):
         store.disk.unlink(path)
-    arrived = []
-    for item in sorted(staging.contents.iterdir()):
-        if _is_digest(item.name) and incoming.is_plain(item):
-            arrived.append(names.check_digest(item.name))
-        else:
-            store.discard(item)
-    _adopt(store, _judge(store, staging, arrived), possession)
-
-
-def _is_digest(name: str) -> bool:
-    try:
-        names.check_digest(name)
-    except UsageError:
-        return False
-    return True
+    incoming.drop_strays(store, staging)
+    return [names.check_digest(path.name) for path in sorted(staging.contents.iterdir())]
 
 
 def _judge(store: Store, staging: Staging, digests: Sequence[Digest]) -> list[_Judged]:

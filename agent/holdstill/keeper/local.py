@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Self
 from holdstill.errors import (
     LinkError,
     PreflightError,
+    SecurityError,
     UsageError,
     VerificationError,
 )
@@ -28,11 +29,11 @@ from holdstill.keeper import (
     sealing,
     trash,
 )
+from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.keeper.possession import Possession
-from holdstill.keeper.quota import Quota
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
-from holdstill.model import names, sizes
+from holdstill.model import names
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
 from holdstill.records import manifest_file
 from holdstill.system import clocks
@@ -48,10 +49,12 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import CaptureBrief, Ingested, Proof, WantedContent
+    from holdstill.model.settings import KeeperSettings
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
-MIN_FREE = 256 << 20
+BASIS_EXCESS = 4
+"""A basis that takes more than so many times the bytes of the new content is not worth a copy."""
 
 
 class LocalKeeper:
@@ -67,15 +70,14 @@ class LocalKeeper:
         *,
         clock: Clock,
         runner: Runner,
-        min_free: int = MIN_FREE,
-        is_sharing: bool = True,
+        settings: KeeperSettings,
     ) -> None:
         self._store, self._board = store, board
         self._clock, self._runner = clock, runner
         self._shelf = BoardCaptures(store, board, runner)
-        self._limits = self._shelf.enrolled.limits
-        self._quota = Quota(store, self._shelf.enrolled)
-        self._min_free, self._is_sharing = min_free, is_sharing
+        self._account = Account(store, self._shelf.enrolled, settings, clock=clock)
+        self._is_sharing = settings.share_between_boards
+        self._announced: dict[Digest, int] = {}
         self._lock: RunLock | None = None
         self._staging: Staging | None = None
         self._possession: Possession | None = None
@@ -96,13 +98,12 @@ class LocalKeeper:
     def hello(self) -> Hello:
         """Return the keeper's version, its free space, and the capture to build on."""
         with _translated():
-            free_bytes, free_inodes = self._store.free()
             return Hello(
                 protocol=PROTOCOL,
                 version=importlib.metadata.version("holdstill"),
                 board=self._board,
-                free_bytes=max(0, free_bytes - self._min_free),
-                free_inodes=free_inodes,
+                free_bytes=self._account.left("bytes"),
+                free_inodes=self._account.left("inodes"),
                 now=clocks.rfc3339(self._clock.now()),
                 newest=self._shelf.newest_good(),
             )
@@ -131,7 +132,7 @@ class LocalKeeper:
         staging = incoming.begin_staging(self._store, self._board)
         possession = Possession(self._store, self._board, staging, is_sharing=self._is_sharing)
         with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            ingest.ingest_leftovers(self._store, staging, possession)
+            self._take_over_leftovers(staging, possession)
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
         self._staging, self._possession = staging, possession
@@ -142,6 +143,18 @@ class LocalKeeper:
             previous=previous,
             contents=str(staging.contents),
         )
+
+    def _take_over_leftovers(self, staging: Staging, possession: Possession) -> None:
+        """Take over what a cut-off run had sent whole; all else that it left is given back."""
+        self._account.look(staging)
+        digests = ingest.leftovers(self._store, staging)
+        claimed = ingest.claimed_size(staging, digests)
+        if claimed <= self._account.left("hashed"):
+            self._account.charge(Spent(hashed=claimed))
+            ingest.ingest(self._store, staging, digests, possession, announced={})
+        else:
+            incoming.empty(self._store, staging)
+        self._account.look(staging)
 
     def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
         """Return which of these contents the board must send, and which it must prove to have.
@@ -157,10 +170,12 @@ class LocalKeeper:
         Raises:
             PreflightError: there is no room for what is lacking.
             UsageError: no run has begun, or more is asked than one message may.
+            SecurityError: a content cannot have the size that is said.
         """
         with _translated():
             staging, possession = self._running()
             _check_batch(wanted)
+            _check_wanted(wanted)
             known = {names.check_digest(w.digest): w for w in wanted}
             with self._store.using_contents():
                 here = [
@@ -170,23 +185,38 @@ class LocalKeeper:
                 ]
                 own = possession.own(here)
                 lacking = possession.ask([d for d in known if d not in own])
-            sent = [known[names.check_digest(digest)] for digest in lacking.send]
-            total = sum(content.size for content in sent)
-            self._quota.check(total)
-            self._check_room(total, len(sent))
-            self._lay_bases(staging, possession, sent)
+            sent = {names.check_digest(digest): known[names.check_digest(digest)]
+                    for digest in lacking.send}  # fmt: skip
+            self._account.check(Spent.of_files(content.size for content in sent.values()))
+            self._announced |= {digest: content.size for digest, content in sent.items()}
+            self._lay_bases(staging, possession, [*sent.values()])
             return lacking
 
     def _lay_bases(
-        self, staging: Staging, possession: Possession, sent: Sequence[WantedContent]
+        self, staging: Staging, possession: Possession, wanted: Sequence[WantedContent]
     ) -> None:
-        """Lay older contents out for rsync: the board's own, for rsync tells what is in them."""
-        bases = {c.digest: names.check_digest(c.basis) for c in sent if c.basis}
-        own = possession.own(bases.values())
-        for digest, basis in bases.items():
-            if basis in own:
-                name = names.check_digest(digest)
-                incoming.lay_basis(self._store, staging, digest=name, basis=basis)
+        """Lay out the board's own older contents for rsync, while there is room.
+
+        Its own, for rsync tells what is in them. A content without a basis is sent whole: so
+        nothing here is an error.
+        """
+        bases = {item: names.check_digest(item.basis) for item in wanted if item.basis}
+        own, laid = possession.own(bases.values()), Spent()
+        for item, basis in bases.items():
+            if basis not in own:
+                continue
+            digest = names.check_digest(item.digest)
+            size = incoming.basis_size(self._store, staging, digest=digest, basis=basis)
+            if not 0 < size <= BASIS_EXCESS * item.size:
+                continue
+            laid += Spent(bytes=size, inodes=1)
+            try:
+                self._account.check(laid)
+            except PreflightError:
+                break
+            incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
+        if bases:
+            self._account.look(staging)
 
     def prove(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
         """Check that the board has what the last answer asked it to prove.
@@ -196,11 +226,15 @@ class LocalKeeper:
 
         Raises:
             UsageError: no run has begun, or more is said than one message may.
+            PreflightError: the board may have no more hashed today.
         """
         with _translated():
             _, possession = self._running()
             _check_batch(proofs)
             with self._store.using_contents():
+                hashing = Spent(hashed=possession.cost(proofs))
+                self._account.check(hashing)
+                self._account.charge(hashing)
                 return possession.check(proofs)
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
@@ -215,9 +249,26 @@ class LocalKeeper:
             _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             with incoming.no_receiver(self._store, self._board, clock=self._clock):
-                banked = ingest.ingest(self._store, staging, checked, possession)
-            self._quota.add(banked.new_bytes)
+                self._check_arrived(staging, checked)
+                banked = ingest.ingest(
+                    self._store, staging, checked, possession, announced=self._announced
+                )
+                self._account.look(staging)
+            for digest in checked:
+                self._announced.pop(digest, None)
             return banked
+
+    def _check_arrived(self, staging: Staging, digests: Sequence[Digest]) -> None:
+        """Charge what arrived and what hashing it will cost, before it is hashed."""
+        self._account.look(staging)
+        hashing = Spent(hashed=ingest.claimed_size(staging, digests))
+        try:
+            self._account.check_not_overdrawn()
+            self._account.check(hashing)
+        except PreflightError:
+            incoming.empty(self._store, staging)
+            raise
+        self._account.charge(hashing)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.
@@ -237,9 +288,9 @@ class LocalKeeper:
                 event, lacking = self._seal(sealer, manifest, signature)
                 if event is None:
                     return SealResult(lacking=lacking)
+                self._account.sealed()
             # Tidy up after a capture that is sealed; what fails here the next run does again.
             with suppress(OSError):
-                self._quota.reset()
                 if self._staging is not None and self._staging.run == event.run:
                     self._store.discard(self._staging.folder)
             self.close()
@@ -250,8 +301,16 @@ class LocalKeeper:
     ) -> tuple[SealedEvent | None, Lacking]:
         """Check the capture, publish it and account for it; return missing contents, if any."""
         checked = sealing.check_manifest(
-            self._shelf, manifest, signature, due=self._due, entries_limit=self._limits.entries
+            self._shelf,
+            manifest,
+            signature,
+            due=self._due,
+            entries_limit=self._account.limits.entries,
         )
+        # The index is put together and read; the documents stay.
+        self._account.check(Spent(bytes=checked.index.size, hashed=checked.index.size))
+        documents = Spent.of_files([len(manifest), len(signature), 0])
+        self._account.charge(documents + Spent(hashed=checked.index.size))
         try:
             return self._seal_checked(sealer, checked, (manifest, signature))
         except references.UnsoundReferencesError:  # made again by the next collection
@@ -309,7 +368,7 @@ class LocalKeeper:
             _check_batch(digests)
             capture = board_captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
-            return fetch_staging.lay_out(self._store, capture, checked)
+            return fetch_staging.lay_out(self._store, capture, checked, account=self._account)
 
     def capture(self, name: str) -> StoredCapture:
         """Return a capture for reading, for a store on this host."""
@@ -326,26 +385,18 @@ class LocalKeeper:
         events = self._shelf.ledger_file.read().sealed
         return next((event for event in events if event.brief.manifest == digest), None)
 
-    def _check_room(self, wanted_bytes: int, wanted_files: int) -> None:
-        free_bytes, free_inodes = self._store.free()
-        room = free_bytes - self._min_free
-        if wanted_bytes > room:
-            raise PreflightError(
-                f"the keeper has room for {sizes.human(max(0, room))}, "
-                f"and {sizes.human(wanted_bytes)} would have to come",
-                hint=f"thin the captures, or give the keeper a larger disk; "
-                f"{sizes.human(self._min_free)} of it are always kept free (min_free)",
-            )
-        if wanted_files > free_inodes:
-            raise PreflightError(
-                f"the keeper's disk takes {free_inodes} more files, {wanted_files} would come",
-                hint="thin the captures, or give the keeper a file system with more inodes",
-            )
-
 
 def _check_batch(items: Sequence[object]) -> None:
     if len(items) > BATCH:
         raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
+
+
+def _check_wanted(wanted: Sequence[WantedContent]) -> None:
+    for item in wanted:
+        if item.basis:
+            names.check_digest(item.basis)
+        if not 0 <= item.size <= ingest.SIZE_MAX:
+            raise SecurityError(f"content {item.digest[:64]!r} cannot have {item.size} bytes")
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})

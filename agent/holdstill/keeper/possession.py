@@ -85,8 +85,6 @@ class Possession:
     Attributes:
         is_sharing: whether the board may learn that another board has a content; else it has to
             send all that it has not sent before.
-        hashed_bytes: what was read to check proofs in this session. Each content is read at most
-            once in a run, and once more if its proof was wrong.
     """
 
     def __init__(
@@ -97,7 +95,6 @@ class Possession:
         self._refused = DigestLog(staging.folder / REFUSED, store.disk)
         self._challenge = _Challenge()
         self.is_sharing = is_sharing
-        self.hashed_bytes = 0
 
     def has_shown(self, digest: Digest) -> bool:
         """Return whether the board has sent or proven a content in this run."""
@@ -135,6 +132,15 @@ class Possession:
     def _is_provable(self, digest: Digest) -> bool:
         return self.is_sharing and digest not in self._refused and self._store.contents.has(digest)
 
+    def cost(self, proofs: Iterable[Proof]) -> int:
+        """Return the bytes that checking these proofs reads.
+
+        A content is asked for once in a run, and read once more only if its proof was wrong.
+        """
+        asked = {proof.digest for proof in proofs} & self._challenge.digests
+        sizes = (self._store.contents.size(names.check_digest(digest)) for digest in asked)
+        return sum(size for size in sizes if size is not None)
+
     def check(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
         """Check proofs by the nonce that was given out last, which counts once.
 
@@ -162,7 +168,6 @@ class Possession:
         except OSError as error:
             if error.errno != errno.EIO:
                 raise
-        self.hashed_bytes += path.stat().st_size
         if not repair.is_good(path, digest):
             repair.take_out(self._store, digest)
         return False
@@ -170,5 +175,4 @@ class Possession:
     def _mac(self, path: Path, nonce: bytes) -> bytes:
         with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
             size = os.fstat(handle).st_size
-            self.hashed_bytes += size
             return files.keyed_digest(handle, size, nonce)

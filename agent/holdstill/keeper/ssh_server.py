@@ -8,24 +8,23 @@ from __future__ import annotations
 
 import os
 import select
-import signal
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import BusyError, HoldstillError, SecurityError, UsageError
+from holdstill.errors import HoldstillError, SecurityError, UsageError
 from holdstill.keeper import (
     enrolment,
     fetch_staging,
-    incoming,
     json_rpc,
     latest_tree,
+    receiving,
     refused_commands,
 )
 from holdstill.keeper import forced_command as words
+from holdstill.keeper.account import Account
 from holdstill.keeper.local import LocalKeeper
-from holdstill.keeper.quota import ArrivalMonitor, Quota
 from holdstill.model.protocol import MESSAGE_LIMIT
 from holdstill.system import files, landlock, process
 from holdstill.system.process import Command
@@ -33,7 +32,6 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.keeper.forced_command import ReceiveRequest
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -45,9 +43,6 @@ PATIENCE = 180.0
 """Seconds without a message until the board counts as gone; it sends one every 30."""
 AFTERWARDS = 10
 """How much a keeper steps back for others (nice) when its board has gone."""
-LOOK_EVERY = 2.0
-"""Seconds between two checks of how much a transfer has brought."""
-SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
 
 
 def forced_command(
@@ -63,29 +58,28 @@ def forced_command(
 
     An rsync that only reads takes this process's place: then this function does not return.
     """
-    enrolment.read(store, board)
+    enrolled = enrolment.read(store, board)
     os.umask(0o077)
-    min_free = settings.min_free
     try:
         wish = words.parse(original)
         match wish:
             case words.ReceiveRequest():
-                return _receive(store, board, wish, min_free=min_free)
+                account = Account(store, enrolled, settings, clock=clock)
+                return receiving.receive(store, board, wish, account=account, clock=clock)
             case words.Fetch():
                 # Become the rsync that reads one folder of this board's own, and nothing else.
                 process.require("rsync")
                 path = f"{fetch_staging.folder(store, board) / wish.folder}/"
                 if not os.path.lexists(path):
                     raise UsageError(f"board {board} has nothing there to fetch")
-                landlock.restrict(read=[*SYSTEM_READ, path], write=[])
+                landlock.restrict(read=[*receiving.SYSTEM_READ, path], write=[])
                 process.become(
                     Command.of("rsync", "--server", "--sender", *wish.options, ".", path)
                 )
             case words.ControlRequest():
                 with LocalKeeper(
-                    store, board, clock=clock, runner=runner, min_free=min_free,
-                    is_sharing=settings.share_between_boards,
-                ) as keeper:  # fmt: skip
+                    store, board, clock=clock, runner=runner, settings=settings
+                ) as keeper:
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
                     if settings.latest_tree:
@@ -95,38 +89,6 @@ def forced_command(
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise
     return 0
-
-
-def _receive(store: Store, board: BoardName, wish: ReceiveRequest, *, min_free: int) -> int:
-    """Run the rsync that writes into this board's running staging, and nowhere else."""
-    process.require("rsync")
-    lock = incoming.receiver_lock(store, board)
-    staging = incoming.current(store, board)
-    if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
-        os.close(lock)
-        raise BusyError(f"run {wish.run} of board {board} is not under way")
-    watch = ArrivalMonitor(Quota(store, enrolment.read(store, board)), staging, min_free=min_free)
-    rsync = Command.of("rsync", "--server", *wish.options, ".", f"{staging.contents}/")
-
-    def receive() -> None:
-        os.setpgid(0, 0)
-        landlock.die_with_parent()
-        landlock.restrict(read=SYSTEM_READ, write=[str(staging.contents)])
-        process.become(rsync)
-
-    # Wait for a transfer; end it when it takes more than it may.
-    pid = process.fork_child(receive)
-    ended = os.pidfd_open(pid)
-    try:
-        while not select.select([ended], [], [], LOOK_EVERY)[0]:
-            complaint = watch.complaint()
-            if complaint:
-                os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
-                os.waitpid(pid, 0)
-                raise SecurityError(f"a transfer was ended: {complaint}")
-        return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
-    finally:
-        os.close(ended)
 
 
 class LineReader:

@@ -210,9 +210,19 @@ class Retention(Record, frozen=True, kw_only=True):
 
 
 class BoardLimits(Record, frozen=True, kw_only=True):
-    """What one board may take: `0` is no limit."""
+    """What one board may take.
 
+    Attributes:
+        bytes_per_day, inodes_per_day: 0 for the keeper's daily_share.
+        bytes_per_run: between two captures; 0 is no limit.
+        hashed_per_day: bytes that the keeper reads to check them; 0 is no limit.
+        entries: of one capture.
+    """
+
+    bytes_per_day: ByteSize = ByteSize(0)
+    inodes_per_day: int = 0
     bytes_per_run: ByteSize = ByteSize(0)
+    hashed_per_day: ByteSize = ByteSize(1 << 40)
     entries: int = 5_000_000
 
 
@@ -221,7 +231,8 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
 
     Attributes:
         store: the directory that holds everything.
-        min_free: space that no capture may eat into.
+        min_free, min_free_inodes: space and inodes that no board may eat into.
+        daily_share: of what is free above that, what one board may take in a day.
         share_between_boards: whether a board that proves to have a content of another one need
             not send it; if not, it never learns that another one has it.
         trash_days: how long contents that no capture needs rest before they are deleted.
@@ -231,6 +242,8 @@ class KeeperSettings(Record, frozen=True, kw_only=True):
 
     store: Path
     min_free: ByteSize = ByteSize(256 * MIB)
+    min_free_inodes: int = 10_000
+    daily_share: float = 0.5
     share_between_boards: bool = True
     trash_days: float = 3.0
     latest_tree: bool = True
@@ -267,6 +280,15 @@ def _keeper_problems(settings: KeeperSettings) -> list[str]:
     problems = [
         f"retention.{field}: must not be negative"
         for field, value in msgspec.structs.asdict(settings.retention).items()
+        if value < 0
+    ]
+    if not 0 < settings.daily_share <= 1:
+        problems.append("daily_share: must be above 0 and at most 1")
+    if settings.min_free_inodes < 0:
+        problems.append("min_free_inodes: must not be negative")
+    problems += [
+        f"limits.{key}: must not be negative"
+        for key, value in msgspec.structs.asdict(settings.limits).items()
         if value < 0
     ]
     if not 0 <= settings.trash_days <= 365:

@@ -18,17 +18,20 @@ if TYPE_CHECKING:
 
 # linux/landlock.h, LANDLOCK_ACCESS_FS_*
 _EXECUTE, _WRITE_FILE, _READ_FILE, _READ_DIR = 1, 2, 4, 8
-_REMOVE_DIR, _REMOVE_FILE, _MAKE_DIR, _MAKE_REG = 1 << 4, 1 << 5, 1 << 7, 1 << 8
+_REMOVE_FILE, _MAKE_REG = 1 << 5, 1 << 8
 _ALL_OF_FIRST_VERSION = (1 << 13) - 1
 _REFER, _TRUNCATE = 1 << 13, 1 << 14
 
 _READ = _EXECUTE | _READ_FILE | _READ_DIR
-_WRITE = _READ_FILE | _READ_DIR | _WRITE_FILE | _REMOVE_DIR | _REMOVE_FILE | _MAKE_DIR | _MAKE_REG
+_WRITE = _READ_FILE | _READ_DIR | _WRITE_FILE | _REMOVE_FILE | _MAKE_REG
+"""Regular files only: no directories, symlinks, devices, sockets or pipes are made."""
 _FOR_FILES = _EXECUTE | _WRITE_FILE | _READ_FILE | _TRUNCATE
 
 
 def restrict(*, read: Iterable[str], write: Iterable[str]) -> bool:
     """Allow opening only what is beneath these paths; return whether the kernel enforces it.
+
+    Beneath `write`, regular files can be made and removed, and nothing else.
 
     Open descriptors stay open. Paths that do not exist are left out.
     """

@@ -114,11 +114,12 @@ def test_c4_host_disk_full_is_refused_before_anything_is_sent(
     store: Store, clock: FakeClock
 ) -> None:
     free, _ = store.free()
-    keeper = LocalKeeper(store, PIER_3, clock=clock, runner=FakeSignatures(), min_free=free // 2)
+    rules = keeping.no_limits(store.root, min_free=free - (100 << 20))
+    keeper = keeping.keeper_of(store, clock=clock, settings=rules)
     keeper.begin()
 
     with pytest.raises(PreflightError) as caught:
-        keeper.lacking([WantedContent(digest="a" * 64, size=free)])
+        keeper.lacking([WantedContent(digest="a" * 64, size=200 << 20)])
 
     assert caught.value.exit_code == 4
 
@@ -199,7 +200,7 @@ def test_c11_power_loss_host_leaves_the_old_or_the_new_whole(
     board: LocalBoard, store: Store, clock: FakeClock, loss: Loss, tmp_path: Path
 ) -> None:
     outcomes = set()
-    for number in range(20, 40, 2):
+    for number in range(20, 100, 4):
         copy = keeping.copy_store(store.root, tmp_path / f"{number}")
         held = stores.open_store(copy)
         victim = another(held, clock, PowerCutDisk(number, loss))
@@ -236,7 +237,8 @@ class _Unlocked(LocalKeeper):
     """A keeper that got the run lock although somebody has it."""
 
     def __init__(self, store: Store, clock: FakeClock) -> None:
-        super().__init__(store, PIER_3, clock=clock, runner=FakeSignatures(), min_free=0)
+        rules = keeping.no_limits(store.root)
+        super().__init__(store, PIER_3, clock=clock, runner=FakeSignatures(), settings=rules)
         lock = store.board_folder(PIER_3) / "lock"
         lock.rename(lock.with_name("lock of the other host"))
 

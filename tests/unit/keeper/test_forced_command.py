@@ -31,7 +31,7 @@ def test_a_receive_is_written_anew() -> None:
 
     wish = forced_command.parse(f"{asked} . incoming/{RUN}/contents/")
 
-    options = ("-ISdze.iLsfxCIvu", "--timeout=120", "--inplace", "--no-W")
+    options = ("-dISze.iLsfxCIvu", "--inplace", "--partial", "--no-W", "--timeout=120")
     assert wish == ReceiveRequest(options, RUN)
 
 

@@ -11,7 +11,6 @@ from holdstill.cli import options
 from holdstill.keeper import ssh_server
 from holdstill.keeper.store import open_store
 from holdstill.model import names
-from holdstill.model.settings import KeeperSettings
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
@@ -29,11 +28,7 @@ def command(store: Path, board: str, settings_path: Path) -> int:
     Example, as the line of `keeper enrol` in authorized_keys has it:
       holdstill keeper serve --store /srv/holdstill --board pier-3
     """
-    settings = (
-        options.read_keeper_settings(settings_path)
-        if settings_path.exists()
-        else KeeperSettings(store=store)
-    )
+    settings = options.keeper_settings(settings_path, store)
     return ssh_server.forced_command(
         open_store(store),
         names.check_board(board),

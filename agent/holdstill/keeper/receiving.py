@@ -1,0 +1,118 @@
+"""One transfer from a board: an rsync of ours that can make regular files in one folder, watched.
+
+Three walls, one behind the other: its arguments are ours, Landlock keeps it from making anything
+but regular files, and the keeper looks at what arrives while it arrives and when it has.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import select
+import signal
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError, HoldstillError, SecurityError
+from holdstill.keeper import incoming, refused_commands
+from holdstill.keeper.ingest import SIZE_MAX
+from holdstill.system import landlock, process
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.account import Account
+    from holdstill.keeper.forced_command import ReceiveRequest
+    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
+    from holdstill.system.clocks import Clock
+
+SYSTEM_READ = ("/usr", "/lib", "/lib64", "/bin", "/etc/ld.so.cache", "/etc/localtime", "/dev/null")
+LOOK_EVERY = 0.5
+"""Seconds between two looks at most; the nearer to a limit, the sooner the next one."""
+LOOK_SOONEST = 0.01
+BYTES_A_SECOND, INODES_A_SECOND = 2 << 30, 50_000
+"""More than a transfer can bring: 0.7 GB/s and 10,000 files/s were measured into a page cache."""
+
+
+def receive(
+    store: Store, board: BoardName, wish: ReceiveRequest, *, account: Account, clock: Clock
+) -> int:
+    """Run the rsync that writes into this board's running staging; return its exit code.
+
+    Raises:
+        BusyError: no run of this name is alive.
+        PreflightError: it brought more than it may; nothing that it staged is left.
+        SecurityError: it made something that is no file.
+    """
+    process.require("rsync")
+    lock = incoming.receiver_lock(store, board)
+    staging = incoming.current(store, board)
+    if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
+        os.close(lock)
+        raise BusyError(f"run {wish.run} of board {board} is not under way")
+    watch = ArrivalMonitor(account, staging)
+    watch.check()
+    pid = process.fork_child(lambda: _become_rsync(wish, staging.contents))
+    try:
+        status = _attend(pid, watch)
+        account.look(staging)
+        account.check_not_overdrawn()
+    except HoldstillError:
+        incoming.empty(store, staging)  # it gives back at once what it took
+        raise
+    for name in incoming.drop_strays(store, staging):
+        refused_commands.note(store, board, f"sent {name[:100]!r}, no content", clock=clock)
+    return status
+
+
+def _become_rsync(wish: ReceiveRequest, contents: Path) -> None:
+    os.setpgid(0, 0)
+    landlock.die_with_parent()
+    resource.setrlimit(resource.RLIMIT_FSIZE, (SIZE_MAX, SIZE_MAX))
+    landlock.restrict(read=SYSTEM_READ, write=[str(contents)])
+    process.become(Command.of("rsync", "--server", *wish.options, ".", f"{contents}/"))
+
+
+def _attend(pid: int, watch: ArrivalMonitor) -> int:
+    """Wait for a transfer, and end it when it takes more than it may."""
+    ended = os.pidfd_open(pid)
+    try:
+        while not select.select([ended], [], [], watch.patience())[0]:
+            watch.check()
+        return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+    except HoldstillError:
+        os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
+        os.waitpid(pid, 0)
+        raise
+    finally:
+        os.close(ended)
+
+
+class ArrivalMonitor:
+    """Watches what one transfer brings."""
+
+    def __init__(self, account: Account, staging: Staging) -> None:
+        self._account, self._staging = account, staging
+
+    def check(self) -> None:
+        """Charge what has arrived, and refuse more than may.
+
+        Raises:
+            PreflightError: a limit is passed.
+            SecurityError: something that is no file has arrived.
+        """
+        self._account.look(self._staging)
+        for allowance in self._account.allowances():
+            if allowance.left < 0:
+                raise self._account.refused(allowance)
+        strange = [path for path in incoming.arrived(self._staging).strays if not path.is_file()]
+        if strange:
+            raise SecurityError(f"a transfer made {strange[0].name[:100]!r}, which is no file")
+
+    def patience(self) -> float:
+        """Return the seconds in which no transfer can pass a limit, about."""
+        bytes_left, inodes_left = self._account.left("bytes"), self._account.left("inodes")
+        soon = min(bytes_left / BYTES_A_SECOND, inodes_left / INODES_A_SECOND)
+        return min(LOOK_EVERY, max(LOOK_SOONEST, soon))

@@ -1,0 +1,420 @@
+"""S04: what a board costs is counted, whatever it does; a board cannot fill the disk."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdstill.errors import PreflightError, SecurityError
+from holdstill.keeper import enrolment, incoming, ingest
+from holdstill.keeper.account import Account, Balance, Rules, Spent
+from holdstill.model.protocol import WantedContent
+from holdstill.model.settings import BoardLimits, KeeperSettings
+from holdstill.model.sizes import KIB, MIB, ByteSize
+from support import keeping
+from support.keeping import KEY, PIER_3, PIER_4, Board, FakeClock
+
+if TYPE_CHECKING:
+    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.local import LocalKeeper
+    from holdstill.keeper.store import Store
+
+DAY = 86_400.0
+NUMBERS = st.builds(
+    Spent,
+    bytes=st.integers(0, 1 << 50),
+    inodes=st.integers(0, 1 << 30),
+    hashed=st.integers(0, 1 << 50),
+)
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=clock)
+
+
+def account_of(store: Store, clock: FakeClock, *, limits: BoardLimits | None = None) -> Account:
+    rules = keeping.no_limits(store.root, limits=limits)
+    return Account(store, enrolment.read(store, PIER_3), rules, clock=clock)
+
+
+def limited(store: Store, clock: FakeClock, **limits: int) -> LocalKeeper:
+    """Return a keeper of pier-3 under these limits of bytes and inodes."""
+    own = BoardLimits(**{key: ByteSize(value) for key, value in limits.items()})
+    return keeping.keeper_of(
+        store, clock=clock, settings=keeping.no_limits(store.root, limits=own)
+    )
+
+
+def wanted(content: bytes, *, size: int | None = None, basis: str = "") -> WantedContent:
+    said = len(content) if size is None else size
+    return WantedContent(digest=hashlib.sha256(content).hexdigest(), size=said, basis=basis)
+
+
+def staging_of(store: Store) -> Staging:
+    staging = incoming.current(store, PIER_3)
+    assert staging is not None
+    return staging
+
+
+# --- pure ----------------------------------------------------------------------------------------
+
+
+@given(NUMBERS, st.lists(NUMBERS, min_size=1))
+def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
+    begun: Spent, looks: list[Spent]
+) -> None:
+    balance = Balance(staged=begun)
+
+    for staged in looks:
+        after = balance.looked(staged)
+        for kind in ("bytes", "inodes", "hashed"):
+            grown = max(0, getattr(staged, kind) - getattr(balance.staged, kind))
+            assert getattr(after.today, kind) == getattr(balance.today, kind) + grown
+            assert getattr(after.run, kind) == getattr(balance.run, kind) + grown
+        balance = after
+
+    assert balance.staged == looks[-1]
+
+
+@pytest.mark.parametrize(
+    ("days", "spent"),
+    [
+        (["2026-11-25"], 5),
+        (["2026-11-24"], 5),  # back
+        (["2026-11-24", "2026-11-24"], 5),
+        (["2026-11-26"], 0),
+        (["2026-12-01"], 0),
+    ],
+)
+def test_a_later_day_begins_with_nothing_and_a_clock_that_jumps_back_gives_nothing(
+    days: list[str], spent: int
+) -> None:
+    balance = Balance().on("2026-11-25").charged(Spent(bytes=5))
+
+    for day in days:
+        balance = balance.on(day)
+
+    assert balance.today.bytes == spent
+    assert balance.run.bytes == 5
+    assert balance.day == days[-1]
+
+
+@given(st.integers(0, 1 << 40), st.integers(0, 1 << 40))
+def test_h19_a_board_within_its_daily_share_leaves_as_much_as_it_took(
+    free: int, used: int
+) -> None:
+    settings = KeeperSettings(store=Path("/srv"), min_free=ByteSize(0))
+    rules = Rules(settings, settings.limits)
+    balance = Balance(today=Spent(bytes=used))
+
+    share = next(
+        allowance
+        for allowance in rules.allowances(balance, Spent(bytes=free))
+        if (allowance.key, allowance.kind) == ("daily_share", "bytes")
+    )
+
+    assert (share.left >= 0) is (used <= free or used - free == 1)
+
+
+def test_h23_the_defaults_keep_min_free_and_half_of_the_rest() -> None:
+    settings = KeeperSettings(store=Path("/srv"))
+    rules = Rules(settings, settings.limits)
+    free = Spent(bytes=1256 * MIB, inodes=30_000)
+
+    left = [(a.key, a.kind, a.left) for a in rules.allowances(Balance(), free)]
+
+    assert left == [
+        ("min_free", "bytes", 936 * MIB),
+        ("min_free_inodes", "inodes", 20_000),
+        ("daily_share", "bytes", 500 * MIB),
+        ("daily_share", "inodes", 10_000),
+        ("hashed_per_day", "hashed", 1 << 40),
+    ]
+
+
+def test_a_boards_own_limits_go_before_those_of_all_boards(store: Store, clock: FakeClock) -> None:
+    own = BoardLimits(bytes_per_day=ByteSize(7))
+    enrolment.enrol(store, PIER_3, KEY, clock=clock, limits=own)
+    enrolment.enrol(store, PIER_4, keeping.OTHER_KEY, clock=clock, limits=None)
+    rules = keeping.no_limits(store.root, limits=BoardLimits(bytes_per_day=ByteSize(9)))
+
+    most = [
+        Rules.of(rules, enrolment.read(store, board)).limits.bytes_per_day
+        for board in (PIER_3, PIER_4)
+    ]
+
+    assert most == [7, 9]
+
+
+# --- the account of a run ------------------------------------------------------------------------
+
+
+def test_s04_more_than_the_allowance_is_refused_with_limit_used_left_and_place(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = limited(store, clock, bytes_per_day=100 * KIB)
+    begun = keeper.begin()
+    Path(begun.contents, "0" * 64).write_bytes(b"x" * 70_000)
+    account_of(store, clock).look(staging_of(store))
+
+    with pytest.raises(PreflightError) as caught:
+        keeper.lacking([wanted(b"", size=40_000)])
+
+    said = str(caught.value)
+    assert "pier-3 may take 100.0 KiB a day (bytes_per_day)" in said
+    assert "76.0 KiB are used, there is room for 24.0 KiB, and 40.0 KiB would come" in said
+    assert "limits.bytes_per_day in the keeper's keeper.yaml" in caught.value.hint
+    assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
+
+
+def test_h19_runs_without_end_stay_within_a_day(store: Store, clock: FakeClock) -> None:
+    keeper = limited(store, clock, bytes_per_day=200 * KIB)
+
+    def run(content: bytes) -> None:
+        begun = keeper.begin()
+        keeper.lacking([wanted(content)])
+        Path(begun.contents, wanted(content).digest).write_bytes(content)
+        keeper.ingest([wanted(content).digest])
+        keeper.abandon()
+
+    for number in range(3):
+        run(b"%d" % number * 50_000)
+
+    with pytest.raises(PreflightError, match="bytes_per_day"):
+        run(b"4" * 50_000)
+    clock.advance(DAY)
+    assert keeper.lacking([wanted(b"tomorrow")])
+
+
+def test_s04_abandoning_gives_nothing_back_and_sealing_ends_a_run(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = limited(store, clock, bytes_per_run=300 * KIB)
+    begun = keeper.begin()
+    content = b"x" * 200_000
+    Path(begun.contents, wanted(content).digest).write_bytes(content)
+    keeper.ingest([wanted(content).digest])
+    keeper.abandon()
+
+    keeper.begin()
+    with pytest.raises(PreflightError, match="a run"):
+        keeper.lacking([wanted(b"", size=200_000)])
+    Board(keeper, files={b"f": content}).capture()
+
+    keeper.begin()
+    assert keeper.lacking([wanted(b"", size=200_000)])
+
+
+def test_h8_sealing_what_is_sealed_resets_nothing(store: Store, clock: FakeClock) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    board = Board(keeper, files={b"f": b"x" * 50_000})
+    begun = keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    keeper.seal(data, board.signed(data))
+    begun = keeper.begin()
+    Path(begun.contents, "0" * 64).write_bytes(b"x" * 70_000)
+    account = account_of(store, clock)
+    account.look(staging_of(store))
+    before = account.balance()
+
+    keeper.seal(data, b"")
+
+    assert before.run.bytes >= 70_000
+    assert account.balance().run == before.run
+    assert account.balance().today == before.today
+
+
+def test_what_a_killed_run_left_is_charged_by_the_next_and_given_back(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    begun = keeper.begin()
+    Path(begun.contents, "0" * 64).write_bytes(b"x" * 500_000)  # and is killed
+    keeper.close()
+
+    keeping.keeper_of(store, clock=clock).begin()
+
+    spent = account_of(store, clock).balance().today
+    assert spent.bytes >= 500_000
+    assert list(staging_of(store).contents.iterdir()) == []
+
+
+def test_h23_thinning_gives_back_what_a_dead_run_left_and_no_live_one(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    begun = keeper.begin()
+    path = Path(begun.contents, "0" * 64)
+    path.write_bytes(b"x" * 500_000)
+
+    keeping.collect(store, clock)
+    alive = path.exists()
+    keeper.close()
+    keeping.collect(store, clock)
+
+    assert alive
+    assert incoming.current(store, PIER_3) is None
+
+
+def test_h23_what_a_dead_run_had_sent_whole_is_taken_back(store: Store, clock: FakeClock) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    content = b"x" * 30_000
+    begun = keeper.begin()
+    Path(begun.contents, wanted(content).digest).write_bytes(content)
+    keeper.ingest([wanted(content).digest])
+    keeper.close()
+    keeping.collect(store, clock, grace=DAY)
+
+    keeper.begin()
+
+    assert keeper.lacking([wanted(content)]).send == ()  # to be proven, which costs nothing
+
+
+# --- sizes, holes, bases -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", [-1, -(1 << 62), ingest.SIZE_MAX + 1, 1 << 62])
+def test_m16_m17_a_size_that_no_content_has_is_refused(
+    store: Store, clock: FakeClock, size: int
+) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    keeper.begin()
+
+    with pytest.raises(SecurityError, match="cannot have"):
+        keeper.lacking([wanted(b"x", size=size)])
+
+
+def test_h18_holes_are_not_hashed_when_another_size_was_announced(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    begun = keeper.begin()
+    (digest,) = keeper.lacking([wanted(b"", size=0)]).send
+    with Path(begun.contents, digest).open("wb") as file:
+        file.truncate(ingest.SIZE_MAX)
+
+    banked = keeper.ingest([digest])
+
+    assert banked.bad == (digest,)
+    assert list(Path(begun.contents).iterdir()) == []
+
+
+def test_h18_hashing_counts_holes_and_ends_with_the_day(store: Store, clock: FakeClock) -> None:
+    keeper = limited(store, clock, hashed_per_day=3 * MIB)
+    begun = keeper.begin()
+    names = [f"{number:064x}" for number in range(4)]
+    for name in names:
+        with Path(begun.contents, name).open("wb") as file:
+            file.truncate(MIB)
+
+    with pytest.raises(PreflightError, match=r"have hashed 3\.0 MiB a day \(hashed_per_day\)"):
+        keeper.ingest(names)
+
+    assert account_of(store, clock).balance().today.hashed == 0
+    assert list(Path(begun.contents).iterdir()) == []
+
+
+def test_h18_leftovers_are_dropped_unread_when_hashing_is_used_up(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = limited(store, clock, hashed_per_day=MIB)
+    begun = keeper.begin()
+    with Path(begun.contents, "0" * 64).open("wb") as file:
+        file.truncate(2 * MIB)
+    keeper.close()
+
+    begun = keeper.begin()
+
+    assert list(Path(begun.contents).iterdir()) == []
+    assert account_of(store, clock).balance().today.hashed == 0
+
+
+def test_h1_a_basis_is_copied_for_the_boards_own_contents_and_charged(
+    store: Store, clock: FakeClock
+) -> None:
+    old = os.urandom(1 << 20)
+    keeper = keeping.keeper_of(store, clock=clock)
+    Board(keeper, files={b"f": old}).capture()
+    begun = keeper.begin()
+    before = account_of(store, clock).balance().today
+
+    many = [wanted(b"%d" % n, size=0, basis=wanted(old).digest) for n in range(500)]
+    keeper.lacking(many)
+    laid_for_empty = list(Path(begun.contents).iterdir())
+    keeper.lacking([wanted(b"new", size=1 << 20, basis=wanted(old).digest)])
+
+    after = account_of(store, clock).balance().today
+    assert laid_for_empty == []
+    assert [path.name for path in Path(begun.contents).iterdir()] == [wanted(b"new").digest]
+    assert after.bytes - before.bytes >= 1 << 20
+    assert after.inodes - before.inodes == 1
+
+
+def test_h1_another_boards_content_is_no_basis(store: Store, clock: FakeClock) -> None:
+    enrolment.enrol(store, PIER_4, keeping.OTHER_KEY, clock=clock, limits=None)
+    secret = os.urandom(100_000)
+    Board(keeping.keeper_of(store, clock=clock), files={b"f": secret}).capture()
+    keeper = keeping.keeper_of(store, clock=clock, board=PIER_4)
+    begun = keeper.begin()
+
+    keeper.lacking([wanted(b"new", size=100_000, basis=wanted(secret).digest)])
+
+    assert list(Path(begun.contents).iterdir()) == []
+
+
+def test_h1_copies_end_where_the_account_does(store: Store, clock: FakeClock) -> None:
+    old = os.urandom(MIB)
+    Board(keeping.keeper_of(store, clock=clock), files={b"f": old}).capture()
+    spent = account_of(store, clock).balance().today.bytes
+    keeper = limited(store, clock, bytes_per_day=spent + 5 * MIB)
+    begun = keeper.begin()
+
+    # Sizes that together fit, with copies that do not: 20 x 256 KiB, and 20 x 1 MiB.
+    keeper.lacking(
+        [wanted(b"%d" % n, size=256 * KIB, basis=wanted(old).digest) for n in range(20)]
+    )
+
+    assert 3 <= len(list(Path(begun.contents).iterdir())) <= 5
+
+
+def test_s20_more_entries_than_the_board_may_have_are_refused(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = limited(store, clock, entries=5)
+    board = Board(keeper, files={b"%d" % n: b"x" for n in range(9)})
+
+    with pytest.raises(SecurityError, match="more than the 5 entries"):
+        board.capture()
+
+
+def test_an_account_that_is_damaged_begins_anew(store: Store, clock: FakeClock) -> None:
+    (store.board_folder(PIER_3) / "account.json").write_bytes(b"{")
+
+    assert account_of(store, clock).balance().today == Spent()
+
+
+def test_the_account_is_what_the_disk_lost(store: Store, clock: FakeClock) -> None:
+    """st_blocks counts 512-byte blocks whatever the file system's are (stat(2))."""
+    begun = keeping.keeper_of(store, clock=clock).begin()
+    with Path(begun.contents, "0" * 64).open("wb") as file:
+        file.truncate(64 * MIB)
+        file.write(b"x" * 4096)
+    account = account_of(store, clock)
+
+    account.look(staging_of(store))
+
+    assert account.balance().today.bytes < MIB
+    assert account.balance().today.inodes == 1
