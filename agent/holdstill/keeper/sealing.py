@@ -47,6 +47,8 @@ if TYPE_CHECKING:
 ATTACHMENT_MAX = 1 << 50
 """Bytes that a raw partition may have."""
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
+_YEARS = range(1970, 2446)
+"""From the epoch of clocks without a battery to the end of ext4\'s dates."""
 _RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
 
 
@@ -123,15 +125,18 @@ def taken_at(manifest: Manifest) -> datetime:
     """Return the moment that the board's clock showed.
 
     Raises:
-        SecurityError: it is written in another form than ours.
+        SecurityError: it is written in another form than ours, or no clock of a board shows it.
     """
     text = manifest.moment.taken_at
     if _MOMENT.fullmatch(text) is None:
         raise SecurityError(f"manifest: moment.taken_at: {text[:40]!r} is no moment in UTC")
     try:
-        return datetime.fromisoformat(text)
+        moment = datetime.fromisoformat(text)
     except ValueError as error:
         raise SecurityError(f"manifest: moment.taken_at: {error}") from error
+    if moment.year not in _YEARS:
+        raise SecurityError(f"manifest: moment.taken_at: no clock of a board shows {text}")
+    return moment
 
 
 def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:

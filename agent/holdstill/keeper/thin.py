@@ -31,6 +31,8 @@ def plan(
 ) -> tuple[Verdict, ...]:
     """Decide what thinning would do; nothing is changed.
 
+    A retention of the board's own, in its enrolment, goes before the rule for all boards.
+
     Raises:
         SecurityError: something about the board's captures is suspicious.
     """
@@ -41,7 +43,8 @@ def plan(
             f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}",
             hint="nothing was deleted. Look into it first; `holdstill list` shows all",
         )
-    return retention.judge(briefs, rule, now=clock.now())
+    own = enrolment.read(store, board).retention
+    return retention.judge(briefs, own or rule, now=clock.now())
 
 
 def delete_captures(

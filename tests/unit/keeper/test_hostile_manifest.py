@@ -148,6 +148,8 @@ def test_s34_a_manifest_without_a_signature_is_refused(
         (rb"name: gap.bin", b"name: manifest.yaml", "attachments must be named"),
         (rb"taken_at: [^\n]*", b"taken_at: 2026-13-45T99:99:99Z", "taken_at"),
         (rb"taken_at: [^\n]*", b"taken_at: ../../../x", "taken_at"),
+        (rb"taken_at: [^\n]*", b"taken_at: 0001-01-01T00:00:00Z", "no clock of a board"),
+        (rb"taken_at: [^\n]*", b"taken_at: 9999-12-31T23:59:59Z", "no clock of a board"),
         (rb"taken_at: [^\n]*", b"taken_at: 2026-11-25T02:15:03+14:00", "taken_at"),
         (rb"grade: point-in-time", b"grade: perfect", "grade"),
         (rb"entries: \d+", b"entries: 6000000", "more than the 5000000"),
@@ -158,7 +160,7 @@ def test_s34_a_manifest_without_a_signature_is_refused(
         (rb"size: 9\n", b"size: 0\n", "cannot have 0 bytes"),
     ],
 )
-def test_s30_s25_a_value_that_is_wrong_is_refused_and_named(
+def test_s30_s25_h7_a_value_that_is_wrong_is_refused_and_named(
     board: LocalBoard, begun: RunStarted, old: bytes, new: bytes, said: str
 ) -> None:
     body, count = re.subn(old, new.replace(b"\\", b"\\\\"), body_of(board, begun), count=1)

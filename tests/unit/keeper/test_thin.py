@@ -7,10 +7,12 @@ import os
 import shutil
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, UsageError
-from holdstill.keeper import capture_notes, thin
+from holdstill.keeper import capture_notes, enrolment, thin
+from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
@@ -258,3 +260,20 @@ def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(
     keeping.collect(store, clock)
 
     assert not folder.exists()
+
+
+@pytest.mark.usefixtures("board")
+def test_h17_the_retention_in_a_boards_enrolment_goes_before_that_for_all(
+    store: Store, clock: FakeClock
+) -> None:
+    path = store.board_folder(PIER_3) / "enrolment.yaml"
+    enrolled = msgspec.structs.replace(
+        enrolment.read(store, PIER_3),
+        retention=Retention(days=0, weeks=0, months=0, years=0, at_least=4),
+    )
+    store.disk.publish(path, stores.encode(enrolled))
+    runner = FakeSignatures()
+    planned = thin.plan(store, PIER_3, NEWEST_TWO, clock=clock, runner=runner)
+    done = thin.delete_captures(store, PIER_3, NEWEST_TWO, clock=clock, runner=runner)
+    assert planned == done
+    assert [verdict.is_kept for verdict in done] == [False, True, True, True, True]
