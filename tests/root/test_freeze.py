@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import freeze, guard, mounts
+from holdstill.board.spool import ChangedError, Spool, SpoolFullError
 from holdstill.errors import PauseError
 from holdstill.system import ioctl
 from holdstill.system.clocks import SystemClock
@@ -128,6 +129,43 @@ def test_c6_freeze_fails_because_of_somebody_elses_which_is_left_alone(tmp_path:
     assert not ours
     assert theirs
     assert "another program" in caught.value.hint
+
+
+def test_a_file_that_changes_because_the_guard_let_go_is_not_called_the_cause(
+    tmp_path: Path,
+) -> None:
+    with volume(tmp_path / "card") as at, ExitStack() as undo:
+        (at / "readings.db").write_bytes(bytes(1 << 20))
+        spool = undo.enter_context(Spool(tmp_path, 1 << 24))
+        file = undo.enter_context((at / "readings.db").open("rb"))
+        mine = undo.enter_context(held.holding(at))
+        armed = undo.enter_context(guard.armed(mine, seconds=0.3, clock=SystemClock()))
+        size = os.fstat(file.fileno()).st_size
+
+        def append_and_copy() -> None:
+            writer = subprocess.Popen(["/bin/sh", "-c", 'printf x >>"$0"', at / "readings.db"])
+            writer.wait(timeout=10)  # until the guard thaws
+            spool.copy(file.fileno(), size)
+
+        with (
+            pytest.raises(PauseError, match="the thaw guard let go") as caught,
+            freeze.frozen(armed),
+        ):
+            append_and_copy()
+
+        assert not held.is_frozen(at)
+
+    assert "file of 1048576 bytes" in str(caught.value)
+    assert isinstance(caught.value.__cause__, ChangedError)
+    assert "pause.ceiling" in caught.value.hint
+
+
+def test_what_ends_the_reading_of_an_unbroken_instant_is_told_as_it_is(tmp_path: Path) -> None:
+    with volume(tmp_path) as at, held.holding(at) as mine:
+        with pytest.raises(SpoolFullError, match="no room"), window_over(mine):
+            raise SpoolFullError("no room")
+
+        assert not held.is_frozen(at)
 
 
 def test_a_thaw_by_somebody_else_breaks_the_instant(tmp_path: Path) -> None:

@@ -119,7 +119,8 @@ def frozen(guard: Guard) -> Iterator[FrozenSpan]:
         try:
             with _undisturbed():
                 hold.freeze_all()
-            yield window
+            with hold.reading():
+                yield window
         finally:
             with _undisturbed():
                 hold.thaw_all()
@@ -169,6 +170,15 @@ class _Hold:
         self.guard_was_first = False
         self.thawed_by_others: list[HeldMount] = []
         self.stuck: dict[int, OSError] = {}
+        self.stopped: PauseError | None = None
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """Let what ends the reading wait for the verdict: a broken instant is why it changed."""
+        try:
+            yield
+        except PauseError as error:
+            self.stopped = error
 
     def freeze_all(self) -> None:
         self.window.deadline = self.guard.start_deadline()
@@ -229,20 +239,23 @@ class _Hold:
             ) from error
 
     def judge(self) -> None:
-        """Raise if the instant was broken, now that everything runs again."""
+        """Raise if the instant was broken or the reading ended, now that everything runs again."""
         if self.guard_was_first or (self.thawed_by_others and self.guard.fired):
-            raise self._too_late()
+            raise self._too_late() from self.stopped
         if self.thawed_by_others:
             names = ", ".join(str(held) for held in self.thawed_by_others)
             raise PauseError(
                 f"another program thawed {names} during the pause; nothing was kept",
                 hint="find out what else freezes and thaws file systems on this board",
-            )
+            ) from self.stopped
+        if self.stopped is not None:
+            raise self.stopped
 
     def _too_late(self) -> PauseError:
+        met = f" ({self.stopped})" if self.stopped else ""
         return PauseError(
             f"the thaw guard let go before the pause was over (at most {self.guard.seconds:g} s); "
-            "the board kept running; nothing was kept",
+            f"the board kept running; nothing was kept{met}",
             hint="raise `pause.ceiling`, or quiet what writes so much",
         )
 

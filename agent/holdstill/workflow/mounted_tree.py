@@ -12,6 +12,7 @@ from holdstill.board import full_scan, index_delta
 from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
 from holdstill.board.full_scan import Removal, ScanTarget
 from holdstill.board.index_delta import Delta
+from holdstill.errors import PauseError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 
@@ -77,7 +78,12 @@ class MountedTree:
         index_delta.add_pending(subject, delta)
 
         def copy(handle: int, entry: Entry) -> None:
-            self._spooled[entry.path] = spool.copy(handle, entry.size)
+            try:
+                self._spooled[entry.path] = spool.copy(handle, entry.size)
+            except PauseError as error:
+                raise type(error)(
+                    f"{paths.display(entry.path)}: {error}", hint=error.hint
+                ) from error
 
         self.unreadable += index_delta.copy_pending(subject, delta, copy)
         self._delta = delta
