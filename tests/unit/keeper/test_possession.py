@@ -181,11 +181,6 @@ def test_h2_a_wrong_proof_costs_the_keeper_one_reading_a_run(harbour: Harbour) -
     assert keeper.lacking(wanted(SECRET)).send == (digest_of(SECRET),)
 
 
-def possession_of(keeper: LocalKeeper) -> possession.Possession:
-    _, found = keeper._running()
-    return found
-
-
 def test_h2_an_index_that_names_anothers_content_is_not_sealed(harbour: Harbour) -> None:
     board = harbour.other
     begun = board.keeper.begin()
