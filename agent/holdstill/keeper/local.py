@@ -14,8 +14,6 @@ from typing import TYPE_CHECKING, Self
 
 from holdstill.errors import (
     LinkError,
-    PreflightError,
-    SecurityError,
     UsageError,
     VerificationError,
 )
@@ -24,14 +22,12 @@ from holdstill.keeper import (
     board_captures,
     fetch_staging,
     incoming,
-    ingest,
     references,
     sealing,
-    trash,
 )
 from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
-from holdstill.keeper.possession import Possession
+from holdstill.keeper.open_run import OpenRun
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
@@ -43,7 +39,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.board_captures import StoredCapture
-    from holdstill.keeper.incoming import RunLock, Staging
+    from holdstill.keeper.incoming import RunLock
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.store import Store
     from holdstill.model.manifest import Manifest
@@ -52,9 +48,6 @@ if TYPE_CHECKING:
     from holdstill.model.settings import KeeperSettings
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-
-BASIS_EXCESS = 4
-"""A basis that takes more than so many times the bytes of the new content is not worth a copy."""
 
 
 class LocalKeeper:
@@ -77,10 +70,8 @@ class LocalKeeper:
         self._shelf = BoardCaptures(store, board, runner)
         self._account = Account(store, self._shelf.enrolled, settings, clock=clock)
         self._is_sharing = settings.share_between_boards
-        self._announced: dict[Digest, int] = {}
         self._lock: RunLock | None = None
-        self._staging: Staging | None = None
-        self._possession: Possession | None = None
+        self._run: OpenRun | None = None
         self._due = ExpectedSeal("", 0, "")
 
     def __enter__(self) -> Self:
@@ -93,7 +84,7 @@ class LocalKeeper:
         """Give the run lock back; the staging stays."""
         if self._lock is not None:
             self._lock.release()
-        self._lock = self._staging = self._possession = None
+        self._lock = self._run = None
 
     def hello(self) -> Hello:
         """Return the keeper's version, its free space, and the capture to build on."""
@@ -130,31 +121,20 @@ class LocalKeeper:
         runs = frozenset(event.run for event in ledger.sealed)
         incoming.tidy(self._store, self._board, finished_runs=runs)
         staging = incoming.begin_staging(self._store, self._board)
-        possession = Possession(self._store, self._board, staging, is_sharing=self._is_sharing)
-        with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            self._take_over_leftovers(staging, possession)
+        run = OpenRun(
+            self._store, self._board, staging,
+            account=self._account, clock=self._clock, is_sharing=self._is_sharing,
+        )  # fmt: skip
+        run.take_over_leftovers()
         last = ledger.last_sealed
         seq, previous = (last.brief.seq + 1, last.brief.manifest) if last else (1, "")
-        self._staging, self._possession = staging, possession
-        self._due = ExpectedSeal(staging.run, seq, previous)
+        self._run, self._due = run, ExpectedSeal(staging.run, seq, previous)
         return RunStarted(
             run=staging.run,
             seq=seq,
             previous=previous,
             contents=str(staging.contents),
         )
-
-    def _take_over_leftovers(self, staging: Staging, possession: Possession) -> None:
-        """Take over what a cut-off run had sent whole; all else that it left is given back."""
-        self._account.look(staging)
-        digests = ingest.leftovers(self._store, staging)
-        claimed = ingest.claimed_size(staging, digests)
-        if claimed <= self._account.left("hashed"):
-            self._account.charge(Spent(hashed=claimed))
-            ingest.ingest(self._store, staging, digests, possession, announced={})
-        else:
-            incoming.empty(self._store, staging)
-        self._account.look(staging)
 
     def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
         """Return which of these contents the board must send, and which it must prove to have.
@@ -173,50 +153,8 @@ class LocalKeeper:
             SecurityError: a content cannot have the size that is said.
         """
         with _translated():
-            staging, possession = self._running()
             _check_batch(wanted)
-            _check_wanted(wanted)
-            known = {names.check_digest(w.digest): w for w in wanted}
-            with self._store.using_contents():
-                here = [
-                    d
-                    for d in known
-                    if self._store.contents.has(d) or trash.take_back(self._store, d)
-                ]
-                own = possession.own(here)
-                lacking = possession.ask([d for d in known if d not in own])
-            sent = {names.check_digest(digest): known[names.check_digest(digest)]
-                    for digest in lacking.send}  # fmt: skip
-            self._account.check(Spent.of_files(content.size for content in sent.values()))
-            self._announced |= {digest: content.size for digest, content in sent.items()}
-            self._lay_bases(staging, possession, [*sent.values()])
-            return lacking
-
-    def _lay_bases(
-        self, staging: Staging, possession: Possession, wanted: Sequence[WantedContent]
-    ) -> None:
-        """Lay out the board's own older contents for rsync, while there is room.
-
-        Its own, for rsync tells what is in them. A content without a basis is sent whole: so
-        nothing here is an error.
-        """
-        bases = {item: names.check_digest(item.basis) for item in wanted if item.basis}
-        own, laid = possession.own(bases.values()), Spent()
-        for item, basis in bases.items():
-            if basis not in own:
-                continue
-            digest = names.check_digest(item.digest)
-            size = incoming.basis_size(self._store, staging, digest=digest, basis=basis)
-            if not 0 < size <= BASIS_EXCESS * item.size:
-                continue
-            laid += Spent(bytes=size, inodes=1)
-            try:
-                self._account.check(laid)
-            except PreflightError:
-                break
-            incoming.lay_basis(self._store, staging, digest=digest, basis=basis)
-        if bases:
-            self._account.look(staging)
+            return self._running().lacking(wanted)
 
     def prove(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
         """Check that the board has what the last answer asked it to prove.
@@ -229,13 +167,8 @@ class LocalKeeper:
             PreflightError: the board may have no more hashed today.
         """
         with _translated():
-            _, possession = self._running()
             _check_batch(proofs)
-            with self._store.using_contents():
-                hashing = Spent(hashed=possession.cost(proofs))
-                self._account.check(hashing)
-                self._account.charge(hashing)
-                return possession.check(proofs)
+            return self._running().prove(proofs)
 
     def ingest(self, digests: Sequence[str]) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
@@ -245,30 +178,8 @@ class LocalKeeper:
             BusyError: a transfer into this run is still open.
         """
         with _translated():
-            staging, possession = self._running()
             _check_batch(digests)
-            checked = [names.check_digest(digest) for digest in digests]
-            with incoming.no_receiver(self._store, self._board, clock=self._clock):
-                self._check_arrived(staging, checked)
-                banked = ingest.ingest(
-                    self._store, staging, checked, possession, announced=self._announced
-                )
-                self._account.look(staging)
-            for digest in checked:
-                self._announced.pop(digest, None)
-            return banked
-
-    def _check_arrived(self, staging: Staging, digests: Sequence[Digest]) -> None:
-        """Charge what arrived and what hashing it will cost, before it is hashed."""
-        self._account.look(staging)
-        hashing = Spent(hashed=ingest.claimed_size(staging, digests))
-        try:
-            self._account.check_not_overdrawn()
-            self._account.check(hashing)
-        except PreflightError:
-            incoming.empty(self._store, staging)
-            raise
-        self._account.charge(hashing)
+            return self._running().ingest([names.check_digest(digest) for digest in digests])
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.
@@ -281,7 +192,7 @@ class LocalKeeper:
         """
         with _translated():
             sealer = Sealer(self._shelf, clock=self._clock)
-            if self._staging is not None:
+            if self._run is not None:
                 sealer.recover()  # an earlier attempt of this session may have been cut off
             event = self._already_sealed(manifest)
             if event is None:
@@ -291,8 +202,8 @@ class LocalKeeper:
                 self._account.sealed()
             # Tidy up after a capture that is sealed; what fails here the next run does again.
             with suppress(OSError):
-                if self._staging is not None and self._staging.run == event.run:
-                    self._store.discard(self._staging.folder)
+                if self._run is not None and self._run.staging.run == event.run:
+                    self._store.discard(self._run.staging.folder)
             self.close()
             return SealResult(name=event.brief.name, new_bytes=event.brief.new_bytes)
 
@@ -320,18 +231,18 @@ class LocalKeeper:
     def _seal_checked(
         self, sealer: Sealer, manifest: Manifest, documents: tuple[bytes, bytes]
     ) -> tuple[SealedEvent | None, Lacking]:
-        staging, possession = self._running()
+        run = self._running()
         # Until the capture is accounted for, nothing that it needs is collected.
         with self._store.using_contents(), references.opened(self._store) as known:
-            folder, needs = sealer.prepare(staging, manifest, documents, known, possession)
+            folder, needs = sealer.prepare(run.staging, manifest, documents, known, run.possession)
             if needs.lacking:
-                return None, possession.ask(needs.lacking[:BATCH])
+                return None, run.possession.ask(needs.lacking[:BATCH])
             event = sealing.event_for(
                 documents[0],
                 manifest,
                 needs=needs,
                 arrived_at=clocks.rfc3339(self._clock.now()),
-                run=staging.run,
+                run=run.staging.run,
             )
             sealer.publish(folder, event)
             with suppress(sqlite3.Error):  # sealed it is; the next collection accounts for it
@@ -375,10 +286,10 @@ class LocalKeeper:
         with _translated():
             return self._shelf.capture(name)
 
-    def _running(self) -> tuple[Staging, Possession]:
-        if self._staging is None or self._possession is None:
+    def _running(self) -> OpenRun:
+        if self._run is None:
             raise UsageError("no run has begun")
-        return self._staging, self._possession
+        return self._run
 
     def _already_sealed(self, manifest: bytes) -> SealedEvent | None:
         digest = manifest_file.digest(manifest)
@@ -389,14 +300,6 @@ class LocalKeeper:
 def _check_batch(items: Sequence[object]) -> None:
     if len(items) > BATCH:
         raise UsageError(f"{len(items)} digests in one call; at most {BATCH}")
-
-
-def _check_wanted(wanted: Sequence[WantedContent]) -> None:
-    for item in wanted:
-        if item.basis:
-            names.check_digest(item.basis)
-        if not 0 <= item.size <= ingest.SIZE_MAX:
-            raise SecurityError(f"content {item.digest[:64]!r} cannot have {item.size} bytes")
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})

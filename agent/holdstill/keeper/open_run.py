@@ -1,0 +1,172 @@
+"""One run of a board at the keeper, from its beginning to the seal: what comes in is judged here.
+
+A content comes by being sent or by being proven; both are charged to the board's account before
+they cost anything.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.errors import PreflightError, SecurityError
+from holdstill.keeper import incoming, ingest, trash
+from holdstill.keeper.account import Spent
+from holdstill.keeper.possession import Possession
+from holdstill.model import names
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.keeper.account import Account
+    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName, Digest
+    from holdstill.model.protocol import Ingested, Lacking, Proof, WantedContent
+    from holdstill.system.clocks import Clock
+
+BASIS_EXCESS = 4
+"""A basis that takes more than so many times the bytes of the new content is not worth a copy."""
+
+
+class OpenRun:
+    """A run that has begun; the caller holds its lock.
+
+    Attributes:
+        staging: where contents arrive.
+        possession: what the board has shown to have.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        board: BoardName,
+        staging: Staging,
+        *,
+        account: Account,
+        clock: Clock,
+        is_sharing: bool,
+    ) -> None:
+        self._store, self._board, self._clock = store, board, clock
+        self._account = account
+        self._announced: dict[Digest, int] = {}
+        self.staging = staging
+        self.possession = Possession(store, board, staging, is_sharing=is_sharing)
+
+    def take_over_leftovers(self) -> None:
+        """Take over what a cut-off run had sent whole; all else that it left is given back.
+
+        Raises:
+            BusyError: a transfer into this run is still open.
+        """
+        with incoming.no_receiver(self._store, self._board, clock=self._clock):
+            self._account.look(self.staging)
+            digests = ingest.leftovers(self._store, self.staging)
+            claimed = ingest.claimed_size(self.staging, digests)
+            if claimed <= self._account.left("hashed"):
+                self._account.charge(Spent(hashed=claimed))
+                ingest.ingest(self._store, self.staging, digests, self.possession, announced={})
+            else:
+                incoming.empty(self._store, self.staging)
+            self._account.look(self.staging)
+
+    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+        """Return which of these contents the board must send, and which it must prove to have.
+
+        For a file that has an older content of this board here, a copy of that is laid out for
+        rsync.
+
+        Raises:
+            PreflightError: there is no room for what is lacking.
+            SecurityError: a content cannot have the size that is said.
+        """
+        _check_wanted(wanted)
+        known = {names.check_digest(item.digest): item for item in wanted}
+        with self._store.using_contents():
+            here = [digest for digest in known if self._is_here(digest)]
+            own = self.possession.own(here)
+            lacking = self.possession.ask([digest for digest in known if digest not in own])
+        sent = [known[names.check_digest(digest)] for digest in lacking.send]
+        self._account.check(Spent.of_files(item.size for item in sent))
+        self._announced |= {names.check_digest(item.digest): item.size for item in sent}
+        self._lay_bases(sent)
+        return lacking
+
+    def _is_here(self, digest: Digest) -> bool:
+        return self._store.contents.has(digest) or trash.take_back(self._store, digest)
+
+    def _lay_bases(self, wanted: Sequence[WantedContent]) -> None:
+        """Lay out the board's own older contents for rsync, while there is room.
+
+        Its own, for rsync tells what is in them. A content without a basis is sent whole: so
+        nothing here is an error.
+        """
+        bases = {item: names.check_digest(item.basis) for item in wanted if item.basis}
+        own, laid = self.possession.own(bases.values()), Spent()
+        for item, basis in bases.items():
+            if basis not in own:
+                continue
+            digest = names.check_digest(item.digest)
+            size = incoming.basis_size(self._store, self.staging, digest=digest, basis=basis)
+            if not 0 < size <= BASIS_EXCESS * item.size:
+                continue
+            laid += Spent(bytes=size, inodes=1)
+            try:
+                self._account.check(laid)
+            except PreflightError:
+                break
+            incoming.lay_basis(self._store, self.staging, digest=digest, basis=basis)
+        if bases:
+            self._account.look(self.staging)
+
+    def prove(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
+        """Check that the board has what the last answer asked it to prove.
+
+        Returns:
+            The contents that it must send: what it said of them proves nothing.
+
+        Raises:
+            PreflightError: the board may have no more hashed today.
+        """
+        with self._store.using_contents():
+            hashing = Spent(hashed=self.possession.cost(proofs))
+            self._account.check(hashing)
+            self._account.charge(hashing)
+            return self.possession.check(proofs)
+
+    def ingest(self, digests: Sequence[Digest]) -> Ingested:
+        """Hash what arrived and take it over into the store; name what was not as named.
+
+        Raises:
+            BusyError: a transfer into this run is still open.
+            PreflightError: more arrived than may, or the board may have no more hashed today;
+                nothing of it is left.
+        """
+        with incoming.no_receiver(self._store, self._board, clock=self._clock):
+            self._check_arrived(digests)
+            banked = ingest.ingest(
+                self._store, self.staging, digests, self.possession, announced=self._announced
+            )
+            self._account.look(self.staging)
+        for digest in digests:
+            self._announced.pop(digest, None)
+        return banked
+
+    def _check_arrived(self, digests: Sequence[Digest]) -> None:
+        """Charge what arrived and what hashing it will cost, before it is hashed."""
+        self._account.look(self.staging)
+        hashing = Spent(hashed=ingest.claimed_size(self.staging, digests))
+        try:
+            self._account.check_not_overdrawn()
+            self._account.check(hashing)
+        except PreflightError:
+            incoming.empty(self._store, self.staging)
+            raise
+        self._account.charge(hashing)
+
+
+def _check_wanted(wanted: Sequence[WantedContent]) -> None:
+    for item in wanted:
+        if item.basis:
+            names.check_digest(item.basis)
+        if not 0 <= item.size <= ingest.SIZE_MAX:
+            raise SecurityError(f"content {item.digest[:64]!r} cannot have {item.size} bytes")
