@@ -3,32 +3,22 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.errors import (
-    DegradedError,
-    HoldstillError,
-    MachineError,
-    UsageError,
-    VerificationError,
-)
-from holdstill.keeper import account_captures, board_captures, capture_notes, references, repair
-from holdstill.keeper.board_captures import BoardCaptures, StoredCapture
+from holdstill.errors import DegradedError, HoldstillError, MachineError, VerificationError
+from holdstill.keeper import account_captures, capture_notes, references, repair
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import names
-from holdstill.model.names import CaptureName
 from holdstill.verify import card_check, store_check, verified_cache
 from holdstill.verify.store_check import StoreReport
-from holdstill.workflow import capture_ref, each_board
+from holdstill.workflow import captures_to_verify, each_board
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
     from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
-    from holdstill.model.protocol import CaptureBrief
     from holdstill.model.sealed_capture import IndexedCapture
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
@@ -84,14 +74,16 @@ def verify_store(
         progress: shows how far it is.
     """
     board, _, which = reference.partition("/")
-    found = each_board.do(store, board, lambda name: _wanted(store, name, which, runner))
-    wanted = _sum_of(found.results.values())
+    found = each_board.do(
+        store, board, lambda name: captures_to_verify.of_board(store, name, which, runner)
+    )
+    wanted = captures_to_verify.of_all(found.results.values())
     now = clock.now().timestamp()
     with verified_cache.opened(
         store.root / MEMORY, since=now - within_days * DAY, until=now
     ) as memory:
         progress.step("reading contents")
-        total = _expected_bytes(wanted.captures)
+        total = wanted.expected_bytes()
         report = store_check.check_captures(
             wanted.captures,
             memory=memory,
@@ -129,9 +121,9 @@ def _miscounted(store: Store) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 
 def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
-    """Replace damaged contents by spare copies, or have the board send them again.
+    """Take damaged contents out, and have the board send them again.
 
-    Trees of contents that came back since an earlier repair are put right as well.
+    Contents that came back since an earlier repair are asked for no longer.
 
     Returns:
         What became of each content, by its digest.
@@ -142,75 +134,6 @@ def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
     }
     outcomes |= {digest: str(repair.RepairResult.AWAITED) for digest in repair.finish(store)}
     return outcomes
-
-
-@dataclass
-class _Wanted:
-    """Captures to be read, newest first, and what is told of the others.
-
-    Attributes:
-        faults, unread, notes: as in a StoreReport.
-    """
-
-    captures: list[StoredCapture] = field(default_factory=list)
-    faults: list[str] = field(default_factory=list)
-    unread: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    arrived: dict[str, str] = field(default_factory=dict)
-
-    def tell(self, board: BoardName, brief: CaptureBrief) -> None:
-        """Say what is wrong with a capture; one that a power cut stopped is nobody's loss."""
-        for fault in brief.faults:
-            if fault == board_captures.INTERRUPTED:
-                told = self.notes
-            elif fault.startswith(board_captures.NO_ACCESS):
-                told = self.unread
-            else:
-                told = self.faults
-            told.append(f"{board}/{brief.name}: {fault}")
-
-
-def _wanted(store: Store, board: BoardName, which: str, runner: Runner) -> _Wanted:
-    """Look at the captures of a board that are meant.
-
-    A capture with faults must not keep the others from being read.
-    """
-    shelf = BoardCaptures(store, board, runner)
-    briefs, found = shelf.briefs(), _Wanted()
-    found.faults += [f"{board}: {fault}" for fault in shelf.ledger_faults()]
-    for brief in (capture_ref.chosen(briefs, which, board),) if which else briefs:
-        found.tell(board, brief)
-        if brief.faults:
-            continue
-        try:
-            name = CaptureName.parse(brief.name)
-        except UsageError as error:
-            found.faults.append(f"{board}/{brief.name}: {error}")
-            continue
-        folder = shelf.folder / brief.name
-        found.captures.append(StoredCapture(board, name, folder, store.contents))
-        found.arrived[f"{board}/{name}"] = brief.arrived_at
-    return found
-
-
-def _sum_of(boards: Iterable[_Wanted]) -> _Wanted:
-    total = _Wanted()
-    for of_board in boards:
-        total.captures += of_board.captures
-        total.faults += of_board.faults
-        total.unread += of_board.unread
-        total.notes += of_board.notes
-        total.arrived |= of_board.arrived
-    total.captures.sort(key=lambda c: total.arrived[f"{c.board}/{c.name}"], reverse=True)
-    return total
-
-
-def _expected_bytes(captures: Sequence[StoredCapture]) -> int:
-    """Guess how much there is to read; 0 if the newest capture does not tell."""
-    try:
-        return sum(part.content_bytes for c in captures[:1] for part in c.manifest().parts)
-    except (HoldstillError, OSError):  # it is told when its turn comes
-        return 0
 
 
 def _is_thinned(store: Store, capture: IndexedCapture) -> bool:
