@@ -276,7 +276,7 @@ def _index_seeds() -> list[bytes]:
 PARAMS = (
     json_rpc.Nothing,
     json_rpc.WantedParams,
-    json_rpc.DigestsParams,
+    json_rpc.IngestParams,
     json_rpc.SealParams,
     json_rpc.NameParams,
 )
@@ -299,13 +299,13 @@ def fuzz_wire(data: bytes) -> None:
 
 def _wire_seeds() -> list[bytes]:
     wanted = protocol.WantedContent(digest="a" * 64, size=3, basis="b" * 64)
-    begun = protocol.RunStarted(run="r" * 16, seq=1, previous="", contents="c")
+    begun = protocol.RunStarted(run="r" * 16, seq=1, previous="", folders=("c", "d"))
     sealing = json_rpc.SealParams(manifest=b"format: 1\n", signature=b"-----BEGIN")
     return [
         json_rpc.ALIVE,
         json_rpc.call_line(1, "hello", json_rpc.Nothing()),
-        json_rpc.call_line(1, "lacking", json_rpc.WantedParams(wanted=(wanted,))),
-        json_rpc.call_line(1, "ingest", json_rpc.DigestsParams(digests=("a" * 64,))),
+        json_rpc.call_line(1, "lacking", json_rpc.WantedParams(wanted=(wanted,), folder=0)),
+        json_rpc.call_line(1, "ingest", json_rpc.IngestParams(digests=("a" * 64,), folder=1)),
         json_rpc.call_line(1, "seal", sealing),
         json_rpc.call_line(1, "manifest", json_rpc.NameParams(name="000001-20261125T021503Z")),
         json_rpc.result_line(1, begun),
@@ -333,7 +333,7 @@ def _words_seeds() -> list[bytes]:
     run, server = "r" * 16, "rsync --server"
     return [
         b"holdstill-control",
-        f"{server} -dISe.LsfxCIvu --inplace --timeout=60 . incoming/{run}/contents/".encode(),
+        f"{server} -dISe.LsfxCIvu --inplace --timeout=60 . incoming/{run}/contents-0/".encode(),
         f"{server} --sender -de.LsfxCIvu --timeout=60 . outgoing/{'0' * 16}/".encode(),
         b"000042-20261125T021503Z",
         b"pier-3",

@@ -135,7 +135,7 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
     begun = board.keeper.begin()
     content = os.urandom(8 * MIB)
     digest = hashlib.sha256(content).hexdigest()
-    keeping.put({digest: content}, begun.contents)
+    keeping.put({digest: content}, begun.folders[0])
     staged = volume / "boathouse" / "boards" / "pier-3" / "incoming" / begun.run / "contents"
     os.sync()
     size, half = image.stat().st_size, first_byte(staged / digest, image, at=1024)
@@ -163,7 +163,7 @@ def test_i7_bytes_that_never_reached_the_medium_are_found_when_banked(
     begun = board.keeper.begin()
     content = os.urandom(8 * MIB)
     digest = hashlib.sha256(content).hexdigest()
-    keeping.put({digest: content}, begun.contents)
+    keeping.put({digest: content}, begun.folders[0])
     staged = volume / "boathouse" / "boards" / "pier-3" / "incoming" / begun.run / "contents"
     os.sync()
     first_block = int(

@@ -208,10 +208,10 @@ def test_s07_a_symlink_does_not_get_in(
         (tmp_path / digest).symlink_to("/etc/passwd")
         done = rsync(
             house, "-dIl", "--inplace", "--timeout=60", f"{tmp_path}/",
-            f"{house.server.host}:{begun.contents}/",
+            f"{house.server.host}:{begun.folders[0]}/",
         )  # fmt: skip
         refused = done.returncode != 0
-        contents = house.store.board_folder(pier_3) / begun.contents
+        contents = house.store.board_folder(pier_3) / begun.folders[0]
         left = list(contents.iterdir())
         keeper.abandon()
 
@@ -227,11 +227,11 @@ def test_a_transfer_without_a_run_is_refused(
     (tmp_path / "f").write_bytes(b"x")
     words = ("-dI", "--inplace", "--timeout=60", f"{tmp_path}/")
 
-    late = rsync(house, *words, f"{house.server.host}:{begun.contents}/")
+    late = rsync(house, *words, f"{house.server.host}:{begun.folders[0]}/")
     with house.keeper(pier_3) as keeper:
         keeper.begin()
-        wrong = rsync(house, *words, f"{house.server.host}:incoming/{'f' * 16}/contents/")
-        right = rsync(house, *words, f"{house.server.host}:{begun.contents}/")
+        wrong = rsync(house, *words, f"{house.server.host}:incoming/{'f' * 16}/contents-0/")
+        right = rsync(house, *words, f"{house.server.host}:{begun.folders[0]}/")
 
     assert (late.returncode, wrong.returncode, right.returncode) == (12, 12, 0)
     assert b"not under way" in late.stderr
@@ -262,11 +262,11 @@ def test_an_open_transfer_keeps_the_keeper_from_taking_files_over(
     server = "rsync --server -dIe.iLsfxCIvu --timeout=300 --inplace ."
     with house.keeper(pier_3) as keeper:
         begun = keeper.begin()
-        words = [*house.ssh(pier_3), f"{server} {begun.contents}/"]
+        words = [*house.ssh(pier_3), f"{server} {begun.folders[0]}/"]
         with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as hanging:
             assert hanging.stdout is not None
             assert len(hanging.stdout.read(4)) == 4  # rsync said its protocol's version: it runs
-            lock = house.store.board_folder(pier_3) / "receiving.lock"
+            lock = house.store.board_folder(pier_3) / "receiving-0.lock"
             confined = [status_of(pid)["NoNewPrivs"] for pid in receivers(begun.run)]
             holding = programs.attempt("flock", "-n", lock, "true")
             hanging.kill()
@@ -324,8 +324,8 @@ def test_s04_a_flood_is_ended_by_the_keeper(house: Boathouse, tmp_path: Path) ->
     with house.keeper(flooder) as keeper:
         begun = keeper.begin()
         with pytest.raises(LinkError, match=r"may take 3\.0 MiB a run"):
-            house.bulk(flooder).send({"f" * 64: path}, begun.contents)
-        contents = house.store.board_folder(flooder) / begun.contents
+            house.bulk(flooder).send({"f" * 64: path}, begun.folders[0])
+        contents = house.store.board_folder(flooder) / begun.folders[0]
         left = list(contents.iterdir())
         keeper.abandon()
 
@@ -352,10 +352,10 @@ def test_h4_a_transfer_that_ends_before_anybody_looks_counts(
     with house.keeper(brisk) as keeper:
         begun = keeper.begin()
         for number in range(2):
-            house.bulk(brisk).send({f"{number:064x}": tmp_path / "f"}, begun.contents)
+            house.bulk(brisk).send({f"{number:064x}": tmp_path / "f"}, begun.folders[0])
         two = spent_by(house, brisk)
         with pytest.raises(LinkError, match=r"bytes_per_day"):
-            house.bulk(brisk).send({"f" * 64: tmp_path / "f"}, begun.contents)
+            house.bulk(brisk).send({"f" * 64: tmp_path / "f"}, begun.folders[0])
         keeper.abandon()
 
     assert 2 << 20 <= two.bytes < 3 << 20
@@ -373,8 +373,8 @@ def test_h15_empty_files_are_counted_and_ended(house: Boathouse, tmp_path: Path)
         begun = keeper.begin()
         many = {f"{number:064x}": tmp_path / "f" for number in range(2000)}
         with pytest.raises(LinkError, match=r"take 100 files a day \(inodes_per_day\)"):
-            house.bulk(littering).send(many, begun.contents)
-        left = list((house.store.board_folder(littering) / begun.contents).iterdir())
+            house.bulk(littering).send(many, begun.folders[0])
+        left = list((house.store.board_folder(littering) / begun.folders[0]).iterdir())
         keeper.abandon()
 
     assert left == []
@@ -392,9 +392,9 @@ def test_h3_h5_nothing_but_contents_stays_in_a_staging(
         begun = keeper.begin()
         rsync(
             house, "-dI", "--inplace", "--timeout=60", f"{tmp_path}/",
-            f"{house.server.host}:{begun.contents}/",
+            f"{house.server.host}:{begun.folders[0]}/",
         )  # fmt: skip
-        contents = house.store.board_folder(pier_3) / begun.contents
+        contents = house.store.board_folder(pier_3) / begun.folders[0]
         left = [path.name for path in contents.iterdir()]
         keeper.abandon()
 
@@ -413,9 +413,9 @@ def test_h18_no_file_is_larger_than_a_content(
         begun = keeper.begin()
         with pytest.raises(LinkError):
             house.bulk(pier_3).send(
-                {"d" * 64: tmp_path / "holes"}, begun.contents, shape=TransferMode.SPARSE
+                {"d" * 64: tmp_path / "holes"}, begun.folders[0], shape=TransferMode.SPARSE
             )
-        contents = house.store.board_folder(pier_3) / begun.contents
+        contents = house.store.board_folder(pier_3) / begun.folders[0]
         sizes = [path.stat().st_size for path in contents.iterdir()]
         keeper.abandon()
 

@@ -86,7 +86,7 @@ def test_h2_twenty_thousand_proofs_fit_one_message_and_forged_ones_are_refused(
     wanted = [WantedContent(digest=d, size=len(body)) for d, body in bodies.items()]
     with house.keeper(owner) as keeper:
         begun = keeper.begin()
-        house.board(keeper, owner).carry(bodies, begun.contents)
+        house.board(keeper, owner).carry(bodies, begun.folders[0])
         assert keeper.ingest([*bodies]).kept == BATCH
 
     with house.keeper(other) as keeper:

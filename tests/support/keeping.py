@@ -168,7 +168,7 @@ class Board(Generic[K]):
             protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
         ]
         lacking = self.shown(self.keeper.lacking(wanted), bodies)
-        self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
+        self.carry({digest: bodies[digest] for digest in lacking}, begun.folders[0])
         self.sent += lacking
         banked = self.keeper.ingest(lacking)
         assert banked.bad == ()
@@ -197,7 +197,7 @@ class Board(Generic[K]):
             protocol.WantedContent(digest=digest, size=len(b)) for digest, b in bodies.items()
         ]
         lacking = self.shown(self.keeper.lacking(wanted), bodies)
-        self.carry({digest: bodies[digest] for digest in lacking}, begun.contents)
+        self.carry({digest: bodies[digest] for digest in lacking}, begun.folders[0])
         assert self.keeper.ingest(lacking).bad == ()
 
     def index(self, *, seq: int) -> bytes:

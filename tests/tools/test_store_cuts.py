@@ -148,7 +148,7 @@ def prepared(memory: Path) -> Path:
     board.files[b"srv/c"] = b"C2"
     board.capture()
     begun = board.keeper.begin()
-    keeping.put({hashlib.sha256(b"N").hexdigest(): b"N", "0" * 64: b"half"}, begun.contents)
+    keeping.put({hashlib.sha256(b"N").hexdigest(): b"N", "0" * 64: b"half"}, begun.folders[0])
     board.keeper.close()
     return root
 

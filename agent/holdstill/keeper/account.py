@@ -22,15 +22,17 @@ import msgspec
 
 from holdstill.errors import PreflightError
 from holdstill.keeper import incoming
+from holdstill.keeper.incoming import FOLDERS
 from holdstill.model import sizes
 from holdstill.model.layout import Record
 from holdstill.model.sizes import MIB
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from pathlib import Path
 
     from holdstill.keeper.enrolment import Enrolment
-    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.incoming import TransferFolder
     from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardLimits, KeeperSettings
     from holdstill.system.clocks import Clock
@@ -87,13 +89,14 @@ class Balance(Record, frozen=True, kw_only=True):
         day: that `today` is about, by the keeper's clock (YYYY-MM-DD, UTC).
         today: spent on that day.
         run: spent since the board's last capture was sealed.
-        staged: what the staging held at the last look; all of it is charged already.
+        staged: what each folder of the staging held at the last look; all of it is charged
+            already.
     """
 
     day: str = ""
     today: Spent = NOTHING
     run: Spent = NOTHING
-    staged: Spent = NOTHING
+    staged: tuple[Spent, ...] = (NOTHING,) * FOLDERS
 
     def on(self, day: str) -> Balance:
         """Return the balance on a day: a later one begins with nothing spent."""
@@ -104,10 +107,11 @@ class Balance(Record, frozen=True, kw_only=True):
         """Return the balance after something was spent."""
         return msgspec.structs.replace(self, today=self.today + spent, run=self.run + spent)
 
-    def looked(self, staged: Spent) -> Balance:
-        """Return the balance after a look at the staging: what it grew by is charged."""
-        charged = self.charged(self.staged.growth_to(staged))
-        return msgspec.structs.replace(charged, staged=staged)
+    def looked(self, number: int, staged: Spent) -> Balance:
+        """Return the balance after a look at a folder: what it grew by is charged."""
+        charged = self.charged(self.staged[number].growth_to(staged))
+        after = (*self.staged[:number], staged, *self.staged[number + 1 :])
+        return msgspec.structs.replace(charged, staged=after)
 
     def sealed(self) -> Balance:
         """Return the balance after a capture was sealed: another run begins, the day goes on."""
@@ -274,10 +278,10 @@ class Account:
         with self._changed() as book:
             book.balance = book.balance.charged(spent)
 
-    def look(self, staging: Staging) -> None:
-        """Charge what has come into the staging since the last look."""
+    def look(self, folder: TransferFolder) -> None:
+        """Charge what has come into a folder since the last look."""
         with self._changed() as book:
-            book.balance = book.balance.looked(_staged(staging))
+            book.balance = book.balance.looked(folder.number, _staged(folder.path))
 
     def sealed(self) -> None:
         """Note that a capture was sealed."""
@@ -305,8 +309,8 @@ class _Book:
     balance: Balance
 
 
-def _staged(staging: Staging) -> Spent:
+def _staged(folder: Path) -> Spent:
     with suppress(FileNotFoundError):  # another process has just given it up
-        found = incoming.arrived(staging)
+        found = incoming.arrived(folder)
         return Spent(bytes=found.bytes, inodes=found.inodes)
     return NOTHING

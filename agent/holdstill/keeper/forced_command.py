@@ -23,7 +23,7 @@ _LETTERS = frozenset("dISz")
 _LONG = re.compile(r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}")
 TIMEOUT = "--timeout=120"
 """Seconds without a byte until our rsync gives up."""
-_INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/contents/?")
+_INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/contents-([01])/?")
 _OUTGOING = re.compile(r"outgoing/([0-9a-f]{16})/?")
 
 
@@ -39,10 +39,12 @@ class ReceiveRequest:
     Attributes:
         options: rsync's options, in our own writing.
         run: whose place in the board's incoming folder they are for.
+        folder: which of its folders.
     """
 
     options: tuple[str, ...]
     run: str
+    folder: int
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def parse(original: str) -> Wish:
             raise SecurityError(f"{path!r} is no place to send to")
         if "--inplace" not in options:
             raise SecurityError("rsync without --inplace: a cut link would lose what was sent")
-        return ReceiveRequest(options, match[1])
+        return ReceiveRequest(options, match[1], int(match[2]))
     raise SecurityError("the command is not one of ours")
 
 

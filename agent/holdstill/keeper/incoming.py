@@ -1,9 +1,11 @@
 """What is arriving from a board: the one place in the store that a board can write to.
 
-Two locks, both of the kernel and so gone with their owner: `lock` is held by the one run of a
-board; `receiving.lock` is shared by the rsync servers that write here, and held alone by the
-keeper while it ingests what they wrote, so that no file enters the store while a process
-still has it open.
+A run has several folders for that: while the keeper takes over what is in one, the next is filled.
+
+Two kinds of locks, both of the kernel and so gone with their owner: `lock` is held by the one run
+of a board; a folder's `receiving-N.lock` is shared by the rsync servers that write to it, and held
+alone by the keeper while it ingests what they wrote, so that no file enters the store while a
+process still has it open.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 
 BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
+FOLDERS = 2
+"""Folders of a run that contents arrive in."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
 RECEIVER_PATIENCE = 90.0
@@ -38,17 +42,24 @@ RECEIVER_PATIENCE = 90.0
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 
 
+class TransferFolder(NamedTuple):
+    """A folder that contents arrive in, named by their digests."""
+
+    number: int
+    path: Path
+
+
 @dataclass(frozen=True)
 class Staging:
-    """The folder of one run."""
+    """What belongs to one run."""
 
     run: RunId
     folder: Path
 
     @property
-    def contents(self) -> Path:
-        """Where file bodies arrive, named by digest."""
-        return self.folder / "contents"
+    def folders(self) -> tuple[TransferFolder, ...]:
+        """Where contents arrive."""
+        return tuple(TransferFolder(n, self.folder / f"contents-{n}") for n in range(FOLDERS))
 
 
 class RunLock:
@@ -128,9 +139,10 @@ def begin_staging(store: Store, board: BoardName) -> Staging:
         store.disk.make_directory(staging.folder)
     if not (staging.folder / BEGUN).exists():
         store.disk.create(staging.folder / BEGUN, b"")
-    if not staging.contents.is_dir():
-        store.discard(staging.contents)  # something else of that name
-        store.disk.make_directory(staging.contents)
+    for _, path in staging.folders:
+        if not path.is_dir():
+            store.discard(path)  # something else of that name
+            store.disk.make_directory(path)
     return staging
 
 
@@ -153,9 +165,9 @@ def shared_inodes(folder: Path) -> list[Path]:
         ]
 
 
-def basis_size(store: Store, staging: Staging, *, digest: Digest, basis: Digest) -> int:
+def basis_size(store: Store, folder: Path, *, digest: Digest, basis: Digest) -> int:
     """Return the bytes on disk of a basis that is worth laying out, 0 for one that is not."""
-    if os.path.lexists(staging.contents / digest):
+    if os.path.lexists(folder / digest):
         return 0
     try:
         state = store.contents.path(basis).lstat()
@@ -164,16 +176,16 @@ def basis_size(store: Store, staging: Staging, *, digest: Digest, basis: Digest)
     return state.st_blocks * 512 if state.st_size >= BASIS_LEAST else 0
 
 
-def lay_basis(store: Store, staging: Staging, *, digest: Digest, basis: Digest) -> None:
+def lay_basis(store: Store, folder: Path, *, digest: Digest, basis: Digest) -> None:
     """Put a copy of an older content where rsync will write the new one.
 
     A copy, never a link: what a board writes to is never what a capture holds.
     """
-    store.disk.clone(store.contents.path(basis), staging.contents / digest)
+    store.disk.clone(store.contents.path(basis), folder / digest)
 
 
 class Arrived(NamedTuple):
-    """What lies in a staging.
+    """What lies in a folder.
 
     Attributes:
         bytes, inodes: as the disk lost them; the folder's own growth counts.
@@ -185,14 +197,14 @@ class Arrived(NamedTuple):
     strays: tuple[Path, ...]
 
 
-def arrived(staging: Staging) -> Arrived:
-    """Look at what a run's staging holds.
+def arrived(top: Path) -> Arrived:
+    """Look at what a folder holds.
 
     Raises:
         FileNotFoundError: it is gone.
     """
-    blocks, inodes, strays = staging.contents.stat().st_blocks, 0, []
-    folders = [staging.contents]
+    blocks, inodes, strays = top.stat().st_blocks, 0, []
+    folders = [top]
     while folders:
         folder = folders.pop()
         with suppress(OSError), os.scandir(folder) as found:
@@ -202,23 +214,23 @@ def arrived(staging: Staging) -> Arrived:
                 if stat.S_ISDIR(state.st_mode):  # the kernel has no Landlock
                     folders.append(Path(item.path))
                 is_content = stat.S_ISREG(state.st_mode) and names.is_digest(item.name)
-                if folder == staging.contents and not is_content:
+                if folder == top and not is_content:
                     strays.append(folder / item.name)
     return Arrived(blocks * 512, inodes, tuple(strays))
 
 
-def drop_strays(store: Store, staging: Staging) -> tuple[str, ...]:
-    """Remove what is no content from a staging; return its names."""
-    strays = arrived(staging).strays
+def drop_strays(store: Store, folder: Path) -> tuple[str, ...]:
+    """Remove what is no content from a folder; return its names."""
+    strays = arrived(folder).strays
     for path in strays:
         store.discard(path)
     return tuple(path.name for path in strays)
 
 
-def empty(store: Store, staging: Staging) -> None:
-    """Remove all that arrived; the run goes on."""
-    store.discard(staging.contents)
-    store.disk.make_directory(staging.contents)
+def empty(store: Store, folder: Path) -> None:
+    """Remove all that arrived in a folder; the run goes on."""
+    store.discard(folder)
+    store.disk.make_directory(folder)
 
 
 def is_plain(path: Path) -> bool:
@@ -230,13 +242,13 @@ def is_plain(path: Path) -> bool:
 
 
 @contextmanager
-def no_receiver(store: Store, board: BoardName, *, clock: Clock) -> Iterator[None]:
-    """Wait until no process writes to the board's staging, and keep it so for the block.
+def no_receiver(store: Store, board: BoardName, number: int, *, clock: Clock) -> Iterator[None]:
+    """Wait until no process writes to a folder of the board's run, and keep it so for the block.
 
     Raises:
         BusyError: a transfer does not end.
     """
-    path = store.board_folder(board) / "receiving.lock"
+    path = _receiving_lock(store, board, number)
     handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
     try:
         _wait_alone(handle, board, clock)
@@ -263,13 +275,17 @@ def _wait_alone(handle: int, board: BoardName, clock: Clock) -> None:
             return
 
 
-def receiver_lock(store: Store, board: BoardName) -> int:
+def _receiving_lock(store: Store, board: BoardName, number: int) -> Path:
+    return store.board_folder(board) / f"receiving-{number}.lock"
+
+
+def receiver_lock(store: Store, board: BoardName, number: int) -> int:
     """Return a descriptor that marks this process, and what it becomes, as a receiver.
 
     Raises:
         BusyError: the keeper is taking over files at this moment, or no run is alive.
     """
-    path = store.board_folder(board) / "receiving.lock"
+    path = _receiving_lock(store, board, number)
     handle = os.open(path, os.O_RDWR | os.O_NOFOLLOW)
     try:
         fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)

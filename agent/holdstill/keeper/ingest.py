@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.keeper.incoming import Staging
     from holdstill.keeper.possession import Possession
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
@@ -37,7 +36,7 @@ class _Judged(NamedTuple):
 
 def ingest(
     store: Store,
-    staging: Staging,
+    folder: Path,
     digests: Sequence[Digest],
     possession: Possession,
     *,
@@ -49,45 +48,43 @@ def ingest(
     no harm. The caller keeps receivers out. A file of another size than was announced is not
     read.
     """
-    arrived = [d for d in digests if incoming.is_plain(staging.contents / d)]
-    fitting = [
-        d for d in arrived if announced.get(d) in {None, (staging.contents / d).lstat().st_size}
-    ]
-    judged = _judge(store, staging, fitting)
+    arrived = [d for d in digests if incoming.is_plain(folder / d)]
+    fitting = [d for d in arrived if announced.get(d) in {None, (folder / d).lstat().st_size}]
+    judged = _judge(store, folder, fitting)
     new_bytes = _adopt(store, judged, possession)
     own = possession.own(digests)
     missing = [d for d in digests if d not in own or not store.contents.has(d)]
     for digest in missing:
-        store.discard(staging.contents / digest)
+        store.discard(folder / digest)
     return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
 
 
-def claimed_size(staging: Staging, digests: Iterable[Digest]) -> int:
+def claimed_size(folder: Path, digests: Iterable[Digest]) -> int:
     """Return the bytes that hashing these files would read, holes included."""
     total = 0
     for digest in digests:
         with suppress(FileNotFoundError):
-            size = (staging.contents / digest).lstat().st_size
+            size = (folder / digest).lstat().st_size
             total += size if size <= SIZE_MAX else 0
     return total
 
 
-def leftovers(store: Store, staging: Staging) -> list[Digest]:
-    """Return what a cut-off run had sent; what is no content is removed."""
-    for path in incoming.shared_inodes(staging.contents):
+def leftovers(store: Store, folder: Path) -> list[Digest]:
+    """Return what a cut-off run had sent to a folder; what is no content is removed."""
+    for path in incoming.shared_inodes(folder):
         store.disk.unlink(path)
-    incoming.drop_strays(store, staging)
-    return [names.check_digest(path.name) for path in sorted(staging.contents.iterdir())]
+    incoming.drop_strays(store, folder)
+    return [names.check_digest(path.name) for path in sorted(folder.iterdir())]
 
 
-def _judge(store: Store, staging: Staging, digests: Sequence[Digest]) -> list[_Judged]:
+def _judge(store: Store, folder: Path, digests: Sequence[Digest]) -> list[_Judged]:
     """Hash files again, from the medium, not from memory of what was written to it."""
     if len(digests) > _SYNC_ONE_BY_ONE:
-        store.disk.sync_all(staging.contents)
+        store.disk.sync_all(folder)
     else:
         for digest in digests:
-            store.disk.sync_file(staging.contents / digest)
-    return [_judge_one(store, staging.contents / digest, digest) for digest in digests]
+            store.disk.sync_file(folder / digest)
+    return [_judge_one(store, folder / digest, digest) for digest in digests]
 
 
 def _judge_one(store: Store, path: Path, digest: Digest) -> _Judged:

@@ -48,12 +48,14 @@ class WantedParams(Record, frozen=True, kw_only=True):
     """The parameters of `lacking`."""
 
     wanted: tuple[protocol.WantedContent, ...]
+    folder: int
 
 
-class DigestsParams(Record, frozen=True, kw_only=True):
+class IngestParams(Record, frozen=True, kw_only=True):
     """The parameters of `ingest`."""
 
     digests: tuple[str, ...]
+    folder: int
 
 
 class ProofsParams(Record, frozen=True, kw_only=True):

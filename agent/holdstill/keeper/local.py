@@ -133,10 +133,10 @@ class LocalKeeper:
             run=staging.run,
             seq=seq,
             previous=previous,
-            contents=str(staging.contents),
+            folders=tuple(str(path) for _, path in staging.folders),
         )
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+    def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
         """Return which of these contents the board must send, and which it must prove to have.
 
         For a file that has an older content of this board here, a copy of that is laid out for
@@ -154,7 +154,7 @@ class LocalKeeper:
         """
         with _translated():
             _check_batch(wanted)
-            return self._running().lacking(wanted)
+            return self._running().lacking(wanted, folder)
 
     def prove(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
         """Check that the board has what the last answer asked it to prove.
@@ -170,7 +170,7 @@ class LocalKeeper:
             _check_batch(proofs)
             return self._running().prove(proofs)
 
-    def ingest(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
         """Hash what arrived and take it over into the store; name what was not as named.
 
         Raises:
@@ -179,7 +179,8 @@ class LocalKeeper:
         """
         with _translated():
             _check_batch(digests)
-            return self._running().ingest([names.check_digest(digest) for digest in digests])
+            checked = [names.check_digest(digest) for digest in digests]
+            return self._running().ingest(checked, folder)
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:
         """Make the capture visible, after every check; or name the contents that are lacking.

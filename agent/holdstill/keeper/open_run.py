@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.errors import PreflightError, SecurityError
+from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import incoming, ingest, trash
 from holdstill.keeper.account import Spent
 from holdstill.keeper.possession import Possession
@@ -16,9 +16,10 @@ from holdstill.model import names
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from contextlib import AbstractContextManager
 
     from holdstill.keeper.account import Account
-    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.incoming import Staging, TransferFolder
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import Ingested, Lacking, Proof, WantedContent
@@ -58,27 +59,33 @@ class OpenRun:
         Raises:
             BusyError: a transfer into this run is still open.
         """
-        with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            self._account.look(self.staging)
-            digests = ingest.leftovers(self._store, self.staging)
-            claimed = ingest.claimed_size(self.staging, digests)
-            if claimed <= self._account.left("hashed"):
-                self._account.charge(Spent(hashed=claimed))
-                ingest.ingest(self._store, self.staging, digests, self.possession, announced={})
-            else:
-                incoming.empty(self._store, self.staging)
-            self._account.look(self.staging)
+        for folder in self.staging.folders:
+            with self._no_receiver(folder):
+                self._account.look(folder)
+                digests = ingest.leftovers(self._store, folder.path)
+                claimed = ingest.claimed_size(folder.path, digests)
+                if claimed <= self._account.left("hashed"):
+                    self._account.charge(Spent(hashed=claimed))
+                    ingest.ingest(self._store, folder.path, digests, self.possession, announced={})
+                else:
+                    incoming.empty(self._store, folder.path)
+                self._account.look(folder)
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+    def _no_receiver(self, folder: TransferFolder) -> AbstractContextManager[None]:
+        return incoming.no_receiver(self._store, self._board, folder.number, clock=self._clock)
+
+    def lacking(self, wanted: Sequence[WantedContent], number: int) -> Lacking:
         """Return which of these contents the board must send, and which it must prove to have.
 
         For a file that has an older content of this board here, a copy of that is laid out for
-        rsync.
+        rsync, in the folder of this number.
 
         Raises:
+            UsageError: there is no such folder.
             PreflightError: there is no room for what is lacking.
             SecurityError: a content cannot have the size that is said.
         """
+        folder = self._folder(number)
         _check_wanted(wanted)
         known = {names.check_digest(item.digest): item for item in wanted}
         with self._store.using_contents():
@@ -88,13 +95,18 @@ class OpenRun:
         sent = [known[names.check_digest(digest)] for digest in lacking.send]
         self._account.check(Spent.of_files(item.size for item in sent))
         self._announced |= {names.check_digest(item.digest): item.size for item in sent}
-        self._lay_bases(sent)
+        self._lay_bases(sent, folder)
         return lacking
 
     def _is_here(self, digest: Digest) -> bool:
         return self._store.contents.has(digest) or trash.take_back(self._store, digest)
 
-    def _lay_bases(self, wanted: Sequence[WantedContent]) -> None:
+    def _folder(self, number: int) -> TransferFolder:
+        if not 0 <= number < len(self.staging.folders):
+            raise UsageError(f"a run has no folder {number}")
+        return self.staging.folders[number]
+
+    def _lay_bases(self, wanted: Sequence[WantedContent], folder: TransferFolder) -> None:
         """Lay out the board's own older contents for rsync, while there is room.
 
         Its own, for rsync tells what is in them. A content without a basis is sent whole: so
@@ -106,7 +118,7 @@ class OpenRun:
             if basis not in own:
                 continue
             digest = names.check_digest(item.digest)
-            size = incoming.basis_size(self._store, self.staging, digest=digest, basis=basis)
+            size = incoming.basis_size(self._store, folder.path, digest=digest, basis=basis)
             if not 0 < size <= BASIS_EXCESS * item.size:
                 continue
             laid += Spent(bytes=size, inodes=1)
@@ -114,9 +126,9 @@ class OpenRun:
                 self._account.check(laid)
             except PreflightError:
                 break
-            incoming.lay_basis(self._store, self.staging, digest=digest, basis=basis)
+            incoming.lay_basis(self._store, folder.path, digest=digest, basis=basis)
         if bases:
-            self._account.look(self.staging)
+            self._account.look(folder)
 
     def prove(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:
         """Check that the board has what the last answer asked it to prove.
@@ -133,33 +145,35 @@ class OpenRun:
             self._account.charge(hashing)
             return self.possession.check(proofs)
 
-    def ingest(self, digests: Sequence[Digest]) -> Ingested:
-        """Hash what arrived and take it over into the store; name what was not as named.
+    def ingest(self, digests: Sequence[Digest], number: int) -> Ingested:
+        """Hash what arrived in a folder and take it over; name what was not as named.
 
         Raises:
+            UsageError: there is no such folder.
             BusyError: a transfer into this run is still open.
             PreflightError: more arrived than may, or the board may have no more hashed today;
                 nothing of it is left.
         """
-        with incoming.no_receiver(self._store, self._board, clock=self._clock):
-            self._check_arrived(digests)
+        folder = self._folder(number)
+        with self._no_receiver(folder):
+            self._check_arrived(folder, digests)
             banked = ingest.ingest(
-                self._store, self.staging, digests, self.possession, announced=self._announced
+                self._store, folder.path, digests, self.possession, announced=self._announced
             )
-            self._account.look(self.staging)
+            self._account.look(folder)
         for digest in digests:
             self._announced.pop(digest, None)
         return banked
 
-    def _check_arrived(self, digests: Sequence[Digest]) -> None:
+    def _check_arrived(self, folder: TransferFolder, digests: Sequence[Digest]) -> None:
         """Charge what arrived and what hashing it will cost, before it is hashed."""
-        self._account.look(self.staging)
-        hashing = Spent(hashed=ingest.claimed_size(self.staging, digests))
+        self._account.look(folder)
+        hashing = Spent(hashed=ingest.claimed_size(folder.path, digests))
         try:
             self._account.check_not_overdrawn()
             self._account.check(hashing)
         except PreflightError:
-            incoming.empty(self._store, self.staging)
+            incoming.empty(self._store, folder.path)
             raise
         self._account.charge(hashing)
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.account import Account
     from holdstill.keeper.forced_command import ReceiveRequest
-    from holdstill.keeper.incoming import Staging
+    from holdstill.keeper.incoming import TransferFolder
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
@@ -47,22 +47,23 @@ def receive(
         SecurityError: it made something that is no file.
     """
     process.require("rsync")
-    lock = incoming.receiver_lock(store, board)
+    lock = incoming.receiver_lock(store, board, wish.folder)
     staging = incoming.current(store, board)
     if staging is None or staging.run != wish.run or not incoming.is_running(store, board):
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
-    watch = ArrivalMonitor(account, staging)
+    folder = staging.folders[wish.folder]
+    watch = ArrivalMonitor(account, folder)
     watch.check()
-    pid = process.fork_child(lambda: _become_rsync(wish, staging.contents))
+    pid = process.fork_child(lambda: _become_rsync(wish, folder.path))
     try:
         status = _attend(pid, watch)
-        account.look(staging)
+        account.look(folder)
         account.check_not_overdrawn()
     except HoldstillError:
-        incoming.empty(store, staging)  # it gives back at once what it took
+        incoming.empty(store, folder.path)  # it gives back at once what it took
         raise
-    for name in incoming.drop_strays(store, staging):
+    for name in incoming.drop_strays(store, folder.path):
         refused_commands.note(store, board, f"sent {name[:100]!r}, no content", clock=clock)
     return status
 
@@ -93,8 +94,8 @@ def _attend(pid: int, watch: ArrivalMonitor) -> int:
 class ArrivalMonitor:
     """Watches what one transfer brings."""
 
-    def __init__(self, account: Account, staging: Staging) -> None:
-        self._account, self._staging = account, staging
+    def __init__(self, account: Account, folder: TransferFolder) -> None:
+        self._account, self._folder = account, folder
 
     def check(self) -> None:
         """Charge what has arrived, and refuse more than may.
@@ -103,11 +104,13 @@ class ArrivalMonitor:
             PreflightError: a limit is passed.
             SecurityError: something that is no file has arrived.
         """
-        self._account.look(self._staging)
+        self._account.look(self._folder)
         for allowance in self._account.allowances():
             if allowance.left < 0:
                 raise self._account.refused(allowance)
-        strange = [path for path in incoming.arrived(self._staging).strays if not path.is_file()]
+        strange = [
+            path for path in incoming.arrived(self._folder.path).strays if not path.is_file()
+        ]
         if strange:
             raise SecurityError(f"a transfer made {strange[0].name[:100]!r}, which is no file")
 

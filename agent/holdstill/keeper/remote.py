@@ -66,11 +66,13 @@ class RemoteKeeper:
         started = self._call("begin", json_rpc.Nothing(), RunStarted)
         if not 1 <= started.seq <= SEQ_MAX:
             raise _nonsense(f"a capture cannot have the number {started.seq}")
+        if not started.folders:
+            raise _nonsense("there is no folder to send to")
         return started
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+    def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
         """Return which of these contents must be sent, and which must be proven."""
-        params = json_rpc.WantedParams(wanted=tuple(wanted))
+        params = json_rpc.WantedParams(wanted=tuple(wanted), folder=folder)
         lacking = _with_nonce(self._call("lacking", params, Lacking))
         _among((*lacking.send, *lacking.prove), {content.digest for content in wanted})
         return lacking
@@ -81,9 +83,9 @@ class RemoteKeeper:
         unproven = self._call("prove", params, tuple[str, ...])
         return _among(unproven, {proof.digest for proof in proofs})
 
-    def ingest(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
         """Have the keeper check what arrived and take it over."""
-        params = json_rpc.DigestsParams(digests=tuple(digests))
+        params = json_rpc.IngestParams(digests=tuple(digests), folder=folder)
         ingested = self._call("ingest", params, Ingested)
         _among(ingested.bad, digests)
         return ingested

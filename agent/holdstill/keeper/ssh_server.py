@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import select
 from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -30,8 +31,6 @@ from holdstill.system import files, landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -177,17 +176,20 @@ class SshServer:
                 json_rpc.read_params(call, json_rpc.Nothing)
                 # Begin; the folder is named as the rsync of a forced command knows them.
                 begun = self._keeper.begin()
-                return msgspec.structs.replace(begun, contents=f"incoming/{begun.run}/contents")
-            case "lacking":
-                return self._keeper.lacking(
-                    json_rpc.read_params(call, json_rpc.WantedParams).wanted
+                return msgspec.structs.replace(
+                    begun,
+                    folders=tuple(
+                        f"incoming/{begun.run}/{Path(folder).name}" for folder in begun.folders
+                    ),
                 )
+            case "lacking":
+                asked = json_rpc.read_params(call, json_rpc.WantedParams)
+                return self._keeper.lacking(asked.wanted, asked.folder)
             case "prove":
                 return self._keeper.prove(json_rpc.read_params(call, json_rpc.ProofsParams).proofs)
             case "ingest":
-                return self._keeper.ingest(
-                    json_rpc.read_params(call, json_rpc.DigestsParams).digests
-                )
+                arrived = json_rpc.read_params(call, json_rpc.IngestParams)
+                return self._keeper.ingest(arrived.digests, arrived.folder)
             case "seal":
                 sealing = json_rpc.read_params(call, json_rpc.SealParams)
                 return self._keeper.seal(sealing.manifest, sealing.signature)

@@ -81,14 +81,14 @@ class RunStarted(Record, frozen=True, kw_only=True):
         run: its name.
         seq: the number that the capture will have.
         previous: SHA-256 of the manifest before, "" for the first.
-        contents: where rsync puts contents, named by digest: a path for the rsync at the
-            keeper's end.
+        folders: where rsync puts contents, named by digest: paths for the rsync at the keeper's
+            end. While the keeper takes over what is in one, the next can be filled.
     """
 
     run: str
     seq: int
     previous: str
-    contents: str
+    folders: tuple[str, ...]
 
 
 class WantedContent(Record, frozen=True, kw_only=True):

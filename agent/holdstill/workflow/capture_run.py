@@ -10,6 +10,7 @@ from holdstill.board import health, tmpfs, undo_log
 from holdstill.board import spool as spools
 from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
 from holdstill.workflow import capture_scope, recovery
+from holdstill.workflow.delivery import Delivery, TransferStats
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_pieces import PieceUploader
 
@@ -99,23 +100,32 @@ def begun(
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock)
         )
-        pieces_up = PieceUploader(
-            keeper=outside.keeper, transfer=outside.transfer, run=started, memory=spool.directory
-        )
-        uploader = Uploader(
-            keeper=outside.keeper,
-            transfer=outside.transfer,
-            run=started,
-            progress=outside.progress,
-            pieces_up=pieces_up,
-            lists=state,
-        )
+        uploader = _uploader(outside, state, started, spool)
         card = health.read_health(scope.board, outside.runner)
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
         yield CaptureRun(
             scope, outside, state, log, spool, started, index, trees, uploader, card,
             (*warnings, *card.warnings),
         )  # fmt: skip
+
+
+def _uploader(
+    outside: CaptureDependencies, state: BoardState, started: RunStarted, spool: Spool
+) -> Uploader:
+    stats = TransferStats()
+
+    def delivery() -> Delivery:
+        return Delivery(keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats)
+
+    return Uploader(
+        keeper=outside.keeper,
+        delivery=delivery,
+        run=started,
+        progress=outside.progress,
+        pieces_up=PieceUploader(delivery=delivery, memory=spool.directory, stats=stats),
+        lists=state,
+        stats=stats,
+    )
 
 
 def _check_board(hello: Hello, settings: BoardSettings) -> None:

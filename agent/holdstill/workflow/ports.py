@@ -34,13 +34,13 @@ class Keeper(Protocol):
     def begin(self) -> RunStarted:
         """Begin a run, taking over what an interrupted one left."""
 
-    def lacking(self, wanted: Sequence[WantedContent]) -> Lacking:
+    def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
         """Return which of these contents must be sent, and which must be proven."""
 
     def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
         """Check proofs; return which contents must be sent all the same."""
 
-    def ingest(self, digests: Sequence[str]) -> Ingested:
+    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
         """Check what arrived, from the keeper's own disk, and take it into the store."""
 
     def seal(self, manifest: bytes, signature: bytes) -> SealResult:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -12,22 +13,23 @@ from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Omitted
 from holdstill.model.paths import display
-from holdstill.model.protocol import BATCH, Ingested, WantedContent
+from holdstill.model.protocol import BATCH, WantedContent
 from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
-from holdstill.workflow import show_possession
 from holdstill.workflow.attachments import PiecedFile, pieces_of
+from holdstill.workflow.delivery import AHEAD
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Future
     from pathlib import Path
 
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
-    from holdstill.model.protocol import Lacking, RunStarted
+    from holdstill.model.protocol import Ingested, Lacking, RunStarted
     from holdstill.records.index_queries import Index
-    from holdstill.workflow.ports import BulkTransfer, ContentReader, Keeper, Progress
+    from holdstill.workflow.delivery import Delivery, TransferStats
+    from holdstill.workflow.ports import ContentReader, Keeper, Progress
     from holdstill.workflow.upload_pieces import PieceUploader
 
 T = TypeVar("T")
@@ -38,21 +40,20 @@ BATCH_BYTES = 256 << 20
 BASIS_FROM = 1 << 20
 """Files of at least this size are sent as a difference to their older content."""
 
-_NOTHING = Ingested(kept=0, new_bytes=0)
-
 
 @dataclass(frozen=True)
-class _HashedFile:
+class HashedFile:
+    """A file that was hashed.
+
+    Attributes:
+        path: where its bytes can be read.
+        older: digest of an older content at the same path, b"" for none.
+    """
+
     entry: Entry
     digest: bytes
     path: Path
-    older: bytes
-
-
-@dataclass(frozen=True)
-class _HeldFile:
-    path: Path
-    size: int
+    older: bytes = b""
 
     def keyed(self, nonce: bytes) -> bytes | None:
         """Return HMAC-SHA256 of its bytes; None if it is gone, shorter or cannot be read."""
@@ -60,9 +61,41 @@ class _HeldFile:
             # Not blocking: a pipe may be in its place by now.
             flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK
             with files.opened(self.path, flags) as handle:
-                return files.keyed_digest(handle, self.size, nonce)
+                return files.keyed_digest(handle, self.entry.size, nonce)
         except (OSError, EOFError):
             return None
+
+
+class FileBatch:
+    """Files that were hashed; see `delivery.Batch`."""
+
+    def __init__(self, hashed: Sequence[HashedFile]) -> None:
+        self.files = hashed
+        self._by_digest = {file.digest.hex(): file for file in hashed}
+
+    @property
+    def wanted(self) -> Sequence[WantedContent]:
+        """What the keeper is asked about."""
+        return [
+            WantedContent(digest=digest, size=file.entry.size, basis=file.older.hex())
+            for digest, file in self._by_digest.items()
+        ]
+
+    def keyed(self, digest: str, nonce: bytes) -> bytes | None:
+        """Return HMAC-SHA256 of a content; None if it cannot be read."""
+        return self._by_digest[digest].keyed(nonce)
+
+    @contextmanager
+    def laid_out(
+        self, digests: Collection[str]
+    ) -> Iterator[Mapping[TransferMode, Mapping[str, Path]]]:
+        """Return where these contents are; files with holes are sent in their own way."""
+        ways: dict[TransferMode, dict[str, Path]] = {mode: {} for mode in TransferMode}
+        for digest in digests:
+            file = self._by_digest[digest]
+            mode = TransferMode.SPARSE if file.entry.sparse else TransferMode.PLAIN
+            ways[mode][digest] = file.path
+        yield ways
 
 
 class KnownLists(Protocol):
@@ -82,37 +115,40 @@ class Uploader:
         self,
         *,
         keeper: Keeper,
-        transfer: BulkTransfer,
+        delivery: Callable[[], Delivery],
         run: RunStarted,
         progress: Progress,
         pieces_up: PieceUploader,
         lists: KnownLists,
+        stats: TransferStats,
     ) -> None:
-        self._keeper = keeper
-        self._transfer = transfer
+        self._keeper, self._delivery = keeper, delivery
         self._run = run
         self._progress = progress
         self._pieces, self._lists = pieces_up, lists
-        self.stats = pieces_up.stats
+        self.stats = stats
 
     def upload_pending(self, index: Index, place: ContentReader) -> None:
         """Hash and send every pending file of a part.
 
-        Files that change meanwhile stay pending. Hashing one batch overlaps sending the last.
+        Files that change meanwhile stay pending. Hashing a batch overlaps what happens to those
+        before it.
         """
         _, total = index.pending_totals(place.part)
         start = self.stats.hashed_bytes
-        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="send") as sender:
-            waiting: Future[Ingested] | None = None
-            batch: list[_HashedFile] = []
+        waiting: deque[tuple[FileBatch, Future[Ingested]]] = deque()
+        with self._delivery() as delivery:
             for hashed in self._hashed(index, place):
                 self._progress.update(self.stats.hashed_bytes - start, total)
-                self._settle(index, place, waiting, batch)
+                if len(waiting) >= AHEAD:
+                    self._settle(index, place, *waiting.popleft())
                 for item in hashed:
                     index.set_digest(place.part, item.entry, item.digest, seq=self._run.seq)
                 index.commit()
-                batch, waiting = hashed, sender.submit(self._deliver, hashed)
-            self._settle(index, place, waiting, batch)
+                batch = FileBatch(hashed)
+                waiting.append((batch, delivery.put(batch)))
+            while waiting:
+                self._settle(index, place, *waiting.popleft())
         index.commit()
         self._upload_large(index, place)
 
@@ -122,8 +158,7 @@ class Uploader:
         Raises:
             VerificationError: it did not arrive as it was sent.
         """
-        # Compressed: the rows of an index have much in common.
-        if self._pieces.upload(file, known=known, shape=TransferMode.SPARSE):
+        if self._pieces.attach(file, known=known):
             raise VerificationError(
                 f"{file.name} did not arrive as it was sent",
                 hint="nothing was sealed; run the capture again",
@@ -174,7 +209,7 @@ class Uploader:
         lacking = self._keeper.lacking(batch)
         return (*lacking.send, *lacking.prove)
 
-    def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[_HashedFile]]:
+    def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[HashedFile]]:
         """Yield batches of hashed files."""
         after = (b"", b"")
         while entries := index.pending(place.part, after=after, limit=BATCH_FILES):
@@ -192,7 +227,7 @@ class Uploader:
                     break
             yield batch
 
-    def _hash(self, index: Index, place: ContentReader, entry: Entry) -> _HashedFile | None:
+    def _hash(self, index: Index, place: ContentReader, entry: Entry) -> HashedFile | None:
         """Hash one file; None when it changed meanwhile, is gone, or cannot be read."""
         digest = self._read(index, place, entry, _digest_of)
         if digest is None:
@@ -200,7 +235,7 @@ class Uploader:
         self.stats.hashed_files += 1
         self.stats.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
-        return _HashedFile(entry, digest, place.path(entry), older)
+        return HashedFile(entry, digest, place.path(entry), older)
 
     def _read(
         self,
@@ -223,50 +258,14 @@ class Uploader:
         )
         return None
 
-    def _deliver(self, batch: list[_HashedFile]) -> Ingested:
-        """Find missing contents, send and ingest them; runs in the sending thread."""
-        wanted = {
-            item.digest.hex(): WantedContent(
-                digest=item.digest.hex(), size=item.entry.size, basis=item.older.hex()
-            )
-            for item in batch
-        }
-        if not wanted:
-            return _NOTHING
-        held = {i.digest.hex(): _HeldFile(i.path, i.entry.size) for i in batch}
-        answer = self._keeper.lacking([*wanted.values()])
-        lacking = frozenset(
-            show_possession.to_send(self._keeper, answer, lambda d, nonce: held[d].keyed(nonce))
-        )
-        items = {item.digest.hex(): item for item in batch if item.digest.hex() in lacking}
-        for shape in (TransferMode.PLAIN, TransferMode.SPARSE):
-            paths = {
-                text: item.path
-                for text, item in items.items()
-                if bool(item.entry.sparse) is (shape is TransferMode.SPARSE)
-            }
-            self._carry(paths, shape)
-        return self._keeper.ingest([*items]) if items else _NOTHING
-
-    def _carry(self, paths: dict[str, Path], shape: TransferMode) -> None:
-        if paths:
-            sent = self._transfer.send(paths, self._run.contents, shape=shape)
-            self.stats.wire_bytes += sent.wire_bytes
-
     def _settle(
-        self,
-        index: Index,
-        place: ContentReader,
-        waiting: Future[Ingested] | None,
-        batch: list[_HashedFile],
+        self, index: Index, place: ContentReader, batch: FileBatch, delivered: Future[Ingested]
     ) -> None:
         """Wait for a batch; what the keeper found wrong is pending again."""
-        if waiting is None:
-            return
-        banked = waiting.result()
+        banked = delivered.result()
         self.stats.new_bytes += banked.new_bytes
         bad = frozenset(banked.bad)
-        for item in batch:
+        for item in batch.files:
             if item.digest.hex() in bad:
                 index.set_digest(place.part, item.entry, b"", seq=self._run.seq)
 
@@ -276,21 +275,12 @@ class Uploader:
         Raises:
             VerificationError: the board no longer has one of them.
         """
-        for part, place in places.items():
-            for entry in index.large(part, pieces.PIECED_FROM):
-                listed = self._lists.list_of(entry.digest)
-                if listed is not None:
-                    self._pieces.add(PiecedFile(display(entry.path), place.path(entry), listed))
-        held = _held(index, places, wanted.prove)
-
-        def keyed(digest: str, nonce: bytes) -> bytes | None:
-            file = held.get(digest)
-            return file.keyed(nonce) if file else self._pieces.keyed(digest, nonce)
-
-        lacking = self._pieces.resend(show_possession.to_send(self._keeper, wanted, keyed))
-        paths = _paths(index, places, lacking)
-        self._carry(paths, TransferMode.PLAIN)
-        banked = self._keeper.ingest([*paths])
+        digests = (*wanted.send, *wanted.prove)
+        rest = self._pieces.resend(self._large(index, places), digests)
+        if not rest:
+            return
+        with self._delivery() as delivery:
+            banked = delivery.put(FileBatch(_held(index, places, rest))).result()
         self.stats.new_bytes += banked.new_bytes
         if banked.bad:
             raise VerificationError(
@@ -298,40 +288,39 @@ class Uploader:
                 hint="nothing was sealed; run the capture again",
             )
 
+    def _large(self, index: Index, places: Mapping[int, ContentReader]) -> Iterator[PiecedFile]:
+        for part, place in places.items():
+            for entry in index.large(part, pieces.PIECED_FROM):
+                listed = self._lists.list_of(entry.digest)
+                if listed is not None:
+                    yield PiecedFile(display(entry.path), place.path(entry), listed)
 
-def _paths(
-    index: Index, places: Mapping[int, ContentReader], lacking: Sequence[str]
-) -> dict[str, Path]:
+
+def _held(
+    index: Index, places: Mapping[int, ContentReader], digests: Sequence[str]
+) -> list[HashedFile]:
     """Return a file of the board for each content that the keeper lacks.
 
     Raises:
         VerificationError: no file has one of them.
     """
-    held = _held(index, places, lacking)
-    if none := [text for text in lacking if text not in held]:
+    holders = index.all_holders(map(bytes.fromhex, digests))
+    found = {text: _file(index, places, holders.get(bytes.fromhex(text), ())) for text in digests}
+    if none := [text for text, file in found.items() if file is None]:
         raise VerificationError(
             f"the keeper lacks {none[0]}, and no file of the board has it",
             hint="nothing was sealed; run the capture again",
         )
-    return {text: file.path for text, file in held.items()}
-
-
-def _held(
-    index: Index, places: Mapping[int, ContentReader], digests: Sequence[str]
-) -> dict[str, _HeldFile]:
-    """Return a file of the board for each content that is one file's."""
-    holders = index.all_holders(map(bytes.fromhex, digests))
-    found = {text: _file(index, places, holders.get(bytes.fromhex(text), ())) for text in digests}
-    return {text: file for text, file in found.items() if file is not None}
+    return [file for file in found.values() if file is not None]
 
 
 def _file(
     index: Index, places: Mapping[int, ContentReader], holders: Iterable[tuple[int, bytes]]
-) -> _HeldFile | None:
+) -> HashedFile | None:
     for part, path in holders:
         entry = index.get(part, path)
         if entry is not None and part in places and not pieces.is_pieced(entry.size):
-            return _HeldFile(places[part].path(entry), entry.size)
+            return HashedFile(entry, entry.digest, places[part].path(entry))
     return None
 
 

@@ -5,45 +5,28 @@ from __future__ import annotations
 import hmac
 import os
 from collections import deque
-from dataclasses import dataclass, field
-from itertools import islice
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import VerificationError
-from holdstill.model.protocol import BATCH, WantedContent
+from holdstill.model.protocol import WantedContent
 from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
-from holdstill.workflow import show_possession
+from holdstill.workflow.delivery import AHEAD
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+    from concurrent.futures import Future
 
-    from holdstill.model.protocol import RunStarted
+    from holdstill.model.protocol import Ingested
     from holdstill.workflow.attachments import PiecedFile
-    from holdstill.workflow.ports import BulkTransfer, Keeper
+    from holdstill.workflow.delivery import Delivery, TransferStats
 
 BATCH_BYTES = 32 << 20
 """Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none."""
-
-
-@dataclass
-class TransferStats:
-    """What banking has done so far.
-
-    Attributes:
-        hashed_files, hashed_bytes: read and hashed on the board.
-        wire_bytes: what rsync sent.
-        new_bytes: what was new in the store.
-        unreadable: (part, path) of files that the card does not give back.
-    """
-
-    hashed_files: int = 0
-    hashed_bytes: int = 0
-    wire_bytes: int = 0
-    new_bytes: int = 0
-    unreadable: list[tuple[int, bytes]] = field(default_factory=list)
 
 
 class _Place(NamedTuple):
@@ -61,20 +44,63 @@ class _Place(NamedTuple):
             return os.pread(handle, self.length, self.offset)
 
 
+@dataclass(frozen=True)
+class PieceBatch:
+    """Pieces and lists, by their digests; see `delivery.Batch`.
+
+    Attributes:
+        memory: a folder on a tmpfs, for those that are sent.
+    """
+
+    places: Mapping[str, _Place]
+    shape: TransferMode
+    memory: Path
+
+    @property
+    def wanted(self) -> Sequence[WantedContent]:
+        """What the keeper is asked about."""
+        return [WantedContent(digest=d, size=place.length) for d, place in self.places.items()]
+
+    def keyed(self, digest: str, nonce: bytes) -> bytes | None:
+        """Return HMAC-SHA256 of a content; None if it cannot be read."""
+        try:
+            return hmac.digest(nonce, self.places[digest].read(), "sha256")
+        except OSError:
+            return None
+
+    @contextmanager
+    def laid_out(
+        self, digests: Collection[str]
+    ) -> Iterator[Mapping[TransferMode, Mapping[str, Path]]]:
+        """Hold files with these contents, in memory."""
+        with TemporaryDirectory(prefix="pieces-", dir=self.memory) as folder:
+            paths = {digest: Path(folder, digest) for digest in digests}
+            for digest, path in paths.items():
+                with files.opened_new(path) as target:
+                    files.write_all(target, self.places[digest].read())
+            yield {self.shape: paths}
+
+
 class PieceUploader:
     """Takes pieces to the keeper.
 
-    Attributes:
-        stats: what was sent so far.
+    Args:
+        delivery: makes a way to the keeper.
+        memory: a folder on a tmpfs.
+        stats: counts what became new there.
     """
 
     def __init__(
-        self, *, keeper: Keeper, transfer: BulkTransfer, run: RunStarted, memory: Path
+        self, *, delivery: Callable[[], Delivery], memory: Path, stats: TransferStats
     ) -> None:
-        self._keeper, self._transfer, self._run = keeper, transfer, run
-        self._memory = memory
-        self._places: dict[str, _Place] = {}
-        self.stats = TransferStats()
+        self._delivery, self._memory, self._stats = delivery, memory, stats
+        self._attached: list[PiecedFile] = []
+
+    def attach(self, file: PiecedFile, *, known: frozenset[bytes]) -> frozenset[str]:
+        """Send something that the manifest names, as `upload`; its pieces can be sent again."""
+        self._attached.append(file)
+        # Compressed: the rows of an index have much in common.
+        return self.upload(file, known=known, shape=TransferMode.SPARSE)
 
     def upload(
         self,
@@ -90,73 +116,68 @@ class PieceUploader:
             known: pieces that the keeper has, as far as anybody knows, and is not asked about.
             shape: how they are sent.
         """
-        places = self.add(file)
-        asked = {
-            digest: place for digest, place in places.items() if bytes.fromhex(digest) not in known
-        }
-        bad: set[str] = set()
-        for batch in _batches(asked.items(), BATCH):
-            wanted = [WantedContent(digest=d, size=place.length) for d, place in batch]
-            lacking = self._keeper.lacking(wanted)
-            bad |= self._send(show_possession.to_send(self._keeper, lacking, self.keyed), shape)
-        return frozenset(bad)
+        asked = ((d, place) for d, place in _places(file) if bytes.fromhex(d) not in known)
+        return self._deliver(asked, shape)
 
-    def add(self, file: PiecedFile) -> dict[str, _Place]:
-        """Note where the pieces of a file are, so that they can be sent; return that."""
-        listed = file.listed.encode()
-        places = {file.listed.digest().hex(): _Place(file.path, 0, len(listed), listed)}
-        for part in file.listed.parts():
-            if part.digest:
-                places[part.digest.hex()] = _Place(file.path, part.offset, part.length)
-        self._places |= places
-        return places
+    def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:
+        """Send those of these contents that belong to large files or to the manifest.
 
-    def keyed(self, digest: str, nonce: bytes) -> bytes | None:
-        """Return HMAC-SHA256 of a content; None if it is not ours, or cannot be read."""
-        place = self._places.get(digest)
-        try:
-            return hmac.digest(nonce, place.read(), "sha256") if place else None
-        except OSError:
-            return None
-
-    def resend(self, digests: Iterable[str]) -> tuple[str, ...]:
-        """Send those of these contents that are ours; return the others.
+        Returns:
+            The others.
 
         Raises:
             VerificationError: one of them changed since it was read.
         """
-        wanted = list(digests)
-        if self._send([digest for digest in wanted if digest in self._places]):
+        wanted = frozenset(digests)
+        found: dict[str, _Place] = {}
+        for file in (*self._attached, *large):
+            found |= {digest: place for digest, place in _places(file) if digest in wanted}
+        if self._deliver(found.items(), TransferMode.PLAIN):
             raise VerificationError(
                 "pieces that the keeper lacks changed on the board meanwhile",
                 hint="nothing was sealed; run the capture again",
             )
-        return tuple(digest for digest in wanted if digest not in self._places)
+        return tuple(digest for digest in digests if digest not in found)
 
-    def _send(self, digests: Iterable[str], shape: TransferMode = TransferMode.PLAIN) -> set[str]:
-        rest, bad = deque(digests), set[str]()
-        while rest:
-            batch, size = [], 0
-            while rest and size < BATCH_BYTES:
-                batch.append(rest.popleft())
-                size += self._places[batch[-1]].length
-            bad |= self._send_batch({digest: self._places[digest] for digest in batch}, shape)
-        return bad
+    def _deliver(
+        self, places: Iterable[tuple[str, _Place]], shape: TransferMode
+    ) -> frozenset[str]:
+        """Deliver contents in batches; return those that were not as named."""
+        bad: set[str] = set()
+        waiting: deque[Future[Ingested]] = deque()
 
-    def _send_batch(self, batch: Mapping[str, _Place], shape: TransferMode) -> set[str]:
-        with TemporaryDirectory(prefix="pieces-", dir=self._memory) as folder:
-            paths = {digest: Path(folder, digest) for digest in batch}
-            for digest, place in batch.items():
-                with files.opened_new(paths[digest]) as target:
-                    files.write_all(target, place.read())
-            sent = self._transfer.send(paths, self._run.contents, shape=shape)
-        self.stats.wire_bytes += sent.wire_bytes
-        banked = self._keeper.ingest([*batch])
-        self.stats.new_bytes += banked.new_bytes
-        return set(banked.bad)
+        def settle() -> None:
+            banked = waiting.popleft().result()
+            self._stats.new_bytes += banked.new_bytes
+            bad.update(banked.bad)
+
+        with self._delivery() as delivery:
+            for batch in _batches(places):
+                if len(waiting) >= AHEAD:
+                    settle()
+                waiting.append(delivery.put(PieceBatch(batch, shape, self._memory)))
+            while waiting:
+                settle()
+        return frozenset(bad)
 
 
-def _batches(items: Iterable[tuple[str, _Place]], most: int) -> Iterator[list[tuple[str, _Place]]]:
-    rest = iter(items)
-    while batch := list(islice(rest, most)):
+def _places(file: PiecedFile) -> Iterator[tuple[str, _Place]]:
+    """Yield where the list of a file and its pieces are, by their digests."""
+    listed = file.listed.encode()
+    yield file.listed.digest().hex(), _Place(file.path, 0, len(listed), listed)
+    for part in file.listed.parts():
+        if part.digest:
+            yield part.digest.hex(), _Place(file.path, part.offset, part.length)
+
+
+def _batches(places: Iterable[tuple[str, _Place]]) -> Iterator[dict[str, _Place]]:
+    batch: dict[str, _Place] = {}
+    size = 0
+    for digest, place in places:
+        batch[digest] = place
+        size += place.length
+        if size >= BATCH_BYTES:
+            yield batch
+            batch, size = {}, 0
+    if batch:
         yield batch

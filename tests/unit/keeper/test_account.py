@@ -75,17 +75,18 @@ def staging_of(store: Store) -> Staging:
 def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
     begun: Spent, looks: list[Spent]
 ) -> None:
-    balance = Balance(staged=begun)
+    other = Spent(bytes=1, inodes=1)
+    balance = Balance(staged=(other, begun))
 
     for staged in looks:
-        after = balance.looked(staged)
+        after = balance.looked(1, staged)
         for kind in ("bytes", "inodes", "hashed"):
-            grown = max(0, getattr(staged, kind) - getattr(balance.staged, kind))
+            grown = max(0, getattr(staged, kind) - getattr(balance.staged[1], kind))
             assert getattr(after.today, kind) == getattr(balance.today, kind) + grown
             assert getattr(after.run, kind) == getattr(balance.run, kind) + grown
         balance = after
 
-    assert balance.staged == looks[-1]
+    assert balance.staged == (other, looks[-1])
 
 
 @pytest.mark.parametrize(
@@ -166,15 +167,15 @@ def test_s04_more_than_the_allowance_is_refused_with_limit_used_left_and_place(
 ) -> None:
     keeper = limited(store, clock, bytes_per_day=100 * KIB)
     begun = keeper.begin()
-    Path(begun.contents, "0" * 64).write_bytes(b"x" * 70_000)
-    account_of(store, clock).look(staging_of(store))
+    Path(begun.folders[0], "0" * 64).write_bytes(b"x" * 70_000)
+    account_of(store, clock).look(staging_of(store).folders[0])
 
     with pytest.raises(PreflightError) as caught:
         keeper.lacking([wanted(b"", size=40_000)])
 
     said = str(caught.value)
     assert "pier-3 may take 100.0 KiB a day (bytes_per_day)" in said
-    assert "76.0 KiB are used, there is room for 24.0 KiB, and 40.0 KiB would come" in said
+    assert "80.0 KiB are used, there is room for 20.0 KiB, and 40.0 KiB would come" in said
     assert "limits.bytes_per_day in the keeper's keeper.yaml" in caught.value.hint
     assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
 
@@ -185,7 +186,7 @@ def test_h19_runs_without_end_stay_within_a_day(store: Store, clock: FakeClock) 
     def run(content: bytes) -> None:
         begun = keeper.begin()
         keeper.lacking([wanted(content)])
-        Path(begun.contents, wanted(content).digest).write_bytes(content)
+        Path(begun.folders[0], wanted(content).digest).write_bytes(content)
         keeper.ingest([wanted(content).digest])
         keeper.abandon()
 
@@ -204,7 +205,7 @@ def test_s04_abandoning_gives_nothing_back_and_sealing_ends_a_run(
     keeper = limited(store, clock, bytes_per_run=300 * KIB)
     begun = keeper.begin()
     content = b"x" * 200_000
-    Path(begun.contents, wanted(content).digest).write_bytes(content)
+    Path(begun.folders[0], wanted(content).digest).write_bytes(content)
     keeper.ingest([wanted(content).digest])
     keeper.abandon()
 
@@ -225,9 +226,9 @@ def test_h8_sealing_what_is_sealed_resets_nothing(store: Store, clock: FakeClock
     data = board.attach(begun)
     keeper.seal(data, board.signed(data))
     begun = keeper.begin()
-    Path(begun.contents, "0" * 64).write_bytes(b"x" * 70_000)
+    Path(begun.folders[0], "0" * 64).write_bytes(b"x" * 70_000)
     account = account_of(store, clock)
-    account.look(staging_of(store))
+    account.look(staging_of(store).folders[0])
     before = account.balance()
 
     keeper.seal(data, b"")
@@ -242,14 +243,14 @@ def test_what_a_killed_run_left_is_charged_by_the_next_and_given_back(
 ) -> None:
     keeper = keeping.keeper_of(store, clock=clock)
     begun = keeper.begin()
-    Path(begun.contents, "0" * 64).write_bytes(b"x" * 500_000)  # and is killed
+    Path(begun.folders[0], "0" * 64).write_bytes(b"x" * 500_000)  # and is killed
     keeper.close()
 
     keeping.keeper_of(store, clock=clock).begin()
 
     spent = account_of(store, clock).balance().today
     assert spent.bytes >= 500_000
-    assert list(staging_of(store).contents.iterdir()) == []
+    assert [*staging_of(store).folders[0].path.iterdir()] == []
 
 
 def test_h23_thinning_gives_back_what_a_dead_run_left_and_no_live_one(
@@ -257,7 +258,7 @@ def test_h23_thinning_gives_back_what_a_dead_run_left_and_no_live_one(
 ) -> None:
     keeper = keeping.keeper_of(store, clock=clock)
     begun = keeper.begin()
-    path = Path(begun.contents, "0" * 64)
+    path = Path(begun.folders[0], "0" * 64)
     path.write_bytes(b"x" * 500_000)
 
     keeping.collect(store, clock)
@@ -273,7 +274,7 @@ def test_h23_what_a_dead_run_had_sent_whole_is_taken_back(store: Store, clock: F
     keeper = keeping.keeper_of(store, clock=clock)
     content = b"x" * 30_000
     begun = keeper.begin()
-    Path(begun.contents, wanted(content).digest).write_bytes(content)
+    Path(begun.folders[0], wanted(content).digest).write_bytes(content)
     keeper.ingest([wanted(content).digest])
     keeper.close()
     keeping.collect(store, clock, grace=DAY)
@@ -303,13 +304,13 @@ def test_h18_holes_are_not_hashed_when_another_size_was_announced(
     keeper = keeping.keeper_of(store, clock=clock)
     begun = keeper.begin()
     (digest,) = keeper.lacking([wanted(b"", size=0)]).send
-    with Path(begun.contents, digest).open("wb") as file:
+    with Path(begun.folders[0], digest).open("wb") as file:
         file.truncate(ingest.SIZE_MAX)
 
     banked = keeper.ingest([digest])
 
     assert banked.bad == (digest,)
-    assert list(Path(begun.contents).iterdir()) == []
+    assert list(Path(begun.folders[0]).iterdir()) == []
 
 
 def test_h18_hashing_counts_holes_and_ends_with_the_day(store: Store, clock: FakeClock) -> None:
@@ -317,14 +318,14 @@ def test_h18_hashing_counts_holes_and_ends_with_the_day(store: Store, clock: Fak
     begun = keeper.begin()
     names = [f"{number:064x}" for number in range(4)]
     for name in names:
-        with Path(begun.contents, name).open("wb") as file:
+        with Path(begun.folders[0], name).open("wb") as file:
             file.truncate(MIB)
 
     with pytest.raises(PreflightError, match=r"have hashed 3\.0 MiB a day \(hashed_per_day\)"):
         keeper.ingest(names)
 
     assert account_of(store, clock).balance().today.hashed == 0
-    assert list(Path(begun.contents).iterdir()) == []
+    assert list(Path(begun.folders[0]).iterdir()) == []
 
 
 def test_h18_leftovers_are_dropped_unread_when_hashing_is_used_up(
@@ -332,13 +333,13 @@ def test_h18_leftovers_are_dropped_unread_when_hashing_is_used_up(
 ) -> None:
     keeper = limited(store, clock, hashed_per_day=MIB)
     begun = keeper.begin()
-    with Path(begun.contents, "0" * 64).open("wb") as file:
+    with Path(begun.folders[0], "0" * 64).open("wb") as file:
         file.truncate(2 * MIB)
     keeper.close()
 
     begun = keeper.begin()
 
-    assert list(Path(begun.contents).iterdir()) == []
+    assert list(Path(begun.folders[0]).iterdir()) == []
     assert account_of(store, clock).balance().today.hashed == 0
 
 
@@ -353,12 +354,12 @@ def test_h1_a_basis_is_copied_for_the_boards_own_contents_and_charged(
 
     many = [wanted(b"%d" % n, size=0, basis=wanted(old).digest) for n in range(500)]
     keeper.lacking(many)
-    laid_for_empty = list(Path(begun.contents).iterdir())
+    laid_for_empty = list(Path(begun.folders[0]).iterdir())
     keeper.lacking([wanted(b"new", size=1 << 20, basis=wanted(old).digest)])
 
     after = account_of(store, clock).balance().today
     assert laid_for_empty == []
-    assert [path.name for path in Path(begun.contents).iterdir()] == [wanted(b"new").digest]
+    assert [path.name for path in Path(begun.folders[0]).iterdir()] == [wanted(b"new").digest]
     assert after.bytes - before.bytes >= 1 << 20
     assert after.inodes - before.inodes == 1
 
@@ -372,7 +373,7 @@ def test_h1_another_boards_content_is_no_basis(store: Store, clock: FakeClock) -
 
     keeper.lacking([wanted(b"new", size=100_000, basis=wanted(secret).digest)])
 
-    assert list(Path(begun.contents).iterdir()) == []
+    assert list(Path(begun.folders[0]).iterdir()) == []
 
 
 def test_h1_copies_end_where_the_account_does(store: Store, clock: FakeClock) -> None:
@@ -387,7 +388,7 @@ def test_h1_copies_end_where_the_account_does(store: Store, clock: FakeClock) ->
         [wanted(b"%d" % n, size=256 * KIB, basis=wanted(old).digest) for n in range(20)]
     )
 
-    assert 3 <= len(list(Path(begun.contents).iterdir())) <= 5
+    assert 3 <= len(list(Path(begun.folders[0]).iterdir())) <= 5
 
 
 def test_s20_more_entries_than_the_board_may_have_are_refused(
@@ -409,12 +410,12 @@ def test_an_account_that_is_damaged_begins_anew(store: Store, clock: FakeClock) 
 def test_the_account_is_what_the_disk_lost(store: Store, clock: FakeClock) -> None:
     """st_blocks counts 512-byte blocks whatever the file system's are (stat(2))."""
     begun = keeping.keeper_of(store, clock=clock).begin()
-    with Path(begun.contents, "0" * 64).open("wb") as file:
+    with Path(begun.folders[0], "0" * 64).open("wb") as file:
         file.truncate(64 * MIB)
         file.write(b"x" * 4096)
     account = account_of(store, clock)
 
-    account.look(staging_of(store))
+    account.look(staging_of(store).folders[0])
 
     assert account.balance().today.bytes < MIB
     assert account.balance().today.inodes == 1

@@ -177,7 +177,7 @@ def test_c10_host_disk_full_stops_the_sealing_and_the_next_try_succeeds(
 def test_c10_tampered_tree_is_sent_again_and_never_stored(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     digest = hashlib.sha256(b"1.44").hexdigest()
-    Path(begun.contents, digest).write_bytes(b"1.45")
+    Path(begun.folders[0], digest).write_bytes(b"1.45")
 
     assert board.keeper.ingest([digest]).bad == (digest,)
 

@@ -13,7 +13,9 @@ from holdstill.keeper import forced_command
 from holdstill.keeper.forced_command import ControlRequest, Fetch, ReceiveRequest
 
 RUN = "0123456789abcdef"
-SEND = f"rsync --server -dIe.iLsfxCIvu --timeout=120 --stats --inplace . incoming/{RUN}/contents/"
+SEND = (
+    f"rsync --server -dIe.iLsfxCIvu --timeout=120 --stats --inplace . incoming/{RUN}/contents-0/"
+)
 """What rsync 3.5.0 asks for when transport.bulk sends."""
 FETCH = f"rsync --server --sender -dISe.iLsfxCIvu --timeout=120 --inplace . outgoing/{RUN}/"
 
@@ -29,10 +31,10 @@ def test_the_control_channel_is_understood() -> None:
 def test_a_receive_is_written_anew() -> None:
     asked = "rsync --server -SIzde.iLsfxCIvu --timeout=120 --inplace --no-W"
 
-    wish = forced_command.parse(f"{asked} . incoming/{RUN}/contents/")
+    wish = forced_command.parse(f"{asked} . incoming/{RUN}/contents-0/")
 
     options = ("-dISze.iLsfxCIvu", "--inplace", "--partial", "--no-W", "--timeout=120")
-    assert wish == ReceiveRequest(options, RUN)
+    assert wish == ReceiveRequest(options, RUN, 0)
 
 
 def test_fetching_names_one_of_the_own_things() -> None:
@@ -58,12 +60,12 @@ def test_fetching_names_one_of_the_own_things() -> None:
         "rsync --server -e.x . /",
         SEND.replace("incoming/", "/incoming/"),
         SEND.replace("incoming/", "../pier-4/incoming/"),
-        SEND.replace("/contents/", "/../../captures/"),
-        SEND.replace("/contents/", "/contents/../../../captures/"),
-        SEND.replace(f"incoming/{RUN}/contents/", "captures/000001-20261125T021503Z/"),
-        SEND.replace(f"incoming/{RUN}/contents/", "incoming/"),
-        SEND.replace("/contents/", "/contents/ captures/"),
-        SEND.replace(f". incoming/{RUN}/contents/", f". incoming/{RUN}/contents/; id"),
+        SEND.replace("/contents-0/", "/../../captures/"),
+        SEND.replace("/contents-0/", "/contents-0/../../../captures/"),
+        SEND.replace(f"incoming/{RUN}/contents-0/", "captures/000001-20261125T021503Z/"),
+        SEND.replace(f"incoming/{RUN}/contents-0/", "incoming/"),
+        SEND.replace("/contents-0/", "/contents-0/ captures/"),
+        SEND.replace(f". incoming/{RUN}/contents-0/", f". incoming/{RUN}/contents-0/; id"),
         SEND.replace(" . ", " "),
         SEND.replace("-dIe", "-vlogDtpre"),
         SEND.replace("-dIe", "-dIle"),
@@ -97,7 +99,7 @@ def test_fetching_names_one_of_the_own_things() -> None:
         FETCH.replace(f"outgoing/{RUN}/", "../../content/ab/"),
         FETCH.replace(f"outgoing/{RUN}/", "/etc/shadow"),
         "A" * 100_000,
-        " ".join(["rsync", "--server", *["--stats"] * 50, ".", f"incoming/{RUN}/contents"]),
+        " ".join(["rsync", "--server", *["--stats"] * 50, ".", f"incoming/{RUN}/contents-0"]),
     ],
 )
 def test_s06_anything_else_is_refused(asked: str) -> None:
@@ -121,7 +123,7 @@ def test_s06_sixteen_words_of_two_hundred_letters_are_the_most() -> None:
 
 PIECES = [
     "rsync", "--server", "--sender", "-dIe.iLsfxCIvu", "--inplace", "--timeout=120", ".", "..",
-    "/", f"incoming/{RUN}/contents", "captures", ";", "$(id)", "`id`", "--delete", "-e",
+    "/", f"incoming/{RUN}/contents-0", "captures", ";", "$(id)", "`id`", "--delete", "-e",
     "sh", "\n", "",
 ]  # fmt: skip
 

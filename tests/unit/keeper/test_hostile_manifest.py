@@ -222,7 +222,7 @@ def test_a_list_that_is_none_is_refused(
     board: LocalBoard, begun: RunStarted, content: bytes
 ) -> None:
     digest = hashlib.sha256(content).hexdigest()
-    board.carry({digest: content}, begun.contents)
+    board.carry({digest: content}, begun.folders[0])
     board.keeper.ingest([digest])
     gap = Attachment(name="gap.bin", sha256=digest, size=9)
     data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
@@ -236,7 +236,7 @@ def test_a_list_that_names_what_is_not_there_has_it_asked_for(
     wanted = hashlib.sha256(b"another board's secret").digest()
     content = pieces.build(9, 4096, [wanted]).encode()
     digest = hashlib.sha256(content).hexdigest()
-    board.carry({digest: content}, begun.contents)
+    board.carry({digest: content}, begun.folders[0])
     board.keeper.ingest([digest])
     gap = Attachment(name="gap.bin", sha256=digest, size=9)
     data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
@@ -251,7 +251,7 @@ def test_a_piece_of_another_size_than_the_list_says_is_refused(
 ) -> None:
     content = pieces.build(9, 4096, [hashlib.sha256(b"x").digest()]).encode()  # 1 byte, not 9
     digest = hashlib.sha256(content).hexdigest()
-    board.carry({digest: content}, begun.contents)
+    board.carry({digest: content}, begun.folders[0])
     board.keeper.ingest([digest])
     gap = Attachment(name="gap.bin", sha256=digest, size=9)
     data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))

@@ -118,7 +118,7 @@ def test_an_older_content_is_laid_out_as_a_copy_never_a_link(
 
     lacking = board.keeper.lacking([WantedContent(digest=new, size=1 << 20, basis=old)])
 
-    laid = Path(begun.contents, new)
+    laid = Path(begun.folders[0], new)
     assert lacking.send == (new,)
     assert laid.read_bytes() == READINGS[b"srv/gauge/readings.db"]
     assert (
@@ -135,11 +135,11 @@ def test_a_half_sent_content_is_not_replaced_by_a_basis(board: LocalBoard) -> No
     board.capture()
     begun = board.keeper.begin()
     old, new = digest_of(READINGS[b"srv/gauge/readings.db"]), digest_of(b"new")
-    Path(begun.contents, new).write_bytes(b"ne")
+    Path(begun.folders[0], new).write_bytes(b"ne")
 
     board.keeper.lacking([WantedContent(digest=new, size=3, basis=old)])
 
-    assert Path(begun.contents, new).read_bytes() == b"ne"
+    assert Path(begun.folders[0], new).read_bytes() == b"ne"
 
 
 def test_bytes_that_are_not_as_named_are_refused_and_removed(
@@ -147,20 +147,20 @@ def test_bytes_that_are_not_as_named_are_refused_and_removed(
 ) -> None:
     begun = board.keeper.begin()
     right, wrong, absent = (digest_of(text) for text in (b"right", b"wrong", b"absent"))
-    Path(begun.contents, right).write_bytes(b"right")
-    Path(begun.contents, wrong).write_bytes(b"something else")
+    Path(begun.folders[0], right).write_bytes(b"right")
+    Path(begun.folders[0], wrong).write_bytes(b"something else")
 
     banked = board.keeper.ingest([right, wrong, absent])
 
     assert (banked.kept, banked.new_bytes, banked.bad) == (1, 5, (wrong, absent))
-    assert not Path(begun.contents, wrong).exists()
+    assert not Path(begun.folders[0], wrong).exists()
     assert [held.digest for held in store.contents.all()] == [right]
 
 
 def test_banking_again_is_answered_alike_and_adds_nothing(board: LocalBoard) -> None:
     begun = board.keeper.begin()
     digest = digest_of(b"right")
-    Path(begun.contents, digest).write_bytes(b"right")
+    Path(begun.folders[0], digest).write_bytes(b"right")
 
     board.keeper.ingest([digest])
     again = board.keeper.ingest([digest])
@@ -174,7 +174,7 @@ def test_s07_only_a_plain_file_with_one_name_is_taken_over(
 ) -> None:
     begun = board.keeper.begin()
     digest = digest_of(b"bait")
-    planted, bait = Path(begun.contents, digest), tmp_path / "bait"
+    planted, bait = Path(begun.folders[0], digest), tmp_path / "bait"
     bait.write_bytes(b"bait")
     match trick:
         case "symlink":
@@ -206,15 +206,15 @@ def test_a_left_over_staging_is_taken_over(
 ) -> None:
     begun = board.keeper.begin()
     whole, half = digest_of(b"whole"), digest_of(b"half of it")
-    Path(begun.contents, whole).write_bytes(b"whole")
-    Path(begun.contents, half).write_bytes(b"half")
+    Path(begun.folders[0], whole).write_bytes(b"whole")
+    Path(begun.folders[0], half).write_bytes(b"half")
     board.keeper.close()
 
     again = keeping.keeper_of(store, clock=clock).begin()
 
     assert (again.run, again.seq) == (begun.run, begun.seq)
     assert [held.digest for held in store.contents.all()] == [whole]
-    assert not Path(again.contents, half).exists()
+    assert not Path(again.folders[0], half).exists()
 
 
 def test_a_staging_file_that_is_also_a_content_is_cut_loose(
@@ -223,12 +223,12 @@ def test_a_staging_file_that_is_also_a_content_is_cut_loose(
     board.capture()
     begun = board.keeper.begin()
     held = next(store.contents.all())
-    Path(begun.contents, held.digest).hardlink_to(held.path)
+    Path(begun.folders[0], held.digest).hardlink_to(held.path)
     board.keeper.close()
 
     again = keeping.keeper_of(store, clock=clock).begin()
 
-    assert not Path(again.contents, held.digest).exists()
+    assert not Path(again.folders[0], held.digest).exists()
     assert held.path.exists()
 
 

@@ -245,7 +245,7 @@ def test_h2_an_older_content_of_anothers_is_not_laid_out_for_rsync(tmp_path: Pat
 
     harbour.other.keeper.lacking([WantedContent(digest=basis, size=1, basis=basis)])
 
-    assert list(Path(begun.contents).iterdir()) == []
+    assert list(Path(begun.folders[0]).iterdir()) == []
     assert harbour.other.keeper.ingest([basis]).bad == (basis,)
 
 
@@ -267,7 +267,7 @@ def test_h2_what_is_proven_survives_a_cut(harbour: Harbour) -> None:
     begun = again.begin()
 
     assert len(again.lacking(wanted(SECRET))) == 0
-    assert possession.SHOWN not in {path.name for path in Path(begun.contents).iterdir()}
+    assert possession.SHOWN not in {path.name for path in Path(begun.folders[0]).iterdir()}
 
 
 def test_h2_after_a_capture_was_sealed_a_new_run_has_shown_nothing(harbour: Harbour) -> None:
@@ -321,7 +321,7 @@ def test_h2_without_sharing_what_is_new_is_what_was_sent(closed: Harbour) -> Non
     board.files = {b"key": SECRET}
     begun = board.keeper.begin()
     lacking = board.keeper.lacking(wanted(SECRET))
-    keeping.put(dict.fromkeys(lacking.send, SECRET), begun.contents)
+    keeping.put(dict.fromkeys(lacking.send, SECRET), begun.folders[0])
     before = closed.store.contents.path(digest_of(SECRET)).stat()
 
     assert board.keeper.ingest(lacking.send).new_bytes == len(SECRET)
@@ -387,7 +387,7 @@ def test_h2_in_any_order_a_capture_has_only_what_the_board_showed(
         body = BODIES[number]
         match what:
             case "send":
-                keeping.put({digest_of(body): body}, begun.contents)
+                keeping.put({digest_of(body): body}, begun.folders[0])
                 assert board.keeper.ingest([digest_of(body)]).bad == ()
                 shown.add(body)
             case "prove" | "lie":

@@ -18,7 +18,7 @@ LAST, OTHER = "a" * 64, "b" * 64
 
 
 def started(seq: int, previous: str) -> RunStarted:
-    return RunStarted(run="abcdefgh", seq=seq, previous=previous, contents="c")
+    return RunStarted(run="abcdefgh", seq=seq, previous=previous, folders=("c",))
 
 
 @pytest.mark.parametrize("seq", [1, 41, 42])
