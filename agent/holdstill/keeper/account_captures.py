@@ -200,6 +200,8 @@ def _is_remains(store: Store, board: BoardName, folder: Path) -> bool:
 def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> bool:
     """Return whether what is accounted for is the same captures still, and the oldest of these."""
     accounted = held.captures(board)
+    if held.head(board) != (accounted[-1].seq if accounted else 0):
+        return False  # its newest capture is forgotten, and could not be added after the head
     seqs = [capture.name.seq for capture in found]
     if len(set(seqs)) != len(seqs):
         raise VerificationError(f"two captures of {board} have the same number")

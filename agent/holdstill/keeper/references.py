@@ -91,6 +91,11 @@ class References:
         )
         return tuple(map(AccountedCapture._make, rows))
 
+    def head(self, board: BoardName) -> int:
+        """Return the number of the board's newest accounted capture; 0 for none."""
+        row = self._db.execute("SELECT head FROM board WHERE name = ?", (board,)).fetchone()
+        return int(row[0]) if row else 0
+
     def boards(self) -> tuple[str, ...]:
         """Return the names of all boards in it."""
         return tuple(name for (name,) in self._db.execute("SELECT name FROM board ORDER BY name"))

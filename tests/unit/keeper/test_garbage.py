@@ -249,6 +249,22 @@ def test_references_that_lost_a_row_are_found_out_by_the_ledger(
     assert left(store) == ALL
 
 
+@pytest.mark.parametrize("which", ["seq = 1", "seq = 2", "seq > 0"])
+def test_references_that_forgot_a_capture_count_it_again(
+    store: Store, clock: FakeClock, which: str
+) -> None:
+    with sqlite3.connect(store.root / references.NAME) as db:
+        db.execute(f"DELETE FROM capture WHERE {which}")
+    db.close()
+
+    found = keeping.collect(store, clock)
+
+    assert (found.contents, found.complaints) == (1, ())
+    assert left(store) == ALL
+    with references.opened(store) as held:
+        assert [c.seq for b in (PIER_3, PIER_4) for c in held.captures(b)] == [1, 2, 1, 2]
+
+
 def test_references_that_are_damaged_are_made_again(store: Store, clock: FakeClock) -> None:
     path = store.root / references.NAME
     data = bytearray(path.read_bytes())
