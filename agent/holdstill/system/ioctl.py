@@ -141,6 +141,11 @@ class MappedExtent(NamedTuple):
 
 
 FIEMAP_EXTENT_LAST = 0x1
+FIEMAP_EXTENT_UNWRITTEN = 0x800
+FIEMAP_PLACED = FIEMAP_EXTENT_LAST | FIEMAP_EXTENT_UNWRITTEN | 0x1000 | 0x2000
+"""FIEMAP_EXTENT_* of linux/fiemap.h that leave the place as it is (the last: merged, shared). All
+others make it unsure: unknown, delalloc, encoded, encrypted, not aligned, inline, tail, and
+whatever is to come."""
 _FIEMAP_HEAD = struct.Struct("=QQIIII")
 _FIEMAP_EXTENT = struct.Struct("=QQQQQIIII")
 _FIEMAP_MOST, _FIEMAP_FEW = 1024, 64
