@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import UsageError
+from holdstill.filesystems import content_parts
 from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
 from holdstill.filesystems.file_tree import Content
 from holdstill.model import paths
@@ -115,9 +116,12 @@ class CapturedSource(_Parts):
         entry = self.index.get(number, path)
         if self.contents is None or entry is None or not entry.digest or entry.size > limit:
             return None
-        handle = self.contents.open(entry.digest)
-        with os.fdopen(handle, "rb") as file:
-            return file.read(limit)
+        found = bytearray(entry.size)
+        for part in content_parts.open_parts(self.contents, entry):
+            if part.handle is not None:
+                body = os.pread(part.handle, part.length, 0)
+                found[part.offset : part.offset + len(body)] = body
+        return bytes(found)
 
     def troubles(self) -> tuple[str, ...]:
         """Return nothing: an index is whole or refused."""
