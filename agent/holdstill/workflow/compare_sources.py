@@ -7,6 +7,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.board import layout
 from holdstill.errors import UsageError
 from holdstill.filesystems import content_parts
 from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
@@ -14,7 +15,7 @@ from holdstill.filesystems.file_tree import Content
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.records import assembled, index_file
-from holdstill.system import byte_source, files
+from holdstill.system import files
 from holdstill.workflow import board_state, capture_scope
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
@@ -228,8 +229,8 @@ def live(scope: CaptureScope) -> Iterator[LiveSource]:
         scanners = undo.enter_context(capture_scope.open_scanners(scope))
         unmounted = {}
         for part in scope.parts(CaptureMethod.UNMOUNTED):
-            source = undo.enter_context(byte_source.opened(scope.board.device))
-            unmounted[part.number] = FatVolume(source.window(part.offset, part.size))
+            window = undo.enter_context(layout.opened_part(scope.board, part))
+            unmounted[part.number] = FatVolume(window)
         yield LiveSource(
             name="the board as it is now",
             disk=scope.board.disk,
