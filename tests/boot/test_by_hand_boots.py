@@ -101,11 +101,19 @@ class Part(msgspec.Struct):
     file_system: FileSystem
 
 
+class Attached(msgspec.Struct):
+    """A list of pieces that the manifest names."""
+
+    sha256: str
+
+
 class Manifest(msgspec.Struct):
     """What the page needs of a manifest."""
 
     disk: Disk
     parts: list[Part]
+    index: Attached
+    gap: Attached | None = None
 
 
 def filled_in(page: str, manifest: Manifest, name: str) -> str:
@@ -117,8 +125,11 @@ def filled_in(page: str, manifest: Manifest, name: str) -> str:
     step["2"] = re.sub(r"(?s)(<<TABLE\n).*?(?=\nTABLE\n)", rf"\g<1>{manifest.disk}", step["2"])
     made = step["3"].replace("LABEL", fat.label, 1).replace("A40DE785", f"{fat.volume_id:08X}")
     step["3"] = made.replace("UUID", root.uuid).replace("LABEL", root.label)
-    # "see step 6": if there is a gap.bin, before step 5.
-    gap = f"if [ -e gap.bin ]; then\n{step['6']}fi\n"
+    step["1"] = step["1"].replace("SHA256-OF-THE-INDEX", manifest.index.sha256)
+    # "see step 6": if the manifest has a gap, before step 5.
+    gap = ""
+    if manifest.gap is not None:
+        gap = step["6"].replace("SHA256-OF-THE-GAP", manifest.gap.sha256)
     # e2fsck(8): 1 is a file system that was put in order.
     check = f"{step['5'].strip()} || [ $? -eq 1 ]\n"
     return "\n".join([step["1"], step["2"], step["3"], step["4"], gap, check])

@@ -26,6 +26,11 @@ def block(page: str, first: str, last: str) -> str:
     return textwrap.dedent("\n".join(lines[start : end + 1])) + "\n"
 
 
+def page_line(page: str, first: str) -> str:
+    """Return the first line of the page that begins so."""
+    return next(line.strip() for line in page.splitlines() if line.strip().startswith(first))
+
+
 def by_hand(commands: str, folder: Path, **variables: object) -> None:
     done = subprocess.run(
         ["sh", "-ec", commands],
@@ -159,11 +164,9 @@ def boot_files(capture: Path, folder: Path) -> dict[str, bytes]:
     """Do for the FAT what the page says, in a folder, since not every kernel mounts a FAT."""
     page = page_of(capture)
     (folder / "boot").mkdir()
-    sql = block(page, "sqlite3 -batch", "SQL").replace("/root/", f"{folder}/")
-    by_hand(sql.replace("part = 2", "part = 1"), capture)
-    (line,) = re.findall(r"\(cd /mnt && grep .*", page)
-    line = line.replace("/root/", f"{folder}/").replace("/mnt", f"{folder}/boot")
-    by_hand(line, folder, STORE=store_of(capture))
+    lines = block(page, "sed 's/part", page_line(page, "(cd /mnt && grep"))
+    lines = lines.replace("; umount /mnt", "").replace("/root/", f"{folder}/")
+    by_hand(lines.replace("/mnt", f"{folder}/boot"), folder, STORE=store_of(capture))
     return {path.name: path.read_bytes() for path in (folder / "boot").iterdir() if path.is_file()}
 
 
@@ -215,7 +218,8 @@ def make_by_hand(capture: Path, folder: Path, *, size: int = 300 * MIB) -> Path:
         for name, target in (("index", folder / "index.sqlite"), ("gap", folder / "gap.bin")):
             digest = manifest[name]["sha256"]
             by_hand(f"{function}\npieces {digest} > {target}", capture)
-        by_hand(block(page, "n=$(od", "done"), folder, CARD=disk.device)
+        loader = block(page, "n=$(od", "done").replace("/root/", f"{folder}/")
+        by_hand(loader, folder, CARD=disk.device)
         for raw in manifest["raws"]:
             number = raw["name"].removeprefix("raw-").removesuffix(".bin")
             (copying,) = re.findall(r"pieces SHA256-OF-RAW-N \|[^.]*", page)
@@ -223,7 +227,8 @@ def make_by_hand(capture: Path, folder: Path, *, size: int = 300 * MIB) -> Path:
             copying = copying.replace("${CARD}N", str(disk.partition(int(number))))
             by_hand(f"{function}\n{copying}", capture)
         with loop.mounted(disk.partition(2), folder / "by-hand") as at:
-            sql = block(page, "sqlite3 -batch", "SQL").replace("/root/", f"{folder}/")
+            sql = block(page, "cat > /root/by-hand.sql", page_line(page, "sqlite3 -batch"))
+            sql = sql.replace("/root/", f"{folder}/")
             by_hand(sql, capture)
             script = folder / "by-hand.sh"
             programs.attempt(
