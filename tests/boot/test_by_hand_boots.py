@@ -101,11 +101,19 @@ class Part(msgspec.Struct):
     file_system: FileSystem
 
 
+class Attached(msgspec.Struct):
+    """A list of pieces that the manifest names."""
+
+    sha256: str
+
+
 class Manifest(msgspec.Struct):
     """What the page needs of a manifest."""
 
     disk: Disk
     parts: list[Part]
+    index: Attached
+    gap: Attached | None = None
 
 
 def filled_in(page: str, manifest: Manifest, name: str) -> str:
@@ -117,8 +125,11 @@ def filled_in(page: str, manifest: Manifest, name: str) -> str:
     step["2"] = re.sub(r"(?s)(<<TABLE\n).*?(?=\nTABLE\n)", rf"\g<1>{manifest.disk}", step["2"])
     made = step["3"].replace("LABEL", fat.label, 1).replace("A40DE785", f"{fat.volume_id:08X}")
     step["3"] = made.replace("UUID", root.uuid).replace("LABEL", root.label)
-    # "see step 6": if there is a gap.bin, before step 5.
-    gap = f"if [ -e gap.bin ]; then\n{step['6']}fi\n"
+    step["1"] = step["1"].replace("SHA256-OF-THE-INDEX", manifest.index.sha256)
+    # "see step 6": if the manifest has a gap, before step 5.
+    gap = ""
+    if manifest.gap is not None:
+        gap = step["6"].replace("SHA256-OF-THE-GAP", manifest.gap.sha256)
     # e2fsck(8): 1 is a file system that was put in order.
     check = f"{step['5'].strip()} || [ $? -eq 1 ]\n"
     return "\n".join([step["1"], step["2"], step["3"], step["4"], gap, check])
@@ -127,17 +138,19 @@ def filled_in(page: str, manifest: Manifest, name: str) -> str:
 def store_disk(store: Path, image: Path) -> Path:
     """Make a disk that holds the store, hard links and all."""
     image.touch()
-    programs.run("mke2fs", "-q", "-F", "-t", "ext4", "-d", store, image, "1g", timeout=300)
+    programs.run("mke2fs", "-q", "-F", "-t", "ext4", "-d", store, image, "2g", timeout=300)
     return image
 
 
-def made_by_hand(card: board.Card, store: Path, folder: Path) -> tuple[board.Card, float, str]:
-    """Do what the page says, on another machine."""
+def made_by_hand(
+    card: board.Card, store: Path, folder: Path, *, which: int = 0
+) -> tuple[board.Card, float, str]:
+    """Do what the page says for one of the captures, oldest first, on another machine."""
     image = folder / "by-hand.img"
     image.touch()
     with image.open("r+b") as file:
         file.truncate(2 * GIB)
-    (capture,) = (store / "boards/pier-3/captures").iterdir()
+    capture = sorted((store / "boards/pier-3/captures").iterdir())[which]
     manifest = msgspec.yaml.decode((capture / "manifest.yaml").read_bytes(), type=Manifest)
     page = (store / "READ-ME-FIRST.txt").read_text(encoding="utf-8")
     script = filled_in(page, manifest, capture.name)
@@ -225,3 +238,82 @@ def test_every_entry_is_as_the_page_promises(made: Made) -> None:
 
     assert differing == {}, made.said[-3000:]
     assert len(original) > 500
+
+
+DATABASE = "/var/lib/readings.db"
+WRITE_DATABASE = """\
+import os, sqlite3, sys
+path, night = sys.argv[1], int(sys.argv[2])
+db = sqlite3.connect(path)
+if night == 0:
+    db.execute("CREATE TABLE reading (id INTEGER PRIMARY KEY, metres BLOB)")
+    rows = ((number,) for number in range(512))
+    db.executemany("INSERT INTO reading VALUES (?, randomblob(49152))", rows)
+rows = ((number,) for number in range(night, 512, 101))
+db.executemany("UPDATE reading SET metres = randomblob(49152) WHERE id = ?", rows)
+db.commit()
+db.close()
+if night == 0:
+    os.truncate(path, 1 << 30)
+"""
+"""Of 1 GiB, 24 MiB are written; the rest is room that was allocated in advance."""
+CHECK_DATABASE = """\
+import sqlite3, sys
+print(sqlite3.connect(sys.argv[1]).execute("PRAGMA integrity_check").fetchone()[0])
+"""
+
+
+@dataclass(frozen=True)
+class Nights:
+    """A board that was captured five times, and what its database was each time."""
+
+    card: board.Card
+    store: Path
+    digests: list[bytes]
+
+
+@pytest.fixture(scope="module")
+def nights(tmp_path_factory: pytest.TempPathFactory) -> Nights:
+    folder = tmp_path_factory.mktemp("five-nights")
+    card = board.build_card(board.tree(), folder / "card.img")
+    with (
+        cycle.keeper(folder) as at,
+        machine.booted(
+            card, machine.from_sd_card(card.image), hardware=machine.Hardware(reaches_host=True)
+        ) as pier,
+    ):
+        cycle.prepare(pier)
+        cycle.enrol(pier, at)
+        digests = [captured_in(pier, night) for night in range(5)]
+        pier.stop()
+    return Nights(card, at.store, digests)
+
+
+def captured_in(pier: machine.Machine, night: int) -> bytes:
+    """Write to the database and take a capture; return the database's digest."""
+    pier.run("python3", "-c", WRITE_DATABASE, DATABASE, str(night), timeout=300)
+    digest = digest_of_database(pier)
+    pier.run("python3", "-", stdin=(board.GUEST / "costs.py").read_bytes(), timeout=3000)
+    return digest
+
+
+def digest_of_database(pier: machine.Machine) -> bytes:
+    return pier.run("sha256sum", DATABASE, timeout=600).split()[0]
+
+
+@pytest.mark.parametrize("which", [0, 4], ids=["oldest", "newest"])
+def test_any_of_five_captures_boots_with_its_own_large_database(
+    nights: Nights, tmp_path: Path, which: int
+) -> None:
+    made, _, said = made_by_hand(nights.card, nights.store, tmp_path, which=which)
+
+    with machine.booted(made, machine.from_uefi(made.image)) as pier:
+        state = pier.run("systemctl", "is-system-running", "--wait", timeout=300)
+        digest = digest_of_database(pier)
+        soundness = pier.run("python3", "-c", CHECK_DATABASE, DATABASE, timeout=600)
+        pier.stop()
+
+    assert state == b"running\n", said[-3000:]
+    assert digest == nights.digests[which]
+    assert soundness == b"ok\n"
+    assert len(set(nights.digests)) == 5

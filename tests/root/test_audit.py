@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypedDict
 
 import pytest
 
@@ -19,6 +20,9 @@ BLOCK = 4096
 ROOT_START = 90112 * 512
 """Of the root partition, as boards.MBR has it."""
 FILES = {f"data/{number:02d}": os.urandom(40_000) for number in range(20)}
+
+LARGE = bytes(100_000) + os.urandom(17 << 20)
+PIECE = 64 << 10
 
 
 @contextmanager
@@ -35,8 +39,8 @@ def captured(folder: Path) -> Iterator[tuple[Board, Kept]]:
         yield board, kept
 
 
-def flip(board: Board, name: str, *, at: int) -> None:
-    """Change one byte of a file on the card; e2fsprogs says where it lies."""
+def flip(board: Board, name: str, *, at: int) -> int:
+    """Change one byte of a file on the card, and return its place; e2fsprogs says where it is."""
     os.sync()
     block = at // BLOCK
     said = programs.run("debugfs", "-R", f"bmap /{name} {block}", board.disk.partition(2))
@@ -44,9 +48,10 @@ def flip(board: Board, name: str, *, at: int) -> None:
     with board.disk.image.open("r+b") as card:
         card.seek(where)
         old = card.read(1)
-        assert old == FILES[name][at : at + 1]
+        assert old == FILES.get(name, LARGE)[at : at + 1]
         card.seek(where)
         card.write(bytes([old[0] ^ 1]))
+    return where
 
 
 def audit(kept: Kept, *words: str, code: int = 0) -> dict[str, object]:
@@ -56,7 +61,15 @@ def audit(kept: Kept, *words: str, code: int = 0) -> dict[str, object]:
     return report
 
 
-def damages(report: dict[str, object]) -> list[dict[str, str]]:
+class Damage(TypedDict):
+    path: str
+    problem: str
+    fetch: str
+    ranges: list[dict[str, object]]
+    more: int
+
+
+def damages(report: dict[str, object]) -> list[Damage]:
     found = report["damages"]
     assert isinstance(found, list)
     return found
@@ -79,6 +92,34 @@ def test_a_flipped_byte_is_found_and_its_good_copy_can_be_fetched(tmp_path: Path
     assert "although nobody wrote to it" in damage["problem"]
     assert "holdstill get pier-3/000001 /data/07" in text
     assert (tmp_path / "good").read_bytes() == FILES["data/07"]
+
+
+def test_the_bad_pieces_of_a_large_file_are_named_with_their_place_on_the_card(
+    tmp_path: Path,
+) -> None:
+    with boards.running(tmp_path, mkfs=("-b", str(BLOCK))) as board:
+        (board.root / "large").write_bytes(LARGE)
+        with boards.kept(tmp_path, board) as kept:
+            holdstill("capture", "--settings", kept.settings)
+            before = audit(kept)
+            first = flip(board, "large", at=3 * PIECE + 5)
+            last = flip(board, "large", at=len(LARGE) - 1)
+            report = audit(kept, code=7)
+            text = holdstill("audit", "--settings", kept.settings, accepted=(7,)).decode()
+
+    end = len(LARGE) - len(LARGE) % PIECE
+    (damage,) = damages(report)
+    assert before["damages"] == []
+    assert damage["path"] == "/large"
+    assert damage["more"] == 0
+    assert damage["ranges"] == [
+        {"offset": 3 * PIECE, "length": PIECE, "disk_byte": first - 5, "is_unreadable": False},
+        {
+            "offset": end, "length": len(LARGE) - end,
+            "disk_byte": last - (len(LARGE) - 1 - end), "is_unreadable": False,
+        },
+    ]  # fmt: skip
+    assert f"64.0 KiB at byte {3 * PIECE:,} (byte {first - 5:,} of {report['disk']})" in text
 
 
 def test_changed_files_are_not_blamed_whatever_the_card_did_to_them(tmp_path: Path) -> None:

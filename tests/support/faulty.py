@@ -36,8 +36,6 @@ class Loss(Enum):
 class FaultyDisk(StoreDisk):
     """Counts its calls; subclasses say what happens at which."""
 
-    hands = 1
-
     def __init__(self) -> None:
         self.calls = 0
         self.came = False
@@ -105,10 +103,6 @@ class FaultyDisk(StoreDisk):
         replaced = target.read_bytes() if target.is_file() else None
         super().rename(source, target)
         self._moved(source, target, replaced)
-
-    def rename_at(self, name: bytes, target: bytes, at: int) -> None:
-        self.step("rename", _path(target, at))
-        super().rename_at(name, target, at)
 
     def rename_new(self, source: Path, target: Path) -> None:
         self.step("rename", target)

@@ -117,6 +117,9 @@ def test_contents_come_to_their_places(
     many = [*SIZES, *(chance.randrange(1, 9000) for _ in range(500))]
     bodies = [chance.randbytes(size) for size in many]
     bodies += [bytes(300_000), b"\0" * 70_000 + b"1.42 m"]
+    bodies.append(
+        b"1.42 m" + bytes(20 << 20) + b"1.43 m"
+    )  # a run of holes counts as progress, too
     entries = [a_file(contents, b"%04d" % n, body) for n, body in enumerate(bodies)]
 
     counted = bring(target, seen(contents), entries)

@@ -69,12 +69,6 @@ class ExtentMap(Protocol):
         """Return what lies in a range of the file now, clipped to it, in order; OSError."""
 
 
-_LAST, _UNWRITTEN, _MERGED, _SHARED = 0x1, 0x800, 0x1000, 0x2000
-"""FIEMAP_EXTENT_* of linux/fiemap.h that leave the place as it is. All others make it unsure:
-unknown, delalloc, encoded, encrypted, not aligned, inline, tail, and whatever is to come."""
-_PLAIN = _LAST | _UNWRITTEN | _MERGED | _SHARED
-
-
 class FiemapMap:
     """A file's map by FIEMAP, for file systems that write in place (ext4, f2fs) or nearly (xfs).
 
@@ -100,9 +94,9 @@ def parse_mapped(found: Iterable[ioctl.MappedExtent], first_byte: int) -> Iterat
 
 
 def _state(flags: int) -> State:
-    if flags & ~_PLAIN:
+    if flags & ~ioctl.FIEMAP_PLACED:
         return State.UNSURE
-    return State.ZEROS if flags & _UNWRITTEN else State.STORED
+    return State.ZEROS if flags & ioctl.FIEMAP_EXTENT_UNWRITTEN else State.STORED
 
 
 def joined(extents: Iterable[Extent], start: int, end: int) -> list[Extent]:

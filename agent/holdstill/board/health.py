@@ -11,11 +11,10 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import readiness
+from holdstill.board import layout, readiness
 from holdstill.errors import VerificationError
 from holdstill.filesystems.ext4 import ext4_superblock
 from holdstill.model.layout import Ext4
-from holdstill.system import byte_source
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -54,13 +53,10 @@ def _logs(board: BoardLayout) -> Iterator[tuple[BoardPart, ErrorLog]]:
 
 
 def _error_log(part: BoardPart, board: BoardLayout) -> ErrorLog:
-    # The partition's own device shows what the kernel holds in memory; what it has noted just now
-    # reaches the disk's device only when the journal is written back.
-    if part.device.is_block_device():
-        with byte_source.opened(part.device) as source:
-            return ext4_superblock.read(source).error_log
-    with byte_source.opened(board.device) as source:
-        return ext4_superblock.read(source.window(part.offset, part.size)).error_log
+    # Of the partition's own device, which shows what the kernel holds in memory; what it has noted
+    # just now reaches the disk's device only when the journal is written back.
+    with layout.opened_part(board, part) as source:
+        return ext4_superblock.read(source).error_log
 
 
 def _line(path: Path) -> str:

@@ -6,6 +6,7 @@ Only reads: the table and the file systems' signatures, straight from the device
 from __future__ import annotations
 
 import os
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,10 +21,13 @@ from holdstill.filesystems import probe
 from holdstill.model.layout import Container, Disk, Ext4, Other, Partition, TableLabel
 from holdstill.model.paths import BoardPath
 from holdstill.model.sizes import SECTOR
-from holdstill.system import byte_source
+from holdstill.system import byte_source, ioctl
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from holdstill.model.layout import FileSystem
+    from holdstill.system.byte_source import OpenFile
 
 SYS = Path("/sys")
 PLAIN_DIRECTORY = "directory"
@@ -68,6 +72,24 @@ class BoardLayout:
     def part(self, number: int) -> BoardPart:
         """Return the partition in this slot; KeyError when there is none."""
         return {part.number: part for part in self.parts}[number]
+
+
+@contextmanager
+def opened_part(board: BoardLayout, part: BoardPart) -> Iterator[OpenFile]:
+    """Hold a partition open for reading, by its own device if there is one.
+
+    The kernel caches a disk's device and its partitions' apart: what somebody writes to a
+    partition, or did while it was mounted, does not show where the disk's was read before.
+    """
+    with ExitStack() as undo:
+        if part.device.is_block_device():
+            source = undo.enter_context(byte_source.opened(part.device))
+            if source.size >= part.size:
+                yield source.window(0, part.size)
+                return
+        # A card image, or a table that this kernel has not read again.
+        disk = undo.enter_context(byte_source.opened(board.device))
+        yield disk.window(part.offset, part.size)
 
 
 def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) -> BoardLayout:
@@ -252,6 +274,10 @@ def _file_system(device: Path, partition: Partition, offset: int, size: int) -> 
     if partition.type.lower() in _EXTENDED:
         return Container()
     with byte_source.opened(device) as source:
+        if device.is_block_device():
+            # Else we may see what was there when the disk's device was last read.
+            with suppress(OSError):
+                ioctl.drop_device_cache(source.handle)
         return probe.probe(source.window(offset, size))
 
 

@@ -18,6 +18,8 @@ from holdstill.workflow import audit
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdstill.workflow.audit import AuditRange
+
 
 @click.command("audit", short_help="Re-read the card and find silent damage.")
 @click.option(
@@ -35,7 +37,8 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
     Finds what no other program would notice: files that have other bytes although nobody wrote
     to them. A run goes on where the last one stopped, gives way to everything else, and is to be
     repeated night after night. Exit code 7 means that something was found; each file is named
-    with the command that takes its good copy out of the store.
+    with the command that takes its good copy out of the store, and files of 16 MiB and more with
+    the pieces of 64 KiB that are bad.
 
     \b
     Examples:
@@ -64,10 +67,20 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
             out.print(f"note: {report.stopped}")
         for damage in report.damages:
             out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red")
+            for bad in damage.ranges:
+                out.print(f"  {_told(bad, report.disk)}")
+            if damage.more:
+                out.print(f"  and {damage.more:,} more such ranges")
             out.print(f"  the good copy, here or at the keeper: {damage.fetch}")
         if report.damages:
             out.print("A card that loses bytes goes on losing them: replace it")
     return VerificationError.exit_code if report.damages else 0
+
+
+def _told(bad: AuditRange, disk: str) -> str:
+    place = f" (byte {bad.disk_byte:,} of {disk})" if bad.disk_byte >= 0 else ""
+    error = ": a read error" if bad.is_unreadable else ""
+    return f"{human(bad.length)} at byte {bad.offset:,}{place}{error}"
 
 
 _MINUTES = re.compile(r"(\d+(?:\.\d+)?)\s*min", re.ASCII)

@@ -76,10 +76,6 @@ class StoredCapture:
         """Return the manifest as it was signed."""
         return (self.folder / MANIFEST).read_bytes()
 
-    def signature_bytes(self) -> bytes:
-        """Return the board's signature of the manifest."""
-        return (self.folder / SIGNATURE).read_bytes()
-
     def manifest(self) -> Manifest:
         """Return the manifest, decoded.
 

@@ -24,13 +24,7 @@ DEPTH_AT_ONCE = 64
 
 
 class StoreDisk:
-    """The disk under a store.
-
-    Attributes:
-        hands: how many calls of one kind may run at a time.
-    """
-
-    hands = 2
+    """The disk under a store."""
 
     def make_directory(self, path: Path) -> None:
         """Make a directory for the owner alone."""
@@ -92,10 +86,6 @@ class StoreDisk:
             if error.errno not in _NO_SUCH_CALL:
                 raise
             _link_and_unlink(source, target)
-
-    def rename_at(self, name: bytes, target: bytes, at: int) -> None:
-        """Move a name within an open directory; what target named is gone."""
-        os.rename(name, target, src_dir_fd=at, dst_dir_fd=at)
 
     def unlink(self, path: Path) -> None:
         """Remove a file's name."""

@@ -53,6 +53,13 @@ class Part(NamedTuple):
     digest: bytes
 
 
+class Span(NamedTuple):
+    """A range of a file, in bytes."""
+
+    offset: int
+    length: int
+
+
 class PieceList(NamedTuple):
     """A list as read.
 
@@ -204,6 +211,35 @@ def of_reader(size: int, piece: int, read: Callable[[int, int], bytes]) -> Piece
     return build(
         size, piece, (piece_digest(read(start, min(piece, size - start))) for start in starts)
     )
+
+
+def differing(old: PieceList, new: PieceList) -> Iterator[Span]:
+    """Yield the ranges in which two lists of files of one size differ, neighbours as one."""
+    start = end = 0
+    for position, stop, is_same in _side_by_side(old.parts(), new.parts(), old.size):
+        if is_same:
+            continue
+        if position > end:
+            if end:
+                yield Span(start, end - start)
+            start = position
+        end = stop
+    if end:
+        yield Span(start, end - start)
+
+
+def _side_by_side(
+    left: Iterator[Part], right: Iterator[Part], size: int
+) -> Iterator[tuple[int, int, bool]]:
+    """Yield (start, end, whether both are the same) of what lies in one part of either file."""
+    one = other = Part(0, 0, b"")
+    position = 0
+    while position < size:
+        one = next(left) if one.offset + one.length == position else one
+        other = next(right) if other.offset + other.length == position else other
+        stop = min(one.offset + one.length, other.offset + other.length)
+        yield position, stop, one.digest == other.digest
+        position = stop
 
 
 def piece_digest(data: bytes | bytearray | memoryview) -> bytes:

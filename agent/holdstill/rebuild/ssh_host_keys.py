@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 KINDS = ("rsa", "ecdsa", "ed25519")
 """What ssh-keygen makes today; a DSA key is left out, since no server uses it any more."""
 HOST_KEY = re.compile(r"ssh_host_([a-z0-9]+)_key")
-RSA_BITS = 3072
-"""What ssh-keygen takes by itself; less than 2048 it calls too little."""
 
 
 class KeyPair(NamedTuple):

@@ -55,12 +55,6 @@ def wrapped_script(header: bytes, text: bytes) -> bytes:
     return _IMAGE.pack(*fields) + data
 
 
-def environment_text(content: bytes) -> bytes | None:
-    """Return the variables in a stored U-Boot environment; None when its checksum is wrong."""
-    start = _environment_start(content)
-    return None if start is None else content[start:]
-
-
 def _environment_start(content: bytes) -> int | None:
     """A CRC-32 of the rest comes first, then a flag byte in one of two copies (env/common.c)."""
     if len(content) < 8:

@@ -41,7 +41,6 @@ def word_sized_requests(word: int) -> WordSizedRequests:
 
 FIFREEZE = 0xC0045877
 FITHAW = 0xC0045878
-BLKRRPART = 0x125F
 BLKFLSBUF = 0x1261
 BLKDISCARD = 0x1277
 FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_requests(
@@ -50,7 +49,6 @@ FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_r
 FS_IOC_FIEMAP = 0xC020660B
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
-FAT_IOCTL_GET_VOLUME_ID = 0x80047213
 
 NO_FLAGS_ERRORS = frozenset({errno.ENOTTY, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS})
 """Errors of file systems that have no inode flags."""
@@ -83,11 +81,6 @@ def device_size(device: int) -> int:
 def drop_device_cache(device: int) -> None:
     """Write out and drop the page cache of an open block device."""
     fcntl.ioctl(device, BLKFLSBUF, 0)
-
-
-def reread_table(device: int) -> None:
-    """Make the kernel read the partition table again; OSError EBUSY if a partition is in use."""
-    fcntl.ioctl(device, BLKRRPART, 0)
 
 
 def discard(device: int, start: int, length: int) -> None:
@@ -141,6 +134,11 @@ class MappedExtent(NamedTuple):
 
 
 FIEMAP_EXTENT_LAST = 0x1
+FIEMAP_EXTENT_UNWRITTEN = 0x800
+FIEMAP_PLACED = FIEMAP_EXTENT_LAST | FIEMAP_EXTENT_UNWRITTEN | 0x1000 | 0x2000
+"""FIEMAP_EXTENT_* of linux/fiemap.h that leave the place as it is (the last: merged, shared). All
+others make it unsure: unknown, delalloc, encoded, encrypted, not aligned, inline, tail, and
+whatever is to come."""
 _FIEMAP_HEAD = struct.Struct("=QQIIII")
 _FIEMAP_EXTENT = struct.Struct("=QQQQQIIII")
 _FIEMAP_MOST, _FIEMAP_FEW = 1024, 64

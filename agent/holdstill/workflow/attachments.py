@@ -6,6 +6,7 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.board import layout
 from holdstill.disks import boot_gap
 from holdstill.errors import PreflightError
 from holdstill.model import pieces, sizes
@@ -60,8 +61,7 @@ def copy_raw(part: BoardPart, board: BoardLayout, directory: Path, *, room: int)
             hint="mount it so that its files can be captured, or raise pause.spool_share",
         )
     path = directory / raw_name(part.number)
-    with byte_source.opened(board.device) as source, files.opened_new(path) as target:
-        window = source.window(part.offset, part.size)
+    with layout.opened_part(board, part) as window, files.opened_new(path) as target:
         os.ftruncate(target, part.size)
         for start in range(0, part.size, files.CHUNK):
             chunk = window.read(start, min(files.CHUNK, part.size - start))

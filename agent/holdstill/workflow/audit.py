@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import BusyError, UsageError
-from holdstill.model.layout import Record
+from holdstill.model.layout import Ext4, Record
 from holdstill.records import index_file
 from holdstill.system import clocks, files, uncached_read
 from holdstill.verify import reread
@@ -20,11 +20,13 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from holdstill.board.layout import BoardPart
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
+    from holdstill.model.pieces import PieceList
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clocks import Clock
-    from holdstill.verify.reread import RereadBudget
+    from holdstill.verify.reread import BadRange, RereadBudget
     from holdstill.workflow.board_state import LastCapture
     from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.ports import Progress
@@ -54,17 +56,36 @@ class AuditPosition(Record, frozen=True, kw_only=True):
         return bytes.fromhex(self.directory), bytes.fromhex(self.name)
 
 
+class AuditRange(Record, frozen=True, kw_only=True):
+    """A part of a file that is not what it was.
+
+    Attributes:
+        offset, length: where in the file, in bytes.
+        disk_byte: the byte of the disk at which it begins; -1 where that cannot be told.
+        is_unreadable: whether the card gives an error for it instead of other bytes.
+    """
+
+    offset: int
+    length: int
+    disk_byte: int
+    is_unreadable: bool
+
+
 class AuditDamage(Record, frozen=True, kw_only=True):
     """A file that is not what it was.
 
     Attributes:
         path: on the board.
         fetch: the command that takes the good copy out of the store, here or at the keeper.
+        ranges: the first that are bad, of a file that is stored in pieces.
+        more: how many more there are.
     """
 
     path: str
     problem: str
     fetch: str
+    ranges: tuple[AuditRange, ...] = ()
+    more: int = 0
 
 
 class AuditReport(Record, frozen=True, kw_only=True):
@@ -72,6 +93,7 @@ class AuditReport(Record, frozen=True, kw_only=True):
 
     Attributes:
         capture: board/capture that the card is compared with.
+        disk: its device node.
         files, bytes: read again.
         changed: files that changed since the capture, and so cannot be compared.
         is_whole_pass: whether the end of the card was reached.
@@ -81,6 +103,7 @@ class AuditReport(Record, frozen=True, kw_only=True):
     """
 
     capture: str
+    disk: str
     files: int
     bytes: int
     changed: int
@@ -149,7 +172,7 @@ class _AuditRun:
                 return
             if batch:
                 known = len(self.meter.findings)
-                last = reread.reread(part, self.scanners[part], batch, self.meter)
+                last = reread.reread(part, self.scanners[part], batch, self.meter, self._known)
                 for finding in self.meter.findings[known:]:
                     self.progress.warn(f"{self._shown(finding)}: {finding.problem}")
                 self.progress.update(self.meter.bytes, self.meter.budget.bytes)
@@ -184,6 +207,9 @@ class _AuditRun:
         self.mark = mark
         files.publish(_place(self.state), msgspec.json.encode(mark))
 
+    def _known(self, digest: bytes) -> PieceList | None:
+        return board_state.remembered_list(self.state, digest)
+
     def _now(self) -> str:
         return clocks.rfc3339(self.meter.clock.now())
 
@@ -195,7 +221,11 @@ class _AuditRun:
         path = self._shown(finding)
         name = path.rpartition("/")[2]
         words = ("holdstill", "get", capture, path, "--to", f"./{name}")
-        return AuditDamage(path=path, problem=finding.problem, fetch=shlex.join(words))
+        part = self.scope.board.part(finding.part)
+        return AuditDamage(
+            path=path, problem=finding.problem, fetch=shlex.join(words),
+            ranges=tuple(_on_disk(part, bad) for bad in finding.ranges), more=finding.more,
+        )  # fmt: skip
 
     def report(self) -> AuditReport:
         """Sum up."""
@@ -205,6 +235,7 @@ class _AuditRun:
         left = (part for part in self.scope.board.parts if part.number not in self.scanners)
         return AuditReport(
             capture=capture,
+            disk=str(self.scope.board.device),
             files=meter.files,
             bytes=meter.bytes,
             changed=meter.changed,
@@ -215,6 +246,15 @@ class _AuditRun:
             unchecked=tuple(f"partition {part.number}: not mounted" for part in left),
             seconds=round(meter.clock.monotonic() - meter.began, 2),
         )
+
+
+def _on_disk(part: BoardPart, bad: BadRange) -> AuditRange:
+    """Name a range by its place on the disk, where FIEMAP's places are the partition's."""
+    is_placed = bad.place >= 0 and isinstance(part.file_system, Ext4)
+    return AuditRange(
+        offset=bad.offset, length=bad.length, is_unreadable=bad.is_unreadable,
+        disk_byte=part.offset + bad.place if is_placed else -1,
+    )  # fmt: skip
 
 
 def _place(state: Path) -> Path:

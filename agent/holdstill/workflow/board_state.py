@@ -91,14 +91,7 @@ class BoardState:
 
     def list_of(self, digest: bytes) -> PieceList | None:
         """Return a list of pieces that was sent before, by its digest; None if it is not known."""
-        if not digest:
-            return None
-        try:
-            data = (self._lists / digest.hex()).read_bytes()
-            listed = pieces.decode(data, digest.hex())
-        except (FileNotFoundError, SecurityError):
-            return None
-        return listed if listed.digest() == digest else None
+        return remembered_list(self._directory, digest)
 
     def save_list(self, listed: PieceList) -> None:
         """Remember the pieces of a large file that was sent."""
@@ -161,6 +154,18 @@ class BoardState:
                 return True
         except VerificationError:
             return False
+
+
+def remembered_list(directory: Path, digest: bytes) -> PieceList | None:
+    """Return a list that is remembered, also while another run holds the directory."""
+    if not digest:
+        return None
+    try:
+        data = (directory / LISTS / digest.hex()).read_bytes()
+        listed = pieces.decode(data, digest.hex())
+    except (FileNotFoundError, SecurityError):
+        return None
+    return listed if listed.digest() == digest else None
 
 
 def sealed_at(directory: Path) -> datetime | None:

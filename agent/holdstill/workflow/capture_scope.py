@@ -140,8 +140,7 @@ def open_trees(
             tree = undo.enter_context(_mounted(part, found.rules[part.number], memory, clock))
             found.mounted[part.number] = tree
         for part in scope.parts(CaptureMethod.UNMOUNTED):
-            source = undo.enter_context(byte_source.opened(scope.board.device))
-            window = source.window(part.offset, part.size)
+            window = undo.enter_context(layout.opened_part(scope.board, part))
             found.unmounted[part.number] = UnmountedFat(part.number, window, directory)
         yield found
 

@@ -7,13 +7,15 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.board import layout
 from holdstill.errors import UsageError
+from holdstill.filesystems import content_parts
 from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
 from holdstill.filesystems.file_tree import Content
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.records import assembled, index_file
-from holdstill.system import byte_source, files
+from holdstill.system import files
 from holdstill.workflow import board_state, capture_scope
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
@@ -115,9 +117,12 @@ class CapturedSource(_Parts):
         entry = self.index.get(number, path)
         if self.contents is None or entry is None or not entry.digest or entry.size > limit:
             return None
-        handle = self.contents.open(entry.digest)
-        with os.fdopen(handle, "rb") as file:
-            return file.read(limit)
+        found = bytearray(entry.size)
+        for part in content_parts.open_parts(self.contents, entry):
+            if part.handle is not None:
+                body = os.pread(part.handle, part.length, 0)
+                found[part.offset : part.offset + len(body)] = body
+        return bytes(found)
 
     def troubles(self) -> tuple[str, ...]:
         """Return nothing: an index is whole or refused."""
@@ -224,8 +229,8 @@ def live(scope: CaptureScope) -> Iterator[LiveSource]:
         scanners = undo.enter_context(capture_scope.open_scanners(scope))
         unmounted = {}
         for part in scope.parts(CaptureMethod.UNMOUNTED):
-            source = undo.enter_context(byte_source.opened(scope.board.device))
-            unmounted[part.number] = FatVolume(source.window(part.offset, part.size))
+            window = undo.enter_context(layout.opened_part(scope.board, part))
+            unmounted[part.number] = FatVolume(window)
         yield LiveSource(
             name="the board as it is now",
             disk=scope.board.disk,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError
 from holdstill.model import pieces
-from holdstill.model.pieces import Part, PieceList
+from holdstill.model.pieces import Part, PieceList, Span
 
 PIECE = 4096
 BODIES = st.lists(
@@ -154,3 +154,33 @@ def test_any_bytes_are_a_list_or_are_refused(data: bytes) -> None:
         return
     assert listed.encode() == head
     assert sum(part.length for part in listed.parts()) == listed.size
+
+
+@given(old=BODIES, new=BODIES)
+def test_two_lists_differ_where_the_bytes_of_their_files_do(old: bytes, new: bytes) -> None:
+    size = min(len(old), len(new))
+    old, new = old[:size], new[:size]
+
+    spans = list(pieces.differing(of(old), of(new)))
+
+    named = {at for offset, length in spans for at in range(offset, offset + length, PIECE)}
+    starts = range(0, size, PIECE)
+    assert named == {at for at in starts if old[at : at + PIECE] != new[at : at + PIECE]}
+    ends = [offset + length for offset, length in spans]
+    assert all(end < span.offset for end, span in zip(ends, spans[1:], strict=False))
+    assert all(end <= size for end in ends)
+
+
+def test_long_runs_of_holes_are_compared_at_once() -> None:
+    size = 1 << 50
+    count = size // PIECE
+    before = pieces.ListBuilder(size, PIECE)
+    before.add_holes(count)
+    after = pieces.ListBuilder(size, PIECE)
+    after.add_holes(count - 2)
+    after.add(b"d" * 32)
+    after.add_holes(1)
+
+    found = list(pieces.differing(before.built(), after.built()))
+
+    assert found == [Span(size - 2 * PIECE, PIECE)]

@@ -1,15 +1,24 @@
 import tracemalloc
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.model.entries import Entry, EntryType, Seen, key
 from holdstill.model.layout import Disk, Ext4, Partition, TableLabel
+from holdstill.records import index_file
 from holdstill.workflow import compare, compare_entries
 from holdstill.workflow.compare_entries import ChangeKind, CompareOptions
-from holdstill.workflow.compare_sources import SourcePart
+from holdstill.workflow.compare_sources import CapturedSource, SourcePart
+from support import contents
+from support.contents import FolderContents
+
+if TYPE_CHECKING:
+    from holdstill.model.sealed_capture import SealedCapture
 
 EXT4 = Ext4(uuid="u", block_size=4096, blocks=1, inode_size=256, inodes=1, features=())
 DISK = Disk(
@@ -194,3 +203,19 @@ def test_memory_stays_flat_however_many_entries_there_are() -> None:
             tracemalloc.stop()
 
     assert peak(20_000) < 2 * peak(1_000) + 20_000
+
+
+@pytest.mark.parametrize("size", [0, 7, 17 << 20], ids=["empty", "small", "in-pieces"])
+def test_a_captured_file_is_read_however_it_is_stored(tmp_path: Path, size: int) -> None:
+    body = (b"Package: gauge\n" * (1 + size // 15))[:size]
+    held = FolderContents(tmp_path / "contents")
+    with index_file.created(tmp_path / "index") as index:
+        index.put(2, contents.a_file(held, b"status", body), seq=1)
+        side = CapturedSource(
+            name="a", disk=None, parts=(), attached=None, index=index,
+            contents=cast("SealedCapture", held),
+        )  # fmt: skip
+
+        found = side.read(2, b"status", limit=64 << 20)
+
+    assert found == (body or None)

@@ -25,7 +25,7 @@ from holdstill.model.entries import with_digest
 from holdstill.system import worker_process
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from holdstill.filesystems.writer_input import ByteCounter
@@ -39,9 +39,6 @@ BATCHES_AHEAD = 4
 """Messages that wait to be answered, at most. Descriptors under way count against what its user
 may have open (unix(7), ETOOMANYREFS), usually 1024: so three rebuilds may run at once.
 """
-LARGE = 16 << 20
-"""Bytes of a content from which on progress is reported by piece, and not once for all of it."""
-
 
 _NONE = -1
 """In the place of the descriptor of a hole."""
@@ -85,7 +82,6 @@ class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
     """The answer of the copy worker.
 
     Attributes:
-        brought: bytes copied of a large content; then nothing else is reported.
         entry: which content of a batch is not as it should be; -1 for none.
         missing: why that content is not there.
         unreadable: why that content cannot be read.
@@ -94,7 +90,6 @@ class CopyResult(msgspec.Struct, frozen=True, omit_defaults=True):
         hint: what to do about that.
     """
 
-    brought: int = 0
     entry: int = -1
     missing: str = ""
     unreadable: str = ""
@@ -173,17 +168,14 @@ class CopyWorker:
         self._entries, self._orders, self._size = [], [], 0
 
     def _hear(self) -> None:
-        """Wait for one message: bytes of a large content, or what became of a batch."""
+        """Wait for one message: what became of a batch."""
         answer, _ = self._link.receive(CopyResult)
-        if answer.brought:
-            self._progress.advance(answer.brought)
-            return
         if answer.failed:
             raise TargetFailedError(answer.failed, hint=answer.hint)
         entries, sizes = self._underway.popleft()
         if answer.entry >= 0:
             raise content_error(entries[answer.entry], answer, sizes[answer.entry])
-        self._progress.advance(sum(size for size in sizes if size < LARGE))
+        self._progress.advance(sum(sizes))
 
 
 def content_error(entry: Entry, answer: CopyResult, size: int) -> HoldstillError:
@@ -218,7 +210,7 @@ def started(
 
 def _serve(link: WorkerPipe, contents: ContentSource, out: Output) -> None:
     """Carry out orders until there are none; then see that everything is on the target."""
-    carrier = JobRunner(contents, out, lambda count: link.send(CopyResult(brought=count)))
+    carrier = JobRunner(contents, out)
     try:
         while True:
             orders, handles = link.receive(list[CopyJob])
@@ -237,13 +229,10 @@ class JobRunner:
     Args:
         contents: opens those that come without a descriptor.
         out: where they go.
-        progress: is called with the pieces of large contents.
     """
 
-    def __init__(
-        self, contents: ContentSource, out: Output, progress: Callable[[int], None]
-    ) -> None:
-        self._contents, self._out, self._progress = contents, out, progress
+    def __init__(self, contents: ContentSource, out: Output) -> None:
+        self._contents, self._out = contents, out
 
     def run(self, orders: Sequence[CopyJob], handles: list[int]) -> CopyResult:
         """Write contents to their places; report the first that is not right.
@@ -308,13 +297,11 @@ class JobRunner:
 
         def put(room: memoryview) -> None:
             nonlocal position
-            begun, left = position, room
+            left = room
             while left and (count := os.preadv(handle, [left], position)):
                 left, position = left[count:], position + count
             # What the target held before must not show behind a file in its last block.
             left[:] = bytes(len(left))
-            if order.size >= LARGE:
-                self._progress(position - begun)
 
         for place, length in order.spans:
             self._out.fill(place, length, put)

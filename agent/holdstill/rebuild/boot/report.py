@@ -66,13 +66,11 @@ class Chain:
     Attributes:
         name: of the kind of boot.
         kernel: what it starts at the end, None when it continues with another chain.
-        is_stage: whether another loader must come before it.
     """
 
     name: str
     links: tuple[ChainLink, ...]
     kernel: KernelFile | None = None
-    is_stage: bool = False
 
     @property
     def is_whole(self) -> bool:

@@ -203,9 +203,3 @@ def parse_fstab(text: str) -> list[FstabEntry]:
             options = fields[3].split(",") if len(fields) > 3 else ["defaults"]
             mounts.append(FstabEntry(fields[0], fields[1], fields[2], tuple(options)))
     return mounts
-
-
-def parse_variables(text: str) -> dict[str, str]:
-    """Understand a file of key=value lines, as boot scripts import them."""
-    pairs = (line.strip().partition("=") for line in text.splitlines())
-    return {key: value for key, equals, value in pairs if equals and not key.startswith("#")}

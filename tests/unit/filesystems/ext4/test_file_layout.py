@@ -79,7 +79,7 @@ class PorterHere:
 
     def __init__(self, volume: FakeVolume, contents: FolderContents) -> None:
         self._volume = volume
-        self._carrier = copy_worker.JobRunner(contents, cast("Output", self), lambda _: None)
+        self._carrier = copy_worker.JobRunner(contents, cast("Output", self))
 
     def submit(self, entry: Entry, spans: list[TargetSpan]) -> None:
         said = self._carrier.run([CopyJob(entry.size, spans, entry.digest)], [])

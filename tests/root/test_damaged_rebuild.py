@@ -1,0 +1,70 @@
+"""h24: what a rebuild needs is read before the old table of a card is touched."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from support import boards, loop, plain_board, programs
+from support.plain_board import NEEDED, SIZE, PlainCapture
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(120)
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> PlainCapture:
+    return plain_board.captured(tmp_path_factory.mktemp("plain"))
+
+
+def old_card(path: Path) -> Path:
+    """Make a card that is in use: it has a table, and something behind it."""
+    image = loop.partitioned_image(path, size=SIZE, script=boards.MBR)
+    with image.open("r+b") as card:
+        card.seek(90112 * 512)
+        card.write(b"what the owner has on this card" * 1000)
+    return image
+
+
+def written(kept: PlainCapture, device: Path, *words: str) -> subprocess.CompletedProcess[bytes]:
+    told = ("rebuild", "pier-3/1", str(device), "--store", str(kept.store), *words)
+    return subprocess.run(
+        [sys.executable, "-m", "holdstill", *told],
+        stdin=subprocess.DEVNULL, capture_output=True, check=False,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("what", NEEDED)
+def test_h24_a_card_keeps_its_table_when_the_store_is_damaged(
+    kept: PlainCapture, tmp_path: Path, what: str
+) -> None:
+    image = old_card(tmp_path / "card.img")
+    before = image.read_bytes()
+
+    with (
+        loop.attached(image) as disk,
+        plain_board.spoilt(kept.places[what], plain_board.flipped),
+    ):
+        planned = written(kept, disk.device, "--dry-run")
+        made = written(kept, disk.device, "--confirm", str(SIZE))
+        programs.run("blockdev", "--flushbufs", disk.device)
+
+    assert {planned.returncode, made.returncode} <= plain_board.REFUSALS, made.stderr
+    assert image.read_bytes() == before
+
+
+def test_h24_of_the_same_store_undamaged_the_card_is_written(
+    kept: PlainCapture, tmp_path: Path
+) -> None:
+    image = old_card(tmp_path / "card.img")
+
+    with loop.attached(image) as disk:
+        made = written(kept, disk.device, "--confirm", str(SIZE))
+
+    assert made.returncode == boards.NO_KERNEL, made.stderr
+    assert b"0x5ca1ab1e" in programs.run("sfdisk", "--dump", image)

@@ -1,0 +1,70 @@
+"""h24: what a rebuild needs is read before anything is written: damage to it costs no image."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from typing import TYPE_CHECKING
+
+import pytest
+
+from support import boards, plain_board
+from support.plain_board import NEEDED, WAYS, PlainCapture
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(120)
+OLD = os.urandom(70_000)
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> PlainCapture:
+    return plain_board.captured(tmp_path_factory.mktemp("plain"))
+
+
+def rebuilt(
+    kept: PlainCapture, *words: object, capture: str = "pier-3/1"
+) -> subprocess.CompletedProcess[bytes]:
+    told = ("rebuild", capture, *map(str, words), "--store", str(kept.store))
+    return subprocess.run(
+        [sys.executable, "-m", "holdstill", *told],
+        stdin=subprocess.DEVNULL, capture_output=True, check=False,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("spoil", WAYS)
+@pytest.mark.parametrize("what", NEEDED)
+def test_h24_an_image_stays_as_it_was_when_the_store_is_damaged(
+    kept: PlainCapture, tmp_path: Path, what: str, spoil: Callable[[Path], None]
+) -> None:
+    image = tmp_path / "card.img"
+    image.write_bytes(OLD)
+
+    with plain_board.spoilt(kept.places[what], spoil):
+        planned = rebuilt(kept, tmp_path / "other.img", "--dry-run")
+        made = rebuilt(kept, image, "--replace")
+
+    for done in (planned, made):
+        assert done.returncode in plain_board.REFUSALS, done.stderr
+        assert b"holdstill: " in done.stderr
+        assert b"Traceback" not in done.stderr
+    assert image.read_bytes() == OLD
+    assert list(tmp_path.iterdir()) == [image]
+
+
+def test_h24_of_the_same_store_undamaged_the_image_is_made(
+    kept: PlainCapture, tmp_path: Path
+) -> None:
+    image = tmp_path / "card.img"
+    image.write_bytes(OLD)
+
+    planned = rebuilt(kept, tmp_path / "other.img", "--dry-run")
+    made = rebuilt(kept, image, "--replace")
+
+    assert planned.returncode == 0, planned.stderr
+    assert made.returncode == boards.NO_KERNEL, made.stderr
+    assert image.stat().st_size == plain_board.SIZE
+    assert list(tmp_path.iterdir()) == [image]
