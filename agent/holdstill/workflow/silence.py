@@ -43,6 +43,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         captures: how many it has.
         days: since then; limit: how many are too many.
         trouble: why it cannot be judged; None if it can.
+        is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
 
     board: str
@@ -52,11 +53,13 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     days: float = 0.0
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
+    is_retired: bool = False
 
     @property
     def is_silent(self) -> bool:
         """Whether the board is silent, or nobody can tell."""
-        return self.trouble is not None or self.days >= self.limit
+        is_late = self.days >= self.limit and not self.is_retired
+        return self.trouble is not None or is_late
 
     @property
     def exit_code(self) -> int:
@@ -70,9 +73,11 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         if self.trouble:
             why = f"{self.trouble.problem}; what to do: {self.trouble.hint}"
             return f"{self.board}: it cannot be judged: {why}"
+        last = f"the last is {self.newest}" if self.newest else "there was none yet"
+        if self.is_retired:
+            return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
         if self.newest and not self.is_silent:
             return f"{self.board}: the last good capture is {self.newest}, {self._age} old"
-        last = f"the last is {self.newest}" if self.newest else "there was none yet"
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
 
     @property
@@ -139,6 +144,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         captures=captures,
         days=max(0.0, (now - _moment(since, shelf)).total_seconds() / _DAY),
         limit=limit,
+        is_retired=not shelf.enrolled.live_keys,
     )
 
 
@@ -167,7 +173,11 @@ def queue_messages(
     A silent board is reported once, and once when it is back; all of them in one message.
     """
     silent = [state for state in states if state.is_silent and state.board not in watch.told]
-    back = [state for state in states if not state.is_silent and state.board in watch.told]
+    back = [
+        state
+        for state in states
+        if state.board in watch.told and not state.is_silent and not state.is_retired
+    ]
     keeper = os.uname().nodename
     outbox = watch.outbox
     for kind, lines in (
