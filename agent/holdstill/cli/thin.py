@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import as_owner, options, tables, terminal
 from holdstill.errors import VerificationError
 from holdstill.keeper import garbage, thin
 from holdstill.system.clocks import SystemClock
@@ -46,7 +46,7 @@ def command(
       holdstill thin pier-3
       holdstill thin --apply
     """
-    opened = open_capture.open_local(store_address)
+    opened = as_owner.opened_at(store_address)
     settings = options.keeper_settings(settings_path, opened.root)
     clock, runner = SystemClock(), LocalRunner()
     deed = thin.delete_captures if is_applied else thin.plan

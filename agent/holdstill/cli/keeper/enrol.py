@@ -8,11 +8,10 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import terminal
+from holdstill.cli import as_owner, terminal
 from holdstill.cli.keeper.retire import shut_out
 from holdstill.errors import UsageError
 from holdstill.keeper import enrolment
-from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
@@ -25,7 +24,7 @@ from holdstill.system.clocks import SystemClock
     "--key",
     "key_file",
     required=True,
-    type=click.Path(path_type=Path, allow_dash=True),
+    type=click.Path(path_type=Path, allow_dash=True, readable=False),
     help="The board's public key file (.pub); - for standard input.",
 )
 @click.option("--from", "sources", default="", help="Accept the key only from these addresses.")
@@ -52,7 +51,7 @@ def command(
       holdstill keeper enrol /srv/holdstill pier-3 --key new.pub --let-in \
         --replace-key
     """
-    opened = open_store(store.absolute())
+    opened = as_owner.opened(store)
     name = names.check_board(board)
     public = signature.check_public_key(_read_key(key_file))
     # The line first: addresses that cannot be written in it must not leave a board enrolled.
@@ -83,4 +82,8 @@ def _read_key(path: Path) -> str:
     try:
         return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="ascii")
     except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"cannot read the public key {path}: {error}") from error
+        raise UsageError(
+            f"cannot read the public key {path}: {error}",
+            hint="the store's owner has to be able to read it; with `--key - < FILE` it is enough "
+            "that your shell can",
+        ) from error

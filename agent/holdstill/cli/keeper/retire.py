@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, terminal
+from holdstill.cli import as_owner, open_capture, terminal
 from holdstill.keeper import enrolment
-from holdstill.keeper.store import open_store
 from holdstill.model import sizes
 from holdstill.system.clocks import SystemClock
 
@@ -31,7 +30,7 @@ def command(store: Path, board: str) -> None:
     Example:
       holdstill keeper retire /srv/holdstill pier-3
     """
-    opened = open_store(store.absolute())
+    opened = as_owner.opened(store)
     name = open_capture.enrolled(opened, board)
     had = enrolment.read(opened, name).live_keys
     fresh = enrolment.retire(opened, name, clock=SystemClock())

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, tables, terminal
-from holdstill.keeper.store import open_store
+from holdstill.cli import as_owner, options, tables, terminal
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.system.clocks import SystemClock
@@ -33,7 +32,7 @@ def command(settings_path: Path, *, as_json: bool) -> int:
       holdstill keeper watch --settings /etc/holdstill/keeper.yaml
     """
     settings = options.read_keeper_settings(settings_path)
-    opened = open_store(settings.store)
+    opened = as_owner.opened(settings.store)
     clock, people = (
         SystemClock(),
         AppriseRecipients(settings.notify.urls_file, BoundedRunner()),
