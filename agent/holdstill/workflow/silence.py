@@ -212,6 +212,12 @@ def watch(
     return states
 
 
+def alarm_troubles(store: Store, people: Recipients) -> tuple[str, ...]:
+    """Return why people may not have been told, in sentences."""
+    waiting = messages.undelivered(len(SilenceStateFile(store.root).load().outbox))
+    return tuple(text for text in (waiting, people.complaint()) if text)
+
+
 def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:
     """Return the numbers for machines; of a board that cannot be judged, just that."""
     since = {
