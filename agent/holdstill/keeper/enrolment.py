@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
-from holdstill.model import names, strict_yaml
+from holdstill.model import names, settings, strict_yaml
 from holdstill.model.layout import Record
 from holdstill.model.settings import BoardLimits, Retention
 from holdstill.records import signature
@@ -143,10 +143,20 @@ def read(store: Store, board: BoardName) -> Enrolment:
             f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
     document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)
-    found = strict_yaml.decode(document, Enrolment, str(path))
+    found = strict_yaml.decode_checked(
+        document, Enrolment, str(path), check=_problems, stand_ins={"board": "board", "keys": []}
+    )
     if found.board != board:
         raise SecurityError(f"{path}: it is of board {found.board}")
     return found
+
+
+def _problems(found: Enrolment) -> list[str]:
+    """Return what is wrong in an enrolment beyond its types: its owner may have edited it."""
+    return [
+        *settings.negative("retention", found.retention),
+        *settings.negative("limits", found.limits),
+    ]
 
 
 def authorized_line(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 NAME = "watch.json"
 _DAY = 86_400.0
+_CLOCK_STEP = timedelta(hours=1)
+"""So much a clock may be put back without a word."""
 
 
 class BoardSilence(Record, frozen=True, kw_only=True):
@@ -142,10 +144,28 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         newest=newest.name if newest else "",
         since=since,
         captures=captures,
-        days=max(0.0, (now - _moment(since, shelf)).total_seconds() / _DAY),
+        days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
         is_retired=not shelf.enrolled.live_keys,
     )
+
+
+def _past_moment(since: str, shelf: BoardCaptures, now: datetime) -> datetime:
+    """Return a moment that the keeper wrote down, if it can have been.
+
+    Raises:
+        VerificationError: it is none.
+        DegradedError: it is still to come: how long ago it was cannot be told.
+    """
+    moment = _moment(since, shelf)
+    if moment - now > _CLOCK_STEP:
+        raise DegradedError(
+            f"its last capture arrived, or it was enrolled, at {since}, and here it is "
+            f"{clocks.rfc3339(now)}: the clock of this keeper was wrong then, or is now",
+            hint="set the clock (`timedatectl` shows it); if it is right now, the board's next "
+            "capture puts this right",
+        )
+    return moment
 
 
 def _moment(since: str, shelf: BoardCaptures) -> datetime:

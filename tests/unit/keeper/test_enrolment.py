@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import SecurityError, UsageError
+from holdstill.errors import DocumentError, SecurityError, UsageError
 from holdstill.keeper import enrolment, store
 from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import ByteSize
@@ -194,6 +194,28 @@ def test_a_user_without_authorized_keys_has_no_line_to_lose(tmp_path: Path) -> N
 def test_a_board_that_is_not_enrolled_has_no_keeper(boathouse: Store) -> None:
     with pytest.raises(UsageError, match="not enrolled"):
         keeping.keeper_of(boathouse, clock=FakeClock(), board=PIER_4)
+
+
+@pytest.mark.parametrize(
+    ("part", "key"),
+    [
+        ("retention: {days: -1}", "retention.days"),
+        ("limits: {inodes_per_day: -1}", "limits.inodes_per_day"),
+    ],
+)
+def test_h17_a_negative_number_in_an_enrolment_is_told_with_its_key(
+    boathouse: Store, part: str, key: str
+) -> None:
+    path = boathouse.board_folder(PIER_3) / "enrolment.yaml"
+    lines = [
+        line
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if not line.startswith(("retention:", "limits:"))
+    ]
+    path.write_text("\n".join([*lines, part]) + "\n", encoding="utf-8")
+
+    with pytest.raises(DocumentError, match=key):
+        enrolment.read(boathouse, PIER_3)
 
 
 def test_s33_an_enrolment_of_another_board_is_refused(boathouse: Store) -> None:
