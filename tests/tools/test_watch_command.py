@@ -44,6 +44,16 @@ class Boathouse:
     def watch(self, *words: str) -> subprocess.CompletedProcess[bytes]:
         return self.run("keeper", "watch", "--settings", self.folder / "keeper.yaml", *words)
 
+    def addresses(self, *lines: str) -> None:
+        urls = self.folder / "urls"
+        urls.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        urls.chmod(0o600)
+
+    def try_alarms(self, *words: str) -> subprocess.CompletedProcess[bytes]:
+        none = ("--settings", self.folder / "none.yaml")
+        settings = ("--keeper-settings", self.folder / "keeper.yaml")
+        return self.run("try-alarms", *none, *settings, *words)
+
     def status(self) -> subprocess.CompletedProcess[bytes]:
         none = ("--settings", self.folder / "none.yaml")
         return self.run("status", *none, "--keeper-settings", self.folder / "keeper.yaml")
@@ -77,7 +87,7 @@ def test_a_silent_board_is_an_exit_code_a_message_and_a_number(house: Boathouse)
     assert (first.returncode, second.returncode, shown.returncode) == (8, 8, 8)
     ((_, post),) = server.posts
     assert post["title"].endswith(": 1 board is silent")
-    assert json.loads(second.stdout)[0]["board"] == "pier-3"
+    assert json.loads(second.stdout)["boards"][0]["board"] == "pier-3"
     assert shown.stdout.startswith(b"NEEDS A LOOK: pier-3: no good capture for ")
     assert (
         b'holdstill_keeper_silent{board="pier-3"} 1.0\n'
@@ -104,3 +114,71 @@ def test_addresses_that_others_may_read_are_complained_about(house: Boathouse) -
 
     assert b"chmod 0600" in watched.stderr
     assert CANARY.encode() not in watched.stderr
+
+
+def test_m15_f11_a_line_that_is_no_address_is_told_and_an_exit_code(house: Boathouse) -> None:
+    with listening() as server:
+        house.addresses("# the harbour master", server.url(CANARY), f"foo{CANARY}")
+
+        watched, shown, tried = house.watch(), house.status(), house.try_alarms()
+
+    assert (watched.returncode, shown.returncode, tried.returncode) == (8, 8, 8)
+    for said in (watched.stderr, shown.stdout, tried.stderr):
+        assert b"line 3 is no address" in said
+    assert len(server.posts) == 1  # the trial message, to the line that is one
+    said = b"".join(done.stdout + done.stderr for done in (watched, shown, tried))
+    assert CANARY.encode() not in said
+
+
+def test_m15_f11_alarms_that_reach_nobody_are_told_until_they_do(house: Boathouse) -> None:
+    house.enrolled_for_a_year()
+    with listening() as server:
+        house.addresses(server.url(CANARY))
+        server.status = 503
+
+        first, shown = house.watch(), house.status()
+        house.run("keeper", "retire", house.store, "pier-3")  # nothing else is amiss
+        second = house.watch()
+        server.status = 200
+        last, well = house.watch(), house.status()
+
+    for done in (first, second):
+        assert done.returncode == 8
+        assert b"1 message has not been delivered yet" in done.stderr
+    assert b"1 message has not been delivered yet" in shown.stdout
+    assert (last.returncode, last.stderr, well.returncode) == (0, b"", 0)
+
+
+def test_f11_a_trial_message_reports_each_recipient_and_no_secret(house: Boathouse) -> None:
+    with listening() as server:
+        house.addresses(server.url(CANARY), "", f"pigeon://{CANARY}")
+
+        done = house.try_alarms()
+        report = json.loads(house.try_alarms("--json").stdout)
+
+    assert done.returncode == 8
+    assert done.stdout == b"line 1, json://: reached\nline 3, pigeon://: NOT REACHED\n"
+    assert [each["is_reached"] for each in report["trials"]] == [True, False]
+    assert report["complaints"] == []
+    assert [post["title"].endswith(": a trial message") for _, post in server.posts] == [True] * 2
+    assert CANARY.encode() not in done.stdout + done.stderr
+
+
+def test_f11_a_trial_that_reaches_all_is_well_and_one_without_addresses_is_not(
+    house: Boathouse,
+) -> None:
+    without = house.try_alarms()
+    with listening() as server:
+        house.addresses(server.url(CANARY))
+        alone = house.try_alarms()
+
+    assert (without.returncode, alone.returncode) == (8, 0)
+    assert b"has no address: nobody is told anything" in without.stderr
+
+
+def test_f11_a_machine_that_is_no_board_and_no_keeper_has_nobody_to_tell(house: Boathouse) -> None:
+    none = house.folder / "none.yaml"
+
+    done = house.run("try-alarms", "--settings", none, "--keeper-settings", none)
+
+    assert done.returncode == 2

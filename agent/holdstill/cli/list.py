@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -14,7 +15,9 @@ from holdstill.workflow import each_board
 from holdstill.workflow.each_board import EachBoard
 
 if TYPE_CHECKING:
+    from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
+    from holdstill.model.settings import Retention
 
 
 @click.command("list", short_help="List captures.")
@@ -34,24 +37,33 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> i
       holdstill list --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
-    found = _briefs(board, store_address)
+    found, own = _briefs(board, store_address)
     if as_json:
-        options.print_json({"boards": found.results, "troubles": found.troubles})
+        options.print_json(
+            {"boards": found.results, "own_retention": own, "troubles": found.troubles}
+        )
         return found.exit_code
     out = terminal.console()
     for name, briefs in found.results.items():
-        tables.briefs(name, briefs, now=SystemClock().now(), out=out)
+        tables.briefs(name, briefs, own.get(name), now=SystemClock().now(), out=out)
     tables.troubles(found.troubles, terminal.console(is_error=True))
     if not found.results and not found.troubles:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
     return found.exit_code
 
 
-def _briefs(board: str | None, store_address: str | None) -> EachBoard[tuple[CaptureBrief, ...]]:
+def _briefs(
+    board: str | None, store_address: str | None
+) -> tuple[EachBoard[tuple[CaptureBrief, ...]], dict[BoardName, Retention]]:
+    """Return the captures of each board, and the rules that boards have for themselves.
+
+    Over SSH those are not known.
+    """
     address = open_capture.host(store_address)
     if address is not None:
         with open_capture.library(address) as library:
-            own = library.check_own(board) if board else library.board
-            return EachBoard(results={own: library.briefs()}, troubles=())
+            name = library.check_own(board) if board else library.board
+            return EachBoard(results={name: library.briefs()}, troubles=()), {}
     store, runner = open_capture.open_local(store_address), LocalRunner()
-    return each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
+    found = each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
+    return found, thin.own_retentions(store, found.results)

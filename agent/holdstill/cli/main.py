@@ -40,11 +40,11 @@ class Commands(LazyGroup):
     """All commands."""
 
     modules = {
-        name: f"holdstill.cli.{name}"
+        name: f"holdstill.cli.{name.replace('-', '_')}"
         for name in (
             "audit", "bootcheck", "capture", "compare", "demo", "find", "get", "inspect", "list",
             "nightly", "pin", "rebuild", "rehearse", "resume", "setup", "show", "status", "thin",
-            "unpin", "verify",
+            "try-alarms", "unpin", "verify",
         )
     } | {"keeper": "holdstill.cli.keeper.group"}  # fmt: skip
 
@@ -59,7 +59,7 @@ def holdstill() -> None:
     """Capture a running board without powering it off, and rebuild it as a bootable card.
 
     On the board: inspect, capture, nightly. At the keeper: keeper, list, find, show, get,
-    verify, rebuild. On both: status.
+    verify, rebuild. On both: status, try-alarms.
     """
 
 

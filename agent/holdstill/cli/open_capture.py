@@ -33,7 +33,16 @@ if TYPE_CHECKING:
 
 
 def open_local(given: str | None) -> Store:
-    """Open a store that is a directory of this machine.
+    """Open a store that is a directory of this machine, for reading.
+
+    Raises:
+        UsageError: the address is none, or not of a directory.
+    """
+    return open_store(folder(given))
+
+
+def folder(given: str | None) -> Path:
+    """Return the directory of this machine that is the store.
 
     Raises:
         UsageError: the address is none, or not of a directory.
@@ -44,7 +53,7 @@ def open_local(given: str | None) -> Store:
             f"{address} is not a directory of this machine",
             hint="run this command at the keeper, or mount its store here and name the directory",
         )
-    return open_store(Path(address).absolute())
+    return Path(address).absolute()
 
 
 def enrolled(store: Store, board: str) -> BoardName:
@@ -60,13 +69,6 @@ def enrolled(store: Store, board: str) -> BoardName:
             hint=f"it knows {', '.join(store.boards()) or 'none yet'}",
         )
     return name
-
-
-def named(given: str | None, reference: str) -> tuple[Store, BoardName, str]:
-    """Return a local store, and the board and the full name of the capture that is meant."""
-    store = open_local(given)
-    found = capture_ref.find(store, reference, runner=LocalRunner())
-    return store, found.board, str(found.name)
 
 
 def host(given: str | None) -> HostAddress | None:

@@ -38,6 +38,14 @@ def settings_option(default: Path) -> Callable[[FC], FC]:
     )
 
 
+keeper_settings_option = click.option(
+    "--keeper-settings",
+    "keeper_path",
+    type=click.Path(path_type=Path, dir_okay=False, readable=False),
+    default=KEEPER_SETTINGS,
+    show_default=True,
+    help="The keeper's settings file, on the host that keeps captures.",
+)
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON for other programs instead of text."
 )

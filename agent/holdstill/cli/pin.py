@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import open_capture, options, terminal
+from holdstill.cli import as_owner, options, terminal
 from holdstill.keeper import capture_notes
 from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import capture_ref
 
 
 @click.command("pin", short_help="Keep a capture whatever retention says.")
@@ -19,6 +21,8 @@ def command(capture: str, store_address: str | None) -> None:
     Example:
       holdstill pin pier-3/000042 --store /srv/holdstill
     """
-    opened, board, name = open_capture.named(store_address, capture)
+    opened = as_owner.opened_at(store_address)
+    found = capture_ref.find(opened, capture, runner=LocalRunner())
+    board, name = found.board, str(found.name)
     capture_notes.pin(opened, board, name, clock=SystemClock())
     terminal.say(f"{board}/{name} stays, whatever the retention")

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from holdstill.board import tmpfs
 from holdstill.cli import options, tables, terminal
-from holdstill.errors import PreflightError, UsageError
+from holdstill.errors import DegradedError, PreflightError, UsageError
 from holdstill.keeper.store import open_store
+from holdstill.notify.recipients import AppriseRecipients
 from holdstill.schedule import state_file
 from holdstill.schedule.zone import LocalZone
 from holdstill.system.clocks import SystemClock
@@ -19,20 +19,16 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import board_status, silence
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.cli.terminal import Console
     from holdstill.workflow.board_status import BoardStatus
+    from holdstill.workflow.silence import BoardSilence
 
 
 @click.command("status", short_help="Show how this board or keeper is doing.")
 @options.settings_option(options.BOARD_SETTINGS)
-@click.option(
-    "--keeper-settings",
-    "keeper_path",
-    type=click.Path(path_type=Path, dir_okay=False, readable=False),
-    default=options.KEEPER_SETTINGS,
-    show_default=True,
-    help="The keeper's settings file, on the host that keeps captures.",
-)
+@options.keeper_settings_option
 @options.json_option
 def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
     r"""Show the state of this board, or this keeper: the last capture, what is due, what is wrong.
@@ -54,22 +50,31 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
             hint="this machine is no board and no keeper yet; --settings names another file",
         )
     board = _board_standing(settings_path) if is_board else None
-    states = None
+    states: tuple[BoardSilence, ...] | None = None
+    alarms: tuple[str, ...] = ()
     if is_keeper:
         settings = options.read_keeper_settings(keeper_path)
         opened = open_store(settings.store)
         states = silence.find_silent(
             opened, settings.notify, clock=SystemClock(), runner=LocalRunner()
         )
+        people = AppriseRecipients(settings.notify.urls_file, LocalRunner())
+        alarms = silence.alarm_troubles(opened, people)
     code = (board.code if board else 0) or silence.exit_code(states or ())
+    if alarms:
+        code = code or DegradedError.exit_code
     if as_json:
-        options.print_json({"board": board, "keeper": states or (), "exit_code": code})
+        options.print_json(
+            {"board": board, "keeper": states or (), "alarms": alarms, "exit_code": code}
+        )
     else:
         out = terminal.console()
         if board is not None:
             _show_board(board, out)
         if states is not None:
             tables.silent_boards(states, out)
+        for trouble in alarms:
+            out.print(f"NEEDS A LOOK: {trouble}")
     return code
 
 
@@ -92,9 +97,11 @@ def _board_standing(path: Path) -> BoardStatus:
     settings = options.read_board_settings(path)
     _is_there(settings.state / state_file.NIGHTS)
     place = tmpfs.choose(settings.spool)
+    people = AppriseRecipients(settings.notify.urls_file, LocalRunner())
     return board_status.read_status(
-        settings, place=place, now=SystemClock().now(), zone=LocalZone()()
-    )
+        settings, place=place, now=SystemClock().now(), zone=LocalZone()(),
+        complaint=people.complaint(),
+    )  # fmt: skip
 
 
 def _show_board(board: BoardStatus, out: Console) -> None:
@@ -107,8 +114,6 @@ def _show_board(board: BoardStatus, out: Console) -> None:
     if board.last is not None:
         out.print(f"last run:     {board.last.at}, {board.last.what}")
     out.print(f"card:         {board.card}")
-    if board.unsent:
-        out.print(f"{board.unsent} messages could not be delivered yet")
     for finding in board.findings:
         out.print(f"NEEDS A LOOK: {finding.text}", style="yellow")
     if board.last is not None and board.last.hint:

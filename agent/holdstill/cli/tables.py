@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import BoardIdentity, Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
+    from holdstill.model.settings import Retention
     from holdstill.rebuild.planner import Plan
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.each_board import BoardTrouble
@@ -153,10 +154,30 @@ def capture_report(report: CaptureReport, out: Console) -> None:
     warnings(report.warnings, out)
 
 
-def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Console) -> None:
+def _own_rule(own: Retention | None) -> str:
+    """Return the rule that a board has for itself, to stand behind its name; "" for none."""
+    if own is None:
+        return ""
+    kept = ", ".join(
+        counted(count, unit)
+        for count, unit in (
+            (own.days, "day"), (own.weeks, "week"), (own.months, "month"), (own.years, "year"),
+        )
+    )  # fmt: skip
+    return f" (retention of its own: {kept}, at least {counted(own.at_least, 'capture')})"
+
+
+def briefs(
+    board: str,
+    found: Sequence[CaptureBrief],
+    own: Retention | None,
+    *,
+    now: datetime,
+    out: Console,
+) -> None:
     """Show a board's captures, oldest first."""
     if not found:
-        out.print(f"{board}: no captures yet")
+        out.print(f"{board}{_own_rule(own)}: no captures yet")
         return
     numbers = ("age", "frozen", "entries", "size", "new")
     rows = table("capture", "age", "grade", "frozen", "entries", "size", "new", "verified",
@@ -171,7 +192,7 @@ def briefs(board: str, found: Sequence[CaptureBrief], *, now: datetime, out: Con
             human(brief.new_bytes), brief.verified_at[:10] or "-", brief.booted_at[:10] or "-",
             "; ".join(brief.trouble) or "-",
         )  # fmt: skip
-    out.print(f"{board}:")
+    out.print(f"{board}{_own_rule(own)}:")
     out.print(rows)
 
 
@@ -344,12 +365,16 @@ def collected(swept: CollectedGarbage, days: float, out: Console) -> None:
 
 
 def verdicts(
-    found: Mapping[BoardName, Sequence[Verdict]], out: Console, *, is_applied: bool
+    found: Mapping[BoardName, Sequence[Verdict]],
+    own: Mapping[BoardName, Retention],
+    out: Console,
+    *,
+    is_applied: bool,
 ) -> None:
-    """Show what retention decided about every capture."""
+    """Show what retention decided about every capture, and which rule is a board's own."""
     goes = "deleted" if is_applied else "would be deleted"
     for board, of_board in found.items():
-        out.print(f"{board}:")
+        out.print(f"{board}{_own_rule(own.get(board))}:")
         for verdict in of_board:
             why = f"stays: {verdict.stays_for}" if verdict.is_kept else goes
             out.print(f"  {verdict.name}  {why}")

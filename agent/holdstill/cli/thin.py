@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import as_owner, options, tables, terminal
 from holdstill.errors import VerificationError
 from holdstill.keeper import garbage, thin
 from holdstill.system.clocks import SystemClock
@@ -35,8 +35,9 @@ def command(
 ) -> int:
     r"""Delete captures that retention does not keep; without --apply only list them.
 
-    The newest good capture, pinned ones, and those with a date that cannot be trusted stay. A
-    board whose captures look tampered with is left alone; the others are done.
+    What stays is said by `retention` in the keeper's settings, or in a board's enrolment.yaml for
+    that one. The newest good capture, pinned ones, and those with a date that cannot be trusted
+    stay. A board whose captures look tampered with is left alone; the others are done.
 
     Contents that no capture needs any more rest in the store's trash/ for some days before they
     are deleted. While anything in the store cannot be read, all contents stay.
@@ -46,7 +47,7 @@ def command(
       holdstill thin pier-3
       holdstill thin --apply
     """
-    opened = open_capture.open_local(store_address)
+    opened = as_owner.opened_at(store_address)
     settings = options.keeper_settings(settings_path, opened.root)
     clock, runner = SystemClock(), LocalRunner()
     deed = thin.delete_captures if is_applied else thin.plan
@@ -55,6 +56,7 @@ def command(
         board,
         lambda name: deed(opened, name, settings.retention, clock=clock, runner=runner),
     )
+    own = thin.own_retentions(opened, found.results)
     swept = (
         garbage.collect(
             opened, clock=clock, grace=timedelta(days=settings.trash_days),
@@ -64,9 +66,12 @@ def command(
         else None
     )  # fmt: skip
     if as_json:
-        options.print_json({"verdicts": found.results, "troubles": found.troubles, "swept": swept})
+        options.print_json(
+            {"verdicts": found.results, "own_retention": own, "troubles": found.troubles,
+             "swept": swept}
+        )  # fmt: skip
     else:
-        tables.verdicts(found.results, terminal.console(), is_applied=is_applied)
+        tables.verdicts(found.results, own, terminal.console(), is_applied=is_applied)
         tables.troubles(found.troubles, terminal.console(is_error=True))
         if swept is not None:
             tables.collected(swept, settings.trash_days, terminal.console())

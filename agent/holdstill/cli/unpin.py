@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import open_capture, options, terminal
+from holdstill.cli import as_owner, options, terminal
 from holdstill.keeper import capture_notes
 from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import capture_ref
 
 
 @click.command("unpin", short_help="Let retention decide on a capture again.")
@@ -19,6 +21,8 @@ def command(capture: str, store_address: str | None) -> None:
     Example:
       holdstill unpin pier-3/000042 --store /srv/holdstill
     """
-    opened, board, name = open_capture.named(store_address, capture)
+    opened = as_owner.opened_at(store_address)
+    found = capture_ref.find(opened, capture, runner=LocalRunner())
+    board, name = found.board, str(found.name)
     capture_notes.unpin(opened, board, name, clock=SystemClock())
     terminal.say(f"retention decides about {board}/{name} again")

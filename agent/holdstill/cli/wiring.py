@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import tmpfs
 from holdstill.cli import options
 from holdstill.errors import HoldstillError, LinkError, UsageError
-from holdstill.keeper import forced_command, json_rpc, latest_tree
+from holdstill.keeper import forced_command, json_rpc, latest_tree, store_owner
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
@@ -74,9 +74,11 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
 def _store(path: Path) -> Store:
     """Open the store that the settings name: without it, the keeper cannot be reached."""
     try:
-        return open_store(path)
+        opened = open_store(path)
     except UsageError as error:
         raise LinkError(str(error), hint=error.hint) from error
+    store_owner.check(path, hint=store_owner.BY_SSH)
+    return opened
 
 
 def _identity(settings: BoardSettings) -> Identity:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
-from holdstill.model import strict_yaml
+from holdstill.model import names, settings, strict_yaml
 from holdstill.model.layout import Record
 from holdstill.model.settings import BoardLimits, Retention
 from holdstill.records import signature
@@ -63,51 +63,65 @@ class Enrolment(Record, frozen=True, kw_only=True):
         """Keys that may sign a new capture."""
         return tuple(key.public for key in self.keys if not key.retired_at)
 
+    @property
+    def retired_keys(self) -> tuple[str, ...]:
+        """Keys that were withdrawn."""
+        return tuple(key.public for key in self.keys if key.retired_at)
+
 
 def enrol(
     store: Store, board: BoardName, public_key: str, *, clock: Clock, limits: BoardLimits | None
 ) -> Enrolment:
-    """Let a board add captures with this key; a further key of an enrolled board is added.
+    """Let a board add captures with this key; the key that it has already changes nothing.
 
     Limits stay as they are when none are given.
 
     Raises:
-        SecurityError: the key is not one public key, or belongs to another board.
+        SecurityError: the key is not one public key, was withdrawn, or belongs to another board;
+            or the board has another key in use.
     """
-    key = signature.check_public_key(public_key)
-    for other in store.boards():
-        if other != board and key in read(store, other).every_key:
-            raise SecurityError(
-                f"this key is board {other}'s already",
-                hint="every board needs a key of its own: make one with ssh-keygen on the board",
-            )
-    folder = store.board_folder(board)
-    old = read(store, board) if (folder / "enrolment.yaml").is_file() else None
+    key = _check_key(store, board, public_key)
+    old = _read_if_enrolled(store, board)
+    if old is not None and old.live_keys and key not in old.live_keys:
+        raise SecurityError(
+            f"board {board} is enrolled with another key, added at {old.keys[-1].added_at}; "
+            "nothing was changed",
+            hint="if this is a new key of the same board, have it take the old one's place: "
+            f"`holdstill keeper enrol {store.root} {board} --key KEY.pub --replace-key`. The old "
+            "key is withdrawn then, and the captures that it signed stay good",
+        )
     fresh = _with_key(old, board, Key(public=key, added_at=clocks.rfc3339(clock.now())))
     if limits is not None:
         fresh = _replaced(fresh, limits=limits)
-    _lay_out(store, board)
-    if fresh != old:
-        store.disk.publish(folder / "enrolment.yaml", stores.encode(fresh))
+    _publish(store, fresh, old)
     return fresh
 
 
-def retire(store: Store, board: BoardName, public_key: str, *, clock: Clock) -> Enrolment:
-    """Accept no new captures signed by this key; take its authorized_keys line out as well.
+def replace_key(store: Store, board: BoardName, public_key: str, *, clock: Clock) -> Enrolment:
+    """Let a board add captures with this key only; the keys that it had are withdrawn.
 
     Raises:
-        UsageError: the board has no such key in use.
+        SecurityError: the key is not one public key, was withdrawn, or belongs to another board.
     """
-    key, old = signature.check_public_key(public_key), read(store, board)
-    if key not in old.live_keys:
-        raise UsageError(f"board {board} has no such key in use")
-    now = clocks.rfc3339(clock.now())
-    keys = tuple(
-        Key(public=k.public, added_at=k.added_at, retired_at=now) if k.public == key else k
-        for k in old.keys
-    )
-    fresh = _replaced(old, keys=keys)
-    store.disk.publish(store.board_folder(board) / "enrolment.yaml", stores.encode(fresh))
+    key = _check_key(store, board, public_key)
+    old, now = _read_if_enrolled(store, board), clocks.rfc3339(clock.now())
+    kept = None if old is None else _withdrawn(old, now, but=key)
+    fresh = _with_key(kept, board, Key(public=key, added_at=now))
+    _publish(store, fresh, old)
+    return fresh
+
+
+def retire(store: Store, board: BoardName, *, clock: Clock) -> Enrolment:
+    """Accept no new capture of this board; its captures stay, and its keys vouch for them.
+
+    Take the keys' lines out of authorized_keys as well (`shut_out`): they could still read.
+
+    Raises:
+        UsageError: it is not enrolled.
+    """
+    old = read(store, board)
+    fresh = _withdrawn(old, clocks.rfc3339(clock.now()))
+    _publish(store, fresh, old)
     return fresh
 
 
@@ -129,10 +143,20 @@ def read(store: Store, board: BoardName) -> Enrolment:
             f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
     document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)
-    found = strict_yaml.decode(document, Enrolment, str(path))
+    found = strict_yaml.decode_checked(
+        document, Enrolment, str(path), check=_problems, stand_ins={"board": "board", "keys": []}
+    )
     if found.board != board:
         raise SecurityError(f"{path}: it is of board {found.board}")
     return found
+
+
+def _problems(found: Enrolment) -> list[str]:
+    """Return what is wrong in an enrolment beyond its types: its owner may have edited it."""
+    return [
+        *settings.negative("retention", found.retention),
+        *settings.negative("limits", found.limits),
+    ]
 
 
 def authorized_line(
@@ -166,14 +190,43 @@ def let_in(line: str, home: Path) -> Path:
     """
     folder = home / ".ssh"
     folder.mkdir(mode=0o700, exist_ok=True)
-    path = (folder / "authorized_keys").resolve()
+    path = _authorized_keys(home)
     for place in (home, folder, path):
         _check_private(place)
-    old = path.read_bytes().splitlines() if path.exists() else []
-    key = line.split()[-2].encode()
-    kept = [text for text in old if key not in text.split()]
-    files.publish(path, b"".join(text + b"\n" for text in [*kept, line.encode()]))
+    _write_lines(path, [*_without(path, [" ".join(line.split()[-3:-1])]), line.encode()])
     return path
+
+
+def shut_out(keys: Sequence[str], home: Path) -> tuple[Path, int]:
+    """Take all lines with these keys out of a user's authorized_keys.
+
+    Returns that file and how many lines went.
+    """
+    path = _authorized_keys(home)
+    kept = _without(path, keys)
+    gone = len(_lines(path)) - len(kept)
+    if gone:
+        _write_lines(path, kept)
+    return path, gone
+
+
+def _authorized_keys(home: Path) -> Path:
+    """Return where sshd looks by default (sshd_config(5), AuthorizedKeysFile)."""
+    return (home / ".ssh/authorized_keys").resolve()
+
+
+def _lines(path: Path) -> list[bytes]:
+    return path.read_bytes().splitlines() if path.exists() else []
+
+
+def _without(path: Path, keys: Sequence[str]) -> list[bytes]:
+    """Return the lines that have none of these keys, told by their base64."""
+    bodies = {key.split()[1].encode() for key in keys}
+    return [line for line in _lines(path) if bodies.isdisjoint(line.split())]
+
+
+def _write_lines(path: Path, lines: Sequence[bytes]) -> None:
+    files.publish(path, b"".join(line + b"\n" for line in lines))
 
 
 def _check_private(path: Path) -> None:
@@ -185,13 +238,56 @@ def _check_private(path: Path) -> None:
         )
 
 
+def _check_key(store: Store, board: BoardName, public_key: str) -> str:
+    """Return type and base64 of a key that this board may use."""
+    key = signature.check_public_key(public_key)
+    for other in store.boards():
+        found = read(store, other)
+        if other != board and key in found.every_key:
+            raise SecurityError(
+                f"this key is board {other}'s already",
+                hint="every board needs a key of its own: make one with ssh-keygen on the board",
+            )
+        if other == board and key in found.every_key and key not in found.live_keys:
+            raise SecurityError(
+                f"this key of board {board} was withdrawn; it does not come back",
+                hint="make a new one with ssh-keygen on the board, and enrol that",
+            )
+    return key
+
+
+def _read_if_enrolled(store: Store, board: BoardName) -> Enrolment | None:
+    is_known = (store.board_folder(board) / "enrolment.yaml").is_file()
+    return read(store, board) if is_known else None
+
+
+def _publish(store: Store, fresh: Enrolment, old: Enrolment | None) -> None:
+    board = names.check_board(fresh.board)
+    _lay_out(store, board)
+    if fresh != old:
+        store.disk.publish(store.board_folder(board) / "enrolment.yaml", stores.encode(fresh))
+
+
 def _with_key(old: Enrolment | None, board: BoardName, key: Key) -> Enrolment:
     if old is None:
         return Enrolment(board=board, keys=(key,))
     if key.public in old.live_keys:
         return old
-    others = tuple(k for k in old.keys if k.public != key.public)
-    return _replaced(old, keys=(*others, key))
+    return _replaced(old, keys=(*old.keys, key))
+
+
+def _withdrawn(old: Enrolment, now: str, *, but: str = "") -> Enrolment:
+    """Return an enrolment whose keys in use are withdrawn, except for one."""
+    return _replaced(
+        old,
+        keys=tuple(
+            key if key.retired_at or key.public == but else _retired(key, now) for key in old.keys
+        ),
+    )
+
+
+def _retired(key: Key, now: str) -> Key:
+    return Key(public=key.public, added_at=key.added_at, retired_at=now)
 
 
 def _replaced(

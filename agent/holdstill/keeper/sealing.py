@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from holdstill.errors import DamagedContentError, HoldstillError, SecurityError
-from holdstill.keeper import repair, trash
+from holdstill.keeper import enrolment, repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
@@ -86,7 +86,8 @@ def check_manifest(
         SecurityError: it is not.
         DocumentError: its content is not that of a manifest.
     """
-    keys = shelf.enrolled.live_keys
+    # Read now: a key may have been withdrawn since this board's session began.
+    keys = enrolment.read(shelf.store, shelf.board).live_keys
     signature.verify(data, seal, board=shelf.board, keys=keys, runner=shelf.runner)
     manifest = manifest_file.decode(data)
     wanted = {"board": shelf.board, "seq": due.seq, "run": due.run, "previous": due.previous}

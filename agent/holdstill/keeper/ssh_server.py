@@ -31,6 +31,7 @@ from holdstill.system import files, landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
+    from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -60,6 +61,7 @@ def forced_command(
     enrolled = enrolment.read(store, board)
     os.umask(0o077)
     try:
+        _check_in_use(enrolled)
         wish = words.parse(original)
         match wish:
             case words.ReceiveRequest():
@@ -88,6 +90,15 @@ def forced_command(
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise
     return 0
+
+
+def _check_in_use(enrolled: Enrolment) -> None:
+    """Check that the board has a key left: a line in authorized_keys may outlive its key."""
+    if not enrolled.live_keys:
+        raise SecurityError(
+            f"the key of board {enrolled.board} was withdrawn",
+            hint="if the board is to come back, give it a new key and enrol that at the keeper",
+        )
 
 
 class LineReader:

@@ -18,6 +18,8 @@ from holdstill.model.names import CaptureName
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from holdstill.keeper.retention import Verdict
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -43,8 +45,19 @@ def plan(
             f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}",
             hint="nothing was deleted. Look into it first; `holdstill list` shows all",
         )
-    own = enrolment.read(store, board).retention
+    own = own_retention(store, board)
     return retention.judge(briefs, own or rule, now=clock.now())
+
+
+def own_retention(store: Store, board: BoardName) -> Retention | None:
+    """Return the rule that a board has for itself; None if it goes by that for all boards."""
+    return enrolment.read(store, board).retention
+
+
+def own_retentions(store: Store, boards: Iterable[BoardName]) -> dict[BoardName, Retention]:
+    """Return the rules of those of these boards that have one for themselves."""
+    found = {board: own_retention(store, board) for board in boards}
+    return {board: own for board, own in found.items() if own is not None}
 
 
 def delete_captures(

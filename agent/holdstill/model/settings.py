@@ -276,21 +276,24 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
     )  # fmt: skip
 
 
-def _keeper_problems(settings: KeeperSettings) -> list[str]:
-    problems = [
-        f"retention.{field}: must not be negative"
-        for field, value in msgspec.structs.asdict(settings.retention).items()
+def negative(key: str, found: Retention | BoardLimits | None) -> list[str]:
+    """Return a problem for each number in a part of a document that is below zero."""
+    if found is None:
+        return []
+    return [
+        f"{key}.{name}: must not be negative"
+        for name, value in msgspec.structs.asdict(found).items()
         if value < 0
     ]
+
+
+def _keeper_problems(settings: KeeperSettings) -> list[str]:
+    problems = negative("retention", settings.retention)
     if not 0 < settings.daily_share <= 1:
         problems.append("daily_share: must be above 0 and at most 1")
     if settings.min_free_inodes < 0:
         problems.append("min_free_inodes: must not be negative")
-    problems += [
-        f"limits.{key}: must not be negative"
-        for key, value in msgspec.structs.asdict(settings.limits).items()
-        if value < 0
-    ]
+    problems += negative("limits", settings.limits)
     if not 0 <= settings.trash_days <= 365:
         problems.append("trash_days: must be from 0 to 365")
     problems += _metrics_problems(settings.notify.metrics_file)

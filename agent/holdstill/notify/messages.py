@@ -79,6 +79,23 @@ def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -
     return _letter(kind, f"{keeper}: {count} {what}", lines, at)
 
 
+def about_nothing(host: str, *, at: str) -> Message:
+    """Write that this is a trial."""
+    lines = [
+        f"Somebody at {host} tries whether messages of holdstill arrive.",
+        "This one did. Nothing is wrong, and there is nothing to do.",
+    ]
+    return _letter(MessageKind.SUMMARY, f"{host}: a trial message", lines, at)
+
+
+def undelivered(count: int) -> str:
+    """Return the sentence about messages that wait; "" for none."""
+    if not count:
+        return ""
+    waiting = counted(count, "message has", "messages have")
+    return f"{waiting} not been delivered yet; `holdstill try-alarms` shows who can be reached"
+
+
 def _letter(kind: MessageKind, title: str, lines: list[str], at: str) -> Message:
     """Write a message; file names in its lines may come from anybody."""
     shown = [printable(line, longest=_LINE_LONGEST) for line in lines]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import stat
 import sys
 from typing import TYPE_CHECKING
@@ -29,7 +30,10 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 _LIMIT = 64 << 10
+_ADDRESS = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*)://.+")
+"""Scheme and the rest (RFC 3986, 3.1); every address that Apprise takes has two slashes."""
 _TIMEOUT = 60.0
+_NUMBERS_MOST = 10
 
 
 def fingerprint(url: str) -> str:
@@ -52,7 +56,7 @@ class AppriseRecipients:
         """Return what is wrong with the file of addresses, "" for nothing."""
         try:
             mode = self._file.stat().st_mode
-            self._addresses()
+            bad = [number for number, line in self._lines() if not _ADDRESS.fullmatch(line)]
         except FileNotFoundError:
             return ""
         except (OSError, UnicodeDecodeError) as error:
@@ -61,7 +65,19 @@ class AppriseRecipients:
             return f"{self._file} cannot be read, so nobody is told anything: {reason}"
         if mode & (stat.S_IRWXG | stat.S_IRWXO):
             return f"others may read the addresses in {self._file}: chmod 0600 {self._file}"
+        if bad:
+            numbers = ", ".join(map(str, bad[:_NUMBERS_MOST]))
+            which = f"line {numbers} is" if len(bad) == 1 else f"lines {numbers} are"
+            return f"{self._file}: {which} no address (such as mailto://...): nobody is told there"
         return ""
+
+    def places(self) -> dict[str, str]:
+        """Return for each fingerprint where its address is and its kind: no secrets."""
+        return {
+            fingerprint(line): f"line {number}, {match[1]}://"
+            for number, line in self._lines()
+            if (match := _ADDRESS.fullmatch(line))
+        }
 
     def send(self, message: Message) -> tuple[str, ...]:
         """Send a message to its recipients; return the fingerprints of those who got it."""
@@ -82,10 +98,14 @@ class AppriseRecipients:
         return True
 
     def _addresses(self) -> dict[str, str]:
+        return {fingerprint(line): line for _, line in self._lines() if _ADDRESS.fullmatch(line)}
+
+    def _lines(self) -> list[tuple[int, str]]:
+        """Return the lines that are to be addresses, with their numbers; none without a file."""
         try:
             with files.opened(self._file, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK) as handle:
                 text = os.read(handle, _LIMIT).decode()
         except FileNotFoundError:
-            return {}
-        lines = (line.strip() for line in text.splitlines())
-        return {fingerprint(line): line for line in lines if line and not line.startswith("#")}
+            return []
+        lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), 1)]
+        return [(number, line) for number, line in lines if line and not line.startswith("#")]

@@ -12,6 +12,7 @@ import shlex
 import shutil
 import signal
 import subprocess
+import sys
 import warnings
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 from holdstill.errors import CommandError, PreflightError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path, PurePath
     from typing import IO, NoReturn
 
@@ -250,6 +251,16 @@ def become(command: Command) -> NoReturn:
     """Replace this process by the command, keeping standard input, output and error."""
     environment = PLAIN_ENVIRONMENT | dict(command.environment)
     os.execvpe(command.argv[0], command.argv, environment)  # noqa: S606  no shell wanted
+
+
+def start_again(*through: str, environment: Mapping[str, str]) -> NoReturn:
+    """Replace this process by a new one with the same command line, started through a program.
+
+    Python's own words stay, and so do the standard files; environment is all that it gets.
+    """
+    words = (*through, sys.executable, *sys.orig_argv[1:])
+    program = shutil.which(words[0], path=PLAIN_ENVIRONMENT["PATH"]) or words[0]
+    os.execve(program, words, environment)  # noqa: S606  no shell wanted
 
 
 def keep_only(handles: Iterable[int]) -> None:

@@ -8,6 +8,7 @@ from holdstill.board import card_history, card_trend
 from holdstill.board.health_report import Urgency
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import DEGRADED, SILENT, DaemonStatus, NightlyState, RunOutcome
+from holdstill.notify import messages
 from holdstill.schedule import due_nights, state_file
 from holdstill.system import clocks
 from holdstill.workflow import board_state
@@ -61,7 +62,7 @@ class BoardStatus(Record, frozen=True, kw_only=True):
 
 
 def read_status(
-    settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo
+    settings: BoardSettings, *, place: Path, now: datetime, zone: tzinfo, complaint: str = ""
 ) -> BoardStatus:
     """Read the status of the board. Changes nothing.
 
@@ -70,6 +71,7 @@ def read_status(
         place: the directory in memory that the daemon uses.
         now: the moment.
         zone: the board's time zone.
+        complaint: why messages cannot be sent, or not to all.
     """
     state = settings.state
     kept = state_file.NightlyStateFile(state).load()
@@ -98,6 +100,11 @@ def read_status(
                 kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
             ),
             *card_findings,
+            *(
+                StatusFinding(code=DEGRADED, text=text)
+                for text in (messages.undelivered(len(kept.outbox)), complaint)
+                if text
+            ),
         ),
     )
 

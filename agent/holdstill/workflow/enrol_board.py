@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, UsageError
-from holdstill.keeper import enrolment
+from holdstill.keeper import enrolment, store_owner
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
@@ -27,12 +27,13 @@ def ask_host_key(address: StoreAddress) -> HostKey | None:
 
     Raises:
         LinkError: nobody answers.
-        UsageError: there is no store in the directory.
+        UsageError: there is no store in the directory; PreflightError: it is another user's.
     """
     if isinstance(address, HostAddress):
         return keys.scan(address)
     if isinstance(address, FolderAddress):
         stores.open_store(address.path)
+        store_owner.check(address.path, hint=store_owner.BY_SSH)
     return None
 
 

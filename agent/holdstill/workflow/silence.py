@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 NAME = "watch.json"
 _DAY = 86_400.0
+_CLOCK_STEP = timedelta(hours=1)
+"""So much a clock may be put back without a word."""
 
 
 class BoardSilence(Record, frozen=True, kw_only=True):
@@ -43,6 +45,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         captures: how many it has.
         days: since then; limit: how many are too many.
         trouble: why it cannot be judged; None if it can.
+        is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
 
     board: str
@@ -52,11 +55,13 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     days: float = 0.0
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
+    is_retired: bool = False
 
     @property
     def is_silent(self) -> bool:
         """Whether the board is silent, or nobody can tell."""
-        return self.trouble is not None or self.days >= self.limit
+        is_late = self.days >= self.limit and not self.is_retired
+        return self.trouble is not None or is_late
 
     @property
     def exit_code(self) -> int:
@@ -70,9 +75,11 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         if self.trouble:
             why = f"{self.trouble.problem}; what to do: {self.trouble.hint}"
             return f"{self.board}: it cannot be judged: {why}"
+        last = f"the last is {self.newest}" if self.newest else "there was none yet"
+        if self.is_retired:
+            return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
         if self.newest and not self.is_silent:
             return f"{self.board}: the last good capture is {self.newest}, {self._age} old"
-        last = f"the last is {self.newest}" if self.newest else "there was none yet"
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
 
     @property
@@ -137,9 +144,28 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         newest=newest.name if newest else "",
         since=since,
         captures=captures,
-        days=max(0.0, (now - _moment(since, shelf)).total_seconds() / _DAY),
+        days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
+        is_retired=not shelf.enrolled.live_keys,
     )
+
+
+def _past_moment(since: str, shelf: BoardCaptures, now: datetime) -> datetime:
+    """Return a moment that the keeper wrote down, if it can have been.
+
+    Raises:
+        VerificationError: it is none.
+        DegradedError: it is still to come: how long ago it was cannot be told.
+    """
+    moment = _moment(since, shelf)
+    if moment - now > _CLOCK_STEP:
+        raise DegradedError(
+            f"its last capture arrived, or it was enrolled, at {since}, and here it is "
+            f"{clocks.rfc3339(now)}: the clock of this keeper was wrong then, or is now",
+            hint="set the clock (`timedatectl` shows it); if it is right now, the board's next "
+            "capture puts this right",
+        )
+    return moment
 
 
 def _moment(since: str, shelf: BoardCaptures) -> datetime:
@@ -167,7 +193,11 @@ def queue_messages(
     A silent board is reported once, and once when it is back; all of them in one message.
     """
     silent = [state for state in states if state.is_silent and state.board not in watch.told]
-    back = [state for state in states if not state.is_silent and state.board in watch.told]
+    back = [
+        state
+        for state in states
+        if state.board in watch.told and not state.is_silent and not state.is_retired
+    ]
     keeper = os.uname().nodename
     outbox = watch.outbox
     for kind, lines in (
@@ -200,6 +230,12 @@ def watch(
     if left != after.outbox:
         file.save(msgspec.structs.replace(after, outbox=left))
     return states
+
+
+def alarm_troubles(store: Store, people: Recipients) -> tuple[str, ...]:
+    """Return why people may not have been told, in sentences."""
+    waiting = messages.undelivered(len(SilenceStateFile(store.root).load().outbox))
+    return tuple(text for text in (waiting, people.complaint()) if text)
 
 
 def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import SecurityError, UsageError
+from holdstill.errors import DocumentError, SecurityError, UsageError
 from holdstill.keeper import enrolment, store
 from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import ByteSize
@@ -92,23 +92,22 @@ def test_enrolling_again_changes_nothing(boathouse: Store) -> None:
     assert keeping.snapshot(boathouse.root) == before
 
 
-def test_limits_are_kept_when_a_key_is_added(boathouse: Store) -> None:
+def test_limits_are_kept_when_a_key_is_replaced(boathouse: Store) -> None:
     limits = BoardLimits(bytes_per_run=ByteSize.parse("2G"))
     enrolment.enrol(boathouse, PIER_3, KEY, clock=FakeClock(), limits=limits)
 
-    enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=FakeClock(), limits=None)
+    enrolment.replace_key(boathouse, PIER_3, OTHER_KEY, clock=FakeClock())
 
     found = enrolment.read(boathouse, PIER_3)
     assert found.limits == limits
-    assert found.live_keys == (KEY, OTHER_KEY)
+    assert found.live_keys == (OTHER_KEY,)
 
 
-def test_a_retired_key_vouches_for_old_captures_and_for_no_new_one(boathouse: Store) -> None:
+def test_m19_a_replaced_key_vouches_for_old_captures_and_for_no_new_one(boathouse: Store) -> None:
     clock = FakeClock()
     board = Board(keeping.keeper_of(boathouse, clock=clock), files={b"f": b"x"})
     board.capture()
-    enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=clock, limits=None)
-    enrolment.retire(boathouse, PIER_3, KEY, clock=clock)
+    enrolment.replace_key(boathouse, PIER_3, OTHER_KEY, clock=clock)
 
     board.keeper = keeping.keeper_of(boathouse, clock=clock)
 
@@ -119,14 +118,104 @@ def test_a_retired_key_vouches_for_old_captures_and_for_no_new_one(boathouse: St
     assert board.capture().name
 
 
-def test_a_key_that_is_not_in_use_cannot_be_retired(boathouse: Store) -> None:
-    with pytest.raises(UsageError, match="no such key"):
-        enrolment.retire(boathouse, PIER_3, OTHER_KEY, clock=FakeClock())
+def test_m19_f15_another_key_of_a_known_board_is_refused_and_changes_nothing(
+    boathouse: Store,
+) -> None:
+    before = keeping.snapshot(boathouse.root)
+
+    with pytest.raises(SecurityError, match="enrolled with another key") as refused:
+        enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=FakeClock(), limits=None)
+
+    assert "--replace-key" in refused.value.hint
+    assert keeping.snapshot(boathouse.root) == before
+
+
+def test_m19_a_run_that_goes_on_seals_nothing_once_its_key_is_withdrawn(boathouse: Store) -> None:
+    clock = FakeClock()
+    board = Board(keeping.keeper_of(boathouse, clock=clock), files={b"f": b"x"})
+    board.capture()
+
+    retired = enrolment.retire(boathouse, PIER_3, clock=clock)
+
+    assert (retired.live_keys, retired.retired_keys) == ((), (KEY,))
+    with pytest.raises(SecurityError, match="signature"):
+        board.capture()
+    assert [brief.faults for brief in board.keeper.captures()] == [()]
+
+
+def test_m19_retiring_twice_keeps_the_first_moment(boathouse: Store) -> None:
+    first = enrolment.retire(boathouse, PIER_3, clock=FakeClock())
+    before = keeping.snapshot(boathouse.root)
+
+    again = enrolment.retire(boathouse, PIER_3, clock=FakeClock())
+
+    assert again == first
+    assert keeping.snapshot(boathouse.root) == before
+
+
+def test_m19_a_withdrawn_key_does_not_come_back(boathouse: Store) -> None:
+    enrolment.retire(boathouse, PIER_3, clock=FakeClock())
+
+    with pytest.raises(SecurityError, match="was withdrawn"):
+        enrolment.enrol(boathouse, PIER_3, KEY, clock=FakeClock(), limits=None)
+    with pytest.raises(SecurityError, match="was withdrawn"):
+        enrolment.replace_key(boathouse, PIER_3, KEY, clock=FakeClock())
+
+    assert enrolment.read(boathouse, PIER_3).live_keys == ()
+
+
+def test_m19_a_retired_board_comes_back_with_another_key(boathouse: Store) -> None:
+    enrolment.retire(boathouse, PIER_3, clock=FakeClock())
+
+    enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=FakeClock(), limits=None)
+
+    assert enrolment.read(boathouse, PIER_3).live_keys == (OTHER_KEY,)
+
+
+def test_m19_only_the_lines_of_the_withdrawn_key_go(tmp_path: Path, boathouse: Store) -> None:
+    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = enrolment.let_in(line, tmp_path)
+    owners = f"{OTHER_KEY} somebody"
+    path.write_text(f"# by hand\n{owners}\n{line}\n{KEY}\n", encoding="ascii")
+
+    told, gone = enrolment.shut_out((KEY,), tmp_path)
+
+    assert (told, gone) == (path, 2)
+    assert path.read_text(encoding="ascii") == f"# by hand\n{owners}\n"
+    assert enrolment.shut_out((KEY,), tmp_path) == (path, 0)
+
+
+def test_a_user_without_authorized_keys_has_no_line_to_lose(tmp_path: Path) -> None:
+    assert enrolment.shut_out((KEY,), tmp_path)[1] == 0
+
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_board_that_is_not_enrolled_has_no_keeper(boathouse: Store) -> None:
     with pytest.raises(UsageError, match="not enrolled"):
         keeping.keeper_of(boathouse, clock=FakeClock(), board=PIER_4)
+
+
+@pytest.mark.parametrize(
+    ("part", "key"),
+    [
+        ("retention: {days: -1}", "retention.days"),
+        ("limits: {inodes_per_day: -1}", "limits.inodes_per_day"),
+    ],
+)
+def test_h17_a_negative_number_in_an_enrolment_is_told_with_its_key(
+    boathouse: Store, part: str, key: str
+) -> None:
+    path = boathouse.board_folder(PIER_3) / "enrolment.yaml"
+    lines = [
+        line
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if not line.startswith(("retention:", "limits:"))
+    ]
+    path.write_text("\n".join([*lines, part]) + "\n", encoding="utf-8")
+
+    with pytest.raises(DocumentError, match=key):
+        enrolment.read(boathouse, PIER_3)
 
 
 def test_s33_an_enrolment_of_another_board_is_refused(boathouse: Store) -> None:

@@ -8,7 +8,15 @@ import msgspec
 import pytest
 
 from holdstill.model import settings as model_settings
-from holdstill.model.nightly_state import DaemonStatus, Incident, NightlyState, Phase, RunOutcome
+from holdstill.model.nightly_state import (
+    DaemonStatus,
+    Incident,
+    Message,
+    MessageKind,
+    NightlyState,
+    Phase,
+    RunOutcome,
+)
 from holdstill.schedule import state_file
 from holdstill.workflow import board_state, board_status
 
@@ -38,9 +46,9 @@ class Board:
         path.write_bytes(b"{}")
         os.utime(path, times=(NOW.timestamp() - 3600,) * 2)
 
-    def look(self) -> board_status.BoardStatus:
+    def look(self, complaint: str = "") -> board_status.BoardStatus:
         return board_status.read_status(
-            self.settings, place=self.folder / "run", now=NOW, zone=UTC
+            self.settings, place=self.folder / "run", now=NOW, zone=UTC, complaint=complaint
         )
 
     def look_while_running(self) -> board_status.BoardStatus:
@@ -120,3 +128,19 @@ def test_looking_writes_nothing(board: Board) -> None:
     board.look()
 
     assert sorted(path.name for path in board.folder.rglob("*")) == before
+
+
+def test_m15_messages_that_wait_and_lines_that_are_no_address_need_attention(board: Board) -> None:
+    letter = Message(
+        kind=MessageKind.FAILURE, title="pier-3: no capture", body="", at="2026-11-25T08:31:00Z",
+        to=("f00d",),
+    )  # fmt: skip
+    board.remembers(last=GOOD, good=GOOD, outbox=(letter,))
+    board.sealed_an_hour_ago()
+
+    with state_file.held(board.folder / "run"):
+        found = board.look("urls: line 1 is no address").findings
+
+    assert [finding.code for finding in found] == [8, 8]
+    assert "1 message has not been delivered yet" in found[0].text
+    assert found[1].text == "urls: line 1 is no address"

@@ -178,6 +178,42 @@ def test_h7_a_date_that_is_none_is_a_trouble_of_that_board(
     assert "is no moment" in states[PIER_4].sentence
 
 
+@pytest.mark.parametrize("captures", [0, 1])
+def test_m10_what_arrived_in_the_future_is_a_fault_of_the_clock_until_the_next_capture(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper], captures: int
+) -> None:
+    path = store.board_folder(PIER_3) / "enrolment.yaml"
+    text = re.sub(r"added_at: .*", "added_at: '2036-02-07T06:28:16Z'", path.read_text("utf-8"))
+    path.write_text(text, encoding="utf-8")
+    if captures:
+        clock.advance(3650 * DAY)
+        board.capture()
+        clock.advance(-3650 * DAY)
+    rounds = Round(store, clock)
+
+    states = {state.board: state for state in rounds.at(0.1)}
+
+    assert states[PIER_3].is_silent
+    assert states[PIER_3].exit_code == 8
+    assert "the clock of this keeper was wrong then, or is now" in states[PIER_3].sentence
+    assert "timedatectl" in states[PIER_3].sentence
+    (letter,) = rounds.people.got
+    assert letter.body.startswith("pier-3: it cannot be judged: its last capture arrived")
+    board.capture()
+    assert not {state.board: state for state in rounds.at(0.1)}[PIER_3].is_silent
+
+
+def test_m10_a_clock_that_was_put_back_by_minutes_is_no_fault(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    clock.advance(-600)
+
+    (state,) = Round(store, clock).at(0)
+
+    assert (state.is_silent, state.days) == (False, 0.0)
+
+
 def test_m1_of_a_board_that_cannot_be_judged_the_numbers_say_just_that(
     store: Store, clock: FakeClock, board: Board[LocalKeeper]
 ) -> None:

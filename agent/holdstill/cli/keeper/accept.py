@@ -6,9 +6,8 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import open_capture, terminal
+from holdstill.cli import as_owner, open_capture, terminal
 from holdstill.keeper import capture_notes
-from holdstill.keeper.store import open_store
 from holdstill.system.clocks import SystemClock
 
 
@@ -26,7 +25,7 @@ def command(store: Path, board: str, reason: str) -> None:
     Example:
       holdstill keeper accept /srv/holdstill pier-3 --reason "disk restored"
     """
-    opened = open_store(store.absolute())
+    opened = as_owner.opened(store)
     name = open_capture.enrolled(opened, board)
     capture_notes.accept(opened, name, reason, clock=SystemClock())
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import terminal
+from holdstill.cli import as_owner, terminal
+from holdstill.cli.keeper.retire import shut_out
 from holdstill.errors import UsageError
 from holdstill.keeper import enrolment
-from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
@@ -24,7 +24,7 @@ from holdstill.system.clocks import SystemClock
     "--key",
     "key_file",
     required=True,
-    type=click.Path(path_type=Path, allow_dash=True),
+    type=click.Path(path_type=Path, allow_dash=True, readable=False),
     help="The board's public key file (.pub); - for standard input.",
 )
 @click.option("--from", "sources", default="", help="Accept the key only from these addresses.")
@@ -32,26 +32,41 @@ from holdstill.system.clocks import SystemClock
     "--let-in", "lets_in", is_flag=True,
     help="Put the line into ~/.ssh/authorized_keys instead of printing it.",
 )  # fmt: skip
-def command(store: Path, board: str, key_file: Path, sources: str, *, lets_in: bool) -> None:
+@click.option(
+    "--replace-key", "replaces", is_flag=True,
+    help="Withdraw the key that the board has; this one takes its place.",
+)  # fmt: skip
+def command(
+    store: Path, board: str, key_file: Path, sources: str, *, lets_in: bool, replaces: bool
+) -> None:
     r"""Let a board add captures, and print the line for this user's authorized_keys file.
 
-    A board's key can add captures of its own board and read those; nothing else.
+    A board's key can add captures of its own board and read those; nothing else. A board that is
+    enrolled with another key is refused, unless --replace-key says that this one is meant.
 
     \b
     Examples:
       holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub
       holdstill keeper enrol /srv/holdstill pier-3 --key pier-3.pub --let-in
+      holdstill keeper enrol /srv/holdstill pier-3 --key new.pub --let-in \
+        --replace-key
     """
-    opened = open_store(store.absolute())
+    opened = as_owner.opened(store)
     name = names.check_board(board)
     public = signature.check_public_key(_read_key(key_file))
     # The line first: addresses that cannot be written in it must not leave a board enrolled.
     line = enrolment.authorized_line(opened, name, public, program=_program(), sources=sources)
-    enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
+    was_known = name in opened.boards() and public in enrolment.read(opened, name).live_keys
+    if replaces:
+        fresh = enrolment.replace_key(opened, name, public, clock=SystemClock())
+        shut_out(fresh)
+    else:
+        enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
+    done = f"{name} was enrolled with this key already" if was_known else f"{name} is enrolled"
     if lets_in:
-        terminal.say(f"{name} is enrolled, and let in by {enrolment.let_in(line, Path.home())}")
+        terminal.say(f"{done}, and let in by {enrolment.let_in(line, Path.home())}")
         return
-    terminal.warn(f"{name} is enrolled. Add this line to ~/.ssh/authorized_keys:")
+    terminal.warn(f"{done}. Add this line to ~/.ssh/authorized_keys:")
     terminal.say(line)
 
 
@@ -67,4 +82,8 @@ def _read_key(path: Path) -> str:
     try:
         return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="ascii")
     except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"cannot read the public key {path}: {error}") from error
+        raise UsageError(
+            f"cannot read the public key {path}: {error}",
+            hint="the store's owner has to be able to read it; with `--key - < FILE` it is enough "
+            "that your shell can",
+        ) from error

@@ -12,7 +12,7 @@ class KeeperCommands(LazyGroup):
 
     modules = {  # noqa: RUF012  constant
         name: f"holdstill.cli.keeper.{name}"
-        for name in ("accept", "enrol", "init", "recount", "serve", "watch")
+        for name in ("accept", "enrol", "init", "recount", "retire", "serve", "watch")
     }
 
 

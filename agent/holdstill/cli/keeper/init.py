@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import tables, terminal
+from holdstill.cli import as_owner, tables, terminal
 from holdstill.keeper.store import create
 from holdstill.system.clocks import SystemClock
 
@@ -20,6 +20,7 @@ def command(store: Path) -> None:
     Example:
       holdstill keeper init /srv/holdstill
     """
+    as_owner.become_owner(store.absolute())
     is_old = (store / "store.yaml").is_file()
     made = create(store.absolute(), clock=SystemClock())
     out = terminal.console()

@@ -6,10 +6,9 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import terminal
+from holdstill.cli import as_owner, terminal
 from holdstill.errors import VerificationError
 from holdstill.keeper import account_captures
-from holdstill.keeper.store import open_store
 
 
 @click.command("recount", short_help="Count anew what the captures need.")
@@ -24,7 +23,7 @@ def command(store: Path) -> int:
     Example:
       holdstill keeper recount /srv/holdstill
     """
-    opened = open_store(store.absolute())
+    opened = as_owner.opened(store)
     complaints = account_captures.recount(opened)
     terminal.warn(*complaints)
     if complaints:

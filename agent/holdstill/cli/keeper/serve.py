@@ -7,9 +7,8 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import options
+from holdstill.cli import as_owner, options
 from holdstill.keeper import ssh_server
-from holdstill.keeper.store import open_store
 from holdstill.model import names
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -30,7 +29,7 @@ def command(store: Path, board: str, settings_path: Path) -> int:
     """
     settings = options.keeper_settings(settings_path, store)
     return ssh_server.forced_command(
-        open_store(store),
+        as_owner.opened(store),
         names.check_board(board),
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),
         settings=settings,

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, tables, terminal
-from holdstill.keeper.store import open_store
+from holdstill.cli import as_owner, options, tables, terminal
+from holdstill.errors import DegradedError
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.system.clocks import SystemClock
@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 def command(settings_path: Path, *, as_json: bool) -> int:
     r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
 
-    Exit code 8 means that at least one board is silent, a higher one that one looks tampered with.
+    Exit code 8 means that at least one board is silent, or that people cannot all be told; a
+    higher one that a board looks tampered with.
     A board that cannot be judged is told like a silent one.
 
     \b
@@ -33,7 +34,7 @@ def command(settings_path: Path, *, as_json: bool) -> int:
       holdstill keeper watch --settings /etc/holdstill/keeper.yaml
     """
     settings = options.read_keeper_settings(settings_path)
-    opened = open_store(settings.store)
+    opened = as_owner.opened(settings.store)
     clock, people = (
         SystemClock(),
         AppriseRecipients(settings.notify.urls_file, BoundedRunner()),
@@ -42,10 +43,10 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     if settings.notify.metrics_file:
         text = metrics.rendered(silence.metrics(states))
         metrics.publish(settings.notify.metrics_file, text)
+    alarms = silence.alarm_troubles(opened, people)
     if as_json:
-        options.print_json(states)
+        options.print_json({"boards": states, "alarms": alarms})
     else:
         tables.silent_boards(states, terminal.console())
-    if complaint := people.complaint():
-        terminal.warn(f"holdstill: {complaint}")
-    return silence.exit_code(states)
+    terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
+    return max(silence.exit_code(states), DegradedError.exit_code if alarms else 0)

@@ -1,0 +1,67 @@
+"""Commands that change a store do so as the user it belongs to, whoever types them.
+
+Root's begin anew as that user before anything in the store is opened; any other user is told the
+line to type. Commands that only read a store (list, show, find, get, compare, rebuild) stay who
+they are: they may need root for a card, and leave nothing in the store.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+from typing import TYPE_CHECKING
+
+from holdstill.cli import open_capture
+from holdstill.keeper import store_owner
+from holdstill.keeper.store import open_store
+from holdstill.system import users
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+    from holdstill.system.users import User
+
+
+def opened(root: Path) -> Store:
+    """Open a store in order to change it, as its owner.
+
+    Raises:
+        UsageError: there is none.
+        PreflightError: this user is not its owner.
+    """
+    top = root.absolute()
+    become_owner(top)
+    return open_store(top)
+
+
+def opened_at(address: str | None) -> Store:
+    """Open the store that `--store` or the settings name, in order to change it, as its owner.
+
+    Raises:
+        UsageError: the address is none, or not of a directory.
+        PreflightError: this user is not the store's owner.
+    """
+    return opened(open_capture.folder(address))
+
+
+def become_owner(root: Path) -> None:
+    """Be the owner of a store, or of the directory that is to become one.
+
+    As root, this does not return: the same command line begins anew.
+
+    Raises:
+        PreflightError: this user is not, and cannot become that.
+    """
+    owner = store_owner.owner(root)
+    if owner is None or not store_owner.is_a_stranger(root):
+        return
+    if os.geteuid() == 0:
+        users.start_again_as(owner)
+    store_owner.check(root, hint=f"say it as that user: `{_line(owner)}`")
+
+
+def _line(owner: User) -> str:
+    """Return this very command line, to be typed by somebody who may become that user."""
+    return shlex.join(["sudo", "-u", owner.called, "holdstill", *sys.argv[1:]])

@@ -1,0 +1,56 @@
+"""The command `holdstill keeper retire`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import as_owner, open_capture, terminal
+from holdstill.keeper import enrolment
+from holdstill.model import sizes
+from holdstill.system.clocks import SystemClock
+
+if TYPE_CHECKING:
+    from holdstill.keeper.enrolment import Enrolment
+
+
+@click.command("retire", short_help="Withdraw a board's key; its captures stay.")
+@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("board")
+def command(store: Path, board: str) -> None:
+    r"""Let a board in no more: it was taken out of service, stolen or broken into.
+
+    Its captures stay, can be rebuilt, and are verified by the key that signed them. Nothing is
+    sealed with that key any more, not even by a run that goes on now. `holdstill keeper watch`
+    expects nothing of the board until `holdstill keeper enrol` gives it another key.
+
+    \b
+    Example:
+      holdstill keeper retire /srv/holdstill pier-3
+    """
+    opened = as_owner.opened(store)
+    name = open_capture.enrolled(opened, board)
+    had = enrolment.read(opened, name).live_keys
+    fresh = enrolment.retire(opened, name, clock=SystemClock())
+    terminal.say(
+        f"{name}'s key is withdrawn; its captures stay"
+        if had
+        else f"{name} had no key in use any more"
+    )
+    shut_out(fresh)
+
+
+def shut_out(fresh: Enrolment) -> None:
+    """Take the lines of a board's withdrawn keys out of this user's authorized_keys; say so."""
+    if not fresh.retired_keys:
+        return
+    path, gone = enrolment.shut_out(fresh.retired_keys, Path.home())
+    if gone:
+        terminal.say(f"{sizes.counted(gone, 'line')} with a withdrawn key went out of {path}")
+    else:
+        terminal.warn(
+            f"no line with a withdrawn key is in {path}; if sshd reads keys from elsewhere, take "
+            "it out there: with it a board can still read its own captures"
+        )

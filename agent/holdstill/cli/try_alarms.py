@@ -1,0 +1,67 @@
+"""The command `holdstill try-alarms`."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from holdstill.cli import options, terminal
+from holdstill.errors import DegradedError, UsageError
+from holdstill.notify.recipients import AppriseRecipients
+from holdstill.system.clocks import SystemClock
+from holdstill.system.time_limited import BoundedRunner
+from holdstill.workflow import try_alarms
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from holdstill.workflow.try_alarms import AlarmTrial
+
+
+@click.command("try-alarms", short_help="Send people a trial message.")
+@options.settings_option(options.BOARD_SETTINGS)
+@options.keeper_settings_option
+@options.json_option
+def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
+    r"""Send one message to each address that this board, or this keeper, would tell.
+
+    An address is named by its line and kind, for it is a secret. Exit code 8: somebody was not
+    reached, or a line is no address.
+
+    \b
+    Example:
+      holdstill try-alarms
+    """
+    trials: list[AlarmTrial] = []
+    complaints: list[str] = []
+    for file in _files(settings_path, keeper_path):
+        people = AppriseRecipients(file, BoundedRunner())
+        found = try_alarms.try_alarms(people, os.uname().nodename, clock=SystemClock())
+        nobody = "" if found else f"{file} has no address: nobody is told anything"
+        trials += found
+        complaints += filter(None, (people.complaint(), nobody))
+    if as_json:
+        options.print_json({"trials": trials, "complaints": complaints})
+    else:
+        for each in trials:
+            terminal.say(f"{each.place}: {'reached' if each.is_reached else 'NOT REACHED'}")
+        terminal.warn(*complaints)
+    is_well = not complaints and all(each.is_reached for each in trials)
+    return 0 if is_well else DegradedError.exit_code
+
+
+def _files(settings_path: Path, keeper_path: Path) -> tuple[Path, ...]:
+    """Return the files of addresses of this machine, each once."""
+    files = []
+    if settings_path.exists():
+        files.append(options.read_board_settings(settings_path).notify.urls_file)
+    if keeper_path.exists():
+        files.append(options.read_keeper_settings(keeper_path).notify.urls_file)
+    if not files:
+        raise UsageError(
+            f"neither {settings_path} nor {keeper_path} is there",
+            hint="this machine is no board and no keeper yet; --settings names another file",
+        )
+    return tuple(dict.fromkeys(files))

@@ -1,0 +1,63 @@
+"""Who a process runs as, and starting again as somebody else."""
+
+from __future__ import annotations
+
+import os
+import pwd
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Self
+
+from holdstill.system import process
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import NoReturn
+
+
+@dataclass(frozen=True)
+class User:
+    """A user: the numbers, which the kernel knows, and what the system's list of users adds.
+
+    Attributes:
+        name: "" for a user who is in no list, as in a container.
+        home: "" for one without a name.
+    """
+
+    uid: int
+    gid: int
+    name: str = ""
+    home: str = ""
+
+    @classmethod
+    def owner_of(cls, path: Path) -> Self:
+        """Return whom a file or directory belongs to; a symlink is not followed."""
+        found = path.lstat()
+        try:
+            known = pwd.getpwuid(found.st_uid)
+        except KeyError:
+            return cls(found.st_uid, found.st_gid)
+        return cls(known.pw_uid, known.pw_gid, known.pw_name, known.pw_dir)
+
+    @property
+    def called(self) -> str:
+        """The name, or the number as sudo(8) takes it."""
+        return self.name or f"#{self.uid}"
+
+
+def start_again_as(user: User) -> NoReturn:
+    """Start this program again with the same command line, as this user and in its groups.
+
+    A new process and not this one, for it might lack what the user may not read, such as parts of
+    Python that are loaded only when needed. By setpriv(1), which has no settings that could forbid
+    or change it.
+
+    Raises:
+        PreflightError: setpriv is not installed.
+    """
+    process.require("setpriv")
+    groups = "--init-groups" if user.name else "--clear-groups"
+    called = {"HOME": user.home or "/", "USER": user.called, "LOGNAME": user.called}
+    process.start_again(
+        "setpriv", f"--reuid={user.uid}", f"--regid={user.gid}", groups, "--inh-caps=-all", "--",
+        environment=os.environ | called,
+    )  # fmt: skip

@@ -1,0 +1,208 @@
+"""Commands on a store by others than its owner: root becomes the owner, all others are told."""
+
+from __future__ import annotations
+
+import grp
+import os
+import pwd
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from holdstill.errors import PreflightError
+from holdstill.keeper import store_owner
+from holdstill.model.store_address import FolderAddress
+from holdstill.system.clocks import SystemClock
+from holdstill.workflow import enrol_board
+from support import keeping, keys, programs
+from support.keeping import FakeClock
+from support.signed_store import SignedStore
+
+HOLDSTILL = Path(sys.executable).with_name("holdstill")
+OWNER, GROUP, STRANGER = 4242421, 4242422, 4242423
+pytestmark = pytest.mark.timeout(120)
+
+
+@dataclass(frozen=True)
+class Host:
+    """A machine with the user `harbour`, of the group `quay` as well, whose the store is.
+
+    The user is known only in a mount namespace, where other files take the place of /etc/passwd
+    and /etc/group. The store's parent is open to that group alone: who becomes the owner without
+    the groups finds nothing.
+    """
+
+    folder: Path
+
+    @property
+    def store(self) -> Path:
+        return self.folder / "quay/store"
+
+    def prepare(self) -> None:
+        home = self.folder / "home"
+        home.mkdir(mode=0o755)
+        os.chown(home, OWNER, OWNER)
+        passwd = Path("/etc/passwd").read_text(encoding="utf-8")
+        for user, name in ((OWNER, "harbour"), (STRANGER, "stranger")):
+            passwd += f"{name}:x:{user}:{user}::{home}:/bin/sh\n"
+        (self.folder / "passwd").write_text(passwd, encoding="utf-8")
+        group = Path("/etc/group").read_text(encoding="utf-8") + f"quay:x:{GROUP}:harbour\n"
+        (self.folder / "group").write_text(group, encoding="utf-8")
+        self.store.parent.mkdir(mode=0o710)
+        os.chown(self.store.parent, 0, GROUP)
+        for folder in (self.folder, *list(self.folder.parents)[:-2]):
+            folder.chmod(folder.stat().st_mode | 0o011)
+        (self.folder / "root-home").mkdir()
+
+    def run(
+        self, *words: object, user: int = 0, given: Path = Path(os.devnull)
+    ) -> subprocess.CompletedProcess[bytes]:
+        """Run the product as root, or as another user; given is its standard input."""
+        script = 'mount --bind "$1/passwd" /etc/passwd && mount --bind "$1/group" /etc/group && '
+        become = () if user == 0 else ("setpriv", f"--reuid={user}", f"--regid={user}",
+                                       "--init-groups")  # fmt: skip
+        with given.open("rb") as stdin:
+            return subprocess.run(
+                ["unshare", "--mount", "sh", "-c", script + 'shift && exec "$@"', "sh",
+                 self.folder, *become, HOLDSTILL, *map(str, words)],
+                env={**os.environ, "HOME": str(self.folder / "root-home")},
+                stdin=stdin, capture_output=True, check=False, timeout=100,
+            )  # fmt: skip
+
+    def foreign(self) -> list[Path]:
+        """Return all in the store that is not its owner's."""
+        return [path for path in self.store.rglob("*") if path.lstat().st_uid != OWNER]
+
+
+@pytest.fixture
+def host(tmp_path: Path) -> Host:
+    """A store of `harbour` with the board pier-3 and two captures."""
+    made = Host(tmp_path)
+    made.prepare()
+    (tmp_path / "made").mkdir()
+    signed = SignedStore(tmp_path / "made")
+    signed.enrol("pier-3")
+    for reading in (b"12.5", b"12.6"):
+        signed.capture("pier-3", {b"f": reading}, clock=FakeClock(SystemClock().now()))
+    shutil.move(signed.root, made.store)
+    programs.run("chown", "-R", f"{OWNER}:{OWNER}", made.store)
+    assert made.foreign() == []
+    (tmp_path / "keeper.yaml").write_text(f"store: {made.store}\n", encoding="utf-8")
+    return made
+
+
+def succeed(done: subprocess.CompletedProcess[bytes]) -> str:
+    assert done.returncode == 0, (done.stdout + done.stderr).decode()
+    return done.stdout.decode()
+
+
+def test_h12_f2_root_changes_a_store_and_nothing_in_it_is_roots(host: Host) -> None:
+    keys.make_key(host.folder / "slipway")
+    store = ("--store", host.store)
+
+    for words in (
+        ("thin", "--apply", *store),
+        ("verify", *store),
+        ("pin", "pier-3/000001", *store),
+        ("unpin", "pier-3/000001", *store),
+        ("keeper", "recount", host.store),
+        ("keeper", "accept", host.store, "pier-3", "--reason", "tried"),
+        ("keeper", "watch", "--settings", host.folder / "keeper.yaml"),
+        ("keeper", "enrol", host.store, "slipway-1", "--key", host.folder / "slipway.pub"),
+        ("keeper", "retire", host.store, "slipway-1"),
+    ):
+        succeed(host.run(*words))
+        assert host.foreign() == [], words
+
+    for command in (("list",), ("verify",), ("thin", "--apply")):
+        succeed(host.run(*command, *store, user=OWNER))
+
+
+def test_h12_the_key_is_let_into_the_owners_authorized_keys_and_not_into_roots(
+    host: Host,
+) -> None:
+    key = keys.make_key(host.folder / "slipway")
+    (host.folder / "slipway.pub").chmod(0o600)  # root's: the owner could not read it
+
+    words = ("keeper", "enrol", host.store, "slipway-1", "--let-in", "--key")
+
+    refused = host.run(*words, host.folder / "slipway.pub")
+    succeed(host.run(*words, "-", given=host.folder / "slipway.pub"))
+
+    assert refused.returncode == 2
+    assert b"--key - < FILE" in refused.stderr
+    path = host.folder / "home/.ssh/authorized_keys"
+    assert key.public in path.read_text(encoding="ascii")
+    assert {path.stat().st_uid, path.parent.stat().st_uid} == {OWNER}
+    assert list((host.folder / "root-home").iterdir()) == []
+
+
+def test_h12_a_store_that_root_makes_in_the_owners_directory_is_the_owners(host: Host) -> None:
+    other = host.store.with_name("other")
+    other.mkdir(mode=0o700)
+    os.chown(other, OWNER, OWNER)
+
+    succeed(host.run("keeper", "init", other))
+
+    assert {path.lstat().st_uid for path in other.rglob("*")} == {OWNER}
+
+
+@pytest.mark.parametrize("words", [("thin",), ("verify",), ("pin", "pier-3/000001")])
+def test_h12_another_user_is_told_the_line_to_type(host: Host, words: tuple[str, ...]) -> None:
+    host.store.parent.chmod(0o711)
+    before = keeping.snapshot(host.store)
+
+    done = host.run(*words, "--store", host.store, user=STRANGER)
+
+    line = f"`sudo -u harbour holdstill {' '.join(words)} --store {host.store}`"
+    assert done.returncode == 4
+    assert line in done.stderr.decode()
+    assert keeping.snapshot(host.store) == before
+
+
+def test_f2_what_root_reads_stays_as_it_is(host: Host) -> None:
+    before = keeping.snapshot(host.store)
+    store = ("--store", host.store)
+
+    for words in (
+        ("list", *store),
+        ("show", "pier-3", *store),
+        ("find", "f", *store),
+        ("get", "pier-3", "2:/f", "--to", host.folder / "f", *store),
+        ("compare", "pier-3/1", "pier-3/2", *store),
+        ("thin", *store),
+        ("status", "--settings", host.folder / "none", "--keeper-settings",
+         host.folder / "keeper.yaml"),
+    ):  # fmt: skip
+        assert host.run(*words).returncode in {0, 8}, words
+
+    assert (host.folder / "f").read_bytes() == b"12.6"
+    assert (host.folder / "f").stat().st_uid == 0
+    assert keeping.snapshot(host.store) == before
+    assert host.foreign() == []
+
+
+def test_h12_a_boards_root_does_not_capture_into_another_users_store(host: Host) -> None:
+    before = keeping.snapshot(host.store)
+
+    with pytest.raises(PreflightError, match=f"is user #{OWNER}'s") as refused:
+        enrol_board.ask_host_key(FolderAddress(host.store))
+
+    assert "ssh://USER@localhost" in refused.value.hint
+    assert keeping.snapshot(host.store) == before
+
+
+def test_a_store_of_ones_own_is_nobody_elses(tmp_path: Path) -> None:
+    keeping.make_store(tmp_path / "store", clock=FakeClock())
+
+    assert not store_owner.is_a_stranger(tmp_path / "store")
+    assert not store_owner.is_a_stranger(tmp_path / "nothing here")
+
+
+def test_the_users_of_these_tests_are_in_no_list_outside() -> None:
+    assert not {OWNER, STRANGER} & {user.pw_uid for user in pwd.getpwall()}
+    assert GROUP not in {group.gr_gid for group in grp.getgrall()}
