@@ -192,17 +192,20 @@ def arrived(staging: Staging) -> Arrived:
         FileNotFoundError: it is gone.
     """
     blocks, inodes, strays = staging.contents.stat().st_blocks, 0, []
-    folders = [staging.contents]
+    folders, shared = [staging.contents], set[int]()
     while folders:
         folder = folders.pop()
         with suppress(OSError), os.scandir(folder) as found:
             for item in found:
                 state = item.stat(follow_symlinks=False)
-                blocks, inodes = blocks + state.st_blocks, inodes + 1
+                if state.st_ino not in shared:
+                    blocks, inodes = blocks + state.st_blocks, inodes + 1
+                if is_shared := state.st_nlink > 1 and stat.S_ISREG(state.st_mode):
+                    shared.add(state.st_ino)
                 if stat.S_ISDIR(state.st_mode):  # the kernel has no Landlock
                     folders.append(Path(item.path))
                 is_content = stat.S_ISREG(state.st_mode) and names.is_digest(item.name)
-                if folder == staging.contents and not is_content:
+                if folder == staging.contents and (is_shared or not is_content):
                     strays.append(folder / item.name)
     return Arrived(blocks * 512, inodes, tuple(strays))
 
