@@ -56,9 +56,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-HONEST_EVERY = 40
-CHECK_EVERY = 10
-COLLECT_EVERY = 200
+HONEST_EVERY = 100
+CHECK_EVERY = 25
+COLLECT_EVERY = 500
 LIMITS = BoardLimits(
     bytes_per_day=ByteSize(8 * MIB),
     inodes_per_day=2_000,
