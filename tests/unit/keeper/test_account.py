@@ -96,6 +96,11 @@ def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
         (["2026-11-24", "2026-11-24"], 5),
         (["2026-11-26"], 0),
         (["2026-12-01"], 0),
+        (["2026-11-24", "2026-11-25"], 5),  # back and forth
+        (["2026-11-23", "2026-11-24", "2026-11-25"], 5),
+        (["1970-01-01", "2026-11-25"], 5),  # a keeper without a battery, started again
+        (["2026-11-24", "2026-11-25", "2026-11-26"], 0),
+        (["2099-01-01", "2026-11-26", "2026-11-27"], 0),  # a clock that was wrong once
     ],
 )
 def test_a_later_day_begins_with_nothing_and_a_clock_that_jumps_back_gives_nothing(
