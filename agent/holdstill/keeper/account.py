@@ -7,7 +7,8 @@ file account.json has what the staging held at the last look: a run that was kil
 is charged by the next look, whoever takes it. Hashing is charged by the size that files claim,
 before it begins.
 
-A day is one of the keeper's clock (UTC). A clock that jumps back gives nothing back.
+A day is one of the keeper's clock (UTC). A clock that jumps back gives nothing back, nor one that
+then jumps forth to where it was.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import fcntl
 import os
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 import msgspec
@@ -40,6 +42,8 @@ if TYPE_CHECKING:
 NAME = "account.json"
 BLOCK = 4096
 """Bytes by which a file grows on most file systems."""
+NEAR = timedelta(days=2)
+"""A clock that was ahead by no more has been there; one that was years ahead was wrong then."""
 MARGIN_MAX = 64 * MIB
 """Bytes kept free above min_free for what rsync writes until it is stopped."""
 
@@ -87,6 +91,7 @@ class Balance(Record, frozen=True, kw_only=True):
 
     Attributes:
         day: that `today` is about, by the keeper's clock (YYYY-MM-DD, UTC).
+        latest: day that the clock has shown.
         today: spent on that day.
         run: spent since the board's last capture was sealed.
         staged: what each folder of the staging held at the last look; all of it is charged
@@ -94,14 +99,17 @@ class Balance(Record, frozen=True, kw_only=True):
     """
 
     day: str = ""
+    latest: date = date.min
     today: Spent = NOTHING
     run: Spent = NOTHING
     staged: tuple[Spent, ...] = (NOTHING,) * FOLDERS
 
     def on(self, day: str) -> Balance:
-        """Return the balance on a day: a later one begins with nothing spent."""
-        today = NOTHING if day > self.day else self.today
-        return msgspec.structs.replace(self, day=day, today=today)
+        """Return the balance on a day: one that was not there before begins with nothing."""
+        now = date.fromisoformat(day)
+        is_seen = timedelta(0) <= self.latest - now <= NEAR
+        today = NOTHING if day > self.day and not is_seen else self.today
+        return msgspec.structs.replace(self, day=day, latest=max(now, self.latest), today=today)
 
     def charged(self, spent: Spent) -> Balance:
         """Return the balance after something was spent."""

@@ -12,6 +12,7 @@ import shlex
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.keeper import incoming
 from holdstill.keeper import store as stores
 from holdstill.model import names, settings, strict_yaml
 from holdstill.model.layout import Record
@@ -307,7 +308,7 @@ def _lay_out(store: Store, board: BoardName) -> None:
     for path in (folder, *(folder / name for name in ("captures", "incoming", "sealing"))):
         if not path.is_dir():
             store.disk.make_directory(path)
-    for name in ("ledger.jsonl", "lock", "receiving.lock"):
+    for name in ("ledger.jsonl", "lock", *incoming.RECEIVING):
         if not (folder / name).exists():
             store.disk.create(folder / name, b"")
     store.disk.sync_directory(folder)

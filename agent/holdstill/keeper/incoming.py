@@ -35,6 +35,8 @@ BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
 FOLDERS = 2
 """Folders of a run that contents arrive in."""
+RECEIVING = tuple(f"receiving-{number}.lock" for number in range(FOLDERS))
+"""The locks of these, in the board's folder."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
 RECEIVER_PATIENCE = 90.0
@@ -204,17 +206,20 @@ def arrived(top: Path) -> Arrived:
         FileNotFoundError: it is gone.
     """
     blocks, inodes, strays = top.stat().st_blocks, 0, []
-    folders = [top]
+    folders, shared = [top], set[int]()
     while folders:
         folder = folders.pop()
         with suppress(OSError), os.scandir(folder) as found:
             for item in found:
                 state = item.stat(follow_symlinks=False)
-                blocks, inodes = blocks + state.st_blocks, inodes + 1
+                if state.st_ino not in shared:
+                    blocks, inodes = blocks + state.st_blocks, inodes + 1
+                if is_shared := state.st_nlink > 1 and stat.S_ISREG(state.st_mode):
+                    shared.add(state.st_ino)
                 if stat.S_ISDIR(state.st_mode):  # the kernel has no Landlock
                     folders.append(Path(item.path))
                 is_content = stat.S_ISREG(state.st_mode) and names.is_digest(item.name)
-                if folder == top and not is_content:
+                if folder == top and (is_shared or not is_content):
                     strays.append(folder / item.name)
     return Arrived(blocks * 512, inodes, tuple(strays))
 
@@ -276,7 +281,7 @@ def _wait_alone(handle: int, board: BoardName, clock: Clock) -> None:
 
 
 def _receiving_lock(store: Store, board: BoardName, number: int) -> Path:
-    return store.board_folder(board) / f"receiving-{number}.lock"
+    return store.board_folder(board) / RECEIVING[number]
 
 
 def receiver_lock(store: Store, board: BoardName, number: int) -> int:

@@ -37,9 +37,17 @@ BYTES_A_SECOND, INODES_A_SECOND = 2 << 30, 50_000
 
 
 def receive(
-    store: Store, board: BoardName, wish: ReceiveRequest, *, account: Account, clock: Clock
+    store: Store,
+    board: BoardName,
+    wish: ReceiveRequest,
+    *,
+    account: Account,
+    clock: Clock,
+    is_confined: bool = True,
 ) -> int:
     """Run the rsync that writes into this board's running staging; return its exit code.
+
+    Not confined, it stands as where the kernel has no Landlock.
 
     Raises:
         BusyError: no run of this name is alive.
@@ -55,7 +63,7 @@ def receive(
     folder = staging.folders[wish.folder]
     watch = ArrivalMonitor(account, folder)
     watch.check()
-    pid = process.fork_child(lambda: _become_rsync(wish, folder.path))
+    pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined))
     try:
         status = _attend(pid, watch)
         account.look(folder)
@@ -68,11 +76,12 @@ def receive(
     return status
 
 
-def _become_rsync(wish: ReceiveRequest, contents: Path) -> None:
+def _become_rsync(wish: ReceiveRequest, contents: Path, is_confined: bool) -> None:  # noqa: FBT001
     os.setpgid(0, 0)
     landlock.die_with_parent()
     resource.setrlimit(resource.RLIMIT_FSIZE, (SIZE_MAX, SIZE_MAX))
-    landlock.restrict(read=SYSTEM_READ, write=[str(contents)])
+    if is_confined:
+        landlock.restrict(read=SYSTEM_READ, write=[str(contents)])
     process.become(Command.of("rsync", "--server", *wish.options, ".", f"{contents}/"))
 
 

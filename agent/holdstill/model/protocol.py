@@ -63,7 +63,12 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
 
 
 class Hello(Record, frozen=True, kw_only=True):
-    """What a board learns first. newest is the newest good capture, the base of the next one."""
+    """What a board learns first.
+
+    Attributes:
+        free_bytes, free_inodes: what this board may still bring today, by all limits.
+        newest: the newest good capture, the base of the next one.
+    """
 
     protocol: int
     version: str

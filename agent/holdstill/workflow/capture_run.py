@@ -46,6 +46,7 @@ class CaptureRun:
     """One run: open files and connections, all of them closed when the run ends.
 
     Attributes:
+        hello: what the keeper said of itself, and of the room that this board has there today.
         started: the keeper's answer: sequence number, staging, the previous capture.
         health: of the card, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
@@ -56,6 +57,7 @@ class CaptureRun:
     state: BoardState
     undo_log: UndoLog
     spool: Spool
+    hello: Hello
     started: RunStarted
     index: Index
     trees: OpenTrees
@@ -92,7 +94,8 @@ def begun(
         limit = spools.limit_for(memory, settings.pause.spool_share)
         spool = undo.enter_context(spools.Spool(memory, limit))
         outside.progress.step("asking the keeper")
-        _check_board(outside.keeper.hello(), settings)
+        hello = outside.keeper.hello()
+        _check_board(hello, settings)
         started = outside.keeper.begin()
         undo.callback(outside.keeper.abandon)
         check_number(started, state)
@@ -104,7 +107,7 @@ def begun(
         card = health.read_health(scope.board, outside.runner)
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
         yield CaptureRun(
-            scope, outside, state, log, spool, started, index, trees, uploader, card,
+            scope, outside, state, log, spool, hello, started, index, trees, uploader, card,
             (*warnings, *card.warnings),
         )  # fmt: skip
 

@@ -61,6 +61,8 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         pending = precopy.total(
             [PendingAmount(*run.index.pending_totals(part)) for part in run.trees.numbers]
         )
+        if number == 1 and not run.started.previous:
+            warnings.extend(_told_of_room(run, pending))
         run.outside.progress.step(f"hot round {number}: copying")
         for reader in run.trees.all:
             run.uploader.upload_pending(run.index, reader)
@@ -94,6 +96,15 @@ def _copy_unwritten(run: CaptureRun) -> dict[str, Path]:
             run.index.remove_part(number)
     run.index.commit()
     return attached
+
+
+def _told_of_room(run: CaptureRun, pending: PendingAmount) -> list[str]:
+    """Say at once, before anything is sent, when the keeper may not take it all today."""
+    warning = precopy.room_warning(pending, run.hello)
+    if not warning:
+        return []
+    run.outside.progress.warn(warning)
+    return [warning]
 
 
 def _cross_check(run: CaptureRun) -> list[str]:

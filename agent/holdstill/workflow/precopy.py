@@ -9,9 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.model import sizes
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from holdstill.model.protocol import Hello
     from holdstill.model.settings import PauseSettings
     from holdstill.system.clocks import Clock
 
@@ -41,6 +44,28 @@ class PrecopyResult:
 
     rounds: int
     predicted_seconds: float
+
+
+def room_warning(pending: PendingAmount, hello: Hello) -> str:
+    """Return what to say of a first capture before it is sent, "" if the keeper has room. Pure.
+
+    No refusal: what its files share with each other, or with other boards, is not sent again.
+    """
+    says = []
+    if pending.bytes > hello.free_bytes:
+        says.append(
+            f"{sizes.human(pending.bytes)} to copy, room for {sizes.human(hello.free_bytes)}"
+        )
+    if pending.files > hello.free_inodes:
+        says.append(f"{pending.files:,} files to copy, room for {hello.free_inodes:,}")
+    if not says:
+        return ""
+    return (
+        f"the keeper may stop this first capture: {' and '.join(says)}, which is what board "
+        f"{hello.board} may still bring today. What has arrived by then is kept for the next run; "
+        "daily_share and limits in the keeper's keeper.yaml, or limits in its enrolment.yaml, "
+        "allow more"
+    )
 
 
 def predict(pending: PendingAmount, rate: float) -> float:

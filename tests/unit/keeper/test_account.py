@@ -15,7 +15,7 @@ from holdstill.errors import PreflightError, SecurityError
 from holdstill.keeper import enrolment, incoming, ingest
 from holdstill.keeper.account import Account, Balance, Rules, Spent
 from holdstill.model.protocol import WantedContent
-from holdstill.model.settings import BoardLimits, KeeperSettings
+from holdstill.model.settings import BoardLimits, KeeperSettings, decode_keeper_settings
 from holdstill.model.sizes import KIB, MIB, ByteSize
 from support import keeping
 from support.keeping import KEY, PIER_3, PIER_4, Board, FakeClock
@@ -97,6 +97,11 @@ def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
         (["2026-11-24", "2026-11-24"], 5),
         (["2026-11-26"], 0),
         (["2026-12-01"], 0),
+        (["2026-11-24", "2026-11-25"], 5),  # back and forth
+        (["2026-11-23", "2026-11-24", "2026-11-25"], 5),
+        (["1970-01-01", "2026-11-25"], 5),  # a keeper without a battery, started again
+        (["2026-11-24", "2026-11-25", "2026-11-26"], 0),
+        (["2099-01-01", "2026-11-26", "2026-11-27"], 0),  # a clock that was wrong once
     ],
 )
 def test_a_later_day_begins_with_nothing_and_a_clock_that_jumps_back_gives_nothing(
@@ -282,6 +287,55 @@ def test_h23_what_a_dead_run_had_sent_whole_is_taken_back(store: Store, clock: F
     keeper.begin()
 
     assert keeper.lacking([wanted(content)]).send == ()  # to be proven, which costs nothing
+
+
+def test_h19_a_board_over_its_share_is_told_what_is_used_left_and_where_to_raise_it(
+    store: Store, clock: FakeClock
+) -> None:
+    share = KeeperSettings(store=store.root, min_free=ByteSize(0), min_free_inodes=0,
+                           daily_share=1e-9)  # fmt: skip
+    keeper = keeping.keeper_of(store, clock=clock, settings=share)
+    begun = keeper.begin()
+    Path(begun.folders[0], "0" * 64).write_bytes(b"x" * MIB)
+    account_of(store, clock).look(staging_of(store).folders[0])
+
+    with pytest.raises(PreflightError) as caught:
+        keeper.lacking([wanted(b"new", size=40_000)])
+
+    assert "(daily_share): 1.0 MiB are used, there is room for 0 B, and 40.0 KiB would come" in (
+        str(caught.value)
+    )
+    assert "limits.bytes_per_day in the keeper's keeper.yaml" in caught.value.hint
+    assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
+    assert keeper.hello().free_bytes == 0
+
+
+@pytest.mark.parametrize("where", ["keeper.yaml", "enrolment.yaml"])
+def test_h19_a_board_goes_on_when_its_limit_is_raised_in(
+    store: Store, clock: FakeClock, where: str
+) -> None:
+    share = KeeperSettings(store=store.root, min_free=ByteSize(0), min_free_inodes=0,
+                           daily_share=1e-9)  # fmt: skip
+    keeper = keeping.keeper_of(store, clock=clock, settings=share)
+    keeper.begin()
+    with pytest.raises(PreflightError, match="daily_share"):
+        keeper.lacking([wanted(b"new", size=MIB)])
+    keeper.close()
+
+    text = b"limits:\n  bytes_per_day: 10M\n  inodes_per_day: 1000\n"
+    if where == "keeper.yaml":
+        share = decode_keeper_settings(
+            b"store: %b\nmin_free: 0\nmin_free_inodes: 0\ndaily_share: 0.000000001\n%b"
+            % (str(store.root).encode(), text)
+        )
+    else:
+        path = store.board_folder(PIER_3) / where
+        path.write_bytes(path.read_bytes().replace(b"limits: null\n", text))
+    raised = keeping.keeper_of(store, clock=clock, settings=share)
+    free = raised.hello().free_bytes
+
+    assert MIB < free <= 10 * MIB
+    assert Board(raised, files={b"f": b"x" * MIB}).capture().name
 
 
 # --- sizes, holes, bases -------------------------------------------------------------------------

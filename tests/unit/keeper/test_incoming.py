@@ -105,3 +105,21 @@ def test_without_a_staging_to_keep_everything_in_incoming_goes(store: Store) -> 
     incoming.tidy(store, PIER_3, finished_runs=frozenset({staging.run}))
 
     assert list((store.board_folder(PIER_3) / "incoming").iterdir()) == []
+
+
+def test_h3_two_names_of_one_file_are_counted_once_and_are_no_contents(store: Store) -> None:
+    """As du(1) counts: an inode once, however many names it has."""
+    folder = incoming.begin_staging(store, PIER_3).folders[0].path
+    for name in ("a" * 64, "b" * 64):
+        (folder / name).write_bytes(b"1.42" * 4096)
+    before = incoming.arrived(folder)
+    (folder / ("c" * 64)).hardlink_to(folder / ("a" * 64))
+
+    after = incoming.arrived(folder)
+    dropped = incoming.drop_strays(store, folder)
+
+    assert before.strays == ()
+    assert (after.bytes, after.inodes) == (before.bytes, before.inodes)
+    assert "b" * 64 not in dropped
+    assert [path.name for path in folder.iterdir() if path.stat().st_nlink > 1] == []
+    assert (folder / ("b" * 64)).exists()

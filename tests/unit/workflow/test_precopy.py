@@ -1,9 +1,11 @@
 from dataclasses import dataclass, field
 from datetime import datetime
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdstill.model.protocol import PROTOCOL, Hello
 from holdstill.model.settings import PauseSettings
 from holdstill.workflow import precopy
 from holdstill.workflow.precopy import PendingAmount, PrecopyResult
@@ -102,3 +104,25 @@ def test_the_number_of_rounds_is_bounded_and_only_the_target_ends_them_early(
     assert converged.rounds == len(board.found)
     if converged.rounds < min(limit, 3):  # it ended early, and only the target ends so early
         assert converged.predicted_seconds <= settings.target
+
+
+@pytest.mark.parametrize(
+    ("files", "size", "said"),
+    [
+        (10, 1 << 20, ""),
+        (10, (1 << 20) + 1, "1.0 MiB to copy, room for 1.0 MiB,"),
+        (11, 0, "11 files to copy, room for 10,"),
+        (4000, 3 << 20, "3.0 MiB to copy, room for 1.0 MiB and 4,000 files to copy, room for 10,"),
+    ],
+)
+def test_a_first_capture_is_told_of_the_room_that_it_has_today(
+    files: int, size: int, said: str
+) -> None:
+    hello = Hello(protocol=PROTOCOL, version="1", board="pier-3", free_bytes=1 << 20,
+                  free_inodes=10, now="")  # fmt: skip
+
+    warning = precopy.room_warning(PendingAmount(files, size), hello)
+
+    assert said in warning
+    assert bool(warning) is bool(said)
+    assert not warning or "keeper.yaml" in warning

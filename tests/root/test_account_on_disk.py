@@ -1,0 +1,238 @@
+"""What boards may take of a small real disk: the rest stays free whatever they send.
+
+The judges are statvfs(3), du(1) and df(1).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.keeper import enrolment
+from holdstill.keeper import store as stores
+from holdstill.keeper.account import Account, Spent
+from holdstill.model import names
+from holdstill.model.settings import KeeperSettings
+from holdstill.system.clocks import SystemClock
+from support import boathouse, keeping, loop, programs, unconfined
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.names import BoardName
+    from support.boathouse import Boathouse
+
+pytestmark = pytest.mark.timeout(170)
+MIB = 1 << 20
+EVERY = 0.02
+"""Seconds between two looks at the disk."""
+WORDS = ("-dI", "--inplace", "--sparse", "--timeout=60")
+
+
+@dataclass
+class Least:
+    """The least that was free on a disk."""
+
+    bytes: int = 1 << 62
+    inodes: int = 1 << 62
+    looks: int = 0
+    ended: threading.Event = field(default_factory=threading.Event)
+
+    def watch(self, folder: Path) -> None:
+        """Look until told to end."""
+        while not self.ended.wait(EVERY):
+            found = os.statvfs(folder)
+            self.bytes = min(self.bytes, found.f_bavail * found.f_frsize)
+            self.inodes = min(self.inodes, found.f_favail)
+            self.looks += 1
+
+
+@contextmanager
+def sampled(folder: Path) -> Iterator[Least]:
+    """Watch a disk beside the block."""
+    least = Least()
+    looking = threading.Thread(target=least.watch, args=(folder,))
+    looking.start()
+    try:
+        yield least
+    finally:
+        least.ended.set()
+        looking.join()
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[Boathouse]:
+    """A keeper with default settings whose store is a disk of 800 MiB with 50,000 inodes."""
+    with (
+        loop.ext4_volume(tmp_path, size=800 * MIB, mkfs=("-m", "0", "-N", "50000")) as volume,
+        boathouse.running(tmp_path) as house,
+    ):
+        house.store = stores.create(volume / "boathouse", clock=SystemClock())
+        # As `boathouse.running` reads it: the defaults, which its own settings leave out.
+        text = f"store: {house.store.root}\n"
+        (volume / "keeper.yaml").write_text(text, "utf-8")
+        yield house
+
+
+@pytest.fixture
+def pier_3(house: Boathouse) -> BoardName:
+    return house.enrol("pier-3")
+
+
+def settings_of(house: Boathouse) -> KeeperSettings:
+    return KeeperSettings(store=house.store.root)
+
+
+def account_of(house: Boathouse, board: BoardName) -> Account:
+    enrolled = enrolment.read(house.store, board)
+    return Account(house.store, enrolled, settings_of(house), clock=SystemClock())
+
+
+def pushed(
+    house: Boathouse, board: BoardName, source: Path, place: str
+) -> subprocess.Popen[bytes]:
+    """Begin to send a folder by rsync."""
+    shell = " ".join(house.ssh(board)[:-1])
+    words = ("rsync", "-e", shell, *WORDS, f"{source}/", f"{house.server.host}:{place}/")
+    return subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+
+
+def sent(house: Boathouse, board: BoardName, source: Path, place: str) -> bytes:
+    """Send a folder by rsync; return what was complained."""
+    with pushed(house, board, source, place) as sending:
+        _, said = sending.communicate(timeout=90)
+    return said
+
+
+def files_of(folder: Path, count: int, size: int, *, hole: int = 0) -> Path:
+    """Make files with names of contents."""
+    folder.mkdir()
+    for number in range(count):
+        path = folder / hashlib.sha256(b"%d" % number).hexdigest()
+        with path.open("wb") as file:
+            file.write(os.urandom(size))
+            if hole:
+                file.truncate(hole)
+    return folder
+
+
+def stays_free(house: Boathouse, least: Least) -> None:
+    """Fail if more was taken than may be, at any look."""
+    assert least.looks >= 10
+    assert least.bytes >= settings_of(house).min_free
+    assert least.inodes >= settings_of(house).min_free_inodes
+
+
+@pytest.mark.parametrize(
+    ("count", "size", "hole"),
+    [(3, 250 * MIB, 0), (60_000, 0, 0), (3, 250 * MIB, 255 * MIB)],
+    ids=["h23_large", "h15_60_000_empty", "h23_sparse"],
+)
+def test_min_free_is_never_passed_by_a_flood_of_files(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path, count: int, size: int, hole: int
+) -> None:
+    source = files_of(tmp_path / "source", count, size, hole=hole)
+    with house.keeper(pier_3) as keeper, sampled(house.store.root) as least:
+        begun = keeper.begin()
+        said = sent(house, pier_3, source, begun.folders[0])
+        left = list((house.store.board_folder(pier_3) / begun.folders[0]).iterdir())
+        keeper.abandon()
+
+    stays_free(house, least)
+    assert b"daily_share" in said
+    assert left == []
+
+
+def test_h4_h19_many_short_transfers_pass_no_limit_together(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    said = b""
+    with house.keeper(pier_3) as keeper, sampled(house.store.root) as least:
+        for number in range(12):
+            source = files_of(tmp_path / str(number), 1, 40 * MIB)
+            begun = keeper.begin()
+            said += sent(house, pier_3, source, begun.folders[0])
+            keeper.abandon()
+
+    stays_free(house, least)
+    assert b"daily_share" in said
+
+
+def test_h23_a_transfer_that_is_killed_again_and_again_passes_no_limit(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    source = files_of(tmp_path / "source", 1, 250 * MIB)
+    with house.keeper(pier_3) as keeper, sampled(house.store.root) as least:
+        begun = keeper.begin()
+        for _ in range(8):
+            with pushed(house, pier_3, source, begun.folders[0]) as sending:
+                time.sleep(0.7)
+                sending.send_signal(signal.SIGKILL)
+        said = sent(house, pier_3, source, begun.folders[0])
+        keeper.abandon()
+
+    stays_free(house, least)
+    assert said == b"" or b"daily_share" in said
+    assert account_of(house, pier_3).balance().today.bytes >= 240 * MIB
+
+
+def used(house: Boathouse) -> Spent:
+    """Return what df says is used."""
+    os.sync()
+    words = ("df", "-B1", "--output=used,iused", house.store.root)
+    taken, inodes = programs.run(*words).split()[-2:]
+    return Spent(bytes=int(taken), inodes=int(inodes))
+
+
+def test_h3_h15_the_account_is_what_du_and_df_say(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    """Within 1 %: du counts what files have, df what the disk lost."""
+    source = files_of(tmp_path / "source", 3000, 20_000)
+    with house.keeper(pier_3) as keeper:
+        begun = keeper.begin()
+        before, spent = used(house), account_of(house, pier_3).balance().today
+        said = sent(house, pier_3, source, begun.folders[0])
+        taken = before.growth_to(used(house))
+        charged = spent.growth_to(account_of(house, pier_3).balance().today)
+        contents = house.store.board_folder(pier_3) / begun.folders[0]
+        du = int(programs.run("du", "-B1", "-s", contents).split()[0])
+        keeper.abandon()
+
+    assert said == b""
+    assert charged.bytes == pytest.approx(du, rel=0.01)
+    assert charged.bytes == pytest.approx(taken.bytes, rel=0.01)
+    assert charged.inodes == pytest.approx(taken.inodes, rel=0.01)
+
+
+def test_h3_without_landlock_strays_are_dropped_and_no_directory_stays(tmp_path: Path) -> None:
+    """A kernel before 5.13 has none (Documentation/userspace-api/landlock.rst)."""
+    clock = SystemClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=keeping.FakeClock(clock.now()))
+    keeper = keeping.keeper_of(store, clock=clock)
+    begun = keeper.begin()
+    source = files_of(tmp_path / "source", 3, 5000)
+    (source / "odd name").write_bytes(b"x")
+    (source / "folder").mkdir()
+    shell = f"{sys.executable} {unconfined.__file__} {store.root} pier-3"
+    place = f"keeper:incoming/{begun.run}/contents-0/"
+
+    programs.attempt("rsync", "-e", shell, *WORDS, f"{source}/", place, timeout=60)
+
+    left = sorted(path.name for path in Path(begun.folders[0]).iterdir())
+    noted = (store.board_folder(keeping.PIER_3) / "refusals.jsonl").read_text("utf-8")
+    keeper.close()
+    assert left == sorted(path.name for path in source.iterdir() if names.is_digest(path.name))
+    assert "odd name" in noted
+    assert "folder" in noted
