@@ -13,18 +13,20 @@ from holdstill.keeper import enrolment, forced_command, receiving, store
 from holdstill.keeper.account import Account
 from holdstill.keeper.forced_command import ReceiveRequest
 from holdstill.model import names
+from holdstill.model.settings import KeeperSettings
+from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
-from support import keeping
 
 
 def main() -> int:
     held, board = store.open_store(Path(sys.argv[1])), names.check_board(sys.argv[2])
     clock = SystemClock()
+    settings = KeeperSettings(store=held.root, min_free=ByteSize(0), min_free_inodes=0)
     try:
         wish = forced_command.parse(" ".join(sys.argv[4:]))
         assert isinstance(wish, ReceiveRequest)
         enrolled = enrolment.read(held, board)
-        account = Account(held, enrolled, keeping.no_limits(held.root), clock=clock)
+        account = Account(held, enrolled, settings, clock=clock)
         return receiving.receive(
             held, board, wish, account=account, clock=clock, is_confined=False
         )
