@@ -12,6 +12,7 @@ import os
 import shutil
 import tempfile
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Self
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from types import TracebackType
 
+    from holdstill.system.clocks import Clock
+
 PAGE = 4096
 PER_FILE = 1024
 """Bytes of kernel memory that a file on a tmpfs takes beside its pages, about."""
@@ -30,6 +33,8 @@ RESERVE = 1 << 20
 SENDFILE_MOST = 1 << 30
 PREFIX = "spool-"
 MEMINFO = Path("/proc/meminfo")
+RATE_FROM = 8 << 20
+"""Bytes from which on the time for copying them tells a rate."""
 FLOOR = 16 << 20
 """Bytes of free memory below which no spool is opened."""
 
@@ -55,6 +60,20 @@ class Spooled(NamedTuple):
         return Path(self.directory, self.name)
 
 
+@dataclass
+class CopyTiming:
+    """How much was copied, in which time, also when the copying failed."""
+
+    bytes: int = 0
+    seconds: float = 0.0
+
+    @property
+    def rate(self) -> float:
+        """Bytes a second; 0 when too little was copied to tell."""
+        enough = self.bytes > RATE_FROM and self.seconds > 0
+        return self.bytes / self.seconds if enough else 0.0
+
+
 class Spool:
     """A directory on a tmpfs that is filled up to a limit, and gone at the end of its block.
 
@@ -66,6 +85,8 @@ class Spool:
     def __init__(self, directory: Path, limit: int) -> None:
         self.limit = limit
         self.used = 0
+        self._copied = 0
+        self._timed = CopyTiming()
         self._parent = directory
         self._count = 0
         self._handle = -1
@@ -104,6 +125,21 @@ class Spool:
     def left(self) -> int:
         """Bytes that still fit."""
         return self.limit - self.used
+
+    @property
+    def rate(self) -> float:
+        """Bytes a second that were copied in timed blocks; 0 when it is too little to tell."""
+        return self._timed.rate
+
+    @contextmanager
+    def timed(self, clock: Clock) -> Iterator[None]:
+        """Measure the block, however it ends, for the rate."""
+        began, before = clock.monotonic(), self._copied
+        try:
+            yield
+        finally:
+            self._timed.bytes += self._copied - before
+            self._timed.seconds += clock.monotonic() - began
 
     def copy(self, handle: int, size: int) -> Spooled:
         """Copy an open file of this size; holes stay holes.
@@ -163,7 +199,7 @@ class Spool:
 
     def _fill(self, out: int, handle: int, before: os.stat_result, size: int) -> None:
         if before.st_size == size:
-            if before.st_blocks * 512 < size and size > PAGE:
+            if _has_holes(before):
                 self._copy_data(out, handle, size)
             else:
                 self._copy_range(out, handle, (0, size))
@@ -181,7 +217,7 @@ class Spool:
 
     def _copy_range(self, out: int, handle: int, span: tuple[int, int]) -> None:
         position, end = span
-        self._take(-(-(end - position) // PAGE) * PAGE)
+        self._take(_pages(end - position))
         while position < end:
             try:
                 done = os.sendfile(out, handle, position, min(end - position, SENDFILE_MOST))
@@ -192,6 +228,7 @@ class Spool:
             if done == 0:
                 return  # it has become shorter, which its size tells
             position += done
+            self._copied += done
 
     def _take(self, count: int) -> None:
         if self.used + count > self.limit:
@@ -203,6 +240,32 @@ class Spool:
             f"what changed last does not fit the {self.limit >> 20} MiB of memory for it",
             hint="raise `pause.spool_share`, exclude what is rewritten all the time, or quiet it",
         )
+
+
+def _has_holes(status: os.stat_result) -> bool:
+    return status.st_blocks * 512 < status.st_size and status.st_size > PAGE
+
+
+def _pages(size: int) -> int:
+    return -(-size // PAGE) * PAGE
+
+
+def needed(size: int) -> int:
+    """Return the bytes that `Spool.copy` takes for a file of this size without holes."""
+    return PER_FILE + _pages(size)
+
+
+def needed_for(handle: int) -> int:
+    """Return the bytes that `Spool.copy` takes for an open file as it is now; not for holes.
+
+    Raises:
+        OSError: EIO and the like from the file.
+    """
+    status = os.fstat(handle)
+    if not _has_holes(status):
+        return needed(status.st_size)
+    spans = files.data_ranges(handle, status.st_size)
+    return PER_FILE + sum(_pages(end - start) for start, end in spans)
 
 
 @contextmanager

@@ -163,10 +163,13 @@ class Index:
         return [entry_of(row) for row in rows]
 
     def pending_totals(self, part: int) -> tuple[int, int]:
-        """Return how many files, and bytes, have not been hashed yet."""
+        """Return how many files, and bytes, have not been hashed yet; each inode once."""
         files, total = self._db.execute(
-            "SELECT count(*), total(size) FROM entry INDEXED BY entry_pending "  # noqa: S608
-            f"WHERE part = ? AND {IS_PENDING}",
+            "SELECT count(*), total(size) FROM ("  # noqa: S608
+            "SELECT size FROM entry INDEXED BY entry_pending "
+            f"WHERE part = ?1 AND {IS_PENDING} AND link = 0 UNION ALL "
+            "SELECT max(size) FROM entry INDEXED BY entry_pending "
+            f"WHERE part = ?1 AND {IS_PENDING} AND link <> 0 GROUP BY link)",
             (part,),
         ).fetchone()
         return int(files), int(total)

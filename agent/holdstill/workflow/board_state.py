@@ -29,8 +29,9 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import Index
 
 LAST = "last.json"
+RATE = "copy-rate.json"
 LISTS = "lists"
-OURS = (LAST, "index.sqlite", "index.sqlite-*", "baseline-*", "pieces-*", f"{LISTS}/*")
+OURS = (LAST, RATE, "index.sqlite", "index.sqlite-*", "baseline-*", "pieces-*", f"{LISTS}/*")
 """Patterns of all the files in it that are written here."""
 
 
@@ -40,7 +41,6 @@ class LastCapture(Record, frozen=True, kw_only=True):
     Attributes:
         manifest: SHA-256 of its manifest; "" before the first.
         unchecked: captures since the change detection was last cross-checked by a full scan.
-        copy_rate: bytes a second that the last pause copied.
     """
 
     board: str = ""
@@ -48,7 +48,6 @@ class LastCapture(Record, frozen=True, kw_only=True):
     seq: int = 0
     manifest: str = ""
     unchecked: int = 0
-    copy_rate: float = 0.0
 
 
 class BoardState:
@@ -74,6 +73,19 @@ class BoardState:
         """Remember a sealed capture."""
         files.publish(self._directory / LAST, msgspec.json.encode(last))
         self.last = last
+
+    @property
+    def copy_rate(self) -> float:
+        """Bytes a second that the last pause copied, sealed or not; 0 for not known."""
+        try:
+            rate = msgspec.json.decode((self._directory / RATE).read_bytes(), type=float)
+        except (FileNotFoundError, msgspec.MsgspecError):
+            return 0.0
+        return max(rate, 0.0)
+
+    def save_copy_rate(self, rate: float) -> None:
+        """Remember what a pause copied in a second; it tells whether the next one can end."""
+        files.publish(self._directory / RATE, msgspec.json.encode(rate))
 
     def known_pieces(self, name: str) -> frozenset[bytes]:
         """Return the pieces that an attachment of the last capture had; none if unknown."""

@@ -71,7 +71,8 @@ def copy_live(run: CaptureRun) -> LiveCopy:
     rounds = precopy.converge(
         hot_round,
         settings=run.settings.pause,
-        rate=run.state.last.copy_rate or RATE,
+        rate=run.state.copy_rate or RATE,
+        room=run.spool.left,
         clock=run.outside.clock,
     )
     return LiveCopy(run, attached, rounds, is_check_due, tuple(warnings))

@@ -5,18 +5,23 @@ from __future__ import annotations
 import functools
 import itertools
 import os
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import full_scan, index_delta
+from holdstill.board import spool as spools
 from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
 from holdstill.board.full_scan import Removal, ScanTarget
 from holdstill.board.index_delta import Delta
 from holdstill.errors import PauseError
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
+from holdstill.workflow.pause_budget import PauseLoad
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from holdstill.board.change_detection import Changes, Detector
     from holdstill.board.full_scan import Step
     from holdstill.board.scan import Scanner
@@ -67,6 +72,36 @@ class MountedTree:
         self._detector.confirm()
         self._detector.doubt(doubtful)
 
+    def pause_load(self, index: Index) -> PauseLoad:
+        """Return what a pause would have to copy now, from the index as it was last updated.
+
+        It counts as the spool does: no holes, and each inode once.
+        """
+        load, after, met = PauseLoad(), (b"", b""), set[int]()
+        while entries := index.pending(self.part, after=after, limit=BATCH_LIVE):
+            after = (entries[-1].directory, entries[-1].name)
+            for entry in entries:
+                if not entry.link or entry.link not in met:
+                    load += PauseLoad.of_file(entry.path, self._needed(entry))
+                if entry.link:
+                    met.add(entry.link)
+        return load
+
+    def _needed(self, entry: Entry) -> int:
+        """Return the bytes of memory that a file takes; 0 if it cannot be opened any more."""
+        if not entry.sparse:
+            return spools.needed(entry.size)
+        try:
+            handle = self.open(entry)
+        except OSError:
+            return 0
+        try:
+            return spools.needed_for(handle)
+        except OSError:
+            return 0
+        finally:
+            os.close(handle)
+
     def prepare_freeze(self) -> None:
         """Prepare for the freeze, just before it."""
         self._detector.prepare_freeze()
@@ -78,12 +113,8 @@ class MountedTree:
         index_delta.add_pending(subject, delta)
 
         def copy(handle: int, entry: Entry) -> None:
-            try:
+            with _named(entry):
                 self._spooled[entry.path] = spool.copy(handle, entry.size)
-            except PauseError as error:
-                raise type(error)(
-                    f"{paths.display(entry.path)}: {error}", hint=error.hint
-                ) from error
 
         self.unreadable += index_delta.copy_pending(subject, delta, copy)
         self._delta = delta
@@ -131,7 +162,8 @@ class MountedTree:
         if found.seen.inode not in copies:
             handle = self._scanner.open(found)
             try:
-                copies[found.seen.inode] = (found, spool.copy_live(handle))
+                with _named(entry):
+                    copies[found.seen.inode] = (found, spool.copy_live(handle))
             finally:
                 os.close(handle)
         first, copy = copies[found.seen.inode]
@@ -210,6 +242,15 @@ class MountedTree:
             known = index.get(self.part, entry.path)
             if known is not None and known.digest:
                 self._older[entry.path] = known.digest
+
+
+@contextmanager
+def _named(entry: Entry) -> Iterator[None]:
+    """Say which file it is that cannot be copied to memory."""
+    try:
+        yield
+    except PauseError as error:
+        raise type(error)(f"{paths.display(entry.path)}: {error}", hint=error.hint) from error
 
 
 class SpooledPlace:

@@ -6,17 +6,18 @@ Everything that could write, log, start a program or wait for the network is bef
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 from holdstill.board import freeze, guard, hooks, read_only
 from holdstill.errors import PauseError
 from holdstill.model.settings import OverBudget
+from holdstill.workflow import last_look
 from holdstill.workflow.capture_method import CaptureMethod
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from holdstill.board.undo_log import UndoLog
     from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
+    from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
     from holdstill.workflow.copy_live import LiveCopy
     from holdstill.workflow.ports import PausedTree
@@ -58,12 +60,6 @@ class PauseResult:
         """Return the result for a capture that holds nothing still."""
         return cls(clock.now(), clock.monotonic(), troubles=(why,))
 
-    @property
-    def copy_rate(self) -> float:
-        """Bytes a second that the frozen span copied; 0 when it copied too little to tell."""
-        enough = self.spool_bytes > 8 << 20 and self.frozen_seconds > 0
-        return self.spool_bytes / self.frozen_seconds if enough else 0.0
-
 
 def hold_still(copied: LiveCopy) -> PauseResult:
     """Hold the board still and spool the delta; or do without, if the settings allow that.
@@ -76,9 +72,10 @@ def hold_still(copied: LiveCopy) -> PauseResult:
     run = copied.run
     outside = run.outside
     outside.progress.step("holding the board still")
-    run.index.commit()  # during the pause nothing may be written, not even by SQLite
     try:
-        with outside.progress.muted():
+        last_look.check_budget(run)
+        run.index.commit()  # during the pause nothing may be written, not even by SQLite
+        with outside.progress.muted(), _rate_noted(run):
             return pause(
                 run.scope, run.trees, run.index, run.spool,
                 log=run.undo_log, runner=outside.runner, clock=outside.clock,
@@ -87,6 +84,16 @@ def hold_still(copied: LiveCopy) -> PauseResult:
         if run.settings.pause.over_budget is not OverBudget.LOWER_GRADE:
             raise
         return PauseResult.without_pause(outside.clock, f"the board was not held still: {error}")
+
+
+@contextmanager
+def _rate_noted(run: CaptureRun) -> Iterator[None]:
+    """Remember how fast the pause copied, also when it failed: the next one is judged by it."""
+    try:
+        yield
+    finally:
+        if run.spool.rate:
+            run.state.save_copy_rate(run.spool.rate)
 
 
 @dataclass(frozen=True)
@@ -204,14 +211,14 @@ def _freeze_and_collect(
         tree.prepare_freeze()
     if not to_freeze:
         moment = clock.monotonic()
-        _collect(trees, index, spool)
+        _collect(trees, index, spool, clock)
         return FrozenSpanResult(0.0, moment)
     with (
         freeze.hold_mounts(to_freeze, all_mounts=all_mounts) as held,
         guard.armed(held, seconds=ceiling, clock=clock, marks_in=memory) as watcher,
     ):
         with freeze.frozen(watcher) as window:
-            _collect(trees, index, spool)
+            _collect(trees, index, spool, clock)
         shortcomings = watcher.shortcomings
     return FrozenSpanResult(
         window.seconds,
@@ -222,6 +229,7 @@ def _freeze_and_collect(
     )
 
 
-def _collect(trees: Sequence[PausedTree], index: Index, spool: Spool) -> None:
-    for tree in trees:
-        tree.collect_frozen(index, spool)
+def _collect(trees: Sequence[PausedTree], index: Index, spool: Spool, clock: Clock) -> None:
+    with spool.timed(clock):
+        for tree in trees:
+            tree.collect_frozen(index, spool)

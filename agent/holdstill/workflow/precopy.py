@@ -78,14 +78,16 @@ def converge(
     *,
     settings: PauseSettings,
     rate: float,
+    room: int,
     clock: Clock,
 ) -> PrecopyResult:
-    """Do hot rounds until the predicted frozen span fits the target or stops shrinking.
+    """Do hot rounds until a pause fits target and memory, or stops shrinking.
 
     Args:
         one_round: does one round, given its number from 1; returns what had changed.
         settings: target and most rounds.
         rate: bytes a second that the pause can copy, as measured.
+        room: bytes of memory that the pause may fill.
         clock: measures the rounds.
     """
     before = clock.monotonic()
@@ -101,7 +103,8 @@ def converge(
         coming = PendingAmount(round(pending.files * share), round(pending.bytes * share))
         predicted = predict(coming, rate)
         before, interval = now, took
-        if predicted <= settings.target or (number > 2 and predicted > was * SHRINKING):
+        fits = predicted <= settings.target and coming.bytes <= room
+        if fits or (number > 2 and predicted > was * SHRINKING):
             break
     return PrecopyResult(number, predicted)
 

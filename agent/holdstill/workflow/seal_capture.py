@@ -58,7 +58,7 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     data = manifest_file.encode(manifest)
     signed = signature.sign(data, run.settings.key, run.outside.runner)
     answer = _ask_for_seal(run, data, signed)
-    _save_state(run, copied, paused, manifest, data)
+    _save_state(run, copied, manifest, data)
     run.state.save_pieces({name: file.listed for name, file in pieced.items()})
     run.state.keep_lists(
         entry.digest
@@ -90,9 +90,7 @@ def _ask_for_seal(run: CaptureRun, data: bytes, signed: bytes) -> SealResult:
     return answer
 
 
-def _save_state(
-    run: CaptureRun, copied: LiveCopy, paused: PauseResult, manifest: Manifest, data: bytes
-) -> None:
+def _save_state(run: CaptureRun, copied: LiveCopy, manifest: Manifest, data: bytes) -> None:
     """Save what makes the next capture cheap."""
     for number, tree in run.trees.mounted.items():
         run.state.save_baseline(number, tree.baseline(run.trees.rules[number].fingerprint))
@@ -104,6 +102,5 @@ def _save_state(
             seq=manifest.seq,
             manifest=manifest_file.digest(data),
             unchecked=0 if copied.is_cross_checked else last.unchecked + 1,
-            copy_rate=paused.copy_rate or last.copy_rate,
         )
     )

@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holdstill.board import spool
 from holdstill.board.spool import ChangedError, Spool, SpoolFullError
 from holdstill.errors import PreflightError
+from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -55,6 +56,51 @@ def test_a_copy_is_the_same(size: int, tmp_path: Path, memory: Path) -> None:
 
     assert found == content
     assert copied.size == size
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    spans=st.lists(st.tuples(st.integers(0, 80), st.integers(1, 40_000)), max_size=6),
+    tail=st.integers(0, 100_000),
+)
+def test_what_a_copy_takes_is_known_before(spans: list[tuple[int, int]], tail: int) -> None:
+    """With holes and without, and files of no page and of part of one."""
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place, "file")
+        with path.open("wb") as file:
+            for page, count in spans:
+                file.seek(page * 16384)
+                file.write(b"w" * count)
+            size = file.seek(0, os.SEEK_END) + tail
+            file.truncate(size)
+        with Spool(Path(place), 8 * MIB) as mine, opened(path) as handle:
+            predicted = spool.needed_for(handle)
+            mine.copy(handle, size)
+
+            assert mine.used == predicted
+            assert predicted <= spool.needed(size)
+
+
+def test_a_rate_is_measured_also_where_the_copy_failed(tmp_path: Path, memory: Path) -> None:
+    path = tmp_path / "readings.db"
+    with path.open("wb") as file:
+        file.write(bytes(9 * MIB))
+        file.seek(MIB, os.SEEK_CUR)
+        file.write(bytes(9 * MIB))
+    with Spool(memory, 16 * MIB) as mine, opened(path) as handle:
+        with pytest.raises(SpoolFullError), mine.timed(SystemClock()):
+            mine.copy(handle, 19 * MIB)
+
+        assert mine.rate > 0
+
+
+def test_what_was_copied_outside_of_the_pause_is_no_rate(tmp_path: Path, memory: Path) -> None:
+    path = tmp_path / "readings.db"
+    path.write_bytes(bytes(9 * MIB))
+    with Spool(memory, 16 * MIB) as mine, opened(path) as handle:
+        mine.copy(handle, 9 * MIB)
+
+        assert mine.rate == 0
 
 
 def test_the_place_of_reading_does_not_matter(source: Path, memory: Path) -> None:

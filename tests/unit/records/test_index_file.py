@@ -151,6 +151,15 @@ def test_what_is_pending_is_what_has_bytes_and_no_digest(small: Path) -> None:
         assert index.totals(PART) == (10, 5, 19)
 
 
+def test_an_inode_that_is_pending_counts_once_whatever_its_names(small: Path) -> None:
+    with index_file.updated(small) as index:
+        first = index.get(PART, b"a/f")
+        assert first is not None
+        index.set_digest(PART, first, b"", seq=8)
+
+        assert index.pending_totals(PART) == (2, 3 + 5)
+
+
 def test_a_digest_is_set_for_every_name_of_an_inode(small: Path) -> None:
     with index_file.updated(small) as index:
         first = index.get(PART, b"a/f")

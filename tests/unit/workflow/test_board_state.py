@@ -27,6 +27,24 @@ def test_what_is_remembered_is_there_next_time(tmp_path: Path) -> None:
         assert kept.baseline(3) == b""
 
 
+def test_the_rate_of_a_pause_is_kept_without_a_sealed_capture(tmp_path: Path) -> None:
+    with board_state.opened(tmp_path) as kept:
+        assert kept.copy_rate == 0.0
+        kept.save_copy_rate(41.5e6)
+
+    with board_state.opened(tmp_path) as kept:
+        assert kept.copy_rate == 41.5e6
+    assert board_state.sealed_at(tmp_path) is None
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b"-1.0", b"null", b"\xff"])
+def test_a_damaged_rate_is_one_that_was_not_measured(tmp_path: Path, damage: bytes) -> None:
+    (tmp_path / "copy-rate.json").write_bytes(damage)
+
+    with board_state.opened(tmp_path) as kept:
+        assert kept.copy_rate == 0.0
+
+
 @pytest.mark.parametrize("damage", [b"", b"{", b'{"seq": "four"}', b"\xff"])
 def test_a_damaged_memory_is_an_empty_one(tmp_path: Path, damage: bytes) -> None:
     (tmp_path / "last.json").write_bytes(damage)

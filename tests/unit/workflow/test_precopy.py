@@ -52,8 +52,10 @@ class Board:
         return PendingAmount(files=1 + size // 1_000_000, bytes=size)
 
 
-def converge(board: Board, settings: PauseSettings) -> PrecopyResult:
-    return precopy.converge(board.one_round, settings=settings, rate=RATE, clock=board.clock)
+def converge(board: Board, settings: PauseSettings, *, room: int = 1 << 30) -> PrecopyResult:
+    return precopy.converge(
+        board.one_round, settings=settings, rate=RATE, room=room, clock=board.clock
+    )
 
 
 def test_a_small_first_round_needs_no_second_one() -> None:
@@ -73,6 +75,15 @@ def test_a_large_first_round_is_followed_by_one_that_takes_what_came_meanwhile()
     assert 2 <= converged.rounds <= 3
     assert board.found[-1] < board.first / 10
     assert converged.predicted_seconds <= 0.5
+
+
+def test_a_round_that_fits_the_target_and_not_the_memory_is_followed_by_another() -> None:
+    board = Board(dirty_rate=0, link_rate=50e6, first=30_000_000)
+
+    converged = converge(board, PauseSettings(target=0.5), room=20_000_000)
+
+    assert board.found == [30_000_000, 0]
+    assert converged.rounds == 2
 
 
 def test_c3_huge_file_dirt_that_comes_faster_than_the_link_carries_it_ends_the_rounds_early() -> (
