@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from holdstill.keeper import latest_tree
 from holdstill.model import names, paths
+from holdstill.model.entries import Entry, EntryType
+from holdstill.records import index_file, manifest_file
 from holdstill.records.index_queries import PlacedEntry
 from holdstill.system.files import open_beneath, opened
 from support import keeping
@@ -207,18 +209,56 @@ def test_names_beyond_the_links_that_a_file_may_have_are_left_out(folder: Path) 
     assert [brief.faults for brief in board.keeper.captures()] == [()]
 
 
-def test_parts_that_differ_too_much_are_not_compared_to_the_end() -> None:
-    def endless(first: int) -> Iterator[PlacedEntry]:
-        number = first
-        while True:
-            yield PlacedEntry(b"", b"%012d" % number, b"d" * 32, 6)
-            number += 2
+def test_an_index_that_did_not_change_changes_only_the_name(
+    board: LocalBoard, store: Store
+) -> None:
+    seq_of_the_rows = board.keeper.captures()[-1].seq
+    index = keeping.index_bytes({2: board.entries()}, seq=seq_of_the_rows)
+    begun = board.keeper.begin()
+    data = manifest_file.encode(board.describe(begun, index))
+    name = board.keeper.seal(data, board.signed(data)).name
+    assert len({brief.index for brief in board.keeper.captures()}) == 1
+    tree = store.board_folder(PIER_3) / "latest" / "2"
+    (tree / "etc" / "hosts").unlink()  # would be put back by a new tree
 
-    assert latest_tree.compare(endless(0), endless(1)) is None
+    assert tree_of(refreshed(store)) == {"etc": None, "etc/fstab": b"UUID=1"}
+    assert latest_tree.shown(store, PIER_3) == name
 
 
-def test_a_file_of_another_size_is_another_file() -> None:
+def compared(folder: Path, before: list[Entry], after: list[Entry]) -> latest_tree.Changes | None:
+    older, newer = folder / "older", folder / "newer"
+    keeping.write_index(older, {2: before})
+    keeping.write_index(newer, {2: after})
+    with index_file.opened_beside(newer, older) as index:
+        return latest_tree.compare(index, 2)
+
+
+def a_file(name: bytes, size: int = 6) -> Entry:
+    return Entry(b"", name, EntryType.FILE, size=size, digest=b"d" * 32)
+
+
+def test_parts_that_differ_too_much_are_not_compared_to_the_end(folder: Path) -> None:
+    half = latest_tree.CHANGES_MAX // 2
+    before = [a_file(b"a%06d" % number) for number in range(half)]
+    after = [a_file(b"b%06d" % number) for number in range(half + 1)]
+
+    assert compared(folder, before, after) is None
+    found = compared(folder, before, after[:-1])
+    assert found is not None
+    assert (len(found.removed), len(found.added)) == (half, half)
+
+
+def test_a_file_of_another_size_is_another_file(folder: Path) -> None:
     before, after = (PlacedEntry(b"", b"f", b"d" * 32, size) for size in (6, 7))
 
-    assert latest_tree.compare([before], [after]) == ([before], [after])
-    assert latest_tree.compare([before], [before]) == ([], [])
+    assert compared(folder, [a_file(b"f", 6)], [a_file(b"f", 7)]) == ([before], [after])
+    assert compared(folder, [a_file(b"f", 6)], [a_file(b"f", 6)]) == ([], [])
+
+
+def test_a_directory_in_the_place_of_an_empty_file_is_new(folder: Path) -> None:
+    empty = Entry(b"", b"f", EntryType.FILE)
+    directory = Entry(b"", b"f", EntryType.DIRECTORY, mode=0o755)
+    placed = PlacedEntry(b"", b"f", b"", 0)
+
+    assert compared(folder, [empty], [directory]) == ([], [placed])
+    assert compared(folder, [directory], [empty]) == ([placed], [])
