@@ -13,18 +13,22 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.keeper import latest_tree
+from holdstill.errors import PreflightError
+from holdstill.keeper import enrolment, latest_tree
+from holdstill.keeper.account import BLOCK, Account
 from holdstill.model import names, paths
 from holdstill.model.entries import Entry, EntryType
+from holdstill.model.settings import BoardLimits
 from holdstill.records import index_file, manifest_file
 from holdstill.records.index_queries import PlacedEntry
 from holdstill.system.files import open_beneath, opened
 from support import keeping
-from support.keeping import MEMORY, PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
+from support.keeping import MEMORY, PIER_3, Board, FakeClock, QuickDisk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from holdstill.keeper.account import Balance
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
 
@@ -80,7 +84,7 @@ def board_on(store: Store, clock: FakeClock) -> LocalBoard:
 
 def refreshed(store: Store) -> Path:
     """Refresh pier-3's tree; return the folder of its partition."""
-    latest_tree.refresh(store, PIER_3, FakeSignatures())
+    keeping.show_latest(store)
     return store.board_folder(PIER_3) / "latest" / "2"
 
 
@@ -225,12 +229,15 @@ def test_an_index_that_did_not_change_changes_only_the_name(
     assert latest_tree.shown(store, PIER_3) == name
 
 
-def compared(folder: Path, before: list[Entry], after: list[Entry]) -> latest_tree.Changes | None:
+def compared(
+    folder: Path, before: list[Entry], after: list[Entry]
+) -> tuple[list[PlacedEntry], list[PlacedEntry]] | None:
     older, newer = folder / "older", folder / "newer"
     keeping.write_index(older, {2: before})
     keeping.write_index(newer, {2: after})
     with index_file.opened_beside(newer, older) as index:
-        return latest_tree.compare(index, 2)
+        found = latest_tree.compare(index, 2)
+    return found and (found.removed, found.added)
 
 
 def a_file(name: bytes, size: int = 6) -> Entry:
@@ -245,7 +252,7 @@ def test_parts_that_differ_too_much_are_not_compared_to_the_end(folder: Path) ->
     assert compared(folder, before, after) is None
     found = compared(folder, before, after[:-1])
     assert found is not None
-    assert (len(found.removed), len(found.added)) == (half, half)
+    assert [len(entries) for entries in found] == [half, half]
 
 
 def test_a_file_of_another_size_is_another_file(folder: Path) -> None:
@@ -262,3 +269,32 @@ def test_a_directory_in_the_place_of_an_empty_file_is_new(folder: Path) -> None:
 
     assert compared(folder, [empty], [directory]) == ([], [placed])
     assert compared(folder, [directory], [empty]) == ([placed], [])
+
+
+def test_h9_m12_a_tree_of_empty_directories_is_charged_and_limited(folder: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(folder / "boathouse", clock=clock)
+    board = board_on(store, clock)
+    board.files = {b"srv/hosts": b"pier-3"}
+    first = board.capture().name
+    keeping.show_latest(store, clock=clock)
+    board.files |= {b"srv/%04d/empty" % number: b"" for number in range(500)}
+    second = board.capture().name
+    limited = keeping.no_limits(store.root, limits=BoardLimits(inodes_per_day=400))
+
+    with pytest.raises(PreflightError, match="inodes_per_day"):
+        keeping.show_latest(store, settings=limited, clock=clock)
+
+    assert latest_tree.shown(store, PIER_3) == first
+    before = balance(store, clock).today
+    keeping.show_latest(store, clock=clock)
+    assert latest_tree.shown(store, PIER_3) == second
+    spent = before.growth_to(balance(store, clock).today)
+    made = list((store.board_folder(PIER_3) / "latest" / "2" / "srv").glob("*/"))
+    assert spent.inodes == 500 == len([path for path in made if path.is_dir()])
+    assert spent.bytes >= 500 * BLOCK
+
+
+def balance(store: Store, clock: FakeClock) -> Balance:
+    enrolled = enrolment.read(store, PIER_3)
+    return Account(store, enrolled, keeping.no_limits(store.root), clock=clock).balance()
