@@ -55,6 +55,9 @@ if TYPE_CHECKING:
 
 BASIS_EXCESS = 4
 """A basis that takes more than so many times the bytes of the new content is not worth a copy."""
+ACCOUNTING = 256
+"""Bytes that a content takes beside its own: 121 in the references, or 26 for one that was there
+before (measured, 150,000 contents), and its name in content/."""
 
 
 class LocalKeeper:
@@ -326,6 +329,9 @@ class LocalKeeper:
             folder, needs = sealer.prepare(staging, manifest, documents, known, possession)
             if needs.lacking:
                 return None, possession.ask(needs.lacking[:BATCH])
+            accounting = Spent(bytes=needs.fresh * ACCOUNTING)
+            self._account.check(accounting)
+            self._account.charge(accounting)
             event = sealing.event_for(
                 documents[0],
                 manifest,
