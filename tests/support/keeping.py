@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 import msgspec
 
 from holdstill.errors import CommandError
-from holdstill.keeper import enrolment, garbage, store
+from holdstill.keeper import enrolment, garbage, latest_tree, store
+from holdstill.keeper.account import Account
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, paths, pieces, protocol
@@ -361,6 +362,17 @@ def no_limits(
         store=root, min_free=ByteSize(min_free), min_free_inodes=0, daily_share=1.0,
         limits=limits or BoardLimits(),
     )  # fmt: skip
+
+
+def show_latest(
+    held: Store, *, settings: KeeperSettings | None = None, clock: Clock | None = None
+) -> None:
+    """Have pier-3's tree show its newest capture."""
+    account = Account(
+        held, enrolment.read(held, PIER_3), settings or no_limits(held.root),
+        clock=clock or FakeClock(),
+    )  # fmt: skip
+    latest_tree.refresh(held, PIER_3, FakeSignatures(), account)
 
 
 def collect(held: Store, clock: FakeClock, *, grace: float = 0.0) -> CollectedGarbage:

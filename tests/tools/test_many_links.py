@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper import latest_tree
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.records import assembled
 from support import keeping
-from support.keeping import Board, FakeClock, FakeSignatures
+from support.keeping import Board, FakeClock
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -34,7 +33,7 @@ def test_seventy_thousand_names_of_one_content_are_captured_and_most_are_in_the_
 
     with assembled.opened_index(board.keeper.capture(name)) as index:
         assert index.totals(2).files == most + 500
-    latest_tree.refresh(store, keeping.PIER_3, FakeSignatures())
+    keeping.show_latest(store)
     tree = store.board_folder(keeping.PIER_3) / "latest" / "2"
     found = [path for path in tree.rglob("*") if path.is_file()]
     assert len(found) == most - 1  # the store's own name is one of them

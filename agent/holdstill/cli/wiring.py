@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from holdstill.board import tmpfs
 from holdstill.cli import options
 from holdstill.errors import HoldstillError, LinkError, UsageError
-from holdstill.keeper import forced_command, json_rpc, latest_tree, store_owner
+from holdstill.keeper import enrolment, forced_command, json_rpc, latest_tree, store_owner
+from holdstill.keeper.account import Account
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
@@ -68,7 +69,8 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
     with LocalKeeper(store, board, clock=clock, runner=runner, settings=rules) as keeper:
         yield keeper
     with suppress(HoldstillError, OSError):  # the next run makes it
-        latest_tree.refresh(store, board, runner)
+        account = Account(store, enrolment.read(store, board), rules, clock=clock)
+        latest_tree.refresh(store, board, runner, account)
 
 
 def _store(path: Path) -> Store:

@@ -14,6 +14,8 @@ import errno
 import hmac
 import os
 import secrets
+import sqlite3
+import weakref
 from contextlib import suppress
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
@@ -24,7 +26,7 @@ from holdstill.model.protocol import NONCE, Lacking
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.incoming import Staging
@@ -36,11 +38,14 @@ if TYPE_CHECKING:
 SHOWN, REFUSED = "shown", "refused"
 """Files in a run's staging: 32 bytes for each digest that was shown, or whose proof was wrong."""
 _DIGEST_BYTES = 32
+_CACHE_KIB = 4096
 
 
 class DigestLog:
     """A set of digests in a file that only grows; it is read once.
 
+    What is looked up is a table that SQLite keeps in a file without a name, gone with this object:
+    a million digests take the memory of its page cache.
     Not synced: what a power cut takes away has to be shown again.
     """
 
@@ -48,28 +53,44 @@ class DigestLog:
         self._path, self._disk = path, disk
 
     def __contains__(self, digest: Digest) -> bool:
-        return bytes.fromhex(digest) in self._held
+        row = self._held.execute("SELECT 1 FROM held WHERE digest = ?", (bytes.fromhex(digest),))
+        return row.fetchone() is not None
 
     def add(self, digests: Iterable[Digest]) -> None:
         """Add digests; those that are here already change nothing."""
-        fresh = {bytes.fromhex(digest) for digest in digests} - self._held
+        fresh = sorted({bytes.fromhex(digest) for digest in digests if digest not in self})
         if not fresh:
             return
         if not self._path.exists():
             self._disk.create(self._path, b"")
-        self._disk.append(self._path, b"".join(sorted(fresh)))
-        self._held.update(fresh)
+        self._disk.append(self._path, b"".join(fresh))
+        _hold(self._held, fresh)
 
     @cached_property
-    def _held(self) -> set[bytes]:
-        try:
-            data = self._path.read_bytes()
-        except FileNotFoundError:
-            return set()
-        if torn := len(data) % _DIGEST_BYTES:
-            self._disk.truncate(self._path, len(data) - torn)
-        whole = range(0, len(data) - torn, _DIGEST_BYTES)
-        return {data[start : start + _DIGEST_BYTES] for start in whole}
+    def _held(self) -> sqlite3.Connection:
+        db = sqlite3.connect("", check_same_thread=False)  # sqlite.org/inmemorydb.html, 3
+        weakref.finalize(self, db.close)
+        db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+        db.execute("PRAGMA temp_store = FILE")
+        db.execute("PRAGMA journal_mode = OFF")
+        db.execute("CREATE TABLE held (digest BLOB PRIMARY KEY) WITHOUT ROWID")
+        _hold(db, self._logged())
+        return db
+
+    def _logged(self) -> Iterator[bytes]:
+        """Yield what the file has; a torn end is cut off."""
+        if not self._path.exists():
+            return
+        size = self._path.stat().st_size
+        if torn := size % _DIGEST_BYTES:
+            self._disk.truncate(self._path, size - torn)
+        with self._path.open("rb") as log:
+            while digest := log.read(_DIGEST_BYTES):
+                yield digest
+
+
+def _hold(db: sqlite3.Connection, digests: Iterable[bytes]) -> None:
+    db.executemany("INSERT OR IGNORE INTO held VALUES (?)", ((digest,) for digest in digests))
 
 
 class _Challenge(NamedTuple):

@@ -102,11 +102,10 @@ class References:
 
     def load(self, contents: Iterable[tuple[bytes, int]]) -> ContentSum:
         """Load the contents (digest, size) that a capture needs; return what they come to."""
-        self._db.execute("DELETE FROM need")
-        self._db.executemany(
-            "INSERT OR IGNORE INTO need VALUES (?, ?, ?)",
-            ((digest, size, int.from_bytes(digest[:_SUMMED])) for digest, size in contents),
-        )
+        rows = ((digest, size, int.from_bytes(digest[:_SUMMED])) for digest, size in contents)
+        with self._transaction("DEFERRED"):  # locks only what is this connection's own
+            self._db.execute("DELETE FROM need")
+            self._db.executemany("INSERT OR IGNORE INTO need VALUES (?, ?, ?)", rows)
         return ContentSum._make(
             self._db.execute("SELECT count(*), coalesce(sum(mark), 0) FROM need").fetchone()
         )
@@ -137,9 +136,9 @@ class References:
 
     def load_own(self, contents: Iterable[tuple[bytes, int]]) -> None:
         """Load the contents of a capture that is not accounted for, for `is_own`."""
-        self._db.executemany(
-            "INSERT OR IGNORE INTO own VALUES (?)", ((digest,) for digest, _ in contents)
-        )
+        rows = ((digest,) for digest, _ in contents)
+        with self._transaction("DEFERRED"):
+            self._db.executemany("INSERT OR IGNORE INTO own VALUES (?)", rows)
 
     def is_own(self, digest: bytes) -> bool:
         """Return whether a content is among those of `load_own`."""
@@ -286,6 +285,7 @@ def opened(store: Store) -> Iterator[References]:
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA cache_size = -16384")  # KiB
     db.execute("PRAGMA temp_store = FILE")  # memory stays flat however large a capture is
+    db.execute("PRAGMA temp.cache_size = -16384")
     (application,) = db.execute("PRAGMA application_id").fetchone()
     (version,) = db.execute("PRAGMA user_version").fetchone()
     if (application, version) == (0, 0) and not db.execute(

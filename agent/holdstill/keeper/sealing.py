@@ -59,11 +59,13 @@ class CaptureNeeds(NamedTuple):
         sum: what they come to; written into the ledger.
         new_bytes: of those that no capture of any board had before.
         lacking: those that are not in the store, or that the board has not shown to have.
+        fresh: how many the board's newest capture did not need.
     """
 
     sum: ContentSum = ContentSum()
     new_bytes: int = 0
     lacking: tuple[Digest, ...] = ()
+    fresh: int = 0
 
 
 @dataclass(frozen=True)
@@ -226,7 +228,9 @@ class NeedsCheck:
             for digest in repair.awaited(self._store)
             if self._known.needs(bytes.fromhex(digest))
         }
+        self.fresh = 0
         for content, size in self._known.not_of(self._board):
+            self.fresh += 1
             digest = Digest(content.hex())
             found = self._found(digest)
             if found is None or not self._is_own(digest):
@@ -323,7 +327,7 @@ class Sealer:
                 return CaptureNeeds(lacking=lacking)
             files = capture_contents.listed(contents, index)
             lacking = check.lacking(itertools.chain(attached, files))
-        return CaptureNeeds(check.sum, known.new_bytes(), lacking)
+        return CaptureNeeds(check.sum, known.new_bytes(), lacking, check.fresh)
 
     def _load_own(self, newest: CaptureBrief | None, known: References) -> None:
         """Read what the newest capture needs where the references were lost.

@@ -85,7 +85,8 @@ def forced_command(
                     os.nice(AFTERWARDS)
                     if settings.latest_tree:
                         with suppress(HoldstillError, OSError):  # the next run makes it
-                            latest_tree.refresh(store, board, runner)
+                            account = Account(store, enrolled, settings, clock=clock)
+                            latest_tree.refresh(store, board, runner, account)
     except SecurityError as error:
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise

@@ -6,6 +6,7 @@ travel. Other programs may read it; the keeper and the rebuild treat it as hosti
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -27,6 +28,8 @@ from holdstill.records.index_schema import (
     VERSION,
     DamagedIndexError,
 )
+
+_NO_ROOM = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_GETTEMPPATH})
 
 
 @contextmanager
@@ -68,6 +71,7 @@ def opened(path: Path) -> Iterator[Index]:
 
     Raises:
         SecurityError: it is not an index, is damaged, or holds more than an index does.
+        OSError: no room for what is sorted.
     """
     if path.stat().st_size > SIZE_MAX:
         raise SecurityError(f"{path}: larger than an index may be ({SIZE_MAX} bytes)")
@@ -75,6 +79,8 @@ def opened(path: Path) -> Iterator[Index]:
         with _connected(f"file:{_quoted(path)}?mode=ro&immutable=1") as db:
             db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 1 << 20)
             db.setlimit(sqlite3.SQLITE_LIMIT_SQL_LENGTH, 10_000)
+            # What is sorted takes disk, not memory: whoever made the file says how much it is.
+            db.execute("PRAGMA temp_store = FILE")
             db.execute("PRAGMA trusted_schema = OFF")
             db.execute("PRAGMA cell_size_check = ON")
             db.execute("PRAGMA mmap_size = 0")
@@ -86,7 +92,23 @@ def opened(path: Path) -> Iterator[Index]:
                 raise SecurityError(str(error)) from error
             yield Index(db)
     except (sqlite3.Error, UnicodeDecodeError) as error:  # the latter in SQLite's own complaints
+        if getattr(error, "sqlite_errorcode", 0) in _NO_ROOM:
+            raise OSError(errno.ENOSPC, f"no room to sort {path}: {error}") from error
         raise SecurityError(f"{path}: not a sound index: {error}") from error
+
+
+@contextmanager
+def opened_beside(path: Path, older: Path) -> Iterator[Index]:
+    """Hold an index open as `opened` does, with an older one for `Index.placed_changes`.
+
+    Raises:
+        SecurityError: one of the two is not an index, is damaged, or holds more than one does.
+    """
+    with opened(older):
+        pass  # it is one
+    with opened(path) as index:
+        index.attach_older(f"file:{_quoted(older)}?mode=ro&immutable=1")
+        yield index
 
 
 @contextmanager

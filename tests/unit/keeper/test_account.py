@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from holdstill.errors import PreflightError, SecurityError
 from holdstill.keeper import enrolment, incoming, ingest
 from holdstill.keeper.account import Account, Balance, Rules, Spent
+from holdstill.keeper.local import ACCOUNTING
 from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import BoardLimits, KeeperSettings, decode_keeper_settings
 from holdstill.model.sizes import KIB, MIB, ByteSize
@@ -443,6 +444,23 @@ def test_h1_copies_end_where_the_account_does(store: Store, clock: FakeClock) ->
     )
 
     assert 3 <= len(list(Path(begun.folders[0]).iterdir())) <= 5
+
+
+def test_h9_contents_that_come_again_are_charged_for_what_accounting_for_them_takes(
+    store: Store, clock: FakeClock
+) -> None:
+    """They are here, and cost nothing to send; each time they take rows in the references."""
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock)
+    files, spent = {b"%04d" % n: b"%d" % n for n in range(1000)}, []
+    for bodies in (files, {}, files, files):
+        before = account_of(store, clock).balance().today
+        board.files = dict(bodies)
+        clock.advance(1)
+        board.capture()
+        spent.append(before.growth_to(account_of(store, clock).balance().today).bytes)
+
+    assert len(board.sent) == 1000
+    assert 1000 * ACCOUNTING <= spent[2] - spent[3] + 40 * KIB <= 1000 * ACCOUNTING + 80 * KIB
 
 
 def test_s20_more_entries_than_the_board_may_have_are_refused(

@@ -13,16 +13,22 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.keeper import latest_tree
+from holdstill.errors import PreflightError
+from holdstill.keeper import enrolment, latest_tree
+from holdstill.keeper.account import BLOCK, Account
 from holdstill.model import names, paths
+from holdstill.model.entries import Entry, EntryType
+from holdstill.model.settings import BoardLimits
+from holdstill.records import index_file, manifest_file
 from holdstill.records.index_queries import PlacedEntry
 from holdstill.system.files import open_beneath, opened
 from support import keeping
-from support.keeping import MEMORY, PIER_3, Board, FakeClock, FakeSignatures, QuickDisk
+from support.keeping import MEMORY, PIER_3, Board, FakeClock, QuickDisk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from holdstill.keeper.account import Balance
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
 
@@ -78,7 +84,7 @@ def board_on(store: Store, clock: FakeClock) -> LocalBoard:
 
 def refreshed(store: Store) -> Path:
     """Refresh pier-3's tree; return the folder of its partition."""
-    latest_tree.refresh(store, PIER_3, FakeSignatures())
+    keeping.show_latest(store)
     return store.board_folder(PIER_3) / "latest" / "2"
 
 
@@ -207,18 +213,88 @@ def test_names_beyond_the_links_that_a_file_may_have_are_left_out(folder: Path) 
     assert [brief.faults for brief in board.keeper.captures()] == [()]
 
 
-def test_parts_that_differ_too_much_are_not_compared_to_the_end() -> None:
-    def endless(first: int) -> Iterator[PlacedEntry]:
-        number = first
-        while True:
-            yield PlacedEntry(b"", b"%012d" % number, b"d" * 32, 6)
-            number += 2
+def test_an_index_that_did_not_change_changes_only_the_name(
+    board: LocalBoard, store: Store
+) -> None:
+    seq_of_the_rows = board.keeper.captures()[-1].seq
+    index = keeping.index_bytes({2: board.entries()}, seq=seq_of_the_rows)
+    begun = board.keeper.begin()
+    data = manifest_file.encode(board.describe(begun, index))
+    name = board.keeper.seal(data, board.signed(data)).name
+    assert len({brief.index for brief in board.keeper.captures()}) == 1
+    tree = store.board_folder(PIER_3) / "latest" / "2"
+    (tree / "etc" / "hosts").unlink()  # would be put back by a new tree
 
-    assert latest_tree.compare(endless(0), endless(1)) is None
+    assert tree_of(refreshed(store)) == {"etc": None, "etc/fstab": b"UUID=1"}
+    assert latest_tree.shown(store, PIER_3) == name
 
 
-def test_a_file_of_another_size_is_another_file() -> None:
+def compared(
+    folder: Path, before: list[Entry], after: list[Entry]
+) -> tuple[list[PlacedEntry], list[PlacedEntry]] | None:
+    older, newer = folder / "older", folder / "newer"
+    keeping.write_index(older, {2: before})
+    keeping.write_index(newer, {2: after})
+    with index_file.opened_beside(newer, older) as index:
+        found = latest_tree.compare(index, 2)
+    return found and (found.removed, found.added)
+
+
+def a_file(name: bytes, size: int = 6) -> Entry:
+    return Entry(b"", name, EntryType.FILE, size=size, digest=b"d" * 32)
+
+
+def test_parts_that_differ_too_much_are_not_compared_to_the_end(folder: Path) -> None:
+    half = latest_tree.CHANGES_MAX // 2
+    before = [a_file(b"a%06d" % number) for number in range(half)]
+    after = [a_file(b"b%06d" % number) for number in range(half + 1)]
+
+    assert compared(folder, before, after) is None
+    found = compared(folder, before, after[:-1])
+    assert found is not None
+    assert [len(entries) for entries in found] == [half, half]
+
+
+def test_a_file_of_another_size_is_another_file(folder: Path) -> None:
     before, after = (PlacedEntry(b"", b"f", b"d" * 32, size) for size in (6, 7))
 
-    assert latest_tree.compare([before], [after]) == ([before], [after])
-    assert latest_tree.compare([before], [before]) == ([], [])
+    assert compared(folder, [a_file(b"f", 6)], [a_file(b"f", 7)]) == ([before], [after])
+    assert compared(folder, [a_file(b"f", 6)], [a_file(b"f", 6)]) == ([], [])
+
+
+def test_a_directory_in_the_place_of_an_empty_file_is_new(folder: Path) -> None:
+    empty = Entry(b"", b"f", EntryType.FILE)
+    directory = Entry(b"", b"f", EntryType.DIRECTORY, mode=0o755)
+    placed = PlacedEntry(b"", b"f", b"", 0)
+
+    assert compared(folder, [empty], [directory]) == ([], [placed])
+    assert compared(folder, [directory], [empty]) == ([placed], [])
+
+
+def test_h9_m12_a_tree_of_empty_directories_is_charged_and_limited(folder: Path) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(folder / "boathouse", clock=clock)
+    board = board_on(store, clock)
+    board.files = {b"srv/hosts": b"pier-3"}
+    first = board.capture().name
+    keeping.show_latest(store, clock=clock)
+    board.files |= {b"srv/%04d/empty" % number: b"" for number in range(500)}
+    second = board.capture().name
+    limited = keeping.no_limits(store.root, limits=BoardLimits(inodes_per_day=400))
+
+    with pytest.raises(PreflightError, match="inodes_per_day"):
+        keeping.show_latest(store, settings=limited, clock=clock)
+
+    assert latest_tree.shown(store, PIER_3) == first
+    before = balance(store, clock).today
+    keeping.show_latest(store, clock=clock)
+    assert latest_tree.shown(store, PIER_3) == second
+    spent = before.growth_to(balance(store, clock).today)
+    made = list((store.board_folder(PIER_3) / "latest" / "2" / "srv").glob("*/"))
+    assert spent.inodes == 500 == len([path for path in made if path.is_dir()])
+    assert spent.bytes >= 500 * BLOCK
+
+
+def balance(store: Store, clock: FakeClock) -> Balance:
+    enrolled = enrolment.read(store, PIER_3)
+    return Account(store, enrolled, keeping.no_limits(store.root), clock=clock).balance()

@@ -2,6 +2,7 @@
 
 import hashlib
 import hmac
+import os
 from pathlib import Path
 
 import msgspec
@@ -10,12 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError, UsageError, VerificationError
-from holdstill.keeper import enrolment, possession, references
+from holdstill.keeper import enrolment, possession, references, thin
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.possession import DigestLog
 from holdstill.model import names, protocol
 from holdstill.model.names import Digest
-from holdstill.model.protocol import Lacking, Proof, WantedContent
+from holdstill.model.protocol import Lacking, Proof, RunStarted, SealResult, WantedContent
+from holdstill.model.settings import Retention
 from holdstill.records import capture_contents, manifest_file
 from holdstill.system import files
 from support import keeping
@@ -268,6 +270,58 @@ def test_h2_what_is_proven_survives_a_cut(harbour: Harbour) -> None:
 
     assert len(again.lacking(wanted(SECRET))) == 0
     assert possession.SHOWN not in {path.name for path in Path(begun.folders[0]).iterdir()}
+
+
+def forget(harbour: Harbour, *, grace: float) -> None:
+    """Let the owner's captures with the secret go, and collect what only they needed."""
+    harbour.owner.files = {b"etc/hostname": b"pier-3\n"}
+    harbour.clock.advance(86_400)
+    harbour.owner.capture()
+    harbour.owner.keeper.close()
+    rule = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+    thin.delete_captures(
+        harbour.store, PIER_3, rule, clock=harbour.clock, runner=keeping.FakeSignatures()
+    )
+    for content in harbour.store.contents.all():
+        os.utime(content.path, (1, 1))  # older than any run: no run spares it
+    collected = keeping.collect(harbour.store, harbour.clock, grace=grace)
+    assert not collected.complaints
+    assert not harbour.store.contents.has(digest_of(SECRET))
+
+
+@pytest.mark.parametrize("grace", [0, 3 * 86_400])
+def test_h2_what_is_collected_after_it_was_proven_is_asked_for_or_taken_back(
+    harbour: Harbour, grace: float
+) -> None:
+    board = harbour.other
+    board.files = {b"key": SECRET}
+    begun = board.keeper.begin()
+    board.deliver(begun)
+    assert board.sent == []  # proven
+    data = manifest_file.encode(board.describe(begun, board.index(seq=begun.seq)))
+    forget(harbour, grace=grace)
+
+    answer, asked = board.keeper.seal(data, board.signed(data)), set[str]()
+    while answer.lacking:  # with what it brought itself: all is old here
+        assert board.keeper.captures() == ()
+        asked |= set(answer.lacking.send)
+        answer = sent_again(board, begun, answer.lacking, data)
+
+    assert (digest_of(SECRET) in asked) is (grace == 0)
+    assert keeping.read_content(board.keeper.capture(answer.name), SECRET) == SECRET
+
+
+def sent_again(
+    board: Board[LocalKeeper], begun: RunStarted, lacking: Lacking, data: bytes
+) -> SealResult:
+    """Send what is lacking, and have the same manifest sealed."""
+    bodies: dict[str, bytes] = {digest_of(body): body for body in board.files.values()}
+    for attachment in (board.index(seq=begun.seq), *board.attachments().values()):
+        bodies |= keeping.pieces_of(attachment)
+    assert not lacking.prove
+    keeping.put({digest: bodies[digest] for digest in lacking.send}, begun.contents)
+    assert board.keeper.ingest(lacking.send).bad == ()
+    return board.keeper.seal(data, board.signed(data))
 
 
 def test_h2_after_a_capture_was_sealed_a_new_run_has_shown_nothing(harbour: Harbour) -> None:

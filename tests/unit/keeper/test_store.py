@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
-from holdstill.keeper import latest_tree
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
@@ -121,7 +120,7 @@ def test_a_store_without_hard_links_keeps_captures_all_the_same(tmp_path: Path) 
 
     capture = board.keeper.capture(name)
     assert capture.faults == ()
-    latest_tree.refresh(store, keeping.PIER_3, keeping.FakeSignatures())
+    keeping.show_latest(store)
     assert not (store.board_folder(keeping.PIER_3) / "latest").exists()
     handle = capture.open(bytes.fromhex(board.sent[0]))
     assert os.read(handle, 100) == b"x" * 50

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -222,3 +225,29 @@ def test_m18_many_contents_are_found_and_forgotten_in_one_pass(
         for digest in some
     }
     assert left == {e.path: b"" if e.digest in some else e.digest for e in found}
+
+
+def test_a_disk_that_is_full_is_no_damaged_index(tmp_path: Path) -> None:
+    with index_file.created(tmp_path / "index"):
+        pass
+    small = sqlite3.connect(tmp_path / "small")
+    small.execute("PRAGMA max_page_count = 1")
+
+    with closing(small), pytest.raises(OSError, match="no room to sort") as caught:  # noqa: SIM117
+        with index_file.opened(tmp_path / "index"):
+            small.execute("CREATE TABLE one_page_more (a)")
+
+    assert caught.value.errno == errno.ENOSPC
+
+
+def test_m11_an_index_with_texts_longer_than_any_of_ours_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "index"
+    with index_file.created(path) as index:
+        index.put(1, Entry(b"", b"", EntryType.DIRECTORY), seq=1)
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("UPDATE entry SET xattrs = ?", ("x" * (1 << 21),))
+        db.commit()
+
+    with pytest.raises(SecurityError, match="too big"):  # noqa: SIM117
+        with index_file.opened(path) as index:
+            list(index.entries(1))
