@@ -86,3 +86,25 @@ def test_a_board_that_cannot_be_captured_is_told_before_anything_is_written(
                 accepted=(4,))  # fmt: skip
 
     assert not (tmp_path / "shelter/etc/holdstill").exists()
+
+
+def test_f3_a_store_on_the_captured_card_is_told_before_anything_is_written(
+    tmp_path: Path,
+) -> None:
+    shelter = Shelter(tmp_path / "shelter")
+    shelter.prepare()
+    with boards.running(tmp_path) as board:
+        (board.root / "srv").mkdir()
+        store = board.root / "srv/store"
+        holdstill("keeper", "init", store)
+        words = ("setup", "--keeper", store, "--board", "pier-3", "--disk", board.disk.device,
+                 "--board-root", board.root)  # fmt: skip
+
+        shelter.run(*words, accepted=(4,))
+        is_written = (tmp_path / "shelter/etc/holdstill").exists()
+        said = shelter.run(*words, "--store-on-card").decode()
+
+    assert not is_written
+    assert f"note: the store {store} is on {board.disk.device} itself" in said
+    written = (tmp_path / "shelter/etc/holdstill/board.yaml").read_text(encoding="utf-8")
+    assert "store_on_card: accept\n" in written

@@ -195,7 +195,7 @@ def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
             f"nothing is mounted at {root}", hint="check `root` in the board's settings"
         )
     mount = _backing(mount, all_mounts)
-    number = _device_number(mount)
+    number = device_number(mount)
     place = SYS / "dev" / "block" / f"{number[0]}:{number[1]}"
     if not place.exists():
         raise LayoutError(
@@ -221,7 +221,7 @@ def _last_layer(overlay: Mount) -> BoardPath | None:
     return BoardPath(lower.split(":")[-1].encode(errors="surrogateescape")) if lower else None
 
 
-def _device_number(mount: Mount) -> tuple[int, int]:
+def device_number(mount: Mount) -> tuple[int, int]:
     """Return the block device of a mount; btrfs shows an anonymous number in mountinfo."""
     if mount.device[0] != 0:
         return mount.device
@@ -288,6 +288,6 @@ def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
     except OSError:
         return None
     wanted = os.major(number), os.minor(number)
-    candidates = [m for m in mine if _device_number(m) == wanted]
+    candidates = [m for m in mine if device_number(m) == wanted]
     whole = [m for m in candidates if m.inside.raw == b"/"]
     return next(iter(whole or candidates), None)

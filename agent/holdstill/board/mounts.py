@@ -103,3 +103,8 @@ def is_below(path: BoardPath, top: BoardPath) -> bool:
 def relative_to(path: BoardPath, top: BoardPath) -> BoardPath:
     """Return path as seen from top: /mnt/board/boot seen from /mnt/board is /boot."""
     return BoardPath(b"/" + path.raw[len(top.raw.rstrip(b"/")) :].lstrip(b"/"))
+
+
+def joined(top: BoardPath, rest: BoardPath) -> BoardPath:
+    """Return the path that top sees as rest: the other way round from `relative_to`."""
+    return BoardPath(top.raw.rstrip(b"/") + rest.raw.rstrip(b"/") or b"/")

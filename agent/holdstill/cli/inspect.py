@@ -8,6 +8,7 @@ import click
 
 from holdstill.board import path_filter
 from holdstill.cli import options, tables, terminal, wiring
+from holdstill.errors import PreflightError
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import inspect
 
@@ -21,8 +22,10 @@ if TYPE_CHECKING:
 @options.settings_option(options.BOARD_SETTINGS)
 @click.option("--offline", is_flag=True, help="Do not ask the keeper how it is.")
 @options.json_option
-def command(settings_path: Path, *, offline: bool, as_json: bool) -> None:
+def command(settings_path: Path, *, offline: bool, as_json: bool) -> int:
     r"""Show what this board is made of and what a capture would hold. Changes nothing.
+
+    Exit code 4: a capture would be refused, because the store is on the captured card itself.
 
     \b
     Example:
@@ -42,5 +45,6 @@ def command(settings_path: Path, *, offline: bool, as_json: bool) -> None:
     )
     if as_json:
         options.print_json(found)
-        return
-    tables.inspection(found, terminal.console())
+    else:
+        tables.inspection(found, terminal.console())
+    return PreflightError.exit_code if found.is_refused else 0

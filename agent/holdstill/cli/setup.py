@@ -22,6 +22,7 @@ from holdstill.workflow import capture as workflow_capture
 from holdstill.workflow import enrol_board, install_units, remove_setup
 from holdstill.workflow import inspect as workflow_inspect
 from holdstill.workflow import setup as workflow_setup
+from holdstill.workflow import store_on_card as workflow_store
 from holdstill.workflow.setup import BoardFiles
 
 if TYPE_CHECKING:
@@ -55,6 +56,9 @@ _UNIT_FOLDERS = (
 @click.option("--store", default=STORE, show_default=True, help="The store's path at the keeper.")
 @click.option("--disk", default="", help="The card's device. Default: the one that root is on.")
 @click.option("--board-root", default="", help="Where the board's root is mounted. Default: /")
+@click.option(
+    "--store-on-card", is_flag=True, help="Allow a store on the captured card. It dies with it."
+)
 @click.option("--replace", is_flag=True, help="Write the settings anew if there are some.")
 @click.option("--skip-inspect", is_flag=True, help="Do not look at this machine's card first.")
 @click.option("--capture", "captures", is_flag=True, help="Take a first capture at the end.")
@@ -80,6 +84,7 @@ def command(
     store: str,
     disk: str,
     board_root: str,
+    store_on_card: bool,
     replace: bool,
     skip_inspect: bool,
     captures: bool,
@@ -115,15 +120,14 @@ def command(
         return
     enrol_board.check_store(store)
     login = asked_login(login_key, login_password)
-    given = Given(keeper, board, time_, disk, board_root)
+    given = Given(keeper, board, time_, disk, board_root, store_on_card)
     answers = given.completed()
     machine = BoardFiles(where.top, answers.settings())
     if not replace:
         workflow_setup.check_new(machine)
     is_here = machine.is_this_one
     pin = confirmed(machine, fingerprint)
-    if is_here and not skip_inspect:
-        _inspect(machine.settings)
+    risk = "" if not is_here or skip_inspect else _inspect(machine.settings)
     public = workflow_setup.write(machine, answers, pin, LocalRunner())
     terminal.say(f"wrote {machine.settings_path}, key {machine.key}")
     answered = enrol(machine, public, pin, KeeperAccess(store, login))
@@ -135,6 +139,8 @@ def command(
         terminal.say(
             f"Ready. {after}`holdstill capture` takes a first capture; better while you are here"
         )
+    if risk:
+        terminal.say(f"note: {risk}")
 
 
 @dataclass(frozen=True)
@@ -153,7 +159,12 @@ def _check_root(where: _Where) -> None:
         )
 
 
-def _inspect(settings: BoardSettings) -> None:
+def _inspect(settings: BoardSettings) -> str:
+    """Show what a capture would hold; return what is risky about the store, "" for nothing.
+
+    Raises:
+        PreflightError: the store is on the captured card, and nobody insists on that.
+    """
     found = workflow_inspect.inspect(
         settings,
         ask_keeper=None,
@@ -161,6 +172,7 @@ def _inspect(settings: BoardSettings) -> None:
         machine=BoundedRunner(),
     )
     tables.inspection(found, terminal.console())
+    return workflow_store.check(settings, Path(found.device))
 
 
 def _install(machine: BoardFiles, where: _Where) -> None:

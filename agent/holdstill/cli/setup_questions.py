@@ -38,6 +38,7 @@ class Given:
     time: str
     disk: str
     root: str
+    store_on_card: bool
 
     def completed(self) -> Answers:
         """Ask for what was not given."""
@@ -58,7 +59,7 @@ class Given:
             if is_terminal()
             else default
         )
-        return Answers(keeper, board, time, self.disk, self.root)
+        return Answers(keeper, board, time, self.disk, self.root, self.store_on_card)
 
 
 def is_terminal() -> bool:

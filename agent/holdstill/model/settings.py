@@ -35,6 +35,13 @@ class Unreadable(StrEnum):
     ACCEPT = "accept"
 
 
+class StoreOnCard(StrEnum):
+    """What to do about a store that is on the very disk that is captured."""
+
+    REFUSE = "refuse"
+    ACCEPT = "accept"
+
+
 class PauseSettings(Record, frozen=True, kw_only=True):
     """How long the board may be held still.
 
@@ -156,6 +163,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         remount_read_only: whether file systems that cannot be frozen may be made read-only.
         raw_limit: largest partition without known files that is copied as it is.
         unreadable: what to do about unreadable files.
+        store_on_card: what to do about a store on the disk that is captured.
         full_scan_every: captures between full cross-checks of the change detection.
         never_pause: hooks on these subjects are refused.
         nightly: when the daemon captures by itself.
@@ -175,6 +183,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     remount_read_only: bool = True
     raw_limit: ByteSize = ByteSize(64 * MIB)
     unreadable: Unreadable = Unreadable.REFUSE
+    store_on_card: StoreOnCard = StoreOnCard.REFUSE
     full_scan_every: int = 14
     pause: PauseSettings = PauseSettings()
     hooks: tuple[Hook, ...] = ()

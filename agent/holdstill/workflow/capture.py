@@ -13,6 +13,7 @@ from holdstill.workflow import (
     copy_live,
     pause,
     seal_capture,
+    store_on_card,
 )
 from holdstill.workflow.capture_report import CaptureReport, part_report
 
@@ -33,6 +34,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
     """
     begun_at = outside.clock.monotonic()
     scope = capture_scope.survey_board(settings)
+    risk = store_on_card.check(settings, scope.board.device)
     hooks.check(settings.hooks, settings.never_pause)
     with (
         board_state.opened(settings.state) as state,
@@ -58,7 +60,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         new_bytes=stats.new_bytes,
         seconds=round(outside.clock.monotonic() - begun_at, 2),
         warnings=tuple(dict.fromkeys((*sealed.warnings, *card_warnings))),
-        notes=(*scope.board.warnings, *paused.notes),
+        notes=(*scope.board.warnings, *paused.notes, *((risk,) if risk else ())),
     )
 
 

@@ -21,7 +21,7 @@ from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.model.layout import Ext4, Fat
 from holdstill.model.paths import BoardPath
 from holdstill.system import byte_source, clocks
-from holdstill.workflow import capture_method
+from holdstill.workflow import capture_method, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.mounted_tree import MountedTree
 
@@ -62,7 +62,9 @@ class CaptureScope:
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""
         root, own = self.settings.root, (self.settings.state, self.settings.spool)
-        inside = (f"/{path.relative_to(root)}" for path in own if path.is_relative_to(root))
+        inside = [f"/{path.relative_to(root)}" for path in own if path.is_relative_to(root)]
+        if store := store_on_card.inside(self.settings, self.board, self.all_mounts):
+            inside.append(store)
         return (*path_filter.DEFAULT_EXCLUDES, *self.settings.exclude, *inside)
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:

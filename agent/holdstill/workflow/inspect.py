@@ -23,9 +23,9 @@ from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.protocol import Hello
-from holdstill.model.settings import SPOOL
+from holdstill.model.settings import SPOOL, StoreOnCard
 from holdstill.system import files
-from holdstill.workflow import attachments, capture_method
+from holdstill.workflow import attachments, capture_method, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod, MethodChoice
 
 if TYPE_CHECKING:
@@ -69,6 +69,7 @@ class Inspection(Record, frozen=True, kw_only=True):
         keeper: the keeper's answer, None without one.
         health: of card, file systems and power supply.
         trend: what became of the card since earlier captures.
+        is_refused: whether a capture would be refused, because the store is on the card itself.
     """
 
     board: BoardIdentity
@@ -83,6 +84,7 @@ class Inspection(Record, frozen=True, kw_only=True):
     health: Health
     trend: Trend
     warnings: tuple[str, ...]
+    is_refused: bool = False
 
 
 def inspect(
@@ -108,6 +110,8 @@ def inspect(
             f"spool: {settings.spool} is not memory (a tmpfs): {tmpfs.FALLBACK} serves"
         )
     warnings += hooks.check(settings.hooks, settings.never_pause)
+    risk = store_on_card.remark(settings, found.device)
+    warnings += [risk] if risk else []
     keeper = None
     if ask_keeper is not None:
         try:
@@ -127,6 +131,7 @@ def inspect(
         health=health.read_health(found, machine),
         trend=card_history.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
+        is_refused=bool(risk) and settings.store_on_card is StoreOnCard.REFUSE,
     )
 
 

@@ -35,6 +35,7 @@ class Answers:
     Attributes:
         time: local time of the nightly run, HH:MM.
         disk, root: as in the settings; "" for their defaults.
+        store_on_card: whether the store may be on the captured card itself.
     """
 
     keeper: str
@@ -42,6 +43,7 @@ class Answers:
     time: str
     disk: str = ""
     root: str = ""
+    store_on_card: bool = False
 
     def text(self) -> str:
         """Write the settings file."""
@@ -52,6 +54,7 @@ class Answers:
         ]
         lines += [f"disk: {json.dumps(self.disk)}"] if self.disk else []
         lines += [f"root: {json.dumps(self.root)}"] if self.root else []
+        lines += ["store_on_card: accept"] if self.store_on_card else []
         lines += ["nightly:", f"  time: {json.dumps(self.time)}"]
         return "\n".join(lines) + "\n"
 
