@@ -319,7 +319,7 @@ def sent_again(
     for attachment in (board.index(seq=begun.seq), *board.attachments().values()):
         bodies |= keeping.pieces_of(attachment)
     assert not lacking.prove
-    keeping.put({digest: bodies[digest] for digest in lacking.send}, begun.contents)
+    keeping.put({digest: bodies[digest] for digest in lacking.send}, begun.folders[0])
     assert board.keeper.ingest(lacking.send).bad == ()
     return board.keeper.seal(data, board.signed(data))
 
