@@ -24,7 +24,7 @@ import msgspec
 
 from holdstill.errors import PreflightError
 from holdstill.keeper import incoming
-from holdstill.keeper.incoming import FOLDERS
+from holdstill.keeper.incoming import FOLDERS, Arrived
 from holdstill.model import sizes
 from holdstill.model.layout import Record
 from holdstill.model.sizes import MIB
@@ -286,10 +286,13 @@ class Account:
         with self._changed() as book:
             book.balance = book.balance.charged(spent)
 
-    def look(self, folder: TransferFolder) -> None:
-        """Charge what has come into a folder since the last look."""
+    def look(self, folder: TransferFolder) -> Arrived:
+        """Charge what has come into a folder since the last look; return what is there."""
         with self._changed() as book:
-            book.balance = book.balance.looked(folder.number, _staged(folder.path))
+            found = _arrived(folder.path)
+            staged = Spent(bytes=found.bytes, inodes=found.inodes)
+            book.balance = book.balance.looked(folder.number, staged)
+        return found
 
     def sealed(self) -> None:
         """Note that a capture was sealed."""
@@ -317,8 +320,7 @@ class _Book:
     balance: Balance
 
 
-def _staged(folder: Path) -> Spent:
+def _arrived(folder: Path) -> Arrived:
     with suppress(FileNotFoundError):  # another process has just given it up
-        found = incoming.arrived(folder)
-        return Spent(bytes=found.bytes, inodes=found.inodes)
-    return NOTHING
+        return incoming.arrived(folder)
+    return Arrived(0, 0, ())

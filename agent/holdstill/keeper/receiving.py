@@ -10,6 +10,7 @@ import os
 import resource
 import select
 import signal
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, HoldstillError, SecurityError
@@ -19,6 +20,7 @@ from holdstill.system import landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from holdstill.keeper.account import Account
@@ -90,7 +92,10 @@ def _attend(pid: int, watch: ArrivalMonitor) -> int:
     ended = os.pidfd_open(pid)
     try:
         while not select.select([ended], [], [], watch.patience())[0]:
-            watch.check()
+            with _stopped(
+                pid
+            ):  # a look takes the longer the more there is; nothing comes meanwhile
+                watch.check()
         return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
     except HoldstillError:
         os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
@@ -98,6 +103,18 @@ def _attend(pid: int, watch: ArrivalMonitor) -> int:
         raise
     finally:
         os.close(ended)
+
+
+@contextmanager
+def _stopped(group: int) -> Iterator[None]:
+    """Let no process of a group run for the length of the block."""
+    with suppress(ProcessLookupError):  # it is none yet, or none any more
+        os.killpg(group, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        with suppress(ProcessLookupError):
+            os.killpg(group, signal.SIGCONT)
 
 
 class ArrivalMonitor:
@@ -113,13 +130,11 @@ class ArrivalMonitor:
             PreflightError: a limit is passed.
             SecurityError: something that is no file has arrived.
         """
-        self._account.look(self._folder)
+        arrived = self._account.look(self._folder)
         for allowance in self._account.allowances():
             if allowance.left < 0:
                 raise self._account.refused(allowance)
-        strange = [
-            path for path in incoming.arrived(self._folder.path).strays if not path.is_file()
-        ]
+        strange = [path for path in arrived.strays if not path.is_file()]
         if strange:
             raise SecurityError(f"a transfer made {strange[0].name[:100]!r}, which is no file")
 
