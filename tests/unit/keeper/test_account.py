@@ -312,7 +312,7 @@ def test_h19_a_board_over_its_share_is_told_what_is_used_left_and_where_to_raise
 
 
 @pytest.mark.parametrize("where", ["keeper.yaml", "enrolment.yaml"])
-def test_h19_a_board_goes_on_when_its_limit_is_raised_in(
+def test_h19_m8_a_board_goes_on_when_its_limit_is_raised_in(
     store: Store, clock: FakeClock, where: str
 ) -> None:
     share = KeeperSettings(store=store.root, min_free=ByteSize(0), min_free_inodes=0,
