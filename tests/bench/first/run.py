@@ -10,19 +10,18 @@ this machine, and share its processors. Results go to tests/bench/results/.
 from __future__ import annotations
 
 import argparse
-import json
 import os
-import platform
 import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench import measured
 from bench.pause.stage import SCRIPT, SETTINGS, Stage, fill
 from bench.pause.ways import DEGRADED
 from support import boards
@@ -32,7 +31,6 @@ if TYPE_CHECKING:
 
     from support.boards import Board
 
-RESULTS = Path(__file__).parents[1] / "results"
 HOLDSTILL, TAR = "holdstill", "tar | ssh tar"
 
 
@@ -66,7 +64,7 @@ def main() -> None:
                     shutil.rmtree(folder)
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    _write_down(runs, files=files, content=content)
+    measured.write_down("first", runs, _page(runs, files=files, content=content))
 
 
 def _asked() -> argparse.Namespace:
@@ -81,8 +79,7 @@ def _asked() -> argparse.Namespace:
 def _copied(board: Board, folder: Path, way: str, copy: Callable[[Stage], None]) -> First:
     with boards.kept(folder, board, more=SETTINGS) as kept:
         on = Stage(board, kept, folder, 0, 0)
-        subprocess.run(["sync"], check=True)
-        Path("/proc/sys/vm/drop_caches").write_text("3\n", encoding="ascii")
+        measured.drop_caches()
         began, used = time.monotonic(), _busy()
         copy(on)
         seconds = time.monotonic() - began
@@ -117,15 +114,6 @@ def _tar(on: Stage) -> None:
     assert tar.returncode == 0
 
 
-def _write_down(runs: list[First], *, files: int, content: int) -> None:
-    RESULTS.mkdir(exist_ok=True)
-    data = json.dumps([asdict(run) for run in runs], indent=1)
-    (RESULTS / "first.json").write_text(data + "\n", encoding="utf-8")
-    page = _page(runs, files=files, content=content)
-    (RESULTS / "first.md").write_text(page, encoding="utf-8")
-    sys.stdout.write(page)
-
-
 PAGE = """\
 # A first capture, measured
 
@@ -142,10 +130,7 @@ Medians (least to most). Only the ratio counts.
 
 def _page(runs: list[First], *, files: int, content: int) -> str:
     head = PAGE.format(
-        command=" ".join(sys.argv),
-        machine=platform.machine(),
-        processors=len(os.sched_getaffinity(0)),
-        release=platform.release(),
+        **measured.machine(),
         files=files,
         content=content / 1e9,
     )

@@ -10,20 +10,19 @@ Results go to tests/bench/results/.
 from __future__ import annotations
 
 import argparse
-import json
 import os
-import platform
 import random
 import shutil
 import statistics
 import sys
 import tempfile
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.nights.run import RESULTS, settled
+from bench import measured
+from bench.nights.run import settled
 from bench.pause.stage import stage
 from bench.pause.ways import DEGRADED
 from support import boards
@@ -74,7 +73,7 @@ def main() -> None:
             nights += [_night(on, seed=0, files=0) for _ in range(asked.quiet)]
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    _write_down(nights, files=asked.files)
+    measured.write_down(f"growth-{asked.files}", nights, _page(nights, files=asked.files))
 
 
 def _asked() -> argparse.Namespace:
@@ -142,15 +141,6 @@ def _loopback() -> int:
     raise LookupError("lo")
 
 
-def _write_down(nights: list[Growth], *, files: int) -> None:
-    RESULTS.mkdir(exist_ok=True)
-    data = json.dumps([asdict(night) for night in nights], indent=1)
-    (RESULTS / f"growth-{files}.json").write_text(data + "\n", encoding="utf-8")
-    page = _page(nights, files=files)
-    (RESULTS / f"growth-{files}.md").write_text(page, encoding="utf-8")
-    sys.stdout.write(page)
-
-
 PAGE = """\
 # What a store grows by
 
@@ -166,10 +156,7 @@ machine. {files:,} files. Growth and wire beyond the bytes that changed: median 
 
 def _page(nights: list[Growth], *, files: int) -> str:
     head = PAGE.format(
-        command=" ".join(sys.argv),
-        machine=platform.machine(),
-        processors=len(os.sched_getaffinity(0)),
-        release=platform.release(),
+        **measured.machine(),
         files=files,
     )
     kinds = sorted({night.files for night in nights}, reverse=True)

@@ -12,19 +12,18 @@ from __future__ import annotations
 
 import argparse
 import fcntl
-import json
 import os
-import platform
 import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bench import measured
 from bench.pause.stage import stage
 from bench.pause.ways import DEGRADED, RSYNC
 
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
 
     from bench.pause.stage import Stage
 
-RESULTS = Path(__file__).parents[1] / "results"
 BLOCK = 512
 """What getrusage(2) counts reads in."""
 
@@ -71,7 +69,7 @@ def main() -> None:
             nights = _measured(on, count=asked.count)
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    _write_down(nights, files=asked.files)
+    measured.write_down(f"nights-{asked.files}", nights, _page(nights, files=asked.files))
 
 
 def _asked() -> argparse.Namespace:
@@ -97,8 +95,7 @@ def _measured(on: Stage, *, count: int) -> list[Night]:
 
 
 def _night(way: str, words: Sequence[str | Path], lock: Path) -> Night:
-    subprocess.run(["sync"], check=True)
-    Path("/proc/sys/vm/drop_caches").write_text("3\n", encoding="ascii")
+    measured.drop_caches()
     with subprocess.Popen(words, stdout=subprocess.DEVNULL) as process:
         began = time.monotonic()
         _, status, used = os.wait4(process.pid, 0)
@@ -131,15 +128,6 @@ def _spent(way: str, seconds: float, used: resource.struct_rusage) -> Night:
     return Night(way, seconds, used.ru_inblock * BLOCK, used.ru_maxrss << 10)
 
 
-def _write_down(nights: list[Night], *, files: int) -> None:
-    RESULTS.mkdir(exist_ok=True)
-    data = json.dumps([asdict(night) for night in nights], indent=1)
-    (RESULTS / f"nights-{files}.json").write_text(data + "\n", encoding="utf-8")
-    page = _page(nights, files=files)
-    (RESULTS / f"nights-{files}.md").write_text(page, encoding="utf-8")
-    sys.stdout.write(page)
-
-
 PAGE = """\
 # A night without changes, measured
 
@@ -157,10 +145,7 @@ newest capture up to date; that took {afterwards:.2f} s (median), which are coun
 
 def _page(nights: list[Night], *, files: int) -> str:
     head = PAGE.format(
-        command=" ".join(sys.argv),
-        machine=platform.machine(),
-        processors=len(os.sched_getaffinity(0)),
-        release=platform.release(),
+        **measured.machine(),
         files=files,
         afterwards=statistics.median(n.afterwards for n in nights if n.way == "holdstill"),
     )
