@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     "--repair",
     "is_repaired",
     is_flag=True,
-    help="Replace damaged contents by spare copies, or have the board send them again.",
+    help="Take damaged contents out; the boards send them again.",
 )
 @options.store_option
 @options.json_option

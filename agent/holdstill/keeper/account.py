@@ -27,6 +27,7 @@ from holdstill.keeper import incoming
 from holdstill.keeper.incoming import FOLDERS, Arrived
 from holdstill.model import sizes
 from holdstill.model.layout import Record
+from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import MIB
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.incoming import TransferFolder
     from holdstill.keeper.store import Store
-    from holdstill.model.settings import BoardLimits, KeeperSettings
+    from holdstill.model.settings import KeeperSettings
     from holdstill.system.clocks import Clock
 
 NAME = "account.json"
@@ -172,8 +173,14 @@ class Rules:
 
     @classmethod
     def of(cls, settings: KeeperSettings, enrolled: Enrolment) -> Self:
-        """Return the rules for a board."""
-        return cls(settings, enrolled.limits or settings.limits)
+        """Return the rules for a board: what it has no limit of its own for is as for all."""
+        own, default = enrolled.limits or BoardLimits(), BoardLimits()
+        set_here = {
+            name: getattr(own, name)
+            for name in own.__struct_fields__
+            if getattr(own, name) != getattr(default, name)
+        }
+        return cls(settings, msgspec.structs.replace(settings.limits, **set_here))
 
     @property
     def margin(self) -> int:

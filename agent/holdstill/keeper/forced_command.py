@@ -19,7 +19,7 @@ _WORD = re.compile(r"[A-Za-z0-9._/=-]{1,200}")
 _WORDS_MAX = 16
 _CLUSTER = re.compile(r"-([A-Za-z]*)e\.([A-Za-z.]{0,32})")
 _LETTERS = frozenset("dISz")
-"""--dirs (one flat folder), --ignore-times, --sparse, --compress: what transport.bulk uses."""
+"""--dirs (one flat folder), --ignore-times, --sparse, --compress: what transport.rsync uses."""
 _LONG = re.compile(r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}")
 TIMEOUT = "--timeout=120"
 """Seconds without a byte until our rsync gives up."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import BusyError
 from holdstill.keeper import account_captures, fetch_staging, incoming, references, trash
 from holdstill.keeper.content_store import SHARDS
+from holdstill.model import names
 
 if TYPE_CHECKING:
     from datetime import timedelta
@@ -70,9 +71,12 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
         for shard in SHARDS:
             # Captures are sealed, and accounted for, under the other side of this lock.
             with store.alone_with_contents():
-                if not account_captures.has_all(store, known):
-                    break  # one that could not be accounted for: the next collection goes on
-                for held in _garbage(store, known, shard):
+                # Both are read at one moment: somebody may be counting a board anew.
+                with known.reading():
+                    if not account_captures.has_all(store, known):
+                        break  # one that could not be accounted for: the next collection goes on
+                    unneeded = _garbage(store, known, shard)
+                for held in unneeded:
                     if held.written_at < spared_from:
                         place = trash.new_place(store, clock.now())
                         store.disk.rename(held.path, place / held.path.name)
@@ -95,7 +99,7 @@ def _oldest_run(store: Store) -> float:
     begun = [
         _began(staging)
         for folder in store.board_folders()
-        if (folder / "incoming").is_dir()
+        if _is_boards(folder)
         for staging in (folder / "incoming").iterdir()
     ]
     return min(begun, default=float("inf"))
@@ -106,13 +110,18 @@ def _began(staging: Path) -> float:
     return (marker if marker.exists() else staging).stat().st_mtime
 
 
+def _is_boards(folder: Path) -> bool:
+    """Return whether a folder is a board's, enrolled or not."""
+    return names.is_board(folder.name) and (folder / "incoming").is_dir()
+
+
 def _give_up_stale(store: Store, clock: Clock) -> None:
     """Delete the stagings of runs that are not alive, and old fetch directories.
 
     What such a run uploaded whole rests in the trash, from where the next one takes it back.
     """
     limit = clock.now().timestamp() - STALE
-    for board in store.boards():
+    for board in (names.check_board(f.name) for f in store.board_folders() if _is_boards(f)):
         folder = fetch_staging.folder(store, board)
         for staged in sorted(folder.iterdir()) if folder.is_dir() else ():
             if staged.stat().st_mtime < limit:

@@ -35,6 +35,7 @@ _KINDS: dict[str, type[HoldstillError]] = {
         errors.LinkError,
         errors.VerificationError,
         errors.DegradedError,
+        errors.MachineError,
         errors.SecurityError,
     )
 }

@@ -6,6 +6,7 @@ they cost anything.
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError, SecurityError, UsageError
@@ -13,6 +14,7 @@ from holdstill.keeper import incoming, ingest, trash
 from holdstill.keeper.account import Spent
 from holdstill.keeper.possession import Possession
 from holdstill.model import names
+from holdstill.model.protocol import BATCH
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
     from holdstill.model.protocol import Ingested, Lacking, Proof, WantedContent
     from holdstill.system.clocks import Clock
 
+ANNOUNCED_MAX = 4 * BATCH
+"""Contents whose sizes are remembered until they arrive: some 20 MB of memory."""
 BASIS_EXCESS = 4
 """A basis that takes more than so many times the bytes of the new content is not worth a copy."""
 
@@ -94,9 +98,15 @@ class OpenRun:
             lacking = self.possession.ask([digest for digest in known if digest not in own])
         sent = [known[names.check_digest(digest)] for digest in lacking.send]
         self._account.check(Spent.of_files(item.size for item in sent))
-        self._announced |= {names.check_digest(item.digest): item.size for item in sent}
+        self._announce(sent)
         self._lay_bases(sent, folder)
         return lacking
+
+    def _announce(self, sent: Sequence[WantedContent]) -> None:
+        """Remember the sizes of what is to come, of the last so many."""
+        self._announced |= {names.check_digest(item.digest): item.size for item in sent}
+        for digest in [*islice(self._announced, max(0, len(self._announced) - ANNOUNCED_MAX))]:
+            del self._announced[digest]
 
     def _is_here(self, digest: Digest) -> bool:
         return self._store.contents.has(digest) or trash.take_back(self._store, digest)
@@ -140,10 +150,15 @@ class OpenRun:
             PreflightError: the board may have no more hashed today.
         """
         with self._store.using_contents():
-            hashing = Spent(hashed=self.possession.cost(proofs))
+            asked = self.possession.asked.intersection(proof.digest for proof in proofs)
+            hashing = Spent(hashed=self.possession.size_of(asked))
             self._account.check(hashing)
             self._account.charge(hashing)
-            return self.possession.check(proofs)
+            unproven = self.possession.check(proofs)
+            # What a proof was wrong of was read once more.
+            again = self.possession.size_of(asked.intersection(unproven))
+            self._account.charge(Spent(hashed=again))
+            return unproven
 
     def ingest(self, digests: Sequence[Digest], number: int) -> Ingested:
         """Hash what arrived in a folder and take it over; name what was not as named.

@@ -153,13 +153,14 @@ class Possession:
     def _is_provable(self, digest: Digest) -> bool:
         return self.is_sharing and digest not in self._refused and self._store.contents.has(digest)
 
-    def cost(self, proofs: Iterable[Proof]) -> int:
-        """Return the bytes that checking these proofs reads.
+    @property
+    def asked(self) -> frozenset[Digest]:
+        """What the next call of `check` may prove."""
+        return self._challenge.digests
 
-        A content is asked for once in a run, and read once more only if its proof was wrong.
-        """
-        asked = {proof.digest for proof in proofs} & self._challenge.digests
-        sizes = (self._store.contents.size(names.check_digest(digest)) for digest in asked)
+    def size_of(self, digests: Iterable[Digest]) -> int:
+        """Return the bytes of these contents in the store, which checking a proof reads."""
+        sizes = (self._store.contents.size(digest) for digest in digests)
         return sum(size for size in sizes if size is not None)
 
     def check(self, proofs: Sequence[Proof]) -> tuple[Digest, ...]:

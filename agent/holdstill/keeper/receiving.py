@@ -70,8 +70,14 @@ def receive(
         status = _attend(pid, watch)
         account.look(folder)
         account.check_not_overdrawn()
-    except HoldstillError:
-        incoming.empty(store, folder.path)  # it gives back at once what it took
+    except (HoldstillError, OSError):
+        os.close(lock)
+        # Other transfers of this board may write there, too; they are refused as well.
+        with (
+            suppress(BusyError, OSError),
+            incoming.no_receiver(store, board, wish.folder, clock=clock),
+        ):
+            incoming.empty(store, folder.path)  # it gives back what it took
         raise
     for name in incoming.drop_strays(store, folder.path):
         refused_commands.note(store, board, f"sent {name[:100]!r}, no content", clock=clock)
@@ -97,8 +103,10 @@ def _attend(pid: int, watch: ArrivalMonitor) -> int:
             ):  # a look takes the longer the more there is; nothing comes meanwhile
                 watch.check()
         return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
-    except HoldstillError:
-        os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
+    except (HoldstillError, OSError):
+        with suppress(ProcessLookupError):  # it has no group of its own yet
+            os.killpg(pid, signal.SIGKILL)  # rsync receives in two processes
+        os.kill(pid, signal.SIGKILL)
         os.waitpid(pid, 0)
         raise
     finally:

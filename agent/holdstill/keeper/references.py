@@ -223,7 +223,7 @@ class References:
 
     def sums(self, board: BoardName) -> Mapping[int, ContentSum]:
         """Return what the contents of each accounted capture come to, by its number."""
-        with self._transaction("DEFERRED"):  # a capture may be sealed just now
+        with self.reading():  # a capture may be sealed just now
             begun, ended = (self._sums_by(column, board) for column in ("first", "last"))
             seqs = [capture.seq for capture in self.captures(board)]
         found, number, total = {}, 0, 0
@@ -245,6 +245,12 @@ class References:
             (board,),
         )
         return {seq: ContentSum(number, total) for seq, number, total in rows}
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """Let all that is asked in the block be of one moment; nobody can write meanwhile."""
+        with self._transaction("DEFERRED"):
+            yield
 
     @contextmanager
     def _transaction(self, kind: str = "IMMEDIATE") -> Iterator[None]:

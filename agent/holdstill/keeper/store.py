@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 BY_HAND = "READ-ME-FIRST.txt"
+DISCARDED = "discarded-"
+"""In trash/: what is being deleted. Nothing of it is of use to anybody."""
 _LIMIT = 64 << 10
 
 
@@ -124,7 +126,8 @@ class Store:
         """Take a folder or file out of sight at once, then delete it; gone already is fine."""
         if not os.path.lexists(folder):
             return
-        grave = self.trash / f"{folder.name}.{secrets.token_hex(8)}"
+        # A name of its own: what rests in the trash under others may be taken back.
+        grave = self.trash / f"{DISCARDED}{secrets.token_hex(8)}"
         self.disk.rename(folder, grave)
         self.disk.remove_tree(grave)
 

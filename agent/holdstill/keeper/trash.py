@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from holdstill.keeper.store import DISCARDED
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -38,22 +40,19 @@ class RestingPlace:
 
 
 def resting(store: Store) -> tuple[RestingPlace, ...]:
-    """Return the folders with contents, oldest first."""
+    """Return the folders with contents, oldest first; only names that we give are such."""
     found = []
     for path in store.trash.glob(f"{_PREFIX}*"):
-        try:
+        with suppress(ValueError):
             since = datetime.strptime(path.name, f"{_PREFIX}{_MOMENT}").replace(tzinfo=UTC)
-        except ValueError:
-            since = datetime.fromtimestamp(path.lstat().st_mtime, tz=UTC)
-        found.append(RestingPlace(path, since))
+            found.append(RestingPlace(path, since))
     return tuple(sorted(found, key=lambda place: (place.since, place.folder)))
 
 
 def others(store: Store) -> Iterator[Path]:
     """Yield what is in the trash and rests for nobody: what an interrupted deletion left."""
-    for path in sorted(store.trash.iterdir()):
-        if not path.name.startswith(_PREFIX):
-            yield path
+    kept = {place.folder for place in resting(store)}
+    yield from (path for path in sorted(store.trash.iterdir()) if path not in kept)
 
 
 def new_place(store: Store, now: datetime) -> Path:
@@ -109,7 +108,7 @@ def _free_name(store: Store, now: datetime) -> Path:
 
 def _delete(store: Store, folder: Path) -> int:
     """Delete a folder of contents; nobody takes one back out of it from the first step on."""
-    grave = store.trash / f"ended-{secrets.token_hex(8)}"
+    grave = store.trash / f"{DISCARDED}{secrets.token_hex(8)}"
     store.disk.rename(folder, grave)
     with os.scandir(grave) as found:
         size = sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)

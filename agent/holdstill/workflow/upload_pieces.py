@@ -40,7 +40,8 @@ class _Place(NamedTuple):
     def read(self) -> bytes:
         if self.data:
             return self.data
-        with files.opened(self.path) as handle:
+        # Not blocking: a pipe may be in its place by now.
+        with files.opened(self.path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK) as handle:
             return os.pread(handle, self.length, self.offset)
 
 
@@ -72,12 +73,20 @@ class PieceBatch:
     def laid_out(
         self, digests: Collection[str]
     ) -> Iterator[Mapping[TransferMode, Mapping[str, Path]]]:
-        """Hold files with these contents, in memory."""
+        """Hold files with these contents, in memory.
+
+        What cannot be read any more is not among them: the keeper will say that it did not come.
+        """
         with TemporaryDirectory(prefix="pieces-", dir=self.memory) as folder:
-            paths = {digest: Path(folder, digest) for digest in digests}
-            for digest, path in paths.items():
-                with files.opened_new(path) as target:
-                    files.write_all(target, self.places[digest].read())
+            paths: dict[str, Path] = {}
+            for digest in digests:
+                try:
+                    data = self.places[digest].read()
+                except OSError:
+                    continue
+                paths[digest] = Path(folder, digest)
+                with files.opened_new(paths[digest]) as target:
+                    files.write_all(target, data)
             yield {self.shape: paths}
 
 

@@ -7,15 +7,16 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError, SecurityError
-from holdstill.keeper import enrolment, incoming, ingest
+from holdstill.keeper import enrolment, incoming, ingest, open_run
 from holdstill.keeper.account import Account, Balance, Rules, Spent
 from holdstill.keeper.local import ACCOUNTING
-from holdstill.model.protocol import WantedContent
+from holdstill.model.protocol import BATCH, WantedContent
 from holdstill.model.settings import BoardLimits, KeeperSettings, decode_keeper_settings
 from holdstill.model.sizes import KIB, MIB, ByteSize
 from support import keeping
@@ -491,3 +492,27 @@ def test_the_account_is_what_the_disk_lost(store: Store, clock: FakeClock) -> No
 
     assert account.balance().today.bytes < MIB
     assert account.balance().today.inodes == 1
+
+
+def test_what_a_board_has_no_limit_of_its_own_for_is_as_for_all(store: Store) -> None:
+    everybody = BoardLimits(bytes_per_run=ByteSize(7 * MIB), entries=1000)
+    settings = keeping.no_limits(store.root, limits=everybody)
+    enrolled = msgspec.structs.replace(
+        enrolment.read(store, PIER_3), limits=BoardLimits(bytes_per_day=ByteSize(5 * MIB))
+    )
+
+    found = Rules.of(settings, enrolled).limits
+
+    assert (found.bytes_per_day, found.bytes_per_run, found.entries) == (5 * MIB, 7 * MIB, 1000)
+
+
+def test_who_asks_on_and_on_is_not_remembered_for_ever(store: Store, clock: FakeClock) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    keeper.begin()
+    for call in range(6):
+        keeper.lacking(
+            [WantedContent(digest=f"{call * BATCH + n:064x}", size=0) for n in range(BATCH)]
+        )
+
+    assert keeper._run is not None
+    assert len(keeper._run._announced) == open_run.ANNOUNCED_MAX

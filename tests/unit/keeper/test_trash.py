@@ -88,16 +88,6 @@ def test_a_date_from_the_future_counts_from_now_on(store: Store, clock: FakeCloc
     assert trash.resting(store) == ()
 
 
-def test_a_folder_of_an_odd_name_is_dated_by_its_own_time(store: Store, clock: FakeClock) -> None:
-    folder = store.trash / "contents-of-last-week"
-    folder.mkdir()
-
-    (place,) = trash.resting(store)
-
-    assert place.folder == folder
-    assert list(trash.others(store)) == []
-
-
 @dataclass
 class Meddling(keeping.QuickDisk):
     """A disk at which something else happens at one moment, once."""
@@ -147,3 +137,19 @@ def test_what_is_being_deleted_is_not_taken_back_and_the_deletion_goes_on(
 
     assert (answers, given_back) == ([False], 4096)
     assert list(store.trash.iterdir()) == []
+
+
+def test_what_was_discarded_is_never_taken_back_however_its_folder_was_called(
+    store: Store,
+) -> None:
+    """A board's folder of unchecked bytes is called contents-0."""
+    digest = names.check_digest(hashlib.sha256(b"never hashed").hexdigest())
+    for name in ("contents-0.0123456789abcdef", "discarded-0123456789abcdef"):
+        (store.trash / name).mkdir()
+        (store.trash / name / digest).write_bytes(b"something else")
+
+    assert not trash.take_back(store, digest)
+    assert not store.contents.has(digest)
+    assert {path.name for path in trash.others(store)} == {
+        "contents-0.0123456789abcdef", "discarded-0123456789abcdef",
+    }  # fmt: skip

@@ -48,9 +48,11 @@ class Keeper:
     """What it has from other boards."""
     arrived: dict[str, bytes] = field(default_factory=dict)
     asked: list[WantedContent] = field(default_factory=list)
+    meanwhile: Callable[[], object] = lambda: None
 
     def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
         self.asked += wanted
+        self.meanwhile()
         send = tuple(w.digest for w in wanted if w.digest not in {*self.store, *self.others})
         prove = tuple(w.digest for w in wanted if w.digest in self.others)
         return Lacking(send=send, prove=prove, nonce=NONCE if prove else b"")
@@ -268,6 +270,34 @@ def test_c10_file_grows_what_arrives_otherwise_than_it_was_hashed_is_pending_aga
 
     assert scene.digest(b"hot") == ""
     assert scene.keeper.store == set()
+
+
+def test_c3_file_vanishes_a_large_file_that_is_gone_while_it_is_sent_stays_pending(
+    scene: Scene,
+) -> None:
+    content = bytes(range(1, 256)) * (pieces.PIECED_FROM // 255 + 1)
+    (scene.place.folder / "log").write_bytes(content)
+    scene.put(entry(b"log", content))
+
+    scene.keeper.meanwhile = (scene.place.folder / "log").unlink
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert scene.digest(b"log") == ""
+
+
+def test_a_large_file_in_whose_place_there_is_a_pipe_holds_nobody_up(scene: Scene) -> None:
+    content = bytes(range(1, 256)) * (pieces.PIECED_FROM // 255 + 1)
+    (scene.place.folder / "log").write_bytes(content)
+    scene.put(entry(b"log", content))
+
+    def replace() -> None:
+        (scene.place.folder / "log").unlink()
+        os.mkfifo(scene.place.folder / "log")
+
+    scene.keeper.meanwhile = replace
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert scene.digest(b"log") == ""
 
 
 def test_c3_read_error_an_unreadable_file_is_tried_twice_then_listed_and_never_zero_filled(
