@@ -9,6 +9,7 @@ import click
 
 from holdstill.cli import terminal, wiring
 from holdstill.errors import HoldstillError
+from holdstill.model.sizes import human
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.transport.password_login import OneTimeLogin
@@ -80,5 +81,5 @@ def _answers(machine: BoardFiles) -> bool:
             hello = keeper.hello()
     except HoldstillError:
         return False
-    terminal.say(f"The keeper answers; {hello.free_bytes >> 30} GiB are free there")
+    terminal.say(f"The keeper answers; this board may bring {human(hello.free_bytes)} today")
     return True

@@ -101,7 +101,7 @@ def inspection(found: Inspection, out: Console) -> None:
     if found.keeper is not None:
         newest = found.keeper.newest
         out.print(
-            f"Keeper: {human(found.keeper.free_bytes)} free; newest capture: "
+            f"Keeper: takes {human(found.keeper.free_bytes)} today; newest capture: "
             f"{newest.name if newest else 'none yet'}"
         )
     rows = table("health", "what it says")

@@ -78,8 +78,8 @@ class ContentStore:
         except FileNotFoundError as error:
             raise VerificationError(
                 f"the store lacks content {name}",
-                hint="`holdstill verify` lists what is missing; the board can send it again "
-                "with its next capture",
+                hint="`holdstill verify --repair` lists what is missing, and has the boards send "
+                "it again with their next captures",
             ) from error
 
     def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:

@@ -91,7 +91,7 @@ class LocalKeeper:
         self._lock = self._run = None
 
     def hello(self) -> Hello:
-        """Return the keeper's version, its free space, and the capture to build on."""
+        """Return the keeper's version, what the board may bring today, and what to build on."""
         with _translated():
             return Hello(
                 protocol=PROTOCOL,
