@@ -1,8 +1,14 @@
+from __future__ import annotations
+
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 TESTS = Path(__file__).parent
 ASKED_FOR = ("tools", "ssh", "root", "boot")
@@ -10,6 +16,14 @@ ASKED_FOR = ("tools", "ssh", "root", "boot")
 settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("ci", max_examples=150, deadline=None, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "dev"))
+
+
+@pytest.fixture(autouse=True)
+def the_usual_umask() -> Iterator[None]:
+    """Let no test leave another one the umask that a forced command gives itself."""
+    before = os.umask(0o022)
+    yield
+    os.umask(before)
 
 
 # First, so that the marks are there when pytest selects by them.
