@@ -84,11 +84,6 @@ def shown(store: Store, board: BoardName) -> str:
         return ""
 
 
-def remove(store: Store, board: BoardName) -> None:
-    """Take the tree away."""
-    store.discard(_top(store, board))
-
-
 def _top(store: Store, board: BoardName) -> Path:
     return store.board_folder(board) / "latest"
 

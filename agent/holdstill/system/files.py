@@ -186,13 +186,9 @@ def hash_into(total: pieces.ContentHash, handle: int, size: int) -> None:
     position = 0
     for start, end in data_ranges(handle, size):
         total.add_zeroes(start - position)
-        position = start
-        while position < end:
-            chunk = os.pread(handle, min(CHUNK, end - position), position)
-            if not chunk:
-                raise EOFError(f"file ended at byte {position} of {size}")
+        for chunk in _chunks(handle, (start, end), size):
             total.update(chunk)
-            position += len(chunk)
+        position = end
     total.add_zeroes(size - position)
 
 
@@ -202,14 +198,20 @@ def keyed_digest(handle: int, size: int, key: bytes) -> bytes:
     Raises:
         EOFError: the file is shorter.
     """
-    total, position = hmac.new(key, digestmod="sha256"), 0
-    while position < size:
-        chunk = os.pread(handle, min(CHUNK, size - position), position)
+    total = hmac.new(key, digestmod="sha256")
+    for chunk in _chunks(handle, (0, size), size):
+        total.update(chunk)
+    return total.digest()
+
+
+def _chunks(handle: int, span: tuple[int, int], size: int) -> Iterator[bytes]:
+    position, end = span
+    while position < end:
+        chunk = os.pread(handle, min(CHUNK, end - position), position)
         if not chunk:
             raise EOFError(f"file ended at byte {position} of {size}")
-        total.update(chunk)
+        yield chunk
         position += len(chunk)
-    return total.digest()
 
 
 def hash_file(path: Path) -> bytes:
