@@ -12,7 +12,7 @@ import shlex
 import sys
 from typing import TYPE_CHECKING
 
-from holdstill.cli import open_capture
+from holdstill.cli import local_store
 from holdstill.keeper import store_owner
 from holdstill.keeper.store import open_store
 from holdstill.system import users
@@ -43,7 +43,7 @@ def opened_at(address: str | None) -> Store:
         UsageError: the address is none, or not of a directory.
         PreflightError: this user is not the store's owner.
     """
-    return opened(open_capture.folder(address))
+    return opened(local_store.folder(address))
 
 
 def become_owner(root: Path) -> None:

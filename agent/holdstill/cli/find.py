@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import local_store, open_capture, options, tables, terminal
 from holdstill.errors import UsageError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.sizes import human
@@ -82,7 +82,7 @@ def _found(
             own = far.check_own(board) if board else far.board
             every = (far.find(f"{own}/{brief.name}") for brief in far.briefs())
             return EachBoard(results={own: looked(own, every)}, troubles=())
-    store, runner = open_capture.open_local(store_address), LocalRunner()
+    store, runner = local_store.opened(store_address), LocalRunner()
 
     def of_board(name: BoardName) -> Found:
         shelf = BoardCaptures(store, name, runner)

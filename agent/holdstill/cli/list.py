@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import local_store, open_capture, options, tables, terminal
 from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.clocks import SystemClock
@@ -64,6 +64,6 @@ def _briefs(
         with open_capture.library(address) as library:
             name = library.check_own(board) if board else library.board
             return EachBoard(results={name: library.briefs()}, troubles=()), {}
-    store, runner = open_capture.open_local(store_address), LocalRunner()
+    store, runner = local_store.opened(store_address), LocalRunner()
     found = each_board.do(store, board, lambda name: BoardCaptures(store, name, runner).briefs())
     return found, thin.own_retentions(store, found.results)

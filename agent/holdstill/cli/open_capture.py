@@ -7,13 +7,11 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.cli import options, terminal
-from holdstill.errors import UsageError
+from holdstill.cli import local_store, options, terminal
 from holdstill.keeper import forced_command, json_rpc
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
-from holdstill.keeper.store import open_store
-from holdstill.model import names, store_address
+from holdstill.model import store_address
 from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -26,49 +24,8 @@ from holdstill.workflow.remote_capture import RemoteLibrary
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.keeper.store import Store
-    from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.model.sealed_capture import SealedCapture
-
-
-def open_local(given: str | None) -> Store:
-    """Open a store that is a directory of this machine, for reading.
-
-    Raises:
-        UsageError: the address is none, or not of a directory.
-    """
-    return open_store(folder(given))
-
-
-def folder(given: str | None) -> Path:
-    """Return the directory of this machine that is the store.
-
-    Raises:
-        UsageError: the address is none, or not of a directory.
-    """
-    address = options.store_address(given)
-    if "://" in address:
-        raise UsageError(
-            f"{address} is not a directory of this machine",
-            hint="run this command at the keeper, or mount its store here and name the directory",
-        )
-    return Path(address).absolute()
-
-
-def enrolled(store: Store, board: str) -> BoardName:
-    """Return a board's name, if the store knows it.
-
-    Raises:
-        UsageError: it does not.
-    """
-    name = names.check_board(board)
-    if name not in store.boards():
-        raise UsageError(
-            f"{store.root} knows no board {name}",
-            hint=f"it knows {', '.join(store.boards()) or 'none yet'}",
-        )
-    return name
 
 
 def host(given: str | None) -> HostAddress | None:
@@ -105,7 +62,7 @@ def capture(given: str | None, reference: str) -> Iterator[SealedCapture]:
     """Hold the capture of a reference open; callers that use its contents call `trusted`."""
     address = host(given)
     if address is None:
-        store = open_local(given)
+        store = local_store.opened(given)
         found = capture_ref.find(store, reference, runner=LocalRunner())
         _warn(BoardCaptures(store, found.board, LocalRunner()).briefs(), reference)
         yield found

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from holdstill.cli import open_capture, options, progress, tables, terminal
+from holdstill.cli import local_store, options, progress, tables, terminal
 from holdstill.errors import UsageError, VerificationError
 from holdstill.rehearse.rehearsal import DEADLINE
 from holdstill.system.clocks import SystemClock
@@ -59,7 +59,7 @@ def command(
     Example:
       holdstill rehearse pier-3 --store /srv/holdstill
     """
-    opened = open_capture.open_local(store_address)
+    opened = local_store.opened(store_address)
     if not capture and log is not None:
         raise UsageError(
             "--log is the console of one board", hint="name the board, or leave it out"

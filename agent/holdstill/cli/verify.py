@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import as_owner, open_capture, options, progress, tables, terminal
+from holdstill.cli import as_owner, local_store, options, progress, tables, terminal
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.system import byte_source
@@ -63,7 +63,7 @@ def command(
       holdstill verify pier-3/000042 --card /dev/sdb
     """
     if card is not None:
-        opened = open_capture.open_local(store_address)
+        opened = local_store.opened(store_address)
         return _verify_card(opened, capture, card, as_json=as_json)
     opened = as_owner.opened_at(store_address)
     with progress.reporting(terminal.console(is_error=True)) as reporter:

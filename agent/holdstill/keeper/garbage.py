@@ -65,7 +65,6 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
     _give_up_stale(store, clock)
     for left in trash.others(store):
         store.disk.remove_tree(left)
-    spared_from = _oldest_run(store) - MARGIN
     count = total = 0
     with references.opened(store) as known:
         for shard in SHARDS:
@@ -76,6 +75,8 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
                     if not account_captures.has_all(store, known):
                         break  # one that could not be accounted for: the next collection goes on
                     unneeded = _garbage(store, known, shard)
+                # Asked after the listing: whose contents are listed has begun.
+                spared_from = _oldest_run(store) - MARGIN
                 for held in unneeded:
                     if held.written_at < spared_from:
                         place = trash.new_place(store, clock.now())

@@ -51,9 +51,11 @@ def ingest(
     arrived = [d for d in digests if incoming.is_plain(folder / d)]
     fitting = [d for d in arrived if announced.get(d) in {None, (folder / d).lstat().st_size}]
     judged = _judge(store, folder, fitting)
-    new_bytes = _adopt(store, judged, possession)
-    own = possession.own(digests)
-    missing = [d for d in digests if d not in own or not store.contents.has(d)]
+    # One that is here already, and old, is not collected before it has been answered for.
+    with store.using_contents():
+        new_bytes = _adopt(store, judged, possession)
+        own = possession.own(digests)
+        missing = [d for d in digests if d not in own or not store.contents.has(d)]
     for digest in missing:
         store.discard(folder / digest)
     return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import as_owner, open_capture, terminal
+from holdstill.cli import as_owner, local_store, terminal
 from holdstill.keeper import capture_notes
 from holdstill.system.clocks import SystemClock
 
@@ -26,6 +26,6 @@ def command(store: Path, board: str, reason: str) -> None:
       holdstill keeper accept /srv/holdstill pier-3 --reason "disk restored"
     """
     opened = as_owner.opened(store)
-    name = open_capture.enrolled(opened, board)
+    name = local_store.enrolled(opened, board)
     capture_notes.accept(opened, name, reason, clock=SystemClock())
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")

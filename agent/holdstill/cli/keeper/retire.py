@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import as_owner, open_capture, terminal
+from holdstill.cli import as_owner, local_store, terminal
 from holdstill.keeper import enrolment
 from holdstill.model import sizes
 from holdstill.system.clocks import SystemClock
@@ -31,7 +31,7 @@ def command(store: Path, board: str) -> None:
       holdstill keeper retire /srv/holdstill pier-3
     """
     opened = as_owner.opened(store)
-    name = open_capture.enrolled(opened, board)
+    name = local_store.enrolled(opened, board)
     had = enrolment.read(opened, name).live_keys
     fresh = enrolment.retire(opened, name, clock=SystemClock())
     terminal.say(
