@@ -18,6 +18,7 @@ from holdstill.system import files
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow.attachments import PiecedFile, pieces_of
 from holdstill.workflow.delivery import AHEAD
+from holdstill.workflow.upload_pieces import PiecesToSend
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
@@ -166,27 +167,28 @@ class Uploader:
 
     def _upload_large(self, index: Index, place: ContentReader) -> None:
         """Send the pieces that changed of every pending file that is stored in pieces."""
-        after, inodes = (b"", b""), set[int]()
-        while entries := index.pending(place.part, after=after, limit=BATCH_FILES):
-            after = (entries[-1].directory, entries[-1].name)
-            for entry in entries:
-                if pieces.is_pieced(entry.size) and entry.seen.inode not in inodes:
-                    inodes.add(entry.seen.inode)
-                    self._upload_pieces(index, place, entry)
-        index.commit()
+        waiting: deque[tuple[Entry, PieceList]] = deque()
 
-    def _upload_pieces(self, index: Index, place: ContentReader, entry: Entry) -> None:
-        listed = self._read(index, place, entry, _pieces_of)
-        if listed is None:
-            return
-        self.stats.hashed_files += 1
-        self.stats.hashed_bytes += entry.size
+        def read() -> Iterator[PiecesToSend]:
+            for entry in _pending_large(index, place.part):
+                listed = self._read(index, place, entry, _pieces_of)
+                if listed is not None:
+                    self.stats.hashed_files += 1
+                    self.stats.hashed_bytes += entry.size
+                    waiting.append((entry, listed))
+                    yield self._to_send(place, entry, listed)
+
+        for changed in self._pieces.upload(read()):
+            entry, listed = waiting.popleft()
+            if not changed:  # else it stays pending
+                self._lists.save_list(listed)
+                index.set_digest(place.part, entry, listed.digest(), seq=self._run.seq)
+                index.commit()
+
+    def _to_send(self, place: ContentReader, entry: Entry, listed: PieceList) -> PiecesToSend:
         before = self._lists.list_of(place.older(entry))
         known = frozenset(digest for digest, _ in before.pieces()) if before else frozenset()
-        file = PiecedFile(display(entry.path), place.path(entry), listed)
-        if not self._pieces.upload(file, known=known):  # else it changed: it stays pending
-            self._lists.save_list(listed)
-            index.set_digest(place.part, entry, listed.digest(), seq=self._run.seq)
+        return PiecesToSend(PiecedFile(display(entry.path), place.path(entry), listed), known)
 
     def requeue_missing(self, index: Index, *, since: int) -> None:
         """Make pending what interrupted runs have hashed but the keeper never took in.
@@ -294,6 +296,17 @@ class Uploader:
                 listed = self._lists.list_of(entry.digest)
                 if listed is not None:
                     yield PiecedFile(display(entry.path), place.path(entry), listed)
+
+
+def _pending_large(index: Index, part: int) -> Iterator[Entry]:
+    """Yield every pending file that is stored in pieces, by one of its names."""
+    after, inodes = (b"", b""), set[int]()
+    while entries := index.pending(part, after=after, limit=BATCH_FILES):
+        after = (entries[-1].directory, entries[-1].name)
+        for entry in entries:
+            if pieces.is_pieced(entry.size) and entry.seen.inode not in inodes:
+                inodes.add(entry.seen.inode)
+                yield entry
 
 
 def _held(

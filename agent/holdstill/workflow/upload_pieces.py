@@ -11,6 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, NamedTuple
 
+from holdstill.board import spool
 from holdstill.errors import VerificationError
 from holdstill.model.protocol import WantedContent
 from holdstill.system import files
@@ -25,8 +26,11 @@ if TYPE_CHECKING:
     from holdstill.workflow.attachments import PiecedFile
     from holdstill.workflow.delivery import Delivery, TransferStats
 
-BATCH_BYTES = 32 << 20
-"""Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none."""
+BATCH_LEAST, BATCH_MOST = 16 << 20, 128 << 20
+"""Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none. Each batch
+costs a third of a second beside its bytes (measured), be it large or small."""
+SHARE = 1 / 16
+"""Of the memory that is free, for a batch."""
 
 
 class _Place(NamedTuple):
@@ -90,6 +94,17 @@ class PieceBatch:
             yield {self.shape: paths}
 
 
+class PiecesToSend(NamedTuple):
+    """A file whose pieces were read.
+
+    Attributes:
+        known: pieces that the keeper has, as far as anybody knows, and is not asked about.
+    """
+
+    file: PiecedFile
+    known: frozenset[bytes]
+
+
 class PieceUploader:
     """Takes pieces to the keeper.
 
@@ -106,27 +121,43 @@ class PieceUploader:
         self._attached: list[PiecedFile] = []
 
     def attach(self, file: PiecedFile, *, known: frozenset[bytes]) -> frozenset[str]:
-        """Send something that the manifest names, as `upload`; its pieces can be sent again."""
-        self._attached.append(file)
-        # Compressed: the rows of an index have much in common.
-        return self.upload(file, known=known, shape=TransferMode.SPARSE)
-
-    def upload(
-        self,
-        file: PiecedFile,
-        *,
-        known: frozenset[bytes],
-        shape: TransferMode = TransferMode.PLAIN,
-    ) -> frozenset[str]:
-        """Send what the keeper lacks of a file and its list; return what changed meanwhile.
+        """Send something that the manifest names; its pieces can be sent again.
 
         Args:
             file: its pieces were read before.
             known: pieces that the keeper has, as far as anybody knows, and is not asked about.
-            shape: how they are sent.
+
+        Returns:
+            What changed meanwhile.
         """
-        asked = ((d, place) for d, place in _places(file) if bytes.fromhex(d) not in known)
-        return self._deliver(asked, shape)
+        self._attached.append(file)
+        # Compressed: the rows of an index have much in common.
+        (changed,) = self._upload([PiecesToSend(file, known)], TransferMode.SPARSE)
+        return changed
+
+    def upload(self, wanted: Iterable[PiecesToSend]) -> Iterator[frozenset[str]]:
+        """Send what the keeper lacks of files and their lists.
+
+        The next file is asked for while those before it are on their way.
+
+        Returns:
+            For each file, in order, what changed meanwhile: nothing, if all is at the keeper.
+        """
+        return self._upload(wanted, TransferMode.PLAIN)
+
+    def _upload(
+        self, wanted: Iterable[PiecesToSend], shape: TransferMode
+    ) -> Iterator[frozenset[str]]:
+        with self._delivery() as delivery:
+            stream = _PieceStream(delivery, shape, self._memory, self._stats)
+            for item in wanted:
+                for digest, place in _places(item.file):
+                    if bytes.fromhex(digest) not in item.known:
+                        stream.put(digest, place)
+                stream.end(item.file)
+                yield from stream.arrived()
+            stream.finish()
+            yield from stream.arrived()
 
     def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:
         """Send those of these contents that belong to large files or to the manifest.
@@ -141,33 +172,85 @@ class PieceUploader:
         found: dict[str, _Place] = {}
         for file in (*self._attached, *large):
             found |= {digest: place for digest, place in _places(file) if digest in wanted}
-        if self._deliver(found.items(), TransferMode.PLAIN):
+        with self._delivery() as delivery:
+            stream = _PieceStream(delivery, TransferMode.PLAIN, self._memory, self._stats)
+            for digest, place in found.items():
+                stream.put(digest, place)
+            stream.finish()
+        if stream.bad:
             raise VerificationError(
                 "pieces that the keeper lacks changed on the board meanwhile",
                 hint="nothing was sealed; run the capture again",
             )
         return tuple(digest for digest in digests if digest not in found)
 
-    def _deliver(
-        self, places: Iterable[tuple[str, _Place]], shape: TransferMode
-    ) -> frozenset[str]:
-        """Deliver contents in batches; return those that were not as named."""
-        bad: set[str] = set()
-        waiting: deque[Future[Ingested]] = deque()
 
-        def settle() -> None:
-            banked = waiting.popleft().result()
-            self._stats.new_bytes += banked.new_bytes
-            bad.update(banked.bad)
+class _PieceStream:
+    """Pieces of files on their way to the keeper, in batches.
 
-        with self._delivery() as delivery:
-            for batch in _batches(places):
-                if len(waiting) >= AHEAD:
-                    settle()
-                waiting.append(delivery.put(PieceBatch(batch, shape, self._memory)))
-            while waiting:
-                settle()
-        return frozenset(bad)
+    Attributes:
+        bad: those that were not as named.
+    """
+
+    def __init__(
+        self, delivery: Delivery, shape: TransferMode, memory: Path, stats: TransferStats
+    ) -> None:
+        self._delivery, self._shape = delivery, shape
+        self._memory, self._stats = memory, stats
+        self._batch: dict[str, _Place] = {}
+        self._size = 0
+        self._room = _room(memory)
+        self._waiting: deque[Future[Ingested]] = deque()
+        self._begun = self._settled = 0
+        self._ends: deque[tuple[PiecedFile, int]] = deque()
+        self.bad: set[str] = set()
+
+    def put(self, digest: str, place: _Place) -> None:
+        """Take one content along."""
+        self._batch[digest] = place
+        self._size += place.length
+        if self._size >= self._room:
+            self._send()
+
+    def end(self, file: PiecedFile) -> None:
+        """Note that all of a file has been put; it is there when the batch with its end is."""
+        self._ends.append((file, self._begun + bool(self._batch)))
+
+    def arrived(self) -> Iterator[frozenset[str]]:
+        """Yield what is bad of each file whose last batch was taken over, once."""
+        while self._ends and self._ends[0][1] <= self._settled:
+            file, _ = self._ends.popleft()
+            named = (digest for digest, _ in _places(file)) if self.bad else ()
+            yield frozenset(self.bad.intersection(named))
+
+    def finish(self) -> None:
+        """Wait until all has been taken over."""
+        self._send()
+        while self._waiting:
+            self._settle()
+
+    def _send(self) -> None:
+        if not self._batch:
+            return
+        if len(self._waiting) >= AHEAD:
+            self._settle()
+        batch = PieceBatch(self._batch, self._shape, self._memory)
+        self._waiting.append(self._delivery.put(batch))
+        self._batch, self._size = {}, 0
+        self._begun += 1
+
+    def _settle(self) -> None:
+        banked = self._waiting.popleft().result()
+        self._stats.new_bytes += banked.new_bytes
+        self.bad.update(banked.bad)
+        self._settled += 1
+
+
+def _room(memory: Path) -> int:
+    """Return the bytes of a batch that is laid out in this folder."""
+    available = int(spool.parse_available(spool.MEMINFO.read_bytes()) * SHARE)
+    there = os.statvfs(memory)
+    return min(BATCH_MOST, max(BATCH_LEAST, min(available, there.f_bavail * there.f_frsize // 4)))
 
 
 def _places(file: PiecedFile) -> Iterator[tuple[str, _Place]]:
@@ -177,16 +260,3 @@ def _places(file: PiecedFile) -> Iterator[tuple[str, _Place]]:
     for part in file.listed.parts():
         if part.digest:
             yield part.digest.hex(), _Place(file.path, part.offset, part.length)
-
-
-def _batches(places: Iterable[tuple[str, _Place]]) -> Iterator[dict[str, _Place]]:
-    batch: dict[str, _Place] = {}
-    size = 0
-    for digest, place in places:
-        batch[digest] = place
-        size += place.length
-        if size >= BATCH_BYTES:
-            yield batch
-            batch, size = {}, 0
-    if batch:
-        yield batch
