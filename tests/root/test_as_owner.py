@@ -141,6 +141,30 @@ def test_h12_the_key_is_let_into_the_owners_authorized_keys_and_not_into_roots(
     assert list((host.folder / "root-home").iterdir()) == []
 
 
+def test_s11_where_the_keys_are_roots_root_is_told_the_line_and_where_it_goes(
+    host: Host,
+) -> None:
+    """The layout of systemd/tmpfiles.d: whoever gets at the store cannot add a key."""
+    key = keys.make_key(host.folder / "slipway")
+    (host.folder / "slipway.pub").chmod(0o644)
+    folder = host.folder / "home/.ssh"
+    folder.mkdir(mode=0o755, exist_ok=True)
+    (folder / "authorized_keys").unlink(missing_ok=True)
+    os.chown(folder, 0, 0)
+
+    done = host.run(
+        "keeper", "enrol", host.store, "slipway-1", "--let-in", "--key",
+        host.folder / "slipway.pub",
+    )  # fmt: skip
+
+    said = " ".join(done.stderr.decode().split())
+    assert done.returncode == 4
+    assert "slipway-1 is enrolled, but not let in" in said
+    assert f"As root, add this line to {folder}/authorized_keys: " in said
+    assert key.public in said
+    assert list(folder.iterdir()) == []
+
+
 def test_h12_a_store_that_root_makes_in_the_owners_directory_is_the_owners(host: Host) -> None:
     other = host.store.with_name("other")
     other.mkdir(mode=0o700)

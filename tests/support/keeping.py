@@ -365,14 +365,18 @@ def no_limits(
 
 
 def show_latest(
-    held: Store, *, settings: KeeperSettings | None = None, clock: Clock | None = None
+    held: Store,
+    *,
+    settings: KeeperSettings | None = None,
+    clock: Clock | None = None,
+    is_wanted: bool = True,
 ) -> None:
-    """Have pier-3's tree show its newest capture."""
+    """Have pier-3's tree show its newest capture, or remove it."""
     account = Account(
         held, enrolment.read(held, PIER_3), settings or no_limits(held.root),
         clock=clock or FakeClock(),
     )  # fmt: skip
-    latest_tree.refresh(held, PIER_3, FakeSignatures(), account)
+    latest_tree.refresh(held, PIER_3, FakeSignatures(), account, is_wanted=is_wanted)
 
 
 def collect(held: Store, clock: FakeClock, *, grace: float = 0.0) -> CollectedGarbage:

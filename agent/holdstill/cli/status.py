@@ -60,9 +60,11 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         )
         people = AppriseRecipients(settings.notify.urls_file, LocalRunner())
         alarms = silence.alarm_troubles(opened, people)
-    code = (board.code if board else 0) or silence.exit_code(states or ())
-    if alarms:
-        code = code or DegradedError.exit_code
+    code = max(
+        board.code if board else 0,
+        silence.exit_code(states or ()),
+        DegradedError.exit_code if alarms else 0,
+    )
     if as_json:
         options.print_json(
             {"board": board, "keeper": states or (), "alarms": alarms, "exit_code": code}

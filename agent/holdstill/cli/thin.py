@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, options, tables, terminal
-from holdstill.errors import VerificationError
+from holdstill.errors import HoldstillError, VerificationError
 from holdstill.keeper import garbage, thin
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -57,14 +57,15 @@ def command(
         lambda name: deed(opened, name, settings.retention, clock=clock, runner=runner),
     )
     own = thin.own_retentions(opened, found.results)
-    swept = (
-        garbage.collect(
-            opened, clock=clock, grace=timedelta(days=settings.trash_days),
-            min_free=settings.min_free,
-        )
-        if is_applied
-        else None
-    )  # fmt: skip
+    swept, failure = None, None
+    if is_applied:
+        try:
+            swept = garbage.collect(
+                opened, clock=clock, grace=timedelta(days=settings.trash_days),
+                min_free=settings.min_free,
+            )  # fmt: skip
+        except (HoldstillError, OSError) as error:
+            failure = error  # after what was done already has been told
     if as_json:
         options.print_json(
             {"verdicts": found.results, "own_retention": own, "troubles": found.troubles,
@@ -75,7 +76,9 @@ def command(
         tables.troubles(found.troubles, terminal.console(is_error=True))
         if swept is not None:
             tables.collected(swept, settings.trash_days, terminal.console())
-        elif sys.stdout.isatty():
+        elif sys.stdout.isatty() and not is_applied:
             terminal.say("nothing was deleted; --apply does it")
+    if failure is not None:
+        raise failure
     undecided = VerificationError.exit_code if swept and swept.complaints else 0
     return max(found.exit_code, undecided)

@@ -72,7 +72,7 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
         yield keeper
     with suppress(HoldstillError, OSError):  # the next run makes it
         account = Account(store, enrolment.read(store, board), rules, clock=clock)
-        latest_tree.refresh(store, board, runner, account)
+        latest_tree.refresh(store, board, runner, account, is_wanted=rules.latest_tree)
 
 
 def _store(path: Path) -> Store:

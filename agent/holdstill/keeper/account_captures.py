@@ -224,15 +224,19 @@ def _add(store: Store, held: References, board: BoardName, found: _Found) -> Non
     held.add(board, AccountedCapture(found.name.seq, str(found.name), digest))
 
 
-def add_newest(held: References, board: BoardName, event: SealedEvent) -> None:
+def add_newest(
+    held: References, board: BoardName, event: SealedEvent, *, is_same: bool = False
+) -> None:
     """Account for a capture that was sealed just now, and whose contents are loaded.
 
-    Where captures before it are not accounted for yet, it has to wait for them.
+    Where captures before it are not accounted for yet, it has to wait for them. What needs the
+    same as the capture before it needs nothing loaded.
     """
     accounted = held.captures(board)
     if (accounted[-1].seq if accounted else 0) == event.brief.seq - 1:
         brief = event.brief
-        held.add(board, AccountedCapture(brief.seq, brief.name, brief.manifest))
+        capture = AccountedCapture(brief.seq, brief.name, brief.manifest)
+        (held.add_same if is_same else held.add)(board, capture)
 
 
 def _agrees(held: References, board: BoardName, ledger: Ledger) -> bool:

@@ -19,7 +19,7 @@ from holdstill.model.names import CaptureName
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from holdstill.keeper.ledger import Event, Ledger
     from holdstill.keeper.store import Store
@@ -37,14 +37,16 @@ def unpin(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:
     _note(store, board, UnpinnedEvent(capture=str(CaptureName.parse(name))), [name], clock)
 
 
-def verified(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
+def verified(store: Store, board: BoardName, since: Mapping[str, str], *, clock: Clock) -> None:
     """Note that all contents of these captures were hashed again and were right.
 
-    Those that were thinned meanwhile are left out.
+    Those that were thinned meanwhile are left out. What is said of each is what VerifiedEvent
+    has of it.
     """
     with _held(store, board) as (file, ledger):
-        if left := _left(ledger, names):
-            _append(store, file, ledger, VerifiedEvent(captures=left), clock)
+        if left := _left(ledger, tuple(since)):
+            event = VerifiedEvent(captures={name: since[name] for name in left})
+            _append(store, file, ledger, event, clock)
 
 
 def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:

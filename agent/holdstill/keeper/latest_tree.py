@@ -53,8 +53,12 @@ class Changes(NamedTuple):
     is_gone: bool = False
 
 
-def refresh(store: Store, board: BoardName, runner: Runner, account: Account) -> None:
+def refresh(
+    store: Store, board: BoardName, runner: Runner, account: Account, *, is_wanted: bool = True
+) -> None:
     """Make the tree show the newest good capture; nothing happens where it does already.
+
+    One that is not wanted is removed: it holds on to what the trash has given up.
 
     What the tree takes is charged to the board, for it says how many directories there are.
 
@@ -62,18 +66,37 @@ def refresh(store: Store, board: BoardName, runner: Runner, account: Account) ->
         PreflightError: the board may not take so much; the tree shows what it showed before.
         HoldstillError, OSError: it cannot be made; what is there is not of use to anybody then.
     """
+    if not is_wanted:
+        remove(store, board)
+        return
     if not store.facts.abilities.hard_links:
         return
+    with _alone(store, board) as is_alone:
+        shelf = BoardCaptures(store, board, runner)
+        newest = shelf.newest_good() if is_alone else None
+        if newest is not None and newest.name != shown(store, board):
+            _show(store, shelf, newest, account)
+
+
+def remove(store: Store, board: BoardName) -> None:
+    """Remove the tree of a board that is not to have one."""
+    if os.path.lexists(_top(store, board)):
+        with _alone(store, board) as is_alone:
+            if is_alone:
+                store.discard(_top(store, board))
+
+
+@contextmanager
+def _alone(store: Store, board: BoardName) -> Iterator[bool]:
+    """Yield whether no other process is at the tree, and keep it so for the block."""
     flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
     with files.opened(store.board_folder(board) / "latest.lock", flags) as lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            return  # another process is at it
-        shelf = BoardCaptures(store, board, runner)
-        newest = shelf.newest_good()
-        if newest is not None and newest.name != shown(store, board):
-            _show(store, shelf, newest, account)
+            yield False
+        else:
+            yield True
 
 
 def shown(store: Store, board: BoardName) -> str:

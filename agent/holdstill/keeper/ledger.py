@@ -57,9 +57,14 @@ class ThinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="th
 
 
 class VerifiedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="verified"):
-    """All contents of these captures were hashed again and were right."""
+    """All contents of these captures were hashed again and were right.
 
-    captures: tuple[str, ...]
+    Attributes:
+        captures: for each, when that of its contents was read whose last reading is the longest
+            ago (RFC 3339).
+    """
+
+    captures: dict[str, str]
 
 
 class DamagedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="damaged"):
@@ -189,12 +194,12 @@ class Ledger:
 
     @cached_property
     def verified_at(self) -> dict[str, str]:
-        """When each capture's contents were last found right."""
+        """Since when no content of a capture was left unread."""
         return {
-            name: line.at
+            name: since
             for line in self.lines
             if isinstance(line.entry, VerifiedEvent)
-            for name in line.entry.captures
+            for name, since in line.entry.captures.items()
         }
 
     @cached_property

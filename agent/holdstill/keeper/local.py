@@ -254,7 +254,7 @@ class LocalKeeper:
             )
             sealer.publish(folder, event)
             with suppress(sqlite3.Error):  # sealed it is; the next collection accounts for it
-                account_captures.add_newest(known, self._board, event)
+                account_captures.add_newest(known, self._board, event, is_same=needs.is_same)
         return event, Lacking()
 
     def abandon(self) -> None:
@@ -331,3 +331,9 @@ def _translated() -> Iterator[None]:
                 hint="check the kernel's log at the keeper; its disk may be failing",
             ) from error
         raise LinkError(f"the keeper cannot use its store: {error}") from error
+    except sqlite3.Error as error:
+        raise LinkError(
+            f"the keeper cannot keep its notes of this run: {error}",
+            hint="no capture was lost. Make room for temporary files at the keeper "
+            "(`df /var/tmp /tmp`), then run again: what has arrived is kept",
+        ) from error

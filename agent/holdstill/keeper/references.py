@@ -170,6 +170,16 @@ class References:
             self._db.execute("INSERT INTO capture VALUES (?, ?, ?, ?)", (key, *capture))
             self._db.execute("UPDATE board SET head = ? WHERE id = ?", (capture.seq, key))
 
+    def add_same(self, board: BoardName, capture: AccountedCapture) -> None:
+        """Account for a capture that needs exactly what the board's newest one needs."""
+        with self._transaction():
+            key, head = self._db.execute(
+                "SELECT id, head FROM board WHERE name = ?", (board,)
+            ).fetchone()
+            if head < capture.seq:  # else another process was quicker
+                self._db.execute("INSERT INTO capture VALUES (?, ?, ?, ?)", (key, *capture))
+                self._db.execute("UPDATE board SET head = ? WHERE id = ?", (capture.seq, key))
+
     def remove(self, board: BoardName, names: Iterable[str]) -> None:
         """Forget captures, and the contents that no capture of their board needs any more."""
         with self._transaction():

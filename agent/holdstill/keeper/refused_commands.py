@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -23,7 +24,7 @@ def note(store: Store, board: BoardName, what: str, *, clock: Clock) -> None:
     path = store.board_folder(board) / "refusals.jsonl"
     if path.exists() and path.stat().st_size > SIZE_MAX:
         store.disk.rename(path, path.with_name("refusals.1.jsonl"))
-    if not path.exists():
+    with suppress(FileExistsError):
         store.disk.create(path, b"")
     line = {"at": clocks.rfc3339(clock.now()), "refused": what[:_TEXT_MAX]}
     store.disk.append(path, msgspec.json.encode(line) + b"\n")

@@ -8,6 +8,7 @@ interruption; the bad bytes are kept beside it, for who wants to look.
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -49,7 +50,7 @@ def take_out(store: Store, digest: Digest) -> None:
     folder, path = _folder(store), store.contents.path(digest)
     if not folder.is_dir():
         store.disk.make_directory(folder)
-    if not (folder / digest).exists():
+    with suppress(FileExistsError):
         store.disk.create(folder / digest, b"")
     store.disk.sync_directory(folder)
     if os.path.lexists(path):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import itertools
 import re
-from contextlib import suppress
+import sqlite3
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple
@@ -31,7 +32,7 @@ from holdstill.records import (
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from holdstill.keeper.board_captures import BoardCaptures
@@ -60,12 +61,28 @@ class CaptureNeeds(NamedTuple):
         new_bytes: of those that no capture of any board had before.
         lacking: those that are not in the store, or that the board has not shown to have.
         fresh: how many the board's newest capture did not need.
+        is_same: whether they are exactly those of the board's newest capture.
     """
 
     sum: ContentSum = ContentSum()
     new_bytes: int = 0
     lacking: tuple[Digest, ...] = ()
     fresh: int = 0
+    is_same: bool = False
+
+
+@contextmanager
+def _trouble_of_references() -> Iterator[None]:
+    """Tell trouble of the references as such, that comes up while an index is read.
+
+    The index was checked to its last page before: what SQLite complains of now is the other file.
+    """
+    try:
+        yield
+    except SecurityError as error:
+        if isinstance(error.__cause__, sqlite3.DatabaseError):
+            raise error.__cause__ from error
+        raise
 
 
 @dataclass(frozen=True)
@@ -166,6 +183,13 @@ def check_index(path: Path, manifest: Manifest, *, known: str = "") -> None:
                     f"{totals.content_bytes} bytes; the manifest says {part.entries}, "
                     f"{part.files}, {part.content_bytes}"
                 )
+
+
+def _named(manifest: Manifest) -> tuple[object, ...]:
+    """Return all of a manifest that names contents, or that an index must agree with."""
+    parts = ((p.number, p.entries, p.files, p.content_bytes) for p in manifest.parts)
+    attachments = capture_contents.attachments(manifest)
+    return (*((item.sha256, item.size) for item in attachments), *parts)
 
 
 def event_for(
@@ -310,6 +334,8 @@ class Sealer:
         """Read lists, raw areas and the index, which is put together in a draft."""
         contents = self._store.contents
         newest = self._shelf.newest_good()
+        if newest is not None and (needs := self._same_needs(manifest, newest, known)):
+            return needs
         self._load_own(newest, known)
         named = capture_contents.attachments(manifest)
         if lacking := check.absent(bytes.fromhex(item.sha256) for item in named):
@@ -320,7 +346,7 @@ class Sealer:
         self._store.discard(draft)
         assembled.write(contents, manifest.index, draft)
         check_index(draft, manifest, known=newest.index if newest else "")
-        with index_file.opened(draft) as index:
+        with _trouble_of_references(), index_file.opened(draft) as index:
             if lacking := check.absent(
                 digest for digest, size in index.digests() if pieces.is_pieced(size)
             ):
@@ -328,6 +354,28 @@ class Sealer:
             files = capture_contents.listed(contents, index)
             lacking = check.lacking(itertools.chain(attached, files))
         return CaptureNeeds(check.sum, known.new_bytes(), lacking, check.fresh)
+
+    def _same_needs(
+        self, manifest: Manifest, newest: CaptureBrief, known: References
+    ) -> CaptureNeeds | None:
+        """Return what a capture needs that names nothing but what the newest one names.
+
+        Its index was checked then, and its contents are accounted for; None if anything differs.
+        """
+        event = self._shelf.ledger_file.read().last_sealed
+        accounted = known.captures(self._shelf.board)
+        if event is None or not accounted:
+            return None
+        if not event.brief.name == newest.name == accounted[-1].name:
+            return None
+        if _named(self._shelf.capture(newest.name).manifest()) != _named(manifest):
+            return None
+        if any(
+            known.has(self._shelf.board, bytes.fromhex(digest))
+            for digest in repair.awaited(self._store)
+        ):
+            return None
+        return CaptureNeeds(ContentSum(event.contents, event.content_sum), is_same=True)
 
     def _load_own(self, newest: CaptureBrief | None, known: References) -> None:
         """Read what the newest capture needs where the references were lost.
@@ -383,7 +431,10 @@ class Sealer:
             self._store.discard(self._shelf.folder / name)
 
     def _finish(self, intent: Path) -> None:
-        event = msgspec.json.decode(intent.read_bytes(), type=SealedEvent)
+        try:
+            event = msgspec.json.decode(intent.read_bytes(), type=SealedEvent)
+        except (msgspec.MsgspecError, UnicodeDecodeError):
+            return  # spoiled: if it made something visible, that is a stranger's now, and is told
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
             is_noted = any(e.brief.manifest == event.brief.manifest for e in ledger.sealed)
             folder = self._shelf.folder / event.brief.name

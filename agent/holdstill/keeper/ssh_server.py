@@ -83,10 +83,11 @@ def forced_command(
                 ) as keeper:
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
-                    if settings.latest_tree:
-                        with suppress(HoldstillError, OSError):  # the next run makes it
-                            account = Account(store, enrolled, settings, clock=clock)
-                            latest_tree.refresh(store, board, runner, account)
+                    with suppress(HoldstillError, OSError):  # the next run makes it
+                        account = Account(store, enrolled, settings, clock=clock)
+                        latest_tree.refresh(
+                            store, board, runner, account, is_wanted=settings.latest_tree
+                        )
     except SecurityError as error:
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise

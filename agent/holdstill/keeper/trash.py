@@ -111,7 +111,9 @@ def _delete(store: Store, folder: Path) -> int:
     grave = store.trash / f"{DISCARDED}{secrets.token_hex(8)}"
     store.disk.rename(folder, grave)
     with os.scandir(grave) as found:
-        size = sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
+        # What a tree of plain files holds on to gives nothing back.
+        states = [item.stat(follow_symlinks=False) for item in found]
+    size = sum(state.st_blocks * 512 for state in states if state.st_nlink == 1)
     store.disk.remove_tree(grave)
     return size
 

@@ -26,7 +26,8 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         index: SHA-256 of the index.
         taken_at: the board's clock (RFC 3339); arrived_at: the keeper's.
         new_bytes: what it added to the store.
-        verified_at, booted_at: when contents were last re-hashed, and a rehearsal last booted.
+        verified_at: since when no content was left unread by `verify`.
+        booted_at: when a rehearsal last booted it.
         damaged_at: when re-hashing first found contents damaged, "" if they are good as far as
             anybody knows.
         faults: what is known to be wrong with it; empty for a good one.

@@ -11,6 +11,7 @@ import os
 import sqlite3
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import DamagedContentError, HoldstillError, MachineError
@@ -18,7 +19,7 @@ from holdstill.filesystems import content_parts
 from holdstill.model import paths, pieces
 from holdstill.model.layout import Record
 from holdstill.records import assembled, capture_contents
-from holdstill.system import files
+from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -64,6 +65,8 @@ class StoreReport(Record, frozen=True, kw_only=True):
         contents, bytes: distinct ones that were read and found good in this run.
         skipped: distinct ones that an earlier run found good lately, and that were not read.
         captures: board/capture of those whose every content is good.
+        read_since: for each of these, when that of its contents was read (RFC 3339) whose last
+            reading is the longest ago; only an earlier run can make it older than this one.
         damaged: board/capture of those with a content that is not.
         damages: every content that is not.
         faults: board/capture: what is wrong with it, of those that must not be believed.
@@ -77,6 +80,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
     bytes: int
     skipped: int
     captures: tuple[str, ...]
+    read_since: dict[str, str]
     damaged: tuple[str, ...]
     damages: tuple[ContentDamage, ...]
     faults: tuple[str, ...] = ()
@@ -165,13 +169,15 @@ class _StoreCheck:
         self._pace = pace
         self._progress = progress
         self._bad: dict[bytes, _BadContent] = {}
-        self._good: list[str] = []
+        self._good: dict[str, float] = {}
+        self._oldest = 0.0
         self._damaged: list[IndexedCapture] = []
         self._failures: list[_Failure] = []
         self._contents = self._bytes = self._skipped = 0
 
     def capture(self, capture: IndexedCapture) -> None:
         """Read what this capture adds to those before it."""
+        self._oldest = self._pace.clock.now().timestamp()
         try:
             is_good = self._all_of(capture)
         except DamagedContentError as error:  # it was good a moment ago
@@ -182,7 +188,7 @@ class _StoreCheck:
         finally:
             self._memory.keep()
         if is_good:
-            self._good.append(_name(capture))
+            self._good[_name(capture)] = self._oldest
         else:
             self._damaged.append(capture)
 
@@ -232,9 +238,11 @@ class _StoreCheck:
     ) -> bool:
         if digest in self._bad:
             return self._blame(capture, digest, self._bad[digest].problem)
-        if self._memory.is_met(digest):
+        if (at := self._memory.met(digest)) is not None:
+            self._oldest = min(self._oldest, at)
             return True
-        if may_skip and self._memory.is_recent(digest):
+        if may_skip and (at := self._memory.recent(digest)) is not None:
+            self._oldest = min(self._oldest, at)
             self._skipped += 1
             return True
         found = _read(capture, digest, size)
@@ -269,6 +277,7 @@ class _StoreCheck:
             bytes=self._bytes,
             skipped=self._skipped,
             captures=tuple(self._good),
+            read_since={name: _rfc3339(at) for name, at in self._good.items()},
             damaged=tuple(name for c in self._damaged if (name := _name(c)) not in gone),
             damages=tuple(self._damages(gone)),
             faults=tuple(f.sentence for f in left if not _is_ours(f.error)),
@@ -283,6 +292,10 @@ class _StoreCheck:
             if captures:
                 hits = tuple(hit for capture in captures for hit in _hits(capture, digest))
                 yield ContentDamage(digest=digest.hex(), problem=bad.problem, hits=hits)
+
+
+def _rfc3339(at: float) -> str:
+    return clocks.rfc3339(datetime.fromtimestamp(at, UTC))
 
 
 def _name(capture: IndexedCapture) -> str:

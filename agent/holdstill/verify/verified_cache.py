@@ -47,21 +47,21 @@ class VerifiedCache:
         """Why the file cannot be used; nothing if it can."""
         return (self._kept.trouble,) if self._kept.trouble else ()
 
-    def is_met(self, digest: bytes) -> bool:
-        """Whether this run has met a content before, and not found it bad."""
-        row = self._run.execute("SELECT 1 FROM met WHERE digest = ?", (digest,)).fetchone()
-        return row is not None
+    def met(self, digest: bytes) -> float | None:
+        """Return when a content that this run has met before, and not found bad, was read."""
+        row = self._run.execute("SELECT at FROM met WHERE digest = ?", (digest,)).fetchone()
+        return None if row is None else float(row[0])
 
-    def is_recent(self, digest: bytes) -> bool:
-        """Whether an earlier run found a content good lately enough; it counts as met then."""
-        if not self._kept.is_recent(digest):
-            return False
-        self._run.execute("INSERT INTO met VALUES (?)", (digest,))
-        return True
+    def recent(self, digest: bytes) -> float | None:
+        """Return when an earlier run read a content, if lately enough; it counts as met then."""
+        at = self._kept.recent(digest)
+        if at is not None:
+            self._run.execute("INSERT INTO met VALUES (?, ?)", (digest, at))
+        return at
 
     def note(self, digest: bytes, at: float) -> None:
         """Record that a content was read and is good."""
-        self._run.execute("INSERT INTO met VALUES (?)", (digest,))
+        self._run.execute("INSERT INTO met VALUES (?, ?)", (digest, at))
         self._pending.append((digest, at))
         if len(self._pending) >= _AT_ONCE:
             self.keep()
@@ -106,20 +106,20 @@ class _KeptFile:
             self._db.close()
             self._db = None
 
-    def is_recent(self, digest: bytes) -> bool:
-        """Whether it has a date of the time that counts for a content."""
+    def recent(self, digest: bytes) -> float | None:
+        """Return the date that it has for a content, if that is of the time that counts."""
         if self._db is None or self._since >= self._until:
-            return False
+            return None
         try:
             row = self._db.execute(
-                "SELECT 1 FROM good WHERE digest = ? AND typeof(at) = 'real' "
+                "SELECT at FROM good WHERE digest = ? AND typeof(at) = 'real' "
                 "AND at BETWEEN ? AND ?",
                 (digest, self._since, self._until),
             ).fetchone()
         except sqlite3.Error as error:
             self._give_up(error)
-            return False
-        return row is not None
+            return None
+        return None if row is None else float(row[0])
 
     def add(self, rows: Sequence[tuple[bytes, float]]) -> None:
         """Add contents that are good."""
@@ -198,7 +198,7 @@ def opened(path: Path, *, since: float, until: float) -> Iterator[VerifiedCache]
     try:
         with closing(sqlite3.connect("", isolation_level=None)) as run:  # on disk, nameless
             run.execute("PRAGMA journal_mode = OFF")  # it is given up with the run
-            run.execute("CREATE TABLE met (digest BLOB PRIMARY KEY) WITHOUT ROWID")
+            run.execute("CREATE TABLE met (digest BLOB PRIMARY KEY, at REAL) WITHOUT ROWID")
             kept.open()
             cache = VerifiedCache(run, kept)
             yield cache

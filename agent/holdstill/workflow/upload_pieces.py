@@ -112,12 +112,19 @@ class PieceUploader:
         delivery: makes a way to the keeper.
         memory: a folder on a tmpfs.
         stats: counts what became new there.
+        most: bytes of pieces in memory at a time, if there is as much room.
     """
 
     def __init__(
-        self, *, delivery: Callable[[], Delivery], memory: Path, stats: TransferStats
+        self,
+        *,
+        delivery: Callable[[], Delivery],
+        memory: Path,
+        stats: TransferStats,
+        most: int = BATCH_MOST,
     ) -> None:
         self._delivery, self._memory, self._stats = delivery, memory, stats
+        self._most = most
         self._attached: list[PiecedFile] = []
 
     def attach(self, file: PiecedFile, *, known: frozenset[bytes]) -> frozenset[str]:
@@ -149,7 +156,7 @@ class PieceUploader:
         self, wanted: Iterable[PiecesToSend], shape: TransferMode
     ) -> Iterator[frozenset[str]]:
         with self._delivery() as delivery:
-            stream = _PieceStream(delivery, shape, self._memory, self._stats)
+            stream = self._stream(delivery, shape)
             for item in wanted:
                 for digest, place in _places(item.file):
                     if bytes.fromhex(digest) not in item.known:
@@ -158,6 +165,10 @@ class PieceUploader:
                 yield from stream.arrived()
             stream.finish()
             yield from stream.arrived()
+
+    def _stream(self, delivery: Delivery, shape: TransferMode) -> _PieceStream:
+        room = _room(self._memory, self._most)
+        return _PieceStream(delivery, shape, self._memory, self._stats, room=room)
 
     def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:
         """Send those of these contents that belong to large files or to the manifest.
@@ -173,7 +184,7 @@ class PieceUploader:
         for file in (*self._attached, *large):
             found |= {digest: place for digest, place in _places(file) if digest in wanted}
         with self._delivery() as delivery:
-            stream = _PieceStream(delivery, TransferMode.PLAIN, self._memory, self._stats)
+            stream = self._stream(delivery, TransferMode.PLAIN)
             for digest, place in found.items():
                 stream.put(digest, place)
             stream.finish()
@@ -189,17 +200,24 @@ class _PieceStream:
     """Pieces of files on their way to the keeper, in batches.
 
     Attributes:
+        room: bytes of a batch.
         bad: those that were not as named.
     """
 
     def __init__(
-        self, delivery: Delivery, shape: TransferMode, memory: Path, stats: TransferStats
+        self,
+        delivery: Delivery,
+        shape: TransferMode,
+        memory: Path,
+        stats: TransferStats,
+        *,
+        room: int,
     ) -> None:
         self._delivery, self._shape = delivery, shape
         self._memory, self._stats = memory, stats
         self._batch: dict[str, _Place] = {}
         self._size = 0
-        self._room = _room(memory)
+        self._room = room
         self._waiting: deque[Future[Ingested]] = deque()
         self._begun = self._settled = 0
         self._ends: deque[tuple[PiecedFile, int]] = deque()
@@ -246,11 +264,11 @@ class _PieceStream:
         self._settled += 1
 
 
-def _room(memory: Path) -> int:
+def _room(memory: Path, most: int) -> int:
     """Return the bytes of a batch that is laid out in this folder."""
     available = int(spool.parse_available(spool.MEMINFO.read_bytes()) * SHARE)
     there = os.statvfs(memory)
-    return min(BATCH_MOST, max(BATCH_LEAST, min(available, there.f_bavail * there.f_frsize // 4)))
+    return min(most, max(BATCH_LEAST, min(available, there.f_bavail * there.f_frsize // 4)))
 
 
 def _places(file: PiecedFile) -> Iterator[tuple[str, _Place]]:

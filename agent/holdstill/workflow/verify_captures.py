@@ -98,6 +98,7 @@ def verify_store(
         bytes=report.bytes,
         skipped=report.skipped,
         captures=report.captures,
+        read_since=report.read_since,
         damaged=report.damaged,
         damages=report.damages,
         faults=(*wanted.faults, *report.faults),
@@ -147,15 +148,16 @@ def _is_thinned(store: Store, capture: IndexedCapture) -> bool:
 def _note(store: Store, report: StoreReport, clock: Clock) -> tuple[str, ...]:
     """Note in the ledgers what was found; return why it could not be, which changes no verdict."""
     notes: list[str] = []
-    for note, found in (
-        (capture_notes.verified, report.captures),
-        (capture_notes.damaged, report.damaged),
-    ):
-        for board, captures in _by_board(found).items():
-            try:
-                note(store, board, captures, clock=clock)
-            except (HoldstillError, OSError) as error:
-                notes.append(f"{board}: what was found cannot be noted in its ledger: {error}")
+    good, bad = _by_board(report.captures), _by_board(report.damaged)
+    for board in dict.fromkeys((*good, *bad)):
+        since = {name: report.read_since[f"{board}/{name}"] for name in good.get(board, ())}
+        try:
+            if since:
+                capture_notes.verified(store, board, since, clock=clock)
+            if board in bad:
+                capture_notes.damaged(store, board, bad[board], clock=clock)
+        except (HoldstillError, OSError) as error:
+            notes.append(f"{board}: what was found cannot be noted in its ledger: {error}")
     return tuple(notes)
 
 

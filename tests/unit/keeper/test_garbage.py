@@ -6,6 +6,8 @@ import hashlib
 import os
 import shutil
 import sqlite3
+from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -29,8 +31,7 @@ from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures, QuickDisk
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
+    from collections.abc import Callable, Iterator
 
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.store import Store
@@ -111,6 +112,56 @@ def test_what_goes_can_be_had_back_for_the_time_of_grace(store: Store, clock: Fa
     (digest,) = digests(b"unused")
     assert trash.take_back(store, names.check_digest(digest))
     assert digest in contents(store)
+
+
+class Interleaved(stores.Store):
+    """A store in which others get on with their work before a collection looks at a shard."""
+
+    meanwhile: dict[int, Callable[[], object]] = {}  # noqa: RUF012  set by the test
+    looks = 0
+
+    @contextmanager
+    def alone_with_contents(self) -> Iterator[None]:
+        Interleaved.looks += 1
+        Interleaved.meanwhile.pop(Interleaved.looks, lambda: None)()
+        with super().alone_with_contents():
+            yield
+
+
+def test_h21_what_a_run_brings_that_began_during_a_collection_stays(
+    store: Store, clock: FakeClock
+) -> None:
+    board = board_of(store, clock)
+    board.files = {b"srv/new": b"of a run that begins meanwhile"}
+    (new,) = digests(*board.files.values())
+
+    def begin_and_send() -> None:
+        board.deliver(board.keeper.begin())
+
+    Interleaved.looks, Interleaved.meanwhile = 0, {1: begin_and_send}
+    held = Interleaved(store.root, store.facts, store.disk)
+
+    found = keeping.collect(held, clock)
+
+    assert (found.contents, Interleaved.meanwhile) == (1, {})
+    assert new in contents(store)
+
+
+@pytest.mark.parametrize(("minutes", "is_kept"), [(59, True), (61, False)])
+def test_h21_a_content_is_a_runs_up_to_an_hour_before_the_date_of_its_staging(
+    store: Store, clock: FakeClock, minutes: int, *, is_kept: bool
+) -> None:
+    board = board_of(store, clock)
+    begun = board.keeper.begin()
+    marker = Path(begun.folders[0]).parent / "begun"
+    (digest,) = digests(b"unused")
+    path = store.contents.path(names.check_digest(digest))
+    written = marker.stat().st_mtime - minutes * 60
+    os.utime(path, times=(written, written))
+
+    keeping.collect(store, clock)
+
+    assert path.exists() == is_kept
 
 
 def copied_without_links(store: Store, target: Path) -> Store:

@@ -169,6 +169,21 @@ def test_one_process_at_a_time_changes_it(board: LocalBoard, store: Store) -> No
         assert latest_tree.shown(store, PIER_3) == before
 
 
+def test_a_tree_that_is_not_wanted_any_more_is_removed_and_pins_nothing(
+    board: LocalBoard, store: Store
+) -> None:
+    board.files[b"etc/hosts"] = b"pier-4"
+    board.capture()
+    top = refreshed(store)
+    digest = names.check_digest(hashlib.sha256(b"pier-4").hexdigest())
+    assert store.contents.path(digest).stat().st_nlink == 2
+
+    keeping.show_latest(store, is_wanted=False)
+
+    assert not top.exists()
+    assert store.contents.path(digest).stat().st_nlink == 1
+
+
 def test_a_name_that_is_not_text_is_in_the_tree(board: LocalBoard, store: Store) -> None:
     board.files[b"srv/\xff\xfe\nodd"] = b"odd"
     board.capture()

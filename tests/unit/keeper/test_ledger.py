@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.ledger import Event
 
 AT = "2026-11-25T02:15:03Z"
+READ = "2026-11-20T02:15:03Z"
 
 
 def sealed(seq: int) -> SealedEvent:
@@ -150,7 +151,7 @@ def test_marks_are_those_of_the_last_word() -> None:
             PinnedEvent(capture=one.brief.name),
             PinnedEvent(capture=two.brief.name),
             UnpinnedEvent(capture=one.brief.name),
-            VerifiedEvent(captures=(one.brief.name, two.brief.name)),
+            VerifiedEvent(captures=dict.fromkeys((one.brief.name, two.brief.name), READ)),
             BootedEvent(capture=two.brief.name),
             ThinnedEvent(captures=(one.brief.name,)),
         )
@@ -158,7 +159,7 @@ def test_marks_are_those_of_the_last_word() -> None:
 
     assert ledger.pinned == {two.brief.name}
     assert ledger.thinned == {one.brief.name}
-    assert set(ledger.verified_at) == {one.brief.name, two.brief.name}
+    assert ledger.verified_at == {one.brief.name: READ, two.brief.name: READ}
     assert ledger.booted_at == {two.brief.name: AT}
 
 
@@ -185,7 +186,7 @@ def test_damage_is_known_since_it_was_first_found_and_until_all_is_right_again()
     first = ledgers.next_lines(ledgers.parse(b""), [sealed(1), sealed(2), damaged], at=AT)
     again = first + ledgers.next_lines(ledgers.parse(first), [damaged], at="2026-11-27T02:15:03Z")
     mended = again + ledgers.next_lines(
-        ledgers.parse(again), [VerifiedEvent(captures=(other,))], at="2026-11-28T02:15:03Z"
+        ledgers.parse(again), [VerifiedEvent(captures={other: READ})], at="2026-11-28T02:15:03Z"
     )
 
     assert ledgers.parse(again).damaged_at == {name: AT, other: AT}

@@ -11,7 +11,7 @@ import pytest
 
 from holdstill.errors import SecurityError
 from holdstill.keeper import ledger as ledgers
-from holdstill.keeper import thin
+from holdstill.keeper import references, thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.sealing import Sealer
@@ -156,6 +156,67 @@ def test_c11_a_capture_that_was_altered_since_gets_none(cut_off: CutOff, name: s
 
     assert cut_off.ledger.read_bytes() == before
     assert cut_off.intent.exists()
+
+
+def test_c11_a_spoiled_note_of_a_sealing_leaves_a_capture_that_is_told_of(
+    cut_off: CutOff,
+) -> None:
+    cut_off.intent.write_bytes(cut_off.intent.read_bytes()[:40])
+
+    with pytest.raises(SecurityError, match="not in the ledger") as caught:
+        cut_off.recover()
+
+    assert cut_off.folder.name in str(caught.value)
+    assert cut_off.folder.is_dir()
+
+
+def test_a_capture_that_names_what_the_newest_one_names_reads_no_index(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    board = Board(keeper, files={b"srv/reading": b"1.42"})
+    board.capture()
+    index = board.index(seq=1)
+    listed = keeping.attachment("index.sqlite", index).sha256
+    board.clock.advance(86_400)
+    begun = keeper.begin()
+    board.deliver(begun)
+    data = manifest_file.encode(board.describe(begun, index))
+    for piece in keeping.pieces_of(index):
+        if piece != listed:  # it is not looked at
+            store.contents.path(names.check_digest(piece)).rename(store.root / "aside")
+
+    sealed = keeper.seal(data, board.signed(data))
+
+    assert sealed.name.startswith("000002-")
+    first, second = ledgers.parse(
+        (store.board_folder(PIER_3) / "ledger.jsonl").read_bytes()
+    ).sealed
+    assert (second.contents, second.content_sum) == (first.contents, first.content_sum)
+    with references.opened(store) as known:
+        assert [capture.seq for capture in known.captures(PIER_3)] == [1, 2]
+        assert set(known.sums(PIER_3).values()) == {
+            references.ContentSum(first.contents, first.content_sum)
+        }
+
+
+def test_references_that_are_damaged_are_no_fault_of_the_boards(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    board = Board(keeper, files={b"srv/%03d" % n: b"%d" % n for n in range(400)})
+    board.capture()
+    path = store.root / references.NAME
+    data = bytearray(path.read_bytes())
+    assert len(data) > 6 * 4096
+    for page in range(2, len(data) // 4096):
+        data[page * 4096 : page * 4096 + 64] = b"\xff" * 64
+    path.write_bytes(data)
+    board.files[b"srv/new"] = b"new"
+    board.clock.advance(86_400)
+
+    sealed = board.capture()
+
+    assert sealed.name.startswith("000002-")
+    assert not (store.board_folder(PIER_3) / "refusals.jsonl").exists()
 
 
 def test_c12_thinning_first_finishes_what_sealing_left(cut_off: CutOff) -> None:

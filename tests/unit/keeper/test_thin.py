@@ -225,7 +225,8 @@ def test_verified_and_booted_are_listed_with_their_dates(
 ) -> None:
     captures = [brief.name for brief in board.keeper.captures()]
 
-    capture_notes.verified(store, PIER_3, captures, clock=clock)
+    since = dict.fromkeys(captures, "2026-11-30T00:00:00Z")
+    capture_notes.verified(store, PIER_3, since, clock=clock)
     clock.advance(DAY)
     capture_notes.booted(store, PIER_3, captures[4], clock=clock)
 

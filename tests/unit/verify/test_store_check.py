@@ -36,12 +36,13 @@ class Clock:
     """Stands until somebody sleeps."""
 
     seconds: float = 0.0
+    day: int = 25
 
     def monotonic(self) -> float:
         return self.seconds
 
     def now(self) -> datetime:
-        return datetime(2026, 11, 25, tzinfo=UTC)
+        return datetime(2026, 11, self.day, tzinfo=UTC)
 
     def sleep(self, seconds: float) -> None:
         self.seconds += seconds
@@ -292,6 +293,22 @@ def test_a_run_that_was_cut_off_goes_on_where_it_was(tmp_path: Path) -> None:
     files = {hashlib.sha256(b"a").digest(), hashlib.sha256(b"b").digest()}
     beside = set(needed(only)) - files  # the index, which has to be read to know the others
     assert (again.contents, again.skipped) == (len(beside), len(files))
+
+
+def test_a_capture_was_read_when_its_content_was_that_was_read_the_longest_ago(
+    tmp_path: Path,
+) -> None:
+    old, new = capture(tmp_path, 1, a=b"a"), capture(tmp_path, 2, a=b"a", b=b"b")
+    newest = capture(tmp_path, 3, c=b"c")
+    check(old, pace=Pace(0, Clock(day=24)))
+
+    found = check(newest, new, within=2 * 86_400)
+
+    assert found.skipped >= 1
+    assert found.read_since == {
+        f"pier-3/{newest.name}": "2026-11-25T00:00:00Z",
+        f"pier-3/{new.name}": "2026-11-24T00:00:00Z",
+    }
 
 
 def test_what_an_earlier_run_found_good_is_counted_once_however_often_it_is_met(

@@ -22,15 +22,15 @@ ONE, TWO = b"1" * 32, b"2" * 32
 def noted(path: Path, *, at: float = NOW) -> tuple[str, ...]:
     """Note that ONE is good; return what is told of the file."""
     with verified_cache.opened(path, since=NOW, until=NOW) as memory:
-        assert not memory.is_met(ONE)
+        assert memory.met(ONE) is None
         memory.note(ONE, at)
-        assert memory.is_met(ONE)
+        assert memory.met(ONE) is not None
     return memory.notes
 
 
 def is_recent(path: Path, *, digest: bytes = ONE, now: float = NOW, days: float = 30) -> bool:
     with verified_cache.opened(path, since=now - days * DAY, until=now) as memory:
-        return memory.is_recent(digest)
+        return memory.recent(digest) is not None
 
 
 def test_what_was_good_lately_is_remembered_for_as_long_as_is_asked(tmp_path: Path) -> None:
@@ -101,7 +101,7 @@ def test_m13_what_is_of_no_use_is_thrown_away_and_told_in_a_line(
     spoil(path)
 
     with verified_cache.opened(path, since=NOW - DAY, until=NOW) as memory:
-        assert not memory.is_recent(ONE)
+        assert memory.recent(ONE) is None
         memory.note(ONE, NOW)
 
     (line,) = memory.notes
@@ -151,7 +151,7 @@ def test_h22_a_file_that_another_run_holds_can_be_read_and_costs_no_verdict(
         other.execute("BEGIN IMMEDIATE")
 
         with verified_cache.opened(path, since=NOW - DAY, until=NOW) as memory:
-            assert memory.is_recent(ONE)
+            assert memory.recent(ONE) is not None
             memory.note(TWO, NOW)
 
     (line,) = memory.notes

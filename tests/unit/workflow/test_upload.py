@@ -410,6 +410,43 @@ def test_of_a_large_file_only_the_pieces_that_changed_are_asked_for(scene: Scene
     assert len(sent) == 2
 
 
+def test_of_several_large_files_on_one_way_the_one_that_changes_stays_pending(
+    scene: Scene,
+) -> None:
+    contents = {b"a": large(b"1"), b"b": large(b"2"), b"c": large(b"3")}
+    for number, (name, content) in enumerate(contents.items(), 1):
+        write(scene, name.decode(), content)
+        scene.put(entry(name, content, inode=number))
+
+    def change() -> None:
+        with (scene.place.folder / "b").open("r+b") as changed:
+            changed.write(b"0")
+
+    scene.keeper.meanwhile = change
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    found = {name: scene.digest(name) for name in contents}
+    whole = {name: listed(content).digest().hex() for name, content in contents.items()}
+    assert found == whole | {b"b": ""}
+    assert len(scene.carrier.folders) == 1, "sent together"
+
+
+def test_a_large_file_is_done_when_its_last_batch_is_and_not_before(scene: Scene) -> None:
+    """More pieces than a batch may have: files begin in one and end in another."""
+    contents = {name: os.urandom(LARGE) for name in (b"a", b"b", b"c")}
+    for number, (name, content) in enumerate(contents.items(), 1):
+        write(scene, name.decode(), content)
+        scene.put(entry(name, content, inode=number))
+    scene.ingest._pieces._most = 20 << 20
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert {n: scene.digest(n) for n in contents} == {
+        n: listed(content).digest().hex() for n, content in contents.items()
+    }
+    assert len(scene.carrier.folders) == 3
+
+
 def test_h2_what_another_board_sent_is_proven_and_not_sent(scene: Scene) -> None:
     digest = write(scene, "file", b"of both boards")
     scene.keeper.others[digest] = b"of both boards"

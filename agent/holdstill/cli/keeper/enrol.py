@@ -10,7 +10,7 @@ import click
 
 from holdstill.cli import as_owner, terminal
 from holdstill.cli.keeper.retire import shut_out
-from holdstill.errors import UsageError
+from holdstill.errors import PreflightError, UsageError
 from holdstill.keeper import enrolment
 from holdstill.model import names
 from holdstill.records import signature
@@ -64,10 +64,21 @@ def command(
         enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     done = f"{name} was enrolled with this key already" if was_known else f"{name} is enrolled"
     if lets_in:
-        terminal.say(f"{done}, and let in by {enrolment.let_in(line, Path.home())}")
+        terminal.say(f"{done}, and let in by {_let_in(line, Path.home(), done)}")
         return
     terminal.warn(f"{done}. Add this line to ~/.ssh/authorized_keys:")
     terminal.say(line)
+
+
+def _let_in(line: str, home: Path, done: str) -> Path:
+    try:
+        return enrolment.let_in(line, home)
+    except PermissionError as error:
+        raise PreflightError(
+            f"{done}, but not let in: the owner of the store may not write {error.filename}",
+            hint="so nobody who gets at the store can add a key. As root, add this line to "
+            f"{home}/.ssh/authorized_keys: {line}",
+        ) from error
 
 
 def _program() -> tuple[str, ...]:
