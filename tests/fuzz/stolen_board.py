@@ -203,7 +203,7 @@ class StolenBoard:
         if staging is None or not incoming.is_running(self.store, PIER_4):
             return
         folder = self.random.choice(staging.folders)
-        watch = receiving.ArrivalMonitor(self.account, folder)
+        watch = receiving.ArrivalMonitor(self.account, folder, PIER_4)
         try:
             watch.check()
             for _ in range(self.random.randint(1, 8)):

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shlex
+import signal
+import subprocess
+import time
+from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.errors import BusyError
+from holdstill.keeper import receiving
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.records import assembled
 from holdstill.system.process import LocalRunner
@@ -16,7 +23,6 @@ from support import boathouse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from holdstill.model.names import BoardName
     from support.boathouse import Boathouse
@@ -69,6 +75,52 @@ def test_a_second_capture_sends_its_differences_only(house: Boathouse, pier_3: B
 
     assert first > 400 * 32 * 99
     assert house.wire_bytes < first / 20
+
+
+def test_h3_a_transfer_ends_with_the_run_that_it_was_for(
+    house: Boathouse, pier_3: BoardName, tmp_path: Path
+) -> None:
+    """What it had open would grow on, in no folder and on no account."""
+    content = os.urandom(160 << 20)
+    source = tmp_path / digest_of(content)
+    source.write_bytes(content)
+    with house.keeper(pier_3) as keeper:
+        board = house.board(keeper, pier_3)
+        board.files = {b"srv/log": LOG}
+        begun = keeper.begin()
+        board.deliver(begun)
+        data = board.attach(begun)
+        shell = shlex.join(house.ssh(pier_3)[:-1])
+        words = ("rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
+                 "--timeout=120", "--rsh", shell, source,
+                 f"{house.server.host}:{begun.folders[1]}/")  # fmt: skip
+        with subprocess.Popen(words, stderr=subprocess.PIPE) as transfer:
+            try:
+                arriving = house.store.board_folder(pier_3) / begun.folders[1] / source.name
+                end = time.monotonic() + 20
+                while not arriving.exists() and time.monotonic() < end:
+                    time.sleep(0.01)
+                transfer.send_signal(signal.SIGSTOP)  # it trickles
+                keeper.seal(data, board.signed(data))
+                time.sleep(2 * receiving.LOOK_EVERY)
+                transfer.send_signal(signal.SIGCONT)
+                _, said = transfer.communicate(timeout=15)
+            finally:
+                transfer.kill()
+
+    assert transfer.returncode not in {0, -9}
+    assert b"is over" in said
+    assert b"Traceback" not in said
+    assert not [f for f in deleted_files() if source.name in f]
+
+
+def deleted_files() -> list[str]:
+    """Return the files that some process has open, and that have no name any more."""
+    found = []
+    for link in Path("/proc").glob("[0-9]*/fd/*"):
+        with suppress(OSError):
+            found.append(str(link.readlink()))
+    return [name for name in found if name.endswith(" (deleted)")]
 
 
 def test_a_second_live_run_is_busy_and_the_first_one_is_undisturbed(

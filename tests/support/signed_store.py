@@ -53,10 +53,11 @@ class SignedStore:
         *,
         clock: FakeClock,
         gap: bytes = b"boot code",
+        raws: dict[int, bytes] | None = None,
     ) -> str:
         """Take a capture of a board; return its name."""
         key = self.keys[board].private
-        return capture(self.store, board, key, files, clock=clock, gap=gap)
+        return capture(self.store, board, key, files, clock=clock, gap=gap, raws=raws)
 
 
 def capture(
@@ -67,13 +68,14 @@ def capture(
     *,
     clock: FakeClock,
     gap: bytes = b"boot code",
+    raws: dict[int, bytes] | None = None,
 ) -> str:
     """Take a capture that is signed with a private key; return its name."""
     name = names.check_board(board)
     keeper = keeping.keeper_of(held, clock=clock, board=name, runner=MACHINE)
     try:
         sender: Board[LocalKeeper] = Board(
-            keeper, name=name, clock=clock, files=files, gap=gap,
+            keeper, name=name, clock=clock, files=files, gap=gap, raws=raws or {},
             sign=lambda data: signature.sign(data, key, MACHINE),
         )  # fmt: skip
         return sender.capture().name

@@ -7,18 +7,23 @@ that was sound.
 from __future__ import annotations
 
 import itertools
+import os
 import random
 import shutil
 import sys
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.keeper.board_captures import StoredCapture
+from holdstill.keeper.content_store import ContentStore
+from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names
 from holdstill.model.names import CaptureName
-from holdstill.records import capture_contents
+from holdstill.records import assembled, capture_contents
 from holdstill.system.clocks import SystemClock
 from support import keeping, programs
 from support.keeping import FakeClock
@@ -27,11 +32,14 @@ from support.signed_store import SignedStore
 
 if TYPE_CHECKING:
     import subprocess
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 HOLDSTILL = Path(sys.executable).with_name("holdstill")
 pytestmark = pytest.mark.timeout(300)
 BOARD, GOOD = "slipway-1", "pier-3"
+GAP, RAW = b"boot code of slipway-1", b"raw area of slipway-1"
+OWNER = 65_534
+"""Who owns a store of which something may not be read: root may read all."""
 
 
 def flipped(path: Path) -> None:
@@ -63,12 +71,16 @@ def a_symlink(path: Path) -> None:
     path.symlink_to("/etc/hostname")
 
 
+def mode_000(path: Path) -> None:
+    path.chmod(0)
+
+
 def _write(path: Path, data: bytes) -> None:
     path.chmod(0o600)
     path.write_bytes(data)
 
 
-WAYS = (flipped, first_byte, empty, gone, a_directory, a_symlink)
+WAYS = (flipped, first_byte, empty, gone, a_directory, a_symlink, mode_000)
 
 
 def newest(root: Path) -> Path:
@@ -77,9 +89,29 @@ def newest(root: Path) -> Path:
 
 def content(root: Path, which: str) -> Path:
     """Return a content that only the damaged board has: of a file, a list, or its piece."""
-    listed, piece = keeping.pieces_of(b"boot code of slipway-1")
-    digest = {"list": listed, "piece": piece, "file": sha256(b"1 of slipway-1")}[which]
+    gap, gap_piece = keeping.pieces_of(GAP)
+    raw, raw_piece = keeping.pieces_of(RAW)
+    index = assembled_index(root)
+    index_list, index_piece, *_ = keeping.pieces_of(index)
+    digest = {
+        "gap": gap, "gap piece": gap_piece, "raw": raw, "raw piece": raw_piece,
+        "index": index_list, "index piece": index_piece, "file": sha256(b"1 of slipway-1"),
+    }[which]  # fmt: skip
     return root / "content" / digest[:2] / digest
+
+
+def assembled_index(root: Path) -> bytes:
+    """Return the index of the damaged board's newest capture."""
+    folder = newest(root)
+    capture = StoredCapture(
+        names.check_board(BOARD), CaptureName.parse(folder.name), folder,
+        ContentStore(root / "content", StoreDisk()),
+    )  # fmt: skip
+    target = root.parent / "index.sqlite"
+    assembled.write(capture, capture.manifest().index, target)
+    data = target.read_bytes()
+    target.unlink()
+    return data
 
 
 PLACES: dict[str, Callable[[Path], Path]] = {
@@ -92,13 +124,24 @@ PLACES: dict[str, Callable[[Path], Path]] = {
     "board lock": lambda root: root / "boards" / BOARD / "lock",
     "manifest": lambda root: newest(root) / "manifest.yaml",
     "signature": lambda root: newest(root) / "manifest.yaml.sig",
-    "small content": lambda root: content(root, "file"),
-    "list": lambda root: content(root, "list"),
-    "piece": lambda root: content(root, "piece"),
+    "account": lambda root: root / "boards" / BOARD / "account.json",
+    "intent": lambda root: root / "boards" / BOARD / "sealing" / "0123456789abcdef.json",
+    "latest": lambda root: root / "boards" / BOARD / "latest" / "capture",
+    "watch": lambda root: root / "watch.json",
+    "file": lambda root: content(root, "file"),
+    "gap": lambda root: content(root, "gap"),
+    "gap piece": lambda root: content(root, "gap piece"),
+    "raw": lambda root: content(root, "raw"),
+    "raw piece": lambda root: content(root, "raw piece"),
+    "index": lambda root: content(root, "index"),
+    "index piece": lambda root: content(root, "index piece"),
     "staging": lambda root: root / "boards" / BOARD / "incoming" / "0123456789abcdef" / "begun",
     "trash": lambda root: root / "trash" / "contents-20261101T000000Z" / ("ab" * 32),
 }
-HARMLESS = {"references", "verified", "lock", "board lock", "staging", "trash"}
+HARMLESS = {
+    "references", "verified", "lock", "board lock", "staging", "trash", "account", "intent",
+    "latest", "watch",
+}  # fmt: skip
 """What no capture needs: damage to it is no reason to call a capture damaged."""
 LOCKS = {"lock", "board lock"}
 """They are empty: no byte of theirs can flip."""
@@ -120,17 +163,27 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> SignedStore:
         for number in range(2):
             clock.advance(1)
             files = {b"f": b"%d of %b" % (number, board.encode()), b"same": b"on all"}
-            made.capture(board, files, clock=clock, gap=b"boot code of " + board.encode())
-    for place in ("staging", "trash"):
+            made.capture(
+                board, files, clock=clock, gap=GAP.replace(BOARD.encode(), board.encode()),
+                raws={3: RAW.replace(BOARD.encode(), board.encode())},
+            )  # fmt: skip
+    for place in ("staging", "trash", "latest", "account", "watch"):
         path = PLACES[place](made.root)
-        path.parent.mkdir(parents=True)
-        path.write_bytes(b"something")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if not path.exists():
+            path.write_bytes(b"{}")
+    path = PLACES["intent"](made.root)
+    last = (made.root / "boards" / BOARD / "ledger.jsonl").read_bytes().splitlines()[-1]
+    path.write_bytes(msgspec.json.encode(msgspec.json.decode(last)["entry"]))
     run("verify", "--store", str(made.root))
     return made
 
 
-def run(*words: str) -> subprocess.CompletedProcess[bytes]:
-    return programs.attempt(HOLDSTILL, *words)
+def run(*words: str, user: int | None = None) -> subprocess.CompletedProcess[bytes]:
+    if user is None:
+        return programs.attempt(HOLDSTILL, *words)
+    ids = (f"--reuid={user}", f"--regid={user}", "--clear-groups")
+    return programs.attempt("setpriv", *ids, HOLDSTILL, *words)
 
 
 def commands(folder: Path, root: Path) -> tuple[tuple[str, ...], ...]:
@@ -166,11 +219,16 @@ def check_damaged(
     root = folder / "store"
     shutil.copytree(sound.root, root, symlinks=True)
     path = PLACES[place](root)
+    before = sound_contents(root) - {path.name}
     spoil(path)
-    before = sound_contents(root)
+    user = OWNER if spoil is mode_000 and os.geteuid() == 0 else None
+    all_words = commands(folder, root)
+    if user is not None:
+        for item in (folder, *folder.rglob("*")):
+            os.chown(item, user, user, follow_symlinks=False)
 
-    verified = run("verify", "--store", str(root))
-    ended = {words[:2]: run(*words) for words in commands(folder, root)}
+    verified = run("verify", "--store", str(root), user=user)
+    ended = {words[:2]: run(*words, user=user) for words in all_words}
 
     for words, done in {("verify",): verified, **ended}.items():
         assert done.returncode != 70, (words, done.stderr.decode())
@@ -182,25 +240,32 @@ def check_damaged(
     else:
         assert verified.returncode in {2, 4, 7, 9}, told.decode()
         assert b"what to do: " in told, told.decode()
-        named = root.name if place == "store.yaml" else BOARD
-        assert named.encode() in told, told.decode()
+        assert os.fsencode(path) in told, told.decode()
+        assert place == "store.yaml" or BOARD.encode() in told, told.decode()
         assert b"DAMAGED" not in b"".join(x for x in told.splitlines() if GOOD.encode() in x)
     assert before <= sound_contents(root)
 
 
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    """One that another user can get at."""
+    with tempfile.TemporaryDirectory(prefix="hs-") as made:
+        yield Path(made)
+
+
 @pytest.mark.parametrize(("place", "spoil"), DAILY)
 def test_a_damaged_store(
-    tmp_path: Path, sound: SignedStore, place: str, spoil: Callable[[Path], None]
+    folder: Path, sound: SignedStore, place: str, spoil: Callable[[Path], None]
 ) -> None:
-    check_damaged(tmp_path, sound, place, spoil)
+    check_damaged(folder, sound, place, spoil)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("place", "spoil"), [case for case in ALL if case not in DAILY])
 def test_every_damaged_store(
-    tmp_path: Path, sound: SignedStore, place: str, spoil: Callable[[Path], None]
+    folder: Path, sound: SignedStore, place: str, spoil: Callable[[Path], None]
 ) -> None:
-    check_damaged(tmp_path, sound, place, spoil)
+    check_damaged(folder, sound, place, spoil)
 
 
 def test_the_undamaged_store_is_found_good(sound: SignedStore) -> None:

@@ -31,7 +31,7 @@ from holdstill.keeper.open_run import OpenRun
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
-from holdstill.records import manifest_file
+from holdstill.records import capture_contents, manifest_file
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
@@ -223,15 +223,22 @@ class LocalKeeper:
             due=self._due,
             entries_limit=self._account.limits.entries,
         )
-        # The index is put together and read; the documents stay.
-        self._account.check(Spent(bytes=checked.index.size, hashed=checked.index.size))
+        # The index is put together, and read, and so are all lists; the documents stay.
+        reading = checked.index.size + self._list_bytes(checked)
+        self._account.check(Spent(bytes=checked.index.size, hashed=reading))
         documents = Spent.of_files([len(manifest), len(signature), 0])
-        self._account.charge(documents + Spent(hashed=checked.index.size))
+        self._account.charge(documents + Spent(hashed=reading))
         try:
             return self._seal_checked(sealer, checked, (manifest, signature))
         except references.UnsoundReferencesError:  # made again by the next collection
             references.discard(self._store)
             return self._seal_checked(sealer, checked, (manifest, signature))
+
+    def _list_bytes(self, manifest: Manifest) -> int:
+        """Return what the lists that a manifest names have, those that are here already."""
+        named = capture_contents.distinct(capture_contents.attachments(manifest))
+        sizes = (self._store.contents.size(names.check_digest(item.sha256)) for item in named)
+        return sum(size for size in sizes if size is not None)
 
     def _seal_checked(
         self, sealer: Sealer, manifest: Manifest, documents: tuple[bytes, bytes]

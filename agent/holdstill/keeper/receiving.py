@@ -63,13 +63,17 @@ def receive(
         os.close(lock)
         raise BusyError(f"run {wish.run} of board {board} is not under way")
     folder = staging.folders[wish.folder]
-    watch = ArrivalMonitor(account, folder)
+    watch = ArrivalMonitor(account, folder, board)
     watch.check()
     pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined))
     try:
         status = _attend(pid, watch)
+        watch.check_is_there()
         account.look(folder)
         account.check_not_overdrawn()
+    except BusyError:  # the run is over, and all that it staged is gone
+        os.close(lock)
+        raise
     except (HoldstillError, OSError):
         os.close(lock)
         # Other transfers of this board may write there, too; they are refused as well.
@@ -79,7 +83,10 @@ def receive(
         ):
             incoming.empty(store, folder.path)  # it gives back what it took
         raise
-    for name in incoming.drop_strays(store, folder.path):
+    strays: tuple[str, ...] = ()
+    with suppress(FileNotFoundError):  # the run has ended this very moment
+        strays = incoming.drop_strays(store, folder.path)
+    for name in strays:
         refused_commands.note(store, board, f"sent {name[:100]!r}, no content", clock=clock)
     return status
 
@@ -128,8 +135,20 @@ def _stopped(group: int) -> Iterator[None]:
 class ArrivalMonitor:
     """Watches what one transfer brings."""
 
-    def __init__(self, account: Account, folder: TransferFolder) -> None:
-        self._account, self._folder = account, folder
+    def __init__(self, account: Account, folder: TransferFolder, board: BoardName) -> None:
+        self._account, self._folder, self._board = account, folder, board
+        self._inode = folder.path.stat().st_ino
+
+    def check_is_there(self) -> None:
+        """Refuse to go on writing where nobody looks any more.
+
+        Raises:
+            BusyError: the folder was given up, with the run or by another transfer's refusal.
+        """
+        with suppress(FileNotFoundError):
+            if self._folder.path.stat().st_ino == self._inode:
+                return
+        raise BusyError(f"the run of board {self._board} that this transfer was for is over")
 
     def check(self) -> None:
         """Charge what has arrived, and refuse more than may.
@@ -137,7 +156,9 @@ class ArrivalMonitor:
         Raises:
             PreflightError: a limit is passed.
             SecurityError: something that is no file has arrived.
+            BusyError: as `check_is_there`.
         """
+        self.check_is_there()
         arrived = self._account.look(self._folder)
         for allowance in self._account.allowances():
             if allowance.left < 0:

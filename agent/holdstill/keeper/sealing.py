@@ -340,8 +340,7 @@ class Sealer:
         named = capture_contents.attachments(manifest)
         if lacking := check.absent(bytes.fromhex(item.sha256) for item in named):
             return CaptureNeeds(lacking=lacking)
-        attached = tuple(capture_contents.attached(contents, manifest))
-        if lacking := check.lacking(attached):
+        if lacking := check.lacking(capture_contents.attached(contents, manifest)):
             return CaptureNeeds(lacking=lacking)
         self._store.discard(draft)
         assembled.write(contents, manifest.index, draft)
@@ -351,6 +350,7 @@ class Sealer:
                 digest for digest, size in index.digests() if pieces.is_pieced(size)
             ):
                 return CaptureNeeds(lacking=lacking)
+            attached = capture_contents.attached(contents, manifest)
             files = capture_contents.listed(contents, index)
             lacking = check.lacking(itertools.chain(attached, files))
         return CaptureNeeds(check.sum, known.new_bytes(), lacking, check.fresh)

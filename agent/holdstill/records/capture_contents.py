@@ -9,7 +9,7 @@ from holdstill.model import pieces
 from holdstill.records import assembled
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.sealed_capture import ContentSource, IndexedCapture
@@ -24,13 +24,18 @@ def attachments(manifest: Manifest) -> Iterator[Attachment]:
     yield from manifest.raws
 
 
+def distinct(named: Iterable[Attachment]) -> Iterator[Attachment]:
+    """Yield one attachment of those that have the same list."""
+    yield from {(item.sha256, item.size): item for item in named}.values()
+
+
 def attached(contents: ContentSource, manifest: Manifest) -> Iterator[tuple[bytes, int]]:
-    """Yield (digest, size) of the lists that a manifest names, and of their pieces.
+    """Yield (digest, size) of the lists that a manifest names, each once, and of their pieces.
 
     Raises:
         VerificationError, SecurityError: a list is not there, damaged, or no list.
     """
-    for attachment in attachments(manifest):
+    for attachment in distinct(attachments(manifest)):
         listed = assembled.read_list(contents, attachment)
         yield bytes.fromhex(attachment.sha256), len(listed.encode())
         yield from listed.pieces()

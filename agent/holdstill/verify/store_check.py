@@ -205,8 +205,10 @@ class _StoreCheck:
                 closing(index.digests()) as contents,
             ):
                 good += [self._file(capture, digest, size) for digest, size in contents]
-        others = (manifest.gap, *manifest.raws)
-        good += [self._attachment(capture, x, may_skip=True) for x in others if x is not None]
+        others = [x for x in (manifest.gap, *manifest.raws) if x is not None]
+        good += [
+            self._attachment(capture, x, may_skip=True) for x in capture_contents.distinct(others)
+        ]
         return all(good)
 
     def _file(self, capture: IndexedCapture, digest: bytes, size: int) -> bool:

@@ -15,12 +15,14 @@ from hypothesis import strategies as st
 from holdstill.errors import PreflightError, SecurityError
 from holdstill.keeper import enrolment, incoming, ingest, open_run
 from holdstill.keeper.account import Account, Balance, Rules, Spent
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
 from holdstill.model.protocol import BATCH, WantedContent
 from holdstill.model.settings import BoardLimits, KeeperSettings, decode_keeper_settings
 from holdstill.model.sizes import KIB, MIB, ByteSize
+from holdstill.records import capture_contents, manifest_file
 from support import keeping
-from support.keeping import KEY, PIER_3, PIER_4, Board, FakeClock
+from support.keeping import KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
     from holdstill.keeper.incoming import Staging
@@ -352,6 +354,29 @@ def test_m16_m17_a_size_that_no_content_has_is_refused(
 
     with pytest.raises(SecurityError, match="cannot have"):
         keeper.lacking([wanted(b"x", size=size)])
+
+
+def test_h4_a_list_that_many_raw_areas_name_is_read_once_and_charged(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = limited(store, clock)
+    raw = b"\1" * 4096
+    board: Board[LocalKeeper] = Board(keeper, clock=clock, raws=dict.fromkeys(range(3, 40), raw))
+    begun = keeper.begin()
+    board.deliver(begun)
+    index = board.index(seq=begun.seq)
+    data = manifest_file.encode(board.describe(begun, index))
+    before = account_of(store, clock).balance().today.hashed
+
+    keeper.seal(data, board.signed(data))
+
+    lists = [keeping.listed(content).encode() for content in (index, board.gap, raw)]
+    charged = account_of(store, clock).balance().today.hashed - before
+    assert charged == len(index) + sum(map(len, lists))
+    shelf = BoardCaptures(store, PIER_3, FakeSignatures())
+    capture = shelf.capture(shelf.briefs()[-1].name)
+    needs = list(capture_contents.attached(capture, capture.manifest()))
+    assert len(needs) == len(set(needs))
 
 
 def test_h18_holes_are_not_hashed_when_another_size_was_announced(
