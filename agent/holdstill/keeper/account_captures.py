@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from holdstill.model.names import BoardName
 
 
+_LOOKS = 3
+"""How often captures and ledger are looked at before one is called missing."""
+
+
 class _Found(NamedTuple):
     """One capture in a board's folder."""
 
@@ -61,13 +65,15 @@ def make_again(store: Store) -> tuple[str, ...]:
 def recount(store: Store) -> tuple[str, ...]:
     """Count anew what every capture needs, beside live ones; return what cannot be read.
 
-    A sound database is emptied in place, for others may have it open.
+    A sound database is emptied in place, for others may have it open. What it has of a board whose
+    folder is gone stays.
     """
     try:
         with references.opened(store) as held:
             held.check()
             for board in held.boards():
-                held.remove_board(board)
+                if (store.root / "boards" / board).is_dir():
+                    held.remove_board(board)
             return _all_boards(store, held)
     except references.UnsoundReferencesError:
         return make_again(store)
@@ -118,12 +124,13 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
             boards.append(names.check_board(folder.name))
         except UsageError:
             complaints.append(f"{folder}: the folder of no board")
-    for gone in sorted(set(held.boards()).difference(boards)):
-        if any(True for _ in _expected(store, held, names.check_board(gone))):
-            complaints.append(f"{store.root / 'boards' / gone}: the folder of this board is gone")
-        else:
-            held.remove_board(gone)
+    gone = {*held.boards(), *store.lost_boards()}.difference(boards)
+    complaints += [
+        f"{store.root / 'boards' / board}: the folder of this board is gone"
+        for board in sorted(gone)
+    ]
     for board in boards:
+        store.remember_board(board)
         try:
             complaints += _one_board(store, held, board)
         except (HoldstillError, OSError) as error:
@@ -131,12 +138,11 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
     return tuple(complaints)
 
 
-def _expected(store: Store, held: References, board: BoardName) -> Iterator[str]:
-    """Yield the accounted captures of a board that retention has not deleted."""
-    ledger = _ledger(store, board)
-    for capture in held.captures(board):
-        if capture.name not in ledger.thinned:
-            yield capture.name
+def forget_board(store: Store, board: BoardName) -> None:
+    """Give up a board whose folder is gone, and what its captures needed."""
+    with references.opened(store) as held:
+        held.remove_board(board)
+    store.forget_board(board)
 
 
 def _ledger(store: Store, board: BoardName) -> Ledger:
@@ -147,31 +153,46 @@ def _ledger(store: Store, board: BoardName) -> Ledger:
 
 
 def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
-    found, ledger = _captures_of(store, board), _ledger(store, board)
-    present = {str(capture.name) for capture in found}
-    expected = {event.brief.name for event in ledger.sealed} | {
-        capture.name for capture in held.captures(board)
-    }
-    missing = sorted(expected - ledger.thinned - present)
+    found, ledger, missing = _look(store, held, board)
     if missing:
         folder = store.board_folder(board) / "captures"
         return [f"{folder / name}: this capture is missing" for name in missing]
+    present = {str(capture.name) for capture in found}
     held.remove(board, [c.name for c in held.captures(board) if c.name not in present])
     if not _continues(held, board, found):
         held.remove_board(board)
     accounted = {capture.name for capture in held.captures(board)}
     for capture in found:
         if str(capture.name) not in accounted:
-            _add(store, held, board, capture)
+            _add_if_there(store, held, board, capture)
     if not _agrees(held, board, ledger):
         held.remove_board(board)
         for capture in found:
-            _add(store, held, board, capture)
+            _add_if_there(store, held, board, capture)
     return [
         f"{store.board_folder(board) / 'captures' / name}: its index does not name what it "
         "named when it was sealed"
         for name in _disagreeing(held, board, ledger)
     ]
+
+
+def _look(
+    store: Store, held: References, board: BoardName
+) -> tuple[list[_Found], Ledger, list[str]]:
+    """Return a board's captures, its ledger, and what is missing of what it should have.
+
+    One may be sealed, or thinned, between the two looks: what is missing is missing twice.
+    """
+    missing: list[str] = []
+    for _ in range(_LOOKS):
+        found, ledger = _captures_of(store, board), _ledger(store, board)
+        expected = {event.brief.name for event in ledger.sealed} | {
+            capture.name for capture in held.captures(board)
+        }
+        missing = sorted(expected - ledger.thinned - {str(capture.name) for capture in found})
+        if not missing:
+            break
+    return found, ledger, missing
 
 
 def _captures_of(store: Store, board: BoardName) -> list[_Found]:
@@ -210,6 +231,15 @@ def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> b
         manifest_file.digest((by_name[c.name].folder / MANIFEST).read_bytes()) == c.manifest
         for c in accounted
     )
+
+
+def _add_if_there(store: Store, held: References, board: BoardName, found: _Found) -> None:
+    """Account for a capture, if it is not being thinned at this moment."""
+    try:
+        _add(store, held, board, found)
+    except (HoldstillError, OSError):
+        if str(found.name) not in _ledger(store, board).thinned:
+            raise
 
 
 def _add(store: Store, held: References, board: BoardName, found: _Found) -> None:

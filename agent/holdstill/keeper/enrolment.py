@@ -264,7 +264,8 @@ def _read_if_enrolled(store: Store, board: BoardName) -> Enrolment | None:
 
 def _publish(store: Store, fresh: Enrolment, old: Enrolment | None) -> None:
     board = names.check_board(fresh.board)
-    _lay_out(store, board)
+    store.remember_board(board)
+    lay_out(store, board)
     if fresh != old:
         store.disk.publish(store.board_folder(board) / "enrolment.yaml", stores.encode(fresh))
 
@@ -302,8 +303,8 @@ def _replaced(
     )
 
 
-def _lay_out(store: Store, board: BoardName) -> None:
-    """Make the board's folders; each may be there from an interrupted enrolment."""
+def lay_out(store: Store, board: BoardName) -> None:
+    """Make the board's folders that are missing: by an interruption, or left out of a copy."""
     folder = store.board_folder(board)
     for path in (folder, *(folder / name for name in ("captures", "incoming", "sealing"))):
         if not path.is_dir():

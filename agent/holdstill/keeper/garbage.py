@@ -59,6 +59,7 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
         grace: how long contents rest there.
         min_free: bytes on the disk below which they rest less long.
     """
+    store.lay_out()
     complaints = account_captures.bring_up_to_date(store)
     if complaints:
         return CollectedGarbage(complaints=complaints)

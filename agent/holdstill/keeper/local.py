@@ -20,6 +20,7 @@ from holdstill.errors import (
 from holdstill.keeper import (
     account_captures,
     board_captures,
+    enrolment,
     fetch_staging,
     incoming,
     references,
@@ -111,6 +112,8 @@ class LocalKeeper:
             SecurityError: the ledger or the captures are not as the keeper left them.
         """
         with _translated():
+            self._store.lay_out()
+            enrolment.lay_out(self._store, self._board)
             if self._lock is None:
                 self._lock = incoming.take_lock(self._store, self._board)
             try:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from contextlib import suppress
 from typing import TYPE_CHECKING
-
-import msgspec
 
 from holdstill.system import clocks
 
@@ -27,4 +26,5 @@ def note(store: Store, board: BoardName, what: str, *, clock: Clock) -> None:
     with suppress(FileExistsError):
         store.disk.create(path, b"")
     line = {"at": clocks.rfc3339(clock.now()), "refused": what[:_TEXT_MAX]}
-    store.disk.append(path, msgspec.json.encode(line) + b"\n")
+    # In ASCII: whatever a terminal would act on is escaped (RFC 8259, 7).
+    store.disk.append(path, json.dumps(line).encode() + b"\n")

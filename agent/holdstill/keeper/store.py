@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 FORMAT = 1
+REMEMBERED = "boards.txt"
+"""The names of all boards, one a line: a folder that is gone, or not mounted, is missed."""
 BY_HAND = "READ-ME-FIRST.txt"
 DISCARDED = "discarded-"
 """In trash/: what is being deleted. Nothing of it is of use to anybody."""
@@ -122,6 +124,43 @@ class Store:
         """Return all that is in boards/, in order: enrolled or not, whatever its name."""
         return tuple(sorted((self.root / "boards").iterdir()))
 
+    def lost_boards(self) -> tuple[BoardName, ...]:
+        """Return the boards that the store has had, and whose folder is gone, in order.
+
+        Each was told to the store, and nobody has said that it is to be forgotten.
+        """
+        here = {folder.name for folder in self.board_folders()}
+        return tuple(sorted(self._remembered().difference(here)))
+
+    def remember_board(self, board: BoardName) -> None:
+        """Remember that there is such a board, beside its own folder."""
+        remembered = self._remembered()
+        if board not in remembered:
+            self._remember(remembered | {board})
+
+    def forget_board(self, board: BoardName) -> None:
+        """Expect nothing of a board any more whose folder is gone."""
+        self._remember(self._remembered() - {board})
+
+    def _remembered(self) -> frozenset[BoardName]:
+        try:
+            lines = (self.root / REMEMBERED).read_text(encoding="ascii").splitlines()
+        except (FileNotFoundError, UnicodeDecodeError):
+            return frozenset()
+        return frozenset(names.check_board(line) for line in lines if names.is_board(line))
+
+    def _remember(self, boards: frozenset[BoardName]) -> None:
+        text = "".join(f"{board}\n" for board in sorted(boards))
+        self.disk.publish(self.root / REMEMBERED, text.encode("ascii"))
+
+    def lay_out(self) -> None:
+        """Make the folders that a store has from the beginning, those that are missing.
+
+        They may be empty, and many a program that copies a store leaves such out.
+        """
+        for folder in ("content", "boards", "trash", *(f"content/{shard}" for shard in SHARDS)):
+            _ensure(self.root / folder, self.disk)
+
     def discard(self, folder: Path) -> None:
         """Take a folder or file out of sight at once, then delete it; gone already is fine."""
         if not os.path.lexists(folder):
@@ -170,20 +209,20 @@ def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:
     """
     disk = disk or StoreDisk()
     if (root / "store.yaml").is_file():
-        return open_store(root, disk=disk)
+        there = open_store(root, disk=disk)
+        there.lay_out()
+        return there
     _claim(root, disk)
     abilities = probe(root, disk)
-    for folder in ("content", "boards", "trash"):
-        _ensure(root / folder, disk)
-    for shard in SHARDS:
-        _ensure(root / "content" / shard, disk)
     facts = StoreFacts(format=FORMAT, created=clocks.rfc3339(clock.now()), abilities=abilities)
+    made = Store(root, facts, disk)
+    made.lay_out()
     disk.sync_all(root)
     # The page on how to make a card from a store without this program.
     by_hand = resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
     disk.publish(root / BY_HAND, by_hand)
     disk.publish(root / "store.yaml", encode(facts))  # last: with it, the store exists
-    return Store(root, facts, disk)
+    return made
 
 
 def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
@@ -198,7 +237,8 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
     except (FileNotFoundError, NotADirectoryError) as error:
         raise UsageError(
             f"{root} is not a store",
-            hint="make one with `holdstill keeper init`, or check that its disk is mounted",
+            hint="check that its disk is mounted; if there has never been one, "
+            "`holdstill keeper init` makes it",
         ) from error
     try:
         return Store(root, _facts(root, data), disk or StoreDisk())

@@ -71,6 +71,7 @@ def delete_captures(
         SecurityError: something about the board's captures is suspicious.
     """
     enrolment.read(store, board)
+    enrolment.lay_out(store, board)
     lock = incoming.take_lock(store, board)
     try:
         shelf = BoardCaptures(store, board, runner)

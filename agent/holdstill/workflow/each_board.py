@@ -57,8 +57,8 @@ class EachBoard(Generic[T]):
 def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachBoard[T]:
     """Do something for one board, or for all; what fails for one is a trouble of that one.
 
-    All are what is in the store's boards/: a folder without an enrolment, or of a name that no
-    board can have, is a trouble, for somebody may rely on it.
+    All are what is in the store's boards/, or was once and is gone: that, a folder without an
+    enrolment, or one of a name that no board can have, is a trouble, for somebody may rely on it.
 
     Raises:
         UsageError: the board that is named is not there.
@@ -78,7 +78,8 @@ def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachB
 
 
 def _chosen(store: Store, board: str | None) -> tuple[Path, ...]:
-    present = store.board_folders()
+    lost = (store.board_folder(board) for board in store.lost_boards())
+    present = (*store.board_folders(), *lost)
     if not board:
         return present
     name = names.check_board(board)
@@ -100,6 +101,13 @@ def _enrolled(folder: Path) -> BoardName:
         raise VerificationError(
             f"{folder} is the folder of no board",
             hint="move it out of boards/; if it was a board's, give it back its name",
+        )
+    if not folder.exists():
+        raise VerificationError(
+            f"{folder}: the folder of this board is gone",
+            hint="put it back, or mount its disk; if it is to be forgotten with all its "
+            f"captures: `holdstill keeper accept {folder.parent.parent} {folder.name} --reason "
+            "...`",
         )
     if not (folder / "enrolment.yaml").exists():
         raise VerificationError(

@@ -59,14 +59,14 @@ def command(
     was_known = name in opened.boards() and public in enrolment.read(opened, name).live_keys
     if replaces:
         fresh = enrolment.replace_key(opened, name, public, clock=SystemClock())
-        shut_out(fresh)
+        shut_out(fresh.retired_keys)
     else:
         enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     done = f"{name} was enrolled with this key already" if was_known else f"{name} is enrolled"
     if lets_in:
         terminal.say(f"{done}, and let in by {_let_in(line, Path.home(), done)}")
         return
-    terminal.warn(f"{done}. Add this line to ~/.ssh/authorized_keys:")
+    terminal.warn(f"{done}. Add this line to {Path.home()}/.ssh/authorized_keys:")
     terminal.say(line)
 
 
@@ -92,9 +92,16 @@ def _program() -> tuple[str, ...]:
 def _read_key(path: Path) -> str:
     try:
         return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="ascii")
-    except (OSError, UnicodeDecodeError) as error:
+    except FileNotFoundError as error:
         raise UsageError(
-            f"cannot read the public key {path}: {error}",
+            f"there is no file {path}",
+            hint="`--key` names the board's public key, such as pier-3.pub; `holdstill setup` "
+            "prints it on the board",
+        ) from error
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no text"
+        raise UsageError(
+            f"cannot read the public key {path}: {why}",
             hint="the store's owner has to be able to read it; with `--key - < FILE` it is enough "
             "that your shell can",
         ) from error

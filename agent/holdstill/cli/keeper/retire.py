@@ -13,7 +13,7 @@ from holdstill.model import sizes
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
-    from holdstill.keeper.enrolment import Enrolment
+    from collections.abc import Sequence
 
 
 @click.command("retire", short_help="Withdraw a board's key; its captures stay.")
@@ -32,21 +32,23 @@ def command(store: Path, board: str) -> None:
     """
     opened = as_owner.opened(store)
     name = local_store.enrolled(opened, board)
-    had = enrolment.read(opened, name).live_keys
-    fresh = enrolment.retire(opened, name, clock=SystemClock())
+    old = enrolment.read(opened, name)
+    had = old.live_keys
+    # First: it has to work beside a store that is full, or that has become read-only.
+    shut_out(old.every_key)
+    enrolment.retire(opened, name, clock=SystemClock())
     terminal.say(
         f"{name}'s key is withdrawn; its captures stay"
         if had
         else f"{name} had no key in use any more"
     )
-    shut_out(fresh)
 
 
-def shut_out(fresh: Enrolment) -> None:
-    """Take the lines of a board's withdrawn keys out of this user's authorized_keys; say so."""
-    if not fresh.retired_keys:
+def shut_out(keys: Sequence[str]) -> None:
+    """Take the lines with keys that are withdrawn out of this user's authorized_keys; say so."""
+    if not keys:
         return
-    path, gone = enrolment.shut_out(fresh.retired_keys, Path.home())
+    path, gone = enrolment.shut_out(keys, Path.home())
     if gone:
         terminal.say(f"{sizes.counted(gone, 'line')} with a withdrawn key went out of {path}")
     else:
