@@ -86,7 +86,7 @@ def test_a_silent_board_is_an_exit_code_a_message_and_a_number(house: Boathouse)
 
     assert (first.returncode, second.returncode, shown.returncode) == (8, 8, 8)
     ((_, post),) = server.posts
-    assert post["title"].endswith(": 1 board is silent")
+    assert post["title"].endswith(": 1 board needs a look")
     assert json.loads(second.stdout)["boards"][0]["board"] == "pier-3"
     assert shown.stdout.startswith(b"NEEDS A LOOK: pier-3: no good capture for ")
     assert (

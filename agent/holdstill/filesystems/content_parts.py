@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import DamagedContentError, SecurityError, VerificationError
 from holdstill.model import pieces
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -73,6 +74,8 @@ def read_list(contents: ContentSource, digest: bytes, size: int) -> PieceList:
     handle = contents.open(digest)
     try:
         there = os.fstat(handle).st_size
+        if there > limit and files.hash_open_file(handle, there) != digest:
+            raise DamagedContentError("its list of pieces", digest.hex())
         if there > min(limit, pieces.LIMIT):
             raise SecurityError(f"its list of pieces has {there} bytes, more than it can have")
         data = os.pread(handle, there, 0)

@@ -29,6 +29,7 @@ from holdstill.model import sizes
 from holdstill.model.layout import Record
 from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import MIB
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -236,7 +237,7 @@ class Account:
     def balance(self) -> Balance:
         """Return how it stands today."""
         try:
-            found = msgspec.json.decode((self._folder / NAME).read_bytes(), type=Balance)
+            found = msgspec.json.decode(files.read_regular(self._folder / NAME), type=Balance)
         except (FileNotFoundError, msgspec.DecodeError):
             found = Balance()
         return found.on(self._clock.now().strftime("%Y-%m-%d"))

@@ -17,6 +17,7 @@ from holdstill.keeper.references import AccountedCapture, ContentSum
 from holdstill.model import names
 from holdstill.model.names import CaptureName
 from holdstill.records import capture_contents, manifest_file
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -183,16 +184,16 @@ def _look(
 
     One may be sealed, or thinned, between the two looks: what is missing is missing twice.
     """
-    missing: list[str] = []
-    for _ in range(_LOOKS):
+    tries = _LOOKS
+    while True:
         found, ledger = _captures_of(store, board), _ledger(store, board)
         expected = {event.brief.name for event in ledger.sealed} | {
             capture.name for capture in held.captures(board)
         }
         missing = sorted(expected - ledger.thinned - {str(capture.name) for capture in found})
-        if not missing:
-            break
-    return found, ledger, missing
+        tries -= 1
+        if not missing or tries == 0:
+            return found, ledger, missing
 
 
 def _captures_of(store: Store, board: BoardName) -> list[_Found]:
@@ -228,7 +229,7 @@ def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> b
         raise VerificationError(f"two captures of {board} have the same number")
     by_name = {str(capture.name): capture for capture in found}
     return [c.name for c in accounted] == [str(c.name) for c in found[: len(accounted)]] and all(
-        manifest_file.digest((by_name[c.name].folder / MANIFEST).read_bytes()) == c.manifest
+        manifest_file.digest(files.read_regular(by_name[c.name].folder / MANIFEST)) == c.manifest
         for c in accounted
     )
 

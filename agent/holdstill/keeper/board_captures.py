@@ -10,9 +10,11 @@ import msgspec
 from holdstill.errors import SecurityError, UsageError, VerificationError
 from holdstill.keeper import enrolment
 from holdstill.keeper.ledger import LedgerFile
+from holdstill.model import sizes
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import CaptureBrief
 from holdstill.records import manifest_file, signature
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -74,7 +76,7 @@ class StoredCapture:
 
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
-        return (self.folder / MANIFEST).read_bytes()
+        return files.read_regular(self.folder / MANIFEST)
 
     def manifest(self) -> Manifest:
         """Return the manifest, decoded.
@@ -202,8 +204,8 @@ class BoardCaptures:
         if not folder.is_dir():
             return ("missing from disk",)
         try:
-            data = (folder / MANIFEST).read_bytes()
-            seal = (folder / SIGNATURE).read_bytes()
+            data = files.read_regular(folder / MANIFEST)
+            seal = files.read_regular(folder / SIGNATURE)
             has_index = self.store.contents.has(Digest(event.brief.index))
         except PermissionError as error:
             return (f"{NO_ACCESS}: {error}",)
@@ -224,6 +226,38 @@ class BoardCaptures:
         except SecurityError:
             return False
         return True
+
+    def check_whole(self) -> None:
+        """Check, without reading captures, that ledger and captures fit; nothing is changed.
+
+        Raises:
+            SecurityError: the ledger was altered, or a capture is not in it.
+            VerificationError: a capture is missing, or is known to have damaged contents.
+        """
+        with self.ledger_file.held_for_reading() as ledger:
+            ledger.check_sound(self.ledger_file.path)
+            foreign = [b.name for b in self._strangers(ledger) if b.faults == (NOT_IN_LEDGER,)]
+            kept = [e.brief.name for e in ledger.sealed if e.brief.name not in ledger.thinned]
+            missing = [name for name in kept if not (self.folder / name).is_dir()]
+            damaged = [name for name in kept if name in ledger.damaged_at]
+        if foreign:
+            raise SecurityError(
+                f"{self.folder} holds captures that are not in the ledger: {', '.join(foreign)}",
+                hint="the ledger was rolled back, or they were put there; find out which, and "
+                "move them out of that folder",
+            )
+        if missing:
+            raise VerificationError(
+                f"{self.folder}: captures are missing: {', '.join(missing)}",
+                hint="put them back from a copy of the store; the others are not the worse for it",
+            )
+        if damaged:
+            raise VerificationError(
+                f"{sizes.counted(len(damaged), 'capture has', 'captures have')} damaged contents: "
+                f"{', '.join(damaged)}",
+                hint=f"`holdstill verify {self.board}` says which files; `holdstill verify "
+                "--repair` has the board send them again, if it still has them",
+            )
 
     def check_no_strangers(self) -> None:
         """Refuse to go on beside captures that this keeper did not seal, or lost the line of.
@@ -274,7 +308,7 @@ def _parsed(name: str) -> CaptureName | None:
 def _bytes_of(intent: Path) -> bytes:
     """Return the bytes of a file; none if it was taken away since it was listed."""
     try:
-        return intent.read_bytes()
+        return files.read_regular(intent)
     except FileNotFoundError:
         return b""
 

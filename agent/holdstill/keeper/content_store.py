@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 _NAME = re.compile(r"[0-9a-f]{64}")
 SHARDS = tuple(f"{number:02x}" for number in range(256))
-_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
+_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
+"""Not blocking: where a pipe is in a content's place, there are no bytes."""
 
 
 class ContentFile(NamedTuple):

@@ -135,7 +135,7 @@ def read(store: Store, board: BoardName) -> Enrolment:
     """
     path = store.board_folder(board) / "enrolment.yaml"
     try:
-        data = path.read_bytes()
+        data = files.read_regular(path)
     except FileNotFoundError as error:
         known = ", ".join(store.boards()) or "none yet"
         raise UsageError(

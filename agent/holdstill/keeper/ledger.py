@@ -312,7 +312,7 @@ class LedgerFile:
 
     def read(self) -> Ledger:
         """Read it without holding it."""
-        return parse(self.path.read_bytes())
+        return parse(files.read_regular(self.path))
 
     @contextmanager
     def held_for_reading(self) -> Iterator[Ledger]:

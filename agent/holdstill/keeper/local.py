@@ -33,7 +33,7 @@ from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
 from holdstill.records import capture_contents, manifest_file
-from holdstill.system import clocks
+from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -284,7 +284,7 @@ class LocalKeeper:
     def signature(self, name: str) -> bytes:
         """Return the signature of a capture's manifest."""
         with _translated():
-            return (self._shelf.capture(name).folder / SIGNATURE).read_bytes()
+            return files.read_regular(self._shelf.capture(name).folder / SIGNATURE)
 
     def stage(self, name: str, digests: Sequence[str]) -> Path:
         """Prepare contents of a capture for fetching; return their directory.

@@ -29,7 +29,7 @@ from holdstill.records import (
     manifest_file,
     signature,
 )
-from holdstill.system import clocks
+from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -259,6 +259,9 @@ class NeedsCheck:
             found = self._found(digest)
             if found is None or not self._is_own(digest):
                 lacking[digest] = None
+            elif found != size and not repair.is_good(self._store.contents.path(digest), digest):
+                repair.take_out(self._store, digest)  # the disk, not the board, is to blame
+                lacking[digest] = None
             elif found != size:
                 raise SecurityError(f"index: content {digest} does not have {size} bytes")
         return tuple(lacking)
@@ -432,7 +435,7 @@ class Sealer:
 
     def _finish(self, intent: Path) -> None:
         try:
-            event = msgspec.json.decode(intent.read_bytes(), type=SealedEvent)
+            event = msgspec.json.decode(files.read_regular(intent), type=SealedEvent)
         except (msgspec.MsgspecError, UnicodeDecodeError):
             return  # spoiled: if it made something visible, that is a stranger's now, and is told
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
@@ -441,7 +444,7 @@ class Sealer:
             if is_noted or not folder.is_dir():
                 return
             self._check_next(ledger, event)
-            data, seal = (folder / MANIFEST).read_bytes(), (folder / SIGNATURE).read_bytes()
+            data, seal = (files.read_regular(folder / name) for name in (MANIFEST, SIGNATURE))
             same = manifest_file.digest(data) == event.brief.manifest
             if not same or not self._shelf.is_signed(data, seal):
                 raise SecurityError(

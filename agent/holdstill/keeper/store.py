@@ -33,7 +33,7 @@ from holdstill.keeper.content_store import SHARDS, ContentStore
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
-from holdstill.system import clocks
+from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -233,7 +233,7 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
         SecurityError: its format is unknown.
     """
     try:
-        data = (root / "store.yaml").read_bytes()
+        data = files.read_regular(root / "store.yaml")
     except (FileNotFoundError, NotADirectoryError) as error:
         raise UsageError(
             f"{root} is not a store",

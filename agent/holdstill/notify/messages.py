@@ -74,9 +74,11 @@ def about_week(board: str, week: Week, state: NightlyState, *, due: str, at: str
 
 def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -> Message:
     """Write for the keeper that boards have fallen silent, or are back."""
-    what = "silent" if kind is MessageKind.SILENCE else "back again"
-    count = counted(len(lines), "board is", "boards are")
-    return _letter(kind, f"{keeper}: {count} {what}", lines, at)
+    if kind is MessageKind.SILENCE:
+        what = counted(len(lines), "board needs a look", "boards need a look")
+    else:
+        what = counted(len(lines), "board is well again", "boards are well again")
+    return _letter(kind, f"{keeper}: {what}", lines, at)
 
 
 def about_nothing(host: str, *, at: str) -> Message:

@@ -53,6 +53,8 @@ def _read(source: ContentSource, digest: bytes, limit: int, what: str) -> bytes:
     handle = source.open(digest)
     try:
         size = os.fstat(handle).st_size
+        if size > limit and files.hash_open_file(handle, size) != digest:
+            raise DamagedContentError(what, digest.hex())
         if size > limit:
             raise SecurityError(f"{what} has {human(size)}, more than it can have")
         data = os.pread(handle, size, 0)

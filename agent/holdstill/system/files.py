@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hmac
 import os
+import stat
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -63,6 +64,22 @@ def opened(
         yield handle
     finally:
         os.close(handle)
+
+
+def read_regular(path: Path) -> bytes:
+    """Return the bytes of a regular file; a pipe or device in its place holds nobody up.
+
+    Raises:
+        OSError: it is none (EINVAL), or cannot be read.
+    """
+    with opened(path, os.O_RDONLY | os.O_NONBLOCK) as handle:
+        kind = os.fstat(handle).st_mode
+        if stat.S_ISDIR(kind):
+            raise IsADirectoryError(errno.EISDIR, "Is a directory", os.fspath(path))
+        if not stat.S_ISREG(kind):
+            raise OSError(errno.EINVAL, "not a regular file", os.fspath(path))
+        with open(handle, "rb", closefd=False) as content:
+            return content.read()
 
 
 def sync_directory(directory: Path) -> None:

@@ -7,6 +7,7 @@ up on what is never acknowledged.
 
 from __future__ import annotations
 
+import logging
 import socket
 import threading
 from contextlib import ExitStack, contextmanager
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.store_address import HostAddress
+
+# What it would write of an error, tracebacks and all, is told by ours (logging.html, "What happens
+# if no configuration is provided", docs.python.org).
+logging.getLogger("paramiko").addHandler(logging.NullHandler())
 
 CONNECT_TIMEOUT = 20.0
 ANSWER_TIMEOUT = 4 * 3600.0

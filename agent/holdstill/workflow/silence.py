@@ -44,7 +44,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         since: when that arrived, or when the board was enrolled, by the keeper's clock.
         captures: how many it has.
         days: since then; limit: how many are too many.
-        trouble: why it cannot be judged; None if it can.
+        trouble: what is wrong with its captures, or why nobody can tell; None for nothing.
         is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
 
@@ -66,15 +66,16 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     @property
     def exit_code(self) -> int:
         """The exit code of this board alone."""
-        own = self.trouble.exit_code if self.trouble else 0
-        return max(own, DegradedError.exit_code if self.is_silent else 0)
+        if self.trouble:
+            return self.trouble.exit_code
+        return DegradedError.exit_code if self.is_silent else 0
 
     @property
     def sentence(self) -> str:
         """Describe it in one sentence."""
         if self.trouble:
             why = f"{self.trouble.problem}; what to do: {self.trouble.hint}"
-            return f"{self.board}: it cannot be judged: {why}"
+            return f"{self.board}: {why}"
         last = f"the last is {self.newest}" if self.newest else "there was none yet"
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
@@ -134,6 +135,7 @@ def exit_code(states: Sequence[BoardSilence]) -> int:
 
 
 def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
+    shelf.check_whole()
     newest = shelf.newest_good()
     with shelf.ledger_file.held_for_reading() as ledger:
         captures = len(ledger.sealed) - len(ledger.thinned)

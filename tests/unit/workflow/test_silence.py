@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import re
+import shutil
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import msgspec
 import pytest
 
-from holdstill.keeper import enrolment
+from holdstill.keeper import capture_notes, enrolment
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.model.settings import WatchSettings
 from holdstill.notify import metrics
@@ -16,6 +17,7 @@ from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from holdstill.keeper.local import LocalKeeper
@@ -143,7 +145,7 @@ def test_captures_that_cannot_be_judged_are_told_and_do_not_hide_other_boards(
     states = {state.board: state for state in Round(store, clock).at(0.5)}
 
     assert not states[PIER_3].is_silent
-    assert states[PIER_4].sentence.startswith("pier-4: it cannot be judged: ")
+    assert states[PIER_4].sentence.startswith("pier-4: ")
     assert "; what to do: " in states[PIER_4].sentence
 
 
@@ -158,9 +160,9 @@ def test_h20_a_folder_that_is_no_enrolled_board_is_told_like_a_silent_one(
     rounds.at(0.5)
 
     assert not states["pier-3"].is_silent
-    assert states[board].exit_code == 8
+    assert states[board].exit_code == 7
     (letter,) = rounds.people.got
-    assert letter.body.startswith(f"{board}: it cannot be judged: {store.root}/boards/{board} ")
+    assert letter.body.startswith(f"{board}: {store.root}/boards/{board} ")
 
 
 @pytest.mark.parametrize("since", ["yesterday", "", "0001-01-01T00:00:00+05:00"])
@@ -198,7 +200,7 @@ def test_m10_what_arrived_in_the_future_is_a_fault_of_the_clock_until_the_next_c
     assert "the clock of this keeper was wrong then, or is now" in states[PIER_3].sentence
     assert "timedatectl" in states[PIER_3].sentence
     (letter,) = rounds.people.got
-    assert letter.body.startswith("pier-3: it cannot be judged: its last capture arrived")
+    assert letter.body.startswith("pier-3: its last capture arrived")
     board.capture()
     assert not {state.board: state for state in rounds.at(0.1)}[PIER_3].is_silent
 
@@ -238,7 +240,7 @@ def test_many_boards_that_fall_silent_together_are_one_letter(
     rounds.at(1)
 
     (letter,) = rounds.people.got
-    assert letter.title.endswith(": 2 boards are silent")
+    assert letter.title.endswith(": 2 boards need a look")
     assert [line.split(":")[0] for line in letter.body.splitlines()] == [PIER_3, PIER_4]
 
 
@@ -287,6 +289,60 @@ def test_the_numbers_are_one_for_each_board(
     assert samples['holdstill_keeper_captures{board="pier-4"}'] == "0.0"
     assert samples['holdstill_keeper_silent{board="pier-4"}'] == "1.0"
     assert 'holdstill_keeper_last_capture_timestamp_seconds{board="pier-4"}' not in samples
+
+
+def damage(store: Store, clock: FakeClock, name: str) -> None:
+    capture_notes.damaged(store, PIER_3, [name], clock=clock)
+
+
+def lose_capture(store: Store, clock: FakeClock, name: str) -> None:
+    shutil.rmtree(store.board_folder(PIER_3) / "captures" / name)
+
+
+def overwrite_ledger(store: Store, clock: FakeClock, name: str) -> None:
+    path = store.board_folder(PIER_3) / "ledger.jsonl"
+    data = path.read_bytes()
+    path.write_bytes(data[:40] + b"ZZZZ" + data[44:])
+
+
+def roll_ledger_back(store: Store, clock: FakeClock, name: str) -> None:
+    (store.board_folder(PIER_3) / "ledger.jsonl").write_bytes(b"")
+
+
+def lose_board(store: Store, clock: FakeClock, name: str) -> None:
+    store.board_folder(PIER_3).rename(store.root.parent / "elsewhere")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "code", "words"),
+    [
+        (damage, 7, "1 capture has damaged contents: {name}"),
+        (lose_capture, 7, "captures are missing: {name}"),
+        (overwrite_ledger, 9, "the chain is broken"),
+        (roll_ledger_back, 9, "captures that are not in the ledger: {name}"),
+        (lose_board, 7, "the folder of this board is gone"),
+    ],
+)
+def test_what_is_wrong_with_captures_is_told_once_and_by_the_exit_code(
+    board: Board[LocalKeeper],
+    store: Store,
+    clock: FakeClock,
+    spoil: Callable[[Store, FakeClock, str], None],
+    code: int,
+    words: str,
+) -> None:
+    name = board.capture().name
+    rounds = Round(store, clock)
+    assert silence.exit_code(rounds.at(0.1)) == 0
+
+    spoil(store, clock, name)
+    found = [silence.exit_code(rounds.at(0.1)) for _ in range(2)]
+
+    assert found == [code, code]
+    (letter,) = rounds.people.got
+    assert letter.kind is MessageKind.SILENCE
+    assert words.format(name=name) in letter.body
+    assert "; what to do: " in letter.body
 
 
 def test_what_is_remembered_may_be_lost(store: Store, clock: FakeClock) -> None:

@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 def command(settings_path: Path, *, as_json: bool) -> int:
     r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
 
-    Exit code 8 means that at least one board is silent, or that people cannot all be told; a
-    higher one that a board looks tampered with.
-    A board that cannot be judged is told like a silent one.
+    They are told as well when captures of a board are missing, known to be damaged, or look
+    tampered with. Exit code 8 means that at least one board is silent, or that people cannot all
+    be told; 7 that captures are missing or damaged; 9 that a board looks tampered with.
 
     \b
     Example:
