@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import re
 import signal
+import socket
+import struct
 import tempfile
 import threading
 import time
@@ -55,6 +57,32 @@ def test_lines_go_there_and_back(address: HostAddress, identity: Identity) -> No
         answers = [channel.call(b"one"), channel.call(b"x" * 300_000), channel.call(b"")]
 
     assert answers == [b"one", b"x" * 300_000, b""]
+
+
+def test_a_server_that_drops_the_connection_is_told_in_one_error_and_no_traceback(
+    identity: Identity, capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """As sshd does over MaxStartups, and a firewall whenever it likes."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        address = HostAddress("nobody", "127.0.0.1", listener.getsockname()[1])
+
+        def drop() -> None:
+            accepted, _ = listener.accept()
+            accepted.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            accepted.close()  # with that, by a reset (socket(7))
+
+        key = identity.host_keys.read_text("ascii").split()[1:]
+        host_keys.write(tmp_path / "pins", HostKey(f"[127.0.0.1]:{address.port}", *key))
+        dropping = threading.Thread(target=drop)
+        dropping.start()
+        with (
+            pytest.raises(LinkError),
+            ssh_session.connected(address, Identity(identity.key, tmp_path / "pins"), command="x"),
+        ):
+            pass
+        dropping.join()
+
+    assert "Traceback" not in capfd.readouterr().err
 
 
 def logins(server: sshd.Sshd) -> int:

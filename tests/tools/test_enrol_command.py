@@ -93,6 +93,16 @@ def test_m19_a_retired_board_is_let_in_no_more_and_nothing_is_expected_of_it(
     assert "was withdrawn" in capsys.readouterr().err
 
 
+def test_m19_a_board_is_shut_out_also_when_its_store_cannot_be_written_to(store: str) -> None:
+    enrolled = Path(store) / "boards/pier-3/enrolment.yaml"
+    (enrolled.parent / f".{enrolled.name}.draft").mkdir()  # as where no file can be made
+
+    code = main.run(["keeper", "retire", store, "pier-3"])
+
+    assert code != 0
+    assert let_in(store) == []
+
+
 def test_m19_retiring_again_still_looks_for_the_line(
     store: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -164,6 +164,62 @@ def test_h21_a_content_is_a_runs_up_to_an_hour_before_the_date_of_its_staging(
     assert path.exists() == is_kept
 
 
+@pytest.mark.parametrize("damage", ["recount", "references lost", "references damaged"])
+def test_h20_the_folder_of_a_board_that_is_gone_is_missed_whatever_is_counted_anew(
+    store: Store, clock: FakeClock, damage: str
+) -> None:
+    """A disk that is not mounted, or a folder that was moved while somebody repairs."""
+    away = store.root.parent / "away"
+    store.board_folder(PIER_4).rename(away)
+
+    if damage == "recount":
+        assert any("is gone" in text for text in account_captures.recount(store))
+    elif damage == "references lost":
+        references.discard(store)
+    else:
+        (store.root / references.NAME).write_bytes(b"no database" * 1000)
+    found = keeping.collect(store, clock)
+
+    assert (found.contents, store.lost_boards()) == (0, (PIER_4,))
+    assert any(str(store.board_folder(PIER_4)) in text for text in found.complaints)
+    away.rename(store.board_folder(PIER_4))
+    assert keeping.collect(store, clock).complaints == ()
+    assert left(store) == ALL
+
+
+def test_h20_a_board_that_its_owner_gives_up_is_forgotten(store: Store, clock: FakeClock) -> None:
+    shutil.rmtree(store.board_folder(PIER_4))
+
+    account_captures.forget_board(store, PIER_4)
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    assert digests(b"pier-4: 0", b"pier-4: 1").isdisjoint(contents(store))
+    assert digests(b"on both boards", b"pier-3: 0", b"pier-3: 1") <= contents(store)
+
+
+def test_h16_a_copy_without_its_empty_folders_is_a_store(
+    store: Store, clock: FakeClock, tmp_path: Path
+) -> None:
+    copy = copied_without_links(store, tmp_path / "copy")
+    empty = [p for p in sorted(copy.root.rglob("*"), reverse=True) if p.is_dir()]
+    for folder in empty:
+        if not any(folder.iterdir()):
+            folder.rmdir()
+    assert not copy.trash.exists()
+
+    board = board_of(copy, clock)
+    board.files[b"srv/reading"] = b"one more"
+    sealed = board.capture()
+    board.keeper.close()
+    rule = thin.delete_captures(copy, PIER_4, NEWEST, clock=clock, runner=FakeSignatures())
+    found = keeping.collect(copy, clock)
+
+    assert sealed.name.startswith("000003-")
+    assert sum(not verdict.is_kept for verdict in rule) == 1
+    assert found.complaints == ()
+
+
 def copied_without_links(store: Store, target: Path) -> Store:
     shutil.copytree(store.root, target)
     return stores.open_store(target, disk=QuickDisk())

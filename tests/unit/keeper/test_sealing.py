@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -197,6 +198,36 @@ def test_a_capture_that_names_what_the_newest_one_names_reads_no_index(
         assert set(known.sums(PIER_3).values()) == {
             references.ContentSum(first.contents, first.content_sum)
         }
+
+
+@pytest.mark.parametrize("spoilt", [b"1.42more", b"1.4"])
+def test_a_content_that_the_disk_gave_another_length_is_asked_for_again(
+    keeper: LocalKeeper, store: Store, spoilt: bytes
+) -> None:
+    """Not the newest capture's, so that it is looked for: and the board is not to blame."""
+    board = Board(keeper, files={b"srv/reading": b"1.42"})
+    board.capture()
+    board.files = {b"srv/other": b"1.43"}
+    board.clock.advance(86_400)
+    board.capture()
+    digest = names.check_digest(hashlib.sha256(b"1.42").hexdigest())
+    path = store.contents.path(digest)
+    path.chmod(0o600)
+    path.write_bytes(spoilt)
+    board.files[b"srv/reading"] = b"1.42"
+    board.clock.advance(86_400)
+    begun = keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+
+    asked = keeper.seal(data, board.signed(data))
+    board.carry({digest: b"1.42"}, begun.folders[0])
+    keeper.ingest(asked.lacking.send)
+    sealed = keeper.seal(data, board.signed(data))
+
+    assert asked.lacking.send == (digest,)
+    assert sealed.name.startswith("000003-")
+    assert path.read_bytes() == b"1.42"
 
 
 def test_references_that_are_damaged_are_no_fault_of_the_boards(

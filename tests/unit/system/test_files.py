@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import socket
 from typing import TYPE_CHECKING
 
 import pytest
@@ -124,3 +125,26 @@ def test_the_coarse_clock_is_never_ahead_of_the_fine_one() -> None:
 
     assert coarse <= fine.timestamp() * 1e9 + 1000
     assert fine.timestamp() * 1e9 - coarse < 1e9
+
+
+@pytest.mark.parametrize("kind", ["pipe", "directory", "socket"])
+def test_what_is_no_regular_file_is_told_and_holds_nobody_up(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "here"
+    with socket.socket(socket.AF_UNIX) as server:
+        if kind == "pipe":
+            os.mkfifo(path)
+        elif kind == "directory":
+            path.mkdir()
+        else:
+            server.bind(str(path))
+
+        with pytest.raises(OSError, match=r"(?i)regular|directory|device or address") as caught:
+            files.read_regular(path)
+
+    assert caught.value.filename in {str(path), path}
+
+
+def test_a_regular_file_is_read_whole(tmp_path: Path) -> None:
+    (tmp_path / "here").write_bytes(b"x" * 300_000)
+
+    assert files.read_regular(tmp_path / "here") == b"x" * 300_000
