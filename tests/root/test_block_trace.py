@@ -53,6 +53,9 @@ def write_blocks(device: Path, first: int, count: int = 1, step: int = 1) -> Non
     os.close(handle)
 
 
+TRIES = 5
+
+
 def told(trace: BlockTrace, device: Path) -> list[tuple[int, int]]:
     answer = trace.written()
     assert isinstance(answer, dict), answer
@@ -141,10 +144,16 @@ def test_lost_events_are_noticed_in_every_phase_and_the_next_look_is_good(
 
 
 def test_the_thread_keeps_up_where_nobody_looks(device: Path) -> None:
-    with traced(device) as trace:
-        write_blocks(device, 0, count=8000, step=2)
-
-        assert sum(b - a for a, b in told(trace, device)) == 8000 * 4096
+    """On a machine that does more than this, events may be lost; that is told, and tried again."""
+    for _ in range(TRIES):
+        with traced(device) as trace:
+            write_blocks(device, 0, count=8000, step=2)
+            answer = trace.written()
+        if isinstance(answer, dict):
+            break
+        assert answer.why is NoTrace.LOST
+    assert isinstance(answer, dict), answer
+    assert sum(b - a for a, b in answer[disk_of(device)].within(0, SIZE)) == 8000 * 4096
 
 
 @pytest.mark.parametrize("switch", ["tracing_on", f"{EVENT}/enable"])

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-import re
 import signal
 import socket
 import struct
-import tempfile
 import threading
 import time
 from pathlib import Path
@@ -18,7 +16,7 @@ import pytest
 from holdstill.errors import LinkError, SecurityError
 from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
-from holdstill.transport import host_keys, rsync, ssh_session
+from holdstill.transport import host_keys, ssh_session
 from holdstill.transport.host_keys import HostKey
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
@@ -83,65 +81,6 @@ def test_a_server_that_drops_the_connection_is_told_in_one_error_and_no_tracebac
         dropping.join()
 
     assert "Traceback" not in capfd.readouterr().err
-
-
-def logins(server: sshd.Sshd) -> int:
-    return server.log().count("Accepted publickey")
-
-
-@pytest.fixture
-def memory() -> Iterator[Path]:
-    """Short, as a socket's path must be."""
-    with tempfile.TemporaryDirectory(prefix="hs-", dir="/dev/shm") as name:
-        yield Path(name)
-
-
-def send(way: RsyncEndpoint, memory: Path, folder: Path, name: str) -> None:
-    (folder / name).write_text(name, encoding="utf-8")
-    (folder / "there").mkdir(exist_ok=True)
-    bulk = RsyncTransfer(way, memory=memory, clock=SystemClock(), attempts=1)
-    bulk.send({name: folder / name}, os.fspath(folder / "there"))
-    assert (folder / "there" / name).read_text("utf-8") == name
-
-
-def test_transfers_of_a_block_share_one_login_and_leave_nothing_behind(
-    server: sshd.Sshd, address: HostAddress, identity: Identity, memory: Path, tmp_path: Path
-) -> None:
-    with rsync.shared_connection(RsyncEndpoint(address, identity), memory) as way:
-        for name in ("one", "two", "three"):
-            send(way, memory, tmp_path, name)
-        assert way.control is not None
-        assert way.control.is_socket()
-
-    assert logins(server) == 1
-    assert list(memory.iterdir()) == []
-
-
-def test_a_shared_connection_that_broke_is_made_anew(
-    server: sshd.Sshd, address: HostAddress, identity: Identity, memory: Path, tmp_path: Path
-) -> None:
-    with rsync.shared_connection(RsyncEndpoint(address, identity), memory) as way:
-        send(way, memory, tmp_path, "one")
-        said = programs.attempt(
-            "ssh", "-F", "none", "-o", f"ControlPath={way.control}", "-O", "check", "x"
-        )
-        (master,) = re.findall(rb"pid=([0-9]+)", said.stderr)
-        os.kill(int(master), signal.SIGKILL)
-        send(way, memory, tmp_path, "two")
-
-    assert logins(server) == 2
-
-
-def test_where_the_path_of_a_socket_would_be_too_long_each_transfer_logs_in(
-    server: sshd.Sshd, address: HostAddress, identity: Identity, tmp_path: Path
-) -> None:
-    memory = tmp_path / ("long" * 25)
-    memory.mkdir()
-    with rsync.shared_connection(RsyncEndpoint(address, identity), memory) as way:
-        for name in ("one", "two"):
-            send(way, memory, tmp_path, name)
-
-    assert logins(server) == 2
 
 
 def test_the_scanned_pin_is_what_openssh_says_it_is(

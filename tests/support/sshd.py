@@ -38,8 +38,6 @@ PrintMotd no
 PrintLastLog no
 MaxStartups 100
 Subsystem sftp internal-sftp
-# bash(1), INVOCATION: a shell of the first level reads ~/.bashrc, whatever that does.
-SetEnv SHLVL=2
 """
 
 

@@ -104,9 +104,11 @@ def test_m1_h10_h20_one_board_that_cannot_be_read_keeps_no_command_from_the_othe
     for good in (b"pier-3", b"pier-4"):
         assert good in done.stdout
     lines = [line for line in said.splitlines() if b"lipway" in line]
-    assert len(lines) == 1, said.decode()
-    assert str(house.root / "boards").encode() in lines[0]
-    assert b"; what to do: " in lines[0]
+    # A folder of another name is one that is strange, and one that is missed.
+    assert len(lines) == (2 if spoil is odd_name else 1), said.decode()
+    for line in lines:
+        assert str(house.root / "boards").encode() in line
+        assert b"; what to do: " in line
 
 
 def test_h10_a_flipped_manifest_byte_is_its_boards_alone(house: SignedStore) -> None:

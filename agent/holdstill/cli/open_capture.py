@@ -15,7 +15,7 @@ from holdstill.model import store_address
 from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.transport import rsync, ssh_session
+from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
 from holdstill.workflow import capture_ref, remote_capture
@@ -53,8 +53,7 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
                 address, identity, command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE
             )
         )
-        way = undo.enter_context(rsync.shared_connection(RsyncEndpoint(address, identity), folder))
-        bulk = RsyncTransfer(way, folder, SystemClock())
+        bulk = RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock())
         yield RemoteLibrary(RemoteKeeper(channel), bulk, key, machine=machine, folder=folder)
 
 

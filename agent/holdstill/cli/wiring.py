@@ -17,7 +17,7 @@ from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import rsync, ssh_session
+from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
 from holdstill.workflow.capture_run import CaptureDependencies
@@ -47,9 +47,7 @@ def capture_means(settings: BoardSettings, progress: Progress) -> Iterator[Captu
             if isinstance(address, HostAddress)
             else RsyncEndpoint()
         )
-        memory = tmpfs.choose(settings.spool)
-        shared = undo.enter_context(rsync.shared_connection(way, memory))
-        transfer = RsyncTransfer(shared, memory, clock)
+        transfer = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
         yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress)
 
 

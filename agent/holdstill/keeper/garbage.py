@@ -98,13 +98,13 @@ def _garbage(store: Store, known: References, shard: str) -> list[ContentFile]:
 
 def _oldest_run(store: Store) -> float:
     """Return when the oldest unfinished run began, or a time that is never reached."""
-    begun = [
-        _began(staging)
-        for folder in store.board_folders()
-        if _is_boards(folder)
-        for staging in (folder / "incoming").iterdir()
-    ]
-    return min(begun, default=float("inf"))
+    oldest = float("inf")
+    for folder in store.board_folders():
+        if _is_boards(folder):
+            for staging in (folder / "incoming").iterdir():
+                with suppress(FileNotFoundError):  # it has ended this very moment
+                    oldest = min(oldest, _began(staging))
+    return oldest
 
 
 def _began(staging: Path) -> float:

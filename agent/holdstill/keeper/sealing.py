@@ -338,6 +338,7 @@ class Sealer:
         contents = self._store.contents
         newest = self._shelf.newest_good()
         if newest is not None and (needs := self._same_needs(manifest, newest, known)):
+            assembled.write(contents, manifest.index, draft)  # the disk may have spoiled it since
             return needs
         self._load_own(newest, known)
         named = capture_contents.attachments(manifest)

@@ -25,14 +25,14 @@ import shutil
 import tempfile
 from collections.abc import Callable
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, LinkError, SecurityError
 from holdstill.system import cpu, files, process
-from holdstill.system.process import Command, LocalRunner
+from holdstill.system.process import Command
 from holdstill.transport import host_keys
 
 if TYPE_CHECKING:
@@ -63,10 +63,6 @@ _PROGRESS = re.compile(rb"([0-9]+) +[0-9]+%")
 _HOST_KEY_WORDS = (b"Host key verification failed", b"REMOTE HOST IDENTIFICATION HAS CHANGED")
 
 
-LINGERING = 20
-"""Seconds after its last use that a shared connection ends by itself, if we were killed."""
-_SOCKET_PATH = 107 - 17
-"""Bytes of a path: ssh appends 17 while it makes the socket, and unix(7) allows 107."""
 FAST_WITH_AES = "^aes128-gcm@openssh.com"
 """Asked for first, by a board that computes AES in hardware; ssh_config(5), Ciphers."""
 
@@ -106,15 +102,10 @@ def no_progress(done: int) -> None:
 
 @dataclass(frozen=True)
 class RsyncEndpoint:
-    """How to reach the other end: over SSH, or not at all because it is here.
-
-    Attributes:
-        control: the socket of a connection that transfers share; see `shared_connection`.
-    """
+    """How to reach the other end: over SSH, or not at all because it is here."""
 
     address: HostAddress | None = None
     identity: Identity | None = None
-    control: Path | None = None
 
     def remote(self, path: str) -> str:
         """Write a path there as rsync takes it."""
@@ -127,12 +118,10 @@ class RsyncEndpoint:
         """Return rsync's arguments for the SSH client, none for a directory."""
         if self.address is None or self.identity is None:
             return ()
-        return ("--rsh", " ".join(ssh_words(self.address, self.identity, control=self.control)))
+        return ("--rsh", " ".join(ssh_words(self.address, self.identity)))
 
 
-def ssh_words(
-    address: HostAddress, identity: Identity, *, control: Path | None = None
-) -> tuple[str, ...]:
+def ssh_words(address: HostAddress, identity: Identity) -> tuple[str, ...]:
     """Return an OpenSSH client that trusts one pinned key and no configuration file.
 
     Raises:
@@ -157,12 +146,6 @@ def ssh_words(
         "ServerAliveCountMax": "3",
         "LogLevel": "ERROR",
     }
-    if control is not None:
-        options |= {
-            "ControlMaster": "auto",
-            "ControlPath": str(control),
-            "ControlPersist": str(LINGERING),
-        }
     if cpu.has_aes():
         options["Ciphers"] = FAST_WITH_AES
     words = ["ssh", "-F", "none", "-T", "-p", str(address.port)]
@@ -257,32 +240,6 @@ class RsyncTransfer:
                 _check_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
-
-
-@contextmanager
-def shared_connection(way: RsyncEndpoint, memory: Path) -> Iterator[RsyncEndpoint]:
-    """Let the transfers of a block share one connection: each saves itself the exchange of keys.
-
-    The first one makes it. Where there is none, be it that it broke, a transfer makes its own.
-    """
-    with own_folder(memory) as folder:
-        control = folder / "ssh"
-        if way.address is None or len(os.fsencode(control)) > _SOCKET_PATH:
-            yield way
-            return
-        shared = replace(way, control=control)
-        try:
-            yield shared
-        finally:
-            _end(shared)
-
-
-def _end(shared: RsyncEndpoint) -> None:
-    assert shared.address is not None and shared.control is not None  # noqa: S101, PT018
-    if shared.control.exists():
-        words = ("ssh", "-F", "none", "-o", f"ControlPath={shared.control}", "-O", "exit")
-        with suppress(CommandError):  # it has ended meanwhile
-            LocalRunner().run(Command.of(*words, shared.address.host))
 
 
 @contextmanager

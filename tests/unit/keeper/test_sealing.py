@@ -171,21 +171,16 @@ def test_c11_a_spoiled_note_of_a_sealing_leaves_a_capture_that_is_told_of(
     assert cut_off.folder.is_dir()
 
 
-def test_a_capture_that_names_what_the_newest_one_names_reads_no_index(
+def test_a_capture_that_names_what_the_newest_one_names_needs_the_same(
     keeper: LocalKeeper, store: Store
 ) -> None:
     board = Board(keeper, files={b"srv/reading": b"1.42"})
     board.capture()
     index = board.index(seq=1)
-    listed = keeping.attachment("index.sqlite", index).sha256
     board.clock.advance(86_400)
     begun = keeper.begin()
     board.deliver(begun)
     data = manifest_file.encode(board.describe(begun, index))
-    for piece in keeping.pieces_of(index):
-        if piece != listed:  # it is not looked at
-            store.contents.path(names.check_digest(piece)).rename(store.root / "aside")
-
     sealed = keeper.seal(data, board.signed(data))
 
     assert sealed.name.startswith("000002-")

@@ -14,7 +14,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 
-@click.command("accept", short_help="Accept a ledger that was damaged, or a board that is gone.")
+@click.command("accept", short_help="Accept a damaged ledger, or a lost board.")
 @click.argument("store", type=click.Path(path_type=Path))
 @click.argument("board")
 @click.option("--reason", required=True, help="What happened; it is written into the ledger.")
