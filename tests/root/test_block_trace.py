@@ -145,13 +145,14 @@ def test_lost_events_are_noticed_in_every_phase_and_the_next_look_is_good(
 
 def test_the_thread_keeps_up_where_nobody_looks(device: Path) -> None:
     """On a machine that does more than this, events may be lost; that is told, and tried again."""
-    for _ in range(TRIES):
+    tries = TRIES
+    while True:
         with traced(device) as trace:
             write_blocks(device, 0, count=8000, step=2)
             answer = trace.written()
-        if isinstance(answer, dict):
+        tries -= 1
+        if isinstance(answer, dict) or answer.why is not NoTrace.LOST or tries == 0:
             break
-        assert answer.why is NoTrace.LOST
     assert isinstance(answer, dict), answer
     assert sum(b - a for a, b in answer[disk_of(device)].within(0, SIZE)) == 8000 * 4096
 
