@@ -282,7 +282,7 @@ def limit_for(directory: Path, share: float, *, meminfo: Path = MEMINFO) -> int:
     Raises:
         PreflightError: there is too little memory to begin with.
     """
-    available = parse_available(meminfo.read_bytes())
+    available = free_memory(meminfo)
     room = os.statvfs(directory)
     limit = min(int(available * share), room.f_bavail * room.f_frsize - RESERVE)
     if available < FLOOR or limit < FLOOR * share:
@@ -292,6 +292,11 @@ def limit_for(directory: Path, share: float, *, meminfo: Path = MEMINFO) -> int:
             hint="stop something, or enlarge the tmpfs",
         )
     return limit
+
+
+def free_memory(meminfo: Path = MEMINFO) -> int:
+    """Return the bytes that programs could still get."""
+    return parse_available(meminfo.read_bytes())
 
 
 def parse_available(meminfo: bytes) -> int:

@@ -182,7 +182,7 @@ def _look(
 ) -> tuple[list[_Found], Ledger, list[str]]:
     """Return a board's captures, its ledger, and what is missing of what it should have.
 
-    One may be sealed, or thinned, between the two looks: what is missing is missing twice.
+    One may be sealed, or thinned, between the two: what is missing is missing at every look.
     """
     tries = _LOOKS
     while True:

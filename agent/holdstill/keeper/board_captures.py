@@ -17,7 +17,7 @@ from holdstill.records import manifest_file, signature
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.content_store import ContentStore
@@ -240,12 +240,7 @@ class BoardCaptures:
             kept = [e.brief.name for e in ledger.sealed if e.brief.name not in ledger.thinned]
             missing = [name for name in kept if not (self.folder / name).is_dir()]
             damaged = [name for name in kept if name in ledger.damaged_at]
-        if foreign:
-            raise SecurityError(
-                f"{self.folder} holds captures that are not in the ledger: {', '.join(foreign)}",
-                hint="the ledger was rolled back, or they were put there; find out which, and "
-                "move them out of that folder",
-            )
+        self._refuse_strangers(foreign)
         if missing:
             raise VerificationError(
                 f"{self.folder}: captures are missing: {', '.join(missing)}",
@@ -266,10 +261,13 @@ class BoardCaptures:
             SecurityError: naming them.
         """
         with self.ledger_file.held_for_reading() as ledger:
-            found = ", ".join(brief.name for brief in self._strangers(ledger))
+            found = [brief.name for brief in self._strangers(ledger)]
+        self._refuse_strangers(found)
+
+    def _refuse_strangers(self, found: Sequence[str]) -> None:
         if found:
             raise SecurityError(
-                f"{self.folder} holds captures that are not in the ledger: {found}",
+                f"{self.folder} holds captures that are not in the ledger: {', '.join(found)}",
                 hint="nothing was changed. The ledger was rolled back, or they were put "
                 "there; find out which, and move them out of that folder",
             )

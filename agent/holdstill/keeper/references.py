@@ -149,9 +149,7 @@ class References:
         """Account for a capture that needs the loaded contents; it is the board's newest one."""
         with self._transaction():
             self._db.execute("INSERT OR IGNORE INTO board (name, head) VALUES (?, 0)", (board,))
-            key, head = self._db.execute(
-                "SELECT id, head FROM board WHERE name = ?", (board,)
-            ).fetchone()
+            key, head = self._key_and_head(board)
             if head >= capture.seq:
                 return  # another process was quicker
             self._db.execute(
@@ -167,18 +165,24 @@ class References:
                 "WHERE id NOT IN (SELECT content FROM span WHERE board = ? AND last IS NULL)",
                 (key, capture.seq, key),
             )
-            self._db.execute("INSERT INTO capture VALUES (?, ?, ?, ?)", (key, *capture))
-            self._db.execute("UPDATE board SET head = ? WHERE id = ?", (capture.seq, key))
+            self._end_with(key, capture)
 
     def add_same(self, board: BoardName, capture: AccountedCapture) -> None:
         """Account for a capture that needs exactly what the board's newest one needs."""
         with self._transaction():
-            key, head = self._db.execute(
-                "SELECT id, head FROM board WHERE name = ?", (board,)
-            ).fetchone()
+            key, head = self._key_and_head(board)
             if head < capture.seq:  # else another process was quicker
-                self._db.execute("INSERT INTO capture VALUES (?, ?, ?, ?)", (key, *capture))
-                self._db.execute("UPDATE board SET head = ? WHERE id = ?", (capture.seq, key))
+                self._end_with(key, capture)
+
+    def _key_and_head(self, board: BoardName) -> tuple[int, int]:
+        query = "SELECT id, head FROM board WHERE name = ?"
+        key, head = self._db.execute(query, (board,)).fetchone()
+        return key, head
+
+    def _end_with(self, key: int, capture: AccountedCapture) -> None:
+        """Note a capture as the newest one of a board."""
+        self._db.execute("INSERT INTO capture VALUES (?, ?, ?, ?)", (key, *capture))
+        self._db.execute("UPDATE board SET head = ? WHERE id = ?", (capture.seq, key))
 
     def remove(self, board: BoardName, names: Iterable[str]) -> None:
         """Forget captures, and the contents that no capture of their board needs any more."""

@@ -355,8 +355,8 @@ class Sealer:
             ):
                 return CaptureNeeds(lacking=lacking)
             attached = capture_contents.attached(contents, manifest)
-            files = capture_contents.listed(contents, index)
-            lacking = check.lacking(itertools.chain(attached, files))
+            listed = capture_contents.listed(contents, index)
+            lacking = check.lacking(itertools.chain(attached, listed))
         return CaptureNeeds(check.sum, known.new_bytes(), lacking, check.fresh)
 
     def _same_needs(

@@ -266,7 +266,7 @@ class _PieceStream:
 
 def _room(memory: Path, most: int) -> int:
     """Return the bytes of a batch that is laid out in this folder."""
-    available = int(spool.parse_available(spool.MEMINFO.read_bytes()) * SHARE)
+    available = int(spool.free_memory() * SHARE)
     there = os.statvfs(memory)
     return min(most, max(BATCH_LEAST, min(available, there.f_bavail * there.f_frsize // 4)))
 
