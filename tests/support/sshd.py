@@ -37,6 +37,8 @@ PermitRootLogin prohibit-password
 PrintMotd no
 PrintLastLog no
 MaxStartups 100
+# Debian's bash reads ~/.bashrc for a command over ssh: what this machine's has is no test of ours.
+SetEnv HOME={folder}
 Subsystem sftp internal-sftp
 """
 

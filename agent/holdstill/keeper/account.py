@@ -24,9 +24,10 @@ import msgspec
 
 from holdstill.errors import PreflightError
 from holdstill.keeper import incoming
-from holdstill.keeper.incoming import FOLDERS, Arrived
+from holdstill.keeper.incoming import Arrived
 from holdstill.model import sizes
 from holdstill.model.layout import Record
+from holdstill.model.protocol import FOLDERS
 from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import MIB
 from holdstill.system import files

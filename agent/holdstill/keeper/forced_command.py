@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 
 from holdstill.errors import SecurityError
+from holdstill.model.protocol import FOLDERS
 
 CONTROL = "holdstill-control"
 """What a board asks for to get the control channel."""
@@ -23,7 +24,7 @@ _LETTERS = frozenset("dISz")
 _LONG = re.compile(r"--inplace|--partial|--no-W|--stats|--timeout=[1-9][0-9]{0,2}")
 TIMEOUT = "--timeout=120"
 """Seconds without a byte until our rsync gives up."""
-_INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/contents-([01])/?")
+_INCOMING = re.compile(r"incoming/([a-z0-9]{8,32})/contents-([0-9])/?")
 _OUTGOING = re.compile(r"outgoing/([0-9a-f]{16})/?")
 
 
@@ -83,6 +84,8 @@ def parse(original: str) -> Wish:
         options, path = _rsync(words[2:])
         match = _INCOMING.fullmatch(path)
         if match is None:
+            raise SecurityError(f"{path!r} is no place to send to")
+        if int(match[2]) >= FOLDERS:
             raise SecurityError(f"{path!r} is no place to send to")
         if "--inplace" not in options:
             raise SecurityError("rsync without --inplace: a cut link would lose what was sent")

@@ -1,6 +1,7 @@
 """What is arriving from a board: the one place in the store that a board can write to.
 
-A run has several folders for that: while the keeper takes over what is in one, the next is filled.
+A run has several folders for that: while the keeper takes over what is in one, the others are
+filled.
 
 Two kinds of locks, both of the kernel and so gone with their owner: `lock` is held by the one run
 of a board; a folder's `receiving-N.lock` is shared by the rsync servers that write to it, and held
@@ -23,6 +24,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import BusyError, UsageError
 from holdstill.model import names
 from holdstill.model.names import RunId
+from holdstill.model.protocol import FOLDERS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,8 +35,6 @@ if TYPE_CHECKING:
 
 BASIS_LEAST = 16 << 10
 """Smaller files are sent whole: a copy of the old content would cost more than it saves."""
-FOLDERS = 2
-"""Folders of a run that contents arrive in."""
 RECEIVING = tuple(f"receiving-{number}.lock" for number in range(FOLDERS))
 """The locks of these, in the board's folder."""
 BEGUN = "begun"

@@ -14,6 +14,8 @@ BATCH = 20_000
 """Most digests in one call."""
 MESSAGE_LIMIT = 8 << 20
 """Bytes of one message (line)."""
+FOLDERS = 3
+"""Of a run, that contents arrive in: two are filled at a time, and one is taken over."""
 NONCE = 32
 """Bytes that the keeper picks at random for each call that asks for proofs."""
 

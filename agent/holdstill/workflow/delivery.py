@@ -1,8 +1,7 @@
 """Takes contents to the keeper, batch by batch: asks, sends, and has them taken over.
 
-While the keeper takes over one batch, the next is sent, and the one after that asked about: each
-of the three is done by a thread of its own, in the order in which batches come. A batch arrives
-in the folder that the last one but one has left.
+While the keeper takes over one batch, the next two are sent, and the one after that asked about,
+in the order in which batches come. A batch arrives in the folder that an earlier one has left.
 """
 
 from __future__ import annotations
@@ -25,7 +24,10 @@ if TYPE_CHECKING:
     from holdstill.workflow.ports import BulkTransfer, Keeper
 
 NOTHING = Ingested(kept=0, new_bytes=0)
-AHEAD = 3
+SENDERS = 2
+"""A transfer begins with a login, half a second in which nothing is sent (measured): meanwhile the
+other one sends."""
+AHEAD = SENDERS + 2
 """Batches that are under way at a time: one for each thing that is done with them."""
 
 
@@ -64,10 +66,11 @@ class Batch(Protocol):
 
 
 class _Sent(NamedTuple):
-    """The contents that rsync was given."""
+    """The contents that rsync was given, and the bytes that it sent."""
 
     digests: tuple[str, ...]
     folder: int
+    wire_bytes: int
 
 
 class Delivery:
@@ -86,8 +89,8 @@ class Delivery:
         self._keeper, self._transfer = keeper, transfer
         self._folders, self._stats = run.folders, stats
         self._asking, self._sending, self._taking = (
-            ThreadPoolExecutor(max_workers=1, thread_name_prefix=name)
-            for name in ("ask", "send", "take")
+            ThreadPoolExecutor(max_workers=workers, thread_name_prefix=name)
+            for name, workers in (("ask", 1), ("send", SENDERS), ("take", 1))
         )
         self._last: list[Future[Ingested] | None] = [None] * len(run.folders)
         self._count = 0
@@ -127,14 +130,16 @@ class Delivery:
         digests = asked.result()
         if before is not None:
             before.result()  # the folder is free
+        wire_bytes = 0
         if digests:
             with batch.laid_out(digests) as ways:
                 for shape, paths in ways.items():
                     if paths:
                         sent = self._transfer.send(paths, self._folders[folder], shape=shape)
-                        self._stats.wire_bytes += sent.wire_bytes
-        return _Sent(digests, folder)
+                        wire_bytes += sent.wire_bytes
+        return _Sent(digests, folder, wire_bytes)
 
     def _take(self, sent: Future[_Sent]) -> Ingested:
-        digests, folder = sent.result()
+        digests, folder, wire_bytes = sent.result()
+        self._stats.wire_bytes += wire_bytes
         return self._keeper.ingest(digests, folder) if digests else NOTHING

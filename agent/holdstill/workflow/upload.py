@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-BATCH_FILES = 2000
+BATCH_FILES = 5000
 BATCH_BYTES = 256 << 20
 """A batch is hashed and recorded as a whole: what an interrupted run loses."""
 BASIS_FROM = 1 << 20
