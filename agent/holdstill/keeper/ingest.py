@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import errno
-from contextlib import suppress
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.keeper import incoming
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 SIZE_MAX = pieces.LIMIT
 """Bytes of a content: larger files travel as lists of pieces."""
+READERS = 4
+"""Files that are read at a time: the medium is waited for, and cards and disks do several at once."""
 _SYNC_ONE_BY_ONE = 16
 """Up to so many files are synced each; more are synced with everything else on that disk."""
 _NO_CONTENT = frozenset({errno.ELOOP, errno.EINVAL, errno.EMLINK, errno.EFBIG, errno.ENXIO})
@@ -48,14 +50,16 @@ def ingest(
     no harm. The caller keeps receivers out. A file of another size than was announced is not
     read.
     """
-    arrived = [d for d in digests if incoming.is_plain(folder / d)]
-    fitting = [d for d in arrived if announced.get(d) in {None, (folder / d).lstat().st_size}]
+    sizes = incoming.sizes(folder, digests)
+    fitting = [d for d, size in sizes.items() if announced.get(d) in {None, size}]
     judged = _judge(store, folder, fitting)
     # One that is here already, and old, is not collected before it has been answered for.
     with store.using_contents():
         new_bytes = _adopt(store, judged, possession)
-        own = possession.own(digests)
-        missing = [d for d in digests if d not in own or not store.contents.has(d)]
+        taken = {item.digest for item in judged if item.good}
+        others = [digest for digest in digests if digest not in taken]
+        own = possession.own(others)
+        missing = [d for d in others if d not in own or not store.contents.has(d)]
     for digest in missing:
         store.discard(folder / digest)
     return Ingested(kept=len(digests) - len(missing), new_bytes=new_bytes, bad=tuple(missing))
@@ -63,12 +67,7 @@ def ingest(
 
 def claimed_size(folder: Path, digests: Iterable[Digest]) -> int:
     """Return the bytes that hashing these files would read, holes included."""
-    total = 0
-    for digest in digests:
-        with suppress(FileNotFoundError):
-            size = (folder / digest).lstat().st_size
-            total += size if size <= SIZE_MAX else 0
-    return total
+    return sum(size for size in incoming.sizes(folder, digests).values() if size <= SIZE_MAX)
 
 
 def leftovers(store: Store, folder: Path) -> list[Digest]:
@@ -86,7 +85,8 @@ def _judge(store: Store, folder: Path, digests: Sequence[Digest]) -> list[_Judge
     else:
         for digest in digests:
             store.disk.sync_file(folder / digest)
-    return [_judge_one(store, folder / digest, digest) for digest in digests]
+    with ThreadPoolExecutor(READERS, thread_name_prefix="judge") as pool:
+        return list(pool.map(lambda d: _judge_one(store, folder / d, d), digests))
 
 
 def _judge_one(store: Store, path: Path, digest: Digest) -> _Judged:

@@ -93,7 +93,9 @@ class OpenRun:
         _check_wanted(wanted)
         known = {names.check_digest(item.digest): item for item in wanted}
         with self._store.using_contents():
-            here = [digest for digest in known if self._is_here(digest)]
+            absent = [digest for digest in known if not self._store.contents.has(digest)]
+            gone = frozenset(absent) - trash.take_all_back(self._store, absent)
+            here = [digest for digest in known if digest not in gone]
             own = self.possession.own(here)
             lacking = self.possession.ask([digest for digest in known if digest not in own])
         sent = [known[names.check_digest(digest)] for digest in lacking.send]
@@ -107,9 +109,6 @@ class OpenRun:
         self._announced |= {names.check_digest(item.digest): item.size for item in sent}
         for digest in [*islice(self._announced, max(0, len(self._announced) - ANNOUNCED_MAX))]:
             del self._announced[digest]
-
-    def _is_here(self, digest: Digest) -> bool:
-        return self._store.contents.has(digest) or trash.take_back(self._store, digest)
 
     def _folder(self, number: int) -> TransferFolder:
         if not 0 <= number < len(self.staging.folders):

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from holdstill.keeper.store import DISCARDED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -65,16 +65,25 @@ def new_place(store: Store, now: datetime) -> Path:
 
 def take_back(store: Store, digest: Digest) -> bool:
     """Put a content back among the others; return whether it rested here."""
-    for place in reversed(resting(store)):
-        path = place.folder / digest
-        if os.path.lexists(path):
-            with suppress(FileExistsError):  # another process was quicker
-                try:
-                    store.disk.rename_new(path, store.contents.path(digest))
-                except FileNotFoundError:  # its time came just now
-                    continue
-            return True
-    return False
+    return bool(take_all_back(store, [digest]))
+
+
+def take_all_back(store: Store, digests: Iterable[Digest]) -> frozenset[Digest]:
+    """Put contents back among the others; return those of them that rested here."""
+    places = resting(store)[::-1]
+    return frozenset(d for d in digests if any(_take_back(store, place, d) for place in places))
+
+
+def _take_back(store: Store, place: RestingPlace, digest: Digest) -> bool:
+    path = place.folder / digest
+    if not os.path.lexists(path):
+        return False
+    with suppress(FileExistsError):  # another process was quicker
+        try:
+            store.disk.rename_new(path, store.contents.path(digest))
+        except FileNotFoundError:  # its time came just now
+            return False
+    return True
 
 
 def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tuple[int, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import hmac
 import os
 import stat
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 CHUNK = 1 << 20
 """Bytes of one read; small boards have little memory."""
+SMALL = CHUNK
+"""Files up to this size are read without looking for holes."""
 
 
 def open_beneath(top: int, path: bytes, flags: int, *, mode: int = 0) -> int:
@@ -179,6 +182,8 @@ def hash_open_file(handle: int, size: int) -> bytes:
     A file that shrinks meanwhile gives a digest of something else, or EOFError: the caller
     compares the file's size and ctime afterwards.
     """
+    if size <= SMALL:
+        return _small_digest(handle, size)
     total = pieces.ContentHash(size, is_listed=False)
     hash_into(total, handle, size)
     return total.digest()
@@ -189,8 +194,17 @@ def content_digest(handle: int, size: int) -> bytes:
 
     As `hash_open_file` otherwise.
     """
+    if size <= SMALL:
+        return _small_digest(handle, size)
     total = pieces.ContentHash(size)
     hash_into(total, handle, size)
+    return total.digest()
+
+
+def _small_digest(handle: int, size: int) -> bytes:
+    total = hashlib.sha256()
+    for chunk in _chunks(handle, (0, size), size):
+        total.update(chunk)
     return total.digest()
 
 
