@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.keeper import incoming
@@ -20,8 +19,6 @@ if TYPE_CHECKING:
 
 SIZE_MAX = pieces.LIMIT
 """Bytes of a content: larger files travel as lists of pieces."""
-READERS = 4
-"""Files that are read at a time: the medium is waited for, and cards and disks do several at once."""
 _SYNC_ONE_BY_ONE = 16
 """Up to so many files are synced each; more are synced with everything else on that disk."""
 _NO_CONTENT = frozenset({errno.ELOOP, errno.EINVAL, errno.EMLINK, errno.EFBIG, errno.ENXIO})
@@ -85,8 +82,7 @@ def _judge(store: Store, folder: Path, digests: Sequence[Digest]) -> list[_Judge
     else:
         for digest in digests:
             store.disk.sync_file(folder / digest)
-    with ThreadPoolExecutor(READERS, thread_name_prefix="judge") as pool:
-        return list(pool.map(lambda d: _judge_one(store, folder / d, d), digests))
+    return [_judge_one(store, folder / digest, digest) for digest in digests]
 
 
 def _judge_one(store: Store, path: Path, digest: Digest) -> _Judged:
