@@ -148,10 +148,10 @@ class Uploader:
                 index.commit()
                 batch = FileBatch(hashed)
                 waiting.append((batch, delivery.put(batch)))
+            self._upload_large(index, place, delivery)
             while waiting:
                 self._settle(index, place, *waiting.popleft())
         index.commit()
-        self._upload_large(index, place)
 
     def upload_pieced(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
         """Send what the keeper lacks of something that a manifest names, and that stands still.
@@ -165,7 +165,7 @@ class Uploader:
                 hint="nothing was sealed; run the capture again",
             )
 
-    def _upload_large(self, index: Index, place: ContentReader) -> None:
+    def _upload_large(self, index: Index, place: ContentReader, delivery: Delivery) -> None:
         """Send the pieces that changed of every pending file that is stored in pieces."""
         waiting: deque[tuple[Entry, PieceList]] = deque()
 
@@ -178,7 +178,7 @@ class Uploader:
                     waiting.append((entry, listed))
                     yield self._to_send(place, entry, listed)
 
-        for changed in self._pieces.upload(read()):
+        for changed in self._pieces.upload(read(), delivery):
             entry, listed = waiting.popleft()
             if not changed:  # else it stays pending
                 self._lists.save_list(listed)

@@ -139,10 +139,13 @@ class PieceUploader:
         """
         self._attached.append(file)
         # Compressed: the rows of an index have much in common.
-        (changed,) = self._upload([PiecesToSend(file, known)], TransferMode.SPARSE)
+        with self._delivery() as delivery:
+            (changed,) = self._upload([PiecesToSend(file, known)], delivery, TransferMode.SPARSE)
         return changed
 
-    def upload(self, wanted: Iterable[PiecesToSend]) -> Iterator[frozenset[str]]:
+    def upload(
+        self, wanted: Iterable[PiecesToSend], delivery: Delivery
+    ) -> Iterator[frozenset[str]]:
         """Send what the keeper lacks of files and their lists.
 
         The next file is asked for while those before it are on their way.
@@ -150,21 +153,20 @@ class PieceUploader:
         Returns:
             For each file, in order, what changed meanwhile: nothing, if all is at the keeper.
         """
-        return self._upload(wanted, TransferMode.PLAIN)
+        return self._upload(wanted, delivery, TransferMode.PLAIN)
 
     def _upload(
-        self, wanted: Iterable[PiecesToSend], shape: TransferMode
+        self, wanted: Iterable[PiecesToSend], delivery: Delivery, shape: TransferMode
     ) -> Iterator[frozenset[str]]:
-        with self._delivery() as delivery:
-            stream = self._stream(delivery, shape)
-            for item in wanted:
-                for digest, place in _places(item.file):
-                    if bytes.fromhex(digest) not in item.known:
-                        stream.put(digest, place)
-                stream.end(item.file)
-                yield from stream.arrived()
-            stream.finish()
+        stream = self._stream(delivery, shape)
+        for item in wanted:
+            for digest, place in _places(item.file):
+                if bytes.fromhex(digest) not in item.known:
+                    stream.put(digest, place)
+            stream.end(item.file)
             yield from stream.arrived()
+        stream.finish()
+        yield from stream.arrived()
 
     def _stream(self, delivery: Delivery, shape: TransferMode) -> _PieceStream:
         room = _room(self._memory, self._most)
