@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from holdstill.cli.terminal import Console
+    from holdstill.cli.foreign_console import Console
     from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.compare import Comparison
     from holdstill.workflow.compare_entries import Change

@@ -15,7 +15,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 if TYPE_CHECKING:
-    from holdstill.cli.terminal import Console
+    from holdstill.cli.foreign_console import Console
     from holdstill.demo.report import DemoReport
     from holdstill.workflow.capture_report import PartReport
 

@@ -22,7 +22,7 @@ from holdstill.workflow.find import PathWish
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdstill.cli.terminal import Console
+    from holdstill.cli.foreign_console import Console
     from holdstill.model.names import BoardName
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.workflow.find import Found, FoundPath, Version

@@ -15,7 +15,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref, each_board, rehearse_capture
 
 if TYPE_CHECKING:
-    from holdstill.cli.terminal import Console
+    from holdstill.cli.foreign_console import Console
     from holdstill.rehearse.rehearsal import Rehearsal
 
 

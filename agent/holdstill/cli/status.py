@@ -21,7 +21,7 @@ from holdstill.workflow import board_status, silence
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.cli.terminal import Console
+    from holdstill.cli.foreign_console import Console
     from holdstill.workflow.board_status import BoardStatus
     from holdstill.workflow.silence import BoardSilence
 

@@ -17,18 +17,13 @@ import sys
 from typing import TYPE_CHECKING
 
 import click
-import rich.console
-from rich.text import Text
 
 from holdstill.model.foreign_text import escaped, printable_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
     from typing import TextIO
 
-    from rich.console import ConsoleOptions, JustifyMethod, OverflowMethod, RenderableType
-    from rich.segment import Segment
-    from rich.style import Style
+    from holdstill.cli.foreign_console import Console
 
 WIDTH_OF_A_LOG = 120
 _DRAWN = re.compile(r"(\r|\x1b\[[0-9;]*[mABCDGHJK]|\x1b\[\?25[lh])")
@@ -36,32 +31,11 @@ _DRAWN = re.compile(r"(\r|\x1b\[[0-9;]*[mABCDGHJK]|\x1b\[\?25[lh])")
 private mode 25), and the carriage return. None of it answers, pastes, links or names anything."""
 
 
-class Console(rich.console.Console):
-    """A console that takes every string for foreign: it reads no markup in it."""
-
-    def render_str(
-        self,
-        text: str,
-        *,
-        style: str | Style = "",
-        justify: JustifyMethod | None = None,
-        overflow: OverflowMethod | None = None,
-        **_: object,
-    ) -> Text:
-        """Make text of a string, before it is laid out."""
-        shown = "\n".join(printable_lines(text))
-        return Text(shown, style=style, justify=justify, overflow=overflow)
-
-    def render(
-        self, renderable: RenderableType, options: ConsoleOptions | None = None
-    ) -> Iterable[Segment]:
-        """Lay out, and write out whatever is not visible all the same."""
-        for segment in super().render(renderable, options):
-            yield segment if segment.control else segment._replace(text=_lines(segment.text))
-
-
 def console(*, is_error: bool = False) -> Console:
     """Return a console on standard output, or error; wide enough for tables in a log."""
+    # A session at the keeper prints nothing, and is begun for every transfer: without rich.
+    from holdstill.cli.foreign_console import Console  # noqa: PLC0415
+
     out = Console(stderr=is_error)
     return out if out.is_terminal else Console(stderr=is_error, width=WIDTH_OF_A_LOG)
 
@@ -89,9 +63,9 @@ class GuardedStream(io.TextIOWrapper):
 def guarded(text: str, *, is_terminal: bool) -> str:
     """Return what a stream lets pass of a text."""
     if not is_terminal:
-        return _lines(text)
+        return visible(text)
     pieces = _DRAWN.split(text)  # the odd ones are those that match
-    return "".join(piece if number % 2 else _lines(piece) for number, piece in enumerate(pieces))
+    return "".join(piece if number % 2 else visible(piece) for number, piece in enumerate(pieces))
 
 
 def guard_streams() -> None:
@@ -107,5 +81,6 @@ def _behind_guard(stream: TextIO) -> TextIO:
     )
 
 
-def _lines(text: str) -> str:
+def visible(text: str) -> str:
+    """Return a text with all but its ends of lines made visible."""
     return "\n".join(map(escaped, text.split("\n")))

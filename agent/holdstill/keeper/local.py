@@ -7,7 +7,6 @@ connection; a board that keeps its captures in a directory of its own calls them
 from __future__ import annotations
 
 import errno
-import importlib.metadata
 import sqlite3
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Self
@@ -92,11 +91,10 @@ class LocalKeeper:
         self._lock = self._run = None
 
     def hello(self) -> Hello:
-        """Return the keeper's version, what the board may bring today, and what to build on."""
+        """Return what the board may bring today, and what to build on."""
         with _translated():
             return Hello(
                 protocol=PROTOCOL,
-                version=importlib.metadata.version("holdstill"),
                 board=self._board,
                 free_bytes=self._account.left("bytes"),
                 free_inodes=self._account.left("inodes"),

@@ -74,7 +74,6 @@ class Hello(Record, frozen=True, kw_only=True):
     """
 
     protocol: int
-    version: str
     board: str
     free_bytes: int
     free_inodes: int
@@ -90,7 +89,7 @@ class RunStarted(Record, frozen=True, kw_only=True):
         seq: the number that the capture will have.
         previous: SHA-256 of the manifest before, "" for the first.
         folders: where rsync puts contents, named by digest: paths for the rsync at the keeper's
-            end. While the keeper takes over what is in one, the next can be filled.
+            end. While the keeper takes over what is in one, the others can be filled.
     """
 
     run: str

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from importlib import metadata
 from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill import __version__
 from holdstill.board import identity
 from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
@@ -71,7 +71,7 @@ def build(
     )
     return Manifest(
         format=FORMAT,
-        agent=metadata.version("holdstill"),
+        agent=__version__,
         board=identity.read_identity(settings.board, settings.root),
         seq=run.seq,
         run=run.started.run,

@@ -129,7 +129,7 @@ def test_the_number_of_rounds_is_bounded_and_only_the_target_ends_them_early(
 def test_a_first_capture_is_told_of_the_room_that_it_has_today(
     files: int, size: int, said: str
 ) -> None:
-    hello = Hello(protocol=PROTOCOL, version="1", board="pier-3", free_bytes=1 << 20,
+    hello = Hello(protocol=PROTOCOL, board="pier-3", free_bytes=1 << 20,
                   free_inodes=10, now="")  # fmt: skip
 
     warning = precopy.room_warning(PendingAmount(files, size), hello)
