@@ -1,3 +1,1 @@
 """Capture a running board as one instant, and rebuild it as a card that boots."""
-
-__version__ = "0.1.0"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, progress, terminal
+from holdstill.cli import consoles, options, progress
 from holdstill.errors import VerificationError
 from holdstill.model import sizes
 from holdstill.model.sizes import counted, human
@@ -46,7 +46,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
       holdstill audit --budget 2G --rate 5M --json
     """
     settings = options.read_board_settings(settings_path)
-    with progress.reporting(terminal.console(is_error=True)) as reporter:
+    with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = audit.audit(
             settings, budget=_budget(budget), rate=sizes.parse_size(rate), clock=SystemClock(),
             progress=reporter,
@@ -54,7 +54,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
     if as_json:
         options.print_json(report)
     else:
-        out = terminal.console()
+        out = consoles.console()
         out.print(
             f"{counted(report.files, 'file')} ({human(report.bytes)}) read again and compared "
             f"with {report.capture}; {report.changed:,} changed since (not compared)"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import options, terminal
+from holdstill.cli import consoles, options
 from holdstill.errors import VerificationError
 from holdstill.rebuild import bootcheck as boot
 from holdstill.system import byte_source
@@ -32,7 +32,7 @@ def command(target: Path, *, model: str, as_json: bool) -> int:
     if as_json:
         options.print_json(report)
     else:
-        out = terminal.console()
+        out = consoles.console()
         for line in report.lines():
             out.print(line)
     return 0 if report.is_bootable else VerificationError.exit_code

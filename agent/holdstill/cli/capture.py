@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, progress, tables, terminal, wiring
+from holdstill.cli import consoles, options, progress, tables, wiring
 from holdstill.errors import DegradedError
 from holdstill.workflow import capture
 
@@ -28,11 +28,11 @@ def command(settings_path: Path, *, as_json: bool) -> int:
       holdstill capture --settings /etc/holdstill/board.yaml
     """
     settings = options.read_board_settings(settings_path)
-    err = terminal.console(is_error=True)
+    err = consoles.console(is_error=True)
     with progress.reporting(err) as reporter, wiring.capture_means(settings, reporter) as means:
         report = capture.capture(settings, means)
     if as_json:
         options.print_json(report)
     else:
-        tables.capture_report(report, terminal.console())
+        tables.capture_report(report, consoles.console())
     return DegradedError.exit_code if report.is_degraded else 0

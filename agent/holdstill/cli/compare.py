@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import consoles, open_capture, options, tables
 from holdstill.errors import UsageError
 from holdstill.model.sizes import human
 from holdstill.workflow import (
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
     from holdstill.workflow.capture_scope import CaptureScope
     from holdstill.workflow.compare import Comparison
     from holdstill.workflow.compare_entries import Change
@@ -97,7 +97,7 @@ def command(
     if as_json:
         options.print_json(found)
         return
-    _show(found, terminal.console())
+    _show(found, consoles.console())
 
 
 def _sides(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import options, tables, terminal
+from holdstill.cli import consoles, options, tables
 from holdstill.demo import scenario
 from holdstill.demo.scenario import DemoDependencies
 from holdstill.model.sizes import human
@@ -15,7 +15,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
 if TYPE_CHECKING:
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
     from holdstill.demo.report import DemoReport
     from holdstill.workflow.capture_report import PartReport
 
@@ -38,7 +38,7 @@ def command(keep: Path | None, *, plain: bool, as_json: bool) -> None:
     Example:
       holdstill demo --keep /var/tmp/pier-3
     """
-    out = terminal.console(is_error=True) if as_json else terminal.console()
+    out = consoles.console(is_error=True) if as_json else consoles.console()
     means = DemoDependencies(LocalRunner(), SystemClock(), out)
     report = scenario.run_demo(means, keep=keep, shortcoming="not wanted" if plain else "")
     if as_json:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import local_store, open_capture, options, tables, terminal
+from holdstill.cli import consoles, local_store, open_capture, options, tables
 from holdstill.errors import UsageError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.sizes import human
@@ -22,7 +22,7 @@ from holdstill.workflow.find import PathWish
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
     from holdstill.model.names import BoardName
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.workflow.find import Found, FoundPath, Version
@@ -60,8 +60,8 @@ def command(
     if as_json:
         options.print_json({"boards": found.results, "troubles": found.troubles})
     else:
-        _show(found, terminal.console())
-        tables.troubles(found.troubles, terminal.console(is_error=True))
+        _show(found, consoles.console())
+        tables.troubles(found.troubles, consoles.console(is_error=True))
     if not worst and not any(one.paths for one in found.results.values()):
         raise UsageError(
             f"no capture has {pattern}",

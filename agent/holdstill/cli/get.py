@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import consoles, open_capture, options, tables
 from holdstill.errors import DegradedError
 from holdstill.records import assembled
 from holdstill.workflow import capture_ref, extract
@@ -53,5 +53,5 @@ def command(
                 stored, index, part.number, extract.spelled(index, part, inside),
                 to=target, damaged=damaged,
             )  # fmt: skip
-    tables.got(got, f"{stored.board}/{stored.name}", target, terminal.console())
+    tables.got(got, f"{stored.board}/{stored.name}", target, consoles.console())
     return DegradedError.exit_code if got.damaged else 0

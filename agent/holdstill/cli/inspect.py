@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import path_filter
-from holdstill.cli import options, tables, terminal, wiring
+from holdstill.cli import consoles, options, tables, wiring
 from holdstill.errors import PreflightError
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import inspect
@@ -46,5 +46,5 @@ def command(settings_path: Path, *, offline: bool, as_json: bool) -> int:
     if as_json:
         options.print_json(found)
     else:
-        tables.inspection(found, terminal.console())
+        tables.inspection(found, consoles.console())
     return PreflightError.exit_code if found.is_refused else 0

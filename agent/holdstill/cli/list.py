@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import local_store, open_capture, options, tables, terminal
+from holdstill.cli import consoles, local_store, open_capture, options, tables
 from holdstill.keeper import thin
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.system.clocks import SystemClock
@@ -43,10 +43,10 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> i
             {"boards": found.results, "own_retention": own, "troubles": found.troubles}
         )
         return found.exit_code
-    out = terminal.console()
+    out = consoles.console()
     for name, briefs in found.results.items():
         tables.briefs(name, briefs, own.get(name), now=SystemClock().now(), out=out)
-    tables.troubles(found.troubles, terminal.console(is_error=True))
+    tables.troubles(found.troubles, consoles.console(is_error=True))
     if not found.results and not found.troubles:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
     return found.exit_code

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.progress import Task, TaskID
 
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
 
 
 class WhenKnown(ProgressColumn):

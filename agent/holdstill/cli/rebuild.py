@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import open_capture, options, progress, tables, terminal
+from holdstill.cli import consoles, open_capture, options, progress, tables, terminal
 from holdstill.errors import DegradedError, TargetRefusedError, UsageError
 from holdstill.model import sizes
 from holdstill.rebuild.device_safety import Confirmation
@@ -108,7 +108,7 @@ def command(
         )
     with (
         open_capture.capture(store_address, capture) as stored,
-        progress.reporting(terminal.console(is_error=True)) as bars,
+        progress.reporting(consoles.console(is_error=True)) as bars,
     ):
         _check_faults(stored, despite_faults=despite_faults)
         outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)
@@ -117,19 +117,19 @@ def command(
             if as_json:
                 options.print_json(proposal)
             else:
-                tables.plan(proposal.plan, proposal.changes, proposal.left_out, terminal.console())
+                tables.plan(proposal.plan, proposal.changes, proposal.left_out, consoles.console())
             return DegradedError.exit_code if proposal.left_out else 0
         report = rebuild(stored, goal, wish, outside, announce=_announce)
     if as_json:
         options.print_json(report)
     else:
-        tables.rebuild_report(report, terminal.console())
+        tables.rebuild_report(report, consoles.console())
     return 0 if report.bootable and not report.left_out else DegradedError.exit_code
 
 
 def _announce(proposal: Proposal) -> None:
     """Show what will be missing before the card is asked for."""
-    tables.left_out(proposal.left_out, terminal.console(is_error=True))
+    tables.left_out(proposal.left_out, consoles.console(is_error=True))
 
 
 def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:

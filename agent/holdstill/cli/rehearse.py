@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from holdstill.cli import local_store, options, progress, tables, terminal
+from holdstill.cli import consoles, local_store, options, progress, tables
 from holdstill.errors import UsageError, VerificationError
 from holdstill.rehearse.rehearsal import DEADLINE
 from holdstill.system.clocks import SystemClock
@@ -15,7 +15,7 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref, each_board, rehearse_capture
 
 if TYPE_CHECKING:
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
     from holdstill.rehearse.rehearsal import Rehearsal
 
 
@@ -68,7 +68,7 @@ def command(
     def rehearsed(reference: str) -> Rehearsed:
         stored = capture_ref.trusted(capture_ref.find(opened, reference, runner=LocalRunner()))
         place = log or Path(f"{stored.board}-{stored.name}.console")
-        with progress.reporting(terminal.console(is_error=True)) as reporter:
+        with progress.reporting(consoles.console(is_error=True)) as reporter:
             found = rehearse_capture.rehearse(
                 opened, stored, machine=LocalRunner(), clock=SystemClock(), progress=reporter,
                 scratch=scratch, log=place, picture=place.with_suffix(".png"), deadline=seconds,
@@ -81,7 +81,7 @@ def command(
         if as_json:
             options.print_json(one.found)
         else:
-            _tell(one, terminal.console())
+            _tell(one, consoles.console())
         return one.exit_code
     each = each_board.do(opened, None, rehearsed)
     if as_json:
@@ -89,8 +89,8 @@ def command(
         options.print_json({"rehearsed": shown, "troubles": each.troubles})
     else:
         for one in each.results.values():
-            _tell(one, terminal.console())
-        tables.troubles(each.troubles, terminal.console(is_error=True))
+            _tell(one, consoles.console())
+        tables.troubles(each.troubles, consoles.console(is_error=True))
     return max(each.exit_code, *(one.exit_code for one in each.results.values()), 0)
 
 

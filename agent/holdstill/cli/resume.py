@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import tmpfs, undo_log
-from holdstill.cli import options, terminal
+from holdstill.cli import consoles, options
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import recovery
@@ -30,7 +30,7 @@ def command(settings_path: Path) -> None:
     settings = options.read_board_settings(settings_path)
     with undo_log.opened(tmpfs.choose(settings.spool)) as pending:
         done = recovery.put_back(pending, machine=BoundedRunner(), clock=SystemClock())
-    out = terminal.console()
+    out = consoles.console()
     for what in done:
         out.print(f"put back: {what}")
     if not done:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import path_filter
-from holdstill.cli import options, progress, tables, terminal, wiring
+from holdstill.cli import consoles, options, progress, tables, terminal, wiring
 from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.model import store_address
@@ -171,7 +171,7 @@ def _inspect(settings: BoardSettings) -> str:
         excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
     )
-    tables.inspection(found, terminal.console())
+    tables.inspection(found, consoles.console())
     return workflow_store.check(settings, Path(found.device))
 
 
@@ -195,11 +195,11 @@ def _program(machine: BoardFiles) -> str:
 
 def _first_capture(settings: BoardSettings) -> None:
     with (
-        progress.reporting(terminal.console(is_error=True)) as reporter,
+        progress.reporting(consoles.console(is_error=True)) as reporter,
         wiring.capture_means(settings, reporter) as means,
     ):
         report = workflow_capture.capture(settings, means)
-    tables.capture_report(report, terminal.console())
+    tables.capture_report(report, consoles.console())
 
 
 def _remove(where: _Where, *, is_sure: bool) -> None:

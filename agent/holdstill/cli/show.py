@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from holdstill.cli import open_capture, options, tables, terminal
+from holdstill.cli import consoles, open_capture, options, tables
 
 
 @click.command("show", short_help="Show the manifest of a capture.")
@@ -24,6 +24,6 @@ def command(capture: str, store_address: str | None, *, as_json: bool) -> None:
     if as_json:
         options.print_json(found)
         return
-    out = terminal.console()
+    out = consoles.console()
     tables.warnings(faults, out)
     tables.manifest(found, out)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import tmpfs
-from holdstill.cli import options, tables, terminal
+from holdstill.cli import consoles, options, tables, terminal
 from holdstill.errors import DegradedError, PreflightError, UsageError
 from holdstill.keeper.store import open_store
 from holdstill.notify.recipients import AppriseRecipients
@@ -21,7 +21,7 @@ from holdstill.workflow import board_status, silence
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
     from holdstill.workflow.board_status import BoardStatus
     from holdstill.workflow.silence import BoardSilence
 
@@ -70,7 +70,7 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
             {"board": board, "keeper": states or (), "alarms": alarms, "exit_code": code}
         )
     else:
-        out = terminal.console()
+        out = consoles.console()
         if board is not None:
             _show_board(board, out)
         if states is not None:

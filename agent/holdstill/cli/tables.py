@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from holdstill.cli.foreign_console import Console
+    from holdstill.cli.consoles import Console
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.retention import Verdict
     from holdstill.model.layout import FileSystem

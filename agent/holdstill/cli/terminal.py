@@ -23,21 +23,10 @@ from holdstill.model.foreign_text import escaped, printable_lines
 if TYPE_CHECKING:
     from typing import TextIO
 
-    from holdstill.cli.foreign_console import Console
 
-WIDTH_OF_A_LOG = 120
 _DRAWN = re.compile(r"(\r|\x1b\[[0-9;]*[mABCDGHJK]|\x1b\[\?25[lh])")
 """What a console draws with: styles, moves, erasing, hiding the cursor (ECMA-48, 8.3; DEC's
 private mode 25), and the carriage return. None of it answers, pastes, links or names anything."""
-
-
-def console(*, is_error: bool = False) -> Console:
-    """Return a console on standard output, or error; wide enough for tables in a log."""
-    # A session at the keeper prints nothing, and is begun for every transfer: without rich.
-    from holdstill.cli.foreign_console import Console  # noqa: PLC0415
-
-    out = Console(stderr=is_error)
-    return out if out.is_terminal else Console(stderr=is_error, width=WIDTH_OF_A_LOG)
 
 
 def say(*texts: str, is_error: bool = False) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import as_owner, options, tables, terminal
+from holdstill.cli import as_owner, consoles, options, tables, terminal
 from holdstill.errors import HoldstillError, VerificationError
 from holdstill.keeper import garbage, thin
 from holdstill.system.clocks import SystemClock
@@ -72,10 +72,10 @@ def command(
              "swept": swept}
         )  # fmt: skip
     else:
-        tables.verdicts(found.results, own, terminal.console(), is_applied=is_applied)
-        tables.troubles(found.troubles, terminal.console(is_error=True))
+        tables.verdicts(found.results, own, consoles.console(), is_applied=is_applied)
+        tables.troubles(found.troubles, consoles.console(is_error=True))
         if swept is not None:
-            tables.collected(swept, settings.trash_days, terminal.console())
+            tables.collected(swept, settings.trash_days, consoles.console())
         elif sys.stdout.isatty() and not is_applied:
             terminal.say("nothing was deleted; --apply does it")
     if failure is not None:

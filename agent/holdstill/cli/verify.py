@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import as_owner, local_store, options, progress, tables, terminal
+from holdstill.cli import as_owner, consoles, local_store, options, progress, tables, terminal
 from holdstill.errors import UsageError, VerificationError
 from holdstill.model import sizes
 from holdstill.system import byte_source
@@ -66,7 +66,7 @@ def command(
         opened = local_store.opened(store_address)
         return _verify_card(opened, capture, card, as_json=as_json)
     opened = as_owner.opened_at(store_address)
-    with progress.reporting(terminal.console(is_error=True)) as reporter:
+    with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = verify_captures.verify_store(
             opened, capture, within_days=within, rate=sizes.parse_size(rate),
             clock=SystemClock(), runner=LocalRunner(), progress=reporter,
@@ -74,8 +74,8 @@ def command(
     if as_json:
         options.print_json(report)
     else:
-        tables.store_report(report, terminal.console())
-        tables.troubles(report.troubles, terminal.console(is_error=True))
+        tables.store_report(report, consoles.console())
+        tables.troubles(report.troubles, consoles.console(is_error=True))
     if is_repaired:
         for digest, outcome in verify_captures.repair_damage(opened, report).items():
             terminal.warn(f"{digest}: {outcome}")
@@ -92,7 +92,7 @@ def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> i
     if as_json:
         options.print_json(report)
     else:
-        out = terminal.console()
+        out = consoles.console()
         out.print(
             f"{card}: {sizes.counted(report.entries, 'entry', 'entries')} compared, "
             f"{sizes.counted(report.total, 'difference')}"

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill import __version__
 from holdstill.board import identity
 from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
@@ -23,6 +22,7 @@ from holdstill.model.manifest import (
 )
 from holdstill.model.paths import display
 from holdstill.system import clocks
+from holdstill.version import VERSION
 from holdstill.workflow import attachments
 from holdstill.workflow.capture_method import HAS_FILES
 
@@ -71,7 +71,7 @@ def build(
     )
     return Manifest(
         format=FORMAT,
-        agent=__version__,
+        agent=VERSION,
         board=identity.read_identity(settings.board, settings.root),
         seq=run.seq,
         run=run.started.run,

@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from holdstill.cli import options, progress, terminal
-from holdstill.cli.foreign_console import Console
+from holdstill.cli.consoles import Console
 from support import foreign
 
 

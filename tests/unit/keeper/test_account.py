@@ -184,7 +184,7 @@ def test_s04_more_than_the_allowance_is_refused_with_limit_used_left_and_place(
 
     said = str(caught.value)
     assert "pier-3 may take 100.0 KiB a day (bytes_per_day)" in said
-    assert "80.0 KiB are used, there is room for 20.0 KiB, and 40.0 KiB would come" in said
+    assert "84.0 KiB are used, there is room for 16.0 KiB, and 40.0 KiB would come" in said
     assert "limits.bytes_per_day in the keeper's keeper.yaml" in caught.value.hint
     assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
 

@@ -27,7 +27,7 @@ from holdstill.errors import (
 from holdstill.keeper import enrolment, json_rpc, ssh_server
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
-from holdstill.model.protocol import MESSAGE_LIMIT, WantedContent
+from holdstill.model.protocol import FOLDERS, MESSAGE_LIMIT, WantedContent
 from support import keeping
 from support.keeping import PIER_3, PIER_4, Board, FakeClock
 
@@ -101,7 +101,7 @@ def test_a_whole_run_through_the_wire_is_as_in_one_process(board: Board[RemoteKe
 def test_the_folder_of_a_run_is_named_for_the_forced_rsync(board: Board[RemoteKeeper]) -> None:
     begun = board.keeper.begin()
 
-    assert begun.folders == tuple(f"incoming/{begun.run}/contents-{n}" for n in (0, 1))
+    assert begun.folders == tuple(f"incoming/{begun.run}/contents-{n}" for n in range(FOLDERS))
 
 
 def test_contents_are_staged_in_a_folder_that_goes_with_the_session(

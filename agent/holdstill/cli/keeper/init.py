@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import as_owner, tables, terminal
+from holdstill.cli import as_owner, consoles, tables
 from holdstill.keeper.store import create
 from holdstill.system.clocks import SystemClock
 
@@ -23,7 +23,7 @@ def command(store: Path) -> None:
     as_owner.become_owner(store.absolute())
     is_old = (store / "store.yaml").is_file()
     made = create(store.absolute(), clock=SystemClock())
-    out = terminal.console()
+    out = consoles.console()
     if is_old:
         boards = ", ".join(made.boards()) or "none yet"
         out.print(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import as_owner, options, tables, terminal
+from holdstill.cli import as_owner, consoles, options, tables, terminal
 from holdstill.errors import DegradedError
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
@@ -47,6 +47,6 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     if as_json:
         options.print_json({"boards": states, "alarms": alarms})
     else:
-        tables.silent_boards(states, terminal.console())
+        tables.silent_boards(states, consoles.console())
     terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
     return max(silence.exit_code(states), DegradedError.exit_code if alarms else 0)

@@ -1,4 +1,8 @@
-"""The console of every command: it takes all text for foreign."""
+"""Consoles, on which tables and progress are laid out: they take all text for foreign.
+
+Apart from `terminal`, which a keeper's session does with: it begins for every transfer, and rich
+is a good part of what it would import.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +20,8 @@ if TYPE_CHECKING:
     from rich.console import ConsoleOptions, JustifyMethod, OverflowMethod, RenderableType
     from rich.segment import Segment
     from rich.style import Style
+
+WIDTH_OF_A_LOG = 120
 
 
 class Console(rich.console.Console):
@@ -40,3 +46,9 @@ class Console(rich.console.Console):
         """Lay out, and write out whatever is not visible all the same."""
         for segment in super().render(renderable, options):
             yield segment if segment.control else segment._replace(text=visible(segment.text))
+
+
+def console(*, is_error: bool = False) -> Console:
+    """Return a console on standard output, or error; wide enough for tables in a log."""
+    out = Console(stderr=is_error)
+    return out if out.is_terminal else Console(stderr=is_error, width=WIDTH_OF_A_LOG)
