@@ -29,7 +29,7 @@ _FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for sh
 _FILES = ("lock", REMEMBERED, references.NAME)
 _BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
-    "lock", *incoming.RECEIVING, account.NAME, "account.lock", "latest.lock",
+    "lock", *incoming.RECEIVING, "account.lock", "latest.lock",
     f"latest/{latest_tree.SHOWS}", "refusals.jsonl",
 )  # fmt: skip
 _KINDS = {
@@ -50,10 +50,9 @@ def _all(store: Store) -> Iterator[str]:
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
             yield from _of_folder(folder, _BOARD_FOLDERS, _BOARD_FILES)
-            yield from _spoiled(folder / account.NAME, account.Balance)
+            yield from _document(folder / account.NAME, account.Balance)
             for intent in _intents(folder / "sealing"):
-                yield from _of_folder(intent.parent, (), (intent.name,))
-                yield from _spoiled(intent, SealedEvent)
+                yield from _document(intent, SealedEvent)
 
 
 def _of_folder(top: Path, folders: tuple[str, ...], plain: tuple[str, ...]) -> Iterator[str]:
@@ -79,15 +78,18 @@ def _odd(path: Path, due: int) -> Iterator[str]:
 
 def _intents(sealing: Path) -> list[Path]:
     with suppress(OSError):  # told already
-        return sorted(sealing.glob("*.json"))
+        return [] if sealing.is_symlink() else sorted(sealing.glob("*.json"))
     return []
 
 
-def _spoiled(path: Path, kind: type[account.Balance | SealedEvent]) -> Iterator[str]:
-    """Say that a document cannot be read; the board's next run makes another."""
+def _document(path: Path, kind: type[account.Balance | SealedEvent]) -> Iterator[str]:
+    """Say that a document is none or cannot be read; the board's next run makes another."""
+    if odd := tuple(_odd(path, stat.S_IFREG)):
+        yield from odd
+        return
     try:
         msgspec.json.decode(files.read_regular(path), type=kind)
-    except OSError:  # not there, or told already
+    except OSError:  # it is not there
         return
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:
         yield (
