@@ -309,18 +309,21 @@ def store_report(report: VerifyReport, out: Console) -> None:
         out.print(f"  {name}: every content is good")
     for name in report.gone:
         out.print(f"  {name}: deleted by thinning meanwhile")
+    # Each path in one piece: lines are not folded.
     for note in report.notes:
-        out.print(f"note: {note}")
+        out.print(f"note: {note}", soft_wrap=True)
+    for text in report.odd:
+        out.print(f"ODD {text}", style="yellow", soft_wrap=True)
     for text in report.unread:
-        out.print(f"NOT READ {text}", style="red")
+        out.print(f"NOT READ {text}", style="red", soft_wrap=True)
     if report.unread:
         out.print(_UNREAD)
     for fault in report.faults:
-        out.print(f"NOT TRUSTWORTHY {fault}", style="red")
+        out.print(f"NOT TRUSTWORTHY {fault}", style="red", soft_wrap=True)
     if report.faults:
         out.print(_FAULTY)
     for damage in report.damages:
-        out.print(f"DAMAGED {damage.digest}: {damage.problem}", style="red")
+        out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red", soft_wrap=True)
         _list(out, "  it is in", damage.hits)
     if report.damages:
         out.print(_DAMAGED)

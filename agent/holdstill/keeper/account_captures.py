@@ -7,6 +7,7 @@ while there is one, nothing may be deleted, for nobody can tell what it needs.
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
@@ -88,7 +89,7 @@ def differences(store: Store) -> tuple[str, ...]:
     Raises:
         UnsoundReferencesError, PreflightError: it cannot be read.
     """
-    if not (store.root / references.NAME).exists():
+    if not os.path.lexists(store.root / references.NAME):
         return ()
     with references.opened(store) as held:
         held.check()
@@ -141,8 +142,11 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
 
 def forget_board(store: Store, board: BoardName) -> None:
     """Give up a board whose folder is gone, and what its captures needed."""
-    with references.opened(store) as held:
-        held.remove_board(board)
+    try:
+        with references.opened(store) as held:
+            held.remove_board(board)
+    except references.UnsoundReferencesError:
+        references.discard(store)
     store.forget_board(board)
 
 

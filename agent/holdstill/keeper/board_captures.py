@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 MANIFEST, SIGNATURE = "manifest.yaml", "manifest.yaml.sig"
 INDEX, GAP = "index.sqlite", "gap.bin"
 """What a manifest calls the index and the boot gap."""
-NOT_IN_LEDGER = "it is not in the ledger"
 NO_ACCESS = "this user may not read it"
 """How the fault begins of a capture that this user cannot judge."""
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
@@ -128,6 +127,10 @@ class BoardCaptures:
         """The board's ledger."""
         return LedgerFile(self.store.board_folder(self.board) / "ledger.jsonl")
 
+    @property
+    def _not_in_ledger(self) -> str:
+        return f"it is not in the ledger: {self.ledger_file.path}"
+
     def briefs(self) -> tuple[CaptureBrief, ...]:
         """List the captures, oldest first, each with what is wrong with it."""
         with self.ledger_file.held_for_reading() as ledger:
@@ -138,7 +141,7 @@ class BoardCaptures:
     def ledger_faults(self) -> tuple[str, ...]:
         """Return what is wrong with the ledger itself and was not accepted by the owner."""
         with self.ledger_file.held_for_reading() as ledger:
-            return tuple(f"ledger, line {at}: {what}" for at, what in ledger.open_faults)
+            return tuple(self._line_fault(fault) for fault in ledger.open_faults)
 
     def newest_good(self) -> CaptureBrief | None:
         """Return the newest capture without faults, or None."""
@@ -162,7 +165,7 @@ class BoardCaptures:
                     faults = self._brief(ledger, number).faults
                     break
             else:
-                faults = (NOT_IN_LEDGER,)
+                faults = (self._not_in_ledger,)
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
@@ -188,7 +191,7 @@ class BoardCaptures:
                 "chain break: captures between it and the one before are not in the ledger"
             )
         line = next(ln.number for ln in ledger.lines if ln.entry is event)
-        broken = [f"ledger, line {at}: {what}" for at, what in ledger.open_faults if at <= line]
+        broken = [self._line_fault(fault) for fault in ledger.open_faults if fault[0] <= line]
         chain_faults = (*faults, *broken[:1])
         return msgspec.structs.replace(
             event.brief,
@@ -199,10 +202,13 @@ class BoardCaptures:
             faults=(*chain_faults, *self._faults_on_disk(event)),
         )
 
+    def _line_fault(self, fault: tuple[int, str]) -> str:
+        return f"ledger, line {fault[0]}: {fault[1]}: {self.ledger_file.path}"
+
     def _faults_on_disk(self, event: SealedEvent) -> tuple[str, ...]:
         folder = self.folder / event.brief.name
         if not folder.is_dir():
-            return ("missing from disk",)
+            return (f"missing from disk: {folder}",)
         try:
             data = files.read_regular(folder / MANIFEST)
             seal = files.read_regular(folder / SIGNATURE)
@@ -211,11 +217,15 @@ class BoardCaptures:
             return (f"{NO_ACCESS}: {error}",)
         except OSError as error:
             return (f"cannot be read: {error}",)
-        faults = [] if has_index else ["its index is missing"]
+        list_of_index = self.store.contents.path(Digest(event.brief.index))
+        faults = [] if has_index else [f"its index is missing: {list_of_index}"]
         if manifest_file.digest(data) != event.brief.manifest:
-            faults.append("bad checksum: its manifest is not the one that was sealed")
+            faults.append(
+                f"bad checksum: its manifest is not the one that was sealed: {folder / MANIFEST}"
+            )
         if not self.is_signed(data, seal):
-            faults.append("bad signature")
+            keys = enrolment.path_of(self.store, self.board)
+            faults.append(f"bad signature: {folder / SIGNATURE} is by none of the keys in {keys}")
         return tuple(faults)
 
     def is_signed(self, data: bytes, seal: bytes) -> bool:
@@ -236,7 +246,7 @@ class BoardCaptures:
         """
         with self.ledger_file.held_for_reading() as ledger:
             ledger.check_sound(self.ledger_file.path)
-            foreign = [b.name for b in self._strangers(ledger) if b.faults == (NOT_IN_LEDGER,)]
+            foreign = [b.name for b in self._strangers(ledger) if b.faults != (INTERRUPTED,)]
             kept = [e.brief.name for e in ledger.sealed if e.brief.name not in ledger.thinned]
             missing = [name for name in kept if not (self.folder / name).is_dir()]
             damaged = [name for name in kept if name in ledger.damaged_at]
@@ -281,7 +291,7 @@ class BoardCaptures:
         for name in sorted(item.name for item in self.folder.iterdir()):
             parsed = _parsed(name)
             if parsed is not None and name not in known:
-                fault = INTERRUPTED if name.encode() in being_sealed else NOT_IN_LEDGER
+                fault = INTERRUPTED if name.encode() in being_sealed else self._not_in_ledger
                 unknown = CaptureBrief(
                     name=name,
                     seq=parsed.seq,
@@ -304,10 +314,10 @@ def _parsed(name: str) -> CaptureName | None:
 
 
 def _bytes_of(intent: Path) -> bytes:
-    """Return the bytes of a file; none if it was taken away since it was listed."""
+    """Return the bytes of a file; none if it is gone by now, or something else in its place."""
     try:
         return files.read_regular(intent)
-    except FileNotFoundError:
+    except OSError:
         return b""
 
 

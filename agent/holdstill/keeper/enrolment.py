@@ -126,6 +126,11 @@ def retire(store: Store, board: BoardName, *, clock: Clock) -> Enrolment:
     return fresh
 
 
+def path_of(store: Store, board: BoardName) -> Path:
+    """Return where a board's enrolment is."""
+    return store.board_folder(board) / "enrolment.yaml"
+
+
 def read(store: Store, board: BoardName) -> Enrolment:
     """Return a board's enrolment.
 
@@ -133,7 +138,7 @@ def read(store: Store, board: BoardName) -> Enrolment:
         UsageError: it is not enrolled.
         SecurityError: the document is another board's.
     """
-    path = store.board_folder(board) / "enrolment.yaml"
+    path = path_of(store, board)
     try:
         data = files.read_regular(path)
     except FileNotFoundError as error:
@@ -258,7 +263,7 @@ def _check_key(store: Store, board: BoardName, public_key: str) -> str:
 
 
 def _read_if_enrolled(store: Store, board: BoardName) -> Enrolment | None:
-    is_known = (store.board_folder(board) / "enrolment.yaml").is_file()
+    is_known = path_of(store, board).is_file()
     return read(store, board) if is_known else None
 
 
@@ -267,7 +272,7 @@ def _publish(store: Store, fresh: Enrolment, old: Enrolment | None) -> None:
     store.remember_board(board)
     lay_out(store, board)
     if fresh != old:
-        store.disk.publish(store.board_folder(board) / "enrolment.yaml", stores.encode(fresh))
+        store.disk.publish(path_of(store, board), stores.encode(fresh))
 
 
 def _with_key(old: Enrolment | None, board: BoardName, key: Key) -> Enrolment:
@@ -307,8 +312,7 @@ def lay_out(store: Store, board: BoardName) -> None:
     """Make the board's folders that are missing: by an interruption, or left out of a copy."""
     folder = store.board_folder(board)
     for path in (folder, *(folder / name for name in ("captures", "incoming", "sealing"))):
-        if not path.is_dir():
-            store.disk.make_directory(path)
+        store.ensure_own(path)
     for name in ("ledger.jsonl", "lock", *incoming.RECEIVING):
         if not (folder / name).exists():
             store.disk.create(folder / name, b"")

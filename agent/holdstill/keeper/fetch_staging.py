@@ -45,8 +45,7 @@ def lay_out(
     """
     _check_own(store, capture, digests)
     top = folder(store, capture.board)
-    if not top.is_dir():
-        store.disk.make_directory(top)
+    store.ensure_own(top)
     made = top / secrets.token_hex(8)
     _charge(account, Spent(bytes=_NAME_BYTES * len(digests), inodes=1))
     store.disk.make_directory(made)

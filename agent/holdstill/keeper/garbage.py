@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError
+from holdstill.errors import BusyError, MachineError
 from holdstill.keeper import account_captures, fetch_staging, incoming, references, trash
 from holdstill.keeper.content_store import SHARDS
 from holdstill.model import names
@@ -109,7 +109,7 @@ def _oldest_run(store: Store) -> float:
 
 def _began(staging: Path) -> float:
     marker = staging / incoming.BEGUN
-    return (marker if marker.exists() else staging).stat().st_mtime
+    return (marker if marker.exists() else staging).lstat().st_mtime
 
 
 def _is_boards(folder: Path) -> bool:
@@ -124,10 +124,15 @@ def _give_up_stale(store: Store, clock: Clock) -> None:
     """
     limit = clock.now().timestamp() - STALE
     for board in (names.check_board(f.name) for f in store.board_folders() if _is_boards(f)):
-        folder = fetch_staging.folder(store, board)
-        for staged in sorted(folder.iterdir()) if folder.is_dir() else ():
-            if staged.stat().st_mtime < limit:
-                store.discard(staged)
-        with suppress(BusyError), incoming.take_lock(store, board).held():
-            for staging in (store.board_folder(board) / "incoming").iterdir():
-                store.discard(staging)
+        with suppress(MachineError):  # no folder of ours, and nothing of ours is in it
+            _discard_all(store, fetch_staging.folder(store, board), before=limit)
+        with suppress(BusyError, MachineError), incoming.take_lock(store, board).held():
+            _discard_all(store, store.board_folder(board) / "incoming")
+
+
+def _discard_all(store: Store, folder: Path, *, before: float = float("inf")) -> None:
+    """Delete what is in a folder and was last changed before a moment (Unix time)."""
+    store.check_own(folder)
+    for item in sorted(folder.iterdir()) if folder.is_dir() else ():
+        if item.lstat().st_mtime < before:
+            store.discard(item)

@@ -129,7 +129,7 @@ def _stagings(store: Store, board: BoardName) -> list[Staging]:
             found.append(Staging(names.check_run(item.name), item))
         except UsageError:  # nothing of ours: recovery removes it
             continue
-    return sorted(found, key=lambda s: (s.folder.stat().st_mtime_ns, s.run), reverse=True)
+    return sorted(found, key=lambda s: (s.folder.lstat().st_mtime_ns, s.run), reverse=True)
 
 
 def begin_staging(store: Store, board: BoardName) -> Staging:
@@ -150,8 +150,10 @@ def begin_staging(store: Store, board: BoardName) -> Staging:
 
 def tidy(store: Store, board: BoardName, *, finished_runs: frozenset[str]) -> None:
     """Remove stagings of finished runs, older ones, and strange names; the run lock is held."""
+    folder = store.board_folder(board) / "incoming"
+    store.check_own(folder)
     keep = next((s for s in _stagings(store, board) if s.run not in finished_runs), None)
-    for item in (store.board_folder(board) / "incoming").iterdir():
+    for item in folder.iterdir():
         if keep is None or item != keep.folder or item.is_symlink():
             store.discard(item)
 

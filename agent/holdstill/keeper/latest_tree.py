@@ -113,6 +113,8 @@ def _top(store: Store, board: BoardName) -> Path:
 
 def _show(store: Store, shelf: BoardCaptures, newest: CaptureBrief, account: Account) -> None:
     top, before = _top(store, shelf.board), shown(store, shelf.board)
+    if top.is_symlink():  # what is behind it is not ours to change
+        before = ""
     capture = shelf.capture(newest.name)
     if not before or not _changed(store, top, shelf, before, newest, account):
         with assembled.opened_index(capture) as new:
@@ -166,6 +168,7 @@ def _changed(
         folder = top / str(part)
         if not folder.is_dir():
             store.disk.make_directory(folder)
+        store.check_own(folder)
         with files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as handle:
             writer = _TreeWriter(store, handle)
             writer.remove(reversed(found.removed))  # what is in a directory before it

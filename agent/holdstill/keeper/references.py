@@ -11,7 +11,9 @@ to the same before anything is deleted.
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -123,6 +125,10 @@ class References:
         """Return whether a content is among those that are loaded."""
         row = self._db.execute("SELECT 1 FROM need WHERE digest = ?", (digest,)).fetchone()
         return row is not None
+
+    def loaded(self) -> Iterator[bytes]:
+        """Yield the digests that are loaded."""
+        yield from (digest for (digest,) in self._db.execute("SELECT digest FROM need"))
 
     def new_bytes(self, board: BoardName | None = None) -> int:
         """Return the bytes of the loaded contents that no capture needs, or none of one board."""
@@ -286,6 +292,7 @@ def opened(store: Store) -> Iterator[References]:
         PreflightError: it cannot be read or written.
     """
     path = store.root / NAME
+    _check_files(store)
     try:
         # Autocommit: transactions are begun where several statements belong together.
         db = sqlite3.connect(path, timeout=_PATIENCE, isolation_level=None)
@@ -300,6 +307,30 @@ def opened(store: Store) -> Iterator[References]:
         raise _unusable(path, error) from error
     finally:
         db.close()
+
+
+def _check_files(store: Store) -> None:
+    """Check that SQLite's files are such as it can open.
+
+    What is in their place and can be moved away is no reason to do without references.
+
+    Raises:
+        UnsoundReferencesError: one is none, or cannot be read and written.
+    """
+    for path in _files(store):
+        try:
+            mode = path.lstat().st_mode
+        except FileNotFoundError:
+            continue
+        if not stat.S_ISREG(mode):
+            raise UnsoundReferencesError(f"{path} is no file")
+        if not os.access(path, os.R_OK | os.W_OK) and os.access(store.root, os.W_OK):
+            raise UnsoundReferencesError(f"{path} may not be read and written")
+
+
+def _files(store: Store) -> tuple[Path, ...]:
+    """Return the database's files, itself the last one."""
+    return tuple(store.root / f"{NAME}{suffix}" for suffix in ("-journal", "-wal", "-shm", ""))
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
@@ -336,5 +367,5 @@ def discard(store: Store) -> None:
     (sqlite.org/howtocorrupt.html, 2.5). The caller uses no contents.
     """
     with store.alone_with_contents():
-        for suffix in ("-journal", "-wal", "-shm", ""):
-            store.discard(store.root / f"{NAME}{suffix}")
+        for path in _files(store):
+            store.discard(path)

@@ -12,7 +12,7 @@ from contextlib import suppress
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from holdstill.errors import UsageError
+from holdstill.errors import MachineError, UsageError
 from holdstill.keeper import trash
 from holdstill.model import names
 from holdstill.system import files
@@ -35,6 +35,7 @@ class RepairResult(StrEnum):
 
 def repair(store: Store, digest: Digest) -> RepairResult:
     """Do for one content what can be done here and now."""
+    store.lay_out()
     with store.alone_with_contents():
         path = store.contents.path(digest)
         if is_good(path, digest):
@@ -48,8 +49,7 @@ def repair(store: Store, digest: Digest) -> RepairResult:
 def take_out(store: Store, digest: Digest) -> None:
     """Take a bad content out of content/, and remember that it is awaited."""
     folder, path = _folder(store), store.contents.path(digest)
-    if not folder.is_dir():
-        store.disk.make_directory(folder)
+    store.ensure_own(folder)
     with suppress(FileExistsError):
         store.disk.create(folder / digest, b"")
     store.disk.sync_directory(folder)
@@ -73,6 +73,7 @@ def is_good(path: Path, digest: Digest) -> bool:
 
 def finish(store: Store) -> tuple[Digest, ...]:
     """Take away the markers of contents that are back; return those that are still awaited."""
+    store.check_own(_folder(store))
     marked = _marked(store)
     lacking = tuple(digest for digest in marked if not store.contents.has(digest))
     for digest in set(marked).difference(lacking):
@@ -80,9 +81,14 @@ def finish(store: Store) -> tuple[Digest, ...]:
     return lacking
 
 
-def awaited(store: Store) -> tuple[Digest, ...]:
-    """Return the contents that were taken out and have not come back."""
-    return tuple(digest for digest in _marked(store) if not store.contents.has(digest))
+def awaited(store: Store) -> tuple[Digest, ...] | None:
+    """Return the contents that were taken out and have not come back; None if nobody can tell."""
+    try:
+        store.check_own(_folder(store))
+        marked = _marked(store)
+    except (MachineError, OSError):
+        return None
+    return tuple(digest for digest in marked if not store.contents.has(digest))
 
 
 def _folder(store: Store) -> Path:
@@ -91,7 +97,7 @@ def _folder(store: Store) -> Path:
 
 def _marked(store: Store) -> list[Digest]:
     folder, found = _folder(store), []
-    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+    for path in sorted(folder.iterdir()) if os.path.lexists(folder) else ():
         try:
             found.append(names.check_digest(path.name))
         except UsageError:  # the bytes of a bad content

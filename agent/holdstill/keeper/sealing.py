@@ -247,11 +247,7 @@ class NeedsCheck:
             SecurityError: a content of the board has another size than is said.
         """
         self.sum = self._known.load(contents)
-        lacking = {
-            digest: None
-            for digest in repair.awaited(self._store)
-            if self._known.needs(bytes.fromhex(digest))
-        }
+        lacking = dict.fromkeys(self._taken_out())
         self.fresh = 0
         for content, size in self._known.not_of(self._board):
             self.fresh += 1
@@ -265,6 +261,15 @@ class NeedsCheck:
             elif found != size:
                 raise SecurityError(f"index: content {digest} does not have {size} bytes")
         return tuple(lacking)
+
+    def _taken_out(self) -> Iterator[Digest]:
+        """Yield the loaded contents that were damaged, and are awaited."""
+        awaited = repair.awaited(self._store)
+        if awaited is None:  # nobody can tell which: all are looked for
+            loaded = (Digest(digest.hex()) for digest in self._known.loaded())
+            yield from (digest for digest in loaded if not self._store.contents.has(digest))
+        else:
+            yield from (x for x in awaited if self._known.needs(bytes.fromhex(x)))
 
     def _is_own(self, digest: Digest) -> bool:
         content = bytes.fromhex(digest)
@@ -374,9 +379,9 @@ class Sealer:
             return None
         if _named(self._shelf.capture(newest.name).manifest()) != _named(manifest):
             return None
-        if any(
-            known.has(self._shelf.board, bytes.fromhex(digest))
-            for digest in repair.awaited(self._store)
+        awaited = repair.awaited(self._store)
+        if awaited is None or any(
+            known.has(self._shelf.board, bytes.fromhex(digest)) for digest in awaited
         ):
             return None
         return CaptureNeeds(ContentSum(event.contents, event.content_sum), is_same=True)
@@ -425,8 +430,13 @@ class Sealer:
         """
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
             ledger.check_sound(self._shelf.ledger_file.path)
+        self._store.check_own(self._sealing)
         for intent in sorted(self._sealing.glob("*.json")):
-            self._finish(intent)
+            try:
+                data = files.read_regular(intent)
+            except OSError:  # something else in an intent's place: it goes with the rest
+                continue
+            self._finish(data)
             self._disk.unlink(intent)
         self._shelf.check_no_strangers()
         for rest in sorted(self._sealing.iterdir()):
@@ -434,9 +444,9 @@ class Sealer:
         for name in sorted(self._shelf.ledger_file.read().thinned):
             self._store.discard(self._shelf.folder / name)
 
-    def _finish(self, intent: Path) -> None:
+    def _finish(self, intent: bytes) -> None:
         try:
-            event = msgspec.json.decode(files.read_regular(intent), type=SealedEvent)
+            event = msgspec.json.decode(intent, type=SealedEvent)
         except (msgspec.MsgspecError, UnicodeDecodeError):
             return  # spoiled: if it made something visible, that is a stranger's now, and is told
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:

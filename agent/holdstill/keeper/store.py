@@ -28,7 +28,13 @@ from typing import TYPE_CHECKING
 
 import yaml
 
-from holdstill.errors import DocumentError, PreflightError, SecurityError, UsageError
+from holdstill.errors import (
+    DocumentError,
+    MachineError,
+    PreflightError,
+    SecurityError,
+    UsageError,
+)
 from holdstill.keeper.content_store import SHARDS, ContentStore
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, strict_yaml
@@ -159,12 +165,51 @@ class Store:
         They may be empty, and many a program that copies a store leaves such out.
         """
         for folder in ("content", "boards", "trash", *(f"content/{shard}" for shard in SHARDS)):
-            _ensure(self.root / folder, self.disk)
+            self.ensure_own(self.root / folder)
+
+    def check_own(self, folder: Path) -> None:
+        """Refuse a folder that a symlink leads to: what is behind it is not the store's to delete.
+
+        Whatever empties a folder of the store asks here, or in `ensure_own`, beforehand.
+
+        Raises:
+            MachineError: it, or one that it is in, is a symlink.
+        """
+        for place in (folder, *folder.parents):
+            if place == self.root:
+                return
+            if place.is_symlink():
+                raise MachineError(
+                    f"{place} is a symlink, where the store has a folder of its own",
+                    hint="nothing behind it was touched. Take the symlink away, and put the "
+                    "folder itself there if its files are needed",
+                )
+
+    def ensure_own(self, folder: Path) -> None:
+        """Make a folder of the store that is not there.
+
+        Raises:
+            MachineError: something else is there.
+        """
+        self.check_own(folder)
+        if not folder.is_dir():
+            if folder.exists():
+                raise MachineError(
+                    f"{folder} is no folder, where the store has one of its own",
+                    hint="move that away; a folder is made in its place",
+                )
+            self.disk.make_directory(folder)
 
     def discard(self, folder: Path) -> None:
-        """Take a folder or file out of sight at once, then delete it; gone already is fine."""
+        """Take a folder or file out of sight at once, then delete it; gone already is fine.
+
+        Raises:
+            MachineError: it is not in the store itself, but behind a symlink.
+        """
         if not os.path.lexists(folder):
             return
+        self.check_own(folder.parent)
+        self.check_own(self.trash)
         # A name of its own: what rests in the trash under others may be taken back.
         grave = self.trash / f"{DISCARDED}{secrets.token_hex(8)}"
         self.disk.rename(folder, grave)
@@ -236,7 +281,7 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
         data = files.read_regular(root / "store.yaml")
     except (FileNotFoundError, NotADirectoryError) as error:
         raise UsageError(
-            f"{root} is not a store",
+            f"{root} is not a store: there is no {root / 'store.yaml'}",
             hint="check that its disk is mounted; if there has never been one, "
             "`holdstill keeper init` makes it",
         ) from error
@@ -256,7 +301,8 @@ def _facts(root: Path, data: bytes) -> StoreFacts:
     version = document.get("format") if isinstance(document, dict) else None
     if version != FORMAT:
         raise SecurityError(
-            f"{root}: format {version!r} of a store is not one that this version reads ({FORMAT})",
+            f"{root / 'store.yaml'}: format {version!r} of a store is not one that this version "
+            f"reads ({FORMAT})",
             hint="use the version of holdstill that made it, or a newer one",
         )
     return strict_yaml.decode(document, StoreFacts, "store.yaml")
@@ -318,11 +364,6 @@ def _claim(root: Path, disk: StoreDisk) -> None:
 def _listed(folder: Path) -> Iterator[Path]:
     if folder.is_dir():
         yield from folder.iterdir()
-
-
-def _ensure(folder: Path, disk: StoreDisk) -> None:
-    if not folder.is_dir():
-        disk.make_directory(folder)
 
 
 def probe(root: Path, disk: StoreDisk) -> Abilities:

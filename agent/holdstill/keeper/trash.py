@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -45,12 +46,14 @@ def resting(store: Store) -> tuple[RestingPlace, ...]:
     for path in store.trash.glob(f"{_PREFIX}*"):
         with suppress(ValueError):
             since = datetime.strptime(path.name, f"{_PREFIX}{_MOMENT}").replace(tzinfo=UTC)
-            found.append(RestingPlace(path, since))
+            if stat.S_ISDIR(path.lstat().st_mode):
+                found.append(RestingPlace(path, since))
     return tuple(sorted(found, key=lambda place: (place.since, place.folder)))
 
 
 def others(store: Store) -> Iterator[Path]:
     """Yield what is in the trash and rests for nobody: what an interrupted deletion left."""
+    store.check_own(store.trash)
     kept = {place.folder for place in resting(store)}
     yield from (path for path in sorted(store.trash.iterdir()) if path not in kept)
 
@@ -94,6 +97,7 @@ def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tu
     Returns:
         How many bytes were given back, and how many of them before their time.
     """
+    store.check_own(store.trash)
     given_back = early = 0
     for place in resting(store):
         if place.since > now:

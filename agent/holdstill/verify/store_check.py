@@ -50,12 +50,14 @@ class ContentDamage(Record, frozen=True, kw_only=True):
     """One content whose bytes do not have the digest in its name.
 
     Attributes:
+        path: of its file, where whoever asked knows that.
         hits: board/capture: path, for every capture that was checked and some of its paths.
     """
 
     digest: str
     problem: str
     hits: tuple[str, ...]
+    path: str = ""
 
 
 class StoreReport(Record, frozen=True, kw_only=True):

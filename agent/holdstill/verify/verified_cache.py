@@ -173,7 +173,8 @@ class _KeptFile:
                 return True
         self.trouble = (
             f"{self._path}, which remembers what earlier runs found good, cannot be used, so all "
-            f"is read, and this run is not remembered: {error}"
+            f"is read, and this run is not remembered: {error}; what to do: move it away, or give "
+            "its owner the right to read and write it"
         )
         return False
 

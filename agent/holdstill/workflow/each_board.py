@@ -111,7 +111,7 @@ def _enrolled(folder: Path) -> BoardName:
         )
     if not (folder / "enrolment.yaml").exists():
         raise VerificationError(
-            f"{folder} has no enrolment.yaml",
+            f"{folder / 'enrolment.yaml'}: there is none",
             hint="put it back from a copy, or enrol the board again (`holdstill keeper enrol`); "
             "if this is no board, move the folder out of boards/",
         )

@@ -5,12 +5,14 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from holdstill.errors import DegradedError, HoldstillError, MachineError, VerificationError
-from holdstill.keeper import account_captures, capture_notes, references, repair
+from holdstill.keeper import account_captures, capture_notes, odd_places, references, repair
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import names
 from holdstill.verify import card_check, store_check, verified_cache
-from holdstill.verify.store_check import StoreReport
+from holdstill.verify.store_check import ContentDamage, StoreReport
 from holdstill.workflow import captures_to_verify, each_board
 
 if TYPE_CHECKING:
@@ -38,10 +40,13 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
         troubles: boards of which nothing, or not all, could be judged.
         miscounted: board/capture of those of which the references say something else than
             their indexes. They are derived, and no capture is the worse for it.
+        odd: what is in the store's own places and does not belong there, or cannot be read; no
+            capture is the worse for it.
     """
 
     troubles: tuple[each_board.BoardTrouble, ...] = ()
     miscounted: tuple[str, ...] = ()
+    odd: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -49,7 +54,8 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
         codes = [trouble.exit_code for trouble in self.troubles]
         codes += [MachineError.exit_code] if self.unread else []
         codes += [VerificationError.exit_code] if self.damages or self.faults else []
-        return max(codes, default=DegradedError.exit_code if self.miscounted else 0)
+        is_degraded = self.miscounted or self.odd
+        return max(codes, default=DegradedError.exit_code if is_degraded else 0)
 
 
 def verify_store(
@@ -100,14 +106,20 @@ def verify_store(
         captures=report.captures,
         read_since=report.read_since,
         damaged=report.damaged,
-        damages=report.damages,
+        damages=tuple(_placed(store, damage) for damage in report.damages),
         faults=(*wanted.faults, *report.faults),
         unread=(*wanted.unread, *report.unread),
         gone=report.gone,
         notes=(*wanted.notes, *report.notes, *notes, *reason),
         troubles=found.troubles,
         miscounted=miscounted,
+        odd=odd_places.found(store),
     )
+
+
+def _placed(store: Store, damage: ContentDamage) -> ContentDamage:
+    path = store.contents.path(names.check_digest(damage.digest))
+    return msgspec.structs.replace(damage, path=str(path))
 
 
 def _miscounted(store: Store) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -1,0 +1,98 @@
+"""What is in a store's own places and cannot be of use there: a folder for a file, a symlink.
+
+No capture is the worse for any of it, so nothing else looks at it; who verifies a store is told.
+What captures need (manifests, signatures, contents, ledgers, enrolments) is judged elsewhere.
+"""
+
+from __future__ import annotations
+
+import stat
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from holdstill.keeper import account, incoming, latest_tree, references
+from holdstill.keeper.content_store import SHARDS
+from holdstill.keeper.ledger import SealedEvent
+from holdstill.keeper.store import REMEMBERED
+from holdstill.model import names
+from holdstill.system import files
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.keeper.store import Store
+
+_FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for shard in SHARDS))
+_FILES = ("lock", REMEMBERED, references.NAME)
+_BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
+_BOARD_FILES = (
+    "lock", *incoming.RECEIVING, "account.lock", "latest.lock",
+    f"latest/{latest_tree.SHOWS}", "refusals.jsonl",
+)  # fmt: skip
+_KINDS = {
+    stat.S_IFDIR: "a directory", stat.S_IFLNK: "a symlink", stat.S_IFREG: "a file",
+    stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket", stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}  # fmt: skip
+
+
+def found(store: Store) -> tuple[str, ...]:
+    """Return what is odd, each with its path and what to do; what is not there is not odd."""
+    return tuple(_all(store))
+
+
+def _all(store: Store) -> Iterator[str]:
+    yield from _of_folder(store.root, _FOLDERS, _FILES)
+    for folder in store.board_folders():
+        if names.is_board(folder.name) and folder.is_dir():
+            yield from _of_folder(folder.parent, (folder.name,), ())
+            yield from _of_folder(folder, _BOARD_FOLDERS, _BOARD_FILES)
+            yield from _document(folder / account.NAME, account.Balance)
+            for intent in _intents(folder / "sealing"):
+                yield from _document(intent, SealedEvent)
+
+
+def _of_folder(top: Path, folders: tuple[str, ...], plain: tuple[str, ...]) -> Iterator[str]:
+    for name in folders:
+        yield from _odd(top / name, stat.S_IFDIR)
+    for name in plain:
+        yield from _odd(top / name, stat.S_IFREG)
+
+
+def _odd(path: Path, due: int) -> Iterator[str]:
+    try:
+        mode = path.lstat().st_mode
+    except OSError:  # it is not there, or what is odd is the folder that it is in
+        return
+    what = "folder" if due == stat.S_IFDIR else "file"
+    if stat.S_IFMT(mode) != due:
+        kind = _KINDS.get(stat.S_IFMT(mode), "something else")
+        yield f"{path}: {kind} is in the place of a {what} of the store; what to do: move it away"
+    elif not mode & stat.S_IRUSR:
+        right = "u+rwx" if due == stat.S_IFDIR else "u+rw"
+        yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
+
+
+def _intents(sealing: Path) -> list[Path]:
+    with suppress(OSError):  # told already
+        return [] if sealing.is_symlink() else sorted(sealing.glob("*.json"))
+    return []
+
+
+def _document(path: Path, kind: type[account.Balance | SealedEvent]) -> Iterator[str]:
+    """Say that a document is none or cannot be read; the board's next run makes another."""
+    if odd := tuple(_odd(path, stat.S_IFREG)):
+        yield from odd
+        return
+    try:
+        msgspec.json.decode(files.read_regular(path), type=kind)
+    except OSError:  # it is not there
+        return
+    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+        yield (
+            f"{path}: it is damaged: {error}; what to do: nothing, the board's next run begins "
+            "another one; see `dmesg` whether the disk is failing"
+        )
