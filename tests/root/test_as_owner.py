@@ -230,3 +230,23 @@ def test_a_store_of_ones_own_is_nobody_elses(tmp_path: Path) -> None:
 def test_the_users_of_these_tests_are_in_no_list_outside() -> None:
     assert not {OWNER, STRANGER} & {user.pw_uid for user in pwd.getpwall()}
     assert GROUP not in {group.gr_gid for group in grp.getgrall()}
+
+
+def test_an_empty_mount_point_of_roots_is_no_store_and_nobody_is_sent_to_root(host: Host) -> None:
+    """The disk is not mounted: making a store there would be the worst that could be done."""
+    host.store.rename(host.store.with_name("away"))
+    host.store.mkdir(mode=0o755)
+
+    looked = host.run("verify", "--store", host.store, user=OWNER)
+    made = host.run("keeper", "init", host.store, user=OWNER)
+
+    assert (looked.returncode, made.returncode) == (2, 4)
+    said = looked.stderr.decode()
+    assert said.index("mount that first") < said.index("keeper init")
+    line = f"`sudo chown harbour {host.store}`"
+    assert (
+        f"mount it first; else give the directory to the user who is to keep the store: {line}"
+        in (made.stderr.decode())
+    )
+    assert b"-u root" not in looked.stderr + made.stderr
+    assert list(host.store.iterdir()) == []

@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 import os
 import subprocess
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 import pytest
 
-from holdstill.errors import LinkError
-from holdstill.keeper import enrolment
+from holdstill.errors import BusyError, LinkError
+from holdstill.keeper import enrolment, session_slots
 from holdstill.keeper.account import Balance
 from holdstill.model.settings import BoardLimits
 from holdstill.model.sizes import ByteSize
@@ -420,3 +421,18 @@ def test_h18_no_file_is_larger_than_a_content(
         keeper.abandon()
 
     assert all(size <= 256 << 20 for size in sizes)
+
+
+def test_one_key_holds_so_many_sessions_and_no_more(house: Boathouse) -> None:
+    """One session more is busy, for the board as well; another board's are not touched."""
+    with ExitStack() as open_ones:
+        for _ in range(session_slots.SLOTS):
+            open_ones.enter_context(house.keeper(keeping.PIER_3)).hello()
+
+        done = tried(house, keeping.PIER_3, "holdstill-control")
+        with pytest.raises(BusyError, match="8 sessions"), house.keeper(keeping.PIER_3) as late:
+            late.hello()
+        with house.keeper(keeping.PIER_4) as other:
+            assert other.hello().board == keeping.PIER_4
+
+    assert done.returncode == BusyError.exit_code

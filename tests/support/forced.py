@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from holdstill.errors import HoldstillError
-from holdstill.keeper import ssh_server, store
+from holdstill.keeper import session_slots, ssh_server, store
 from holdstill.model import names, settings
 from holdstill.model.settings import KeeperSettings
 from holdstill.model.sizes import ByteSize
@@ -27,16 +27,17 @@ def settings_of(root: Path) -> KeeperSettings:
 
 
 def main() -> int:
-    root, board = sys.argv[-3], sys.argv[-1]
+    root, board = Path(sys.argv[-3]), names.check_board(sys.argv[-1])
     try:
-        return ssh_server.forced_command(
-            store.open_store(Path(root)),
-            names.check_board(board),
-            os.environ.get("SSH_ORIGINAL_COMMAND", ""),
-            settings=settings_of(Path(root)),
-            clock=SystemClock(),
-            runner=LocalRunner(),
-        )
+        with session_slots.held(root, board):
+            return ssh_server.forced_command(
+                store.open_store(root),
+                board,
+                os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+                settings=settings_of(root),
+                clock=SystemClock(),
+                runner=LocalRunner(),
+            )
     except HoldstillError as error:
         sys.stderr.write(f"holdstill: {error}\n")
         return error.exit_code

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import typing
 from enum import Enum
 
@@ -15,6 +16,10 @@ HOSTILE = (
     "\u202eevil\u202c\u2066x\u2069"  # bidirectional controls (UAX #9, 2)
     "\u200b\u200d\ufeff\u00ad\u2028\u2029"
     "\U000e0041\ue000\u0378"  # a tag, private use, unassigned
+    "e"
+    + 40
+    * "\u0301"  # more combining marks than a letter can have (UAX #15, 13)
+    + "\u05d0\u0634 7.8 (good)"  # letters that turn what follows around (UAX #9, 3.2)
     "[bold red]markup[/]"
     "\nholdstill: a line of its own"
 )
@@ -23,7 +28,11 @@ HOSTILE = (
 
 def is_clean(text: str) -> bool:
     """Whether a terminal can show this as it is; written apart from the product on purpose."""
-    return all(_is_harmless(ord(c)) for c in text)
+    return all(_is_harmless(ord(c)) for c in text) and _STACKED.search(text) is None
+
+
+_STACKED = re.compile("[\u0300-\u036f]{31}")
+"""More combining diacritical marks in a row than a stream-safe text has (UAX #15, 13)."""
 
 
 def _is_harmless(code: int) -> bool:
@@ -34,6 +43,10 @@ def _is_harmless(code: int) -> bool:
         code < 0x20
         or 0x7F <= code <= 0x9F
         or code in {0xAD, 0x61C, 0x180E, 0xFEFF, 0x0378}
+        or 0x5D0 <= code <= 0x5EA  # Hebrew letters
+        or 0x620 <= code <= 0x64A  # Arabic letters
+        or 0x710 <= code <= 0x72F  # Syriac letters
+        or 0x780 <= code <= 0x7A5  # Thaana letters
         or 0x200B <= code <= 0x200F
         or 0x2028 <= code <= 0x202E
         or 0x2060 <= code <= 0x206F

@@ -182,3 +182,44 @@ def test_f11_a_machine_that_is_no_board_and_no_keeper_has_nobody_to_tell(house: 
     done = house.run("try-alarms", "--settings", none, "--keeper-settings", none)
 
     assert done.returncode == 2
+
+
+@pytest.mark.parametrize("left", ["nothing", "an-empty-mount-point"])
+def test_a_store_whose_disk_is_gone_is_told(house: Boathouse, left: str) -> None:
+    """All boards are silent at once then, and none of them can say so."""
+    house.store.rename(house.folder / "away")
+    if left == "an-empty-mount-point":
+        house.store.mkdir()
+    with listening() as server:
+        house.addresses(server.url(CANARY))
+        watched = house.watch()
+
+    assert watched.returncode == 2
+    ((_, post),) = server.posts
+    assert post["title"].endswith(": the store of all boards is out of reach")
+    for said in (post["message"], watched.stderr.decode()):
+        assert f"{house.store} is not a store" in said
+        assert said.index("mount that first") < said.index("keeper init")
+    assert CANARY.encode() not in watched.stderr
+
+
+def test_a_store_that_nothing_can_be_written_to_is_told(house: Boathouse) -> None:
+    house.enrolled_for_a_year()
+    (house.store / "watch.json").mkdir()  # in the place of what was said before
+    with listening() as server:
+        house.addresses(server.url(CANARY))
+        watched = house.watch()
+
+    assert watched.returncode == 4
+    ((_, post),) = server.posts
+    assert "watch.json" in post["message"]
+
+
+def test_nobody_is_reached_about_a_store_that_is_gone(house: Boathouse) -> None:
+    house.store.rename(house.folder / "away")
+    house.addresses("json://127.0.0.1:9")  # discard (RFC 863): nobody listens
+
+    watched = house.watch()
+
+    assert watched.returncode == 2
+    assert b"1 of those who are to be told could not be reached" in watched.stderr

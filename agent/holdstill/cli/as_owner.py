@@ -13,8 +13,8 @@ import sys
 from typing import TYPE_CHECKING
 
 from holdstill.cli import local_store
+from holdstill.keeper import store as stores
 from holdstill.keeper import store_owner
-from holdstill.keeper.store import open_store
 from holdstill.system import users
 
 if TYPE_CHECKING:
@@ -32,8 +32,10 @@ def opened(root: Path) -> Store:
         PreflightError: this user is not its owner.
     """
     top = root.absolute()
+    # A mount point whose disk is not there may be root's: that there is no store is said first.
+    stores.check_is_there(top)
     become_owner(top)
-    return open_store(top)
+    return stores.open_store(top)
 
 
 def opened_at(address: str | None) -> Store:
@@ -59,9 +61,16 @@ def become_owner(root: Path) -> None:
         return
     if os.geteuid() == 0:
         users.start_again_as(owner)
-    store_owner.check(root, hint=f"say it as that user: `{_line(owner)}`")
+    store_owner.check(root, hint=_hint(root, owner))
 
 
-def _line(owner: User) -> str:
-    """Return this very command line, to be typed by somebody who may become that user."""
-    return shlex.join(["sudo", "-u", owner.called, "holdstill", *sys.argv[1:]])
+def _hint(root: Path, owner: User) -> str:
+    """Return what to do: this very command line, for somebody who may become that user."""
+    if owner.uid == 0 and not stores.is_there(root):
+        me = users.User.of_this_process().called
+        return (
+            f"if a disk belongs there, mount it first; else give the directory to the user who is "
+            f"to keep the store: `sudo chown {shlex.quote(me)} {shlex.quote(str(root))}`"
+        )
+    become = ["sudo"] if owner.uid == 0 else ["sudo", "-u", owner.called]
+    return f"run it as that user: `{shlex.join([*become, 'holdstill', *sys.argv[1:]])}`"

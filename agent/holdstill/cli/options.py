@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 import msgspec
 
-from holdstill.errors import UsageError
+from holdstill.errors import DocumentError, UsageError
 from holdstill.model import settings as model_settings
+from holdstill.system import users
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.settings import BoardSettings, KeeperSettings
 
+T = TypeVar("T")
 BOARD_SETTINGS = Path("/etc/holdstill/board.yaml")
 KEEPER_SETTINGS = Path("/etc/holdstill/keeper.yaml")
 
@@ -120,7 +123,7 @@ def read_board_settings(path: Path) -> BoardSettings:
     Raises:
         UsageError: it cannot be read; DocumentError: it has problems.
     """
-    return model_settings.decode_board_settings(_read(path, "board"), str(path))
+    return _decoded(path, "board", model_settings.decode_board_settings)
 
 
 def read_keeper_settings(path: Path) -> KeeperSettings:
@@ -129,7 +132,7 @@ def read_keeper_settings(path: Path) -> KeeperSettings:
     Raises:
         UsageError: it cannot be read; DocumentError: it has problems.
     """
-    return model_settings.decode_keeper_settings(_read(path, "keeper"), str(path))
+    return _decoded(path, "keeper", model_settings.decode_keeper_settings)
 
 
 def keeper_settings(path: Path, store: Path) -> KeeperSettings:
@@ -174,10 +177,35 @@ def as_json(value: object) -> str:
 
 
 def _read(path: Path, whose: str) -> bytes:
+    what = f"the settings file of this {whose} ({os.uname().nodename}), {path}"
     try:
         return path.read_bytes()
+    except PermissionError as error:
+        me = users.User.of_this_process().called
+        raise UsageError(
+            f"{what}, cannot be read by the user {me}",
+            hint=f"as root: `chmod 644 {path}`; there are no secrets in it, and everybody may "
+            "read it. The folders that it lies in have to be open as well",
+        ) from error
     except OSError as error:
         raise UsageError(
-            f"cannot read the {whose}'s settings {path}: {error.strerror}",
+            f"{what}, cannot be read: {error.strerror}",
             hint=f"start from configs/{whose}.yaml, or name another file with --settings",
+        ) from error
+
+
+def _decoded(path: Path, whose: str, decode: Callable[[bytes, str], T]) -> T:
+    """Decode a settings file; what is wrong is told with whose file it is, and on which machine.
+
+    A board is told what is wrong at its keeper, and has such a file, too.
+    """
+    name = f"{path} of the {whose} {os.uname().nodename}"
+    try:
+        return decode(_read(path, whose), name)
+    except DocumentError as error:
+        raise DocumentError(
+            name,
+            error.problems,
+            hint=f"correct these lines; configs/{whose}.yaml, which came with holdstill, shows "
+            "every key with its meaning",
         ) from error

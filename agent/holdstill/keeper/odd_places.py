@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.keeper import account, incoming, latest_tree, references
+from holdstill.keeper import account, incoming, latest_tree, references, session_slots
 from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.store import REMEMBERED
@@ -29,7 +29,7 @@ _FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for sh
 _FILES = ("lock", REMEMBERED, references.NAME)
 _BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
-    "lock", *incoming.RECEIVING, "account.lock", "latest.lock",
+    "lock", *incoming.RECEIVING, *session_slots.NAMES, "account.lock", "latest.lock",
     f"latest/{latest_tree.SHOWS}", "refusals.jsonl",
 )  # fmt: skip
 _KINDS = {

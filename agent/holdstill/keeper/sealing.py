@@ -120,7 +120,12 @@ def check_manifest(
         if said[key] != value:
             raise SecurityError(f"manifest: {key} is {said[key]!r}; the ledger wants {value!r}")
     if sum(part.entries for part in manifest.parts) > entries_limit:
-        raise SecurityError(f"manifest: more than the {entries_limit} entries this board may have")
+        own = shelf.store.board_folder(shelf.board) / "enrolment.yaml"
+        raise SecurityError(
+            f"manifest: more than the {entries_limit:,} entries this board may have",
+            hint="if it has grown, raise limits.entries in the keeper's keeper.yaml, or for this "
+            f"board alone in {own} there; then capture again, what was sent is not sent twice",
+        )
     numbers = {part.number for part in manifest.parts}
     if len(numbers) != len(manifest.parts):
         raise SecurityError("manifest: a partition is listed twice")

@@ -10,7 +10,7 @@ import os
 import select
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
@@ -39,10 +39,26 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
-PATIENCE = 180.0
-"""Seconds without a message until the board counts as gone; it sends one every 30."""
 AFTERWARDS = 10
 """How much a keeper steps back for others (nice) when its board has gone."""
+
+
+class Patience(NamedTuple):
+    """How many seconds a session is waited for; it is over when any of them have passed.
+
+    Attributes:
+        silence: without a byte; a board says every 30 that it is there.
+        line: for one message to be whole; 8 MiB at 10 kB/s take less.
+        call: with no more than word that the board is there. Between two calls lies at most a
+            batch of 256 MiB and one large content (workflow.upload): that is 25 kB/s.
+    """
+
+    silence: float = 180.0
+    line: float = 900.0
+    call: float = 6 * 3600.0
+
+
+USUAL = Patience()
 
 
 def forced_command(
@@ -106,22 +122,26 @@ def _check_in_use(enrolled: Enrolment) -> None:
 class LineReader:
     """Lines from a descriptor, of limited length, with limited patience."""
 
-    def __init__(self, handle: int, *, limit: int, patience: float) -> None:
+    def __init__(self, handle: int, *, limit: int, patience: Patience, clock: Clock) -> None:
         self._handle, self._limit, self._patience = handle, limit, patience
+        self._clock = clock
         self._rest = bytearray()
 
-    def next(self) -> bytes | None:
+    def next(self, *, by: float) -> bytes | None:
         """Return a line without its newline; None when the other side is gone.
+
+        It is gone as well when the monotonic clock says `by`, or a line is not whole in time.
 
         Raises:
             SecurityError: it is longer than a line may be.
         """
-        seen = 0
+        seen, end_by = 0, min(by, self._clock.monotonic() + self._patience.line)
         while (end := self._rest.find(b"\n", seen)) < 0:
             seen = len(self._rest)
             if seen > self._limit:
                 raise SecurityError(f"a message of more than {self._limit} bytes")
-            ready, _, _ = select.select([self._handle], [], [], self._patience)
+            patience = min(self._patience.silence, end_by - self._clock.monotonic())
+            ready, _, _ = select.select([self._handle], [], [], max(0.0, patience))
             chunk = os.read(self._handle, 1 << 16) if ready else b""
             if not chunk:
                 return None
@@ -141,18 +161,20 @@ class SshServer:
         self._store, self._board, self._clock = store, board, clock
         self._staged_folders: list[Path] = []
 
-    def run(self, source: int, target: int, *, patience: float = PATIENCE) -> None:
-        """Answer line by line until the other side is gone.
+    def run(self, source: int, target: int, *, patience: Patience = USUAL) -> None:
+        """Answer line by line until the other side is gone, or calls for nothing any more.
 
         Raises:
             SecurityError: a line is longer than a line may be.
         """
-        lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience)
+        lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience, clock=self._clock)
+        over = self._clock.monotonic() + patience.call
         try:
-            while (line := lines.next()) is not None:
+            while (line := lines.next(by=over)) is not None:
                 answer = self.answer(line)
                 if answer is not None:
                     files.write_all(target, answer + b"\n")
+                    over = self._clock.monotonic() + patience.call
         except BrokenPipeError:
             return
         finally:

@@ -270,6 +270,32 @@ def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:
     return made
 
 
+def is_there(root: Path) -> bool:
+    """Return whether there is a store; where nobody lets us look, there may be one."""
+    try:
+        (root / "store.yaml").lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except PermissionError:
+        pass
+    return True
+
+
+def check_is_there(root: Path) -> None:
+    """Check that there is a store, whoever may read it.
+
+    Raises:
+        UsageError: there is none.
+    """
+    if not is_there(root):
+        raise UsageError(
+            f"{root} is not a store: there is no {root / 'store.yaml'}",
+            hint=f"if it is on a disk of its own, mount that first (`findmnt --target {root}` "
+            "shows what is mounted there). Only where there has never been a store does "
+            "`holdstill keeper init` make one",
+        )
+
+
 def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
     """Open a store; nothing is changed.
 
@@ -277,14 +303,8 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
         UsageError: there is none.
         SecurityError: its format is unknown.
     """
-    try:
-        data = files.read_regular(root / "store.yaml")
-    except (FileNotFoundError, NotADirectoryError) as error:
-        raise UsageError(
-            f"{root} is not a store: there is no {root / 'store.yaml'}",
-            hint="check that its disk is mounted; if there has never been one, "
-            "`holdstill keeper init` makes it",
-        ) from error
+    check_is_there(root)
+    data = files.read_regular(root / "store.yaml")
     try:
         return Store(root, _facts(root, data), disk or StoreDisk())
     except DocumentError as error:

@@ -9,11 +9,17 @@ endless. What is printed already stays as it is, so a text may pass twice.
 from __future__ import annotations
 
 import re
+import unicodedata
+from enum import Enum
+from itertools import groupby
 
 LONGEST = 4096
 """Characters of one shown text: as much as a path may have."""
 LINES_MOST = 60
 """Lines of one shown error."""
+MARKS_MOST = 30
+"""Combining marks after one letter: a stream-safe text has no more non-starters in a row (Unicode
+Standard Annex #15, 13, Stream-Safe Text Format)."""
 _ELLIPSIS = "..."
 
 _INVISIBLE = re.compile(
@@ -25,12 +31,19 @@ Default_Ignorable_Code_Point that str.isprintable() lets pass, and the blank Bra
 (from memory; tests/unit/model compares)."""
 
 
+_RIGHT_TO_LEFT = frozenset({"R", "AL", "AN"})
+"""Bidirectional classes that turn the order of what stands beside them (Unicode Standard Annex #9,
+3.2, table 4). Escaped and not isolated: an isolate is a control character, which a terminal may
+not know."""
+
+
 def printable(text: str | bytes, *, longest: int = LONGEST) -> str:
     r"""Return one line of text that can do no harm, and is not endless.
 
     Control characters, line breaks, format characters (bidirectional ones, zero-width ones),
-    surrogates and unassigned ones are written as \x1b, \n, \u202e; bytes that are not UTF-8, also
-    those in a name that Python decoded, as \xff.
+    surrogates and unassigned ones are written as \x1b, \n, \u202e; so are letters of a script that
+    runs from right to left, and combining marks beyond those that one letter can have; bytes that
+    are not UTF-8, also those in a name that Python decoded, as \xff.
     """
     shown = escaped(text)
     return shown if len(shown) <= longest else shown[: longest - len(_ELLIPSIS)] + _ELLIPSIS
@@ -55,9 +68,28 @@ def _continued(line: str) -> str:
 def escaped(text: str | bytes) -> str:
     """Return text with everything written out that is not simply visible; of any length."""
     words = _decoded(text)
-    if words.isprintable() and _INVISIBLE.search(words) is None:
+    if words.isascii() and words.isprintable():
         return words
-    return "".join(map(_visible, words))
+    return "".join(
+        "".join(map(_visible, run)) if kind is _Kind.PLAIN else _marks("".join(run))
+        for kind, run in groupby(words, _kind)
+    )
+
+
+class _Kind(Enum):
+    PLAIN = 0
+    MARK = 1
+    """It is drawn over, below or around the letter before it."""
+
+
+def _kind(character: str) -> _Kind:
+    is_mark = unicodedata.category(character) in {"Mn", "Me"}
+    return _Kind.MARK if is_mark else _Kind.PLAIN
+
+
+def _marks(run: str) -> str:
+    """Return marks in a row: as many as a letter can have, the others written out."""
+    return "".join(map(_visible, run[:MARKS_MOST])) + "".join(map(_written_out, run[MARKS_MOST:]))
 
 
 def _decoded(text: str | bytes) -> str:
@@ -65,8 +97,13 @@ def _decoded(text: str | bytes) -> str:
 
 
 def _visible(character: str) -> str:
-    if character.isprintable() and _INVISIBLE.match(character) is None:
+    is_visible = character.isprintable() and _INVISIBLE.match(character) is None
+    if is_visible and unicodedata.bidirectional(character) not in _RIGHT_TO_LEFT:
         return character
+    return _written_out(character)
+
+
+def _written_out(character: str) -> str:
     if "\udc80" <= character <= "\udcff":  # a byte, as os.fsdecode hands it over (PEP 383)
         return f"\\x{ord(character) - 0xDC00:02x}"
     return character.encode("unicode_escape").decode()

@@ -250,7 +250,45 @@ def _problems(value: object, kind: object, path: str) -> Iterator[str]:
         msgspec.convert(value, kind, dec_hook=_decode_field)
     except msgspec.ValidationError as error:
         text = str(error)
-        yield f"{path or 'document'}: {_choices(value, kind) or text[:1].lower() + text[1:]}"
+        said = _choices(value, kind) or _in_words(text, value)
+        yield f"{path or 'document'}: {said}"
+
+
+_EXPECTED = re.compile(r"Expected `(\w+)(?: \| null)?`, got `\w+`(.*)")
+"""How msgspec says that a value has another type (from memory; the tests compare)."""
+_KINDS = {
+    "bool": "true or false",
+    "int": "a whole number",
+    "float": "a number",
+    "str": "text (in quotes, if it looks like a number)",
+    "array": "a list, such as [one, two]",
+    "object": "keys with values",
+}
+
+
+def _in_words(text: str, value: object) -> str:
+    """Return what a decoder says of a value of another type in words of YAML, not of Python."""
+    match = _EXPECTED.match(text)
+    if match is None or match[1] not in _KINDS:
+        return text[:1].lower() + text[1:]
+    return f"must be {_KINDS[match[1]]}; found {_found(value)}"
+
+
+def _found(value: object) -> str:
+    """Describe a value that is of the wrong kind, as its writer sees it."""
+    match value:
+        case None:
+            return "nothing"
+        case bool():
+            return str(value).lower()
+        case list():
+            return "a list"
+        case dict():
+            return "keys with values"
+        case str():
+            return f'"{value[:_GUESSED]}"'
+        case _:
+            return f"{value}"
 
 
 def _choices(value: object, kind: object) -> str:
@@ -262,7 +300,8 @@ def _choices(value: object, kind: object) -> str:
 
 def _struct_problems(value: object, struct: type[msgspec.Struct], path: str) -> Iterator[str]:
     if not isinstance(value, dict):
-        yield f"{path or 'document'}: expected keys with values, found {type(value).__name__}"
+        what = path or "the document"
+        yield f"{what}: must be keys with values, such as `key: value`; found {_found(value)}"
         return
     fields = {field.encode_name: field for field in msgspec.structs.fields(struct)}
     tag = struct.__struct_config__.tag_field

@@ -81,6 +81,18 @@ def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -
     return _letter(kind, f"{keeper}: {what}", lines, at)
 
 
+def about_store(keeper: str, store: str, why: str, hint: str, *, at: str) -> Message:
+    """Write for the keeper that its store cannot be looked at."""
+    lines = [why, f"What to do: {hint}"] if hint else [why]
+    lines.append(
+        f"As long as {store} cannot be used, no board can capture and none is watched. This is "
+        "said at every look, for there is nowhere to remember that it was said."
+    )
+    return _letter(
+        MessageKind.SILENCE, f"{keeper}: the store of all boards is out of reach", lines, at
+    )
+
+
 def about_nothing(host: str, *, at: str) -> Message:
     """Write that this is a trial."""
     lines = [

@@ -32,10 +32,19 @@ class User:
     def owner_of(cls, path: Path) -> Self:
         """Return whom a file or directory belongs to; a symlink is not followed."""
         found = path.lstat()
+        return cls._known(found.st_uid, found.st_gid)
+
+    @classmethod
+    def of_this_process(cls) -> Self:
+        """Return whom this process runs as."""
+        return cls._known(os.geteuid(), os.getegid())
+
+    @classmethod
+    def _known(cls, uid: int, gid: int) -> Self:
         try:
-            known = pwd.getpwuid(found.st_uid)
+            known = pwd.getpwuid(uid)
         except KeyError:
-            return cls(found.st_uid, found.st_gid)
+            return cls(uid, gid)
         return cls(known.pw_uid, known.pw_gid, known.pw_name, known.pw_dir)
 
     @property

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import paramiko
 
-from holdstill.errors import LinkError, PreflightError, SecurityError
+from holdstill.errors import BusyError, HoldstillError, LinkError, PreflightError, SecurityError
 from holdstill.transport import host_keys as keys
 
 if TYPE_CHECKING:
@@ -213,6 +213,7 @@ class SshSession:
 
         Raises:
             LinkError: the connection is gone, or no answer comes.
+            BusyError: the command ended for it was one session too many.
         """
         with self._calling:
             self.send_line(line)
@@ -237,8 +238,17 @@ class SshSession:
         except (OSError, EOFError, paramiko.SSHException) as error:
             raise LinkError(f"the connection to {self._peer} broke: {error}") from error
         if not chunk:
-            raise LinkError(f"{self._peer} ended the session{self._last_words()}")
+            raise self._ended()
         return chunk
+
+    def _ended(self) -> HoldstillError:
+        """Return why the command ended: one that was one too many says so by its exit code."""
+        what = f"{self._peer} ended the session{self._last_words()}"
+        if self._channel.exit_status_ready() and (
+            self._channel.recv_exit_status() == BusyError.exit_code
+        ):
+            return BusyError(what)
+        return LinkError(what)
 
     def _last_words(self) -> str:
         """Return the command's standard error before it ended, for the message."""

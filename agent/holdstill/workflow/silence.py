@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from holdstill.errors import HoldstillError
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.settings import WatchSettings
@@ -232,6 +233,27 @@ def watch(
     if left != after.outbox:
         file.save(msgspec.structs.replace(after, outbox=left))
     return states
+
+
+def tell_of_store(
+    root: Path, error: HoldstillError, people: Recipients, *, clock: Clock
+) -> tuple[str, ...]:
+    """Tell people that no board can be looked at: all of them are silent at once.
+
+    Nothing is remembered, for that would be in the store.
+
+    Returns:
+        Why people may not have been told, in sentences.
+    """
+    at, keeper = clocks.rfc3339(clock.now()), os.uname().nodename
+    letter = messages.about_store(keeper, str(root), str(error), error.hint, at=at)
+    try:
+        to = people.names()
+        missed = len(to) - len(people.send(msgspec.structs.replace(letter, to=to)))
+    except (OSError, UnicodeDecodeError):
+        missed = 0  # the complaint is about just that
+    unreached = f"{missed} of those who are to be told could not be reached" if missed else ""
+    return tuple(text for text in (unreached, people.complaint()) if text)
 
 
 def alarm_troubles(store: Store, people: Recipients) -> tuple[str, ...]:

@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdstill.errors import PreflightError
 from holdstill.keeper import references
 from holdstill.keeper.references import AccountedCapture, ContentSum
 from support import keeping
@@ -153,9 +152,11 @@ def test_a_damaged_file_is_told_from_one_that_cannot_be_used(store: Store, damag
 
     references.discard(store)
     path.mkdir()
-    with pytest.raises(PreflightError, match=r"references\.sqlite cannot be used"):  # noqa: SIM117
-        with references.opened(store):
-            pass
+    with (
+        pytest.raises(references.UnsoundReferencesError, match=r"references\.sqlite is no file"),
+        references.opened(store),
+    ):
+        pass
 
 
 def test_a_database_of_somebody_else_is_not_touched(store: Store) -> None:

@@ -26,8 +26,10 @@ from holdstill.errors import (
 )
 from holdstill.keeper import enrolment, json_rpc, ssh_server
 from holdstill.keeper.remote import RemoteKeeper
+from holdstill.keeper.ssh_server import Patience
 from holdstill.model import names
 from holdstill.model.protocol import FOLDERS, MESSAGE_LIMIT, WantedContent
+from holdstill.system.clocks import SystemClock
 from support import keeping
 from support.keeping import PIER_3, PIER_4, Board, FakeClock
 
@@ -280,8 +282,43 @@ def test_s20_a_line_without_an_end_is_not_collected(service: ssh_server.SshServe
 def test_s10_a_silent_board_is_let_go(service: ssh_server.SshServer, store: Store) -> None:
     source, target = os.pipe()
 
-    service.run(source, target, patience=0.05)
+    service.run(source, target, patience=Patience(silence=0.05))
 
+    os.close(source)
+    os.close(target)
+
+
+@pytest.mark.parametrize(
+    ("said", "patience"),
+    [
+        pytest.param(json_rpc.ALIVE + b"\n", Patience(call=0.3), id="only-that-it-is-there"),
+        pytest.param(b" ", Patience(line=0.3), id="a-line-that-never-ends"),
+    ],
+)
+def test_a_session_that_calls_for_nothing_ends(
+    store: Store, said: bytes, patience: Patience
+) -> None:
+    clock = SystemClock()
+    service = ssh_server.SshServer(
+        keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock
+    )
+    source, target = os.pipe()
+    over = threading.Event()
+
+    def speak() -> None:
+        for _ in range(200):
+            if not over.wait(0.05):
+                os.write(target, said)
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    began = clock.monotonic()
+    service.run(source, target, patience=patience)
+    lasted = clock.monotonic() - began
+    over.set()
+    thread.join()
+
+    assert 0.25 < lasted < 5
     os.close(source)
     os.close(target)
 
@@ -299,7 +336,7 @@ def test_a_word_from_time_to_time_keeps_the_channel_open(service: ssh_server.Ssh
 
     thread = threading.Thread(target=speak)
     thread.start()
-    service.run(source, out, patience=0.4)
+    service.run(source, out, patience=Patience(silence=0.4))
     thread.join()
 
     assert b'"board":"pier-3"' in os.read(answers, 4096)

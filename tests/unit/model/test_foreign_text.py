@@ -76,3 +76,19 @@ def test_h6_very_many_lines_are_cut() -> None:
 
     assert len(shown) == LINES_MOST + 1
     assert shown[-1] == f"  and {10_001 - LINES_MOST:,} more lines"
+
+
+def test_h6_a_letter_has_so_many_marks_and_no_more() -> None:
+    """UAX #15, 13: a stream-safe text has at most 30 non-starters in a row."""
+    shown = printable("e" + "\u0301" * 4000, longest=10**6)
+
+    assert shown == "e" + "\u0301" * 30 + "\\u0301" * 3970
+    assert printable("Vi\u0302\u0323t") == "Vi\u0302\u0323t"
+
+
+# Letters and digits of the classes R, AL and AN (UAX #9, 3.2, table 4).
+@pytest.mark.parametrize("c", ["\u05d0", "\u0634", "\u0710", "\u0780", "\u0663", "\U0001e900"])
+def test_h6_nothing_turns_the_order_of_what_stands_beside(c: str) -> None:
+    assert printable(f"{c} 7.8 /boot (good)") == c.encode("unicode_escape").decode() + (
+        " 7.8 /boot (good)"
+    )

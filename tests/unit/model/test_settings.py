@@ -94,7 +94,7 @@ def test_what_must_never_be_paused_is_refused_with_the_reason() -> None:
 def test_a_command_that_is_no_list_of_words_is_refused() -> None:
     (problem,) = board("hooks: [{name: a, how: command, quiesce: 'rm -rf /'}]\n")
 
-    assert problem.startswith("hooks[0].quiesce: expected")
+    assert problem.startswith("hooks[0].quiesce: must be a list")
 
 
 def test_a_keeper_needs_only_a_store() -> None:

@@ -6,6 +6,7 @@ Scalars: YAML 1.2.2, 10.3 (core schema). Tricks: FAULTS S20, S22, S23.
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 import pytest
@@ -13,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError
-from holdstill.model import strict_yaml
+from holdstill.model import settings, strict_yaml
 from holdstill.model.layout import Record
 
 if TYPE_CHECKING:
@@ -145,7 +146,7 @@ def test_bytes_that_are_not_utf_8_are_refused_with_their_place() -> None:
 def test_s23_numbers_beyond_any_use_are_not_whole_ones(digits: int) -> None:
     number = "9" * digits
 
-    with pytest.raises(DocumentError, match=r"got `float`|finite|larger than"):
+    with pytest.raises(DocumentError, match=r"a whole number|finite|larger than"):
         strict_yaml.decode(load(f"{{name: far, home: {{x: {number}}}}}"), Route, "chart")
 
 
@@ -180,15 +181,19 @@ def test_every_problem_is_told_at_once_with_its_path() -> None:
         'nam: unknown key; did you mean "name"?',
         "name: missing",
         "points[1].z: unknown key; known are x, y",
-        "points[1].x: expected `int`, got `str`",
-        "points[2]: expected keys with values, found int",
+        'points[1].x: must be a whole number; found "one"',
+        "points[2]: must be keys with values, such as `key: value`; found 7",
         "home.x: missing",
     )
 
 
 def test_a_wrong_shape_is_told_in_words() -> None:
-    assert problems("- 1\n") == ("document: expected keys with values, found list",)
-    assert problems("name: 7\n") == ("name: expected `str`, got `int`",)
+    assert problems("- 1\n") == (
+        "the document: must be keys with values, such as `key: value`; found a list",
+    )
+    assert problems("name: 7\n") == (
+        "name: must be text (in quotes, if it looks like a number); found 7",
+    )
 
 
 def test_a_choice_is_made_by_its_tag() -> None:
@@ -218,3 +223,24 @@ def test_numbers_that_are_read_are_finite() -> None:
 
     assert isinstance(found, dict)
     assert math.isfinite(found["a"])
+
+
+@pytest.mark.parametrize(
+    ("document", "told"),
+    [
+        ("share_between_boards: no", 'must be true or false; found "no"'),
+        ("trash_days: many", 'must be a number; found "many"'),
+        ("notify:", "must be keys with values, such as `key: value`; found nothing"),
+        ("", "the document: must be keys with values, such as `key: value`; found nothing"),
+    ],
+)
+def test_a_value_of_another_type_is_told_in_the_words_of_who_wrote_it(
+    document: str, told: str
+) -> None:
+    with pytest.raises(DocumentError) as error:
+        settings.decode_keeper_settings(
+            f"store: /srv/x\n{document}".encode() if document else b"", "keeper.yaml"
+        )
+
+    assert told in str(error.value)
+    assert not re.search(r"`(bool|str|int|float|array|object)`|NoneType", str(error.value))

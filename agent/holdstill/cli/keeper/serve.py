@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from holdstill.cli import as_owner, options
-from holdstill.keeper import ssh_server
+from holdstill.keeper import session_slots
 from holdstill.model import names
-from holdstill.system.clocks import SystemClock
-from holdstill.system.process import LocalRunner
+
+if TYPE_CHECKING:
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
 
 
 @click.command("serve", short_help="Serve one board over SSH (forced command).")
@@ -27,12 +30,22 @@ def command(store: Path, board: str, settings_path: Path) -> int:
     Example, as the line of `keeper enrol` in authorized_keys has it:
       holdstill keeper serve --store /srv/holdstill --board pier-3
     """
-    settings = options.keeper_settings(settings_path, store)
+    opened, name = as_owner.opened(store), names.check_board(board)
+    with session_slots.held(opened.root, name):
+        return _answer(opened, name, settings_path)
+
+
+def _answer(store: Store, board: BoardName, settings_path: Path) -> int:
+    # Half of the memory and time of a start: not for a session that is one too many.
+    from holdstill.keeper import ssh_server  # noqa: PLC0415
+    from holdstill.system.clocks import SystemClock  # noqa: PLC0415
+    from holdstill.system.process import LocalRunner  # noqa: PLC0415
+
     return ssh_server.forced_command(
-        as_owner.opened(store),
-        names.check_board(board),
+        store,
+        board,
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),
-        settings=settings,
+        settings=options.keeper_settings(settings_path, store.root),
         clock=SystemClock(),
         runner=LocalRunner(),
     )

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, consoles, options, tables, terminal
-from holdstill.errors import DegradedError
+from holdstill.errors import DegradedError, HoldstillError, PreflightError
 from holdstill.notify import metrics
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.workflow import silence
+from holdstill.workflow import explain, silence
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,19 +27,28 @@ def command(settings_path: Path, *, as_json: bool) -> int:
 
     They are told as well when captures of a board are missing, known to be damaged, or look
     tampered with. Exit code 8 means that at least one board is silent, or that people cannot all
-    be told; 7 that captures are missing or damaged; 9 that a board looks tampered with.
+    be told; 7 that captures are missing or damaged; 9 that a board looks tampered with. A store
+    that cannot be used, as when its disk is not mounted, is told at every look; 2, 4 and 7 then.
 
     \b
     Example:
       holdstill keeper watch --settings /etc/holdstill/keeper.yaml
     """
     settings = options.read_keeper_settings(settings_path)
-    opened = as_owner.opened(settings.store)
     clock, people = (
         SystemClock(),
         AppriseRecipients(settings.notify.urls_file, BoundedRunner()),
     )
-    states = silence.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
+    try:
+        opened = as_owner.opened(settings.store)
+        states = silence.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
+    except PreflightError:  # somebody typed this who may not: no reason to alarm anybody
+        raise
+    except (HoldstillError, OSError) as error:
+        if (known := explain.explained(error)) is not None:
+            told = silence.tell_of_store(settings.store, known, people, clock=clock)
+            terminal.warn(*(f"holdstill: {trouble}" for trouble in told))
+        raise
     if settings.notify.metrics_file:
         text = metrics.rendered(silence.metrics(states))
         metrics.publish(settings.notify.metrics_file, text)

@@ -1,0 +1,93 @@
+"""How many sessions of one board the keeper answers at a time.
+
+Each session is a process that may take tens of megabytes: without a limit, one key could take a
+small keeper's memory from all boards. A slot is a locked file in the board's own folder
+(flock(2)): it is free again when its process ends, however it ends, and no board can take another
+one's. It is taken before what answers a board is imported.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from holdstill.errors import BusyError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.model.names import BoardName
+
+SLOTS = 12
+"""Sessions of one board at a time.
+
+A run needs three: its control channel, and two rsyncs (workflow.delivery); two more while rsyncs
+that have ended at the board are still looked at here. A run that was cut off a moment ago may hold
+as many until the keeper notices. The last two are for somebody who looks at the captures
+meanwhile: again a control channel and an rsync.
+"""
+_NO_SLOTS = frozenset({errno.ENOENT, errno.ENOTDIR, errno.EROFS, errno.ENOSPC, errno.EDQUOT})
+_NO_FILE = frozenset({errno.ELOOP, errno.EISDIR, errno.ENXIO, errno.EACCES})
+NAMES = tuple(f"session-{number}.lock" for number in range(SLOTS))
+_BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
+
+
+@contextmanager
+def held(root: Path, board: BoardName) -> Iterator[None]:
+    """Hold one of the board's slots in the store at root for the block.
+
+    The program that this process becomes meanwhile (execve(2)) holds it on. Where the store or
+    the board is not there, or all is read-only or full and no slot was ever made, there is none to
+    hold: that is told by what comes next.
+
+    Raises:
+        BusyError: all are taken.
+    """
+    slot = _taken(root, board)
+    try:
+        yield
+    finally:
+        if slot is not None:
+            os.close(slot)
+
+
+def _taken(root: Path, board: BoardName) -> int | None:
+    for name in NAMES:
+        try:
+            handle = _opened(root / "boards" / board / name)
+        except OSError as error:
+            if error.errno in _NO_SLOTS:
+                return None
+            if error.errno in _NO_FILE:  # something else is in its place: `verify` names it
+                continue
+            raise
+        if _is_locked(handle):
+            return handle
+    raise BusyError(
+        f"board {board} has {SLOTS} sessions at the keeper already, as many as it may have",
+        hint="try again later: a session whose connection died ends within three minutes. If this "
+        f"stays so, see at the keeper what they are: `ps -ef | grep -- '--board {board}'`; should "
+        f"they not be yours, `holdstill keeper retire {root} {board}` shuts the key out",
+    )
+
+
+def _opened(path: Path) -> int:
+    # To read: a lock needs no more, and a store on a read-only file system can still be read.
+    return os.open(path, os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK, 0o600)
+
+
+def _is_locked(handle: int) -> bool:
+    """Lock an open slot for this process and what it becomes; close it when it is taken."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        if error.errno not in _BUSY:
+            raise
+        return False
+    os.set_inheritable(handle, True)  # noqa: FBT003  an rsync that this process becomes keeps it
+    return True

@@ -1,0 +1,65 @@
+"""Sessions of one board's key as processes: how a slot ends, and what one too many costs."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import BusyError
+from holdstill.keeper import session_slots
+from holdstill.keeper.session_slots import SLOTS
+from support import keeping, programs
+from support.keeping import PIER_3, FakeClock
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.fixture
+def root(tmp_path: Path) -> Path:
+    return keeping.make_store(tmp_path / "boathouse", clock=FakeClock()).root
+
+
+def test_a_slot_lives_on_in_the_program_that_the_process_becomes_and_dies_with_it(
+    root: Path,
+) -> None:
+    becomes = (
+        "import os, sys; from pathlib import Path; from holdstill.keeper import session_slots\n"
+        "held = session_slots.held(Path(sys.argv[1]), sys.argv[2]); held.__enter__()\n"
+        "os.execvp('sh', ['sh', '-c', 'echo here; exec sleep 60'])"
+    )
+    words = [sys.executable, "-c", becomes, os.fspath(root), PIER_3]
+    with subprocess.Popen(words, stdout=subprocess.PIPE) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == b"here\n"
+        with ExitStack() as taken:
+            for _ in range(SLOTS - 1):
+                taken.enter_context(session_slots.held(root, PIER_3))
+            with pytest.raises(BusyError), session_slots.held(root, PIER_3):
+                pass
+            other.kill()
+            other.wait()
+            with session_slots.held(root, PIER_3):
+                pass
+
+
+def test_a_session_too_many_is_refused_before_what_would_answer_it_is_imported(
+    root: Path,
+) -> None:
+    words = [sys.executable, "-X", "importtime", "-m", "holdstill", "keeper", "serve",
+             "--store", os.fspath(root), "--board", PIER_3]  # fmt: skip
+    answered = programs.attempt(*words, timeout=30)
+    with ExitStack() as taken:
+        for _ in range(SLOTS):
+            taken.enter_context(session_slots.held(root, PIER_3))
+        refused = programs.attempt(*words, timeout=30)
+
+    heavy = b"holdstill.keeper.ssh_server"
+    assert (answered.returncode, heavy in answered.stderr) == (0, True)
+    assert (refused.returncode, heavy in refused.stderr) == (BusyError.exit_code, False)
+    assert b"try again later" in refused.stderr
