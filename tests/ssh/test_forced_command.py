@@ -430,7 +430,10 @@ def test_one_key_holds_so_many_sessions_and_no_more(house: Boathouse) -> None:
             open_ones.enter_context(house.keeper(keeping.PIER_3)).hello()
 
         done = tried(house, keeping.PIER_3, "holdstill-control")
-        with pytest.raises(BusyError, match="8 sessions"), house.keeper(keeping.PIER_3) as late:
+        with (
+            pytest.raises(BusyError, match=f"{session_slots.SLOTS} sessions"),
+            house.keeper(keeping.PIER_3) as late,
+        ):
             late.hello()
         with house.keeper(keeping.PIER_4) as other:
             assert other.hello().board == keeping.PIER_4

@@ -202,9 +202,11 @@ def content_digest(handle: int, size: int) -> bytes:
 
 
 def _small_digest(handle: int, size: int) -> bytes:
-    total = hashlib.sha256()
-    for chunk in _chunks(handle, (0, size), size):
+    total, position = hashlib.sha256(), 0
+    while position < size and (chunk := os.pread(handle, size - position, position)):
         total.update(chunk)
+        position += len(chunk)
+    total.update(bytes(size - position))  # as a hole reads
     return total.digest()
 
 

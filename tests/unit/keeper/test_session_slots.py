@@ -36,7 +36,10 @@ def full(root: Path) -> Iterator[ExitStack]:
 
 
 def test_one_session_more_is_told_to_come_back_later(root: Path, full: ExitStack) -> None:
-    with pytest.raises(BusyError, match="8 sessions") as told, session_slots.held(root, PIER_3):
+    with (
+        pytest.raises(BusyError, match=f"{SLOTS} sessions") as told,
+        session_slots.held(root, PIER_3),
+    ):
         pass
 
     assert "try again later" in told.value.hint

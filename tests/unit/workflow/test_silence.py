@@ -162,7 +162,7 @@ def test_h20_a_folder_that_is_no_enrolled_board_is_told_like_a_silent_one(
     assert not states["pier-3"].is_silent
     assert states[board].exit_code == 7
     (letter,) = rounds.people.got
-    assert letter.body.startswith(f"{board}: {store.root}/boards/{board}/enrolment.yaml: ")
+    assert letter.body.startswith(f"{board}: {store.root}/boards/{board}")
 
 
 @pytest.mark.parametrize("since", ["yesterday", "", "0001-01-01T00:00:00+05:00"])
