@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import grp
+import hashlib
 import os
 import pwd
 import shutil
@@ -250,3 +251,51 @@ def test_an_empty_mount_point_of_roots_is_no_store_and_nobody_is_sent_to_root(ho
     )
     assert b"-u root" not in looked.stderr + made.stderr
     assert list(host.store.iterdir()) == []
+
+
+def test_m18_a_file_of_roots_in_the_store_is_given_back_by_the_line_that_is_told(
+    host: Host,
+) -> None:
+    ledger = host.store / "boards/pier-3/ledger.jsonl"
+    os.chown(ledger, 0, 0)
+    ledger.chmod(0o600)
+
+    refused = host.run("pin", "pier-3/000001", "--store", host.store, user=OWNER)
+
+    assert refused.returncode not in {0, 70}
+    said = " ".join(refused.stderr.decode().split())
+    assert f"`sudo chown -h harbour {ledger}` gives it back" in said
+
+
+def test_m15_root_tries_alarms_and_is_told_what_the_keepers_timers_may_not_read(
+    host: Host,
+) -> None:
+    addresses = host.folder / "notify-urls"
+    addresses.write_text("json://127.0.0.1:9/\n", encoding="ascii")
+    addresses.chmod(0o600)
+    settings = host.folder / "keeper.yaml"
+    text = f"store: {host.store}\nnotify:\n  urls_file: {addresses}\n"
+    settings.write_text(text, encoding="utf-8")
+    words = ("try-alarms", "--settings", host.folder / "none.yaml", "--keeper-settings", settings)
+    complaint = f"user harbour, as whom the keeper's timers run, may not read {addresses}"
+
+    roots = host.run(*words)
+    os.chown(addresses, OWNER, OWNER)
+    owners = host.run(*words)
+
+    assert roots.returncode == 8
+    assert complaint in " ".join(roots.stderr.decode().split())
+    assert complaint not in " ".join(owners.stderr.decode().split())
+
+
+def test_a_repair_says_what_is_still_to_do_and_does_not_advise_itself(host: Host) -> None:
+    digest = hashlib.sha256(b"12.6").hexdigest()
+    (host.store / "content" / digest[:2] / digest).unlink()
+
+    done = host.run("verify", "--repair", "--store", host.store)
+
+    said = " ".join((done.stdout + done.stderr).decode().split())
+    assert done.returncode == 7
+    assert f"{digest}: awaited" in said
+    assert "run `holdstill capture` on the boards" in said
+    assert "verify --repair" not in said

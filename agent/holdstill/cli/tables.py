@@ -295,7 +295,7 @@ def left_out(files: Sequence[str], out: Console) -> None:
     _list(out, "LEFT OUT, for their contents are damaged in the store:", files)
 
 
-def store_report(report: VerifyReport, out: Console) -> None:
+def store_report(report: VerifyReport, out: Console, *, is_repaired: bool) -> None:
     """Show what reading a store again has shown."""
     out.print(
         f"{counted(report.contents, 'content')}, {human(report.bytes)} read and good"
@@ -325,7 +325,7 @@ def store_report(report: VerifyReport, out: Console) -> None:
     for damage in report.damages:
         out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red", soft_wrap=True)
         _list(out, "  it is in", damage.hits)
-    if report.damages:
+    if report.damages and not is_repaired:
         out.print(_DAMAGED)
     _list(out, _MISCOUNTED, report.miscounted)
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import shlex
 from typing import TYPE_CHECKING
 
 import click
 
 from holdstill.cli import options, terminal
 from holdstill.errors import DegradedError, UsageError
+from holdstill.keeper import store_owner
 from holdstill.notify.recipients import AppriseRecipients
+from holdstill.system import users
 from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import try_alarms
 
@@ -42,6 +46,7 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         nobody = "" if found else f"{file} has no address: nobody is told anything"
         trials += found
         complaints += filter(None, (people.complaint(), nobody))
+    complaints += _unreadable_for_the_keeper(keeper_path)
     if as_json:
         options.print_json({"trials": trials, "complaints": complaints})
     else:
@@ -50,6 +55,23 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         terminal.warn(*complaints)
     is_well = not complaints and all(each.is_reached for each in trials)
     return 0 if is_well else DegradedError.exit_code
+
+
+def _unreadable_for_the_keeper(keeper_path: Path) -> tuple[str, ...]:
+    """Say what the keeper's timers may not read: they run as the store's owner; root can ask."""
+    if os.geteuid() != 0 or not keeper_path.exists():
+        return ()
+    settings = options.read_keeper_settings(keeper_path)
+    owner, file = store_owner.owner(settings.store), settings.notify.urls_file
+    files = [path for path in (keeper_path, file) if path.exists()]
+    if owner is None or owner.uid == 0:
+        return ()
+    return tuple(
+        f"user {owner.called}, as whom the keeper's timers run, may not read {path}, so nobody is "
+        f"told anything; what to do: `sudo chown {owner.called} {shlex.quote(str(path))}`"
+        for path in files
+        if not users.may_read(owner, path, LocalRunner())
+    )
 
 
 def _files(settings_path: Path, keeper_path: Path) -> tuple[Path, ...]:

@@ -9,6 +9,7 @@ import click
 
 from holdstill.cli import as_owner, consoles, local_store, options, progress, tables, terminal
 from holdstill.errors import UsageError, VerificationError
+from holdstill.keeper.repair import RepairResult
 from holdstill.model import sizes
 from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
@@ -16,6 +17,8 @@ from holdstill.system.process import LocalRunner
 from holdstill.workflow import capture_ref, rebuild_source, verify_captures
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from holdstill.keeper.store import Store
 
 
@@ -71,15 +74,31 @@ def command(
             opened, capture, within_days=within, rate=sizes.parse_size(rate),
             clock=SystemClock(), runner=LocalRunner(), progress=reporter,
         )  # fmt: skip
+    outcomes = verify_captures.repair_damage(opened, report) if is_repaired else None
     if as_json:
         options.print_json(report)
     else:
-        tables.store_report(report, consoles.console())
+        tables.store_report(report, consoles.console(), is_repaired=is_repaired)
         tables.troubles(report.troubles, consoles.console(is_error=True))
-    if is_repaired:
-        for digest, outcome in verify_captures.repair_damage(opened, report).items():
-            terminal.warn(f"{digest}: {outcome}")
+    if outcomes is not None:
+        terminal.warn(*_of_repair(outcomes, opened))
     return report.exit_code
+
+
+def _of_repair(outcomes: Mapping[str, RepairResult], opened: Store) -> Iterator[str]:
+    """Say what became of each damaged content, and what is still to do."""
+    awaited = [digest for digest, became in outcomes.items() if became is RepairResult.AWAITED]
+    for digest, became in outcomes.items():
+        yield f"{digest}: {became}"
+    if not outcomes:
+        yield "nothing had to be repaired"
+    if awaited:
+        yield (
+            f"{sizes.counted(len(awaited), 'content')} taken out, the bytes kept in "
+            f"{opened.root / 'damaged'}; what to do: run `holdstill capture` on the boards whose "
+            "captures are named above, or wait for the night: each sends what it still has. What "
+            "no board has any more stays damaged in these captures"
+        )
 
 
 def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:

@@ -7,11 +7,15 @@ import pwd
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
+from holdstill.errors import CommandError
 from holdstill.system import process
+from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from pathlib import Path
     from typing import NoReturn
+
+    from holdstill.system.process import Runner
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,15 @@ class User:
         return self.name or f"#{self.uid}"
 
 
+def may_read(user: User, path: Path, runner: Runner) -> bool:
+    """Return whether a user, in all of its groups, may read a file; only root can ask."""
+    try:
+        runner.run(Command.of(*_become(user), "test", "-r", path))
+    except CommandError:
+        return False
+    return True
+
+
 def start_again_as(user: User) -> NoReturn:
     """Start this program again with the same command line, as this user and in its groups.
 
@@ -64,9 +77,13 @@ def start_again_as(user: User) -> NoReturn:
         PreflightError: setpriv is not installed.
     """
     process.require("setpriv")
-    groups = "--init-groups" if user.name else "--clear-groups"
     called = {"HOME": user.home or "/", "USER": user.called, "LOGNAME": user.called}
-    process.start_again(
+    process.start_again(*_become(user), environment=os.environ | called)
+
+
+def _become(user: User) -> tuple[str, ...]:
+    """Return the words before a command that is to run as this user, in its groups."""
+    groups = "--init-groups" if user.name else "--clear-groups"
+    return (
         "setpriv", f"--reuid={user.uid}", f"--regid={user.gid}", groups, "--inh-caps=-all", "--",
-        environment=os.environ | called,
     )  # fmt: skip

@@ -9,9 +9,13 @@ from __future__ import annotations
 
 import errno
 import os
+import shlex
 import sqlite3
+from contextlib import suppress
+from pathlib import Path
 
 from holdstill.errors import BusyError, HoldstillError, MachineError, VerificationError
+from holdstill.system import users
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 _OTHER_KIND = frozenset({errno.EISDIR, errno.ENOTDIR, errno.ELOOP, errno.ENXIO})
@@ -55,8 +59,7 @@ def _of_the_system(error: OSError) -> HoldstillError:
     what = f"{_path(error)}{error.strerror or error}"
     number = error.errno
     if isinstance(error, PermissionError):
-        hint = "run this as root (sudo), or as the user that it belongs to"
-        return MachineError(what, hint=hint)
+        return MachineError(what, hint=_whose(error))
     if number in _FULL:
         return MachineError(what, hint=_ROOM)
     if number in _DAMAGED:
@@ -75,6 +78,20 @@ def _of_the_system(error: OSError) -> HoldstillError:
     if number == errno.EROFS:
         return MachineError(what, hint="it is on a file system that is read-only: see `dmesg`")
     return MachineError(what, hint="see `dmesg` for what the kernel says about it")
+
+
+def _whose(error: OSError) -> str:
+    """Return what to do about what this user may not touch."""
+    with suppress(OSError):
+        path, me = Path(os.fsdecode(error.filename or b"")), users.User.of_this_process()
+        owner, above = users.User.owner_of(path), users.User.owner_of(path.absolute().parent)
+        if above.uid == me.uid != owner.uid:
+            line = shlex.join(["sudo", "chown", "-h", me.called, os.fspath(path)])
+            return (
+                f"it is user {owner.called}'s, in a folder of user {me.called}, as whom this "
+                f"runs: `{line}` gives it back"
+            )
+    return "run this as root (sudo), or as the user that it belongs to"
 
 
 def _path(error: OSError) -> str:

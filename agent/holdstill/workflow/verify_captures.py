@@ -10,6 +10,7 @@ import msgspec
 from holdstill.errors import DegradedError, HoldstillError, MachineError, VerificationError
 from holdstill.keeper import account_captures, capture_notes, odd_places, references, repair
 from holdstill.keeper.ledger import LedgerFile
+from holdstill.keeper.repair import RepairResult
 from holdstill.model import names
 from holdstill.verify import card_check, store_check, verified_cache
 from holdstill.verify.store_check import ContentDamage, StoreReport
@@ -133,7 +134,7 @@ def _miscounted(store: Store) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return (), (" ".join(why.split()),)
 
 
-def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
+def repair_damage(store: Store, report: StoreReport) -> dict[str, RepairResult]:
     """Take damaged contents out, and have the board send them again.
 
     Contents that came back since an earlier repair are asked for no longer.
@@ -142,10 +143,10 @@ def repair_damage(store: Store, report: StoreReport) -> dict[str, str]:
         What became of each content, by its digest.
     """
     outcomes = {
-        damage.digest: str(repair.repair(store, names.check_digest(damage.digest)))
+        damage.digest: repair.repair(store, names.check_digest(damage.digest))
         for damage in report.damages
     }
-    outcomes |= {digest: str(repair.RepairResult.AWAITED) for digest in repair.finish(store)}
+    outcomes |= {str(digest): RepairResult.AWAITED for digest in repair.finish(store)}
     return outcomes
 
 
