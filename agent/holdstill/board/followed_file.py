@@ -1,6 +1,7 @@
 """A large file that is followed by trace and map, so that a pause reads only what changed in it.
 
-    hot round   look: which pieces must be read again; read, hash, hand on each of them
+    look        note which pieces must be read again
+    hot round   look; read, hash, hand on each of them
     pause       look once more; the pieces that must be read again go to the spool, nothing else
     after it    hash these pieces in the spool: all digests together are those of the instant
 
@@ -62,6 +63,21 @@ class FollowedFile:
     def __init__(self, handle: int, its_map: ExtentMap, digests: PieceDigests) -> None:
         self._handle, self._map, self._digests = handle, its_map, digests
         self._known = FileAsRead(digests.piece)
+        self._is_begun = False
+
+    @property
+    def is_unread(self) -> bool:
+        """Whether nothing of it was read yet, so that a round reads it whole."""
+        return not self._is_begun
+
+    @property
+    def dirty_bytes(self) -> int:
+        """Bytes of the pieces that had to be read again at the last look."""
+        return len(self._known.doubts) * self._digests.piece
+
+    def look(self, written: Written) -> None:
+        """Note what must be read again, and read nothing; looks add up."""
+        self._known = self._known.after(self._look(written), {})
 
     def hot_round(self, written: Written) -> Iterator[Piece]:
         """Read what must be read again, piece by piece, and yield it; exhaust the iterator.
@@ -73,6 +89,7 @@ class FollowedFile:
             OSError: the card does not give a piece back.
         """
         look = self._look(written)
+        self._is_begun = True
         reads = {}
         for number in look.dirty:
             data, reads[number] = self._read(number)
@@ -103,6 +120,10 @@ class FollowedFile:
                 data = os.pread(file.fileno(), end - start, start)
                 self._digests.note(number, pieces.piece_digest(data))
         return self._digests.listed(taken.size)
+
+    def listed_as_read(self, size: int) -> PieceList:
+        """Return the pieces as they were read: right only if it was still while all were."""
+        return self._digests.listed(size)
 
     def _look(self, written: Written) -> Look:
         size = os.fstat(self._handle).st_size

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Future
 
+    from holdstill.board.followed_file import Piece
     from holdstill.model.protocol import Ingested
     from holdstill.workflow.attachments import PiecedFile
     from holdstill.workflow.delivery import Delivery, TransferStats
@@ -152,6 +153,20 @@ class PieceUploader:
         """
         return self._upload(wanted, TransferMode.PLAIN)
 
+    def upload_read(self, read: Iterable[Piece]) -> frozenset[str]:
+        """Send what the keeper lacks of pieces that were just read, from memory.
+
+        Returns:
+            Those that did not arrive as they were read.
+        """
+        with self._delivery() as delivery:
+            stream = self._stream(delivery, TransferMode.PLAIN, most=BATCH_LEAST)
+            for piece in read:
+                place = _Place(Path(), piece.offset, len(piece.data), piece.data)
+                stream.put(piece.digest.hex(), place)
+            stream.finish()
+        return frozenset(stream.bad)
+
     def _upload(
         self, wanted: Iterable[PiecesToSend], shape: TransferMode
     ) -> Iterator[frozenset[str]]:
@@ -166,8 +181,10 @@ class PieceUploader:
             stream.finish()
             yield from stream.arrived()
 
-    def _stream(self, delivery: Delivery, shape: TransferMode) -> _PieceStream:
-        room = _room(self._memory, self._most)
+    def _stream(
+        self, delivery: Delivery, shape: TransferMode, *, most: int | None = None
+    ) -> _PieceStream:
+        room = _room(self._memory, most or self._most)
         return _PieceStream(delivery, shape, self._memory, self._stats, room=room)
 
     def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:
