@@ -28,7 +28,7 @@ from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
     from contextlib import AbstractContextManager
 
     from holdstill.board.changed_pieces import Written
@@ -112,6 +112,8 @@ class FollowedPart:
         way: how they are followed.
         place: of the partition, where a trace tells of it.
         directory: on the card, for the digests.
+        limit: files that are followed at a time.
+        map_of: makes the map of an open file, if not by its way.
     """
 
     def __init__(
@@ -120,9 +122,11 @@ class FollowedPart:
         place: Place | None,
         directory: Path = Path(),
         limit: int = MOST,
+        map_of: Callable[[int], ExtentMap] | None = None,
     ) -> None:
         self.way, self.place = way, place
         self._directory, self._limit = directory, limit
+        self._map_of = map_of or self._own_map
         self._held: dict[tuple[int, int], _Held] = {}
         self._refused: set[int] = set()
         self._written: Written = _ANYTHING
@@ -165,7 +169,7 @@ class FollowedPart:
         with ExitStack() as undo:
             own = os.dup(handle)
             undo.callback(os.close, own)
-            its_map = FiemapMap(own, self.place.first_byte) if self.place else BtrfsMap(own)
+            its_map = self._map_of(own)
             digests = undo.enter_context(piece_digests.opened(self._directory))
             held = _Held(FollowedFile(own, its_map, digests), own, its_map, ExitStack())
             if not held.is_followable():
@@ -173,6 +177,9 @@ class FollowedPart:
             held.opened.push(undo.pop_all())
             self._held[status.st_dev, status.st_ino] = held
             return held
+
+    def _own_map(self, handle: int) -> ExtentMap:
+        return FiemapMap(handle, self.place.first_byte) if self.place else BtrfsMap(handle)
 
     def hot_round(self, file: FollowedFile) -> Iterator[Piece]:
         """Read what the last look found dirty; exhaust the iterator. OSError of the card."""
