@@ -4,96 +4,19 @@ from __future__ import annotations
 
 import os
 import random
-import subprocess
-import sys
 import time
-from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.board import block_trace, traced_disk
-from holdstill.board.block_trace import BlockTrace
-from holdstill.board.extent_map import BtrfsMap, ExtentMap, FiemapMap
 from holdstill.board.written_blocks import WrittenBlocks
-from holdstill.system import ioctl
-from holdstill.system.clocks import SystemClock
-from support import loop, programs, scribbler
 from support.followed_file import PIECE, followed
+from support.traced_volume import MIB, Volume, frozen, scribbling, volume
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
-
-    from holdstill.board.traced_disk import Place
-
-MIB = 1 << 20
-TABLE = "label: dos\nstart=2048, type=83\n"
-
-
-@dataclass(frozen=True)
-class Volume:
-    """A mounted partition of a loop disk, and the trace of that disk."""
-
-    kind: str
-    at: Path
-    place: Place
-    trace: BlockTrace
-
-    def map_of(self, handle: int) -> ExtentMap:
-        if self.kind == "btrfs":
-            return BtrfsMap(handle)
-        return FiemapMap(handle, self.place.first_byte)
-
-    def written(self) -> WrittenBlocks:
-        """Return what was written; on btrfs nobody needs to know."""
-        told = self.trace.written()
-        assert isinstance(told, dict), told
-        return WrittenBlocks(0) if self.kind == "btrfs" else told[self.place.disk]
-
-
-@contextmanager
-def volume(folder: Path, kind: str, *mkfs: str, options: str = "noatime") -> Iterator[Volume]:
-    image = loop.partitioned_image(folder / "image", size=400 * MIB, script=TABLE)
-    with ExitStack() as undo:
-        device = undo.enter_context(loop.attached(image)).partition(1)
-        force = "-F" if kind == "ext4" else "-f"
-        programs.run(f"mkfs.{kind}", "-q", force, *mkfs, device)
-        at = undo.enter_context(loop.mounted(device, folder / "at", kind=kind, options=options))
-        place = traced_disk.place_of(device.stat().st_rdev)
-        started = block_trace.started([place.disk], SystemClock())
-        trace = undo.enter_context(started)
-        assert isinstance(trace, BlockTrace), trace
-        yield Volume(kind, at, place, trace)
-
-
-@contextmanager
-def frozen(at: Path) -> Iterator[None]:
-    """Hold a volume still, with a thaw in another process at hand."""
-    with loop.thaw_guard(at, seconds=15):
-        mount = os.open(at, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            ioctl.freeze(mount)
-            try:
-                yield
-            finally:
-                ioctl.thaw(mount)
-        finally:
-            os.close(mount)
-
-
-@contextmanager
-def scribbling(path: Path, seed: int, pause: float, kind: str) -> Iterator[None]:
-    words = [sys.executable, scribbler.__file__, os.fspath(path), str(seed), str(pause), kind]
-    with subprocess.Popen(words, stdout=subprocess.PIPE) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline() == b"ready\n"
-        try:
-            yield
-        finally:
-            process.terminate()
-            assert process.wait(timeout=30) == 0
 
 
 @dataclass

@@ -51,10 +51,11 @@ def running(
     *,
     script: str = MBR,
     size: int = 384 * MIB,
+    kind: str = "ext4",
     mkfs: Sequence[str] = (),
     thawed_every: float = 120,
 ) -> Iterator[Board]:
-    """Hold a board with an unmounted FAT boot partition and a mounted ext4 root.
+    """Hold a board with an unmounted FAT boot partition and a mounted root, an ext4 by default.
 
     thawed_every: seconds; a test that freezes for longer in all, or often, wants more of them.
     """
@@ -62,7 +63,7 @@ def running(
     with loop.attached(image) as disk:
         boot, root = disk.partition(1), disk.partition(2)
         programs.run("mkfs.vfat", "-F", "32", "-s", "1", "-n", "BOOTFS", "-i", "A40D85E7", boot)
-        programs.run("mkfs.ext4", "-q", "-L", "rootfs", *mkfs, root)
+        programs.run(f"mkfs.{kind}", "-q", "-L", "rootfs", *mkfs, root)
         fill_boot(boot, folder)
         with (
             loop.mounted(root, folder / "root", options="noatime") as at,

@@ -20,7 +20,7 @@ from holdstill.errors import PauseError, PreflightError
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from types import TracebackType
 
     from holdstill.system.clocks import Clock
@@ -174,19 +174,42 @@ class Spool:
             OSError: EIO and the like from the file.
         """
         size = os.fstat(handle).st_size
+        with self._one(size) as (out, spooled):
+            self._copy_data(out, handle, size)
+        return spooled
+
+    def copy_ranges(self, handle: int, size: int, spans: Iterable[tuple[int, int]]) -> Spooled:
+        """Copy parts of an open file of this size, each (start, end); all else becomes a hole.
+
+        Raises:
+            SpoolFullError: they do not fit; nothing of them stays.
+            ChangedError: it has another size, or was changed meanwhile; nothing of it stays.
+            OSError: EIO and the like from the file.
+        """
+        before = os.fstat(handle)
+        with self._one(size) as (out, spooled):
+            os.ftruncate(out, size)
+            for span in spans:
+                os.lseek(out, span[0], os.SEEK_SET)
+                self._copy_range(out, handle, span)
+            _check_still(handle, before, size)
+        return spooled
+
+    @contextmanager
+    def _one(self, size: int) -> Iterator[tuple[int, Spooled]]:
+        """Hold a new file open for writing; nothing of it stays if the block fails."""
         used, name = self.used, f"{self._count:x}"
         self._count += 1
         self._take(PER_FILE)
         out = self._create(name)
         try:
-            self._copy_data(out, handle, size)
+            yield out, Spooled(self._place, name, size)
         except BaseException:
             os.unlink(name, dir_fd=self._handle)
             self.used = used
             raise
         finally:
             os.close(out)
-        return Spooled(self._place, name, size)
 
     def _create(self, name: str) -> int:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
@@ -203,11 +226,7 @@ class Spool:
                 self._copy_data(out, handle, size)
             else:
                 self._copy_range(out, handle, (0, size))
-        after = os.fstat(handle)
-        if (after.st_size, after.st_ctime_ns, after.st_mtime_ns) != (
-            size, before.st_ctime_ns, before.st_mtime_ns,
-        ):  # fmt: skip
-            raise ChangedError(f"a file of {size} bytes changed while it was copied")
+        _check_still(handle, before, size)
 
     def _copy_data(self, out: int, handle: int, size: int) -> None:
         os.ftruncate(out, size)
@@ -240,6 +259,15 @@ class Spool:
             f"what changed last does not fit the {self.limit >> 20} MiB of memory for it",
             hint="raise `pause.spool_share`, exclude what is rewritten all the time, or quiet it",
         )
+
+
+def _check_still(handle: int, before: os.stat_result, size: int) -> None:
+    """Raise ChangedError unless an open file is as it was, and of this size."""
+    after = os.fstat(handle)
+    if (after.st_size, after.st_ctime_ns, after.st_mtime_ns) != (
+        size, before.st_ctime_ns, before.st_mtime_ns,
+    ):  # fmt: skip
+        raise ChangedError(f"a file of {size} bytes changed while it was copied")
 
 
 def _has_holes(status: os.stat_result) -> bool:

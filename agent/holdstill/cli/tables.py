@@ -149,6 +149,12 @@ def capture_report(report: CaptureReport, out: Console) -> None:
         f"Read {human(report.hashed_bytes)} on the board, sent {human(report.wire_bytes)}, "
         f"{human(report.new_bytes)} new in the store, {report.seconds:.1f} s in all"
     )
+    for part in report.parts:
+        if part.large_files:
+            why = f" ({part.large_files_why})" if part.large_files_why else ""
+            out.print(
+                f"Changes in large files of partition {part.number}: {part.large_files}{why}"
+            )
     for note in report.notes:
         out.print(f"note: {note}")
     warnings(report.warnings, out)

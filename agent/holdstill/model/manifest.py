@@ -81,6 +81,9 @@ class CapturedPart(Record, frozen=True, kw_only=True):
         options: mount options at that time.
         detection: how changes were found: `inode-tables`, `fanotify` (and a first look
             at everything), `restat` or `whole`.
+        large_files: how changes in large files were found: `traced`, by what the kernel says was
+            written to the disk; `extents`, by where they lie; `whole`, copied whole in the pause.
+        large_files_why: why so, or what went wrong; "" for nothing to say.
         entries, files, content_bytes: counts of the index; content_bytes is the sum of sizes.
         excluded: patterns whose contents are not in the capture.
         unreadable: paths (display form) whose content could not be read; of very many, the first
@@ -93,6 +96,8 @@ class CapturedPart(Record, frozen=True, kw_only=True):
     mount: str = ""
     options: str = ""
     detection: str = ""
+    large_files: str = ""
+    large_files_why: str = ""
     entries: int = 0
     files: int = 0
     content_bytes: int = 0

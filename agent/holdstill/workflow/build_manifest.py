@@ -29,6 +29,7 @@ from holdstill.workflow.capture_method import HAS_FILES
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from holdstill.board.followed_files import Way
     from holdstill.board.layout import BoardPart
     from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_method import MethodChoice
@@ -121,6 +122,7 @@ def _captured_part(
         grade=grade,
         index=run.index,
         detection=tree.detection if tree else "",
+        large_files=followed.way if (followed := run.followed.parts.get(number)) else None,
         excluded=run.scope.excludes_on(part) if chosen.method in HAS_FILES else (),
         unreadable=[path for n, path in run.uploader.stats.unreadable if n == number],
         raws=raws,
@@ -134,6 +136,7 @@ def captured_part(
     grade: Grade,
     index: Index,
     detection: str,
+    large_files: Way | None,
     excluded: Sequence[str],
     unreadable: Sequence[bytes],
     raws: Mapping[int, Attachment],
@@ -146,6 +149,7 @@ def captured_part(
         grade: what was reached.
         index: the finished index.
         detection: how changes were found.
+        large_files: how changes in large files were found; None where it was not frozen.
         excluded: patterns whose contents stayed out.
         unreadable: paths that the card did not give back.
         raws: raw copies, by partition.
@@ -163,6 +167,8 @@ def captured_part(
         mount=part.place,
         options=part.mount.options if part.mount else "",
         detection=detection or str(chosen.method),
+        large_files=large_files.how if large_files else "",
+        large_files_why=large_files.why if large_files else "",
         entries=totals.entries,
         files=totals.files,
         content_bytes=totals.content_bytes,

@@ -13,13 +13,15 @@ if TYPE_CHECKING:
 
 
 class PartReport(Record, frozen=True, kw_only=True):
-    """One partition in the report."""
+    """One partition in the report; the fields are the manifest's."""
 
     number: int
     place: str
     kind: str
     grade: str
     detection: str
+    large_files: str
+    large_files_why: str
     entries: int
     files: int
     content_bytes: int
@@ -67,6 +69,8 @@ def part_report(part: CapturedPart) -> PartReport:
         kind=str(words.get("type") or words["kind"]),
         grade=part.grade,
         detection=part.detection,
+        large_files=part.large_files,
+        large_files_why=part.large_files_why,
         entries=part.entries,
         files=part.files,
         content_bytes=part.content_bytes,

@@ -6,17 +6,21 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.board import health, tmpfs, undo_log
+from holdstill.board import followed_files, health, tmpfs, undo_log
 from holdstill.board import spool as spools
 from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
 from holdstill.workflow import capture_scope, recovery
+from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.delivery import Delivery, TransferStats
 from holdstill.workflow.upload import Uploader
+from holdstill.workflow.upload_followed import FollowedUploader
 from holdstill.workflow.upload_pieces import PieceUploader
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from contextlib import AbstractContextManager
 
+    from holdstill.board.followed_files import FollowedFiles
     from holdstill.board.health_report import Health
     from holdstill.board.service_control import HookRunner
     from holdstill.board.spool import Spool
@@ -47,6 +51,7 @@ class CaptureRun:
 
     Attributes:
         hello: what the keeper said of itself, and of the room that this board has there today.
+        followed: large files of which a pause takes only what changed.
         started: the keeper's answer: sequence number, staging, the previous capture.
         health: of the card, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
@@ -60,8 +65,10 @@ class CaptureRun:
     hello: Hello
     started: RunStarted
     index: Index
+    followed: FollowedFiles
     trees: OpenTrees
     uploader: Uploader
+    followed_uploader: FollowedUploader
     health: Health
     warnings: tuple[str, ...]
 
@@ -100,35 +107,50 @@ def begun(
         undo.callback(outside.keeper.abandon)
         check_number(started, state)
         index = undo.enter_context(state.index())
+        followed = undo.enter_context(_followed(scope, outside.clock))
         trees = undo.enter_context(
-            capture_scope.open_trees(scope, state, spool.directory, outside.clock)
+            capture_scope.open_trees(scope, state, spool.directory, outside.clock, followed)
         )
-        uploader = _uploader(outside, state, started, spool)
+        uploader, followed_uploader = _uploaders(outside, state, started, spool)
         card = health.read_health(scope.board, outside.runner)
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
         yield CaptureRun(
-            scope, outside, state, log, spool, hello, started, index, trees, uploader, card,
-            (*warnings, *card.warnings),
+            scope, outside, state, log, spool, hello, started, index, followed, trees,
+            uploader, followed_uploader, card, (*warnings, *card.warnings),
         )  # fmt: skip
 
 
-def _uploader(
+def _followed(scope: CaptureScope, clock: Clock) -> AbstractContextManager[FollowedFiles]:
+    frozen = {
+        part.number: part.mount
+        for part in scope.parts(CaptureMethod.FROZEN)
+        if part.mount is not None
+    }
+    return followed_files.opened(frozen, scope.settings.state, clock)
+
+
+def _uploaders(
     outside: CaptureDependencies, state: BoardState, started: RunStarted, spool: Spool
-) -> Uploader:
+) -> tuple[Uploader, FollowedUploader]:
     stats = TransferStats()
 
     def delivery() -> Delivery:
         return Delivery(keeper=outside.keeper, transfer=outside.transfer, run=started, stats=stats)
 
-    return Uploader(
+    pieces_up = PieceUploader(delivery=delivery, memory=spool.directory, stats=stats)
+    whole = Uploader(
         keeper=outside.keeper,
         delivery=delivery,
         run=started,
         progress=outside.progress,
-        pieces_up=PieceUploader(delivery=delivery, memory=spool.directory, stats=stats),
+        pieces_up=pieces_up,
         lists=state,
         stats=stats,
     )
+    followed = FollowedUploader(
+        whole=whole, pieces_up=pieces_up, lists=state, seq=started.seq, stats=stats
+    )
+    return whole, followed
 
 
 def _check_board(hello: Hello, settings: BoardSettings) -> None:

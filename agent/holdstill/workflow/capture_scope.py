@@ -28,6 +28,7 @@ from holdstill.workflow.mounted_tree import MountedTree
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from holdstill.board.followed_files import FollowedFiles
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
     from holdstill.model.settings import BoardSettings
@@ -124,7 +125,11 @@ class OpenTrees:
 
 @contextmanager
 def open_trees(
-    scope: CaptureScope, memory: BoardState, directory: Path, clock: Clock
+    scope: CaptureScope,
+    memory: BoardState,
+    directory: Path,
+    clock: Clock,
+    followed: FollowedFiles,
 ) -> Iterator[OpenTrees]:
     """Hold the trees of a scope open.
 
@@ -133,13 +138,16 @@ def open_trees(
         memory: gives the detectors the baselines of the last capture.
         directory: in memory, for contents that cannot be read in place.
         clock: for the detectors.
+        followed: large files that are followed; begun before.
     """
     with ExitStack() as undo:
         found = OpenTrees({}, {}, {})
         swap_files = read_swap_files(scope.settings.root)
         for part in scope.parts(*MOUNTED):
             found.rules[part.number] = _rules(scope, part, swap_files)
-            tree = undo.enter_context(_mounted(part, found.rules[part.number], memory, clock))
+            tree = undo.enter_context(
+                _mounted(part, found.rules[part.number], memory, clock, followed)
+            )
             found.mounted[part.number] = tree
         for part in scope.parts(CaptureMethod.UNMOUNTED):
             window = undo.enter_context(layout.opened_part(scope.board, part))
@@ -158,7 +166,11 @@ def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -
 
 @contextmanager
 def _mounted(
-    part: BoardPart, kept: PathFilter, memory: BoardState, clock: Clock
+    part: BoardPart,
+    kept: PathFilter,
+    memory: BoardState,
+    clock: Clock,
+    followed: FollowedFiles,
 ) -> Iterator[MountedTree]:
     assert part.mount is not None  # noqa: S101  it is mounted
     with ExitStack() as undo:
@@ -167,7 +179,7 @@ def _mounted(
         scanner = _scanner(part, root, kept, tables)
         detector = undo.enter_context(_detector(part, root, tables, clock))
         detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
-        yield MountedTree(part.number, scanner, detector)
+        yield MountedTree(part.number, scanner, detector, followed.parts.get(part.number))
 
 
 def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables | None) -> Scanner:

@@ -39,7 +39,9 @@ def complete(run: CaptureRun, paused: PauseResult) -> Completed:
     warnings = []
     for number, tree in run.trees.mounted.items():
         if number in paused.still:
-            run.uploader.upload_pending(run.index, tree.commit_frozen(run.index, seq=run.seq))
+            taken = tree.commit_frozen(run.index, seq=run.seq)
+            run.followed_uploader.upload_taken(run.index, taken)
+            run.uploader.upload_pending(run.index, taken)
             run.uploader.stats.unreadable += [(number, path) for path in tree.unreadable]
         elif _settle(run, number):
             settled.add(number)
@@ -64,6 +66,7 @@ def complete(run: CaptureRun, paused: PauseResult) -> Completed:
 def _settle(run: CaptureRun, number: int) -> bool:
     """Copy a tree until two passes agree, and return True; else as it is found, and False."""
     tree = run.trees.mounted[number]
+    tree.followed.forget_all()
     # More passes over what is known to go on changing are not worth the wait.
     is_live = run.scope.chosen[number].method is CaptureMethod.LIVE
     for _ in range(1 if is_live else run.settings.pause.rounds):

@@ -58,13 +58,19 @@ def copy_live(run: CaptureRun) -> LiveCopy:
             tree.update_live(run.index, seq=run.seq)
         if number == 1 and is_check_due:
             warnings.extend(_cross_check(run))
+        run.followed.look()
         pending = precopy.total(
-            [PendingAmount(*run.index.pending_totals(part)) for part in run.trees.numbers]
+            [
+                *(tree.pending_amount(run.index) for tree in run.trees.mounted.values()),
+                *(PendingAmount(*run.index.pending_totals(n)) for n in run.trees.unmounted),
+            ]
         )
         if number == 1 and not run.started.previous:
             warnings.extend(_told_of_room(run, pending))
         run.outside.progress.step(f"hot round {number}: copying")
-        for reader in run.trees.all:
+        for tree in run.trees.mounted.values():
+            run.followed_uploader.upload_live(run.index, tree)
+        for reader in run.trees.unmounted.values():
             run.uploader.upload_pending(run.index, reader)
         return pending
 

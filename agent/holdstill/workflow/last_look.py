@@ -26,8 +26,11 @@ def check_budget(run: CaptureRun) -> None:
     Raises:
         OverBudgetError: it does not fit the memory, or would outlast the ceiling.
     """
-    load = PauseLoad()
-    for part in run.scope.parts(CaptureMethod.FROZEN):
+    load, frozen = PauseLoad(), run.scope.parts(CaptureMethod.FROZEN)
+    for part in frozen:
+        run.trees.mounted[part.number].update_live(run.index, seq=run.seq)
+    run.followed.look()
+    for part in frozen:
         load += _load_of(run, part)
     pause_budget.check_memory(load, run.spool.left)
     try:
@@ -38,9 +41,7 @@ def check_budget(run: CaptureRun) -> None:
 
 
 def _load_of(run: CaptureRun, part: BoardPart) -> PauseLoad:
-    tree = run.trees.mounted[part.number]
-    tree.update_live(run.index, seq=run.seq)
-    load = tree.pause_load(run.index)
+    load = run.trees.mounted[part.number].pause_load(run.index)
     if part.mount is None or not load.largest:
         return load
     return replace(load, largest=(part.mount.point / load.largest).raw)

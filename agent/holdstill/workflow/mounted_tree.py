@@ -12,17 +12,20 @@ from typing import TYPE_CHECKING
 from holdstill.board import full_scan, index_delta
 from holdstill.board import spool as spools
 from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
+from holdstill.board.followed_files import FollowedPart, How, Way
 from holdstill.board.full_scan import Removal, ScanTarget
 from holdstill.board.index_delta import Delta
 from holdstill.errors import PauseError
-from holdstill.model import paths
+from holdstill.model import paths, pieces
 from holdstill.model.entries import EntryType
 from holdstill.workflow.pause_budget import PauseLoad
+from holdstill.workflow.precopy import PendingAmount
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from holdstill.board.change_detection import Changes, Detector
+    from holdstill.board.followed_files import FileInPause
     from holdstill.board.full_scan import Step
     from holdstill.board.scan import Scanner
     from holdstill.board.spool import Spool, Spooled
@@ -42,16 +45,25 @@ class MountedTree:
     """The files of one mounted file system.
 
     Attributes:
+        followed: its large files that are followed.
         unreadable: paths that the card did not give back in the pause.
     """
 
-    def __init__(self, part: int, scanner: Scanner, detector: Detector) -> None:
+    def __init__(
+        self,
+        part: int,
+        scanner: Scanner,
+        detector: Detector,
+        followed: FollowedPart | None = None,
+    ) -> None:
         self.part = part
+        self.followed = followed or FollowedPart(Way(How.WHOLE, "it is not frozen"), None)
         self._scanner = scanner
         self._detector = detector
         self._older: dict[bytes, bytes] = {}
         self._delta = Delta()
         self._spooled: dict[bytes, Spooled] = {}
+        self._pieces: dict[int, FileInPause] = {}
         self.unreadable: list[bytes] = []
 
     @property
@@ -72,10 +84,21 @@ class MountedTree:
         self._detector.confirm()
         self._detector.doubt(doubtful)
 
+    def pending_amount(self, index: Index) -> PendingAmount:
+        """Return what changed; of files that are followed, only their dirty pieces."""
+        files, size = index.pending_totals(self.part)
+        for inode in self.followed.inodes():
+            rows = index.by_inode(self.part, inode)
+            whole = max((row.size for row in rows if full_scan.is_pending(row)), default=0)
+            if whole:
+                size += min(self.followed.dirty_bytes(inode) or 0, whole) - whole
+        return PendingAmount(files, size)
+
     def pause_load(self, index: Index) -> PauseLoad:
         """Return what a pause would have to copy now, from the index as it was last updated.
 
-        It counts as the spool does: no holes, and each inode once.
+        It counts as the spool does: no holes, each inode once, and of files that are followed only
+        what their last look found dirty.
         """
         load, after, met = PauseLoad(), (b"", b""), set[int]()
         while entries := index.pending(self.part, after=after, limit=BATCH_LIVE):
@@ -89,6 +112,9 @@ class MountedTree:
 
     def _needed(self, entry: Entry) -> int:
         """Return the bytes of memory that a file takes; 0 if it cannot be opened any more."""
+        dirty = self.followed.dirty_bytes(entry.seen.inode)
+        if dirty is not None and pieces.is_pieced(entry.size):
+            return spools.needed(min(dirty, entry.size))
         if not entry.sparse:
             return spools.needed(entry.size)
         try:
@@ -114,7 +140,10 @@ class MountedTree:
 
         def copy(handle: int, entry: Entry) -> None:
             with _named(entry):
-                self._spooled[entry.path] = spool.copy(handle, entry.size)
+                if taken := self.followed.spool_frozen(handle, spool):
+                    self._pieces[entry.seen.inode] = taken
+                else:
+                    self._spooled[entry.path] = spool.copy(handle, entry.size)
 
         self.unreadable += index_delta.copy_pending(subject, delta, copy)
         self._delta = delta
@@ -129,7 +158,7 @@ class MountedTree:
         index_delta.apply(subject, self._delta, seq=seq)
         index.commit()
         self._detector.confirm()
-        return SpooledPlace(self.part, self._spooled, older)
+        return SpooledPlace(self.part, self._spooled, older, self._pieces)
 
     def take_live(self, index: Index, spool: Spool, *, seq: int) -> SpooledPlace:
         """Copy what has no content yet as it is found; its parts may be of different moments.
@@ -254,18 +283,27 @@ def _named(entry: Entry) -> Iterator[None]:
 
 
 class SpooledPlace:
-    """Contents that the pause copied to memory."""
+    """Contents that the pause copied to memory: whole, or of a file that is followed in part."""
 
     def __init__(
-        self, part: int, spooled: dict[bytes, Spooled], older: dict[bytes, bytes]
+        self,
+        part: int,
+        spooled: dict[bytes, Spooled],
+        older: dict[bytes, bytes],
+        in_pieces: dict[int, FileInPause] | None = None,
     ) -> None:
         self.part = part
+        self._pieces = in_pieces or {}
         self._spooled = spooled
         self._older = older
 
     def open(self, entry: Entry) -> int:
         """Open an entry's content; the caller closes. FileNotFoundError when it has none here."""
         return os.open(self.path(entry), os.O_RDONLY | os.O_CLOEXEC)
+
+    def in_pieces(self, entry: Entry) -> FileInPause | None:
+        """Return what the pause took of a file that is followed; None if it took it whole."""
+        return self._pieces.get(entry.seen.inode)
 
     def path(self, entry: Entry) -> Path:
         """Return the file in memory with the entry's content."""

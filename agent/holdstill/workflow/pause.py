@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
+    from holdstill.board.followed_files import FollowedFiles
     from holdstill.board.mounts import Mount
     from holdstill.board.read_only import RemountedFileSystem
     from holdstill.board.service_control import HookRunner
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
     from holdstill.workflow.copy_live import LiveCopy
-    from holdstill.workflow.ports import PausedTree
+    from holdstill.workflow.ports import PausedTree, TracedFiles
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def hold_still(copied: LiveCopy) -> PauseResult:
         run.index.commit()  # during the pause nothing may be written, not even by SQLite
         with outside.progress.muted(), _rate_noted(run):
             return pause(
-                run.scope, run.trees, run.index, run.spool,
+                run.scope, run.trees, run.followed, run.index, run.spool,
                 log=run.undo_log, runner=outside.runner, clock=outside.clock,
             )  # fmt: skip
     except PauseError as error:
@@ -118,6 +119,7 @@ class FrozenSpanResult:
 def pause(
     scope: CaptureScope,
     trees: OpenTrees,
+    followed: FollowedFiles,
     index: Index,
     spool: Spool,
     *,
@@ -144,6 +146,7 @@ def pause(
         taken_at = clock.now()
         held = _freeze_and_collect(
             [tree for number, tree in trees.mounted.items() if number in still],
+            followed,
             index,
             spool,
             to_freeze=[
@@ -183,6 +186,7 @@ def _remount_troubles(remounts: dict[int, RemountedFileSystem]) -> list[str]:
 
 def _freeze_and_collect(
     trees: Sequence[PausedTree],
+    followed: TracedFiles,
     index: Index,
     spool: Spool,
     *,
@@ -196,6 +200,7 @@ def _freeze_and_collect(
 
     Args:
         trees: all trees, of frozen file systems and others.
+        followed: is asked first of all what was written.
         index: read only in the pause; nothing may be uncommitted.
         spool: receives contents.
         to_freeze: mounts of the file systems to be frozen; may be empty.
@@ -216,8 +221,12 @@ def _freeze_and_collect(
     with (
         freeze.hold_mounts(to_freeze, all_mounts=all_mounts) as held,
         guard.armed(held, seconds=ceiling, clock=clock, marks_in=memory) as watcher,
+        ExitStack() as after,
     ):
         with freeze.frozen(watcher) as window:
+            # Only now: a freeze can write more than the trace holds when nobody drains it.
+            after.enter_context(followed.alone())
+            followed.look_frozen()
             _collect(trees, index, spool, clock)
         shortcomings = watcher.shortcomings
     return FrozenSpanResult(

@@ -92,6 +92,16 @@ class PausedTree(Protocol):
         """Find what changed since the last scan, and copy it to memory. Only reads."""
 
 
+class TracedFiles(Protocol):
+    """The large files of which the pause takes only what a trace tells was written."""
+
+    def alone(self) -> AbstractContextManager[None]:
+        """Have no thread of the trace's at work in this block."""
+
+    def look_frozen(self) -> None:
+        """Ask what was written. Only reads."""
+
+
 class Progress(Protocol):
     """Progress for a person, or a log. Never called inside the frozen span."""
 

@@ -129,11 +129,22 @@ class Uploader:
         self._pieces, self._lists = pieces_up, lists
         self.stats = stats
 
-    def upload_pending(self, index: Index, place: ContentReader) -> None:
+    def upload_pending(
+        self,
+        index: Index,
+        place: ContentReader,
+        *,
+        skipped: Callable[[Entry], bool] = lambda _: False,
+    ) -> None:
         """Hash and send every pending file of a part.
 
         Files that change meanwhile stay pending. Hashing a batch overlaps what happens to those
         before it.
+
+        Args:
+            index: has them.
+            place: where their contents are.
+            skipped: tells of a large file that it is not to be sent here.
         """
         _, total = index.pending_totals(place.part)
         start = self.stats.hashed_bytes
@@ -148,7 +159,7 @@ class Uploader:
                 index.commit()
                 batch = FileBatch(hashed)
                 waiting.append((batch, delivery.put(batch)))
-            self._upload_large(index, place, delivery)
+            self._upload_large(index, place, delivery, skipped)
             while waiting:
                 self._settle(index, place, *waiting.popleft())
         index.commit()
@@ -165,12 +176,20 @@ class Uploader:
                 hint="nothing was sealed; run the capture again",
             )
 
-    def _upload_large(self, index: Index, place: ContentReader, delivery: Delivery) -> None:
+    def _upload_large(
+        self,
+        index: Index,
+        place: ContentReader,
+        delivery: Delivery,
+        skipped: Callable[[Entry], bool],
+    ) -> None:
         """Send the pieces that changed of every pending file that is stored in pieces."""
         waiting: deque[tuple[Entry, PieceList]] = deque()
 
         def read() -> Iterator[PiecesToSend]:
-            for entry in _pending_large(index, place.part):
+            for entry in pending_large(index, place.part):
+                if skipped(entry):
+                    continue
                 listed = self._read(index, place, entry, _pieces_of)
                 if listed is not None:
                     self.stats.hashed_files += 1
@@ -298,7 +317,7 @@ class Uploader:
                     yield PiecedFile(display(entry.path), place.path(entry), listed)
 
 
-def _pending_large(index: Index, part: int) -> Iterator[Entry]:
+def pending_large(index: Index, part: int) -> Iterator[Entry]:
     """Yield every pending file that is stored in pieces, by one of its names."""
     after, inodes = (b"", b""), set[int]()
     while entries := index.pending(part, after=after, limit=BATCH_FILES):

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
     from concurrent.futures import Future
 
+    from holdstill.board.followed_file import Piece
     from holdstill.model.protocol import Ingested
     from holdstill.workflow.attachments import PiecedFile
     from holdstill.workflow.delivery import Delivery, TransferStats
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 BATCH_LEAST, BATCH_MOST = 16 << 20, 128 << 20
 """Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none. Each batch
 costs a third of a second beside its bytes (measured), be it large or small."""
+READ_MOST = 4 << 20
+"""Bytes of a batch of pieces that were read already, of which several are in memory at a time."""
 SHARE = 1 / 16
 """Of the memory that is free, for a batch."""
 
@@ -155,6 +158,26 @@ class PieceUploader:
         """
         return self._upload(wanted, delivery, TransferMode.PLAIN)
 
+    def upload_alone(self, item: PiecesToSend) -> frozenset[str]:
+        """Send what the keeper lacks of one file and its list; return what changed meanwhile."""
+        with self._delivery() as delivery:
+            (changed,) = self.upload([item], delivery)
+        return changed
+
+    def upload_read(self, read: Iterable[Piece]) -> frozenset[str]:
+        """Send what the keeper lacks of pieces that were just read, from memory.
+
+        Returns:
+            Those that did not arrive as they were read.
+        """
+        with self._delivery() as delivery:
+            stream = self._stream(delivery, TransferMode.PLAIN, most=READ_MOST)
+            for piece in read:
+                place = _Place(Path(), piece.offset, len(piece.data), piece.data)
+                stream.put(piece.digest.hex(), place)
+            stream.finish()
+        return frozenset(stream.bad)
+
     def _upload(
         self, wanted: Iterable[PiecesToSend], delivery: Delivery, shape: TransferMode
     ) -> Iterator[frozenset[str]]:
@@ -168,8 +191,10 @@ class PieceUploader:
         stream.finish()
         yield from stream.arrived()
 
-    def _stream(self, delivery: Delivery, shape: TransferMode) -> _PieceStream:
-        room = _room(self._memory, self._most)
+    def _stream(
+        self, delivery: Delivery, shape: TransferMode, *, most: int | None = None
+    ) -> _PieceStream:
+        room = _room(self._memory, most or self._most)
         return _PieceStream(delivery, shape, self._memory, self._stats, room=room)
 
     def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:

@@ -1,0 +1,141 @@
+"""A large file that is followed by trace and map, so that a pause reads only what changed in it.
+
+    look        note which pieces must be read again
+    hot round   look; read, hash, hand on each of them
+    pause       look once more; the pieces that must be read again go to the spool, nothing else
+    after it    hash these pieces in the spool: all digests together are those of the instant
+
+The trace is asked before each look (`changed_pieces` says why the result is right).
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, Written, judged
+from holdstill.model import pieces
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.extent_map import ExtentMap
+    from holdstill.board.piece_digests import PieceDigests
+    from holdstill.board.spool import Spool, Spooled
+    from holdstill.model.pieces import PieceList
+
+
+class Piece(NamedTuple):
+    """A piece as it was read.
+
+    Attributes:
+        digest: its SHA-256, b"" if it is all zeros.
+    """
+
+    offset: int
+    data: bytes
+    digest: bytes
+
+
+class FrozenPieces(NamedTuple):
+    """What a pause took of a file.
+
+    Attributes:
+        size: bytes of the file at the instant.
+        numbers: of the pieces that are in the spool.
+        spooled: the file there, with holes for all other pieces.
+    """
+
+    size: int
+    numbers: tuple[int, ...]
+    spooled: Spooled
+
+
+class FollowedFile:
+    """One file, from the first hot round to after the pause.
+
+    Args:
+        handle: the open file; the caller closes it.
+        its_map: says where the file lies.
+        digests: of its pieces; empty.
+    """
+
+    def __init__(self, handle: int, its_map: ExtentMap, digests: PieceDigests) -> None:
+        self._handle, self._map, self._digests = handle, its_map, digests
+        self._known = FileAsRead(digests.piece)
+        self._is_begun = False
+
+    @property
+    def is_unread(self) -> bool:
+        """Whether nothing of it was read yet, so that a round reads it whole."""
+        return not self._is_begun
+
+    @property
+    def dirty_bytes(self) -> int:
+        """Bytes of the pieces that had to be read again at the last look."""
+        return len(self._known.doubts) * self._digests.piece
+
+    def look(self, written: Written) -> None:
+        """Note what must be read again, and read nothing; looks add up."""
+        self._known = self._known.after(self._look(written), {})
+
+    def hot_round(self, written: Written) -> Iterator[Piece]:
+        """Read what must be read again, piece by piece, and yield it; exhaust the iterator.
+
+        Args:
+            written: what the trace told, asked for before this round.
+
+        Raises:
+            OSError: the card does not give a piece back.
+        """
+        look = self._look(written)
+        self._is_begun = True
+        reads = {}
+        for number in look.dirty:
+            data, reads[number] = self._read(number)
+            digest = pieces.piece_digest(data)
+            self._digests.note(number, digest)
+            if data:
+                yield Piece(number * self._digests.piece, data, digest)
+        self._known = self._known.after(look, reads)
+
+    def spool_frozen(self, written: Written, spool: Spool) -> FrozenPieces:
+        """Inside the pause: copy to memory what must be read again. Only reads.
+
+        Raises:
+            SpoolFullError: it does not fit.
+            ChangedError: the file is not held still.
+            OSError: the card does not give a piece back.
+        """
+        look = self._look(written)
+        spans = [self._span(number, look.size) for number in look.dirty]
+        spooled = spool.copy_ranges(self._handle, look.size, spans)
+        return FrozenPieces(look.size, tuple(look.dirty), spooled)
+
+    def listed(self, taken: FrozenPieces) -> PieceList:
+        """Return the pieces of the instant, after the pause; those in the spool are hashed now."""
+        with taken.spooled.path.open("rb", buffering=0) as file:
+            for number in taken.numbers:
+                start, end = self._span(number, taken.size)
+                data = os.pread(file.fileno(), end - start, start)
+                self._digests.note(number, pieces.piece_digest(data))
+        return self._digests.listed(taken.size)
+
+    def listed_as_read(self, size: int) -> PieceList:
+        """Return the pieces as they were read: right only if it was still while all were."""
+        return self._digests.listed(size)
+
+    def _look(self, written: Written) -> Look:
+        size = os.fstat(self._handle).st_size
+        return self._known.look(self._map.extents(0, max(size, 1)), written, size)
+
+    def _read(self, number: int) -> tuple[bytes, PieceRead]:
+        start = number * self._digests.piece
+        end = start + self._digests.piece
+        before = self._map.extents(start, end)
+        data = os.pread(self._handle, end - start, start)
+        return data, judged(start, data, before, self._map.extents(start, end))
+
+    def _span(self, number: int, size: int) -> tuple[int, int]:
+        start = number * self._digests.piece
+        return start, min(start + self._digests.piece, size)

@@ -1,0 +1,329 @@
+"""The large files of one run that are followed, and what tells what was written to them.
+
+How a partition's large files can be followed depends on its file system:
+
+    traced    ext4, xfs: by the block trace of its disk, and by maps
+    extents   btrfs: by extent items alone, which are never written in place
+    whole     anything else, or no trace: a changed file is copied whole in the pause
+
+A look at the trace tells of one disk what was written since the look before. So each look is
+handed to all files that are followed on that disk, whether they are read then or not.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from holdstill.board import block_trace, piece_digests, traced_disk
+from holdstill.board.block_trace import BlockTrace
+from holdstill.board.extent_map import BtrfsMap, FiemapMap
+from holdstill.board.followed_file import FollowedFile
+from holdstill.board.traced_disk import Untraced
+from holdstill.board.written_blocks import WrittenBlocks
+from holdstill.model import pieces
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+    from contextlib import AbstractContextManager
+
+    from holdstill.board.changed_pieces import Written
+    from holdstill.board.extent_map import ExtentMap
+    from holdstill.board.followed_file import FrozenPieces, Piece
+    from holdstill.board.mounts import Mount
+    from holdstill.board.spool import Spool
+    from holdstill.board.traced_disk import Disk, Place
+    from holdstill.system.clocks import Clock
+
+MOST = 64
+"""Files that are followed at a time: each costs two open files."""
+LARGEST = 16 << 30
+"""Bytes of a file that is followed: 262,144 pieces, of which each may be in doubt."""
+FULL = 0.5
+"""Share of a file that must be allocated: pieces of holes are read like all others."""
+_TRACED = frozenset({"ext4", "xfs"})
+_ANYTHING = WrittenBlocks(0)
+
+
+class How(StrEnum):
+    """How changes in a partition's large files are found."""
+
+    TRACED = "traced"
+    EXTENTS = "extents"
+    WHOLE = "whole"
+
+
+class Way(NamedTuple):
+    """How changes in a partition's large files are found, and why so, "" for no reason needed."""
+
+    how: How
+    why: str = ""
+
+
+def can_be_followed(status: os.stat_result) -> bool:
+    """Whether a file is one that is worth following: large, and not mostly holes."""
+    size = status.st_size
+    return pieces.is_pieced(size) and size <= LARGEST and status.st_blocks * 512 >= size * FULL
+
+
+class _Nothing:
+    """Nothing was written: for a round behind a look, which was told already."""
+
+    def within(self, start: int, end: int) -> Iterator[tuple[int, int]]:  # noqa: ARG002
+        """Yield the written parts of a range: none."""
+        return iter(())
+
+
+_NOTHING = _Nothing()
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A followed file, with what it holds open."""
+
+    file: FollowedFile
+    handle: int
+    map: ExtentMap
+    opened: ExitStack
+
+    def is_followable(self) -> bool:
+        """Whether it still is what can be followed."""
+        in_place = isinstance(self.map, BtrfsMap) and self.map.written_in_place
+        return not in_place and can_be_followed(os.fstat(self.handle))
+
+
+class FileInPause(NamedTuple):
+    """A followed file, and what a pause took of it."""
+
+    file: FollowedFile
+    taken: FrozenPieces
+
+
+class FollowedPart:
+    """The followed files of one partition.
+
+    Files are known by device and inode number, which nobody else can get while we have them open.
+
+    Args:
+        way: how they are followed.
+        place: of the partition, where a trace tells of it.
+        directory: on the card, for the digests.
+        limit: files that are followed at a time.
+        map_of: makes the map of an open file, if not by its way.
+    """
+
+    def __init__(
+        self,
+        way: Way,
+        place: Place | None,
+        directory: Path = Path(),
+        limit: int = MOST,
+        map_of: Callable[[int], ExtentMap] | None = None,
+    ) -> None:
+        self.way, self.place = way, place
+        self._directory, self._limit = directory, limit
+        self._map_of = map_of or self._own_map
+        self._held: dict[tuple[int, int], _Held] = {}
+        self._refused: set[int] = set()
+        self._written: Written = _ANYTHING
+
+    def holds(self, inode: int) -> bool:
+        """Whether a file with this number is followed."""
+        return any(number == inode for _, number in self._held)
+
+    def takes(self, inode: int) -> bool:
+        """Whether a file with this number is followed, or would be."""
+        if self.way.how is How.WHOLE or inode in self._refused:
+            return False
+        return self.holds(inode) or len(self._held) < self._limit
+
+    def dirty_bytes(self, inode: int) -> int | None:
+        """Return what a pause would have to copy of a file, as of the last look; None: all."""
+        sizes = (held.file.dirty_bytes for (_, n), held in self._held.items() if n == inode)
+        return max(sizes, default=None)
+
+    def inodes(self) -> list[int]:
+        """Return the numbers of all files that are followed."""
+        return [inode for _, inode in self._held]
+
+    def follow(self, handle: int) -> FollowedFile | None:
+        """Follow an open file from now on, if that can be; else remember that it cannot.
+
+        Args:
+            handle: the caller closes it; another one is held.
+        """
+        status = os.fstat(handle)
+        held = self._held.get((status.st_dev, status.st_ino))
+        if held is None and self.takes(status.st_ino):
+            held = self._begun(handle, status)
+        if held is None:
+            self._refused.add(status.st_ino)
+            return None
+        return held.file
+
+    def _begun(self, handle: int, status: os.stat_result) -> _Held | None:
+        with ExitStack() as undo:
+            own = os.dup(handle)
+            undo.callback(os.close, own)
+            its_map = self._map_of(own)
+            digests = undo.enter_context(piece_digests.opened(self._directory))
+            held = _Held(FollowedFile(own, its_map, digests), own, its_map, ExitStack())
+            if not held.is_followable():
+                return None
+            held.opened.push(undo.pop_all())
+            self._held[status.st_dev, status.st_ino] = held
+            return held
+
+    def _own_map(self, handle: int) -> ExtentMap:
+        return FiemapMap(handle, self.place.first_byte) if self.place else BtrfsMap(handle)
+
+    def hot_round(self, file: FollowedFile) -> Iterator[Piece]:
+        """Read what the last look found dirty; exhaust the iterator. OSError of the card."""
+        return file.hot_round(_NOTHING)
+
+    def forget(self, inode: int) -> None:
+        """Do not follow a file any more, nor again."""
+        self._refused.add(inode)
+        for key in [key for key in self._held if key[1] == inode]:
+            self._held.pop(key).opened.close()
+
+    def forget_all(self) -> None:
+        """Follow nothing any more."""
+        for inode in self.inodes():
+            self.forget(inode)
+        self.way = Way(How.WHOLE, "it was not held still")
+
+    def write_out(self) -> None:
+        """Have the kernel write what is dirty in memory, so that the next look is told of it."""
+        for held in self._held.values():
+            with suppress(OSError):  # whoever wrote it is told
+                os.fdatasync(held.handle)
+
+    def look(self, written: Written, failed: str) -> None:
+        """Note what is dirty; what cannot be followed any more is forgotten.
+
+        Args:
+            written: what the trace told.
+            failed: what it failed at, so that anything may have been written; "" for nothing.
+        """
+        if failed and self._held:
+            self.way = Way(self.way.how, f"read once more: {failed}")
+        for (_, inode), held in list(self._held.items()):
+            try:
+                if held.is_followable():
+                    held.file.look(written)
+                    continue
+            except OSError:
+                pass
+            self.forget(inode)
+
+    def note_frozen(self, written: Written, failed: str) -> None:
+        """Inside the pause: note what the trace told; see `look`."""
+        self._written = written
+        if failed and self._held:
+            self.way = Way(How.WHOLE, failed)
+
+    def spool_frozen(self, handle: int, spool: Spool) -> FileInPause | None:
+        """Inside the pause: copy the dirty pieces of an open file; None if it is not followed.
+
+        Raises:
+            SpoolFullError, ChangedError, OSError: as `FollowedFile.spool_frozen`.
+        """
+        status = os.fstat(handle)
+        held = self._held.get((status.st_dev, status.st_ino))
+        if held is None or not held.is_followable():
+            return None
+        return FileInPause(held.file, held.file.spool_frozen(self._written, spool))
+
+
+class FollowedFiles:
+    """The followed files of a run; `opened` makes it.
+
+    Attributes:
+        parts: by partition.
+    """
+
+    def __init__(self, trace: BlockTrace | None, parts: Mapping[int, FollowedPart]) -> None:
+        self._trace = trace
+        self.parts = parts
+
+    def look(self) -> None:
+        """Note what is dirty now, in all files. Not in the pause: it makes the kernel write."""
+        for part in self.parts.values():
+            part.write_out()
+        told = self._told()
+        for part in self.parts.values():
+            part.look(*_written_to(part, told))
+
+    def alone(self) -> AbstractContextManager[None]:
+        """Have no thread of the trace's at work in this block."""
+        return self._trace.alone() if self._trace else nullcontext()
+
+    def look_frozen(self) -> None:
+        """Inside the pause, first of all: ask the trace what was written. Only reads."""
+        told = self._told()
+        for part in self.parts.values():
+            part.note_frozen(*_written_to(part, told))
+
+    def _told(self) -> Mapping[Disk, WrittenBlocks] | Untraced:
+        return self._trace.written() if self._trace else {}
+
+
+def _written_to(
+    part: FollowedPart, told: Mapping[Disk, WrittenBlocks] | Untraced
+) -> tuple[Written, str]:
+    """Return what was written where a part is, and what the trace failed at, "" for nothing."""
+    if part.place is None:
+        return _ANYTHING, ""
+    if isinstance(told, Untraced):
+        return _ANYTHING, str(told)
+    return told[part.place.disk], ""
+
+
+@contextmanager
+def opened(frozen: Mapping[int, Mount], directory: Path, clock: Clock) -> Iterator[FollowedFiles]:
+    """Follow large files of partitions that will be frozen, for the length of the block.
+
+    Begin before the first look at them.
+
+    Args:
+        frozen: where each is mounted.
+        directory: on the card, for the digests of pieces.
+        clock: for the trace.
+    """
+    places = {number: _place_of(mount) for number, mount in frozen.items()}
+    disks = sorted({place.disk for place in places.values() if not isinstance(place, Way)})
+    with ExitStack() as undo:
+        trace = undo.enter_context(block_trace.started(disks, clock)) if disks else None
+        parts = {n: _part(place, trace, directory) for n, place in places.items()}
+        for part in parts.values():
+            undo.callback(part.forget_all)
+        yield FollowedFiles(trace if isinstance(trace, BlockTrace) else None, parts)
+
+
+def _place_of(mount: Mount) -> Place | Way:
+    """Return the place of a file system that is to be traced; else the way without a trace."""
+    if mount.type == "btrfs":
+        return Way(How.EXTENTS)
+    if mount.type not in _TRACED:
+        return Way(How.WHOLE, f"not proven to be right for {mount.type}")
+    if mount.option("rtdev") is not None:
+        return Way(How.WHOLE, "it has a second device for data")
+    try:
+        return traced_disk.place_of(os.makedev(*mount.device))
+    except (OSError, ValueError) as error:
+        return Way(How.WHOLE, f"its disk cannot be told: {error}")
+
+
+def _part(
+    place: Place | Way, trace: BlockTrace | Untraced | None, directory: Path
+) -> FollowedPart:
+    if isinstance(place, Way):
+        return FollowedPart(place, None, directory)
+    if isinstance(trace, Untraced):
+        return FollowedPart(Way(How.WHOLE, str(trace)), None, directory)
+    return FollowedPart(Way(How.TRACED), place, directory)

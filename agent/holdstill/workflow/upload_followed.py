@@ -1,0 +1,139 @@
+"""Sends large files that are followed: in hot rounds what they read, after the pause the rest.
+
+A hot round's pieces are of different moments, so a file that is written to has no content before
+the pause. Only after it is its list made, of the pieces that were clean at the instant, which the
+keeper has from the rounds, and of those that the pause took.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from holdstill.model.paths import display
+from holdstill.workflow.attachments import PiecedFile
+from holdstill.workflow.upload import pending_large
+from holdstill.workflow.upload_pieces import PiecesToSend
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from holdstill.board.followed_file import FollowedFile, Piece
+    from holdstill.board.followed_files import FileInPause
+    from holdstill.model.entries import Entry
+    from holdstill.model.pieces import PieceList
+    from holdstill.records.index_queries import Index
+    from holdstill.workflow.delivery import TransferStats
+    from holdstill.workflow.mounted_tree import MountedTree, SpooledPlace
+    from holdstill.workflow.upload import KnownLists, Uploader
+    from holdstill.workflow.upload_pieces import PieceUploader
+
+
+class FollowedUploader:
+    """Takes followed files to the keeper.
+
+    Args:
+        whole: takes all other files there.
+        pieces_up: sends pieces.
+        lists: that the board remembers.
+        seq: of the run.
+        stats: counts what was read.
+    """
+
+    def __init__(
+        self,
+        *,
+        whole: Uploader,
+        pieces_up: PieceUploader,
+        lists: KnownLists,
+        seq: int,
+        stats: TransferStats,
+    ) -> None:
+        self._whole, self._pieces, self._lists = whole, pieces_up, lists
+        self._seq, self._stats = seq, stats
+
+    def upload_live(self, index: Index, tree: MountedTree) -> None:
+        """Send all that is pending in a live tree; what changes all the time stays pending.
+
+        A file is followed if an earlier capture has it, so that little of it is sent, or if it
+        changes while it is read.
+        """
+        followed = tree.followed
+        self._follow(index, tree, lambda entry: self._is_known(tree, entry))
+        self._whole.upload_pending(
+            index, tree, skipped=lambda entry: followed.holds(entry.seen.inode)
+        )
+        self._follow(index, tree, lambda entry: not followed.holds(entry.seen.inode))
+
+    def upload_taken(self, index: Index, place: SpooledPlace) -> None:
+        """Complete the lists of what the pause took in pieces, and send these pieces."""
+        for entry in pending_large(index, place.part):
+            if found := place.in_pieces(entry):
+                listed = found.file.listed(found.taken)
+                known = _clean(found, listed)
+                file = PiecedFile(display(entry.path), found.taken.spooled.path, listed)
+                if not self._pieces.upload_alone(
+                    PiecesToSend(file, known)
+                ):  # else it stays pending
+                    self._enter(index, place.part, entry, listed)
+
+    def _is_known(self, tree: MountedTree, entry: Entry) -> bool:
+        return tree.followed.holds(entry.seen.inode) or bool(tree.older(entry))
+
+    def _follow(self, index: Index, tree: MountedTree, wanted: Callable[[Entry], bool]) -> None:
+        for entry in pending_large(index, tree.part):
+            if tree.followed.takes(entry.seen.inode) and wanted(entry):
+                try:
+                    handle = tree.open(entry)
+                except OSError:
+                    continue  # it is gone
+                try:
+                    if os.fstat(handle).st_ino == entry.seen.inode:  # else it is another file
+                        self._hot_round(index, tree, entry, handle)
+                except OSError:
+                    tree.followed.forget(entry.seen.inode)
+                finally:
+                    os.close(handle)
+
+    def _hot_round(self, index: Index, tree: MountedTree, entry: Entry, handle: int) -> None:
+        """Read what is dirty of a file, and send it.
+
+        A file that was read whole, and did not change meanwhile, has its content now.
+        """
+        file = tree.followed.follow(handle)
+        if file is None:
+            return
+        is_whole = file.is_unread and tree.is_same(entry, handle)
+        if self._send(tree, entry, file):
+            tree.followed.forget(entry.seen.inode)
+        elif is_whole and tree.is_same(entry, handle):
+            self._enter(index, tree.part, entry, file.listed_as_read(entry.size))
+
+    def _send(self, tree: MountedTree, entry: Entry, file: FollowedFile) -> frozenset[str]:
+        """Read and send what is dirty; return what did not arrive."""
+        before = self._lists.list_of(tree.older(entry))
+        known = frozenset(digest for digest, _ in before.pieces()) if before else frozenset()
+
+        def read() -> Iterator[Piece]:
+            for piece in tree.followed.hot_round(file):
+                self._stats.hashed_bytes += len(piece.data)
+                if piece.digest and piece.digest not in known:
+                    yield piece
+
+        self._stats.hashed_files += 1
+        return self._pieces.upload_read(read())
+
+    def _enter(self, index: Index, part: int, entry: Entry, listed: PieceList) -> None:
+        self._lists.save_list(listed)
+        index.set_digest(part, entry, listed.digest(), seq=self._seq)
+        index.commit()
+
+
+def _clean(found: FileInPause, listed: PieceList) -> frozenset[bytes]:
+    """Return the pieces that the rounds have read, so that the keeper has them."""
+    taken = frozenset(found.taken.numbers)
+    return frozenset(
+        part.digest
+        for part in listed.parts()
+        if part.digest and part.offset // listed.piece not in taken
+    )

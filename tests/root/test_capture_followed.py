@@ -1,0 +1,211 @@
+"""Captures of a large file that is written to all the time: the pause takes what changed in it.
+
+The witness is a whole read of the frozen file, in the same freeze; and SQLite's own check.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypedDict
+
+import pytest
+
+from holdstill.board import block_trace, spool
+from holdstill.system import tracefs
+from support import boards, database_writer, faulted, frozen_witness, loop, programs
+from support.boards import Board, Kept, holdstill
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(300)
+MIB = 1 << 20
+SIZE = 256 * MIB
+MEMORY = 64 * MIB
+NAME = "readings.db"
+NO_PAUSE = 5
+
+
+class PartReport(TypedDict):
+    large_files: str
+    large_files_why: str
+
+
+class Report(TypedDict):
+    spool_bytes: int
+    parts: list[PartReport]
+
+
+@dataclass(frozen=True)
+class Busy:
+    """A board whose database is written to, and its keeper."""
+
+    board: Board
+    kept: Kept
+    folder: Path
+
+    @property
+    def database(self) -> Path:
+        return self.board.root / "srv" / NAME
+
+    def captured(self, loss: str = "none", *, code: int = 0) -> tuple[Report, str]:
+        """Take a capture; return its report and the SHA-256 of the frozen database."""
+        out = self.folder / "digest"
+        words = [sys.executable, frozen_witness.__file__, out, loss, self.database, "capture"]
+        done = subprocess.run(
+            [*map(str, words), "--settings", str(self.kept.settings), "--json"],
+            capture_output=True,
+            timeout=120,
+            check=False,
+        )
+        assert done.returncode == code, done.stderr.decode()
+        report: Report = json.loads(done.stdout or '{"spool_bytes": 0, "parts": []}')
+        return report, out.read_text("ascii")
+
+    def again(self, name: str) -> Path:
+        """Get the newest capture's files; return where the database is."""
+        to = self.folder / name
+        holdstill("get", "pier-3", "/srv", "--to", to, "--store", self.kept.store)
+        return to / NAME
+
+
+@contextmanager
+def busy(
+    folder: Path, *, kind: str = "ext4", journal: str = "delete", memory: int = MEMORY
+) -> Iterator[Busy]:
+    share = memory / spool.parse_available(spool.MEMINFO.read_bytes())
+    more = f"pause: {{spool_share: {share:.6f}, ceiling: 10.0}}\n"
+    with boards.running(folder, size=768 * MIB, kind=kind) as board:
+        path = board.root / "srv" / NAME
+        path.parent.mkdir()
+        database_writer.fill(path, SIZE, journal)
+        with (
+            boards.kept(folder, board, more=more) as kept,
+            database_writer.writing(path, journal),
+        ):
+            yield Busy(board, kept, folder)
+
+
+def digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def check(database: Path) -> str:
+    with closing(sqlite3.connect(database)) as found:
+        (said,) = found.execute("PRAGMA integrity_check").fetchone()
+    return str(said)
+
+
+def how(report: Report) -> tuple[str, str]:
+    return report["parts"][1]["large_files"], report["parts"][1]["large_files_why"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "journal"), [("ext4", "delete"), ("ext4", "wal"), ("xfs", "delete")]
+)
+def test_a_database_larger_than_the_memory_of_the_pause_is_captured_as_it_was_frozen(
+    tmp_path: Path, kind: str, journal: str
+) -> None:
+    frozen = ""
+    with busy(tmp_path, kind=kind, journal=journal) as one:
+        for night in ("first", "second"):
+            report, frozen = one.captured()
+
+            assert report["spool_bytes"] < MEMORY / 4
+            assert how(report) == ("traced", "")
+            assert digest(one.again(night)) == frozen
+        holdstill("verify", "--store", one.kept.store)
+        image = tmp_path / "again.img"
+        holdstill("rebuild", "pier-3", image, "--store", one.kept.store,
+                  accepted=[boards.NO_KERNEL])  # fmt: skip
+    assert check(tmp_path / "second" / NAME) == "ok"
+    options = {"ext4": "ro,noload", "xfs": "ro,norecovery,nouuid"}[kind]
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.partition(2), tmp_path / "rebuilt", options=options) as at,
+    ):
+        assert digest(at / "srv" / NAME) == frozen
+
+
+def test_what_the_trace_loses_in_a_hot_round_is_read_again(tmp_path: Path) -> None:
+    with busy(tmp_path) as one:
+        report, frozen = one.captured("rounds")
+
+        assert how(report)[0] == "traced"
+        assert "the disk wrote more than was traced" in how(report)[1]
+        assert report["spool_bytes"] < MEMORY / 4
+        assert digest(one.again("again")) == frozen
+
+
+def test_what_the_trace_loses_in_the_pause_makes_it_copy_the_file_whole(tmp_path: Path) -> None:
+    with busy(tmp_path, memory=2 * SIZE) as one:
+        report, frozen = one.captured("pause")
+
+        assert how(report) == ("whole", "somebody switched the trace off")
+        assert report["spool_bytes"] > SIZE
+        assert digest(one.again("again")) == frozen
+
+
+def test_what_the_trace_loses_in_the_pause_ends_it_where_the_file_does_not_fit(
+    tmp_path: Path,
+) -> None:
+    with busy(tmp_path) as one:
+        one.captured("pause", code=NO_PAUSE)
+
+        assert not loop.thaw(one.board.root)
+        one.captured()
+
+
+def left_over() -> set[str]:
+    """Return the trace instances that no living run holds."""
+    with tracefs.opened() as top:
+        handle = os.open("instances", os.O_RDONLY | os.O_DIRECTORY, dir_fd=top)
+        try:
+            with os.scandir(handle) as found:
+                names = {one.name for one in found if one.name.startswith(block_trace.PREFIX)}
+            return {name for name in names if not is_held(name, handle)}
+        finally:
+            os.close(handle)
+
+
+def is_held(name: str, instances: int) -> bool:
+    handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY, dir_fd=instances)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    else:
+        return False
+    finally:
+        os.close(handle)
+
+
+def test_killed_in_the_pause_it_is_thawed_and_the_next_run_removes_the_trace(
+    tmp_path: Path,
+) -> None:
+    with busy(tmp_path) as one:
+        words = [sys.executable, faulted.__file__, "frozen", "kill", "0", "0", "capture"]
+        done = subprocess.run(
+            [*words, "--settings", one.kept.settings],
+            capture_output=True,
+            timeout=120,
+            check=False,
+        )
+        assert done.returncode == -9, done.stderr.decode()
+        programs.run("timeout", "2", "touch", one.board.root / "it-is-thawed")
+        left = left_over()
+        assert left
+
+        _, frozen = one.captured()
+
+        assert not left & left_over()
+        assert digest(one.again("again")) == frozen

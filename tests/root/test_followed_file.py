@@ -1,0 +1,136 @@
+"""A followed file on real file systems: the pause reads little, its list is of the instant."""
+
+from __future__ import annotations
+
+import os
+import time
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import block_trace, followed_file, piece_digests
+from holdstill.board.spool import Spool
+from holdstill.board.written_blocks import WrittenBlocks
+from holdstill.model import pieces
+from support import database_writer
+from support.traced_volume import MIB, Volume, frozen, scribbling, volume
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.board.followed_file import FollowedFile
+    from holdstill.model.pieces import PieceList
+
+SIZE = 64 * MIB
+
+
+@dataclass
+class Followed:
+    """A file, what follows it, the memory of the pause, and the pieces that rounds handed on."""
+
+    path: Path
+    handle: int
+    file: FollowedFile
+    spool: Spool
+    sent: set[bytes]
+
+    def hot_round(self, written: WrittenBlocks) -> int:
+        """Do a round; return how many pieces it read."""
+        digests = [piece.digest for piece in self.file.hot_round(written)]
+        self.sent.update(digests)
+        return len(digests)
+
+    def frozen_list(self) -> PieceList:
+        """Read the whole file while it is frozen: what the list must be."""
+        size = os.fstat(self.handle).st_size
+        return pieces.of_reader(
+            size, pieces.PIECE, lambda start, length: os.pread(self.handle, length, start)
+        )
+
+
+@contextmanager
+def followed(one: Volume, path: Path, folder: Path, memory: Path) -> Iterator[Followed]:
+    with ExitStack() as undo:
+        handle = os.open(path, os.O_RDONLY)
+        undo.callback(os.close, handle)
+        digests = undo.enter_context(piece_digests.opened(folder))
+        spool = undo.enter_context(Spool(memory, 2 * SIZE))
+        file = followed_file.FollowedFile(handle, one.map_of(handle), digests)
+        yield Followed(path, handle, file, spool, set())
+
+
+@pytest.fixture
+def memory(tmp_path: Path) -> Path:
+    (tmp_path / "memory").mkdir()
+    return tmp_path / "memory"
+
+
+@pytest.mark.parametrize("journal", ["delete", "wal"])
+@pytest.mark.parametrize("kind", ["ext4", "xfs", "btrfs"])
+def test_the_pause_reads_what_a_database_changed_and_the_list_is_the_instants(
+    tmp_path: Path, memory: Path, kind: str, journal: str
+) -> None:
+    with volume(tmp_path, kind) as one:
+        path = one.at / "readings.db"
+        database_writer.fill(path, SIZE, journal)
+        with (
+            database_writer.writing(path, journal),
+            followed(one, path, tmp_path, memory) as file,
+        ):
+            first = file.hot_round(one.written())
+            time.sleep(block_trace.GRACE * 1.5)
+            rounds = [file.hot_round(one.written()) for _ in range(2)]
+            with one.trace.alone(), frozen(one.at):
+                taken = file.file.spool_frozen(one.written(), file.spool)
+                right = file.frozen_list()
+
+            found = file.file.listed(taken)
+
+            assert found.digest() == right.digest()
+            assert first * pieces.PIECE >= SIZE  # the first round reads it whole
+            assert rounds[-1] < first / 4
+            assert file.spool.used < SIZE / 4
+            in_spool = {right_piece_at(right, n * pieces.PIECE) for n in taken.numbers}
+            clean = {digest for digest, _ in right.pieces()} - in_spool
+            assert clean <= file.sent  # the keeper has all else
+
+
+def right_piece_at(listed: PieceList, offset: int) -> bytes:
+    return next(p.digest for p in listed.parts() if p.offset <= offset < p.offset + p.length)
+
+
+@pytest.mark.parametrize("kind", ["ext4", "xfs", "btrfs"])
+def test_whatever_scribbles_the_list_is_the_instants(
+    tmp_path: Path, memory: Path, kind: str
+) -> None:
+    with volume(tmp_path, kind) as one:
+        for seed in range(8):
+            path = one.at / f"file-{seed}"
+            path.write_bytes(os.urandom(4 * MIB + seed))
+            with (
+                scribbling(path, seed, 0.01, kind),
+                followed(one, path, tmp_path, memory) as file,
+            ):
+                for _ in range(3):
+                    file.hot_round(one.written())
+                with one.trace.alone(), frozen(one.at):
+                    taken = file.file.spool_frozen(one.written(), file.spool)
+                    right = file.frozen_list()
+
+                assert file.file.listed(taken).digest() == right.digest()
+
+
+def test_after_a_loss_everything_is_read_again(tmp_path: Path, memory: Path) -> None:
+    with volume(tmp_path, "ext4") as one:
+        path = one.at / "readings.db"
+        path.write_bytes(os.urandom(2 * MIB))
+        with followed(one, path, tmp_path, memory) as file:
+            file.hot_round(one.written())
+            with one.trace.alone(), frozen(one.at):
+                taken = file.file.spool_frozen(WrittenBlocks(0), file.spool)
+
+            assert len(taken.numbers) == 2 * MIB // pieces.PIECE
+            assert file.spool.used >= 2 * MIB

@@ -1,0 +1,116 @@
+"""A followed file reads what it is told was written, and nothing else."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import piece_digests
+from holdstill.board.extent_map import Extent, State
+from holdstill.board.followed_file import FollowedFile
+from holdstill.board.spool import ChangedError, Spool, SpoolFullError
+from holdstill.board.written_blocks import WrittenBlocks
+from holdstill.model import pieces
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+PIECE = pieces.PIECE
+DISK = 64 * PIECE
+NOTHING = WrittenBlocks(DISK)
+
+
+class StraightMap:
+    """The map of a file that lies at the start of its disk, in one extent."""
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        return [Extent(start, end - start, 0, State.STORED)]
+
+
+@dataclass
+class Following:
+    path: Path
+    file: FollowedFile
+    spool: Spool
+
+    def now(self) -> pieces.PieceList:
+        data = self.path.read_bytes()
+        return pieces.of_reader(len(data), PIECE, lambda at, length: data[at : at + length])
+
+    def write(self, place: int, data: bytes) -> None:
+        with self.path.open("r+b") as file:
+            file.seek(place)
+            file.write(data)
+
+
+@contextmanager
+def following(folder: Path, *, room: int = DISK) -> Iterator[Following]:
+    path, memory = folder / "readings.db", folder / "memory"
+    path.write_bytes(os.urandom(3 * PIECE) + bytes(PIECE) + os.urandom(PIECE // 2))
+    memory.mkdir()
+    with ExitStack() as undo:
+        handle = os.open(path, os.O_RDONLY)
+        undo.callback(os.close, handle)
+        digests = undo.enter_context(piece_digests.opened(folder))
+        spool = undo.enter_context(Spool(memory, room))
+        yield Following(path, FollowedFile(handle, StraightMap(), digests), spool)
+
+
+def written(place: int, length: int) -> WrittenBlocks:
+    blocks = WrittenBlocks(DISK)
+    blocks.add(place // 512, -(-length // 512))
+    return blocks
+
+
+def test_the_first_round_reads_all_and_the_next_only_what_was_written(tmp_path: Path) -> None:
+    with following(tmp_path) as it:
+        first = [piece.offset for piece in it.file.hot_round(NOTHING)]
+        it.write(PIECE + 5, b"1.42 m")
+        second = list(it.file.hot_round(written(PIECE, 512)))
+
+    assert first == [n * PIECE for n in range(5)]
+    assert [piece.offset for piece in second] == [PIECE]
+    assert second[0].data[5:11] == b"1.42 m"
+
+
+def test_the_pause_takes_what_was_written_and_the_list_is_the_files(tmp_path: Path) -> None:
+    with following(tmp_path) as it:
+        list(it.file.hot_round(NOTHING))
+        it.write(2 * PIECE + 7, b"1.43 m")
+        taken = it.file.spool_frozen(written(2 * PIECE, 512), it.spool)
+
+        assert taken.numbers == (2,)
+        assert PIECE <= it.spool.used < PIECE + 4096
+        assert it.file.listed(taken) == it.now()
+
+
+@pytest.mark.parametrize("size", [1, PIECE, 2 * PIECE + 1, 6 * PIECE, 7 * PIECE + 3])
+def test_a_file_that_was_cut_or_grew(tmp_path: Path, size: int) -> None:
+    with following(tmp_path) as it:
+        list(it.file.hot_round(NOTHING))
+        os.truncate(it.path, size)
+        taken = it.file.spool_frozen(NOTHING, it.spool)
+
+        assert it.file.listed(taken) == it.now()
+
+
+def test_what_does_not_fit_leaves_nothing(tmp_path: Path) -> None:
+    with following(tmp_path, room=2 * PIECE) as it:
+        with pytest.raises(SpoolFullError):
+            it.file.spool_frozen(NOTHING, it.spool)
+
+        assert it.spool.used == 0
+        assert list(it.spool.directory.iterdir()) == []
+
+
+def test_a_file_of_another_size_than_was_said_is_refused(tmp_path: Path) -> None:
+    with following(tmp_path) as it, it.path.open("rb") as file:
+        with pytest.raises(ChangedError):
+            it.spool.copy_ranges(file.fileno(), 5, [(0, 5)])
+
+        assert list(it.spool.directory.iterdir()) == []

@@ -1,0 +1,207 @@
+"""Which files of a partition are followed, and what becomes of those that cannot be."""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board import followed_files
+from holdstill.board.extent_map import Extent, State
+from holdstill.board.followed_files import FollowedFiles, FollowedPart, How, Way
+from holdstill.board.mounts import Mount
+from holdstill.board.spool import Spool
+from holdstill.board.traced_disk import Disk, NoTrace, Place, Untraced
+from holdstill.board.written_blocks import WrittenBlocks
+from holdstill.model import pieces
+from holdstill.model.paths import BoardPath
+from holdstill.system.clocks import SystemClock
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.board.extent_map import ExtentMap
+
+SIZE = pieces.PIECED_FROM
+DISK = Disk(8, 0)
+NOTHING = WrittenBlocks(4 * SIZE)
+
+
+class StraightMap:
+    """The map of a file that lies at the start of its disk, in one extent."""
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        return [Extent(start, end - start, 0, State.STORED)]
+
+
+def straight(handle: int) -> ExtentMap:
+    return StraightMap()
+
+
+def traced(folder: Path, limit: int = 2) -> FollowedPart:
+    return FollowedPart(Way(How.TRACED), Place(DISK, 0), folder, limit, straight)
+
+
+@contextmanager
+def large(folder: Path, name: str = "readings.db", size: int = SIZE) -> Iterator[int]:
+    path = folder / name
+    path.write_bytes(os.urandom(size))
+    handle = os.open(path, os.O_RDWR)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def inode(handle: int) -> int:
+    return os.fstat(handle).st_ino
+
+
+def read(part: FollowedPart, handle: int) -> int:
+    """Do a hot round of a file; return how many pieces it read."""
+    file = part.follow(handle)
+    assert file is not None
+    return len(list(part.hot_round(file)))
+
+
+def test_a_look_adds_to_those_before_it_until_a_round_reads_what_they_found(
+    tmp_path: Path,
+) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path) as handle:
+        assert read(part, handle) == SIZE // pieces.PIECE
+        for place in (0, 5):
+            told = WrittenBlocks(4 * SIZE)
+            told.add(place * pieces.PIECE // 512, 1)
+            part.look(told, "")
+        part.look(NOTHING, "")
+
+        assert part.dirty_bytes(inode(handle)) == 2 * pieces.PIECE
+        assert read(part, handle) == 2
+        assert part.dirty_bytes(inode(handle)) == 0
+        part.forget_all()
+
+
+def test_a_look_that_cannot_tell_makes_all_dirty_and_is_remembered(tmp_path: Path) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path) as handle:
+        read(part, handle)
+
+        part.look(WrittenBlocks(0), "events were lost")
+
+        assert part.dirty_bytes(inode(handle)) == SIZE
+        assert part.way == Way(How.TRACED, "read once more: events were lost")
+        part.forget_all()
+
+
+def test_a_file_is_followed_once_and_no_more_than_so_many_are(tmp_path: Path) -> None:
+    part = traced(tmp_path, limit=1)
+    with large(tmp_path) as one, large(tmp_path, "other.db") as other:
+        first = part.follow(one)
+
+        assert part.follow(one) is first
+        assert part.follow(other) is None
+        assert not part.takes(inode(other))
+        assert part.inodes() == [inode(one)]
+        part.forget_all()
+
+
+@pytest.mark.parametrize("size", [SIZE - 1, 0])
+def test_small_files_are_not_followed(size: int, tmp_path: Path) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path, size=size) as handle:
+        assert part.follow(handle) is None
+
+
+def test_what_is_mostly_holes_is_not_followed(tmp_path: Path) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path, size=pieces.PIECE) as handle:
+        os.ftruncate(handle, 1 << 40)
+
+        assert part.follow(handle) is None
+
+
+def test_a_file_that_became_mostly_holes_is_forgotten_by_the_next_look(tmp_path: Path) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path) as handle:
+        part.follow(handle)
+        os.ftruncate(handle, 1 << 40)
+
+        part.look(NOTHING, "")
+
+        assert part.inodes() == []
+        assert part.dirty_bytes(inode(handle)) is None
+        assert part.follow(handle) is None
+
+
+def test_the_pause_takes_what_was_told_last_and_leaves_other_files_to_be_copied_whole(
+    tmp_path: Path,
+) -> None:
+    part = traced(tmp_path)
+    (tmp_path / "memory").mkdir()
+    with (
+        large(tmp_path) as handle,
+        large(tmp_path, "other.db") as other,
+        Spool(tmp_path / "memory", SIZE) as spool,
+    ):
+        read(part, handle)
+        told = WrittenBlocks(4 * SIZE)
+        told.add(3 * pieces.PIECE // 512, 1)
+        part.note_frozen(told, "")
+
+        found = part.spool_frozen(handle, spool)
+
+        assert found is not None
+        assert found.taken.numbers == (3,)
+        assert part.spool_frozen(other, spool) is None
+        part.forget_all()
+
+
+def test_a_pause_that_the_trace_failed_in_says_so(tmp_path: Path) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path) as handle:
+        read(part, handle)
+
+        part.note_frozen(WrittenBlocks(0), str(Untraced(NoTrace.LOST, "3 of them")))
+
+        assert part.way == Way(How.WHOLE, "the kernel dropped events of the trace (3 of them)")
+        part.forget_all()
+
+
+def test_without_a_way_nothing_is_followed(tmp_path: Path) -> None:
+    part = FollowedPart(Way(How.WHOLE, "its disk cannot be told"), None)
+    with large(tmp_path) as handle:
+        assert part.follow(handle) is None
+        followed = FollowedFiles(None, {2: part})
+        followed.look()
+        with followed.alone():
+            followed.look_frozen()
+
+
+def mount(kind: str, options: str = "rw") -> Mount:
+    top = BoardPath(b"/")
+    return Mount((0, 4711), top, top, options, kind, "/dev/mmcblk0p2")
+
+
+@pytest.mark.parametrize(
+    ("found", "way"),
+    [
+        (mount("btrfs"), Way(How.EXTENTS)),
+        (mount("f2fs"), Way(How.WHOLE, "not proven to be right for f2fs")),
+        (mount("xfs", "rw,rtdev=/dev/sdb"), Way(How.WHOLE, "it has a second device for data")),
+    ],
+)
+def test_what_needs_no_trace_starts_none(found: Mount, way: Way, tmp_path: Path) -> None:
+    with followed_files.opened({2: found}, tmp_path, SystemClock()) as followed:
+        assert followed.parts[2].way == way
+
+
+def test_a_file_system_without_a_block_device_is_not_traced(tmp_path: Path) -> None:
+    with followed_files.opened({2: mount("ext4")}, tmp_path, SystemClock()) as followed:
+        way = followed.parts[2].way
+
+    assert way.how is How.WHOLE
+    assert way.why.startswith("its disk cannot be told")

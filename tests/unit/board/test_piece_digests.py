@@ -1,0 +1,50 @@
+"""Digests in a flat file give the list that they make."""
+
+import os
+import tempfile
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from holdstill.board import piece_digests
+from holdstill.model import pieces
+
+DIGESTS = st.one_of(st.just(b""), st.binary(min_size=32, max_size=32).filter(any))
+
+
+@settings(deadline=None)
+@given(notes=st.dictionaries(st.integers(0, 40), DIGESTS, max_size=20), count=st.integers(1, 40))
+def test_a_list_has_what_was_noted_last_and_holes_where_nothing_was(
+    notes: dict[int, bytes], count: int
+) -> None:
+    wanted = [notes.get(number, b"") for number in range(count)]
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        piece_digests.opened(Path(folder)) as digests,
+    ):
+        for number, digest in notes.items():
+            digests.note(number, os.urandom(32))
+            digests.note(number, digest)
+
+        listed = digests.listed(count * pieces.PIECE)
+
+        assert listed == pieces.build(count * pieces.PIECE, pieces.PIECE, wanted)
+
+
+def test_more_records_than_are_read_at_once(tmp_path: Path) -> None:
+    count = 2 * 4096 + 5
+    with piece_digests.opened(tmp_path) as digests:
+        for number in range(count):
+            digests.note(number, b"%032d" % number)
+        listed = digests.listed(count * pieces.PIECE - 1)
+
+    found = [digest for digest, _ in listed.pieces()]
+    assert found == [b"%032d" % number for number in range(count)]
+
+
+def test_nothing_of_it_stays(tmp_path: Path) -> None:
+    with piece_digests.opened(tmp_path) as digests:
+        digests.note(3, b"x" * 32)
+
+    assert list(tmp_path.iterdir()) == []
