@@ -210,7 +210,6 @@ class StolenBoard:
                 with suppress(OSError):  # in the way of itself
                     self._put(folder.path)
             watch.check()
-            incoming.drop_strays(self.store, folder.path)
         except HoldstillError as error:
             incoming.empty(self.store, folder.path)
             self.counted[f"send: {type(error).__name__}"] += 1

@@ -120,8 +120,9 @@ class Balance(Record, frozen=True, kw_only=True):
 
     def looked(self, number: int, staged: Spent) -> Balance:
         """Return the balance after a look at a folder: what it grew by is charged."""
-        charged = self.charged(self.staged[number].growth_to(staged))
-        after = (*self.staged[:number], staged, *self.staged[number + 1 :])
+        before = (*self.staged, *(NOTHING,) * FOLDERS)[:FOLDERS]  # whoever wrote the document
+        charged = self.charged(before[number].growth_to(staged))
+        after = (*before[:number], staged, *before[number + 1 :])
         return msgspec.structs.replace(charged, staged=after)
 
     def sealed(self) -> Balance:

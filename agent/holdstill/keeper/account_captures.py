@@ -271,7 +271,10 @@ def add_newest(
     if (accounted[-1].seq if accounted else 0) == event.brief.seq - 1:
         brief = event.brief
         capture = AccountedCapture(brief.seq, brief.name, brief.manifest)
-        (held.add_same if is_same else held.add)(board, capture)
+        if is_same:
+            held.add_same(board, capture)
+        else:
+            held.add(board, capture, follows=brief.seq - 1)
 
 
 def _agrees(held: References, board: BoardName, ledger: Ledger) -> bool:

@@ -12,7 +12,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, MachineError
-from holdstill.keeper import account_captures, fetch_staging, incoming, references, trash
+from holdstill.keeper import (
+    account_captures,
+    clock_check,
+    fetch_staging,
+    incoming,
+    references,
+    trash,
+)
 from holdstill.keeper.content_store import SHARDS
 from holdstill.model import names
 
@@ -58,7 +65,11 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
         clock: dates what is put into the trash.
         grace: how long contents rest there.
         min_free: bytes on the disk below which they rest less long.
+
+    Raises:
+        PreflightError: the clock must be wrong.
     """
+    clock_check.check(store, clock.now())
     store.lay_out()
     complaints = account_captures.bring_up_to_date(store)
     if complaints:

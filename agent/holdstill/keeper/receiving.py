@@ -14,7 +14,7 @@ from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, HoldstillError, SecurityError
-from holdstill.keeper import incoming, refused_commands
+from holdstill.keeper import incoming
 from holdstill.keeper.ingest import SIZE_MAX
 from holdstill.system import landlock, process
 from holdstill.system.process import Command
@@ -54,7 +54,7 @@ def receive(
     Raises:
         BusyError: no run of this name is alive.
         PreflightError: it brought more than it may; nothing that it staged is left.
-        SecurityError: it made something that is no file.
+        SecurityError: it made something that is no content.
     """
     process.require("rsync")
     lock = incoming.receiver_lock(store, board, wish.folder)
@@ -68,8 +68,7 @@ def receive(
     pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined))
     try:
         status = _attend(pid, watch)
-        watch.check_is_there()
-        account.look(folder)
+        watch.look()
         account.check_not_overdrawn()
     except BusyError:  # the run is over, and all that it staged is gone
         os.close(lock)
@@ -83,11 +82,6 @@ def receive(
         ):
             incoming.empty(store, folder.path)  # it gives back what it took
         raise
-    strays: tuple[str, ...] = ()
-    with suppress(FileNotFoundError):  # the run has ended this very moment
-        strays = incoming.drop_strays(store, folder.path)
-    for name in strays:
-        refused_commands.note(store, board, f"sent {name[:100]!r}, no content", clock=clock)
     return status
 
 
@@ -150,22 +144,31 @@ class ArrivalMonitor:
                 return
         raise BusyError(f"the run of board {self._board} that this transfer was for is over")
 
+    def look(self) -> None:
+        """Charge what has arrived.
+
+        Raises:
+            SecurityError: something that is no content has arrived; our boards send none, and
+                who takes it away while it is written to loses sight of it.
+            BusyError: as `check_is_there`.
+        """
+        self.check_is_there()
+        arrived = self._account.look(self._folder)
+        if arrived.strays:
+            name = arrived.strays[0].name[:100]
+            raise SecurityError(f"a transfer made {name!r}, which is no content of its own")
+
     def check(self) -> None:
         """Charge what has arrived, and refuse more than may.
 
         Raises:
             PreflightError: a limit is passed.
-            SecurityError: something that is no file has arrived.
-            BusyError: as `check_is_there`.
+            SecurityError, BusyError: as `look`.
         """
-        self.check_is_there()
-        arrived = self._account.look(self._folder)
+        self.look()
         for allowance in self._account.allowances():
             if allowance.left < 0:
                 raise self._account.refused(allowance)
-        strange = [path for path in arrived.strays if not path.is_file()]
-        if strange:
-            raise SecurityError(f"a transfer made {strange[0].name[:100]!r}, which is no file")
 
     def patience(self) -> float:
         """Return the seconds in which no transfer can pass a limit, about."""

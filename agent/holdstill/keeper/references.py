@@ -151,13 +151,23 @@ class References:
         row = self._db.execute("SELECT 1 FROM own WHERE digest = ?", (digest,)).fetchone()
         return row is not None
 
-    def add(self, board: BoardName, capture: AccountedCapture) -> None:
-        """Account for a capture that needs the loaded contents; it is the board's newest one."""
+    def add(
+        self, board: BoardName, capture: AccountedCapture, *, follows: int | None = None
+    ) -> None:
+        """Account for a capture that needs the loaded contents; it is the board's newest one.
+
+        Args:
+            board: the board.
+            capture: the capture.
+            follows: number of the capture that has to be the newest one by now, 0 for none; where
+                it is not, since somebody counts anew, nothing happens.
+        """
         with self._transaction():
             self._db.execute("INSERT OR IGNORE INTO board (name, head) VALUES (?, 0)", (board,))
-            key, head = self._key_and_head(board)
-            if head >= capture.seq:
-                return  # another process was quicker
+            query = "SELECT id, head FROM board WHERE name = ?"
+            key, head = self._db.execute(query, (board,)).fetchone()
+            if head >= capture.seq or follows not in {None, head}:
+                return  # another process was quicker, or counts anew
             self._db.execute(
                 "INSERT OR IGNORE INTO content (digest, size, mark) SELECT * FROM need"
             )
@@ -174,16 +184,15 @@ class References:
             self._end_with(key, capture)
 
     def add_same(self, board: BoardName, capture: AccountedCapture) -> None:
-        """Account for a capture that needs exactly what the board's newest one needs."""
-        with self._transaction():
-            key, head = self._key_and_head(board)
-            if head < capture.seq:  # else another process was quicker
-                self._end_with(key, capture)
+        """Account for a capture that needs exactly what the one before it needs.
 
-    def _key_and_head(self, board: BoardName) -> tuple[int, int]:
-        query = "SELECT id, head FROM board WHERE name = ?"
-        key, head = self._db.execute(query, (board,)).fetchone()
-        return key, head
+        Where that one is not the newest by now, since somebody counts anew, nothing happens.
+        """
+        query = "SELECT id FROM board WHERE name = ? AND head = ?"
+        with self._transaction():
+            found = self._db.execute(query, (board, capture.seq - 1)).fetchone()
+            if found is not None:
+                self._end_with(int(found[0]), capture)
 
     def _end_with(self, key: int, capture: AccountedCapture) -> None:
         """Note a capture as the newest one of a board."""

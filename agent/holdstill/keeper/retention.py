@@ -93,6 +93,12 @@ def trusted_date(brief: CaptureBrief, now: datetime) -> datetime | None:
     return taken if agree and past else None
 
 
+def is_ahead(arrived_at: str, now: datetime) -> bool:
+    """Whether something arrived, by the keeper's note, later than it can be now."""
+    arrived = _moment(arrived_at)
+    return arrived is not None and arrived > now + AGREEMENT
+
+
 def _moment(text: str) -> datetime | None:
     try:
         return datetime.fromisoformat(text).astimezone(UTC)

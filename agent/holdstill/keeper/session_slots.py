@@ -56,17 +56,23 @@ def held(root: Path, board: BoardName) -> Iterator[None]:
 
 
 def _taken(root: Path, board: BoardName) -> int | None:
+    odd: OSError | None = None
+    is_any_taken = False
     for name in NAMES:
         try:
             handle = _opened(root / "boards" / board / name)
         except OSError as error:
             if error.errno in _NO_SLOTS:
                 return None
-            if error.errno in _NO_FILE:  # something else is in its place: `verify` names it
-                continue
-            raise
+            if error.errno not in _NO_FILE:
+                raise
+            odd = error  # something else is in its place: `verify` names it
+            continue
         if _is_locked(handle):
             return handle
+        is_any_taken = True
+    if odd is not None and not is_any_taken:
+        raise odd
     raise BusyError(
         f"board {board} has {SLOTS} sessions at the keeper already, as many as it may have",
         hint="try again later: a session whose connection died ends within three minutes. If this "

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import enrolment, incoming, retention
+from holdstill.keeper import clock_check, enrolment, incoming, retention
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
@@ -37,6 +37,7 @@ def plan(
 
     Raises:
         SecurityError: something about the board's captures is suspicious.
+        PreflightError: the clock must be wrong.
     """
     briefs = BoardCaptures(store, board, runner).briefs()
     faulty = [f"{brief.name}: {brief.faults[0]}" for brief in briefs if brief.faults]
@@ -45,8 +46,10 @@ def plan(
             f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}",
             hint="nothing was deleted. Look into it first; `holdstill list` shows all",
         )
-    own = own_retention(store, board)
-    return retention.judge(briefs, own or rule, now=clock.now())
+    now = clock.now()
+    if any(retention.is_ahead(brief.arrived_at, now) for brief in briefs):
+        clock_check.check(store, now)
+    return retention.judge(briefs, own_retention(store, board) or rule, now=now)
 
 
 def own_retention(store: Store, board: BoardName) -> Retention | None:

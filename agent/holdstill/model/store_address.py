@@ -8,7 +8,9 @@ from pathlib import Path
 
 from holdstill.errors import UsageError
 
-_HOST = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,252}[A-Za-z0-9])?|[0-9A-Fa-f:.]{2,45}")
+_LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+_HOST = re.compile(rf"(?=.{{1,253}}\Z){_LABEL}(?:\.{_LABEL})*|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*")
+"""RFC 1123, 2.1: labels of at most 63 letters, digits and inner hyphens; or an IPv6 address."""
 _USER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,31}")
 _SSH = re.compile(r"ssh://(?:([^@/]+)@)?(\[[^\]]+\]|[^:/]+)(?::(\d{1,5}))?/?", re.ASCII)
 SSH_PORT = 22

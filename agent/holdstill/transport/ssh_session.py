@@ -32,6 +32,8 @@ logging.getLogger("paramiko").addHandler(logging.NullHandler())
 CONNECT_TIMEOUT = 20.0
 ANSWER_TIMEOUT = 4 * 3600.0
 """Sealing a million files on a slow disk takes its time; a dead link is noticed otherwise."""
+EXIT_PATIENCE = 2.0
+"""Seconds to wait for the exit code of a session that has ended."""
 KEEP_ALIVE = 15
 UNANSWERED_MS = 60_000
 """After so long without an acknowledgement the kernel drops the connection (tcp(7))."""
@@ -244,7 +246,8 @@ class SshSession:
     def _ended(self) -> HoldstillError:
         """Return why the command ended: one that was one too many says so by its exit code."""
         what = f"{self._peer} ended the session{self._last_words()}"
-        if self._channel.exit_status_ready() and (
+        # It comes after the end of the output (RFC 4254, 6.10), or never.
+        if self._channel.status_event.wait(EXIT_PATIENCE) and (
             self._channel.recv_exit_status() == BusyError.exit_code
         ):
             return BusyError(what)

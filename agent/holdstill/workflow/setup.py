@@ -138,5 +138,5 @@ def _key(machine: BoardFiles, runner: Runner) -> str:
     elif not public.exists():
         line = runner.run(Command.of("ssh-keygen", "-y", "-f", machine.key))
         files.publish(public, line, mode=0o644)
-    key = signature.check_public_key(public.read_text(encoding="ascii"))
+    key = signature.check_public_key(public.read_text(encoding="utf-8"))
     return f"{key} {machine.settings.board}"

@@ -17,7 +17,8 @@ from holdstill.keeper import enrolment, incoming, ingest, open_run
 from holdstill.keeper.account import Account, Balance, Rules, Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
-from holdstill.model.protocol import BATCH, WantedContent
+from holdstill.keeper.receiving import ArrivalMonitor
+from holdstill.model.protocol import BATCH, FOLDERS, WantedContent
 from holdstill.model.settings import BoardLimits, KeeperSettings, decode_keeper_settings
 from holdstill.model.sizes import KIB, MIB, ByteSize
 from holdstill.records import capture_contents, manifest_file
@@ -80,7 +81,8 @@ def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
     begun: Spent, looks: list[Spent]
 ) -> None:
     other = Spent(bytes=1, inodes=1)
-    balance = Balance(staged=(other, begun))
+    others = (other,) * (FOLDERS - 2)
+    balance = Balance(staged=(other, begun, *others))
 
     for staged in looks:
         after = balance.looked(1, staged)
@@ -90,7 +92,7 @@ def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
             assert getattr(after.run, kind) == getattr(balance.run, kind) + grown
         balance = after
 
-    assert balance.staged == (other, looks[-1])
+    assert balance.staged == (other, looks[-1], *others)
 
 
 @pytest.mark.parametrize(
@@ -541,3 +543,34 @@ def test_who_asks_on_and_on_is_not_remembered_for_ever(store: Store, clock: Fake
 
     assert keeper._run is not None
     assert len(keeper._run._announced) == open_run.ANNOUNCED_MAX
+
+
+@pytest.mark.parametrize("staged", [(), (Spent(bytes=7),), (Spent(),) * 9])
+def test_a_document_with_another_number_of_folders_is_gone_on_with(
+    store: Store, clock: FakeClock, staged: tuple[Spent, ...]
+) -> None:
+    Board(keeping.keeper_of(store, clock=clock), clock=clock).capture()
+    path = store.board_folder(PIER_3) / "account.json"
+    document = msgspec.json.decode(path.read_bytes(), type=Balance)
+    path.write_bytes(msgspec.json.encode(msgspec.structs.replace(document, staged=staged)))
+
+    Board(keeping.keeper_of(store, clock=clock), clock=clock).capture()
+
+    after = msgspec.json.decode(path.read_bytes(), type=Balance)
+    assert len(after.staged) == FOLDERS
+
+
+@pytest.mark.parametrize("name", ["stray", "A" * 64, "index.sqlite", "0" * 63])
+def test_what_is_no_content_ends_a_transfer_and_is_not_taken_away_under_it(
+    store: Store, clock: FakeClock, name: str
+) -> None:
+    keeping.keeper_of(store, clock=clock).begin()
+    folder = staging_of(store).folders[1]
+    watch = ArrivalMonitor(account_of(store, clock), folder, PIER_3)
+    watch.check()
+    (folder.path / name).write_bytes(b"x")
+
+    with pytest.raises(SecurityError, match="no content"):
+        watch.look()
+
+    assert (folder.path / name).exists()

@@ -170,3 +170,20 @@ def test_a_database_of_somebody_else_is_not_touched(store: Store) -> None:
         pass
 
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("head", [None, 1, 2])
+def test_what_follows_on_nothing_that_is_counted_waits(store: Store, head: int | None) -> None:
+    """While somebody counts anew, the capture before may be missing or not be the newest yet."""
+    third = AccountedCapture(3, "000003", "3" * 64)
+    with references.opened(store) as held:
+        for seq in range(1, (head or 0) + 1):
+            add(held, PIER_3, seq, [seq])
+        before = held.captures(PIER_3)
+
+        held.add_same(PIER_3, third)
+
+        assert held.captures(PIER_3) == ((*before, third) if head == 2 else before)
+        held.load([(content(3), 13)])
+        held.add(PIER_3, AccountedCapture(4, "000004", "4" * 64), follows=3)
+        assert (held.captures(PIER_3)[-1].seq == 4) == (head == 2) if head else True

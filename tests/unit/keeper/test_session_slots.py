@@ -64,3 +64,11 @@ def test_where_there_is_no_such_board_nothing_is_made(root: Path) -> None:
         pass
 
     assert not (root / "boards" / nobody).exists()
+
+
+def test_something_else_in_the_places_of_all_slots_is_told_as_what_it_is(root: Path) -> None:
+    for name in session_slots.NAMES:
+        (root / "boards" / PIER_3 / name).mkdir()
+
+    with pytest.raises(IsADirectoryError), session_slots.held(root, PIER_3):
+        pass

@@ -91,7 +91,7 @@ def _program() -> tuple[str, ...]:
 
 def _read_key(path: Path) -> str:
     try:
-        return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="ascii")
+        return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise UsageError(
             f"there is no file {path}",
