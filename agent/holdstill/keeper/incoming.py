@@ -25,6 +25,7 @@ from holdstill.errors import BusyError, UsageError
 from holdstill.model import names
 from holdstill.model.names import RunId
 from holdstill.model.protocol import FOLDERS
+from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -39,6 +40,8 @@ RECEIVING = tuple(f"receiving-{number}.lock" for number in range(FOLDERS))
 """The locks of these, in the board's folder."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
+LOCK_TRIES, LOOK = 5, 0.02
+"""A look at the run lock holds it for some microseconds; seconds from one try to the next."""
 RECEIVER_PATIENCE = 90.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
@@ -91,28 +94,39 @@ def take_lock(store: Store, board: BoardName) -> RunLock:
     Raises:
         BusyError: another run is alive.
     """
-    path = store.board_folder(board) / "lock"
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        os.close(handle)
-        if error.errno not in _BUSY:
-            raise
-        raise BusyError(
-            f"another run of board {board} is active at the keeper",
-            hint="wait for it to end; a run whose connection died is let go after three minutes",
-        ) from error
-    return RunLock(handle)
+    for attempt in range(LOCK_TRIES):
+        handle = _locked(store, board, fcntl.LOCK_EX)
+        if handle is not None:
+            return RunLock(handle)
+        if attempt < LOCK_TRIES - 1:  # somebody may just be looking
+            SystemClock().sleep(LOOK)
+    raise BusyError(
+        f"another run of board {board} is active at the keeper",
+        hint="wait for it to end; a run whose connection died is let go after three minutes",
+    )
 
 
 def is_running(store: Store, board: BoardName) -> bool:
     """Return whether a run of the board is alive."""
-    try:
-        take_lock(store, board).release()
-    except BusyError:
+    handle = _locked(store, board, fcntl.LOCK_SH)  # so that two who look do not see each other
+    if handle is None:
         return True
+    os.close(handle)
     return False
+
+
+def _locked(store: Store, board: BoardName, how: int) -> int | None:
+    """Return the run lock, open and locked; None when somebody else has it."""
+    path = store.board_folder(board) / "lock"
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(handle, how | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        if error.errno not in _BUSY:
+            raise
+        return None
+    return handle
 
 
 def current(store: Store, board: BoardName) -> Staging | None:

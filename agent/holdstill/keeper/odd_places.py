@@ -15,7 +15,7 @@ import msgspec
 from holdstill.keeper import account, incoming, latest_tree, references, session_slots
 from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import SealedEvent
-from holdstill.keeper.store import REMEMBERED
+from holdstill.keeper.store import REMEMBERED, WATCHED
 from holdstill.model import names
 from holdstill.system import files
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
 
 _FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for shard in SHARDS))
-_FILES = ("lock", REMEMBERED, references.NAME)
+_FILES = ("lock", REMEMBERED, WATCHED, references.NAME)
 _BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
     "lock", *incoming.RECEIVING, *session_slots.NAMES, "account.lock", "latest.lock",

@@ -50,6 +50,8 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 REMEMBERED = "boards.txt"
+WATCHED = "watch.json"
+"""What `keeper watch` told last."""
 """The names of all boards, one a line: a folder that is gone, or not mounted, is missed."""
 BY_HAND = "READ-ME-FIRST.txt"
 DISCARDED = "discarded-"
@@ -150,9 +152,10 @@ class Store:
 
     def _remembered(self) -> frozenset[BoardName]:
         try:
-            lines = (self.root / REMEMBERED).read_text(encoding="ascii").splitlines()
-        except (FileNotFoundError, UnicodeDecodeError):
+            data = files.read_regular(self.root / REMEMBERED)
+        except OSError:  # `verify` names what is in its place; the references remember, too
             return frozenset()
+        lines = data.decode(errors="replace").splitlines()
         return frozenset(names.check_board(line) for line in lines if names.is_board(line))
 
     def _remember(self, boards: frozenset[BoardName]) -> None:

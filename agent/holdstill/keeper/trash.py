@@ -44,7 +44,7 @@ def resting(store: Store) -> tuple[RestingPlace, ...]:
     """Return the folders with contents, oldest first; only names that we give are such."""
     found = []
     for path in store.trash.glob(f"{_PREFIX}*"):
-        with suppress(ValueError):
+        with suppress(ValueError, FileNotFoundError):  # none of ours; its time came just now
             since = datetime.strptime(path.name, f"{_PREFIX}{_MOMENT}").replace(tzinfo=UTC)
             if stat.S_ISDIR(path.lstat().st_mode):
                 found.append(RestingPlace(path, since))

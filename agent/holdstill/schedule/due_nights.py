@@ -134,11 +134,15 @@ class DueNights:
         return msgspec.structs.replace(state, **found, served=max(served, state.served))
 
     def _begun(self, state: NightlyState, now: datetime, zone: tzinfo) -> NightlyState:
-        """Begin the state, if this is the first time: what was due before does not count."""
+        """Begin the state, if this is the first time: what was due before does not count.
+
+        Nor does it where a clock that was wrong had served a date far ahead: else no night that
+        was missed would be made up until then.
+        """
         at = clocks.rfc3339(now)
         if not state.begun:
             state = msgspec.structs.replace(state, begun=at, week=Week(since=at))
-        if not state.served:
+        if not state.served or _is_far_ahead(state.served, now.astimezone(zone).date()):
             served = self.rule.last_date(now, zone).isoformat()
             state = msgspec.structs.replace(state, served=served)
         return state
@@ -157,6 +161,11 @@ class DueNights:
             earliest += self.rule.spread.total_seconds()
         first = max(self._clock.monotonic(), earliest)
         self._opened = NightRetries(day.isoformat(), first, first)
+
+
+def _is_far_ahead(served: str, today: date) -> bool:
+    day = _date(served)
+    return day is not None and day > today + timedelta(days=1)
 
 
 def _date(text: str) -> date | None:

@@ -11,6 +11,7 @@ import msgspec
 
 from holdstill.errors import DegradedError, VerificationError
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.store import WATCHED
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import messages
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
-NAME = "watch.json"
 _DAY = 86_400.0
 _CLOCK_STEP = timedelta(hours=1)
 """So much a clock may be put back without a word."""
@@ -106,13 +106,15 @@ class SilenceStateFile:
     def load(self) -> SilenceState:
         """Return what was written last, or nothing."""
         try:
-            return msgspec.json.decode((self.directory / NAME).read_bytes(), type=SilenceState)
-        except (FileNotFoundError, msgspec.MsgspecError):
+            return msgspec.json.decode(
+                files.read_regular(self.directory / WATCHED), type=SilenceState
+            )
+        except (OSError, msgspec.MsgspecError):  # something else is in its place, say
             return SilenceState()
 
     def save(self, watch: SilenceState) -> None:
         """Write it down."""
-        files.publish(self.directory / NAME, msgspec.json.encode(watch))
+        files.publish(self.directory / WATCHED, msgspec.json.encode(watch))
 
 
 def find_silent(

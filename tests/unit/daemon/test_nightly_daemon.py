@@ -77,6 +77,24 @@ def test_another_time_zone_is_noticed_and_no_date_is_served_twice() -> None:
     assert board.sealed() == ["11-25 10:30", "11-26 02:30", "11-27 02:30"]
 
 
+def test_a_date_far_ahead_that_was_served_silences_no_board_that_is_off_at_night() -> None:
+    board = Board(NOON, settings=QUIET)
+    board.live_until("2026-11-25T12:00")
+    board.shelf.nightly_state = msgspec.structs.replace(
+        board.shelf.nightly_state, served="2036-11-28"
+    )
+    board.world.power_cuts = [
+        Span.of(f"2026-11-{day}T20:00", f"2026-11-{day + 1}T06:00") for day in range(25, 29)
+    ]
+
+    board.new_daemon()
+    board.live_until("2026-11-29T12:00")
+
+    assert [text[:5] for text in board.sealed()] == [
+        "11-25", "11-26", "11-27", "11-28", "11-29",
+    ]  # fmt: skip
+
+
 def test_a_time_that_was_set_far_ahead_costs_one_run_and_no_more() -> None:
     board = Board(NOON, settings=QUIET)
     board.live_until("2026-11-25T12:00")

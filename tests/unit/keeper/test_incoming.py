@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import stat
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -123,3 +125,20 @@ def test_h3_two_names_of_one_file_are_counted_once_and_are_no_contents(store: St
     assert "b" * 64 not in dropped
     assert [path.name for path in folder.iterdir() if path.stat().st_nlink > 1] == []
     assert (folder / ("b" * 64)).exists()
+
+
+def test_who_looks_whether_a_run_is_alive_does_not_see_others_who_look(store: Store) -> None:
+    with (store.board_folder(PIER_3) / "lock").open("w") as other:
+        fcntl.flock(other, fcntl.LOCK_SH)  # a look that takes long
+
+        assert not incoming.is_running(store, PIER_3)
+
+
+def test_a_run_begins_beside_a_look(store: Store) -> None:
+    with (store.board_folder(PIER_3) / "lock").open("w") as other:
+        fcntl.flock(other, fcntl.LOCK_SH)
+        ended = threading.Timer(incoming.LOOK, fcntl.flock, (other, fcntl.LOCK_UN))
+        ended.start()
+
+        incoming.take_lock(store, PIER_3).release()
+        ended.join()

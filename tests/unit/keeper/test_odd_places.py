@@ -13,6 +13,7 @@ import pytest
 
 from holdstill.errors import HoldstillError, MachineError
 from holdstill.keeper import account_captures, garbage, odd_places, references, repair, thin
+from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.settings import Retention
@@ -211,3 +212,19 @@ def test_a_content_is_missed_where_nobody_can_tell_what_was_damaged(
     lacking = board.keeper.seal(data, board.signed(data)).lacking
 
     assert lacking.send == (digest,)
+
+
+@pytest.mark.parametrize("make", [os.mkfifo, os.mkdir])
+@pytest.mark.parametrize("name", [stores.REMEMBERED, stores.WATCHED])
+def test_a_pipe_or_a_directory_for_a_memory_is_named_and_in_nobodys_way(
+    tmp_path: Path, name: str, make: Callable[[Path], None]
+) -> None:
+    clock = FakeClock()
+    store = keeping.make_store(tmp_path / "boathouse", clock=clock)
+    path = store.root / name
+    path.unlink(missing_ok=True)
+    make(path)
+
+    assert list(store.lost_boards()) == []
+    assert any(text.startswith(f"{path}: ") for text in odd_places.found(store))
+    Board(keeping.keeper_of(store, clock=clock), clock=clock).capture()

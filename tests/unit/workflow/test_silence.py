@@ -9,6 +9,7 @@ import msgspec
 import pytest
 
 from holdstill.keeper import capture_notes, enrolment
+from holdstill.keeper.store import WATCHED
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.model.settings import WatchSettings
 from holdstill.notify import metrics
@@ -346,11 +347,11 @@ def test_what_is_wrong_with_captures_is_told_once_and_by_the_exit_code(
 
 
 def test_what_is_remembered_may_be_lost(store: Store, clock: FakeClock) -> None:
-    (store.root / silence.NAME).write_bytes(b"{half a")
+    (store.root / WATCHED).write_bytes(b"{half a")
 
     rounds = Round(store, clock)
     rounds.at(4)
 
     kept = silence.SilenceStateFile(store.root).load()
     assert kept == silence.SilenceState(told=("pier-3",))
-    assert msgspec.json.decode((store.root / silence.NAME).read_bytes())["told"] == ["pier-3"]
+    assert msgspec.json.decode((store.root / WATCHED).read_bytes())["told"] == ["pier-3"]
