@@ -189,18 +189,34 @@ def authorized_line(
 def let_in(line: str, home: Path) -> Path:
     """Put a line of `authorized_line` into a user's authorized_keys; return that file.
 
-    Another line with the same key goes: sshd takes the first, whatever that would allow.
+    An older line of the same board goes. One key, one line: sshd takes the first that has the
+    key, whatever that allows.
 
     Raises:
         PreflightError: another user may write there, so sshd would ignore the file.
+        SecurityError: the key is let in for something else.
     """
     folder = home / ".ssh"
     folder.mkdir(mode=0o700, exist_ok=True)
     path = _authorized_keys(home)
     for place in (home, folder, path):
         _check_private(place)
-    _write_lines(path, [*_without(path, [" ".join(line.split()[-3:-1])]), line.encode()])
+    kept = _without(path, [" ".join(line.split()[-3:-1])])
+    for old in set(_lines(path)).difference(kept):
+        if _purpose(old.decode(errors="replace")) != _purpose(line):
+            raise SecurityError(
+                f"{path} lets this key in for something else: {old.decode(errors='replace')}",
+                hint="every board of every store needs a key of its own: make one with "
+                "ssh-keygen on the board; or take that line out yourself",
+            )
+    _write_lines(path, [*kept, line.encode()])
     return path
+
+
+def _purpose(line: str) -> str:
+    """Return the store and the board that a line is for, "" if it is none of ours."""
+    found = re.search(r' keeper serve (--store [^"]+ --board [^" ]+)"', line)
+    return found[1] if found else ""
 
 
 def shut_out(keys: Sequence[str], home: Path) -> tuple[Path, int]:

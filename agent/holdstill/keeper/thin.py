@@ -74,6 +74,7 @@ def delete_captures(
         SecurityError: something about the board's captures is suspicious.
     """
     enrolment.read(store, board)
+    store.lay_out()
     enrolment.lay_out(store, board)
     lock = incoming.take_lock(store, board)
     try:

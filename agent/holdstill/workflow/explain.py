@@ -85,6 +85,9 @@ def _whose(error: OSError) -> str:
     with suppress(OSError):
         path, me = Path(os.fsdecode(error.filename or b"")), users.User.of_this_process()
         owner, above = users.User.owner_of(path), users.User.owner_of(path.absolute().parent)
+        if owner.uid == me.uid:
+            line = shlex.join(["chmod", "u+rwX", os.fspath(path)])
+            return f"its mode forbids it, although it is yours: `{line}`"
         if above.uid == me.uid != owner.uid:
             line = shlex.join(["sudo", "chown", "-h", me.called, os.fspath(path)])
             return (

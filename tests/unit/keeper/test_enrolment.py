@@ -185,6 +185,27 @@ def test_m19_only_the_lines_of_the_withdrawn_key_go(tmp_path: Path, boathouse: S
     assert enrolment.shut_out((KEY,), tmp_path) == (path, 0)
 
 
+@pytest.mark.parametrize(
+    "other",
+    [
+        f'restrict,command="holdstill keeper serve --store /srv/b --board pier-3" {KEY} pier-3',
+        f"{KEY} somebody",
+    ],
+)
+def test_a_key_that_is_let_in_for_something_else_is_left_alone(
+    tmp_path: Path, boathouse: Store, other: str
+) -> None:
+    """sshd(8), AUTHORIZED_KEYS FILE FORMAT: a key's first line decides, so there is one a key."""
+    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = enrolment.let_in(line, tmp_path)
+    path.write_text(f"{other}\n", encoding="ascii")
+
+    with pytest.raises(SecurityError, match="for something else"):
+        enrolment.let_in(line, tmp_path)
+
+    assert path.read_text(encoding="ascii") == f"{other}\n"
+
+
 def test_a_user_without_authorized_keys_has_no_line_to_lose(tmp_path: Path) -> None:
     assert enrolment.shut_out((KEY,), tmp_path)[1] == 0
 

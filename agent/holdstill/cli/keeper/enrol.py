@@ -90,6 +90,18 @@ def _program() -> tuple[str, ...]:
 
 
 def _read_key(path: Path) -> str:
+    text = _read_text(path)
+    if "PRIVATE KEY-----" in text:
+        raise UsageError(
+            f"{'this' if str(path) == '-' else path} is a private key, which nobody but the board "
+            "may have",
+            hint="delete it here, and give the .pub file beside it on the board; where others "
+            "may have read it, make a new pair there (`rm` the old one, then `holdstill setup`)",
+        )
+    return text
+
+
+def _read_text(path: Path) -> str:
     try:
         return sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
