@@ -10,6 +10,7 @@ import os
 import random
 import select
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 from holdstill.errors import BusyError
@@ -40,7 +41,8 @@ def main() -> None:
         except BusyError:  # it is being thinned at this moment
             continue
         for content in held.contents.all():
-            os.utime(content.path, times=(AGED, AGED))
+            with suppress(FileNotFoundError):  # thinned meanwhile
+                os.utime(content.path, times=(AGED, AGED))
         taken += 1
     sys.stdout.write(f"{taken}\n")
 

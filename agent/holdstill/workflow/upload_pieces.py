@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 BATCH_LEAST, BATCH_MOST = 16 << 20, 128 << 20
 """Bytes of pieces that are in memory at a time: rsync sends files, and a piece is none. Each batch
 costs a third of a second beside its bytes (measured), be it large or small."""
-READ_MOST = 4 << 20
-"""Bytes of a batch of pieces that were read already, of which several are in memory at a time."""
 SHARE = 1 / 16
 """Of the memory that is free, for a batch."""
+READ_LEAST, READ_MOST, READ_SHARE = 4 << 20, 32 << 20, 1 / 64
+"""The same of pieces that were read already: several batches of them are in memory at a time."""
 
 
 class _Place(NamedTuple):
@@ -171,7 +171,7 @@ class PieceUploader:
             Those that did not arrive as they were read.
         """
         with self._delivery() as delivery:
-            stream = self._stream(delivery, TransferMode.PLAIN, most=READ_MOST)
+            stream = self._stream(delivery, TransferMode.PLAIN, room=_room_for_read())
             for piece in read:
                 place = _Place(Path(), piece.offset, len(piece.data), piece.data)
                 stream.put(piece.digest.hex(), place)
@@ -191,10 +191,8 @@ class PieceUploader:
         stream.finish()
         yield from stream.arrived()
 
-    def _stream(
-        self, delivery: Delivery, shape: TransferMode, *, most: int | None = None
-    ) -> _PieceStream:
-        room = _room(self._memory, most or self._most)
+    def _stream(self, delivery: Delivery, shape: TransferMode, *, room: int = 0) -> _PieceStream:
+        room = room or _room(self._memory, self._most)
         return _PieceStream(delivery, shape, self._memory, self._stats, room=room)
 
     def resend(self, large: Iterable[PiecedFile], digests: Collection[str]) -> tuple[str, ...]:
@@ -289,6 +287,10 @@ class _PieceStream:
         self._stats.new_bytes += banked.new_bytes
         self.bad.update(banked.bad)
         self._settled += 1
+
+
+def _room_for_read() -> int:
+    return min(READ_MOST, max(READ_LEAST, int(spool.free_memory() * READ_SHARE)))
 
 
 def _room(memory: Path, most: int) -> int:
