@@ -225,8 +225,10 @@ def test_a_transfer_without_a_run_is_refused(
 ) -> None:
     with house.keeper(pier_3) as keeper:
         begun = keeper.begin()
-    (tmp_path / "f").write_bytes(b"x")
-    words = ("-dI", "--inplace", "--timeout=60", f"{tmp_path}/")
+    source = tmp_path / "source"
+    source.mkdir()
+    (source / hashlib.sha256(b"x").hexdigest()).write_bytes(b"x")
+    words = ("-dI", "--inplace", "--timeout=60", f"{source}/")
 
     late = rsync(house, *words, f"{house.server.host}:{begun.folders[0]}/")
     with house.keeper(pier_3) as keeper:

@@ -37,8 +37,6 @@ PermitRootLogin prohibit-password
 PrintMotd no
 PrintLastLog no
 MaxStartups 100
-# Debian's bash reads ~/.bashrc for a command over ssh: what this machine's has is no test of ours.
-SetEnv HOME={folder}
 Subsystem sftp internal-sftp
 """
 
@@ -145,7 +143,10 @@ def _config(folder: Path, port: int, extra: Sequence[str]) -> str:
     )
     # A test that fails to log in on purpose must not lock the next one out (OpenSSH 9.8 and up).
     penalties = ["PerSourcePenalties no"] if _version() >= (9, 8) else []
-    return text + "".join(f"{line}\n" for line in (*penalties, *extra))
+    # Debian's bash reads ~/.bashrc for a command over ssh: what this machine's has is no test of
+    # ours. The last line, for of several SetEnv the first counts (sshd_config(5)).
+    home = f"SetEnv HOME={folder}"
+    return text + "".join(f"{line}\n" for line in (*penalties, *extra, home))
 
 
 def _root_is_locked() -> bool:

@@ -41,9 +41,9 @@ def _numbers(value: object, path: str) -> Iterator[str]:
     """Complain of every whole number that no card could have."""
     match value:
         case msgspec.Struct():
-            for field in msgspec.structs.fields(value):
-                inner: object = getattr(value, field.name)
-                yield from _numbers(inner, f"{path}.{field.name}" if path else field.name)
+            for name in value.__struct_fields__:
+                inner: object = getattr(value, name)
+                yield from _numbers(inner, f"{path}.{name}" if path else name)
         case tuple():
             for number, inner in enumerate(value):
                 yield from _numbers(inner, f"{path}[{number}]")

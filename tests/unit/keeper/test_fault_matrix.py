@@ -336,9 +336,16 @@ def test_c12_clock_jump_forward_deletes_nothing_by_a_date_from_the_future(
     clock.advance(-10 * 365 * 86_400)
     rule = Retention(days=3, weeks=0, months=0, years=0, at_least=1)
 
+    before = sealed_state(store)
+
+    with pytest.raises(PreflightError, match="the clock of this keeper"):
+        thin.delete_captures(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
+    assert sealed_state(store) == before
+    clock.advance(86_400)
+    board.capture()
     kept = thin.delete_captures(store, PIER_3, rule, clock=clock, runner=FakeSignatures())
 
-    assert [verdict.seq for verdict in kept if verdict.is_kept] == [1, 2, 3]
+    assert [verdict.seq for verdict in kept if verdict.is_kept] == [1, 2, 3, 4]
 
 
 def test_a_store_that_is_read_only_is_a_link_error_and_not_our_bug(

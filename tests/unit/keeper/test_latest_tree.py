@@ -88,6 +88,7 @@ def refreshed(store: Store) -> Path:
     return store.board_folder(PIER_3) / "latest" / "2"
 
 
+@pytest.mark.timeout(240)
 @given(nights=st.lists(TREES.map(without_nested), min_size=2, max_size=4))
 def test_the_tree_shows_every_night_whatever_the_night_before_was(
     nights: list[dict[bytes, bytes]],
