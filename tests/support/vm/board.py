@@ -20,6 +20,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdstill.version import VERSION
 from support import programs
 
 if TYPE_CHECKING:
@@ -296,9 +297,8 @@ def install_agent(root: Path) -> None:
     skip = shutil.ignore_patterns("__pycache__")
     shutil.copytree(PROJECT / "agent/holdstill", root / place / "holdstill", ignore=skip)
     # What an installer leaves beside a package, so that it can tell its own version.
-    version = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]["version"]
-    about = f"Metadata-Version: 2.1\nName: holdstill\nVersion: {version}\n"
-    replace(root / place / f"holdstill-{version}.dist-info/METADATA", about)
+    about = f"Metadata-Version: 2.1\nName: holdstill\nVersion: {VERSION}\n"
+    replace(root / place / f"holdstill-{VERSION}.dist-info/METADATA", about)
     start = "import sys\nfrom holdstill.cli.main import main\n\nsys.exit(main())\n"
     replace(root / "opt/holdstill/bin/holdstill", "#!/opt/holdstill/bin/python3\n" + start, 0o755)
     (root / "usr/local/bin/holdstill").symlink_to("/opt/holdstill/bin/holdstill")
