@@ -83,9 +83,7 @@ def parse(original: str) -> Wish:
     if words[:2] == ["rsync", "--server"]:
         options, path = _rsync(words[2:])
         match = _INCOMING.fullmatch(path)
-        if match is None:
-            raise SecurityError(f"{path!r} is no place to send to")
-        if int(match[2]) >= FOLDERS:
+        if match is None or int(match[2]) >= FOLDERS:
             raise SecurityError(f"{path!r} is no place to send to")
         if "--inplace" not in options:
             raise SecurityError("rsync without --inplace: a cut link would lose what was sent")

@@ -50,9 +50,9 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 REMEMBERED = "boards.txt"
+"""The names of all boards, one a line: a folder that is gone, or not mounted, is missed."""
 WATCHED = "watch.json"
 """What `keeper watch` told last."""
-"""The names of all boards, one a line: a folder that is gone, or not mounted, is missed."""
 BY_HAND = "READ-ME-FIRST.txt"
 DISCARDED = "discarded-"
 """In trash/: what is being deleted. Nothing of it is of use to anybody."""

@@ -205,8 +205,7 @@ class Uploader:
                 index.commit()
 
     def _to_send(self, place: ContentReader, entry: Entry, listed: PieceList) -> PiecesToSend:
-        before = self._lists.list_of(place.older(entry))
-        known = frozenset(digest for digest, _ in before.pieces()) if before else frozenset()
+        known = known_pieces(self._lists, place, entry)
         return PiecesToSend(PiecedFile(display(entry.path), place.path(entry), listed), known)
 
     def requeue_missing(self, index: Index, *, since: int) -> None:
@@ -315,6 +314,12 @@ class Uploader:
                 listed = self._lists.list_of(entry.digest)
                 if listed is not None:
                     yield PiecedFile(display(entry.path), place.path(entry), listed)
+
+
+def known_pieces(lists: KnownLists, place: ContentReader, entry: Entry) -> frozenset[bytes]:
+    """Return the pieces of an older content at the same path: the keeper has them."""
+    before = lists.list_of(place.older(entry))
+    return frozenset(digest for digest, _ in before.pieces()) if before else frozenset()
 
 
 def pending_large(index: Index, part: int) -> Iterator[Entry]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.model.paths import display
 from holdstill.workflow.attachments import PiecedFile
-from holdstill.workflow.upload import pending_large
+from holdstill.workflow.upload import known_pieces, pending_large
 from holdstill.workflow.upload_pieces import PiecesToSend
 
 if TYPE_CHECKING:
@@ -72,9 +72,8 @@ class FollowedUploader:
                 listed = found.file.listed(found.taken)
                 known = _clean(found, listed)
                 file = PiecedFile(display(entry.path), found.taken.spooled.path, listed)
-                if not self._pieces.upload_alone(
-                    PiecesToSend(file, known)
-                ):  # else it stays pending
+                changed = self._pieces.upload_alone(PiecesToSend(file, known))
+                if not changed:  # else it stays pending
                     self._enter(index, place.part, entry, listed)
 
     def _is_known(self, tree: MountedTree, entry: Entry) -> bool:
@@ -111,8 +110,7 @@ class FollowedUploader:
 
     def _send(self, tree: MountedTree, entry: Entry, file: FollowedFile) -> frozenset[str]:
         """Read and send what is dirty; return what did not arrive."""
-        before = self._lists.list_of(tree.older(entry))
-        known = frozenset(digest for digest, _ in before.pieces()) if before else frozenset()
+        known = known_pieces(self._lists, tree, entry)
 
         def read() -> Iterator[Piece]:
             for piece in tree.followed.hot_round(file):
