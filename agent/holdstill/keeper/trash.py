@@ -3,6 +3,9 @@
 STORE/trash/contents-<UTC basic time>/<sha256>: one folder for each collection. A content that is
 wanted again is taken back. What was judged wrongly, by us or by whoever repairs a store by hand,
 can be put back for as long as it rests.
+
+A clock that leaps ahead does not cut that short: between one look and the next, COUNTED_MOST of
+time passes at most. STORE/trash/looked-<UTC basic time> remembers the last look.
 """
 
 from __future__ import annotations
@@ -25,7 +28,9 @@ if TYPE_CHECKING:
     from holdstill.model.names import Digest
 
 GRACE = timedelta(days=3)
-_PREFIX, _MOMENT = "contents-", "%Y%m%dT%H%M%SZ"
+COUNTED_MOST = timedelta(days=2)
+"""More than a night: who thins every day loses nothing by it."""
+_PREFIX, _LOOKED, _MOMENT = "contents-", "looked-", "%Y%m%dT%H%M%SZ"
 
 
 @dataclass(frozen=True)
@@ -42,19 +47,24 @@ class RestingPlace:
 
 def resting(store: Store) -> tuple[RestingPlace, ...]:
     """Return the folders with contents, oldest first; only names that we give are such."""
+    return tuple(RestingPlace(path, at) for at, path in _dated(store, _PREFIX, stat.S_IFDIR))
+
+
+def _dated(store: Store, prefix: str, kind: int) -> list[tuple[datetime, Path]]:
     found = []
-    for path in store.trash.glob(f"{_PREFIX}*"):
+    for path in store.trash.glob(f"{prefix}*"):
         with suppress(ValueError, FileNotFoundError):  # none of ours; its time came just now
-            since = datetime.strptime(path.name, f"{_PREFIX}{_MOMENT}").replace(tzinfo=UTC)
-            if stat.S_ISDIR(path.lstat().st_mode):
-                found.append(RestingPlace(path, since))
-    return tuple(sorted(found, key=lambda place: (place.since, place.folder)))
+            at = datetime.strptime(path.name, f"{prefix}{_MOMENT}").replace(tzinfo=UTC)
+            if stat.S_IFMT(path.lstat().st_mode) == kind:
+                found.append((at, path))
+    return sorted(found)
 
 
 def others(store: Store) -> Iterator[Path]:
     """Yield what is in the trash and rests for nobody: what an interrupted deletion left."""
     store.check_own(store.trash)
     kept = {place.folder for place in resting(store)}
+    kept.update(path for _, path in _looks(store)[-1:])
     yield from (path for path in sorted(store.trash.iterdir()) if path not in kept)
 
 
@@ -92,23 +102,43 @@ def _take_back(store: Store, place: RestingPlace, digest: Digest) -> bool:
 def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tuple[int, int]:
     """Delete what has rested long enough; if space is short, the oldest of the rest, too.
 
-    A folder from the future was made while the clock was wrong: it rests from now on.
+    A folder from the future was made while the clock was wrong: it rests from now on. Time that
+    does not count, since the clock leapt, is added to the rest of all.
 
     Returns:
         How many bytes were given back, and how many of them before their time.
     """
     store.check_own(store.trash)
     given_back = early = 0
+    leap = _look(store, now)
+    for place in resting(store)[::-1]:
+        if leap or place.since > now:
+            store.disk.rename(place.folder, _free_name(store, min(now, place.since + leap)))
     for place in resting(store):
-        if place.since > now:
-            store.disk.rename(place.folder, _free_name(store, now))
-        elif now - place.since >= grace:
+        if now - place.since >= grace:
             given_back += _delete(store, place.folder)
     for place in resting(store):
         if store.free()[0] >= min_free:
             break
         early += _delete(store, place.folder)
     return given_back + early, early
+
+
+def _look(store: Store, now: datetime) -> timedelta:
+    """Remember this look; return how much of the time since the last one does not count."""
+    before = _looks(store)
+    latest = store.trash / f"{_LOOKED}{now.astimezone(UTC).strftime(_MOMENT)}"
+    if latest not in (path for _, path in before):
+        store.disk.create(latest, b"")
+    for _, path in before:
+        if path != latest:
+            store.disk.unlink(path)
+    past = [at for at, _ in before if at <= now]
+    return max(timedelta(0), now - past[-1] - COUNTED_MOST) if past else timedelta(0)
+
+
+def _looks(store: Store) -> list[tuple[datetime, Path]]:
+    return _dated(store, _LOOKED, stat.S_IFREG)
 
 
 def _free_name(store: Store, now: datetime) -> Path:

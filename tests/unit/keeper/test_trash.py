@@ -19,9 +19,16 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.keeper.store import Store
+    from holdstill.model.names import Digest
 
 BODY = b"1.42 m"
-DIGEST = names.check_digest(hashlib.sha256(BODY).hexdigest())
+
+
+def digest(body: bytes) -> Digest:
+    return names.check_digest(hashlib.sha256(body).hexdigest())
+
+
+DIGEST = digest(BODY)
 GRACE = timedelta(days=3)
 
 
@@ -82,10 +89,43 @@ def test_a_date_from_the_future_counts_from_now_on(store: Store, clock: FakeCloc
     trash.empty(store, clock.now(), grace=GRACE, min_free=0)
     (place,) = trash.resting(store)
     assert place.since == clock.now()
-    clock.advance(3 * 86_400)
-    trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+    for days in (1, 2):
+        clock.advance(days * 86_400)
+        trash.empty(store, clock.now(), grace=GRACE, min_free=0)
 
     assert trash.resting(store) == ()
+
+
+@pytest.mark.parametrize("years", [1, 40])
+def test_a_clock_that_leaps_ahead_does_not_cut_the_rest_short(
+    store: Store, clock: FakeClock, years: int
+) -> None:
+    """Of a leap, two days count; what is put there later is not mixed up with it."""
+    trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+    put(store, clock)
+    clock.advance(60)
+    put(store, clock, b"1.43 m")
+    clock.advance(years * 365 * 86_400)
+
+    given_back = [trash.empty(store, clock.now(), grace=GRACE, min_free=0)[0]]
+    assert [trash.take_back(store, d) for d in (DIGEST, digest(b"1.43 m"))] == [True, True]
+    put(store, clock)
+    for _ in range(3):
+        clock.advance(86_400)
+        given_back.append(trash.empty(store, clock.now(), grace=GRACE, min_free=0)[0])
+
+    assert given_back == [0, 0, 0, 4096]
+
+
+def test_the_last_look_is_kept_and_no_other(store: Store, clock: FakeClock) -> None:
+    for days in (0, 1, -2, 0):
+        clock.advance(days * 86_400)
+        trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+
+    assert [path.name for path in store.trash.iterdir()] == [
+        f"looked-{clock.now():%Y%m%dT%H%M%SZ}"
+    ]
+    assert list(trash.others(store)) == []
 
 
 @dataclass
@@ -121,7 +161,7 @@ def test_a_content_whose_time_comes_while_it_is_taken_back_is_asked_for_again(
     assert not trash.take_back(store, DIGEST)
 
     assert not store.contents.has(DIGEST)
-    assert list(store.trash.iterdir()) == []
+    assert (list(trash.others(store)), trash.resting(store)) == ([], ())
 
 
 def test_what_is_being_deleted_is_not_taken_back_and_the_deletion_goes_on(
@@ -136,7 +176,7 @@ def test_what_is_being_deleted_is_not_taken_back_and_the_deletion_goes_on(
     given_back, _ = trash.empty(store, clock.now(), grace=timedelta(0), min_free=0)
 
     assert (answers, given_back) == ([False], 4096)
-    assert list(store.trash.iterdir()) == []
+    assert (list(trash.others(store)), trash.resting(store)) == ([], ())
 
 
 def test_what_was_discarded_is_never_taken_back_however_its_folder_was_called(
