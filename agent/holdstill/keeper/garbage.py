@@ -18,6 +18,7 @@ from holdstill.keeper import (
     fetch_staging,
     incoming,
     references,
+    repair,
     trash,
 )
 from holdstill.keeper.content_store import SHARDS
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.content_store import ContentFile
     from holdstill.keeper.references import References
     from holdstill.keeper.store import Store
+    from holdstill.model.names import Digest
     from holdstill.system.clocks import Clock
 
 STALE = 86_400.0
@@ -94,6 +96,8 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
                         place = trash.new_place(store, clock.now())
                         store.disk.rename(held.path, place / held.path.name)
                         count, total = count + 1, total + held.allocated
+        else:
+            _tidy_damaged(store, known, before=(clock.now() - grace).timestamp())
         known.drop_unused()
     given_back, early = trash.empty(store, clock.now(), grace=grace, min_free=min_free)
     return CollectedGarbage(count, total, given_back, early)
@@ -105,6 +109,15 @@ def _garbage(store: Store, known: References, shard: str) -> list[ContentFile]:
     return [
         held for held in store.contents.shard(shard) if bytes.fromhex(held.digest) not in needed
     ]
+
+
+def _tidy_damaged(store: Store, known: References, *, before: float) -> None:
+    def is_needed(digest: Digest) -> bool:
+        low = bytes.fromhex(digest)
+        return bool(known.needed(low, low + b"\0"))
+
+    with store.alone_with_contents(), known.reading():
+        repair.tidy(store, is_needed, before=before)
 
 
 def _oldest_run(store: Store) -> float:

@@ -2,7 +2,8 @@
 
 The bad file is taken out of content/, so that the store lacks it: the next capture that needs it
 makes the board send it again. A marker in STORE/damaged/ remembers what is awaited, over any
-interruption; the bad bytes are kept beside it, for who wants to look.
+interruption; the bad bytes are kept beside it, for who wants to look, until garbage is collected
+some days after the content came back.
 """
 
 from __future__ import annotations
@@ -18,10 +19,14 @@ from holdstill.model import names
 from holdstill.system import files
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
+
+
+_BYTES = ".bytes"
 
 
 class RepairResult(StrEnum):
@@ -54,7 +59,7 @@ def take_out(store: Store, digest: Digest) -> None:
         store.disk.create(folder / digest, b"")
     store.disk.sync_directory(folder)
     if os.path.lexists(path):
-        kept = folder / f"{digest}.bytes"
+        kept = folder / f"{digest}{_BYTES}"
         store.discard(kept)
         store.disk.rename(path, kept)
         store.disk.sync_directory(path.parent)
@@ -89,6 +94,29 @@ def awaited(store: Store) -> tuple[Digest, ...] | None:
     except (MachineError, OSError):
         return None
     return tuple(digest for digest in marked if not store.contents.has(digest))
+
+
+def tidy(store: Store, needed: Callable[[Digest], bool], *, before: float) -> None:
+    """Give up what no repair needs any more.
+
+    That is markers of contents that no capture needs, and the bytes of bad contents that are no
+    longer awaited.
+
+    Args:
+        store: of all boards; the caller owns it.
+        needed: whether a capture needs a content.
+        before: Unix time; bytes that were taken out later stay for who wants to look.
+    """
+    folder = _folder(store)
+    store.check_own(folder)
+    for digest in _marked(store):
+        if not needed(digest):
+            store.disk.unlink(folder / digest)
+    awaited = {f"{digest}{_BYTES}" for digest in finish(store)}
+    for path in sorted(folder.glob(f"*{_BYTES}")):
+        # The renaming is the last change of such a file's inode.
+        if path.name not in awaited and path.lstat().st_ctime < before:
+            store.discard(path)
 
 
 def _folder(store: Store) -> Path:

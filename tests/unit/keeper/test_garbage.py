@@ -17,6 +17,7 @@ from holdstill.keeper import (
     enrolment,
     garbage,
     references,
+    repair,
     thin,
     trash,
 )
@@ -27,6 +28,7 @@ from holdstill.model import names
 from holdstill.model.names import CaptureName
 from holdstill.model.settings import Retention
 from holdstill.records import capture_contents, manifest_file
+from holdstill.system.clocks import SystemClock
 from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures, QuickDisk
 
@@ -459,3 +461,28 @@ def test_collecting_twice_finds_nothing_more(store: Store, clock: FakeClock) -> 
     again: CollectedGarbage = keeping.collect(store, clock)
 
     assert again == garbage.CollectedGarbage()
+
+
+def test_what_a_repair_kept_goes_when_nobody_waits_for_it_any_more(
+    store: Store, clock: FakeClock
+) -> None:
+    """The bytes of a bad content stay while it is awaited, and some days after it came back."""
+    board = board_of(store, clock)
+    needed, forgotten = (names.check_digest(*digests(body)) for body in (b"pier-3: 1", b"unused"))
+    for digest in (needed, forgotten):
+        repair.take_out(store, digest)
+    kept = store.root / "damaged" / f"{needed}.bytes"
+    # The renaming is dated by the real clock.
+    clock.advance((SystemClock().now() - clock.now()).total_seconds())
+
+    found = []
+    for days in (1, 3, 0, 3):
+        clock.advance(days * DAY)
+        keeping.collect(store, clock, grace=2 * DAY)
+        found.append(sorted(path.name[64:] for path in kept.parent.iterdir()))
+        if len(found) == 2:
+            board.files[b"srv/reading"] = b"pier-3: 1"
+            board.capture()
+
+    assert found == [["", ".bytes", ".bytes"], ["", ".bytes"], [], []]
+    assert b"pier-3: 1" in left(store)
