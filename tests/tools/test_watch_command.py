@@ -223,3 +223,30 @@ def test_nobody_is_reached_about_a_store_that_is_gone(house: Boathouse) -> None:
 
     assert watched.returncode == 2
     assert b"1 of those who are to be told could not be reached" in watched.stderr
+
+
+def test_a_store_with_something_in_its_way_needs_a_look(house: Boathouse) -> None:
+    (house.store / "references.sqlite").unlink(missing_ok=True)
+    (house.store / "references.sqlite").mkdir()
+
+    watched, shown = house.watch(), house.status()
+
+    assert (watched.returncode, shown.returncode) == (8, 8)
+    line = f"NEEDS A LOOK: {house.store}/references.sqlite: a directory is in the place of a file"
+    for done in (watched, shown):
+        assert done.stdout.startswith(line.encode())
+        assert b"what to do: move it away" in done.stdout
+
+
+def test_a_full_disk_needs_a_look(house: Boathouse) -> None:
+    path = house.folder / "keeper.yaml"
+    path.write_text(path.read_text(encoding="utf-8") + "min_free: 900T\n", encoding="utf-8")
+
+    watched, shown = house.watch("--json"), house.status()
+
+    assert (watched.returncode, shown.returncode) == (8, 8)
+    (trouble,) = json.loads(watched.stdout)["store"]
+    assert trouble.startswith(
+        f"{house.store}: 900.0 TiB of the keeper's disk stay free (min_free)"
+    )
+    assert b"no board can capture; what to do: `holdstill thin`" in shown.stdout

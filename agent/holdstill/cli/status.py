@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from holdstill.cli.consoles import Console
     from holdstill.workflow.board_status import BoardStatus
-    from holdstill.workflow.silence import BoardSilence
+    from holdstill.workflow.silence import Look
 
 
 @click.command("status", short_help="Show how this board or keeper is doing.")
@@ -50,31 +50,30 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
             hint="this machine is no board and no keeper yet; --settings names another file",
         )
     board = _board_standing(settings_path) if is_board else None
-    states: tuple[BoardSilence, ...] | None = None
+    looked: Look | None = None
     alarms: tuple[str, ...] = ()
     if is_keeper:
         settings = options.read_keeper_settings(keeper_path)
         opened = open_store(settings.store)
-        states = silence.find_silent(
-            opened, settings.notify, clock=SystemClock(), runner=LocalRunner()
-        )
+        looked = silence.look_at(opened, settings, clock=SystemClock(), runner=LocalRunner())
         people = AppriseRecipients(settings.notify.urls_file, LocalRunner())
         alarms = silence.alarm_troubles(opened, people)
     code = max(
         board.code if board else 0,
-        silence.exit_code(states or ()),
+        looked.exit_code if looked else 0,
         DegradedError.exit_code if alarms else 0,
     )
     if as_json:
         options.print_json(
-            {"board": board, "keeper": states or (), "alarms": alarms, "exit_code": code}
-        )
+            {"board": board, "keeper": looked.boards if looked else (),
+             "store": looked.store if looked else (), "alarms": alarms, "exit_code": code}
+        )  # fmt: skip
     else:
         out = consoles.console()
         if board is not None:
             _show_board(board, out)
-        if states is not None:
-            tables.silent_boards(states, out)
+        if looked is not None:
+            tables.keeper_look(looked, out)
         for trouble in alarms:
             out.print(f"NEEDS A LOOK: {trouble}")
     return code

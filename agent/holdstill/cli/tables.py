@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
     from holdstill.workflow.rebuild import RebuildReport
-    from holdstill.workflow.silence import BoardSilence
+    from holdstill.workflow.silence import Look
     from holdstill.workflow.verify_captures import VerifyReport
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
@@ -389,11 +389,13 @@ def verdicts(
             out.print(f"  {verdict.name}  {why}")
 
 
-def silent_boards(states: Sequence[BoardSilence], out: Console) -> None:
-    """Show the boards of a keeper, and which of them are silent."""
-    if not states:
+def keeper_look(looked: Look, out: Console) -> None:
+    """Show what needs a look in a keeper's store, its boards, and which of them are silent."""
+    for trouble in looked.store:
+        out.print(f"NEEDS A LOOK: {trouble}", style="yellow", soft_wrap=True)
+    if not looked.boards:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
-    for state in states:
+    for state in looked.boards:
         mark = "NEEDS A LOOK: " if state.is_silent else ""
         kept = "" if state.trouble else f"; {counted(state.captures, 'capture')} kept"
         out.print(f"{mark}{state.sentence}{kept}", soft_wrap=True)

@@ -81,7 +81,20 @@ def about_boards(kind: MessageKind, keeper: str, lines: list[str], *, at: str) -
     return _letter(kind, f"{keeper}: {what}", lines, at)
 
 
-def about_store(keeper: str, store: str, why: str, hint: str, *, at: str) -> Message:
+def about_store(keeper: str, troubles: Collection[str], *, at: str) -> Message:
+    """Write for the keeper that the store itself needs a look, or is well again."""
+    if troubles:
+        return _letter(
+            MessageKind.SILENCE, f"{keeper}: the store of all boards needs a look",
+            list(troubles)[:_LINES_MOST], at,
+        )  # fmt: skip
+    return _letter(
+        MessageKind.RECOVERY, f"{keeper}: the store of all boards is well again",
+        ["What was wrong with it as a whole is mended."], at,
+    )  # fmt: skip
+
+
+def about_lost_store(keeper: str, store: str, why: str, hint: str, *, at: str) -> Message:
     """Write for the keeper that its store cannot be looked at."""
     lines = [why, f"What to do: {hint}"] if hint else [why]
     lines.append(

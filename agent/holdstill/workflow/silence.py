@@ -18,7 +18,7 @@ from holdstill.notify import messages
 from holdstill.notify.metrics import Family
 from holdstill.schedule import due_nights
 from holdstill.system import clocks, files
-from holdstill.workflow import each_board
+from holdstill.workflow import each_board, store_state
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from holdstill.errors import HoldstillError
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
-    from holdstill.model.settings import WatchSettings
+    from holdstill.model.settings import KeeperSettings
     from holdstill.notify.notifier import Recipients
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
@@ -91,9 +91,15 @@ class BoardSilence(Record, frozen=True, kw_only=True):
 
 
 class SilenceState(Record, frozen=True, kw_only=True):
-    """The keeper's state: boards reported as silent, and undelivered messages."""
+    """The keeper's state: what was reported, and undelivered messages.
+
+    Attributes:
+        told: boards that were reported as silent.
+        is_store_told: whether it was reported that the store itself needs a look.
+    """
 
     told: tuple[str, ...] = ()
+    is_store_told: bool = False
     outbox: tuple[Message, ...] = ()
 
 
@@ -117,24 +123,37 @@ class SilenceStateFile:
         files.publish(self.directory / WATCHED, msgspec.json.encode(watch))
 
 
-def find_silent(
-    store: Store, settings: WatchSettings, *, clock: Clock, runner: Runner
-) -> tuple[BoardSilence, ...]:
-    """Return for each board how long it has been silent. Changes nothing."""
+class Look(Record, frozen=True, kw_only=True):
+    """What a look at a keeper has shown.
+
+    Attributes:
+        boards: by name.
+        store: what is wrong with the store as a whole, in sentences.
+    """
+
+    boards: tuple[BoardSilence, ...]
+    store: tuple[str, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """The worst exit code of all boards and the store."""
+        of_store = DegradedError.exit_code if self.store else 0
+        return max(of_store, *(state.exit_code for state in self.boards), 0)
+
+
+def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Runner) -> Look:
+    """Look at a store, and for how long each board has been silent. Changes nothing."""
     now = clock.now()
 
     def look(board: BoardName) -> BoardSilence:
-        limit = settings.silent_days_of.get(board, settings.silent_days)
+        of_board, of_all = settings.notify.silent_days_of, settings.notify.silent_days
+        limit = of_board.get(board, of_all)
         return _look_at(BoardCaptures(store, board, runner), limit, now)
 
     found = each_board.do(store, None, look)
     unknown = (BoardSilence(board=each.board, trouble=each) for each in found.troubles)
-    return tuple(sorted((*found.results.values(), *unknown), key=lambda state: state.board))
-
-
-def exit_code(states: Sequence[BoardSilence]) -> int:
-    """Return the worst exit code of all boards."""
-    return max((state.exit_code for state in states), default=0)
+    boards = sorted((*found.results.values(), *unknown), key=lambda state: state.board)
+    return Look(boards=tuple(boards), store=store_state.troubles(store, settings))
 
 
 def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
@@ -191,12 +210,14 @@ def _moment(since: str, shelf: BoardCaptures) -> datetime:
 
 
 def queue_messages(
-    watch: SilenceState, states: Sequence[BoardSilence], people: Recipients, *, at: str
+    watch: SilenceState, looked: Look, people: Recipients, *, at: str
 ) -> SilenceState:
-    """Return what to remember, with letters about boards whose state has changed.
+    """Return what to remember, with letters about what has changed.
 
-    A silent board is reported once, and once when it is back; all of them in one message.
+    A silent board is reported once, and once when it is back; all of them in one message. So is
+    a store that needs a look.
     """
+    states = looked.boards
     silent = [state for state in states if state.is_silent and state.board not in watch.told]
     back = [
         state
@@ -207,26 +228,26 @@ def queue_messages(
     outbox = watch.outbox
     for kind, lines in (
         (MessageKind.SILENCE, [state.sentence for state in silent]),
-        (
-            MessageKind.RECOVERY,
-            [f"{state.board}: captured again, {state.newest}" for state in back],
-        ),
+        (MessageKind.RECOVERY, [state.sentence for state in back]),
     ):
         if lines:
             letter = messages.about_boards(kind, keeper, lines, at=at)
             outbox = messages.posted(outbox, letter, people.names())
+    if bool(looked.store) != watch.is_store_told:
+        letter = messages.about_store(keeper, looked.store, at=at)
+        outbox = messages.posted(outbox, letter, people.names())
     told = tuple(state.board for state in states if state.is_silent)
-    return SilenceState(told=told, outbox=outbox)
+    return SilenceState(told=told, is_store_told=bool(looked.store), outbox=outbox)
 
 
 def watch(
-    store: Store, settings: WatchSettings, people: Recipients, *, clock: Clock, runner: Runner
-) -> tuple[BoardSilence, ...]:
-    """Check all boards, send messages about what is new, and return the boards' states."""
+    store: Store, settings: KeeperSettings, people: Recipients, *, clock: Clock, runner: Runner
+) -> Look:
+    """Look at store and boards, send messages about what is new, and return what was seen."""
     file = SilenceStateFile(store.root)
-    states = find_silent(store, settings, clock=clock, runner=runner)
+    looked = look_at(store, settings, clock=clock, runner=runner)
     before = file.load()
-    after = queue_messages(before, states, people, at=clocks.rfc3339(clock.now()))
+    after = queue_messages(before, looked, people, at=clocks.rfc3339(clock.now()))
     if after != before:
         file.save(after)  # before it is sent: reported at most once
     left = after.outbox
@@ -234,7 +255,7 @@ def watch(
         left = messages.delivered(left, letter, people.send(letter), people.names())
     if left != after.outbox:
         file.save(msgspec.structs.replace(after, outbox=left))
-    return states
+    return looked
 
 
 def tell_of_store(
@@ -248,7 +269,7 @@ def tell_of_store(
         Why people may not have been told, in sentences.
     """
     at, keeper = clocks.rfc3339(clock.now()), os.uname().nodename
-    letter = messages.about_store(keeper, str(root), str(error), error.hint, at=at)
+    letter = messages.about_lost_store(keeper, str(root), str(error), error.hint, at=at)
     try:
         to = people.names()
         missed = len(to) - len(people.send(msgspec.structs.replace(letter, to=to)))
@@ -264,8 +285,9 @@ def alarm_troubles(store: Store, people: Recipients) -> tuple[str, ...]:
     return tuple(text for text in (waiting, people.complaint()) if text)
 
 
-def metrics(states: Sequence[BoardSilence]) -> tuple[Family, ...]:
+def metrics(looked: Look) -> tuple[Family, ...]:
     """Return the numbers for machines; of a board that cannot be judged, just that."""
+    states = looked.boards
     since = {
         state.board: datetime.fromisoformat(state.since).timestamp()
         for state in states

@@ -3,23 +3,25 @@ from __future__ import annotations
 import re
 import shutil
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 import pytest
 
-from holdstill.keeper import capture_notes, enrolment
+from holdstill.keeper import capture_notes, enrolment, references
 from holdstill.keeper.store import WATCHED
 from holdstill.model.nightly_state import Message, MessageKind
-from holdstill.model.settings import WatchSettings
+from holdstill.model.settings import KeeperSettings, WatchSettings
+from holdstill.model.sizes import ByteSize
 from holdstill.notify import metrics
 from holdstill.workflow import silence
+from holdstill.workflow.silence import Look
 from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
@@ -27,6 +29,10 @@ if TYPE_CHECKING:
 
 DAY = 86_400.0
 THREE_DAYS = WatchSettings(silent_days=3)
+
+
+def keeper_settings(store: Store, notify: WatchSettings = THREE_DAYS) -> KeeperSettings:
+    return KeeperSettings(store=store.root, min_free=ByteSize(0), min_free_inodes=0, notify=notify)
 
 
 @dataclass
@@ -73,12 +79,17 @@ class Round:
     people: Crowd = field(default_factory=Crowd)
     settings: WatchSettings = THREE_DAYS
 
-    def at(self, days: float) -> tuple[BoardSilence, ...]:
+    def look(self, days: float) -> Look:
         """Let so many days pass, and watch."""
         self.clock.advance(days * DAY)
         return silence.watch(
-            self.store, self.settings, self.people, clock=self.clock, runner=FakeSignatures()
-        )
+            self.store, keeper_settings(self.store, self.settings), self.people,
+            clock=self.clock, runner=FakeSignatures(),
+        )  # fmt: skip
+
+    def at(self, days: float) -> tuple[BoardSilence, ...]:
+        """Do so, and return what was seen of the boards."""
+        return self.look(days).boards
 
     @property
     def told(self) -> list[tuple[MessageKind, str]]:
@@ -102,7 +113,7 @@ def test_a_silent_board_is_told_once_and_once_that_it_is_back(
             MessageKind.SILENCE,
             f"pier-3: no good capture for 3.1 days; the last is {newest[0].name}",
         ),
-        (MessageKind.RECOVERY, f"pier-3: captured again, {newest[1].name}"),
+        (MessageKind.RECOVERY, f"pier-3: the last good capture is {newest[1].name}, 2 hours old"),
     ]
 
 
@@ -223,7 +234,7 @@ def test_m1_of_a_board_that_cannot_be_judged_the_numbers_say_just_that(
     board.capture()
     (store.root / "boards" / "Pier 4").mkdir()
 
-    found = metrics.rendered(silence.metrics(Round(store, clock).at(0.5))).decode().splitlines()
+    found = metrics.rendered(silence.metrics(Round(store, clock).look(0.5))).decode().splitlines()
 
     assert 'holdstill_keeper_unreadable{board="Pier 4"} 1.0' in found
     assert 'holdstill_keeper_unreadable{board="pier-3"} 0.0' in found
@@ -270,7 +281,7 @@ def test_looking_changes_nothing_and_a_quiet_round_writes_nothing(
     board.capture()
     before = keeping.snapshot(store.root)
 
-    silence.find_silent(store, THREE_DAYS, clock=clock, runner=FakeSignatures())
+    silence.look_at(store, keeper_settings(store), clock=clock, runner=FakeSignatures())
     Round(store, clock).at(1)
 
     assert keeping.snapshot(store.root) == before
@@ -281,9 +292,9 @@ def test_the_numbers_are_one_for_each_board(
 ) -> None:
     board.capture()
     enrolment.enrol(store, PIER_4, OTHER_KEY, clock=clock, limits=None)
-    states = Round(store, clock).at(3.5)
+    looked = Round(store, clock).look(3.5)
 
-    found = metrics.rendered(silence.metrics(states)).decode().splitlines()
+    found = metrics.rendered(silence.metrics(looked)).decode().splitlines()
 
     samples = dict(line.rsplit(" ", 1) for line in found if not line.startswith("#"))
     assert samples['holdstill_keeper_captures{board="pier-3"}'] == "1.0"
@@ -334,10 +345,10 @@ def test_what_is_wrong_with_captures_is_told_once_and_by_the_exit_code(
 ) -> None:
     name = board.capture().name
     rounds = Round(store, clock)
-    assert silence.exit_code(rounds.at(0.1)) == 0
+    assert rounds.look(0.1).exit_code == 0
 
     spoil(store, clock, name)
-    found = [silence.exit_code(rounds.at(0.1)) for _ in range(2)]
+    found = [rounds.look(0.1).exit_code for _ in range(2)]
 
     assert found == [code, code]
     (letter,) = rounds.people.got
@@ -355,3 +366,83 @@ def test_what_is_remembered_may_be_lost(store: Store, clock: FakeClock) -> None:
     kept = silence.SilenceStateFile(store.root).load()
     assert kept == silence.SilenceState(told=("pier-3",))
     assert msgspec.json.decode((store.root / WATCHED).read_bytes())["told"] == ["pier-3"]
+
+
+def spoil_content(store: Store) -> None:
+    (store.root / "content").chmod(0)
+
+
+def trash_elsewhere(store: Store) -> None:
+    store.trash.rename(store.root.parent / "trash")
+    store.trash.symlink_to(store.root.parent / "trash")
+
+
+def folder_for_references(store: Store) -> None:
+    (store.root / references.NAME).unlink(missing_ok=True)
+    (store.root / references.NAME).mkdir()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "place", "mend"),
+    [
+        (spoil_content, "content", lambda path: path.chmod(0o700)),
+        (trash_elsewhere, "trash", Path.unlink),
+        (folder_for_references, references.NAME, Path.rmdir),
+    ],
+)
+def test_what_is_wrong_with_a_store_is_told_once_and_once_that_it_is_well_again(
+    store: Store,
+    clock: FakeClock,
+    board: Board[LocalKeeper],
+    spoil: Callable[[Store], None],
+    place: str,
+    mend: Callable[[Path], None],
+) -> None:
+    board.capture()
+    rounds = Round(store, clock)
+    assert rounds.look(0.1) == Look(boards=rounds.at(0))
+
+    spoil(store)
+    looks = [rounds.look(0.1), rounds.look(0.1)]
+
+    assert [look.exit_code for look in looks] == [8, 8]
+    (trouble,) = looks[0].store
+    assert trouble.startswith(f"{store.root}/{place}: ")
+    assert "what to do: " in trouble
+    mend(store.root / place)
+    assert rounds.look(0.1).exit_code == 0
+    first, last = rounds.told
+    assert (first[0], trouble in first[1]) == (MessageKind.SILENCE, True)
+    assert last == (MessageKind.RECOVERY, "What was wrong with it as a whole is mended.")
+
+
+@pytest.mark.parametrize("floor", [{"min_free": ByteSize(1 << 60)}, {"min_free_inodes": 1 << 50}])
+def test_a_full_disk_needs_a_look(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper], floor: dict[str, int]
+) -> None:
+    board.capture()
+    settings = msgspec.structs.replace(keeper_settings(store), **floor)
+
+    looked = silence.look_at(store, settings, clock=clock, runner=FakeSignatures())
+
+    (trouble,) = looked.store
+    assert looked.exit_code == 8
+    assert trouble.startswith(f"{store.root}: ")
+    assert "no board can capture; what to do: " in trouble
+
+
+def test_a_board_that_could_not_be_judged_is_not_said_to_have_captured(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    name = board.capture().name
+    rounds = Round(store, clock)
+    away = store.root.parent / "away"
+    store.board_folder(PIER_3).rename(away)
+    rounds.at(0.5)
+    away.rename(store.board_folder(PIER_3))
+
+    rounds.at(0.5)
+
+    assert [line for kind, line in rounds.told if kind is MessageKind.RECOVERY] == [
+        f"pier-3: the last good capture is {name}, 24 hours old"
+    ]

@@ -26,9 +26,12 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     r"""Tell people, once, when a board has brought no good capture for days. A timer runs this.
 
     They are told as well when captures of a board are missing, known to be damaged, or look
-    tampered with. Exit code 8 means that at least one board is silent, or that people cannot all
-    be told; 7 that captures are missing or damaged; 9 that a board looks tampered with. A store
-    that cannot be used, as when its disk is not mounted, is told at every look; 2, 4 and 7 then.
+    tampered with, or the store's disk is full or its folders are not as they should be. A store
+    that cannot be used, as when its disk is not mounted, is told at every look.
+
+    Exit code 8 means that at least one board is silent, that the store needs a look, or that
+    people cannot all be told; 7 that captures are missing or damaged; 9 that a board looks
+    tampered with; 2, 4 and 7 that the store cannot be used.
 
     \b
     Example:
@@ -41,7 +44,7 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     )
     try:
         opened = as_owner.opened(settings.store)
-        states = silence.watch(opened, settings.notify, people, clock=clock, runner=LocalRunner())
+        looked = silence.watch(opened, settings, people, clock=clock, runner=LocalRunner())
     except PreflightError:  # somebody typed this who may not: no reason to alarm anybody
         raise
     except (HoldstillError, OSError) as error:
@@ -50,12 +53,12 @@ def command(settings_path: Path, *, as_json: bool) -> int:
             terminal.warn(*(f"holdstill: {trouble}" for trouble in told))
         raise
     if settings.notify.metrics_file:
-        text = metrics.rendered(silence.metrics(states))
+        text = metrics.rendered(silence.metrics(looked))
         metrics.publish(settings.notify.metrics_file, text)
     alarms = silence.alarm_troubles(opened, people)
     if as_json:
-        options.print_json({"boards": states, "alarms": alarms})
+        options.print_json({"boards": looked.boards, "store": looked.store, "alarms": alarms})
     else:
-        tables.silent_boards(states, consoles.console())
+        tables.keeper_look(looked, consoles.console())
     terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
-    return max(silence.exit_code(states), DegradedError.exit_code if alarms else 0)
+    return max(looked.exit_code, DegradedError.exit_code if alarms else 0)
