@@ -14,12 +14,13 @@ from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model.store_address import HostAddress
 from holdstill.rebuild import compressed_image
 from holdstill.rebuild.rebuild_target import Existing
+from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferResult
 from holdstill.transport.ssh_session import Identity
-from holdstill.workflow import plan_rebuild, rebuild_source, remote_capture
+from holdstill.workflow import plan_rebuild, rebuild_source
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
@@ -101,7 +102,7 @@ def library(life: Life, folder: Path, *, limit: int) -> Iterator[tuple[RemoteLib
         RsyncTransfer(RsyncEndpoint(address, identity), folder, SystemClock()), folder
     )
     with ssh_session.connected(address, identity, command=forced_command.CONTROL) as channel:
-        key = remote_capture.public_key(life.key, machine)
+        key = signature.public_half(life.key, machine)
         yield (
             RemoteLibrary(
                 RemoteKeeper(channel), measured, key, machine=machine, folder=folder, limit=limit
@@ -231,7 +232,7 @@ def test_a_manifest_that_the_key_in_use_did_not_sign_is_not_rebuilt(
     machine = LocalRunner()
     with library(life, tmp_path, limit=MIB) as (opened, measured):
         service, folder = opened._service, tmp_path / "other"  # the same line
-        key = remote_capture.public_key(stranger.private, machine)
+        key = signature.public_half(stranger.private, machine)
         found = RemoteLibrary(service, measured, key, machine=machine, folder=folder).find(
             "pier-3"
         )

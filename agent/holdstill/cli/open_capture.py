@@ -13,12 +13,13 @@ from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import store_address
 from holdstill.model.store_address import HostAddress
+from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
-from holdstill.workflow import capture_ref, remote_capture
+from holdstill.workflow import capture_ref
 from holdstill.workflow.remote_capture import RemoteLibrary
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
     """Hold the captures of one board at the other end of SSH open for reading."""
     access = options.access()
     machine = LocalRunner()
-    key = remote_capture.public_key(access.key, machine)
+    key = signature.public_half(access.key, machine)
     identity = Identity(access.key, access.host_keys)
     with ExitStack() as undo:
         folder = Path(

@@ -100,6 +100,7 @@ class LocalKeeper:
                 free_inodes=self._account.left("inodes"),
                 now=clocks.rfc3339(self._clock.now()),
                 newest=self._shelf.newest_good(),
+                keys=self._shelf.enrolled.live_keys,
             )
 
     def begin(self) -> RunStarted:

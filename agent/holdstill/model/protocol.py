@@ -71,6 +71,8 @@ class Hello(Record, frozen=True, kw_only=True):
     Attributes:
         free_bytes, free_inodes: what this board may still bring today, by all limits.
         newest: the newest good capture, the base of the next one.
+        keys: `type base64` of the keys whose captures are taken; none from a keeper that does
+            not say.
     """
 
     protocol: int
@@ -79,6 +81,7 @@ class Hello(Record, frozen=True, kw_only=True):
     free_inodes: int
     now: str
     newest: CaptureBrief | None = None
+    keys: tuple[str, ...] = ()
 
 
 class RunStarted(Record, frozen=True, kw_only=True):

@@ -15,7 +15,13 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import CommandError, MachineError, SecurityError
+from holdstill.errors import (
+    CommandError,
+    HoldstillError,
+    MachineError,
+    SecurityError,
+    UsageError,
+)
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -45,6 +51,24 @@ def check_public_key(line: str) -> str:
             hint="paste the content of the board's .pub file, without options before it",
         )
     return f"{match[1]} {match[2]}"
+
+
+def public_half(key: Path, runner: Runner) -> str:
+    """Return the public half of a private key file, as `type base64`.
+
+    Raises:
+        UsageError: there is no such key, or it has a passphrase.
+        SecurityError: it is of a kind that no board has.
+    """
+    try:
+        # -P "": a key with a passphrase fails at once instead of asking a terminal for it.
+        line = runner.run(Command.of("ssh-keygen", "-y", "-P", "", "-f", key))
+    except HoldstillError as error:
+        raise UsageError(
+            f"cannot use the key {key}: {error}",
+            hint="name the board's private key, one without a passphrase, with --key",
+        ) from error
+    return check_public_key(line.decode("ascii", "backslashreplace"))
 
 
 def sign(data: bytes, key: Path, runner: Runner) -> bytes:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import followed_files, health, tmpfs, undo_log
 from holdstill.board import spool as spools
 from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
+from holdstill.records import signature
 from holdstill.workflow import capture_scope, recovery
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.delivery import Delivery, TransferStats
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
     from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
+    from holdstill.system.process import Runner
     from holdstill.workflow.board_state import BoardState
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
     from holdstill.workflow.ports import BulkTransfer, Keeper, Progress
@@ -103,6 +105,7 @@ def begun(
         outside.progress.step("asking the keeper")
         hello = outside.keeper.hello()
         _check_board(hello, settings)
+        check_key(hello, settings, outside.runner)
         started = outside.keeper.begin()
         undo.callback(outside.keeper.abandon)
         check_number(started, state)
@@ -164,6 +167,22 @@ def _check_board(hello: Hello, settings: BoardSettings) -> None:
             f"the settings are of board {settings.board}, and the keeper knows this key as board "
             f"{hello.board}'s",
             hint="correct `board` in the settings, or enrol this board with a key of its own",
+        )
+
+
+def check_key(hello: Hello, settings: BoardSettings, runner: Runner) -> None:
+    """Check that the keeper would take what this key signs, before anything is sent or paused.
+
+    Raises:
+        SecurityError: it would not.
+    """
+    if hello.keys and signature.public_half(settings.key, runner) not in hello.keys:
+        raise SecurityError(
+            f"the keeper takes no capture of board {settings.board} that {settings.key} signed: "
+            "the key was withdrawn or replaced there",
+            hint="if this is the board that is meant, enrol this key at the keeper: `holdstill "
+            f"keeper enrol STORE {settings.board} --key {settings.key.name}.pub --replace-key`; a "
+            "withdrawn key does not come back, then make another one with `holdstill setup`",
         )
 
 

@@ -14,11 +14,10 @@ from __future__ import annotations
 from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import HoldstillError, SecurityError, UsageError
+from holdstill.errors import SecurityError, UsageError
 from holdstill.model import names
 from holdstill.model.names import CaptureName
 from holdstill.records import manifest_file, signature
-from holdstill.system.process import Command
 from holdstill.workflow import capture_ref
 from holdstill.workflow.prefetch import LIMIT, PrefetchCache, any_file
 
@@ -59,24 +58,6 @@ class RsyncFetcher(Protocol):
 
     def fetch(self, source: str, target: Path) -> TransferResult:
         """Get one file, or the files in a folder (`source` ends in a slash)."""
-
-
-def public_key(key: Path, machine: Runner) -> str:
-    """Return the public half of a private key, as `type base64`.
-
-    Raises:
-        UsageError: there is no such key, or it has a passphrase.
-        SecurityError: it is of a kind that no board has.
-    """
-    try:
-        # -P "": a key with a passphrase fails at once instead of asking a terminal for it.
-        line = machine.run(Command.of("ssh-keygen", "-y", "-P", "", "-f", key))
-    except HoldstillError as error:
-        raise UsageError(
-            f"cannot use the key {key}: {error}",
-            hint="name the board's private key, one without a passphrase, with --key",
-        ) from error
-    return signature.check_public_key(line.decode("ascii", "backslashreplace"))
 
 
 class RemoteLibrary:
