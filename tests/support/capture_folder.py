@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
+    from holdstill.model.boot import BootFinding
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
     from holdstill.model.manifest import Manifest
@@ -38,6 +39,7 @@ class CaptureFolder:
     name: CaptureName = NUMBER_42
     faults: tuple[str, ...] = ()
     is_local: bool = True
+    boot: BootFinding | None = None
 
     def manifest(self) -> Manifest:
         """Return its manifest."""

@@ -16,6 +16,7 @@ from holdstill.model.settings import KeeperSettings
 from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.workflow import after_capture
 
 
 def settings_of(root: Path) -> KeeperSettings:
@@ -28,15 +29,22 @@ def settings_of(root: Path) -> KeeperSettings:
 
 def main() -> int:
     root, board = Path(sys.argv[-3]), names.check_board(sys.argv[-1])
+    rules, clock, runner = settings_of(root), SystemClock(), LocalRunner()
     try:
         with session_slots.held(root, board):
+            opened = store.open_store(root)
+
+            def follow_up() -> None:
+                after_capture.follow_up(opened, board, rules, clock=clock, runner=runner)
+
             return ssh_server.forced_command(
-                store.open_store(root),
+                opened,
                 board,
                 os.environ.get("SSH_ORIGINAL_COMMAND", ""),
-                settings=settings_of(root),
-                clock=SystemClock(),
-                runner=LocalRunner(),
+                settings=rules,
+                clock=clock,
+                runner=runner,
+                afterwards=follow_up,
             )
     except HoldstillError as error:
         sys.stderr.write(f"holdstill: {error}\n")

@@ -13,7 +13,7 @@ from holdstill.errors import LayoutError
 from holdstill.rebuild import bootcheck
 from holdstill.rebuild.boot.report import LinkState
 from holdstill.system import byte_source
-from support import boot_card, loop, programs
+from support import boot_card, captured_form, loop, programs
 from support.boot_card import CMDLINE, DISK_ID, FSTAB, ROOT_UUID, VERSION, Parts, firmware_card
 
 if TYPE_CHECKING:
@@ -27,8 +27,13 @@ PI_3 = "Raspberry Pi 3 Model B Plus Rev 1.3"
 
 
 def check(folder: Path, parts: Parts, *, model: str = "") -> BootReport:
-    with byte_source.opened(boot_card.make(folder, parts)) as card:
-        return bootcheck.check(card, model=model)
+    """Check a card, and that a capture of it is judged the same."""
+    image = boot_card.make(folder, parts)
+    with byte_source.opened(image) as card:
+        report = bootcheck.check(card, model=model)
+    with captured_form.boot_card_of(image, folder) as captured:
+        assert bootcheck.judge(captured, model=model) == report
+    return report
 
 
 def links(report: BootReport) -> list[ChainLink]:

@@ -20,10 +20,11 @@ def command(capture: str, store_address: str | None, *, as_json: bool) -> None:
       holdstill show pier-3/000042 --store /srv/holdstill
     """
     with open_capture.capture(store_address, capture) as stored:
-        found, faults = stored.manifest(), stored.faults
+        found, faults, boot = stored.manifest(), stored.faults, stored.boot
     if as_json:
         options.print_json(found)
         return
     out = consoles.console()
     tables.warnings(faults, out)
     tables.manifest(found, out)
+    tables.boot(boot, out)

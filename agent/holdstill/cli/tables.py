@@ -10,6 +10,7 @@ import msgspec
 from rich.table import Table
 
 from holdstill.model import paths
+from holdstill.model.boot import BootVerdict
 from holdstill.model.layout import Ext4, Fat, TableLabel
 from holdstill.model.sizes import counted, human
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from holdstill.cli.consoles import Console
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.retention import Verdict
+    from holdstill.model.boot import BootFinding
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import BoardIdentity, Manifest
     from holdstill.model.names import BoardName
@@ -35,6 +37,14 @@ if TYPE_CHECKING:
     from holdstill.workflow.verify_captures import VerifyReport
 
 LABELS = {TableLabel.DOS: "MBR", TableLabel.GPT: "GPT", TableLabel.NONE: "no partition table"}
+
+
+BOOT_WORDS = {
+    BootVerdict.WHOLE: "should boot",
+    BootVerdict.BROKEN: "WOULD NOT BOOT",
+    BootVerdict.UNKNOWN: "not known",
+}
+"""Of what is there; only a rehearsal boots it."""
 
 
 def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
@@ -187,7 +197,7 @@ def briefs(
         return
     numbers = ("age", "frozen", "entries", "size", "new")
     rows = table("capture", "age", "grade", "frozen", "entries", "size", "new", "verified",
-                 "booted", "faults", numbers=numbers)  # fmt: skip
+                 "boots", "faults", numbers=numbers)  # fmt: skip
     for brief in found:
         marks = (" (pinned)" if brief.pinned else "") + (
             "" if brief.clock_trusted else " (clock not trusted)"
@@ -195,11 +205,26 @@ def briefs(
         rows.add_row(
             brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
             f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
-            human(brief.new_bytes), brief.verified_at[:10] or "-", brief.booted_at[:10] or "-",
+            human(brief.new_bytes), brief.verified_at[:10] or "-", _boots(brief),
             "; ".join(brief.trouble) or "-",
         )  # fmt: skip
     out.print(f"{board}{_own_rule(own)}:")
     out.print(rows)
+
+
+def _boots(brief: CaptureBrief) -> str:
+    """Say whether a capture boots: since when that is proven, or what its files promise."""
+    if brief.booted_at:
+        return f"booted {brief.booted_at[:10]}"
+    return "-" if brief.boot is None else BOOT_WORDS[brief.boot.verdict]
+
+
+def boot(finding: BootFinding | None, out: Console) -> None:
+    """Show whether a card made of a capture would boot."""
+    if finding is None:
+        return
+    out.print(f"A card made of it: {BOOT_WORDS[finding.verdict]}")
+    _list(out, "What a boot lacks:", finding.lacking)
 
 
 def age(since: str, now: datetime) -> str:
@@ -396,6 +421,6 @@ def keeper_look(looked: Look, out: Console) -> None:
     if not looked.boards:
         out.print("no boards yet; `holdstill keeper enrol` adds one")
     for state in looked.boards:
-        mark = "NEEDS A LOOK: " if state.is_silent else ""
+        mark = "NEEDS A LOOK: " if state.needs_a_look else ""
         kept = "" if state.trouble else f"; {counted(state.captures, 'capture')} kept"
         out.print(f"{mark}{state.sentence}{kept}", soft_wrap=True)

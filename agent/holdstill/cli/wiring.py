@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.board import tmpfs
 from holdstill.cli import options
-from holdstill.errors import HoldstillError, LinkError, UsageError
-from holdstill.keeper import enrolment, forced_command, json_rpc, latest_tree, store_owner
-from holdstill.keeper.account import Account
+from holdstill.errors import LinkError, UsageError
+from holdstill.keeper import forced_command, json_rpc, store_owner
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.store import open_store
@@ -20,6 +19,7 @@ from holdstill.system.time_limited import BoundedRunner
 from holdstill.transport import ssh_session
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
 from holdstill.transport.ssh_session import Identity
+from holdstill.workflow import after_capture
 from holdstill.workflow.capture_run import CaptureDependencies
 
 if TYPE_CHECKING:
@@ -68,9 +68,7 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
     rules = options.keeper_settings(options.KEEPER_SETTINGS, store.root)
     with LocalKeeper(store, board, clock=clock, runner=runner, settings=rules) as keeper:
         yield keeper
-    with suppress(HoldstillError, OSError):  # the next run makes it
-        account = Account(store, enrolment.read(store, board), rules, clock=clock)
-        latest_tree.refresh(store, board, runner, account, is_wanted=rules.latest_tree)
+    after_capture.follow_up(store, board, rules, clock=clock, runner=runner)
 
 
 def _store(path: Path) -> Store:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.ledger import Ledger, SealedEvent
     from holdstill.keeper.store import Store
+    from holdstill.model.boot import BootFinding
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName
@@ -65,6 +66,7 @@ class StoredCapture:
     Attributes:
         faults: what is known to be wrong with it. A capture with faults is used only if the
             caller was told to, for this one run.
+        boot: whether a card made of it would boot; None before that was judged.
     """
 
     board: BoardName
@@ -72,6 +74,7 @@ class StoredCapture:
     folder: Path
     contents: ContentStore
     faults: tuple[str, ...] = ()
+    boot: BootFinding | None = None
 
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
@@ -162,16 +165,17 @@ class BoardCaptures:
         with self.ledger_file.held_for_reading() as ledger:
             for number in self._numbers(ledger):
                 if ledger.sealed[number].brief.name == str(parsed):
-                    faults = self._brief(ledger, number).faults
+                    brief = self._brief(ledger, number)
+                    faults, boot = brief.faults, brief.boot
                     break
             else:
-                faults = (self._not_in_ledger,)
+                faults, boot = (self._not_in_ledger,), None
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
                 f"board {self.board} has no capture {name}", hint="see `holdstill list`"
             )
-        return StoredCapture(self.board, parsed, folder, self.store.contents, faults)
+        return StoredCapture(self.board, parsed, folder, self.store.contents, faults, boot)
 
     def _numbers(self, ledger: Ledger) -> range | list[int]:
         """Return the positions among the sealed events of what retention has not deleted."""
@@ -198,6 +202,7 @@ class BoardCaptures:
             pinned=name in ledger.pinned,
             verified_at=ledger.verified_at.get(name, ""),
             booted_at=ledger.booted_at.get(name, ""),
+            boot=ledger.boot.get(name),
             damaged_at=ledger.damaged_at.get(name, ""),
             faults=(*chain_faults, *self._faults_on_disk(event)),
         )

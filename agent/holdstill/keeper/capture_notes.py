@@ -10,6 +10,7 @@ from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
     DamagedEvent,
+    JudgedEvent,
     LedgerFile,
     PinnedEvent,
     UnpinnedEvent,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.ledger import Event, Ledger
     from holdstill.keeper.store import Store
+    from holdstill.model.boot import BootFinding
     from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
 
@@ -57,6 +59,13 @@ def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Cloc
     with _held(store, board) as (file, ledger):
         if left := _left(ledger, names):
             _append(store, file, ledger, DamagedEvent(captures=left), clock)
+
+
+def judged(
+    store: Store, board: BoardName, name: str, finding: BootFinding, *, clock: Clock
+) -> None:
+    """Note whether a card made of a capture would boot."""
+    _note(store, board, JudgedEvent(capture=name, finding=finding), [name], clock)
 
 
 def booted(store: Store, board: BoardName, name: str, *, clock: Clock) -> None:

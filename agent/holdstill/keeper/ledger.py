@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import SecurityError
+from holdstill.model.boot import BootFinding
 from holdstill.model.layout import Record
 from holdstill.model.protocol import CaptureBrief
 from holdstill.system import files
@@ -79,6 +80,13 @@ class BootedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="boo
     capture: str
 
 
+class JudgedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="judged"):
+    """It was judged whether a card made of this capture would boot."""
+
+    capture: str
+    finding: BootFinding
+
+
 class PinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="pinned"):
     """The owner wants this capture kept whatever retention says."""
 
@@ -103,6 +111,7 @@ Event = (
     | VerifiedEvent
     | DamagedEvent
     | BootedEvent
+    | JudgedEvent
     | PinnedEvent
     | UnpinnedEvent
     | AcceptedEvent
@@ -214,6 +223,15 @@ class Ledger:
                 for name in line.entry.captures:
                     found.pop(name, None)
         return found
+
+    @cached_property
+    def boot(self) -> dict[str, BootFinding]:
+        """Whether a card made of each capture would boot, of those that were judged."""
+        return {
+            line.entry.capture: line.entry.finding
+            for line in self.lines
+            if isinstance(line.entry, JudgedEvent)
+        }
 
     @cached_property
     def booted_at(self) -> dict[str, str]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import select
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -19,7 +18,6 @@ from holdstill.keeper import (
     enrolment,
     fetch_staging,
     json_rpc,
-    latest_tree,
     receiving,
     refused_commands,
 )
@@ -31,6 +29,8 @@ from holdstill.system import files, landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
@@ -69,8 +69,11 @@ def forced_command(
     clock: Clock,
     runner: Runner,
     settings: KeeperSettings,
+    afterwards: Callable[[], None],
 ) -> int:
     """Do what a board's key was used for, if it is allowed; return the exit code.
+
+    When a board that had the control channel is gone, afterwards is called.
 
     An rsync that only reads takes this process's place: then this function does not return.
     """
@@ -99,11 +102,7 @@ def forced_command(
                 ) as keeper:
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
-                    with suppress(HoldstillError, OSError):  # the next run makes it
-                        account = Account(store, enrolled, settings, clock=clock)
-                        latest_tree.refresh(
-                            store, board, runner, account, is_wanted=settings.latest_tree
-                        )
+                    afterwards()
     except SecurityError as error:
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
         raise

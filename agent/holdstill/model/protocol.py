@@ -7,6 +7,7 @@ the run.
 
 from __future__ import annotations
 
+from holdstill.model.boot import BootFinding
 from holdstill.model.layout import Record
 
 PROTOCOL = 3
@@ -30,6 +31,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         new_bytes: what it added to the store.
         verified_at: since when no content was left unread by `verify`.
         booted_at: when a rehearsal last booted it.
+        boot: whether a card made of it would boot; None before that was judged.
         damaged_at: when re-hashing first found contents damaged, "" if they are good as far as
             anybody knows.
         faults: what is known to be wrong with it; empty for a good one.
@@ -50,6 +52,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     pinned: bool = False
     verified_at: str = ""
     booted_at: str = ""
+    boot: BootFinding | None = None
     damaged_at: str = ""
     faults: tuple[str, ...] = ()
 

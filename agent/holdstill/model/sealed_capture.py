@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
+    from holdstill.model.boot import BootFinding
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, CaptureName
@@ -58,6 +59,10 @@ class SealedCapture(IndexedCapture, Protocol):
     @property
     def faults(self) -> tuple[str, ...]:
         """What is wrong with it; a capture with faults is refused as a source."""
+
+    @property
+    def boot(self) -> BootFinding | None:
+        """Whether a card made of it would boot; None before that was judged."""
 
     @property
     def is_local(self) -> bool:

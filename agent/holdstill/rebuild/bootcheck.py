@@ -1,4 +1,6 @@
-"""Whether a finished card would boot: read back from the card, never from what we meant to write.
+"""Whether a card would boot: a finished one, or the one that a rebuild would make of a capture.
+
+A finished card is read back: it is never judged by what we meant to write.
 
 Every kind of boot that is recognised is followed link by link. What a card alone cannot show,
 such as a boot loader in the board's own flash, is reported as unknown and does not count against
@@ -30,7 +32,11 @@ def check(source: OpenFile, *, model: str = "") -> BootReport:
     Raises:
         LayoutError: there is no partition table that can be understood.
     """
-    card = cards.read_card(source)
+    return judge(cards.read_card(source), model=model)
+
+
+def judge(card: BootCard, *, model: str = "") -> BootReport:
+    """Follow every boot chain of a card, or of what a rebuild would make of a capture."""
     generation = firmware.generation_of(model)
     found = _safely("firmware", lambda: _firmware_chains(card, generation))
     found += _safely("EFI", lambda: efi.efi_chains(card))

@@ -18,7 +18,7 @@ from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_steps import StepWriter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
     from contextlib import AbstractContextManager
 
     from holdstill.model.layout import Disk
@@ -198,7 +198,7 @@ def carry_out(
         seconds=round(outside.clock.monotonic() - started, 2),
         verify_seconds=round(writer.verify_seconds, 2),
         bootable=boot.is_bootable,
-        boot_trouble=tuple(_broken_links(boot)),
+        boot_trouble=tuple(boot.broken_links()),
         notes=(*plan.notes, *writer.warnings),
     )
 
@@ -215,11 +215,3 @@ def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
         return bootcheck.check(medium, model=source.manifest.board.model)
     except LayoutError:  # a file system without a table: no board's firmware starts from that
         return BootReport((), ())
-
-
-def _broken_links(boot: BootReport) -> Iterator[str]:
-    for chain in boot.chains:
-        yield from (f"{chain.name}: {link}" for link in chain.links if link.breaks)
-    yield from (f"system: {link}" for link in boot.system if link.breaks)
-    if not boot.chains:
-        yield "nothing on it is known to boot"

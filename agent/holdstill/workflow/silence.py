@@ -12,6 +12,7 @@ import msgspec
 from holdstill.errors import DegradedError, VerificationError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
+from holdstill.model.boot import BootVerdict
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import messages
@@ -46,6 +47,8 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         captures: how many it has.
         days: since then; limit: how many are too many.
         trouble: what is wrong with its captures, or why nobody can tell; None for nothing.
+        boot_lacks: what a boot lacks of a card made of the newest good capture, where one of an
+            earlier one would boot.
         is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
 
@@ -56,6 +59,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     days: float = 0.0
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
+    boot_lacks: tuple[str, ...] = ()
     is_retired: bool = False
 
     @property
@@ -65,11 +69,16 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         return self.trouble is not None or is_late
 
     @property
+    def needs_a_look(self) -> bool:
+        """Whether somebody has to do something about it."""
+        return self.is_silent or bool(self.boot_lacks)
+
+    @property
     def exit_code(self) -> int:
         """The exit code of this board alone."""
         if self.trouble:
             return self.trouble.exit_code
-        return DegradedError.exit_code if self.is_silent else 0
+        return DegradedError.exit_code if self.needs_a_look else 0
 
     @property
     def sentence(self) -> str:
@@ -81,7 +90,9 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
         if self.newest and not self.is_silent:
-            return f"{self.board}: the last good capture is {self.newest}, {self._age} old"
+            last = f"{self.board}: the last good capture is {self.newest}, {self._age} old"
+            lacks = "; ".join(self.boot_lacks)
+            return f"{last}, and a card made of it would not boot: {lacks}" if lacks else last
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
 
     @property
@@ -161,6 +172,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
     newest = shelf.newest_good()
     with shelf.ledger_file.held_for_reading() as ledger:
         captures = len(ledger.sealed) - len(ledger.thinned)
+        once_booted = any(found.verdict is BootVerdict.WHOLE for found in ledger.boot.values())
     enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
     since = newest.arrived_at if newest else enrolled_at[0]
     return BoardSilence(
@@ -170,6 +182,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         captures=captures,
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
+        boot_lacks=newest.boot.lacking if newest and newest.boot and once_booted else (),
         is_retired=not shelf.enrolled.live_keys,
     )
 
@@ -218,11 +231,11 @@ def queue_messages(
     a store that needs a look.
     """
     states = looked.boards
-    silent = [state for state in states if state.is_silent and state.board not in watch.told]
+    silent = [state for state in states if state.needs_a_look and state.board not in watch.told]
     back = [
         state
         for state in states
-        if state.board in watch.told and not state.is_silent and not state.is_retired
+        if state.board in watch.told and not state.needs_a_look and not state.is_retired
     ]
     keeper = os.uname().nodename
     outbox = watch.outbox
@@ -236,7 +249,7 @@ def queue_messages(
     if bool(looked.store) != watch.is_store_told:
         letter = messages.about_store(keeper, looked.store, at=at)
         outbox = messages.posted(outbox, letter, people.names())
-    told = tuple(state.board for state in states if state.is_silent)
+    told = tuple(state.board for state in states if state.needs_a_look)
     return SilenceState(told=told, is_store_told=bool(looked.store), outbox=outbox)
 
 

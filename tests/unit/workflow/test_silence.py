@@ -11,6 +11,7 @@ import pytest
 
 from holdstill.keeper import capture_notes, enrolment, references
 from holdstill.keeper.store import WATCHED
+from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.model.settings import KeeperSettings, WatchSettings
 from holdstill.model.sizes import ByteSize
@@ -446,3 +447,39 @@ def test_a_board_that_could_not_be_judged_is_not_said_to_have_captured(
     assert [line for kind, line in rounds.told if kind is MessageKind.RECOVERY] == [
         f"pier-3: the last good capture is {name}, 24 hours old"
     ]
+
+
+LACKS = BootFinding(verdict=BootVerdict.BROKEN, lacking=("firmware: kernel: none of kernel8.img",))
+
+
+def test_a_capture_that_would_not_boot_as_those_before_it_is_told(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    rounds, names = Round(store, clock), list[str]()
+    for finding in (BootFinding(verdict=BootVerdict.WHOLE), LACKS):
+        names.append(board.capture().name)
+        capture_notes.judged(store, PIER_3, names[-1], finding, clock=clock)
+        rounds.at(0.1)
+    (state,) = rounds.at(0.1)
+    names.append(board.capture().name)
+    rounds.at(0.1)
+
+    assert (state.exit_code, state.is_silent, state.needs_a_look) == (8, False, True)
+    bad, good = (f"pier-3: the last good capture is {name}, 2 hours old" for name in names[1:])
+    lacks = "and a card made of it would not boot: firmware: kernel: none of kernel8.img"
+    assert rounds.told == [
+        (MessageKind.SILENCE, f"{bad}, {lacks}"),
+        (MessageKind.RECOVERY, good),
+    ]
+
+
+def test_a_board_of_which_no_capture_would_boot_is_no_alarm(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    """Its loader may be one that we do not know, or it boots from elsewhere."""
+    for _ in range(2):
+        capture_notes.judged(store, PIER_3, board.capture().name, LACKS, clock=clock)
+
+    (state,) = Round(store, clock).at(0.1)
+
+    assert (state.exit_code, state.boot_lacks) == (0, ())

@@ -41,11 +41,20 @@ def _answer(store: Store, board: BoardName, settings_path: Path) -> int:
     from holdstill.system.clocks import SystemClock  # noqa: PLC0415
     from holdstill.system.process import LocalRunner  # noqa: PLC0415
 
+    settings = options.keeper_settings(settings_path, store.root)
+    clock, runner = SystemClock(), LocalRunner()
+
+    def follow_up() -> None:
+        from holdstill.workflow import after_capture  # noqa: PLC0415  not while boards wait
+
+        after_capture.follow_up(store, board, settings, clock=clock, runner=runner)
+
     return ssh_server.forced_command(
         store,
         board,
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),
-        settings=options.keeper_settings(settings_path, store.root),
-        clock=SystemClock(),
-        runner=LocalRunner(),
+        settings=settings,
+        clock=clock,
+        runner=runner,
+        afterwards=follow_up,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.disks import partition_table
 from holdstill.errors import HoldstillError
@@ -18,7 +18,6 @@ from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, Table
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.filesystems.file_tree import FileTree
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem, Partition
     from holdstill.system.byte_source import OpenFile
@@ -37,6 +36,19 @@ _BY = {
 _HEX = re.compile(r"\\x([0-9a-fA-F]{2})")
 
 
+class BootTree(Protocol):
+    """The files of a partition. Symlinks are never followed."""
+
+    def find(self, path: bytes) -> Entry | None:
+        """Return the entry at a path, or None when there is none."""
+
+    def children(self, path: bytes) -> list[Entry]:
+        """Return the entries in a directory, in name order."""
+
+    def read(self, path: bytes, *, limit: int) -> bytes:
+        """Return the content of a regular file of at most limit bytes."""
+
+
 @dataclass(frozen=True)
 class BootVolume:
     """One partition.
@@ -53,7 +65,7 @@ class BootVolume:
     label: str = ""
     partuuid: str = ""
     partlabel: str = ""
-    tree: FileTree | None = None
+    tree: BootTree | None = None
     first_sector: bytes = b""
 
     @property
@@ -190,6 +202,18 @@ def _volumes(source: OpenFile, disk: Disk) -> Iterator[BootVolume]:
 
 def _volume(window: OpenFile, disk: Disk, partition: Partition) -> BootVolume:
     system = probe.probe(window)
+    first_sector = window.read(0, min(512, window.size))
+    return volume_of(disk, partition, system, _tree(window, system), first_sector)
+
+
+def volume_of(
+    disk: Disk,
+    partition: Partition,
+    system: FileSystem,
+    tree: BootTree | None,
+    first_sector: bytes = b"",
+) -> BootVolume:
+    """Return a partition as its board will see it."""
     kind, uuid, label = _names(system)
     return BootVolume(
         number=partition.number,
@@ -198,8 +222,8 @@ def _volume(window: OpenFile, disk: Disk, partition: Partition) -> BootVolume:
         label=label,
         partuuid="" if disk.label is TableLabel.NONE else disk.partuuid(partition.number),
         partlabel=partition.name,
-        tree=_tree(window, system),
-        first_sector=window.read(0, min(512, window.size)),
+        tree=tree,
+        first_sector=first_sector,
     )
 
 
@@ -219,7 +243,7 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
             return "", "", ""
 
 
-def _tree(window: OpenFile, system: FileSystem) -> FileTree | None:
+def _tree(window: OpenFile, system: FileSystem) -> BootTree | None:
     try:
         if isinstance(system, Ext4):
             return ext4_reader.Ext4Reader(window)

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from holdstill.model.boot import BootVerdict
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -95,6 +97,21 @@ class BootReport:
         """Whether one chain is whole and nothing that the system needs is missing."""
         starts = any(chain.is_whole and chain.kernel for chain in self.chains)
         return starts and not any(link.breaks for link in self.system)
+
+    @property
+    def verdict(self) -> BootVerdict:
+        """What it comes to."""
+        if not self.chains:
+            return BootVerdict.UNKNOWN
+        return BootVerdict.WHOLE if self.is_bootable else BootVerdict.BROKEN
+
+    def broken_links(self) -> Iterator[str]:
+        """Yield what a boot lacks, in words."""
+        for chain in self.chains:
+            yield from (f"{chain.name}: {link}" for link in chain.links if link.breaks)
+        yield from (f"system: {link}" for link in self.system if link.breaks)
+        if not self.chains:
+            yield "nothing on it is known to boot"
 
     def lines(self) -> Iterator[str]:
         """Yield the report for people."""

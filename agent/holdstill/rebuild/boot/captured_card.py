@@ -1,0 +1,118 @@
+"""A capture as the card that a rebuild would make of it, for a boot check without a card."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.disks import boot_gap
+from holdstill.errors import VerificationError
+from holdstill.filesystems import content_parts
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
+from holdstill.model.layout import Fat
+from holdstill.rebuild.boot import card as cards
+from holdstill.rebuild.boot.card import BootCard
+from holdstill.records import assembled
+from holdstill.system.byte_source import OpenFile
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.model.entries import Entry
+    from holdstill.model.manifest import CapturedPart, Manifest
+    from holdstill.model.sealed_capture import ContentSource
+    from holdstill.records.index_queries import Index
+
+CHILDREN_MOST = 20_000
+"""More than any directory that a boot leads through has: an index may come from anybody."""
+LOOKED_AT = 64 << 20
+"""Bytes before the first partition in which a boot loader is looked for."""
+
+
+@dataclass(frozen=True)
+class CapturedTree:
+    """The files of one captured partition.
+
+    Attributes:
+        ignores_case: whether names that differ in case only are the same name, as on FAT.
+    """
+
+    index: Index
+    contents: ContentSource
+    part: int
+    ignores_case: bool
+
+    def find(self, path: bytes) -> Entry | None:
+        """Return the entry at a path, or None when there is none."""
+        found = self.index.get(self.part, path)
+        if found is not None or not self.ignores_case or not path:
+            return found
+        directory, name = paths.split(path)
+        inside = self.children(directory)
+        return next((entry for entry in inside if entry.name.lower() == name.lower()), None)
+
+    def children(self, path: bytes) -> list[Entry]:
+        """Return the entries in a directory, in name order; of very many, the first ones."""
+        found = self.find(path)
+        if found is None:
+            return []
+        return self.index.children_after(self.part, found.path, after=b"", limit=CHILDREN_MOST)
+
+    def read(self, path: bytes, *, limit: int) -> bytes:
+        """Return the content of a regular file of at most limit bytes.
+
+        Raises:
+            VerificationError: it is none, it is larger, or the store lacks it.
+        """
+        entry = self.find(path)
+        if entry is None or entry.type is not EntryType.FILE or entry.size > limit:
+            raise VerificationError(f"{paths.display(path)!r} is no regular file that can be read")
+        found = bytearray(entry.size)
+        try:
+            for part in content_parts.open_parts(self.contents, entry):
+                if part.handle is not None:
+                    data = os.pread(part.handle, part.length, 0)
+                    found[part.offset : part.offset + len(data)] = data
+        except OSError as error:
+            raise VerificationError(f"{paths.display(path)!r} cannot be read: {error}") from error
+        return bytes(found)
+
+
+def read_capture(manifest: Manifest, index: Index, contents: ContentSource, head: int) -> BootCard:
+    """Return the card that a rebuild would make; what is read of it must stay open.
+
+    Args:
+        manifest: of the capture.
+        index: its index.
+        contents: where files are read.
+        head: an empty file in memory, for the bytes before the first partition.
+
+    Raises:
+        HoldstillError, OSError: the capture cannot be read.
+    """
+    os.ftruncate(head, min(manifest.disk.size, LOOKED_AT))
+    if manifest.gap is not None:
+        data = assembled.read(contents, manifest.gap, limit=boot_gap.SIZE_MAX)
+        for run in boot_gap.decode(data):
+            os.pwrite(head, run.data, run.offset)
+    return BootCard(
+        manifest.disk,
+        tuple(_volumes(manifest, index, contents)),
+        OpenFile(head, size=os.fstat(head).st_size),
+    )
+
+
+def _volumes(
+    manifest: Manifest, index: Index, contents: ContentSource
+) -> Iterator[cards.BootVolume]:
+    indexed = set(index.parts())
+    for part in manifest.parts:
+        tree = _tree(part, index, contents) if part.number in indexed else None
+        place = manifest.disk.partition(part.number)
+        yield cards.volume_of(manifest.disk, place, part.file_system, tree)
+
+
+def _tree(part: CapturedPart, index: Index, contents: ContentSource) -> CapturedTree:
+    return CapturedTree(index, contents, part.number, isinstance(part.file_system, Fat))
