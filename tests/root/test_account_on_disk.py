@@ -19,11 +19,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.disks import boot_gap
 from holdstill.keeper import enrolment
 from holdstill.keeper import store as stores
 from holdstill.keeper.account import Account, Spent
+from holdstill.keeper.local import LocalKeeper
 from holdstill.model.settings import KeeperSettings
 from holdstill.system.clocks import SystemClock
+from holdstill.system.process import LocalRunner
+from holdstill.workflow import judge_boot
 from support import boathouse, keeping, loop, programs, unconfined
 
 if TYPE_CHECKING:
@@ -236,3 +240,34 @@ def test_h3_without_landlock_what_is_no_content_ends_the_transfer_and_nothing_st
     assert done.returncode != 0
     assert b"which is no content of its own" in done.stderr
     assert left == []
+
+
+def test_what_captures_of_an_unchanged_tree_cost_is_what_the_disk_says(
+    house: Boathouse, pier_3: BoardName
+) -> None:
+    """Each has documents, a directory and lines in the ledger: du(1) and the account agree."""
+    clock, runner = SystemClock(), LocalRunner()
+    with LocalKeeper(
+        house.store, pier_3, clock=clock, runner=runner, settings=settings_of(house)
+    ) as keeper:
+        board = keeping.Board(
+            keeper, name=pier_3, files={b"a": b"x"}, gap=boot_gap.encode([]),
+            sign=lambda data: house.sign(pier_3, data),
+        )  # fmt: skip
+        board.capture()
+        spent, before = account_of(house, pier_3).balance().today, _taken(house.store.root)
+        for _ in range(60):
+            board.capture()
+            judge_boot.note_newest(house.store, pier_3, runner, clock=clock)
+        charged = spent.growth_to(account_of(house, pier_3).balance().today)
+        after = _taken(house.store.root)
+
+    assert charged.bytes == pytest.approx(after[0] - before[0], rel=0.01)
+    assert charged.inodes == after[1] - before[1]
+
+
+def _taken(folder: Path) -> tuple[int, int]:
+    def of(*words: str) -> int:
+        return int(programs.run("du", "-s", *words, folder).split()[0])
+
+    return of("-B1"), of("--inodes")

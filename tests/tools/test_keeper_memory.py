@@ -6,6 +6,8 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
+import pytest
+
 from holdstill.model.entries import Entry, EntryType
 from holdstill.records import index_file
 from support import programs
@@ -41,6 +43,18 @@ print(peak() - before)
 """
 
 
+READ_A_CALL = f"""\
+{GROWN}
+from holdstill.keeper import json_rpc
+from holdstill.errors import SecurityError
+line = sys.argv[1].encode() * ((7 << 20) // len(sys.argv[1]))
+line = b'{{"jsonrpc":"2.0","id":1,"method":"hello","params":{{"x":"' + line + b'"}}}}'
+before = peak()
+json_rpc.read_call(line)
+print(peak() - before)
+"""
+
+
 def grown(script: str, *words: str) -> int:
     """Return by how many MiB the peak memory of a process grew that ran a script."""
     return int(programs.run(sys.executable, "-c", script, *words)) >> 10
@@ -72,3 +86,9 @@ def test_a_log_of_digests_takes_the_same_memory_however_long_it_is(tmp_path: Pat
     assert grown(LOG_DIGESTS, os.fspath(path), "200000") < 12
 
     assert path.stat().st_size == 32 * 200_001
+
+
+@pytest.mark.parametrize("text", ["a", r"\\", r"\"", "[", r"\u00e9"])
+def test_a_long_message_takes_a_few_times_its_length(text: str) -> None:
+    """7 MiB in one string: a pattern that may go back at each character took a gigabyte."""
+    assert grown(READ_A_CALL, text) < 120

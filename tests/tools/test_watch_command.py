@@ -250,3 +250,39 @@ def test_a_full_disk_needs_a_look(house: Boathouse) -> None:
         f"{house.store}: 900.0 TiB of the keeper's disk stay free (min_free)"
     )
     assert b"no board can capture; what to do: `holdstill thin`" in shown.stdout
+
+
+def test_why_somebody_was_not_reached_is_told(house: Boathouse) -> None:
+    house.addresses("foo://nobody", "json://127.0.0.1:9/")
+
+    done = house.try_alarms()
+
+    assert done.returncode == 8
+    first, second = done.stdout.decode().splitlines()
+    assert first == (
+        "line 1, foo://: NOT REACHED: Apprise knows no such service, or not this form of its "
+        "address"
+    )
+    assert second.startswith("line 2, json://: NOT REACHED: it did not take the message; see ")
+
+
+@pytest.mark.parametrize("kind", ["a directory", "no text", "gone", "a link to nowhere"])
+def test_a_file_of_addresses_that_is_of_no_use_is_named(house: Boathouse, kind: str) -> None:
+    urls = house.folder / "urls"
+    match kind:
+        case "a directory":
+            urls.mkdir(mode=0o700)
+        case "no text":
+            urls.write_bytes(b"\xff\xfe")
+            urls.chmod(0o600)
+        case "a link to nowhere":
+            urls.symlink_to("nowhere")
+        case _:
+            pass
+
+    tried, watched, shown = house.try_alarms(), house.watch(), house.status()
+
+    assert [done.returncode for done in (tried, watched, shown)] == [8, 8, 8]
+    for said in (tried.stderr, watched.stderr, shown.stdout):
+        assert str(urls).encode() in said
+        assert b"so nobody is told" in said or b": nobody is told" in said

@@ -45,13 +45,13 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         found = try_alarms.try_alarms(people, os.uname().nodename, clock=SystemClock())
         nobody = "" if found else f"{file} has no address: nobody is told anything"
         trials += found
-        complaints += filter(None, (people.complaint(), nobody))
+        complaints += [text for text in (people.complaint() or nobody,) if text]
     complaints += _unreadable_for_the_keeper(keeper_path)
     if as_json:
         options.print_json({"trials": trials, "complaints": complaints})
     else:
         for each in trials:
-            terminal.say(f"{each.place}: {'reached' if each.is_reached else 'NOT REACHED'}")
+            terminal.say(f"{each.place}: {f'NOT REACHED: {each.why}' if each.why else 'reached'}")
         terminal.warn(*complaints)
     is_well = not complaints and all(each.is_reached for each in trials)
     return 0 if is_well else DegradedError.exit_code

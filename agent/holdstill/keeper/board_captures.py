@@ -148,12 +148,18 @@ class BoardCaptures:
 
     def newest_good(self) -> CaptureBrief | None:
         """Return the newest capture without faults, or None."""
+        return self.newest()[0]
+
+    def newest(self) -> tuple[CaptureBrief | None, tuple[CaptureBrief, ...]]:
+        """Return the newest capture without faults, or None; and newer ones that have some."""
+        faulty = list[CaptureBrief]()
         with self.ledger_file.held_for_reading() as ledger:
             for number in reversed(self._numbers(ledger)):
                 brief = self._brief(ledger, number)
                 if not brief.faults:
-                    return brief
-        return None
+                    return brief, tuple(faulty)
+                faulty.append(brief)
+        return None, tuple(faulty)
 
     def capture(self, name: str) -> StoredCapture:
         """Return one capture, with its faults.

@@ -142,10 +142,9 @@ def read(store: Store, board: BoardName) -> Enrolment:
     try:
         data = files.read_regular(path)
     except FileNotFoundError as error:
-        known = ", ".join(store.boards()) or "none yet"
         raise UsageError(
             f"board {board} is not enrolled in {store.root}",
-            hint=f"the boards there are: {known}; enrol another one with "
+            hint="`holdstill list` shows the boards that there are; enrol another one with "
             f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
     document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 STALE = 86_400.0
 """Seconds after which what was laid out for a fetch is given up."""
+RUN_LONGEST = 2 * 86_400.0
+"""Seconds for which what a run has brought is spared although nothing needs it yet."""
 MARGIN = 3600.0
 """Seconds that a run may have begun before the date of its staging directory."""
 
@@ -79,6 +81,16 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
     _give_up_stale(store, clock)
     for left in trash.others(store):
         store.disk.remove_tree(left)
+    try:
+        count, total = _move_to_trash(store, clock, grace)
+    except references.UnsoundReferencesError as error:  # just checked: the disk is failing
+        return CollectedGarbage(complaints=(f"{error}; see `dmesg` whether the disk is failing",))
+    given_back, early = trash.empty(store, clock.now(), grace=grace, min_free=min_free)
+    return CollectedGarbage(count, total, given_back, early)
+
+
+def _move_to_trash(store: Store, clock: Clock, grace: timedelta) -> tuple[int, int]:
+    """Put what no capture needs into the trash; return how many contents, and their bytes."""
     count = total = 0
     with references.opened(store) as known:
         for shard in SHARDS:
@@ -90,7 +102,7 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
                         break  # one that could not be accounted for: the next collection goes on
                     unneeded = _garbage(store, known, shard)
                 # Asked after the listing: whose contents are listed has begun.
-                spared_from = _oldest_run(store) - MARGIN
+                spared_from = _oldest_run(store, clock) - MARGIN
                 for held in unneeded:
                     if held.written_at < spared_from:
                         place = trash.new_place(store, clock.now())
@@ -99,8 +111,7 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
         else:
             _tidy_damaged(store, known, before=(clock.now() - grace).timestamp())
         known.drop_unused()
-    given_back, early = trash.empty(store, clock.now(), grace=grace, min_free=min_free)
-    return CollectedGarbage(count, total, given_back, early)
+    return count, total
 
 
 def _garbage(store: Store, known: References, shard: str) -> list[ContentFile]:
@@ -120,14 +131,19 @@ def _tidy_damaged(store: Store, known: References, *, before: float) -> None:
         repair.tidy(store, is_needed, before=before)
 
 
-def _oldest_run(store: Store) -> float:
-    """Return when the oldest unfinished run began, or a time that is never reached."""
+def _oldest_run(store: Store, clock: Clock) -> float:
+    """Return when the oldest unfinished run began, or a time that is never reached.
+
+    A run may be kept open for ever by who means harm: what it has brought rests in the trash, like
+    that of others, when RUN_LONGEST has passed, and is taken back from there when it is wanted.
+    """
     oldest = float("inf")
+    longest_ago = clock.now().timestamp() - RUN_LONGEST
     for folder in store.board_folders():
         if _is_boards(folder):
             for staging in (folder / "incoming").iterdir():
                 with suppress(FileNotFoundError):  # it has ended this very moment
-                    oldest = min(oldest, _began(staging))
+                    oldest = min(oldest, max(longest_ago, _began(staging)))
     return oldest
 
 

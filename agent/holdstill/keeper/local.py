@@ -25,7 +25,7 @@ from holdstill.keeper import (
     references,
     sealing,
 )
-from holdstill.keeper.account import Account, Spent
+from holdstill.keeper.account import BLOCK, Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.keeper.open_run import OpenRun
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
@@ -49,6 +49,8 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
+LEDGER_LINES = 960
+"""Bytes of a capture's lines in the ledger: that it was sealed, and whether it would boot."""
 ACCOUNTING = 256
 """Bytes that a content takes beside its own: 121 in the references, or 26 for one that was there
 before (measured, 150,000 contents), and its name in content/."""
@@ -228,7 +230,8 @@ class LocalKeeper:
         # The index is put together, and read, and so are all lists; the documents stay.
         reading = checked.index.size + self._list_bytes(checked)
         self._account.check(Spent(bytes=checked.index.size, hashed=reading))
-        documents = Spent.of_files([len(manifest), len(signature), 0])
+        documents = Spent.of_files([len(manifest), len(signature), BLOCK])
+        documents += Spent(bytes=LEDGER_LINES)
         self._account.charge(documents + Spent(hashed=reading))
         try:
             return self._seal_checked(sealer, checked, (manifest, signature))

@@ -79,8 +79,12 @@ class References:
         self._db = db
 
     def check(self) -> None:
-        """Let SQLite check the structure of its file; raises what `opened` translates."""
-        (answer,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
+        """Let SQLite check its file; raises what `opened` translates.
+
+        Its indexes have to agree with the tables: what is needed is read out of one, and what that
+        comes to, out of the other (sqlite.org/pragma.html: a quick check does not compare them).
+        """
+        (answer,) = self._db.execute("PRAGMA integrity_check(1)").fetchone()
         if answer != "ok":
             raise UnsoundReferencesError(f"{NAME}: {answer}")
 
@@ -287,7 +291,8 @@ class References:
         try:
             yield
         except BaseException:
-            self._db.execute("ROLLBACK")
+            if self._db.in_transaction:  # a full disk has taken it back already
+                self._db.execute("ROLLBACK")
             raise
         self._db.execute("COMMIT")
 

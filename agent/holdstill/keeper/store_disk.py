@@ -39,13 +39,15 @@ class StoreDisk:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
         handle = os.open(path, flags, mode)
         try:
-            files.write_all(handle, content)
+            with files.named(path):
+                files.write_all(handle, content)
         finally:
             os.close(handle)
 
     def append(self, path: Path, line: bytes) -> None:
         """Add to the end of a file; it is not on the medium yet."""
-        with files.opened(path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW) as handle:
+        flags = os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW
+        with files.opened(path, flags) as handle, files.named(path):
             files.write_all(handle, line)
 
     def truncate(self, path: Path, size: int) -> None:

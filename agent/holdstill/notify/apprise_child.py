@@ -12,6 +12,9 @@ import msgspec
 
 from holdstill.model.layout import Record
 
+REFUSED, NO_ADDRESS = 1, 2
+"""How this process ends: the service did not take it, or there is no such service."""
+
 
 class SendRequest(Record, frozen=True, kw_only=True):
     """A message, and the addresses that it is for."""
@@ -31,16 +34,15 @@ def main() -> None:
     from apprise import Apprise, NotifyFormat, NotifyType  # noqa: PLC0415  half a second of imports
 
     speaker = Apprise()
-    say = bool(
-        speaker.add(order.url)
-        and speaker.notify(
-            title=order.title,
-            body=order.body,
-            notify_type=NotifyType.WARNING if order.is_bad else NotifyType.SUCCESS,
-            body_format=NotifyFormat.TEXT,
-        )
+    if not speaker.add(order.url):
+        sys.exit(NO_ADDRESS)
+    say = speaker.notify(
+        title=order.title,
+        body=order.body,
+        notify_type=NotifyType.WARNING if order.is_bad else NotifyType.SUCCESS,
+        body_format=NotifyFormat.TEXT,
     )
-    sys.exit(0 if say else 1)
+    sys.exit(0 if say else REFUSED)
 
 
 if __name__ == "__main__":

@@ -18,6 +18,7 @@ import msgspec
 
 from holdstill.errors import CommandError
 from holdstill.model.nightly_state import MessageKind
+from holdstill.model.settings import URLS_FILE
 from holdstill.notify import apprise_child
 from holdstill.notify.apprise_child import SendRequest
 from holdstill.system import files
@@ -34,6 +35,14 @@ _ADDRESS = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*)://.+")
 """Scheme and the rest (RFC 3986, 3.1); every address that Apprise takes has two slashes."""
 _TIMEOUT = 60.0
 _NUMBERS_MOST = 10
+
+
+_FAILURES = {
+    apprise_child.NO_ADDRESS: "Apprise knows no such service, or not this form of its address",
+    apprise_child.REFUSED: "it did not take the message; see whether this machine reaches it, and "
+    "whether the address is right",
+    124: f"no answer within {_TIMEOUT:.0f} s",  # timeout(1)
+}
 
 
 def fingerprint(url: str) -> str:
@@ -58,7 +67,9 @@ class AppriseRecipients:
             mode = self._file.stat().st_mode
             bad = [number for number, line in self._lines() if not _ADDRESS.fullmatch(line)]
         except FileNotFoundError:
-            return ""
+            if self._file == URLS_FILE and not self._file.is_symlink():
+                return ""
+            return f"{self._file}, which the settings name, is not there: nobody is told anything"
         except (OSError, UnicodeDecodeError) as error:
             # The text of a decoding error quotes what it could not decode: a secret.
             reason = error.strerror or "" if isinstance(error, OSError) else "it is not UTF-8"
@@ -72,30 +83,39 @@ class AppriseRecipients:
         return ""
 
     def places(self) -> dict[str, str]:
-        """Return for each fingerprint where its address is and its kind: no secrets."""
+        """Return for each fingerprint where its address is and its kind: no secrets.
+
+        None where the file cannot be read; `complaint` says so.
+        """
+        try:
+            lines = self._lines()
+        except (OSError, UnicodeDecodeError):
+            return {}
         return {
             fingerprint(line): f"line {number}, {match[1]}://"
-            for number, line in self._lines()
+            for number, line in lines
             if (match := _ADDRESS.fullmatch(line))
         }
 
     def send(self, message: Message) -> tuple[str, ...]:
         """Send a message to its recipients; return the fingerprints of those who got it."""
-        known = self._addresses()
-        return tuple(
-            who for who in message.to if who in known and self._reach(known[who], message)
-        )
+        return tuple(who for who, why in self.try_to_send(message).items() if not why)
 
-    def _reach(self, url: str, message: Message) -> bool:
+    def try_to_send(self, message: Message) -> dict[str, str]:
+        """Send a message to its recipients; return why each did not get it, "" for who did."""
+        known = self._addresses()
+        return {who: self._failure(known[who], message) for who in message.to if who in known}
+
+    def _failure(self, url: str, message: Message) -> str:
         is_bad = message.kind in {MessageKind.FAILURE, MessageKind.SILENCE, MessageKind.ATTENTION}
         order = SendRequest(url=url, title=message.title, body=message.body, is_bad=is_bad)
         # Arguments show in the list of processes; an address must not be among them.
         speak = Command.of(sys.executable, "-B", "-m", apprise_child.__name__, timeout=_TIMEOUT)
         try:
             self._runner.run(speak, stdin=msgspec.json.encode(order))
-        except CommandError:
-            return False
-        return True
+        except CommandError as error:
+            return _FAILURES.get(error.status, "it could not be tried: see `journalctl`")
+        return ""
 
     def _addresses(self) -> dict[str, str]:
         return {fingerprint(line): line for _, line in self._lines() if _ADDRESS.fullmatch(line)}
@@ -103,7 +123,8 @@ class AppriseRecipients:
     def _lines(self) -> list[tuple[int, str]]:
         """Return the lines that are to be addresses, with their numbers; none without a file."""
         try:
-            with files.opened(self._file, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK) as handle:
+            flags = os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK
+            with files.opened(self._file, flags) as handle, files.named(self._file):
                 text = os.read(handle, _LIMIT).decode()
         except FileNotFoundError:
             return []

@@ -33,8 +33,11 @@ if TYPE_CHECKING:
 NAMESPACE = "manifest@holdstill"
 _NO_USER = b"No user exists for uid"
 """What ssh-keygen says when getpwuid(3) does not know who runs it (OpenSSH, ssh-keygen.c)."""
-_NO_VERDICT = frozenset({124, 126, 127})
+_NOT_RUN = frozenset({124, 126, 127})
 """How a program ends that ran out of time, or was never started; below 0: was killed."""
+_JUDGED = 255
+"""How ssh-keygen ends when it finds a signature bad (seen of OpenSSH 9.2). When it cannot even
+begin, as without /dev/null, it ends by 1."""
 _PUBLIC = re.compile(r"(ssh-ed25519|ecdsa-sha2-nistp256) ([A-Za-z0-9+/]+={0,2})(?: [^\r\n]*)?\n?")
 
 
@@ -84,7 +87,7 @@ def verify(
 
     Raises:
         SecurityError: no.
-        MachineError: it cannot be checked here, by this user.
+        MachineError: it cannot be checked here, by this user, or ssh-keygen does not work.
         CommandError: ssh-keygen is missing, was killed, or ran out of time.
     """
     with tempfile.TemporaryDirectory(prefix="holdstill-") as name:
@@ -96,7 +99,7 @@ def verify(
         try:
             runner.run(Command.of(*words, "-f", signers, "-s", seal), stdin=data)
         except CommandError as error:
-            if error.status in _NO_VERDICT or error.status < 0:
+            if error.status in _NOT_RUN or error.status < 0:
                 raise
             if _NO_USER in error.words:
                 raise MachineError(
@@ -104,6 +107,12 @@ def verify(
                     f"a name (user id {os.geteuid()})",
                     hint="give that user id a name (a line in /etc/passwd), or run this as "
                     "another user; the signatures may well be good",
+                ) from error
+            if error.status != _JUDGED:
+                raise MachineError(
+                    f"signatures cannot be checked: {error}",
+                    hint="see why ssh-keygen does not work for this user (`ssh-keygen -l -f` with "
+                    "any key shows it); the signatures may well be good",
                 ) from error
             output = " ".join(error.words.decode(errors="backslashreplace").split())
             raise SecurityError(

@@ -100,11 +100,22 @@ def sync_file(path: Path) -> None:
 def publish(target: Path, content: bytes, *, mode: int = 0o600) -> None:
     """Replace a file's content atomically: after a power cut it is the old or the new one."""
     draft = target.with_name(f".{target.name}.draft")
-    with opened_for_writing(draft, mode=mode) as handle:
+    with opened_for_writing(draft, mode=mode) as handle, named(target):
         write_all(handle, content)
         os.fsync(handle)
     draft.replace(target)
     sync_directory(target.parent)  # or a power cut can still forget the rename
+
+
+@contextmanager
+def named(path: Path) -> Iterator[None]:
+    """Give a failure that knows only a descriptor, such as of a full disk, the file's name."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None:
+            error.filename = str(path)
+        raise
 
 
 @contextmanager

@@ -143,7 +143,7 @@ class _KeptFile:
                 self._is_written = False
                 self.trouble = (
                     f"{self._path}, which remembers what was found good, cannot be written to, so "
-                    f"this run is not remembered: {error}"
+                    f"the next run reads all again: {error}; what to do: {_remedy(error)}"
                 )
 
     def _opened(self) -> sqlite3.Connection:
@@ -173,14 +173,20 @@ class _KeptFile:
                 return True
         self.trouble = (
             f"{self._path}, which remembers what earlier runs found good, cannot be used, so all "
-            f"is read, and this run is not remembered: {error}; what to do: move it away, or give "
-            "its owner the right to read and write it"
+            f"is read, and the next run reads all again: {error}; what to do: {_remedy(error)}"
         )
         return False
 
     def _throw_away(self) -> None:
         for suffix in ("-journal", "-wal", "-shm", ""):
             self._path.with_name(self._path.name + suffix).unlink(missing_ok=True)
+
+
+def _remedy(error: Exception) -> str:
+    number = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    if number in {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY}:
+        return "see whether its disk is full, read-only or failing (`df`, `dmesg`)"
+    return "move it away, or give its owner the right to read and write it"
 
 
 @contextmanager

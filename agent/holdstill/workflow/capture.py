@@ -60,7 +60,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         new_bytes=stats.new_bytes,
         seconds=round(outside.clock.monotonic() - begun_at, 2),
         warnings=tuple(dict.fromkeys((*sealed.warnings, *card_warnings))),
-        notes=(*scope.board.warnings, *paused.notes, *((risk,) if risk else ())),
+        notes=(*scope.board.warnings, *paused.notes, *filter(None, (risk, run.note))),
     )
 
 

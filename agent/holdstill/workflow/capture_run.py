@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-    from holdstill.workflow.board_state import BoardState
+    from holdstill.workflow.board_state import BoardState, LastCapture
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
     from holdstill.workflow.ports import BulkTransfer, Keeper, Progress
 
@@ -57,6 +57,7 @@ class CaptureRun:
         started: the keeper's answer: sequence number, staging, the previous capture.
         health: of the card, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
+        note: what is odd about the keeper's captures, "" for nothing.
     """
 
     scope: CaptureScope
@@ -73,6 +74,7 @@ class CaptureRun:
     followed_uploader: FollowedUploader
     health: Health
     warnings: tuple[str, ...]
+    note: str = ""
 
     @property
     def settings(self) -> BoardSettings:
@@ -120,6 +122,7 @@ def begun(
         yield CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, (*warnings, *card.warnings),
+            stranger(started, state.last),
         )  # fmt: skip
 
 
@@ -202,6 +205,20 @@ def check_number(started: RunStarted, state: BoardState) -> None:
             hint="nothing was sent; `holdstill list` at the keeper shows what it has, and whether "
             "its ledger was put back to an older state",
         )
+
+
+def stranger(started: RunStarted, last: LastCapture) -> str:
+    """Say that somebody else has sealed captures of this board; "" if nobody has.
+
+    A rebuilt card does not know of its own last capture: for that, this is no fault.
+    """
+    if not last.manifest or started.seq <= last.seq + 1:
+        return ""
+    return (
+        f"the keeper has capture {started.seq - 1} of this board, and this machine knows of "
+        f"{last.seq}. Right after a rebuild that is as it should be; if it is said again, another "
+        "machine uses this board's key: give each a key of its own (`holdstill setup --replace`)"
+    )
 
 
 def _put_back(log: UndoLog, outside: CaptureDependencies) -> tuple[str, ...]:

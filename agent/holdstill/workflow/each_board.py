@@ -73,7 +73,7 @@ def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachB
             known = explain.explained(error)
             if known is None:
                 raise
-            troubles.append(_trouble(folder.name, known))
+            troubles.append(trouble(folder.name, known))
     return EachBoard(results=results, troubles=tuple(troubles))
 
 
@@ -118,7 +118,8 @@ def _enrolled(folder: Path) -> BoardName:
     return names.check_board(folder.name)
 
 
-def _trouble(board: str, error: HoldstillError) -> BoardTrouble:
+def trouble(board: str, error: HoldstillError) -> BoardTrouble:
+    """Return an error as a trouble of one board."""
     is_document = isinstance(error, DocumentError)  # in the store, no settings of the caller's
     return BoardTrouble(
         board=board,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from typing import TYPE_CHECKING
@@ -81,7 +81,12 @@ def extract(
     if entry.type is not EntryType.DIRECTORY:
         taker.make(entry, to)
         return taker.got
-    taker.make_tree(entry, to, capture.prefetch(_below(index, part, entry.path)))
+    try:
+        taker.make_tree(entry, to, capture.prefetch(_below(index, part, entry.path)))
+    except VerificationError:
+        with suppress(OSError):  # of no use, but in the way of the next try, if nothing is in it
+            to.rmdir()
+        raise
     return taker.got
 
 
@@ -202,7 +207,7 @@ def _damaged(entry: Entry, what: str) -> VerificationError:
     return VerificationError(
         f"the stored content of /{paths.display(entry.path)} is damaged: {what}",
         hint="`holdstill verify` lists what else is; older captures may have it whole; "
-        "--leave-out-damaged takes out the rest",
+        "--leave-out-damaged, with a new path to put it at, takes out the rest",
     )
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import DegradedError, VerificationError
+from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
 from holdstill.model.boot import BootVerdict
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from holdstill.errors import HoldstillError
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
+    from holdstill.model.protocol import CaptureBrief
     from holdstill.model.settings import KeeperSettings
     from holdstill.notify.notifier import Recipients
     from holdstill.system.clocks import Clock
@@ -84,8 +84,8 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     def sentence(self) -> str:
         """Describe it in one sentence."""
         if self.trouble:
-            why = f"{self.trouble.problem}; what to do: {self.trouble.hint}"
-            return f"{self.board}: {why}"
+            good = f"; the last good capture is {self.newest}, {self._age} old"
+            return self.trouble.sentence + (good if self.newest else "")
         last = f"the last is {self.newest}" if self.newest else "there was none yet"
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
@@ -120,18 +120,21 @@ class SilenceStateFile:
 
     directory: Path
 
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self.directory / WATCHED
+
     def load(self) -> SilenceState:
         """Return what was written last, or nothing."""
         try:
-            return msgspec.json.decode(
-                files.read_regular(self.directory / WATCHED), type=SilenceState
-            )
+            return msgspec.json.decode(files.read_regular(self.path), type=SilenceState)
         except (OSError, msgspec.MsgspecError):  # something else is in its place, say
             return SilenceState()
 
     def save(self, watch: SilenceState) -> None:
         """Write it down."""
-        files.publish(self.directory / WATCHED, msgspec.json.encode(watch))
+        files.publish(self.path, msgspec.json.encode(watch))
 
 
 class Look(Record, frozen=True, kw_only=True):
@@ -168,13 +171,13 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
 
 
 def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
-    shelf.check_whole()
-    newest = shelf.newest_good()
+    newest, faulty = shelf.newest()
     with shelf.ledger_file.held_for_reading() as ledger:
         captures = len(ledger.sealed) - len(ledger.thinned)
         once_booted = any(found.verdict is BootVerdict.WHOLE for found in ledger.boot.values())
     enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
     since = newest.arrived_at if newest else enrolled_at[0]
+    trouble = _trouble(shelf, faulty)
     return BoardSilence(
         board=shelf.board,
         newest=newest.name if newest else "",
@@ -182,9 +185,27 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         captures=captures,
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
+        trouble=trouble,
         boot_lacks=newest.boot.lacking if newest and newest.boot and once_booted else (),
         is_retired=not shelf.enrolled.live_keys,
     )
+
+
+def _trouble(
+    shelf: BoardCaptures, faulty: Sequence[CaptureBrief]
+) -> each_board.BoardTrouble | None:
+    """Return what is wrong with captures of a board whose newest good one is known."""
+    try:
+        shelf.check_whole()
+        if faulty:
+            said = "; ".join(f"{brief.name}: {brief.faults[0]}" for brief in faulty[:3])
+            raise SecurityError(
+                f"its newest captures are not as they should be: {said}",
+                hint="`holdstill list` shows all; find out who or what altered these",
+            )
+    except HoldstillError as error:
+        return each_board.trouble(shelf.board, error)
+    return None
 
 
 def _past_moment(since: str, shelf: BoardCaptures, now: datetime) -> datetime:
@@ -261,8 +282,14 @@ def watch(
     looked = look_at(store, settings, clock=clock, runner=runner)
     before = file.load()
     after = queue_messages(before, looked, people, at=clocks.rfc3339(clock.now()))
-    if after != before:
-        file.save(after)  # before it is sent: reported at most once
+    try:
+        if after != before:
+            file.save(after)  # before it is sent: reported at most once
+    except OSError as error:  # full, say, or read-only: then at every look
+        again = f"{file.path} cannot be written, so that people are told at every look: {error}"
+        for letter in after.outbox:
+            people.send(letter)
+        return msgspec.structs.replace(looked, store=(*looked.store, again))
     left = after.outbox
     for letter in after.outbox:
         left = messages.delivered(left, letter, people.send(letter), people.names())
@@ -306,7 +333,7 @@ def metrics(looked: Look) -> tuple[Family, ...]:
         for state in states
         if state.newest
     }
-    known = [state for state in states if state.trouble is None]
+    known = [state for state in states if state.trouble is None or state.limit]
     unknown = {state.board: float(state.trouble is not None) for state in states}
     return (
         Family("holdstill_keeper_captures", "Captures kept.", _each(known, "captures")),

@@ -6,6 +6,7 @@ each board are judged in `silence`; whether contents are good, `verify` says.
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 from holdstill.keeper import account, odd_places
@@ -20,7 +21,28 @@ if TYPE_CHECKING:
 
 def troubles(store: Store, settings: KeeperSettings) -> tuple[str, ...]:
     """Return what needs a look: sentences, each with its path and what to do."""
-    return (*_shortage(store, settings), *odd_places.found(store))
+    return (
+        *_read_only(store),
+        *_shortage(store, settings),
+        *odd_places.found(store),
+        *_strange_names(store, settings),
+    )
+
+
+def _read_only(store: Store) -> Iterator[str]:
+    if os.statvfs(store.root).f_flag & os.ST_RDONLY:
+        yield (
+            f"{store.root}: it is on a file system that is read-only: no board can capture; what "
+            "to do: see `dmesg` whether its disk is failing, then mount it for writing"
+        )
+
+
+def _strange_names(store: Store, settings: KeeperSettings) -> Iterator[str]:
+    for name in sorted(settings.notify.silent_days_of.keys() - set(store.boards())):
+        yield (
+            f"notify.silent_days_of in the keeper's settings has a board {name}, which is none "
+            f"of {store.root}; what to do: correct the name, or take the line out"
+        )
 
 
 def _shortage(store: Store, settings: KeeperSettings) -> Iterator[str]:

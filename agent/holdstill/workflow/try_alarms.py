@@ -21,8 +21,8 @@ class Addressees(Protocol):
     def places(self) -> dict[str, str]:
         """Return for each fingerprint where its address is written."""
 
-    def send(self, message: Message) -> tuple[str, ...]:
-        """Send a message to its recipients; return those who got it."""
+    def try_to_send(self, message: Message) -> dict[str, str]:
+        """Send a message to its recipients; return why each did not get it, "" for who did."""
 
 
 class AlarmTrial(Record, frozen=True, kw_only=True):
@@ -31,17 +31,19 @@ class AlarmTrial(Record, frozen=True, kw_only=True):
     Attributes:
         place: where the address is written, and its kind.
         is_reached: whether the service took the message; whether a person reads it nobody knows.
+        why: why it did not.
     """
 
     place: str
     is_reached: bool
+    why: str = ""
 
 
 def try_alarms(people: Addressees, host: str, *, clock: Clock) -> tuple[AlarmTrial, ...]:
     """Send everybody one message, and return what became of each."""
     places = people.places()
     letter = messages.about_nothing(host, at=clocks.rfc3339(clock.now()))
-    reached = people.send(msgspec.structs.replace(letter, to=tuple(places)))
+    failures = people.try_to_send(msgspec.structs.replace(letter, to=tuple(places)))
     return tuple(
-        AlarmTrial(place=place, is_reached=who in reached) for who, place in places.items()
+        AlarmTrial(place=places[who], is_reached=not why, why=why) for who, why in failures.items()
     )

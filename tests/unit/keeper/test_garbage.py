@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import random
 import shutil
 import sqlite3
 from contextlib import contextmanager
@@ -164,6 +165,45 @@ def test_h21_a_content_is_a_runs_up_to_an_hour_before_the_date_of_its_staging(
     keeping.collect(store, clock)
 
     assert path.exists() == is_kept
+
+
+def test_what_a_run_brings_is_not_spared_for_ever(store: Store, clock: FakeClock) -> None:
+    """A thief may keep a run open: after two days nothing is held back for it any more."""
+    thief = board_of(store, clock, PIER_4)
+    begun = thief.keeper.begin()
+    written = (Path(begun.folders[0]).parent / "begun").stat().st_mtime
+    (digest,) = digests(b"unused")
+    path = store.contents.path(names.check_digest(digest))
+    os.utime(path, times=(written, written))
+    clock.advance(written - clock.now().timestamp())
+
+    found = []
+    for hours in (47, 3):
+        clock.advance(hours * 3600)
+        found.append(keeping.collect(store, clock).contents)
+
+    assert found == [0, 1]
+    assert thief.keeper.begin().run == begun.run
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_flipped_bit_in_the_references_lets_nothing_go_that_is_needed(
+    store: Store, clock: FakeClock, seed: int
+) -> None:
+    """What is needed is read out of an index of SQLite's, the sums that guard it are not."""
+    chance = random.Random(seed)  # noqa: S311  no secret
+    path = store.root / references.NAME
+    sound = path.read_bytes()
+    for _ in range(12):
+        damaged = bytearray(sound)
+        bit = chance.randrange(len(damaged) * 8)
+        damaged[bit // 8] ^= 1 << bit % 8
+        references.discard(store)
+        path.write_bytes(damaged)
+
+        keeping.collect(store, clock, grace=30 * DAY)
+
+        assert left(store) >= ALL, f"bit {bit}"
 
 
 @pytest.mark.parametrize("damage", ["recount", "references lost", "references damaged"])

@@ -66,6 +66,15 @@ def test_l1_a_program_that_gave_no_verdict_is_no_bad_signature(status: int) -> N
         verify(Ends(status, b"killed, say"))
 
 
+# OpenSSH, misc.c, sanitise_stdfd(): the words; 139 is what a shell makes of a crash.
+@pytest.mark.parametrize("status", [1, 139])
+def test_l1_a_program_that_does_not_work_is_no_bad_signature(status: int) -> None:
+    with pytest.raises(MachineError, match="cannot be checked: `ssh-keygen") as caught:
+        verify(Ends(status, b"Couldn't open /dev/null: Permission denied\n"))
+
+    assert "signatures may well be good" in caught.value.hint
+
+
 def test_l1_a_verdict_is_one() -> None:
     with pytest.raises(SecurityError, match="not one of board pier-3"):
         verify(Ends(255, b"Could not verify signature.\r\n"))

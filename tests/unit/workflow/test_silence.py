@@ -483,3 +483,44 @@ def test_a_board_of_which_no_capture_would_boot_is_no_alarm(
     (state,) = Round(store, clock).at(0.1)
 
     assert (state.exit_code, state.boot_lacks) == (0, ())
+
+
+@pytest.mark.parametrize("file", ["manifest.yaml", "manifest.yaml.sig"])
+def test_a_newest_capture_that_is_not_to_be_believed_is_told(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper], file: str
+) -> None:
+    good, bad = (board.capture().name for _ in range(2))
+    path = store.board_folder(PIER_3) / "captures" / bad / file
+    path.chmod(0o600)
+    path.write_bytes(path.read_bytes() + b"#")
+    rounds = Round(store, clock)
+
+    (state,) = rounds.at(0.1)
+
+    assert state.exit_code == 9
+    assert f"its newest captures are not as they should be: {bad}: bad " in state.sentence
+    assert state.sentence.endswith(f"; the last good capture is {good}, 2 hours old")
+
+
+def test_a_name_in_the_settings_that_no_board_has_needs_a_look(
+    store: Store, clock: FakeClock
+) -> None:
+    settings = keeper_settings(store, WatchSettings(silent_days_of={"pier-3": 4, "pire-3": 4}))
+
+    looked = silence.look_at(store, settings, clock=clock, runner=FakeSignatures())
+
+    (trouble,) = looked.store
+    assert "silent_days_of in the keeper's settings has a board pire-3" in trouble
+
+
+def test_what_cannot_be_remembered_is_told_at_every_look(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    rounds = Round(store, clock)
+    (store.root / f".{WATCHED}.draft").mkdir()
+
+    looks = [rounds.look(4), rounds.look(0.1)]
+
+    assert [kind for kind, _ in rounds.told] == [MessageKind.SILENCE] * 2
+    (trouble,) = looks[1].store
+    assert f"{WATCHED} cannot be written, so that people are told at every look" in trouble
