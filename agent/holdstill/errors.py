@@ -24,7 +24,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, ClassVar
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
 
 class HoldstillError(Exception):
@@ -35,6 +35,13 @@ class HoldstillError(Exception):
     def __init__(self, what: str, *, hint: str = "") -> None:
         super().__init__(what)
         self.hint = hint
+
+
+def worst(codes: Iterable[int]) -> int:
+    """Return the exit code of several things together: any failure goes before a mere warning."""
+    return max(
+        codes, key=lambda code: (code != 0, code != DegradedError.exit_code, code), default=0
+    )
 
 
 class UsageError(HoldstillError):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from holdstill import errors
 from holdstill.board import tmpfs
 from holdstill.cli import consoles, options, tables, terminal
 from holdstill.errors import DegradedError, PreflightError, UsageError
@@ -58,10 +59,12 @@ def command(settings_path: Path, *, keeper_path: Path, as_json: bool) -> int:
         looked = silence.look_at(opened, settings, clock=SystemClock(), runner=LocalRunner())
         people = AppriseRecipients(settings.notify.urls_file, LocalRunner())
         alarms = silence.alarm_troubles(opened, people)
-    code = max(
-        board.code if board else 0,
-        looked.exit_code if looked else 0,
-        DegradedError.exit_code if alarms else 0,
+    code = errors.worst(
+        (
+            board.code if board else 0,
+            looked.exit_code if looked else 0,
+            DegradedError.exit_code if alarms else 0,
+        )
     )
     if as_json:
         options.print_json(

@@ -366,8 +366,8 @@ _MISCOUNTED = (
     "keeper recount` makes it again, and no capture is the worse for it"
 )
 _UNREAD = (
-    "what to do: verify as the user that the store belongs to, or as root; what could not be read "
-    "is not known to be damaged"
+    "what to do: see that the store's user may read it (`ls -l`, `chmod u+rwX`), and verify as "
+    "that user; what could not be read is not known to be damaged"
 )
 _FAULTY = (
     "what to do: find out who or what altered these before anything is built on them; other "

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import click
 
+from holdstill import errors
 from holdstill.cli import as_owner, consoles, options, tables, terminal
 from holdstill.errors import HoldstillError, VerificationError
-from holdstill.keeper import garbage, thin
+from holdstill.keeper import ballast, garbage, thin
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board
@@ -51,21 +53,22 @@ def command(
     settings = options.keeper_settings(settings_path, opened.root)
     clock, runner = SystemClock(), LocalRunner()
     deed = thin.delete_captures if is_applied else thin.plan
-    found = each_board.do(
-        opened,
-        board,
-        lambda name: deed(opened, name, settings.retention, clock=clock, runner=runner),
-    )
-    own = thin.own_retentions(opened, found.results)
     swept, failure = None, None
-    if is_applied:
-        try:
-            swept = garbage.collect(
-                opened, clock=clock, grace=timedelta(days=settings.trash_days),
-                min_free=settings.min_free,
-            )  # fmt: skip
-        except (HoldstillError, OSError) as error:
-            failure = error  # after what was done already has been told
+    with ballast.given_up_if_needed(opened) if is_applied else nullcontext():
+        found = each_board.do(
+            opened,
+            board,
+            lambda name: deed(opened, name, settings.retention, clock=clock, runner=runner),
+        )
+        own = thin.own_retentions(opened, found.results)
+        if is_applied:
+            try:
+                swept = garbage.collect(
+                    opened, clock=clock, grace=timedelta(days=settings.trash_days),
+                    min_free=settings.min_free,
+                )  # fmt: skip
+            except (HoldstillError, OSError) as error:
+                failure = error  # after what was done already has been told
     if as_json:
         options.print_json(
             {"verdicts": found.results, "own_retention": own, "troubles": found.troubles,
@@ -81,4 +84,4 @@ def command(
     if failure is not None:
         raise failure
     undecided = VerificationError.exit_code if swept and swept.complaints else 0
-    return max(found.exit_code, undecided)
+    return errors.worst((found.exit_code, undecided))

@@ -137,8 +137,8 @@ class BoardCaptures:
     def briefs(self) -> tuple[CaptureBrief, ...]:
         """List the captures, oldest first, each with what is wrong with it."""
         with self.ledger_file.held_for_reading() as ledger:
-            present = [self._brief(ledger, number) for number in self._numbers(ledger)]
             strangers = self._strangers(ledger)
+        present = [brief for n in self._numbers(ledger) if (brief := self._brief_of(ledger, n))]
         return tuple(sorted((*present, *strangers), key=lambda brief: brief.seq))
 
     def ledger_faults(self) -> tuple[str, ...]:
@@ -154,11 +154,12 @@ class BoardCaptures:
         """Return the newest capture without faults, or None; and newer ones that have some."""
         faulty = list[CaptureBrief]()
         with self.ledger_file.held_for_reading() as ledger:
-            for number in reversed(self._numbers(ledger)):
-                brief = self._brief(ledger, number)
-                if not brief.faults:
-                    return brief, tuple(faulty)
-                faulty.append(brief)
+            numbers = self._numbers(ledger)
+        for number in reversed(numbers):
+            brief = self._brief_of(ledger, number)
+            if brief is not None and not brief.faults:
+                return brief, tuple(faulty)
+            faulty += [] if brief is None else [brief]
         return None, tuple(faulty)
 
     def capture(self, name: str) -> StoredCapture:
@@ -169,13 +170,14 @@ class BoardCaptures:
         """
         parsed = CaptureName.parse(name)
         with self.ledger_file.held_for_reading() as ledger:
-            for number in self._numbers(ledger):
-                if ledger.sealed[number].brief.name == str(parsed):
-                    brief = self._brief(ledger, number)
-                    faults, boot = brief.faults, brief.boot
-                    break
-            else:
-                faults, boot = (self._not_in_ledger,), None
+            numbers = self._numbers(ledger)
+        for number in numbers:
+            if ledger.sealed[number].brief.name == str(parsed):
+                brief = self._brief(ledger, number)
+                faults, boot = brief.faults, brief.boot
+                break
+        else:
+            faults, boot = (self._not_in_ledger,), None
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
@@ -187,6 +189,18 @@ class BoardCaptures:
         """Return the positions among the sealed events of what retention has not deleted."""
         gone = ledger.thinned
         return [n for n, event in enumerate(ledger.sealed) if event.brief.name not in gone]
+
+    def _brief_of(self, ledger: Ledger, number: int) -> CaptureBrief | None:
+        """Describe a capture; None if it was deleted since the ledger was read.
+
+        The ledger is not held meanwhile: judging takes long, and who must write waits for it.
+        """
+        brief = self._brief(ledger, number)
+        if brief.faults and not (self.folder / brief.name).is_dir():
+            with self.ledger_file.held_for_reading() as now:
+                if brief.name in now.thinned:
+                    return None
+        return brief
 
     def _brief(self, ledger: Ledger, number: int) -> CaptureBrief:
         event = ledger.sealed[number]

@@ -75,6 +75,7 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
     """
     clock_check.check(store, clock.now())
     store.lay_out()
+    repair.finish(store)  # an index that is back can be read
     complaints = account_captures.bring_up_to_date(store)
     if complaints:
         return CollectedGarbage(complaints=complaints)

@@ -1,7 +1,8 @@
 """What is in a store's own places and cannot be of use there: a folder for a file, a symlink.
 
 No capture is the worse for any of it, so nothing else looks at it; who verifies a store is told.
-What captures need (manifests, signatures, contents, ledgers, enrolments) is judged elsewhere.
+What captures need (manifests, signatures, contents, ledgers, enrolments) is judged elsewhere; here
+only whether it is a file at all.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.keeper import account, incoming, latest_tree, references, session_slots
+from holdstill.keeper import account, ballast, incoming, latest_tree, references, session_slots
+from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.store import REMEMBERED, WATCHED
@@ -26,10 +28,11 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
 
 _FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for shard in SHARDS))
-_FILES = ("lock", REMEMBERED, WATCHED, references.NAME)
+_FILES = ("lock", REMEMBERED, WATCHED, references.NAME, ballast.NAME)
 _BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
-    "lock", *incoming.RECEIVING, *session_slots.NAMES, "account.lock", "latest.lock",
+    "lock", "ledger.jsonl", "enrolment.yaml", *incoming.RECEIVING, *session_slots.NAMES,
+    "account.lock", "latest.lock",
     f"latest/{latest_tree.SHOWS}", "refusals.jsonl",
 )  # fmt: skip
 _KINDS = {
@@ -50,8 +53,10 @@ def _all(store: Store) -> Iterator[str]:
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
             yield from _of_folder(folder, _BOARD_FOLDERS, _BOARD_FILES)
+            for capture in _inside(folder / "captures"):
+                yield from _of_folder(capture, (), (MANIFEST, SIGNATURE))
             yield from _document(folder / account.NAME, account.Balance)
-            for intent in _intents(folder / "sealing"):
+            for intent in _inside(folder / "sealing", "*.json"):
                 yield from _document(intent, SealedEvent)
 
 
@@ -76,9 +81,9 @@ def _odd(path: Path, due: int) -> Iterator[str]:
         yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
 
 
-def _intents(sealing: Path) -> list[Path]:
+def _inside(folder: Path, pattern: str = "*") -> list[Path]:
     with suppress(OSError):  # told already
-        return [] if sealing.is_symlink() else sorted(sealing.glob("*.json"))
+        return [] if folder.is_symlink() else sorted(folder.glob(pattern))
     return []
 
 

@@ -49,6 +49,7 @@ _NEED = (
     "CREATE TEMP TABLE need (digest BLOB, size INTEGER, mark INTEGER, PRIMARY KEY (digest, size)) "
     "WITHOUT ROWID"
 )
+_FRESH = "CREATE TEMP TABLE fresh (digest BLOB, size INTEGER)"
 _OWN = "CREATE TEMP TABLE own (digest BLOB PRIMARY KEY) WITHOUT ROWID"
 _UNSOUND = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT})
 
@@ -117,13 +118,19 @@ class References:
         )
 
     def not_of(self, board: BoardName) -> Iterator[tuple[bytes, int]]:
-        """Yield the loaded contents (digest, size) that the board's newest capture has not."""
-        yield from self._db.execute(
-            "SELECT digest, size FROM need EXCEPT SELECT digest, size FROM span "
-            "JOIN content ON id = content WHERE last IS NULL AND board = "
-            "(SELECT id FROM board WHERE name = ?)",
-            (board,),
-        )
+        """Yield the loaded contents (digest, size) that the board's newest capture has not.
+
+        They are set aside first: nobody waits for who looks at each of them.
+        """
+        with self._transaction("DEFERRED"):
+            self._db.execute("DELETE FROM fresh")
+            self._db.execute(
+                "INSERT INTO fresh SELECT digest, size FROM need EXCEPT SELECT digest, size "
+                "FROM span JOIN content ON id = content WHERE last IS NULL AND board = "
+                "(SELECT id FROM board WHERE name = ?)",
+                (board,),
+            )
+        yield from self._db.execute("SELECT digest, size FROM fresh")
 
     def needs(self, digest: bytes) -> bool:
         """Return whether a content is among those that are loaded."""
@@ -363,6 +370,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     elif (application, version) != (_APPLICATION_ID, _VERSION):
         raise UnsoundReferencesError(f"{path}: not a database of references")
     db.execute(_NEED)
+    db.execute(_FRESH)
     db.execute(_OWN)
 
 

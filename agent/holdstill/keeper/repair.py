@@ -8,6 +8,7 @@ some days after the content came back.
 
 from __future__ import annotations
 
+import errno
 import os
 from contextlib import suppress
 from enum import StrEnum
@@ -27,6 +28,13 @@ if TYPE_CHECKING:
 
 
 _BYTES = ".bytes"
+_NO_VERDICT = frozenset(
+    {
+        errno.ESTALE, errno.ETIMEDOUT, errno.ENOTCONN, errno.EHOSTDOWN, errno.EHOSTUNREACH,
+        errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
+    }
+)  # fmt: skip
+"""Errors (errno(3)) that say nothing about the bytes."""
 
 
 class RepairResult(StrEnum):
@@ -46,6 +54,8 @@ def repair(store: Store, digest: Digest) -> RepairResult:
         if is_good(path, digest):
             return RepairResult.SOUND
         take_out(store, digest)
+        if _put_back(store, digest):
+            return RepairResult.SOUND
         if trash.take_back(store, digest) and not is_good(path, digest):
             store.discard(path)
         return RepairResult.SOUND if is_good(path, digest) else RepairResult.AWAITED
@@ -65,22 +75,52 @@ def take_out(store: Store, digest: Digest) -> None:
         store.disk.sync_directory(path.parent)
 
 
+def _put_back(store: Store, digest: Digest) -> bool:
+    """Put bytes that were taken out back if they are good after all; return whether they were.
+
+    A disk that was not there for a moment answers like one that has lost them.
+    """
+    kept, path = _folder(store) / f"{digest}{_BYTES}", store.contents.path(digest)
+    if os.path.lexists(path) or not os.path.lexists(kept) or not is_good(kept, digest):
+        return False
+    with suppress(FileExistsError):
+        store.disk.rename_new(kept, path)
+    store.disk.sync_directory(path.parent)
+    return True
+
+
 def is_good(path: Path, digest: Digest) -> bool:
-    """Return whether a file's bytes on the disk, past the cache, have the digest in its name."""
+    """Return whether a file's bytes on the disk, past the cache, have the digest in its name.
+
+    Raises:
+        OSError: nobody can tell now, for a reason that lies with this machine or with the way to
+            the disk.
+    """
     try:
         with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
             os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
             found = files.hash_open_file(handle, os.fstat(handle).st_size)
-    except (OSError, EOFError):
+    except EOFError:
+        return False
+    except OSError as error:
+        if error.errno in _NO_VERDICT:
+            raise
         return False
     return found.hex() == digest
 
 
 def finish(store: Store) -> tuple[Digest, ...]:
-    """Take away the markers of contents that are back; return those that are still awaited."""
+    """Take away the markers of contents that are back; return those that are still awaited.
+
+    What was taken out and is good after all is put back first.
+    """
     store.check_own(_folder(store))
     marked = _marked(store)
-    lacking = tuple(digest for digest in marked if not store.contents.has(digest))
+    lacking = tuple(
+        digest
+        for digest in marked
+        if not store.contents.has(digest) and not _put_back(store, digest)
+    )
     for digest in set(marked).difference(lacking):
         store.disk.unlink(_folder(store) / digest)
     return lacking

@@ -19,7 +19,7 @@ from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
 from holdstill.model import names, pieces
 from holdstill.model.names import CaptureName, Digest
-from holdstill.model.protocol import CaptureBrief
+from holdstill.model.protocol import BATCH, CaptureBrief
 from holdstill.records import (
     assembled,
     capture_contents,
@@ -237,6 +237,7 @@ class NeedsCheck:
     ) -> None:
         self._store, self._known, self._board = store, known, board
         self._possession = possession
+        self._resting = trash.resting(store)
 
     def absent(self, lists: Iterable[bytes]) -> tuple[Digest, ...]:
         """Return those of these lists of pieces that may not be read: not here, or not its own."""
@@ -248,6 +249,9 @@ class NeedsCheck:
     def lacking(self, contents: Iterable[tuple[bytes, int]]) -> tuple[Digest, ...]:
         """Load these contents; return those that are not in the store, or not the board's own.
 
+        Of very many, the first ones: whoever asks brings those, and asks again. Until the answer
+        nobody can collect garbage, and a board can name as many as it likes.
+
         Raises:
             SecurityError: a content of the board has another size than is said.
         """
@@ -255,6 +259,8 @@ class NeedsCheck:
         lacking = dict.fromkeys(self._taken_out())
         self.fresh = 0
         for content, size in self._known.not_of(self._board):
+            if len(lacking) >= BATCH:
+                break
             self.fresh += 1
             digest = Digest(content.hex())
             found = self._found(digest)
@@ -286,7 +292,7 @@ class NeedsCheck:
 
     def _found(self, digest: Digest) -> int | None:
         found = self._store.contents.size(digest)
-        if found is None and trash.take_back(self._store, digest):
+        if found is None and trash.take_back(self._store, digest, self._resting):
             found = self._store.contents.size(digest)
         return found
 

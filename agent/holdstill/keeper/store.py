@@ -215,7 +215,12 @@ class Store:
         self.check_own(self.trash)
         # A name of its own: what rests in the trash under others may be taken back.
         grave = self.trash / f"{DISCARDED}{secrets.token_hex(8)}"
-        self.disk.rename(folder, grave)
+        try:
+            self.disk.rename(folder, grave)
+        except FileNotFoundError:
+            if os.path.lexists(folder):
+                raise
+            return  # somebody else was quicker
         self.disk.remove_tree(grave)
 
     @contextmanager
@@ -322,6 +327,8 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
 def _facts(root: Path, data: bytes) -> StoreFacts:
     document = strict_yaml.load_yaml(data, "store.yaml", limit=_LIMIT)
     version = document.get("format") if isinstance(document, dict) else None
+    if document is None:
+        raise DocumentError("store.yaml", ["it is empty, as a file may be after a power cut"])
     if version != FORMAT:
         raise SecurityError(
             f"{root / 'store.yaml'}: format {version!r} of a store is not one that this version "

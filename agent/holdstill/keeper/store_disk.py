@@ -10,6 +10,7 @@ import errno
 import os
 import secrets
 import stat
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from holdstill.system import files, ioctl, libc
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 _NO_SUCH_CALL = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 _CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
+_ROUNDS_MOST = 10_000
 DEPTH_AT_ONCE = 64
 """Levels of a tree that are removed with their directories open."""
 
@@ -157,13 +159,17 @@ class StoreDisk:
     def remove_tree(self, folder: Path) -> None:
         """Remove a directory and all below it, following no symlink; gone already is fine.
 
+        Another process may remove the same, or a transfer that has not noticed its end yet may
+        still add to it: that is begun again, and what is added all the time is left at last.
+
         A board may send directories far deeper than a call stack or a table of open files is:
         what lies deeper than DEPTH_AT_ONCE is first moved up to the top.
         """
         name = os.fsencode(folder.name)
         with files.opened(folder.parent, os.O_RDONLY | os.O_DIRECTORY) as parent:
-            while self._remove_at(name, parent, ()):
-                pass
+            for _ in range(_ROUNDS_MOST):
+                if not self._remove_at(name, parent, ()):
+                    break
 
     def _remove_at(self, name: bytes, at: int, above: tuple[int, ...]) -> bool:
         """Remove what has this name; True when something was moved up and is still there.
@@ -178,7 +184,8 @@ class StoreDisk:
         except OSError as error:
             if error.errno not in {errno.ENOTDIR, errno.ELOOP}:
                 raise
-            self.unlink_at(name, at)
+            with suppress(FileNotFoundError):
+                self.unlink_at(name, at)
             return False
         try:
             is_left = self._empty(here, (*above, here))
@@ -186,7 +193,14 @@ class StoreDisk:
             os.close(here)
         if is_left and not above:
             return True
-        self.remove_directory_at(name, at)
+        try:
+            self.remove_directory_at(name, at)
+        except FileNotFoundError:  # somebody else was quicker
+            return is_left
+        except OSError as error:
+            if error.errno != errno.ENOTEMPTY:
+                raise
+            return True
         return is_left
 
     def _empty(self, here: int, way: tuple[int, ...]) -> bool:
@@ -195,12 +209,14 @@ class StoreDisk:
         is_left = False
         for item, is_directory in items:
             if not is_directory:
-                self.unlink_at(item, here)
+                with suppress(FileNotFoundError):
+                    self.unlink_at(item, here)
             elif len(way) < DEPTH_AT_ONCE:
                 is_left |= self._remove_at(item, here, way)
             else:
                 aside = secrets.token_hex(16).encode()
-                os.rename(item, aside, src_dir_fd=here, dst_dir_fd=way[0])
+                with suppress(FileNotFoundError):
+                    os.rename(item, aside, src_dir_fd=here, dst_dir_fd=way[0])
                 is_left = True
         return is_left
 

@@ -10,6 +10,7 @@ time passes at most. STORE/trash/looked-<UTC basic time> remembers the last look
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
 import stat
@@ -21,7 +22,7 @@ from typing import TYPE_CHECKING
 from holdstill.keeper.store import DISCARDED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -76,9 +77,16 @@ def new_place(store: Store, now: datetime) -> Path:
     return folder
 
 
-def take_back(store: Store, digest: Digest) -> bool:
-    """Put a content back among the others; return whether it rested here."""
-    return bool(take_all_back(store, [digest]))
+def take_back(store: Store, digest: Digest, places: Sequence[RestingPlace] | None = None) -> bool:
+    """Put a content back among the others; return whether it rested here.
+
+    Args:
+        store: of all boards.
+        digest: which content.
+        places: what `resting` has returned, for who asks about many.
+    """
+    found = resting(store) if places is None else places
+    return any(_take_back(store, place, digest) for place in reversed(found))
 
 
 def take_all_back(store: Store, digests: Iterable[Digest]) -> frozenset[Digest]:
@@ -113,7 +121,8 @@ def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tu
     leap = _look(store, now)
     for place in resting(store)[::-1]:
         if leap or place.since > now:
-            store.disk.rename(place.folder, _free_name(store, min(now, place.since + leap)))
+            with suppress(FileNotFoundError):  # another collection was quicker
+                store.disk.rename(place.folder, _free_name(store, min(now, place.since + leap)))
     for place in resting(store):
         if now - place.since >= grace:
             given_back += _delete(store, place.folder)
@@ -128,11 +137,18 @@ def _look(store: Store, now: datetime) -> timedelta:
     """Remember this look; return how much of the time since the last one does not count."""
     before = _looks(store)
     latest = store.trash / f"{_LOOKED}{now.astimezone(UTC).strftime(_MOMENT)}"
-    if latest not in (path for _, path in before):
+    try:
         store.disk.create(latest, b"")
+    except FileExistsError:
+        pass
+    except OSError as error:
+        if error.errno not in {errno.ENOSPC, errno.EDQUOT}:
+            raise
+        return timedelta(0)  # what rests here is what can be given back
     for _, path in before:
         if path != latest:
-            store.disk.unlink(path)
+            with suppress(FileNotFoundError):
+                store.disk.unlink(path)
     past = [at for at, _ in before if at <= now]
     return max(timedelta(0), now - past[-1] - COUNTED_MOST) if past else timedelta(0)
 
@@ -152,7 +168,10 @@ def _free_name(store: Store, now: datetime) -> Path:
 def _delete(store: Store, folder: Path) -> int:
     """Delete a folder of contents; nobody takes one back out of it from the first step on."""
     grave = store.trash / f"{DISCARDED}{secrets.token_hex(8)}"
-    store.disk.rename(folder, grave)
+    try:
+        store.disk.rename(folder, grave)
+    except FileNotFoundError:  # another collection was quicker
+        return 0
     with os.scandir(grave) as found:
         # What a tree of plain files holds on to gives nothing back.
         states = [item.stat(follow_symlinks=False) for item in found]
@@ -165,6 +184,6 @@ def size(store: Store) -> int:
     """Return the bytes that rest here."""
     total = 0
     for place in resting(store):
-        with os.scandir(place.folder) as found:
+        with suppress(FileNotFoundError), os.scandir(place.folder) as found:
             total += sum(item.stat(follow_symlinks=False).st_blocks * 512 for item in found)
     return total

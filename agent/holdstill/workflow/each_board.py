@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from holdstill import errors
 from holdstill.errors import DocumentError, HoldstillError, UsageError, VerificationError
 from holdstill.model import names
+from holdstill.model.foreign_text import printable
 from holdstill.model.layout import Record
 from holdstill.workflow import explain
 
@@ -51,7 +53,7 @@ class EachBoard(Generic[T]):
     @property
     def exit_code(self) -> int:
         """The worst of the troubles', 0 without any."""
-        return max((trouble.exit_code for trouble in self.troubles), default=0)
+        return errors.worst(trouble.exit_code for trouble in self.troubles)
 
 
 def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachBoard[T]:
@@ -122,7 +124,7 @@ def trouble(board: str, error: HoldstillError) -> BoardTrouble:
     """Return an error as a trouble of one board."""
     is_document = isinstance(error, DocumentError)  # in the store, no settings of the caller's
     return BoardTrouble(
-        board=board,
+        board=printable(board),
         problem=" ".join(str(error).split()),
         hint=error.hint or "mend that file, or put a copy of it back",
         exit_code=VerificationError.exit_code if is_document else error.exit_code,

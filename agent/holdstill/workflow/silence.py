@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
@@ -152,7 +153,7 @@ class Look(Record, frozen=True, kw_only=True):
     def exit_code(self) -> int:
         """The worst exit code of all boards and the store."""
         of_store = DegradedError.exit_code if self.store else 0
-        return max(of_store, *(state.exit_code for state in self.boards), 0)
+        return errors.worst((of_store, *(state.exit_code for state in self.boards)))
 
 
 def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Runner) -> Look:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 from typing import TYPE_CHECKING
@@ -9,13 +10,17 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import SecurityError, VerificationError
-from holdstill.keeper import board_captures
+from holdstill.keeper import board_captures, thin
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
+from holdstill.model.settings import Retention
 from support import keeping
-from support.keeping import Board, FakeClock
+from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from holdstill.system.process import Command
 
 LocalBoard = Board[LocalKeeper]
 
@@ -166,3 +171,37 @@ def test_s36_odd_bytes_in_a_folders_name_are_no_capture(board: LocalBoard) -> No
     os.mkdir(odd)  # noqa: PTH102  bytes
 
     assert faults_of(board) == [(), (), ()]
+
+
+class Meanwhile(FakeSignatures):
+    """Does what another process may do while a signature is judged."""
+
+    def __init__(self, board: LocalBoard, *, is_thinning: bool) -> None:
+        self._board, self._is_thinning = board, is_thinning
+        self.looks = 0
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        self.looks += 1
+        shelf = self._board.keeper._shelf
+        with shelf.ledger_file.path.open("rb") as ledger:
+            fcntl.flock(ledger, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if self._is_thinning and self.looks == 1:
+            newest = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+            thin.delete_captures(
+                shelf.store, PIER_3, newest, clock=self._board.clock, runner=FakeSignatures()
+            )
+        return super().run(command, stdin=stdin)
+
+
+@pytest.mark.parametrize("is_thinning", [False, True])
+def test_who_lists_keeps_nobody_from_writing_to_the_ledger(
+    board: LocalBoard, *, is_thinning: bool
+) -> None:
+    """Two sessions that list without end must not keep the owner waiting without end."""
+    beside = Meanwhile(board, is_thinning=is_thinning)
+    shelf = BoardCaptures(board.keeper._shelf.store, PIER_3, beside)
+
+    listed = shelf.briefs()
+
+    assert [brief.faults for brief in listed] == [()] * (2 if is_thinning else 3)
+    assert shelf.newest_good() == listed[-1]

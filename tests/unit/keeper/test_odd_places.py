@@ -55,6 +55,17 @@ def store(board: LocalBoard) -> Store:
     return board.keeper._store
 
 
+@pytest.mark.parametrize("name", ["ledger.jsonl", "enrolment.yaml", "manifest.yaml"])
+def test_a_document_that_is_a_symlink_is_named(store: Store, name: str) -> None:
+    (path, *_) = sorted((store.root / BOARD).rglob(name))
+    path.rename(store.root.parent / name)
+    path.symlink_to(store.root.parent / name)
+
+    (line,) = odd_places.found(store)
+
+    assert line.startswith(f"{path}: a symlink is in the place of a file of the store")
+
+
 def a_folder(path: Path) -> None:
     path.mkdir()
     (path / "kept").touch()

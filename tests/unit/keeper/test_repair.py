@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import resource
 from typing import TYPE_CHECKING
 
 import pytest
@@ -131,3 +132,24 @@ def test_a_bad_content_is_kept_for_a_look(board: LocalBoard, store: Store) -> No
     kept = [p for p in (store.root / "damaged").iterdir() if p.suffix == ".bytes"]
     assert [p.read_bytes()[:1] for p in kept] == [b"A"]
     assert repair.finish(store) == (DIGEST,)
+
+
+def test_bytes_that_are_good_after_all_are_put_back(board: LocalBoard, store: Store) -> None:
+    """As after an hour in which the disk did not answer: nobody else has them."""
+    repair.take_out(store, DIGEST)
+    assert not store.contents.has(DIGEST)
+
+    assert repair.finish(store) == ()
+
+    assert bodies(board) == [BODY, BODY]
+    assert list((store.root / "damaged").iterdir()) == []
+
+
+def test_a_process_without_descriptors_is_no_verdict_about_a_content(store: Store) -> None:
+    path, limits = store.contents.path(DIGEST), resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (0, limits[1]))
+    try:
+        with pytest.raises(OSError, match="Too many open files"):
+            repair.is_good(path, DIGEST)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, limits)

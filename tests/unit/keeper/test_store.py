@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.errors import DocumentError, PreflightError, SecurityError, UsageError
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
@@ -186,3 +186,34 @@ def test_h5_a_tree_of_any_depth_is_removed_with_few_files_open(depth: int, tmp_p
         resource.setrlimit(resource.RLIMIT_NOFILE, limits)
 
     assert [path.name for path in tmp_path.iterdir()] == ["outside"]
+
+
+def test_a_tree_that_two_remove_at_once_or_that_is_added_to_is_no_fault(tmp_path: Path) -> None:
+    """As two collections do, and a transfer that has not noticed its end."""
+
+    class Beside(StoreDisk):
+        """Does something to the tree beside each removal of a file."""
+
+        def unlink_at(self, name: bytes, at: int) -> None:
+            if name == b"gone":
+                os.unlink(name, dir_fd=at)
+            super().unlink_at(name, at)
+            if name == b"late":
+                (top / "inside" / "later").touch()
+
+    top = tmp_path / "top"
+    (top / "inside").mkdir(parents=True)
+    for name in ("gone", "late", "plain"):
+        (top / "inside" / name).touch()
+
+    Beside().remove_tree(top)
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_store_whose_first_file_a_power_cut_has_emptied_says_so(tmp_path: Path) -> None:
+    store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+    (store.root / "store.yaml").write_bytes(b"")
+
+    with pytest.raises(DocumentError, match="it is empty, as a file may be after a power cut"):
+        stores.open_store(store.root)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 import re
 import shutil
 from dataclasses import dataclass, field
@@ -524,3 +525,25 @@ def test_what_cannot_be_remembered_is_told_at_every_look(
     assert [kind for kind, _ in rounds.told] == [MessageKind.SILENCE] * 2
     (trouble,) = looks[1].store
     assert f"{WATCHED} cannot be written, so that people are told at every look" in trouble
+
+
+def test_a_folder_whose_name_is_no_text_is_told(store: Store, clock: FakeClock) -> None:
+    """What a NAS or a desktop left there must not end the alarms."""
+    os.mkdir(os.fsencode(store.root / "boards") + b"/caf\xe9")  # noqa: PTH102  bytes
+    rounds = Round(store, clock)
+
+    rounds.at(0.1)
+    rounds.at(0.1)
+
+    ((_, body),) = rounds.told
+    assert "the folder of no board" in body
+
+
+def test_damage_of_one_board_shows_in_the_exit_code_although_another_is_silent(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    enrolment.enrol(store, PIER_4, OTHER_KEY, clock=clock, limits=None)
+    clock.advance(5 * DAY)
+    damage(store, clock, board.capture().name)
+
+    assert Round(store, clock).look(0.1).exit_code == 7

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from holdstill import errors
 from holdstill.cli import as_owner, consoles, options, tables, terminal
 from holdstill.errors import DegradedError, HoldstillError, PreflightError
 from holdstill.notify import metrics
@@ -61,4 +62,4 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     else:
         tables.keeper_look(looked, consoles.console())
     terminal.warn(*(f"holdstill: {trouble}" for trouble in alarms))
-    return max(looked.exit_code, DegradedError.exit_code if alarms else 0)
+    return errors.worst((looked.exit_code, DegradedError.exit_code if alarms else 0))
