@@ -159,6 +159,20 @@ def test_c11_a_capture_that_was_altered_since_gets_none(cut_off: CutOff, name: s
     assert cut_off.intent.exists()
 
 
+def test_c11_an_older_capture_in_the_place_of_the_newest_gets_no_line(
+    cut_off: CutOff, store: Store
+) -> None:
+    older = captures_of(store)[0]
+    for name in ("manifest.yaml", "manifest.yaml.sig"):  # well signed, both
+        (cut_off.folder / name).unlink()
+        (cut_off.folder / name).write_bytes((older / name).read_bytes())
+
+    with pytest.raises(SecurityError, match="altered since"):
+        cut_off.recover()
+
+    assert len(sealed_in(cut_off)) == 1
+
+
 def test_c11_a_spoiled_note_of_a_sealing_leaves_a_capture_that_is_told_of(
     cut_off: CutOff,
 ) -> None:
