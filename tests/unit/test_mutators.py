@@ -108,11 +108,12 @@ def test_a_sample_is_the_same_for_the_same_seed_and_mixed() -> None:
 
 
 def test_the_tests_of_a_line_are_those_that_execute_it() -> None:
-    by_line = {1: [""], 2: ["", "a"], 3: ["b", "a"]}
+    a, b, own = "t/test_a.py::one", "t/test_b.py::one", "t/test_ledger.py::one"
+    by_line = {1: [""], 2: ["", a], 3: [own, b, a]}
 
-    assert [run.tests_of(line, by_line) for line in (1, 2, 3, 4)] == [
-        ["a", "b"], ["a"], ["a", "b"], [],
-    ]  # fmt: skip
+    found = [run.tests_of(line, by_line, module=Path("keeper/ledger.py")) for line in (1, 2, 3, 4)]
+
+    assert found == [[own, a, b], [a], [own, a, b], []]
 
 
 # pytest, Exit codes: 0 all passed, 1 some failed, 2 interrupted; timeout(1): 124.

@@ -76,7 +76,7 @@ def test_soldered_memory_and_inner_disks_look_built_in(
 # Linux Documentation/ABI/stable/sysfs-block, removable: 1 where the medium can be taken out.
 @pytest.mark.parametrize(("removable", "is_fixed"), [("1", False), ("0", True)])
 def test_a_reader_on_an_inner_bus_is_not_built_in_if_its_medium_comes_out(
-    kernel: Kernel, removable: str, is_fixed: bool
+    kernel: Kernel, removable: str, *, is_fixed: bool
 ) -> None:
     home = kernel.disk("sda", "8:0", bus="pci0/ata1")
     say(home, removable=removable)
