@@ -39,8 +39,9 @@ BASELINE_SECONDS = 3600
 WIDTH = 60
 _TIME_IS_UP = 124
 """Status of timeout(1)."""
-_TESTS_FAILED, _INTERRUPTED = 1, 2
+_TESTS_FAILED, _INTERRUPTED, _USAGE_ERROR = 1, 2, 4
 """pytest, Exit codes."""
+_NOT_IMPORTED = "ERROR collecting"
 
 
 class Verdict(StrEnum):
@@ -115,7 +116,10 @@ def verdict_of(status: int, said: str) -> Verdict:
     """Read how pytest ended; AssertionError if it did not get as far as the tests."""
     if status == _TIME_IS_UP:
         return Verdict.TIME
-    # A fault may make a module that cannot be imported: 2 is an interruption by such errors.
+    # A fault may make a module that cannot be imported: 2 is an interruption by such errors, 4
+    # says that the tests that were named are not in a file that cannot be read for that reason.
+    if status == _USAGE_ERROR and _NOT_IMPORTED in said:
+        return Verdict.KILLED
     assert status in {0, _TESTS_FAILED, _INTERRUPTED}, (
         f"pytest ended with {status}:\n{said[-4000:]}"
     )

@@ -125,6 +125,12 @@ def test_a_mutant_is_judged_by_how_its_tests_end(status: int, verdict: Verdict) 
     assert run.verdict_of(status, "") is verdict
 
 
+def test_a_module_that_cannot_be_imported_any_more_is_noticed() -> None:
+    said = "_ ERROR collecting tests/unit/test_a.py _\nERROR: found no collectors for t::one\n"
+
+    assert run.verdict_of(4, said) is Verdict.KILLED
+
+
 @pytest.mark.parametrize("status", [3, 4, 5, 126, 127])
 def test_tests_that_did_not_run_judge_nothing(status: int) -> None:
     with pytest.raises(AssertionError, match=f"ended with {status}"):
