@@ -39,8 +39,9 @@ BASELINE_SECONDS = 3600
 WIDTH = 60
 _TIME_IS_UP = 124
 """Status of timeout(1)."""
-_TESTS_FAILED, _INTERRUPTED = 1, 2
+_TESTS_FAILED, _INTERRUPTED, _USAGE_ERROR = 1, 2, 4
 """pytest, Exit codes."""
+_NOT_IMPORTED = "ERROR collecting"
 
 
 class Verdict(StrEnum):
@@ -49,7 +50,9 @@ class Verdict(StrEnum):
     KILLED = "killed"
     SURVIVED = "survived"
     TIME = "time is up"
-    """It was noticed: something never ended."""
+    """It was noticed: something never ended that ends without the fault."""
+    SLOW = "too slow"
+    """Nobody knows: its tests take longer than they may even without the fault."""
     UNSEEN = "not executed"
     """No test that was asked for executes the line in its own process."""
 
@@ -97,29 +100,42 @@ class Bench:
         """Run the tests with the fault; the copy is sound again afterwards."""
         if not tests:
             return Verdict.UNSEEN
-        with _faulty(self.copy / "holdstill" / module, mutant.source), _listed(tests) as names:
-            words = ("-x", "-q", "-p", "no:cacheprovider", "-m", "", f"@{names}")
-            status, said = self.python("-m", "pytest", *words, seconds=self.seconds)
-        return verdict_of(status, said)
+        with _listed(tests) as names:
+            with _faulty(self.copy / "holdstill" / module, mutant.source):
+                verdict = self._verdict(names)
+            if verdict is Verdict.TIME and self._verdict(names) is Verdict.TIME:
+                return Verdict.SLOW
+        return verdict
+
+    def _verdict(self, names: Path) -> Verdict:
+        words = ("-x", "-q", "-p", "no:cacheprovider", "-m", "", f"@{names}")
+        return verdict_of(*self.python("-m", "pytest", *words, seconds=self.seconds))
 
 
 def verdict_of(status: int, said: str) -> Verdict:
     """Read how pytest ended; AssertionError if it did not get as far as the tests."""
     if status == _TIME_IS_UP:
         return Verdict.TIME
-    # A fault may make a module that cannot be imported: 2 is an interruption by such errors.
+    # A fault may make a module that cannot be imported: 2 is an interruption by such errors, 4
+    # says that the tests that were named are not in a file that cannot be read for that reason.
+    if status == _USAGE_ERROR and _NOT_IMPORTED in said:
+        return Verdict.KILLED
     assert status in {0, _TESTS_FAILED, _INTERRUPTED}, (
         f"pytest ended with {status}:\n{said[-4000:]}"
     )
     return Verdict.KILLED if status else Verdict.SURVIVED
 
 
-def tests_of(line: int, by_line: Mapping[int, Sequence[str]]) -> list[str]:
-    """Return the tests that execute a line; of one that only the import does, all the module's."""
-    own = sorted(set(by_line.get(line, ())) - {""})
-    if own or line not in by_line:
-        return own
-    return sorted({name for names in by_line.values() for name in names} - {""})
+def tests_of(line: int, by_line: Mapping[int, Sequence[str]], *, module: Path) -> list[str]:
+    """Return the tests that execute a line; of one that only the import does, all the module's.
+
+    Those of the file that is named as the module come first: one of them mostly notices.
+    """
+    found = set(by_line.get(line, ())) - {""}
+    if not found and line in by_line:
+        found = {name for names in by_line.values() for name in names} - {""}
+    own = f"/test_{module.stem}.py::"
+    return sorted(found, key=lambda name: (own not in name, name))
 
 
 @contextmanager
@@ -147,7 +163,8 @@ def examine(bench: Bench, module: Path, *, seed: int, limit: int) -> list[tuple[
     found = mutators.mutants((bench.copy / "holdstill" / module).read_bytes())
     judged = []
     for mutant in mutators.sample(found, seed=seed, limit=limit):
-        verdict = bench.judge(module, mutant, tests_of(mutant.line, by_line))
+        tests = tests_of(mutant.line, by_line, module=module)
+        verdict = bench.judge(module, mutant, tests)
         judged.append((mutant, verdict))
         was, now = (shorten(text, WIDTH, placeholder="...") for text in (mutant.was, mutant.now))
         sys.stdout.write(f"{module}:{mutant.line}: {verdict}: {was} -> {now}\n")
@@ -167,11 +184,11 @@ def result(
         "tests": list(words),
         "mutants": len(judged),
         "noticed": noticed,
-        "noticed of executed": f"{noticed / max(1, len(judged) - counts[Verdict.UNSEEN]):.0%}",
+        "noticed of executed": f"{noticed / max(1, noticed + counts[Verdict.SURVIVED]):.0%}",
         "not noticed": [
             {"line": m.line, "kind": m.kind, "was": m.was, "now": m.now, "verdict": verdict}
             for m, verdict in judged
-            if verdict in {Verdict.SURVIVED, Verdict.UNSEEN}
+            if verdict in {Verdict.SURVIVED, Verdict.UNSEEN, Verdict.SLOW}
         ],
     }
     return json.dumps(facts, indent=2).encode() + b"\n"

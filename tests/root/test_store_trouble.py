@@ -17,14 +17,16 @@ from holdstill.keeper import board_captures
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names
+from holdstill.verify import store_check
 from support import keeping, loop, programs
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from io import RawIOBase
 
     from holdstill.keeper.local import LocalKeeper
+    from holdstill.model.pieces import Part
 
 pytestmark = pytest.mark.timeout(120)
 MIB = 1 << 20
@@ -156,29 +158,58 @@ def test_c10_read_error_of_a_real_medium_stops_the_run_and_harms_no_capture(
     assert board.capture().name
 
 
+def spoil_below(file: Path, volume: Path) -> None:
+    """Spoil a block of a file in the image behind its disk; what memory holds of it is right."""
+    content = file.read_bytes()
+    os.sync()
+    image = volume.with_name("volume.img")
+    block = int(programs.run("debugfs", "-R", f"bmap <{file.stat().st_ino}> 100", image))
+    size = int(programs.run("stat", "-f", "-c", "%S", volume))
+    with image.open("r+b") as below:
+        below.seek(block * size)
+        below.write(b"\0" * size)
+        os.fsync(below.fileno())
+    assert file.read_bytes() == content
+    programs.run("blockdev", "--flushbufs", next(iter(loop.loops_of(image))))
+
+
 def test_i7_bytes_that_never_reached_the_medium_are_found_when_banked(
-    board: Board[LocalKeeper], volume: Path, tmp_path: Path
+    board: Board[LocalKeeper], volume: Path
 ) -> None:
-    """The image behind the disk is spoilt: what memory still holds is right, the disk is not."""
     begun = board.keeper.begin()
     content = os.urandom(8 * MIB)
     digest = hashlib.sha256(content).hexdigest()
     keeping.put({digest: content}, begun.folders[0])
-    staged = Path(begun.folders[0])
-    os.sync()
-    first_block = int(
-        programs.run("debugfs", "-R", f"bmap <{(staged / digest).stat().st_ino}> 100",
-                     tmp_path / "volume.img")
-    )  # fmt: skip
-    size = int(programs.run("stat", "-f", "-c", "%S", volume))
-    with (tmp_path / "volume.img").open("r+b") as image:
-        image.seek(first_block * size)
-        image.write(b"\0" * size)
-        os.fsync(image.fileno())
-    device = next(iter(loop.loops_of(tmp_path / "volume.img")))
-    assert (staged / digest).read_bytes() == content  # memory has it right
-    programs.run("blockdev", "--flushbufs", device)
+    spoil_below(Path(begun.folders[0], digest), volume)
 
     banked = board.keeper.ingest([digest])
 
     assert banked.bad == (digest,)
+
+
+class OneContent:
+    """A source that has one content."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def open(self, digest: bytes) -> int:
+        assert digest.hex() == self.path.name
+        return os.open(self.path, os.O_RDONLY)
+
+    def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:
+        yield from parts
+
+
+def test_bytes_that_the_medium_has_lost_are_found_when_read_again(volume: Path) -> None:
+    content = os.urandom(MIB)
+    digest = hashlib.sha256(content)
+    path = volume / digest.hexdigest()
+    path.write_bytes(content)
+    source = OneContent(path)
+    before = store_check.problem(source, digest.digest(), MIB)
+    spoil_below(path, volume)
+
+    found = store_check.problem(source, digest.digest(), MIB)
+
+    assert (before, found) == ("", "its bytes are not what its name says")

@@ -108,11 +108,12 @@ def test_a_sample_is_the_same_for_the_same_seed_and_mixed() -> None:
 
 
 def test_the_tests_of_a_line_are_those_that_execute_it() -> None:
-    by_line = {1: [""], 2: ["", "a"], 3: ["b", "a"]}
+    a, b, own = "t/test_a.py::one", "t/test_b.py::one", "t/test_ledger.py::one"
+    by_line = {1: [""], 2: ["", a], 3: [own, b, a]}
 
-    assert [run.tests_of(line, by_line) for line in (1, 2, 3, 4)] == [
-        ["a", "b"], ["a"], ["a", "b"], [],
-    ]  # fmt: skip
+    found = [run.tests_of(line, by_line, module=Path("keeper/ledger.py")) for line in (1, 2, 3, 4)]
+
+    assert found == [[own, a, b], [a], [own, a, b], []]
 
 
 # pytest, Exit codes: 0 all passed, 1 some failed, 2 interrupted; timeout(1): 124.
@@ -122,6 +123,12 @@ def test_the_tests_of_a_line_are_those_that_execute_it() -> None:
 )
 def test_a_mutant_is_judged_by_how_its_tests_end(status: int, verdict: Verdict) -> None:
     assert run.verdict_of(status, "") is verdict
+
+
+def test_a_module_that_cannot_be_imported_any_more_is_noticed() -> None:
+    said = "_ ERROR collecting tests/unit/test_a.py _\nERROR: found no collectors for t::one\n"
+
+    assert run.verdict_of(4, said) is Verdict.KILLED
 
 
 @pytest.mark.parametrize("status", [3, 4, 5, 126, 127])

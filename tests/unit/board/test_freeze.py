@@ -296,9 +296,12 @@ def test_a_failed_write_out_is_a_trouble_and_no_more() -> None:
 def test_no_garbage_is_collected_inside() -> None:
     with armed(FakeKernel()) as guard, freeze.frozen(guard):
         inside = gc.isenabled()
+        set_aside = gc.get_freeze_count()
 
     assert not inside
     assert gc.isenabled()
+    assert set_aside
+    assert gc.get_freeze_count() == 0  # it may be collected again
 
 
 def test_a_collector_that_was_off_stays_off() -> None:

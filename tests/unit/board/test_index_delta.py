@@ -94,6 +94,18 @@ def test_giving_up_an_unlinked_file_costs_no_other() -> None:
     ]  # fmt: skip
 
 
+def test_only_what_has_a_content_that_is_not_known_is_pending_and_each_inode_once() -> None:
+    wanted = a_file(b"wanted")._replace(digest=b"", size=1)
+    one, other = (wanted._replace(name=name, link=7) for name in (b"one", b"other"))
+    known = a_file(b"known")._replace(digest=bytes(32), size=1)
+    empty = a_file(b"empty")._replace(digest=b"", size=0)
+    entries = {entry.path: entry for entry in (known, wanted, one, empty, other)}
+
+    found = [entry.path for entry in Delta(entries=entries).pending()]
+
+    assert found == [b"wanted", b"one"]
+
+
 def test_giving_up_a_linked_file_costs_all_its_names() -> None:
     links = {b"a": 7, b"b": 8, b"c": 7, b"d": 0}
     delta = Delta(entries={name: a_file(name, link=link) for name, link in links.items()})

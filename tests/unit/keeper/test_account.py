@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -189,6 +190,21 @@ def test_s04_more_than_the_allowance_is_refused_with_limit_used_left_and_place(
     assert "84.0 KiB are used, there is room for 16.0 KiB, and 40.0 KiB would come" in said
     assert "limits.bytes_per_day in the keeper's keeper.yaml" in caught.value.hint
     assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
+
+
+def test_all_that_may_be_used_is_no_overdraft_and_one_byte_more_is(
+    store: Store, clock: FakeClock
+) -> None:
+    account = account_of(store, clock, limits=BoardLimits(bytes_per_day=ByteSize(5000)))
+    account.charge(Spent(bytes=5000))
+    account.check_not_overdrawn()
+
+    account.charge(Spent(bytes=1))
+
+    with pytest.raises(PreflightError, match="bytes_per_day"):
+        account.check_not_overdrawn()
+    lock = store.board_folder(PIER_3) / "account.lock"
+    assert stat.S_IMODE(lock.stat().st_mode) == 0o600
 
 
 def test_h19_runs_without_end_stay_within_a_day(store: Store, clock: FakeClock) -> None:

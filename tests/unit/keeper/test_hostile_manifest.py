@@ -16,7 +16,7 @@ from holdstill.keeper.local import LocalKeeper
 from holdstill.model import pieces
 from holdstill.model.layout import Raw
 from holdstill.model.manifest import LIMIT, Attachment, CapturedPart, Grade
-from holdstill.records import manifest_file
+from holdstill.records import index_schema, manifest_file
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
 
@@ -150,6 +150,8 @@ def test_s34_a_manifest_without_a_signature_is_refused(
         (rb"taken_at: [^\n]*", b"taken_at: ../../../x", "taken_at"),
         (rb"taken_at: [^\n]*", b"taken_at: 0001-01-01T00:00:00Z", "no clock of a board"),
         (rb"taken_at: [^\n]*", b"taken_at: 9999-12-31T23:59:59Z", "no clock of a board"),
+        (rb"taken_at: [^\n]*", b"taken_at: 1969-12-31T23:59:59Z", "no clock of a board"),
+        (rb"taken_at: [^\n]*", b"taken_at: 2446-01-01T00:00:00Z", "no clock of a board"),
         (rb"taken_at: [^\n]*", b"taken_at: 2026-11-25T02:15:03+14:00", "taken_at"),
         (rb"grade: point-in-time", b"grade: perfect", "grade"),
         (rb"entries: \d+", b"entries: 6000000", "more than the 5,000,000"),
@@ -167,6 +169,28 @@ def test_s30_s25_h7_a_value_that_is_wrong_is_refused_and_named(
     assert count == 1
 
     assert said in refuse(board, summed(body))
+
+
+# The epoch of Unix, and the end of ext4's dates: Linux Documentation/filesystems/ext4/inodes.rst,
+# inode timestamps (2446-05-10).
+@pytest.mark.parametrize("moment", [b"1970-01-01T00:00:00Z", b"2445-12-31T23:59:59Z"])
+def test_a_clock_that_is_far_off_keeps_nothing_from_being_sealed(
+    board: LocalBoard, begun: RunStarted, moment: bytes
+) -> None:
+    body = re.sub(rb"taken_at: [^\n]*", b"taken_at: " + moment, body_of(board, begun))
+    data = summed(body)
+
+    assert board.keeper.seal(data, board.signed(data)).name
+
+
+def test_an_index_that_is_too_large_is_refused_before_it_is_read(
+    board: LocalBoard, begun: RunStarted
+) -> None:
+    plain = honest(board, begun)
+    huge = msgspec.structs.replace(plain.index, size=index_schema.SIZE_MAX + 1)
+    data = manifest_file.encode(msgspec.structs.replace(plain, index=huge))
+
+    assert f"an index of {index_schema.SIZE_MAX + 1} bytes is too large" in refuse(board, data)
 
 
 @pytest.mark.parametrize(

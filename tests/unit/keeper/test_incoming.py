@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import os
 import stat
 import threading
@@ -13,6 +14,7 @@ import pytest
 
 from holdstill.errors import BusyError
 from holdstill.keeper import incoming
+from holdstill.model.names import Digest
 from support import keeping
 from support.keeping import PIER_3, FakeClock
 
@@ -83,10 +85,28 @@ def test_of_unfinished_stagings_the_newest_stays(store: Store) -> None:
         (staging / "contents/part").write_bytes(b"1.42")
         os.utime(staging, times=(1_800_000_000 - age,) * 2)
 
+    found = incoming.current(store, PIER_3)
     incoming.tidy(store, PIER_3, finished_runs=frozenset())
 
+    assert found is not None
+    assert found.folder == newest
     assert list(folder.iterdir()) == [newest]
     assert (newest / "contents/part").read_bytes() == b"1.42"
+
+
+@pytest.mark.parametrize(("size", "is_worth_it"), [(16 << 10, True), ((16 << 10) - 1, False)])
+def test_a_basis_of_sixteen_kib_is_worth_a_copy(
+    store: Store, tmp_path: Path, *, size: int, is_worth_it: bool
+) -> None:
+    content = b"x" * size
+    basis = Digest(hashlib.sha256(content).hexdigest())
+    path = store.contents.path(basis)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(content)
+
+    found = incoming.basis_size(store, tmp_path, digest=Digest("0" * 64), basis=basis)
+
+    assert found == (path.stat().st_blocks * 512 if is_worth_it else 0)
 
 
 def test_a_file_with_a_second_name_is_reported_and_no_other(tmp_path: Path) -> None:

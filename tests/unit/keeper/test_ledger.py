@@ -60,6 +60,32 @@ def test_a_ledger_is_read_as_it_was_written() -> None:
     assert (ledger.faults, ledger.torn) == ((), False)
 
 
+# Every ledger is written in these words: with another one here, those of before cannot be read.
+@pytest.mark.parametrize(
+    ("event", "written_as"),
+    [
+        (ThinnedEvent(captures=("a",)), b'{"event":"thinned","captures":["a"]}'),
+        (VerifiedEvent(captures={"a": READ}), b'{"event":"verified","captures":{"a":"%b"}}'),
+        (DamagedEvent(captures=("a",)), b'{"event":"damaged","captures":["a"]}'),
+        (BootedEvent(capture="a"), b'{"event":"booted","capture":"a"}'),
+        (PinnedEvent(capture="a"), b'{"event":"pinned","capture":"a"}'),
+        (UnpinnedEvent(capture="a"), b'{"event":"unpinned","capture":"a"}'),
+        (AcceptedEvent(reason="a"), b'{"event":"accepted","reason":"a"}'),
+    ],
+)
+def test_events_keep_their_words(event: Event, written_as: bytes) -> None:
+    said = written_as.replace(b"%b", READ.encode())
+
+    assert b'"entry":' + said + b',"check":' in written(event)
+
+
+def test_a_sealed_event_that_says_nothing_of_its_contents_has_none() -> None:
+    line = written(sealed(1))
+
+    assert b'"entry":{"event":"sealed","brief":{' in line
+    assert b'"recovered":false,"contents":0,"content_sum":0}' in line
+
+
 def test_an_empty_ledger_is_sound() -> None:
     ledger = ledgers.parse(b"")
 

@@ -159,6 +159,38 @@ def test_c11_a_capture_that_was_altered_since_gets_none(cut_off: CutOff, name: s
     assert cut_off.intent.exists()
 
 
+def test_c11_an_older_capture_in_the_place_of_the_newest_gets_no_line(
+    cut_off: CutOff, store: Store
+) -> None:
+    older = captures_of(store)[0]
+    for name in ("manifest.yaml", "manifest.yaml.sig"):  # well signed, both
+        (cut_off.folder / name).unlink()
+        (cut_off.folder / name).write_bytes((older / name).read_bytes())
+
+    with pytest.raises(SecurityError, match="altered since"):
+        cut_off.recover()
+
+    assert len(sealed_in(cut_off)) == 1
+
+
+def test_nothing_is_published_behind_a_chain_that_broke_meanwhile(
+    cut_off: CutOff, store: Store
+) -> None:
+    event = msgspec.json.decode(cut_off.intent.read_bytes(), type=ledgers.SealedEvent)
+    prepared = cut_off.folder.rename(cut_off.intent.with_suffix(""))
+    broken = cut_off.ledger.read_bytes().replace(b'"seq":1', b'"seq":2', 1)
+    cut_off.ledger.write_bytes(broken)
+
+    with pytest.raises(SecurityError, match="the chain is broken"):
+        Sealer(BoardCaptures(store, PIER_3, FakeSignatures()), clock=FakeClock()).publish(
+            prepared, event
+        )
+
+    assert prepared.is_dir()
+    assert not cut_off.folder.exists()
+    assert cut_off.ledger.read_bytes() == broken
+
+
 def test_c11_a_spoiled_note_of_a_sealing_leaves_a_capture_that_is_told_of(
     cut_off: CutOff,
 ) -> None:

@@ -73,6 +73,17 @@ def test_soldered_memory_and_inner_disks_look_built_in(
     assert look_up(kernel, name, (179, 0)).is_fixed
 
 
+# Linux Documentation/ABI/stable/sysfs-block, removable: 1 where the medium can be taken out.
+@pytest.mark.parametrize(("removable", "is_fixed"), [("1", False), ("0", True)])
+def test_a_reader_on_an_inner_bus_is_not_built_in_if_its_medium_comes_out(
+    kernel: Kernel, removable: str, *, is_fixed: bool
+) -> None:
+    home = kernel.disk("sda", "8:0", bus="pci0/ata1")
+    say(home, removable=removable)
+
+    assert look_up(kernel, "sda", (8, 0)).is_fixed is is_fixed
+
+
 def test_a_partition_is_known_as_one(kernel: Kernel) -> None:
     disk = kernel.disk("sdx", "8:16")
     kernel.partition(disk, "sdx2", "8:18")

@@ -47,7 +47,11 @@ def refused(device: BlockDevice, *, token: str = "", again: str = "") -> str:
 
 
 def test_without_a_word_of_the_owner_nothing_is_written() -> None:
-    assert "--confirm 0123456789AB" in refused(CARD)
+    with pytest.raises(TargetRefusedError) as caught:
+        device_safety.check(CARD, needed=GIB, consent=Confirmation())
+
+    assert str(caught.value.hint).endswith("say --confirm 0123456789AB")
+    assert "is neither" not in str(caught.value)  # of a word that nobody typed
 
 
 @pytest.mark.parametrize("token", [CARD.serial, str(CARD.size)])
@@ -73,10 +77,20 @@ def test_some_reasons_nothing_overrides(device: BlockDevice, why: str) -> None:
     assert "nothing overrides this" in said
 
 
+def test_a_reader_without_a_card_is_not_called_a_small_card() -> None:
+    assert "too small" not in refused(replace(CARD, size=0))
+
+
+def test_the_largest_card_is_named_once() -> None:
+    largest = replace(CARD, size=512 * GIB)
+
+    device_safety.check(largest, needed=GIB, consent=Confirmation(token=CARD.serial))
+
+
 @pytest.mark.parametrize(
     "device",
     [
-        replace(CARD, size=4096 * GIB),
+        replace(CARD, size=512 * GIB + 512),
         replace(CARD, is_fixed=True),
         replace(CARD, members=("part of an array",)),
     ],
