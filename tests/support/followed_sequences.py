@@ -126,7 +126,7 @@ class Batch:
 
     def freeze(self, paths: Sequence[Path], spool: Spool) -> list[Instant]:
         """Take what must be read again, and read everything whole beside it."""
-        with self._followed.alone(), frozen(self._at):
+        with frozen(self._at), self._followed.alone():
             self._followed.look_frozen()
             return [*self._instants(paths, spool)]
 

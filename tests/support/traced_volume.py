@@ -59,7 +59,7 @@ def formatted(
     with loop.attached(image) as disk:
         device = disk.partition(1)
         force = "-F" if kind == "ext4" else "-f"
-        programs.run(f"mkfs.{kind}", "-q", force, *mkfs, device)
+        programs.run(f"mkfs.{kind}", "-q", force, *mkfs, device, timeout=300)
         with loop.mounted(device, folder / "at", kind=kind, options=options) as at:
             yield device, at
 
@@ -100,6 +100,6 @@ def scribbling(path: Path, seed: int, pause: float, kind: str) -> Iterator[Count
             yield done
         finally:
             process.terminate()
-            said, _ = process.communicate(timeout=30)
+            said, _ = process.communicate(timeout=120)
             assert process.returncode == 0, process.returncode
             done.update(json.loads(said))

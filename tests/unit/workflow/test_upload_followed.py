@@ -203,6 +203,7 @@ def test_of_a_file_that_an_earlier_capture_has_only_what_changed_is_sent(scene: 
     scene.write(3, 200)
 
     assert scene.upload() == 2
+    assert len(scene.keeper.asked) == 2  # it has the others, and is not asked
     assert scene.digest() == scene.right()  # nobody wrote while it was read
     assert scene.lists.list_of(scene.right()) is not None
     assert scene.stats.hashed_bytes == SIZE
