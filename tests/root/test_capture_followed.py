@@ -5,8 +5,6 @@ The witness is a whole read of the frozen file, in the same freeze; and SQLite's
 
 from __future__ import annotations
 
-import fcntl
-import os
 import shutil
 import sqlite3
 import subprocess
@@ -19,10 +17,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 import holdstill as holdstill_package
-from holdstill.board import block_trace, spool
-from holdstill.system import tracefs
+from holdstill.board import spool
 from support import boards, database_writer, faulted, loop, programs, witnessed
 from support.boards import Board, Kept, holdstill
+from support.trace_instances import left_over
 from support.witnessed import digest
 
 if TYPE_CHECKING:
@@ -192,30 +190,6 @@ def test_what_the_trace_loses_in_the_pause_ends_it_where_the_file_does_not_fit(
 
         assert not loop.thaw(one.board.root)
         one.captured()
-
-
-def left_over() -> set[str]:
-    """Return the trace instances that no living run holds."""
-    with tracefs.opened() as top:
-        handle = os.open("instances", os.O_RDONLY | os.O_DIRECTORY, dir_fd=top)
-        try:
-            with os.scandir(handle) as found:
-                names = {one.name for one in found if one.name.startswith(block_trace.PREFIX)}
-            return {name for name in names if not is_held(name, handle)}
-        finally:
-            os.close(handle)
-
-
-def is_held(name: str, instances: int) -> bool:
-    handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY, dir_fd=instances)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    else:
-        return False
-    finally:
-        os.close(handle)
 
 
 def test_killed_in_the_pause_it_is_thawed_and_the_next_run_removes_the_trace(

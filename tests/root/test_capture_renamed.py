@@ -34,11 +34,10 @@ WRITER = """
 import os, sys, time
 handle = os.open(sys.argv[1], os.O_RDWR)
 while True:
-    pages = os.fstat(handle).st_size // 4096
-    os.pwrite(handle, os.urandom(4096), 4096 * (time.monotonic_ns() % pages))
+    os.pwrite(handle, os.urandom(4096), 4096 * (time.monotonic_ns() % 256))
     time.sleep(0.02)
 """
-"""Writes to one inode, whatever it is called; it never makes the file longer."""
+"""Writes to the first MiB of one inode, whatever it is called."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,7 @@ DEEDS = {
     "shorter": Deed(f"truncate -s {20 * MIB + 100} {NAME}"),
     "longer": Deed(f"truncate -s {SIZE + 100_000} {NAME}"),
     "too-small-to-follow": Deed(f"truncate -s {10 * MIB} {NAME}"),
-    "mostly-holes": Deed(f"fallocate -p -o 0 -l {16 * MIB} {NAME}"),
+    "mostly-holes": Deed(f"fallocate -p -o {2 * MIB} -l {16 * MIB} {NAME}"),
     "shifted": Deed(f"fallocate -i -o {8 * MIB} -l 65536 {NAME}", whole=True),
 }
 
