@@ -146,7 +146,9 @@ def _board(case: Case, folder: Path, memory: int) -> Iterator[tuple[Stage, Path]
         database = board.root / "srv/readings.db"
         with (
             boards.kept(folder, board, more=SETTINGS) as kept,
-            loop.mounted(Path("tmpfs"), kept.spool, kind="tmpfs", options=f"size={memory}m"),
+            loop.mounted(
+                Path("tmpfs"), kept.spool, kind="tmpfs", options=f"size={memory}m,mode=700"
+            ),
         ):
             yield Stage(board, kept, folder, files, count), database
 
