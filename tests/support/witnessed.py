@@ -47,7 +47,7 @@ def captured(
     done = subprocess.run(
         [*map(str, words), "--settings", str(settings), "--json"],
         capture_output=True,
-        timeout=120,
+        timeout=280,
         env=os.environ | {"PYTHONPATH": os.fspath(product)} if product else None,
         check=False,
     )
