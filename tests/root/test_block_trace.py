@@ -6,6 +6,7 @@ import mmap
 import os
 import subprocess
 import sys
+import threading
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -204,6 +205,21 @@ def test_what_was_written_while_the_trace_was_off_is_missed_by_the_count(
         assert isinstance(answer, Untraced)
         assert answer == (NoTrace.UNCOUNTED, "8 sectors")
         assert told(trace, device) == [(9 * 4096, 10 * 4096)]
+
+
+def test_a_loss_under_load_is_told_once(device: Path) -> None:
+    """While looks are taken more is written, of which some is traced and not yet counted."""
+    with traced(device) as trace:
+        for _ in range(10):
+            writer = threading.Thread(target=write_blocks, args=(device, 0, 4000, 2))
+            writer.start()
+            meddle("tracing_on", "0")
+            write_blocks(device, 9000)
+            meddle("tracing_on", "1")
+            assert isinstance(trace.written(), Untraced)
+            writer.join()
+
+            assert isinstance(trace.written(), dict)
 
 
 @contextmanager

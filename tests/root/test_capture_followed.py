@@ -5,27 +5,28 @@ The witness is a whole read of the frozen file, in the same freeze; and SQLite's
 
 from __future__ import annotations
 
-import fcntl
-import hashlib
-import json
-import os
+import shutil
 import sqlite3
 import subprocess
 import sys
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypedDict
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import block_trace, spool
-from holdstill.system import tracefs
-from support import boards, database_writer, faulted, frozen_witness, loop, programs
+import holdstill as holdstill_package
+from holdstill.board import spool
+from support import boards, database_writer, faulted, loop, programs, witnessed
 from support.boards import Board, Kept, holdstill
+from support.trace_instances import left_over
+from support.witnessed import digest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
+
+    from support.witnessed import Report
 
 pytestmark = pytest.mark.timeout(300)
 MIB = 1 << 20
@@ -33,16 +34,6 @@ SIZE = 256 * MIB
 MEMORY = 64 * MIB
 NAME = "readings.db"
 NO_PAUSE = 5
-
-
-class PartReport(TypedDict):
-    large_files: str
-    large_files_why: str
-
-
-class Report(TypedDict):
-    spool_bytes: int
-    parts: list[PartReport]
 
 
 @dataclass(frozen=True)
@@ -57,19 +48,13 @@ class Busy:
     def database(self) -> Path:
         return self.board.root / "srv" / NAME
 
-    def captured(self, loss: str = "none", *, code: int = 0) -> tuple[Report, str]:
+    def captured(
+        self, loss: str = "none", *, code: int = 0, product: Path | None = None
+    ) -> tuple[Report, str]:
         """Take a capture; return its report and the SHA-256 of the frozen database."""
-        out = self.folder / "digest"
-        words = [sys.executable, frozen_witness.__file__, out, loss, self.database, "capture"]
-        done = subprocess.run(
-            [*map(str, words), "--settings", str(self.kept.settings), "--json"],
-            capture_output=True,
-            timeout=120,
-            check=False,
+        return witnessed.captured(
+            self.kept.settings, self.database, loss=loss, code=code, product=product
         )
-        assert done.returncode == code, done.stderr.decode()
-        report: Report = json.loads(done.stdout or '{"spool_bytes": 0, "parts": []}')
-        return report, out.read_text("ascii")
 
     def again(self, name: str) -> Path:
         """Get the newest capture's files; return where the database is."""
@@ -80,23 +65,26 @@ class Busy:
 
 @contextmanager
 def busy(
-    folder: Path, *, kind: str = "ext4", journal: str = "delete", memory: int = MEMORY
+    folder: Path,
+    *,
+    kind: str = "ext4",
+    journal: str = "delete",
+    memory: int = MEMORY,
+    nocow: bool = False,
 ) -> Iterator[Busy]:
     share = memory / spool.parse_available(spool.MEMINFO.read_bytes())
     more = f"pause: {{spool_share: {share:.6f}, ceiling: 10.0}}\n"
-    with boards.running(folder, size=768 * MIB, kind=kind) as board:
+    with boards.running(folder, size=1 << 30, kind=kind) as board:
         path = board.root / "srv" / NAME
         path.parent.mkdir()
+        if nocow:
+            programs.run("chattr", "+C", path.parent)
         database_writer.fill(path, SIZE, journal)
         with (
             boards.kept(folder, board, more=more) as kept,
             database_writer.writing(path, journal),
         ):
             yield Busy(board, kept, folder)
-
-
-def digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def check(database: Path) -> str:
@@ -136,6 +124,45 @@ def test_a_database_larger_than_the_memory_of_the_pause_is_captured_as_it_was_fr
         assert digest(at / "srv" / NAME) == frozen
 
 
+def test_on_btrfs_the_extents_tell_what_changed(tmp_path: Path) -> None:
+    with busy(tmp_path, kind="btrfs") as one:
+        for night in ("first", "second"):
+            report, frozen = one.captured()
+
+            assert how(report) == ("extents", "")
+            assert report["spool_bytes"] < MEMORY / 4
+            assert digest(one.again(night)) == frozen
+    assert check(tmp_path / "second" / NAME) == "ok"
+
+
+def test_what_btrfs_writes_in_place_is_copied_whole(tmp_path: Path) -> None:
+    with busy(tmp_path, kind="btrfs", memory=2 * SIZE, nocow=True) as one:
+        report, frozen = one.captured()
+
+        assert report["spool_bytes"] > SIZE
+        assert digest(one.again("again")) == frozen
+
+
+def blind(folder: Path) -> Path:
+    """Copy the product, and take the line from it that notes what the trace tells."""
+    noting = "self._written[disk].add(sector, count)"
+    shutil.copytree(Path(holdstill_package.__file__).parent, folder / "holdstill")
+    module = folder / "holdstill/board/block_trace.py"
+    text = module.read_text("utf-8")
+    assert text.count(noting) == 1
+    module.write_text(text.replace(noting, "pass"), "utf-8")
+    return folder
+
+
+def test_with_the_trace_ignored_the_capture_would_be_wrong(tmp_path: Path) -> None:
+    """The control: what all others here compare with would find it."""
+    with busy(tmp_path) as one:
+        report, frozen = one.captured(product=blind(tmp_path / "blind"))
+
+        assert how(report) == ("traced", "")
+        assert digest(one.again("again")) != frozen
+
+
 def test_what_the_trace_loses_in_a_hot_round_is_read_again(tmp_path: Path) -> None:
     with busy(tmp_path) as one:
         report, frozen = one.captured("rounds")
@@ -163,30 +190,6 @@ def test_what_the_trace_loses_in_the_pause_ends_it_where_the_file_does_not_fit(
 
         assert not loop.thaw(one.board.root)
         one.captured()
-
-
-def left_over() -> set[str]:
-    """Return the trace instances that no living run holds."""
-    with tracefs.opened() as top:
-        handle = os.open("instances", os.O_RDONLY | os.O_DIRECTORY, dir_fd=top)
-        try:
-            with os.scandir(handle) as found:
-                names = {one.name for one in found if one.name.startswith(block_trace.PREFIX)}
-            return {name for name in names if not is_held(name, handle)}
-        finally:
-            os.close(handle)
-
-
-def is_held(name: str, instances: int) -> bool:
-    handle = os.open(name, os.O_RDONLY | os.O_DIRECTORY, dir_fd=instances)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    else:
-        return False
-    finally:
-        os.close(handle)
 
 
 def test_killed_in_the_pause_it_is_thawed_and_the_next_run_removes_the_trace(

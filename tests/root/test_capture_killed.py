@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.board import freeze_state
-from support import boards, held, kill_points, loop
+from support import boards, held, kill_points, loop, trace_instances
 from support.boards import holdstill
 from support.kill_points import Agent
 from support.loop import MIB
@@ -21,6 +21,10 @@ from support.loop import MIB
 KILLS = int(os.environ.get("HOLDSTILL_KILLS", "3"))
 WITHIN = 1.0
 """Seconds until the guard must have thawed, counted from the death of the agent."""
+
+
+FOLLOWED = 24 * MIB
+"""Bytes of a file of which a pause takes only what changed."""
 
 
 WRITER = """
@@ -42,6 +46,13 @@ def a_large_file_is_written_to(path: Path, *, size: int = 96 * MIB) -> Iterator[
             yield
         finally:
             writer.kill()
+
+
+@contextmanager
+def filled(path: Path, size: int) -> Iterator[None]:
+    """Let a file be there without holes: with many of them it would not be followed."""
+    path.write_bytes(os.urandom(size))
+    yield
 
 
 def frozen_now(marked: Path) -> bool:
@@ -127,10 +138,12 @@ class Pier:
 
     def recovers(self) -> None:
         """Do what systemd does when the service has ended, then capture again."""
+        left = trace_instances.left_over()
         assert self.agent.run("resume", "--settings", self.settings) == (0, 0)
         assert self.counts()
         assert self.agent.run("capture", "--settings", self.settings) == (0, 0)
         assert self.counts()
+        assert not left & trace_instances.left_over()
 
     def counts(self) -> bool:
         """Whether the service is at work."""
@@ -146,8 +159,9 @@ class Pier:
 def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
     folder = tmp_path_factory.mktemp("pier")
     with (
-        boards.running(folder, size=160 * MIB, thawed_every=3600) as board,
-        a_large_file_is_written_to(board.root / "large", size=4 * MIB),
+        boards.running(folder, size=192 * MIB, thawed_every=3600) as board,
+        filled(board.root / "large", FOLLOWED),
+        a_large_file_is_written_to(board.root / "large", size=FOLLOWED),
         subprocess.Popen([sys.executable, "-c", SERVICE, board.root / "counter"]) as service,
         kill_points.agent() as agent,
     ):
@@ -155,6 +169,8 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
         hook += f"resume: [/bin/kill, -CONT, '{service.pid}']}}]"
         with boards.kept_nearby(folder, board.root, more=f"hooks: {hook}\n") as kept:
             try:
+                # From the second capture on the large file is followed.
+                assert agent.run("capture", "--settings", kept.settings) == (0, 0)
                 yield Pier(board.root, kept.settings, kept.store, board.root / "counter", agent)
             finally:
                 loop.thaw(board.root)

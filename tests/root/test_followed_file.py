@@ -15,7 +15,7 @@ from holdstill.board.spool import Spool
 from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
 from support import database_writer
-from support.traced_volume import MIB, Volume, frozen, scribbling, volume
+from support.traced_volume import MIB, Volume, frozen, volume
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -100,27 +100,6 @@ def test_the_pause_reads_what_a_database_changed_and_the_list_is_the_instants(
 
 def right_piece_at(listed: PieceList, offset: int) -> bytes:
     return next(p.digest for p in listed.parts() if p.offset <= offset < p.offset + p.length)
-
-
-@pytest.mark.parametrize("kind", ["ext4", "xfs", "btrfs"])
-def test_whatever_scribbles_the_list_is_the_instants(
-    tmp_path: Path, memory: Path, kind: str
-) -> None:
-    with volume(tmp_path, kind) as one:
-        for seed in range(8):
-            path = one.at / f"file-{seed}"
-            path.write_bytes(os.urandom(4 * MIB + seed))
-            with (
-                scribbling(path, seed, 0.01, kind),
-                followed(one, path, tmp_path, memory) as file,
-            ):
-                for _ in range(3):
-                    file.hot_round(one.written())
-                with one.trace.alone(), frozen(one.at):
-                    taken = file.file.spool_frozen(one.written(), file.spool)
-                    right = file.frozen_list()
-
-                assert file.file.listed(taken).digest() == right.digest()
 
 
 def test_after_a_loss_everything_is_read_again(tmp_path: Path, memory: Path) -> None:

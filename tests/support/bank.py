@@ -5,6 +5,7 @@ As a program (argv: DATABASE NUMBER) it moves money until it is ended; several m
 
 from __future__ import annotations
 
+import os
 import random
 import shutil
 import sqlite3
@@ -22,11 +23,12 @@ if TYPE_CHECKING:
 ACCOUNTS, EACH = 25_000, 100
 ROOM = 300
 """Bytes beside each balance: the accounts are spread over many pages."""
+LETTER = 1000
 PAUSE = 0.01
 
 
-def make(database: Path) -> None:
-    """Make a bank."""
+def make(database: Path, *, archive: int = 0) -> None:
+    """Make a bank; archive: bytes of old letters, of which each move changes one anywhere."""
     with closing(sqlite3.connect(database, isolation_level=None)) as base:
         base.execute("PRAGMA journal_mode=WAL")
         base.execute("CREATE TABLE account (id INTEGER PRIMARY KEY, balance INT, moves INT, room)")
@@ -34,6 +36,9 @@ def make(database: Path) -> None:
         rows = ((number, EACH, 0, "x" * ROOM) for number in range(ACCOUNTS))
         base.execute("BEGIN")
         base.executemany("INSERT INTO account VALUES (?, ?, ?, ?)", rows)
+        base.execute("CREATE TABLE letter (id INTEGER PRIMARY KEY, body BLOB)")
+        letters = ((number, os.urandom(LETTER)) for number in range(archive // LETTER))
+        base.executemany("INSERT INTO letter VALUES (?, ?)", letters)
         base.execute("COMMIT")
 
 
@@ -54,6 +59,7 @@ def move_for_ever(database: Path, chance: random.Random) -> None:
     base.execute("PRAGMA synchronous=NORMAL")
     base.execute("PRAGMA wal_autocheckpoint=50")
 
+    (letters,) = base.execute("SELECT count(*) FROM letter").fetchone()
     change = "UPDATE account SET balance = balance + ?, moves = moves + 1 WHERE id = ?"
     while True:
         giver, taker = chance.sample(range(ACCOUNTS), 2)
@@ -63,6 +69,8 @@ def move_for_ever(database: Path, chance: random.Random) -> None:
         base.execute(change, (sum_moved, taker))
         row = (giver, taker, sum_moved)
         base.execute("INSERT INTO move (giver, taker, sum) VALUES (?, ?, ?)", row)
+        letter = os.urandom(LETTER), chance.randrange(max(letters, 1))
+        base.execute("UPDATE letter SET body = ? WHERE id = ?", letter)
         base.execute("COMMIT")
         time.sleep(PAUSE)
 

@@ -1,9 +1,10 @@
 """A program: `holdstill` itself, beside a witness that reads files whole while they are frozen.
 
-argv: OUT LOSS FILE, and then the words for holdstill. The product is unchanged: an audit hook
+argv: OUT LOSS DEED FILE, and then the words for holdstill. The product is unchanged: an audit hook
 (PEP 578) sees the ioctls and programs. Just before the first thaw the FILE is read whole, and its
-SHA-256 is written to OUT when all is over. LOSS makes the block trace lose something, as anybody
-with root could:
+SHA-256 is written to OUT when all is over. DEED is a shell's line that is run when the first hot
+round has read and sends; the end is UNDONE if it never did. LOSS makes the block trace lose
+something, as anybody with root could:
 
     none
     rounds   it is switched off for a moment while a hot round sends
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import subprocess
 import sys
 import threading
 from dataclasses import dataclass
@@ -24,6 +26,7 @@ from holdstill.system import ioctl, tracefs
 
 SENT = 3
 """Transfers after which the trace is switched off in a hot round."""
+UNDONE = 98
 OFF = 0.4
 """Seconds for which it is off then."""
 
@@ -34,6 +37,7 @@ class Witness:
 
     file: str
     loss: str
+    deed: str
     me: int
     digest: str = ""
     sent: int = 0
@@ -50,7 +54,12 @@ class Witness:
             self.digest = hashlib.sha256(Path(self.file).read_bytes()).hexdigest()
 
     def _program(self, name: str) -> None:
-        self.sent += name.endswith("rsync")
+        if not name.endswith("rsync"):
+            return
+        self.sent += 1
+        if self.deed:
+            line, self.deed = self.deed, ""
+            subprocess.run(["/bin/sh", "-ec", line], check=True)
         if self.loss == "rounds" and self.sent == SENT:
             self.loss = "it was"
             switch("0")
@@ -72,14 +81,16 @@ def mine(top: int) -> list[str]:
 
 
 def main() -> None:
-    out, loss, file = sys.argv[1:4]
-    sys.argv[1:] = sys.argv[4:]
-    witness = Witness(file, loss, os.getpid())
+    out, loss, deed, file = sys.argv[1:5]
+    sys.argv[1:] = sys.argv[5:]
+    witness = Witness(file, loss, deed, os.getpid())
     sys.addaudithook(witness.heard)
     try:
         cli.main()
     finally:
         Path(out).write_text(witness.digest, encoding="ascii")
+        if witness.deed:
+            os._exit(UNDONE)
 
 
 if __name__ == "__main__":

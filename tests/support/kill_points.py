@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from types import FrameType
 
 STEPS = {
+    "the trace is begun": ("return", "board.block_trace", "_start"),
+    "a piece of a followed file is read": ("return", "board.followed_file", "FollowedFile._read"),
+    "before a look": ("call", "board.followed_files", "FollowedFiles.look"),
     "before a service is stopped": ("call", "board.hooks", "_quiesce"),
     "a service is stopped": ("return", "board.hooks", "_quiesce"),
     "before the guard is ready": ("call", "board.guard", "_await_ready"),
@@ -32,6 +35,12 @@ STEPS = {
     "written out": ("return", "board.freeze", "_write_out"),
     "before the freeze": ("call", "system.ioctl", "freeze"),
     "frozen": ("return", "system.ioctl", "freeze"),
+    "the trace is asked in the pause": (
+        "return",
+        "board.followed_files",
+        "FollowedFiles.look_frozen",
+    ),
+    "pieces are copied to memory": ("return", "board.spool", "Spool.copy_ranges"),
     "looking for what changed": (
         "return",
         "board.inode_table_detector",

@@ -1,22 +1,25 @@
 """A program: change one file in every way that there is, at random, until it is terminated.
 
 argv: PATH SEED PAUSE KIND; PAUSE is the most seconds between two operations, KIND the type of the
-file system. Operations that the file system refuses are left out.
+file system. Operations that the file system refuses are left out. At the end it tells in JSON how
+often it did which. It works on a window of the file most of the time, so that one operation meets
+what another one did.
 """
 
 from __future__ import annotations
 
 import ctypes
 import fcntl
+import json
 import mmap
 import os
 import random
-import shutil
 import signal
 import struct
 import subprocess
 import sys
 import time
+from collections import Counter
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -28,9 +31,16 @@ KEEP_SIZE, PUNCH, COLLAPSE, ZERO, INSERT = 0x01, 0x02, 0x08, 0x10, 0x20
 """FALLOC_FL_* of linux/falloc.h."""
 FICLONERANGE = 0x4020940D
 """_IOW(0x94, 13, struct file_clone_range), linux/fs.h."""
-SMALL, LARGE = 1 << 20, 6 << 20
+FICLONE = 0x40049409
+"""_IOW(0x94, 9, int), linux/fs.h."""
+MOVE_EXT = 0xC028660F
+"""_IOWR('f', 15, struct move_extent), fs/ext4/ext4.h: the blocks of two files change places."""
+LEAST, MOST = 16 << 20, 20 << 20
+"""Bytes of the file: from which on it is followed, and to which it grows."""
+WINDOW = 2 << 20
+RARELY = 0.05
+"""Of the draws of what ends the following of a file are done."""
 DEFRAGMENT = {
-    "ext4": ["e4defrag"],
     "xfs": ["xfs_fsr"],
     "btrfs": ["btrfs", "filesystem", "defragment", "-t", "1M"],
 }
@@ -43,25 +53,41 @@ class Scribbler:
     def __init__(self, path: str, seed: int, kind: str) -> None:
         self.path, self.kind = path, kind
         self.dice = random.Random(seed)  # noqa: S311 - dice, no secret
+        self.window = self.dice.randrange(LEAST - WINDOW)
         self.handle = -1
+        self.held: mmap.mmap | None = None
+        self.done: Counter[str] = Counter()
 
     def step(self) -> None:
         """Do one operation."""
         self.handle = os.open(self.path, os.O_RDWR)
         try:
             with suppress(OSError):
-                self.dice.choice(OPERATIONS)(self)
+                operation = self.dice.choice(OPERATIONS)
+                operation(self)
+                self.done[operation.__name__] += 1
         finally:
             os.close(self.handle)
+
+    @staticmethod
+    def only(fits: bool) -> None:  # noqa: FBT001 - it is all that it takes
+        """Go on only if it fits; else the operation is left out."""
+        if not fits:
+            raise OSError
 
     @property
     def size(self) -> int:
         return os.fstat(self.handle).st_size
 
+    def place(self) -> int:
+        """Draw an offset."""
+        if self.dice.random() < 0.8:
+            return self.window + self.dice.randrange(WINDOW)
+        return self.dice.randrange(max(self.size, 1))
+
     def blocks(self) -> tuple[int, int]:
         """Draw whole blocks of the file: offset, length."""
-        first = self.dice.randrange(max(self.size // BLOCK, 1))
-        return first * BLOCK, self.dice.randint(1, 30) * BLOCK
+        return self.place() // BLOCK * BLOCK, self.dice.randint(1, 30) * BLOCK
 
     def data(self) -> bytes:
         return self.dice.randbytes(self.dice.choice((1, 100, 5000, 70_000)))
@@ -72,13 +98,24 @@ class Scribbler:
             raise OSError(ctypes.get_errno(), "fallocate")
 
     def pwrite(self) -> None:
-        os.pwrite(self.handle, self.data(), self.dice.randrange(max(self.size, 1)))
+        os.pwrite(self.handle, self.data(), self.place())
 
     def mapped(self) -> None:
         with mmap.mmap(self.handle, 0) as memory:
             for _ in range(self.dice.randint(1, 20)):
-                at = self.dice.randrange(len(memory) - 8)
-                memory[at : at + 8] = self.dice.randbytes(8)
+                self.store(memory)
+
+    def store(self, memory: mmap.mmap) -> None:
+        at = min(self.place(), len(memory) - 8)
+        memory[at : at + 8] = self.dice.randbytes(8)
+
+    def store_later(self) -> None:
+        """Store through a mapping from before: into a page that is dirty already, or was."""
+        # Behind the end of the file it would be a SIGBUS.
+        if self.held is None or len(self.held) > self.size or self.dice.random() < 0.1:
+            self.held = mmap.mmap(self.handle, 0)
+        for _ in range(self.dice.randint(1, 5)):
+            self.store(self.held)
 
     def direct(self) -> None:
         offset, length = self.blocks()
@@ -91,12 +128,25 @@ class Scribbler:
             os.close(past)
 
     def append(self) -> None:
-        if self.size < LARGE:
-            os.pwrite(self.handle, self.data(), self.size)
+        self.only(self.size < MOST)
+        os.pwrite(self.handle, self.data(), self.size)
+
+    def grow_sparse(self) -> None:
+        """Write far behind the end."""
+        self.only(self.size < MOST)
+        os.pwrite(self.handle, self.data(), self.size + self.dice.randrange(300_000))
 
     def truncate(self) -> None:
+        """Make it shorter or longer; now and then shorter than what is followed."""
         by = self.dice.randrange(-200_000, 100_000)
-        os.ftruncate(self.handle, min(max(self.size + by, BLOCK), LARGE))
+        least = LEAST if self.dice.random() < 0.99 else LEAST - BLOCK
+        os.ftruncate(self.handle, min(max(self.size + by, least), MOST))
+
+    def truncate_and_back(self) -> None:
+        """Cut the end off, inside a block, and let zeros come in its place."""
+        size = self.size
+        os.ftruncate(self.handle, size - self.dice.randrange(1, 100_000))
+        os.ftruncate(self.handle, size)
 
     def fsync(self) -> None:
         os.fsync(self.handle)
@@ -112,20 +162,31 @@ class Scribbler:
     def zero(self) -> None:
         self.fallocate(ZERO, *self.blocks())
 
+    def write_and_discard(self) -> None:
+        """Write where no block is, or an unwritten one, and take it back before it is written."""
+        offset, length = self.blocks()
+        self.fallocate(PUNCH | KEEP_SIZE, offset, length)
+        if self.dice.random() < 0.5:
+            self.fallocate(0, offset, length)
+        os.fsync(self.handle)
+        os.pwrite(self.handle, self.dice.randbytes(length // 2), offset + 100)
+        time.sleep(self.dice.random() * 0.02)
+        self.fallocate(self.dice.choice((PUNCH | KEEP_SIZE, ZERO)), offset, length)
+
     def collapse(self) -> None:
-        if self.size > SMALL:
-            self.fallocate(COLLAPSE, *self.blocks())
+        self.only(self.size > LEAST + (256 << 10))
+        self.fallocate(COLLAPSE, *self.blocks())
 
     def insert(self) -> None:
-        if self.size < LARGE:
-            self.fallocate(INSERT, *self.blocks())
+        self.only(self.size < MOST)
+        self.fallocate(INSERT, *self.blocks())
 
     def insert_and_collapse(self) -> None:
         span = self.blocks()
-        if self.size < LARGE:
-            self.fallocate(INSERT, *span)
-            time.sleep(self.dice.random() * 0.01)
-            self.fallocate(COLLAPSE, *span)
+        self.only(self.size < MOST)
+        self.fallocate(INSERT, *span)
+        time.sleep(self.dice.random() * 0.01)
+        self.fallocate(COLLAPSE, *span)
 
     def copy_range(self) -> None:
         source, target = self.blocks()[0], self.blocks()[0]
@@ -137,34 +198,82 @@ class Scribbler:
             self.handle, FICLONERANGE, struct.pack("qQQQ", self.handle, source, length, target)
         )
 
-    def rename_over(self) -> None:
-        beside = self.path + ".new"
+    def clone(self) -> None:
+        """Share all blocks with another file for a moment, so that writes go elsewhere."""
+        beside = self.path + ".clone"
         with open(beside, "wb") as file:  # noqa: PTH123 - the test's paths are words here
-            file.write(self.dice.randbytes(self.dice.randrange(SMALL, 2 * SMALL)))
-        os.rename(beside, self.path)  # noqa: PTH104 - as above
+            try:
+                fcntl.ioctl(file.fileno(), FICLONE, self.handle)
+                os.pwrite(self.handle, self.data(), self.place())
+            finally:
+                os.unlink(beside)  # noqa: PTH108 - as above
+
+    def link(self) -> None:
+        """Write to it by another name, which it keeps until the next time."""
+        beside = self.path + ".link"
+        with suppress(FileNotFoundError):
+            os.unlink(beside)  # noqa: PTH108 - as above
+        os.link(self.path, beside)
+        with open(beside, "r+b") as file:  # noqa: PTH123 - as above
+            os.pwrite(file.fileno(), self.data(), self.place())
+
+    def rename_over(self) -> None:
+        self.only(self.dice.random() < RARELY)
+        self.make(self.path + ".new")
+        os.rename(self.path + ".new", self.path)  # noqa: PTH104 - as above
+
+    def delete_and_make(self) -> None:
+        self.only(self.dice.random() < RARELY)
+        os.unlink(self.path)  # noqa: PTH108 - as above
+        self.make(self.path)
+
+    def make(self, path: str) -> None:
+        with open(path, "wb") as file:  # noqa: PTH123 - as above
+            file.write(self.dice.randbytes(LEAST + self.dice.randrange(-BLOCK, BLOCK)))
+            if self.dice.random() < 0.5:
+                os.fsync(file.fileno())
+
+    def swap(self) -> None:
+        """Let blocks change places with those of another file, as a defragmentation does."""
+        beside = self.path + ".donor"
+        offset, length = self.blocks()
+        with open(beside, "w+b") as donor:  # noqa: PTH123 - as above
+            os.unlink(beside)  # noqa: PTH108 - as above
+            os.posix_fallocate(donor.fileno(), 0, offset + length)
+            first, count = offset // BLOCK, length // BLOCK
+            asked = struct.pack("IiQQQQ", 0, donor.fileno(), first, first, count, 0)
+            fcntl.ioctl(self.handle, MOVE_EXT, asked)
 
     def defragment(self) -> None:
-        words = DEFRAGMENT[self.kind]
-        if shutil.which(words[0]):
-            subprocess.run([*words, self.path], capture_output=True, check=False)
+        words = [*DEFRAGMENT[self.kind], self.path] if self.kind in DEFRAGMENT else []
+        if not words or subprocess.run(words, capture_output=True, check=False).returncode:
+            raise OSError
 
 
 OPERATIONS: list[Callable[[Scribbler], None]] = [
     *[Scribbler.pwrite] * 4,
-    *[Scribbler.mapped] * 3,
+    *[Scribbler.mapped] * 2,
+    *[Scribbler.store_later] * 2,
     *[Scribbler.direct] * 2,
     Scribbler.append,
+    Scribbler.grow_sparse,
     Scribbler.truncate,
+    Scribbler.truncate_and_back,
     Scribbler.fsync,
     Scribbler.punch,
     Scribbler.preallocate,
     Scribbler.zero,
+    Scribbler.write_and_discard,
     Scribbler.collapse,
     Scribbler.insert,
     Scribbler.insert_and_collapse,
     Scribbler.copy_range,
     Scribbler.reflink,
+    Scribbler.clone,
+    Scribbler.link,
     Scribbler.rename_over,
+    Scribbler.delete_and_make,
+    Scribbler.swap,
     Scribbler.defragment,
 ]
 
@@ -179,6 +288,7 @@ def main() -> None:
     while not stop:
         scribbler.step()
         time.sleep(scribbler.dice.random() * float(pause))
+    sys.stdout.write(json.dumps(scribbler.done))
 
 
 if __name__ == "__main__":

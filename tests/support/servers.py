@@ -131,18 +131,32 @@ def postgresql_on(data: Path, home: Path, *options: str) -> Iterator[None]:
 def mariadb() -> Iterator[Path]:
     """Run MariaDB on the socket `socket` in the directory; root may log in without a password."""
     with home_of("mysql") as home:
-        data, log, listening = home / "data", home / "log", home / "socket"
-        programs.run(
-            "mariadb-install-db", "--no-defaults", "--user=mysql", f"--datadir={data}",
-            f"--tmpdir={home}", "--auth-root-authentication-method=normal", "--skip-test-db",
-        )  # fmt: skip
-        words = ["--no-defaults", f"--datadir={data}", f"--socket={listening}", f"--tmpdir={home}"]
-        words += ["--skip-networking", f"--pid-file={home}/pid", "--innodb-buffer-pool-size=32M"]
-        with server("mysql", programs.path_of("mariadbd"), *words, log=log):
-            await_answer(
-                lambda: answers("mariadb", f"--socket={listening}", "-e", "SELECT 1"), log
-            )
+        make_mariadb(home / "data", home)
+        with mariadb_on(home / "data", home):
             yield home
+
+
+def make_mariadb(data: Path, home: Path) -> None:
+    """Make an empty data directory; home: for its temporary files."""
+    programs.run(
+        "mariadb-install-db", "--no-defaults", "--user=mysql", f"--datadir={data}",
+        f"--tmpdir={home}", "--auth-root-authentication-method=normal", "--skip-test-db",
+    )  # fmt: skip
+
+
+@contextmanager
+def mariadb_on(data: Path, home: Path) -> Iterator[None]:
+    """Run MariaDB on this data, with its socket and its log in the directory home."""
+    log, listening = home / "log", home / "socket"
+    words = ["--no-defaults", f"--datadir={data}", f"--socket={listening}", f"--tmpdir={home}"]
+    words += ["--skip-networking", f"--pid-file={home}/pid", "--innodb-buffer-pool-size=32M"]
+    with server("mysql", programs.path_of("mariadbd"), *words, log=log) as running:
+        await_answer(
+            lambda: answers("mariadb", f"--socket={listening}", "-e", "SELECT 1"),
+            log,
+            alive=lambda: running.poll() is None,
+        )
+        yield
 
 
 @contextmanager

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
-from contextlib import ExitStack, contextmanager
+from collections import Counter
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -49,18 +51,26 @@ class Volume:
 
 
 @contextmanager
-def volume(folder: Path, kind: str, *mkfs: str, options: str = "noatime") -> Iterator[Volume]:
-    image = loop.partitioned_image(folder / "image", size=400 * MIB, script=TABLE)
-    with ExitStack() as undo:
-        device = undo.enter_context(loop.attached(image)).partition(1)
+def formatted(
+    folder: Path, kind: str, *mkfs: str, options: str = "noatime"
+) -> Iterator[tuple[Path, Path]]:
+    """Mount a fresh partition of a loop disk; yield its device and where it is mounted."""
+    image = loop.partitioned_image(folder / "image", size=640 * MIB, script=TABLE)
+    with loop.attached(image) as disk:
+        device = disk.partition(1)
         force = "-F" if kind == "ext4" else "-f"
-        programs.run(f"mkfs.{kind}", "-q", force, *mkfs, device)
-        at = undo.enter_context(loop.mounted(device, folder / "at", kind=kind, options=options))
+        programs.run(f"mkfs.{kind}", "-q", force, *mkfs, device, timeout=300)
+        with loop.mounted(device, folder / "at", kind=kind, options=options) as at:
+            yield device, at
+
+
+@contextmanager
+def volume(folder: Path, kind: str) -> Iterator[Volume]:
+    with formatted(folder, kind) as (device, at):
         place = traced_disk.place_of(device.stat().st_rdev)
-        started = block_trace.started([place.disk], SystemClock())
-        trace = undo.enter_context(started)
-        assert isinstance(trace, BlockTrace), trace
-        yield Volume(kind, at, place, trace)
+        with block_trace.started([place.disk], SystemClock()) as trace:
+            assert isinstance(trace, BlockTrace), trace
+            yield Volume(kind, at, place, trace)
 
 
 @contextmanager
@@ -79,13 +89,17 @@ def frozen(at: Path) -> Iterator[None]:
 
 
 @contextmanager
-def scribbling(path: Path, seed: int, pause: float, kind: str) -> Iterator[None]:
+def scribbling(path: Path, seed: int, pause: float, kind: str) -> Iterator[Counter[str]]:
+    """Have another process scribble; after the block it is told how often it did what."""
     words = [sys.executable, scribbler.__file__, os.fspath(path), str(seed), str(pause), kind]
+    done: Counter[str] = Counter()
     with subprocess.Popen(words, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == b"ready\n"
         try:
-            yield
+            yield done
         finally:
             process.terminate()
-            assert process.wait(timeout=30) == 0
+            said, _ = process.communicate(timeout=120)
+            assert process.returncode == 0, process.returncode
+            done.update(json.loads(said))

@@ -50,6 +50,8 @@ cached page that it made stale; whoever reads in that moment reads the old, and 
 _LOST = ("overrun", "commit overrun", "dropped events")
 """Of per_cpu/cpuN/stats."""
 _TEXT_MOST = 4096
+_TRIES = 10
+"""To read a disk's count and to drain while nothing is written in between."""
 _REMOVALS, _REMOVAL_PAUSE = 20, 0.05
 
 
@@ -96,10 +98,9 @@ class BlockTrace:
         self._missed = False
         self._dropped = self._dropped_now()
         self._traced = dict.fromkeys(disks, 0)
-        # Read after the trace began: what is traced may be more than what is counted, not less.
-        self._counted = {disk: self._count(disk) for disk in disks}
         self._written = self._none_written()
         self._recent: deque[tuple[float, array[int]]] = deque()
+        self._counted = {disk: self._counted_only(disk) for disk in disks}
 
     def written(self) -> dict[Disk, WrittenBlocks] | Untraced:
         """Return what was written since the last look, and in the moments before it once more.
@@ -107,20 +108,19 @@ class BlockTrace:
         A look that cannot tell says so, and the next one begins anew: after `Untraced`,
         anything may have been written up to now.
         """
-        counts = {disk: self._count(disk) for disk in self._sizes}  # before draining, see above
-        self._drain()
         with self._lock:
+            counted = {disk: self._counted_only(disk) for disk in self._sizes}
             told, self._written = self._written, self._none_written()
             self._tell_again()
-            return self._trouble_now(counts) or told
+            return self._trouble_now(counted) or told
 
-    def _trouble_now(self, counts: Mapping[Disk, int]) -> Untraced | None:
+    def _trouble_now(self, counted: Mapping[Disk, int]) -> Untraced | None:
         """Return what makes this look worthless, and forget it for the next one."""
         found = [
             *self._unreadable(),
             *self._switched_off(),
             *self._lost(),
-            *(trouble for disk in self._sizes for trouble in self._uncounted(disk, counts[disk])),
+            *(trouble for disk in self._sizes for trouble in self._uncounted(disk, counted[disk])),
         ]
         return found[0] if found else None
 
@@ -142,10 +142,26 @@ class BlockTrace:
     def _uncounted(self, disk: Disk, now: int) -> Iterator[Untraced]:
         if _text(self._iostats[disk]).strip() == "0":
             yield Untraced(NoTrace.NO_COUNT)
-        missing = now - self._counted[disk] - self._traced[disk]
-        if missing > 0 or now < self._counted[disk]:
-            self._counted[disk] = now - self._traced[disk]
+        missing = now - self._counted[disk]
+        if missing > 0 or self._count(disk) < self._counted[disk]:
+            self._counted[disk] = now
             yield Untraced(NoTrace.UNCOUNTED, f"{missing} sectors")
+
+    def _counted_only(self, disk: Disk) -> int:
+        """Drain the buffers; return the sectors that a disk has counted and that were not traced.
+
+        Those from before the trace began, and since then what was lost. The kernel traces first
+        and counts then. So a count from before a draining, less all that is traced after it, is
+        never too much. It is too little by what is written in between: the best of some tries.
+        """
+        found = []
+        for _ in range(_TRIES):
+            before, count = self._traced[disk], self._count(disk)
+            self._take_in()
+            found.append(count - self._traced[disk])
+            if self._traced[disk] == before:
+                break
+        return max(found)
 
     @contextmanager
     def alone(self) -> Iterator[None]:
@@ -188,13 +204,17 @@ class BlockTrace:
 
     def _drain(self) -> None:
         with self._lock:
-            requests = [request for page in self._pages() for request in self._parsed(page)]
-            now = self._clock.monotonic()
-            if requests:
-                flat = array("Q", (word for request in requests for word in request))
-                self._recent.append((now, flat))
-                self._mark(flat)
-            self._forget(now)
+            self._take_in()
+
+    def _take_in(self) -> None:
+        """Take in what the buffers hold; the lock is held."""
+        requests = [request for page in self._pages() for request in self._parsed(page)]
+        now = self._clock.monotonic()
+        if requests:
+            flat = array("Q", (word for request in requests for word in request))
+            self._recent.append((now, flat))
+            self._mark(flat)
+        self._forget(now)
 
     def _pages(self) -> Iterator[bytes]:
         """Yield what the buffers hold now, page by page."""

@@ -68,11 +68,24 @@ def why_no_loop_device(machine: Runner) -> str:
 
 @contextmanager
 def on_loop_device(
-    work: Path, *, machine: Runner, clock: Clock, shares: tuple[Share, ...] = material.SHARES
+    work: Path,
+    *,
+    machine: Runner,
+    clock: Clock,
+    shares: tuple[Share, ...] = material.SHARES,
+    size: int = card.SIZE,
 ) -> Iterator[Board]:
-    """Make the board on a loop device and let it run for the length of the block."""
+    """Make the board on a loop device and let it run for the length of the block.
+
+    Args:
+        work: a folder for its card and where it is mounted.
+        machine: runs programs.
+        clock: for waiting.
+        shares: what is copied from this machine.
+        size: bytes of its card.
+    """
     image, root = work / "card.img", work / "board"
-    card.make(image, machine)
+    card.make(image, machine, size=size)
     with ExitStack() as undo:
         device = undo.enter_context(attached(image, machine, clock))
         undo.enter_context(mounted(partition(device, 2), root, machine, clock))

@@ -8,10 +8,11 @@ keeper has from the rounds, and of those that the pause took.
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.model.paths import display
 from holdstill.workflow.attachments import PiecedFile
+from holdstill.workflow.ports import ContentReader
 from holdstill.workflow.upload import known_pieces, pending_large
 from holdstill.workflow.upload_pieces import PiecesToSend
 
@@ -19,14 +20,22 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from holdstill.board.followed_file import FollowedFile, Piece
-    from holdstill.board.followed_files import FileInPause
+    from holdstill.board.followed_files import FileInPause, FollowedPart
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
     from holdstill.records.index_queries import Index
     from holdstill.workflow.delivery import TransferStats
-    from holdstill.workflow.mounted_tree import MountedTree, SpooledPlace
+    from holdstill.workflow.mounted_tree import SpooledPlace
     from holdstill.workflow.upload import KnownLists, Uploader
     from holdstill.workflow.upload_pieces import PieceUploader
+
+
+class FollowedTree(ContentReader, Protocol):
+    """A live tree, of which some files are followed."""
+
+    @property
+    def followed(self) -> FollowedPart:
+        """Its large files that are followed."""
 
 
 class FollowedUploader:
@@ -52,7 +61,7 @@ class FollowedUploader:
         self._whole, self._pieces, self._lists = whole, pieces_up, lists
         self._seq, self._stats = seq, stats
 
-    def upload_live(self, index: Index, tree: MountedTree) -> None:
+    def upload_live(self, index: Index, tree: FollowedTree) -> None:
         """Send all that is pending in a live tree; what changes all the time stays pending.
 
         A file is followed if an earlier capture has it, so that little of it is sent, or if it
@@ -76,10 +85,10 @@ class FollowedUploader:
                 if not changed:  # else it stays pending
                     self._enter(index, place.part, entry, listed)
 
-    def _is_known(self, tree: MountedTree, entry: Entry) -> bool:
+    def _is_known(self, tree: FollowedTree, entry: Entry) -> bool:
         return tree.followed.holds(entry.seen.inode) or bool(tree.older(entry))
 
-    def _follow(self, index: Index, tree: MountedTree, wanted: Callable[[Entry], bool]) -> None:
+    def _follow(self, index: Index, tree: FollowedTree, wanted: Callable[[Entry], bool]) -> None:
         for entry in pending_large(index, tree.part):
             if tree.followed.takes(entry.seen.inode) and wanted(entry):
                 try:
@@ -94,7 +103,7 @@ class FollowedUploader:
                 finally:
                     os.close(handle)
 
-    def _hot_round(self, index: Index, tree: MountedTree, entry: Entry, handle: int) -> None:
+    def _hot_round(self, index: Index, tree: FollowedTree, entry: Entry, handle: int) -> None:
         """Read what is dirty of a file, and send it.
 
         A file that was read whole, and did not change meanwhile, has its content now.
@@ -108,7 +117,7 @@ class FollowedUploader:
         elif is_whole and tree.is_same(entry, handle):
             self._enter(index, tree.part, entry, file.listed_as_read(entry.size))
 
-    def _send(self, tree: MountedTree, entry: Entry, file: FollowedFile) -> frozenset[str]:
+    def _send(self, tree: FollowedTree, entry: Entry, file: FollowedFile) -> frozenset[str]:
         """Read and send what is dirty; return what did not arrive."""
         known = known_pieces(self._lists, tree, entry)
 

@@ -39,7 +39,7 @@ class Axes(Protocol):
 class Figure(Protocol):
     """What is used of a matplotlib Figure."""
 
-    def subplots(self, nrows: int, ncols: int) -> Sequence[Axes]: ...
+    def subplots(self, nrows: int, ncols: int, *, squeeze: bool) -> Sequence[Sequence[Axes]]: ...
     def savefig(self, fname: str) -> None: ...
 
 
@@ -57,9 +57,22 @@ def require() -> FigureModule:
 def draw(points: Sequence[Point], target: Path) -> None:
     """Draw two pictures beside each other: the ways compared, and how the span grows."""
     figure = require().Figure(figsize=(12, 4.5), layout="constrained", dpi=110)
-    ways, growth = figure.subplots(1, 2)
+    ((ways, growth),) = figure.subplots(1, 2, squeeze=False)
     _draw_ways(ways, points)
     _draw_growth(growth, points)
+    figure.savefig(str(target))
+
+
+def draw_bars(bars: Sequence[tuple[str, float]], target: Path) -> None:
+    """Draw one bar for each name: how long nothing could be written, in seconds."""
+    figure = require().Figure(figsize=(12, 1.5 + len(bars) / 4), layout="constrained", dpi=110)
+    ((axes,),) = figure.subplots(1, 1, squeeze=False)
+    shown = [*bars][::-1]
+    axes.barh([name for name, _ in shown], [held * 1000 for _, held in shown])
+    axes.set_xscale("log")
+    axes.set_xlabel("nothing could be written, ms (median)")
+    axes.set_title("The pause of a board with a large database")
+    axes.grid(visible=True)
     figure.savefig(str(target))
 
 

@@ -1,8 +1,7 @@
 import errno
 import hashlib
-import hmac
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,100 +13,23 @@ from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
 from holdstill.model.pieces import PieceList
 from holdstill.model.protocol import (
-    CaptureBrief,
-    Hello,
-    Ingested,
     Lacking,
-    Proof,
     RunStarted,
-    SealResult,
-    WantedContent,
 )
 from holdstill.records import index_file, index_queries
-from holdstill.transport.rsync import TransferMode, TransferResult
+from holdstill.transport.rsync import TransferMode
 from holdstill.workflow import upload
 from holdstill.workflow.delivery import Delivery, TransferStats
 from holdstill.workflow.upload import Uploader
 from holdstill.workflow.upload_pieces import PieceUploader
+from support.uploads import NONCE, Carrier, Keeper, Lists
 
 PART, SEQ = 2, 7
-NONCE = bytes(range(32))
 
 
 def entry(name: bytes, content: bytes, *, inode: int = 1, link: int = 0, sparse: int = 0) -> Entry:
     return Entry(b"", name, EntryType.FILE, 0o644, size=len(content), link=link, sparse=sparse,
                  seen=Seen(inode, 5))  # fmt: skip
-
-
-@dataclass
-class Keeper:
-    """Knows what is in its store, and judges what arrives by its digest."""
-
-    store: set[str] = field(default_factory=set)
-    others: dict[str, bytes] = field(default_factory=dict)
-    """What it has from other boards."""
-    arrived: dict[str, bytes] = field(default_factory=dict)
-    asked: list[WantedContent] = field(default_factory=list)
-    meanwhile: Callable[[], object] = lambda: None
-
-    def lacking(self, wanted: Sequence[WantedContent], folder: int = 0) -> Lacking:
-        self.asked += wanted
-        self.meanwhile()
-        send = tuple(w.digest for w in wanted if w.digest not in {*self.store, *self.others})
-        prove = tuple(w.digest for w in wanted if w.digest in self.others)
-        return Lacking(send=send, prove=prove, nonce=NONCE if prove else b"")
-
-    def prove(self, proofs: Sequence[Proof]) -> tuple[str, ...]:
-        assert proofs, "a call for nothing"
-        bodies = {proof.digest: self.others.pop(proof.digest) for proof in proofs}
-        good = {
-            proof.digest
-            for proof in proofs
-            if hmac.digest(NONCE, bodies[proof.digest], "sha256") == proof.mac
-        }
-        self.store |= good
-        return tuple(proof.digest for proof in proofs if proof.digest not in good)
-
-    def ingest(self, digests: Sequence[str], folder: int = 0) -> Ingested:
-        good = [d for d in digests if hashlib.sha256(self.arrived.get(d, b"?")).hexdigest() == d]
-        self.store.update(good)
-        new = sum(len(self.arrived[d]) for d in good)
-        return Ingested(kept=len(good), new_bytes=new, bad=tuple(set(digests) - set(good)))
-
-    def hello(self) -> Hello:
-        raise AssertionError("not announced")
-
-    def begin(self) -> RunStarted:
-        raise AssertionError("not announced")
-
-    def seal(self, manifest: bytes, signature: bytes) -> SealResult:
-        raise AssertionError("not announced")
-
-    def abandon(self) -> None:
-        raise AssertionError("not announced")
-
-    def captures(self) -> tuple[CaptureBrief, ...]:
-        raise AssertionError("not announced")
-
-
-@dataclass
-class Carrier:
-    """Carries files to the keeper, whole."""
-
-    keeper: Keeper
-    sent: list[tuple[str, TransferMode]] = field(default_factory=list)
-    folders: list[str] = field(default_factory=list)
-    before: Callable[[], object] = lambda: None
-
-    def send(
-        self, files: Mapping[str, Path], destination: str, *, shape: TransferMode
-    ) -> TransferResult:
-        self.before()
-        self.folders.append(destination)
-        for name, path in files.items():
-            self.sent.append((name, shape))
-            self.keeper.arrived[name] = path.read_bytes()
-        return TransferResult(sum(path.stat().st_size for path in files.values()))
 
 
 class Silent:
@@ -174,19 +96,6 @@ class Scene:
         found = self.index.get(PART, name)
         assert found is not None
         return found.digest.hex()
-
-
-class Lists:
-    """Lists of pieces in memory."""
-
-    def __init__(self) -> None:
-        self.known: dict[bytes, PieceList] = {}
-
-    def list_of(self, digest: bytes) -> PieceList | None:
-        return self.known.get(digest)
-
-    def save_list(self, listed: PieceList) -> None:
-        self.known[listed.digest()] = listed
 
 
 @pytest.fixture

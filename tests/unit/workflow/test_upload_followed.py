@@ -1,0 +1,320 @@
+"""What is sent of large files that are followed, and when they have a content."""
+
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.board.extent_map import Extent, State
+from holdstill.board.followed_files import FollowedPart, How, Way
+from holdstill.board.spool import Spool
+from holdstill.board.traced_disk import Disk, Place
+from holdstill.board.written_blocks import WrittenBlocks
+from holdstill.model import pieces
+from holdstill.model.entries import Entry, EntryType, Seen
+from holdstill.model.protocol import RunStarted
+from holdstill.records import index_file, index_queries
+from holdstill.workflow.delivery import Delivery, TransferStats
+from holdstill.workflow.mounted_tree import SpooledPlace
+from holdstill.workflow.upload import Uploader
+from holdstill.workflow.upload_followed import FollowedUploader
+from holdstill.workflow.upload_pieces import PieceUploader
+from support.silence import Silent
+from support.uploads import Carrier, Keeper, Lists
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.board.extent_map import ExtentMap
+
+PART, SEQ = 2, 7
+SIZE = pieces.PIECED_FROM + 100
+COUNT = -(-SIZE // pieces.PIECE)
+NAME = b"readings.db"
+
+
+class StraightMap:
+    """The map of a file that lies at the start of its disk, in one extent."""
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        return [Extent(start, min(end, SIZE) - start, 0, State.STORED)] if start < SIZE else []
+
+
+class UnreadableMap:
+    """The map of a file on a bad card."""
+
+    def extents(self, start: int, end: int) -> list[Extent]:
+        raise OSError(errno.EIO, "input/output error")
+
+
+@dataclass
+class Tree:
+    """One large file in a folder.
+
+    Attributes:
+        changing: whether it is written to while it is read.
+        earlier: digest of its older content.
+    """
+
+    folder: Path
+    followed: FollowedPart
+    changing: bool = False
+    earlier: bytes = b""
+    gone: bool = False
+    part: int = PART
+    opened: list[bytes] = field(default_factory=list)
+
+    def open(self, entry: Entry) -> int:
+        if self.gone:
+            raise FileNotFoundError(entry.path)
+        self.opened.append(entry.path)
+        return os.open(self.path(entry), os.O_RDONLY)
+
+    def path(self, entry: Entry) -> Path:
+        return self.folder / os.fsdecode(entry.path)
+
+    def is_same(self, entry: Entry, handle: int) -> bool:
+        return not self.changing
+
+    def older(self, entry: Entry) -> bytes:
+        return self.earlier
+
+
+@dataclass
+class Scene:
+    """An uploader with everything around it."""
+
+    index: index_queries.Index
+    tree: Tree
+    keeper: Keeper
+    carrier: Carrier
+    lists: Lists
+    stats: TransferStats
+    uploader: FollowedUploader
+    memory: Path
+
+    @property
+    def path(self) -> Path:
+        return self.tree.folder / os.fsdecode(NAME)
+
+    def write(self, *numbers: int) -> None:
+        """Write to pieces of the file, and have the trace tell it."""
+        told = WrittenBlocks(2 * SIZE)
+        with self.path.open("r+b") as file:
+            for number in numbers:
+                file.seek(number * pieces.PIECE)
+                file.write(os.urandom(64))
+                told.add(number * pieces.PIECE // 512, 1)
+        self.tree.followed.look(told, "")
+
+    def upload(self) -> int:
+        """Do a hot round; return how many contents were sent."""
+        before = len(self.carrier.sent)
+        self.uploader.upload_live(self.index, self.tree)
+        return len(self.carrier.sent) - before
+
+    def digest(self) -> bytes:
+        found = self.index.get(PART, NAME)
+        assert found is not None
+        return found.digest
+
+    def right(self) -> bytes:
+        """Return the digest that the file has now."""
+        content = self.path.read_bytes()
+        return pieces.of_reader(
+            SIZE, pieces.PIECE, lambda at, length: content[at : at + length]
+        ).digest()
+
+    def remember(self) -> None:
+        """Let the file be one of which the keeper has the content, as an earlier capture has."""
+        content = self.path.read_bytes()
+        listed = pieces.of_reader(SIZE, pieces.PIECE, lambda at, n: content[at : at + n])
+        self.lists.save_list(listed)
+        self.tree.earlier = listed.digest()
+        self.keeper.store |= {digest.hex() for digest, _ in listed.pieces()}
+
+    def pause(self, spool: Spool, *numbers: int) -> SpooledPlace:
+        """Take what changed since the last look."""
+        told = WrittenBlocks(2 * SIZE)
+        for number in numbers:
+            told.add(number * pieces.PIECE // 512, 1)
+        self.tree.followed.note_frozen(told, "")
+        handle = os.open(self.path, os.O_RDONLY)
+        try:
+            taken = self.tree.followed.spool_frozen(handle, spool)
+        finally:
+            os.close(handle)
+        assert taken is not None
+        return SpooledPlace(PART, {}, {}, {self.path.stat().st_ino: taken})
+
+
+def traced(folder: Path, map_of: type[ExtentMap] = StraightMap) -> FollowedPart:
+    return FollowedPart(Way(How.TRACED), Place(Disk(8, 0), 0), folder, 4, lambda _: map_of())
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> Iterator[Scene]:
+    keeper, lists, stats = Keeper(), Lists(), TransferStats()
+    carrier = Carrier(keeper)
+    begun = RunStarted(run="runrunru", seq=SEQ, previous="", folders=("one", "two"))
+    memory, files = tmp_path / "memory", tmp_path / "files"
+    memory.mkdir()
+    files.mkdir()
+
+    def delivery() -> Delivery:
+        return Delivery(keeper=keeper, transfer=carrier, run=begun, stats=stats)
+
+    pieces_up = PieceUploader(delivery=delivery, memory=memory, stats=stats)
+    whole = Uploader(
+        keeper=keeper, delivery=delivery, run=begun, progress=Silent(), pieces_up=pieces_up,
+        lists=lists, stats=stats,
+    )  # fmt: skip
+    uploader = FollowedUploader(
+        whole=whole, pieces_up=pieces_up, lists=lists, seq=SEQ, stats=stats
+    )
+    (files / os.fsdecode(NAME)).write_bytes(os.urandom(SIZE))
+    with index_file.created(tmp_path / "index.sqlite"):
+        pass
+    tree = Tree(files, traced(tmp_path))
+    with index_file.updated(tmp_path / "index.sqlite") as index:
+        inode = (files / os.fsdecode(NAME)).stat().st_ino
+        seen = Seen(inode, 5)
+        index.put_all(
+            PART, [Entry(b"", NAME, EntryType.FILE, 0o644, size=SIZE, seen=seen)], seq=SEQ
+        )
+        yield Scene(index, tree, keeper, carrier, lists, stats, uploader, memory)
+    tree.followed.forget_all()
+
+
+def test_a_new_file_that_stands_still_is_sent_whole_and_not_followed(scene: Scene) -> None:
+    assert scene.upload() == COUNT + 1  # and the list
+
+    assert scene.digest() == scene.right()
+    assert scene.tree.followed.inodes() == []
+
+
+def test_of_a_file_that_an_earlier_capture_has_only_what_changed_is_sent(scene: Scene) -> None:
+    scene.remember()
+    scene.write(3, 200)
+
+    assert scene.upload() == 2
+    assert len(scene.keeper.asked) == 2  # it has the others, and is not asked
+    assert scene.digest() == scene.right()  # nobody wrote while it was read
+    assert scene.lists.list_of(scene.right()) is not None
+    assert scene.stats.hashed_bytes == SIZE
+
+
+def test_a_file_that_is_written_to_has_no_content_before_the_pause(scene: Scene) -> None:
+    scene.remember()
+    scene.tree.changing = True
+    assert scene.upload() == 0
+    assert scene.digest() == b""
+
+    scene.write(9)
+    assert scene.upload() == 1
+    assert scene.stats.hashed_bytes == SIZE + pieces.PIECE
+    assert scene.digest() == b""
+
+
+def test_a_file_that_changes_while_it_is_sent_whole_is_followed_from_then_on(
+    scene: Scene,
+) -> None:
+    scene.tree.changing = True
+
+    scene.upload()
+
+    assert len(scene.tree.followed.inodes()) == 1
+    assert scene.digest() == b""
+    assert scene.upload() == 0  # its pieces are there, and no look found any dirty
+
+
+def test_the_list_is_made_of_what_rounds_have_read_and_what_the_pause_took(scene: Scene) -> None:
+    scene.remember()
+    scene.tree.changing = True
+    scene.upload()
+    scene.write(5)
+    scene.upload()
+    with scene.path.open("r+b") as file:
+        file.seek(77 * pieces.PIECE)
+        file.write(os.urandom(10))
+    before = len(scene.carrier.sent)
+    with Spool(scene.memory, SIZE) as spool:
+        scene.uploader.upload_taken(scene.index, scene.pause(spool, 77))
+
+    assert scene.digest() == scene.right()
+    assert len(scene.carrier.sent) - before == 2  # a piece and the list
+    assert scene.right().hex() in scene.keeper.store
+
+
+def test_what_the_trace_does_not_tell_the_list_does_not_have(scene: Scene) -> None:
+    """The control: the list is of what was told, and is not read again in secret."""
+    scene.tree.changing = True
+    scene.remember()
+    scene.upload()
+    with scene.path.open("r+b") as file:
+        file.write(os.urandom(10))
+    with Spool(scene.memory, SIZE) as spool:
+        scene.uploader.upload_taken(scene.index, scene.pause(spool))
+
+    assert scene.digest() not in {b"", scene.right()}
+
+
+def test_a_file_whose_pieces_arrive_otherwise_is_followed_no_more(scene: Scene) -> None:
+    scene.remember()
+    scene.write(4)
+    scene.tree.changing = True
+    scene.carrier.spoils = True
+
+    scene.upload()
+
+    assert scene.digest() == b""
+    assert scene.tree.followed.inodes() == []
+    assert not scene.tree.followed.takes(scene.path.stat().st_ino)
+
+
+def test_what_arrives_otherwise_after_the_pause_leaves_the_file_pending(scene: Scene) -> None:
+    scene.remember()
+    scene.tree.changing = True
+    scene.upload()
+    scene.carrier.spoils = True
+    with Spool(scene.memory, SIZE) as spool:
+        scene.uploader.upload_taken(scene.index, scene.pause(spool, 1))
+
+    assert scene.digest() == b""
+
+
+def test_another_file_in_its_place_is_not_taken_for_it(scene: Scene) -> None:
+    scene.remember()
+    (scene.tree.folder / "new").write_bytes(os.urandom(SIZE))
+    (scene.tree.folder / "new").rename(scene.path)
+    scene.tree.changing = True
+
+    scene.upload()
+
+    assert scene.tree.followed.inodes() == []
+    assert scene.digest() == b""
+
+
+def test_a_file_that_is_gone_is_passed_over(scene: Scene) -> None:
+    scene.remember()
+    scene.tree.gone = True
+
+    assert scene.upload() == 0
+    assert scene.tree.followed.inodes() == []
+
+
+def test_a_file_that_cannot_be_read_in_pieces_is_followed_no_more(scene: Scene) -> None:
+    scene.remember()
+    scene.tree.changing = True
+    scene.tree.followed = traced(scene.memory, UnreadableMap)
+
+    scene.upload()
+
+    assert scene.tree.opened  # it was tried
+    assert scene.tree.followed.inodes() == []
+    assert not scene.tree.followed.takes(scene.path.stat().st_ino)
