@@ -29,6 +29,7 @@ from holdstill.rebuild.steps import (
     AnyStep,
     ClearTables,
     Flush,
+    LeaveEmpty,
     MakeExt4,
     MakeFat,
     MakeOther,
@@ -195,6 +196,8 @@ def _part_step(
             )
         case Swap() as swap:
             yield MakeSwap(number=number, offset=offset, size=size, parameters=swap)
+        case Raw(digest=""):
+            yield LeaveEmpty(number=number, offset=offset, size=size)
         case Raw() as raw:
             yield PutRaw(number=number, offset=offset, size=size, parameters=raw)
         case Container():
@@ -241,4 +244,11 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
         "files, UUID and label are kept, its features, quotas, snapshots and compression are not"
         for part in manifest.parts
         if isinstance(part.file_system, Other)
+    )
+    yield from (
+        f"partition {part.number}{f' ({kind})' if kind else ''} was left out of the capture: it "
+        "is there, and empty"
+        for part in manifest.parts
+        if isinstance(part.file_system, Raw) and not part.file_system.digest
+        for kind in [part.file_system.type]
     )

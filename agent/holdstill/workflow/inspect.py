@@ -101,9 +101,7 @@ def inspect(
     """
     root = BoardPath(os.fsencode(settings.root))
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
-    choices = capture_method.choose_all(
-        found.parts, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
-    )
+    choices = capture_method.choose_all(found, settings)
     warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
         warnings.append(

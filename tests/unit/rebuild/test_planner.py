@@ -334,3 +334,20 @@ def test_steps_stay_inside_the_target_and_apart(
             assert step.parameters.blocks * 4096 <= step.size
         if isinstance(step, PutRaw):
             assert step.size >= step.parameters.size
+
+
+def test_a_partition_that_was_left_out_keeps_its_place_and_is_said_to_be_empty() -> None:
+    capture = manifest(EXT4, RAW)
+    parts = (
+        capture.parts[0],
+        msgspec.structs.replace(capture.parts[1], file_system=Raw(type="xfs")),
+    )
+    capture = msgspec.structs.replace(capture, parts=parts)
+
+    plan = planner.plan(capture, target_size=capture.disk.size, needs={})
+
+    assert names(plan) == [
+        "ClearTables", "PutGap", "MakeExt4", "LeaveEmpty", "Flush", "ReadBack", "WriteTable",
+    ]  # fmt: skip
+    assert plan.disk.partition(2) == capture.disk.partition(2)
+    assert [note for note in plan.notes if "partition 2 (xfs) was left out" in note]
