@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import layout, private_mount
 from holdstill.errors import PreflightError
+from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.model import sizes
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
 from holdstill.model.manifest import Grade
@@ -49,8 +50,8 @@ class CaptureMethod(StrEnum):
     """Holds only other partitions."""
     LEFT_OUT = "left out"
     """Nothing, since the settings say so."""
-    TOO_LARGE = "too large"
-    """Would have to be copied raw, and is above the limit."""
+    REFUSED = "refused"
+    """Nothing: what could be captured of it could not be rebuilt, or it is too large for that."""
 
 
 HAS_FILES = frozenset(
@@ -135,6 +136,8 @@ def choose(
             )
         case Raw() as raw:
             return _raw(part, raw, raw_limit)
+        case Ext4(features=features) if why := ext4_parameters.not_rebuilt(features):
+            return _not_rebuilt(part, why)
         case Ext4() | Fat() | Other() if part.mount is not None:
             if part.mount.type == layout.PLAIN_DIRECTORY:
                 return MethodChoice(
@@ -163,6 +166,17 @@ def choose(
             return MethodChoice(CaptureMethod.PRIVATE, Grade.READ_ONLY, why)
 
 
+def _not_rebuilt(part: BoardPart, why: str) -> MethodChoice:
+    if part.mount is None:
+        return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, f"copied as it is: {why}")
+    return MethodChoice(
+        CaptureMethod.REFUSED,
+        Grade.LIVE,
+        f"{why}: unmount it to have it copied as it is, or leave it out "
+        f"(`leave_out: [{part.number}]`)",
+    )
+
+
 def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
     if file_system.type in IMMUTABLE:
         why = f"{file_system.type} cannot be written to: copied as it is"
@@ -173,7 +187,7 @@ def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
             f"{sizes.human(part.size)} {what} is above raw_limit ({sizes.human(limit)}): raise "
             f"raw_limit to copy it as it is, or leave it out (`leave_out: [{part.number}]`)"
         )
-        return MethodChoice(CaptureMethod.TOO_LARGE, Grade.LIVE, why)
+        return MethodChoice(CaptureMethod.REFUSED, Grade.LIVE, why)
     if part.mount is not None:
         return MethodChoice(
             CaptureMethod.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live"

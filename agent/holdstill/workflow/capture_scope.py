@@ -99,7 +99,7 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
     chosen = capture_method.choose_all(board, settings)
     for number, choice in chosen.items():
-        if choice.method is CaptureMethod.TOO_LARGE:
+        if choice.method is CaptureMethod.REFUSED:
             raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
     left_out = tuple(
         f"partition {part.number} ({sizes.human(part.size)}) is left out: as `leave_out` says"

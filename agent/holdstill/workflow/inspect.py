@@ -177,7 +177,7 @@ def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Pat
     warnings = [
         f"partition {number}: {choice.why}"
         for number, choice in choices.items()
-        if choice.method is CaptureMethod.TOO_LARGE or choice.grade is Grade.LIVE
+        if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
     ]
     if not any(part.place == "/" for part in found.parts):
         warnings.append(f"no partition of {found.device} is mounted at {root}")

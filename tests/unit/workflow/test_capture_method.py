@@ -64,7 +64,7 @@ def part(
             Grade.READ_ONLY,
         ),
         (part(Raw()), CaptureMethod.RAW, Grade.READ_ONLY),
-        (part(Raw(), size=2 << 20), CaptureMethod.TOO_LARGE, Grade.LIVE),
+        (part(Raw(), size=2 << 20), CaptureMethod.REFUSED, Grade.LIVE),
         (part(Raw(), mounted="ntfs"), CaptureMethod.RAW, Grade.LIVE),
         (part(Swap(uuid="u")), CaptureMethod.IDENTITY, Grade.READ_ONLY),
         (part(Container()), CaptureMethod.NOTHING, Grade.READ_ONLY),
@@ -135,3 +135,19 @@ def test_what_cannot_be_left_out_is_refused(what: BoardPart, number: int, said: 
 
     with pytest.raises(PreflightError, match=said):
         capture_method.choose_all(board(what), settings)
+
+
+def test_what_could_not_be_rebuilt_is_refused_while_it_is_mounted_and_copied_else() -> None:
+    clustered = msgspec.structs.replace(EXT4, features=("extent", "bigalloc"))
+
+    mounted = capture_method.choose(
+        part(clustered, mounted="ext4"), raw_limit=1 << 30, remount_read_only=True
+    )
+    spare = capture_method.choose(
+        part(clustered, size=1 << 30), raw_limit=1, remount_read_only=True
+    )
+
+    assert mounted.method is CaptureMethod.REFUSED
+    assert "bigalloc" in mounted.why
+    assert "leave_out: [2]" in mounted.why
+    assert (spare.method, spare.grade) == (CaptureMethod.RAW, Grade.READ_ONLY)
