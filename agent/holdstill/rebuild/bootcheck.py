@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, VerificationError
+from holdstill.model.sizes import SECTOR
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import efi, firmware, menus, scripts, system
 from holdstill.rebuild.boot.report import BootReport, Chain, missing
@@ -22,15 +23,18 @@ if TYPE_CHECKING:
     from holdstill.system.byte_source import OpenFile
 
 
-def check(source: OpenFile, *, model: str = "") -> BootReport:
+def check(source: OpenFile, *, model: str = "", sector_size: int = SECTOR) -> BootReport:
     """Follow every boot chain of a finished image or device.
 
-    model is the board's, as it reports it; it decides which of several firmwares counts.
+    Args:
+        source: all of it.
+        model: the board's, as it reports it; it decides which of several firmwares counts.
+        sector_size: bytes in which its partition table counts.
 
     Raises:
         LayoutError: there is no partition table that can be understood.
     """
-    card = cards.read_card(source)
+    card = cards.read_card(source, sector_size=sector_size)
     generation = firmware.generation_of(model)
     found = _safely("firmware", lambda: _firmware_chains(card, generation))
     found += _safely("EFI", lambda: efi.efi_chains(card))
