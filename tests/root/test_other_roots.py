@@ -51,6 +51,8 @@ def board(folder: Path, kind: str) -> Iterator[Board]:
         programs.run(f"mkfs.{kind}", "-q", *uuid, "-L", "rootfs", root)
         with loop.mounted(root, folder / "root") as at, loop.thaw_guard(at, seconds=20):
             fill(at)
+            if kind == "btrfs":
+                compress(at)
             yield Board(disk, at)
 
 
@@ -79,6 +81,21 @@ def fill(at: Path) -> None:
     for number in range(800):
         (at / f"etc/{number:03}.conf").write_bytes(b"%d\n" % number * number)
     os.utime(at / "etc", ns=(1, 1_000_000_000_987_654_321))
+
+
+def compress(at: Path) -> None:
+    """Have a file and what is new in a folder compressed, by both commands that there are."""
+    (at / "log").mkdir()
+    programs.run("chattr", "+c", at / "log")
+    (at / "packed").touch()
+    programs.run("btrfs", "property", "set", at / "packed", "compression", "zstd")
+    (at / "packed").write_bytes(b"tide\n" * 400_000)
+
+
+def compressed(at: Path) -> tuple[bool, bytes]:
+    """Return whether the file is compressed on disk, and the folder's property."""
+    packed = b"encoded" in programs.run("filefrag", "-v", at / "packed")
+    return packed, programs.run("btrfs", "property", "get", at / "log", "compression").strip()
 
 
 def tree(at: Path) -> list[Entry]:
@@ -126,6 +143,8 @@ def test_a_root_that_only_the_kernel_can_fill_comes_back(tmp_path: Path, kind: s
         with loop.mounted(root, tmp_path / "again", options=options) as at:
             assert list(entry_streams.differences(before, tree(at))) == []
             assert (at / "holes").stat().st_blocks * 512 < MIB
+            if kind == "btrfs":
+                assert compressed(at) == (True, b"compression=zlib")
 
 
 def small_files(contents: FolderContents) -> list[Entry]:
