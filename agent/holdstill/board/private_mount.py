@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import layout
 from holdstill.errors import PreflightError
 from holdstill.model.layout import Ext4, Other
-from holdstill.system import files, ioctl, libc, read_only_loop
+from holdstill.system import btrfs_twins, ioctl, libc, read_only_loop
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     from holdstill.board.layout import BoardLayout, BoardPart
 
-_BTRFS_CONTROL = "/dev/btrfs-control"
 _OPTIONS = {
     # What the superblock wants done about errors may be a panic.
     "ext4": (b"errors=remount-ro",),
@@ -59,6 +58,8 @@ def obstacle(board: BoardLayout, part: BoardPart) -> str:
     """Mount an unmounted partition for a moment; return why that does not work, "" if it does."""
     if kind_of(part) not in _OPTIONS:
         return f"{kind_of(part)} can be read only while the board has it mounted"
+    if kind_of(part) == "btrfs" and _has_twin(board, part):
+        return "another partition has the same UUID"
     try:
         with opened(board, part):
             return ""
@@ -66,6 +67,17 @@ def obstacle(board: BoardLayout, part: BoardPart) -> str:
         return str(error)
     except OSError as error:
         return f"it cannot be mounted read-only: {error.strerror}"
+
+
+def _has_twin(board: BoardLayout, part: BoardPart) -> bool:
+    """Whether the kernel would take another partition's btrfs for this one."""
+    return any(
+        isinstance(other.file_system, Other)
+        and isinstance(part.file_system, Other)
+        and other.file_system.uuid == part.file_system.uuid
+        for other in board.parts
+        if other.number != part.number
+    )
 
 
 def kind_of(part: BoardPart) -> str:
@@ -101,7 +113,7 @@ def opened(board: BoardLayout, part: BoardPart) -> Iterator[PrivateMount]:
             read_only_loop.attached(source.handle, offset=source.start, size=part.size)
         )
         if kind == "btrfs":
-            undo.callback(_forget, device)
+            undo.callback(btrfs_twins.forget, device)
         mount = _mounted(kind, device)
         undo.callback(os.close, mount)
         root = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=mount)
@@ -119,9 +131,3 @@ def _mounted(kind: str, device: Path) -> int:
         if error.errno in _NEEDS_REPLAY[kind]:
             raise PreflightError("it was not unmounted cleanly: its journal is needed") from error
         raise
-
-
-def _forget(device: Path) -> None:
-    """Have the kernel forget which btrfs was on a device: it would look for it there."""
-    with suppress(OSError), files.opened(_BTRFS_CONTROL, os.O_RDWR) as control:
-        ioctl.btrfs_forget(control, os.fsencode(device))

@@ -266,7 +266,7 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
     )
     yield from (
         f"partition {part.number}: {part.file_system.type} is made with default parameters; its "
-        "files, UUID and label are kept, its features, quotas, snapshots and compression are not"
+        "files, UUID and label are kept, its features, quotas and snapshots are not"
         for part in manifest.parts
         if isinstance(part.file_system, Other)
     )
