@@ -203,7 +203,9 @@ def _unwritten_since(counter: WriteCounter) -> str:
     A new image of a spare slot may have the very inodes of the old one, and other contents: change
     times prove nothing across a write from outside, nor across a boot, after which nobody knows.
     """
-    return f"{identity.boot_id()} {counter.start or secrets.token_hex()}"
+    start = counter.start
+    is_told = start is not None and start.anywhere is not None
+    return f"{identity.boot_id()} {start if is_told else secrets.token_hex()}"
 
 
 @contextmanager
