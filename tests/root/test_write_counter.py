@@ -31,10 +31,10 @@ def counter(disk: LoopDisk, number: int) -> WriteCounter:
 
 
 def write(device: Path, *, at: int) -> None:
-    """Write a sector into the page cache, and leave it there."""
-    handle = os.open(device, os.O_WRONLY)
-    os.pwrite(handle, os.urandom(512), at)
-    os.close(handle)
+    """Write a sector."""
+    with device.open("r+b", buffering=0) as handle:
+        handle.seek(at)
+        handle.write(os.urandom(512))
 
 
 def test_reading_is_no_writing(disk: LoopDisk) -> None:
@@ -48,10 +48,11 @@ def test_reading_is_no_writing(disk: LoopDisk) -> None:
 def test_a_write_is_noticed_while_it_is_still_in_memory(disk: LoopDisk) -> None:
     one, two = counter(disk, 1), counter(disk, 2)
 
-    write(disk.partition(2), at=4096)
+    with disk.partition(2).open("r+b", buffering=0) as handle:  # closing it would flush it
+        handle.write(os.urandom(4096))
 
-    assert two.has_grown
-    assert not one.has_grown
+        assert two.has_grown
+        assert not one.has_grown
 
 
 def test_a_write_through_the_whole_disk_may_have_been_anywhere(disk: LoopDisk) -> None:
