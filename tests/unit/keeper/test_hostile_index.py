@@ -405,6 +405,8 @@ def test_s31_attributes_that_the_kernel_made_are_taken(xattrs: dict[str, bytes])
         {"system.nfs4_acl": b"x"},
         {"system.anything": b"x"},
         {"nothing": b"x"},
+        {"btrfs.compression": b"rot13"},
+        {"btrfs.other": b"zstd"},
         {"user." + "n" * 300: b"x"},
         {"user.n": bytes((64 << 10) + 1)},
         {"user.nul\0": b"x"},
