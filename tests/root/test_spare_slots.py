@@ -124,9 +124,9 @@ class Shown(msgspec.Struct):
     warnings: list[str]
 
 
-def captured(kept: Nearby) -> Shown:
-    """Take a capture; return what is shown of it."""
-    holdstill("capture", "--settings", kept.settings)
+def captured(kept: Nearby, *, ends: int = 0) -> Shown:
+    """Take a capture that ends with this code; return what is shown of it."""
+    holdstill("capture", "--settings", kept.settings, accepted=[ends])
     said = holdstill("show", "pier-3", "--store", kept.store, "--json")
     return msgspec.json.decode(said, type=Shown)
 
@@ -258,7 +258,7 @@ def test_a_slot_that_is_written_to_during_a_capture_is_graded_live(tmp_path: Pat
     ):
         try:
             time.sleep(0.3)
-            shown = captured(kept)
+            shown = captured(kept, ends=8)
         finally:
             process.kill()
 
