@@ -117,7 +117,9 @@ def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
             blocks = f2fs_sizing.blocks(source.entries(part.number))
             found[part.number] = f2fs_sizing.minimum(blocks, machine=machine)
         elif isinstance(part.file_system, Other):
-            found[part.number] = sizing_by_rule.need(source.entries(part.number), part.file_system)
+            found[part.number] = sizing_by_rule.need(
+                source.entries(part.number), part.file_system, contents=source.capture
+            )
     return found
 
 
