@@ -139,7 +139,7 @@ def test_a_disk_with_other_sectors_is_refused(tmp_path: Path) -> None:
     finally:
         programs.run("losetup", "--detach", device)
 
-    assert "its sectors have 4096 bytes" in said
+    assert "its sectors have 4096 bytes; those of the captured disk have 512" in said
 
 
 def test_a_partition_is_refused(card: loop.LoopDisk) -> None:

@@ -51,6 +51,8 @@ def board(folder: Path, kind: str) -> Iterator[Board]:
         programs.run(f"mkfs.{kind}", "-q", *uuid, "-L", "rootfs", root)
         with loop.mounted(root, folder / "root") as at, loop.thaw_guard(at, seconds=20):
             fill(at)
+            if kind == "btrfs":
+                compress(at)
             yield Board(disk, at)
 
 
@@ -79,6 +81,21 @@ def fill(at: Path) -> None:
     for number in range(800):
         (at / f"etc/{number:03}.conf").write_bytes(b"%d\n" % number * number)
     os.utime(at / "etc", ns=(1, 1_000_000_000_987_654_321))
+
+
+def compress(at: Path) -> None:
+    """Have a file and what is new in a folder compressed, by both commands that there are."""
+    (at / "log").mkdir()
+    programs.run("chattr", "+c", at / "log")
+    (at / "packed").touch()
+    programs.run("btrfs", "property", "set", at / "packed", "compression", "zstd")
+    (at / "packed").write_bytes(b"tide\n" * 400_000)
+
+
+def compressed(at: Path) -> tuple[bool, bytes]:
+    """Return whether the file is compressed on disk, and the folder's property."""
+    packed = b"encoded" in programs.run("filefrag", "-v", at / "packed")
+    return packed, programs.run("btrfs", "property", "get", at / "log", "compression").strip()
 
 
 def tree(at: Path) -> list[Entry]:
@@ -126,6 +143,8 @@ def test_a_root_that_only_the_kernel_can_fill_comes_back(tmp_path: Path, kind: s
         with loop.mounted(root, tmp_path / "again", options=options) as at:
             assert list(entry_streams.differences(before, tree(at))) == []
             assert (at / "holes").stat().st_blocks * 512 < MIB
+            if kind == "btrfs":
+                assert compressed(at) == (True, b"compression=zlib")
 
 
 def small_files(contents: FolderContents) -> list[Entry]:
@@ -324,3 +343,30 @@ def test_it_works_below_an_exclusive_claim_of_the_whole_disk(tmp_path: Path) -> 
             os.close(held)
 
     assert filled.entries == 2
+
+
+def test_a_btrfs_is_rebuilt_while_the_old_card_is_attached(tmp_path: Path) -> None:
+    if not supported("btrfs"):
+        pytest.skip("this kernel has no btrfs")
+    image = tmp_path / "rebuilt.img"
+    with boards.kept_nearby(tmp_path, tmp_path / "root") as kept, board(tmp_path, "btrfs") as live:
+        holdstill("capture", "--settings", kept.settings)
+        before = tree(live.root)
+        programs.run("umount", live.root)
+        old = live.disk.partition(2)
+        programs.run("btrfs", "device", "scan", old)  # as udev does
+        words = ("rebuild", "pier-3", image, "--store", kept.store)
+        holdstill(*words, timeout=200, accepted=[boards.NO_KERNEL])
+        of_card = ("verify", "pier-3", "--card", image, "--store", kept.store, "--json")
+        verdict = json.loads(holdstill(*of_card))
+        with loop.mounted(old, live.root) as at:
+            assert list(entry_streams.differences(before, tree(at))) == []
+
+    assert (verdict["total"], verdict["unchecked"]) == (0, [])
+    programs.run("btrfs", "device", "scan", "--forget")
+    with loop.attached(image) as disk:
+        programs.run(*CHECKS["btrfs"], disk.partition(2))
+        found = programs.run("blkid", "-s", "UUID", "-o", "value", disk.partition(2))
+        assert found.decode().strip() == UUID
+        with loop.mounted(disk.partition(2), tmp_path / "again", options="ro") as at:
+            assert list(entry_streams.differences(before, tree(at))) == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.errors import PreflightError, TargetFailedError, TargetRefusedError
@@ -214,3 +215,48 @@ def test_a_fat_of_the_least_size_takes_its_tree(tmp_path: Path, bits: int) -> No
     programs.run("fsck.vfat", "-n", image)
     listed = programs.run("mdir", "-b", "-i", image, "::/overlays").splitlines()
     assert len(listed) == 400
+
+
+MANY = 70_000
+"""More files than 128 MiB in blocks of 4 KiB have inodes in one group: 65,536 at most."""
+
+
+@pytest.mark.timeout(240)
+@pytest.mark.parametrize(
+    ("block_size", "lacking"), [(4096, ""), (1024, ""), (1024, "flex_bg"), (4096, "flex_bg")]
+)
+def test_a_great_many_empty_files_fit_as_small_a_file_system_as_is_told(
+    tmp_path: Path, block_size: int, lacking: str
+) -> None:
+    features = tuple(feature for feature in FEATURES if feature != lacking)
+    parameters = ext4_images.parameters(
+        size=128 * MIB, inodes=80_000, block_size=block_size, features=features
+    )
+    contents = FolderContents(tmp_path / "contents")
+    tree = in_order([a_folder(b""), *(a_file(contents, b"%06d" % n, b"") for n in range(MANY))])
+
+    usage = ext4_sizing.need(tree, parameters, contents=contents)
+    need = ext4_sizing.minimum(parameters, usage, machine=LocalRunner())
+
+    assert need.inodes > MANY
+    assert need.size <= 64 * MIB
+    for size in (need.size, 128 * MIB):
+        made = ext4_parameters.resized(parameters, size=size, inodes=need.inodes)
+        image = ext4_images.image(tmp_path / "made.img", tree, contents, made)
+        programs.run("e2fsck", "-fn", ext4_images.at(image, ext4_images.OFFSET))
+        assert int(ext4_images.header(image)["Inode count"]) > MANY
+
+
+# mke2fs leaves out a last group of blocks that would hold little beside its own tables.
+def test_what_is_reserved_keeps_its_share_where_a_last_group_is_left_out(tmp_path: Path) -> None:
+    parameters = ext4_images.parameters(size=257 * MIB, inodes=16_384)
+    parameters = msgspec.structs.replace(parameters, reserved_blocks=parameters.blocks // 20)
+
+    image = ext4_images.image(
+        tmp_path / "made.img", [a_folder(b"")], FolderContents(tmp_path / "c"), parameters
+    )
+
+    header = ext4_images.header(image, everything=True)
+    blocks, reserved = int(header["Block count"]), int(header["Reserved block count"])
+    assert blocks < parameters.blocks
+    assert reserved == parameters.reserved_blocks * blocks // parameters.blocks

@@ -11,14 +11,16 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import struct
+import tempfile
 import zlib
 from typing import TYPE_CHECKING
 
 from holdstill.disks import logical_chain
 from holdstill.errors import CommandError, LayoutError, TargetFailedError
 from holdstill.model.layout import TableLabel
-from holdstill.model.sizes import align_up
+from holdstill.model.sizes import SECTOR, align_up
 from holdstill.system import byte_source, files, sparse_copy
 from holdstill.system.process import Command
 
@@ -58,10 +60,10 @@ def write(target: Path, disk: Disk, machine: Runner) -> None:
         in_the_way = (
             os.pread(handle, _array_bytes(disk), 2 * disk.sector_size) if disk.entries_lba else b""
         )
-        quiet = ("--quiet", "--no-reread", "--no-tell-kernel")
-        keep = ("--wipe", "never", "--wipe-partitions", "never")
+        is_file = stat.S_ISREG(os.fstat(handle).st_mode)
+        apply = _by_fdisk if is_file and disk.sector_size != SECTOR else _by_sfdisk
         try:
-            machine.run(Command.of("sfdisk", *quiet, *keep, target), stdin=text.encode())
+            apply(target, text.encode(), disk.sector_size, machine)
         except CommandError as error:
             raise unfinished(f"cannot write the partition table to {target}: {error}") from error
         for sector, data in links:
@@ -80,6 +82,30 @@ def write(target: Path, disk: Disk, machine: Runner) -> None:
                 handle, 2 * sector, in_the_way[: (disk.entries_lba - 2) * sector]
             )
         os.fsync(handle)
+
+
+_KEEP = ("--wipe", "never", "--wipe-partitions", "never")
+
+
+def _by_sfdisk(target: Path, text: bytes, sector_size: int, machine: Runner) -> None:
+    """Apply a script to a device, or to a file as one with sectors of 512 bytes."""
+    del sector_size  # sfdisk takes that of the device
+    quiet = ("--quiet", "--no-reread", "--no-tell-kernel")
+    machine.run(Command.of("sfdisk", *quiet, *_KEEP, target), stdin=text)
+
+
+def _by_fdisk(target: Path, text: bytes, sector_size: int, machine: Runner) -> None:
+    """Apply a script to a file as one with larger sectors, which only fdisk can be told.
+
+    fdisk ends well whatever becomes of the script: what it wrote has to be read back.
+    """
+    with tempfile.NamedTemporaryFile(prefix="holdstill-table-") as script_file:
+        script_file.write(text)
+        script_file.flush()
+        machine.run(
+            Command.of("fdisk", *_KEEP, "--sector-size", str(sector_size), target),
+            stdin=f"I\n{script_file.name}\nw\n".encode(),
+        )
 
 
 def unfinished(what: str) -> TargetFailedError:

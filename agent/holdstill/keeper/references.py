@@ -323,7 +323,8 @@ def opened(store: Store) -> Iterator[References]:
         _prepare(db, path)
         yield References(db)
     except sqlite3.DatabaseError as error:
-        if error.sqlite_errorcode & 0xFF in _UNSOUND:
+        # Text that is no text is told without a code, by the module itself.
+        if getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF in _UNSOUND:
             raise UnsoundReferencesError(f"{path}: {error}") from error
         raise _unusable(path, error) from error
     finally:

@@ -30,6 +30,10 @@ KEPT_FLAGS = (
 """The FS_*_FL of linux/fs.h that people set with chattr and that a rebuild restores."""
 
 
+BTRFS_COMPRESSION = "btrfs.compression"
+"""The property of btrfs that files and folders have as an attribute: how they are compressed."""
+
+
 class EntryType(IntEnum):
     """What an entry is; the values are those of the type field of a directory entry in ext4."""
 

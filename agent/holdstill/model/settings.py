@@ -165,7 +165,8 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         exclude: further paths whose contents stay out; * and ? match as in a shell.
         include: paths that are kept although a default would leave them out.
         remount_read_only: whether file systems that cannot be frozen may be made read-only.
-        raw_limit: largest partition without known files that is copied as it is.
+        raw_limit: largest partition without a known file system that is copied as it is.
+        leave_out: numbers of partitions of which nothing is captured; a rebuild leaves them empty.
         unreadable: what to do about unreadable files.
         store_on_card: what to do about a store on the disk that is captured.
         full_scan_every: captures between full cross-checks of the change detection.
@@ -186,6 +187,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     include: tuple[str, ...] = ()
     remount_read_only: bool = True
     raw_limit: ByteSize = ByteSize(64 * MIB)
+    leave_out: tuple[int, ...] = ()
     unreadable: Unreadable = Unreadable.REFUSE
     store_on_card: StoreOnCard = StoreOnCard.REFUSE
     full_scan_every: int = 14

@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, VerificationError
+from holdstill.model.sizes import SECTOR
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import efi, firmware, menus, scripts, system
 from holdstill.rebuild.boot.report import BootReport, Chain, missing
@@ -24,15 +25,18 @@ if TYPE_CHECKING:
     from holdstill.system.byte_source import OpenFile
 
 
-def check(source: OpenFile, *, model: str = "") -> BootReport:
+def check(source: OpenFile, *, model: str = "", sector_size: int = SECTOR) -> BootReport:
     """Follow every boot chain of a finished image or device.
 
-    model is the board's, as it reports it; it decides which of several firmwares counts.
+    Args:
+        source: all of it.
+        model: the board's, as it reports it; it decides which of several firmwares counts.
+        sector_size: bytes in which its partition table counts.
 
     Raises:
         LayoutError: there is no partition table that can be understood.
     """
-    return judge(cards.read_card(source), model=model)
+    return judge(cards.read_card(source, sector_size=sector_size), model=model)
 
 
 def judge(card: BootCard, *, model: str = "") -> BootReport:

@@ -49,15 +49,21 @@ class Confirmation:
     largest: int = LARGEST_CARD
 
 
-def check(device: BlockDevice, *, needed: int, consent: Confirmation) -> None:
+def check(
+    device: BlockDevice, *, needed: int, consent: Confirmation, sector_size: int = SECTOR
+) -> None:
     """Refuse a device that must not be written, or that was not named.
 
-    needed is in bytes.
+    Args:
+        device: as it is now.
+        needed: bytes that it must have.
+        consent: what the person typed.
+        sector_size: bytes in which the captured disk's partition table counts.
 
     Raises:
         TargetRefusedError: every reason, and what to pass to write it anyway.
     """
-    reasons = list(_reasons(device, needed))
+    reasons = list(_reasons(device, needed, sector_size))
     if reasons:
         raise TargetRefusedError(
             f"{device.path} is not written: " + "; ".join(reasons) + f"\n{device.describe()}",
@@ -78,15 +84,18 @@ def check(device: BlockDevice, *, needed: int, consent: Confirmation) -> None:
         )
 
 
-def _reasons(device: BlockDevice, needed: int) -> Iterator[str]:
+def _reasons(device: BlockDevice, needed: int, sector_size: int) -> Iterator[str]:
     """Give the reasons that nothing overrides."""
     if device.whole:
         yield f"it is a partition; name the whole disk, /dev/{device.whole}"
     if not device.size:
         yield "it has no medium: is the card in?"
     yield from device.uses
-    if device.sector_size != SECTOR:
-        yield f"its sectors have {device.sector_size} bytes; those of a card have {SECTOR}"
+    if device.sector_size != sector_size:
+        yield (
+            f"its sectors have {device.sector_size} bytes; those of the captured disk have "
+            f"{sector_size}, in which its partition table counts"
+        )
     if device.is_read_only:
         yield "it is read-only: look for the little switch on the card's side"
     if 0 < device.size < needed:
@@ -120,6 +129,7 @@ def claimed_device(
     needed: int,
     consent: Confirmation,
     machine: Runner,
+    sector_size: int = SECTOR,
     places: Places = block_device.HERE,
 ) -> Iterator[Target]:
     """Hold a whole disk for writing; no other process can mount or claim it meanwhile.
@@ -131,7 +141,7 @@ def claimed_device(
         TargetFailedError: the device did not take what was written.
     """
     device = block_device.inspect_device(path, machine, places=places)
-    check(device, needed=needed, consent=consent)
+    check(device, needed=needed, consent=consent, sector_size=sector_size)
     with _exclusive(device) as handle:
         # Check by the open descriptor that the device is still the one that was judged.
         found = os.fstat(handle)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple, assert_never
-
-import msgspec
 
 from holdstill.errors import LayoutError, TargetRefusedError
 from holdstill.filesystems.ext4 import ext4_parameters
@@ -23,12 +22,14 @@ from holdstill.model.layout import (
 )
 from holdstill.model.sizes import human
 from holdstill.rebuild import partition_layout
+from holdstill.rebuild.partition_layout import DoesNotFitError
 from holdstill.rebuild.steps import (
     KINDS,
     AnyPartStep,
     AnyStep,
     ClearTables,
     Flush,
+    LeaveEmpty,
     MakeExt4,
     MakeFat,
     MakeOther,
@@ -40,7 +41,7 @@ from holdstill.rebuild.steps import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.model.manifest import CapturedPart, Manifest
 
@@ -84,9 +85,21 @@ def plan(
     """
     elastic = _elastic(manifest, grow)
     least = _least(manifest, needs)
-    disk = partition_layout.fitted(
-        manifest.disk, size=target_size, elastic=elastic, least=least, leave_free=leave_free
+    fit = partial(
+        partition_layout.fitted,
+        manifest.disk,
+        size=target_size,
+        least=least,
+        leave_free=leave_free,
     )
+    try:
+        disk = fit(elastic=elastic)
+    except DoesNotFitError as error:
+        others = (n for n in _resizable(manifest) if n != elastic)
+        better = next((n for n in others if _fits(partial(fit, elastic=n))), None)
+        if better is not None:
+            error.hint += f"; but with `--grow {better}` this target is large enough"
+        raise
     parts = sorted(_part_steps(manifest, disk, needs), key=lambda step: KINDS.index(type(step)))
     gap = (PutGap(attachment=manifest.gap, disk=disk),) if manifest.gap else ()
     return Plan(
@@ -96,6 +109,21 @@ def plan(
         ),
         notes=tuple(_notes(manifest, disk)),
     )  # fmt: skip
+
+
+def _resizable(manifest: Manifest) -> list[int]:
+    """Return the partitions that may be named to give or take."""
+    return [
+        part.number for part in manifest.parts if isinstance(part.file_system, Ext4 | Other | Fat)
+    ]
+
+
+def _fits(fit: Callable[[], Disk]) -> bool:
+    try:
+        fit()
+    except DoesNotFitError:
+        return False
+    return True
 
 
 def smallest(
@@ -142,7 +170,7 @@ def _named(manifest: Manifest, number: int) -> int:
         raise TargetRefusedError(
             f"the capture has no partition {number}", hint=f"it has {known}"
         ) from error
-    if not isinstance(file_system, Ext4 | Other | Fat):
+    if number not in _resizable(manifest):
         kind = type(file_system).__name__.lower()
         raise TargetRefusedError(
             f"partition {number} ({kind}) keeps its size",
@@ -195,6 +223,8 @@ def _part_step(
             )
         case Swap() as swap:
             yield MakeSwap(number=number, offset=offset, size=size, parameters=swap)
+        case Raw(digest=""):
+            yield LeaveEmpty(number=number, offset=offset, size=size)
         case Raw() as raw:
             yield PutRaw(number=number, offset=offset, size=size, parameters=raw)
         case Container():
@@ -207,11 +237,9 @@ def ext4_for(parameters: Ext4, *, size: int, was: int, need: Need) -> Ext4:
     """Return the parameters for a partition of size bytes that was of another size.
 
     In a partition that keeps its size the file system keeps its own, unless what it held takes
-    more room when it is written again. The guard against being mounted by two machines at once
-    (mmp) is left out: e2fsprogs cannot handle it inside a disk image, and a card has one machine.
+    more room when it is written again.
     """
-    features = tuple(feature for feature in parameters.features if feature != "mmp")
-    parameters = msgspec.structs.replace(parameters, features=features)
+    parameters = ext4_parameters.without_mount_guard(parameters)
     own = parameters.blocks * parameters.block_size
     if size == was and need.size <= own <= size:
         size = own
@@ -238,7 +266,14 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
     )
     yield from (
         f"partition {part.number}: {part.file_system.type} is made with default parameters; its "
-        "files, UUID and label are kept, its features, quotas, snapshots and compression are not"
+        "files, UUID and label are kept, its features, quotas and snapshots are not"
         for part in manifest.parts
         if isinstance(part.file_system, Other)
+    )
+    yield from (
+        f"partition {part.number}{f' ({kind})' if kind else ''} was left out of the capture: it "
+        "is there, and empty"
+        for part in manifest.parts
+        if isinstance(part.file_system, Raw) and not part.file_system.digest
+        for kind in [part.file_system.type]
     )

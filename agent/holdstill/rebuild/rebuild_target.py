@@ -205,10 +205,15 @@ EDGE = MIB
 def invalidate(target: Target) -> None:
     """Destroy the old tables at both ends, so that a half-written target is no disk at all."""
     target.has_begun = True
-    edge = min(EDGE, target.size)
-    for position in (0, target.size - edge):
-        sparse_copy.clear(target.handle, position, edge)
+    clear_ends(target, 0, target.size)
     flush(target.handle, target.name)
+
+
+def clear_ends(target: Target, start: int, size: int) -> None:
+    """Zero both ends of a range of bytes, where tables and superblocks are."""
+    edge = min(EDGE, size)
+    for position in (start, start + size - edge):
+        sparse_copy.clear(target.handle, position, edge)
 
 
 def discard(claimed: Target) -> bool:

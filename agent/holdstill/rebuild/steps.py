@@ -61,6 +61,10 @@ class PutRaw(PartStep, frozen=True, kw_only=True, tag="put-raw"):
     parameters: Raw
 
 
+class LeaveEmpty(PartStep, frozen=True, kw_only=True, tag="leave-empty"):
+    """Have nothing recognised in a partition that was left out of the capture."""
+
+
 class Flush(Step, frozen=True, kw_only=True, tag="flush"):
     """Bring everything to the medium, and forget what memory holds of it."""
 
@@ -85,10 +89,13 @@ AnyStep = (
     | MakeOther
     | MakeSwap
     | PutRaw
+    | LeaveEmpty
     | Flush
     | ReadBack
     | WriteTable
 )
-AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw
-KINDS: tuple[type[AnyPartStep], ...] = (MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw)
+AnyPartStep = MakeFat | MakeExt4 | MakeOther | MakeSwap | PutRaw | LeaveEmpty
+KINDS: tuple[type[AnyPartStep], ...] = (
+    MakeFat, MakeExt4, MakeOther, MakeSwap, PutRaw, LeaveEmpty,
+)  # fmt: skip
 """In this order partitions are written."""

@@ -6,10 +6,12 @@ linux/posix_acl_xattr.h; limits: linux/limits.h.
 
 from __future__ import annotations
 
+import re
 import struct
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError
+from holdstill.model.entries import BTRFS_COMPRESSION
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,6 +20,8 @@ NAME_MAX, SIZE_MAX = 255, 64 << 10
 _SPACES = ("user.", "trusted.", "security.")
 _ACLS = frozenset({"system.posix_acl_access", "system.posix_acl_default"})
 _CAPABILITY = "security.capability"
+_COMPRESSION = re.compile(rb"(?:zlib|zstd)(?::[0-9]{1,2})?|lzo|none|no")
+"""How new data of a file or folder is compressed (btrfs(5), btrfs-property(8))."""
 _CAPABILITY_SIZES = {1: 12, 2: 20, 3: 24}
 _ACL_VERSION = 2
 _ACL_TAGS = frozenset({0x01, 0x02, 0x04, 0x08, 0x10, 0x20})
@@ -30,6 +34,10 @@ def check(xattrs: Mapping[str, bytes]) -> None:
         SecurityError: naming the attribute.
     """
     for name, value in xattrs.items():
+        if name == BTRFS_COMPRESSION:
+            if not _COMPRESSION.fullmatch(value):
+                raise SecurityError(f"{name}: {value[:60]!r} is no way to compress")
+            continue
         if not name.startswith(_SPACES) and name not in _ACLS:
             raise SecurityError(f"attribute {name[:60]!r}: not of a kind that files have")
         if "\0" in name or len(_raw(name)) > NAME_MAX or len(value) > SIZE_MAX:

@@ -213,6 +213,15 @@ class Index:
         ).fetchone()
         return int(files), int(total)
 
+    def pending_sparse(self, part: int) -> Iterator[Entry]:
+        """Yield the files with holes whose content has not been hashed yet."""
+        rows = self._db.execute(
+            SELECT + f"INDEXED BY entry_pending WHERE part = ? AND {IS_PENDING} AND sparse = 1",
+            (part,),
+        )
+        for row in rows:
+            yield entry_of(row)
+
     def omitted(self, part: int) -> Iterator[Entry]:
         """Yield the files whose content is left out although their entry is there."""
         rows = self._db.execute(SELECT + "WHERE part = ? AND omitted <> 0", (part,))

@@ -48,6 +48,8 @@ FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_r
 )
 FS_IOC_FIEMAP = 0xC020660B
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
+LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C0A, 0x4C82
+BTRFS_IOC_FORGET_DEV = 0x50009405
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
 
 NO_FLAGS_ERRORS = frozenset({errno.ENOTTY, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS})
@@ -124,6 +126,33 @@ def fat_attributes(handle: int) -> int:
     return int(value) & 0xFF
 
 
+def free_loop_number(control: int) -> int:
+    """Return the number of a loop device that is free; control is /dev/loop-control."""
+    return fcntl.ioctl(control, LOOP_CTL_GET_FREE)
+
+
+_LO_FLAGS_READ_ONLY, _LO_FLAGS_AUTOCLEAR = 1, 4
+_LOOP_CONFIG = struct.Struct("=II QQQQQ IIII 64s 64s 32s QQ 64x")
+"""struct loop_config with its struct loop_info64, of linux/loop.h."""
+
+
+def configure_read_only_loop(device: int, source: int, *, offset: int, size: int) -> None:
+    """Give a free loop device its contents, read-only, until nothing has it open any more.
+
+    Args:
+        device: the loop device, open.
+        source: file or device, open for reading.
+        offset: byte of it at which the device begins.
+        size: bytes of the device.
+
+    Raises:
+        OSError: EBUSY: it is not free any more; EINVAL: the kernel is older than 5.8.
+    """
+    flags = _LO_FLAGS_READ_ONLY | _LO_FLAGS_AUTOCLEAR
+    info = _LOOP_CONFIG.pack(source, 0, 0, 0, 0, offset, size, 0, 0, 0, flags, b"", b"", b"", 0, 0)
+    fcntl.ioctl(device, LOOP_CONFIGURE, info)
+
+
 class MappedExtent(NamedTuple):
     """One struct fiemap_extent of linux/fiemap.h: bytes of the file, bytes of the device."""
 
@@ -174,12 +203,38 @@ def fiemap(handle: int, start: int = 0, length: int = WHOLE) -> Iterator[MappedE
             return
 
 
-BTRFS_EXTENT_DATA_KEY = 108
+BTRFS_EXTENT_DATA_KEY, BTRFS_ROOT_REF_KEY = 108, 156
+_BTRFS_ROOT_TREE = 1
 _BTRFS_KEY = struct.Struct("=QQQQQQQIII")
 _BTRFS_ROOM_AT, _BTRFS_ITEMS_AT, _BTRFS_ROOM = 104, 112, 1 << 16
 _BTRFS_COUNT_AT = 64
 _BTRFS_HEADER = struct.Struct("=QQQII")
+_BTRFS_PATH = struct.Struct("=Q4088s")
 _U64 = (1 << 64) - 1
+
+
+def btrfs_has_subvolumes(handle: int) -> bool:
+    """Return whether the btrfs of an open directory has any subvolume but its top.
+
+    Raises:
+        OSError: ENOTTY: not a btrfs; EPERM: we are not root.
+    """
+    start, any_kind = 0, (0, 255)
+    while items := _btrfs_items(handle, _BTRFS_ROOT_TREE, (start, _U64), (0, _U64), any_kind):
+        if any(kind == BTRFS_ROOT_REF_KEY for (_, _, _, kind, _), _ in items):
+            return True
+        last = items[-1][0][1]
+        start = last if last > start else last + 1
+    return False
+
+
+def btrfs_forget(control: int, device: bytes) -> None:
+    """Have the kernel forget a device that no mounted btrfs uses; control is /dev/btrfs-control.
+
+    Raises:
+        OSError: ENOENT: it does not know it; EBUSY: it is in use.
+    """
+    fcntl.ioctl(control, BTRFS_IOC_FORGET_DEV, bytearray(_BTRFS_PATH.pack(0, device)))
 
 
 def btrfs_extent_items(
@@ -194,17 +249,35 @@ def btrfs_extent_items(
     """
     kind = BTRFS_EXTENT_DATA_KEY
     while start <= end:
-        buffer = bytearray(_BTRFS_ITEMS_AT + _BTRFS_ROOM)
-        _BTRFS_KEY.pack_into(buffer, 0, 0, inode, inode, start, end, 0, _U64, kind, kind, 1 << 20)
-        struct.pack_into("=Q", buffer, _BTRFS_ROOM_AT, _BTRFS_ROOM)
-        fcntl.ioctl(handle, BTRFS_IOC_TREE_SEARCH_V2, buffer)
-        (count,) = struct.unpack_from("=I", buffer, _BTRFS_COUNT_AT)
-        if not count:
+        items = _btrfs_items(handle, 0, (inode, inode), (start, end), (kind, kind))
+        if not items:
             return
-        at = _BTRFS_ITEMS_AT
-        for _ in range(count):
-            _, _, offset, _, size = _BTRFS_HEADER.unpack_from(buffer, at)
-            at += _BTRFS_HEADER.size
-            yield offset, bytes(buffer[at : at + size])
-            at += size
+        for (_, _, offset, _, _), body in items:
+            yield offset, body
             start = offset + 1
+
+
+def _btrfs_items(
+    handle: int,
+    tree: int,
+    objects: tuple[int, int],
+    offsets: tuple[int, int],
+    kinds: tuple[int, int],
+) -> list[tuple[tuple[int, int, int, int, int], bytes]]:
+    """Return the first items of a tree from one key to another: as many as one call gives.
+
+    Each with its header: transaction, object, offset, type, size. Tree 0 is the subvolume that
+    handle is in.
+    """
+    buffer = bytearray(_BTRFS_ITEMS_AT + _BTRFS_ROOM)
+    _BTRFS_KEY.pack_into(buffer, 0, tree, *objects, *offsets, 0, _U64, *kinds, 1 << 20)
+    struct.pack_into("=Q", buffer, _BTRFS_ROOM_AT, _BTRFS_ROOM)
+    fcntl.ioctl(handle, BTRFS_IOC_TREE_SEARCH_V2, buffer)
+    (count,) = struct.unpack_from("=I", buffer, _BTRFS_COUNT_AT)
+    found, at = [], _BTRFS_ITEMS_AT
+    for _ in range(count):
+        header = _BTRFS_HEADER.unpack_from(buffer, at)
+        at += _BTRFS_HEADER.size
+        found.append((header, bytes(buffer[at : at + header[4]])))
+        at += header[4]
+    return found

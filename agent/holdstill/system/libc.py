@@ -14,6 +14,7 @@ import struct
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
@@ -42,7 +43,12 @@ _RENAME_NOREPLACE = 1
 RESOLVE_NO_MAGICLINKS, RESOLVE_NO_SYMLINKS, RESOLVE_BENEATH = 0x02, 0x04, 0x08
 """Of linux/openat2.h."""
 OPEN_TREE_CLONE = 1
-_FSOPEN_CLOEXEC, _FSCONFIG_CMD_CREATE, _FSMOUNT_CLOEXEC = 1, 6, 1
+_FSOPEN_CLOEXEC, _FSMOUNT_CLOEXEC = 1, 1
+_FSCONFIG_SET_FLAG, _FSCONFIG_SET_STRING, _FSCONFIG_CMD_CREATE = 0, 1, 6
+_MOUNT_ATTR_RDONLY, _MOUNT_ATTR_NOSUID, _MOUNT_ATTR_NODEV, _MOUNT_ATTR_NOEXEC = 1, 2, 4, 8
+_MOUNT_ATTR_AS_DATA = (
+    _MOUNT_ATTR_RDONLY | _MOUNT_ATTR_NOSUID | _MOUNT_ATTR_NODEV | _MOUNT_ATTR_NOEXEC
+)
 """Of linux/mount.h."""
 _MS_BIND, _MNT_DETACH, _UMOUNT_NOFOLLOW = 0x1000, 0x2, 0x8
 """Of sys/mount.h."""
@@ -67,10 +73,35 @@ def new_mount(kind: bytes) -> int:
     Raises:
         OSError: ENODEV: the kernel has no such kind; EPERM: we are not root; ENOSYS: too old.
     """
+    return _mounted_nowhere(kind, (), 0)
+
+
+def new_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) -> int:
+    """Mount a device read-only nowhere: only the returned descriptor leads to it.
+
+    Programs on it do not run, and its device nodes do not work.
+
+    Args:
+        kind: the kernel's name of the file system.
+        device: its device node.
+        options: of the file system, as mount(8) takes them.
+
+    Raises:
+        OSError: as mount(2); ENODEV: the kernel has no such kind; ENOSYS: older than 5.2.
+    """
+    return _mounted_nowhere(kind, (b"source=" + device, b"ro", *options), _MOUNT_ATTR_AS_DATA)
+
+
+def _mounted_nowhere(kind: bytes, options: Sequence[bytes], attributes: int) -> int:
     context = _checked(_syscall(_FSOPEN, kind, _FSOPEN_CLOEXEC), kind)
     try:
+        for option in options:
+            key, equals, value = option.partition(b"=")
+            how = _FSCONFIG_SET_STRING if equals else _FSCONFIG_SET_FLAG
+            value_or_none = value if equals else None
+            _checked(_syscall(_FSCONFIG, context, how, key, value_or_none, 0), kind)
         _checked(_syscall(_FSCONFIG, context, _FSCONFIG_CMD_CREATE, None, None, 0), kind)
-        return _checked(_syscall(_FSMOUNT, context, _FSMOUNT_CLOEXEC, 0), kind)
+        return _checked(_syscall(_FSMOUNT, context, _FSMOUNT_CLOEXEC, attributes), kind)
     finally:
         os.close(context)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, PreflightError
-from holdstill.system import files
+from holdstill.system import btrfs_twins, files
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -73,6 +73,8 @@ def mounted(device: Path, *, kind: str, options: str, machine: Runner) -> Iterat
         CommandError: mount(8) failed.
     """
     with tempfile.TemporaryDirectory(prefix="holdstill-mount-") as folder:
+        if kind == "btrfs":
+            btrfs_twins.forget_twins(device, machine)
         words = ("--types", kind, "--options", f"{SAFE},{options}")
         machine.run(Command.of("mount", *words, device, folder, timeout=600))
         try:
@@ -81,3 +83,5 @@ def mounted(device: Path, *, kind: str, options: str, machine: Runner) -> Iterat
         finally:
             # umount(8) writes out the page cache, which takes as long as the medium needs.
             machine.run(Command.of("umount", folder, timeout=4 * 3600))
+            if kind == "btrfs":
+                btrfs_twins.forget(device)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from holdstill.board import layout
 from holdstill.disks import boot_gap
@@ -35,6 +35,31 @@ def gap_size(board: BoardLayout) -> int:
     """Return the bytes in the boot gap that are not zero, in whole sectors."""
     with byte_source.opened(board.device) as source:
         return sum(len(run.data) for run in boot_gap.read(source, board.disk))
+
+
+@dataclass(frozen=True)
+class Extract:
+    """Bytes to be attached: a range of a file or device.
+
+    Attributes:
+        start, size: bytes.
+    """
+
+    path: Path
+    start: int
+    size: int
+
+    @classmethod
+    def whole(cls, path: Path) -> Self:
+        """Return all of a file."""
+        return cls(path, 0, path.stat().st_size)
+
+
+def raw_in_place(part: BoardPart, board: BoardLayout) -> Extract:
+    """Return where the bytes of a partition are that nobody writes to."""
+    with layout.opened_part(board, part) as window:
+        path = part.device if window.start == 0 and part.device.is_block_device() else board.device
+        return Extract(path, window.start, part.size)
 
 
 def copy_gap(board: BoardLayout, directory: Path) -> Path | None:
@@ -83,11 +108,13 @@ class PiecedFile:
     Attributes:
         name: what the manifest calls it.
         listed: its pieces.
+        start: byte of path that it begins at.
     """
 
     name: str
     path: Path
     listed: PieceList
+    start: int = 0
 
     @property
     def attachment(self) -> Attachment:
@@ -95,28 +122,30 @@ class PiecedFile:
         return Attachment(name=self.name, sha256=self.listed.digest().hex(), size=self.listed.size)
 
 
-def pieced(name: str, path: Path) -> PiecedFile:
+def pieced(name: str, source: Extract) -> PiecedFile:
     """Read a file and list its pieces."""
     piece = INDEX_PIECE if name == INDEX else pieces.PIECE
-    with files.opened(path) as handle:
-        return PiecedFile(name, path, pieces_of(handle, path.stat().st_size, piece))
+    with files.opened(source.path) as handle:
+        listed = pieces_of(handle, source.size, piece, start=source.start)
+    return PiecedFile(name, source.path, listed, source.start)
 
 
-def pieces_of(handle: int, size: int, piece: int = pieces.PIECE) -> PieceList:
-    """Read an open file of this size and list its pieces; holes are not read.
+def pieces_of(handle: int, size: int, piece: int = pieces.PIECE, *, start: int = 0) -> PieceList:
+    """Read size bytes of an open file from start on, and list their pieces; holes are not read.
 
     Raises:
         EOFError: it is shorter.
     """
     builder, position = pieces.ListBuilder(size, piece), 0
-    for start, end in (*files.data_ranges(handle, size), (size, size)):
-        first = start // piece * piece
+    ranges = files.data_ranges(handle, start + size, first=start)
+    for data_start, data_end in (*ranges, (start + size, start + size)):
+        first = (data_start - start) // piece * piece
         if first > position:
             builder.add_holes((first - position) // piece)
             position = first
-        while position < end:
+        while position < data_end - start:
             wanted = min(piece, size - position)
-            data = os.pread(handle, wanted, position)
+            data = os.pread(handle, wanted, start + position)
             if len(data) < wanted:
                 raise EOFError(f"file ended at byte {position + len(data)} of {size}")
             builder.add(pieces.piece_digest(data))

@@ -24,7 +24,7 @@ from holdstill.model.paths import display
 from holdstill.system import clocks
 from holdstill.version import VERSION
 from holdstill.workflow import attachments
-from holdstill.workflow.capture_method import HAS_FILES
+from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -44,6 +44,7 @@ def build(
     paused: PauseResult,
     *,
     settled: frozenset[int],
+    written: frozenset[int],
     attached: Mapping[str, Attachment],
     warnings: tuple[str, ...],
 ) -> Manifest:
@@ -54,6 +55,7 @@ def build(
         rounds: of the hot rounds.
         paused: how the pause went.
         settled: partitions that were not held still, and of which two passes agreed.
+        written: partitions that are not mounted, and that somebody wrote to all the same.
         attached: the files that go beside the manifest, by name.
         warnings: of the run so far.
     """
@@ -85,8 +87,11 @@ def build(
         ),
         disk=scope.board.disk,
         parts=tuple(
-            _captured_part(run, number, _grade(run, number, paused, settled), raws)
+            _captured_part(run, number, grade, raws)
             for number in scope.chosen
+            for grade in [
+                Grade.LIVE if number in written else _grade(run, number, paused, settled)
+            ]
         ),
         swap_files=swap_files,
         pause=Pause(
@@ -156,10 +161,11 @@ def captured_part(
     """
     totals = index.totals(part.number)
     file_system = part.file_system
+    if chosen.method is CaptureMethod.LEFT_OUT:
+        file_system = Raw(type=kind_of(part))
     if part.number in raws:
         copy = raws[part.number]
-        kind = file_system.type if isinstance(file_system, Raw) else kind_of(part)
-        file_system = Raw(type=kind, digest=copy.sha256, size=copy.size)
+        file_system = Raw(type=kind_of(part), digest=copy.sha256, size=copy.size)
     return CapturedPart(
         number=part.number,
         grade=grade,
@@ -186,5 +192,7 @@ def _listed(unreadable: Sequence[bytes]) -> tuple[str, ...]:
 
 def kind_of(part: BoardPart) -> str:
     """Return the short name of what a partition holds."""
+    if isinstance(part.file_system, Raw):
+        return part.file_system.type
     words = msgspec.to_builtins(part.file_system)
     return str(words.get("type") or words["kind"])

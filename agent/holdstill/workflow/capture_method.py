@@ -6,18 +6,23 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout
+from holdstill.board import layout, private_mount
+from holdstill.errors import PreflightError
+from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.model import sizes
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
 from holdstill.model.manifest import Grade
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from holdstill.board.layout import BoardPart
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.model.settings import BoardSettings
 
 FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
 """Mounted file systems for which the kernel has a freeze method (fs/ioctl.c, FIFREEZE)."""
+
+
+IMMUTABLE = frozenset({"squashfs", "erofs"})
+"""File systems that no kernel can write to (Linux Documentation/filesystems, one file each)."""
 
 
 class CaptureMethod(StrEnum):
@@ -35,14 +40,18 @@ class CaptureMethod(StrEnum):
     """Files of a plain directory, which nothing can hold still."""
     UNMOUNTED = "unmounted"
     """Files of a file system that is not mounted, read without the kernel."""
+    PRIVATE = "private mount"
+    """Files of a file system that is not mounted, through a mount that nobody else sees."""
     RAW = "raw"
     """The partition's bytes."""
     IDENTITY = "identity"
     """Only what is needed to make it again (swap)."""
     NOTHING = "nothing"
     """Holds only other partitions."""
-    TOO_LARGE = "too large"
-    """Would have to be copied raw, and is above the limit."""
+    LEFT_OUT = "left out"
+    """Nothing, since the settings say so."""
+    REFUSED = "refused"
+    """Nothing: what could be captured of it could not be rebuilt, or it is too large for that."""
 
 
 HAS_FILES = frozenset(
@@ -53,6 +62,7 @@ HAS_FILES = frozenset(
         CaptureMethod.SETTLED,
         CaptureMethod.LIVE,
         CaptureMethod.UNMOUNTED,
+        CaptureMethod.PRIVATE,
     }
 )
 
@@ -66,18 +76,55 @@ class MethodChoice:
     why: str
 
 
-def choose_all(
-    parts: Iterable[BoardPart], *, raw_limit: int, remount_read_only: bool
-) -> dict[int, MethodChoice]:
-    """Decide for every partition; by its number."""
-    return {
-        part.number: choose(part, raw_limit=raw_limit, remount_read_only=remount_read_only)
-        for part in parts
-    }
+def choose_all(board: BoardLayout, settings: BoardSettings) -> dict[int, MethodChoice]:
+    """Decide for every partition; by its number. What is not mounted is tried.
+
+    Raises:
+        PreflightError: `leave_out` names a partition that cannot be left out.
+    """
+    _check_left_out(board, settings.leave_out)
+    return {part.number: _chosen(board, part, settings) for part in board.parts}
 
 
-def choose(part: BoardPart, *, raw_limit: int, remount_read_only: bool) -> MethodChoice:
-    """Decide how a partition is captured."""
+def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
+    parts = {part.number: part for part in board.parts}
+    for number in numbers:
+        if number not in parts or isinstance(parts[number].file_system, Container):
+            known = ", ".join(map(str, parts))
+            raise PreflightError(
+                f"leave_out: {board.device} has no partition {number} with contents",
+                hint=f"it has {known}; `holdstill inspect` shows what each of them is",
+            )
+        if parts[number].place == "/":
+            raise PreflightError(
+                f"leave_out: partition {number} holds the root file system",
+                hint="a card without it does not boot; use `exclude` for folders",
+            )
+
+
+def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
+    if part.number in settings.leave_out:
+        return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
+    is_tried = part.mount is None and bool(private_mount.kind_of(part))
+    return choose(
+        part,
+        raw_limit=settings.raw_limit,
+        remount_read_only=settings.remount_read_only,
+        obstacle=private_mount.obstacle(board, part) if is_tried else "",
+    )
+
+
+def choose(
+    part: BoardPart, *, raw_limit: int, remount_read_only: bool, obstacle: str = ""
+) -> MethodChoice:
+    """Decide how a partition is captured.
+
+    Args:
+        part: the partition.
+        raw_limit: most bytes of one without a known file system that is copied as it is.
+        remount_read_only: whether what cannot be frozen may be made read-only.
+        obstacle: why a file system that is not mounted cannot be mounted privately; "" if it can.
+    """
     match part.file_system:
         case Container():
             return MethodChoice(
@@ -87,8 +134,10 @@ def choose(part: BoardPart, *, raw_limit: int, remount_read_only: bool) -> Metho
             return MethodChoice(
                 CaptureMethod.IDENTITY, Grade.READ_ONLY, "swap: made anew with the same UUID"
             )
-        case Raw():
-            return _raw(part, raw_limit)
+        case Raw() as raw:
+            return _raw(part, raw, raw_limit)
+        case Ext4(features=features) if why := ext4_parameters.not_rebuilt(features):
+            return _not_rebuilt(part, why)
         case Ext4() | Fat() | Other() if part.mount is not None:
             if part.mount.type == layout.PLAIN_DIRECTORY:
                 return MethodChoice(
@@ -109,17 +158,36 @@ def choose(part: BoardPart, *, raw_limit: int, remount_read_only: bool) -> Metho
             return MethodChoice(
                 CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
             )
+        case Ext4() | Other() if obstacle:
+            why = f"not mounted, and copied as it is: {obstacle}"
+            return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, why)
         case Ext4() | Other():
-            return _raw(part, raw_limit)
+            why = "not mounted: mounted read-only where nobody else sees it"
+            return MethodChoice(CaptureMethod.PRIVATE, Grade.READ_ONLY, why)
 
 
-def _raw(part: BoardPart, limit: int) -> MethodChoice:
+def _not_rebuilt(part: BoardPart, why: str) -> MethodChoice:
+    if part.mount is None:
+        return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, f"copied as it is: {why}")
+    return MethodChoice(
+        CaptureMethod.REFUSED,
+        Grade.LIVE,
+        f"{why}: unmount it to have it copied as it is, or leave it out "
+        f"(`leave_out: [{part.number}]`)",
+    )
+
+
+def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
+    if file_system.type in IMMUTABLE:
+        why = f"{file_system.type} cannot be written to: copied as it is"
+        return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, why)
     if part.size > limit:
+        what = f"of type {file_system.type}" if file_system.type else "without a known file system"
         why = (
-            f"{sizes.human(part.size)} without files that can be read is above raw_limit "
-            f"({sizes.human(limit)}): mount it, or raise raw_limit"
+            f"{sizes.human(part.size)} {what} is above raw_limit ({sizes.human(limit)}): raise "
+            f"raw_limit to copy it as it is, or leave it out (`leave_out: [{part.number}]`)"
         )
-        return MethodChoice(CaptureMethod.TOO_LARGE, Grade.LIVE, why)
+        return MethodChoice(CaptureMethod.REFUSED, Grade.LIVE, why)
     if part.mount is not None:
         return MethodChoice(
             CaptureMethod.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live"

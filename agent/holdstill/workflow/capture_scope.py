@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import os
+import secrets
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import fanotify, layout, mounts, path_filter, scan
+from holdstill.board import (
+    fanotify,
+    identity,
+    layout,
+    mounts,
+    path_filter,
+    private_mount,
+    scan,
+)
 from holdstill.board.ctime_window import InodeClock
 from holdstill.board.fanotify import EventDetector
 from holdstill.board.inode_table_detector import InodeTableDetector
@@ -17,7 +26,9 @@ from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import PathRules, Scanner
 from holdstill.board.stat_detector import StatDetector, StatDetectorWithoutInodes
 from holdstill.board.unmounted_fat import UnmountedFat
+from holdstill.board.write_counter import WriteCounter
 from holdstill.errors import LayoutError, PreflightError, VerificationError
+from holdstill.model import sizes
 from holdstill.model.layout import Ext4, Fat
 from holdstill.model.paths import BoardPath
 from holdstill.system import byte_source, clocks
@@ -45,6 +56,8 @@ MOUNTED = frozenset(
         CaptureMethod.LIVE,
     }
 )
+HELD_BY_NOBODY = frozenset({CaptureMethod.PRIVATE, CaptureMethod.UNMOUNTED, CaptureMethod.RAW})
+"""How partitions are captured that need not be mounted."""
 
 
 @dataclass(frozen=True)
@@ -84,12 +97,16 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     all_mounts = mounts.read_mounts()
     root = BoardPath(os.fsencode(settings.root))
     board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
-    chosen = capture_method.choose_all(
-        board.parts, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
-    )
+    chosen = capture_method.choose_all(board, settings)
     for number, choice in chosen.items():
-        if choice.method is CaptureMethod.TOO_LARGE:
+        if choice.method is CaptureMethod.REFUSED:
             raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
+    left_out = tuple(
+        f"partition {part.number} ({sizes.human(part.size)}) is left out: as `leave_out` says"
+        for part in board.parts
+        if chosen[part.number].method is CaptureMethod.LEFT_OUT
+    )
+    board = replace(board, warnings=(*board.warnings, *left_out))
     if not any(part.place == "/" for part in board.parts):
         raise PreflightError(
             f"no partition of {board.device} is mounted at {settings.root}",
@@ -104,13 +121,15 @@ class OpenTrees:
 
     Attributes:
         mounted: trees of mounted file systems, by partition.
-        unmounted: trees of unmounted ones.
-        rules: what the mounted trees leave out, as fingerprints that bind baselines.
+        unmounted: trees of unmounted ones that are read without the kernel.
+        bindings: what the baselines of mounted trees are good for: rules, and more.
+        counters: of what is written to partitions that nobody has mounted.
     """
 
     mounted: dict[int, MountedTree]
     unmounted: dict[int, UnmountedFat]
-    rules: dict[int, PathFilter]
+    bindings: dict[int, str]
+    counters: dict[int, WriteCounter]
 
     @property
     def all(self) -> tuple[MountedTree | UnmountedFat, ...]:
@@ -121,6 +140,11 @@ class OpenTrees:
     def numbers(self) -> frozenset[int]:
         """The partitions that have files in the index."""
         return frozenset(tree.part for tree in self.all)
+
+    @property
+    def written(self) -> frozenset[int]:
+        """Unmounted partitions that somebody has written to since they were opened."""
+        return frozenset(n for n, counter in self.counters.items() if counter.has_grown)
 
 
 @contextmanager
@@ -141,14 +165,23 @@ def open_trees(
         followed: large files that are followed; begun before.
     """
     with ExitStack() as undo:
-        found = OpenTrees({}, {}, {})
+        found = OpenTrees({}, {}, {}, {})
+        for part in scope.parts(*HELD_BY_NOBODY):
+            if part.mount is None:
+                found.counters[part.number] = WriteCounter(part)
         swap_files = read_swap_files(scope.settings.root)
         for part in scope.parts(*MOUNTED):
-            found.rules[part.number] = _rules(scope, part, swap_files)
-            tree = undo.enter_context(
-                _mounted(part, found.rules[part.number], memory, clock, followed)
+            kept = _rules(scope, part, swap_files)
+            found.bindings[part.number] = kept.fingerprint
+            found.mounted[part.number] = undo.enter_context(
+                _mounted(part, kept, memory, clock, followed)
             )
-            found.mounted[part.number] = tree
+        for part in scope.parts(CaptureMethod.PRIVATE):
+            bound_to = _unwritten_since(found.counters[part.number])
+            found.bindings[part.number] = bound_to
+            found.mounted[part.number] = undo.enter_context(
+                _private(scope, part, memory, clock, bound_to)
+            )
         for part in scope.parts(CaptureMethod.UNMOUNTED):
             window = undo.enter_context(layout.opened_part(scope.board, part))
             found.unmounted[part.number] = UnmountedFat(part.number, window, directory)
@@ -162,6 +195,31 @@ def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -
         swap_files=swap_files,
         mount=os.fsencode(part.place),
     )
+
+
+def _unwritten_since(counter: WriteCounter) -> str:
+    """Return what binds a baseline to this state of an unmounted partition.
+
+    A new image of a spare slot may have the very inodes of the old one, and other contents: change
+    times prove nothing across a write from outside, nor across a boot, after which nobody knows.
+    """
+    start = counter.start
+    is_told = start is not None and start.anywhere is not None
+    return f"{identity.boot_id()} {start if is_told else secrets.token_hex()}"
+
+
+@contextmanager
+def _private(
+    scope: CaptureScope, part: BoardPart, memory: BoardState, clock: Clock, bound_to: str
+) -> Iterator[MountedTree]:
+    with ExitStack() as undo:
+        mount = undo.enter_context(private_mount.opened(scope.board, part))
+        here = replace(part, device=mount.device)
+        tables = undo.enter_context(_tables(here, mount.root))
+        scanner = Scanner(mount.root, PathFilter(exclude=()), inodes=tables)
+        detector = undo.enter_context(_detector(here, mount.root, tables, clock))
+        detector.start_from(memory.baseline(part.number), bound_to=bound_to)
+        yield MountedTree(part.number, scanner, detector)
 
 
 @contextmanager
@@ -193,7 +251,7 @@ def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables |
 
 @contextmanager
 def open_scanners(scope: CaptureScope) -> Iterator[dict[int, Scanner]]:
-    """Hold scanners of the mounted partitions open, with the rules of a capture."""
+    """Hold scanners of what the kernel can show open, with the rules of a capture."""
     with ExitStack() as undo:
         found = {}
         swap_files = read_swap_files(scope.settings.root)
@@ -201,6 +259,9 @@ def open_scanners(scope: CaptureScope) -> Iterator[dict[int, Scanner]]:
             assert part.mount is not None  # noqa: S101  it is mounted
             root = undo.enter_context(scan.opened_root(part.mount.point.raw))
             found[part.number] = _scanner(part, root, _rules(scope, part, swap_files), None)
+        for part in scope.parts(CaptureMethod.PRIVATE):
+            mount = undo.enter_context(private_mount.opened(scope.board, part))
+            found[part.number] = Scanner(mount.root, PathFilter(exclude=()))
         yield found
 
 

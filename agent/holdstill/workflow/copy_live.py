@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.model.manifest import Grade
 from holdstill.model.paths import display
 from holdstill.workflow import attachments, precopy
+from holdstill.workflow.attachments import Extract
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.precopy import PendingAmount
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.precopy import PrecopyResult
 
@@ -31,7 +31,7 @@ class LiveCopy:
     """
 
     run: CaptureRun
-    attached: dict[str, Path]
+    attached: dict[str, Extract]
     rounds: PrecopyResult
     is_cross_checked: bool
     warnings: tuple[str, ...]
@@ -84,18 +84,21 @@ def copy_live(run: CaptureRun) -> LiveCopy:
     return LiveCopy(run, attached, rounds, is_check_due, tuple(warnings))
 
 
-def _copy_unwritten(run: CaptureRun) -> dict[str, Path]:
+def _copy_unwritten(run: CaptureRun) -> dict[str, Extract]:
     """Copy what no process writes to: boot gap, raw partitions, unmounted file systems."""
     run.outside.progress.step("boot gap and partitions without live files")
     board, directory = run.scope.board, run.spool.directory
-    attached = {}
+    attached: dict[str, Extract] = {}
     gap = attachments.copy_gap(board, directory)
     if gap is not None:
-        attached[attachments.GAP] = gap
+        attached[attachments.GAP] = Extract.whole(gap)
     for part in run.scope.parts(CaptureMethod.RAW):
-        attached[attachments.raw_name(part.number)] = attachments.copy_raw(
-            part, board, directory, room=run.spool.left
-        )
+        if run.scope.chosen[part.number].grade is Grade.LIVE:
+            copy = attachments.copy_raw(part, board, directory, room=run.spool.left)
+            source = Extract.whole(copy)
+        else:
+            source = attachments.raw_in_place(part, board)
+        attached[attachments.raw_name(part.number)] = source
     for tree in run.trees.unmounted.values():
         tree.update_live(run.index, seq=run.seq)
     for number in run.index.parts():

@@ -101,9 +101,7 @@ def inspect(
     """
     root = BoardPath(os.fsencode(settings.root))
     found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
-    choices = capture_method.choose_all(
-        found.parts, raw_limit=settings.raw_limit, remount_read_only=settings.remount_read_only
-    )
+    choices = capture_method.choose_all(found, settings)
     warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
         warnings.append(
@@ -179,7 +177,7 @@ def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Pat
     warnings = [
         f"partition {number}: {choice.why}"
         for number, choice in choices.items()
-        if choice.method is CaptureMethod.TOO_LARGE or choice.grade is Grade.LIVE
+        if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
     ]
     if not any(part.place == "/" for part in found.parts):
         warnings.append(f"no partition of {found.device} is mounted at {root}")

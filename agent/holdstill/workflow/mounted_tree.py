@@ -85,9 +85,11 @@ class MountedTree:
         self._detector.doubt(doubtful)
 
     def pending_amount(self, index: Index) -> PendingAmount:
-        """Return what changed; of files that are followed, only their dirty pieces."""
+        """Return what changed: no holes; of files that are followed, only their dirty pieces."""
         files, size = index.pending_totals(self.part)
-        for inode in self.followed.inodes():
+        sparse = {row.seen.inode: row for row in index.pending_sparse(self.part)}
+        size += sum(min(self._needed(row), row.size) - row.size for row in sparse.values())
+        for inode in set(self.followed.inodes()) - sparse.keys():
             rows = index.by_inode(self.part, inode)
             whole = max((row.size for row in rows if full_scan.is_pending(row)), default=0)
             if whole:
@@ -113,10 +115,12 @@ class MountedTree:
     def _needed(self, entry: Entry) -> int:
         """Return the bytes of memory that a file takes; 0 if it cannot be opened any more."""
         dirty = self.followed.dirty_bytes(entry.seen.inode)
+        whole = self._without_holes(entry) if entry.sparse else spools.needed(entry.size)
         if dirty is not None and pieces.is_pieced(entry.size):
-            return spools.needed(min(dirty, entry.size))
-        if not entry.sparse:
-            return spools.needed(entry.size)
+            return min(spools.needed(min(dirty, entry.size)), whole)
+        return whole
+
+    def _without_holes(self, entry: Entry) -> int:
         try:
             handle = self.open(entry)
         except OSError:

@@ -141,7 +141,10 @@ def pause(
         }
         still = {number for number, remount in remounts.items() if remount.is_still}
         still |= {
-            part.number for part in scope.parts(CaptureMethod.READ_ONLY, CaptureMethod.FROZEN)
+            part.number
+            for part in scope.parts(
+                CaptureMethod.READ_ONLY, CaptureMethod.FROZEN, CaptureMethod.PRIVATE
+            )
         }
         taken_at = clock.now()
         held = _freeze_and_collect(

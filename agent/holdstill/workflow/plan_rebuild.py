@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import structs
 
-from holdstill.filesystems.ext4 import ext4_sizing
+from holdstill.filesystems.ext4 import ext4_parameters, ext4_sizing
 from holdstill.filesystems.fat import fat_sizing
 from holdstill.filesystems.kernel_filled import (
     f2fs_sizing,
@@ -108,15 +108,18 @@ def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
     for part in source.manifest.parts:
         if isinstance(part.file_system, Ext4):
             entries = source.measured(part.number)
-            usage = ext4_sizing.need(entries, part.file_system, contents=source.capture)
-            found[part.number] = ext4_sizing.minimum(part.file_system, usage, machine=machine)
+            parameters = ext4_parameters.without_mount_guard(part.file_system)
+            usage = ext4_sizing.need(entries, parameters, contents=source.capture)
+            found[part.number] = ext4_sizing.minimum(parameters, usage, machine=machine)
         elif isinstance(part.file_system, Fat):
             found[part.number] = fat_sizing.need(source.entries(part.number), part.file_system)
         elif isinstance(part.file_system, Other) and part.file_system.type == "f2fs":
             blocks = f2fs_sizing.blocks(source.entries(part.number))
             found[part.number] = f2fs_sizing.minimum(blocks, machine=machine)
         elif isinstance(part.file_system, Other):
-            found[part.number] = sizing_by_rule.need(source.entries(part.number), part.file_system)
+            found[part.number] = sizing_by_rule.need(
+                source.entries(part.number), part.file_system, contents=source.capture
+            )
     return found
 
 

@@ -212,6 +212,10 @@ def _step_words(step: AnyStep) -> str:
 def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
     medium = byte_source.OpenFile(target.handle, size=target.size)
     try:
-        return bootcheck.check(medium, model=source.manifest.board.model)
+        return bootcheck.check(
+            medium,
+            model=source.manifest.board.model,
+            sector_size=source.manifest.disk.sector_size,
+        )
     except LayoutError:  # a file system without a table: no board's firmware starts from that
         return BootReport((), ())

@@ -68,4 +68,5 @@ class CardGoal:
             needed=plan.disk.size,
             consent=self.confirm(block_device.inspect_device(self.path, self.machine)),
             machine=self.machine,
+            sector_size=plan.disk.sector_size,
         )

@@ -21,6 +21,7 @@ from holdstill.rebuild.steps import (
     AnyStep,
     ClearTables,
     Flush,
+    LeaveEmpty,
     MakeExt4,
     MakeFat,
     MakeOther,
@@ -94,6 +95,8 @@ class StepWriter:
                     path, offset=step.offset, size=step.size, parameters=step.parameters,
                     pieces=self._source.raw_pieces(step.number),
                 )  # fmt: skip
+            case LeaveEmpty():
+                rebuild_target.clear_ends(self._target, step.offset, step.size)
             case Flush():
                 rebuild_target.flush_and_drop_caches(self._target)
             case ReadBack():

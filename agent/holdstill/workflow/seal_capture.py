@@ -9,6 +9,7 @@ from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.records import manifest_file, signature
 from holdstill.workflow import attachments, build_manifest
+from holdstill.workflow.attachments import Extract
 from holdstill.workflow.board_state import LastCapture
 
 if TYPE_CHECKING:
@@ -46,13 +47,18 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     """
     run.outside.progress.step("sealing")
     run.index.commit()
-    paths = {**copied.attached, attachments.INDEX: run.state.index_path}
-    pieced = {name: attachments.pieced(name, path) for name, path in paths.items()}
+    index = Extract.whole(run.state.index_path)
+    sources = {**copied.attached, attachments.INDEX: index}
+    pieced = {name: attachments.pieced(name, source) for name, source in sources.items()}
     for name, file in pieced.items():
         run.uploader.upload_pieced(file, known=run.state.known_pieces(name))
-    warnings = (*run.warnings, *copied.warnings, *paused.troubles, *completed.warnings)
+    written = run.trees.written
+    warnings = (
+        *run.warnings, *copied.warnings, *paused.troubles, *completed.warnings,
+        *(f"partition {number}, which is not mounted, was written to" for number in written),
+    )  # fmt: skip
     manifest = build_manifest.build(
-        run, copied.rounds, paused, settled=completed.settled,
+        run, copied.rounds, paused, settled=completed.settled, written=written,
         attached={name: file.attachment for name, file in pieced.items()}, warnings=warnings,
     )  # fmt: skip
     data = manifest_file.encode(manifest)
@@ -93,7 +99,7 @@ def _ask_for_seal(run: CaptureRun, data: bytes, signed: bytes) -> SealResult:
 def _save_state(run: CaptureRun, copied: LiveCopy, manifest: Manifest, data: bytes) -> None:
     """Save what makes the next capture cheap."""
     for number, tree in run.trees.mounted.items():
-        run.state.save_baseline(number, tree.baseline(run.trees.rules[number].fingerprint))
+        run.state.save_baseline(number, tree.baseline(run.trees.bindings[number]))
     last = run.state.last
     run.state.save(
         LastCapture(

@@ -306,4 +306,4 @@ def _places(file: PiecedFile) -> Iterator[tuple[str, _Place]]:
     yield file.listed.digest().hex(), _Place(file.path, 0, len(listed), listed)
     for part in file.listed.parts():
         if part.digest:
-            yield part.digest.hex(), _Place(file.path, part.offset, part.length)
+            yield part.digest.hex(), _Place(file.path, file.start + part.offset, part.length)

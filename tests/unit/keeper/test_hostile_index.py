@@ -384,6 +384,9 @@ CAPABILITY_3 = bytes.fromhex("0100000300200000000000000000000000000000e8030000")
         {"system.posix_acl_access": ACL},
         {"user.note": b"", "trusted.overlay.opaque": b"y"},
         {"user.n": bytes(64 << 10)},
+        {"btrfs.compression": b"zstd"},
+        {"btrfs.compression": b"zlib:9"},
+        {"btrfs.compression": b"none"},
     ],
 )
 def test_s31_attributes_that_the_kernel_made_are_taken(xattrs: dict[str, bytes]) -> None:
@@ -402,6 +405,8 @@ def test_s31_attributes_that_the_kernel_made_are_taken(xattrs: dict[str, bytes])
         {"system.nfs4_acl": b"x"},
         {"system.anything": b"x"},
         {"nothing": b"x"},
+        {"btrfs.compression": b"rot13"},
+        {"btrfs.other": b"zstd"},
         {"user." + "n" * 300: b"x"},
         {"user.n": bytes((64 << 10) + 1)},
         {"user.nul\0": b"x"},

@@ -334,3 +334,45 @@ def test_steps_stay_inside_the_target_and_apart(
             assert step.parameters.blocks * 4096 <= step.size
         if isinstance(step, PutRaw):
             assert step.size >= step.parameters.size
+
+
+def test_a_partition_that_was_left_out_keeps_its_place_and_is_said_to_be_empty() -> None:
+    capture = manifest(EXT4, RAW)
+    parts = (
+        capture.parts[0],
+        msgspec.structs.replace(capture.parts[1], file_system=Raw(type="xfs")),
+    )
+    capture = msgspec.structs.replace(capture, parts=parts)
+
+    plan = planner.plan(capture, target_size=capture.disk.size, needs={})
+
+    assert names(plan) == [
+        "ClearTables", "PutGap", "MakeExt4", "LeaveEmpty", "Flush", "ReadBack", "WriteTable",
+    ]  # fmt: skip
+    assert plan.disk.partition(2) == capture.disk.partition(2)
+    assert [note for note in plan.notes if "partition 2 (xfs) was left out" in note]
+
+
+# Of two partitions the last one, a small one, gives or takes unless another is named.
+def test_a_target_that_another_partition_would_fit_is_said_to_be_large_enough() -> None:
+    capture = manifest(EXT4, Other(type="f2fs"))
+    needs = {1: Need(1000, 128 * MIB), 2: Need(0, 100 * MIB)}
+    size = planner.smallest(capture, needs=needs) - 64 * MIB
+
+    with pytest.raises(DoesNotFitError) as caught:
+        planner.plan(capture, target_size=size, needs=needs)
+
+    assert "--grow 1" in caught.value.hint
+    assert planner.plan(capture, target_size=size, needs=needs, grow=1).disk.size == size
+
+
+def test_no_other_partition_is_named_where_none_would_help() -> None:
+    capture = manifest(EXT4, Other(type="f2fs"))
+    needs = {1: Need(1000, GIB), 2: Need(0, 100 * MIB)}
+
+    size = planner.smallest(capture, needs=needs) - 64 * MIB
+
+    with pytest.raises(DoesNotFitError) as caught:
+        planner.plan(capture, target_size=size, needs=needs)
+
+    assert "--grow" not in caught.value.hint

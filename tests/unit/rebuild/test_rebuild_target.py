@@ -187,6 +187,22 @@ def test_both_ends_are_wiped_and_the_middle_is_not(tmp_path: Path) -> None:
     assert left == bytes(MIB) + b"\xff" * (2 * MIB) + bytes(MIB)
 
 
+@pytest.mark.parametrize("size", [3 * MIB, MIB // 2])
+def test_a_partition_that_is_left_empty_has_both_ends_cleared_and_nothing_beside_it(
+    tmp_path: Path, size: int
+) -> None:
+    with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=5 * MIB) as image:
+        os.pwrite(image.handle, b"\xff" * (5 * MIB), 0)
+
+        rebuild_target.clear_ends(image, MIB, size)
+
+        left = os.pread(image.handle, 5 * MIB, 0)
+    kept = max(size - 2 * MIB, 0)
+    ends = bytes(min(MIB, size))
+    cleared = ends + b"\xff" * kept + (ends if kept else b"")
+    assert left == b"\xff" * MIB + cleared + b"\xff" * (4 * MIB - size)
+
+
 def test_what_was_flushed_is_read_back(tmp_path: Path) -> None:
     with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB) as image:
         os.pwrite(image.handle, b"card", 0)

@@ -1,12 +1,25 @@
+from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from holdstill.board import layout
-from holdstill.board.layout import BoardPart
+from holdstill.board.layout import BoardLayout, BoardPart
 from holdstill.board.mounts import Mount
+from holdstill.errors import PreflightError
 from holdstill.model import store_address
-from holdstill.model.layout import Container, Ext4, Fat, FileSystem, Other, Raw, Swap
+from holdstill.model.layout import (
+    Container,
+    Disk,
+    Ext4,
+    Fat,
+    FileSystem,
+    Other,
+    Raw,
+    Swap,
+    TableLabel,
+)
 from holdstill.model.manifest import Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import BoardSettings
@@ -42,8 +55,16 @@ def part(
         (part(FAT, mounted="vfat"), CaptureMethod.REMOUNTED, Grade.READ_ONLY),
         (part(FAT, mounted="vfat", options="ro"), CaptureMethod.READ_ONLY, Grade.READ_ONLY),
         (part(FAT), CaptureMethod.UNMOUNTED, Grade.READ_ONLY),
-        (part(EXT4), CaptureMethod.RAW, Grade.READ_ONLY),
-        (part(EXT4, size=2 << 20), CaptureMethod.TOO_LARGE, Grade.LIVE),
+        (part(EXT4, size=2 << 20), CaptureMethod.PRIVATE, Grade.READ_ONLY),
+        (part(Other(type="btrfs"), size=2 << 20), CaptureMethod.PRIVATE, Grade.READ_ONLY),
+        (part(Raw(type="squashfs"), size=2 << 20), CaptureMethod.RAW, Grade.READ_ONLY),
+        (
+            part(Raw(type="erofs"), size=2 << 20, mounted="erofs", options="ro"),
+            CaptureMethod.RAW,
+            Grade.READ_ONLY,
+        ),
+        (part(Raw()), CaptureMethod.RAW, Grade.READ_ONLY),
+        (part(Raw(), size=2 << 20), CaptureMethod.REFUSED, Grade.LIVE),
         (part(Raw(), mounted="ntfs"), CaptureMethod.RAW, Grade.LIVE),
         (part(Swap(uuid="u")), CaptureMethod.IDENTITY, Grade.READ_ONLY),
         (part(Container()), CaptureMethod.NOTHING, Grade.READ_ONLY),
@@ -65,3 +86,68 @@ def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
 
     assert chosen.method is CaptureMethod.SETTLED
     assert chosen.grade is Grade.SETTLED
+
+
+def test_what_cannot_be_mounted_privately_is_copied_as_it_is_whatever_its_size() -> None:
+    slot = part(EXT4, size=1 << 30)
+
+    chosen = capture_method.choose(
+        slot, raw_limit=1 << 20, remount_read_only=True, obstacle="its journal is needed"
+    )
+
+    assert (chosen.method, chosen.grade) == (CaptureMethod.RAW, Grade.READ_ONLY)
+    assert "its journal is needed" in chosen.why
+
+
+def test_what_is_too_large_names_both_ways_out() -> None:
+    chosen = capture_method.choose(
+        part(Raw(type="crypto_LUKS"), size=1 << 30), raw_limit=1 << 20, remount_read_only=True
+    )
+
+    assert "raw_limit" in chosen.why
+    assert "leave_out: [2]" in chosen.why
+    assert "crypto_LUKS" in chosen.why
+
+
+def board(*parts: BoardPart) -> BoardLayout:
+    disk = Disk(size=1 << 30, label=TableLabel.DOS, id="0x1")
+    return BoardLayout(Path("/dev/mmcblk0"), disk, parts)
+
+
+def test_a_partition_is_left_out_only_if_the_settings_name_it() -> None:
+    settings = msgspec.structs.replace(SETTINGS, leave_out=(2,))
+
+    chosen = capture_method.choose_all(board(part(Raw(), size=1 << 30)), settings)
+
+    assert chosen[2].method is CaptureMethod.LEFT_OUT
+
+
+@pytest.mark.parametrize(
+    ("what", "number", "said"),
+    [
+        (part(EXT4, mounted="ext4"), 7, "no partition 7"),
+        (part(Container()), 2, "no partition 2 with contents"),
+        (replace(part(EXT4, mounted="ext4"), place="/"), 2, "root file system"),
+    ],
+)
+def test_what_cannot_be_left_out_is_refused(what: BoardPart, number: int, said: str) -> None:
+    settings = msgspec.structs.replace(SETTINGS, leave_out=(number,))
+
+    with pytest.raises(PreflightError, match=said):
+        capture_method.choose_all(board(what), settings)
+
+
+def test_what_could_not_be_rebuilt_is_refused_while_it_is_mounted_and_copied_else() -> None:
+    clustered = msgspec.structs.replace(EXT4, features=("extent", "bigalloc"))
+
+    mounted = capture_method.choose(
+        part(clustered, mounted="ext4"), raw_limit=1 << 30, remount_read_only=True
+    )
+    spare = capture_method.choose(
+        part(clustered, size=1 << 30), raw_limit=1, remount_read_only=True
+    )
+
+    assert mounted.method is CaptureMethod.REFUSED
+    assert "bigalloc" in mounted.why
+    assert "leave_out: [2]" in mounted.why
+    assert (spare.method, spare.grade) == (CaptureMethod.RAW, Grade.READ_ONLY)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import msgspec
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from holdstill.model.layout import Ext4
 
 JOURNAL_LEAST = 1024
@@ -18,6 +20,28 @@ USUAL_JOURNALS = (
 """Blocks below which mke2fs makes journals of n blocks: 1.47, ext2fs_get_journal_params."""
 LARGEST_USUAL_JOURNAL = 256 << 10
 _BLOCKS_32BIT = 2**32 - 1
+
+
+_NOT_REBUILT = {
+    "bigalloc": "clusters of blocks (bigalloc)",
+    "journal_dev": "a journal for other file systems",
+    "shared_blocks": "blocks that belong to several files",
+}
+
+
+def not_rebuilt(features: Iterable[str]) -> str:
+    """Return why a file system with these features is not written again; "" when it is."""
+    found = [meaning for feature, meaning in _NOT_REBUILT.items() if feature in features]
+    return f"an ext4 with {found[0]} cannot be rebuilt file by file" if found else ""
+
+
+def without_mount_guard(parameters: Ext4) -> Ext4:
+    """Return the parameters without the guard against being mounted by two machines (mmp).
+
+    e2fsprogs cannot handle it inside a disk image, and a card has one machine.
+    """
+    features = tuple(feature for feature in parameters.features if feature != "mmp")
+    return msgspec.structs.replace(parameters, features=features)
 
 
 def least_blocks(parameters: Ext4) -> int:

@@ -209,7 +209,7 @@ class _Search:
         least = ext4_parameters.least_blocks(self._parameters)
         tried: dict[int, int] = {}
         for _ in range(_ROUNDS):
-            spare = tried[blocks] = self._room(blocks) - wanted
+            spare = tried[blocks] = self._spare(blocks, wanted)
             following = max(blocks - spare + SPARE_BLOCKS // 2, least)
             if 0 <= spare <= SPARE_BLOCKS or following in tried:
                 break
@@ -224,6 +224,16 @@ class _Search:
             if self._room(blocks) >= wanted:
                 return blocks
         raise PreflightError("no size was found at which this machine's mke2fs leaves enough room")
+
+    def _spare(self, blocks: int, wanted: int) -> int:
+        """Return how many blocks are left over; a guess, below zero, where mke2fs wants more.
+
+        Beside a great many inodes a small file system may have no room for its journal.
+        """
+        try:
+            return self._room(blocks) - wanted
+        except PreflightError:
+            return -max(blocks // 8, SPARE_BLOCKS)
 
     def _room(self, blocks: int) -> int:
         """Return how many blocks the writer can use in a file system of this size."""

@@ -13,7 +13,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from holdstill.errors import CommandError, PreflightError, TargetFailedError, TargetRefusedError
-from holdstill.filesystems.ext4 import assemble, ext4_populate, geometry, scratch_image
+from holdstill.filesystems.ext4 import (
+    assemble,
+    ext4_parameters,
+    ext4_populate,
+    geometry,
+    scratch_image,
+)
 from holdstill.filesystems.writer_input import NoCounter
 from holdstill.system import files, sparse_copy
 from holdstill.system.process import Command
@@ -43,12 +49,6 @@ QUOTA = frozenset({"quota", "project"})
 FAST_COMMIT_SHARE = 64
 """mke2fs gives fast commits a 64th of the journal, on top."""
 _CHECK_SECONDS = 6 * 60 * 60.0
-_REFUSED_FEATURES = {
-    "bigalloc": "clusters of blocks (bigalloc)",
-    "journal_dev": "a journal for other file systems",
-    "shared_blocks": "blocks that belong to several files",
-    "mmp": "a guard against being mounted twice (mmp)",
-}
 
 
 class Ext4WriteResult(NamedTuple):
@@ -70,12 +70,12 @@ def check(parameters: Ext4) -> None:
     Raises:
         TargetRefusedError: the file system uses a feature that we do not rebuild.
     """
-    for feature, meaning in _REFUSED_FEATURES.items():
-        if feature in parameters.features:
-            raise TargetRefusedError(
-                f"an ext4 with {meaning} cannot be rebuilt file by file",
-                hint="capture this partition raw",
-            )
+    if reason := ext4_parameters.not_rebuilt(parameters.features):
+        raise TargetRefusedError(reason, hint="its files are in the capture: `holdstill get`")
+    if "mmp" in parameters.features:
+        raise TargetRefusedError(
+            "an ext4 with a guard against being mounted twice (mmp) cannot be made in an image"
+        )
 
 
 def write(
@@ -147,7 +147,14 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
     with path.open("wb") as image:
         image.truncate(parameters.blocks * parameters.block_size)
     try:
-        for command in commands(path, parameters):
+        machine.run(mke2fs(path, parameters))
+        # mke2fs leaves out a last group that would hold little: what is reserved keeps its share.
+        with files.opened(path) as image:
+            blocks = geometry.read(image, offset=0).blocks
+        reserved = parameters.reserved_blocks * blocks // parameters.blocks
+        for command in settings(
+            path, msgspec.structs.replace(parameters, reserved_blocks=reserved)
+        ):
             machine.run(command)
     except CommandError as error:
         raise PreflightError(
@@ -166,9 +173,8 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
     return made
 
 
-def commands(path: Path, parameters: Ext4) -> Iterator[Command]:
-    """Yield the commands that make the empty file system in a file. Pure."""
-    yield mke2fs(path, parameters)
+def settings(path: Path, parameters: Ext4) -> Iterator[Command]:
+    """Yield the commands that set what mke2fs cannot, in a file. Pure."""
     yield tune2fs(path, parameters)
     if parameters.mount_opts:
         yield mount_opts(path, parameters)

@@ -60,7 +60,7 @@ class FileLayout:
             TargetFailedError: it cannot be read, or the target cannot be written.
         """
         if entry.sparse:
-            return self._write_sparse(chunks_of(self._contents, entry))
+            return self._write_sparse(entry)
         extents = merged(self._volume.allocate(-(-entry.size // self._block)))
         spans = [
             TargetSpan(self._volume.place(extent.physical), extent.length * self._block)
@@ -90,13 +90,16 @@ class FileLayout:
             length = (extent.length - skipped) * self._block
             self._volume.clear(extent.physical + skipped, 0, length)
 
-    def _write_sparse(self, seen: Iterator[Chunk]) -> list[Extent]:
+    def _write_sparse(self, entry: Entry) -> list[Extent]:
         """Write only the blocks that are not all zeroes."""
         extents: list[Extent] = []
-        for position, chunk in seen:
+        holes = entry.size
+        for position, chunk in chunks_of(self._contents, entry):
             for start, piece in _filled(self._padded(chunk), self._block):
                 self._write_run((position + start) // self._block, piece, extents)
             self._progress.advance(len(chunk))
+            holes -= len(chunk)
+        self._progress.advance(holes)
         return extents
 
     def _write_run(self, logical: int, piece: bytes | memoryview, extents: list[Extent]) -> None:
@@ -114,7 +117,7 @@ class FileLayout:
 
 
 def chunks_of(contents: ContentSource, entry: Entry) -> Iterator[Chunk]:
-    """Yield (position, bytes) of a content, whole blocks but for the last; holes are not read.
+    """Yield (position, bytes) of a content, whole blocks but for the last; no long holes.
 
     Raises:
         VerificationError: it is not there, or has another size.
@@ -122,9 +125,7 @@ def chunks_of(contents: ContentSource, entry: Entry) -> Iterator[Chunk]:
     """
     for part in writer_input.parts_of(contents, entry):
         if part.handle is None:
-            for start in range(0, part.length, files.CHUNK):
-                yield part.offset + start, memoryview(_ZEROES)[: part.length - start]
-            continue
+            continue  # however long it is
         try:
             for start, chunk in chunks(part.handle, part.length):
                 yield part.offset + start, chunk

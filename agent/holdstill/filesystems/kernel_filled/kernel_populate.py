@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Protocol
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.filesystems import writer_input
 from holdstill.model import paths
-from holdstill.model.entries import KEPT_FLAGS, EntryType, Omitted
+from holdstill.model.entries import BTRFS_COMPRESSION, KEPT_FLAGS, EntryType, Omitted
 from holdstill.system import files, ioctl, sparse_copy
 
 if TYPE_CHECKING:
@@ -151,6 +151,8 @@ class Populator:
                 os.posix_fallocate(new, 0, entry.size)  # a swap file must have no holes
                 sparse_copy.write_all_at(new, 0, self._heads.get(entry.path, b""))
                 return
+            if BTRFS_COMPRESSION in entry.xattrs:  # only what is written from now on obeys it
+                self._set_attribute(new, entry, BTRFS_COMPRESSION)
             os.ftruncate(new, entry.size)
             if entry.digest:
                 self._pour(self._contents, entry, new)
@@ -164,11 +166,9 @@ class Populator:
         if entry.type is not EntryType.SYMLINK:
             os.chmod(name, entry.mode, dir_fd=handle)
         place = b"/proc/self/fd/%d/%b" % (handle, name)
-        for attribute, value in sorted(entry.xattrs.items()):
-            try:
-                os.setxattr(place, attribute, value, follow_symlinks=False)
-            except OSError as error:
-                self._warn(entry, f"{attribute} cannot be set: {error.strerror}")
+        for attribute in sorted(entry.xattrs):
+            if entry.type is not EntryType.FILE or attribute != BTRFS_COMPRESSION:
+                self._set_attribute(place, entry, attribute)
         times = (entry.mtime_ns, entry.mtime_ns)
         os.utime(name, ns=times, dir_fd=handle, follow_symlinks=False)
         if entry.flags and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
@@ -177,6 +177,13 @@ class Populator:
                 self._set_flags(asked, entry, entry.flags)
             finally:
                 os.close(asked)
+
+    def _set_attribute(self, place: bytes | int, entry: Entry, name: str) -> None:
+        is_open = isinstance(place, int)
+        try:
+            os.setxattr(place, name, entry.xattrs[name], follow_symlinks=is_open)
+        except OSError as error:
+            self._warn(entry, f"{name} cannot be set: {error.strerror}")
 
     def _set_flags(self, handle: int, entry: Entry, flags: int) -> None:
         try:

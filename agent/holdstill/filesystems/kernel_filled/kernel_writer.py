@@ -4,7 +4,7 @@ Kept are UUID and label, and of every entry what `kernel_populate` restores: con
 holes, types, names, hard links, owners, modes, times, extended attributes, access control lists
 and inode flags. NOT kept is how the file system is built: block and inode sizes, features,
 quotas and reflinks; of btrfs also snapshots, subvolumes (what was mounted is there, as plain
-directories), compression, and more than one device. An f2fs gets blocks of 4 KiB: a kernel with
+directories), and more than one device. An f2fs gets blocks of 4 KiB: a kernel with
 pages of 16 KiB does not mount it.
 
 There is no library to fill these without the kernel. So this needs root, and a kernel that
@@ -25,7 +25,7 @@ from holdstill.filesystems import writer_input
 from holdstill.filesystems.kernel_filled import f2fs_sload
 from holdstill.filesystems.kernel_filled.kernel_populate import Populator
 from holdstill.filesystems.writer_input import NoCounter
-from holdstill.system import loop_device, process
+from holdstill.system import btrfs_twins, loop_device, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -150,8 +150,9 @@ def make(
     kind = KINDS[parameters.type]
     with loop_device.attached(target, offset=offset, size=size, machine=machine) as device:
         try:
+            alone = btrfs_twins.WITHOUT_OTHER_DISKS if parameters.type == "btrfs" else ()
             of_root = ("-R", f"{owner[0]}:{owner[1]}") if parameters.type == "f2fs" else ()
-            machine.run(Command.of(*kind.words(parameters), *of_root, device, timeout=600))
+            machine.run(Command.of(*alone, *kind.words(parameters), *of_root, device, timeout=600))
         except CommandError as error:
             raise TargetFailedError(f"the {parameters.type} could not be made: {error}") from error
 

@@ -11,7 +11,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.model.entries import EntryType
+from holdstill.filesystems import content_parts
+from holdstill.model import pieces
+from holdstill.model.entries import EntryType, Omitted
 from holdstill.model.layout import Need
 from holdstill.model.sizes import MIB, align_up
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
+    from holdstill.model.sealed_capture import ContentSource
 
 BLOCK = 4096
 BESIDE_INODE = 200
@@ -49,19 +52,36 @@ RULES = {
 _UNKNOWN = SizeRule(300 * MIB, 128 * MIB, 10, 4096)
 
 
-def need(entries: Iterable[Entry], parameters: Other) -> Need:
-    """Return what entries need; sparse files count in full."""
+def need(
+    entries: Iterable[Entry], parameters: Other, *, contents: ContentSource | None = None
+) -> Need:
+    """Return what entries need.
+
+    Args:
+        entries: the tree.
+        parameters: of the file system that is to hold it.
+        contents: to find the long holes of sparse files; without it they count in full.
+    """
     rule = RULES.get(parameters.type, _UNKNOWN)
-    count = contents = names = 0
+    count = filled = names = 0
     links: set[int] = set()
     for entry in entries:
         names += len(entry.name)
         count += 1
         if sum(map(len, entry.xattrs.values())) > BESIDE_INODE:
-            contents += BLOCK
+            filled += BLOCK
         if entry.type is EntryType.FILE and entry.link not in links:
-            contents += align_up(entry.size, BLOCK)
+            filled += _filled(entry, contents)
         if entry.link:
             links.add(entry.link)
-    wanted = rule.fixed + contents + contents // rule.share + count * rule.entry + names
+    wanted = rule.fixed + filled + filled // rule.share + count * rule.entry + names
     return Need(0, align_up(max(rule.least, wanted), MIB))
+
+
+def _filled(entry: Entry, contents: ContentSource | None) -> int:
+    """Return the bytes of a file's blocks; not of whole pieces that are holes."""
+    is_read = entry.sparse and entry.omitted is Omitted.NOTHING and pieces.is_pieced(entry.size)
+    if not is_read or contents is None:
+        return align_up(entry.size, BLOCK)
+    parts = content_parts.read_list(contents, entry.digest, entry.size).parts()
+    return sum(align_up(part.length, BLOCK) for part in parts if part.digest)

@@ -58,7 +58,7 @@ def minimum(
     Raises:
         TargetFailedError: not even the size of the rule does, so it is not a matter of size.
     """
-    most = sizing_by_rule.need(entries(), parameters).size
+    most = sizing_by_rule.need(entries(), parameters, contents=contents).size
     least = sizing_by_rule.RULES[parameters.type].least - MIB
     with tempfile.TemporaryDirectory(prefix="holdstill-fit-") as folder:
         trial = _Trial(Path(folder) / "trial", entries, parameters, contents, machine)

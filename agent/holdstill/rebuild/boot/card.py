@@ -14,6 +14,7 @@ from holdstill.filesystems.fat import fat_reader
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, TableLabel
+from holdstill.model.sizes import SECTOR
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -181,13 +182,13 @@ def names_a_partition(spec: str) -> bool:
     return (bool(equals) and kind in _BY.values()) or _DEVICE.fullmatch(spec) is not None
 
 
-def read_card(source: OpenFile) -> BootCard:
+def read_card(source: OpenFile, *, sector_size: int = SECTOR) -> BootCard:
     """Read the table and recognise every partition.
 
     Raises:
         LayoutError: there is no table that can be understood.
     """
-    disk = partition_table.read(source)
+    disk = partition_table.read(source, sector_size=sector_size)
     volumes = tuple(_volumes(source, disk))
     return BootCard(disk, volumes, source)
 

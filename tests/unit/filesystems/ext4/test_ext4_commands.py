@@ -72,12 +72,12 @@ def test_the_rest_is_set_afterwards() -> None:
 def test_extended_mount_options_keep_their_commas() -> None:
     wanted = msgspec.structs.replace(ROOT, mount_opts="commit=60,barrier=1")
 
-    commands = list(ext4_writer.commands(PLACE, wanted))
+    commands = list(ext4_writer.settings(PLACE, wanted))
 
     assert commands[-1].argv[-2:] == (
         "set_super_value mount_opts commit=60,barrier=1", str(PLACE),
     )  # fmt: skip
-    assert len(list(ext4_writer.commands(PLACE, ROOT))) == 2
+    assert len(list(ext4_writer.settings(PLACE, ROOT))) == 1
 
 
 def test_a_file_system_without_a_journal_is_asked_for_none() -> None:

@@ -1,0 +1,56 @@
+"""Two file systems with one UUID, such as a card and the one that it was rebuilt to; only btrfs.
+
+The kernel and btrfs-progs take a UUID for one file system, whatever devices it is seen on: mkfs
+refuses one that any disk of this machine has, and of two the kernel mounts the one with the higher
+generation. So mkfs is shown no other disk, and the kernel is made to forget what nobody uses.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.errors import CommandError
+from holdstill.system import files, ioctl
+from holdstill.system.process import Command
+
+if TYPE_CHECKING:
+    from holdstill.system.process import Runner
+
+_CONTROL = "/dev/btrfs-control"
+_SUPERBLOCK_AT, _UUID_IN_IT = 0x10000, slice(0x20, 0x30)
+"""btrfs documentation, On-disk Format, superblock."""
+WITHOUT_OTHER_DISKS = (
+    "unshare",
+    "--mount",
+    "sh",
+    "-c",
+    'mount -t tmpfs none /sys/block && mount --bind /dev/null /proc/partitions && exec "$0" "$@"',
+)
+"""Runs a command that finds no disk when it looks for all: both are where libblkid looks."""
+
+
+def forget(device: Path) -> None:
+    """Have the kernel forget which btrfs was on a device, if nothing uses it."""
+    with suppress(OSError), files.opened(_CONTROL, os.O_RDWR) as control:
+        ioctl.btrfs_forget(control, os.fsencode(device))
+
+
+def forget_twins(device: Path, machine: Runner) -> None:
+    """Have the kernel forget every unused device with the btrfs that is on this one.
+
+    The next scan, or mount, of them makes it known again.
+    """
+    with files.opened(device) as handle:
+        block = os.pread(handle, _UUID_IN_IT.stop, _SUPERBLOCK_AT)
+    wanted = uuid.UUID(bytes=block[_UUID_IN_IT])
+    words = ("--cache-file", "/dev/null", "--match-token", f"UUID={wanted}", "--output", "device")
+    try:
+        found = machine.run(Command.of("blkid", *words))
+    except CommandError:  # blkid(8) ends with 2 when it finds none
+        return
+    for line in found.decode(errors="surrogateescape").splitlines():
+        forget(Path(line))
