@@ -160,6 +160,8 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         spool: memory that receives the delta in the pause; must be a tmpfs.
         exclude: further paths whose contents stay out; * and ? match as in a shell.
         include: paths that are kept although a default would leave them out.
+        leave_out: what a capture need not hold, as a finding of `holdstill inspect` calls it: a
+            mount point, a device; * and ? match as in a shell.
         remount_read_only: whether file systems that cannot be frozen may be made read-only.
         raw_limit: largest partition without known files that is copied as it is.
         unreadable: what to do about unreadable files.
@@ -180,6 +182,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     spool: Path = SPOOL
     exclude: tuple[str, ...] = ()
     include: tuple[str, ...] = ()
+    leave_out: tuple[str, ...] = ()
     remount_read_only: bool = True
     raw_limit: ByteSize = ByteSize(64 * MIB)
     unreadable: Unreadable = Unreadable.REFUSE

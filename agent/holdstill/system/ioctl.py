@@ -48,6 +48,7 @@ FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_r
 )
 FS_IOC_FIEMAP = 0xC020660B
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
+BTRFS_IOC_INO_LOOKUP = 0xD0009412
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
 
 NO_FLAGS_ERRORS = frozenset({errno.ENOTTY, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS})
@@ -208,3 +209,79 @@ def btrfs_extent_items(
             yield offset, bytes(buffer[at : at + size])
             at += size
             start = offset + 1
+
+
+class BtrfsSubvolume(NamedTuple):
+    """One subvolume: where its name is, and whether it was made as a snapshot of another.
+
+    Attributes:
+        parent: the subvolume that has its name; directory: the inode there that has it.
+    """
+
+    id: int
+    parent: int
+    directory: int
+    name: bytes
+    is_snapshot: bool
+
+
+BTRFS_TOP = 5
+"""BTRFS_FS_TREE_OBJECTID: the subvolume that every btrfs has, and that has no name."""
+_BTRFS_ROOT_TREE, _BTRFS_ROOT_ITEM_KEY, _BTRFS_ROOT_BACKREF_KEY = 1, 132, 144
+_BTRFS_FIRST, _BTRFS_LAST = 256, _U64 - 255
+_BTRFS_ROOT_REF = struct.Struct("<QQH")
+_BTRFS_PARENT_UUID = slice(263, 279)
+"""Where struct btrfs_root_item has parent_uuid, which only snapshots have."""
+
+
+def btrfs_subvolumes(handle: int) -> Iterator[BtrfsSubvolume]:
+    """Yield all subvolumes of the btrfs that handle is on but the top (linux/btrfs_tree.h).
+
+    Raises:
+        OSError: ENOTTY: not a btrfs; EPERM: we are not root.
+    """
+    snapshots = set()
+    item = _BTRFS_ROOT_ITEM_KEY, _BTRFS_ROOT_BACKREF_KEY
+    for id_, kind, offset, body in _btrfs_items(handle, _BTRFS_ROOT_TREE, *item):
+        if kind == _BTRFS_ROOT_ITEM_KEY and any(body[_BTRFS_PARENT_UUID]):
+            snapshots.add(id_)
+        elif kind == _BTRFS_ROOT_BACKREF_KEY:
+            directory, _, length = _BTRFS_ROOT_REF.unpack_from(body)
+            name = body[_BTRFS_ROOT_REF.size :][:length]
+            yield BtrfsSubvolume(id_, offset, directory, name, id_ in snapshots)
+
+
+def _btrfs_items(
+    handle: int, tree: int, first_kind: int, last_kind: int
+) -> Iterator[tuple[int, int, int, bytes]]:
+    """Yield object, kind, offset and body of a tree's items, in the order of their keys."""
+    key = (_BTRFS_FIRST, first_kind, 0)
+    while True:
+        buffer = bytearray(_BTRFS_ITEMS_AT + _BTRFS_ROOM)
+        _BTRFS_KEY.pack_into(
+            buffer, 0, tree, key[0], _BTRFS_LAST, key[2], _U64, 0, _U64, key[1], last_kind, 1 << 20
+        )
+        struct.pack_into("=Q", buffer, _BTRFS_ROOM_AT, _BTRFS_ROOM)
+        fcntl.ioctl(handle, BTRFS_IOC_TREE_SEARCH_V2, buffer)
+        (count,) = struct.unpack_from("=I", buffer, _BTRFS_COUNT_AT)
+        if not count:
+            return
+        at = _BTRFS_ITEMS_AT
+        for _ in range(count):
+            _, object_, offset, kind, size = _BTRFS_HEADER.unpack_from(buffer, at)
+            at += _BTRFS_HEADER.size
+            yield object_, kind, offset, bytes(buffer[at : at + size])
+            at += size
+            key = (object_, kind, offset + 1) if offset < _U64 else (object_, kind + 1, 0)
+
+
+def btrfs_directory(handle: int, subvolume: int, inode: int) -> bytes:
+    """Return the path of a directory within its subvolume, with a slash at its end; "" = its top.
+
+    Raises:
+        OSError: ENOENT: it is gone; EPERM: we are not root.
+    """
+    buffer = bytearray(4096)
+    struct.pack_into("=QQ", buffer, 0, subvolume, inode)
+    fcntl.ioctl(handle, BTRFS_IOC_INO_LOOKUP, buffer)
+    return bytes(buffer[16:]).partition(b"\0")[0]

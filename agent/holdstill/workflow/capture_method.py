@@ -124,6 +124,9 @@ def _raw(part: BoardPart, limit: int) -> MethodChoice:
         return MethodChoice(
             CaptureMethod.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live"
         )
+    if part.holders:
+        why = f"in use as {', '.join(part.holders)}: copied raw while it changes"
+        return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
     return MethodChoice(
         CaptureMethod.RAW, Grade.READ_ONLY, "no files that can be read: copied as it is"
     )

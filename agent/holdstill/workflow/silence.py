@@ -12,6 +12,7 @@ import msgspec
 from holdstill.errors import DegradedError, VerificationError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
+from holdstill.model.finding import counted
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import messages
@@ -46,6 +47,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         captures: how many it has.
         days: since then; limit: how many are too many.
         trouble: what is wrong with its captures, or why nobody can tell; None for nothing.
+        incomplete: how many findings the newest has that somebody has to look at, in words.
         is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
 
@@ -56,6 +58,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     days: float = 0.0
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
+    incomplete: str = ""
     is_retired: bool = False
 
     @property
@@ -69,7 +72,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         """The exit code of this board alone."""
         if self.trouble:
             return self.trouble.exit_code
-        return DegradedError.exit_code if self.is_silent else 0
+        return DegradedError.exit_code if self.is_silent or self.incomplete else 0
 
     @property
     def sentence(self) -> str:
@@ -81,7 +84,8 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
         if self.newest and not self.is_silent:
-            return f"{self.board}: the last good capture is {self.newest}, {self._age} old"
+            said = f" ({self.incomplete}; see `holdstill show`)" if self.incomplete else ""
+            return f"{self.board}: the last good capture is {self.newest}, {self._age} old{said}"
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
 
     @property
@@ -151,6 +155,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         captures=captures,
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
+        incomplete=counted(newest.missing, newest.not_rebuildable, 0) if newest else "",
         is_retired=not shelf.enrolled.live_keys,
     )
 
