@@ -130,10 +130,7 @@ def _with_card_below(
     if below is top or below.point != _last_layer(top):
         return parts  # only a directory of it is below: nothing of the disk is the whole root
     return tuple(
-        replace(part, mount=below, place="/")
-        if _mount_from(part.device, [below]) is not None
-        else part
-        for part in parts
+        replace(part, mount=below, place="/") if is_on(part, below) else part for part in parts
     )
 
 
@@ -228,6 +225,11 @@ def device_number(mount: Mount) -> tuple[int, int]:
     except OSError:
         return mount.device
     return os.major(number), os.minor(number)
+
+
+def is_on(part: BoardPart, mount: Mount) -> bool:
+    """Whether a mount is of a partition's file system."""
+    return _mount_from(part.device, [mount]) is not None
 
 
 def _model(device: Path) -> tuple[str, str]:

@@ -65,6 +65,7 @@ def read(
         for mount in all_mounts
         if mounts.is_below(mount.point, root)
     )
+    doubts += _mounted_outside(board, root, all_mounts)
     fstab = system_tables.parse_fstab(_text(top / "etc/fstab", doubts))
     crypttab = system_tables.parse_crypttab(_text(top / "etc/crypttab", doubts))
     root_argument = _root_argument(_text(Path("/proc/cmdline"), doubts)) if is_here else ""
@@ -152,6 +153,20 @@ def _place_of(store: Path, root: BoardPath, all_mounts: tuple[Mount, ...]) -> st
     if mount is None or not mounts.is_below(mount.point, root):
         return ""
     return str(mounts.relative_to(mount.point, root))
+
+
+def _mounted_outside(
+    board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]
+) -> Iterator[Doubt]:
+    """Yield partitions that are mounted beside the board's root, and read as if they were not."""
+    for part in board.parts:
+        writable = [m for m in all_mounts if not m.is_read_only and layout.is_on(part, m)]
+        if part.mount is None and writable:
+            yield Doubt(
+                str(part.device),
+                f"it is mounted at {writable[0].point}, which is not below {root}: its copy may "
+                "be of several moments",
+            )
 
 
 # ---- partitions ---------------------------------------------------------------------------------

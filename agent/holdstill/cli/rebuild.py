@@ -111,6 +111,8 @@ def command(
         progress.reporting(consoles.console(is_error=True)) as bars,
     ):
         _check_faults(stored, despite_faults=despite_faults)
+        # At once: a refusal below does not make it whole.
+        tables.findings(stored.manifest().findings, consoles.console(is_error=True))
         outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)
         if dry_run:
             proposal = propose(stored, goal, wish, outside)
@@ -129,9 +131,7 @@ def command(
 
 def _announce(proposal: Proposal) -> None:
     """Show what will be missing before the card is asked for."""
-    err = consoles.console(is_error=True)
-    tables.findings(proposal.findings, err)
-    tables.left_out(proposal.left_out, err)
+    tables.left_out(proposal.left_out, consoles.console(is_error=True))
 
 
 def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:

@@ -277,7 +277,6 @@ def plan(proposal: Proposal, out: Console) -> None:
         out.print(f"  {words['step'].replace('-', ' ')}{place}")
     _list(out, "Otherwise than on the captured card:", found.notes)
     _list(out, "Changed for the new board:", proposal.changes)
-    findings(proposal.findings, out)
     left_out(proposal.left_out, out)
 
 
