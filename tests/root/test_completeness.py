@@ -240,14 +240,13 @@ def test_a_root_that_is_a_directory_of_its_partition(tmp_path: Path) -> None:
     assert f"/deploy/a of {device}, which is mounted at {at}/whole" in done.stderr.decode()
 
 
-@pytest.mark.parametrize("feature", ["bigalloc", "casefold", "project,quota", "verity", "encrypt"])
+@pytest.mark.parametrize("feature", ["bigalloc", "verity", "encrypt"])
 def test_features_that_do_not_come_back(tmp_path: Path, feature: str) -> None:
-    mkfs = ("-O", feature)
     with (
-        boards.running(tmp_path, mkfs=mkfs) as board,
+        boards.running(tmp_path, mkfs=("-O", feature)) as board,
         boards.kept_nearby(tmp_path, board.root) as kept,
     ):
-        what = f"{board.disk.partition(2)}: {feature.partition(',')[0]}"
+        what = f"{board.disk.partition(2)}: {feature}"
         all_say(
             told(kept, code=DEGRADED, plans=feature != "bigalloc"), {what: "cannot be rebuilt"}
         )
@@ -256,7 +255,7 @@ def test_features_that_do_not_come_back(tmp_path: Path, feature: str) -> None:
 def test_sectors_of_4096_bytes(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=384 * MIB)
     with loop.attached(image, sector_size=4096) as disk:
-        script = b"label: gpt\nstart=2048, size=20480\nstart=24576, size=65536\n"
+        script = b"label: gpt\nstart=2048, size=4096\nstart=24576, size=65536\n"
         programs.run("sfdisk", "--quiet", disk.device, stdin=script)
         programs.run("partx", "--update", disk.device)
         programs.run("mkfs.ext4", "-q", disk.partition(1))
@@ -329,3 +328,22 @@ def test_a_dead_mount_and_a_stick_hold_nobody_up_and_are_named_in_inspect_only(
     named = " ".join(said["not_needed"])
     assert "/dead (fuse, " in named
     assert "/media/stick (ext4, " in named
+
+
+def test_a_partition_that_is_mounted_beside_the_root_is_told(tmp_path: Path) -> None:
+    script = (
+        f"{boards.MBR.replace('start=90112', 'start=90112, size=409600')}start=499712, type=83\n"
+    )
+    with boards.running(tmp_path, script=script) as board:
+        spare = board.disk.partition(3)
+        programs.run("mkfs.ext4", "-q", spare, "32M")
+        with (
+            boards.kept_nearby(tmp_path, board.root, more="raw_limit: 256M\n") as kept,
+            loop.mounted(spare, tmp_path / "aside") as aside,
+        ):
+            ask = ("inspect", "--settings", kept.settings, "--offline", "--json")
+            (finding,) = json.loads(holdstill(*ask))["findings"]
+            assert (finding["what"], finding["kind"]) == (str(spare), "missing")
+            assert f"mounted at {aside}" in finding["why"]
+            programs.run("umount", aside)
+            assert json.loads(holdstill(*ask))["findings"] == []

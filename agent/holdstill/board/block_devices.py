@@ -66,9 +66,12 @@ def _mapping(place: Path) -> str:
 
 
 def _file_on(place: Path, all_mounts: tuple[Mount, ...]) -> Number | None:
-    """Return the number of the file system that a loop device's file is on, by mountinfo."""
-    file = layout.first_line(place / "loop/backing_file").removesuffix(_DELETED)
-    if not file.startswith("/"):
+    """Return the number of the file system that a loop device's file is on, by mountinfo.
+
+    A file that was deleted is on none: nothing that copies files will find it.
+    """
+    file = layout.first_line(place / "loop/backing_file")
+    if not file.startswith("/") or file.endswith(_DELETED):
         return None
     path = BoardPath(file.encode(errors="surrogateescape"))
     mount = mounts.mount_of(path, all_mounts)

@@ -173,6 +173,14 @@ def test_data_on_a_second_disk_is_missing_by_any_name_once() -> None:
         assert said(facts, word) == [(MISSING, "/srv")]
 
 
+def test_a_name_with_brackets_can_be_written_as_it_is_told() -> None:
+    facts = btrfs(AT.replace("/@", "/"), Subvolume("/a[b]"))
+    ((_, what),) = said(facts)
+
+    assert said(facts, what) == said(facts, "/a[b]") == [(LEFT_OUT, what)]
+    assert said(facts, "/ab") == [(MISSING, what)]
+
+
 def test_a_word_of_the_owner_that_means_nothing_is_told() -> None:
     assert completeness.judge(board(), ["/nowhere"]).unused == ("/nowhere",)
 
@@ -216,7 +224,7 @@ def test_a_removable_stick_is_no_alarm_anywhere_unless_fstab_or_booting_needs_it
 
     assert said(facts) == []
     assert said(needed) == said(by_device) == [(MISSING, "/srv")]
-    assert said(stick("/boot/firmware", is_removable=True)) == [(MISSING, "/boot/firmware")]
+    assert said(stick("/efi", is_removable=True)) == [(MISSING, "/efi")]
 
 
 def test_the_disk_with_the_store_is_no_alarm() -> None:
