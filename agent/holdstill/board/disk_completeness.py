@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, missing, not_rebuildable
 from holdstill.model import system_tables
 
@@ -42,16 +43,16 @@ class Elsewhere:
 def judge(facts: BoardFacts) -> Elsewhere:
     """Judge what is not on the captured disk."""
     board = _Board(facts)
-    mounts = board.mounts()
+    mounted = board.mounted()
     return Elsewhere(
         findings=(
             *board.below_the_disk(),
-            *mounts.findings,
+            *mounted.findings,
             *board.in_fstab(),
             *board.in_crypttab(),
             *board.root_of_command_line(),
         ),
-        not_needed=(*mounts.not_needed, *board.absent()),
+        not_needed=(*mounted.not_needed, *board.absent()),
     )
 
 
@@ -122,7 +123,7 @@ class _Board:
 
     # ---- mounts ---------------------------------------------------------------------------------
 
-    def mounts(self) -> Elsewhere:
+    def mounted(self) -> Elsewhere:
         """Find the mounts of other disks that the board needs; and those that it does not."""
         needed: dict[Number | str, list[PlacedMount]] = {}
         not_needed = []
@@ -130,13 +131,16 @@ class _Board:
             if mounted.number in self.captured:
                 continue
             if self._is_needed(mounted):
-                # Several mounts of one file system are one thing.
                 key = mounted.number if mounted.number[0] else mounted.mount.source
                 needed.setdefault(key, []).append(mounted)
             else:
                 mount = mounted.mount
                 not_needed.append(f"{mounted.place} ({mount.type}, {mount.source})")
-        findings = tuple(self._mounted_elsewhere(group) for group in needed.values())
+        findings = tuple(
+            self._mounted_elsewhere(group)
+            for of_device in needed.values()
+            for group in _by_what_holds_it(of_device)
+        )
         return Elsewhere(findings, tuple(not_needed))
 
     def _mounted_elsewhere(self, group: list[PlacedMount]) -> NamedFinding:
@@ -144,13 +148,13 @@ class _Board:
         known = first.number in self.by_number
         device = self.described(first.number) if known else first.mount.source
         also = ", ".join(mounted.place for mounted in group[1:])
-        boots = "; the board boots from it" if first.place in BOOT_PLACES else ""
+        is_booted = any(mounted.place in BOOT_PLACES for mounted in group)
+        boots = "; the board boots from it" if is_booted else ""
         return missing(
             first.place,
             f"{first.mount.type} on {device}, which is not the captured disk "
             f"{self.facts.device}{boots}" + (f"; also mounted at {also}" if also else ""),
             _ONE_DISK,
-            *(mounted.place for mounted in group[1:]),
             *self._device_names(first.number),
         )
 
@@ -262,6 +266,22 @@ class _Board:
     def _led_to(self, spec: str) -> str:
         number = self.facts.devices_of.get(spec)
         return f"{spec} ({self.described(number)})" if number in self.by_number else spec
+
+
+def _by_what_holds_it(mounted: list[PlacedMount]) -> list[list[PlacedMount]]:
+    """Group the mounts of one file system, each behind the first one that shows all that it does.
+
+    The owner's word about a folder is none about what is beside it on the same disk.
+    """
+    groups: list[list[PlacedMount]] = []
+    for one in sorted(mounted, key=lambda each: len(each.mount.inside.raw)):
+        for group in groups:
+            if mounts.is_below(one.mount.inside, group[0].mount.inside):
+                group.append(one)
+                break
+        else:
+            groups.append([one])
+    return groups
 
 
 _NO_NAMES = frozenset({"/dev/root", "/dev/nfs"})

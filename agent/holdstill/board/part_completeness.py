@@ -90,7 +90,6 @@ def _directory_only(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding
         f"only {inside} of it is mounted, at {part.place}, and captured; what is beside {inside} "
         f"is not{shown}",
         f"mount the whole of {part.device} somewhere, and see `holdstill inspect`",
-        *others.split(", "),
     )
     yield not_rebuildable(
         f"{part.device}: {inside}",

@@ -167,10 +167,19 @@ def test_data_on_a_second_disk_is_missing_by_any_name_once() -> None:
     assert (finding.kind, finding.what) == (MISSING, "/srv")
     assert "/dev/sda1" in finding.why
     assert "/opt/x" in finding.why
-    for word in ("/srv", "/opt/x", "/dev/sda1", "/dev/sda", "/opt/*", "/dev/sd?"):
+    for word in ("/srv", "/dev/sda1", "/dev/sda", "/sr?", "/dev/sd?"):
         assert said(facts, word) == [(LEFT_OUT, "/srv")]
-    for word in ("/sr", "/srv/x", "/*/*/*", "sda"):
+    for word in ("/sr", "/srv/x", "/opt/x", "/*/*/*", "sda"):
         assert said(facts, word) == [(MISSING, "/srv")]
+
+
+def test_the_word_about_a_folder_is_none_about_another_of_the_same_disk() -> None:
+    facts = board(
+        also=(SRV.replace("/ /srv", "/a /srv"), SRV.replace("/ /srv", "/b /home")), devices=USB
+    )
+
+    assert said(facts, "/srv") == [(LEFT_OUT, "/srv"), (MISSING, "/home")]
+    assert said(facts, "/dev/sda1") == [(LEFT_OUT, "/srv"), (LEFT_OUT, "/home")]
 
 
 def test_a_name_with_brackets_can_be_written_as_it_is_told() -> None:
