@@ -114,6 +114,8 @@ def second_disk(folder: Path) -> Iterator[loop.LoopDisk]:
 
 def test_a_boot_partition_and_data_on_another_disk_are_missing(tmp_path: Path) -> None:
     with boards.running(tmp_path) as board, second_disk(tmp_path) as other:
+        for name in ("dev", "usr"):  # by which the boot check knows a system
+            (board.root / name).mkdir()
         fstab = board.root / "etc/fstab"
         fstab.write_text(
             fstab.read_text() + "PARTUUID=11223344-01 /boot/firmware vfat defaults 0 2\n"
