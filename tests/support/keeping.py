@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.store import Store
+    from holdstill.model.finding import Finding
     from holdstill.model.names import BoardName
     from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import Ingested, Lacking, RunStarted, SealResult, WantedContent
@@ -150,6 +151,7 @@ class Board(Generic[K]):
     files: dict[bytes, bytes] = field(default_factory=dict)
     gap: bytes = b"boot code"
     raws: dict[int, bytes] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
     sign: Callable[[bytes], bytes] | None = None
     carry: Callable[[Mapping[str, bytes], str], None] = put
     sent: list[str] = field(default_factory=list)
@@ -258,6 +260,7 @@ class Board(Generic[K]):
             index=attachment("index.sqlite", index),
             gap=attachment("gap.bin", self.gap),
             raws=raws,
+            findings=self.findings,
         )
 
     def signed(self, data: bytes) -> bytes:

@@ -56,10 +56,14 @@ def partitioned_image(path: Path, *, size: int, script: str) -> Path:
 
 
 @contextmanager
-def attached(image: Path) -> Iterator[LoopDisk]:
-    """Attach an image; its partitions, if it has any, are there when the block begins."""
+def attached(image: Path, *, sector_size: int = 512) -> Iterator[LoopDisk]:
+    """Attach an image; its partitions, if it has any, are there when the block begins.
+
+    The partitions of an image with other sectors are the caller's to make, on the device.
+    """
     try:
-        said = programs.run("losetup", "--find", "--show", "--partscan", image)
+        sectors = ("--sector-size", str(sector_size))
+        said = programs.run("losetup", "--find", "--show", "--partscan", *sectors, image)
         disk = LoopDisk(Path(said.decode().strip()), image)
         _show_partitions(disk)
         yield disk

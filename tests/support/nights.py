@@ -12,6 +12,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import msgspec
+
 from holdstill.daemon.dependencies import DaemonDependencies
 from holdstill.daemon.nightly_daemon import Nightly
 from holdstill.errors import LinkError
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from datetime import tzinfo
 
+    from holdstill.model.finding import Finding
     from holdstill.model.nightly_state import RunOutcome
     from holdstill.workflow.ports import Progress
 
@@ -124,6 +127,7 @@ class Keeper:
     away: list[Span] = field(default_factory=list)
     seconds: float = 600.0
     warnings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     began: list[datetime] = field(default_factory=list)
     sealed: list[datetime] = field(default_factory=list)
     fails_with: Callable[[], Exception | None] = lambda: None
@@ -139,7 +143,8 @@ class Keeper:
             raise LinkError(LINE, hint="check the network")
         self.world.sleep(self.seconds)
         self.sealed.append(self.world.true)
-        return report(len(self.sealed), self.world.true, self.warnings)
+        told = report(len(self.sealed), self.world.true, self.warnings)
+        return msgspec.structs.replace(told, findings=self.findings)
 
 
 def report(number: int, moment: datetime, warnings: tuple[str, ...] = ()) -> CaptureReport:

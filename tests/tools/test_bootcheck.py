@@ -623,6 +623,27 @@ def test_a_place_that_may_be_on_another_disk_is_unknown(tmp_path: Path) -> None:
     assert unknown(report) == ["fstab /mnt/my disk"]
 
 
+def test_lines_of_crypttab_are_followed(tmp_path: Path) -> None:
+    parts = firmware_card()
+    parts.root["etc/crypttab"] = (
+        b"safe UUID=2505567a-9e27-4efe-a4d5-15ad146c258b none luks\n"
+        b"spare UUID=9c0ae3a1-76f0-4d5f-a2c6-0a6d2f5f4c11 none noauto\n"
+        b"here PARTUUID=9a3c5d2e-02 none\n"
+        b"file /srv/safe.img none\n"
+    )
+
+    report = check(tmp_path, parts)
+
+    assert report.is_bootable
+    assert unknown(report) == ["crypttab safe"]
+    states = {link.name: link.state for link in report.system if "crypttab" in link.name}
+    assert states == {
+        "crypttab safe": LinkState.UNKNOWN,
+        "crypttab spare": LinkState.MISSING,
+        "crypttab here": LinkState.OK,
+    }
+
+
 def test_two_partitions_of_one_name_are_found(tmp_path: Path) -> None:
     parts = firmware_card()
     parts.label = "rootfs"

@@ -37,7 +37,6 @@ def test_the_directory_stands_for_the_root_of_the_card(image: Path, tmp_path: Pa
     assert files.place == "/"
     assert files.mount is not None
     assert (files.mount.point, files.mount.type) == (root, layout.PLAIN_DIRECTORY)
-    assert found.covers == ()
 
 
 def test_a_root_that_is_a_mount_is_not_taken_for_a_directory(image: Path) -> None:

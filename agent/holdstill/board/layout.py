@@ -44,6 +44,7 @@ class BoardPart:
         offset, size: bytes on the disk.
         mount: where it is mounted on this system, None when it is not.
         place: the same as seen from the board's root, such as / or /boot/firmware; "" if not.
+        holders: names of devices that are made of it now: it is written to through them.
     """
 
     number: int
@@ -53,20 +54,16 @@ class BoardPart:
     file_system: FileSystem
     mount: Mount | None = None
     place: str = ""
+    holders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class BoardLayout:
-    """The disk with its partitions.
-
-    Attributes:
-        covers: other mounts of this board that are not on the disk (tmpfs, other disks).
-    """
+    """The disk with its partitions."""
 
     device: Path
     disk: Disk
     parts: tuple[BoardPart, ...]
-    covers: tuple[Mount, ...] = ()
     warnings: tuple[str, ...] = ()
 
     def part(self, number: int) -> BoardPart:
@@ -116,9 +113,7 @@ def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) ->
     parts = _with_card_below(parts, root, all_mounts)
     if device.is_file() and not any(m.point == root for m in mine):
         parts = _with_directory(parts, root)
-    used = {part.mount.device for part in parts if part.mount}
-    covers = tuple(m for m in mine if m.device not in used)
-    return BoardLayout(device, found, parts, covers, tuple(_warnings(root, all_mounts)))
+    return BoardLayout(device, found, parts, tuple(_warnings(root, all_mounts)))
 
 
 def _with_card_below(
@@ -135,10 +130,7 @@ def _with_card_below(
     if below is top or below.point != _last_layer(top):
         return parts  # only a directory of it is below: nothing of the disk is the whole root
     return tuple(
-        replace(part, mount=below, place="/")
-        if _mount_from(part.device, [below]) is not None
-        else part
-        for part in parts
+        replace(part, mount=below, place="/") if is_on(part, below) else part for part in parts
     )
 
 
@@ -176,7 +168,7 @@ def read_disk(device: Path) -> Disk:
     try:
         with byte_source.opened(device) as source:
             sector_size = int(
-                _first_line(SYS / "block" / device.name / "queue/logical_block_size") or SECTOR
+                first_line(SYS / "block" / device.name / "queue/logical_block_size") or SECTOR
             )
             disk = partition_table.read(source, sector_size=sector_size)
     except OSError as error:
@@ -222,8 +214,11 @@ def _last_layer(overlay: Mount) -> BoardPath | None:
 
 
 def device_number(mount: Mount) -> tuple[int, int]:
-    """Return the block device of a mount; btrfs shows an anonymous number in mountinfo."""
-    if mount.device[0] != 0:
+    """Return the block device of a mount; btrfs shows an anonymous number in mountinfo.
+
+    Other sources than devices are not looked at: one that is on a dead network would hold us up.
+    """
+    if mount.device[0] != 0 or not mount.source.startswith("/dev/"):
         return mount.device
     try:
         number = Path(mount.source).stat().st_rdev
@@ -232,14 +227,20 @@ def device_number(mount: Mount) -> tuple[int, int]:
     return os.major(number), os.minor(number)
 
 
+def is_on(part: BoardPart, mount: Mount) -> bool:
+    """Whether a mount is of a partition's file system."""
+    return _mount_from(part.device, [mount]) is not None
+
+
 def _model(device: Path) -> tuple[str, str]:
     """Return model and serial number of a disk, as far as the kernel knows them."""
     block = SYS / "block" / device.name / "device"
-    model = _first_line(block / "model") or _first_line(block / "name")
-    return model, _first_line(block / "serial") or _first_line(block / "cid")
+    model = first_line(block / "model") or first_line(block / "name")
+    return model, first_line(block / "serial") or first_line(block / "cid")
 
 
-def _first_line(path: Path) -> str:
+def first_line(path: Path) -> str:
+    """Return what a file of /sys says; "" when there is none."""
     try:
         return path.read_text(encoding="utf-8", errors="replace").strip()
     except OSError:
@@ -267,7 +268,14 @@ def _read_part(
         file_system=_file_system(device, partition, offset, size),
         mount=mount,
         place=str(mounts.relative_to(mount.point, root)) if mount else "",
+        holders=_holders(node),
     )
+
+
+def _holders(node: Path) -> tuple[str, ...]:
+    """Return the names of the devices that are made of one: LUKS, LVM, arrays."""
+    folder = SYS / "class/block" / node.name / "holders"
+    return tuple(sorted(item.name for item in folder.iterdir())) if folder.is_dir() else ()
 
 
 def _file_system(device: Path, partition: Partition, offset: int, size: int) -> FileSystem:

@@ -79,8 +79,8 @@ def command(
     EVERYTHING ON THE CARD IS LOST. It is refused if it is mounted or in use, holds the running
     system, or is not named by its serial or size. Shut a board down before you pull its card.
 
-    Exit code 8: it was written and read back, but it cannot boot as it is, or files are left out
-    (with --dry-run: would be).
+    Exit code 8: it was written and read back, but it cannot boot as it is, files are left out, or
+    the capture lacks something of the board (with --dry-run: would be).
 
     \b
     Examples:
@@ -111,20 +111,22 @@ def command(
         progress.reporting(consoles.console(is_error=True)) as bars,
     ):
         _check_faults(stored, despite_faults=despite_faults)
+        # At once: a refusal below does not make it whole.
+        tables.findings(stored.manifest().findings, consoles.console(is_error=True))
         outside = RebuildDependencies(LocalRunner(), SystemClock(), bars)
         if dry_run:
             proposal = propose(stored, goal, wish, outside)
             if as_json:
                 options.print_json(proposal)
             else:
-                tables.plan(proposal.plan, proposal.changes, proposal.left_out, consoles.console())
-            return DegradedError.exit_code if proposal.left_out else 0
+                tables.plan(proposal, consoles.console())
+            return 0 if proposal.is_whole else DegradedError.exit_code
         report = rebuild(stored, goal, wish, outside, announce=_announce)
     if as_json:
         options.print_json(report)
     else:
         tables.rebuild_report(report, consoles.console())
-    return 0 if report.bootable and not report.left_out else DegradedError.exit_code
+    return 0 if report.is_whole else DegradedError.exit_code
 
 
 def _announce(proposal: Proposal) -> None:

@@ -22,17 +22,17 @@ if TYPE_CHECKING:
     from holdstill.keeper.garbage import CollectedGarbage
     from holdstill.keeper.retention import Verdict
     from holdstill.model.boot import BootFinding
+    from holdstill.model.finding import Finding
     from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import BoardIdentity, Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.model.settings import Retention
-    from holdstill.rebuild.planner import Plan
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
-    from holdstill.workflow.rebuild import RebuildReport
+    from holdstill.workflow.rebuild import Proposal, RebuildReport
     from holdstill.workflow.silence import Look
     from holdstill.workflow.verify_captures import VerifyReport
 
@@ -105,7 +105,8 @@ def inspection(found: Inspection, out: Console) -> None:
         )  # fmt: skip
     out.print(rows)
     out.print()
-    _list(out, "Not on this disk, left out:", found.left_out)
+    findings(found.findings, out)
+    _list(out, "Not on this disk, and not needed by anything:", found.not_needed)
     _list(out, "Contents left out:", found.excluded)
     out.print(f"Free memory for the pause: {human(found.free_memory)}")
     if found.keeper is not None:
@@ -123,6 +124,16 @@ def inspection(found: Inspection, out: Console) -> None:
     for advice in (*found.health.advice, *found.trend.advice):
         out.print(f"{advice.urgency}: {advice.text}", style="yellow")
     warnings(found.warnings, out)
+
+
+def findings(found: Sequence[Finding], out: Console) -> None:
+    """Show what a capture lacks, what cannot be rebuilt of it, and what is left out."""
+    for finding in found:
+        if finding.is_serious:
+            out.print(f"{finding.kind.upper()} {finding.what}: {finding.why}", style="red")
+            out.print(f"  what to do: {finding.hint}")
+    left = [f"{finding.what}: {finding.why}" for finding in found if not finding.is_serious]
+    _list(out, "Left out, as the board's settings say:", left)
 
 
 def warnings(texts: Sequence[str], out: Console) -> None:
@@ -167,6 +178,7 @@ def capture_report(report: CaptureReport, out: Console) -> None:
             )
     for note in report.notes:
         out.print(f"note: {note}")
+    findings(report.findings, out)
     warnings(report.warnings, out)
 
 
@@ -197,7 +209,7 @@ def briefs(
         return
     numbers = ("age", "frozen", "entries", "size", "new")
     rows = table("capture", "age", "grade", "frozen", "entries", "size", "new", "verified",
-                 "boots", "faults", numbers=numbers)  # fmt: skip
+                 "boots", "not whole", "faults", numbers=numbers)  # fmt: skip
     for brief in found:
         marks = (" (pinned)" if brief.pinned else "") + (
             "" if brief.clock_trusted else " (clock not trusted)"
@@ -206,7 +218,7 @@ def briefs(
             brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
             f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
             human(brief.new_bytes), brief.verified_at[:10] or "-", _boots(brief),
-            "; ".join(brief.trouble) or "-",
+            brief.completeness or "-", "; ".join(brief.trouble) or "-",
         )  # fmt: skip
     out.print(f"{board}{_own_rule(own)}:")
     out.print(rows)
@@ -262,6 +274,7 @@ def manifest(found: Manifest, out: Console) -> None:
         _list(out, f"Left out of {part.mount or part.number}:", part.excluded)
         _list(out, f"Unreadable on {part.mount or part.number}:", part.unreadable)
     _list(out, "Swap files, made anew by a rebuild:", [f"/{s.path}" for s in found.swap_files])
+    findings(found.findings, out)
     warnings(found.warnings, out)
 
 
@@ -278,8 +291,9 @@ def _parts(found: Manifest, out: Console) -> None:
     out.print(rows)
 
 
-def plan(found: Plan, changes: Sequence[str], missing: Sequence[str], out: Console) -> None:
+def plan(proposal: Proposal, out: Console) -> None:
     """Show what a rebuild would do."""
+    found = proposal.plan
     out.print(f"Would write {human(found.disk.size)}:")
     for step in found.steps:
         words = msgspec.to_builtins(step)
@@ -287,8 +301,8 @@ def plan(found: Plan, changes: Sequence[str], missing: Sequence[str], out: Conso
         place = f" {number}: {human(words['size'])} at {words['offset']}" if number else ""
         out.print(f"  {words['step'].replace('-', ' ')}{place}")
     _list(out, "Otherwise than on the captured card:", found.notes)
-    _list(out, "Changed for the new board:", changes)
-    left_out(missing, out)
+    _list(out, "Changed for the new board:", proposal.changes)
+    left_out(proposal.left_out, out)
 
 
 def rebuild_report(report: RebuildReport, out: Console) -> None:
@@ -304,6 +318,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     )
     _list(out, "Otherwise than on the captured card:", report.notes)
     _list(out, "Changed for the new board:", report.changes)
+    findings(report.findings, out)
     left_out(report.left_out, out)
     if report.bootable:
         out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 import sqlite3
+from collections import Counter
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,6 +19,7 @@ from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
 from holdstill.model import names, pieces
+from holdstill.model.finding import FindingKind
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import BATCH, CaptureBrief
 from holdstill.records import (
@@ -201,6 +203,7 @@ def event_for(
     data: bytes, manifest: Manifest, *, needs: CaptureNeeds, arrived_at: str, run: str
 ) -> SealedEvent:
     """Write down what was sealed."""
+    kinds = Counter(finding.kind for finding in manifest.findings)
     brief = CaptureBrief(
         name=str(CaptureName.at(manifest.seq, taken_at(manifest))),
         seq=manifest.seq,
@@ -214,6 +217,9 @@ def event_for(
         entries=sum(part.entries for part in manifest.parts),
         content_bytes=sum(part.content_bytes for part in manifest.parts),
         new_bytes=needs.new_bytes,
+        missing=kinds[FindingKind.MISSING],
+        not_rebuildable=kinds[FindingKind.NOT_REBUILDABLE],
+        left_out=kinds[FindingKind.LEFT_OUT],
     )
     return SealedEvent(
         brief=brief,

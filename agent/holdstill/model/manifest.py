@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from holdstill.model.finding import Finding
 from holdstill.model.layout import Disk, FileSystem, Record
 
 FORMAT = 1
@@ -138,6 +139,8 @@ class Manifest(Record, frozen=True, kw_only=True):
         previous: SHA-256 of the previous capture's manifest bytes, "" for the first.
         parts: every partition, in table order.
         index, gap, raws: attachments.
+        findings: what of the board is not in it, could not be rebuilt from it, or is left out by
+            the owner's word.
     """
 
     format: int
@@ -154,6 +157,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     index: Attachment
     gap: Attachment | None = None
     raws: tuple[Attachment, ...] = ()
+    findings: tuple[Finding, ...] = ()
     warnings: tuple[str, ...] = ()
 
     def part(self, number: int) -> CapturedPart:

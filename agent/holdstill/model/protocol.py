@@ -7,6 +7,7 @@ the run.
 
 from __future__ import annotations
 
+from holdstill.model import finding
 from holdstill.model.boot import BootFinding
 from holdstill.model.layout import Record
 
@@ -35,6 +36,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         damaged_at: when re-hashing first found contents damaged, "" if they are good as far as
             anybody knows.
         faults: what is known to be wrong with it; empty for a good one.
+        missing, not_rebuildable, left_out: findings of each kind in its manifest.
     """
 
     name: str
@@ -55,6 +57,14 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     boot: BootFinding | None = None
     damaged_at: str = ""
     faults: tuple[str, ...] = ()
+    missing: int = 0
+    not_rebuildable: int = 0
+    left_out: int = 0
+
+    @property
+    def completeness(self) -> str:
+        """How many findings it has of each kind, in words; "" for none."""
+        return finding.counted(self.missing, self.not_rebuildable, self.left_out)
 
     @property
     def is_whole(self) -> bool:

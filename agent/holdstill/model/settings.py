@@ -164,9 +164,11 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         spool: memory that receives the delta in the pause; must be a tmpfs.
         exclude: further paths whose contents stay out; * and ? match as in a shell.
         include: paths that are kept although a default would leave them out.
+        leave_out: what a capture need not hold. Words, as a finding of `holdstill inspect` calls
+            it: a mount point, a device; * and ? match as in a shell. Numbers: partitions of which
+            nothing is captured; a rebuild leaves them empty.
         remount_read_only: whether file systems that cannot be frozen may be made read-only.
         raw_limit: largest partition without a known file system that is copied as it is.
-        leave_out: numbers of partitions of which nothing is captured; a rebuild leaves them empty.
         unreadable: what to do about unreadable files.
         store_on_card: what to do about a store on the disk that is captured.
         full_scan_every: captures between full cross-checks of the change detection.
@@ -185,9 +187,9 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     spool: Path = SPOOL
     exclude: tuple[str, ...] = ()
     include: tuple[str, ...] = ()
+    leave_out: tuple[int | str, ...] = ()
     remount_read_only: bool = True
     raw_limit: ByteSize = ByteSize(64 * MIB)
-    leave_out: tuple[int, ...] = ()
     unreadable: Unreadable = Unreadable.REFUSE
     store_on_card: StoreOnCard = StoreOnCard.REFUSE
     full_scan_every: int = 14

@@ -50,6 +50,7 @@ FS_IOC_FIEMAP = 0xC020660B
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C0A, 0x4C82
 BTRFS_IOC_FORGET_DEV = 0x50009405
+BTRFS_IOC_INO_LOOKUP = 0xD0009412
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
 
 NO_FLAGS_ERRORS = frozenset({errno.ENOTTY, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS})
@@ -219,13 +220,7 @@ def btrfs_has_subvolumes(handle: int) -> bool:
     Raises:
         OSError: ENOTTY: not a btrfs; EPERM: we are not root.
     """
-    start, any_kind = 0, (0, 255)
-    while items := _btrfs_items(handle, _BTRFS_ROOT_TREE, (start, _U64), (0, _U64), any_kind):
-        if any(kind == BTRFS_ROOT_REF_KEY for (_, _, _, kind, _), _ in items):
-            return True
-        last = items[-1][0][1]
-        start = last if last > start else last + 1
-    return False
+    return next(btrfs_subvolumes(handle), None) is not None
 
 
 def btrfs_forget(control: int, device: bytes) -> None:
@@ -255,6 +250,72 @@ def btrfs_extent_items(
         for (_, _, offset, _, _), body in items:
             yield offset, body
             start = offset + 1
+
+
+class BtrfsSubvolume(NamedTuple):
+    """One subvolume: where its name is, and whether it was made as a snapshot of another.
+
+    Attributes:
+        parent: the subvolume that has its name; directory: the inode there that has it.
+    """
+
+    id: int
+    parent: int
+    directory: int
+    name: bytes
+    is_snapshot: bool
+
+
+BTRFS_TOP = 5
+"""BTRFS_FS_TREE_OBJECTID: the subvolume that every btrfs has, and that has no name."""
+_BTRFS_ROOT_TREE, _BTRFS_ROOT_ITEM_KEY, _BTRFS_ROOT_BACKREF_KEY = 1, 132, 144
+_BTRFS_FIRST, _BTRFS_LAST = 256, _U64 - 255
+_BTRFS_ROOT_REF = struct.Struct("<QQH")
+_BTRFS_PARENT_UUID = slice(263, 279)
+"""Where struct btrfs_root_item has parent_uuid, which only snapshots have."""
+
+
+def btrfs_subvolumes(handle: int) -> Iterator[BtrfsSubvolume]:
+    """Yield all subvolumes of the btrfs that handle is on but the top (linux/btrfs_tree.h).
+
+    Raises:
+        OSError: ENOTTY: not a btrfs; EPERM: we are not root.
+    """
+    snapshots = set()
+    for id_, kind, offset, body in _btrfs_roots(handle):
+        if kind == _BTRFS_ROOT_ITEM_KEY and any(body[_BTRFS_PARENT_UUID]):
+            snapshots.add(id_)
+        elif kind == _BTRFS_ROOT_BACKREF_KEY:
+            directory, _, length = _BTRFS_ROOT_REF.unpack_from(body)
+            name = body[_BTRFS_ROOT_REF.size :][:length]
+            yield BtrfsSubvolume(id_, offset, directory, name, id_ in snapshots)
+
+
+def _btrfs_roots(handle: int) -> Iterator[tuple[int, int, int, bytes]]:
+    """Yield object, kind, offset and body of what is said of subvolumes, in the order of keys."""
+    last = _BTRFS_ROOT_BACKREF_KEY
+    key = (_BTRFS_FIRST, _BTRFS_ROOT_ITEM_KEY, 0)
+    while True:
+        items = _btrfs_items(
+            handle, _BTRFS_ROOT_TREE, (key[0], _BTRFS_LAST), (key[2], _U64), (key[1], last)
+        )
+        if not items:
+            return
+        for (_, object_, offset, kind, _), body in items:
+            yield object_, kind, offset, body
+            key = (object_, kind, offset + 1) if offset < _U64 else (object_, kind + 1, 0)
+
+
+def btrfs_directory(handle: int, subvolume: int, inode: int) -> bytes:
+    """Return the path of a directory within its subvolume, with a slash at its end; "" = its top.
+
+    Raises:
+        OSError: ENOENT: it is gone; EPERM: we are not root.
+    """
+    buffer = bytearray(4096)
+    struct.pack_into("=QQ", buffer, 0, subvolume, inode)
+    fcntl.ioctl(handle, BTRFS_IOC_INO_LOOKUP, buffer)
+    return bytes(buffer[16:]).partition(b"\0")[0]
 
 
 def _btrfs_items(

@@ -101,7 +101,7 @@ class AttemptRunner:
             )
 
     def _sealed(self, report: CaptureReport, seconds: float, tries: int) -> RunOutcome:
-        warnings = (*report.warnings, *self._own_warnings())[:_WARNINGS_MOST]
+        warnings = (*report.attention, *self._own_warnings())[:_WARNINGS_MOST]
         frozen = f"frozen for {report.frozen_ms:.0f} ms"
         return RunOutcome(
             at=clocks.rfc3339(self.clock.now()),

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.followed_files import Way
     from holdstill.board.layout import BoardPart
+    from holdstill.model.finding import Finding
     from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_method import MethodChoice
     from holdstill.workflow.capture_run import CaptureRun
@@ -46,6 +47,7 @@ def build(
     settled: frozenset[int],
     written: frozenset[int],
     attached: Mapping[str, Attachment],
+    findings: tuple[Finding, ...],
     warnings: tuple[str, ...],
 ) -> Manifest:
     """Describe the whole capture.
@@ -57,6 +59,7 @@ def build(
         settled: partitions that were not held still, and of which two passes agreed.
         written: partitions that are not mounted, and that somebody wrote to all the same.
         attached: the files that go beside the manifest, by name.
+        findings: what the check for completeness found, before the pause and now.
         warnings: of the run so far.
     """
     scope, settings = run.scope, run.settings
@@ -105,6 +108,7 @@ def build(
         index=attached[attachments.INDEX],
         gap=attached.get(attachments.GAP),
         raws=tuple(raws.values()),
+        findings=findings,
         warnings=(*warnings, *scope.board.warnings, *paused.notes),
     )
 

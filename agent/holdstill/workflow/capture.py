@@ -59,6 +59,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         wire_bytes=stats.wire_bytes,
         new_bytes=stats.new_bytes,
         seconds=round(outside.clock.monotonic() - begun_at, 2),
+        findings=manifest.findings,
         warnings=tuple(dict.fromkeys((*sealed.warnings, *card_warnings))),
         notes=(*scope.board.warnings, *paused.notes, *filter(None, (risk, run.note))),
     )

@@ -82,8 +82,13 @@ def choose_all(board: BoardLayout, settings: BoardSettings) -> dict[int, MethodC
     Raises:
         PreflightError: `leave_out` names a partition that cannot be left out.
     """
-    _check_left_out(board, settings.leave_out)
+    _check_left_out(board, left_out(settings))
     return {part.number: _chosen(board, part, settings) for part in board.parts}
+
+
+def left_out(settings: BoardSettings) -> tuple[int, ...]:
+    """Return the partitions that the owner leaves out, by number."""
+    return tuple(number for number in settings.leave_out if isinstance(number, int))
 
 
 def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
@@ -103,7 +108,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 
 
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
-    if part.number in settings.leave_out:
+    if part.number in left_out(settings):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
     is_tried = part.mount is None and bool(private_mount.kind_of(part))
     return choose(
@@ -192,6 +197,9 @@ def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
         return MethodChoice(
             CaptureMethod.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live"
         )
+    if part.holders:
+        why = f"in use as {', '.join(part.holders)}: copied raw while it changes"
+        return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
     return MethodChoice(
         CaptureMethod.RAW, Grade.READ_ONLY, "no files that can be read: copied as it is"
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
 
 if TYPE_CHECKING:
@@ -36,7 +37,8 @@ class CaptureReport(Record, frozen=True, kw_only=True):
         wire_bytes: what went over the wire in bulk (rsync's own count).
         new_bytes: what was new in the store.
         seconds: the whole run.
-        warnings: what needs attention; notes: what is only worth knowing.
+        findings: what of the board is not in it or cannot be rebuilt, or is left out.
+        warnings: what else needs attention; notes: what is only worth knowing.
     """
 
     board: str
@@ -51,13 +53,19 @@ class CaptureReport(Record, frozen=True, kw_only=True):
     wire_bytes: int
     new_bytes: int
     seconds: float
+    findings: tuple[Finding, ...] = ()
     warnings: tuple[str, ...]
     notes: tuple[str, ...] = ()
 
     @property
+    def attention(self) -> tuple[str, ...]:
+        """All that needs attention although the capture is sealed, what is missing first."""
+        return (*(found.sentence for found in serious(self.findings)), *self.warnings)
+
+    @property
     def is_degraded(self) -> bool:
         """Whether something needs attention although the capture is sealed."""
-        return bool(self.warnings)
+        return bool(self.attention)
 
 
 def part_report(part: CapturedPart) -> PartReport:

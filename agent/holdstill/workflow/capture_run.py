@@ -10,7 +10,7 @@ from holdstill.board import followed_files, health, tmpfs, undo_log
 from holdstill.board import spool as spools
 from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
 from holdstill.records import signature
-from holdstill.workflow import capture_scope, recovery
+from holdstill.workflow import capture_scope, check_completeness, recovery
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.delivery import Delivery, TransferStats
 from holdstill.workflow.upload import Uploader
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from holdstill.board.service_control import HookRunner
     from holdstill.board.spool import Spool
     from holdstill.board.undo_log import UndoLog
+    from holdstill.model.finding import Finding
     from holdstill.model.protocol import Hello, RunStarted
     from holdstill.model.settings import BoardSettings
     from holdstill.records.index_queries import Index
@@ -56,6 +57,7 @@ class CaptureRun:
         followed: large files of which a pause takes only what changed.
         started: the keeper's answer: sequence number, staging, the previous capture.
         health: of the card, before anything was copied.
+        findings: of the check for completeness, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
         note: what is odd about the keeper's captures, "" for nothing.
     """
@@ -73,6 +75,7 @@ class CaptureRun:
     uploader: Uploader
     followed_uploader: FollowedUploader
     health: Health
+    findings: tuple[Finding, ...]
     warnings: tuple[str, ...]
     note: str = ""
 
@@ -118,10 +121,11 @@ def begun(
         )
         uploader, followed_uploader = _uploaders(outside, state, started, spool)
         card = health.read_health(scope.board, outside.runner)
+        findings = check_completeness.check(settings, scope.board, scope.chosen).findings
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
         yield CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
-            uploader, followed_uploader, card, (*warnings, *card.warnings),
+            uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
             stranger(started, state.last),
         )  # fmt: skip
 

@@ -108,11 +108,25 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     )
     board = replace(board, warnings=(*board.warnings, *left_out))
     if not any(part.place == "/" for part in board.parts):
-        raise PreflightError(
-            f"no partition of {board.device} is mounted at {settings.root}",
-            hint="check `root` and `disk` in the board's settings",
-        )
+        raise _no_root(board, root, all_mounts)
     return CaptureScope(settings, board, chosen, all_mounts)
+
+
+def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> PreflightError:
+    """Return the error of a board whose root is on no partition, or is only a part of one."""
+    here = mounts.mount_of(root, all_mounts)
+    for part in board.parts:
+        if here and part.mount and layout.is_on(part, here):
+            return PreflightError(
+                f"{root} is {here.inside} of {part.device}, which is mounted at "
+                f"{part.mount.point} as well, as a whole: it cannot be captured as a root",
+                hint=f"unmount {part.mount.point} if nothing needs it: then {here.inside} is "
+                "captured, and the capture says what it lacks",
+            )
+    return PreflightError(
+        f"no partition of {board.device} is mounted at {root}",
+        hint="check `root` and `disk` in the board's settings",
+    )
 
 
 @dataclass(frozen=True)

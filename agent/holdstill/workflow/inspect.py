@@ -19,13 +19,14 @@ from holdstill.board import (
 from holdstill.board.card_history import Trend
 from holdstill.board.health_report import Health
 from holdstill.errors import HoldstillError
+from holdstill.model.finding import Finding
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.paths import BoardPath
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
 from holdstill.system import files
-from holdstill.workflow import attachments, capture_method, store_on_card
+from holdstill.workflow import attachments, capture_method, check_completeness, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod, MethodChoice
 
 if TYPE_CHECKING:
@@ -64,7 +65,8 @@ class Inspection(Record, frozen=True, kw_only=True):
 
     Attributes:
         gap_bytes: bytes between table and first partition that are not zero.
-        left_out: mounts that are not on the disk.
+        findings: what a capture would lack, what could not be rebuilt, what is left out.
+        not_needed: mounts that are not on the disk, and that nothing needs.
         excluded: contents that stay out.
         keeper: the keeper's answer, None without one.
         health: of card, file systems and power supply.
@@ -77,7 +79,8 @@ class Inspection(Record, frozen=True, kw_only=True):
     disk: Disk
     gap_bytes: int
     parts: tuple[InspectedPart, ...]
-    left_out: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    not_needed: tuple[str, ...]
     excluded: tuple[str, ...]
     free_memory: int
     keeper: Hello | None
@@ -108,6 +111,10 @@ def inspect(
             f"spool: {settings.spool} is not memory (a tmpfs): {tmpfs.FALLBACK} serves"
         )
     warnings += hooks.check(settings.hooks, settings.never_pause)
+    complete = check_completeness.check(settings, found, choices)
+    warnings += [
+        f"leave_out: nothing that is called {word} is missing" for word in complete.unused
+    ]
     risk = store_on_card.remark(settings, found.device)
     warnings += [risk] if risk else []
     keeper = None
@@ -122,7 +129,8 @@ def inspect(
         disk=found.disk,
         gap_bytes=attachments.gap_size(found),
         parts=tuple(_inspected(part, found.disk, choices[part.number]) for part in found.parts),
-        left_out=tuple(f"{m.point} ({m.type}, {m.source})" for m in found.covers),
+        findings=complete.findings,
+        not_needed=complete.not_needed,
         excluded=excluded,
         free_memory=free_memory(),
         keeper=keeper,

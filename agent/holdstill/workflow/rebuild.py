@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import msgspec
 
 from holdstill.errors import LayoutError
+from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
 from holdstill.rebuild import bootcheck, execute_plan
 from holdstill.rebuild.boot.report import BootReport
@@ -64,11 +65,18 @@ class Proposal(Record, frozen=True, kw_only=True):
         plan: its steps.
         changes: what a sibling would have otherwise than the captured card.
         left_out: files that would be missing, because they are damaged.
+        findings: what of the board is not in the capture, or cannot be made again.
     """
 
     plan: Plan
     changes: tuple[str, ...]
     left_out: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all of the board would be there."""
+        return not self.left_out and not serious(self.findings)
 
 
 class RebuildReport(Record, frozen=True, kw_only=True):
@@ -84,6 +92,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
         notes: what is not as on the captured card.
         changes: what a sibling has otherwise.
         left_out: files whose contents are damaged in the store, by their paths on the board.
+        findings: what of the board is not in the capture, or could not be made again.
     """
 
     board: str
@@ -100,6 +109,12 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all of the board is there, and it can boot as far as a card can tell."""
+        return self.bootable and not self.left_out and not serious(self.findings)
 
 
 def rebuild(
@@ -169,7 +184,9 @@ def _decided(
         step=outside.progress.step,
     )
     left_out = skip_damaged.described(source, damaged)
-    return source, Proposal(plan=plan, changes=changes, left_out=left_out)
+    return source, Proposal(
+        plan=plan, changes=changes, left_out=left_out, findings=source.manifest.findings
+    )
 
 
 def carry_out(
@@ -200,6 +217,7 @@ def carry_out(
         bootable=boot.is_bootable,
         boot_trouble=tuple(boot.broken_links()),
         notes=(*plan.notes, *writer.warnings),
+        findings=source.manifest.findings,
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.records import manifest_file, signature
-from holdstill.workflow import attachments, build_manifest
+from holdstill.workflow import attachments, build_manifest, check_completeness
 from holdstill.workflow.attachments import Extract
 from holdstill.workflow.board_state import LastCapture
 
@@ -57,9 +57,11 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
         *run.warnings, *copied.warnings, *paused.troubles, *completed.warnings,
         *(f"partition {number}, which is not mounted, was written to" for number in written),
     )  # fmt: skip
+    now = check_completeness.check(run.settings, run.scope.board, run.scope.chosen).findings
     manifest = build_manifest.build(
         run, copied.rounds, paused, settled=completed.settled, written=written,
-        attached={name: file.attachment for name, file in pieced.items()}, warnings=warnings,
+        attached={name: file.attachment for name, file in pieced.items()},
+        findings=check_completeness.united(run.findings, now), warnings=warnings,
     )  # fmt: skip
     data = manifest_file.encode(manifest)
     signed = signature.sign(data, run.settings.key, run.outside.runner)

@@ -14,6 +14,7 @@ from holdstill.errors import DegradedError, HoldstillError, SecurityError, Verif
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
 from holdstill.model.boot import BootVerdict
+from holdstill.model.finding import counted
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import messages
@@ -50,6 +51,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         trouble: what is wrong with its captures, or why nobody can tell; None for nothing.
         boot_lacks: what a boot lacks of a card made of the newest good capture, where one of an
             earlier one would boot.
+        incomplete: how many findings the newest has that somebody has to look at, in words.
         is_retired: whether its keys are withdrawn, so that nothing is expected of it.
     """
 
@@ -61,6 +63,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
     boot_lacks: tuple[str, ...] = ()
+    incomplete: str = ""
     is_retired: bool = False
 
     @property
@@ -72,7 +75,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     @property
     def needs_a_look(self) -> bool:
         """Whether somebody has to do something about it."""
-        return self.is_silent or bool(self.boot_lacks)
+        return self.is_silent or bool(self.boot_lacks or self.incomplete)
 
     @property
     def exit_code(self) -> int:
@@ -93,7 +96,9 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         if self.newest and not self.is_silent:
             last = f"{self.board}: the last good capture is {self.newest}, {self._age} old"
             lacks = "; ".join(self.boot_lacks)
-            return f"{last}, and a card made of it would not boot: {lacks}" if lacks else last
+            said = f" ({self.incomplete}; see `holdstill show`)" if self.incomplete else ""
+            boots = f", and a card made of it would not boot: {lacks}" if lacks else ""
+            return last + said + boots
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
 
     @property
@@ -188,6 +193,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         limit=limit,
         trouble=trouble,
         boot_lacks=newest.boot.lacking if newest and newest.boot and once_booted else (),
+        incomplete=counted(newest.missing, newest.not_rebuildable, 0) if newest else "",
         is_retired=not shelf.enrolled.live_keys,
     )
 

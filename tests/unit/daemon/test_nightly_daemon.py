@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
+from holdstill.model.finding import Finding, FindingKind
 from holdstill.model.nightly_state import DaemonStatus, MessageKind, NightlyState, Phase
 from support.nights import LINE, Board, Span
 
@@ -436,3 +437,33 @@ def test_a_new_board_has_an_empty_diary_and_says_when_it_is_due() -> None:
         served="2026-11-24",
         week=msgspec.structs.replace(board.shelf.nightly_state.week, since="2026-11-24T11:00:00Z"),
     )
+
+
+# --- what a capture lacks ------------------------------------------------------------------------
+
+SRV = Finding(kind=FindingKind.MISSING, what="/srv", why="it is on /dev/sda1", hint="copy it")
+
+
+def test_what_a_capture_lacks_is_an_outcome_that_needs_attention_and_is_told() -> None:
+    board = Board(NOON)
+    board.keeper.findings = (SRV,)
+
+    board.live_until("2026-11-25T12:00")
+
+    last = board.shelf.nightly_state.last
+    assert last is not None
+    assert last.code == 8
+    assert last.warnings == ("/srv: missing: it is on /dev/sda1; what to do: copy it",)
+    assert kinds(board) == [MessageKind.ATTENTION]
+    assert "/srv: missing: it is on /dev/sda1" in board.people.letters[0].body
+
+
+def test_what_the_owner_leaves_out_is_no_alarm() -> None:
+    board = Board(NOON)
+    board.keeper.findings = (msgspec.structs.replace(SRV, kind=FindingKind.LEFT_OUT, hint=""),)
+
+    board.live_until("2026-11-25T12:00")
+
+    last = board.shelf.nightly_state.last
+    assert last is not None
+    assert (last.code, last.warnings, kinds(board)) == (0, (), [])

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
+from holdstill.model.finding import FindingKind
 from holdstill.model.layout import Container, Disk, Partition, Swap, TableLabel
 from holdstill.model.manifest import (
     FORMAT,
@@ -67,6 +68,7 @@ SIMPLE: dict[object, st.SearchStrategy[object]] = {
     bool: st.booleans(),
     float: SECONDS,
     type(None): st.none(),
+    FindingKind: st.sampled_from(FindingKind),
     Grade: st.sampled_from(Grade),
     TableLabel: st.sampled_from(TableLabel),
 }

@@ -35,14 +35,19 @@ SETTINGS = BoardSettings(
 
 
 def part(
-    kind: FileSystem, *, mounted: str = "", options: str = "rw", size: int = 1 << 20
+    kind: FileSystem,
+    *,
+    mounted: str = "",
+    options: str = "rw",
+    size: int = 1 << 20,
+    holders: tuple[str, ...] = (),
 ) -> BoardPart:
     mount = (
         Mount((179, 2), BoardPath(b"/"), BoardPath(b"/x"), options, mounted, "/dev/mmcblk0p2")
         if mounted
         else None
     )
-    return BoardPart(2, Path("/dev/mmcblk0p2"), 0, size, kind, mount)
+    return BoardPart(2, Path("/dev/mmcblk0p2"), 0, size, kind, mount, holders=holders)
 
 
 @pytest.mark.parametrize(
@@ -66,6 +71,9 @@ def part(
         (part(Raw()), CaptureMethod.RAW, Grade.READ_ONLY),
         (part(Raw(), size=2 << 20), CaptureMethod.REFUSED, Grade.LIVE),
         (part(Raw(), mounted="ntfs"), CaptureMethod.RAW, Grade.LIVE),
+        (part(Raw(type="crypto_LUKS")), CaptureMethod.RAW, Grade.READ_ONLY),
+        (part(Raw(type="crypto_LUKS"), holders=("dm-0",)), CaptureMethod.RAW, Grade.LIVE),
+        (part(EXT4, holders=("dm-0",)), CaptureMethod.RAW, Grade.LIVE),
         (part(Swap(uuid="u")), CaptureMethod.IDENTITY, Grade.READ_ONLY),
         (part(Container()), CaptureMethod.NOTHING, Grade.READ_ONLY),
     ],

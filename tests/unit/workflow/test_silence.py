@@ -13,6 +13,7 @@ import pytest
 from holdstill.keeper import capture_notes, enrolment, references
 from holdstill.keeper.store import WATCHED
 from holdstill.model.boot import BootFinding, BootVerdict
+from holdstill.model.finding import Finding, FindingKind
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.model.settings import KeeperSettings, WatchSettings
 from holdstill.model.sizes import ByteSize
@@ -547,3 +548,31 @@ def test_damage_of_one_board_shows_in_the_exit_code_although_another_is_silent(
     damage(store, clock, board.capture().name)
 
     assert Round(store, clock).look(0.1).exit_code == 7
+
+
+def found(kind: FindingKind, what: str) -> Finding:
+    return Finding(kind=kind, what=what, why="it is on /dev/sda1")
+
+
+def test_a_board_whose_newest_capture_lacks_something_needs_a_look_and_is_not_silent(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.findings = (found(FindingKind.LEFT_OUT, "/mnt"),)
+    board.capture()
+    (state,) = Round(store, clock).at(1)
+    assert (state.exit_code, state.incomplete) == (0, "")
+
+    board.findings = (
+        found(FindingKind.MISSING, "/srv"),
+        found(FindingKind.MISSING, "/home"),
+        found(FindingKind.NOT_REBUILDABLE, "/"),
+        *board.findings,
+    )
+    board.capture()
+    (state,) = Round(store, clock).at(1)
+
+    newest = keeping.keeper_of(store, clock=clock).captures()[-1]
+    assert (newest.missing, newest.not_rebuildable, newest.left_out) == (2, 1, 1)
+    assert newest.completeness == "2 missing, 1 cannot be rebuilt, 1 left out"
+    assert (state.exit_code, state.is_silent) == (8, False)
+    assert "(2 missing, 1 cannot be rebuilt; see `holdstill show`)" in state.sentence

@@ -11,7 +11,7 @@ from holdstill.errors import HoldstillError
 from holdstill.filesystems import probe
 from holdstill.filesystems.ext4 import ext4_reader
 from holdstill.filesystems.fat import fat_reader
-from holdstill.model import paths
+from holdstill.model import paths, system_tables
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, TableLabel
 from holdstill.model.sizes import SECTOR
@@ -27,14 +27,6 @@ SMALL = 1 << 20
 """Bytes of a file of settings."""
 LINKS_MAX = 40
 """Symlinks on one path; the kernel follows as many."""
-_DEVICE = re.compile(r"/dev/(?:mmcblk\d+p|nvme\d+n\d+p|(?:sd|vd|hd|xvd)[a-z]+)(\d+)")
-_BY = {
-    "by-uuid": "UUID",
-    "by-partuuid": "PARTUUID",
-    "by-label": "LABEL",
-    "by-partlabel": "PARTLABEL",
-}
-_HEX = re.compile(r"\\x([0-9a-fA-F]{2})")
 
 
 class BootTree(Protocol):
@@ -142,10 +134,9 @@ class BootCard:
 
     def named(self, spec: str) -> list[BootVolume]:
         """Return the partitions that a name in fstab(5) or on a command line refers to."""
-        kind, equals, value = normal(spec).partition("=")
+        kind, equals, value = system_tables.normal_spec(spec).partition("=")
         if not equals:
-            device = _DEVICE.fullmatch(spec)
-            number = int(device[1]) if device else -1
+            number = system_tables.partition_slot(spec)
             return [volume for volume in self.volumes if volume.number == number]
         value = value.strip("\"'")
         match kind:
@@ -168,18 +159,12 @@ class BootCard:
                 return []
 
 
-def normal(spec: str) -> str:
-    """Write /dev/disk/by-uuid/x as UUID=x, and so on."""
-    head, _, value = spec.rpartition("/")
-    kind = _BY.get(head.removeprefix("/dev/disk/"), "") if head.startswith("/dev/disk/") else ""
-    plain = _HEX.sub(lambda match: chr(int(match[1], 16)), value)
-    return f"{kind}={plain}" if kind else spec
-
-
 def names_a_partition(spec: str) -> bool:
     """Return whether spec names a disk's partition, not a network, memory or mapped device."""
-    kind, equals, _ = normal(spec).partition("=")
-    return (bool(equals) and kind in _BY.values()) or _DEVICE.fullmatch(spec) is not None
+    kind, equals, _ = system_tables.normal_spec(spec).partition("=")
+    return (bool(equals) and kind in system_tables.BY.values()) or system_tables.partition_slot(
+        spec
+    ) is not None
 
 
 def read_card(source: OpenFile, *, sector_size: int = SECTOR) -> BootCard:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from typing import TYPE_CHECKING
 
+from holdstill.model import system_tables
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import found, lacking, missing, unknown
 
@@ -44,7 +45,7 @@ def root_links(card: BootCard, line: str, *, initramfs: int) -> list[ChainLink]:
             return [missing("root=", "the command line does not name a root file system")]
         return [unknown("root=", "the command line names none; the initramfs may know it")]
     links = [_root_link(card, root, value(line, "rootfstype"))]
-    normal = cards.normal(root)
+    normal = system_tables.normal_spec(root)
     if normal.startswith(NEEDS_INITRAMFS) and initramfs == Initramfs.ABSENT:
         links.append(missing("initramfs", f"root={root} is found only by one, and none is loaded"))
     resume = value(line, "resume")

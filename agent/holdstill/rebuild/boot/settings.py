@@ -179,27 +179,3 @@ def grub_redirects(text: str) -> list[tuple[str, str]]:
         elif match := _GRUB_CONFIG.match(line):
             found.append((search, match[1]))
     return found
-
-
-@dataclass(frozen=True)
-class FstabEntry:
-    """A line of fstab(5)."""
-
-    spec: str
-    point: str
-    kind: str
-    options: tuple[str, ...]
-
-
-_OCTAL = re.compile(r"\\([0-7]{3})")
-
-
-def parse_fstab(text: str) -> list[FstabEntry]:
-    """Understand fstab(5)."""
-    mounts = []
-    for line in text.splitlines():
-        fields = [_OCTAL.sub(lambda code: chr(int(code[1], 8)), word) for word in line.split()]
-        if len(fields) >= 3 and not fields[0].startswith("#"):
-            options = fields[3].split(",") if len(fields) > 3 else ["defaults"]
-            mounts.append(FstabEntry(fields[0], fields[1], fields[2], tuple(options)))
-    return mounts

@@ -6,10 +6,10 @@ import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.model import paths
+from holdstill.model import paths, system_tables
 from holdstill.model.entries import EntryType
 from holdstill.rebuild.boot import card as cards
-from holdstill.rebuild.boot import kernels, settings
+from holdstill.rebuild.boot import kernels
 from holdstill.rebuild.boot.commandline import EXT
 from holdstill.rebuild.boot.report import KernelFile, found, lacking, missing, unknown
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from holdstill.model.entries import Entry
+    from holdstill.model.system_tables import CrypttabEntry, FstabEntry
     from holdstill.rebuild.boot.card import BootCard, BootVolume
     from holdstill.rebuild.boot.report import ChainLink
-    from holdstill.rebuild.boot.settings import FstabEntry
 
 INITS = ("/sbin/init", "/etc/init", "/bin/init", "/bin/sh")
 """What the kernel tries, in this order (Linux init/main.c, kernel_init)."""
@@ -27,7 +27,6 @@ OWN_POINTS = frozenset(
     {"/", "/boot", "/boot/efi", "/boot/firmware", "/efi", "/home", "/opt", "/root", "/usr", "/var"}
 )
 """What a board mounts from its own card; other places may be on another disk."""
-MAY_FAIL = frozenset({"nofail", "noauto", "x-systemd.automount"})
 INIT_LIMIT = 64 << 20
 
 
@@ -35,7 +34,7 @@ def links(
     card: BootCard, root: BootVolume, kernels_found: Sequence[KernelFile]
 ) -> Iterator[ChainLink]:
     """Return whether the system on a root partition has what it needs."""
-    mounts = settings.parse_fstab(root.text(b"etc/fstab") or "")
+    mounts = system_tables.parse_fstab(root.text(b"etc/fstab") or "")
     space = Namespace(root, tuple(_mounted(card, mounts)))
     inits = dict.fromkeys(kernel.init for kernel in kernels_found) or [""]
     for init in inits:
@@ -44,6 +43,8 @@ def links(
         yield unknown("fstab", "the system has none")
     for mount in mounts:
         yield from _mount_links(card, mount)
+    for locked in system_tables.parse_crypttab(root.text(b"etc/crypttab") or ""):
+        yield from _crypt_links(card, locked)
     for kernel in dict.fromkeys((k.volume, k.path) for k in kernels_found):
         yield _modules_link(card, space, *kernel)
 
@@ -160,7 +161,7 @@ def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
     elif volumes:
         numbers = " and ".join(str(volume.number) for volume in volumes)
         yield missing(name, f"{mount.spec} is both partition {numbers}")
-    elif MAY_FAIL & set(mount.options) or mount.kind == "swap":
+    elif mount.may_fail or mount.kind == "swap":
         yield lacking(name, f"{mount.spec} is not on this card")
     elif mount.point in OWN_POINTS:
         yield missing(name, f"{mount.spec} is not on this card")
@@ -168,10 +169,26 @@ def _mount_links(card: BootCard, mount: FstabEntry) -> Iterator[ChainLink]:
         yield unknown(name, f"{mount.spec} must be on another disk of the board")
 
 
+def _crypt_links(card: BootCard, locked: CrypttabEntry) -> Iterator[ChainLink]:
+    """Return whether a line of crypttab leads to a partition of this card."""
+    if not cards.names_a_partition(locked.spec):
+        return
+    name = f"crypttab {locked.name}"
+    if card.named(locked.spec):
+        yield found(name, locked.spec)
+    elif locked.may_fail:
+        yield lacking(name, f"{locked.spec} is not on this card")
+    else:
+        yield unknown(name, f"{locked.spec} is not known to be on this card")
+
+
 def _kind_link(name: str, mount: FstabEntry, volume: BootVolume) -> ChainLink:
     same = mount.kind in {"auto", volume.kind} or {mount.kind, volume.kind} <= EXT
     if volume.kind and not same and not {mount.kind, volume.kind} <= {"vfat", "msdos"}:
         return missing(name, f"{mount.spec} is a {volume.kind}, not a {mount.kind}")
+    subvolumes = [option for option in mount.options if option.startswith("subvol")]
+    if volume.kind == "btrfs" and subvolumes:
+        return unknown(name, f"whether {volume.name} has {subvolumes[0]} cannot be seen")
     return found(name, f"{mount.spec} is {volume.name}")
 
 

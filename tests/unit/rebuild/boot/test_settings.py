@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.rebuild.boot import settings
-from holdstill.rebuild.boot.settings import FstabEntry, MenuEntry, Setting
+from holdstill.rebuild.boot.settings import MenuEntry, Setting
 
 
 def test_config_txt_has_filters_pairs_and_two_words() -> None:
@@ -98,16 +98,6 @@ def test_grub_leads_on_to_another_file() -> None:
     assert settings.grub_redirects(text) == [("UUID=1-2", "$prefix/grub.cfg")]
 
 
-# The test strings of STANDARDS section 6.
-def test_fstab_has_fields_and_octal_escapes() -> None:
-    text = "# c\nUUID=1 / ext4 defaults 0 1\n\nLABEL=my\\040disk /mnt/my\\040disk ext4 nofail,ro\n"
-
-    assert settings.parse_fstab(text) == [
-        FstabEntry("UUID=1", "/", "ext4", ("defaults",)),
-        FstabEntry("LABEL=my disk", "/mnt/my disk", "ext4", ("nofail", "ro")),
-    ]
-
-
 @given(text=st.text())
 def test_no_text_whatever_is_too_odd(text: str) -> None:
     settings.parse_config(text)
@@ -115,4 +105,3 @@ def test_no_text_whatever_is_too_odd(text: str) -> None:
     settings.parse_loader_entry("x", text)
     settings.parse_grub(text)
     settings.grub_redirects(text)
-    settings.parse_fstab(text)

@@ -133,11 +133,6 @@ def test_some_words_of_fstab_name_partitions(spec: str, *, is_one: bool) -> None
     assert card.names_a_partition(spec) == is_one
 
 
-def test_links_of_dev_disk_are_read_as_what_they_mean() -> None:
-    assert card.normal("/dev/disk/by-label/my\\x20disk") == "LABEL=my disk"
-    assert card.normal("/dev/disk/by-id/mmc-1") == "/dev/disk/by-id/mmc-1"
-
-
 KERNEL = KernelFile(1, b"vmlinuz")
 
 

@@ -1,0 +1,141 @@
+"""What the check for completeness knows of a board: plain facts, whoever found them out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from holdstill.board.mounts import Mount
+    from holdstill.model.layout import Disk, FileSystem
+    from holdstill.model.system_tables import CrypttabEntry, FstabEntry
+
+Number = tuple[int, int]
+"""Major and minor number of a device."""
+
+
+@dataclass(frozen=True)
+class BlockDevice:
+    """One block device, as the kernel describes it.
+
+    Attributes:
+        disk: name of the whole disk; its own for one that is no partition.
+        below: names of the devices that it is made of (mapping, array, cache).
+        mapping: what kind of mapping it is: `CRYPT` for an unlocked one, `LVM`, `md`, ...; "" for
+            none.
+        file_on: of a loop device, the number of the file system that its file is on.
+        is_removable: whether its medium is meant to be taken out.
+    """
+
+    name: str
+    number: Number
+    disk: str
+    below: tuple[str, ...] = ()
+    mapping: str = ""
+    file_on: Number | None = None
+    is_removable: bool = False
+
+
+@dataclass(frozen=True)
+class PlacedMount:
+    """A mount below the board's root.
+
+    Attributes:
+        number: of its block device, (0, n) for none.
+        place: its point, as seen from the board's root.
+    """
+
+    mount: Mount
+    number: Number
+    place: str
+
+
+@dataclass(frozen=True)
+class Subvolume:
+    """A subvolume of a btrfs, by its path from the top; the top itself is none."""
+
+    path: str
+    is_snapshot: bool = False
+
+
+@dataclass(frozen=True)
+class PartFacts:
+    """One partition of the captured disk.
+
+    Attributes:
+        id: number of its device, None where the kernel has none.
+        names: what fstab(5) may call it: UUID=, LABEL=, PARTUUID=, PARTLABEL=.
+        mount: the mount that is captured; place: as seen from the board's root.
+        is_raw: whether its bytes are copied, not its files; is_left_out: neither.
+        holders: names of the devices that are made of it.
+        subvolumes: of a mounted btrfs, all of them.
+        members: names of the devices that a btrfs is spread over.
+    """
+
+    number: int
+    device: str
+    file_system: FileSystem
+    id: Number | None = None
+    names: frozenset[str] = frozenset()
+    mount: Mount | None = None
+    place: str = ""
+    is_raw: bool = False
+    is_left_out: bool = False
+    holders: tuple[str, ...] = ()
+    subvolumes: tuple[Subvolume, ...] = ()
+    members: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class UsedGap:
+    """Bytes of the disk, outside all partitions, that are not zero.
+
+    Attributes:
+        start, end: in bytes, the first and behind the last of them.
+        after: the partition that they follow; 0 for before the first.
+    """
+
+    start: int
+    end: int
+    after: int
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something that could not be found out."""
+
+    what: str
+    why: str
+
+
+@dataclass(frozen=True)
+class BoardFacts:
+    """What is known of a board.
+
+    Attributes:
+        device: the captured disk; disk: its table.
+        mounts: below the board's root.
+        root_argument: root= of the running kernel's command line; "" for none, or none of this
+            board's.
+        devices_of: the device that a name in fstab, crypttab or root= leads to now.
+        store: place of the mount that the keeper's store is on; "" for none of these.
+        gaps: what is between the partitions; boot_areas: names of a disk's own areas beside
+            its sectors (eMMC) that hold anything.
+        doubts: what could not be found out.
+    """
+
+    device: str
+    disk: Disk
+    parts: tuple[PartFacts, ...]
+    mounts: tuple[PlacedMount, ...] = ()
+    devices: tuple[BlockDevice, ...] = ()
+    fstab: tuple[FstabEntry, ...] = ()
+    crypttab: tuple[CrypttabEntry, ...] = ()
+    root_argument: str = ""
+    devices_of: Mapping[str, Number] = field(default_factory=dict)
+    store: str = ""
+    gaps: tuple[UsedGap, ...] = ()
+    boot_areas: tuple[str, ...] = ()
+    doubts: tuple[Doubt, ...] = ()

@@ -1,0 +1,306 @@
+"""What a board mounts, unlocks or boots from that is not on the captured disk. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from holdstill.board import mounts
+from holdstill.board.named_finding import NamedFinding, missing, not_rebuildable
+from holdstill.model import system_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.board_facts import BlockDevice, BoardFacts, Number, PlacedMount
+    from holdstill.model.system_tables import CrypttabEntry, FstabEntry
+
+BOOT_PLACES = frozenset({"/", "/boot", "/boot/firmware", "/boot/efi", "/efi"})
+"""Where systems mount what they boot from (UAPI.1 Boot Loader Specification; common practice)."""
+_TEMPORARY_PLACES = ("/mnt", "/media", "/run")
+"""For what comes and goes (Filesystem Hierarchy Standard 3.0: 3.11, 3.12 and 3.15)."""
+_KEPT_WITHOUT_A_NUMBER = frozenset({"btrfs", "zfs", "bcachefs", "ubifs", "jffs2", "yaffs2"})
+"""File systems on disks or flash whose mounts may not show a block device's number."""
+_NO_DISKS = ("zram", "ram", "nbd", "rbd", "fd", "sr")
+"""What the names of block devices begin with that are in memory, on a network, or drives for
+media (Linux Documentation/admin-guide/devices.txt; nbd, rbd and zram by their own drivers)."""
+_ONE_DISK = "a capture holds one disk; copy this by other means"
+
+
+@dataclass(frozen=True)
+class Elsewhere:
+    """What is not on the captured disk.
+
+    Attributes:
+        findings: what the board needs of it.
+        not_needed: mounts that nothing needs, in words.
+    """
+
+    findings: tuple[NamedFinding, ...]
+    not_needed: tuple[str, ...]
+
+
+def judge(facts: BoardFacts) -> Elsewhere:
+    """Judge what is not on the captured disk."""
+    board = _Board(facts)
+    mounted = board.mounted()
+    return Elsewhere(
+        findings=(
+            *board.below_the_disk(),
+            *mounted.findings,
+            *board.in_fstab(),
+            *board.in_crypttab(),
+            *board.root_of_command_line(),
+        ),
+        not_needed=(*mounted.not_needed, *board.absent()),
+    )
+
+
+class _Board:
+    """Facts, with the ways to look them up."""
+
+    def __init__(self, facts: BoardFacts) -> None:
+        self.facts = facts
+        self.by_number = {device.number: device for device in facts.devices}
+        self.by_name = {device.name: device for device in facts.devices}
+        self.captured = {part.id for part in facts.parts if part.id is not None}
+        self.names = frozenset(_folded(name) for part in facts.parts for name in part.names)
+        self.places = {mounted.place: mounted for mounted in facts.mounts}
+
+    def disks_of(self, device: BlockDevice) -> list[str]:
+        """Return the names of the disks that a device is made of in the end, itself if none."""
+        found, todo, seen = list[str](), [device.name], set[str]()
+        while todo:
+            here = self.by_name.get(todo.pop())
+            if here is None or here.name in seen:
+                continue
+            seen.add(here.name)
+            whole = self.by_name.get(here.disk, here)
+            below = here.below or whole.below
+            if below:
+                todo += below
+            elif whole.name not in found:
+                found.append(whole.name)
+        return found
+
+    def described(self, number: Number) -> str:
+        """Return a device's name, and the disks below it."""
+        device = self.by_number.get(number)
+        if device is None:
+            return f"device {number[0]}:{number[1]}"
+        disks = [disk for disk in self.disks_of(device) if disk != device.name]
+        kind = f", {_MAPPINGS[device.mapping]}" if device.mapping in _MAPPINGS else ""
+        on = f" (on {', '.join(disks)}{kind})" if device.below and disks else ""
+        return f"/dev/{device.name}{on}"
+
+    # ---- the disk itself ------------------------------------------------------------------------
+
+    def below_the_disk(self) -> Iterator[NamedFinding]:
+        """Find what a captured mapping or array lies on."""
+        device = self.by_name.get(self.facts.device.removeprefix("/dev/"))
+        if device is None or not device.below:
+            return
+        kind = _MAPPINGS.get(device.mapping, "made of other devices")
+        below = ", ".join(f"/dev/{name}" for name in device.below)
+        secret = (
+            "; what is encrypted here is in the clear at the keeper"
+            if device.mapping == "CRYPT"
+            else ""
+        )
+        for disk in self.disks_of(device):
+            yield missing(
+                f"/dev/{disk}",
+                f"{self.facts.device} is {kind} ({below}): partition table, boot loader, headers "
+                f"and other volumes of /dev/{disk} are not in the capture",
+                "keep a copy of the disk itself",
+            )
+        yield not_rebuildable(
+            self.facts.device,
+            f"it is {kind}: a rebuild makes a plain file system without a partition table of it, "
+            f"which boots nowhere{secret}",
+            "files can be taken out with `holdstill get`",
+        )
+
+    # ---- mounts ---------------------------------------------------------------------------------
+
+    def mounted(self) -> Elsewhere:
+        """Find the mounts of other disks that the board needs; and those that it does not."""
+        needed: dict[Number | str, list[PlacedMount]] = {}
+        not_needed = []
+        for mounted in self.facts.mounts:
+            if mounted.number in self.captured:
+                continue
+            if self._is_needed(mounted):
+                key = mounted.number if mounted.number[0] else mounted.mount.source
+                needed.setdefault(key, []).append(mounted)
+            else:
+                mount = mounted.mount
+                not_needed.append(f"{mounted.place} ({mount.type}, {mount.source})")
+        findings = tuple(
+            self._mounted_elsewhere(group)
+            for of_device in needed.values()
+            for group in _by_what_holds_it(of_device)
+        )
+        return Elsewhere(findings, tuple(not_needed))
+
+    def _mounted_elsewhere(self, group: list[PlacedMount]) -> NamedFinding:
+        first = group[0]
+        known = first.number in self.by_number
+        device = self.described(first.number) if known else first.mount.source
+        also = ", ".join(mounted.place for mounted in group[1:])
+        is_booted = any(mounted.place in BOOT_PLACES for mounted in group)
+        boots = "; the board boots from it" if is_booted else ""
+        return missing(
+            first.place,
+            f"{first.mount.type} on {device}, which is not the captured disk "
+            f"{self.facts.device}{boots}" + (f"; also mounted at {also}" if also else ""),
+            _ONE_DISK,
+            *self._device_names(first.number),
+        )
+
+    def _device_names(self, number: Number) -> tuple[str, ...]:
+        device = self.by_number.get(number)
+        if device is None:
+            return ()
+        return tuple(f"/dev/{name}" for name in {device.name, *self.disks_of(device)})
+
+    def _is_needed(self, mounted: PlacedMount) -> bool:
+        """Whether a mount that is not on the captured disk belongs to the board."""
+        if mounted.place == self.facts.store:
+            return False  # the captures themselves
+        device = self.by_number.get(mounted.number)
+        if device is None:
+            return mounted.number[0] != 0 or mounted.mount.type in _KEPT_WITHOUT_A_NUMBER
+        if device.disk.startswith(_NO_DISKS) or device.file_on in self.captured:
+            return False
+        if mounted.place in BOOT_PLACES or self._is_in_fstab(mounted):
+            return True
+        comes_and_goes = any(
+            mounted.place == place or mounted.place.startswith(f"{place}/")
+            for place in _TEMPORARY_PLACES
+        )
+        return not (comes_and_goes or self._is_removable(device))
+
+    def _is_in_fstab(self, mounted: PlacedMount) -> bool:
+        return any(
+            entry.point == mounted.place or self.facts.devices_of.get(entry.spec) == mounted.number
+            for entry in self.facts.fstab
+        )
+
+    def _is_removable(self, device: BlockDevice) -> bool:
+        return any(self.by_name[name].is_removable for name in self.disks_of(device))
+
+    # ---- what the system's own tables name ------------------------------------------------------
+
+    def in_fstab(self) -> Iterator[NamedFinding]:
+        """Find what fstab names and nothing has mounted, on no partition that is captured."""
+        for entry in self.facts.fstab:
+            if not self._is_absent(entry) or entry.may_fail:
+                continue
+            is_swap = entry.kind == "swap"
+            yield missing(
+                entry.spec if is_swap else entry.point,
+                f"fstab {'swaps to' if is_swap else 'mounts'} {self._led_to(entry.spec)}, which "
+                f"is no partition of the captured disk {self.facts.device}",
+                "correct fstab if it is out of date, or copy this by other means",
+                entry.spec,
+            )
+
+    def absent(self) -> Iterator[str]:
+        """Yield what the tables name, is not there now, and need not be, in words."""
+        for entry in self.facts.fstab:
+            if self._is_absent(entry) and entry.may_fail:
+                yield f"{entry.point} (in fstab: {entry.spec}, not mounted)"
+        for locked in self.facts.crypttab:
+            if self._is_unknown(locked.spec) and locked.may_fail:
+                yield f"{locked.name} (in crypttab: {locked.spec})"
+
+    def _is_absent(self, entry: FstabEntry) -> bool:
+        """Whether an entry of fstab is about a device that is neither mounted nor captured."""
+        return entry.point not in self.places and self._is_unknown(entry.spec)
+
+    def in_crypttab(self) -> Iterator[NamedFinding]:
+        """Find what crypttab unlocks that is on no partition that is captured."""
+        for entry in self.facts.crypttab:
+            if self._is_unknown(entry.spec) and not self._is_mapped(entry) and not entry.may_fail:
+                yield missing(
+                    entry.spec,
+                    f"crypttab unlocks {self._led_to(entry.spec)} as {entry.name}, which is no "
+                    f"partition of the captured disk {self.facts.device}",
+                    _ONE_DISK,
+                    entry.name,
+                    f"/dev/mapper/{entry.name}",
+                )
+
+    def _is_mapped(self, entry: CrypttabEntry) -> bool:
+        """Whether the mapping of an entry is made of the captured disk, as far as one can see."""
+        number = self.facts.devices_of.get(f"/dev/mapper/{entry.name}")
+        device = self.by_number.get(number) if number else None
+        if device is None:
+            return False
+        own = self.facts.device.removeprefix("/dev/")
+        return own in self.disks_of(device) or device.name == own
+
+    def root_of_command_line(self) -> Iterator[NamedFinding]:
+        """Find a root= that leads to no captured partition."""
+        root = self.facts.root_argument
+        if root and self._is_unknown(root):
+            yield missing(
+                f"root={root}",
+                f"the kernel was started with it, and {self._led_to(root)} is no partition of the "
+                f"captured disk {self.facts.device}",
+                "`disk` in the settings names the disk that is captured",
+            )
+
+    def _is_unknown(self, spec: str) -> bool:
+        """Whether a name is that of a device, and of none that is captured."""
+        name = system_tables.normal_spec(spec)
+        kind, equals, _ = name.partition("=")
+        number = self.facts.devices_of.get(spec)
+        if not (equals and kind in system_tables.BY.values()) and not name.startswith("/dev/"):
+            return False  # a network's, a file, memory
+        if name.removeprefix("/dev/").startswith(_NO_DISKS) or name in _NO_NAMES:
+            return False
+        return number not in self.captured and _folded(name) not in self.names
+
+    def _led_to(self, spec: str) -> str:
+        number = self.facts.devices_of.get(spec)
+        return f"{spec} ({self.described(number)})" if number in self.by_number else spec
+
+
+def _by_what_holds_it(mounted: list[PlacedMount]) -> list[list[PlacedMount]]:
+    """Group the mounts of one file system, each behind the first one that shows all that it does.
+
+    The owner's word about a folder is none about what is beside it on the same disk.
+    """
+    groups: list[list[PlacedMount]] = []
+    for one in sorted(mounted, key=lambda each: len(each.mount.inside.raw)):
+        for group in groups:
+            if mounts.is_below(one.mount.inside, group[0].mount.inside):
+                group.append(one)
+                break
+        else:
+            groups.append([one])
+    return groups
+
+
+_NO_NAMES = frozenset({"/dev/root", "/dev/nfs"})
+"""What root= says where the kernel or the initramfs knows it otherwise."""
+_MAPPINGS = {
+    "CRYPT": "an unlocked encrypted volume",
+    "LVM": "a logical volume",
+    "md": "an array",
+    "bcache": "a cached disk",
+    "mapping": "a mapping",
+}
+
+
+def _folded(name: str) -> str:
+    """Write a UUID in lower case; a label as it is."""
+    kind, _, value = name.partition("=")
+    return f"{kind}={value.strip(_QUOTES).lower()}" if kind.endswith("UUID") else (
+        f"{kind}={value.strip(_QUOTES)}" if value else name
+    )  # fmt: skip
+
+
+_QUOTES = "\"'"

@@ -1,0 +1,169 @@
+"""What of the captured disk itself is not in a capture, or could not be rebuilt. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from holdstill.board import mounts
+from holdstill.board.named_finding import NamedFinding, missing, not_rebuildable
+from holdstill.model.layout import Ext4
+from holdstill.model.sizes import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from holdstill.board.board_facts import BoardFacts, PartFacts, Subvolume
+
+SUBVOLUMES_NAMED = 50
+"""Subvolumes of a partition that get a finding each; the rest is counted."""
+LOST_FEATURES = {
+    "bigalloc": "clusters of several blocks cannot be written",
+    "casefold": "which directories ignore case, and by which encoding, is not kept",
+    "encrypt": "files come back in the clear, without their policies and keys",
+    "verity": "the files' verity is not kept",
+    "project": "the project ids of files are not kept",
+    "compression": "compressed files cannot be read",
+}
+"""Features of an ext4 with which something is lost, and what."""
+_QUOTA_OPTIONS = frozenset({"prjquota", "pquota", "pqnoenforce"})
+"""Mount options of an xfs that has project ids (xfs(5))."""
+
+
+def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
+    """Judge the captured disk's own content."""
+    for part in facts.parts:
+        if part.is_left_out:
+            yield missing(part.device, "nothing of this partition is captured", "", part.place)
+            continue
+        yield from _holders(part)
+        yield from _directory_only(facts, part)
+        yield from _subvolumes(facts, part)
+        yield from _members(part)
+        yield from _features(part)
+    for gap in facts.gaps:
+        where = f"after partition {gap.after}" if gap.after else "before the first partition"
+        yield missing(
+            f"{facts.device}, {where}",
+            f"bytes {gap.start:,} to {gap.end:,}, outside all partitions, are not empty: a boot "
+            "loader's, or left from earlier use",
+            "ask whoever made the image whether the board boots from there",
+        )
+    for area in facts.boot_areas:
+        yield missing(
+            f"/dev/{area}",
+            "an area of the eMMC beside its sectors, not empty: boards boot from there",
+            f"keep a copy: dd if=/dev/{area} of=FILE",
+        )
+
+
+def _holders(part: PartFacts) -> Iterator[NamedFinding]:
+    if part.holders and part.is_raw:
+        held = ", ".join(f"/dev/{name}" for name in part.holders)
+        yield missing(
+            part.device,
+            f"it is in use as {held}: what is in there is not captured by files, and its bytes "
+            "are copied while they change",
+            "the copy may be of no use",
+            *(f"/dev/{name}" for name in part.holders),
+        )
+
+
+def _directory_only(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
+    """Find a partition of which only a directory is captured."""
+    if part.mount is None or part.mount.inside.raw == b"/":
+        return
+    inside = str(part.mount.inside)
+    if any(inside == volume.path for volume in part.subvolumes):
+        return
+    others = ", ".join(
+        mounted.place
+        for mounted in facts.mounts
+        if mounted.number == part.id
+        and not mounts.is_below(mounted.mount.inside, part.mount.inside)
+    )
+    shown = f"; of that is mounted: {others}" if others else ""
+    yield missing(
+        part.device,
+        f"only {inside} of it is mounted, at {part.place}, and captured; what is beside {inside} "
+        f"is not{shown}",
+        f"mount the whole of {part.device} somewhere, and see `holdstill inspect`",
+    )
+    yield not_rebuildable(
+        f"{part.device}: {inside}",
+        f"a rebuild puts what is in {inside} at the top of the partition, where nobody looks for "
+        "it",
+        "files can be taken out with `holdstill get`",
+    )
+
+
+def _subvolumes(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
+    """Find the subvolumes of a btrfs that are not the captured one."""
+    if part.mount is None:
+        return
+    own = str(part.mount.inside)
+    others = [volume for volume in part.subvolumes if volume.path != own]
+    for volume in others[:SUBVOLUMES_NAMED]:
+        yield _subvolume(facts, part, volume)
+    rest = others[SUBVOLUMES_NAMED:]
+    if rest:
+        snapshots = sum(volume.is_snapshot for volume in rest)
+        yield missing(
+            f"{part.device}: further subvolumes",
+            f"{len(rest)} more subvolumes, {counted(snapshots, 'snapshot')} among them, from "
+            f"{rest[0].path} on, are not in the capture",
+            "`btrfs subvolume list` names them",
+        )
+    if own != "/" and any(volume.path == own for volume in part.subvolumes):
+        yield not_rebuildable(
+            f"{part.device}: subvolume {own}",
+            f"a rebuild puts its files at the top of the file system: subvol={own} leads nowhere, "
+            "and what was beside it at the top is not there",
+            "after a rebuild, take subvol= out of fstab and of the kernel's command line",
+        )
+
+
+def _subvolume(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> NamedFinding:
+    places = [
+        mounted.place
+        for mounted in facts.mounts
+        if mounted.number == part.id and str(mounted.mount.inside) == volume.path
+    ]
+    where = f"mounted at {', '.join(places)}" if places else "not mounted by itself"
+    kind = "snapshot" if volume.is_snapshot else "subvolume"
+    return missing(
+        f"{part.device}: {kind} {volume.path}",
+        f"a {kind} of the btrfs on {part.device}, {where}: of a btrfs, one subvolume is captured",
+        "copy it by other means",
+        volume.path,
+        *places,
+    )
+
+
+def _members(part: PartFacts) -> Iterator[NamedFinding]:
+    others = [name for name in part.members if f"/dev/{name}" != part.device]
+    if others:
+        shown = ", ".join(f"/dev/{name}" for name in others)
+        yield not_rebuildable(
+            f"{part.device}: several devices",
+            f"its btrfs is spread over {shown} as well; a rebuild puts its files on one device",
+            "see that the target has room for all of it",
+        )
+
+
+def _features(part: PartFacts) -> Iterator[NamedFinding]:
+    if isinstance(part.file_system, Ext4) and not part.is_raw:
+        for feature in part.file_system.features:
+            lost = LOST_FEATURES.get(feature)
+            if lost is None and feature.startswith("FEATURE_"):
+                lost = "nobody here knows this feature"
+            if lost:
+                yield not_rebuildable(
+                    f"{part.device}: {feature}", f"an ext4 with {feature}: {lost}",
+                    "`tune2fs -l` shows the features", f"{part.place}: {feature}",
+                )  # fmt: skip
+    options = part.mount.options.split(",") if part.mount else ()
+    if part.mount and part.mount.type == "xfs" and _QUOTA_OPTIONS.intersection(options):
+        yield not_rebuildable(
+            f"{part.device}: project", "an xfs with project quota: project ids are not kept",
+            "write down /etc/projects and set them up again", f"{part.place}: project",
+        )  # fmt: skip

@@ -1,0 +1,287 @@
+"""Finds out what the check for completeness has to know of the live board. Changes nothing.
+
+Mounts are judged by mountinfo alone: none of another disk, a network or a program is touched.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from holdstill.board import block_devices, layout, mounts
+from holdstill.board.board_facts import (
+    BoardFacts,
+    Doubt,
+    PartFacts,
+    PlacedMount,
+    Subvolume,
+    UsedGap,
+)
+from holdstill.disks import used_gaps
+from holdstill.model import system_tables
+from holdstill.model.layout import Ext4, Fat, Other, Raw, Swap, TableLabel
+from holdstill.model.paths import BoardPath
+from holdstill.system import byte_source, files, ioctl
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator
+
+    from holdstill.board.board_facts import BlockDevice, Number
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
+
+_LUKS_UUID = slice(168, 208)
+"""Of a LUKS header, version 1 and 2 alike (LUKS1 and LUKS2 On-Disk Format Specification)."""
+_AREAS = ("boot", "gp")
+"""What follows a disk's name in those of an eMMC's own areas (Linux drivers/mmc/core/mmc.c)."""
+
+
+def read(
+    board: BoardLayout,
+    root: BoardPath,
+    *,
+    all_mounts: tuple[Mount, ...],
+    raw: Collection[int],
+    left_out: Collection[int] = (),
+    store: Path | None,
+) -> BoardFacts:
+    """Find out the facts of a board.
+
+    Args:
+        board: the captured disk.
+        root: where the board's root is mounted on this system.
+        all_mounts: what is mounted.
+        raw: partitions whose bytes are copied, not their files.
+        left_out: partitions of which nothing is captured.
+        store: the keeper's store, if it is in a directory of this machine.
+    """
+    top = Path(os.fsdecode(root.raw))
+    is_here = root.raw == b"/"
+    doubts: list[Doubt] = []
+    devices = block_devices.read_block_devices(all_mounts)
+    parts = tuple(_part(board, part, (raw, left_out), doubts) for part in board.parts)
+    placed = tuple(
+        PlacedMount(mount, layout.device_number(mount), str(mounts.relative_to(mount.point, root)))
+        for mount in all_mounts
+        if mounts.is_below(mount.point, root)
+    )
+    doubts += _mounted_outside(board, root, all_mounts)
+    fstab = system_tables.parse_fstab(_text(top / "etc/fstab", doubts))
+    crypttab = system_tables.parse_crypttab(_text(top / "etc/crypttab", doubts))
+    root_argument = _root_argument(_text(Path("/proc/cmdline"), doubts)) if is_here else ""
+    specs = [
+        *(entry.spec for entry in fstab),
+        *(spec for entry in crypttab for spec in (entry.spec, f"/dev/mapper/{entry.name}")),
+        *([root_argument] if root_argument else []),
+    ]
+    return BoardFacts(
+        device=str(board.device),
+        disk=board.disk,
+        parts=parts,
+        mounts=placed,
+        devices=devices,
+        fstab=tuple(fstab),
+        crypttab=tuple(crypttab),
+        root_argument=root_argument,
+        devices_of=_devices_of(specs) if is_here else _by_slot(specs, parts),
+        store=_place_of(store, root, all_mounts) if store else "",
+        gaps=tuple(_gaps(board, doubts)),
+        boot_areas=tuple(used_areas(board.device.name, devices, doubts)),
+        doubts=tuple(doubts),
+    )
+
+
+def _text(path: Path, doubts: list[Doubt]) -> str:
+    """Return a file of the system; "" where there is none."""
+    try:
+        return files.read_regular(path).decode(errors="surrogateescape")
+    except FileNotFoundError:
+        return ""
+    except OSError as error:
+        why = f"it cannot be read ({error.strerror}): what it names may be missing"
+        doubts.append(Doubt(str(path), why))
+        return ""
+
+
+def _root_argument(line: str) -> str:
+    """Return the last root= of a kernel's command line, which counts; "" for none."""
+    values = [word.partition("=")[2] for word in line.split() if word.startswith("root=")]
+    return values[-1] if values else ""
+
+
+def _devices_of(specs: Iterable[str]) -> dict[str, Number]:
+    """Return the numbers of the block devices that names lead to now."""
+    folders = {kind: folder for folder, kind in system_tables.BY.items()}
+    found = {}
+    for spec in specs:
+        kind, equals, value = system_tables.normal_spec(spec).partition("=")
+        if equals and kind in folders and "/" not in value:
+            path = Path("/dev/disk") / folders[kind] / value
+        else:
+            path = Path(spec)
+        if not path.is_relative_to("/dev"):
+            continue
+        number = _number(path)
+        if number is not None:
+            found[spec] = number
+    return found
+
+
+def _by_slot(specs: Iterable[str], parts: tuple[PartFacts, ...]) -> dict[str, Number]:
+    """Take device names of a board that does not run here for the partitions of its disk."""
+    by_slot = {part.number: part.id for part in parts}
+    found = {}
+    for spec in specs:
+        number = by_slot.get(system_tables.partition_slot(spec) or 0)
+        if number is not None:
+            found[spec] = number
+    return found
+
+
+def _number(path: Path) -> Number | None:
+    try:
+        about = path.stat()
+    except OSError:
+        return None
+    is_block = stat.S_ISBLK(about.st_mode)
+    return (os.major(about.st_rdev), os.minor(about.st_rdev)) if is_block else None
+
+
+def _place_of(store: Path, root: BoardPath, all_mounts: tuple[Mount, ...]) -> str:
+    path = BoardPath(os.fsencode(os.path.realpath(store)))
+    mount = mounts.mount_of(path, all_mounts)
+    if mount is None or not mounts.is_below(mount.point, root):
+        return ""
+    return str(mounts.relative_to(mount.point, root))
+
+
+def _mounted_outside(
+    board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]
+) -> Iterator[Doubt]:
+    """Yield partitions that are mounted beside the board's root, and read as if they were not."""
+    for part in board.parts:
+        writable = [m for m in all_mounts if not m.is_read_only and layout.is_on(part, m)]
+        if part.mount is None and writable:
+            yield Doubt(
+                str(part.device),
+                f"it is mounted at {writable[0].point}, which is not below {root}: its copy may "
+                "be of several moments",
+            )
+
+
+# ---- partitions ---------------------------------------------------------------------------------
+
+
+def _part(
+    board: BoardLayout,
+    part: BoardPart,
+    ways: tuple[Collection[int], Collection[int]],
+    doubts: list[Doubt],
+) -> PartFacts:
+    is_btrfs = isinstance(part.file_system, Other) and part.file_system.type == "btrfs"
+    return PartFacts(
+        number=part.number,
+        device=str(part.device),
+        file_system=part.file_system,
+        id=_number(part.device),
+        names=frozenset(_names(board, part)),
+        mount=part.mount,
+        place=part.place,
+        is_raw=part.number in ways[0],
+        is_left_out=part.number in ways[1],
+        holders=part.holders,
+        subvolumes=tuple(_subvolumes(part, doubts)) if is_btrfs and part.mount else (),
+        members=_members(part) if is_btrfs else (),
+    )
+
+
+def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
+    match part.file_system:
+        case Ext4(uuid=uuid, label=label) | Swap(uuid=uuid, label=label):
+            yield from (f"UUID={uuid}", f"LABEL={label}")
+        case Other(uuid=uuid, label=label):
+            yield from (f"UUID={uuid}", f"LABEL={label}")
+        case Fat(label=label) as fat:
+            yield from (f"UUID={fat.uuid}", f"LABEL={label}")
+        case Raw(type="crypto_LUKS"):
+            with layout.opened_part(board, part) as source:
+                header = source.read(0, 512)
+            yield f"UUID={header[_LUKS_UUID].partition(bytes(1))[0].decode(errors='replace')}"
+        case _:
+            pass
+    if board.disk.label is not TableLabel.NONE:
+        yield f"PARTUUID={board.disk.partuuid(part.number)}"
+        if name := board.disk.partition(part.number).name:
+            yield f"PARTLABEL={name}"
+
+
+def _subvolumes(part: BoardPart, doubts: list[Doubt]) -> Iterator[Subvolume]:
+    """Yield the subvolumes of a mounted btrfs; a doubt if they cannot be listed."""
+    assert part.mount is not None  # noqa: S101  it is mounted
+    try:
+        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            found = {volume.id: volume for volume in ioctl.btrfs_subvolumes(handle)}
+            paths = {
+                volume.id: ioctl.btrfs_directory(handle, volume.parent, volume.directory)
+                + volume.name
+                for volume in found.values()
+            }
+    except OSError as error:
+        why = f"its subvolumes cannot be listed ({error.strerror}): some may be missing"
+        doubts.append(Doubt(str(part.device), why))
+        return
+    for volume in found.values():
+        path, parent = paths[volume.id], volume.parent
+        while parent in found:
+            path, parent = paths[parent] + b"/" + path, found[parent].parent
+        yield Subvolume(str(BoardPath(b"/" + path)), volume.is_snapshot)
+
+
+def _members(part: BoardPart) -> tuple[str, ...]:
+    """Return the devices of a mounted btrfs (Linux fs/btrfs/sysfs.c)."""
+    assert isinstance(part.file_system, Other)  # noqa: S101  it is a btrfs
+    folder = layout.SYS / "fs/btrfs" / part.file_system.uuid / "devices"
+    return tuple(sorted(item.name for item in folder.iterdir())) if folder.is_dir() else ()
+
+
+# ---- around the partitions ----------------------------------------------------------------------
+
+
+def _gaps(board: BoardLayout, doubts: list[Doubt]) -> Iterator[UsedGap]:
+    try:
+        with byte_source.opened(board.device) as source:
+            for gap in used_gaps.used(source, board.disk):
+                yield UsedGap(gap.start, gap.end, gap.after)
+    except OSError as error:
+        why = f"what is between its partitions cannot be read ({error.strerror})"
+        doubts.append(Doubt(str(board.device), why))
+
+
+def used_areas(
+    disk: str, devices: tuple[BlockDevice, ...], doubts: list[Doubt], *, dev: Path = Path("/dev")
+) -> Iterator[str]:
+    """Yield the names of an eMMC's own areas that hold anything.
+
+    Args:
+        disk: its name.
+        devices: all there are.
+        doubts: gets what cannot be read.
+        dev: where the devices' nodes are.
+    """
+    for device in devices:
+        if not device.name.startswith(tuple(disk + area for area in _AREAS)):
+            continue
+        try:
+            with byte_source.opened(dev / device.name) as source:
+                is_used = not all(
+                    used_gaps.is_blank(source.read(at, min(files.CHUNK, source.size - at)))
+                    for at in range(0, source.size, files.CHUNK)
+                )
+        except OSError as error:
+            why = f"this area of the eMMC cannot be read ({error.strerror}): it may be needed"
+            doubts.append(Doubt(f"/dev/{device.name}", why))
+            continue
+        if is_used:
+            yield device.name

@@ -1,0 +1,46 @@
+"""Whether all that this board mounts and boots from is captured, and could be rebuilt."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from holdstill.board import completeness, mounts, read_board_facts
+from holdstill.model.paths import BoardPath
+from holdstill.model.store_address import FolderAddress
+from holdstill.workflow import capture_method
+from holdstill.workflow.capture_method import HAS_FILES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from holdstill.board.completeness import Completeness
+    from holdstill.board.layout import BoardLayout
+    from holdstill.model.finding import Finding
+    from holdstill.model.settings import BoardSettings
+    from holdstill.workflow.capture_method import MethodChoice
+
+
+def check(
+    settings: BoardSettings, board: BoardLayout, chosen: Mapping[int, MethodChoice]
+) -> Completeness:
+    """Judge the board as it is now: what is mounted may have changed since it was surveyed."""
+    address, numbers = settings.keeper, capture_method.left_out(settings)
+    facts = read_board_facts.read(
+        board,
+        BoardPath(os.fsencode(settings.root)),
+        all_mounts=mounts.read_mounts(),
+        raw={number for number, choice in chosen.items() if choice.method not in HAS_FILES},
+        left_out=numbers,
+        store=address.path if isinstance(address, FolderAddress) else None,
+    )
+    words = (str(word) for word in settings.leave_out if not isinstance(word, int))
+    devices = (str(board.part(number).device) for number in numbers)
+    return completeness.judge(facts, (*words, *devices))
+
+
+def united(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return the findings of two looks: what was missing at either of them was not captured."""
+    known = {(finding.kind, finding.what) for finding in after}
+    gone = (finding for finding in before if (finding.kind, finding.what) not in known)
+    return (*after, *gone)
