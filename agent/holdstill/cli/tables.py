@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
+    from holdstill.workflow.inspect_large_files import PauseNow
     from holdstill.workflow.rebuild import RebuildReport
     from holdstill.workflow.silence import BoardSilence
     from holdstill.workflow.verify_captures import VerifyReport
@@ -98,6 +99,7 @@ def inspection(found: Inspection, out: Console) -> None:
     _list(out, "Not on this disk, left out:", found.left_out)
     _list(out, "Contents left out:", found.excluded)
     out.print(f"Free memory for the pause: {human(found.free_memory)}")
+    pause_now(found.pause, out)
     if found.keeper is not None:
         newest = found.keeper.newest
         out.print(
@@ -113,6 +115,23 @@ def inspection(found: Inspection, out: Console) -> None:
     for advice in (*found.health.advice, *found.trend.advice):
         out.print(f"{advice.urgency}: {advice.text}", style="yellow")
     warnings(found.warnings, out)
+
+
+def pause_now(pause: PauseNow, out: Console) -> None:
+    """Show how large files are followed, and what a pause would cost now."""
+    for part in pause.parts:
+        why = f" ({part.why})" if part.why else ""
+        out.print(f"Large files of partition {part.part}: {part.how}{why}")
+        for file in part.files:
+            out.print(
+                f"  {file.path}, {human(file.size)}: {file.how}, a pause now would copy "
+                f"{human(file.pause_bytes)}"
+            )
+    if any(part.files for part in pause.parts):
+        out.print(
+            f"A pause now would copy {human(pause.bytes)} of large files: about "
+            f"{pause.seconds * 1000:.0f} ms"
+        )
 
 
 def warnings(texts: Sequence[str], out: Console) -> None:

@@ -139,6 +139,24 @@ def fanotify_mark(queue: int, mask: int, directory: int) -> None:
     _checked(_LIBC.fanotify_mark(queue, flags, ctypes.c_uint64(mask), directory, None))
 
 
+_IN_CLOEXEC, _IN_NONBLOCK = os.O_CLOEXEC, os.O_NONBLOCK
+"""Of linux/inotify.h; inotify_init(2) and inotify_add_watch(2) explain them."""
+
+
+def inotify_init() -> int:
+    """Open a queue of events of watched inodes."""
+    return _checked(_LIBC.inotify_init1(_IN_CLOEXEC | _IN_NONBLOCK))
+
+
+def inotify_add_watch(queue: int, path: bytes, mask: int) -> int:
+    """Watch an inode; return the number that its events carry.
+
+    Raises:
+        OSError: ENOSPC: this user may not watch more.
+    """
+    return _checked(_LIBC.inotify_add_watch(queue, path, ctypes.c_uint32(mask)), path)
+
+
 _LANDLOCK_CREATE_RULESET, _LANDLOCK_ADD_RULE, _LANDLOCK_RESTRICT_SELF = 444, 445, 446
 _LANDLOCK_CREATE_RULESET_VERSION, _LANDLOCK_RULE_PATH_BENEATH = 1, 1
 _IOPRIO_SET = {"x86_64": 251, "aarch64": 30, "riscv64": 30, "armv7l": 314, "armv6l": 314}

@@ -48,6 +48,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         last.seq + 1 if last.manifest and last.manifest == run.started.previous else 0
     )
     run.uploader.requeue_missing(run.index, since=unconfirmed_since)
+    run.followed_uploader.resume(run.index, run.trees.mounted, run.started.previous)
     is_check_due = run.state.last.unchecked + 1 >= run.settings.full_scan_every
     warnings: list[str] = []
 

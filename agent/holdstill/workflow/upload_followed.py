@@ -8,6 +8,7 @@ keeper has from the rounds, and of those that the pause took.
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.model.paths import display
@@ -16,10 +17,10 @@ from holdstill.workflow.upload import known_pieces, pending_large
 from holdstill.workflow.upload_pieces import PiecesToSend
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.board.followed_file import FollowedFile, Piece
-    from holdstill.board.followed_files import FileInPause
+    from holdstill.board.followed_files import FileInPause, FollowedFiles
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
     from holdstill.records.index_queries import Index
@@ -38,6 +39,7 @@ class FollowedUploader:
         lists: that the board remembers.
         seq: of the run.
         stats: counts what was read.
+        followed: the followed files of all partitions.
     """
 
     def __init__(
@@ -48,9 +50,27 @@ class FollowedUploader:
         lists: KnownLists,
         seq: int,
         stats: TransferStats,
+        followed: FollowedFiles,
     ) -> None:
         self._whole, self._pieces, self._lists = whole, pieces_up, lists
         self._seq, self._stats = seq, stats
+        self._followed = followed
+
+    def resume(self, index: Index, trees: Mapping[int, MountedTree], capture: str) -> None:
+        """Follow files on from a capture, if what is known of them was kept; before any look.
+
+        Args:
+            index: as that capture, or a later run, left it.
+            trees: by partition.
+            capture: the keeper's newest of this board; it has all their pieces.
+        """
+        for file in self._followed.remembered(capture):
+            listed, tree = self._lists.list_of(file.digest), trees.get(file.part)
+            if listed is None or tree is None:
+                continue
+            for entry in index.by_inode(file.part, file.inode):
+                with suppress(OSError), _opened(tree, entry) as handle:
+                    self._followed.resume(handle, file, listed)
 
     def upload_live(self, index: Index, tree: MountedTree) -> None:
         """Send all that is pending in a live tree; what changes all the time stays pending.
@@ -125,6 +145,15 @@ class FollowedUploader:
         self._lists.save_list(listed)
         index.set_digest(part, entry, listed.digest(), seq=self._seq)
         index.commit()
+
+
+@contextmanager
+def _opened(tree: MountedTree, entry: Entry) -> Iterator[int]:
+    handle = tree.open(entry)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
 
 
 def _clean(found: FileInPause, listed: PieceList) -> frozenset[bytes]:
