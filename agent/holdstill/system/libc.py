@@ -181,16 +181,35 @@ def prctl(option: int, value: int) -> None:
     _checked(_LIBC.prctl(option, ctypes.c_ulong(value), unused, unused, unused))
 
 
+def _ioprio_set_number() -> int:
+    number = _IOPRIO_SET.get(os.uname().machine)
+    if number is None:
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    return number
+
+
+def io_priority() -> int:
+    """Return this thread's class and level of ioprio_get(2); errors as `set_io_priority`."""
+    number = _ioprio_set_number() + 1  # on every architecture the one is next to the other
+    return _checked(_syscall(number, _IOPRIO_WHO_PROCESS, 0))
+
+
+def set_io_priority(priority: int) -> None:
+    """Set how soon the disk serves this thread: class and level of ioprio_set(2).
+
+    Raises:
+        OSError: ENOSYS where the number of the call is not known, else as the call.
+    """
+    _checked(_syscall(_ioprio_set_number(), _IOPRIO_WHO_PROCESS, 0, priority))
+
+
 def make_io_idle() -> None:
     """Have this thread's input and output served only when the disk is otherwise idle.
 
     Raises:
-        OSError: ENOSYS where the number of ioprio_set(2) is not known, else as the call.
+        OSError: as `set_io_priority`.
     """
-    number = _IOPRIO_SET.get(os.uname().machine)
-    if number is None:
-        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
-    _checked(_syscall(number, _IOPRIO_WHO_PROCESS, 0, _IOPRIO_CLASS_IDLE))
+    set_io_priority(_IOPRIO_CLASS_IDLE)
 
 
 def landlock_version() -> int:
