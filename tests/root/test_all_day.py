@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(300)
 MIB = 1 << 20
-SIZE = 128 * MIB
-LITTLE = 4 * MIB
+SIZE = 40 * MIB
+LITTLE = 3 * MIB
 """Bytes that a night may read of it: a few pieces, and what finding them takes."""
 NAME = "readings.db"
 
@@ -64,7 +64,7 @@ class Nights:
 
 @contextmanager
 def nights(folder: Path, kind: str = "ext4", more: str = "") -> Iterator[Nights]:
-    with boards.running(folder, size=512 * MIB, kind=kind) as board:
+    with boards.running(folder, size=384 * MIB, kind=kind) as board:
         file = board.root / "srv" / NAME
         file.parent.mkdir()
         file.write_bytes(os.urandom(SIZE))
@@ -89,7 +89,7 @@ def test_a_night_reads_what_changed_since_the_last_and_captures_what_was_frozen(
     tmp_path: Path, kind: str
 ) -> None:
     with nights(tmp_path, kind) as one:
-        for places in ((7 * MIB, 99 * MIB + 5), (SIZE,), ()):  # in it, behind it, nowhere
+        for places in ((7 * MIB, 33 * MIB + 5), (SIZE,), ()):  # in it, behind it, nowhere
             one.write(*places)
             os.utime(one.file)
 
@@ -100,7 +100,7 @@ def test_a_night_reads_what_changed_since_the_last_and_captures_what_was_frozen(
             assert taken.files == 1
             assert one.got() == hashlib.sha256(one.file.read_bytes()).hexdigest()
             one.write()
-        one.write(50 * MIB)
+        one.write(20 * MIB)
         assert one.got() != one.captures.take("witness").frozen == one.got()
 
 
