@@ -331,8 +331,9 @@ class FollowedFiles:
         """
         status = os.fstat(handle)
         is_it = (status.st_dev, status.st_ino) == (remembered.device, remembered.inode)
-        if self._all_day and is_it and self._all_day.lives(remembered):
-            self.parts[remembered.part].resume(handle, remembered, listed)
+        part = self.parts.get(remembered.part)
+        if self._all_day and part and is_it and self._all_day.lives(remembered):
+            part.resume(handle, remembered, listed)
 
     def remember(
         self, capture: str, still: Collection[int], digest_of: Callable[[int, int], bytes]
