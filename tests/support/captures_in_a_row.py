@@ -32,14 +32,11 @@ if TYPE_CHECKING:
     from holdstill.board.all_day import AllDay
     from holdstill.workflow.ports import Progress
 
-IO_OF_US = Path("/proc/self/io")
-
 
 class Taken(msgspec.Struct, frozen=True):
     """How a capture went.
 
     Attributes:
-        read: bytes that this process had fetched from disks meanwhile (proc(5), read_bytes).
         hashed: bytes that were read and hashed in the hot rounds.
         how: of the root partition's large files, and why.
         frozen: SHA-256 of FILE in the freeze; "" without a witness.
@@ -47,7 +44,6 @@ class Taken(msgspec.Struct, frozen=True):
         spooled: bytes that the pause took to memory.
     """
 
-    read: int
     hashed: int
     how: tuple[str, str]
     frozen: str
@@ -108,20 +104,13 @@ class Silent:
         yield
 
 
-def fetched() -> int:
-    lines = dict(line.split(": ") for line in IO_OF_US.read_text("ascii").splitlines())
-    return int(lines["read_bytes"])
-
-
 def taken(settings: Path, witness: Witness, kept: AllDay) -> Taken:
     witness.digest = ""
-    before = fetched()
     progress: Progress = Silent()
     report = scheduled_capture.from_settings(settings, kept)(progress)
     cost = kept.cost()
     part = report.parts[1]
     return Taken(
-        read=fetched() - before,
         hashed=report.hashed_bytes,
         how=(part.large_files, part.large_files_why),
         frozen=witness.digest,
