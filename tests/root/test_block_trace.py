@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -178,6 +179,34 @@ def test_a_thread_drains_the_buffers_where_nobody_looks(device: Path) -> None:
         answer = trace.written()
     assert isinstance(answer, dict), answer
     assert sum(b - a for a, b in answer[disk_of(device)].within(0, SIZE)) == 5000 * 4096
+
+
+def test_at_rest_a_buffer_that_fills_wakes_the_thread_and_nothing_is_lost(device: Path) -> None:
+    """Three times as much as a buffer holds, and it is drained only when a part of it is full."""
+    burst, undrained = 200, 260  # the buffer holds some 450, and wakes at a quarter
+    with traced(device, 4 * SMALLEST_KIB) as trace:
+        trace.rest()
+        for number in range(1, 8):
+            write_blocks(device, 0, count=burst, step=4)
+            wait_until_drained_to(trace, device, number * burst - undrained)
+
+        assert told(trace, device)[:2] == [(0, 4096), (4 * 4096, 5 * 4096)]
+        assert drained(trace, device) == 7 * burst
+        trace.wake()
+        write_blocks(device, 1)
+        assert told(trace, device)[0][1] >= 8192
+
+
+def drained(trace: BlockTrace, device: Path) -> int:
+    """Return how many blocks of 4 KiB the trace has told of so far."""
+    return trace._traced[disk_of(device)] // 8
+
+
+def wait_until_drained_to(trace: BlockTrace, device: Path, blocks: int) -> None:
+    deadline = time.monotonic() + block_trace.REST / 2  # so it was no drain by the clock
+    while drained(trace, device) < blocks:
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
 
 
 @pytest.mark.parametrize("switch", ["tracing_on", f"{EVENT}/enable"])

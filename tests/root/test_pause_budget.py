@@ -113,6 +113,27 @@ def test_what_takes_too_long_by_the_measured_rate_is_sealed_at_a_lower_grade_if_
 
 
 @pytest.mark.timeout(240)
+def test_a_file_larger_than_the_memory_is_sealed_as_it_is_found_if_so_set(
+    tmp_path: Path,
+) -> None:
+    more = ", over_budget: lower-grade"
+    with busy_board(tmp_path, 64 * MIB, more) as (board, kept):
+        (board.root / "srv" / "second name").hardlink_to(board.root / "srv" / "readings.db")
+
+        told = json.loads(
+            holdstill("capture", "--settings", kept.settings, "--json", accepted=[8])
+        )
+
+        assert any("nothing was held still" in text for text in told["warnings"])
+        assert told["parts"][1]["grade"] == "live"
+        assert not (tmp_path / "paused").exists()
+        holdstill("get", "pier-3", "/srv", "--to", tmp_path / "got", "--store", kept.store)
+        names = [tmp_path / "got" / name for name in ("readings.db", "second name")]
+        assert [name.stat().st_size for name in names] == [LARGE, LARGE]
+        holdstill("verify", "--store", kept.store)
+
+
+@pytest.mark.timeout(240)
 def test_holes_and_second_names_do_not_count(tmp_path: Path) -> None:
     with (
         boards.running(tmp_path, size=512 * MIB) as board,

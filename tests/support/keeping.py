@@ -94,6 +94,10 @@ class FakeClock:
         self._seconds += seconds
         self._now += timedelta(seconds=seconds)
 
+    def set_by(self, step: timedelta) -> None:
+        """Set the wall clock; the other one is never set."""
+        self._now += step
+
 
 def seal_of(data: bytes, board: str, key: str) -> bytes:
     """Return what stands for a signature where the real tool may not be started."""

@@ -329,6 +329,7 @@ class Board:
             service_manager=self.manager,
             event_log=self.lines,
             last_sealed=self.when_last_sealed,
+            all_day_cost=lambda: None,
             publish=lambda nightly_state, due: self.published.append((nightly_state, due)),
         )
         self.daemon = Nightly(

@@ -16,6 +16,7 @@ import errno
 import fcntl
 import os
 import secrets
+import select
 import threading
 from array import array
 from collections import deque
@@ -26,7 +27,7 @@ from holdstill.board import traced_disk
 from holdstill.board.trace_pages import PageLayout, Request, parse_layout, parse_page
 from holdstill.board.traced_disk import Disk, NoTrace, Untraced
 from holdstill.board.written_blocks import WrittenBlocks
-from holdstill.system import tracefs
+from holdstill.system import clocks, tracefs
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -40,7 +41,11 @@ PREFIX = "holdstill-"
 BUFFER_KIB = 256
 """Of each CPU: stands 64,000 writes/s, and a card does a few thousand."""
 EVERY = 0.05
-"""Seconds from one draining of the buffers to the next."""
+"""Seconds from one draining of the buffers to the next; at rest, the fewest of them."""
+WAKE_PERCENT = 25
+"""Share of a CPU's buffer that, at rest, wakes who drains it."""
+REST = 10.0
+"""Seconds after which the buffers are drained at rest, however little is in them."""
 GRACE = 0.5
 """Seconds for which a write is told once more by the next look.
 
@@ -92,8 +97,11 @@ class BlockTrace:
         self._iostats = {disk: held(path / "queue/iostats") for disk, path in of.items()}
         self._page = _page_size(instance)
         self._lock = threading.Lock()
-        self._stop = threading.Event()
+        self._stop, self._is_resting = threading.Event(), False
+        self._bell = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
+        opened.callback(os.close, self._bell)
         self._thread: threading.Thread | None = None
+        self._spent = 0.0
         self._trouble: OSError | ValueError | None = None
         self._missed = False
         self._dropped = self._dropped_now()
@@ -101,6 +109,31 @@ class BlockTrace:
         self._written = self._none_written()
         self._recent: deque[tuple[float, array[int]]] = deque()
         self._counted = {disk: self._counted_only(disk) for disk in disks}
+
+    @property
+    def disks(self) -> frozenset[Disk]:
+        """The disks that it tells of."""
+        return frozenset(self._sizes)
+
+    @property
+    def cpu_seconds(self) -> float:
+        """What draining it in a thread has taken of the processor so far."""
+        return self._spent
+
+    @property
+    def memory(self) -> int:
+        """Bytes that it takes in memory: the kernel's buffers, and which blocks were written."""
+        buffers = len(self._pipes) * BUFFER_KIB << 10
+        return buffers + sum(written.memory for written in self._written.values())
+
+    def rest(self) -> None:
+        """Drain as seldom as can be, for the time in which nobody looks for long."""
+        self._is_resting = True
+
+    def wake(self) -> None:
+        """Drain often again: what was drained just before a look is told once more."""
+        self._is_resting = False
+        os.eventfd_write(self._bell, 1)
 
     def written(self) -> dict[Disk, WrittenBlocks] | Untraced:
         """Return what was written since the last look, and in the moments before it once more.
@@ -186,6 +219,7 @@ class BlockTrace:
     def _end_draining(self) -> None:
         if self._thread is not None:
             self._stop.set()
+            os.eventfd_write(self._bell, 1)
             self._thread.join()
             self._thread = None
 
@@ -199,8 +233,17 @@ class BlockTrace:
             self._end_draining()
 
     def _keep_draining(self) -> None:
+        before = self._spent
+        poller = select.poll()
+        for handle in (*self._pipes, self._bell):
+            poller.register(handle, select.POLLIN)
         while not self._stop.wait(EVERY):
+            if self._is_resting:
+                poller.poll(REST * 1000)
+            with suppress(BlockingIOError):
+                os.eventfd_read(self._bell)
             self._drain()
+            self._spent = before + clocks.thread_seconds()
 
     def _drain(self) -> None:
         with self._lock:
@@ -352,6 +395,8 @@ def _set_up(top: int, instance: int, disks: Sequence[Disk], buffer_kib: int) -> 
     tracefs.write(instance, "buffer_size_kb", str(buffer_kib))
     # The oldest events stay and the newest are dropped and counted, so that what is read is whole.
     tracefs.write(instance, "options/overwrite", "0")
+    with suppress(FileNotFoundError):  # before Linux 5.0 whoever waits is woken by every event
+        tracefs.write(instance, "buffer_percent", str(WAKE_PERCENT))
     try:
         layout = parse_layout(
             tracefs.read(top, "events/header_page"), tracefs.read(instance, f"{EVENT}/format")

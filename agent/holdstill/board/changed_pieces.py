@@ -113,6 +113,16 @@ class FileAsRead:
     lengths: Mapping[int, int] = field(default_factory=dict)
     doubts: Mapping[int, Why] = field(default_factory=dict)
 
+    @classmethod
+    def just_read(cls, piece: int, size: int, extents: Sequence[Extent]) -> FileAsRead:
+        """Return what is known of a file of this size and map, as if it was read and stood still.
+
+        Only to learn what is written to it from now on: nothing was judged.
+        """
+        count, rest = -(-size // piece), size % piece
+        lengths = {count - 1: rest} if rest else {}
+        return cls(piece, count, joined(extents, 0, count * piece), lengths)
+
     def look(self, now: Sequence[Extent], written: Written, size: int) -> Look:
         """Tell which pieces must be read again.
 

@@ -5,6 +5,12 @@ within one tick of the kernel's clock leave the same one. Both can only happen t
 ctime is not older than the sync that precedes a look: such a file is suspect, and looked at again
 in the next round. All others are trustworthy: that sync has write-protected their pages, so a
 later store has to move their ctime.
+
+The block trace is not asked about small files, since it could clear none of them in the pause. It
+tells what it was told in the last half second once more (`block_trace.GRACE`, for writes past the
+page cache), and the look just before a pause leaves suspect only what was changed since its own
+sync began: that is, what the trace calls written anyway. Besides, it tells of contents, where a
+suspect's attributes may have changed too, and each file would need its map taken twice.
 """
 
 from __future__ import annotations

@@ -11,13 +11,15 @@ from __future__ import annotations
 
 import os
 import struct
+from bisect import bisect_right
 from enum import Enum, auto
+from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.system import ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 
 class State(Enum):
@@ -110,6 +112,16 @@ def joined(extents: Iterable[Extent], start: int, end: int) -> list[Extent]:
             before = found.pop()
             one = before._replace(length=before.length + one.length)
         found.append(one)
+    return found
+
+
+def part_of(extents: Sequence[Extent], start: int, end: int) -> list[Extent]:
+    """Return what a map has in a range, clipped to it; the map is in order, as maps are."""
+    found = []
+    for at in range(bisect_right(extents, start, key=attrgetter("end")), len(extents)):
+        if extents[at].offset >= end:
+            break
+        found.append(extents[at].clipped(start, end))
     return found
 
 

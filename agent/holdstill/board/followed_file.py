@@ -4,6 +4,7 @@
     hot round   look; read, hash, hand on each of them
     pause       look once more; the pieces that must be read again go to the spool, nothing else
     after it    hash these pieces in the spool: all digests together are those of the instant
+    next night  go on from there, if the trace ran on meanwhile
 
 The trace is asked before each look (`changed_pieces` says why the result is right).
 """
@@ -14,12 +15,13 @@ import os
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, Written, judged
+from holdstill.board.extent_map import part_of
 from holdstill.model import pieces
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from holdstill.board.extent_map import ExtentMap
+    from holdstill.board.extent_map import Extent, ExtentMap
     from holdstill.board.piece_digests import PieceDigests
     from holdstill.board.spool import Spool, Spooled
     from holdstill.model.pieces import PieceList
@@ -57,13 +59,29 @@ class FollowedFile:
     Args:
         handle: the open file; the caller closes it.
         its_map: says where the file lies.
-        digests: of its pieces; empty.
+        digests: of its pieces; empty, or those of what is known.
+        known: what an earlier run has read of it, None for nothing.
+        as_listed: SHA-256 of the list of what is known.
     """
 
-    def __init__(self, handle: int, its_map: ExtentMap, digests: PieceDigests) -> None:
+    def __init__(
+        self,
+        handle: int,
+        its_map: ExtentMap,
+        digests: PieceDigests,
+        known: FileAsRead | None = None,
+        as_listed: bytes = b"",
+    ) -> None:
         self._handle, self._map, self._digests = handle, its_map, digests
-        self._known = FileAsRead(digests.piece)
-        self._is_begun = False
+        self._known = known or FileAsRead(digests.piece)
+        self._is_begun = known is not None
+        self._at_last: tuple[Look, Sequence[Extent]] | None = None
+        self._list = as_listed
+
+    @property
+    def known(self) -> FileAsRead:
+        """What is known of what was read."""
+        return self._known
 
     @property
     def is_unread(self) -> bool:
@@ -77,7 +95,11 @@ class FollowedFile:
 
     def look(self, written: Written) -> None:
         """Note what must be read again, and read nothing; looks add up."""
-        self._known = self._known.after(self._look(written), {})
+        self._known = self._known.after(self._look(written)[0], {})
+
+    def is_read_as(self, digest: bytes) -> bool:
+        """Whether the list with this digest is that of all that was read, and read last."""
+        return bool(digest) and digest == self._list
 
     def hot_round(self, written: Written) -> Iterator[Piece]:
         """Read what must be read again, piece by piece, and yield it; exhaust the iterator.
@@ -88,8 +110,9 @@ class FollowedFile:
         Raises:
             OSError: the card does not give a piece back.
         """
-        look = self._look(written)
+        look, _ = self._look(written)
         self._is_begun = True
+        self._list = b"" if look.dirty else self._list
         reads = {}
         for number in look.dirty:
             data, reads[number] = self._read(number)
@@ -107,27 +130,41 @@ class FollowedFile:
             ChangedError: the file is not held still.
             OSError: the card does not give a piece back.
         """
-        look = self._look(written)
+        look, extents = self._look(written)
+        self._at_last = look, extents
         spans = [self._span(number, look.size) for number in look.dirty]
         spooled = spool.copy_ranges(self._handle, look.size, spans)
         return FrozenPieces(look.size, tuple(look.dirty), spooled)
 
     def listed(self, taken: FrozenPieces) -> PieceList:
         """Return the pieces of the instant, after the pause; those in the spool are hashed now."""
+        assert self._at_last is not None  # noqa: S101  it was taken
+        look, extents = self._at_last
+        reads = {}
         with taken.spooled.path.open("rb", buffering=0) as file:
             for number in taken.numbers:
                 start, end = self._span(number, taken.size)
                 data = os.pread(file.fileno(), end - start, start)
                 self._digests.note(number, pieces.piece_digest(data))
-        return self._digests.listed(taken.size)
+                there = part_of(extents, start, start + self._digests.piece)
+                reads[number] = judged(start, data, there, there)  # it stood still
+        self._known = self._known.after(look, reads)
+        return self._noted(taken.size)
 
     def listed_as_read(self, size: int) -> PieceList:
         """Return the pieces as they were read: right only if it was still while all were."""
-        return self._digests.listed(size)
+        return self._noted(size)
 
-    def _look(self, written: Written) -> Look:
+    def _noted(self, size: int) -> PieceList:
+        listed = self._digests.listed(size)
+        self._list = listed.digest()
+        return listed
+
+    def _look(self, written: Written) -> tuple[Look, Sequence[Extent]]:
+        """Look, after the trace was asked; return with it the map that it was judged by."""
         size = os.fstat(self._handle).st_size
-        return self._known.look(self._map.extents(0, max(size, 1)), written, size)
+        extents = self._map.extents(0, max(size, 1))
+        return self._known.look(extents, written, size), extents
 
     def _read(self, number: int) -> tuple[bytes, PieceRead]:
         start = number * self._digests.piece

@@ -6,6 +6,8 @@ How a partition's large files can be followed depends on its file system:
     extents   btrfs: by extent items alone, which are never written in place
     whole     anything else, or no trace: a changed file is copied whole in the pause
 
+With `AllDay`, a run goes on from what the last one has read; everything in doubt is read again.
+
 A look at the trace tells of one disk what was written since the look before. So each look is
 handed to all files that are followed on that disk, whether they are read then or not.
 """
@@ -16,11 +18,14 @@ import os
 from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.board import block_trace, piece_digests, traced_disk
+from holdstill.board.all_day import FileInCapture
 from holdstill.board.block_trace import BlockTrace
+from holdstill.board.changed_pieces import FileAsRead
 from holdstill.board.extent_map import BtrfsMap, FiemapMap
 from holdstill.board.followed_file import FollowedFile
 from holdstill.board.traced_disk import Untraced
@@ -28,15 +33,17 @@ from holdstill.board.written_blocks import WrittenBlocks
 from holdstill.model import pieces
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
     from contextlib import AbstractContextManager
 
+    from holdstill.board.all_day import AllDay, RememberedFile
     from holdstill.board.changed_pieces import Written
     from holdstill.board.extent_map import ExtentMap
     from holdstill.board.followed_file import FrozenPieces, Piece
     from holdstill.board.mounts import Mount
     from holdstill.board.spool import Spool
     from holdstill.board.traced_disk import Disk, Place
+    from holdstill.model.pieces import PieceList
     from holdstill.system.clocks import Clock
 
 MOST = 64
@@ -128,6 +135,7 @@ class FollowedPart:
         self._directory, self._limit = directory, limit
         self._map_of = map_of or self._own_map
         self._held: dict[tuple[int, int], _Held] = {}
+        self._taken: set[tuple[int, int]] = set()
         self._refused: set[int] = set()
         self._written: Written = _ANYTHING
 
@@ -159,24 +167,71 @@ class FollowedPart:
         status = os.fstat(handle)
         held = self._held.get((status.st_dev, status.st_ino))
         if held is None and self.takes(status.st_ino):
-            held = self._begun(handle, status)
+            held = self._begun(handle)
         if held is None:
             self._refused.add(status.st_ino)
             return None
         return held.file
 
-    def _begun(self, handle: int, status: os.stat_result) -> _Held | None:
+    def resume(self, handle: int, remembered: RememberedFile, listed: PieceList) -> None:
+        """Follow an open file from where an earlier run left it, if it can be followed still.
+
+        Args:
+            handle: of that very file; the caller closes it; another one is held.
+            remembered: what was known of it then.
+            listed: its pieces then.
+        """
+        if self.takes(remembered.inode):
+            self._begun(handle, remembered.known, listed)
+
+    def follow_as_read(self, handle: int) -> bool:
+        """Follow an open file as if it was just read, and return whether that can be.
+
+        Only to learn what a pause would copy of it; it must not be captured so.
+        """
+        status = os.fstat(handle)
+        if not self.takes(status.st_ino):
+            return False
+        extents = self._map_of(handle).extents(0, max(status.st_size, 1))
+        known = FileAsRead.just_read(pieces.PIECE, status.st_size, extents)
+        return self._begun(handle, known) is not None
+
+    def _begun(
+        self, handle: int, known: FileAsRead | None = None, listed: PieceList | None = None
+    ) -> _Held | None:
         with ExitStack() as undo:
             own = os.dup(handle)
             undo.callback(os.close, own)
             its_map = self._map_of(own)
             digests = undo.enter_context(piece_digests.opened(self._directory))
-            held = _Held(FollowedFile(own, its_map, digests), own, its_map, ExitStack())
+            if listed:
+                digests.note_all(listed)
+            as_listed = listed.digest() if listed else b""
+            file = FollowedFile(own, its_map, digests, known, as_listed)
+            held = _Held(file, own, its_map, ExitStack())
             if not held.is_followable():
                 return None
             held.opened.push(undo.pop_all())
+            status = os.fstat(own)
             self._held[status.st_dev, status.st_ino] = held
             return held
+
+    def read_as(self, digest_of: Callable[[int], bytes]) -> Iterator[FileInCapture]:
+        """Yield what a next run may go on from, after the pause; nothing if it told of doubts.
+
+        Args:
+            digest_of: returns the list's digest that a capture has of a file's number, b"" for
+                none.
+        """
+        if self.way.how is How.WHOLE:
+            return
+        for key, held in list(self._held.items()):
+            digest = digest_of(key[1])
+            if not held.file.is_read_as(digest):
+                continue
+            if key not in self._taken:
+                held.file.look(self._written)  # what the pause was told, which it had no use for
+            yield FileInCapture(*key, held.handle, held.file.known, digest)
 
     def _own_map(self, handle: int) -> ExtentMap:
         return FiemapMap(handle, self.place.first_byte) if self.place else BtrfsMap(handle)
@@ -237,7 +292,9 @@ class FollowedPart:
         held = self._held.get((status.st_dev, status.st_ino))
         if held is None or not held.is_followable():
             return None
-        return FileInPause(held.file, held.file.spool_frozen(self._written, spool))
+        taken = held.file.spool_frozen(self._written, spool)
+        self._taken.add((status.st_dev, status.st_ino))
+        return FileInPause(held.file, taken)
 
 
 class FollowedFiles:
@@ -245,11 +302,57 @@ class FollowedFiles:
 
     Attributes:
         parts: by partition.
+
+    Args:
+        trace: of their disks; None where nothing is traced.
+        all_day: keeps the trace and what is known; None if nothing does.
     """
 
-    def __init__(self, trace: BlockTrace | None, parts: Mapping[int, FollowedPart]) -> None:
-        self._trace = trace
+    def __init__(
+        self,
+        trace: BlockTrace | None,
+        parts: Mapping[int, FollowedPart],
+        all_day: AllDay | None = None,
+    ) -> None:
+        self._trace, self._all_day = trace, all_day
         self.parts = parts
+
+    def remembered(self, capture: str) -> Sequence[RememberedFile]:
+        """Return what may be followed on from a capture; once, before the first look."""
+        return self._all_day.take(capture) if self._all_day else ()
+
+    def resume(self, handle: int, remembered: RememberedFile, listed: PieceList) -> None:
+        """Follow an open file from where a capture left it, if it is that very file.
+
+        Args:
+            handle: the caller closes it.
+            remembered: what was known of it.
+            listed: its pieces in that capture.
+        """
+        status = os.fstat(handle)
+        is_it = (status.st_dev, status.st_ino) == (remembered.device, remembered.inode)
+        part = self.parts.get(remembered.part)
+        if self._all_day and part and is_it and self._all_day.lives(remembered):
+            part.resume(handle, remembered, listed)
+
+    def remember(
+        self, capture: str, still: Collection[int], digest_of: Callable[[int, int], bytes]
+    ) -> None:
+        """Remember what the next run may go on from.
+
+        Args:
+            capture: what names the sealed capture.
+            still: partitions that were held still.
+            digest_of: returns the digest that the capture has of a partition's inode.
+        """
+        if self._all_day is None:
+            return
+        found = {
+            number: list(part.read_as(partial(digest_of, number)))
+            for number, part in self.parts.items()
+            if number in still
+        }
+        self._all_day.keep(capture, found)
 
     def look(self) -> None:
         """Note what is dirty now, in all files. Not in the pause: it makes the kernel write."""
@@ -285,7 +388,9 @@ def _written_to(
 
 
 @contextmanager
-def opened(frozen: Mapping[int, Mount], directory: Path, clock: Clock) -> Iterator[FollowedFiles]:
+def opened(
+    frozen: Mapping[int, Mount], directory: Path, clock: Clock, all_day: AllDay | None = None
+) -> Iterator[FollowedFiles]:
     """Follow large files of partitions that will be frozen, for the length of the block.
 
     Begin before the first look at them.
@@ -294,15 +399,17 @@ def opened(frozen: Mapping[int, Mount], directory: Path, clock: Clock) -> Iterat
         frozen: where each is mounted.
         directory: on the card, for the digests of pieces.
         clock: for the trace.
+        all_day: has the trace of the last run, and keeps it for the next one.
     """
     places = {number: _place_of(mount) for number, mount in frozen.items()}
     disks = sorted({place.disk for place in places.values() if not isinstance(place, Way)})
     with ExitStack() as undo:
-        trace = undo.enter_context(block_trace.started(disks, clock)) if disks else None
+        started = all_day.traced(disks) if all_day else block_trace.started(disks, clock)
+        trace = undo.enter_context(started) if disks else None
         parts = {n: _part(place, trace, directory) for n, place in places.items()}
         for part in parts.values():
             undo.callback(part.forget_all)
-        yield FollowedFiles(trace if isinstance(trace, BlockTrace) else None, parts)
+        yield FollowedFiles(trace if isinstance(trace, BlockTrace) else None, parts, all_day)
 
 
 def _place_of(mount: Mount) -> Place | Way:

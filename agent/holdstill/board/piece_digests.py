@@ -38,6 +38,19 @@ class PieceDigests:
         """Note the digest of a piece, b"" for one of zeros."""
         os.pwrite(self._handle, digest or _HOLE, number * RECORD)
 
+    def note_all(self, listed: PieceList) -> None:
+        """Note the digests of a whole list, whose pieces are as large as ours."""
+        records = bytearray()
+        for part in listed.parts():
+            records += part.digest or _HOLE * -(-part.length // self.piece)
+            if len(records) >= _AT_ONCE * RECORD:
+                self._append(records)
+        self._append(records)
+
+    def _append(self, records: bytearray) -> None:
+        os.pwrite(self._handle, records, os.fstat(self._handle).st_size)
+        records.clear()
+
     def listed(self, size: int) -> PieceList:
         """Return the list of a file of this size, of the digests that were noted last."""
         return pieces.build(size, self.piece, self._first(-(-size // self.piece)))

@@ -42,6 +42,11 @@ class WrittenBlocks:
         self._blocks = size // BLOCK
         self._bits = bytearray(-(-self._blocks // 8))
 
+    @property
+    def memory(self) -> int:
+        """Bytes that it takes in memory."""
+        return len(self._bits)
+
     def add(self, sector: int, count: int) -> None:
         """Add count sectors from an absolute one; blocks are added whole."""
         first = sector // _SECTORS

@@ -24,11 +24,12 @@ from holdstill.workflow.attempt import AttemptRunner
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdstill.board.all_day import AllDay
     from holdstill.model.settings import BoardSettings
 
 
 def daemon_dependencies(
-    settings: BoardSettings, settings_path: Path, place: Path
+    settings: BoardSettings, settings_path: Path, place: Path, all_day: AllDay
 ) -> DaemonDependencies:
     """Return everything that the daemon of a board reaches the outside world with.
 
@@ -36,6 +37,7 @@ def daemon_dependencies(
         settings: the board's.
         settings_path: is read again before each run: a changed hook needs no restart.
         place: the directory in memory that shows what the daemon is doing.
+        all_day: keeps what is known of large files from one capture to the next.
     """
     clock, runner, supervisor = SystemClock(), BoundedRunner(), SdNotify()
     people = AppriseRecipients(settings.notify.urls_file, runner)
@@ -47,7 +49,7 @@ def daemon_dependencies(
         due_nights=DueNights(settings, clock, source),
         attempts=AttemptRunner(
             clock=clock,
-            capture=scheduled_capture.from_settings(settings_path),
+            capture=scheduled_capture.from_settings(settings_path, all_day),
             readiness=BoardReadiness(runner),
             supervisor=supervisor,
             is_clock_trusted=source.is_trusted,
@@ -60,5 +62,6 @@ def daemon_dependencies(
         service_manager=supervisor,
         event_log=lines,
         last_sealed=lambda: board_state.sealed_at(settings.state),
+        all_day_cost=all_day.cost,
         publish=metrics_file.publisher(settings, lines),
     )

@@ -9,6 +9,7 @@ import click
 from holdstill.board import path_filter
 from holdstill.cli import consoles, options, tables, wiring
 from holdstill.errors import PreflightError
+from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import inspect
 
@@ -42,6 +43,7 @@ def command(settings_path: Path, *, offline: bool, as_json: bool) -> int:
         ask_keeper=None if offline else ask_keeper,
         excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
+        clock=SystemClock(),
     )
     if as_json:
         options.print_json(found)

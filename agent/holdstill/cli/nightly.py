@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.board import tmpfs
+from holdstill.board import all_day, tmpfs
 from holdstill.cli import daemon_wiring, options
 from holdstill.daemon.nightly_daemon import Nightly
 from holdstill.schedule import state_file
 from holdstill.system import termination
+from holdstill.system.clocks import SystemClock
 from holdstill.system.termination import TerminationRequested
 
 if TYPE_CHECKING:
@@ -31,10 +32,10 @@ def command(settings_path: Path) -> None:
     """
     settings = options.read_board_settings(settings_path)
     place = tmpfs.choose(settings.spool)
-    with state_file.held(place):
+    with state_file.held(place), all_day.opened(SystemClock()) as kept:
         life = Nightly(
             settings.board,
-            daemon_wiring.daemon_dependencies(settings, settings_path, place),
+            daemon_wiring.daemon_dependencies(settings, settings_path, place, kept),
             retry_hours=settings.nightly.retry_hours,
             silent_days=settings.notify.silent_days,
         )

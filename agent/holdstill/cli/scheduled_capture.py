@@ -13,14 +13,19 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from holdstill.board.all_day import AllDay
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.ports import Progress
 
 
-def from_settings(path: Path) -> Callable[[Progress], CaptureReport]:
+def from_settings(path: Path, all_day: AllDay) -> Callable[[Progress], CaptureReport]:
     """Return a function that takes a capture by the settings that are in the file then.
 
     A changed hook or exclusion so needs no restart of the daemon.
+
+    Args:
+        path: of the settings.
+        all_day: keeps what is known of large files from one capture to the next, if it is to be.
     """
 
     def take(progress: Progress) -> CaptureReport:
@@ -33,7 +38,10 @@ def from_settings(path: Path) -> Callable[[Progress], CaptureReport]:
                 hint="is its disk plugged in, or its share mounted? If there never was a store: "
                 f"holdstill keeper init {address.path}",
             )
-        with wiring.capture_means(settings, progress) as outside:
+        if not settings.nightly.follow_all_day:
+            all_day.forget()
+        kept = all_day if settings.nightly.follow_all_day else None
+        with wiring.capture_means(settings, progress, kept) as outside:
             return capture.capture(settings, outside)
 
     return take

@@ -16,6 +16,7 @@ from holdstill.cli import consoles, options, progress, tables, terminal, wiring
 from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.model import store_address
+from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.system.time_limited import BoundedRunner
 from holdstill.workflow import capture as workflow_capture
@@ -170,6 +171,7 @@ def _inspect(settings: BoardSettings) -> str:
         ask_keeper=None,
         excluded=(*path_filter.DEFAULT_EXCLUDES, *settings.exclude),
         machine=BoundedRunner(),
+        clock=SystemClock(),
     )
     tables.inspection(found, consoles.console())
     return workflow_store.check(settings, Path(found.device))

@@ -12,6 +12,7 @@ from holdstill.board import tmpfs
 from holdstill.cli import consoles, options, tables, terminal
 from holdstill.errors import DegradedError, PreflightError, UsageError
 from holdstill.keeper.store import open_store
+from holdstill.model.sizes import counted, human
 from holdstill.notify.recipients import AppriseRecipients
 from holdstill.schedule import state_file
 from holdstill.schedule.zone import LocalZone
@@ -118,6 +119,12 @@ def _show_board(board: BoardStatus, out: Console) -> None:
     if board.last is not None:
         out.print(f"last run:     {board.last.at}, {board.last.what}")
     out.print(f"card:         {board.card}")
+    if board.live and (cost := board.live.all_day):
+        out.print(
+            f"all day:      {counted(cost.files, 'large file')} followed, for "
+            f"{cost.cpu_seconds:g} s of the processor in {cost.seconds / 3600:.1f} h and "
+            f"{human(cost.memory)} of memory"
+        )
     for finding in board.findings:
         out.print(f"NEEDS A LOOK: {finding.text}", style="yellow")
     if board.last is not None and board.last.hint:

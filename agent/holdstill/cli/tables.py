@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
     from holdstill.workflow.inspect import Inspection
+    from holdstill.workflow.inspect_large_files import PauseNow
     from holdstill.workflow.rebuild import Proposal, RebuildReport
     from holdstill.workflow.silence import Look
     from holdstill.workflow.verify_captures import VerifyReport
@@ -109,6 +110,7 @@ def inspection(found: Inspection, out: Console) -> None:
     _list(out, "Not on this disk, and not needed by anything:", found.not_needed)
     _list(out, "Contents left out:", found.excluded)
     out.print(f"Free memory for the pause: {human(found.free_memory)}")
+    pause_now(found.pause, out)
     if found.keeper is not None:
         newest = found.keeper.newest
         out.print(
@@ -134,6 +136,23 @@ def findings(found: Sequence[Finding], out: Console) -> None:
             out.print(f"  what to do: {finding.hint}")
     left = [f"{finding.what}: {finding.why}" for finding in found if not finding.is_serious]
     _list(out, "Left out, as the board's settings say:", left)
+
+
+def pause_now(pause: PauseNow, out: Console) -> None:
+    """Show how large files are followed, and what a pause would cost now."""
+    for part in pause.parts:
+        why = f" ({part.why})" if part.why else ""
+        out.print(f"Large files of partition {part.part}: {part.how}{why}")
+        for file in part.files:
+            out.print(
+                f"  {file.path}, {human(file.size)}: {file.how}, a pause now would copy "
+                f"{human(file.pause_bytes)}"
+            )
+    if any(part.files for part in pause.parts):
+        out.print(
+            f"A pause now would copy {human(pause.bytes)} of large files: about "
+            f"{pause.seconds * 1000:.0f} ms"
+        )
 
 
 def warnings(texts: Sequence[str], out: Console) -> None:

@@ -26,14 +26,22 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from holdstill.board.all_day import AllDay
     from holdstill.keeper.store import Store
     from holdstill.model.settings import BoardSettings
     from holdstill.workflow.ports import Keeper, Progress
 
 
 @contextmanager
-def capture_means(settings: BoardSettings, progress: Progress) -> Iterator[CaptureDependencies]:
+def capture_means(
+    settings: BoardSettings, progress: Progress, all_day: AllDay | None = None
+) -> Iterator[CaptureDependencies]:
     """Hold everything that a capture needs to reach its keeper.
+
+    Args:
+        settings: the board's.
+        progress: is told how it goes.
+        all_day: keeps what is known of large files from run to run; None if nothing does.
 
     Raises:
         LinkError, SecurityError: the keeper cannot be reached, or is not the pinned one.
@@ -48,7 +56,7 @@ def capture_means(settings: BoardSettings, progress: Progress) -> Iterator[Captu
             else RsyncEndpoint()
         )
         transfer = RsyncTransfer(way, tmpfs.choose(settings.spool), clock)
-        yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress)
+        yield CaptureDependencies(keeper, transfer, BoundedRunner(), clock, progress, all_day)
 
 
 @contextmanager

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from datetime import datetime
 
-    from holdstill.model.nightly_state import DaemonStatus, NightlyState, RunOutcome
+    from holdstill.model.nightly_state import AllDayCost, DaemonStatus, NightlyState, RunOutcome
     from holdstill.notify.notifier import Notifier
     from holdstill.schedule.due_nights import DueNights
     from holdstill.system.clocks import Clock
@@ -87,6 +87,7 @@ class DaemonDependencies:
 
     Attributes:
         last_sealed: returns when the board last sealed a capture, by whatever command.
+        all_day_cost: returns what following large files between captures costs.
         publish: writes the metrics file.
     """
 
@@ -99,4 +100,5 @@ class DaemonDependencies:
     service_manager: ServiceManager
     event_log: DaemonLog
     last_sealed: Callable[[], datetime | None]
+    all_day_cost: Callable[[], AllDayCost | None]
     publish: Callable[[NightlyState, datetime | None], None]

@@ -218,6 +218,7 @@ class Nightly:
             day=night.day if night else "",
             tries=len(night.failures) if night else 0,
             ran=agenda.ran,
+            all_day=self.outside.all_day_cost(),
         )
         if live != self._live:
             self._live = live

@@ -117,6 +117,22 @@ class Phase(StrEnum):
     RUNNING = "capturing"
 
 
+class AllDayCost(Record, frozen=True, kw_only=True):
+    """What it costs the board that large files are followed from one capture to the next.
+
+    Attributes:
+        files: that are followed.
+        cpu_seconds: of the processor, for draining the trace since it began.
+        memory: bytes, most of them the kernel's for the trace.
+        seconds: since the trace began.
+    """
+
+    files: int
+    cpu_seconds: float
+    memory: int
+    seconds: int
+
+
 class DaemonStatus(Record, frozen=True, kw_only=True):
     """What the daemon shows in memory while it runs; gone with the next boot.
 
@@ -126,6 +142,7 @@ class DaemonStatus(Record, frozen=True, kw_only=True):
         day: the local date that is being served; "" without a clock.
         tries: runs of this night that failed.
         ran: when the last run without a trusted clock ended, in seconds since boot; -1 for none.
+        all_day: what following large files costs; None while none is followed.
     """
 
     phase: Phase
@@ -134,3 +151,4 @@ class DaemonStatus(Record, frozen=True, kw_only=True):
     day: str = ""
     tries: int = 0
     ran: float = -1.0
+    all_day: AllDayCost | None = None

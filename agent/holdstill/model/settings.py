@@ -123,6 +123,7 @@ class NightlySettings(Record, frozen=True, kw_only=True):
         clock_minutes: how long to wait for the clock to be set after boot.
         retry_hours: how long to try again while the keeper is away.
         longest_hours: a run that takes longer hangs, and is ended by the watchdog.
+        follow_all_day: whether the daemon traces what is written to large files between captures.
     """
 
     time: str = "02:30"
@@ -132,6 +133,7 @@ class NightlySettings(Record, frozen=True, kw_only=True):
     clock_minutes: int = 10
     retry_hours: float = 6.0
     longest_hours: float = 12.0
+    follow_all_day: bool = True
 
 
 class NotifySettings(Record, frozen=True, kw_only=True):

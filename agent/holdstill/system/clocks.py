@@ -47,6 +47,11 @@ def coarse_now_ns() -> int:
     return time.clock_gettime_ns(CLOCK_REALTIME_COARSE)
 
 
+def thread_seconds() -> float:
+    """Return the seconds of processor time that this thread has taken."""
+    return time.thread_time()
+
+
 def kernel_minutes_west() -> int:
     """Return the kernel's own time zone, in which it reads FAT times: minutes west of Greenwich.
 

@@ -170,6 +170,24 @@ def fanotify_mark(queue: int, mask: int, directory: int) -> None:
     _checked(_LIBC.fanotify_mark(queue, flags, ctypes.c_uint64(mask), directory, None))
 
 
+_IN_CLOEXEC, _IN_NONBLOCK = os.O_CLOEXEC, os.O_NONBLOCK
+"""Of linux/inotify.h; inotify_init(2) and inotify_add_watch(2) explain them."""
+
+
+def inotify_init() -> int:
+    """Open a queue of events of watched inodes."""
+    return _checked(_LIBC.inotify_init1(_IN_CLOEXEC | _IN_NONBLOCK))
+
+
+def inotify_add_watch(queue: int, path: bytes, mask: int) -> int:
+    """Watch an inode; return the number that its events carry.
+
+    Raises:
+        OSError: ENOSPC: this user may not watch more.
+    """
+    return _checked(_LIBC.inotify_add_watch(queue, path, ctypes.c_uint32(mask)), path)
+
+
 _LANDLOCK_CREATE_RULESET, _LANDLOCK_ADD_RULE, _LANDLOCK_RESTRICT_SELF = 444, 445, 446
 _LANDLOCK_CREATE_RULESET_VERSION, _LANDLOCK_RULE_PATH_BENEATH = 1, 1
 _IOPRIO_SET = {"x86_64": 251, "aarch64": 30, "riscv64": 30, "armv7l": 314, "armv6l": 314}
@@ -194,16 +212,35 @@ def prctl(option: int, value: int) -> None:
     _checked(_LIBC.prctl(option, ctypes.c_ulong(value), unused, unused, unused))
 
 
+def _ioprio_set_number() -> int:
+    number = _IOPRIO_SET.get(os.uname().machine)
+    if number is None:
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    return number
+
+
+def io_priority() -> int:
+    """Return this thread's class and level of ioprio_get(2); errors as `set_io_priority`."""
+    number = _ioprio_set_number() + 1  # on every architecture the one is next to the other
+    return _checked(_syscall(number, _IOPRIO_WHO_PROCESS, 0))
+
+
+def set_io_priority(priority: int) -> None:
+    """Set how soon the disk serves this thread: class and level of ioprio_set(2).
+
+    Raises:
+        OSError: ENOSYS where the number of the call is not known, else as the call.
+    """
+    _checked(_syscall(_ioprio_set_number(), _IOPRIO_WHO_PROCESS, 0, priority))
+
+
 def make_io_idle() -> None:
     """Have this thread's input and output served only when the disk is otherwise idle.
 
     Raises:
-        OSError: ENOSYS where the number of ioprio_set(2) is not known, else as the call.
+        OSError: as `set_io_priority`.
     """
-    number = _IOPRIO_SET.get(os.uname().machine)
-    if number is None:
-        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
-    _checked(_syscall(number, _IOPRIO_WHO_PROCESS, 0, _IOPRIO_CLASS_IDLE))
+    set_io_priority(_IOPRIO_CLASS_IDLE)
 
 
 def landlock_version() -> int:

@@ -29,9 +29,10 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import Index
 
 LAST = "last.json"
+INDEX = "index.sqlite"
 RATE = "copy-rate.json"
 LISTS = "lists"
-OURS = (LAST, RATE, "index.sqlite", "index.sqlite-*", "baseline-*", "pieces-*", f"{LISTS}/*")
+OURS = (LAST, RATE, INDEX, f"{INDEX}-*", "baseline-*", "pieces-*", f"{LISTS}/*")
 """Patterns of all the files in it that are written here."""
 
 
@@ -60,7 +61,7 @@ class BoardState:
     @property
     def index_path(self) -> Path:
         """The index file."""
-        return self._directory / "index.sqlite"
+        return self._directory / INDEX
 
     def _load(self) -> LastCapture:
         try:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
 
+    from holdstill.board.all_day import AllDay
     from holdstill.board.followed_files import FollowedFiles
     from holdstill.board.health_report import Health
     from holdstill.board.service_control import HookRunner
@@ -39,13 +40,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CaptureDependencies:
-    """The outside world, as a capture reaches it."""
+    """The outside world, as a capture reaches it.
+
+    Attributes:
+        all_day: keeps, from run to run, what is known of large files; None if nothing does.
+    """
 
     keeper: Keeper
     transfer: BulkTransfer
     runner: HookRunner
     clock: Clock
     progress: Progress
+    all_day: AllDay | None = None
 
 
 @dataclass(frozen=True)
@@ -115,11 +121,11 @@ def begun(
         undo.callback(outside.keeper.abandon)
         check_number(started, state)
         index = undo.enter_context(state.index())
-        followed = undo.enter_context(_followed(scope, outside.clock))
+        followed = undo.enter_context(_followed(scope, outside))
         trees = undo.enter_context(
             capture_scope.open_trees(scope, state, spool.directory, outside.clock, followed)
         )
-        uploader, followed_uploader = _uploaders(outside, state, started, spool)
+        uploader, followed_uploader = _uploaders(outside, state, started, spool, followed)
         card = health.read_health(scope.board, outside.runner)
         findings = check_completeness.check(settings, scope.board, scope.chosen).findings
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
@@ -130,17 +136,23 @@ def begun(
         )  # fmt: skip
 
 
-def _followed(scope: CaptureScope, clock: Clock) -> AbstractContextManager[FollowedFiles]:
+def _followed(
+    scope: CaptureScope, outside: CaptureDependencies
+) -> AbstractContextManager[FollowedFiles]:
     frozen = {
         part.number: part.mount
         for part in scope.parts(CaptureMethod.FROZEN)
         if part.mount is not None
     }
-    return followed_files.opened(frozen, scope.settings.state, clock)
+    return followed_files.opened(frozen, scope.settings.state, outside.clock, outside.all_day)
 
 
 def _uploaders(
-    outside: CaptureDependencies, state: BoardState, started: RunStarted, spool: Spool
+    outside: CaptureDependencies,
+    state: BoardState,
+    started: RunStarted,
+    spool: Spool,
+    files: FollowedFiles,
 ) -> tuple[Uploader, FollowedUploader]:
     stats = TransferStats()
 
@@ -158,7 +170,7 @@ def _uploaders(
         stats=stats,
     )
     followed = FollowedUploader(
-        whole=whole, pieces_up=pieces_up, lists=state, seq=started.seq, stats=stats
+        whole=whole, pieces_up=pieces_up, lists=state, seq=started.seq, stats=stats, followed=files
     )
     return whole, followed
 

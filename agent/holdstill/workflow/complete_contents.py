@@ -74,6 +74,7 @@ def _settle(run: CaptureRun, number: int) -> bool:
         run.uploader.upload_pending(run.index, tree)
         if not tree.has_changed(run.index):
             return True
+    run.followed_uploader.upload_as_found(run.index, tree)
     left = tree.take_live(run.index, run.spool, seq=run.seq)
     run.uploader.upload_pending(run.index, left)
     return False

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from holdstill.model.manifest import Grade
 from holdstill.model.paths import display
+from holdstill.system import io_priority
+from holdstill.system.io_priority import IoPriority
 from holdstill.workflow import attachments, precopy
 from holdstill.workflow.attachments import Extract
 from holdstill.workflow.capture_method import CaptureMethod
@@ -48,6 +50,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         last.seq + 1 if last.manifest and last.manifest == run.started.previous else 0
     )
     run.uploader.requeue_missing(run.index, since=unconfirmed_since)
+    run.followed_uploader.resume(run.index, run.trees.mounted, run.started.previous)
     is_check_due = run.state.last.unchecked + 1 >= run.settings.full_scan_every
     warnings: list[str] = []
 
@@ -68,10 +71,9 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         if number == 1 and not run.started.previous:
             warnings.extend(_told_of_room(run, pending))
         run.outside.progress.step(f"hot round {number}: copying")
-        for tree in run.trees.mounted.values():
-            run.followed_uploader.upload_live(run.index, tree)
-        for reader in run.trees.unmounted.values():
-            run.uploader.upload_pending(run.index, reader)
+        # The first may read much, and nobody waits for it; the later ones race what is written.
+        with io_priority.at(IoPriority.LOW if number == 1 else IoPriority.NORMAL):
+            _send_pending(run)
         return pending
 
     rounds = precopy.converge(
@@ -82,6 +84,13 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         clock=run.outside.clock,
     )
     return LiveCopy(run, attached, rounds, is_check_due, tuple(warnings))
+
+
+def _send_pending(run: CaptureRun) -> None:
+    for tree in run.trees.mounted.values():
+        run.followed_uploader.upload_live(run.index, tree)
+    for reader in run.trees.unmounted.values():
+        run.uploader.upload_pending(run.index, reader)
 
 
 def _copy_unwritten(run: CaptureRun) -> dict[str, Extract]:

@@ -26,14 +26,23 @@ from holdstill.model.paths import BoardPath
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
 from holdstill.system import files
-from holdstill.workflow import attachments, capture_method, check_completeness, store_on_card
+from holdstill.workflow import (
+    attachments,
+    capture_method,
+    check_completeness,
+    inspect_large_files,
+    store_on_card,
+)
 from holdstill.workflow.capture_method import CaptureMethod, MethodChoice
+from holdstill.workflow.capture_scope import CaptureScope
+from holdstill.workflow.inspect_large_files import PauseNow
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.model.settings import BoardSettings
+    from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
 
@@ -71,6 +80,7 @@ class Inspection(Record, frozen=True, kw_only=True):
         keeper: the keeper's answer, None without one.
         health: of card, file systems and power supply.
         trend: what became of the card since earlier captures.
+        pause: what it would cost now, for large files.
         is_refused: whether a capture would be refused, because the store is on the card itself.
     """
 
@@ -87,6 +97,7 @@ class Inspection(Record, frozen=True, kw_only=True):
     health: Health
     trend: Trend
     warnings: tuple[str, ...]
+    pause: PauseNow
     is_refused: bool = False
 
 
@@ -96,6 +107,7 @@ def inspect(
     ask_keeper: Callable[[], Hello] | None,
     excluded: tuple[str, ...],
     machine: Runner,
+    clock: Clock,
 ) -> Inspection:
     """Inspect the board and the keeper.
 
@@ -103,7 +115,8 @@ def inspect(
         LayoutError: the board's disk cannot be understood.
     """
     root = BoardPath(os.fsencode(settings.root))
-    found = layout.read_layout(root, disk=settings.disk, all_mounts=mounts.read_mounts())
+    all_mounts = mounts.read_mounts()
+    found = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
     choices = capture_method.choose_all(found, settings)
     warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
@@ -137,6 +150,7 @@ def inspect(
         health=health.read_health(found, machine),
         trend=card_history.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
+        pause=inspect_large_files.watch(CaptureScope(settings, found, choices, all_mounts), clock),
         is_refused=bool(risk) and settings.store_on_card is StoreOnCard.REFUSE,
     )
 

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Self
 from holdstill.board import freeze, guard, hooks, read_only
 from holdstill.errors import PauseError
 from holdstill.model.settings import OverBudget
+from holdstill.system import io_priority
+from holdstill.system.io_priority import IoPriority
 from holdstill.workflow import last_look
 from holdstill.workflow.capture_method import CaptureMethod
 
@@ -76,7 +78,9 @@ def hold_still(copied: LiveCopy) -> PauseResult:
     try:
         last_look.check_budget(run)
         run.index.commit()  # during the pause nothing may be written, not even by SQLite
-        with outside.progress.muted(), _rate_noted(run):
+        # Whatever the service's own is: all wait for us now.
+        served = io_priority.at(IoPriority.NORMAL)
+        with outside.progress.muted(), _rate_noted(run), served:
             return pause(
                 run.scope, run.trees, run.followed, run.index, run.spool,
                 log=run.undo_log, runner=outside.runner, clock=outside.clock,

@@ -73,7 +73,15 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
         for part in run.index.parts()
         for entry in run.index.large(part, pieces.PIECED_FROM)
     )
+    run.followed.remember(
+        manifest_file.digest(data), paused.still, lambda part, inode: _digest_of(run, part, inode)
+    )
     return Sealed(answer.name, manifest, warnings)
+
+
+def _digest_of(run: CaptureRun, part: int, inode: int) -> bytes:
+    """Return the digest that the index has of a partition's inode; b"" for none."""
+    return next((row.digest for row in run.index.by_inode(part, inode) if row.digest), b"")
 
 
 def _ask_for_seal(run: CaptureRun, data: bytes, signed: bytes) -> SealResult:

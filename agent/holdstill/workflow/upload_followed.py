@@ -8,19 +8,24 @@ keeper has from the rounds, and of those that the pause took.
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.board.followed_file import Piece
+from holdstill.board.followed_files import can_be_followed
+from holdstill.board.full_scan import is_pending
 from holdstill.model.paths import display
+from holdstill.model.pieces import PIECE, build, is_pieced, piece_digest
 from holdstill.workflow.attachments import PiecedFile
 from holdstill.workflow.ports import ContentReader
 from holdstill.workflow.upload import known_pieces, pending_large
 from holdstill.workflow.upload_pieces import PiecesToSend
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
-    from holdstill.board.followed_file import FollowedFile, Piece
-    from holdstill.board.followed_files import FileInPause, FollowedPart
+    from holdstill.board.followed_file import FollowedFile
+    from holdstill.board.followed_files import FileInPause, FollowedFiles, FollowedPart
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
     from holdstill.records.index_queries import Index
@@ -47,6 +52,7 @@ class FollowedUploader:
         lists: that the board remembers.
         seq: of the run.
         stats: counts what was read.
+        followed: the followed files of all partitions.
     """
 
     def __init__(
@@ -57,9 +63,27 @@ class FollowedUploader:
         lists: KnownLists,
         seq: int,
         stats: TransferStats,
+        followed: FollowedFiles,
     ) -> None:
         self._whole, self._pieces, self._lists = whole, pieces_up, lists
         self._seq, self._stats = seq, stats
+        self._followed = followed
+
+    def resume(self, index: Index, trees: Mapping[int, FollowedTree], capture: str) -> None:
+        """Follow files on from a capture, if what is known of them was kept; before any look.
+
+        Args:
+            index: as that capture, or a later run, left it.
+            trees: by partition.
+            capture: the keeper's newest of this board; it has all their pieces.
+        """
+        for file in self._followed.remembered(capture):
+            listed, tree = self._lists.list_of(file.digest), trees.get(file.part)
+            if listed is None or tree is None:
+                continue
+            for entry in index.by_inode(file.part, file.inode):
+                with suppress(OSError), _opened(tree, entry) as handle:
+                    self._followed.resume(handle, file, listed)
 
     def upload_live(self, index: Index, tree: FollowedTree) -> None:
         """Send all that is pending in a live tree; what changes all the time stays pending.
@@ -84,6 +108,47 @@ class FollowedUploader:
                 changed = self._pieces.upload_alone(PiecesToSend(file, known))
                 if not changed:  # else it stays pending
                     self._enter(index, place.part, entry, listed)
+
+    def upload_as_found(self, index: Index, tree: FollowedTree) -> None:
+        """Send what is pending and large as it is found; its parts may be of different moments.
+
+        For files that change faster than they can be read, where nothing can be held still. Each
+        piece is sent as it was read, from memory: they need not fit the spool.
+        """
+        for entry in pending_large(index, tree.part):
+            with suppress(OSError), _opened(tree, entry) as handle:
+                status = os.fstat(handle)
+                if status.st_ino == entry.seen.inode and can_be_followed(status):
+                    self._send_as_found(index, tree, entry, handle)
+
+    def _send_as_found(self, index: Index, tree: FollowedTree, entry: Entry, handle: int) -> None:
+        size, digests, ended = os.fstat(handle).st_size, list[bytes](), 0
+
+        def read() -> Iterator[Piece]:
+            nonlocal ended
+            for offset in range(0, size, PIECE):
+                if not (data := os.pread(handle, min(PIECE, size - offset), offset)):
+                    return  # it was cut: here is its end, as it was found
+                digests.append(piece_digest(data))
+                ended += len(data)
+                yield Piece(offset, data, digests[-1])
+                if len(data) < PIECE:
+                    return
+
+        lost = self._pieces.upload_read(piece for piece in read() if piece.digest)
+        self._stats.hashed_bytes += ended
+        if lost or not is_pieced(ended):
+            return  # it stays pending
+        listed = build(ended, PIECE, digests)
+        file = PiecedFile(display(entry.path), tree.path(entry), listed)
+        if self._pieces.upload_alone(PiecesToSend(file, frozenset(digests))):
+            return
+        self._stats.hashed_files += 1
+        # As described before it was read: so the next capture finds that it changed.
+        for row in index.by_inode(tree.part, entry.seen.inode):
+            if is_pending(row):
+                index.put(tree.part, row._replace(size=ended), seq=self._seq)
+        self._enter(index, tree.part, entry._replace(size=ended), listed)
 
     def _is_known(self, tree: FollowedTree, entry: Entry) -> bool:
         return tree.followed.holds(entry.seen.inode) or bool(tree.older(entry))
@@ -134,6 +199,15 @@ class FollowedUploader:
         self._lists.save_list(listed)
         index.set_digest(part, entry, listed.digest(), seq=self._seq)
         index.commit()
+
+
+@contextmanager
+def _opened(tree: FollowedTree, entry: Entry) -> Iterator[int]:
+    handle = tree.open(entry)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
 
 
 def _clean(found: FileInPause, listed: PieceList) -> frozenset[bytes]:

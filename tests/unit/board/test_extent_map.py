@@ -3,8 +3,10 @@ from __future__ import annotations
 import struct
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from holdstill.board.extent_map import Extent, State, joined, parse_items, parse_mapped
+from holdstill.board.extent_map import Extent, State, joined, parse_items, parse_mapped, part_of
 from holdstill.system.ioctl import MappedExtent
 
 LAST, UNKNOWN, DELALLOC, ENCODED, ENCRYPTED = 0x1, 0x2, 0x4, 0x8, 0x80
@@ -75,3 +77,19 @@ def test_a_place_that_was_freed_and_taken_again_is_another_one() -> None:
     (other,) = parse_items([(0, item(1, 4096, generation=8))])
 
     assert one.kind != other.kind
+
+
+@given(
+    lengths=st.lists(st.tuples(st.integers(0, 5), st.integers(1, 9)), max_size=12),
+    start=st.integers(0, 150),
+    length=st.integers(1, 80),
+)
+def test_a_part_of_a_map_is_the_map_clipped(
+    lengths: list[tuple[int, int]], start: int, length: int
+) -> None:
+    extents, at = [], 0
+    for number, (hole, size) in enumerate(lengths):
+        extents.append(Extent(at + hole, size, 1000 * number, State.STORED))
+        at += hole + size
+
+    assert part_of(extents, start, start + length) == joined(extents, start, start + length)

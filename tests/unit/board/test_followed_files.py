@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board import followed_files
+from holdstill.board.all_day import RememberedFile
 from holdstill.board.extent_map import Extent, State
 from holdstill.board.followed_files import FollowedFiles, FollowedPart, How, Way
 from holdstill.board.mounts import Mount
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.extent_map import ExtentMap
+    from holdstill.model.pieces import PieceList
 
 SIZE = pieces.PIECED_FROM
 DISK = Disk(8, 0)
@@ -205,3 +207,162 @@ def test_a_file_system_without_a_block_device_is_not_traced(tmp_path: Path) -> N
 
     assert way.how is How.WHOLE
     assert way.why.startswith("its disk cannot be told")
+
+
+def captured(part: FollowedPart, handle: int, spool: Spool, told: WrittenBlocks) -> PieceList:
+    """Take a file in a pause; return its list as a capture has it."""
+    part.note_frozen(told, "")
+    found = part.spool_frozen(handle, spool)
+    assert found is not None
+    return found.file.listed(found.taken)
+
+
+def remembered(part: FollowedPart, digest: bytes) -> RememberedFile:
+    (file,) = part.read_as(lambda _: digest)
+    return RememberedFile(2, file.device, file.inode, 1, file.known, file.digest)
+
+
+def hit(*numbers: int) -> WrittenBlocks:
+    """Return that these pieces were written."""
+    told = WrittenBlocks(4 * SIZE)
+    for number in numbers:
+        told.add(number * pieces.PIECE // 512, 1)
+    return told
+
+
+@contextmanager
+def spool_in(folder: Path) -> Iterator[Spool]:
+    (folder / "memory").mkdir()
+    with Spool(folder / "memory", 2 * SIZE) as spool:
+        yield spool
+
+
+def test_the_next_run_reads_what_was_written_since_the_pause_and_lists_the_rest_as_it_was(
+    tmp_path: Path,
+) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        first = traced(tmp_path)
+        read(first, handle)
+        os.pwrite(handle, b"1.42 m", 3 * pieces.PIECE)
+        listed = captured(first, handle, spool, hit(3))
+        kept = remembered(first, listed.digest())
+        first.forget_all()
+        os.pwrite(handle, b"1.43 m", 7 * pieces.PIECE)
+
+        second = traced(tmp_path)
+        second.resume(handle, kept, listed)
+        second.look(hit(7), "")
+
+        assert second.dirty_bytes(inode(handle)) == pieces.PIECE
+        assert read(second, handle) == 1
+        now = captured(second, handle, spool, NOTHING)
+        data = (tmp_path / "readings.db").read_bytes()
+        whole = pieces.of_reader(SIZE, pieces.PIECE, lambda at, length: data[at : at + length])
+        assert now == whole
+        second.forget_all()
+
+
+def test_a_file_that_a_run_had_no_use_for_is_remembered_with_what_the_pause_was_told(
+    tmp_path: Path,
+) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        first = traced(tmp_path)
+        read(first, handle)
+        listed = captured(first, handle, spool, NOTHING)
+        kept = remembered(first, listed.digest())
+        first.forget_all()
+        second = traced(tmp_path)
+        second.resume(handle, kept, listed)
+        second.note_frozen(hit(9), "")  # and it is not taken
+
+        again = remembered(second, listed.digest())
+
+        assert list(again.known.doubts) == [9]
+        second.forget_all()
+
+
+@pytest.mark.parametrize("digest", [b"", b"another"])
+def test_a_file_that_the_capture_has_otherwise_is_not_remembered(
+    digest: bytes, tmp_path: Path
+) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        part = traced(tmp_path)
+        read(part, handle)
+        captured(part, handle, spool, NOTHING)
+
+        assert not list(part.read_as(lambda _: digest))
+        part.forget_all()
+
+
+def test_what_was_read_after_its_list_was_made_is_not_remembered_by_it(tmp_path: Path) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        part = traced(tmp_path)
+        read(part, handle)
+        listed = captured(part, handle, spool, NOTHING)
+        part.look(hit(1), "")
+        read(part, handle)
+
+        assert not list(part.read_as(lambda _: listed.digest()))
+        part.forget_all()
+
+
+def test_nothing_is_remembered_of_a_pause_that_the_trace_failed_in(tmp_path: Path) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        part = traced(tmp_path)
+        read(part, handle)
+        part.note_frozen(WrittenBlocks(0), "events were lost")
+        found = part.spool_frozen(handle, spool)
+        assert found is not None
+        listed = found.file.listed(found.taken)
+
+        assert not list(part.read_as(lambda _: listed.digest()))
+        part.forget_all()
+
+
+def test_a_trace_that_lost_events_since_makes_all_be_read(tmp_path: Path) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        first = traced(tmp_path)
+        read(first, handle)
+        listed = captured(first, handle, spool, NOTHING)
+        kept = remembered(first, listed.digest())
+        first.forget_all()
+        second = traced(tmp_path)
+        second.resume(handle, kept, listed)
+
+        second.look(WrittenBlocks(0), "events were lost")
+
+        assert second.dirty_bytes(inode(handle)) == SIZE
+        second.forget_all()
+
+
+def test_watched_as_if_just_read_it_tells_what_is_written_and_what_became_longer(
+    tmp_path: Path,
+) -> None:
+    part = traced(tmp_path)
+    with large(tmp_path, size=SIZE + 5) as handle:
+        assert part.follow_as_read(handle)
+        part.look(NOTHING, "")
+        assert part.dirty_bytes(inode(handle)) == 0
+
+        os.pwrite(handle, b"1.42 m", SIZE + pieces.PIECE)
+        part.look(hit(2), "")
+
+        assert part.dirty_bytes(inode(handle)) == 3 * pieces.PIECE  # one written, two at the end
+        part.forget_all()
+
+
+def test_what_a_pause_took_is_known_to_the_next_run(tmp_path: Path) -> None:
+    with large(tmp_path) as handle, spool_in(tmp_path) as spool:
+        first = traced(tmp_path)
+        read(first, handle)
+        os.pwrite(handle, b"1.42 m" * 10_000, SIZE)
+        listed = captured(first, handle, spool, NOTHING)
+        kept = remembered(first, listed.digest())
+        first.forget_all()
+
+        second = traced(tmp_path)
+        second.resume(handle, kept, listed)
+        second.look(NOTHING, "")
+
+        assert second.dirty_bytes(inode(handle)) == 0
+        second.forget_all()

@@ -48,3 +48,23 @@ def test_nothing_of_it_stays(tmp_path: Path) -> None:
         digests.note(3, b"x" * 32)
 
     assert list(tmp_path.iterdir()) == []
+
+
+@settings(deadline=None)
+@given(
+    runs=st.lists(st.tuples(DIGESTS, st.sampled_from([1, 3, 5000])), min_size=1, max_size=5),
+    short=st.integers(0, pieces.PIECE - 1),
+)
+def test_a_list_that_was_noted_whole_is_that_list_again(
+    runs: list[tuple[bytes, int]], short: int
+) -> None:
+    wanted = [digest for digest, count in runs for _ in range(count)]
+    size = len(wanted) * pieces.PIECE - short
+    whole = pieces.build(size, pieces.PIECE, wanted)
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        piece_digests.opened(Path(folder)) as digests,
+    ):
+        digests.note_all(whole)
+
+        assert digests.listed(size) == whole

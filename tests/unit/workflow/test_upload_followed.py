@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.board.extent_map import Extent, State
-from holdstill.board.followed_files import FollowedPart, How, Way
+from holdstill.board.followed_files import FollowedFiles, FollowedPart, How, Way
 from holdstill.board.spool import Spool
 from holdstill.board.traced_disk import Disk, Place
 from holdstill.board.written_blocks import WrittenBlocks
@@ -175,8 +175,9 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
         lists=lists, stats=stats,
     )  # fmt: skip
     uploader = FollowedUploader(
-        whole=whole, pieces_up=pieces_up, lists=lists, seq=SEQ, stats=stats
-    )
+        whole=whole, pieces_up=pieces_up, lists=lists, seq=SEQ, stats=stats,
+        followed=FollowedFiles(None, {}),
+    )  # fmt: skip
     (files / os.fsdecode(NAME)).write_bytes(os.urandom(SIZE))
     with index_file.created(tmp_path / "index.sqlite"):
         pass
