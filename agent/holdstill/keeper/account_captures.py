@@ -8,6 +8,7 @@ while there is one, nothing may be deleted, for nobody can tell what it needs.
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
@@ -99,6 +100,18 @@ def differences(store: Store) -> tuple[str, ...]:
             if (store.root / "boards" / board).is_dir()
             for name in _differing(store, held, names.check_board(board))
         )
+
+
+def known_of(store: Store, board: BoardName) -> int:
+    """Return how many captures of a board are accounted for; 0 where nobody can tell."""
+    if not os.path.lexists(store.root / references.NAME):
+        return 0
+    with (
+        suppress(references.UnsoundReferencesError, HoldstillError),
+        references.opened(store) as held,
+    ):
+        return len(held.captures(board))
+    return 0
 
 
 def _differing(store: Store, held: References, board: BoardName) -> list[str]:

@@ -303,8 +303,9 @@ class BoardCaptures:
         if found:
             raise SecurityError(
                 f"{self.folder} holds captures that are not in the ledger: {', '.join(found)}",
-                hint="nothing was changed. The ledger was rolled back, or they were put "
-                "there; find out which, and move them out of that folder",
+                hint=f"nothing was changed. Was {self.ledger_file.path.name} lost or rolled back? "
+                "Put it back from a copy of the store. Were they put there? Move them out of that "
+                "folder; contents that no other capture needs are deleted some days after that",
             )
 
     def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:

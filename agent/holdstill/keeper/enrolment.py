@@ -11,7 +11,7 @@ import re
 import shlex
 from typing import TYPE_CHECKING
 
-from holdstill.errors import PreflightError, SecurityError, UsageError
+from holdstill.errors import PreflightError, SecurityError, UsageError, VerificationError
 from holdstill.keeper import incoming
 from holdstill.keeper import store as stores
 from holdstill.model import names, settings, strict_yaml
@@ -131,6 +131,15 @@ def path_of(store: Store, board: BoardName) -> Path:
     return store.board_folder(board) / "enrolment.yaml"
 
 
+def lost(folder: Path) -> VerificationError:
+    """Return the error that a board's folder is gone, which the store remembers."""
+    return VerificationError(
+        f"{folder}: the folder of this board is gone",
+        hint="put it back, or mount its disk; if it is to be forgotten with all its captures: "
+        f"`holdstill keeper accept {folder.parent.parent} {folder.name} --reason ...`",
+    )
+
+
 def read(store: Store, board: BoardName) -> Enrolment:
     """Return a board's enrolment.
 
@@ -142,6 +151,8 @@ def read(store: Store, board: BoardName) -> Enrolment:
     try:
         data = files.read_regular(path)
     except FileNotFoundError as error:
+        if board in store.lost_boards():
+            raise lost(path.parent) from error
         raise UsageError(
             f"board {board} is not enrolled in {store.root}",
             hint="`holdstill list` shows the boards that there are; enrol another one with "

@@ -17,7 +17,7 @@ from holdstill.keeper import account, ballast, incoming, latest_tree, references
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import SealedEvent
-from holdstill.keeper.store import REMEMBERED, WATCHED
+from holdstill.keeper.store import GATE, LOCK, REMEMBERED, WATCHED
 from holdstill.model import names
 from holdstill.system import files
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
 
 _FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for shard in SHARDS))
-_FILES = ("lock", REMEMBERED, WATCHED, references.NAME, ballast.NAME)
+_FILES = (LOCK, GATE, REMEMBERED, WATCHED, references.NAME, ballast.NAME)
 _BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
     "lock", "ledger.jsonl", "enrolment.yaml", *incoming.RECEIVING, *session_slots.NAMES,

@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 FORMAT = 1
+LOCK, GATE = "lock", "gate"
 REMEMBERED = "boards.txt"
 """The names of all boards, one a line: a folder that is gone, or not mounted, is missed."""
 WATCHED = "watch.json"
@@ -155,7 +156,8 @@ class Store:
             data = files.read_regular(self.root / REMEMBERED)
         except OSError:  # `verify` names what is in its place; the references remember, too
             return frozenset()
-        lines = data.decode(errors="replace").splitlines()
+        # A last line without its end was cut off: there is no such board.
+        lines = data.decode(errors="replace").split("\n")[:-1]
         return frozenset(names.check_board(line) for line in lines if names.is_board(line))
 
     def _remember(self, boards: frozenset[BoardName]) -> None:
@@ -237,13 +239,17 @@ class Store:
 
     @contextmanager
     def _locked(self, how: int) -> Iterator[None]:
-        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
-        handle = os.open(self.root / "lock", flags, 0o600)
-        try:
-            fcntl.flock(handle, how)
+        """Hold the lock of all contents, or a share of it.
+
+        The way to it leads through a gate, where whoever wants it alone keeps newcomers out while
+        it waits: flock(2) lets one share follow the other without end.
+        """
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW
+        with files.opened(self.root / LOCK, flags) as lock:
+            with files.opened(self.root / GATE, flags) as gate:
+                fcntl.flock(gate, how)
+                fcntl.flock(lock, how)
             yield
-        finally:
-            os.close(handle)
 
     def free(self) -> tuple[int, int]:
         """Return the free bytes and inodes that an ordinary user may use."""

@@ -245,7 +245,8 @@ class _StoreCheck:
         if (at := self._memory.met(digest)) is not None:
             self._oldest = min(self._oldest, at)
             return True
-        if may_skip and (at := self._memory.recent(digest)) is not None:
+        at = self._memory.recent(digest) if may_skip and _is_there(capture, digest, size) else None
+        if at is not None:
             self._oldest = min(self._oldest, at)
             self._skipped += 1
             return True
@@ -316,6 +317,18 @@ def _is_ours(error: HoldstillError | OSError) -> bool:
     if isinstance(cause, sqlite3.Error):
         return getattr(cause, "sqlite_errorcode", 0) & 0xFF in _OURS_BY_SQLITE
     return isinstance(error, MachineError)
+
+
+def _is_there(capture: ContentSource, digest: bytes, size: int | None) -> bool:
+    """Return whether a content is there, as large as it should be: what nobody need read for."""
+    try:
+        handle = capture.open(digest)
+    except (HoldstillError, OSError):
+        return False
+    try:
+        return size is None or os.fstat(handle).st_size == size
+    finally:
+        os.close(handle)
 
 
 class _Reading(NamedTuple):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 from holdstill import errors
 from holdstill.errors import DocumentError, HoldstillError, UsageError, VerificationError
+from holdstill.keeper import enrolment
 from holdstill.model import names
 from holdstill.model.foreign_text import printable
 from holdstill.model.layout import Record
@@ -105,12 +106,7 @@ def _enrolled(folder: Path) -> BoardName:
             hint="move it out of boards/; if it was a board's, give it back its name",
         )
     if not folder.exists():
-        raise VerificationError(
-            f"{folder}: the folder of this board is gone",
-            hint="put it back, or mount its disk; if it is to be forgotten with all its "
-            f"captures: `holdstill keeper accept {folder.parent.parent} {folder.name} --reason "
-            "...`",
-        )
+        raise enrolment.lost(folder)
     if not (folder / "enrolment.yaml").exists():
         raise VerificationError(
             f"{folder / 'enrolment.yaml'}: there is none",

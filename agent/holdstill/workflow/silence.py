@@ -11,8 +11,10 @@ import msgspec
 
 from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
+from holdstill.keeper import account_captures
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
+from holdstill.model import sizes
 from holdstill.model.boot import BootVerdict
 from holdstill.model.finding import counted
 from holdstill.model.layout import Record
@@ -183,7 +185,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         once_booted = any(found.verdict is BootVerdict.WHOLE for found in ledger.boot.values())
     enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
     since = newest.arrived_at if newest else enrolled_at[0]
-    trouble = _trouble(shelf, faulty)
+    trouble = _trouble(shelf, faulty, is_empty=not ledger.sealed)
     return BoardSilence(
         board=shelf.board,
         newest=newest.name if newest else "",
@@ -199,11 +201,18 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
 
 
 def _trouble(
-    shelf: BoardCaptures, faulty: Sequence[CaptureBrief]
+    shelf: BoardCaptures, faulty: Sequence[CaptureBrief], *, is_empty: bool
 ) -> each_board.BoardTrouble | None:
     """Return what is wrong with captures of a board whose newest good one is known."""
     try:
         shelf.check_whole()
+        if is_empty and (known := account_captures.known_of(shelf.store, shelf.board)):
+            raise VerificationError(
+                f"{shelf.folder.parent}: captures and ledger are gone; the store "
+                f"remembers {sizes.counted(known, 'capture')}",
+                hint="put them back from a copy of the store; if they are to be forgotten: "
+                f"`holdstill keeper recount {shelf.store.root}`",
+            )
         if faulty:
             said = "; ".join(f"{brief.name}: {brief.faults[0]}" for brief in faulty[:3])
             raise SecurityError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import resource
+import threading
 from pathlib import Path
 
 import pytest
@@ -217,3 +218,37 @@ def test_a_store_whose_first_file_a_power_cut_has_emptied_says_so(tmp_path: Path
 
     with pytest.raises(DocumentError, match="it is empty, as a file may be after a power cut"):
         stores.open_store(store.root)
+
+
+def test_who_wants_contents_alone_comes_in_between_those_that_share_them(tmp_path: Path) -> None:
+    """flock(2) would let one share follow the other: two who take turns are enough."""
+    store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+    has_begun, is_over = threading.Event(), threading.Event()
+
+    def share() -> None:
+        """Hold a share until a while after the next one has begun."""
+        while not is_over.is_set():
+            with store.using_contents():
+                has_begun.set()
+                is_over.wait(0.02)
+
+    sharing = [threading.Thread(target=share) for _ in range(8)]
+    for each in sharing:
+        each.start()
+    has_begun.wait()
+    try:
+        for _ in range(3):
+            with store.alone_with_contents():
+                pass
+    finally:
+        is_over.set()
+        for each in sharing:
+            each.join()
+
+
+def test_a_name_that_was_cut_off_is_no_board(tmp_path: Path) -> None:
+    store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+    path = store.root / stores.REMEMBERED
+    path.write_bytes(b"pier-3\npie")
+
+    assert store.lost_boards() == ()

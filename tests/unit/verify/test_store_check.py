@@ -351,3 +351,23 @@ def test_a_check_leaves_no_descriptor_open(tmp_path: Path) -> None:
     assert len(check(made).damages) == 2
 
     assert sorted(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
+
+
+@pytest.mark.parametrize("damage", ["gone", "empty", "longer"])
+def test_what_was_found_good_lately_is_still_looked_for(tmp_path: Path, damage: str) -> None:
+    """Only reading it is saved."""
+    only = capture(tmp_path, 1, a=b"a body")
+    check(only)
+    path = tmp_path / hashlib.sha256(b"a body").hexdigest()
+    match damage:
+        case "gone":
+            path.unlink()
+        case "empty":
+            path.write_bytes(b"")
+        case _:
+            path.write_bytes(b"a body and more")
+
+    found = check(only, within=86_400)
+
+    assert [bad.digest for bad in found.damages] == [path.name]
+    assert found.captures == ()

@@ -576,3 +576,19 @@ def test_a_board_whose_newest_capture_lacks_something_needs_a_look_and_is_not_si
     assert newest.completeness == "2 missing, 1 cannot be rebuilt, 1 left out"
     assert (state.exit_code, state.is_silent) == (8, False)
     assert "(2 missing, 1 cannot be rebuilt; see `holdstill show`)" in state.sentence
+
+
+def test_a_board_whose_captures_and_ledger_are_gone_is_told(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    """A board that never captured looks the same, but for what the store remembers of it."""
+    board.capture()
+    folder = store.board_folder(PIER_3)
+    shutil.rmtree(folder / "captures")
+    (folder / "captures").mkdir()
+    (folder / "ledger.jsonl").unlink()
+
+    (state,) = Round(store, clock).at(0.1)
+
+    assert state.exit_code == 7
+    assert "captures and ledger are gone; the store remembers 1 capture" in state.sentence
