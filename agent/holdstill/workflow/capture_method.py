@@ -110,7 +110,8 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
     if part.number in left_out(settings):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
-    is_tried = part.mount is None and bool(private_mount.kind_of(part))
+    is_free = part.mount is None and not part.holders
+    is_tried = is_free and bool(private_mount.kind_of(part))
     return choose(
         part,
         raw_limit=settings.raw_limit,
@@ -159,6 +160,8 @@ def choose(
                 return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
             why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
             return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
+        case Ext4() | Fat() | Other() if part.holders:
+            return _in_use(part)
         case Fat():
             return MethodChoice(
                 CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
@@ -169,6 +172,11 @@ def choose(
         case Ext4() | Other():
             why = "not mounted: mounted read-only where nobody else sees it"
             return MethodChoice(CaptureMethod.PRIVATE, Grade.READ_ONLY, why)
+
+
+def _in_use(part: BoardPart) -> MethodChoice:
+    why = f"in use as {', '.join(part.holders)}: copied raw while it changes"
+    return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
 
 
 def _not_rebuilt(part: BoardPart, why: str) -> MethodChoice:
@@ -198,8 +206,7 @@ def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
             CaptureMethod.RAW, Grade.LIVE, "mounted, of a kind we cannot read: copied raw, live"
         )
     if part.holders:
-        why = f"in use as {', '.join(part.holders)}: copied raw while it changes"
-        return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
+        return _in_use(part)
     return MethodChoice(
         CaptureMethod.RAW, Grade.READ_ONLY, "no files that can be read: copied as it is"
     )
