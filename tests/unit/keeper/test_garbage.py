@@ -510,6 +510,7 @@ def test_what_a_repair_kept_goes_when_nobody_waits_for_it_any_more(
     board = board_of(store, clock)
     needed, forgotten = (names.check_digest(*digests(body)) for body in (b"pier-3: 1", b"unused"))
     for digest in (needed, forgotten):
+        _writable(store.contents.path(digest)).write_bytes(b"spoilt")
         repair.take_out(store, digest)
     kept = store.root / "damaged" / f"{needed}.bytes"
     # The renaming is dated by the real clock.
