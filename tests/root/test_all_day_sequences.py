@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -144,11 +144,12 @@ def test_every_night_lists_the_frozen_file_and_reads_little_of_it(
     ):
         path = tmp_path / "at" / "readings.db"
         path.write_bytes(os.urandom(SIZE))
-        nights, changes = Nights(mount, tmp_path, kept), Changes(os.fspath(path), seed, kind)
-        for _ in range(NIGHTS):
-            pieces_read, is_exact = nights.take(path, changes, Path(memory))
-            assert is_exact
-            read.append(pieces_read)
-            changes.change(6)
+        nights = Nights(mount, tmp_path, kept)
+        with closing(Changes(os.fspath(path), seed, kind)) as changes:
+            for _ in range(NIGHTS):
+                pieces_read, is_exact = nights.take(path, changes, Path(memory))
+                assert is_exact
+                read.append(pieces_read)
+                changes.change(6)
     assert read[0] == SIZE // pieces.PIECE
     assert min(read[1:]) < SIZE // pieces.PIECE / 2

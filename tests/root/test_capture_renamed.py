@@ -123,7 +123,14 @@ DEEDS = {
 }
 
 
-@pytest.mark.parametrize("deed", DEEDS.values(), ids=DEEDS)
+EVERY_DAY = {"renamed", "deleted-and-made", "shorter"}
+CASES = [
+    pytest.param(deed, id=name, marks=[] if name in EVERY_DAY else pytest.mark.slow)
+    for name, deed in DEEDS.items()
+]
+
+
+@pytest.mark.parametrize("deed", CASES)
 def test_when_a_hot_round_has_read_it(tmp_path: Path, deed: Deed) -> None:
     with busy(tmp_path) as one:
         _, frozen = one.captured(deed.name, deed=in_place(deed.line, one.at))
@@ -131,7 +138,7 @@ def test_when_a_hot_round_has_read_it(tmp_path: Path, deed: Deed) -> None:
         assert digest(one.again("again") / deed.name) == frozen
 
 
-@pytest.mark.parametrize("deed", DEEDS.values(), ids=DEEDS)
+@pytest.mark.parametrize("deed", CASES)
 def test_between_the_last_look_and_the_freeze(tmp_path: Path, deed: Deed) -> None:
     with busy(tmp_path, in_pause=deed.line) as one:
         report, frozen = one.captured(deed.name)

@@ -77,7 +77,6 @@ def sequences(
     ("made", "seeds"),
     [
         *[pytest.param(made, SOME, marks=QUICK) for made in PLAIN],
-        *[pytest.param(made, FEW, marks=QUICK) for made in VARIANTS],
         *[pytest.param(made, seeds, marks=SLOW) for made in PLAIN for seeds in MANY],
         *[pytest.param(made, range(100), marks=SLOW) for made in VARIANTS],
     ],
@@ -111,7 +110,9 @@ def test_without_the_trace_it_would_be_wrong(tmp_path: Path, made: Made) -> None
 @QUICK
 @pytest.mark.parametrize("how", Loss, ids=lambda how: how.name.lower())
 @pytest.mark.parametrize("phase", Phase, ids=lambda phase: phase.name.lower())
-@pytest.mark.parametrize("made", [Made("ext4"), Made("xfs")], ids=name)
+@pytest.mark.parametrize(
+    "made", [Made("ext4"), pytest.param(Made("xfs"), marks=pytest.mark.slow)], ids=name
+)
 def test_what_the_trace_loses_is_noticed_every_time_and_is_never_a_wrong_byte(
     tmp_path: Path, made: Made, phase: Phase, how: Loss
 ) -> None:

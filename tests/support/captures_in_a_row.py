@@ -131,7 +131,7 @@ def blind(file: str) -> str:
 
 def main() -> None:
     settings, file = sys.argv[1:]
-    witness = Witness("/dev/null", "none", "none", os.getpid())
+    witness = Witness("/dev/null", "none", "", os.getpid())
     sys.addaudithook(witness.heard)
     with all_day.opened(SystemClock()) as kept:
         for line in sys.stdin:

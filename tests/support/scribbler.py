@@ -105,6 +105,12 @@ class Scribbler:
             for _ in range(self.dice.randint(1, 20)):
                 self.store(memory)
 
+    def close(self) -> None:
+        """Let go of the file: a mapping keeps its file system busy."""
+        if self.held is not None:
+            self.held.close()
+            self.held = None
+
     def store(self, memory: mmap.mmap) -> None:
         at = min(self.place(), len(memory) - 8)
         memory[at : at + 8] = self.dice.randbytes(8)

@@ -2,7 +2,7 @@
 
 No capture is the worse for any of it, so nothing else looks at it; who verifies a store is told.
 What captures need (manifests, signatures, contents, ledgers, enrolments) is judged elsewhere; here
-only whether it is a file at all.
+only whether it is a link to one.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for sh
 _FILES = (LOCK, GATE, REMEMBERED, WATCHED, references.NAME, ballast.NAME)
 _BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
-    "lock", "ledger.jsonl", "enrolment.yaml", *incoming.RECEIVING, *session_slots.NAMES,
+    "lock", *incoming.RECEIVING, *session_slots.NAMES,
     "account.lock", "latest.lock",
     f"latest/{latest_tree.SHOWS}", "refusals.jsonl",
 )  # fmt: skip
@@ -53,8 +53,7 @@ def _all(store: Store) -> Iterator[str]:
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
             yield from _of_folder(folder, _BOARD_FOLDERS, _BOARD_FILES)
-            for capture in _inside(folder / "captures"):
-                yield from _of_folder(capture, (), (MANIFEST, SIGNATURE))
+            yield from _links(folder)
             yield from _document(folder / account.NAME, account.Balance)
             for intent in _inside(folder / "sealing", "*.json"):
                 yield from _document(intent, SealedEvent)
@@ -79,6 +78,15 @@ def _odd(path: Path, due: int) -> Iterator[str]:
     elif not mode & stat.S_IRUSR:
         right = "u+rwx" if due == stat.S_IFDIR else "u+rw"
         yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
+
+
+def _links(folder: Path) -> Iterator[str]:
+    """Find links in the place of documents: whoever reads them follows, and no seal does."""
+    captures = _inside(folder / "captures")
+    documents = (capture / name for capture in captures for name in (MANIFEST, SIGNATURE))
+    for path in (folder / "ledger.jsonl", folder / "enrolment.yaml", *documents):
+        if path.is_symlink():
+            yield from _odd(path, stat.S_IFREG)
 
 
 def _inside(folder: Path, pattern: str = "*") -> list[Path]:

@@ -232,10 +232,7 @@ def test_m13_h14_whatever_the_cache_is_the_verdict_is_right(store: Store, cache:
 def test_h11_a_ledger_that_cannot_be_written_changes_no_verdict(store: Store) -> None:
     report = verified(store, progress=Meanwhile(lambda: withdraw(store)))
 
-    assert (report.exit_code, len(report.captures)) == (8, 3)
-    assert [line.partition(": ")[0] for line in report.odd] == [
-        str(store.board_folder(PIER_3) / "ledger.jsonl")
-    ]
+    assert (report.exit_code, len(report.captures)) == (0, 3)
     (note,) = report.notes
     assert note.startswith("pier-3: what was found cannot be noted in its ledger: ")
 

@@ -144,14 +144,15 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
     Raises:
         PreflightError: this machine's e2fsprogs cannot make it.
     """
-    with path.open("wb") as image:
-        image.truncate(parameters.blocks * parameters.block_size)
     try:
-        machine.run(mke2fs(path, parameters))
-        # mke2fs leaves out a last group that would hold little: what is reserved keeps its share.
-        with files.opened(path) as image:
-            blocks = geometry.read(image, offset=0).blocks
-        reserved = parameters.reserved_blocks * blocks // parameters.blocks
+        empty = _made(path, parameters, machine)
+        # mke2fs leaves out a last group that would hold little: inodes have to be in the others,
+        # and what is reserved keeps its share.
+        if empty.inodes < parameters.inodes:
+            asked = -(-parameters.inodes * parameters.inodes // empty.inodes)
+            more = msgspec.structs.replace(parameters, inodes=asked)
+            empty = _made(path, more, machine)
+        reserved = parameters.reserved_blocks * empty.blocks // parameters.blocks
         for command in settings(
             path, msgspec.structs.replace(parameters, reserved_blocks=reserved)
         ):
@@ -171,6 +172,14 @@ def format_file(path: Path, *, parameters: Ext4, machine: Runner) -> Geometry:
             hint="give the partition more room",
         )
     return made
+
+
+def _made(path: Path, parameters: Ext4, machine: Runner) -> Geometry:
+    with path.open("wb") as image:
+        image.truncate(parameters.blocks * parameters.block_size)
+    machine.run(mke2fs(path, parameters))
+    with files.opened(path) as made:
+        return geometry.read(made, offset=0)
 
 
 def settings(path: Path, parameters: Ext4) -> Iterator[Command]:
