@@ -89,7 +89,7 @@ def is_whole(hashed: int) -> bool:
     return hashed >= SIZE
 
 
-@pytest.mark.parametrize("kind", ["ext4", "xfs"])
+@pytest.mark.parametrize("kind", ["ext4", pytest.param("xfs", marks=pytest.mark.slow)])
 def test_a_night_reads_what_changed_since_the_last_and_captures_what_was_frozen(
     tmp_path: Path, kind: str
 ) -> None:
@@ -135,6 +135,7 @@ def test_another_file_of_that_name_is_read_whole(tmp_path: Path) -> None:
         assert one.got() == taken.frozen
 
 
+@pytest.mark.slow
 def test_a_capture_by_hand_meanwhile_makes_the_next_night_read_whole(tmp_path: Path) -> None:
     with nights(tmp_path) as one:
         one.write(MIB)
@@ -147,6 +148,7 @@ def test_a_capture_by_hand_meanwhile_makes_the_next_night_read_whole(tmp_path: P
         assert one.got() == taken.frozen
 
 
+@pytest.mark.slow
 def test_who_does_not_want_it_has_no_trace_between_captures(tmp_path: Path) -> None:
     with nights(tmp_path) as one:
         with one.kept.settings.open("a", encoding="utf-8") as file:

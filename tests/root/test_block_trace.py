@@ -236,6 +236,7 @@ def test_what_was_written_while_the_trace_was_off_is_missed_by_the_count(
         assert told(trace, device) == [(9 * 4096, 10 * 4096)]
 
 
+@pytest.mark.slow  # on a busy machine the buffers overrun as well, which is a loss, too
 def test_a_loss_under_load_is_told_once(device: Path) -> None:
     """While looks are taken more is written, of which some is traced and not yet counted."""
     with traced(device) as trace:

@@ -9,6 +9,7 @@ import json
 import os
 import subprocess
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -32,7 +33,8 @@ start=8192, size=81920, type=c, bootable
 start=90112, size={SPARE_SIZE // 512}, type=83
 start={90112 + SPARE_SIZE // 512}, type=83
 """
-UUID = "7c1e2f60-5d0a-4f63-9d7b-2b9d5f0c1a11"
+UUID = str(uuid.uuid4())
+"""Another one in each run: mkfs.btrfs refuses one that blkid(8) remembers of an earlier one."""
 MAKE = {
     "ext2": ("mkfs.ext2", "-q", "-U", UUID, "-L", "slot-b"),
     "ext3": ("mkfs.ext3", "-q", "-U", UUID, "-L", "slot-b"),
@@ -76,7 +78,7 @@ def slot(kind: str, folder: Path) -> Callable[[Path], None]:
     """Return what makes a file system with something of everything, cleanly unmounted."""
 
     def fill(device: Path) -> None:
-        programs.run(*MAKE[kind], device)
+        programs.run(*(word.replace(UUID, str(uuid.uuid4())) for word in MAKE[kind]), device)
         with loop.mounted(device, folder / "slot") as at:
             (at / "etc").mkdir()
             (at / TMP).mkdir(mode=0o1777)
@@ -151,11 +153,16 @@ def nearby(folder: Path, *, more: str = "") -> AbstractContextManager[Nearby]:
     return boards.kept_nearby(folder, folder / "root", more=more)
 
 
+def uuid_of(device: Path) -> bytes:
+    return programs.run("blkid", "-p", "-s", "UUID", "-o", "value", device).strip()
+
+
 @pytest.mark.parametrize("kind", sorted(MAKE))
 def test_a_spare_slot_is_captured_by_files_and_comes_back(tmp_path: Path, kind: str) -> None:
     with nearby(tmp_path) as kept:
         with board(tmp_path, slot(kind, tmp_path)) as live:
             spare = live.disk.partition(2)
+            own = uuid_of(spare)
             before, wanted = digest(spare), looked_at(spare, kind, tmp_path)
             seen = digest(spare)  # the witness's own mount may have changed it
             shown = captured(kept)
@@ -174,8 +181,7 @@ def test_a_spare_slot_is_captured_by_files_and_comes_back(tmp_path: Path, kind: 
     assert said.checked_entries == said.entries > 300
     with loop.attached(image) as disk:
         programs.run(*CHECK[kind], disk.partition(2))
-        found = programs.run("blkid", "-s", "UUID", "-o", "value", disk.partition(2))
-        assert found.decode().strip() == UUID
+        assert uuid_of(disk.partition(2)) == own
         assert (
             list(entry_streams.differences(wanted, looked_at(disk.partition(2), kind, tmp_path)))
             == []

@@ -155,5 +155,6 @@ def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 1
         timeout=timeout,
         check=False,
     )
-    assert done.returncode in accepted, f"{words}: {done.returncode}\n{done.stderr.decode()}"
+    told = (done.stderr + done.stdout).decode()
+    assert done.returncode in accepted, f"{words}: {done.returncode}\n{told}"
     return done.stdout

@@ -193,7 +193,8 @@ def _part(
         is_left_out=part.number in ways[1],
         holders=part.holders,
         subvolumes=tuple(_subvolumes(part, doubts)) if is_btrfs and part.mount else (),
-        members=_members(part) if is_btrfs else (),
+        # Of one that is not mounted, our own private mount would be a member.
+        members=_members(part) if is_btrfs and part.mount else (),
     )
 
 

@@ -32,6 +32,8 @@ _EXT4_EXACT = (
     "errors", "mount_opts", "max_mount_count", "check_interval", "stride", "stripe_width",
 )  # fmt: skip
 _EXT4_SETS = ("features", "mount_defaults")
+_NOT_KEPT = frozenset({"mmp"})
+"""What a rebuild leaves out, and says so: a guard against two machines at one disk."""
 _INSTALLED = frozenset({b"ldlinux.sys", b"ldlinux.c32"})
 """Files of SYSLINUX in a FAT: its installer writes them, with the sectors that they occupy."""
 _MOUNT_OPTIONS = {"xfs": "ro,norecovery,nouuid", "btrfs": "ro", "f2fs": "ro"}
@@ -42,6 +44,10 @@ _FAT_EXACT = (
     "hidden_sectors", "media", "oem",
 )  # fmt: skip
 _SWAP_EXACT = ("uuid", "label", "page_size")
+
+
+def _set_of(parameters: Ext4, name: str) -> list[str]:
+    return sorted(set(getattr(parameters, name)) - _NOT_KEPT)
 
 
 @dataclass(frozen=True)
@@ -105,7 +111,7 @@ class PartCheck:
             found = volume.parameters()
         self.findings.compare(self.number, _EXT4_EXACT, wanted, found)
         for name in _EXT4_SETS:
-            pair = sorted(getattr(wanted, name)), sorted(getattr(found, name))
+            pair = _set_of(wanted, name), _set_of(found, name)
             if pair[0] != pair[1]:
                 self.findings.note(self.number, b"", name, pair)
         if not volume.superblock.is_sound:
