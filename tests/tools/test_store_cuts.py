@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, TypeVar
 import pytest
 
 from holdstill.errors import HoldstillError, UsageError
-from holdstill.keeper import board_captures, capture_notes, enrolment, thin
+from holdstill.keeper import board_captures, capture_notes, enrolment, thin, trash
 from holdstill.keeper import store as stores
 from holdstill.model.settings import Retention
 from holdstill.records import assembled, manifest_file
@@ -206,7 +206,8 @@ def check_after(root: Path, before: Mapping[str, object], *, may_go: bool, acked
     keeping.collect(stores.open_store(root, disk=QuickDisk()), FakeClock())
     store = stores.open_store(root)
     folder = store.board_folder(PIER_3)
-    for place in (store.trash, folder / "incoming", folder / "sealing"):
+    assert (list(trash.others(store)), trash.resting(store)) == ([], ())
+    for place in (folder / "incoming", folder / "sealing"):
         assert list(place.iterdir()) == [], place
     check_store(root)
 

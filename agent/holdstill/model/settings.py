@@ -21,10 +21,6 @@ SPOOL = Path("/run/holdstill")
 """The default directory of the spool."""
 
 
-URLS_FILE = Path("/etc/holdstill/notify_urls")
-"""Where addresses for people are looked for; where there is none, nobody is told."""
-
-
 class OverBudget(StrEnum):
     """What to do when the pause would be longer than its ceiling."""
 
@@ -146,7 +142,7 @@ class NotifySettings(Record, frozen=True, kw_only=True):
         metrics_file: a text file for Prometheus; None for none.
     """
 
-    urls_file: Path = URLS_FILE
+    urls_file: Path = Path("/etc/holdstill/notify_urls")
     silent_days: int = 3
     summary_days: tuple[Weekday, ...] = (Weekday.MONDAY,)
     metrics_file: Path | None = None
@@ -212,7 +208,7 @@ class WatchSettings(Record, frozen=True, kw_only=True):
         metrics_file: a text file for Prometheus; None for none.
     """
 
-    urls_file: Path = URLS_FILE
+    urls_file: Path = Path("/etc/holdstill/notify_urls")
     silent_days: int = 3
     silent_days_of: dict[str, int] = msgspec.field(default_factory=dict)
     metrics_file: Path | None = None

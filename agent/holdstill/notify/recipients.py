@@ -18,7 +18,6 @@ import msgspec
 
 from holdstill.errors import CommandError
 from holdstill.model.nightly_state import MessageKind
-from holdstill.model.settings import URLS_FILE
 from holdstill.notify import apprise_child
 from holdstill.notify.apprise_child import SendRequest
 from holdstill.system import files
@@ -67,9 +66,9 @@ class AppriseRecipients:
             mode = self._file.stat().st_mode
             bad = [number for number, line in self._lines() if not _ADDRESS.fullmatch(line)]
         except FileNotFoundError:
-            if self._file == URLS_FILE and not self._file.is_symlink():
+            if not self._file.is_symlink():
                 return ""
-            return f"{self._file}, which the settings name, is not there: nobody is told anything"
+            return f"{self._file} is a link to nowhere: nobody is told anything"
         except (OSError, UnicodeDecodeError) as error:
             # The text of a decoding error quotes what it could not decode: a secret.
             reason = error.strerror or "" if isinstance(error, OSError) else "it is not UTF-8"
@@ -103,7 +102,7 @@ class AppriseRecipients:
 
     def try_to_send(self, message: Message) -> dict[str, str]:
         """Send a message to its recipients; return why each did not get it, "" for who did."""
-        known = self._addresses()
+        known = self._addresses() if message.to else {}
         return {who: self._failure(known[who], message) for who in message.to if who in known}
 
     def _failure(self, url: str, message: Message) -> str:
