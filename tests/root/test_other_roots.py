@@ -343,30 +343,3 @@ def test_it_works_below_an_exclusive_claim_of_the_whole_disk(tmp_path: Path) -> 
             os.close(held)
 
     assert filled.entries == 2
-
-
-def test_a_btrfs_is_rebuilt_while_the_old_card_is_attached(tmp_path: Path) -> None:
-    if not supported("btrfs"):
-        pytest.skip("this kernel has no btrfs")
-    image = tmp_path / "rebuilt.img"
-    with boards.kept_nearby(tmp_path, tmp_path / "root") as kept, board(tmp_path, "btrfs") as live:
-        holdstill("capture", "--settings", kept.settings)
-        before = tree(live.root)
-        programs.run("umount", live.root)
-        old = live.disk.partition(2)
-        programs.run("btrfs", "device", "scan", old)  # as udev does
-        words = ("rebuild", "pier-3", image, "--store", kept.store)
-        holdstill(*words, timeout=200, accepted=[boards.NO_KERNEL])
-        of_card = ("verify", "pier-3", "--card", image, "--store", kept.store, "--json")
-        verdict = json.loads(holdstill(*of_card))
-        with loop.mounted(old, live.root) as at:
-            assert list(entry_streams.differences(before, tree(at))) == []
-
-    assert (verdict["total"], verdict["unchecked"]) == (0, [])
-    programs.run("btrfs", "device", "scan", "--forget")
-    with loop.attached(image) as disk:
-        programs.run(*CHECKS["btrfs"], disk.partition(2))
-        found = programs.run("blkid", "-s", "UUID", "-o", "value", disk.partition(2))
-        assert found.decode().strip() == UUID
-        with loop.mounted(disk.partition(2), tmp_path / "again", options="ro") as at:
-            assert list(entry_streams.differences(before, tree(at))) == []
