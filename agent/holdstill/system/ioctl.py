@@ -204,8 +204,7 @@ def fiemap(handle: int, start: int = 0, length: int = WHOLE) -> Iterator[MappedE
             return
 
 
-BTRFS_EXTENT_DATA_KEY, BTRFS_ROOT_REF_KEY = 108, 156
-_BTRFS_ROOT_TREE = 1
+BTRFS_EXTENT_DATA_KEY = 108
 _BTRFS_KEY = struct.Struct("=QQQQQQQIII")
 _BTRFS_ROOM_AT, _BTRFS_ITEMS_AT, _BTRFS_ROOM = 104, 112, 1 << 16
 _BTRFS_COUNT_AT = 64
