@@ -266,6 +266,18 @@ def test_what_captures_of_an_unchanged_tree_cost_is_what_the_disk_says(
     assert charged.inodes == after[1] - before[1]
 
 
+def test_where_inodes_have_no_number_each_takes_room(tmp_path: Path) -> None:
+    """btrfs makes inodes as it needs them, and tells statvfs(3) of none."""
+    image = loop.blank_image(tmp_path / "volume.img", size=256 * MIB)
+    programs.run("mkfs.btrfs", "-q", image)
+    with loop.attached(image) as disk, loop.mounted(disk.device, tmp_path / "volume") as volume:
+        found = os.statvfs(volume)
+        free, inodes = stores.create(volume / "boathouse", clock=SystemClock()).free()
+
+    assert (found.f_files, found.f_favail) == (0, 0)
+    assert inodes == free // 4096
+
+
 def _taken(folder: Path) -> tuple[int, int]:
     def of(*words: str) -> int:
         return int(programs.run("du", "-s", *words, folder).split()[0])

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import shutil
 import subprocess
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import DegradedError, VerificationError
+from holdstill.keeper import store as stores
 from support import boards, plain_board
 from support.plain_board import NEEDED, WAYS, PlainCapture
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
 pytestmark = pytest.mark.timeout(120)
 OLD = os.urandom(70_000)
@@ -53,6 +57,24 @@ def test_h24_an_image_stays_as_it_was_when_the_store_is_damaged(
         assert b"Traceback" not in done.stderr
     assert image.read_bytes() == OLD
     assert list(tmp_path.iterdir()) == [image]
+
+
+def test_a_dry_run_tells_of_known_damage_at_which_the_rebuild_will_stop(
+    kept: PlainCapture, tmp_path: Path
+) -> None:
+    store = Path(shutil.copytree(kept.store, tmp_path / "boathouse"))
+    known = PlainCapture(store, {})
+    hostname = hashlib.sha256(b"pier-3\n").digest()
+    plain_board.flipped(plain_board.content(stores.open_store(store), hostname))
+    boards.holdstill("verify", "--store", store, accepted=[VerificationError.exit_code])
+
+    planned = rebuilt(known, tmp_path / "card.img", "--dry-run")
+    made = rebuilt(known, tmp_path / "card.img")
+
+    codes = (planned.returncode, made.returncode)
+    assert codes == (DegradedError.exit_code, VerificationError.exit_code), made.stderr
+    assert "the rebuild stops at them" in " ".join(planned.stdout.decode().split())
+    assert "no image is left of it" in " ".join(made.stderr.decode().split())
 
 
 def test_h24_of_the_same_store_undamaged_the_image_is_made(

@@ -141,23 +141,27 @@ def keeper_settings(path: Path, store: Path) -> KeeperSettings:
     Raises:
         UsageError: they cannot be read; DocumentError: they have problems.
     """
-    if path.exists():
+    if path != KEEPER_SETTINGS or path.exists():
         found = read_keeper_settings(path)
         if path != KEEPER_SETTINGS or found.store.resolve() == store.resolve():
             return found
     return model_settings.KeeperSettings(store=store)
 
 
-def store_address(given: str | None) -> str:
+def store_address(given: str | None, keeper: Path = KEEPER_SETTINGS) -> str:
     """Return the store that is meant: the one given, else the one in the settings.
+
+    Args:
+        given: by --store.
+        keeper: settings of a keeper; other than in their own place, they must be there.
 
     Raises:
         UsageError: none is given, and there are no settings.
     """
     if given:
         return given
-    if KEEPER_SETTINGS.exists():
-        return str(read_keeper_settings(KEEPER_SETTINGS).store)
+    if keeper != KEEPER_SETTINGS or keeper.exists():
+        return str(read_keeper_settings(keeper).store)
     if BOARD_SETTINGS.exists():
         return str(read_board_settings(BOARD_SETTINGS).keeper)
     raise UsageError(

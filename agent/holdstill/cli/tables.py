@@ -322,6 +322,11 @@ def plan(proposal: Proposal, out: Console) -> None:
     _list(out, "Otherwise than on the captured card:", found.notes)
     _list(out, "Changed for the new board:", proposal.changes)
     left_out(proposal.left_out, out)
+    if since := proposal.stops_at_damage:
+        out.print(
+            f"Contents of this capture were found damaged ({since}), and the rebuild stops at "
+            "them: `holdstill verify BOARD` says which, --leave-out-damaged goes on without them"
+        )
 
 
 def rebuild_report(report: RebuildReport, out: Console) -> None:

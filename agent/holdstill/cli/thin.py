@@ -49,7 +49,7 @@ def command(
       holdstill thin pier-3
       holdstill thin --apply
     """
-    opened = as_owner.opened_at(store_address)
+    opened = as_owner.opened_at(options.store_address(store_address, settings_path))
     settings = options.keeper_settings(settings_path, opened.root)
     clock, runner = SystemClock(), LocalRunner()
     deed = thin.delete_captures if is_applied else thin.plan

@@ -18,6 +18,7 @@ import os
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 import msgspec
@@ -29,7 +30,7 @@ from holdstill.model import sizes
 from holdstill.model.layout import Record
 from holdstill.model.protocol import FOLDERS
 from holdstill.model.settings import BoardLimits
-from holdstill.model.sizes import MIB
+from holdstill.model.sizes import BLOCK, MIB
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -43,8 +44,6 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 NAME = "account.json"
-BLOCK = 4096
-"""Bytes by which a file grows on most file systems."""
 NEAR = timedelta(days=2)
 """A clock that was ahead by no more has been there; one that was years ahead was wrong then."""
 MARGIN_MAX = 64 * MIB
@@ -58,17 +57,20 @@ class Spent(Record, frozen=True, kw_only=True):
         bytes: as the disk lost them (st_blocks).
         inodes: files and directories.
         hashed: bytes to be hashed, holes included.
+        captures: sealed ones.
     """
 
     bytes: int = 0
     inodes: int = 0
     hashed: int = 0
+    captures: int = 0
 
     def __add__(self, other: Self) -> Spent:
         return Spent(
             bytes=self.bytes + other.bytes,
             inodes=self.inodes + other.inodes,
             hashed=self.hashed + other.hashed,
+            captures=self.captures + other.captures,
         )
 
     @classmethod
@@ -78,7 +80,7 @@ class Spent(Record, frozen=True, kw_only=True):
         return cls(bytes=sum(blocks), inodes=len(blocks))
 
     def growth_to(self, later: Spent) -> Spent:
-        """Return by how much each number grew; what shrank did not."""
+        """Return by how much a folder grew, in bytes, inodes and to be hashed; never below 0."""
         return Spent(
             bytes=max(0, later.bytes - self.bytes),
             inodes=max(0, later.inodes - self.inodes),
@@ -127,7 +129,7 @@ class Balance(Record, frozen=True, kw_only=True):
 
     def sealed(self) -> Balance:
         """Return the balance after a capture was sealed: another run begins, the day goes on."""
-        return msgspec.structs.replace(self, run=NOTHING)
+        return msgspec.structs.replace(self.charged(Spent(captures=1)), run=NOTHING)
 
 
 class Allowance(NamedTuple):
@@ -135,7 +137,7 @@ class Allowance(NamedTuple):
 
     Attributes:
         key: the setting that says it.
-        kind: "bytes", "inodes" or "hashed": what of `Spent` it limits.
+        kind: what of `Spent` it limits.
         most, used, left: left is below 0 when it is overdrawn.
     """
 
@@ -147,7 +149,8 @@ class Allowance(NamedTuple):
 
     def said(self, board: str, wanted: int) -> str:
         """Say what is used and left, and what would come."""
-        write = _count if self.kind == "inodes" else sizes.human
+        noun = _NOUNS.get(self.kind)
+        write = partial(sizes.counted, one=noun) if noun else sizes.human
         free = self.key.startswith("min_free")
         rule = (
             f"{write(self.most)} of the keeper's disk stay free ({self.key})"
@@ -160,11 +163,8 @@ class Allowance(NamedTuple):
         return f"{rule}: {now}, there is room for {write(max(0, self.left))}{coming}"
 
 
-_VERBS = {"bytes": "take", "inodes": "take", "hashed": "have hashed"}
-
-
-def _count(number: int) -> str:
-    return sizes.counted(number, "file")
+_VERBS = {"bytes": "take", "inodes": "take", "hashed": "have hashed", "captures": "bring"}
+_NOUNS = {"inodes": "file", "captures": "capture"}
 
 
 @dataclass(frozen=True)
@@ -205,6 +205,8 @@ class Rules:
         ]  # fmt: skip
         if limits.hashed_per_day:
             found.append(_of_day("hashed", limits.hashed_per_day, today.hashed, 0))
+        if limits.captures_per_day:
+            found.append(_of_day("captures", limits.captures_per_day, today.captures, 0))
         if limits.bytes_per_run:
             used, most = balance.run.bytes, limits.bytes_per_run
             found.append(Allowance("bytes_per_run", "bytes", most, used, most - used))
@@ -296,6 +298,18 @@ class Account:
         with self._changed() as book:
             book.balance = book.balance.charged(spent)
 
+    @contextmanager
+    def spending(self, spent: Spent) -> Iterator[None]:
+        """Charge what the block writes; the board's other sessions wait for their turn.
+
+        Raises:
+            PreflightError: as in `check`.
+        """
+        with self._changed() as book:
+            self.check(spent)
+            book.balance = book.balance.charged(spent)
+            yield
+
     def look(self, folder: TransferFolder) -> Arrived:
         """Charge what has come into a folder since the last look; return what is there."""
         with self._changed() as book:
@@ -311,16 +325,22 @@ class Account:
 
     @contextmanager
     def _changed(self) -> Iterator[_Book]:
-        """Hold the account for a change; it is written when it is another than before."""
+        """Hold the account for a change; it is written when it is another than before.
+
+        Also when the block fails: what it charged may have reached the disk.
+        """
         flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
         handle = os.open(self._folder / "account.lock", flags, 0o600)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX)
             before = self.balance()
             book = _Book(before)
-            yield book
-            if book.balance != before:
-                self._store.disk.publish(self._folder / NAME, msgspec.json.encode(book.balance))
+            try:
+                yield book
+            finally:
+                if book.balance != before:
+                    document = msgspec.json.encode(book.balance)
+                    self._store.disk.publish(self._folder / NAME, document)
         finally:
             os.close(handle)
 

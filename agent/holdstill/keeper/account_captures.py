@@ -68,18 +68,36 @@ def make_again(store: Store) -> tuple[str, ...]:
 def recount(store: Store) -> tuple[str, ...]:
     """Count anew what every capture needs, beside live ones; return what cannot be read.
 
-    A sound database is emptied in place, for others may have it open. What it has of a board whose
-    folder is gone stays.
+    A sound database is emptied in place, for others may have it open. What it has of a board stays
+    if the board's folder, or a capture, is gone: only so is it known what these needed.
     """
     try:
         with references.opened(store) as held:
             held.check()
-            for board in held.boards():
-                if (store.root / "boards" / board).is_dir():
+            for board in map(names.check_board, held.boards()):
+                if (store.root / "boards" / board).is_dir() and not _missing(store, held, board):
                     held.remove_board(board)
             return _all_boards(store, held)
     except references.UnsoundReferencesError:
         return make_again(store)
+
+
+def _missing(store: Store, held: References, board: BoardName) -> list[str]:
+    """Return the captures that are gone, or what keeps anybody from telling."""
+    try:
+        return _look(store, held, board)[2]
+    except (HoldstillError, OSError) as error:  # told when it is counted
+        return [str(error)]
+
+
+def missing(store: Store, board: BoardName) -> tuple[str, ...]:
+    """Return the captures of a board that are gone, although nobody deleted them.
+
+    Raises:
+        HoldstillError, OSError: nobody can tell.
+    """
+    with references.opened(store) as held:
+        return tuple(_look(store, held, board)[2])
 
 
 def differences(store: Store) -> tuple[str, ...]:
@@ -151,6 +169,15 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
         except (HoldstillError, OSError) as error:
             complaints.append(f"{board}: {error}")
     return tuple(complaints)
+
+
+def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
+    """Give up captures that are gone, and what they needed; the ledger has them as deleted."""
+    try:
+        with references.opened(store) as held:
+            held.remove(board, captures)
+    except references.UnsoundReferencesError:
+        references.discard(store)
 
 
 def forget_board(store: Store, board: BoardName) -> None:

@@ -67,6 +67,7 @@ class StoredCapture:
         faults: what is known to be wrong with it. A capture with faults is used only if the
             caller was told to, for this one run.
         boot: whether a card made of it would boot; None before that was judged.
+        damaged_at: since when contents of it are known to be damaged (RFC 3339).
     """
 
     board: BoardName
@@ -75,6 +76,7 @@ class StoredCapture:
     contents: ContentStore
     faults: tuple[str, ...] = ()
     boot: BootFinding | None = None
+    damaged_at: str = ""
 
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
@@ -162,6 +164,32 @@ class BoardCaptures:
             faulty += [] if brief is None else [brief]
         return None, tuple(faulty)
 
+    def newest_whole(self) -> CaptureBrief | None:
+        """Return the newest capture without faults and without known damage, or None."""
+        with self.ledger_file.held_for_reading() as ledger:
+            numbers = self._numbers(ledger)
+        for number in reversed(numbers):
+            if ledger.sealed[number].brief.name not in ledger.damaged_at:
+                brief = self._brief_of(ledger, number)
+                if brief is not None and not brief.faults:
+                    return brief
+        return None
+
+    def altered(self) -> dict[str, str]:
+        """Return the captures that are not as they were sealed, each with what is wrong.
+
+        Their documents are compared with what the ledger has of them; that needs no signatures.
+        """
+        with self.ledger_file.held_for_reading() as ledger:
+            numbers = self._numbers(ledger)
+        found = {}
+        for number in numbers:
+            event = ledger.sealed[number]
+            faults = self._faults_on_disk(event, is_signed=_is_as_sealed)
+            if faults and self._is_kept(event.brief.name):
+                found[event.brief.name] = faults[0]
+        return found
+
     def capture(self, name: str) -> StoredCapture:
         """Return one capture, with its faults.
 
@@ -174,16 +202,17 @@ class BoardCaptures:
         for number in numbers:
             if ledger.sealed[number].brief.name == str(parsed):
                 brief = self._brief(ledger, number)
-                faults, boot = brief.faults, brief.boot
+                faults, boot, damaged_at = brief.faults, brief.boot, brief.damaged_at
                 break
         else:
-            faults, boot = (self._not_in_ledger,), None
+            faults, boot, damaged_at = (self._not_in_ledger,), None, ""
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
                 f"board {self.board} has no capture {name}", hint="see `holdstill list`"
             )
-        return StoredCapture(self.board, parsed, folder, self.store.contents, faults, boot)
+        contents = self.store.contents
+        return StoredCapture(self.board, parsed, folder, contents, faults, boot, damaged_at)
 
     def _numbers(self, ledger: Ledger) -> range | list[int]:
         """Return the positions among the sealed events of what retention has not deleted."""
@@ -196,11 +225,14 @@ class BoardCaptures:
         The ledger is not held meanwhile: judging takes long, and who must write waits for it.
         """
         brief = self._brief(ledger, number)
-        if brief.faults and not (self.folder / brief.name).is_dir():
-            with self.ledger_file.held_for_reading() as now:
-                if brief.name in now.thinned:
-                    return None
-        return brief
+        return None if brief.faults and not self._is_kept(brief.name) else brief
+
+    def _is_kept(self, name: str) -> bool:
+        """Return whether a capture was not deleted since the ledger was read."""
+        if (self.folder / name).is_dir():
+            return True
+        with self.ledger_file.held_for_reading() as now:
+            return name not in now.thinned
 
     def _brief(self, ledger: Ledger, number: int) -> CaptureBrief:
         event = ledger.sealed[number]
@@ -214,9 +246,9 @@ class BoardCaptures:
             faults.append(
                 "chain break: captures between it and the one before are not in the ledger"
             )
-        line = next(ln.number for ln in ledger.lines if ln.entry is event)
-        broken = [self._line_fault(fault) for fault in ledger.open_faults if fault[0] <= line]
-        chain_faults = (*faults, *broken[:1])
+        line = ledger.sealed_at[number]
+        broken = next((fault for fault in ledger.open_faults if fault[0] <= line), None)
+        chain_faults = (*faults, *([self._line_fault(broken)] if broken else ()))
         return msgspec.structs.replace(
             event.brief,
             pinned=name in ledger.pinned,
@@ -224,13 +256,18 @@ class BoardCaptures:
             booted_at=ledger.booted_at.get(name, ""),
             boot=ledger.boot.get(name),
             damaged_at=ledger.damaged_at.get(name, ""),
-            faults=(*chain_faults, *self._faults_on_disk(event)),
+            faults=(*chain_faults, *self._faults_on_disk(event, is_signed=self._is_signed)),
         )
 
     def _line_fault(self, fault: tuple[int, str]) -> str:
         return f"ledger, line {fault[0]}: {fault[1]}: {self.ledger_file.path}"
 
-    def _faults_on_disk(self, event: SealedEvent) -> tuple[str, ...]:
+    def _is_signed(self, event: SealedEvent, data: bytes, seal: bytes) -> bool:  # noqa: ARG002
+        return self.is_signed(data, seal)
+
+    def _faults_on_disk(
+        self, event: SealedEvent, *, is_signed: Callable[[SealedEvent, bytes, bytes], bool]
+    ) -> tuple[str, ...]:
         folder = self.folder / event.brief.name
         if not folder.is_dir():
             return (f"missing from disk: {folder}",)
@@ -248,7 +285,7 @@ class BoardCaptures:
             faults.append(
                 f"bad checksum: its manifest is not the one that was sealed: {folder / MANIFEST}"
             )
-        if not self.is_signed(data, seal):
+        if not is_signed(event, data, seal):
             keys = enrolment.path_of(self.store, self.board)
             faults.append(f"bad signature: {folder / SIGNATURE} is by none of the keys in {keys}")
         return tuple(faults)
@@ -278,8 +315,9 @@ class BoardCaptures:
         self._refuse_strangers(foreign)
         if missing:
             raise VerificationError(
-                f"{self.folder}: captures are missing: {', '.join(missing)}",
-                hint="put them back from a copy of the store; the others are not the worse for it",
+                f"{self.folder}: captures are missing, and the others are not the worse for it: "
+                f"{', '.join(missing)}",
+                hint=put_back(self.store.root, self.board),
             )
         if damaged:
             raise VerificationError(
@@ -329,6 +367,19 @@ class BoardCaptures:
                 )
                 found.append(unknown)
         return found
+
+
+def _is_as_sealed(event: SealedEvent, _: bytes, seal: bytes) -> bool:
+    """Return whether this is the signature that a capture was sealed with."""
+    return manifest_file.digest(seal) == event.signature
+
+
+def put_back(root: Path, board: BoardName) -> str:
+    """Say what to do about captures that are gone."""
+    return (
+        "put them back from a copy of the store; if they are gone for good: `holdstill keeper "
+        f"accept {root} {board} --forget-missing --reason ...`"
+    )
 
 
 def _parsed(name: str) -> CaptureName | None:

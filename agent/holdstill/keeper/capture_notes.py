@@ -13,6 +13,7 @@ from holdstill.keeper.ledger import (
     JudgedEvent,
     LedgerFile,
     PinnedEvent,
+    ThinnedEvent,
     UnpinnedEvent,
     VerifiedEvent,
 )
@@ -82,6 +83,13 @@ def accept(store: Store, board: BoardName, reason: str, *, clock: Clock) -> None
     if not reason.strip():
         raise UsageError("say why the ledger is accepted as it is")
     _note(store, board, AcceptedEvent(reason=reason[:500]), [], clock)
+
+
+def given_up(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
+    """Note that captures that are gone are not expected to come back."""
+    with _held(store, board) as (file, ledger):
+        if left := _left(ledger, names):
+            _append(store, file, ledger, ThinnedEvent(captures=left), clock)
 
 
 def _note(

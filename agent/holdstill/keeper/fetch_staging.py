@@ -47,8 +47,8 @@ def lay_out(
     top = folder(store, capture.board)
     store.ensure_own(top)
     made = top / secrets.token_hex(8)
-    _charge(account, Spent(bytes=_NAME_BYTES * len(digests), inodes=1))
-    store.disk.make_directory(made)
+    with account.spending(Spent(bytes=_NAME_BYTES * len(digests), inodes=1)):
+        store.disk.make_directory(made)
     with store.using_contents(), files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
         for digest in digests:
             if not store.contents.has(digest):
@@ -57,14 +57,9 @@ def lay_out(
             try:
                 store.disk.link_at(os.fspath(path), os.fsencode(digest), handle)
             except OSError:  # no hard links here, or no further one
-                _charge(account, Spent.of_files([path.stat().st_size]))
-                store.disk.clone(path, made / digest)
+                with account.spending(Spent.of_files([path.stat().st_size])):
+                    store.disk.clone(path, made / digest)
     return made
-
-
-def _charge(account: Account, spent: Spent) -> None:
-    account.check(spent)
-    account.charge(spent)
 
 
 def _check_own(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> None:

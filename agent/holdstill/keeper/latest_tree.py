@@ -2,8 +2,8 @@
 
 STORE/boards/<board>/latest/<part>/...: regular files and directories, as hard links to contents,
 for looking and for `cp`. It is derived, and no command needs it: left out are large files, which
-are stored in pieces, and what this file system cannot hold, such as an odd name or one more link
-to a content (ext4: 65,000). It is changed after sealing by what differs between two captures.
+are stored in pieces, what this file system cannot hold, such as an odd name, and further names of
+a content that has LINKS_MOST. It is changed after sealing by what differs between two captures.
 STORE/boards/<board>/latest/capture names the capture that it shows, and is missing while it is
 being changed.
 """
@@ -18,9 +18,10 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError
-from holdstill.keeper.account import BLOCK, Spent
+from holdstill.keeper.account import Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import pieces
+from holdstill.model.sizes import BLOCK
 from holdstill.records import assembled, index_file
 from holdstill.system import files
 
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 SHOWS = "capture"
 CHANGES_MAX = 50_000
 """With more differences than this, a new tree is as quick, and memory stays flat."""
+LINKS_MOST = 32_000
+"""Names that trees give a content: ext4 allows 65,000, and fetching needs some."""
 
 
 class Changes(NamedTuple):
@@ -222,7 +225,8 @@ class _TreeWriter:
             if pieces.is_pieced(entry.size):
                 return  # there is no file with its bytes
             source = self._store.contents.path_text(entry.digest.hex())
-            self._store.disk.link_at(source, entry.name, at)
+            if os.lstat(source).st_nlink < LINKS_MOST:
+                self._store.disk.link_at(source, entry.name, at)
 
         self._each(entries, link_one)
 

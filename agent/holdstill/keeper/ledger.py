@@ -37,6 +37,7 @@ class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sea
     Attributes:
         brief: its facts as they were read from the manifest.
         run: the run that made it.
+        signature: SHA-256 of the signature of its manifest.
         previous: SHA-256 of the manifest that it names as the one before.
         recovered: whether this line was written after an interruption.
         contents, content_sum: number and sum (`references.ContentSum`) of the contents that
@@ -45,6 +46,7 @@ class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sea
 
     brief: CaptureBrief
     run: str
+    signature: str
     previous: str
     recovered: bool = False
     contents: int = 0
@@ -52,7 +54,7 @@ class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sea
 
 
 class ThinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="thinned"):
-    """Captures were deleted by the owner's retention. Written before the deletion."""
+    """Captures were deleted by retention, noted before; or are gone, and their owner knows."""
 
     captures: tuple[str, ...]
 
@@ -173,6 +175,11 @@ class Ledger:
     def sealed(self) -> tuple[SealedEvent, ...]:
         """Everything that was ever sealed, oldest first."""
         return tuple(ln.entry for ln in self.lines if isinstance(ln.entry, SealedEvent))
+
+    @cached_property
+    def sealed_at(self) -> tuple[int, ...]:
+        """The numbers of the lines that `sealed` stands in."""
+        return tuple(ln.number for ln in self.lines if isinstance(ln.entry, SealedEvent))
 
     @cached_property
     def thinned(self) -> frozenset[str]:

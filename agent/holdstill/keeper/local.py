@@ -25,12 +25,13 @@ from holdstill.keeper import (
     references,
     sealing,
 )
-from holdstill.keeper.account import BLOCK, Account, Spent
+from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.keeper.open_run import OpenRun
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
 from holdstill.model import names
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
+from holdstill.model.sizes import BLOCK
 from holdstill.records import capture_contents, manifest_file
 from holdstill.system import clocks, files
 
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
-LEDGER_LINES = 960
+LEDGER_LINES = 1040
 """Bytes of a capture's lines in the ledger: that it was sealed, and whether it would boot."""
 ACCOUNTING = 256
 """Bytes that a content takes beside its own: 121 in the references, or 26 for one that was there
@@ -110,6 +111,7 @@ class LocalKeeper:
 
         Raises:
             BusyError: another run of this board is alive.
+            PreflightError: it has brought as many captures as it may in a day.
             SecurityError: the ledger or the captures are not as the keeper left them.
         """
         with _translated():
@@ -124,6 +126,7 @@ class LocalKeeper:
                 raise
 
     def _begin(self) -> RunStarted:
+        self._account.check(Spent(captures=1))
         Sealer(self._shelf, clock=self._clock).recover()
         ledger = self._shelf.ledger_file.read()
         runs = frozenset(event.run for event in ledger.sealed)
@@ -230,6 +233,7 @@ class LocalKeeper:
         # The index is put together, and read, and so are all lists; the documents stay.
         reading = checked.index.size + self._list_bytes(checked)
         self._account.check(Spent(bytes=checked.index.size, hashed=reading))
+        self._account.check(Spent(captures=1))
         documents = Spent.of_files([len(manifest), len(signature), BLOCK])
         documents += Spent(bytes=LEDGER_LINES)
         self._account.charge(documents + Spent(hashed=reading))
@@ -258,7 +262,7 @@ class LocalKeeper:
             self._account.check(accounting)
             self._account.charge(accounting)
             event = sealing.event_for(
-                documents[0],
+                documents,
                 manifest,
                 needs=needs,
                 arrived_at=clocks.rfc3339(self._clock.now()),
@@ -342,7 +346,13 @@ def _translated() -> Iterator[None]:
                 f"the keeper's disk does not give back what it holds: {error}",
                 hint="check the kernel's log at the keeper; its disk may be failing",
             ) from error
-        raise LinkError(f"the keeper cannot use its store: {error}") from error
+        hint = (
+            "its file system is read-only: see at the keeper `dmesg` whether its disk is failing, "
+            "and `findmnt`; `holdstill status` there tells when it can be used again"
+            if error.errno == errno.EROFS
+            else "`holdstill status` at the keeper says what is wrong with its store"
+        )
+        raise LinkError(f"the keeper cannot use its store: {error}", hint=hint) from error
     except sqlite3.Error as error:
         raise LinkError(
             f"the keeper cannot keep its notes of this run: {error}",

@@ -200,9 +200,15 @@ def _named(manifest: Manifest) -> tuple[object, ...]:
 
 
 def event_for(
-    data: bytes, manifest: Manifest, *, needs: CaptureNeeds, arrived_at: str, run: str
+    documents: tuple[bytes, bytes],
+    manifest: Manifest,
+    *,
+    needs: CaptureNeeds,
+    arrived_at: str,
+    run: str,
 ) -> SealedEvent:
-    """Write down what was sealed."""
+    """Write down what was sealed: documents are the bytes of manifest and signature."""
+    data, seal = documents
     kinds = Counter(finding.kind for finding in manifest.findings)
     brief = CaptureBrief(
         name=str(CaptureName.at(manifest.seq, taken_at(manifest))),
@@ -224,6 +230,7 @@ def event_for(
     return SealedEvent(
         brief=brief,
         run=run,
+        signature=manifest_file.digest(seal),
         previous=manifest.previous,
         contents=needs.sum.number,
         content_sum=needs.sum.total,

@@ -39,6 +39,7 @@ from holdstill.keeper.content_store import SHARDS, ContentStore
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
+from holdstill.model.sizes import BLOCK
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
@@ -254,9 +255,9 @@ class Store:
     def free(self) -> tuple[int, int]:
         """Return the free bytes and inodes that an ordinary user may use."""
         state = os.statvfs(self.root)
-        # File systems without a fixed number of inodes (btrfs) report 0 of 0.
-        inodes = state.f_favail if state.f_files else 1 << 40
-        return state.f_bavail * state.f_frsize, inodes
+        free = state.f_bavail * state.f_frsize
+        # File systems without a number of inodes (btrfs) report 0 of 0: each takes room there.
+        return free, state.f_favail if state.f_files else free // BLOCK
 
 
 def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:

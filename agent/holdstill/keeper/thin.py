@@ -7,9 +7,10 @@ captures is suspicious.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from holdstill.errors import SecurityError
+from holdstill.errors import BusyError, SecurityError
 from holdstill.keeper import clock_check, enrolment, incoming, retention
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
@@ -18,7 +19,7 @@ from holdstill.model.names import CaptureName
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from holdstill.keeper.retention import Verdict
     from holdstill.keeper.store import Store
@@ -68,28 +69,33 @@ def delete_captures(
 ) -> tuple[Verdict, ...]:
     """Delete the captures of a board that retention does not keep.
 
+    A run of the board that is alive goes on: of older captures it needs the newest alone, which
+    stays, and what an interruption left it has finished itself.
+
     Raises:
         UsageError: the board is not enrolled.
-        BusyError: a run of the board is alive.
         SecurityError: something about the board's captures is suspicious.
     """
     enrolment.read(store, board)
     store.lay_out()
     enrolment.lay_out(store, board)
-    lock = incoming.take_lock(store, board)
-    try:
-        shelf = BoardCaptures(store, board, runner)
+    shelf = BoardCaptures(store, board, runner)
+    with suppress(BusyError), incoming.take_lock(store, board).held():
         Sealer(shelf, clock=clock).recover()
-        verdicts = plan(store, board, rule, clock=clock, runner=runner)
-        victims = tuple(verdict.name for verdict in verdicts if not verdict.is_kept)
-        if victims:
-            disk, file = shelf.store.disk, shelf.ledger_file
-            with file.held_for_writing(disk) as ledger:
-                event = ThinnedEvent(captures=victims)
-                file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=disk)
-            for name in victims:
-                shelf.store.discard(shelf.folder / str(CaptureName.parse(name)))
-            disk.sync_directory(shelf.folder)
-        return verdicts
-    finally:
-        lock.release()
+    verdicts = plan(store, board, rule, clock=clock, runner=runner)
+    unwanted = [verdict.name for verdict in verdicts if not verdict.is_kept]
+    if unwanted:
+        _delete(shelf, unwanted, clock)
+    return verdicts
+
+
+def _delete(shelf: BoardCaptures, unwanted: Sequence[str], clock: Clock) -> None:
+    disk, file = shelf.store.disk, shelf.ledger_file
+    with file.held_for_writing(disk) as ledger:
+        settled = ledger.pinned | ledger.thinned  # since it was decided
+        victims = tuple(name for name in unwanted if name not in settled)
+        event = ThinnedEvent(captures=victims)
+        file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=disk)
+    for name in victims:
+        shelf.store.discard(shelf.folder / str(CaptureName.parse(name)))
+    disk.sync_directory(shelf.folder)

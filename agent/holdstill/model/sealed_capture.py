@@ -65,6 +65,10 @@ class SealedCapture(IndexedCapture, Protocol):
         """Whether a card made of it would boot; None before that was judged."""
 
     @property
+    def damaged_at(self) -> str:
+        """Since when contents of it are known to be damaged (RFC 3339); "" if none are."""
+
+    @property
     def is_local(self) -> bool:
         """Whether contents can be opened at any time, also by a forked copy of this process."""
 

@@ -231,6 +231,7 @@ class BoardLimits(Record, frozen=True, kw_only=True):
         bytes_per_day, inodes_per_day: 0 for the keeper's daily_share.
         bytes_per_run: between two captures; 0 is no limit.
         hashed_per_day: bytes that the keeper reads to check them; 0 is no limit.
+        captures_per_day: sealed ones; 0 is no limit.
         entries: of one capture.
     """
 
@@ -238,6 +239,7 @@ class BoardLimits(Record, frozen=True, kw_only=True):
     inodes_per_day: int = 0
     bytes_per_run: ByteSize = ByteSize(0)
     hashed_per_day: ByteSize = ByteSize(1 << 40)
+    captures_per_day: int = 500
     entries: int = 5_000_000
 
 

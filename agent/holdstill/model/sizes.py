@@ -13,6 +13,8 @@ Sectors = NewType("Sectors", int)
 SECTOR = 512
 """The unit of partition tables on cards, in bytes."""
 KIB, MIB, GIB = 1 << 10, 1 << 20, 1 << 30
+BLOCK = 4 * KIB
+"""Bytes by which a file grows on most file systems."""
 
 _UNITS = {"": 1, "K": KIB, "M": MIB, "G": GIB, "T": 1 << 40}
 _SIZE = re.compile(r"(\d+(?:\.\d+)?)\s*([KMGT]?)(?:i?B)?", re.IGNORECASE | re.ASCII)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from holdstill.rebuild.steps import AnyStep
 
 UNFINISHED = "the target is unfinished and has no valid partition table: do not boot it"
+NO_IMAGE = "no image is left of it, and one that was there before is as it was"
 
 
 def carry_out(
@@ -22,6 +23,7 @@ def carry_out(
     do: Callable[[AnyStep], None],
     *,
     begin: Callable[[AnyStep], None] = lambda _: None,
+    aftermath: str = UNFINISHED,
 ) -> None:
     """Carry out a plan on a claimed target.
 
@@ -30,10 +32,11 @@ def carry_out(
         do: does one step, or raises an error of ours; clearing the tables twice does no harm.
         begin: is called with each step before it is done. A run that is interrupted there, before
             the first step, has touched nothing.
+        aftermath: what people are told of the target after a failure.
 
     Raises:
         HoldstillError: a step failed. The target has no valid partition table then, and the
-            error's hint states that; an OSError becomes TargetFailedError.
+            error's hint states the aftermath; an OSError becomes TargetFailedError.
     """
     has_begun = False
     try:
@@ -47,7 +50,7 @@ def carry_out(
             with suppress(HoldstillError, OSError):
                 do(ClearTables())
             if isinstance(error, HoldstillError):
-                error.hint = f"{error.hint}; {UNFINISHED}" if error.hint else UNFINISHED
+                error.hint = f"{error.hint}; {aftermath}" if error.hint else aftermath
         if isinstance(error, OSError):
-            raise TargetFailedError(f"writing failed: {error}", hint=UNFINISHED) from error
+            raise TargetFailedError(f"writing failed: {error}", hint=aftermath) from error
         raise

@@ -59,7 +59,10 @@ def _read(source: ContentSource, digest: bytes, limit: int, what: str) -> bytes:
             raise SecurityError(f"{what} has {human(size)}, more than it can have")
         data = os.pread(handle, size, 0)
     except OSError as error:
-        raise VerificationError(f"{what} cannot be read: {error.strerror}") from error
+        raise VerificationError(
+            f"{what} cannot be read: {error.strerror} (content {digest.hex()})",
+            hint="`holdstill verify BOARD` at the keeper names the file and what to do",
+        ) from error
     finally:
         os.close(handle)
     if hashlib.sha256(data).digest() != digest:

@@ -65,18 +65,21 @@ class Proposal(Record, frozen=True, kw_only=True):
         plan: its steps.
         changes: what a sibling would have otherwise than the captured card.
         left_out: files that would be missing, because they are damaged.
+        stops_at_damage: since when it is known (RFC 3339) that contents are damaged, which are
+            not to be left out; "" if they are, or all are good as far as is known.
         findings: what of the board is not in the capture, or cannot be made again.
     """
 
     plan: Plan
     changes: tuple[str, ...]
     left_out: tuple[str, ...]
+    stops_at_damage: str = ""
     findings: tuple[Finding, ...] = ()
 
     @property
     def is_whole(self) -> bool:
         """Whether all of the board would be there."""
-        return not self.left_out and not serious(self.findings)
+        return not (self.left_out or self.stops_at_damage or serious(self.findings))
 
 
 class RebuildReport(Record, frozen=True, kw_only=True):
@@ -185,7 +188,11 @@ def _decided(
     )
     left_out = skip_damaged.described(source, damaged)
     return source, Proposal(
-        plan=plan, changes=changes, left_out=left_out, findings=source.manifest.findings
+        plan=plan,
+        changes=changes,
+        left_out=left_out,
+        stops_at_damage="" if options.leave_out_damaged else captured.capture.damaged_at,
+        findings=source.manifest.findings,
     )
 
 
@@ -201,7 +208,10 @@ def carry_out(
     started = outside.clock.monotonic()
     writer = StepWriter(target, source, outside)
     execute_plan.carry_out(
-        plan, writer, begin=lambda step: outside.progress.step(_step_words(step))
+        plan,
+        writer,
+        begin=lambda step: outside.progress.step(_step_words(step)),
+        aftermath=execute_plan.UNFINISHED if target.is_device else execute_plan.NO_IMAGE,
     )
     boot = _checked_boot(target, source)
     return RebuildReport(

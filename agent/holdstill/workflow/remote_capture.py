@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
-    from holdstill.model.boot import BootFinding
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.names import BoardName, Digest
@@ -117,7 +116,7 @@ class RemoteLibrary:
             data,
             (*brief.faults, *self._doubts(brief.name, data, seal)),
             _Line(self._service, self._fetcher, brief.name, self._folder, self._limit),
-            brief.boot,
+            brief,
         )
 
     def _doubts(self, name: str, data: bytes, seal: bytes) -> tuple[str, ...]:
@@ -160,9 +159,10 @@ class RemoteCapture:
         data: bytes,
         faults: tuple[str, ...],
         line: _Line,
-        boot: BootFinding | None,
+        brief: CaptureBrief,
     ) -> None:
-        self.board, self.name, self.faults, self.boot = board, name, faults, boot
+        self.board, self.name, self.faults = board, name, faults
+        self.boot, self.damaged_at = brief.boot, brief.damaged_at
         self._data, self._line = data, line
 
     def manifest(self) -> Manifest:

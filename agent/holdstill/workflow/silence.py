@@ -11,7 +11,7 @@ import msgspec
 
 from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
-from holdstill.keeper import account_captures
+from holdstill.keeper import account_captures, board_captures
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
 from holdstill.model import sizes
@@ -47,6 +47,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
 
     Attributes:
         newest: its newest good capture, "" for none.
+        whole: the newest of which no content is known to be damaged, either.
         since: when that arrived, or when the board was enrolled, by the keeper's clock.
         captures: how many it has.
         days: since then; limit: how many are too many.
@@ -59,6 +60,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
 
     board: str
     newest: str = ""
+    whole: str = ""
     since: str = ""
     captures: int = 0
     days: float = 0.0
@@ -90,8 +92,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     def sentence(self) -> str:
         """Describe it in one sentence."""
         if self.trouble:
-            good = f"; the last good capture is {self.newest}, {self._age} old"
-            return self.trouble.sentence + (good if self.newest else "")
+            return self.trouble.sentence + self._good
         last = f"the last is {self.newest}" if self.newest else "there was none yet"
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
@@ -102,6 +103,14 @@ class BoardSilence(Record, frozen=True, kw_only=True):
             boots = f", and a card made of it would not boot: {lacks}" if lacks else ""
             return last + said + boots
         return f"{self.board}: no good capture for {self.days:.1f} days; {last}"
+
+    @property
+    def _good(self) -> str:
+        """Name the capture that can be used beside those in trouble."""
+        if self.whole:
+            age = f", {self._age} old" if self.whole == self.newest else ""
+            return f"; the last good capture is {self.whole}{age}"
+        return "; there is no whole one" if self.newest else ""
 
     @property
     def _age(self) -> str:
@@ -180,6 +189,7 @@ def look_at(store: Store, settings: KeeperSettings, *, clock: Clock, runner: Run
 
 def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
     newest, faulty = shelf.newest()
+    whole = newest if newest is None or newest.is_whole else shelf.newest_whole()
     with shelf.ledger_file.held_for_reading() as ledger:
         captures = len(ledger.sealed) - len(ledger.thinned)
         once_booted = any(found.verdict is BootVerdict.WHOLE for found in ledger.boot.values())
@@ -189,6 +199,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
     return BoardSilence(
         board=shelf.board,
         newest=newest.name if newest else "",
+        whole=whole.name if whole else "",
         since=since,
         captures=captures,
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
@@ -210,13 +221,15 @@ def _trouble(
             raise VerificationError(
                 f"{shelf.folder.parent}: captures and ledger are gone; the store "
                 f"remembers {sizes.counted(known, 'capture')}",
-                hint="put them back from a copy of the store; if they are to be forgotten: "
-                f"`holdstill keeper recount {shelf.store.root}`",
+                hint=board_captures.put_back(shelf.store.root, shelf.board),
             )
-        if faulty:
-            said = "; ".join(f"{brief.name}: {brief.faults[0]}" for brief in faulty[:3])
+        # The newest were judged with their signatures; of the others it is known what was sealed.
+        faults = {brief.name: brief.faults[0] for brief in faulty} | shelf.altered()
+        if faults:
+            number = sizes.counted(len(faults), "capture is", "captures are")
+            said = "; ".join(f"{name}: {fault}" for name, fault in sorted(faults.items())[-3:])
             raise SecurityError(
-                f"its newest captures are not as they should be: {said}",
+                f"{number} not as sealed: {said}",
                 hint="`holdstill list` shows all; find out who or what altered these",
             )
     except HoldstillError as error:

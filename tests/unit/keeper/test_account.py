@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import hashlib
 import os
 import stat
@@ -154,6 +156,7 @@ def test_h23_the_defaults_keep_min_free_and_half_of_the_rest() -> None:
         ("daily_share", "bytes", 500 * MIB),
         ("daily_share", "inodes", 10_000),
         ("hashed_per_day", "hashed", 1 << 40),
+        ("captures_per_day", "captures", 500),
     ]
 
 
@@ -440,6 +443,47 @@ def test_h18_leftovers_are_dropped_unread_when_hashing_is_used_up(
 
     assert list(Path(begun.folders[0]).iterdir()) == []
     assert account_of(store, clock).balance().today.hashed == 0
+
+
+def test_a_board_may_bring_so_many_captures_a_day(store: Store, clock: FakeClock) -> None:
+    board = Board(limited(store, clock, captures_per_day=2), clock=clock)
+    board.capture()
+    board.capture()
+
+    with pytest.raises(PreflightError, match=r"may bring 2 captures a day \(captures_per_day\)"):
+        board.keeper.begin()
+    clock.advance(86_400)
+
+    assert board.capture().name
+    assert account_of(store, clock).balance().today.captures == 1
+
+
+def test_two_sessions_of_a_board_do_not_spend_the_same_room(
+    store: Store, clock: FakeClock
+) -> None:
+    limits = BoardLimits(bytes_per_day=ByteSize(MIB))
+    first = account_of(store, clock, limits=limits)
+    lock = store.board_folder(PIER_3) / "account.lock"
+
+    with (
+        first.spending(Spent(bytes=700 * KIB)),
+        lock.open("rb") as other,
+        pytest.raises(BlockingIOError),
+    ):
+        fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    with pytest.raises(PreflightError, match="bytes_per_day"), first.spending(Spent(bytes=MIB)):
+        pytest.fail("there was no room for it")
+
+    assert first.balance().today.bytes == 700 * KIB
+
+
+def test_what_failed_in_the_middle_is_charged(store: Store, clock: FakeClock) -> None:
+    spending = account_of(store, clock).spending(Spent(bytes=MIB))
+
+    with pytest.raises(OSError, match="full"), spending:
+        raise OSError(errno.ENOSPC, "the disk is full")
+
+    assert account_of(store, clock).balance().today.bytes == MIB
 
 
 def test_h1_a_basis_is_copied_for_the_boards_own_contents_and_charged(

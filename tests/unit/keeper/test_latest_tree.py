@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError
 from holdstill.keeper import enrolment, latest_tree
-from holdstill.keeper.account import BLOCK, Account
+from holdstill.keeper.account import Account
 from holdstill.model import names, paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.settings import BoardLimits
+from holdstill.model.sizes import BLOCK
 from holdstill.records import index_file, manifest_file
 from holdstill.records.index_queries import PlacedEntry
 from holdstill.system.files import open_beneath, opened
@@ -309,6 +310,22 @@ def test_h9_m12_a_tree_of_empty_directories_is_charged_and_limited(folder: Path)
     made = list((store.board_folder(PIER_3) / "latest" / "2" / "srv").glob("*/"))
     assert spent.inodes == 500 == len([path for path in made if path.is_dir()])
     assert spent.bytes >= 500 * BLOCK
+
+
+def test_a_tree_leaves_the_last_names_of_a_content_to_those_who_fetch_it(
+    board: LocalBoard, store: Store, folder: Path
+) -> None:
+    """ext4 allows a file 65,000 names (docs.kernel.org, filesystems/ext4, "Directory Entries")."""
+    shared = store.contents.path(names.check_digest(hashlib.sha256(b"pier-3").hexdigest()))
+    for number in range(latest_tree.LINKS_MOST - shared.stat().st_nlink - 1):
+        (folder / str(number)).hardlink_to(shared)
+    board.files |= {b"etc/one": b"pier-3", b"etc/two": b"pier-3"}
+    board.capture()
+
+    shown = {path.name for path in (refreshed(store) / "etc").iterdir()}
+
+    assert shown == {"hosts", "fstab", "one"}
+    assert shared.stat().st_nlink == latest_tree.LINKS_MOST
 
 
 def balance(store: Store, clock: FakeClock) -> Balance:

@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 
 from holdstill.cli import as_owner, local_store, terminal
-from holdstill.keeper import account_captures, capture_notes
+from holdstill.keeper import account_captures, capture_notes, enrolment
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.model import names
+from holdstill.model import names, sizes
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 
@@ -18,19 +18,29 @@ from holdstill.system.process import LocalRunner
 @click.argument("store", type=click.Path(path_type=Path))
 @click.argument("board")
 @click.option("--reason", required=True, help="What happened; it is written into the ledger.")
-def command(store: Path, board: str, reason: str) -> None:
+@click.option(
+    "--forget-missing",
+    is_flag=True,
+    help="Forget captures that are gone from its folder: nobody has them any more.",
+)
+def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> None:
     r"""Continue with a board whose ledger was damaged, once you know the cause.
 
     A ledger that does not add up may be an attacker's work. Nothing of the board is sealed or
     deleted until its owner has looked, and says so with this command. Captures in its folder that
     the ledger does not have need to be moved out first.
 
+    While captures are gone that nobody deleted, nothing of anybody's is deleted. They may be on a
+    copy of the store: put them back. If they are nowhere, say --forget-missing; what they alone
+    needed rests in the trash from the next `holdstill thin --apply` on.
+
     Of a board whose folder is gone it says that board and captures are to be forgotten: until then
     nothing of anybody's is deleted.
 
     \b
-    Example:
+    Examples:
       holdstill keeper accept /srv/holdstill pier-3 --reason "disk restored"
+      holdstill keeper accept /srv/holdstill pier-3 --reason "disk died" --forget-missing
     """
     opened = as_owner.opened(store)
     if board in opened.lost_boards():
@@ -38,6 +48,12 @@ def command(store: Path, board: str, reason: str) -> None:
         terminal.say(f"{board} is forgotten: {reason}")
         return
     name = local_store.enrolled(opened, board)
+    enrolment.lay_out(opened, name)
     BoardCaptures(opened, name, LocalRunner()).check_no_strangers()
-    capture_notes.accept(opened, name, reason, clock=SystemClock())
+    clock = SystemClock()
+    capture_notes.accept(opened, name, reason, clock=clock)
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")
+    if forget_missing and (gone := account_captures.missing(opened, name)):
+        capture_notes.given_up(opened, name, gone, clock=clock)
+        account_captures.forget(opened, name, gone)
+        terminal.say(f"{sizes.counted(len(gone), 'capture')} forgotten: {', '.join(gone)}")
