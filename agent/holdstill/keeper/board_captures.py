@@ -315,8 +315,7 @@ class BoardCaptures:
         self._refuse_strangers(foreign)
         if missing:
             raise VerificationError(
-                f"{self.folder}: captures are missing, and the others are not the worse for it: "
-                f"{', '.join(missing)}",
+                f"{self.folder}: captures are missing: {', '.join(missing)}",
                 hint=put_back(self.store.root, self.board),
             )
         if damaged:

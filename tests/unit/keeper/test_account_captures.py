@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.keeper import account_captures, references
+from holdstill.keeper import account_captures, capture_notes, references
 from holdstill.keeper.references import AccountedCapture
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
@@ -90,6 +90,43 @@ def test_what_cannot_be_read_is_told(store: Store) -> None:
     (complaint,) = account_captures.recount(store)
 
     assert complaint == f"{newest}: this capture is missing"
+
+
+def test_counting_anew_forgets_no_capture_that_is_gone_with_its_ledger(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    folder, before = store.board_folder(PIER_3), rows(store)
+    names = sorted(path.name for path in (folder / "captures").iterdir())
+    away = folder.parent.parent / "away"
+    (folder / "captures").rename(away)
+    (folder / "captures").mkdir()
+    (folder / "ledger.jsonl").write_bytes(b"")
+
+    account_captures.recount(store)
+    complaints = account_captures.recount(store)
+
+    assert complaints == tuple(f"{folder / 'captures' / name}: this capture is missing"
+                               for name in names)  # fmt: skip
+    assert rows(store) == before
+    assert keeping.collect(store, board.clock).contents == 0
+    assert account_captures.missing(store, PIER_3) == tuple(names)
+
+
+def test_captures_that_their_owner_gives_up_are_forgotten_and_the_others_stay(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    folder = store.board_folder(PIER_3) / "captures"
+    gone, kept = sorted(path.name for path in folder.iterdir())
+    shutil.rmtree(folder / gone)
+    assert account_captures.missing(store, PIER_3) == (gone,)
+
+    capture_notes.given_up(store, PIER_3, (gone,), clock=board.clock)
+    account_captures.forget(store, PIER_3, (gone,))
+
+    assert account_captures.missing(store, PIER_3) == ()
+    assert keeping.collect(store, board.clock).complaints == ()
+    assert [(brief.name, brief.faults) for brief in board.keeper.captures()] == [(kept, ())]
+    assert board.capture().name
 
 
 def test_a_capture_that_another_process_counted_is_counted_once(

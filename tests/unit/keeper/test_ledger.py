@@ -42,7 +42,8 @@ def sealed(seq: int) -> SealedEvent:
         grade="live",
         taken_at=AT,
     )
-    return SealedEvent(brief=brief, run="0" * 16, previous=f"{seq - 1:064}" if seq > 1 else "")
+    previous = f"{seq - 1:064}" if seq > 1 else ""
+    return SealedEvent(brief=brief, run="0" * 16, signature="s", previous=previous)
 
 
 def written(*events: Event) -> bytes:

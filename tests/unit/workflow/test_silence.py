@@ -500,8 +500,37 @@ def test_a_newest_capture_that_is_not_to_be_believed_is_told(
     (state,) = rounds.at(0.1)
 
     assert state.exit_code == 9
-    assert f"its newest captures are not as they should be: {bad}: bad " in state.sentence
+    assert f"1 capture is not as sealed: {bad}: bad " in state.sentence
     assert state.sentence.endswith(f"; the last good capture is {good}, 2 hours old")
+
+
+@pytest.mark.parametrize("file", ["manifest.yaml", "manifest.yaml.sig"])
+def test_an_old_capture_that_is_not_as_it_was_sealed_is_told_as_well(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper], file: str
+) -> None:
+    old, _, newest = (board.capture().name for _ in range(3))
+    path = store.board_folder(PIER_3) / "captures" / old / file
+    path.chmod(0o600)
+    path.write_bytes(path.read_bytes()[:-1])
+
+    (state,) = Round(store, clock).at(0.1)
+
+    assert state.exit_code == 9
+    assert f"1 capture is not as sealed: {old}: bad " in state.sentence
+    assert state.sentence.endswith(f"; the last good capture is {newest}, 2 hours old")
+
+
+def test_a_capture_with_damage_is_not_called_the_last_good_one(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    names = [board.capture().name for _ in range(3)]
+    ends = []
+    for damaged in (names[1:], names):
+        capture_notes.damaged(store, PIER_3, damaged, clock=clock)
+        (state,) = Round(store, clock).at(0.1)
+        ends.append(state.sentence.rpartition(";")[2])
+
+    assert ends == [f" the last good capture is {names[0]}", " there is no whole one"]
 
 
 def test_a_name_in_the_settings_that_no_board_has_needs_a_look(
