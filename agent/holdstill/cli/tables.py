@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import msgspec
 from rich.table import Table
 
+from holdstill.cli.consoles import WIDTH_OF_A_LOG
+from holdstill.keeper import retention
 from holdstill.model import paths
 from holdstill.model.boot import BootVerdict
 from holdstill.model.layout import Ext4, Fat, TableLabel
@@ -48,6 +50,10 @@ BOOT_WORDS = {
 """Of what is there; only a rehearsal boots it."""
 
 
+_WHOLE = ("capture", "grade", "verified")
+"""Columns whose words are not divided: a name that is cut cannot be typed, for one."""
+
+
 def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
     """Return an empty table; the columns in numbers are flush right."""
     made = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
@@ -55,7 +61,7 @@ def table(*headings: str, numbers: Sequence[str] = ()) -> Table:
         made.add_column(
             heading,
             justify="right" if heading in numbers else "left",
-            no_wrap=heading == "capture",  # a name that is cut cannot be typed
+            no_wrap=heading in _WHOLE,
             overflow="fold",
         )
     return made
@@ -222,25 +228,52 @@ def briefs(
     now: datetime,
     out: Console,
 ) -> None:
-    """Show a board's captures, oldest first."""
+    """Show a board's captures, oldest first; below them, of which there is more to say."""
     if not found:
         out.print(f"{board}{_own_rule(own)}: no captures yet")
         return
-    numbers = ("age", "frozen", "entries", "size", "new")
-    rows = table("capture", "age", "grade", "frozen", "entries", "size", "new", "verified",
-                 "boots", "not whole", "faults", numbers=numbers)  # fmt: skip
+    details = ("size", "frozen", "entries", "new") if out.width >= WIDTH_OF_A_LOG else ()
+    rows = table("capture", "age", "grade", *details, "verified", "boots", "state",
+                 numbers=("age", *details))  # fmt: skip
     for brief in found:
-        marks = (" (pinned)" if brief.pinned else "") + (
-            "" if brief.clock_trusted else " (clock not trusted)"
-        )
+        more = (
+            human(brief.content_bytes), f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}",
+            human(brief.new_bytes),
+        )  # fmt: skip
         rows.add_row(
-            brief.name + marks, age(brief.arrived_at or brief.taken_at, now), brief.grade,
-            f"{brief.frozen_ms:.0f} ms", f"{brief.entries:,}", human(brief.content_bytes),
-            human(brief.new_bytes), brief.verified_at[:10] or "-", _boots(brief),
-            brief.completeness or "-", "; ".join(brief.trouble) or "-",
+            brief.name, age(brief.arrived_at or brief.taken_at, now), brief.grade,
+            *more[:len(details)], brief.verified_at[:10] or "-", _boots(brief), _state(brief, now),
         )  # fmt: skip
     out.print(f"{board}{_own_rule(own)}:")
     out.print(rows)
+    for brief in found:
+        for said in (*brief.trouble, *filter(None, (brief.completeness, _date_doubt(brief, now)))):
+            out.print(f"{brief.name}: {said}")
+
+
+def _state(brief: CaptureBrief, now: datetime) -> str:
+    """Say in a word or two whether a capture is good; what is wrong with it stands below."""
+    if brief.faults:
+        found = "UNUSABLE"
+    elif brief.damaged_at:
+        found = "DAMAGED"
+    elif brief.missing or brief.not_rebuildable:
+        found = "not whole"
+    else:
+        found = "date in doubt" if _date_doubt(brief, now) else "good"
+    return f"{found}, pinned" if brief.pinned else found
+
+
+def _date_doubt(brief: CaptureBrief, now: datetime) -> str:
+    """Say why retention does not go by the date of a capture; "" if it does."""
+    if brief.faults or retention.trusted_date(brief, now) is not None:
+        return ""
+    if not brief.clock_trusted:
+        return f"its date is in doubt: the board did not trust its clock, {brief.taken_at}"
+    return (
+        f"its date is in doubt: taken at {brief.taken_at} by the board's clock, it arrived at "
+        f"{brief.arrived_at} by the keeper's"
+    )
 
 
 def _boots(brief: CaptureBrief) -> str:

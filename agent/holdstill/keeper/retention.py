@@ -88,9 +88,15 @@ def trusted_date(brief: CaptureBrief, now: datetime) -> datetime | None:
     taken, arrived = _moment(brief.taken_at), _moment(brief.arrived_at)
     if taken is None or arrived is None:
         return None
-    agree = abs(arrived - taken) <= AGREEMENT
+    agree = not are_apart(brief.arrived_at, taken)
     past = taken <= now + AGREEMENT and arrived <= now + AGREEMENT
     return taken if agree and past else None
+
+
+def are_apart(text: str, moment: datetime) -> bool:
+    """Whether two clocks show moments by which no date is trusted; text is RFC 3339."""
+    other = _moment(text)
+    return other is not None and abs(other - moment) > AGREEMENT
 
 
 def is_ahead(arrived_at: str, now: datetime) -> bool:

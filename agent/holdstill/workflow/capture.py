@@ -61,7 +61,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
         seconds=round(outside.clock.monotonic() - begun_at, 2),
         findings=manifest.findings,
         warnings=tuple(dict.fromkeys((*sealed.warnings, *card_warnings))),
-        notes=(*scope.board.warnings, *paused.notes, *filter(None, (risk, run.note))),
+        notes=(*scope.board.warnings, *paused.notes, *filter(None, (risk, *run.notes))),
     )
 
 

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 from holdstill.board import followed_files, health, tmpfs, undo_log
 from holdstill.board import spool as spools
 from holdstill.errors import DegradedError, PreflightError, SecurityError, UsageError
+from holdstill.keeper import retention
 from holdstill.records import signature
+from holdstill.system import clocks
 from holdstill.workflow import capture_scope, check_completeness, recovery
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.delivery import Delivery, TransferStats
@@ -65,7 +67,7 @@ class CaptureRun:
         health: of the card, before anything was copied.
         findings: of the check for completeness, before anything was copied.
         warnings: of an earlier run that was killed, and of the card.
-        note: what is odd about the keeper's captures, "" for nothing.
+        notes: what is odd about the keeper's captures, or about the two clocks.
     """
 
     scope: CaptureScope
@@ -83,7 +85,7 @@ class CaptureRun:
     health: Health
     findings: tuple[Finding, ...]
     warnings: tuple[str, ...]
-    note: str = ""
+    notes: tuple[str, ...] = ()
 
     @property
     def settings(self) -> BoardSettings:
@@ -132,7 +134,7 @@ def begun(
         yield CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
-            stranger(started, state.last),
+            tuple(filter(None, (stranger(started, state.last), clocks_apart(hello, outside)))),
         )  # fmt: skip
 
 
@@ -234,6 +236,18 @@ def stranger(started: RunStarted, last: LastCapture) -> str:
         f"the keeper has capture {started.seq - 1} of this board, and this machine knows of "
         f"{last.seq}. Right after a rebuild that is as it should be; if it is said again, another "
         "machine uses this board's key: give each a key of its own (`holdstill setup --replace`)"
+    )
+
+
+def clocks_apart(hello: Hello, outside: CaptureDependencies) -> str:
+    """Say that the clocks of board and keeper show days that are far apart; "" if not."""
+    here = outside.clock.now()
+    if not retention.are_apart(hello.now, here):
+        return ""
+    return (
+        f"the clock of this board shows {clocks.rfc3339(here)}, that of the keeper {hello.now}: "
+        "retention does not go by the date of this capture. Set the one that is wrong "
+        "(`timedatectl` shows it)"
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, local_store, terminal
+from holdstill.errors import PreflightError
 from holdstill.keeper import enrolment
 from holdstill.model import sizes
 from holdstill.system.clocks import SystemClock
@@ -36,7 +37,14 @@ def command(store: Path, board: str) -> None:
     had = old.live_keys
     # First: it has to work beside a store that is full, or that has become read-only.
     shut_out(old.every_key)
-    enrolment.retire(opened, name, clock=SystemClock())
+    try:
+        enrolment.retire(opened, name, clock=SystemClock())
+    except OSError as error:
+        raise PreflightError(
+            f"{enrolment.path_of(opened, name)} cannot be written: {error.strerror}",
+            hint="with that key nobody gets in any more; but the keeper would still take what it "
+            "signed. When the store can be written, type the same again",
+        ) from error
     terminal.say(
         f"{name}'s key is withdrawn; its captures stay"
         if had
