@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 import msgspec
 
-from holdstill.errors import DocumentError, UsageError
+from holdstill.errors import DocumentError, HoldstillError, UsageError
 from holdstill.model import settings as model_settings
 from holdstill.system import users
 
@@ -135,17 +136,28 @@ def read_keeper_settings(path: Path) -> KeeperSettings:
     return _decoded(path, "keeper", model_settings.decode_keeper_settings)
 
 
+def _keeper_store(path: Path) -> Path:
+    """Return the store of a keeper's settings file; a mistake elsewhere in it is no matter."""
+    return _decoded(path, "keeper", model_settings.keeper_store)
+
+
+def keeper_notify(path: Path) -> KeeperSettings | None:
+    """Return whom a keeper's settings file says to tell, with its store; None if it cannot say."""
+    with suppress(HoldstillError):
+        return _decoded(path, "keeper", model_settings.keeper_notify)
+    return None
+
+
 def keeper_settings(path: Path, store: Path) -> KeeperSettings:
     """Read the settings of the keeper of a store; the defaults, where it has none.
 
     Raises:
         UsageError: they cannot be read; DocumentError: they have problems.
     """
-    if path != KEEPER_SETTINGS or path.exists():
-        found = read_keeper_settings(path)
-        if path != KEEPER_SETTINGS or found.store.resolve() == store.resolve():
-            return found
-    return model_settings.KeeperSettings(store=store)
+    is_its_own = path != KEEPER_SETTINGS or (
+        path.exists() and _keeper_store(path).resolve() == store.resolve()
+    )
+    return read_keeper_settings(path) if is_its_own else model_settings.KeeperSettings(store=store)
 
 
 def store_address(given: str | None, keeper: Path = KEEPER_SETTINGS) -> str:
@@ -161,7 +173,7 @@ def store_address(given: str | None, keeper: Path = KEEPER_SETTINGS) -> str:
     if given:
         return given
     if keeper != KEEPER_SETTINGS or keeper.exists():
-        return str(read_keeper_settings(keeper).store)
+        return str(_keeper_store(keeper))
     if BOARD_SETTINGS.exists():
         return str(read_board_settings(BOARD_SETTINGS).keeper)
     raise UsageError(

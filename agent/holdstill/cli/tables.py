@@ -421,6 +421,10 @@ def store_report(report: VerifyReport, out: Console, *, is_repaired: bool) -> No
         out.print(f"NOT READ {text}", style="red", soft_wrap=True)
     if report.unread:
         out.print(_UNREAD)
+    for text in report.missing:
+        out.print(f"MISSING {text}", style="red", soft_wrap=True)
+    if report.missing:
+        out.print(_MISSING)
     for fault in report.faults:
         out.print(f"NOT TRUSTWORTHY {fault}", style="red", soft_wrap=True)
     if report.faults:
@@ -440,6 +444,12 @@ _MISCOUNTED = (
 _UNREAD = (
     "what to do: see that the store's user may read it (`ls -l`, `chmod u+rwX`), and verify as "
     "that user; what could not be read is not known to be damaged"
+)
+_MISSING = (
+    "what to do: put them back from a copy of the store. An index that was taken out by --repair "
+    "comes back with the board's next capture if nothing has changed there since. What is gone "
+    "for good is given up with `holdstill keeper accept STORE BOARD --forget-missing`; until then "
+    "nothing of anybody's is deleted"
 )
 _FAULTY = (
     "what to do: find out who or what altered these before anything is built on them; other "

@@ -7,17 +7,19 @@ while there is one, nothing may be deleted, for nobody can tell what it needs.
 
 from __future__ import annotations
 
+import itertools
 import os
 from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
-from holdstill.keeper import references
-from holdstill.keeper.board_captures import MANIFEST, StoredCapture
+from holdstill.keeper import references, trash
+from holdstill.keeper.board_captures import MANIFEST, MISSING, StoredCapture
+from holdstill.keeper.content_store import ContentStore
 from holdstill.keeper.ledger import Ledger, LedgerFile, SealedEvent
 from holdstill.keeper.references import AccountedCapture, ContentSum
 from holdstill.model import names
-from holdstill.model.names import CaptureName
+from holdstill.model.names import CaptureName, Digest
 from holdstill.records import capture_contents, manifest_file
 from holdstill.system import files
 
@@ -91,13 +93,54 @@ def _missing(store: Store, held: References, board: BoardName) -> list[str]:
 
 
 def missing(store: Store, board: BoardName) -> tuple[str, ...]:
-    """Return the captures of a board that are gone, although nobody deleted them.
+    """Return the captures of a board that are gone, or whose index is; nobody deleted them.
 
     Raises:
         HoldstillError, OSError: nobody can tell.
     """
     with references.opened(store) as held:
-        return tuple(_look(store, held, board)[2])
+        found, ledger, gone = _look(store, held, board)
+    here = {str(capture.name) for capture in found}
+    unreadable = (
+        event.brief.name
+        for event in ledger.sealed
+        if event.brief.name in here and not store.contents.has(Digest(event.brief.index))
+    )
+    return tuple(sorted({*gone, *unreadable}))
+
+
+def unlisted(store: Store, board: BoardName) -> tuple[str, ...]:
+    """Say what the store remembers of a board that its ledger does not have."""
+    ledger = _ledger(store, board)
+    listed = {event.brief.name for event in ledger.sealed}
+    here = {str(capture.name) for capture in _captures_of(store, board)}
+    folder = store.board_folder(board) / "captures"
+    gone = sorted(_accounted(store, board) - listed - here)
+    said = [f"{folder / name}: this capture is {MISSING}" for name in gone]
+    return (*said, *_rolled_back(store, board, ledger))
+
+
+def _rolled_back(store: Store, board: BoardName, ledger: Ledger) -> tuple[str, ...]:
+    """Say that a ledger ends before a capture that the store remembers."""
+    newest = ledger.sealed[-1].brief.seq if ledger.sealed else 0
+    known = store.remembered_newest(board)
+    if newest >= known:
+        return ()
+    path = store.board_folder(board) / "ledger.jsonl"
+    end = f"ends with capture {newest}" if newest else "is empty"
+    return (f"{path}: {MISSING}: it {end}, and there was a capture {known}",)
+
+
+def _accounted(store: Store, board: BoardName) -> set[str]:
+    """Return the captures of a board that are accounted for; none where nobody can tell."""
+    if not os.path.lexists(store.root / references.NAME):
+        return set()
+    with (
+        suppress(references.UnsoundReferencesError, HoldstillError),
+        references.opened(store) as held,
+    ):
+        return {capture.name for capture in held.captures(board)}
+    return set()
 
 
 def differences(store: Store) -> tuple[str, ...]:
@@ -118,18 +161,6 @@ def differences(store: Store) -> tuple[str, ...]:
             if (store.root / "boards" / board).is_dir()
             for name in _differing(store, held, names.check_board(board))
         )
-
-
-def known_of(store: Store, board: BoardName) -> int:
-    """Return how many captures of a board are accounted for; 0 where nobody can tell."""
-    if not os.path.lexists(store.root / references.NAME):
-        return 0
-    with (
-        suppress(references.UnsoundReferencesError, HoldstillError),
-        references.opened(store) as held,
-    ):
-        return len(held.captures(board))
-    return 0
 
 
 def _differing(store: Store, held: References, board: BoardName) -> list[str]:
@@ -163,16 +194,44 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
         for board in sorted(gone)
     ]
     for board in boards:
-        store.remember_board(board)
         try:
             complaints += _one_board(store, held, board)
         except (HoldstillError, OSError) as error:
             complaints.append(f"{board}: {error}")
+    _take_back_needed(store, held)
     return tuple(complaints)
+
+
+class _TakingBack(ContentStore):
+    """The contents of a store; what rests in the trash is taken back when it is asked for."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(store.contents.root, store.disk)
+        self._store = store
+
+    def open(self, digest: bytes) -> int:
+        """Open a content for reading by its 32 bytes; the caller closes the descriptor."""
+        name = Digest(digest.hex())
+        if not self.has(name):
+            trash.take_back(self._store, name)
+        return super().open(digest)
+
+
+def _take_back_needed(store: Store, held: References) -> None:
+    """Take back from the trash what captures need: some came back that were gone."""
+    for place in trash.resting(store):
+        for shard, resting in itertools.groupby(trash.contents(place), key=lambda name: name[:2]):
+            low = bytes.fromhex(shard)
+            needed = held.needed(low, low + b"\xff" * 32)
+            trash.take_all_back(store, [name for name in resting if bytes.fromhex(name) in needed])
 
 
 def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
     """Give up captures that are gone, and what they needed; the ledger has them as deleted."""
+    for name in captures:
+        store.discard(store.board_folder(board) / "captures" / str(CaptureName.parse(name)))
+    store.forget_board(board)
+    store.remember_board(board)
     try:
         with references.opened(store) as held:
             held.remove(board, captures)
@@ -198,10 +257,14 @@ def _ledger(store: Store, board: BoardName) -> Ledger:
 
 
 def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
-    found, ledger, missing = _look(store, held, board)
-    if missing:
-        folder = store.board_folder(board) / "captures"
-        return [f"{folder / name}: this capture is missing" for name in missing]
+    found, ledger, gone = _look(store, held, board)
+    folder = store.board_folder(board) / "captures"
+    complaints = [f"{folder / name}: this capture is {MISSING}" for name in gone]
+    if not gone:
+        complaints += _rolled_back(store, board, ledger)
+    store.remember_board(board, ledger.sealed[-1].brief.seq if ledger.sealed else 0)
+    if complaints:
+        return complaints
     present = {str(capture.name) for capture in found}
     held.remove(board, [c.name for c in held.captures(board) if c.name not in present])
     if not _continues(held, board, found):
@@ -293,7 +356,8 @@ def _add(store: Store, held: References, board: BoardName, found: _Found) -> Non
     Raises:
         VerificationError, SecurityError, OSError: it cannot be read.
     """
-    capture = StoredCapture(board, found.name, found.folder, store.contents)
+    contents = _TakingBack(store) if trash.resting(store) else store.contents
+    capture = StoredCapture(board, found.name, found.folder, contents)
     held.load(capture_contents.needed(capture))
     digest = manifest_file.digest(capture.manifest_bytes())
     held.add(board, AccountedCapture(found.name.seq, str(found.name), digest))

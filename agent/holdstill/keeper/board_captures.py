@@ -36,6 +36,8 @@ INDEX, GAP = "index.sqlite", "gap.bin"
 """What a manifest calls the index and the boot gap."""
 NO_ACCESS = "this user may not read it"
 """How the fault begins of a capture that this user cannot judge."""
+MISSING = "missing"
+"""How the fault begins of a capture that is gone, or that cannot be read without what is gone."""
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
 
 
@@ -240,9 +242,10 @@ class BoardCaptures:
         # Whether the capture names the one before it, and has the number after it.
         before = ledger.sealed[number - 1] if number else None
         faults = []
-        if event.previous != (before.brief.manifest if before else ""):
+        is_chained = not event.taken_in
+        if is_chained and event.previous != (before.brief.manifest if before else ""):
             faults.append("chain break: it does not follow from the capture before it")
-        if event.brief.seq != (before.brief.seq if before else 0) + 1:
+        if is_chained and event.brief.seq != (before.brief.seq if before else 0) + 1:
             faults.append(
                 "chain break: captures between it and the one before are not in the ledger"
             )
@@ -270,7 +273,7 @@ class BoardCaptures:
     ) -> tuple[str, ...]:
         folder = self.folder / event.brief.name
         if not folder.is_dir():
-            return (f"missing from disk: {folder}",)
+            return (f"{MISSING} from disk: {folder}",)
         try:
             data = files.read_regular(folder / MANIFEST)
             seal = files.read_regular(folder / SIGNATURE)
@@ -280,7 +283,7 @@ class BoardCaptures:
         except OSError as error:
             return (f"cannot be read: {error}",)
         list_of_index = self.store.contents.path(Digest(event.brief.index))
-        faults = [] if has_index else [f"its index is missing: {list_of_index}"]
+        faults = [] if has_index else [f"{MISSING}: its index: {list_of_index}"]
         if manifest_file.digest(data) != event.brief.manifest:
             faults.append(
                 f"bad checksum: its manifest is not the one that was sealed: {folder / MANIFEST}"
@@ -308,7 +311,7 @@ class BoardCaptures:
         """
         with self.ledger_file.held_for_reading() as ledger:
             ledger.check_sound(self.ledger_file.path)
-            foreign = [b.name for b in self._strangers(ledger) if b.faults != (INTERRUPTED,)]
+            foreign = self.strangers(ledger)
             kept = [e.brief.name for e in ledger.sealed if e.brief.name not in ledger.thinned]
             missing = [name for name in kept if not (self.folder / name).is_dir()]
             damaged = [name for name in kept if name in ledger.damaged_at]
@@ -326,6 +329,11 @@ class BoardCaptures:
                 "--repair` has the board send them again, if it still has them",
             )
 
+    def strangers(self, ledger: Ledger) -> tuple[str, ...]:
+        """Return the captures that are not in the ledger, oldest first."""
+        found = (brief for brief in self._strangers(ledger) if brief.faults != (INTERRUPTED,))
+        return tuple(brief.name for brief in found)
+
     def check_no_strangers(self) -> None:
         """Refuse to go on beside captures that this keeper did not seal, or lost the line of.
 
@@ -341,13 +349,15 @@ class BoardCaptures:
             raise SecurityError(
                 f"{self.folder} holds captures that are not in the ledger: {', '.join(found)}",
                 hint=f"nothing was changed. Was {self.ledger_file.path.name} lost or rolled back? "
-                "Put it back from a copy of the store. Were they put there? Move them out of that "
-                "folder; contents that no other capture needs are deleted some days after that",
+                "Put it back from a copy of the store; if there is none, `holdstill keeper accept "
+                f"{self.store.root} {self.board} --reason ...` takes in what the board signed. Do "
+                "they not belong there? Move them out of that folder; contents that no other "
+                "capture needs are deleted some days after that",
             )
 
     def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:
         """Describe directories among the captures that are not in the ledger."""
-        known = {event.brief.name for event in ledger.sealed}
+        known = {event.brief.name for event in ledger.sealed} - ledger.forgotten
         sealing = self.store.board_folder(self.board) / "sealing"
         being_sealed = b"".join(map(_bytes_of, sealing.glob("*.json")))
         found = []
@@ -413,6 +423,6 @@ def check_good(capture: Judged) -> Judged:
         return capture
     what = f"capture {capture.name} of {capture.board}: {'; '.join(capture.faults)}"
     hint = "`holdstill list` shows the newest good one"
-    if any(fault.startswith(("cannot be read", "missing", NO_ACCESS)) for fault in capture.faults):
+    if any(fault.startswith(("cannot be read", MISSING, NO_ACCESS)) for fault in capture.faults):
         raise VerificationError(what, hint=hint)
     raise SecurityError(what, hint=hint)

@@ -10,10 +10,10 @@ from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
     DamagedEvent,
+    ForgottenEvent,
     JudgedEvent,
     LedgerFile,
     PinnedEvent,
-    ThinnedEvent,
     UnpinnedEvent,
     VerifiedEvent,
 )
@@ -89,7 +89,7 @@ def given_up(store: Store, board: BoardName, names: Sequence[str], *, clock: Clo
     """Note that captures that are gone are not expected to come back."""
     with _held(store, board) as (file, ledger):
         if left := _left(ledger, names):
-            _append(store, file, ledger, ThinnedEvent(captures=left), clock)
+            _append(store, file, ledger, ForgottenEvent(captures=left), clock)
 
 
 def _note(

@@ -6,6 +6,7 @@ afterwards. Which captures need it, `references` knows.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from typing import TYPE_CHECKING, NamedTuple
@@ -71,7 +72,8 @@ class ContentStore:
         """Open a content for reading by its 32 bytes; the caller closes the descriptor.
 
         Raises:
-            VerificationError: it is not here.
+            VerificationError: it is not here, or is no file.
+            OSError: it cannot be read.
         """
         name = digest.hex()
         try:
@@ -81,6 +83,14 @@ class ContentStore:
                 f"the store lacks content {name}",
                 hint="`holdstill verify --repair` lists what is missing, and has the boards send "
                 "it again with their next captures",
+            ) from error
+        except OSError as error:
+            if error.errno != errno.ELOOP:
+                raise
+            raise VerificationError(
+                f"content {name} is a symlink in the store: {self.path_text(name)}",
+                hint="put the file that it points to in its place; without one, `holdstill verify "
+                "--repair` has the board send it again",
             ) from error
 
     def prefetch_pieces(self, parts: Iterable[Part]) -> Iterator[Part]:

@@ -131,6 +131,17 @@ def path_of(store: Store, board: BoardName) -> Path:
     return store.board_folder(board) / "enrolment.yaml"
 
 
+def gone(path: Path) -> VerificationError:
+    """Return the error that a board's folder has no enrolment."""
+    store, board = path.parent.parent.parent, path.parent.name
+    return VerificationError(
+        f"{path}: there is none",
+        hint="put it back from a copy, or enrol the board again with its old key, which its line "
+        f"in authorized_keys ends with as well: `holdstill keeper enrol {store} {board} --key "
+        "KEY.pub`; then its captures are good. If it is no board, move the folder out of boards/",
+    )
+
+
 def lost(folder: Path) -> VerificationError:
     """Return the error that a board's folder is gone, which the store remembers."""
     return VerificationError(
@@ -153,6 +164,8 @@ def read(store: Store, board: BoardName) -> Enrolment:
     except FileNotFoundError as error:
         if board in store.lost_boards():
             raise lost(path.parent) from error
+        if path.parent.is_dir():
+            raise gone(path) from error
         raise UsageError(
             f"board {board} is not enrolled in {store.root}",
             hint="`holdstill list` shows the boards that there are; enrol another one with "

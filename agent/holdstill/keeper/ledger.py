@@ -40,6 +40,8 @@ class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sea
         signature: SHA-256 of the signature of its manifest.
         previous: SHA-256 of the manifest that it names as the one before.
         recovered: whether this line was written after an interruption.
+        taken_in: whether the owner took the capture in again, which the ledger had lost or
+            forgotten: what came before it may be gone.
         contents, content_sum: number and sum (`references.ContentSum`) of the contents that
             its index names.
     """
@@ -49,12 +51,19 @@ class SealedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="sea
     signature: str
     previous: str
     recovered: bool = False
+    taken_in: bool = False
     contents: int = 0
     content_sum: int = 0
 
 
 class ThinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="thinned"):
-    """Captures were deleted by retention, noted before; or are gone, and their owner knows."""
+    """Captures were deleted by the owner's retention. Written before the deletion."""
+
+    captures: tuple[str, ...]
+
+
+class ForgottenEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="forgotten"):
+    """Captures are gone, and their owner expects them no more."""
 
     captures: tuple[str, ...]
 
@@ -110,6 +119,7 @@ class AcceptedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="a
 Event = (
     SealedEvent
     | ThinnedEvent
+    | ForgottenEvent
     | VerifiedEvent
     | DamagedEvent
     | BootedEvent
@@ -172,20 +182,53 @@ class Ledger:
     torn: bool = False
 
     @cached_property
+    def _sealed(self) -> list[tuple[int, SealedEvent]]:
+        """The events of `sealed`, each with the number of its line."""
+        found = {}
+        for line in self.lines:
+            if isinstance(line.entry, SealedEvent):
+                event = line.entry
+                # One that was taken in again counts from there on.
+                found[event.brief.name if event.taken_in else line.number] = (line.number, event)
+        retaken = {key for key in found if isinstance(key, str)}
+        kept = [
+            (number, event)
+            for key, (number, event) in found.items()
+            if isinstance(key, str) or event.brief.name not in retaken
+        ]
+        return sorted(kept, key=lambda each: each[1].brief.seq) if retaken else kept
+
+    @cached_property
     def sealed(self) -> tuple[SealedEvent, ...]:
         """Everything that was ever sealed, oldest first."""
-        return tuple(ln.entry for ln in self.lines if isinstance(ln.entry, SealedEvent))
+        return tuple(event for _, event in self._sealed)
 
     @cached_property
     def sealed_at(self) -> tuple[int, ...]:
         """The numbers of the lines that `sealed` stands in."""
-        return tuple(ln.number for ln in self.lines if isinstance(ln.entry, SealedEvent))
+        return tuple(number for number, _ in self._sealed)
 
     @cached_property
     def thinned(self) -> frozenset[str]:
-        """Names of captures that were deleted by retention."""
+        """Names of captures that are not expected to be there: deleted, or forgotten."""
+        return self.deleted | self.forgotten
+
+    @cached_property
+    def deleted(self) -> frozenset[str]:
+        """Names of captures that retention deleted."""
         gone = [ln.entry.captures for ln in self.lines if isinstance(ln.entry, ThinnedEvent)]
         return frozenset(name for captures in gone for name in captures)
+
+    @cached_property
+    def forgotten(self) -> frozenset[str]:
+        """Names of captures that are gone, as their owner knows, and did not come back."""
+        found: set[str] = set()
+        for line in self.lines:
+            if isinstance(line.entry, ForgottenEvent):
+                found.update(line.entry.captures)
+            elif isinstance(line.entry, SealedEvent):
+                found.discard(line.entry.brief.name)
+        return frozenset(found)
 
     @cached_property
     def pinned(self) -> frozenset[str]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Self
 
 from holdstill.errors import (
     LinkError,
+    SecurityError,
     UsageError,
     VerificationError,
 )
@@ -80,12 +81,32 @@ class LocalKeeper:
         self._lock: RunLock | None = None
         self._run: OpenRun | None = None
         self._due = ExpectedSeal("", 0, "")
+        self._enrolment: tuple[int, ...] | None = None
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *exception: object) -> None:
         self.close()
+
+    @contextmanager
+    def _answering(self) -> Iterator[None]:
+        """Answer one call, if the key that opened this session may still come in.
+
+        Raises:
+            SecurityError: it was withdrawn since; the run is given up.
+        """
+        with _translated():
+            seen = files.identity(enrolment.path_of(self._store, self._board))
+            if seen is None or seen != self._enrolment:
+                now = enrolment.read(self._store, self._board)
+                if not set(self._shelf.enrolled.live_keys) <= set(now.live_keys):
+                    self.close()
+                    raise SecurityError(
+                        f"the key of board {self._board} was withdrawn while it was connected"
+                    )
+                self._enrolment = seen
+            yield
 
     def close(self) -> None:
         """Give the run lock back; the staging stays."""
@@ -95,7 +116,7 @@ class LocalKeeper:
 
     def hello(self) -> Hello:
         """Return what the board may bring today, and what to build on."""
-        with _translated():
+        with self._answering():
             return Hello(
                 protocol=PROTOCOL,
                 board=self._board,
@@ -114,7 +135,7 @@ class LocalKeeper:
             PreflightError: it has brought as many captures as it may in a day.
             SecurityError: the ledger or the captures are not as the keeper left them.
         """
-        with _translated():
+        with self._answering():
             self._store.lay_out()
             enrolment.lay_out(self._store, self._board)
             if self._lock is None:
@@ -163,7 +184,7 @@ class LocalKeeper:
             UsageError: no run has begun, or more is asked than one message may.
             SecurityError: a content cannot have the size that is said.
         """
-        with _translated():
+        with self._answering():
             _check_batch(wanted)
             return self._running().lacking(wanted, folder)
 
@@ -177,7 +198,7 @@ class LocalKeeper:
             UsageError: no run has begun, or more is said than one message may.
             PreflightError: the board may have no more hashed today.
         """
-        with _translated():
+        with self._answering():
             _check_batch(proofs)
             return self._running().prove(proofs)
 
@@ -188,7 +209,7 @@ class LocalKeeper:
             UsageError: no run has begun, or more is asked than one message may.
             BusyError: a transfer into this run is still open.
         """
-        with _translated():
+        with self._answering():
             _check_batch(digests)
             checked = [names.check_digest(digest) for digest in digests]
             return self._running().ingest(checked, folder)
@@ -202,7 +223,7 @@ class LocalKeeper:
             SecurityError: manifest, signature or index are not what they must be.
             VerificationError: an attachment's bytes are not those in the manifest.
         """
-        with _translated():
+        with self._answering():
             sealer = Sealer(self._shelf, clock=self._clock)
             if self._run is not None:
                 sealer.recover()  # an earlier attempt of this session may have been cut off
@@ -279,17 +300,17 @@ class LocalKeeper:
 
     def captures(self) -> tuple[CaptureBrief, ...]:
         """List this board's captures, oldest first, each with what is wrong with it."""
-        with _translated():
+        with self._answering():
             return self._shelf.briefs()
 
     def manifest(self, name: str) -> bytes:
         """Return a capture's manifest, as it was signed."""
-        with _translated():
+        with self._answering():
             return self._shelf.capture(name).manifest_bytes()
 
     def signature(self, name: str) -> bytes:
         """Return the signature of a capture's manifest."""
-        with _translated():
+        with self._answering():
             return files.read_regular(self._shelf.capture(name).folder / SIGNATURE)
 
     def stage(self, name: str, digests: Sequence[str]) -> Path:
@@ -299,7 +320,7 @@ class LocalKeeper:
             SecurityError: the capture is not to be trusted.
             VerificationError: it has no such content.
         """
-        with _translated():
+        with self._answering():
             _check_batch(digests)
             capture = board_captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
@@ -307,7 +328,7 @@ class LocalKeeper:
 
     def capture(self, name: str) -> StoredCapture:
         """Return a capture for reading, for a store on this host."""
-        with _translated():
+        with self._answering():
             return self._shelf.capture(name)
 
     def _running(self) -> OpenRun:

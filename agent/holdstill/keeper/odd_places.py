@@ -17,7 +17,7 @@ from holdstill.keeper import account, ballast, incoming, latest_tree, references
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import SealedEvent
-from holdstill.keeper.store import GATE, LOCK, REMEMBERED, WATCHED
+from holdstill.keeper.store import BY_HAND, GATE, LOCK, REMEMBERED, WATCHED, by_hand
 from holdstill.model import names
 from holdstill.system import files
 
@@ -49,6 +49,7 @@ def found(store: Store) -> tuple[str, ...]:
 
 def _all(store: Store) -> Iterator[str]:
     yield from _of_folder(store.root, _FOLDERS, _FILES)
+    yield from _page(store.root / BY_HAND)
     for folder in store.board_folders():
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
@@ -80,6 +81,16 @@ def _odd(path: Path, due: int) -> Iterator[str]:
     elif not mode & stat.S_IRUSR:
         right = "u+rwx" if due == stat.S_IFDIR else "u+rw"
         yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
+
+
+def _page(path: Path) -> Iterator[str]:
+    with suppress(OSError):
+        if files.read_regular(path) == by_hand():
+            return
+    yield (
+        f"{path}: it is not the page that belongs there; what to do: nothing, it is written again "
+        "when a board captures, or with `holdstill thin --apply`"
+    )
 
 
 def _links(folder: Path) -> Iterator[str]:

@@ -97,6 +97,7 @@ class OpenRun:
             gone = frozenset(absent) - trash.take_all_back(self._store, absent)
             here = [digest for digest in known if digest not in gone]
             own = self.possession.own(here)
+            self.possession.note(own)  # whatever is thinned before the seal
             lacking = self.possession.ask([digest for digest in known if digest not in own])
         sent = [known[names.check_digest(digest)] for digest in lacking.send]
         self._account.check(Spent.of_files(item.size for item in sent))

@@ -122,7 +122,7 @@ class Possession:
         return digest in self._shown
 
     def note(self, digests: Iterable[Digest]) -> None:
-        """Remember contents whose bytes arrived from the board."""
+        """Remember contents whose bytes the board has sent, now or for an earlier capture."""
         self._shown.add(digests)
 
     def own(self, digests: Collection[Digest]) -> frozenset[Digest]:

@@ -148,6 +148,15 @@ def check_manifest(
     return manifest
 
 
+def name_of(manifest: Manifest) -> CaptureName:
+    """Return the name of the capture that a manifest describes.
+
+    Raises:
+        SecurityError: its date is none.
+    """
+    return CaptureName.at(manifest.seq, taken_at(manifest))
+
+
 def taken_at(manifest: Manifest) -> datetime:
     """Return the moment that the board's clock showed.
 
@@ -211,7 +220,7 @@ def event_for(
     data, seal = documents
     kinds = Counter(finding.kind for finding in manifest.findings)
     brief = CaptureBrief(
-        name=str(CaptureName.at(manifest.seq, taken_at(manifest))),
+        name=str(name_of(manifest)),
         seq=manifest.seq,
         manifest=manifest_file.digest(data),
         index=manifest.index.sha256,
@@ -465,7 +474,7 @@ class Sealer:
         self._shelf.check_no_strangers()
         for rest in sorted(self._sealing.iterdir()):
             self._store.discard(rest)
-        for name in sorted(self._shelf.ledger_file.read().thinned):
+        for name in sorted(self._shelf.ledger_file.read().deleted):
             self._store.discard(self._shelf.folder / name)
 
     def _finish(self, intent: bytes) -> None:

@@ -19,8 +19,9 @@ import errno
 import fcntl
 import os
 import pwd
+import re
 import secrets
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
 from importlib import resources
@@ -43,7 +44,7 @@ from holdstill.model.sizes import BLOCK
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from holdstill.model.names import BoardName
@@ -52,13 +53,14 @@ if TYPE_CHECKING:
 FORMAT = 1
 LOCK, GATE = "lock", "gate"
 REMEMBERED = "boards.txt"
-"""The names of all boards, one a line: a folder that is gone, or not mounted, is missed."""
+"""All boards, one a line, each with the number of its newest capture: what is gone is missed."""
 WATCHED = "watch.json"
 """What `keeper watch` told last."""
 BY_HAND = "READ-ME-FIRST.txt"
 DISCARDED = "discarded-"
 """In trash/: what is being deleted. Nothing of it is of use to anybody."""
 _LIMIT = 64 << 10
+_NUMBER = re.compile(r"\d{1,18}", re.ASCII)
 
 
 class Abilities(Record, frozen=True, kw_only=True):
@@ -140,29 +142,38 @@ class Store:
         Each was told to the store, and nobody has said that it is to be forgotten.
         """
         here = {folder.name for folder in self.board_folders()}
-        return tuple(sorted(self._remembered().difference(here)))
+        return tuple(sorted(self._remembered().keys() - here))
 
-    def remember_board(self, board: BoardName) -> None:
-        """Remember that there is such a board, beside its own folder."""
+    def remember_board(self, board: BoardName, newest: int = 0) -> None:
+        """Remember, beside its own folder, that there is such a board, and its newest capture."""
         remembered = self._remembered()
-        if board not in remembered:
-            self._remember(remembered | {board})
+        if remembered.get(board, -1) < newest:
+            self._remember(remembered | {board: newest})
+
+    def remembered_newest(self, board: BoardName) -> int:
+        """Return the number of the newest capture of a board that was remembered; 0 for none."""
+        return self._remembered().get(board, 0)
 
     def forget_board(self, board: BoardName) -> None:
-        """Expect nothing of a board any more whose folder is gone."""
-        self._remember(self._remembered() - {board})
+        """Expect nothing of a board any more."""
+        remembered = self._remembered()
+        self._remember({name: remembered[name] for name in remembered.keys() - {board}})
 
-    def _remembered(self) -> frozenset[BoardName]:
+    def _remembered(self) -> dict[BoardName, int]:
         try:
             data = files.read_regular(self.root / REMEMBERED)
         except OSError:  # `verify` names what is in its place; the references remember, too
-            return frozenset()
+            return {}
         # A last line without its end was cut off: there is no such board.
-        lines = data.decode(errors="replace").split("\n")[:-1]
-        return frozenset(names.check_board(line) for line in lines if names.is_board(line))
+        lines = [line.partition(" ") for line in data.decode(errors="replace").split("\n")[:-1]]
+        return {
+            names.check_board(name): int(number) if _NUMBER.fullmatch(number) else 0
+            for name, _, number in lines
+            if names.is_board(name)
+        }
 
-    def _remember(self, boards: frozenset[BoardName]) -> None:
-        text = "".join(f"{board}\n" for board in sorted(boards))
+    def _remember(self, boards: Mapping[BoardName, int]) -> None:
+        text = "".join(f"{board} {boards[board]}\n" for board in sorted(boards))
         self.disk.publish(self.root / REMEMBERED, text.encode("ascii"))
 
     def lay_out(self) -> None:
@@ -172,6 +183,16 @@ class Store:
         """
         for folder in ("content", "boards", "trash", *(f"content/{shard}" for shard in SHARDS)):
             self.ensure_own(self.root / folder)
+        self._lay_out_page()
+
+    def _lay_out_page(self) -> None:
+        """Have the page that says how to make a card without this program, as it should be."""
+        page, path = by_hand(), self.root / BY_HAND
+        with suppress(OSError):
+            if files.read_regular(path) == page:
+                return
+        self.discard(path)
+        self.disk.publish(path, page)
 
     def check_own(self, folder: Path) -> None:
         """Refuse a folder that a symlink leads to: what is behind it is not the store's to delete.
@@ -278,11 +299,13 @@ def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:
     made = Store(root, facts, disk)
     made.lay_out()
     disk.sync_all(root)
-    # The page on how to make a card from a store without this program.
-    by_hand = resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
-    disk.publish(root / BY_HAND, by_hand)
     disk.publish(root / "store.yaml", encode(facts))  # last: with it, the store exists
     return made
+
+
+def by_hand() -> bytes:
+    """Return the page that says how to make a card from a store without this program."""
+    return resources.files("holdstill.keeper").joinpath("by-hand.txt").read_bytes()
 
 
 def is_there(root: Path) -> bool:

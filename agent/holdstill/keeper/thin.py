@@ -10,9 +10,9 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from holdstill.errors import BusyError, SecurityError
-from holdstill.keeper import clock_check, enrolment, incoming, retention
-from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.errors import BusyError, SecurityError, VerificationError
+from holdstill.keeper import board_captures, clock_check, enrolment, incoming, retention
+from holdstill.keeper.board_captures import MISSING, BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
 from holdstill.model.names import CaptureName
@@ -38,14 +38,18 @@ def plan(
 
     Raises:
         SecurityError: something about the board's captures is suspicious.
+        VerificationError: some are gone.
         PreflightError: the clock must be wrong.
     """
     briefs = BoardCaptures(store, board, runner).briefs()
     faulty = [f"{brief.name}: {brief.faults[0]}" for brief in briefs if brief.faults]
     if faulty:
+        problem = f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}"
+        if all(fault.startswith(MISSING) for brief in briefs for fault in brief.faults):
+            put_back = board_captures.put_back(store.root, board)
+            raise VerificationError(problem, hint=f"nothing was deleted: {put_back}")
         raise SecurityError(
-            f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}",
-            hint="nothing was deleted. Look into it first; `holdstill list` shows all",
+            problem, hint="nothing was deleted. Look into it first; `holdstill list` shows all"
         )
     now = clock.now()
     if any(retention.is_ahead(brief.arrived_at, now) for brief in briefs):
@@ -75,6 +79,7 @@ def delete_captures(
     Raises:
         UsageError: the board is not enrolled.
         SecurityError: something about the board's captures is suspicious.
+        VerificationError: some are gone.
     """
     enrolment.read(store, board)
     store.lay_out()

@@ -20,13 +20,14 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from holdstill.keeper.store import DISCARDED
+from holdstill.model import names
+from holdstill.model.names import Digest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.store import Store
-    from holdstill.model.names import Digest
 
 GRACE = timedelta(days=3)
 COUNTED_MOST = timedelta(days=2)
@@ -49,6 +50,14 @@ class RestingPlace:
 def resting(store: Store) -> tuple[RestingPlace, ...]:
     """Return the folders with contents, oldest first; only names that we give are such."""
     return tuple(RestingPlace(path, at) for at, path in _dated(store, _PREFIX, stat.S_IFDIR))
+
+
+def contents(place: RestingPlace) -> list[Digest]:
+    """Return the contents that rest in a folder, in order."""
+    with suppress(FileNotFoundError):  # its time came just now
+        found = sorted(path.name for path in place.folder.iterdir())
+        return [Digest(name) for name in found if names.is_digest(name)]
+    return []
 
 
 def _dated(store: Store, prefix: str, kind: int) -> list[tuple[datetime, Path]]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
 
 import msgspec
 
-from holdstill.errors import UsageError
+from holdstill.errors import DocumentError, UsageError
 from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
 from holdstill.model.sizes import MIB, ByteSize
@@ -281,6 +282,38 @@ def decode_board_settings(data: bytes, name: str = "board settings") -> BoardSet
     )  # fmt: skip
 
 
+def keeper_store(data: bytes, name: str = "keeper settings") -> Path:
+    """Return the store that the keeper's settings name, whatever is wrong with the rest.
+
+    Raises:
+        DocumentError: nobody can tell.
+    """
+    with suppress(DocumentError):
+        document = strict_yaml.load_yaml(data, name, limit=LIMIT)
+        if isinstance(document, dict) and isinstance(document.get("store"), str):
+            return _keeper_part(document, name, "store").store
+    return decode_keeper_settings(data, name).store
+
+
+def keeper_notify(data: bytes, name: str = "keeper settings") -> KeeperSettings:
+    """Return store and `notify` of the keeper's settings, defaults for the rest.
+
+    Raises:
+        DocumentError: these have problems themselves.
+    """
+    document = strict_yaml.load_yaml(data, name, limit=LIMIT)
+    if not isinstance(document, dict):
+        raise DocumentError(name, ["it has no keys"])
+    return _keeper_part(document, name, "store", "notify")
+
+
+def _keeper_part(document: dict[object, object], name: str, *keys: str) -> KeeperSettings:
+    part = {key: document[key] for key in keys if key in document}
+    return strict_yaml.decode_checked(
+        part, KeeperSettings, name, check=_keeper_problems, stand_ins={"store": "/"}
+    )
+
+
 def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> KeeperSettings:
     """Read the keeper's settings.
 
@@ -308,6 +341,9 @@ def _keeper_problems(settings: KeeperSettings) -> list[str]:
     problems = negative("retention", settings.retention)
     if not 0 < settings.daily_share <= 1:
         problems.append("daily_share: must be above 0 and at most 1")
+    if 0 < settings.min_free < MIB:
+        few = int(settings.min_free)
+        problems.append(f"min_free: {few} is {few} bytes; write {few}M if that is meant, or 0")
     if settings.min_free_inodes < 0:
         problems.append("min_free_inodes: must not be negative")
     problems += negative("limits", settings.limits)

@@ -7,7 +7,7 @@ import hashlib
 import hmac
 import os
 import stat
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from holdstill.model import pieces
@@ -67,6 +67,14 @@ def opened(
         yield handle
     finally:
         os.close(handle)
+
+
+def identity(path: Path) -> tuple[int, int, int] | None:
+    """Return what is another once a file was replaced or written to; None where there is none."""
+    with suppress(OSError):
+        state = path.lstat()
+        return state.st_ino, state.st_size, state.st_mtime_ns
+    return None
 
 
 def read_regular(path: Path) -> bytes:

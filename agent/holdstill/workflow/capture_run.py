@@ -228,8 +228,15 @@ def check_number(started: RunStarted, state: BoardState) -> None:
 def stranger(started: RunStarted, last: LastCapture) -> str:
     """Say that somebody else has sealed captures of this board; "" if nobody has.
 
-    A rebuilt card does not know of its own last capture: for that, this is no fault.
+    A rebuilt card does not know of its own last capture: for that, this is no fault. Say as well
+    that the keeper knows of fewer captures.
     """
+    if last.manifest and started.seq <= last.seq:
+        return (
+            f"the keeper goes on from capture {started.seq - 1} of this board, which has brought "
+            f"{last.seq}: captures were lost there, or its store is another one; `holdstill "
+            "verify` there tells which"
+        )
     if not last.manifest or started.seq <= last.seq + 1:
         return ""
     return (

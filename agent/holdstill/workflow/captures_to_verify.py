@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.errors import HoldstillError, UsageError
-from holdstill.keeper import board_captures
+from holdstill.keeper import account_captures, board_captures
 from holdstill.keeper.board_captures import BoardCaptures, StoredCapture
 from holdstill.model.names import CaptureName
 from holdstill.workflow import capture_ref
@@ -25,12 +25,13 @@ class CapturesToVerify:
     """Captures to be read, and what is said of those that are not.
 
     Attributes:
-        faults, unread, notes: as in a StoreReport.
+        faults, missing, unread, notes: as in a VerifyReport.
         arrived: when each one arrived (RFC 3339), by BOARD/CAPTURE.
     """
 
     captures: list[StoredCapture] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     arrived: dict[str, str] = field(default_factory=dict)
@@ -42,6 +43,8 @@ class CapturesToVerify:
                 kind = self.notes
             elif fault.startswith(board_captures.NO_ACCESS):
                 kind = self.unread
+            elif fault.startswith(board_captures.MISSING):
+                kind = self.missing
             else:
                 kind = self.faults
             kind.append(f"{board}/{brief.name}: {fault}")
@@ -67,6 +70,7 @@ def of_board(store: Store, board: BoardName, which: str, runner: Runner) -> Capt
     shelf = BoardCaptures(store, board, runner)
     briefs, found = shelf.briefs(), CapturesToVerify()
     found.faults += [f"{board}: {fault}" for fault in shelf.ledger_faults()]
+    found.missing += [f"{board}: {said}" for said in account_captures.unlisted(store, board)]
     for brief in (capture_ref.chosen(briefs, which, board),) if which else briefs:
         found.report_faults(board, brief)
         if brief.faults:
@@ -88,6 +92,7 @@ def of_all(boards: Iterable[CapturesToVerify]) -> CapturesToVerify:
     for of_one in boards:
         total.captures += of_one.captures
         total.faults += of_one.faults
+        total.missing += of_one.missing
         total.unread += of_one.unread
         total.notes += of_one.notes
         total.arrived |= of_one.arrived

@@ -108,11 +108,7 @@ def _enrolled(folder: Path) -> BoardName:
     if not folder.exists():
         raise enrolment.lost(folder)
     if not (folder / "enrolment.yaml").exists():
-        raise VerificationError(
-            f"{folder / 'enrolment.yaml'}: there is none",
-            hint="put it back from a copy, or enrol the board again (`holdstill keeper enrol`); "
-            "if this is no board, move the folder out of boards/",
-        )
+        raise enrolment.gone(folder / "enrolment.yaml")
     return names.check_board(folder.name)
 
 

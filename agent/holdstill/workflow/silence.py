@@ -12,7 +12,7 @@ import msgspec
 from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
 from holdstill.keeper import account_captures, board_captures
-from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.board_captures import MISSING, BoardCaptures
 from holdstill.keeper.store import WATCHED
 from holdstill.model import sizes
 from holdstill.model.boot import BootVerdict
@@ -195,7 +195,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         once_booted = any(found.verdict is BootVerdict.WHOLE for found in ledger.boot.values())
     enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
     since = newest.arrived_at if newest else enrolled_at[0]
-    trouble = _trouble(shelf, faulty, is_empty=not ledger.sealed)
+    trouble = _trouble(shelf, faulty)
     return BoardSilence(
         board=shelf.board,
         newest=newest.name if newest else "",
@@ -212,15 +212,14 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
 
 
 def _trouble(
-    shelf: BoardCaptures, faulty: Sequence[CaptureBrief], *, is_empty: bool
+    shelf: BoardCaptures, faulty: Sequence[CaptureBrief]
 ) -> each_board.BoardTrouble | None:
     """Return what is wrong with captures of a board whose newest good one is known."""
     try:
         shelf.check_whole()
-        if is_empty and (known := account_captures.known_of(shelf.store, shelf.board)):
+        if unlisted := account_captures.unlisted(shelf.store, shelf.board):
             raise VerificationError(
-                f"{shelf.folder.parent}: captures and ledger are gone; the store "
-                f"remembers {sizes.counted(known, 'capture')}",
+                f"captures and their lines in the ledger are gone: {'; '.join(unlisted[:3])}",
                 hint=board_captures.put_back(shelf.store.root, shelf.board),
             )
         # The newest were judged with their signatures; of the others it is known what was sealed.
@@ -228,6 +227,9 @@ def _trouble(
         if faults:
             number = sizes.counted(len(faults), "capture is", "captures are")
             said = "; ".join(f"{name}: {fault}" for name, fault in sorted(faults.items())[-3:])
+            if all(fault.startswith(MISSING) for fault in faults.values()):
+                put_back = board_captures.put_back(shelf.store.root, shelf.board)
+                raise VerificationError(f"{number} not whole: {said}", hint=put_back)
             raise SecurityError(
                 f"{number} not as sealed: {said}",
                 hint="`holdstill list` shows all; find out who or what altered these",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, MachineError, VerificationError
 from holdstill.keeper import account_captures, capture_notes, odd_places, references, repair
 from holdstill.keeper.ledger import LedgerFile
@@ -41,12 +42,14 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
         troubles: boards of which nothing, or not all, could be judged.
         miscounted: board/capture of those of which the references say something else than
             their indexes. They are derived, and no capture is the worse for it.
+        missing: board/capture, or board: what is gone, of captures that cannot be used for that.
         odd: what is in the store's own places and does not belong there, or cannot be read; no
             capture is the worse for it.
     """
 
     troubles: tuple[each_board.BoardTrouble, ...] = ()
     miscounted: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
     odd: tuple[str, ...] = ()
 
     @property
@@ -54,9 +57,10 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
         """The worst of what was found."""
         codes = [trouble.exit_code for trouble in self.troubles]
         codes += [MachineError.exit_code] if self.unread else []
-        codes += [VerificationError.exit_code] if self.damages or self.faults else []
+        is_bad = self.damages or self.faults or self.missing
+        codes += [VerificationError.exit_code] if is_bad else []
         is_degraded = self.miscounted or self.odd
-        return max(codes, default=DegradedError.exit_code if is_degraded else 0)
+        return errors.worst((*codes, DegradedError.exit_code if is_degraded else 0))
 
 
 def verify_store(
@@ -114,6 +118,7 @@ def verify_store(
         notes=(*wanted.notes, *report.notes, *notes, *reason),
         troubles=found.troubles,
         miscounted=miscounted,
+        missing=tuple(wanted.missing),
         odd=odd_places.found(store),
     )
 

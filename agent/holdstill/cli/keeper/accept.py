@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from holdstill.cli import as_owner, local_store, terminal
-from holdstill.keeper import account_captures, capture_notes, enrolment
+from holdstill.keeper import account_captures, capture_notes, enrolment, take_in
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names, sizes
 from holdstill.system.clocks import SystemClock
@@ -28,7 +28,8 @@ def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> No
 
     A ledger that does not add up may be an attacker's work. Nothing of the board is sealed or
     deleted until its owner has looked, and says so with this command. Captures in its folder that
-    the ledger does not have need to be moved out first.
+    the ledger does not have are taken in if a key of the board signed them; others need to be
+    moved out first.
 
     While captures are gone that nobody deleted, nothing of anybody's is deleted. They may be on a
     copy of the store: put them back. If they are nowhere, say --forget-missing; what they alone
@@ -49,8 +50,9 @@ def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> No
         return
     name = local_store.enrolled(opened, board)
     enrolment.lay_out(opened, name)
-    BoardCaptures(opened, name, LocalRunner()).check_no_strangers()
-    clock = SystemClock()
+    shelf, clock = BoardCaptures(opened, name, LocalRunner()), SystemClock()
+    if taken := take_in.take_in(shelf, clock=clock):
+        terminal.say(f"{sizes.counted(len(taken), 'capture')} taken in: {', '.join(taken)}")
     capture_notes.accept(opened, name, reason, clock=clock)
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")
     if forget_missing and (gone := account_captures.missing(opened, name)):

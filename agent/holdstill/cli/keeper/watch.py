@@ -38,11 +38,18 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     Example:
       holdstill keeper watch --settings /etc/holdstill/keeper.yaml
     """
-    settings = options.read_keeper_settings(settings_path)
-    clock, people = (
-        SystemClock(),
-        AppriseRecipients(settings.notify.urls_file, BoundedRunner()),
-    )
+    clock = SystemClock()
+    try:
+        settings = options.read_keeper_settings(settings_path)
+    except (
+        HoldstillError
+    ) as error:  # no board can capture by them: people are told, if they can be
+        if (part := options.keeper_notify(settings_path)) is not None:
+            people = AppriseRecipients(part.notify.urls_file, BoundedRunner())
+            told = silence.tell_of_store(part.store, error, people, clock=clock)
+            terminal.warn(*(f"holdstill: {trouble}" for trouble in told))
+        raise
+    people = AppriseRecipients(settings.notify.urls_file, BoundedRunner())
     try:
         opened = as_owner.opened(settings.store)
         looked = silence.watch(opened, settings, people, clock=clock, runner=LocalRunner())
