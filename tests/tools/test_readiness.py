@@ -106,7 +106,8 @@ def test_only_what_is_new_counts() -> None:
 
 # Linux 6.12.117 and the strings of mmc_core.ko and mmc_block.ko of 6.1.192: drivers/mmc/core
 # block.c, mmc_ops.c, mmc.c, sd.c, core.c, bus.c; for the first words of the block layer's message
-# block/blk-core.c, blk_errors. Btrfs' from memory of fs/btrfs/messages.c.
+# block/blk-core.c, blk_errors. Btrfs' critical one from memory of fs/btrfs/messages.c; its errors
+# are heard in tests/root/test_kernel_log.py.
 @pytest.mark.parametrize(
     "record",
     [
