@@ -193,6 +193,19 @@ def test_attributes_of_64_kib_come_back_as_they_were(file: Path) -> None:
         assert index.get(2, b"etc/fstab") == entry
 
 
+@pytest.mark.parametrize("name", [b"aaa", b"aaA"])
+def test_s30_a_row_that_was_forged_to_be_there_twice_or_out_of_order_is_refused(
+    file: Path, name: bytes
+) -> None:
+    """SQLite's quick_check lets both pass: the key's order is not among what it looks at."""
+    rows = [ROOT, *(Entry(b"", each, EntryType.FIFO) for each in (b"aaa", b"aab"))]
+    path = keeping.write_index(file, {2: rows})
+    index_check.check(path)
+    path.write_bytes(path.read_bytes().replace(b"aab", name))
+
+    assert "it is listed twice, or unordered" in refuse(path)
+
+
 def test_a_group_of_hard_links_is_sound(file: Path) -> None:
     alike = Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7)
 
