@@ -345,6 +345,14 @@ def test_loaders_are_known_where_boot_roms_look(
     assert f"ok       loader: {name}" in "\n".join(report.lines())
 
 
+# U-Boot include/imx8image.h: a container's version, which stands before its length and tag, is 0.
+def test_a_tag_of_one_byte_alone_is_no_loader(tmp_path: Path) -> None:
+    parts = extlinux_card()
+    parts.gap = {32 * KIB: b"\x01\xa0\x02\x87"}
+
+    assert "loader" in unknown(check(tmp_path, parts))
+
+
 IMX = "IMAGE_VERSION 2\nBOOT_FROM sd\n"
 IMX_8M = "ROM_VERSION v1\nBOOT_FROM sd\nLOADER payload 0x7E1000\n"
 IMX_8X = "BOOT_FROM SD 0x400\nSOC_TYPE IMX8QX\nCONTAINER\nIMAGE A35 payload 0x00100000\n"
