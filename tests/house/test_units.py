@@ -193,14 +193,18 @@ def test_s11_the_keepers_user_and_places_are_made(tmp_path: Path) -> None:
 
 
 def test_the_boards_memory_is_for_root_alone(tmp_path: Path) -> None:
-    conf = UNITS / "tmpfiles.d/holdstill-board.conf"
-    (tmp_path / "etc").mkdir()
-    (tmp_path / "etc/passwd").write_text("root:x:0:0::/root:/bin/sh\n", encoding="utf-8")
-    (tmp_path / "etc/group").write_text("root:x:0:\n", encoding="utf-8")
+    said = (UNITS / "tmpfiles.d/holdstill-board.conf").read_text(encoding="utf-8")
+    (line,) = [line for line in said.splitlines() if not line.startswith("#")]
+    assert line.split()[3:5] == ["root", "root"]
+    # tmpfiles.d(5): "-" is whoever runs it, and nobody else can give a directory to root.
+    conf = tmp_path / "board.conf"
+    conf.write_text(line.replace("root root", "- -") + "\n", encoding="utf-8")
+    root = tmp_path / "root"
+    root.mkdir()
 
-    programs.run("systemd-tmpfiles", "--create", f"--root={tmp_path}", conf)
+    programs.run("systemd-tmpfiles", "--create", f"--root={root}", conf)
 
-    assert stat.S_IMODE((tmp_path / "run/holdstill").stat().st_mode) == 0o700
+    assert stat.S_IMODE((root / "run/holdstill").stat().st_mode) == 0o700
 
 
 def test_s44_the_daemon_has_no_powers_that_a_capture_does_not_need() -> None:

@@ -58,6 +58,35 @@ def test_some_numbers_differ_between_32_and_64_bits(word: int, numbers: tuple[in
     assert ioctl.word_sized_requests(word) == numbers
 
 
+# Linux arch/x86/entry/syscalls/syscall_{32,64}.tbl, arch/arm/tools/syscall.tbl and
+# scripts/syscall.tbl.
+# A 64-bit kernel tells a 32-bit program its own machine, unless setarch(8) has it say otherwise.
+@pytest.mark.parametrize(
+    ("machine", "word", "numbers"),
+    [
+        ("x86_64", 8, (251, 96)),
+        ("aarch64", 8, (30, 169)),
+        ("riscv64", 8, (30, 169)),
+        ("x86_64", 4, (289, 78)),
+        ("i686", 4, (289, 78)),
+        ("aarch64", 4, (314, 78)),
+        ("armv8l", 4, (314, 78)),
+        ("armv7l", 4, (314, 78)),
+        ("armv6l", 4, (314, 78)),
+    ],
+)
+def test_system_calls_have_the_numbers_of_the_programs_own_width(
+    machine: str, word: int, numbers: tuple[int, int]
+) -> None:
+    assert libc.call_numbers(machine, word) == numbers
+
+
+@pytest.mark.parametrize(("machine", "word"), [("riscv64", 4), ("ppc64le", 8)])
+def test_a_machine_whose_numbers_are_not_known_has_no_such_call(machine: str, word: int) -> None:
+    with pytest.raises(OSError, match=os.strerror(errno.ENOSYS)):
+        libc.call_numbers(machine, word)
+
+
 # The same numbers as they stand in the published text of linux/fs.h, computed once by hand.
 def test_the_best_known_ioctl_numbers_are_these() -> None:
     assert (ioctl.FIFREEZE, ioctl.FITHAW) == (0xC0045877, 0xC0045878)

@@ -345,6 +345,48 @@ def test_loaders_are_known_where_boot_roms_look(
     assert f"ok       loader: {name}" in "\n".join(report.lines())
 
 
+# U-Boot include/imx8image.h: a container's version, which stands before its length and tag, is 0.
+def test_a_tag_of_one_byte_alone_is_no_loader(tmp_path: Path) -> None:
+    parts = extlinux_card()
+    parts.gap = {32 * KIB: b"\x01\xa0\x02\x87"}
+
+    assert "loader" in unknown(check(tmp_path, parts))
+
+
+IMX = "IMAGE_VERSION 2\nBOOT_FROM sd\n"
+IMX_8M = "ROM_VERSION v1\nBOOT_FROM sd\nLOADER payload 0x7E1000\n"
+IMX_8X = "BOOT_FROM SD 0x400\nSOC_TYPE IMX8QX\nCONTAINER\nIMAGE A35 payload 0x00100000\n"
+
+
+# U-Boot's own mkimage(1); it makes none for Amlogic.
+@pytest.mark.parametrize(
+    ("at", "words", "settings", "name"),
+    [
+        (8 * KIB, ("-T", "sunxi_egon"), "", "Allwinner loader at 8 KiB"),
+        (32 * KIB, ("-T", "rksd", "-n", "rk3568"), "", "Rockchip loader at 32 KiB"),
+        (32 * KIB, ("-T", "rksd", "-n", "rk3399"), "", "Rockchip loader at 32 KiB"),
+        (KIB, ("-T", "imximage"), IMX, "NXP i.MX 6 loader at 1 KiB"),
+        (33 * KIB, ("-T", "imx8mimage"), IMX_8M, "NXP i.MX 8M loader at 33 KiB"),
+        (32 * KIB, ("-T", "imx8image"), IMX_8X, "NXP i.MX 8ULP, 8X or 9 loader at 32 KiB"),
+        (128 * KIB, ("-T", "omapimage", "-a", "402f0400"), "", "TI AM335x loader at 128 KiB"),
+    ],
+)
+def test_loaders_that_mkimage_makes_are_known(
+    tmp_path: Path, at: int, words: tuple[str, ...], settings: str, name: str
+) -> None:
+    (tmp_path / "payload").write_bytes(b"x" * 8192)
+    (tmp_path / "settings").write_text(settings, encoding="ascii")
+    named = ("-n", "settings", "-e", "7E1000") if settings else ()
+    made = ("mkimage", *words, *named, "-d", "payload", "made")
+    programs.run("env", "-C", tmp_path, *made)
+    parts = extlinux_card()
+    parts.gap = {at: (tmp_path / "made").read_bytes()}
+
+    report = check(tmp_path, parts)
+
+    assert f"ok       loader: {name}" in "\n".join(report.lines())
+
+
 def test_a_loader_that_is_not_on_the_card_is_unknown_and_no_failure(tmp_path: Path) -> None:
     parts = extlinux_card()
     parts.gap = {}

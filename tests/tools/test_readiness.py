@@ -106,7 +106,8 @@ def test_only_what_is_new_counts() -> None:
 
 # Linux 6.12.117 and the strings of mmc_core.ko and mmc_block.ko of 6.1.192: drivers/mmc/core
 # block.c, mmc_ops.c, mmc.c, sd.c, core.c, bus.c; for the first words of the block layer's message
-# block/blk-core.c, blk_errors. Btrfs' from memory of fs/btrfs/messages.c.
+# block/blk-core.c, blk_errors. Btrfs' critical one from memory of fs/btrfs/messages.c; its errors
+# are heard in tests/root/test_kernel_log.py.
 @pytest.mark.parametrize(
     "record",
     [
@@ -119,6 +120,7 @@ def test_only_what_is_new_counts() -> None:
         b"6,1,0,-;mmc0: card aaaa removed\n",
         b"3,1,0,-;critical medium error, dev mmcblk0, sector 8 op 0x0:(READ) flags 0x0\n",
         b"3,1,0,-;timeout error, dev mmcblk0, sector 8 op 0x1:(WRITE) flags 0x0\n",
+        b"3,1,0,-;device offline error, dev mmcblk0, sector 8 op 0x1:(WRITE) flags 0x0\n",
         b"3,1,0,-;BTRFS error (device mmcblk0p2): bdev /dev/mmcblk0p2 errs: wr 0, rd 1\n",
         b"2,1,0,-;BTRFS critical (device mmcblk0p2: state EA): corrupt leaf\n",
         b"3,1,0,-;F2FS-fs (mmcblk0p2): inconsistent node block\n",

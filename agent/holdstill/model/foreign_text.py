@@ -27,8 +27,8 @@ _INVISIBLE = re.compile(
     "\U000e0100-\U000e01ef]"
 )
 """Characters that print as nothing although they are letters or marks: those of Unicode's
-Default_Ignorable_Code_Point that str.isprintable() lets pass, and the blank Braille pattern
-(from memory; tests/unit/model compares)."""
+Default_Ignorable_Code_Point (DerivedCoreProperties.txt) that str.isprintable() lets pass, and the
+blank Braille pattern."""
 
 
 _RIGHT_TO_LEFT = frozenset({"R", "AL", "AN"})

@@ -255,7 +255,7 @@ def _problems(value: object, kind: object, path: str) -> Iterator[str]:
 
 
 _EXPECTED = re.compile(r"Expected `(\w+)(?: \| null)?`, got `\w+`(.*)")
-"""How msgspec says that a value has another type (from memory; the tests compare)."""
+"""How msgspec says that a value has another type; tests/unit/model hears it say so."""
 _KINDS = {
     "bool": "true or false",
     "int": "a whole number",

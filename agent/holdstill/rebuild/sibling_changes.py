@@ -58,7 +58,8 @@ FIXED_ADDRESS_PLACES = (
     "etc/network/interfaces.d/*",
     "etc/NetworkManager/system-connections/*",
 )
-_FIXED_ADDRESS = (b"MACAddress=", b"cloned-mac-address=", b"hwaddress", b"mac-address=")
+_FIXED_ADDRESS = (b"MACAddress=", b"hwaddress", b"mac-address=")
+"""Of systemd.network(5), interfaces(5), and NetworkManager, which has cloned-mac-address, too."""
 _INITRAMFS = ("initrd*", "initramfs*", "uInitrd*")
 _RESUME = ("etc/initramfs-tools/", "etc/dracut", "etc/crypttab", "etc/mkinitcpio.conf")
 """Files whose content also lives inside the initramfs, where it cannot be changed from here."""

@@ -1,8 +1,7 @@
 """C library and system calls that Python has no function for: the only user of ctypes on libc.
 
 Each function makes one call of the manual's section 2 and raises its errno as OSError. System
-calls from number 424 on have the same number on every architecture; older ones are listed by
-machine.
+calls from number 424 on have the same number on every architecture; older ones are listed.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ import ctypes
 import errno
 import os
 import struct
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -190,7 +189,6 @@ def inotify_add_watch(queue: int, path: bytes, mask: int) -> int:
 
 _LANDLOCK_CREATE_RULESET, _LANDLOCK_ADD_RULE, _LANDLOCK_RESTRICT_SELF = 444, 445, 446
 _LANDLOCK_CREATE_RULESET_VERSION, _LANDLOCK_RULE_PATH_BENEATH = 1, 1
-_IOPRIO_SET = {"x86_64": 251, "aarch64": 30, "riscv64": 30, "armv7l": 314, "armv6l": 314}
 _IOPRIO_WHO_PROCESS, _IOPRIO_CLASS_IDLE = 1, 3 << 13
 _MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
 """Of linux/mman.h."""
@@ -212,17 +210,44 @@ def prctl(option: int, value: int) -> None:
     _checked(_LIBC.prctl(option, ctypes.c_ulong(value), unused, unused, unused))
 
 
-def _ioprio_set_number() -> int:
-    number = _IOPRIO_SET.get(os.uname().machine)
-    if number is None:
+class CallNumbers(NamedTuple):
+    """The numbers of two system calls; ioprio_get(2) is next to ioprio_set(2) everywhere."""
+
+    ioprio_set: int
+    gettimeofday: int
+
+
+_GENERIC, _X86_32, _ARM_32 = CallNumbers(30, 169), CallNumbers(289, 78), CallNumbers(314, 78)
+_CALL_NUMBERS = {
+    8: {"x86_64": CallNumbers(251, 96), "aarch64": _GENERIC, "riscv64": _GENERIC},
+    4: {
+        "x86_64": _X86_32, "i686": _X86_32,
+        "aarch64": _ARM_32, "armv8l": _ARM_32, "armv7l": _ARM_32, "armv6l": _ARM_32,
+    },
+}  # fmt: skip
+"""By bytes of the program's own long, and by machine: a 64-bit kernel runs programs of 32 bits,
+which call by other numbers, and tells them its own machine (uname(2)) all the same."""
+
+
+def call_numbers(machine: str, word: int) -> CallNumbers:
+    """Return the numbers for programs with so many bytes in a long.
+
+    Raises:
+        OSError: ENOSYS: they are not known.
+    """
+    found = _CALL_NUMBERS[word].get(machine)
+    if found is None:
         raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
-    return number
+    return found
+
+
+def _own_call_numbers() -> CallNumbers:
+    return call_numbers(os.uname().machine, ctypes.sizeof(ctypes.c_long))
 
 
 def io_priority() -> int:
     """Return this thread's class and level of ioprio_get(2); errors as `set_io_priority`."""
-    number = _ioprio_set_number() + 1  # on every architecture the one is next to the other
-    return _checked(_syscall(number, _IOPRIO_WHO_PROCESS, 0))
+    return _checked(_syscall(_own_call_numbers().ioprio_set + 1, _IOPRIO_WHO_PROCESS, 0))
 
 
 def set_io_priority(priority: int) -> None:
@@ -231,7 +256,7 @@ def set_io_priority(priority: int) -> None:
     Raises:
         OSError: ENOSYS where the number of the call is not known, else as the call.
     """
-    _checked(_syscall(_ioprio_set_number(), _IOPRIO_WHO_PROCESS, 0, priority))
+    _checked(_syscall(_own_call_numbers().ioprio_set, _IOPRIO_WHO_PROCESS, 0, priority))
 
 
 def make_io_idle() -> None:
@@ -269,7 +294,6 @@ def landlock_restrict_self(ruleset: int) -> None:
     _checked(_syscall(_LANDLOCK_RESTRICT_SELF, ruleset, 0))
 
 
-_GETTIMEOFDAY = {"x86_64": 96, "aarch64": 169, "riscv64": 169, "armv7l": 78, "armv6l": 78}
 _TIMEX_STATUS = 5
 """Index of `status` in struct timex, in longs: behind modes, offset, freq, maxerror, esterror."""
 _TIMEX_LONGS = 64
@@ -282,11 +306,8 @@ def kernel_minutes_west() -> int:
     Raises:
         OSError: ENOSYS where the number of the call is not known.
     """
-    number = _GETTIMEOFDAY.get(os.uname().machine)
-    if number is None:
-        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
     zone = (ctypes.c_int * 2)()  # struct timezone
-    _checked(_LIBC.syscall(ctypes.c_long(number), None, zone))
+    _checked(_LIBC.syscall(ctypes.c_long(_own_call_numbers().gettimeofday), None, zone))
     return zone[0]
 
 

@@ -56,10 +56,10 @@ class Scanned:
         assert row is not None
         return row
 
-    def resolve(self, *changed: bytes, limit: int = 100) -> Delta:
-        """Resolve a change of these paths of the index; all ctimes are old enough to be proofs."""
+    def resolve(self, *changed: bytes, limit: int = 100, recent: CtimeWindow = LONG_AGO) -> Delta:
+        """Resolve a change of these paths of the index; ctimes that are not recent are proofs."""
         numbers = frozenset(self.row(path).seen.inode for path in changed)
-        changes = ChangedInodes(numbers, by_ctime=numbers, recent=LONG_AGO)
+        changes = ChangedInodes(numbers, by_ctime=numbers, recent=recent)
         return index_delta.resolve(self.subject, changes, limit=limit)
 
 
@@ -117,6 +117,15 @@ def test_giving_up_a_linked_file_costs_all_its_names() -> None:
 def test_an_inode_that_might_have_changed_and_has_not_is_left_alone() -> None:
     with scanned("a/f") as tree:
         assert tree.resolve(b"a/f") == Delta()
+
+
+def test_an_inode_whose_ctime_is_too_new_to_be_a_proof_is_read_again() -> None:
+    with scanned("a/f", "a/g") as tree:
+        ctime = tree.row(b"a/f").seen.ctime_ns
+
+        delta = tree.resolve(b"a/f", recent=CtimeWindow(ctime, ctime))
+
+        assert [entry.path for entry in delta.pending()] == [b"a/f"]
 
 
 def test_an_inode_with_another_ctime_has_changed_however_old_that_is() -> None:

@@ -16,6 +16,7 @@ import pytest
 from holdstill.keeper import (
     account_captures,
     enrolment,
+    fetch_staging,
     garbage,
     references,
     repair,
@@ -115,6 +116,20 @@ def test_what_goes_can_be_had_back_for_the_time_of_grace(store: Store, clock: Fa
     (digest,) = digests(b"unused")
     assert trash.take_back(store, names.check_digest(digest))
     assert digest in contents(store)
+
+
+def test_what_was_laid_out_for_a_fetch_goes_after_a_day_of_the_keepers_clock(
+    store: Store, clock: FakeClock
+) -> None:
+    folder = fetch_staging.folder(store, PIER_3)
+    ages = {"given-up": DAY + 1, "on-its-way": DAY - 1}
+    for name, age in ages.items():
+        (folder / name).mkdir(parents=True)
+        os.utime(folder / name, times=(clock.now().timestamp() - age,) * 2)
+
+    keeping.collect(store, clock)
+
+    assert [left.name for left in folder.iterdir()] == ["on-its-way"]
 
 
 class Interleaved(stores.Store):

@@ -51,6 +51,15 @@ def test_the_lock_is_the_keepers_own(store: Store) -> None:
     assert stat.S_IMODE(mode) == 0o600
 
 
+def test_the_lock_of_a_folder_is_the_keepers_own(store: Store) -> None:
+    lock = store.board_folder(PIER_3) / incoming.RECEIVING[0]
+    lock.unlink(missing_ok=True)  # as above
+    with incoming.no_receiver(store, PIER_3, 0, clock=FakeClock()):
+        mode = lock.stat().st_mode
+
+    assert stat.S_IMODE(mode) == 0o600
+
+
 def test_s20_being_refused_the_lock_a_hundred_times_costs_no_descriptors(store: Store) -> None:
     lock = incoming.take_lock(store, PIER_3)
     before = open_descriptors()

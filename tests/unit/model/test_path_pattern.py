@@ -1,4 +1,4 @@
-"""Patterns of paths. Examples of glob(7), and of POSIX.1-2017, XCU 2.13, from memory."""
+"""Patterns of paths. Examples of glob(7); of POSIX.1-2017, XCU 2.13, from memory."""
 
 import pytest
 

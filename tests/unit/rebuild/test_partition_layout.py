@@ -71,6 +71,23 @@ def test_a_target_that_is_hardly_larger_does_not_shrink_anything() -> None:
     assert fitted.partition(2) == odd.partition(2)
 
 
+# model/layout.py: GPT's usable range, else 0. Only a target of another size has another range.
+@pytest.mark.parametrize("grown", [0, 4_000 * SECTOR])
+def test_a_table_without_a_usable_range_gets_none(grown: int) -> None:
+    fitted = partition_layout.fitted(CARD, size=CARD.size + grown, elastic=2, least={})
+
+    assert (fitted.first_lba, fitted.last_lba) == (0, 0)
+
+
+def test_a_usable_range_that_ends_early_stays_on_a_target_of_the_same_size() -> None:
+    card = disk(BOOT, ROOT, size=1_600_000 * SECTOR, label=TableLabel.GPT)
+    early = msgspec.structs.replace(card, last_lba=card.last_lba - 100)
+
+    assert partition_layout.fitted(early, size=card.size, elastic=2, least={}).last_lba == (
+        card.last_lba - 100
+    )
+
+
 # UEFI Specification 2.10, 5.3.2: the backup array and header are the last 33 sectors.
 def test_the_end_of_a_gpt_is_left_to_its_backup() -> None:
     card = disk(BOOT, ROOT, size=1_600_000 * SECTOR, label=TableLabel.GPT)

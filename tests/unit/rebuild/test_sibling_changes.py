@@ -385,6 +385,8 @@ def test_a_seed_of_up_to_a_mebibyte_is_new(files: CapturedFiles, name: str, size
     [
         ("etc/initramfs-tools/conf.d/resume", f"RESUME=UUID={SWAP_UUID}\n"),
         ("etc/crypttab", f"swap UUID={SWAP_UUID} /dev/urandom swap\n"),
+        ("etc/dracut.conf.d/resume.conf", f'add_device+=" /dev/disk/by-uuid/{SWAP_UUID} "\n'),
+        ("etc/mkinitcpio.conf", f"HOOKS=(resume) # UUID={SWAP_UUID}\n"),
     ],
 )
 def test_an_initramfs_that_may_have_old_ids_inside_is_told(
@@ -398,3 +400,25 @@ def test_an_initramfs_that_may_have_old_ids_inside_is_told(
     assert left == [
         f"partition 1: {initramfs}: may hold old ids inside: make it anew on the board"
     ]
+
+
+# systemd.network(5) and systemd.link(5), interfaces(5), nm-settings-keyfile(5).
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("etc/systemd/network/10-eth.link", "MACAddress=02:00:00:00:00:01\n"),
+        ("etc/network/interfaces", "  hwaddress ether 02:00:00:00:00:01\n"),
+        ("etc/network/interfaces.d/eth0", "  hwaddress ether 02:00:00:00:00:01\n"),
+        ("etc/NetworkManager/system-connections/quay", "cloned-mac-address=02:00:00:00:00:01\n"),
+        ("etc/NetworkManager/system-connections/quay", "mac-address=02:00:00:00:00:01\n"),
+    ],
+)
+def test_a_hardware_address_that_is_set_somewhere_is_told(
+    files: CapturedFiles, name: str, line: str
+) -> None:
+    files.add(2, name, line)
+
+    (told,) = sibling(files).left
+
+    assert name in told.where
+    assert told.what == "sets a hardware address: give it another"

@@ -136,6 +136,22 @@ def test_old_firmware_that_finds_nothing_to_start_stops_at_the_loader(line: str)
     assert console_markers.broken(line).link is BootStage.LOADER
 
 
+# dosfstools src/mkfs.fat.c, dummy boot code; syslinux core/diskboot.inc, the boot sector's own.
+@pytest.mark.parametrize(
+    "line",
+    [
+        "This is not a bootable disk.  Please insert a bootable floppy and",
+        "Boot error",
+    ],
+)
+def test_a_boot_sector_that_gives_up_stops_at_the_loader(line: str) -> None:
+    console = f"Booting from Hard Disk...\n{line}\n"
+
+    assert console_markers.is_stopped(console)
+    assert console_markers.broken(console).words == line
+    assert "is damaged or not installed" in console_markers.broken(console).means
+
+
 def test_a_finding_is_told_with_the_words_of_the_console() -> None:
     finding = console_markers.ConsoleFinding(
         BootStage.ROOT, "it is not on the card", "ALERT!  /dev/x does not exist."

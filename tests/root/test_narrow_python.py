@@ -1,0 +1,112 @@
+"""The package in a Python of 32 bits, as boards with 32-bit systems on 64-bit kernels run it."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+import pytest
+
+import holdstill
+from support import loop, programs
+from support.vm import board
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+
+ASKS = """
+import json, os, struct, sys
+from holdstill.system import io_priority, ioctl, libc
+
+file, device = (os.open(path, os.O_RDONLY) for path in sys.argv[1:])
+before = ioctl.inode_flags(file)
+if not before & 0x30:  # of an immutable or append-only file nothing can be changed
+    ioctl.set_inode_flags(file, before | 0x40)  # FS_NODUMP_FL of linux/fs.h
+with io_priority.at(io_priority.IoPriority.LOW):
+    served = libc.io_priority()
+libc.kernel_minutes_west()
+print(json.dumps({
+    "bits": 8 * struct.calcsize("P"), "flags": before, "generation": ioctl.inode_generation(file),
+    "size": ioctl.device_size(device), "extents": list(ioctl.fiemap(file)), "served": served,
+}))
+"""
+
+
+class NarrowPython(NamedTuple):
+    """A Python of 32 bits in a folder of its own, with its C library."""
+
+    root: Path
+
+    def asked(self, *words: str | Path) -> dict[str, object]:
+        """Run a program of ours; return the JSON that it prints."""
+        libraries = ":".join(f"{self.root}/{place}/i386-linux-gnu" for place in ("usr/lib", "lib"))
+        package = Path(holdstill.__file__).parents[1]
+        program = (self.root / "lib/ld-linux.so.2", "--library-path", libraries)
+        variables = (f"PYTHONHOME={self.root}/usr", f"PYTHONPATH={package}")
+        interpreter = self.root / "usr/bin/python3.11"
+        said = programs.run("env", *variables, *program, interpreter, "-B", "-c", ASKS, *words)
+        return dict(json.loads(said))
+
+
+@pytest.fixture(scope="module")
+def narrow(tmp_path_factory: pytest.TempPathFactory) -> NarrowPython:
+    if platform.machine() != "x86_64":
+        pytest.skip("the Python is one for x86")
+    folder = tmp_path_factory.mktemp("narrow")
+    given = board.apt_sources()
+    first = given.read_text().split("\n\n" if given.suffix == ".sources" else "\n")[0]
+    (folder / given.name).write_text(first + "\n")
+    # Unpacked only: nothing of it runs but the interpreter.
+    made = ("--mode=root", "--variant=extract", "--architectures=i386")
+    packages = "--include=python3-minimal,libpython3-stdlib"
+    root = folder / "root"
+    programs.run("mmdebstrap", *made, packages, "bookworm", root, folder / given.name, timeout=500)
+    return NarrowPython(root)
+
+
+@pytest.fixture
+def volume(tmp_path: Path) -> Iterator[Path]:
+    with loop.ext4_volume(tmp_path) as at:
+        yield at
+
+
+def test_a_32_bit_python_reads_what_lsattr_and_blockdev_read(
+    narrow: NarrowPython, volume: Path, tmp_path: Path
+) -> None:
+    path = volume / "seal"
+    path.write_bytes(os.urandom(9000))
+    os.sync()
+    (device,) = loop.loops_of(tmp_path / "volume.img")
+    programs.run("chattr", "+A", path)
+
+    told = narrow.asked(path, device)
+
+    flags = int(str(told["flags"]))
+    assert told["bits"] == 32
+    # linux/fs.h: FS_NOATIME_FL 0x80, and FS_EXTENT_FL 0x80000, which ext4 sets itself.
+    assert flags & 0x800C0 == 0x80080
+    generation, letters, _ = programs.run("lsattr", "-v", path).decode().split()
+    assert told["generation"] == int(generation) != 0
+    assert "d" in letters
+    assert told["size"] == int(programs.run("blockdev", "--getsize64", device))
+    # linux/ioprio.h: class 2, best effort, is above bit 13; level 7 is the last.
+    assert told["served"] == 2 << 13 | 7
+
+
+def test_immutable_and_append_only_are_seen(
+    narrow: NarrowPython, volume: Path, tmp_path: Path
+) -> None:
+    path = volume / "kept"
+    path.touch()
+    (device,) = loop.loops_of(tmp_path / "volume.img")
+    programs.run("chattr", "+ia", path)
+    try:
+        # linux/fs.h: FS_IMMUTABLE_FL 0x10, FS_APPEND_FL 0x20.
+        assert int(str(narrow.asked(path, device)["flags"])) & 0x30 == 0x30
+    finally:
+        programs.run("chattr", "-ia", path)
