@@ -140,7 +140,7 @@ def test_h19_a_board_within_its_daily_share_leaves_as_much_as_it_took(
         if (allowance.key, allowance.kind) == ("daily_share", "bytes")
     )
 
-    assert (share.left >= 0) is (used <= free or used - free == 1)
+    assert (share.left >= 0) is (used <= free)
 
 
 def test_h23_the_defaults_keep_min_free_and_half_of_the_rest() -> None:

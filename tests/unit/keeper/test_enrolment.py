@@ -15,8 +15,10 @@ from support import keeping
 from support.keeping import KEY, OTHER_KEY, PIER_3, PIER_4, Board, FakeClock
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
+    from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
 
 PROGRAM = ("/usr/bin/holdstill",)
@@ -138,9 +140,40 @@ def test_m19_a_run_that_goes_on_seals_nothing_once_its_key_is_withdrawn(boathous
     retired = enrolment.retire(boathouse, PIER_3, clock=clock)
 
     assert (retired.live_keys, retired.retired_keys) == ((), (KEY,))
-    with pytest.raises(SecurityError, match="signature"):
+    with pytest.raises(SecurityError, match="withdrawn while it was connected"):
         board.capture()
-    assert [brief.faults for brief in board.keeper.captures()] == [()]
+    later = keeping.keeper_of(boathouse, clock=clock)
+    assert [brief.faults for brief in later.captures()] == [()]
+
+
+CALLS: dict[str, Callable[[LocalKeeper], object]] = {
+    "hello": lambda keeper: keeper.hello(),
+    "begin": lambda keeper: keeper.begin(),
+    "lacking": lambda keeper: keeper.lacking([]),
+    "prove": lambda keeper: keeper.prove([]),
+    "ingest": lambda keeper: keeper.ingest([]),
+    "seal": lambda keeper: keeper.seal(b"", b""),
+    "captures": lambda keeper: keeper.captures(),
+    "manifest": lambda keeper: keeper.manifest("000001-20261125T021503Z"),
+    "signature": lambda keeper: keeper.signature("000001-20261125T021503Z"),
+    "stage": lambda keeper: keeper.stage("000001-20261125T021503Z", []),
+}
+
+
+@pytest.mark.parametrize("call", CALLS)
+def test_m19_a_session_ends_with_its_key_and_the_new_key_gets_in(
+    boathouse: Store, call: str
+) -> None:
+    clock = FakeClock()
+    thief = keeping.keeper_of(boathouse, clock=clock)
+    thief.begin()
+
+    enrolment.retire(boathouse, PIER_3, clock=clock)
+    enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=clock, limits=None)
+    with pytest.raises(SecurityError, match="withdrawn while it was connected"):
+        CALLS[call](thief)
+
+    assert keeping.keeper_of(boathouse, clock=clock).begin().seq == 1
 
 
 def test_m19_retiring_twice_keeps_the_first_moment(boathouse: Store) -> None:

@@ -264,7 +264,7 @@ def test_c11_tampered_tree_is_told_and_nothing_is_deleted(board: LocalBoard, sto
 
     assert sealed.name
     (fault,) = board.keeper.captures()[0].faults
-    assert fault.startswith("its index is missing: ")
+    assert fault.startswith("missing: its index: ")
     assert {name: state for name, state in sealed_state(store).items() if name in before} == before
 
 

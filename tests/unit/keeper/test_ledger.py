@@ -84,7 +84,7 @@ def test_a_sealed_event_that_says_nothing_of_its_contents_has_none() -> None:
     line = written(sealed(1))
 
     assert b'"entry":{"event":"sealed","brief":{' in line
-    assert b'"recovered":false,"contents":0,"content_sum":0}' in line
+    assert b'"recovered":false,"taken_in":false,"contents":0,"content_sum":0}' in line
 
 
 def test_an_empty_ledger_is_sound() -> None:

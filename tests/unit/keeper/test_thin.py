@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.errors import SecurityError, UsageError
+from holdstill.errors import SecurityError, UsageError, VerificationError
 from holdstill.keeper import capture_notes, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
@@ -172,7 +172,7 @@ def test_i10_nothing_is_thinned_while_a_capture_is_missing(
 ) -> None:
     shutil.rmtree(board.keeper.capture(board.keeper.captures()[4].name).folder)
 
-    with pytest.raises(SecurityError, match="missing from disk"):
+    with pytest.raises(VerificationError, match="missing from disk"):
         thinned(store, clock)
 
     assert len(list((store.board_folder(PIER_3) / "captures").iterdir())) == 4

@@ -620,4 +620,5 @@ def test_a_board_whose_captures_and_ledger_are_gone_is_told(
     (state,) = Round(store, clock).at(0.1)
 
     assert state.exit_code == 7
-    assert "captures and ledger are gone; the store remembers 1 capture" in state.sentence
+    assert "captures and their lines in the ledger are gone: " in state.sentence
+    assert "this capture is missing" in state.sentence
