@@ -37,7 +37,7 @@ from holdstill.keeper.json_rpc import Reply
 from holdstill.keeper.ssh_server import SshServer
 from holdstill.model import names
 from holdstill.model.protocol import Ingested, Lacking, RunStarted, SealResult
-from holdstill.model.settings import BoardLimits, Retention
+from holdstill.model.settings import OwnLimits, Retention
 from holdstill.model.sizes import MIB, ByteSize
 from holdstill.records import capture_contents, manifest_file
 from holdstill.system import files
@@ -59,10 +59,12 @@ T = TypeVar("T")
 HONEST_EVERY = 100
 CHECK_EVERY = 25
 COLLECT_EVERY = 500
-LIMITS = BoardLimits(
-    bytes_per_day=ByteSize(8 * MIB),
-    inodes_per_day=2_000,
-    hashed_per_day=ByteSize(64 * MIB),
+BYTES, INODES, HASHED = ByteSize(8 * MIB), 2_000, ByteSize(64 * MIB)
+LIMITS = OwnLimits(
+    bytes_per_day=BYTES,
+    inodes_per_day=INODES,
+    hashed_per_day=HASHED,
+    captures_per_day=0,
     entries=50,
 )
 DECOY = b"outside the store"
@@ -433,9 +435,9 @@ class StolenBoard:
         if (balance.day, balance.latest) == (self.balance.day, self.balance.latest):
             assert _all_at_least(balance.today, self.balance.today), (balance, self.balance)
         self.balance = balance
-        assert balance.today.hashed <= LIMITS.hashed_per_day, balance
-        assert balance.today.bytes <= LIMITS.bytes_per_day + 4 * MIB, balance
-        assert balance.today.inodes <= LIMITS.inodes_per_day + 100, balance
+        assert balance.today.hashed <= HASHED, balance
+        assert balance.today.bytes <= BYTES + 4 * MIB, balance
+        assert balance.today.inodes <= INODES + 100, balance
 
     def check_captures(self) -> None:
         """Fail if a capture is not what its board had."""

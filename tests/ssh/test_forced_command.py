@@ -15,7 +15,7 @@ import pytest
 from holdstill.errors import BusyError, LinkError
 from holdstill.keeper import enrolment, session_slots
 from holdstill.keeper.account import Balance
-from holdstill.model.settings import BoardLimits
+from holdstill.model.settings import OwnLimits
 from holdstill.model.sizes import ByteSize
 from holdstill.system.clocks import SystemClock
 from holdstill.transport.rsync import TransferMode
@@ -317,7 +317,7 @@ def test_sealed_files_are_not_writable_even_for_the_keepers_user(house: Boathous
 
 def test_s04_a_flood_is_ended_by_the_keeper(house: Boathouse, tmp_path: Path) -> None:
     flooder = house.enrol("flooder")
-    limits = BoardLimits(bytes_per_run=ByteSize.parse("3M"))
+    limits = OwnLimits(bytes_per_run=ByteSize.parse("3M"))
     public = house.keys[flooder].public
     enrolment.enrol(house.store, flooder, public, clock=SystemClock(), limits=limits)
     path = tmp_path / "flood"
@@ -347,7 +347,7 @@ def test_h4_a_transfer_that_ends_before_anybody_looks_counts(
     house: Boathouse, tmp_path: Path
 ) -> None:
     brisk = house.enrol("brisk")
-    limits = BoardLimits(bytes_per_day=ByteSize.parse("3M"))
+    limits = OwnLimits(bytes_per_day=ByteSize.parse("3M"))
     public = house.keys[brisk].public
     enrolment.enrol(house.store, brisk, public, clock=SystemClock(), limits=limits)
     (tmp_path / "f").write_bytes(os.urandom(1 << 20))
@@ -367,7 +367,7 @@ def test_h4_a_transfer_that_ends_before_anybody_looks_counts(
 
 def test_h15_empty_files_are_counted_and_ended(house: Boathouse, tmp_path: Path) -> None:
     littering = house.enrol("littering")
-    limits = BoardLimits(inodes_per_day=100)
+    limits = OwnLimits(inodes_per_day=100)
     public = house.keys[littering].public
     enrolment.enrol(house.store, littering, public, clock=SystemClock(), limits=limits)
     (tmp_path / "f").touch()

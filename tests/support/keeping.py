@@ -352,12 +352,13 @@ def keeper_of(
     runner: Runner | None = None,
     settings: KeeperSettings | None = None,
     is_sharing: bool = True,
+    key: str = "",
 ) -> LocalKeeper:
     """Return the keeper of a board of the store."""
     settings = settings or no_limits(held.root)
     return LocalKeeper(
         held, board, clock=clock, runner=runner or FakeSignatures(),
-        settings=msgspec.structs.replace(settings, share_between_boards=is_sharing),
+        settings=msgspec.structs.replace(settings, share_between_boards=is_sharing), key=key,
     )  # fmt: skip
 
 

@@ -18,7 +18,6 @@ import os
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import partial
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 import msgspec
@@ -29,7 +28,7 @@ from holdstill.keeper.incoming import Arrived
 from holdstill.model import sizes
 from holdstill.model.layout import Record
 from holdstill.model.protocol import FOLDERS
-from holdstill.model.settings import BoardLimits
+from holdstill.model.settings import OwnLimits
 from holdstill.model.sizes import BLOCK, MIB
 from holdstill.system import files
 
@@ -39,8 +38,9 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.incoming import TransferFolder
+    from holdstill.keeper.ledger import Ledger
     from holdstill.keeper.store import Store
-    from holdstill.model.settings import KeeperSettings
+    from holdstill.model.settings import BoardLimits, KeeperSettings
     from holdstill.system.clocks import Clock
 
 NAME = "account.json"
@@ -57,20 +57,17 @@ class Spent(Record, frozen=True, kw_only=True):
         bytes: as the disk lost them (st_blocks).
         inodes: files and directories.
         hashed: bytes to be hashed, holes included.
-        captures: sealed ones.
     """
 
     bytes: int = 0
     inodes: int = 0
     hashed: int = 0
-    captures: int = 0
 
     def __add__(self, other: Self) -> Spent:
         return Spent(
             bytes=self.bytes + other.bytes,
             inodes=self.inodes + other.inodes,
             hashed=self.hashed + other.hashed,
-            captures=self.captures + other.captures,
         )
 
     @classmethod
@@ -129,7 +126,7 @@ class Balance(Record, frozen=True, kw_only=True):
 
     def sealed(self) -> Balance:
         """Return the balance after a capture was sealed: another run begins, the day goes on."""
-        return msgspec.structs.replace(self.charged(Spent(captures=1)), run=NOTHING)
+        return msgspec.structs.replace(self, run=NOTHING)
 
 
 class Allowance(NamedTuple):
@@ -149,8 +146,7 @@ class Allowance(NamedTuple):
 
     def said(self, board: str, wanted: int) -> str:
         """Say what is used and left, and what would come."""
-        noun = _NOUNS.get(self.kind)
-        write = partial(sizes.counted, one=noun) if noun else sizes.human
+        write = _count if self.kind == "inodes" else sizes.human
         free = self.key.startswith("min_free")
         rule = (
             f"{write(self.most)} of the keeper's disk stay free ({self.key})"
@@ -163,8 +159,11 @@ class Allowance(NamedTuple):
         return f"{rule}: {now}, there is room for {write(max(0, self.left))}{coming}"
 
 
-_VERBS = {"bytes": "take", "inodes": "take", "hashed": "have hashed", "captures": "bring"}
-_NOUNS = {"inodes": "file", "captures": "capture"}
+_VERBS = {"bytes": "take", "inodes": "take", "hashed": "have hashed"}
+
+
+def _count(number: int) -> str:
+    return sizes.counted(number, "file")
 
 
 @dataclass(frozen=True)
@@ -177,12 +176,8 @@ class Rules:
     @classmethod
     def of(cls, settings: KeeperSettings, enrolled: Enrolment) -> Self:
         """Return the rules for a board: what it has no limit of its own for is as for all."""
-        own, default = enrolled.limits or BoardLimits(), BoardLimits()
-        set_here = {
-            name: getattr(own, name)
-            for name in own.__struct_fields__
-            if getattr(own, name) != getattr(default, name)
-        }
+        own = msgspec.structs.asdict(enrolled.limits or OwnLimits())
+        set_here = {name: value for name, value in own.items() if value is not None}
         return cls(settings, msgspec.structs.replace(settings.limits, **set_here))
 
     @property
@@ -205,8 +200,6 @@ class Rules:
         ]  # fmt: skip
         if limits.hashed_per_day:
             found.append(_of_day("hashed", limits.hashed_per_day, today.hashed, 0))
-        if limits.captures_per_day:
-            found.append(_of_day("captures", limits.captures_per_day, today.captures, 0))
         if limits.bytes_per_run:
             used, most = balance.run.bytes, limits.bytes_per_run
             found.append(Allowance("bytes_per_run", "bytes", most, used, most - used))
@@ -277,6 +270,25 @@ class Account:
             spare = self.rules.margin if allowance.key == "min_free" else 0
             if allowance.left + spare < 0:
                 raise self.refused(allowance)
+
+    def check_captures(self, ledger: Ledger) -> None:
+        """Refuse one more capture than a board may bring in a day.
+
+        They are counted in the ledger, by when they arrived.
+
+        Raises:
+            PreflightError: with what to do.
+        """
+        most = self.limits.captures_per_day
+        today = self._clock.now().strftime("%Y-%m-%d")
+        brought = sum(event.brief.arrived_at[:10] == today for event in ledger.sealed)
+        if most and brought >= most:
+            raise PreflightError(
+                f"board {self._board} may bring {most} captures a day (captures_per_day), and has "
+                f"brought {brought} today ({today}, UTC)",
+                hint="go on tomorrow, or raise limits.captures_per_day in the keeper's "
+                f"keeper.yaml or in {self._folder / 'enrolment.yaml'}",
+            )
 
     def refused(self, allowance: Allowance, wanted: int = 0) -> PreflightError:
         """Return the refusal of more than one limit allows, with what to do about it."""

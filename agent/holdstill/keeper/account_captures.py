@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, NamedTuple
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import references, trash
 from holdstill.keeper.board_captures import MANIFEST, MISSING, StoredCapture
-from holdstill.keeper.content_store import ContentStore
 from holdstill.keeper.ledger import Ledger, LedgerFile, SealedEvent
 from holdstill.keeper.references import AccountedCapture, ContentSum
 from holdstill.model import names
@@ -194,27 +193,21 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
         for board in sorted(gone)
     ]
     for board in boards:
-        try:
-            complaints += _one_board(store, held, board)
-        except (HoldstillError, OSError) as error:
-            complaints.append(f"{board}: {error}")
+        complaints += _looked_at(store, held, board)
     _take_back_needed(store, held)
     return tuple(complaints)
 
 
-class _TakingBack(ContentStore):
-    """The contents of a store; what rests in the trash is taken back when it is asked for."""
-
-    def __init__(self, store: Store) -> None:
-        super().__init__(store.contents.root, store.disk)
-        self._store = store
-
-    def open(self, digest: bytes) -> int:
-        """Open a content for reading by its 32 bytes; the caller closes the descriptor."""
-        name = Digest(digest.hex())
-        if not self.has(name):
-            trash.take_back(self._store, name)
-        return super().open(digest)
+def _looked_at(store: Store, held: References, board: BoardName) -> list[str]:
+    """Account for a board; what another process deletes meanwhile is looked at once more."""
+    tries = _LOOKS
+    while True:
+        tries -= 1
+        try:
+            return _one_board(store, held, board)
+        except (HoldstillError, OSError) as error:
+            if tries == 0:
+                return [f"{board}: {error}"]
 
 
 def _take_back_needed(store: Store, held: References) -> None:
@@ -237,6 +230,16 @@ def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
             held.remove(board, captures)
     except references.UnsoundReferencesError:
         references.discard(store)
+
+
+def lost_boards(store: Store) -> frozenset[BoardName]:
+    """Return the boards whose folder is gone, by what the store or the references remember."""
+    known = set(store.lost_boards())
+    with suppress(references.UnsoundReferencesError, HoldstillError):
+        if os.path.lexists(store.root / references.NAME):
+            with references.opened(store) as held:
+                known.update(map(names.check_board, held.boards()))
+    return frozenset(known.difference(folder.name for folder in store.board_folders()))
 
 
 def forget_board(store: Store, board: BoardName) -> None:
@@ -356,8 +359,7 @@ def _add(store: Store, held: References, board: BoardName, found: _Found) -> Non
     Raises:
         VerificationError, SecurityError, OSError: it cannot be read.
     """
-    contents = _TakingBack(store) if trash.resting(store) else store.contents
-    capture = StoredCapture(board, found.name, found.folder, contents)
+    capture = StoredCapture(board, found.name, found.folder, trash.TakingBack(store))
     held.load(capture_contents.needed(capture))
     digest = manifest_file.digest(capture.manifest_bytes())
     held.add(board, AccountedCapture(found.name.seq, str(found.name), digest))

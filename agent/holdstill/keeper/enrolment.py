@@ -16,7 +16,7 @@ from holdstill.keeper import incoming
 from holdstill.keeper import store as stores
 from holdstill.model import names, settings, strict_yaml
 from holdstill.model.layout import Record
-from holdstill.model.settings import BoardLimits, Retention
+from holdstill.model.settings import OwnLimits, Retention
 from holdstill.records import signature
 from holdstill.system import clocks, files
 
@@ -51,7 +51,7 @@ class Enrolment(Record, frozen=True, kw_only=True):
 
     board: str
     keys: tuple[Key, ...]
-    limits: BoardLimits | None = None
+    limits: OwnLimits | None = None
     retention: Retention | None = None
 
     @property
@@ -64,6 +64,10 @@ class Enrolment(Record, frozen=True, kw_only=True):
         """Keys that may sign a new capture."""
         return tuple(key.public for key in self.keys if not key.retired_at)
 
+    def lets_in(self, fingerprint: str) -> bool:
+        """Return whether a session may go on that came in with this key; "" for any in use."""
+        return any(fingerprint in {"", signature.fingerprint(key)} for key in self.live_keys)
+
     @property
     def retired_keys(self) -> tuple[str, ...]:
         """Keys that were withdrawn."""
@@ -71,7 +75,7 @@ class Enrolment(Record, frozen=True, kw_only=True):
 
 
 def enrol(
-    store: Store, board: BoardName, public_key: str, *, clock: Clock, limits: BoardLimits | None
+    store: Store, board: BoardName, public_key: str, *, clock: Clock, limits: OwnLimits | None
 ) -> Enrolment:
     """Let a board add captures with this key; the key that it has already changes nothing.
 
@@ -199,7 +203,10 @@ def authorized_line(
     Raises:
         UsageError: the store's path or the sources cannot be written in such a line.
     """
-    words = (*program, "keeper", "serve", "--store", str(store.root), "--board", board)
+    words = (
+        *program, "keeper", "serve", "--store", str(store.root), "--board", board,
+        "--key", signature.fingerprint(key),
+    )  # fmt: skip
     command = shlex.join(words)
     if not command.isprintable() or '"' in command or "\\" in command:
         raise UsageError(f"{store.root}: quotes, backslashes or control characters in the path")
@@ -224,21 +231,22 @@ def let_in(line: str, home: Path) -> Path:
     path = _authorized_keys(home)
     for place in (home, folder, path):
         _check_private(place)
-    kept = _without(path, [" ".join(line.split()[-3:-1])])
-    for old in set(_lines(path)).difference(kept):
-        if _purpose(old.decode(errors="replace")) != _purpose(line):
-            raise SecurityError(
-                f"{path} lets this key in for something else: {old.decode(errors='replace')}",
-                hint="every board of every store needs a key of its own: make one with "
-                "ssh-keygen on the board; or take that line out yourself",
-            )
-    _write_lines(path, [*kept, line.encode()])
+    with files.alone_in(path.parent):
+        kept = _without(path, [" ".join(line.split()[-3:-1])])
+        for old in set(_lines(path)).difference(kept):
+            if _purpose(old.decode(errors="replace")) != _purpose(line):
+                raise SecurityError(
+                    f"{path} lets this key in for something else: {old.decode(errors='replace')}",
+                    hint="every board of every store needs a key of its own: make one with "
+                    "ssh-keygen on the board; or take that line out yourself",
+                )
+        _write_lines(path, [*kept, line.encode()])
     return path
 
 
 def _purpose(line: str) -> str:
     """Return the store and the board that a line is for, "" if it is none of ours."""
-    found = re.search(r' keeper serve (--store [^"]+ --board [^" ]+)"', line)
+    found = re.search(r' keeper serve (--store [^"]+ --board [^" ]+) --key [^" ]+"', line)
     return found[1] if found else ""
 
 
@@ -248,10 +256,13 @@ def shut_out(keys: Sequence[str], home: Path) -> tuple[Path, int]:
     Returns that file and how many lines went.
     """
     path = _authorized_keys(home)
-    kept = _without(path, keys)
-    gone = len(_lines(path)) - len(kept)
-    if gone:
-        _write_lines(path, kept)
+    if not path.exists():
+        return path, 0
+    with files.alone_in(path.parent):
+        kept = _without(path, keys)
+        gone = len(_lines(path)) - len(kept)
+        if gone:
+            _write_lines(path, kept)
     return path, gone
 
 
@@ -337,7 +348,7 @@ def _retired(key: Key, now: str) -> Key:
 
 
 def _replaced(
-    old: Enrolment, *, keys: tuple[Key, ...] | None = None, limits: BoardLimits | None = None
+    old: Enrolment, *, keys: tuple[Key, ...] | None = None, limits: OwnLimits | None = None
 ) -> Enrolment:
     return Enrolment(
         board=old.board,

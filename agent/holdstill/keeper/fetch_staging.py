@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import VerificationError
 from holdstill.keeper import references
 from holdstill.keeper.account import Spent
+from holdstill.model.sizes import BLOCK
 from holdstill.records import capture_contents
 from holdstill.system import files
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName, Digest
 
+LAID_OUT_MOST = 64
+"""Folders that a board may have at a time: some for each of its sessions."""
 _NAME_BYTES = 72
 """Bytes of a directory entry named by a digest (ext4)."""
 
@@ -43,14 +46,16 @@ def lay_out(
         VerificationError: the capture has no such content, or the store lost it.
         PreflightError: the board may have no further copy.
     """
-    _check_own(store, capture, digests)
+    wanted = tuple(dict.fromkeys(digests))
+    _check_own(store, capture, wanted)
     top = folder(store, capture.board)
     store.ensure_own(top)
+    _give_up_oldest(store, top)
     made = top / secrets.token_hex(8)
-    with account.spending(Spent(bytes=_NAME_BYTES * len(digests), inodes=1)):
+    with account.spending(Spent(bytes=BLOCK + _NAME_BYTES * len(wanted), inodes=1)):
         store.disk.make_directory(made)
     with store.using_contents(), files.opened(made, os.O_RDONLY | os.O_DIRECTORY) as handle:
-        for digest in digests:
+        for digest in wanted:
             if not store.contents.has(digest):
                 raise VerificationError(f"the store lacks content {digest}")
             path = store.contents.path(digest)
@@ -60,6 +65,16 @@ def lay_out(
                 with account.spending(Spent.of_files([path.stat().st_size])):
                     store.disk.clone(path, made / digest)
     return made
+
+
+def _give_up_oldest(store: Store, top: Path) -> None:
+    """Give up what was laid out first: each holds a link to contents that others need, too."""
+    found = []
+    for path in top.iterdir():
+        with suppress(FileNotFoundError):  # another session was quicker
+            found.append((path.lstat().st_mtime_ns, path))
+    for _, path in sorted(found)[: 1 - LAID_OUT_MOST]:
+        store.discard(path)
 
 
 def _check_own(store: Store, capture: StoredCapture, digests: Sequence[Digest]) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import BusyError, MachineError
 from holdstill.keeper import (
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from holdstill.model.names import Digest
     from holdstill.system.clocks import Clock
 
+_LOOKS = 3
+"""How often captures that arrive meanwhile are accounted for in one collection."""
 STALE = 86_400.0
 """Seconds after which what was laid out for a fetch is given up."""
 RUN_LONGEST = 2 * 86_400.0
@@ -76,23 +78,37 @@ def collect(store: Store, *, clock: Clock, grace: timedelta, min_free: int) -> C
     clock_check.check(store, clock.now())
     store.lay_out()
     repair.finish(store)  # an index that is back can be read
-    complaints = account_captures.bring_up_to_date(store)
-    if complaints:
-        return CollectedGarbage(complaints=complaints)
-    _give_up_stale(store, clock)
-    for left in trash.others(store):
-        store.disk.remove_tree(left)
-    try:
-        count, total = _move_to_trash(store, clock, grace)
-    except references.UnsoundReferencesError as error:  # just checked: the disk is failing
-        return CollectedGarbage(complaints=(f"{error}; see `dmesg` whether the disk is failing",))
+    count = total = 0
+    for _ in range(_LOOKS):
+        complaints = account_captures.bring_up_to_date(store)
+        if complaints:
+            return CollectedGarbage(count, total, complaints=complaints)
+        _give_up_stale(store, clock)
+        for left in trash.others(store):
+            store.disk.remove_tree(left)
+        try:
+            moved = _move_to_trash(store, clock, grace)
+        except references.UnsoundReferencesError as error:  # just checked: the disk is failing
+            why = f"{error}; see `dmesg` whether the disk is failing"
+            return CollectedGarbage(count, total, complaints=(why,))
+        count, total = count + moved.contents, total + moved.bytes
+        if moved.is_all:
+            break
     given_back, early = trash.empty(store, clock.now(), grace=grace, min_free=min_free)
     return CollectedGarbage(count, total, given_back, early)
 
 
-def _move_to_trash(store: Store, clock: Clock, grace: timedelta) -> tuple[int, int]:
-    """Put what no capture needs into the trash; return how many contents, and their bytes."""
-    count = total = 0
+class _Moved(NamedTuple):
+    """How many contents went to the trash, their bytes, and whether that is all."""
+
+    contents: int
+    bytes: int
+    is_all: bool
+
+
+def _move_to_trash(store: Store, clock: Clock, grace: timedelta) -> _Moved:
+    """Put what no capture needs into the trash, until one arrives that is not accounted for."""
+    count, total, is_all = 0, 0, False
     with references.opened(store) as known:
         for shard in SHARDS:
             # Captures are sealed, and accounted for, under the other side of this lock.
@@ -100,7 +116,7 @@ def _move_to_trash(store: Store, clock: Clock, grace: timedelta) -> tuple[int, i
                 # Both are read at one moment: somebody may be counting a board anew.
                 with known.reading():
                     if not account_captures.has_all(store, known):
-                        break  # one that could not be accounted for: the next collection goes on
+                        break
                     unneeded = _garbage(store, known, shard)
                 # Asked after the listing: whose contents are listed has begun.
                 spared_from = _oldest_run(store, clock) - MARGIN
@@ -110,9 +126,10 @@ def _move_to_trash(store: Store, clock: Clock, grace: timedelta) -> tuple[int, i
                         store.disk.rename(held.path, place / held.path.name)
                         count, total = count + 1, total + held.allocated
         else:
+            is_all = True
             _tidy_damaged(store, known, before=(clock.now() - grace).timestamp())
         known.drop_unused()
-    return count, total
+    return _Moved(count, total, is_all)
 
 
 def _garbage(store: Store, known: References, shard: str) -> list[ContentFile]:

@@ -72,7 +72,10 @@ class LocalKeeper:
         clock: Clock,
         runner: Runner,
         settings: KeeperSettings,
+        key: str = "",
     ) -> None:
+        """Serve whoever came in with a key; the fingerprint "" is that of this machine's own."""
+        self._key = key
         self._store, self._board = store, board
         self._clock, self._runner = clock, runner
         self._shelf = BoardCaptures(store, board, runner)
@@ -100,7 +103,8 @@ class LocalKeeper:
             seen = files.identity(enrolment.path_of(self._store, self._board))
             if seen is None or seen != self._enrolment:
                 now = enrolment.read(self._store, self._board)
-                if not set(self._shelf.enrolled.live_keys) <= set(now.live_keys):
+                is_kept = set(self._shelf.enrolled.live_keys) <= set(now.live_keys)
+                if not (now.lets_in(self._key) if self._key else is_kept):
                     self.close()
                     raise SecurityError(
                         f"the key of board {self._board} was withdrawn while it was connected"
@@ -147,9 +151,9 @@ class LocalKeeper:
                 raise
 
     def _begin(self) -> RunStarted:
-        self._account.check(Spent(captures=1))
         Sealer(self._shelf, clock=self._clock).recover()
         ledger = self._shelf.ledger_file.read()
+        self._account.check_captures(ledger)
         runs = frozenset(event.run for event in ledger.sealed)
         incoming.tidy(self._store, self._board, finished_runs=runs)
         staging = incoming.begin_staging(self._store, self._board)
@@ -254,7 +258,7 @@ class LocalKeeper:
         # The index is put together, and read, and so are all lists; the documents stay.
         reading = checked.index.size + self._list_bytes(checked)
         self._account.check(Spent(bytes=checked.index.size, hashed=reading))
-        self._account.check(Spent(captures=1))
+        self._account.check_captures(self._shelf.ledger_file.read())
         documents = Spent.of_files([len(manifest), len(signature), BLOCK])
         documents += Spent(bytes=LEDGER_LINES)
         self._account.charge(documents + Spent(hashed=reading))

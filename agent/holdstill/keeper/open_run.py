@@ -149,16 +149,15 @@ class OpenRun:
         Raises:
             PreflightError: the board may have no more hashed today.
         """
-        with self._store.using_contents():
-            asked = self.possession.asked.intersection(proof.digest for proof in proofs)
-            hashing = Spent(hashed=self.possession.size_of(asked))
-            self._account.check(hashing)
-            self._account.charge(hashing)
-            unproven = self.possession.check(proofs)
-            # What a proof was wrong of was read once more.
-            again = self.possession.size_of(asked.intersection(unproven))
-            self._account.charge(Spent(hashed=again))
-            return unproven
+        asked = self.possession.asked.intersection(proof.digest for proof in proofs)
+        hashing = Spent(hashed=self.possession.size_of(asked))
+        self._account.check(hashing)
+        self._account.charge(hashing)
+        unproven = self.possession.check(proofs)
+        # What a proof was wrong of was read once more.
+        again = self.possession.size_of(asked.intersection(unproven))
+        self._account.charge(Spent(hashed=again))
+        return unproven
 
     def ingest(self, digests: Sequence[Digest], number: int) -> Ingested:
         """Hash what arrived in a folder and take it over; name what was not as named.

@@ -182,17 +182,18 @@ class Possession:
     def _is_proven(self, digest: Digest, mac: bytes, nonce: bytes) -> bool:
         """Compare a proof with our own bytes; bytes that the disk has spoiled are taken out."""
         path = self._store.contents.path(digest)
-        try:
-            if hmac.compare_digest(self._mac(path, nonce), mac):
-                return True
-        except FileNotFoundError:
+        with self._store.using_contents():  # for each alone: whoever collects waits for its end
+            try:
+                if hmac.compare_digest(self._mac(path, nonce), mac):
+                    return True
+            except FileNotFoundError:
+                return False
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    raise
+            if not repair.is_good(path, digest):
+                repair.take_out(self._store, digest)
             return False
-        except OSError as error:
-            if error.errno != errno.EIO:
-                raise
-        if not repair.is_good(path, digest):
-            repair.take_out(self._store, digest)
-        return False
 
     def _mac(self, path: Path, nonce: bytes) -> bytes:
         with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:

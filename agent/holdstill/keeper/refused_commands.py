@@ -19,7 +19,15 @@ _TEXT_MAX = 1000
 
 
 def note(store: Store, board: BoardName, what: str, *, clock: Clock) -> None:
-    """Add a line to the board's refusals.jsonl; escapes and newlines in it are harmless."""
+    """Add a line to the board's refusals.jsonl; escapes and newlines in it are harmless.
+
+    Where that fails, on a full disk or beside others that are refused, the refusal counts more.
+    """
+    with suppress(OSError):
+        _note(store, board, what, clock)
+
+
+def _note(store: Store, board: BoardName, what: str, clock: Clock) -> None:
     path = store.board_folder(board) / "refusals.jsonl"
     if path.exists() and path.stat().st_size > SIZE_MAX:
         store.disk.rename(path, path.with_name("refusals.1.jsonl"))

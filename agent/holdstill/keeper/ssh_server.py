@@ -66,12 +66,15 @@ def forced_command(
     board: BoardName,
     original: str,
     *,
+    key: str = "",
     clock: Clock,
     runner: Runner,
     settings: KeeperSettings,
     afterwards: Callable[[], None],
 ) -> int:
     """Do what a board's key was used for, if it is allowed; return the exit code.
+
+    key is the fingerprint of that key, as its line in authorized_keys has it.
 
     When a board that had the control channel is gone, afterwards is called.
 
@@ -80,7 +83,7 @@ def forced_command(
     enrolled = enrolment.read(store, board)
     os.umask(0o077)
     try:
-        _check_in_use(enrolled)
+        _check_in_use(enrolled, key)
         wish = words.parse(original)
         match wish:
             case words.ReceiveRequest():
@@ -98,7 +101,7 @@ def forced_command(
                 )
             case words.ControlRequest():
                 with LocalKeeper(
-                    store, board, clock=clock, runner=runner, settings=settings
+                    store, board, clock=clock, runner=runner, settings=settings, key=key
                 ) as keeper:
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     os.nice(AFTERWARDS)
@@ -109,9 +112,9 @@ def forced_command(
     return 0
 
 
-def _check_in_use(enrolled: Enrolment) -> None:
-    """Check that the board has a key left: a line in authorized_keys may outlive its key."""
-    if not enrolled.live_keys:
+def _check_in_use(enrolled: Enrolment, key: str) -> None:
+    """Check that a key is in use: its line, or a connection that it opened, may outlive it."""
+    if not enrolled.lets_in(key):
         raise SecurityError(
             f"the key of board {enrolled.board} was withdrawn",
             hint="if the board is to come back, give it a new key and enrol that at the keeper",

@@ -142,27 +142,36 @@ class Store:
         Each was told to the store, and nobody has said that it is to be forgotten.
         """
         here = {folder.name for folder in self.board_folders()}
-        return tuple(sorted(self._remembered().keys() - here))
+        with suppress(OSError):  # `verify` names what is in its place; the references know, too
+            return tuple(sorted(self._remembered().keys() - here))
+        return ()
 
     def remember_board(self, board: BoardName, newest: int = 0) -> None:
         """Remember, beside its own folder, that there is such a board, and its newest capture."""
-        remembered = self._remembered()
-        if remembered.get(board, -1) < newest:
-            self._remember(remembered | {board: newest})
+        with files.alone_in(self.root / "boards"):
+            try:
+                remembered = self._remembered()
+            except OSError:  # `verify` names what is in its place; nothing is written over it
+                return
+            if remembered.get(board, -1) < newest:
+                self._remember(remembered | {board: newest})
 
     def remembered_newest(self, board: BoardName) -> int:
         """Return the number of the newest capture of a board that was remembered; 0 for none."""
-        return self._remembered().get(board, 0)
+        with suppress(OSError):
+            return self._remembered().get(board, 0)
+        return 0
 
     def forget_board(self, board: BoardName) -> None:
         """Expect nothing of a board any more."""
-        remembered = self._remembered()
-        self._remember({name: remembered[name] for name in remembered.keys() - {board}})
+        with files.alone_in(self.root / "boards"):
+            remembered = self._remembered()
+            self._remember({name: remembered[name] for name in remembered.keys() - {board}})
 
     def _remembered(self) -> dict[BoardName, int]:
         try:
             data = files.read_regular(self.root / REMEMBERED)
-        except OSError:  # `verify` names what is in its place; the references remember, too
+        except FileNotFoundError:
             return {}
         # A last line without its end was cut off: there is no such board.
         lines = [line.partition(" ") for line in data.decode(errors="replace").split("\n")[:-1]]

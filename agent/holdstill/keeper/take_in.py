@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import DocumentError, SecurityError
-from holdstill.keeper import references, sealing
+from holdstill.keeper import references, sealing, trash
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, StoredCapture
 from holdstill.model.names import CaptureName
 from holdstill.records import capture_contents
@@ -38,7 +38,7 @@ def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
     if not found:
         return ()
     with references.opened(shelf.store) as held:
-        events = [_event(shelf, name, held) for name in found]
+        events = [_event(shelf, name, held, clock.now()) for name in found]
     disk = shelf.store.disk
     with shelf.ledger_file.held_for_writing(disk) as ledger:
         at = clocks.rfc3339(clock.now())
@@ -46,17 +46,17 @@ def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
     return found
 
 
-def _event(shelf: BoardCaptures, text: str, held: References) -> SealedEvent:
+def _event(shelf: BoardCaptures, text: str, held: References, now: datetime) -> SealedEvent:
     name = CaptureName.parse(text)
     folder = shelf.folder / text
     data, seal = (files.read_regular(folder / document) for document in (MANIFEST, SIGNATURE))
-    capture = StoredCapture(shelf.board, name, folder, shelf.store.contents)
+    capture = StoredCapture(shelf.board, name, folder, trash.TakingBack(shelf.store))
     manifest = _signed(shelf, capture, data, seal)
     event = sealing.event_for(
         (data, seal),
         manifest,
         needs=sealing.CaptureNeeds(held.load(capture_contents.needed(capture))),
-        arrived_at=_arrived_at(capture),
+        arrived_at=_arrived_at(capture, now),
         run=manifest.run,
     )
     return msgspec.structs.replace(event, recovered=True, taken_in=True)
@@ -77,7 +77,7 @@ def _signed(shelf: BoardCaptures, capture: StoredCapture, data: bytes, seal: byt
     return manifest
 
 
-def _arrived_at(capture: StoredCapture) -> str:
+def _arrived_at(capture: StoredCapture, now: datetime) -> str:
     """Return when a capture was sealed, as its files have it; a copy may have lost that."""
     written_at = (capture.folder / MANIFEST).lstat().st_mtime
-    return clocks.rfc3339(datetime.fromtimestamp(written_at, tz=UTC))
+    return clocks.rfc3339(min(now, datetime.fromtimestamp(written_at, tz=UTC)))

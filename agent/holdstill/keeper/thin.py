@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
 from holdstill.keeper import board_captures, clock_check, enrolment, incoming, retention
-from holdstill.keeper.board_captures import MISSING, BoardCaptures
+from holdstill.keeper.board_captures import INTERRUPTED, MISSING, BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
 from holdstill.model.names import CaptureName
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from holdstill.keeper.retention import Verdict
     from holdstill.keeper.store import Store
@@ -41,7 +41,8 @@ def plan(
         VerificationError: some are gone.
         PreflightError: the clock must be wrong.
     """
-    briefs = BoardCaptures(store, board, runner).briefs()
+    found = BoardCaptures(store, board, runner).briefs()
+    briefs = [brief for brief in found if brief.faults != (INTERRUPTED,)]
     faulty = [f"{brief.name}: {brief.faults[0]}" for brief in briefs if brief.faults]
     if faulty:
         problem = f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}"
@@ -87,16 +88,23 @@ def delete_captures(
     shelf = BoardCaptures(store, board, runner)
     with suppress(BusyError), incoming.take_lock(store, board).held():
         Sealer(shelf, clock=clock).recover()
-    verdicts = plan(store, board, rule, clock=clock, runner=runner)
-    unwanted = [verdict.name for verdict in verdicts if not verdict.is_kept]
-    if unwanted:
-        _delete(shelf, unwanted, clock)
-    return verdicts
+    while True:
+        with shelf.ledger_file.held_for_reading() as ledger:
+            known = ledger.damaged_at
+        verdicts = plan(store, board, rule, clock=clock, runner=runner)
+        unwanted = [verdict.name for verdict in verdicts if not verdict.is_kept]
+        if not unwanted or _delete(shelf, unwanted, known, clock):
+            return verdicts
 
 
-def _delete(shelf: BoardCaptures, unwanted: Sequence[str], clock: Clock) -> None:
+def _delete(
+    shelf: BoardCaptures, unwanted: Sequence[str], damaged_at: Mapping[str, str], clock: Clock
+) -> bool:
+    """Delete captures, unless others turned out to be damaged since it was decided."""
     disk, file = shelf.store.disk, shelf.ledger_file
     with file.held_for_writing(disk) as ledger:
+        if ledger.damaged_at != damaged_at:
+            return False
         settled = ledger.pinned | ledger.thinned  # since it was decided
         victims = tuple(name for name in unwanted if name not in settled)
         event = ThinnedEvent(captures=victims)
@@ -104,3 +112,4 @@ def _delete(shelf: BoardCaptures, unwanted: Sequence[str], clock: Clock) -> None
     for name in victims:
         shelf.store.discard(shelf.folder / str(CaptureName.parse(name)))
     disk.sync_directory(shelf.folder)
+    return True

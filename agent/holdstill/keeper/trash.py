@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from holdstill.keeper.content_store import ContentStore
 from holdstill.keeper.store import DISCARDED
 from holdstill.model import names
 from holdstill.model.names import Digest
@@ -58,6 +59,21 @@ def contents(place: RestingPlace) -> list[Digest]:
         found = sorted(path.name for path in place.folder.iterdir())
         return [Digest(name) for name in found if names.is_digest(name)]
     return []
+
+
+class TakingBack(ContentStore):
+    """The contents of a store; what rests in the trash is taken back when it is asked for."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(store.contents.root, store.disk)
+        self._store = store
+
+    def open(self, digest: bytes) -> int:
+        """Open a content for reading by its 32 bytes; the caller closes the descriptor."""
+        name = Digest(digest.hex())
+        if not self.has(name):
+            take_back(self._store, name)
+        return super().open(digest)
 
 
 def _dated(store: Store, prefix: str, kind: int) -> list[tuple[datetime, Path]]:

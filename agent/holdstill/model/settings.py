@@ -244,6 +244,17 @@ class BoardLimits(Record, frozen=True, kw_only=True):
     entries: int = 5_000_000
 
 
+class OwnLimits(Record, frozen=True, kw_only=True):
+    """What one board may take, where it is not as for all boards; as in `BoardLimits`."""
+
+    bytes_per_day: ByteSize | None = None
+    inodes_per_day: int | None = None
+    bytes_per_run: ByteSize | None = None
+    hashed_per_day: ByteSize | None = None
+    captures_per_day: int | None = None
+    entries: int | None = None
+
+
 class KeeperSettings(Record, frozen=True, kw_only=True):
     """The keeper's settings file.
 
@@ -326,14 +337,14 @@ def decode_keeper_settings(data: bytes, name: str = "keeper settings") -> Keeper
     )  # fmt: skip
 
 
-def negative(key: str, found: Retention | BoardLimits | None) -> list[str]:
+def negative(key: str, found: Retention | BoardLimits | OwnLimits | None) -> list[str]:
     """Return a problem for each number in a part of a document that is below zero."""
     if found is None:
         return []
     return [
         f"{key}.{name}: must not be negative"
         for name, value in msgspec.structs.asdict(found).items()
-        if value < 0
+        if value is not None and value < 0
     ]
 
 

@@ -9,6 +9,8 @@ Anybody can check one without us:
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import os
 import re
 import tempfile
@@ -54,6 +56,12 @@ def check_public_key(line: str) -> str:
             hint="paste the content of the board's .pub file, without options before it",
         )
     return f"{match[1]} {match[2]}"
+
+
+def fingerprint(public: str) -> str:
+    """Return what `ssh-keygen -l` prints of a key, `type base64`: SHA256 in unpadded base64."""
+    digest = hashlib.sha256(base64.b64decode(public.split()[1])).digest()
+    return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
 
 
 def public_half(key: Path, runner: Runner) -> str:

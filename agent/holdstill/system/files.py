@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import hashlib
 import hmac
 import os
@@ -67,6 +68,14 @@ def opened(
         yield handle
     finally:
         os.close(handle)
+
+
+@contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Be the only one who changes what is in a folder, of those who ask this way (flock(2))."""
+    with opened(folder, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
 
 
 def identity(path: Path) -> tuple[int, int, int] | None:

@@ -6,8 +6,6 @@ very same file is what `ssh` for the bulk and paramiko for control trust.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import re
 import socket
 from dataclasses import dataclass
@@ -16,6 +14,7 @@ from typing import TYPE_CHECKING
 import paramiko
 
 from holdstill.errors import LinkError, SecurityError
+from holdstill.records import signature
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -46,8 +45,7 @@ class HostKey:
     @property
     def fingerprint(self) -> str:
         """What `ssh-keygen -l` prints of this key: SHA256 in unpadded base64."""
-        digest = hashlib.sha256(base64.b64decode(self.key)).digest()
-        return "SHA256:" + base64.b64encode(digest).decode().rstrip("=")
+        return signature.fingerprint(f"{self.kind} {self.key}")
 
 
 def scan(address: HostAddress) -> HostKey:

@@ -34,8 +34,8 @@ HOLDERS_SHOWN = 5
 _OURS = frozenset(
     {
         errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
-        errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ETIMEDOUT, errno.ESTALE, errno.ENOTCONN,
-        errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.EAGAIN,
+        errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.ETIMEDOUT, errno.ESTALE,
+        errno.ENOTCONN, errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.EAGAIN,
     }
 )  # fmt: skip
 """Errors (errno(3)) of this machine, this user, or the way to the disk: they say nothing about

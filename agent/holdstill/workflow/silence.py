@@ -49,7 +49,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         newest: its newest good capture, "" for none.
         whole: the newest of which no content is known to be damaged, either.
         since: when that arrived, or when the board was enrolled, by the keeper's clock.
-        captures: how many it has.
+        captures: how many it has; had_captures: whether it ever had one.
         days: since then; limit: how many are too many.
         trouble: what is wrong with its captures, or why nobody can tell; None for nothing.
         boot_lacks: what a boot lacks of a card made of the newest good capture, where one of an
@@ -63,6 +63,7 @@ class BoardSilence(Record, frozen=True, kw_only=True):
     whole: str = ""
     since: str = ""
     captures: int = 0
+    had_captures: bool = False
     days: float = 0.0
     limit: int = 0
     trouble: each_board.BoardTrouble | None = None
@@ -93,7 +94,8 @@ class BoardSilence(Record, frozen=True, kw_only=True):
         """Describe it in one sentence."""
         if self.trouble:
             return self.trouble.sentence + self._good
-        last = f"the last is {self.newest}" if self.newest else "there was none yet"
+        none = "there is none any more" if self.had_captures else "there was none yet"
+        last = f"the last is {self.newest}" if self.newest else none
         if self.is_retired:
             return f"{self.board}: its key is withdrawn, no capture is expected; {last}"
         if self.newest and not self.is_silent:
@@ -202,6 +204,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         whole=whole.name if whole else "",
         since=since,
         captures=captures,
+        had_captures=bool(ledger.sealed),
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
         trouble=trouble,

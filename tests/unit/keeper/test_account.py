@@ -22,7 +22,12 @@ from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
 from holdstill.keeper.receiving import ArrivalMonitor
 from holdstill.model.protocol import BATCH, FOLDERS, WantedContent
-from holdstill.model.settings import BoardLimits, KeeperSettings, decode_keeper_settings
+from holdstill.model.settings import (
+    BoardLimits,
+    KeeperSettings,
+    OwnLimits,
+    decode_keeper_settings,
+)
 from holdstill.model.sizes import KIB, MIB, ByteSize
 from holdstill.records import capture_contents, manifest_file
 from support import keeping
@@ -156,12 +161,11 @@ def test_h23_the_defaults_keep_min_free_and_half_of_the_rest() -> None:
         ("daily_share", "bytes", 500 * MIB),
         ("daily_share", "inodes", 10_000),
         ("hashed_per_day", "hashed", 1 << 40),
-        ("captures_per_day", "captures", 500),
     ]
 
 
 def test_a_boards_own_limits_go_before_those_of_all_boards(store: Store, clock: FakeClock) -> None:
-    own = BoardLimits(bytes_per_day=ByteSize(7))
+    own = OwnLimits(bytes_per_day=ByteSize(7))
     enrolment.enrol(store, PIER_3, KEY, clock=clock, limits=own)
     enrolment.enrol(store, PIER_4, keeping.OTHER_KEY, clock=clock, limits=None)
     rules = keeping.no_limits(store.root, limits=BoardLimits(bytes_per_day=ByteSize(9)))
@@ -455,7 +459,6 @@ def test_a_board_may_bring_so_many_captures_a_day(store: Store, clock: FakeClock
     clock.advance(86_400)
 
     assert board.capture().name
-    assert account_of(store, clock).balance().today.captures == 1
 
 
 def test_two_sessions_of_a_board_do_not_spend_the_same_room(
@@ -585,12 +588,37 @@ def test_what_a_board_has_no_limit_of_its_own_for_is_as_for_all(store: Store) ->
     everybody = BoardLimits(bytes_per_run=ByteSize(7 * MIB), entries=1000)
     settings = keeping.no_limits(store.root, limits=everybody)
     enrolled = msgspec.structs.replace(
-        enrolment.read(store, PIER_3), limits=BoardLimits(bytes_per_day=ByteSize(5 * MIB))
+        enrolment.read(store, PIER_3), limits=OwnLimits(bytes_per_day=ByteSize(5 * MIB))
     )
 
     found = Rules.of(settings, enrolled).limits
 
     assert (found.bytes_per_day, found.bytes_per_run, found.entries) == (5 * MIB, 7 * MIB, 1000)
+
+
+def test_a_limit_of_its_own_counts_that_is_as_the_programs_default(store: Store) -> None:
+    everybody = BoardLimits(captures_per_day=2, bytes_per_day=ByteSize(MIB), entries=10)
+    settings = keeping.no_limits(store.root, limits=everybody)
+    default = BoardLimits()
+    own = OwnLimits(captures_per_day=default.captures_per_day, bytes_per_day=ByteSize(0))
+    enrolled = msgspec.structs.replace(enrolment.read(store, PIER_3), limits=own)
+
+    found = Rules.of(settings, enrolled).limits
+
+    assert (found.captures_per_day, found.bytes_per_day, found.entries) == (500, 0, 10)
+
+
+def test_captures_of_a_day_are_counted_whoever_finished_them(
+    store: Store, clock: FakeClock
+) -> None:
+    """A power cut before the ledger's line: the next run writes it."""
+    board = Board(limited(store, clock, captures_per_day=1), clock=clock)
+    board.capture()
+    path = store.board_folder(PIER_3) / "account.json"
+    path.unlink(missing_ok=True)
+
+    with pytest.raises(PreflightError, match="has brought 1 today"):
+        limited(store, clock, captures_per_day=1).begin()
 
 
 def test_who_asks_on_and_on_is_not_remembered_for_ever(store: Store, clock: FakeClock) -> None:

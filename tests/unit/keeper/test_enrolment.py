@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import base64
 import shlex
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.errors import DocumentError, SecurityError, UsageError
 from holdstill.keeper import enrolment, store
-from holdstill.model.settings import BoardLimits
+from holdstill.model import names
+from holdstill.model.settings import OwnLimits
 from holdstill.model.sizes import ByteSize
+from holdstill.records import signature
 from support import keeping
 from support.keeping import KEY, OTHER_KEY, PIER_3, PIER_4, Board, FakeClock
 
@@ -37,7 +42,7 @@ def test_s01_s02_the_line_ties_the_key_to_one_command(boathouse: Store) -> None:
     # sshd(8), AUTHORIZED_KEYS FILE FORMAT: options, key type, base64 key, comment
     assert line == (
         f'restrict,from="192.0.2.0/24",command="/usr/bin/holdstill keeper serve --store '
-        f'{boathouse.root} --board pier-3" {KEY} pier-3'
+        f'{boathouse.root} --board pier-3 --key {signature.fingerprint(KEY)}" {KEY} pier-3'
     )
 
 
@@ -95,7 +100,7 @@ def test_enrolling_again_changes_nothing(boathouse: Store) -> None:
 
 
 def test_limits_are_kept_when_a_key_is_replaced(boathouse: Store) -> None:
-    limits = BoardLimits(bytes_per_run=ByteSize.parse("2G"))
+    limits = OwnLimits(bytes_per_run=ByteSize.parse("2G"))
     enrolment.enrol(boathouse, PIER_3, KEY, clock=FakeClock(), limits=limits)
 
     enrolment.replace_key(boathouse, PIER_3, OTHER_KEY, clock=FakeClock())
@@ -174,6 +179,52 @@ def test_m19_a_session_ends_with_its_key_and_the_new_key_gets_in(
         CALLS[call](thief)
 
     assert keeping.keeper_of(boathouse, clock=clock).begin().seq == 1
+
+
+def test_m19_a_connection_of_the_old_key_is_not_let_in_by_the_new_one(boathouse: Store) -> None:
+    """sshd reads authorized_keys once a connection: further channels come with the old line."""
+    clock, old = FakeClock(), signature.fingerprint(KEY)
+    thief = keeping.keeper_of(boathouse, clock=clock, key=old)
+    thief.begin()
+    enrolment.retire(boathouse, PIER_3, clock=clock)
+    enrolment.enrol(boathouse, PIER_3, OTHER_KEY, clock=clock, limits=None)
+
+    with pytest.raises(SecurityError, match="withdrawn while it was connected"):
+        thief.captures()
+    with pytest.raises(SecurityError, match="was withdrawn"):
+        keeping.keeper_of(boathouse, clock=clock, key=old).captures()
+
+    new = signature.fingerprint(OTHER_KEY)
+    assert keeping.keeper_of(boathouse, clock=clock, key=new).begin().seq == 1
+    found = enrolment.read(boathouse, PIER_3)
+    assert [found.lets_in(key) for key in (old, new, "")] == [False, True, True]
+
+
+def test_lines_for_authorized_keys_are_not_lost_when_several_are_written_at_once(
+    boathouse: Store, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    home.mkdir(mode=0o700)
+    (home / ".ssh").mkdir(mode=0o700)
+    bodies = [base64.b64encode(b"%032d" % number).decode() for number in range(40)]
+    lines = [f'restrict,command="x" ssh-ed25519 {body} pier-{n}' for n, body in enumerate(bodies)]
+    (home / ".ssh/authorized_keys").write_text(f"ssh-ed25519 {bodies[0]} old\n", encoding="ascii")
+
+    with ThreadPoolExecutor(8) as pool:
+        deeds: list[Callable[[], object]] = [
+            lambda: enrolment.shut_out([f"ssh-ed25519 {bodies[0]}"], home),
+            *(partial(enrolment.let_in, line, home) for line in lines[1:]),
+            *(partial(boathouse.remember_board, names.check_board(f"pier-{n}"), n)
+              for n in range(40)),
+        ]  # fmt: skip
+        for each in [pool.submit(deed) for deed in deeds]:
+            each.result()
+
+    found = (home / ".ssh/authorized_keys").read_text(encoding="ascii").splitlines()
+    assert sorted(found) == sorted(lines[1:])
+    assert [boathouse.remembered_newest(names.check_board(f"pier-{n}")) for n in range(40)] == [
+        *range(40)
+    ]
 
 
 def test_m19_retiring_twice_keeps_the_first_moment(boathouse: Store) -> None:

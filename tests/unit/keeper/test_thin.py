@@ -15,6 +15,7 @@ from holdstill.keeper import capture_notes, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
+from holdstill.model.protocol import WantedContent
 from holdstill.model.settings import Retention
 from holdstill.records import capture_contents
 from support import keeping
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
+    from holdstill.system.process import Command
 
 LocalBoard = Board[LocalKeeper]
 NEWEST_TWO = Retention(days=0, weeks=0, months=0, years=0, at_least=2)
@@ -92,6 +94,22 @@ def test_captures_that_are_not_kept_are_gone_and_the_others_are_untouched(
         name: state for name, state in before.items() if name[:6] in {"000004", "000005"}
     }
     assert list(store.trash.iterdir()) == []
+
+
+def test_what_a_run_was_told_it_need_not_send_is_its_own_whatever_is_thinned(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    old = b"reading 0"
+    begun = board.keeper.begin()
+    wanted = WantedContent(digest=digest_of(old), size=len(old))
+    assert board.keeper.lacking([wanted]).send == ()
+
+    thinned(store, clock)
+    keeping.collect(store, clock)
+    board.files[b"srv/reading"] = old
+
+    assert board.capture(begun).name
+    assert board.sent.count(digest_of(old)) == 1
 
 
 def test_the_chain_goes_on_behind_a_thinned_capture(
@@ -234,6 +252,30 @@ def test_verified_and_booted_are_listed_with_their_dates(
     last = board.keeper.captures()[4]
     assert (last.verified_at[:10], last.booted_at[:10]) == ("2026-11-30", "2026-12-01")
     assert board.keeper.captures()[3].booted_at == ""
+
+
+def test_damage_that_is_found_while_thinning_decides_is_heeded(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    """A verify that ends in between: the last undamaged capture stays."""
+    names_of_all = [brief.name for brief in board.keeper.captures()]
+
+    class VerifiedMeanwhile(FakeSignatures):
+        """Checks signatures, and notes damage after the first one."""
+
+        told = False
+
+        def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+            if not self.told:
+                self.told = True
+                capture_notes.damaged(store, PIER_3, names_of_all[1:], clock=clock)
+            return super().run(command, stdin=stdin)
+
+    one = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+    thin.delete_captures(store, PIER_3, one, clock=clock, runner=VerifiedMeanwhile())
+
+    left = [brief.name for brief in board.keeper.captures()]
+    assert left == [names_of_all[0], names_of_all[-1]]
 
 
 def test_a_broken_ledger_can_be_accepted_with_a_reason(

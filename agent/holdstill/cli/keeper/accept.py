@@ -44,7 +44,7 @@ def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> No
       holdstill keeper accept /srv/holdstill pier-3 --reason "disk died" --forget-missing
     """
     opened = as_owner.opened(store)
-    if board in opened.lost_boards():
+    if board in account_captures.lost_boards(opened):
         account_captures.forget_board(opened, names.check_board(board))
         terminal.say(f"{board} is forgotten: {reason}")
         return

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 @click.command("serve", short_help="Serve one board over SSH (forced command).")
 @click.option("--store", required=True, type=click.Path(path_type=Path))
 @click.option("--board", required=True)
+@click.option("--key", default="", help="Fingerprint of the key that came in (SHA256:...).")
 @options.settings_option(options.KEEPER_SETTINGS)
-def command(store: Path, board: str, settings_path: Path) -> int:
+def command(store: Path, board: str, key: str, settings_path: Path) -> int:
     r"""Answer one board over SSH; sshd runs this for the board's key, people never need to.
 
     Takes what was asked for from SSH_ORIGINAL_COMMAND: the control channel, or one rsync of ours.
@@ -32,10 +33,10 @@ def command(store: Path, board: str, settings_path: Path) -> int:
     """
     opened, name = as_owner.opened(store), names.check_board(board)
     with session_slots.held(opened.root, name):
-        return _answer(opened, name, settings_path)
+        return _answer(opened, name, key, settings_path)
 
 
-def _answer(store: Store, board: BoardName, settings_path: Path) -> int:
+def _answer(store: Store, board: BoardName, key: str, settings_path: Path) -> int:
     # Half of the memory and time of a start: not for a session that is one too many.
     from holdstill.keeper import ssh_server  # noqa: PLC0415
     from holdstill.system.clocks import SystemClock  # noqa: PLC0415
@@ -53,6 +54,7 @@ def _answer(store: Store, board: BoardName, settings_path: Path) -> int:
         store,
         board,
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+        key=key,
         settings=settings,
         clock=clock,
         runner=runner,
