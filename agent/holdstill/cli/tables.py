@@ -471,6 +471,11 @@ def collected(swept: CollectedGarbage, days: float, out: Console) -> None:
     """Show what became of contents that no capture needs."""
     if swept.complaints:
         _list(out, "No contents were deleted, since not all can be judged:", swept.complaints)
+        out.print(
+            "what to do: `holdstill list` and `holdstill verify` say more. What is gone, or of no "
+            "more use, its owner gives up with `holdstill keeper accept` (--forget-missing, "
+            "--forget CAPTURE)"
+        )
         return
     out.print(
         f"{counted(swept.contents, 'content')} ({human(swept.bytes)}) went to the trash, for "

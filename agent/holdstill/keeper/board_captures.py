@@ -38,6 +38,8 @@ NO_ACCESS = "this user may not read it"
 """How the fault begins of a capture that this user cannot judge."""
 MISSING = "missing"
 """How the fault begins of a capture that is gone, or that cannot be read without what is gone."""
+UNREADABLE = "cannot be read"
+"""How the fault begins of a capture whose documents the disk does not give."""
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
 
 
@@ -281,7 +283,7 @@ class BoardCaptures:
         except PermissionError as error:
             return (f"{NO_ACCESS}: {error}",)
         except OSError as error:
-            return (f"cannot be read: {error}",)
+            return (f"{UNREADABLE}: {error}",)
         list_of_index = self.store.contents.path(Digest(event.brief.index))
         faults = [] if has_index else [f"{MISSING}: its index: {list_of_index}"]
         if manifest_file.digest(data) != event.brief.manifest:
@@ -378,6 +380,11 @@ class BoardCaptures:
         return found
 
 
+def is_reproach(fault: str) -> bool:
+    """Return whether a fault speaks of somebody's doing, not of what a disk or a user lost."""
+    return not fault.startswith((UNREADABLE, MISSING, NO_ACCESS))
+
+
 def _is_as_sealed(event: SealedEvent, _: bytes, seal: bytes) -> bool:
     """Return whether this is the signature that a capture was sealed with."""
     return manifest_file.digest(seal) == event.signature
@@ -423,6 +430,6 @@ def check_good(capture: Judged) -> Judged:
         return capture
     what = f"capture {capture.name} of {capture.board}: {'; '.join(capture.faults)}"
     hint = "`holdstill list` shows the newest good one"
-    if any(fault.startswith(("cannot be read", MISSING, NO_ACCESS)) for fault in capture.faults):
+    if not any(map(is_reproach, capture.faults)):
         raise VerificationError(what, hint=hint)
     raise SecurityError(what, hint=hint)

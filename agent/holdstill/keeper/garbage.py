@@ -184,7 +184,7 @@ def _give_up_stale(store: Store, clock: Clock) -> None:
     for board in (names.check_board(f.name) for f in store.board_folders() if _is_boards(f)):
         with suppress(MachineError):  # no folder of ours, and nothing of ours is in it
             _discard_all(store, fetch_staging.folder(store, board), before=limit)
-        with suppress(BusyError, MachineError), incoming.take_lock(store, board).held():
+        with suppress(BusyError, MachineError), incoming.take_lock(store, board, tries=1).held():
             _discard_all(store, store.board_folder(board) / "incoming")
 
 

@@ -40,8 +40,8 @@ RECEIVING = tuple(f"receiving-{number}.lock" for number in range(FOLDERS))
 """The locks of these, in the board's folder."""
 BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
-LOCK_TRIES, LOOK = 5, 0.02
-"""A look at the run lock holds it for some microseconds; seconds from one try to the next."""
+LOCK_TRIES, LOOK = 60, 0.05
+"""Who looks at a run lock, or tidies, holds it for a moment; seconds from one try to the next."""
 RECEIVER_PATIENCE = 90.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
@@ -88,17 +88,17 @@ class RunLock:
             self._handle = None
 
 
-def take_lock(store: Store, board: BoardName) -> RunLock:
-    """Become the board's only run.
+def take_lock(store: Store, board: BoardName, *, tries: int = LOCK_TRIES) -> RunLock:
+    """Become the board's only run. Who only tidies does without patience: the run tidies, too.
 
     Raises:
         BusyError: another run is alive.
     """
-    for attempt in range(LOCK_TRIES):
+    for attempt in range(tries):
         handle = _locked(store, board, fcntl.LOCK_EX)
         if handle is not None:
             return RunLock(handle)
-        if attempt < LOCK_TRIES - 1:  # somebody may just be looking
+        if attempt < tries - 1:  # somebody may just be looking
             SystemClock().sleep(LOOK)
     raise BusyError(
         f"another run of board {board} is active at the keeper",

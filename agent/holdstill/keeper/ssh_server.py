@@ -104,6 +104,7 @@ def forced_command(
                     store, board, clock=clock, runner=runner, settings=settings, key=key
                 ) as keeper:
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
+                    keeper.close()  # the board may come again at once
                     os.nice(AFTERWARDS)
                     afterwards()
     except SecurityError as error:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
 from holdstill.keeper import board_captures, clock_check, enrolment, incoming, retention
-from holdstill.keeper.board_captures import INTERRUPTED, MISSING, BoardCaptures
+from holdstill.keeper.board_captures import INTERRUPTED, BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
 from holdstill.model.names import CaptureName
@@ -46,11 +46,14 @@ def plan(
     faulty = [f"{brief.name}: {brief.faults[0]}" for brief in briefs if brief.faults]
     if faulty:
         problem = f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}"
-        if all(fault.startswith(MISSING) for brief in briefs for fault in brief.faults):
+        if not any(board_captures.is_reproach(each) for brief in briefs for each in brief.faults):
             put_back = board_captures.put_back(store.root, board)
             raise VerificationError(problem, hint=f"nothing was deleted: {put_back}")
         raise SecurityError(
-            problem, hint="nothing was deleted. Look into it first; `holdstill list` shows all"
+            problem,
+            hint="nothing was deleted. Look into it first; `holdstill list` shows all. One that "
+            f"is of no more use: `holdstill keeper accept {store.root} {board} --forget CAPTURE "
+            "--reason ...`",
         )
     now = clock.now()
     if any(retention.is_ahead(brief.arrived_at, now) for brief in briefs):
@@ -86,7 +89,7 @@ def delete_captures(
     store.lay_out()
     enrolment.lay_out(store, board)
     shelf = BoardCaptures(store, board, runner)
-    with suppress(BusyError), incoming.take_lock(store, board).held():
+    with suppress(BusyError), incoming.take_lock(store, board, tries=1).held():
         Sealer(shelf, clock=clock).recover()
     while True:
         with shelf.ledger_file.held_for_reading() as ledger:

@@ -43,7 +43,7 @@ class CapturesToVerify:
                 kind = self.notes
             elif fault.startswith(board_captures.NO_ACCESS):
                 kind = self.unread
-            elif fault.startswith(board_captures.MISSING):
+            elif not board_captures.is_reproach(fault):
                 kind = self.missing
             else:
                 kind = self.faults

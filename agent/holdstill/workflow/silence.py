@@ -12,7 +12,7 @@ import msgspec
 from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
 from holdstill.keeper import account_captures, board_captures
-from holdstill.keeper.board_captures import MISSING, BoardCaptures
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
 from holdstill.model import sizes
 from holdstill.model.boot import BootVerdict
@@ -153,7 +153,8 @@ class SilenceStateFile:
 
     def save(self, watch: SilenceState) -> None:
         """Write it down."""
-        files.publish(self.path, msgspec.json.encode(watch))
+        with files.alone_in(self.directory):  # another watch may be at it
+            files.publish(self.path, msgspec.json.encode(watch))
 
 
 class Look(Record, frozen=True, kw_only=True):
@@ -230,7 +231,7 @@ def _trouble(
         if faults:
             number = sizes.counted(len(faults), "capture is", "captures are")
             said = "; ".join(f"{name}: {fault}" for name, fault in sorted(faults.items())[-3:])
-            if all(fault.startswith(MISSING) for fault in faults.values()):
+            if not any(map(board_captures.is_reproach, faults.values())):
                 put_back = board_captures.put_back(shelf.store.root, shelf.board)
                 raise VerificationError(f"{number} not whole: {said}", hint=put_back)
             raise SecurityError(

@@ -42,7 +42,8 @@ class VerifyReport(StoreReport, frozen=True, kw_only=True):
         troubles: boards of which nothing, or not all, could be judged.
         miscounted: board/capture of those of which the references say something else than
             their indexes. They are derived, and no capture is the worse for it.
-        missing: board/capture, or board: what is gone, of captures that cannot be used for that.
+        missing: board/capture, or board: what is gone, or what the disk does not give, of captures
+            that cannot be used for that.
         odd: what is in the store's own places and does not belong there, or cannot be read; no
             capture is the worse for it.
     """

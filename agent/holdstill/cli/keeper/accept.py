@@ -7,11 +7,13 @@ from pathlib import Path
 import click
 
 from holdstill.cli import as_owner, local_store, terminal
+from holdstill.errors import UsageError
 from holdstill.keeper import account_captures, capture_notes, enrolment, take_in
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names, sizes
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
+from holdstill.workflow import capture_ref
 
 
 @click.command("accept", short_help="Accept a damaged ledger, or a lost board.")
@@ -19,11 +21,20 @@ from holdstill.system.process import LocalRunner
 @click.argument("board")
 @click.option("--reason", required=True, help="What happened; it is written into the ledger.")
 @click.option(
+    "--forget",
+    "unusable",
+    metavar="CAPTURE",
+    multiple=True,
+    help="Delete a capture that is damaged or altered: its name or number. Say it for each.",
+)
+@click.option(
     "--forget-missing",
     is_flag=True,
     help="Forget captures that are gone from its folder: nobody has them any more.",
 )
-def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> None:
+def command(
+    store: Path, board: str, *, reason: str, unusable: tuple[str, ...], forget_missing: bool
+) -> None:
     r"""Continue with a board whose ledger was damaged, once you know the cause.
 
     A ledger that does not add up may be an attacker's work. Nothing of the board is sealed or
@@ -33,7 +44,8 @@ def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> No
 
     While captures are gone that nobody deleted, nothing of anybody's is deleted. They may be on a
     copy of the store: put them back. If they are nowhere, say --forget-missing; what they alone
-    needed rests in the trash from the next `holdstill thin --apply` on.
+    needed rests in the trash from the next `holdstill thin --apply` on. One that is there, and of
+    no use any more, is given up with --forget.
 
     Of a board whose folder is gone it says that board and captures are to be forgotten: until then
     nothing of anybody's is deleted.
@@ -51,11 +63,31 @@ def command(store: Path, board: str, *, reason: str, forget_missing: bool) -> No
     name = local_store.enrolled(opened, board)
     enrolment.lay_out(opened, name)
     shelf, clock = BoardCaptures(opened, name, LocalRunner()), SystemClock()
+    hopeless = _hopeless(shelf, unusable)
     if taken := take_in.take_in(shelf, clock=clock):
         terminal.say(f"{sizes.counted(len(taken), 'capture')} taken in: {', '.join(taken)}")
     capture_notes.accept(opened, name, reason, clock=clock)
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")
-    if forget_missing and (gone := account_captures.missing(opened, name)):
+    gone = account_captures.missing(opened, name) if forget_missing else ()
+    if forget_missing or hopeless:  # the store may remember more than it can name
+        gone = (*gone, *hopeless)
         capture_notes.given_up(opened, name, gone, clock=clock)
         account_captures.forget(opened, name, gone)
-        terminal.say(f"{sizes.counted(len(gone), 'capture')} forgotten: {', '.join(gone)}")
+        terminal.say(f"{sizes.counted(len(gone), 'capture')} forgotten", *gone)
+
+
+def _hopeless(shelf: BoardCaptures, chosen: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the names of captures that are to be deleted, all of them of no use.
+
+    Raises:
+        UsageError: there is no such capture, or it is good.
+    """
+    briefs = shelf.briefs() if chosen else ()
+    found = [capture_ref.chosen(briefs, which, shelf.board) for which in chosen]
+    for brief in found:
+        if brief.is_whole:
+            raise UsageError(
+                f"capture {brief.name} of {shelf.board} is good, as far as anybody knows",
+                hint="nothing was changed; `holdstill thin` deletes what retention does not keep",
+            )
+    return tuple(dict.fromkeys(brief.name for brief in found))

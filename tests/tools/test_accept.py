@@ -1,0 +1,146 @@
+"""What the owner says of a board whose captures are damaged, gone, or not in the ledger."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.errors import SecurityError, UsageError, VerificationError
+from support import plain_board
+from support.boards import holdstill
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from support.plain_board import PlainCapture
+
+SUSPICIOUS, BAD = SecurityError.exit_code, VerificationError.exit_code
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> PlainCapture:
+    return plain_board.captured(tmp_path_factory.mktemp("plain"))
+
+
+@pytest.fixture
+def store(kept: PlainCapture, tmp_path: Path) -> Path:
+    """A copy of a store with one capture."""
+    return Path(shutil.copytree(kept.store, tmp_path / "boathouse"))
+
+
+def accepted(store: Path, *words: str, ends: int = 0) -> str:
+    told = ("keeper", "accept", store, "pier-3", "--reason", "tried", *words)
+    return holdstill(*told, accepted=[ends]).decode()
+
+
+def thinned(store: Path, *, ends: int = 0) -> str:
+    return holdstill("thin", "--apply", "--store", store, accepted=[ends]).decode()
+
+
+def listed(store: Path) -> list[dict[str, object]]:
+    found = json.loads(holdstill("list", "--store", store, "--json"))["boards"]["pier-3"]
+    assert isinstance(found, list)
+    return found
+
+
+def cut_manifest(store: Path) -> None:
+    (manifest,) = store.glob("boards/pier-3/captures/*/manifest.yaml")
+    manifest.chmod(0o600)
+    manifest.write_bytes(manifest.read_bytes()[:40])
+
+
+def lose_capture(store: Path) -> None:
+    (folder,) = store.glob("boards/pier-3/captures/*")
+    shutil.rmtree(folder)
+
+
+def lose_capture_and_ledger(store: Path) -> None:
+    lose_capture(store)
+    (store / "boards/pier-3/ledger.jsonl").unlink()
+
+
+def lose_all_that_remembers(store: Path) -> None:
+    thinned(store)  # a night, after which boards.txt knows how far the board had come
+    lose_capture_and_ledger(store)
+    (store / "references.sqlite").unlink()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "thin_ends", "word"),
+    [
+        (cut_manifest, SUSPICIOUS, ("--forget", "1")),
+        (lose_capture, BAD, ("--forget-missing",)),
+        (lose_capture_and_ledger, BAD, ("--forget-missing",)),
+        (lose_all_that_remembers, BAD, ("--forget-missing",)),
+    ],
+)
+def test_nothing_is_deleted_until_the_owner_gives_it_up(
+    store: Path, spoil: Callable[[Path], None], thin_ends: int, word: tuple[str, ...]
+) -> None:
+    spoil(store)
+    before = sorted(store.glob("content/*/*"))
+
+    for deed in ("thin", "recount", "thin"):
+        if deed == "thin":
+            assert "what to do: " in thinned(store, ends=thin_ends)
+        else:
+            holdstill("keeper", "recount", store, accepted=[BAD])
+    assert holdstill("verify", "--store", store, accepted=[BAD])
+    accepted(store)
+    assert sorted(store.glob("content/*/*")) == before
+
+    accepted(store, *word)
+
+    assert listed(store) == []
+    assert "went to the trash, for 3 days" in thinned(store)
+    holdstill("verify", "--store", store)
+
+
+def test_a_good_capture_is_not_given_up_by_this_command(store: Path) -> None:
+    accepted(store, "--forget", "1", ends=UsageError.exit_code)
+
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+
+
+def test_a_ledger_that_is_lost_is_made_again_of_what_the_board_signed(store: Path) -> None:
+    before = listed(store)
+    (store / "boards/pier-3/ledger.jsonl").unlink()
+    thinned(store, ends=SUSPICIOUS)
+
+    assert "1 capture taken in" in accepted(store)
+
+    assert [brief["manifest"] for brief in listed(store)] == [
+        brief["manifest"] for brief in before
+    ]
+    thinned(store)
+    holdstill("verify", "--store", store)
+
+
+def test_the_store_of_thin_is_that_of_the_settings_it_is_given(
+    store: Path, kept: PlainCapture, tmp_path: Path
+) -> None:
+    settings = tmp_path / "second.yaml"
+    settings.write_text(f"store: {store}\nretention: {{at_least: 5}}\n", encoding="utf-8")
+    (store / "boards/pier-3/captures").rename(tmp_path / "aside")
+    (store / "boards/pier-3/captures").mkdir()
+
+    holdstill("thin", "--settings", settings, accepted=[BAD])
+    holdstill("thin", "--settings", tmp_path / "third.yaml", accepted=[UsageError.exit_code])
+    holdstill("thin", "--settings", settings, "--store", kept.store)
+
+
+def test_the_page_for_the_day_without_this_program_is_written_again(store: Path) -> None:
+    page = store / "READ-ME-FIRST.txt"
+    before = page.read_bytes()
+    page.write_bytes(before[:100])
+
+    told = holdstill("verify", "--store", store, accepted=[8]).decode()
+    thinned(store)
+
+    assert f"ODD {page}: it is not the page that belongs there" in told
+    assert page.read_bytes() == before
+    holdstill("verify", "--store", store)
