@@ -18,8 +18,8 @@ from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
+from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer, TransferResult
-from holdstill.transport.ssh_session import Identity
 from holdstill.workflow import plan_rebuild, rebuild_source
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions

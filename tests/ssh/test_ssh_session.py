@@ -18,8 +18,8 @@ from holdstill.model.store_address import HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.transport import host_keys, ssh_session
 from holdstill.transport.host_keys import HostKey
+from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.ssh_session import Identity
 from support import keys, programs, relay, sshd
 
 if TYPE_CHECKING:

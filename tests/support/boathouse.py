@@ -18,8 +18,8 @@ from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
+from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.ssh_session import Identity
 from support import forced, keeping, keys, sshd
 from support.keeping import Board, FakeClock
 

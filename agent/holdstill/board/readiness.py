@@ -35,7 +35,7 @@ _FLOCK = struct.Struct("@hhqqi4x")
 _RECORD = 8192
 """Bytes of the longest record of /dev/kmsg (CONSOLE_EXT_LOG_MAX)."""
 _DISKS = Path("/sys/block")
-_CARD_TROUBLE = re.compile(
+_CARD_TROUBLE = (
     # Old kernels: drivers/mmc/card/block.c up to 4.9.
     r"mmcblk\d+\w*: (?:error -\d+|timed out|.*status error)"
     # Linux 6.12: drivers/mmc/core/block.c, block/blk-mq.c (with blk-core.c's names), fs/buffer.c,
@@ -47,13 +47,13 @@ _CARD_TROUBLE = re.compile(
     r"|EXT4-fs error \(device mmcblk\d+(?:p\d+)?\)"
     r"|BTRFS (?:error|critical) \(device mmcblk\d+(?:p\d+)?\b"
 )
-_HOST_TROUBLE = re.compile(
+_HOST_TROUBLE = (
     # Linux 6.12: drivers/mmc/core/{core,bus,mmc,sd,mmc_ops}.c. A host may have another thing than
     # a card in it, such as a radio.
     r"(mmc\d+): (?:Card stuck being busy!|cache flush error -?\d+|tried to HW reset card, got"
     r"|error -?\d+ whilst initialising (?:SD|MMC) card|card [0-9a-f]{4} removed)"
 )
-_FILE_SYSTEM_TROUBLE = re.compile(r"(?:F2FS-fs|XFS|FAT-fs) \(mmcblk\d+(?:p\d+)?\): ")
+_FILE_SYSTEM_TROUBLE = r"(?:F2FS-fs|XFS|FAT-fs) \(mmcblk\d+(?:p\d+)?\): "
 """An error by its record's level only: fs/f2fs/super.c, fs/xfs/xfs_message.c, fs/fat/misc.c."""
 _ERROR = 3
 """KERN_ERR, and below it what is worse (linux/kern_levels.h)."""
@@ -169,9 +169,9 @@ def parse_kernel_log(
 
 
 def _is_trouble(message: str, level: int, hosts: frozenset[str]) -> bool:
-    host = _HOST_TROUBLE.match(message)
+    host = re.match(_HOST_TROUBLE, message)
     if host is not None:
         return host[1] in hosts
-    if level <= _ERROR and _FILE_SYSTEM_TROUBLE.match(message):
+    if level <= _ERROR and re.match(_FILE_SYSTEM_TROUBLE, message):
         return True
-    return _CARD_TROUBLE.search(message) is not None
+    return re.search(_CARD_TROUBLE, message) is not None

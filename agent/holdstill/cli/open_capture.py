@@ -16,9 +16,8 @@ from holdstill.model.store_address import HostAddress
 from holdstill.records import signature
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
-from holdstill.transport import ssh_session
+from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.ssh_session import Identity
 from holdstill.workflow import capture_ref
 from holdstill.workflow.remote_capture import RemoteLibrary
 
@@ -41,6 +40,8 @@ def host(given: str | None) -> HostAddress | None:
 @contextmanager
 def library(address: HostAddress) -> Iterator[RemoteLibrary]:
     """Hold the captures of one board at the other end of SSH open for reading."""
+    from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
+
     access = options.access()
     machine = LocalRunner()
     key = signature.public_half(access.key, machine)

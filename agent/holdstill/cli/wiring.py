@@ -16,9 +16,8 @@ from holdstill.model import names
 from holdstill.model.store_address import FolderAddress, HostAddress
 from holdstill.system.clocks import SystemClock
 from holdstill.system.time_limited import BoundedRunner
-from holdstill.transport import ssh_session
+from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.transport.ssh_session import Identity
 from holdstill.workflow import after_capture
 from holdstill.workflow.capture_run import CaptureDependencies
 
@@ -66,6 +65,8 @@ def reached_keeper(settings: BoardSettings) -> Iterator[Keeper]:
     board = names.check_board(settings.board)
     clock = SystemClock()
     if isinstance(address, HostAddress):
+        from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
+
         with ssh_session.connected(
             address, _identity(settings), command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE
         ) as channel:

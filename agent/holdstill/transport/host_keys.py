@@ -11,14 +11,14 @@ import socket
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import paramiko
-
 from holdstill.errors import LinkError, SecurityError
 from holdstill.records import signature
 from holdstill.system import files
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    import paramiko
 
     from holdstill.model.store_address import HostAddress
 
@@ -56,6 +56,8 @@ def scan(address: HostAddress) -> HostKey:
     Raises:
         LinkError: nobody answers.
     """
+    import paramiko  # noqa: PLC0415  it takes its time, and only setting up needs it here
+
     try:
         with socket.create_connection((address.host, address.port), timeout=TIMEOUT) as plug:
             key = _key_of(plug)
@@ -68,6 +70,8 @@ def scan(address: HostAddress) -> HostKey:
 
 
 def _key_of(plug: socket.socket) -> paramiko.PKey:
+    import paramiko  # noqa: PLC0415  as above
+
     transport = paramiko.Transport(plug)
     try:
         options = transport.get_security_options()

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.store_address import HostAddress
     from holdstill.system.clocks import Clock
-    from holdstill.transport.ssh_session import Identity
+    from holdstill.transport.identity import Identity
 
 PREFIX = "send-"
 """Of the folders of symlinks."""

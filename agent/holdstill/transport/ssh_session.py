@@ -11,7 +11,6 @@ import logging
 import socket
 import threading
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import paramiko
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.store_address import HostAddress
+    from holdstill.transport.identity import Identity
 
 # What it would write of an error, tracebacks and all, is told by ours (logging.html, "What happens
 # if no configuration is provided", docs.python.org).
@@ -39,19 +39,6 @@ UNANSWERED_MS = 60_000
 """After so long without an acknowledgement the kernel drops the connection (tcp(7))."""
 _TCP_USER_TIMEOUT = 18
 LINE_LIMIT = 16 << 20
-
-
-@dataclass(frozen=True)
-class Identity:
-    """Our key and the host key that we trust: the same for both connections.
-
-    Attributes:
-        key: our private key, without a passphrase.
-        host_keys: the file of pinned host keys.
-    """
-
-    key: Path
-    host_keys: Path
 
 
 @contextmanager

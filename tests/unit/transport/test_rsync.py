@@ -10,8 +10,8 @@ from holdstill.errors import SecurityError
 from holdstill.model.store_address import HostAddress
 from holdstill.transport import host_keys, rsync
 from holdstill.transport.host_keys import HostKey
+from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint
-from holdstill.transport.ssh_session import Identity
 from support import keeping
 
 BOATHOUSE = HostAddress("keeper", "boathouse", 2222)
