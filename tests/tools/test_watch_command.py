@@ -105,6 +105,22 @@ def test_a_board_that_was_enrolled_just_now_is_well(house: Boathouse) -> None:
     assert watched.stderr == b""
 
 
+def test_people_are_told_of_a_mistake_in_the_keepers_settings(house: Boathouse) -> None:
+    """No board can capture by them, and none may fall silent for it unnoticed."""
+    settings = house.folder / "keeper.yaml"
+    with listening() as server:
+        house.addresses(server.url(CANARY))
+        settings.write_text(settings.read_text("utf-8") + "retention: {day: 7}\n", "utf-8")
+
+        done = house.watch()
+
+    assert done.returncode == 2
+    assert b"retention.day: unknown key" in done.stderr
+    ((_, post),) = server.posts
+    assert str(settings) in post["message"]
+    assert "retention.day: unknown key" in post["message"]
+
+
 def test_addresses_that_others_may_read_are_complained_about(house: Boathouse) -> None:
     urls = house.folder / "urls"
     urls.write_text(f"json://{CANARY}@127.0.0.1\n", encoding="utf-8")

@@ -9,6 +9,7 @@ import pytest
 from holdstill.errors import DocumentError
 from holdstill.model import settings
 from holdstill.model.settings import HookHow, OverBudget, Unreadable
+from holdstill.model.sizes import ByteSize
 
 LEAST = "board: pier-3\nkeeper: ssh://boathouse@keeper.example\n"
 KEEPER = "store: /srv/captures\n"
@@ -157,3 +158,33 @@ def test_a_word_that_is_none_of_a_few_is_answered_with_the_few() -> None:
 
     with pytest.raises(DocumentError, match="expected one of refuse, accept; found 'maybe'"):
         settings.decode_board_settings(text)
+
+
+def test_the_store_is_known_whatever_is_wrong_with_the_rest() -> None:
+    data = b"store: /srv/boathouse\nretention: {day: 7}\nnotify: {silent_days: 4, urls: x}\n"
+
+    assert settings.keeper_store(data) == Path("/srv/boathouse")
+    with pytest.raises(DocumentError, match="unknown key"):
+        settings.keeper_notify(data)
+    with pytest.raises(DocumentError, match="store"):
+        settings.keeper_store(b"store: [1]\n")
+
+
+def test_whom_to_tell_is_known_whatever_is_wrong_with_the_rest() -> None:
+    data = b"store: /srv/boathouse\nretention: {day: 7}\nnotify: {silent_days: 4}\n"
+
+    found = settings.keeper_notify(data)
+
+    assert (found.store, found.notify.silent_days) == (Path("/srv/boathouse"), 4)
+    assert found.retention == settings.KeeperSettings(store=found.store).retention
+
+
+@pytest.mark.parametrize(("text", "is_few"), [("256", True), ("256M", False), ("0", False)])
+def test_few_bytes_to_be_left_free_are_a_slip(text: str, *, is_few: bool) -> None:
+    data = f"store: /srv/boathouse\nmin_free: {text}\n".encode()
+
+    if is_few:
+        with pytest.raises(DocumentError, match="min_free: 256 is 256 bytes; write 256M"):
+            settings.decode_keeper_settings(data)
+    else:
+        assert settings.decode_keeper_settings(data).min_free == ByteSize.parse(text)
