@@ -80,8 +80,8 @@ def _files(settings_path: Path, keeper_path: Path) -> tuple[Path, ...]:
     if settings_path.exists() and keeper_path.exists() and not os.access(settings_path, os.R_OK):
         # The keeper's user on a machine that is a board as well.
         terminal.warn(
-            f"{settings_path} is not for this user to read: whom the board tells was not tried; as "
-            "root: `sudo holdstill try-alarms`"
+            f"{settings_path} is not for this user to read: whom the board tells was not tried; "
+            "as root: `sudo holdstill try-alarms`"
         )
     elif settings_path.exists():
         files.append(options.read_board_settings(settings_path).notify.urls_file)

@@ -78,8 +78,8 @@ def public_half(key: Path, runner: Runner) -> str:
     except HoldstillError as error:
         raise UsageError(
             f"cannot use the key {key}: {error}",
-            hint="name the board's private key, with --key or as `key` in its settings: one without "
-            f"a passphrase, that nobody else may read (`chmod 600 {shlex.quote(str(key))}`)",
+            hint="name the board's private key, with --key or as `key` in its settings: one "
+            f"without a passphrase, that nobody else may read (`chmod 600 {shlex.quote(str(key))}`)",
         ) from error
     return check_public_key(line.decode("ascii", "backslashreplace"))
 
