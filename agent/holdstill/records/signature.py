@@ -13,7 +13,6 @@ import base64
 import hashlib
 import os
 import re
-import shlex
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -79,7 +78,7 @@ def public_half(key: Path, runner: Runner) -> str:
         raise UsageError(
             f"cannot use the key {key}: {error}",
             hint="name the board's private key, with --key or as `key` in its settings: one "
-            f"without a passphrase, that nobody else may read (`chmod 600 {shlex.quote(str(key))}`)",
+            f"without a passphrase; none but its owner may read it: `chmod 600 {key}`",
         ) from error
     return check_public_key(line.decode("ascii", "backslashreplace"))
 
