@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 HOLDSTILL = Path(sys.executable).with_name("holdstill")
-ALARMS = ("damages", "faults", "unread", "troubles", "notes", "damaged")
+ALARMS = ("damages", "faults", "unread", "troubles", "notes", "damaged", "missing")
 
 
 @pytest.fixture

@@ -110,19 +110,21 @@ def missing(store: Store, board: BoardName) -> tuple[str, ...]:
 
 def unlisted(store: Store, board: BoardName) -> tuple[str, ...]:
     """Say what the store remembers of a board that its ledger does not have."""
+    # First, for what is remembered was in the ledger before that.
+    known, accounted = store.remembered_newest(board), _accounted(store, board)
     ledger = _ledger(store, board)
     listed = {event.brief.name for event in ledger.sealed}
     here = {str(capture.name) for capture in _captures_of(store, board)}
     folder = store.board_folder(board) / "captures"
-    gone = sorted(_accounted(store, board) - listed - here)
-    said = [f"{folder / name}: this capture is {MISSING}" for name in gone]
-    return (*said, *_rolled_back(store, board, ledger))
+    said = [
+        f"{folder / name}: this capture is {MISSING}" for name in sorted(accounted - listed - here)
+    ]
+    return (*said, *_rolled_back(store, board, ledger, known))
 
 
-def _rolled_back(store: Store, board: BoardName, ledger: Ledger) -> tuple[str, ...]:
-    """Say that a ledger ends before a capture that the store remembers."""
+def _rolled_back(store: Store, board: BoardName, ledger: Ledger, known: int) -> tuple[str, ...]:
+    """Say that a ledger ends before a capture that the store remembered before it was read."""
     newest = ledger.sealed[-1].brief.seq if ledger.sealed else 0
-    known = store.remembered_newest(board)
     if newest >= known:
         return ()
     path = store.board_folder(board) / "ledger.jsonl"
@@ -260,11 +262,12 @@ def _ledger(store: Store, board: BoardName) -> Ledger:
 
 
 def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
+    known = store.remembered_newest(board)
     found, ledger, gone = _look(store, held, board)
     folder = store.board_folder(board) / "captures"
     complaints = [f"{folder / name}: this capture is {MISSING}" for name in gone]
     if not gone:
-        complaints += _rolled_back(store, board, ledger)
+        complaints += _rolled_back(store, board, ledger, known)
     store.remember_board(board, ledger.sealed[-1].brief.seq if ledger.sealed else 0)
     if complaints:
         return complaints

@@ -41,9 +41,8 @@ def command(settings_path: Path, *, as_json: bool) -> int:
     clock = SystemClock()
     try:
         settings = options.read_keeper_settings(settings_path)
-    except (
-        HoldstillError
-    ) as error:  # no board can capture by them: people are told, if they can be
+    except HoldstillError as error:
+        # No board can capture by them: people are told, if it is known whom.
         if (part := options.keeper_notify(settings_path)) is not None:
             people = AppriseRecipients(part.notify.urls_file, BoundedRunner())
             told = silence.tell_of_store(part.store, error, people, clock=clock)
