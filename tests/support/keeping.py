@@ -368,7 +368,7 @@ def no_limits(
     """Return settings under which a board may take all of the disk, but for what is given."""
     return KeeperSettings(
         store=root, min_free=ByteSize(min_free), min_free_inodes=0, daily_share=1.0,
-        limits=limits or BoardLimits(),
+        limits=limits or BoardLimits(captures_per_day=0),
     )  # fmt: skip
 
 
