@@ -14,7 +14,7 @@ TESTS = Path(__file__).parent
 ASKED_FOR = ("tools", "ssh", "root", "boot")
 
 settings.register_profile("dev", max_examples=50, deadline=None)
-settings.register_profile("ci", max_examples=150, deadline=None, print_blob=True)
+settings.register_profile("ci", max_examples=100, deadline=None, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "dev"))
 
 

@@ -131,7 +131,7 @@ class Nights:
 
 
 @pytest.mark.parametrize("kind", ["ext4", "xfs", "btrfs"])
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
 @pytest.mark.usefixtures("operations")
 def test_every_night_lists_the_frozen_file_and_reads_little_of_it(
     tmp_path: Path, kind: str, seed: int

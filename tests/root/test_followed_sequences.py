@@ -39,7 +39,7 @@ VARIANTS = [
     Made("xfs", "-m reflink=0"),
     Made("btrfs", options="noatime,compress=zstd"),
 ]
-FEW, SOME = range(12), range(40)
+FEW, SOME = range(12), range(24)
 MANY = [range(first, first + 250) for first in range(0, 1000, 250)]
 """Seeds. Other ones give other sequences; the same ones similar ones, as processes race."""
 QUICK = pytest.mark.timeout(300)
@@ -108,7 +108,14 @@ def test_without_the_trace_it_would_be_wrong(tmp_path: Path, made: Made) -> None
 
 
 @QUICK
-@pytest.mark.parametrize("how", Loss, ids=lambda how: how.name.lower())
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param(how, marks=pytest.mark.slow if number else ())
+        for number, how in enumerate(Loss)
+    ],
+    ids=lambda how: how.name.lower(),
+)
 @pytest.mark.parametrize("phase", Phase, ids=lambda phase: phase.name.lower())
 @pytest.mark.parametrize(
     "made", [Made("ext4"), pytest.param(Made("xfs"), marks=pytest.mark.slow)], ids=name

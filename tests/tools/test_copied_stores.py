@@ -76,12 +76,12 @@ def check_copy(folder: Path, seed: int) -> None:
     assert set(found) == set().union(*(needs[name] for name in kept))
 
 
-@pytest.mark.parametrize("seed", range(24))
+@pytest.mark.parametrize("seed", range(8))
 def test_h16_a_copied_store_loses_nothing_by_thinning(tmp_path: Path, seed: int) -> None:
     check_copy(tmp_path, seed)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(24, 200))
+@pytest.mark.parametrize("seed", range(8, 200))
 def test_h16_many_copied_stores_lose_nothing_by_thinning(tmp_path: Path, seed: int) -> None:
     check_copy(tmp_path, seed)

@@ -105,10 +105,11 @@ CASES: dict[str, tuple[Callable[[FolderContents], Iterator[Entry]], Ext4]] = {
     "few large files on ext3": (few_large_files, OLD),
     "many small files in blocks of 1 KiB": (many_small_files, KIB_BLOCKS),
 }
+EACH = [pytest.param(case, marks=pytest.mark.slow if "1 KiB" in case else ()) for case in CASES]
 
 
 @pytest.mark.timeout(240)
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", EACH)
 def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
     tmp_path: Path, case: str
 ) -> None:
@@ -141,7 +142,7 @@ def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
     assert need.size <= bad * 1.05, f"{need.size} bytes were told, {good} would do"
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", EACH)
 def test_blocks_are_counted_as_they_are_used(tmp_path: Path, case: str) -> None:
     make_tree, parameters = CASES[case]
     contents = FolderContents(tmp_path / "contents")
