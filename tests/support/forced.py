@@ -1,6 +1,7 @@
 """A program: what the forced command of a board's key starts in tests.
 
-argv ends in: keeper serve --store STORE --board BOARD, as the line in authorized_keys says.
+argv ends in: keeper serve --store STORE --board BOARD --key FINGERPRINT, as the line in
+authorized_keys says.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ def settings_of(root: Path) -> KeeperSettings:
 
 
 def main() -> int:
-    root, board = Path(sys.argv[-3]), names.check_board(sys.argv[-1])
+    root, board, key = Path(sys.argv[-5]), names.check_board(sys.argv[-3]), sys.argv[-1]
     rules, clock, runner = settings_of(root), SystemClock(), LocalRunner()
     try:
         with session_slots.held(root, board):
@@ -41,6 +42,7 @@ def main() -> int:
                 opened,
                 board,
                 os.environ.get("SSH_ORIGINAL_COMMAND", ""),
+                key=key,
                 settings=rules,
                 clock=clock,
                 runner=runner,
