@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 import yaml
 
 from holdstill.errors import (
+    BusyError,
     DocumentError,
     MachineError,
     PreflightError,
@@ -42,6 +43,7 @@ from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
 from holdstill.model.sizes import BLOCK
 from holdstill.system import clocks, files
+from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -60,6 +62,9 @@ BY_HAND = "READ-ME-FIRST.txt"
 DISCARDED = "discarded-"
 """In trash/: what is being deleted. Nothing of it is of use to anybody."""
 _LIMIT = 64 << 10
+_LOCKED = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW
+AT_GATE, _LOOK, _ROUNDS = 2.0, 0.01, 450
+"""Seconds for which newcomers are kept out, from one look to the next; how often: half an hour."""
 _NUMBER = re.compile(r"\d{1,18}", re.ASCII)
 
 
@@ -259,27 +264,37 @@ class Store:
     @contextmanager
     def using_contents(self) -> Iterator[None]:
         """Keep contents from being swept while the block begins to use some."""
-        with self._locked(fcntl.LOCK_SH):
+        with files.opened(self.root / LOCK, _LOCKED) as lock:
+            with files.opened(self.root / GATE, _LOCKED) as gate:
+                fcntl.flock(gate, fcntl.LOCK_SH)
+                fcntl.flock(lock, fcntl.LOCK_SH)
             yield
 
     @contextmanager
     def alone_with_contents(self) -> Iterator[None]:
-        """Keep everybody from beginning to use contents for the block."""
-        with self._locked(fcntl.LOCK_EX):
-            yield
+        """Keep everybody from beginning to use contents for the block.
 
-    @contextmanager
-    def _locked(self, how: int) -> Iterator[None]:
-        """Hold the lock of all contents, or a share of it.
+        The way to the lock leads through a gate, where whoever wants it alone keeps newcomers out:
+        flock(2) lets one share follow the other without end. For AT_GATE at a time, for somebody
+        may use contents for very long, and the others are not to wait for that.
 
-        The way to it leads through a gate, where whoever wants it alone keeps newcomers out while
-        it waits: flock(2) lets one share follow the other without end.
+        Raises:
+            BusyError: they are in use all the time.
         """
-        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW
-        with files.opened(self.root / LOCK, flags) as lock:
-            with files.opened(self.root / GATE, flags) as gate:
-                fcntl.flock(gate, how)
-                fcntl.flock(lock, how)
+        with files.opened(self.root / LOCK, _LOCKED) as lock:
+            clock = SystemClock()
+            for _ in range(_ROUNDS):
+                with files.opened(self.root / GATE, _LOCKED) as gate:
+                    fcntl.flock(gate, fcntl.LOCK_EX)
+                    if _locked_within(lock, AT_GATE, clock):
+                        break
+                clock.sleep(AT_GATE)
+            else:
+                raise BusyError(
+                    f"the contents of {self.root} are in use all the time",
+                    hint="see which board's session takes so long: `ps` shows `holdstill keeper "
+                    "serve`; `holdstill keeper retire` ends a board's that means harm",
+                )
             yield
 
     def free(self) -> tuple[int, int]:
@@ -288,6 +303,20 @@ class Store:
         free = state.f_bavail * state.f_frsize
         # File systems without a number of inodes (btrfs) report 0 of 0: each takes room there.
         return free, state.f_favail if state.f_files else free // BLOCK
+
+
+def _locked_within(lock: int, seconds: float, clock: SystemClock) -> bool:
+    """Take a lock alone, if it can be had in so many seconds; return whether it was."""
+    ends = clock.monotonic() + seconds
+    while True:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if clock.monotonic() >= ends:
+                return False
+            clock.sleep(_LOOK)
+        else:
+            return True
 
 
 def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:

@@ -6,6 +6,7 @@ import errno
 import os
 import resource
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -244,6 +245,28 @@ def test_who_wants_contents_alone_comes_in_between_those_that_share_them(tmp_pat
         is_over.set()
         for each in sharing:
             each.join()
+
+
+def test_who_uses_contents_for_long_keeps_out_nobody_but_the_collection(tmp_path: Path) -> None:
+    store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+    is_alone, newcomers = threading.Event(), list[int]()
+
+    def alone() -> None:
+        with store.alone_with_contents():
+            is_alone.set()
+
+    waiting = threading.Thread(target=alone)
+    with store.using_contents():  # a board's proof of many contents, say
+        waiting.start()
+        for number in range(3):
+            with store.using_contents():
+                newcomers.append(number)
+            time.sleep(stores.AT_GATE / 2)
+        assert not is_alone.is_set()
+    waiting.join()
+
+    assert newcomers == [0, 1, 2]
+    assert is_alone.is_set()
 
 
 def test_a_name_that_was_cut_off_is_no_board(tmp_path: Path) -> None:
