@@ -6,7 +6,6 @@ import errno
 import os
 import resource
 import threading
-import time
 from pathlib import Path
 
 import pytest
@@ -261,8 +260,8 @@ def test_who_uses_contents_for_long_keeps_out_nobody_but_the_collection(tmp_path
         for number in range(3):
             with store.using_contents():
                 newcomers.append(number)
-            time.sleep(stores.AT_GATE / 2)
-        assert not is_alone.is_set()
+            assert not is_alone.wait(stores.AT_GATE / 2)
+
     waiting.join()
 
     assert newcomers == [0, 1, 2]
