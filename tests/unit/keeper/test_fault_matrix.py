@@ -322,7 +322,7 @@ def test_c12_read_error_or_c12_altered_manifest_stops_thinning_before_it_deletes
     (folder / "manifest.yaml").mkdir()  # as unreadable as a bad sector
     before = sealed_state(store)
 
-    with pytest.raises(SecurityError, match="cannot be read"):
+    with pytest.raises(VerificationError, match="cannot be read"):
         thin.delete_captures(store, PIER_3, KEEP_ONE, clock=clock, runner=FakeSignatures())
 
     assert sealed_state(store) == before

@@ -53,7 +53,8 @@ def command(
     \b
     Examples:
       holdstill keeper accept /srv/holdstill pier-3 --reason "disk restored"
-      holdstill keeper accept /srv/holdstill pier-3 --reason "disk died" --forget-missing
+      holdstill keeper accept /srv/holdstill pier-3 --forget-missing \
+        --reason "disk died"
     """
     opened = as_owner.opened(store)
     if board in account_captures.lost_boards(opened):
