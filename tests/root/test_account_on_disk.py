@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.disks import boot_gap
-from holdstill.keeper import enrolment
+from holdstill.keeper import enrolment, latest_tree
 from holdstill.keeper import store as stores
 from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.local import LocalKeeper
@@ -264,6 +264,37 @@ def test_what_captures_of_an_unchanged_tree_cost_is_what_the_disk_says(
 
     assert charged.bytes == pytest.approx(after[0] - before[0], rel=0.01)
     assert charged.inodes == after[1] - before[1]
+
+
+def test_what_a_tree_of_the_newest_capture_costs_is_what_the_disk_says(
+    house: Boathouse, pier_3: BoardName
+) -> None:
+    """Long names, deep folders and a night's changes: du(1) and the account agree."""
+    clock, runner = SystemClock(), LocalRunner()
+    with LocalKeeper(
+        house.store, pier_3, clock=clock, runner=runner, settings=settings_of(house)
+    ) as keeper:
+        board = keeping.Board(
+            keeper, name=pier_3, gap=boot_gap.encode([]),
+            sign=lambda data: house.sign(pier_3, data),
+        )  # fmt: skip
+        for night in range(3):
+            board.files = {
+                b"srv/%03d/%s-%05d" % (n % 300, b"reading" * 20, n + 4000 * night): b"1.42"
+                for n in range(4000)
+            } | {b"one/%s-%05d" % (b"name" * 40, n): b"1.42" for n in range(2000 * (night + 1))}
+            board.capture()
+            spent = account_of(house, pier_3).balance().today
+            before = _taken(house.store.board_folder(pier_3))
+            latest_tree.refresh(house.store, pier_3, runner, account_of(house, pier_3))
+            charged = spent.growth_to(account_of(house, pier_3).balance().today)
+            after = _taken(house.store.board_folder(pier_3))
+            grown = (max(0, after[0] - before[0]), max(0, after[1] - before[1]))
+            # What a night's removals give back is not given to the board.
+            assert charged.bytes >= grown[0] * 0.99
+            if not night:
+                assert charged.bytes == pytest.approx(grown[0], rel=0.01)
+                assert charged.inodes == pytest.approx(grown[1], rel=0.01)
 
 
 def test_where_inodes_have_no_number_each_takes_room(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import chain, groupby
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
@@ -121,26 +121,61 @@ def _show(store: Store, shelf: BoardCaptures, newest: CaptureBrief, account: Acc
     capture = shelf.capture(newest.name)
     if not before or not _changed(store, top, shelf, before, newest, account):
         with assembled.opened_index(capture) as new:
-            _pay(account, chain.from_iterable(new.placed(part) for part in new.parts()))
+            account.check(cost(chain.from_iterable(new.placed(part) for part in new.parts())))
             store.discard(top)
-            store.disk.make_directory(top)
-            for part in new.parts():
-                store.disk.make_directory(top / str(part))
-                with files.opened(top / str(part), os.O_RDONLY | os.O_DIRECTORY) as handle:
-                    writer = _TreeWriter(store, handle)
-                    writer.make_directories(new.folders(part))
-                    writer.link(new.files(part))
+            tops = (b"", *(b"%d" % part for part in new.parts()), SHOWS.encode())
+            with _charged(account, top, {*tops}):
+                store.disk.make_directory(top)
+                for part in new.parts():
+                    _make(store, top / str(part), new, part, account)
+                store.disk.publish(top / SHOWS, b"")
     store.disk.publish(top / SHOWS, f"{capture.name}\n".encode())
 
 
-def _pay(account: Account, entries: Iterable[PlacedEntry]) -> None:
-    spent = cost(entries)
-    account.check(spent)
-    account.charge(spent)
+def _make(store: Store, folder: Path, new: Index, part: int, account: Account) -> None:
+    """Make the tree of one part."""
+    store.disk.make_directory(folder)
+    below = _directories(new.folders(part)) - {b""}
+    with (
+        files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as handle,
+        _charged(account, folder, below),
+    ):
+        writer = _TreeWriter(store, handle)
+        writer.make_directories(new.folders(part))
+        writer.link(new.files(part))
+
+
+def _directories(entries: Iterable[PlacedEntry]) -> set[bytes]:
+    """Return the directories among entries, and those that entries are in; paths of the part."""
+    found = set[bytes]()
+    for entry in entries:
+        found.add(entry.directory)
+        if not entry.digest:
+            found.add(b"/".join(filter(None, (entry.directory, entry.name))))
+    return found
+
+
+@contextmanager
+def _charged(account: Account, top: Path, directories: set[bytes]) -> Iterator[None]:
+    """Charge by how much directories below top grow in the block, also when it fails."""
+    before = _taken(top, directories)
+    try:
+        yield
+    finally:
+        account.charge(before.growth_to(_taken(top, directories)))
+
+
+def _taken(top: Path, directories: set[bytes]) -> Spent:
+    """Return what directories take; some file systems say 0 of one, and need room all the same."""
+    found = []
+    for directory in directories:
+        with suppress(OSError):  # not there yet, or one that cannot be made
+            found.append(os.lstat(os.fsencode(top) + b"/" + directory).st_blocks * 512)
+    return Spent(bytes=sum(max(BLOCK, size) for size in found), inodes=len(found))
 
 
 def cost(entries: Iterable[PlacedEntry]) -> Spent:
-    """Return what names and directories take; the files are links to what was paid for.
+    """Return what names and directories take at most; the files are links to what was paid for.
 
     A name takes 8 bytes more than its length in ext4 (docs.kernel.org, filesystems/ext4,
     "Directory Entries"), and directories that grew one by one are half full.
@@ -164,7 +199,7 @@ def _changed(
     changes = _changes(shelf, before, newest)
     if changes is None:
         return False
-    _pay(account, chain.from_iterable(found.added for found in changes.values()))
+    account.check(cost(chain.from_iterable(found.added for found in changes.values())))
     if changes:
         store.disk.unlink(top / SHOWS)
     for part, found in changes.items():
@@ -172,7 +207,10 @@ def _changed(
         if not folder.is_dir():
             store.disk.make_directory(folder)
         store.check_own(folder)
-        with files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        with (
+            files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as handle,
+            _charged(account, folder, _directories(found.added)),
+        ):
             writer = _TreeWriter(store, handle)
             writer.remove(reversed(found.removed))  # what is in a directory before it
             writer.make_directories(entry for entry in found.added if not entry.digest)
