@@ -42,7 +42,8 @@ def fill(root: Path) -> None:
     for package in (holdstill, msgspec):
         assert package.__file__
         source = Path(package.__file__).parent
-        shutil.copytree(source, library / "site-packages" / source.name, ignore=LEFT_OUT)
+        # Beside the standard library: Debian looks for packages elsewhere than others do.
+        shutil.copytree(source, library / source.name, ignore=LEFT_OUT)
     shutil.copy(held.HOLDER, root / "holder.py")
     for file in [INTERPRETER, *library.rglob("*.so")]:
         copy_libraries(file, root)
