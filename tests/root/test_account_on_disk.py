@@ -102,6 +102,17 @@ def account_of(house: Boathouse, board: BoardName) -> Account:
     return Account(house.store, enrolled, settings_of(house), clock=SystemClock())
 
 
+@contextmanager
+def signing_board(house: Boathouse, board: BoardName) -> Iterator[keeping.Board[LocalKeeper]]:
+    """Hold a board that signs for real, at a keeper of the settings of its house."""
+    with LocalKeeper(
+        house.store, board, clock=SystemClock(), runner=LocalRunner(), settings=settings_of(house)
+    ) as keeper:
+        yield keeping.Board(
+            keeper, name=board, gap=boot_gap.encode([]), sign=lambda data: house.sign(board, data)
+        )
+
+
 def pushed(
     house: Boathouse, board: BoardName, source: Path, place: str
 ) -> subprocess.Popen[bytes]:
@@ -247,13 +258,8 @@ def test_what_captures_of_an_unchanged_tree_cost_is_what_the_disk_says(
 ) -> None:
     """Each has documents, a directory and lines in the ledger: du(1) and the account agree."""
     clock, runner = SystemClock(), LocalRunner()
-    with LocalKeeper(
-        house.store, pier_3, clock=clock, runner=runner, settings=settings_of(house)
-    ) as keeper:
-        board = keeping.Board(
-            keeper, name=pier_3, files={b"a": b"x"}, gap=boot_gap.encode([]),
-            sign=lambda data: house.sign(pier_3, data),
-        )  # fmt: skip
+    with signing_board(house, pier_3) as board:
+        board.files = {b"a": b"x"}
         board.capture()
         spent, before = account_of(house, pier_3).balance().today, _taken(house.store.root)
         for _ in range(60):
@@ -270,14 +276,8 @@ def test_what_a_tree_of_the_newest_capture_costs_is_what_the_disk_says(
     house: Boathouse, pier_3: BoardName
 ) -> None:
     """Long names, deep folders and a night's changes: du(1) and the account agree."""
-    clock, runner = SystemClock(), LocalRunner()
-    with LocalKeeper(
-        house.store, pier_3, clock=clock, runner=runner, settings=settings_of(house)
-    ) as keeper:
-        board = keeping.Board(
-            keeper, name=pier_3, gap=boot_gap.encode([]),
-            sign=lambda data: house.sign(pier_3, data),
-        )  # fmt: skip
+    runner = LocalRunner()
+    with signing_board(house, pier_3) as board:
         for night in range(3):
             board.files = {
                 b"srv/%03d/%s-%05d" % (n % 300, b"reading" * 20, n + 4000 * night): b"1.42"

@@ -23,7 +23,7 @@ from holdstill.records import capture_contents, manifest_file
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.keeper.references import References
@@ -111,7 +111,8 @@ def missing(store: Store, board: BoardName) -> tuple[str, ...]:
 def unlisted(store: Store, board: BoardName) -> tuple[str, ...]:
     """Say what the store remembers of a board that its ledger does not have."""
     # First, for what is remembered was in the ledger before that.
-    known, accounted = store.remembered_newest(board), _accounted(store, board)
+    known = store.remembered_newest(board)
+    accounted = _known(store, lambda held: (capture.name for capture in held.captures(board)))
     ledger = _ledger(store, board)
     listed = {event.brief.name for event in ledger.sealed}
     here = {str(capture.name) for capture in _captures_of(store, board)}
@@ -132,15 +133,15 @@ def _rolled_back(store: Store, board: BoardName, ledger: Ledger, known: int) -> 
     return (f"{path}: {MISSING}: it {end}, and there was a capture {known}",)
 
 
-def _accounted(store: Store, board: BoardName) -> set[str]:
-    """Return the captures of a board that are accounted for; none where nobody can tell."""
+def _known(store: Store, ask: Callable[[References], Iterable[str]]) -> set[str]:
+    """Return names that the references have; none where nobody can tell. Makes no database."""
     if not os.path.lexists(store.root / references.NAME):
         return set()
     with (
         suppress(references.UnsoundReferencesError, HoldstillError),
         references.opened(store) as held,
     ):
-        return {capture.name for capture in held.captures(board)}
+        return set(ask(held))
     return set()
 
 
@@ -236,11 +237,8 @@ def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
 
 def lost_boards(store: Store) -> frozenset[BoardName]:
     """Return the boards whose folder is gone, by what the store or the references remember."""
-    known = set(store.lost_boards())
-    with suppress(references.UnsoundReferencesError, HoldstillError):
-        if os.path.lexists(store.root / references.NAME):
-            with references.opened(store) as held:
-                known.update(map(names.check_board, held.boards()))
+    accounted = _known(store, lambda held: held.boards())
+    known = {*store.lost_boards(), *map(names.check_board, accounted)}
     return frozenset(known.difference(folder.name for folder in store.board_folders()))
 
 

@@ -261,14 +261,16 @@ class BoardCaptures:
             booted_at=ledger.booted_at.get(name, ""),
             boot=ledger.boot.get(name),
             damaged_at=ledger.damaged_at.get(name, ""),
-            faults=(*chain_faults, *self._faults_on_disk(event, is_signed=self._is_signed)),
+            faults=(
+                *chain_faults,
+                *self._faults_on_disk(
+                    event, is_signed=lambda _, data, seal: self.is_signed(data, seal)
+                ),
+            ),
         )
 
     def _line_fault(self, fault: tuple[int, str]) -> str:
         return f"ledger, line {fault[0]}: {fault[1]}: {self.ledger_file.path}"
-
-    def _is_signed(self, event: SealedEvent, data: bytes, seal: bytes) -> bool:  # noqa: ARG002
-        return self.is_signed(data, seal)
 
     def _faults_on_disk(
         self, event: SealedEvent, *, is_signed: Callable[[SealedEvent, bytes, bytes], bool]

@@ -75,9 +75,9 @@ def _odd(path: Path, due: int) -> Iterator[str]:
     what = "folder" if due == stat.S_IFDIR else "file"
     if stat.S_IFMT(mode) != due:
         kind = _KINDS.get(stat.S_IFMT(mode), "something else")
-        do = "put what it points to in its place" if path.exists() else "move it away"
-        said = do if stat.S_ISLNK(mode) else "move it away"
-        yield f"{path}: {kind} is in the place of a {what} of the store; what to do: {said}"
+        leads_on = stat.S_ISLNK(mode) and path.exists()
+        do = "put what it points to in its place" if leads_on else "move it away"
+        yield f"{path}: {kind} is in the place of a {what} of the store; what to do: {do}"
     elif not mode & stat.S_IRUSR:
         right = "u+rwx" if due == stat.S_IFDIR else "u+rw"
         yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
