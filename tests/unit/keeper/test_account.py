@@ -47,16 +47,6 @@ NUMBERS = st.builds(
 )
 
 
-@pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
-
-
 def account_of(store: Store, clock: FakeClock, *, limits: BoardLimits | None = None) -> Account:
     rules = keeping.no_limits(store.root, limits=limits)
     return Account(store, enrolment.read(store, PIER_3), rules, clock=clock)

@@ -16,23 +16,11 @@ from support import keeping
 from support.keeping import PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
 
 DAY = 86_400
 ONE_A_MONTH = Retention(days=1, weeks=0, months=12, years=0, at_least=1)
-
-
-@pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
 
 
 def captured(store: Store, clock: FakeClock, *, months: int) -> list[str]:

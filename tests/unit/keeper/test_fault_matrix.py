@@ -43,16 +43,6 @@ KEEP_ONE = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
 
 
 @pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
-
-
-@pytest.fixture
 def board(store: Store, clock: FakeClock) -> LocalBoard:
     """A board with two captures."""
     board = Board(keeping.keeper_of(store, clock=clock), clock=clock)

@@ -45,16 +45,6 @@ def digest_of(content: bytes) -> str:
 
 
 @pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
-
-
-@pytest.fixture
 def keeper(store: Store, clock: FakeClock) -> LocalKeeper:
     return keeping.keeper_of(store, clock=clock)
 

@@ -24,16 +24,6 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
-
-
-@pytest.fixture
 def board(store: Store, clock: FakeClock) -> LocalBoard:
     """A board with four captures."""
     board = Board(keeping.keeper_of(store, clock=clock), clock=clock)

@@ -22,8 +22,6 @@ from support import keeping
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
     from holdstill.system.process import Command
@@ -31,16 +29,6 @@ if TYPE_CHECKING:
 LocalBoard = Board[LocalKeeper]
 NEWEST_TWO = Retention(days=0, weeks=0, months=0, years=0, at_least=2)
 DAY = 86_400
-
-
-@pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
 
 
 @pytest.fixture

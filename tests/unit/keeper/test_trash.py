@@ -12,7 +12,6 @@ import pytest
 from holdstill.keeper import trash
 from holdstill.model import names
 from support import keeping
-from support.keeping import FakeClock
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import Digest
+    from support.keeping import FakeClock
 
 BODY = b"1.42 m"
 
@@ -30,16 +30,6 @@ def digest(body: bytes) -> Digest:
 
 DIGEST = digest(BODY)
 GRACE = timedelta(days=3)
-
-
-@pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
 
 
 def put(store: Store, clock: FakeClock, body: bytes = BODY) -> Path:
