@@ -159,7 +159,7 @@ class Pier:
 def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
     folder = tmp_path_factory.mktemp("pier")
     with (
-        boards.running(folder, size=192 * MIB, thawed_every=3600) as board,
+        boards.running(folder, size=192 * MIB) as board,
         filled(board.root / "large", FOLLOWED),
         a_large_file_is_written_to(board.root / "large", size=FOLLOWED),
         subprocess.Popen([sys.executable, "-c", SERVICE, board.root / "counter"]) as service,

@@ -110,7 +110,7 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pier]:
     hooks = "".join(HOOK.format(name=name, place=services) for name in SERVICES)
     try:
         with (
-            boards.running(folder, thawed_every=1800) as board,
+            boards.running(folder) as board,
             boards.kept(folder, board) as kept,
             relay.running(kept.server.port) as link,
         ):

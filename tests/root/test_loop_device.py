@@ -133,6 +133,18 @@ def test_the_guard_thaws_when_its_time_is_up(tmp_path: Path) -> None:
     assert guard.thawed
 
 
+def test_the_guard_leaves_holds_alone_that_end_in_time(tmp_path: Path) -> None:
+    with loop.ext4_volume(tmp_path) as volume, loop.thaw_guard(volume, seconds=4) as guard:
+        let_go = []
+        for _ in range(6):
+            freeze(volume)
+            time.sleep(1)
+            let_go.append(loop.thaw(volume))
+
+    assert let_go == [True] * 6
+    assert not guard.thawed
+
+
 def test_the_guard_thaws_at_the_end_of_its_block(tmp_path: Path) -> None:
     with loop.ext4_volume(tmp_path) as volume:
         with loop.thaw_guard(volume) as guard:

@@ -53,12 +53,8 @@ def running(
     size: int = 384 * MIB,
     kind: str = "ext4",
     mkfs: Sequence[str] = (),
-    thawed_every: float = 120,
 ) -> Iterator[Board]:
-    """Hold a board with an unmounted FAT boot partition and a mounted root, an ext4 by default.
-
-    thawed_every: seconds; a test that freezes for longer in all, or often, wants more of them.
-    """
+    """Hold a board with an unmounted FAT boot partition and a mounted root, an ext4 by default."""
     image = loop.partitioned_image(folder / "card.img", size=size, script=script)
     with loop.attached(image) as disk:
         boot, root = disk.partition(1), disk.partition(2)
@@ -67,7 +63,7 @@ def running(
         fill_boot(boot, folder)
         with (
             loop.mounted(root, folder / "root", options="noatime") as at,
-            loop.thaw_guard(at, seconds=thawed_every),
+            loop.thaw_guard(at, seconds=120),
         ):
             (at / "etc").mkdir()
             (at / "etc/fstab").write_text(

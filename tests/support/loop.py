@@ -145,8 +145,9 @@ def thaw(mount_point: Path) -> bool:
 def thaw_guard(mount_point: Path, *, seconds: float = 15) -> Iterator[ThawGuard]:
     """Hold a file system's thaw ready in another process before a test freezes it.
 
-    It thaws every `seconds`, when the block ends, and when the test dies. Every test that freezes
-    does so inside this block: what writes to a frozen file system cannot even be killed.
+    It thaws what stays frozen for `seconds`, or was when the block ended or the test died. Every
+    test that freezes does so inside this block: what writes to a frozen file system cannot
+    even be killed.
     """
     guard = ThawGuard(
         subprocess.Popen(
