@@ -7,8 +7,9 @@ file account.json has what the staging held at the last look: a run that was kil
 is charged by the next look, whoever takes it. Hashing is charged by the size that files claim,
 before it begins.
 
-A day is one of the keeper's clock (UTC). A clock that jumps back gives nothing back, nor one that
-then jumps forth to where it was.
+A day is one of the keeper's clock (UTC). What was spent is remembered for some days: a clock that
+was ahead takes nothing from the days that then come, and one that jumps back or forth gives
+nothing back.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import fcntl
 import os
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 import msgspec
@@ -44,8 +45,8 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 NAME = "account.json"
-NEAR = timedelta(days=2)
-"""A clock that was ahead by no more has been there; one that was years ahead was wrong then."""
+DAYS_MOST = 8
+"""So many days are remembered, those nearest to today."""
 MARGIN_MAX = 64 * MIB
 """Bytes kept free above min_free for what rsync writes until it is stopped."""
 
@@ -92,30 +93,34 @@ class Balance(Record, frozen=True, kw_only=True):
     """The document account.json. Pure.
 
     Attributes:
-        day: that `today` is about, by the keeper's clock (YYYY-MM-DD, UTC).
-        latest: day that the clock has shown.
-        today: spent on that day.
+        day: the last that the keeper's clock has shown (UTC).
+        days: spent on each of the days that are remembered.
         run: spent since the board's last capture was sealed.
         staged: what each folder of the staging held at the last look; all of it is charged
             already.
     """
 
-    day: str = ""
-    latest: date = date.min
-    today: Spent = NOTHING
+    day: date = date.min
+    days: dict[date, Spent] = msgspec.field(default_factory=dict)
     run: Spent = NOTHING
     staged: tuple[Spent, ...] = (NOTHING,) * FOLDERS
 
-    def on(self, day: str) -> Balance:
-        """Return the balance on a day: one that was not there before begins with nothing."""
-        now = date.fromisoformat(day)
-        is_seen = timedelta(0) <= self.latest - now <= NEAR
-        today = NOTHING if day > self.day and not is_seen else self.today
-        return msgspec.structs.replace(self, day=day, latest=max(now, self.latest), today=today)
+    @property
+    def today(self) -> Spent:
+        """What was spent on its day."""
+        return self.days.get(self.day, NOTHING)
+
+    def on(self, day: date) -> Balance:
+        """Return the balance on a day: a later one that was not there yet begins with nothing."""
+        known = {self.day: self.today} | self.days
+        spent = known.get(day, NOTHING if day > self.day else self.today)
+        nearest = sorted(known.items(), key=lambda of: abs(of[0] - day))[: DAYS_MOST - 1]
+        return msgspec.structs.replace(self, day=day, days=dict(nearest) | {day: spent})
 
     def charged(self, spent: Spent) -> Balance:
         """Return the balance after something was spent."""
-        return msgspec.structs.replace(self, today=self.today + spent, run=self.run + spent)
+        days = self.days | {self.day: self.today + spent}
+        return msgspec.structs.replace(self, days=days, run=self.run + spent)
 
     def looked(self, number: int, staged: Spent) -> Balance:
         """Return the balance after a look at a folder: what it grew by is charged."""
@@ -237,7 +242,7 @@ class Account:
             found = msgspec.json.decode(files.read_regular(self._folder / NAME), type=Balance)
         except (FileNotFoundError, msgspec.DecodeError):
             found = Balance()
-        return found.on(self._clock.now().strftime("%Y-%m-%d"))
+        return found.on(self._clock.now().date())
 
     def allowances(self) -> tuple[Allowance, ...]:
         """Return all limits as they stand."""

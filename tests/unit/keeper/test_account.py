@@ -7,6 +7,7 @@ import fcntl
 import hashlib
 import os
 import stat
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError, SecurityError
 from holdstill.keeper import enrolment, incoming, ingest, open_run
-from holdstill.keeper.account import Account, Balance, Rules, Spent
+from holdstill.keeper.account import DAYS_MOST, Account, Balance, Rules, Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
 from holdstill.keeper.receiving import ArrivalMonitor
@@ -111,14 +112,37 @@ def test_looks_at_a_staging_charge_every_growth_and_give_nothing_back(
 def test_a_later_day_begins_with_nothing_and_a_clock_that_jumps_back_gives_nothing(
     days: list[str], spent: int
 ) -> None:
-    balance = Balance().on("2026-11-25").charged(Spent(bytes=5))
+    balance = Balance().on(date(2026, 11, 25)).charged(Spent(bytes=5))
 
     for day in days:
-        balance = balance.on(day)
+        balance = balance.on(date.fromisoformat(day))
 
     assert balance.today.bytes == spent
     assert balance.run.bytes == 5
-    assert balance.day == days[-1]
+    assert balance.day == date.fromisoformat(days[-1])
+
+
+def test_a_clock_that_was_ahead_takes_nothing_from_the_days_that_come_and_gives_none_twice() -> (
+    None
+):
+    balance, spent = Balance(), []
+
+    for day in (25, 27, 25, 26, 27, 28, 27, 29, 28):
+        balance = balance.on(date(2026, 11, day)).charged(Spent(bytes=1))
+        spent.append(balance.today.bytes)
+
+    assert spent == [1, 1, 2, 1, 2, 1, 3, 1, 2]
+
+
+@given(st.lists(st.dates(date(2020, 1, 1), date(2020, 3, 1)), max_size=60))
+def test_so_many_days_are_remembered_and_no_more(days: list[date]) -> None:
+    balance = Balance()
+
+    for day in days:
+        balance = balance.on(day).charged(Spent(bytes=1))
+
+    assert len(balance.days) <= DAYS_MOST
+    assert msgspec.json.decode(msgspec.json.encode(balance), type=Balance) == balance
 
 
 @given(st.integers(0, 1 << 40), st.integers(0, 1 << 40))
@@ -127,7 +151,7 @@ def test_h19_a_board_within_its_daily_share_leaves_as_much_as_it_took(
 ) -> None:
     settings = KeeperSettings(store=Path("/srv"), min_free=ByteSize(0))
     rules = Rules(settings, settings.limits)
-    balance = Balance(today=Spent(bytes=used))
+    balance = Balance(days={date.min: Spent(bytes=used)})
 
     share = next(
         allowance
