@@ -324,19 +324,3 @@ def test_another_host_key_is_no_broken_link(tmp_path: Path, attempts: int, words
         )
 
     assert runs_of(tmp_path) == 1
-
-
-def test_what_only_looks_like_a_left_over_folder_is_left_alone(tmp_path: Path) -> None:
-    memory, elsewhere = tmp_path / "memory", tmp_path / "elsewhere"
-    for folder in (memory, elsewhere):
-        folder.mkdir()
-    (elsewhere / "kept").touch()
-    (memory / "send-link").symlink_to(elsewhere)
-    (memory / "send-file").touch()
-    (memory / "send-old").mkdir()
-
-    with rsync.own_folder(memory) as folder:
-        names = set(names_in(memory))
-
-    assert names == {"send-link", "send-file", folder.name}
-    assert (elsewhere / "kept").exists()

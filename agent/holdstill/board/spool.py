@@ -7,17 +7,14 @@ no hashing, no flushing, no network.
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
-import shutil
-import tempfile
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 from holdstill.errors import PauseError, PreflightError
-from holdstill.system import files
+from holdstill.system import files, work_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -91,19 +88,15 @@ class Spool:
         self._count = 0
         self._handle = -1
         self._place = ""
+        self._undo = ExitStack()
 
     def __enter__(self) -> Self:
-        with _locked(self._parent):
-            # Remove the spools of runs that are dead.
-            for place in self._parent.glob(f"{PREFIX}*"):
-                flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
-                with suppress(BlockingIOError), files.opened(place, flags) as handle:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                    shutil.rmtree(place)
-            self._place = tempfile.mkdtemp(prefix=PREFIX, dir=self._parent)
-            self._handle = os.open(self._place, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-            # As long as we live: this is how a later run knows that it is not left over.
-            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        with ExitStack() as undo:
+            place = undo.enter_context(work_folder.made(self._parent, prefix=PREFIX))
+            flags = os.O_RDONLY | os.O_DIRECTORY
+            self._handle = undo.enter_context(files.opened(place, flags))
+            self._place = str(place)
+            self._undo = undo.pop_all()
         return self
 
     def __exit__(
@@ -112,8 +105,7 @@ class Spool:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        shutil.rmtree(self._place, ignore_errors=True)
-        os.close(self._handle)
+        self._undo.close()
         self._handle = -1
 
     @property
@@ -294,14 +286,6 @@ def needed_for(handle: int) -> int:
         return needed(status.st_size)
     spans = files.data_ranges(handle, status.st_size)
     return PER_FILE + sum(_pages(end - start) for start, end in spans)
-
-
-@contextmanager
-def _locked(directory: Path) -> Iterator[None]:
-    """Keep other runs from making or collecting spools here."""
-    with files.opened(directory, os.O_RDONLY | os.O_DIRECTORY) as handle:
-        fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
 
 
 def limit_for(directory: Path, share: float, *, meminfo: Path = MEMINFO) -> int:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -14,6 +12,7 @@ from holdstill.errors import UsageError
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model.sizes import human
 from holdstill.records.index_series import IndexSeries
+from holdstill.system import work_folder
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import each_board, find
 from holdstill.workflow.each_board import EachBoard
@@ -21,6 +20,7 @@ from holdstill.workflow.find import PathWish
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from holdstill.cli.consoles import Console
     from holdstill.model.names import BoardName
@@ -54,8 +54,8 @@ def command(
       holdstill find '*.conf' --json
     """
     wish = PathWish.parse(pattern)
-    with tempfile.TemporaryDirectory(prefix="holdstill-") as folder:
-        found = _found(wish, board, store_address, Path(folder), listed)
+    with work_folder.made() as folder:
+        found = _found(wish, board, store_address, folder, listed)
     worst = max(found.exit_code, *(one.exit_code for one in found.results.values()), 0)
     if as_json:
         options.print_json({"boards": found.results, "troubles": found.troubles})

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
 from contextlib import ExitStack, contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.cli import local_store, options, terminal
@@ -14,6 +12,7 @@ from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import store_address
 from holdstill.model.store_address import HostAddress
 from holdstill.records import signature
+from holdstill.system import work_folder
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport.identity import Identity
@@ -47,9 +46,7 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
     key = signature.public_half(access.key, machine)
     identity = Identity(access.key, access.host_keys)
     with ExitStack() as undo:
-        folder = Path(
-            undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-", dir=access.cache))
-        )
+        folder = undo.enter_context(work_folder.made(access.cache))
         channel = undo.enter_context(
             ssh_session.connected(
                 address, identity, command=forced_command.CONTROL, heartbeat=json_rpc.ALIVE

@@ -6,11 +6,10 @@ import base64
 import binascii
 import re
 import struct
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from holdstill.system import work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -43,8 +42,8 @@ class SshKeygen:
 
     def make(self, kind: str, *, bits: int, comment: str) -> KeyPair:
         """Return a new key pair without a passphrase; bits is 0 for kinds of one size."""
-        with tempfile.TemporaryDirectory(prefix="holdstill-key-") as folder:
-            path = Path(folder) / "key"
+        with work_folder.made() as folder:
+            path = folder / "key"
             words = ("ssh-keygen", "-q", "-t", kind, "-N", "", "-C", comment, "-f", path)
             size = ("-b", str(bits)) if bits else ()
             self.machine.run(Command.of(*words, *size, timeout=300))

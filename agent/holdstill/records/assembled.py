@@ -7,19 +7,18 @@ from __future__ import annotations
 
 import hashlib
 import os
-import tempfile
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import DamagedContentError, SecurityError, VerificationError
 from holdstill.model import pieces
 from holdstill.model.sizes import human
 from holdstill.records import index_file
-from holdstill.system import files, sparse_copy
+from holdstill.system import files, sparse_copy, work_folder
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
+    from pathlib import Path
 
     from holdstill.model.manifest import Attachment
     from holdstill.model.pieces import Part, PieceList
@@ -105,8 +104,8 @@ def read(source: ContentSource, attachment: Attachment, *, limit: int) -> bytes:
 @contextmanager
 def as_file(source: ContentSource, attachment: Attachment) -> Iterator[Path]:
     """Hold an attachment as a file for the length of the block."""
-    with tempfile.TemporaryDirectory(prefix="holdstill-") as folder:
-        path = Path(folder, "attachment")
+    with work_folder.made() as folder:
+        path = folder / "attachment"
         write(source, attachment, path)
         yield path
 

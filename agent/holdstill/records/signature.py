@@ -13,8 +13,6 @@ import base64
 import hashlib
 import os
 import re
-import tempfile
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import (
@@ -24,10 +22,12 @@ from holdstill.errors import (
     SecurityError,
     UsageError,
 )
+from holdstill.system import work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from holdstill.model.names import BoardName
     from holdstill.system.process import Runner
@@ -99,8 +99,8 @@ def verify(
         MachineError: it cannot be checked here, by this user, or ssh-keygen does not work.
         CommandError: ssh-keygen is missing, was killed, or ran out of time.
     """
-    with tempfile.TemporaryDirectory(prefix="holdstill-") as name:
-        signers, seal = Path(name, "signers"), Path(name, "signature")
+    with work_folder.made() as folder:
+        signers, seal = folder / "signers", folder / "signature"
         lines = [f'{board} namespaces="{NAMESPACE}" {check_public_key(key)}\n' for key in keys]
         signers.write_text("".join(lines), encoding="ascii")
         seal.write_bytes(signature)

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import CommandError, PreflightError
 from holdstill.model import paths
 from holdstill.rehearse import bootable_card, console_markers, emulation, qemu_command, screenshot
-from holdstill.system import process
+from holdstill.system import process, work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from contextlib import AbstractContextManager
+    from pathlib import Path
 
     from holdstill.rehearse.console_markers import ConsoleFinding
     from holdstill.rehearse.emulation import EmulatorSetup, LoaderConfig
@@ -111,7 +110,7 @@ def rehearse(
     image, log = image.absolute(), log.absolute()
     fit_slot(image)
     with ExitStack() as undo:
-        work = Path(undo.enter_context(tempfile.TemporaryDirectory(prefix="holdstill-rehearse-")))
+        work = undo.enter_context(work_folder.made())
         way = emulation.choose(undo.enter_context(bootable_card.opened(image)))
         way = way if picture else replace(way, screen=None)
         if way.missing is not None:

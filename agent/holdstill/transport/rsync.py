@@ -18,20 +18,17 @@ that change are.
 
 from __future__ import annotations
 
-import fcntl
 import os
 import re
-import shutil
-import tempfile
 from collections.abc import Callable
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, LinkError, SecurityError
-from holdstill.system import cpu, files, process
+from holdstill.system import cpu, process, work_folder
 from holdstill.system.process import Command
 from holdstill.transport import host_keys
 
@@ -214,7 +211,7 @@ class RsyncTransfer:
     @contextmanager
     def _laid_out(self, wanted: Mapping[str, Path]) -> Iterator[Path]:
         """Make the folder of symlinks."""
-        with own_folder(self.memory) as folder:
+        with work_folder.made(self.memory, prefix=PREFIX) as folder:
             for name, path in wanted.items():
                 if "/" in name or name in {"", ".", ".."}:
                     raise SecurityError(f"{name!r} cannot be sent under this name")
@@ -240,32 +237,6 @@ class RsyncTransfer:
                 _check_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
-
-
-@contextmanager
-def own_folder(memory: Path) -> Iterator[Path]:
-    """Hold a new folder here; those of runs that were killed are removed first."""
-    with ExitStack() as undo:
-        with files.opened(memory, _FOLDER) as all_runs:
-            fcntl.flock(all_runs, fcntl.LOCK_EX)
-            _collect(memory)
-            name = undo.enter_context(tempfile.TemporaryDirectory(prefix=PREFIX, dir=memory))
-            handle = undo.enter_context(files.opened(Path(name), _FOLDER))
-            # As long as we live: this is how a later run knows that it is not left over.
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        yield Path(name)
-
-
-def _collect(memory: Path) -> None:
-    for place in memory.glob(f"{PREFIX}*"):
-        # Locked: it lives. Not found: it is ending by itself, which takes no lock. No folder, or
-        # somebody else's: not made by us.
-        with (
-            suppress(BlockingIOError, FileNotFoundError, NotADirectoryError, PermissionError),
-            files.opened(place, _FOLDER | os.O_NOFOLLOW) as handle,
-        ):
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            shutil.rmtree(place)
 
 
 def _watch(output: IO[bytes], progress: Progress) -> bytes:

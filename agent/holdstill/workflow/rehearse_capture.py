@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.keeper import capture_notes
 from holdstill.model import sizes
 from holdstill.model.sizes import GIB
 from holdstill.rehearse import rehearsal
+from holdstill.system import work_folder
 from holdstill.workflow import rebuild
 from holdstill.workflow.rebuild import RebuildOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
 from holdstill.workflow.rebuild_goal import ImageGoal
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.keeper.board_captures import StoredCapture
     from holdstill.keeper.store import Store
     from holdstill.rehearse.rehearsal import EmulatorRunner, Rehearsal
@@ -54,8 +55,8 @@ def rehearse(
         deadline: seconds until the boot has failed.
         sign: regular expression that means success; "" for a login prompt.
     """
-    with tempfile.TemporaryDirectory(prefix="rehearse-", dir=scratch) as folder:
-        image = Path(folder) / "scratch.img"
+    with work_folder.made(scratch) as folder:
+        image = folder / "scratch.img"
         made = rebuild.rebuild(
             capture,
             ImageGoal(image, wanted=scratch_size(capture.manifest().disk.size)),

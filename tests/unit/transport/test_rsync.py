@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import itertools
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -85,28 +84,3 @@ def test_an_address_of_version_6_is_bracketed() -> None:
     way = RsyncEndpoint(HostAddress("keeper", "2001:db8::7"))
 
     assert way.remote("incoming/x") == "keeper@[2001:db8::7]:incoming/x"
-
-
-def test_the_folder_of_a_run_that_was_killed_is_removed_and_that_of_a_live_one_is_not(
-    tmp_path: Path,
-) -> None:
-    dead = tmp_path / f"{rsync.PREFIX}of-the-dead"
-    dead.mkdir()
-    (dead / "0123").symlink_to("/etc/hostname")
-
-    with rsync.own_folder(tmp_path) as first, rsync.own_folder(tmp_path) as second:
-        assert set(tmp_path.iterdir()) == {first, second}
-
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_runs_that_begin_and_end_at_once_do_not_trip_over_each_other(tmp_path: Path) -> None:
-    def come_and_go(number: int) -> None:
-        for _ in range(40):
-            with rsync.own_folder(tmp_path) as folder:
-                (folder / str(number)).symlink_to("/etc/hostname")
-
-    with ThreadPoolExecutor(8) as pool:
-        list(pool.map(come_and_go, range(8)))
-
-    assert list(tmp_path.iterdir()) == []

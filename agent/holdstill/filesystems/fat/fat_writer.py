@@ -8,19 +8,18 @@ copies of all contents, and minutes for a directory with thousands of similar lo
 from __future__ import annotations
 
 import os
-import tempfile
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
 from holdstill.filesystems.fat.fat_boot_sector import OEM_AT, BootSector
 from holdstill.filesystems.fat.fat_populate import FatPopulator
 from holdstill.filesystems.writer_input import NoCounter
-from holdstill.system import files, sparse_copy
+from holdstill.system import files, sparse_copy, work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
@@ -67,8 +66,8 @@ def make_empty(
     length = parameters.sectors * parameters.sector_size or size
     if length > size:
         raise TargetRefusedError(f"a FAT of {length} bytes does not fit a partition of {size}")
-    with tempfile.TemporaryDirectory(prefix="holdstill-fat-") as folder:
-        image, boot = _best(Path(folder), length, parameters, machine)
+    with work_folder.made() as folder:
+        image, boot = _best(folder, length, parameters, machine)
         with files.opened(image) as source:
             sparse_copy.copy(source, target, size=min(boot.empty_size, length), target_at=offset)
     for sector in boot.boot_sectors:

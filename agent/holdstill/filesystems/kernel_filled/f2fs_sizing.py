@@ -7,19 +7,19 @@ than 52 MiB (f2fs-tools 1.15, measured).
 from __future__ import annotations
 
 import struct
-import tempfile
 from itertools import groupby
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import CommandError, PreflightError
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Need
 from holdstill.model.sizes import MIB, align_up
+from holdstill.system import work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from holdstill.model.entries import Entry
     from holdstill.system.process import Runner
@@ -60,8 +60,8 @@ def minimum(wanted: int, *, machine: Runner) -> Need:
         PreflightError: this machine's mkfs.f2fs makes none that would do.
     """
     wanted += SLACK + wanted // 200
-    with tempfile.TemporaryDirectory(prefix="holdstill-fit-") as folder:
-        scratch, size = Path(folder) / "empty", LEAST
+    with work_folder.made() as folder:
+        scratch, size = folder / "empty", LEAST
         for _ in range(_ROUNDS):
             missing = wanted - _room(scratch, size, machine)
             if missing <= 0:

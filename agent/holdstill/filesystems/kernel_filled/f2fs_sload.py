@@ -17,7 +17,6 @@ import stat
 import struct
 import tempfile
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError, TargetRefusedError
@@ -25,11 +24,12 @@ from holdstill.filesystems.kernel_filled.kernel_populate import Populator
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
 from holdstill.model.sizes import human
-from holdstill.system import files
+from holdstill.system import files, work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
 
     from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
@@ -132,8 +132,8 @@ def load(
         TargetFailedError: the tree cannot be laid out, or not all of it was loaded.
         VerificationError: a content does not match its digest.
     """
-    with tempfile.TemporaryDirectory(prefix="holdstill-tree-") as private:
-        folder = Path(private) / "tree"
+    with work_folder.made() as private:
+        folder = private / "tree"
         folder.mkdir()
         with files.opened(folder, os.O_RDONLY | os.O_DIRECTORY) as root:
             populator = Populator(root, contents, heads, progress)

@@ -12,10 +12,8 @@ from __future__ import annotations
 import heapq
 import os
 import secrets
-import tempfile
 import uuid
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from msgspec import structs
@@ -26,10 +24,11 @@ from holdstill.filesystems.kernel_filled import kernel_writer, sizing_by_rule
 from holdstill.model.entries import Entry, EntryType, key
 from holdstill.model.layout import Need
 from holdstill.model.sizes import MIB
-from holdstill.system import sparse_copy
+from holdstill.system import sparse_copy, work_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from holdstill.filesystems.writer_input import Entries
     from holdstill.model.layout import Other
@@ -60,8 +59,8 @@ def minimum(
     """
     most = sizing_by_rule.need(entries(), parameters, contents=contents).size
     least = sizing_by_rule.RULES[parameters.type].least - MIB
-    with tempfile.TemporaryDirectory(prefix="holdstill-fit-") as folder:
-        trial = _Trial(Path(folder) / "trial", entries, parameters, contents, machine)
+    with work_folder.made() as folder:
+        trial = _Trial(folder / "trial", entries, parameters, contents, machine)
         warnings = trial.run(most)
         while most - least > max(2 * MIB, most // _PRECISION):
             middle = (least + most) // 2 // MIB * MIB
