@@ -60,10 +60,17 @@ class Host:
         (self.folder / "root-home").mkdir()
 
     def run(
-        self, *words: object, user: int = 0, given: Path = Path(os.devnull)
+        self,
+        *words: object,
+        user: int = 0,
+        given: Path = Path(os.devnull),
+        is_read_only: bool = False,
     ) -> subprocess.CompletedProcess[bytes]:
         """Run the product as root, or as another user; given is its standard input."""
         script = 'mount --bind "$1/passwd" /etc/passwd && mount --bind "$1/group" /etc/group && '
+        if is_read_only:
+            script += 'mount --bind "$1/quay/store" "$1/quay/store" && '
+            script += 'mount --options remount,bind,ro "$1/quay/store" && '
         become = () if user == 0 else ("setpriv", f"--reuid={user}", f"--regid={user}",
                                        "--init-groups")  # fmt: skip
         with given.open("rb") as stdin:
@@ -299,3 +306,26 @@ def test_a_repair_says_what_is_still_to_do_and_does_not_advise_itself(host: Host
     assert f"{digest}: awaited" in said
     assert "run `holdstill capture` on the boards" in said
     assert "verify --repair" not in said
+
+
+def test_a_key_is_shut_out_of_the_owners_authorized_keys_though_the_store_is_read_only(
+    host: Host,
+) -> None:
+    public = (host.folder / "made/pier-3.pub").read_bytes()
+    lines = host.folder / "home/.ssh/authorized_keys"
+    lines.parent.mkdir(mode=0o700)
+    lines.write_bytes(public)
+    programs.run("chown", "-R", f"{OWNER}:{OWNER}", lines.parent)
+    retire = ("keeper", "retire", host.store, "pier-3")
+
+    told = host.run(*retire, user=STRANGER, is_read_only=True)
+    kept = lines.read_bytes()
+    done = host.run(*retire, is_read_only=True)
+
+    assert told.returncode != 0
+    assert kept == public
+    assert done.returncode == PreflightError.exit_code, done
+    assert f"1 line with a withdrawn key went out of {lines}" in done.stdout.decode()
+    assert b"When the store can be written" in done.stderr
+    assert lines.read_bytes() == b""
+    assert not (host.folder / "root-home/.ssh").exists()

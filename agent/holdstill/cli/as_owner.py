@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from holdstill.system.users import User
 
 
-def opened(root: Path) -> Store:
-    """Open a store in order to change it, as its owner.
+def opened(root: Path, *, even_read_only: bool = False) -> Store:
+    """Open a store in order to change it, as its owner; even_read_only: also where nobody can.
 
     Raises:
         UsageError: there is none.
@@ -34,7 +34,7 @@ def opened(root: Path) -> Store:
     top = root.absolute()
     # A mount point whose disk is not there may be root's: that there is no store is said first.
     stores.check_is_there(top)
-    become_owner(top)
+    become_owner(top, even_read_only=even_read_only)
     return stores.open_store(top)
 
 
@@ -48,7 +48,7 @@ def opened_at(address: str | None) -> Store:
     return opened(local_store.folder(address))
 
 
-def become_owner(root: Path) -> None:
+def become_owner(root: Path, *, even_read_only: bool = False) -> None:
     """Be the owner of a store, or of the directory that is to become one.
 
     As root, this does not return: the same command line begins anew.
@@ -57,11 +57,11 @@ def become_owner(root: Path) -> None:
         PreflightError: this user is not, and cannot become that.
     """
     owner = store_owner.owner(root)
-    if owner is None or not store_owner.is_a_stranger(root):
+    if owner is None or not store_owner.is_a_stranger(root, if_read_only=even_read_only):
         return
     if os.geteuid() == 0:
         users.start_again_as(owner)
-    store_owner.check(root, hint=_hint(root, owner))
+    store_owner.check(root, hint=_hint(root, owner), if_read_only=even_read_only)
 
 
 def _hint(root: Path, owner: User) -> str:

@@ -33,24 +33,32 @@ def owner(root: Path) -> User | None:
     return None
 
 
-def is_a_stranger(root: Path) -> bool:
+def is_a_stranger(root: Path, *, if_read_only: bool = False) -> bool:
     """Whether what this process makes in a store would belong to another user than the store.
 
-    Tried out, for network and FAT file systems give every file to one user. Where all is
-    read-only nobody is a stranger.
+    Tried out, for network and FAT file systems give every file to one user.
+
+    Args:
+        root: of the store.
+        if_read_only: what anybody else than the owner is where all is read-only.
     """
     found = owner(root)
-    return found is not None and _own_files(root, found.uid) not in {found.uid, None}
+    if found is None:
+        return False
+    whose = _own_files(root, found.uid)
+    return if_read_only if whose is None else whose != found.uid
 
 
-def check(root: Path, *, hint: str) -> None:
+def check(root: Path, *, hint: str, if_read_only: bool = False) -> None:
     """Check that what this process makes in a store belongs to the store's owner.
+
+    if_read_only: as `is_a_stranger` has it.
 
     Raises:
         PreflightError: it does not.
     """
     found = owner(root)
-    if found is not None and is_a_stranger(root):
+    if found is not None and is_a_stranger(root, if_read_only=if_read_only):
         raise PreflightError(
             f"{root} is user {found.called}'s; what another user makes in it would lock that "
             "user out, and nothing was changed",

@@ -31,7 +31,8 @@ def command(store: Path, board: str) -> None:
     Example:
       holdstill keeper retire /srv/holdstill pier-3
     """
-    opened = as_owner.opened(store)
+    # The owner's authorized_keys are meant, whatever becomes of the store.
+    opened = as_owner.opened(store, even_read_only=True)
     name = local_store.enrolled(opened, board)
     old = enrolment.read(opened, name)
     had = old.live_keys
