@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from contextlib import ExitStack
@@ -14,7 +15,7 @@ from holdstill.errors import BusyError
 from holdstill.keeper import session_slots
 from holdstill.keeper.session_slots import SLOTS
 from support import keeping, programs
-from support.keeping import PIER_3, FakeClock
+from support.keeping import PIER_3, PIER_4, FakeClock
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,3 +64,29 @@ def test_a_session_too_many_is_refused_before_what_would_answer_it_is_imported(
     assert (answered.returncode, heavy in answered.stderr) == (0, True)
     assert (refused.returncode, heavy in refused.stderr) == (BusyError.exit_code, False)
     assert b"try again later" in refused.stderr
+
+
+def test_what_holds_a_slot_of_a_board_is_ended_and_nothing_else(root: Path) -> None:
+    holds = (
+        "import os, sys; from pathlib import Path; from holdstill.keeper import session_slots\n"
+        "held = session_slots.held(Path(sys.argv[1]), sys.argv[2]); held.__enter__()\n"
+        "os.execvp('sh', ['sh', '-c', 'echo here; exec sleep 60'])"
+    )
+
+    def session(board: str) -> subprocess.Popen[bytes]:
+        words = [sys.executable, "-c", holds, os.fspath(root), board]
+        return subprocess.Popen(words, stdout=subprocess.PIPE)
+
+    (root / "boards" / PIER_4).mkdir()
+    with session(PIER_3) as first, session(PIER_3) as second, session(PIER_4) as other:
+        for process in (first, second, other):
+            assert process.stdout is not None
+            assert process.stdout.readline() == b"here\n"
+
+        ended = session_slots.end_all(root, PIER_3)
+        status = [first.wait(10), second.wait(10), other.poll()]
+        other.kill()
+
+    assert ended == 2
+    assert status == [-signal.SIGKILL, -signal.SIGKILL, None]
+    assert session_slots.end_all(root, PIER_3) == 0

@@ -100,17 +100,26 @@ class LocalKeeper:
             SecurityError: it was withdrawn since; the run is given up.
         """
         with _translated():
-            seen = files.identity(enrolment.path_of(self._store, self._board))
-            if seen is None or seen != self._enrolment:
-                now = enrolment.read(self._store, self._board)
-                is_kept = set(self._shelf.enrolled.live_keys) <= set(now.live_keys)
-                if not (now.lets_in(self._key) if self._key else is_kept):
-                    self.close()
-                    raise SecurityError(
-                        f"the key of board {self._board} was withdrawn while it was connected"
-                    )
-                self._enrolment = seen
+            self.check_in_use()
             yield
+
+    def check_in_use(self) -> None:
+        """Give the run up if the key that opened this session may come in no more.
+
+        Raises:
+            SecurityError: so it is.
+        """
+        seen = files.identity(enrolment.path_of(self._store, self._board))
+        if seen is not None and seen == self._enrolment:
+            return
+        now = enrolment.read(self._store, self._board)
+        is_kept = set(self._shelf.enrolled.live_keys) <= set(now.live_keys)
+        if not (now.lets_in(self._key) if self._key else is_kept):
+            self.close()
+            raise SecurityError(
+                f"the key of board {self._board} was withdrawn while it was connected"
+            )
+        self._enrolment = seen
 
     def close(self) -> None:
         """Give the run lock back; the staging stays."""

@@ -11,14 +11,15 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
-from contextlib import contextmanager
+import signal
+from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from holdstill.model.names import BoardName
 
@@ -33,6 +34,7 @@ meanwhile: again a control channel and an rsync.
 _NO_SLOTS = frozenset({errno.ENOENT, errno.ENOTDIR, errno.EROFS, errno.ENOSPC, errno.EDQUOT})
 _NO_FILE = frozenset({errno.ELOOP, errno.EISDIR, errno.ENXIO, errno.EACCES})
 NAMES = tuple(f"session-{number}.lock" for number in range(SLOTS))
+_PROC = Path("/proc")
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 
 
@@ -53,6 +55,46 @@ def held(root: Path, board: BoardName) -> Iterator[None]:
     finally:
         if slot is not None:
             os.close(slot)
+
+
+def end_all(root: Path, board: BoardName) -> int:
+    """End all sessions of a board that is let in no more: its calls, and rsyncs that go on.
+
+    They are killed, which a session has to survive anyway. One that waits for a word, or for its
+    answer to be read, could go on for hours, and keep out whoever is let in instead.
+
+    Returns how many processes there were.
+    """
+    slots = set()
+    for name in NAMES:
+        with suppress(OSError):
+            slots.add(_inode(root / "boards" / board / name))
+    pids = [int(entry.name) for entry in _PROC.iterdir() if entry.name.isdigit()]
+    return sum(_is_ended(pid, slots) for pid in pids if pid != os.getpid())
+
+
+def _is_ended(pid: int, slots: set[tuple[int, int]]) -> bool:
+    """Kill a process of this user that has a slot open (proc_pid_fd(5))."""
+    try:
+        handle = os.pidfd_open(pid)
+    except OSError:
+        return False  # it has ended
+    try:
+        for entry in Path(_PROC, str(pid), "fd").iterdir():
+            with suppress(FileNotFoundError):  # closed meanwhile
+                if _inode(entry) in slots:
+                    signal.pidfd_send_signal(handle, signal.SIGKILL)
+                    return True
+    except OSError:
+        pass  # somebody else's, or it has ended
+    finally:
+        os.close(handle)
+    return False
+
+
+def _inode(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_dev, found.st_ino
 
 
 def _taken(root: Path, board: BoardName) -> int | None:

@@ -25,7 +25,7 @@ from holdstill.keeper import forced_command as words
 from holdstill.keeper.account import Account
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model.protocol import MESSAGE_LIMIT
-from holdstill.system import files, landlock, process
+from holdstill.system import landlock, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class Patience(NamedTuple):
 
     Attributes:
         silence: without a byte; a board says every 30 that it is there.
-        line: for one message to be whole; 8 MiB at 10 kB/s take less.
+        line: for one message to be whole, or one answer to be read; 8 MiB at 10 kB/s take less.
         call: with no more than word that the board is there. Between two calls lies at most a
             batch of 256 MiB and one large content (workflow.upload): that is 25 kB/s.
     """
@@ -154,6 +154,18 @@ class LineReader:
         return line
 
 
+def _is_taken(target: int, answer: bytes, *, patience: Patience, clock: Clock) -> bool:
+    """Write an answer; return whether the other side took it in time."""
+    view, by = memoryview(answer), clock.monotonic() + patience.line
+    while view:
+        seconds = min(patience.silence, by - clock.monotonic())
+        if not select.select([], [target], [], max(0.0, seconds))[1]:
+            return False
+        # As much as cannot block, of what select(2) calls ready (pipe(7), PIPE_BUF).
+        view = view[os.write(target, view[: select.PIPE_BUF]) :]
+    return True
+
+
 class SshServer:
     """Answers calls with the methods of one board's keeper."""
 
@@ -168,16 +180,20 @@ class SshServer:
         """Answer line by line until the other side is gone, or calls for nothing any more.
 
         Raises:
-            SecurityError: a line is longer than a line may be.
+            SecurityError: a line is longer than a line may be; or the key was withdrawn, and the
+                other side only says that it is there.
         """
         lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience, clock=self._clock)
         over = self._clock.monotonic() + patience.call
         try:
             while (line := lines.next(by=over)) is not None:
                 answer = self.answer(line)
-                if answer is not None:
-                    files.write_all(target, answer + b"\n")
-                    over = self._clock.monotonic() + patience.call
+                if answer is None:
+                    self._keeper.check_in_use()
+                    continue
+                if not _is_taken(target, answer + b"\n", patience=patience, clock=self._clock):
+                    return
+                over = self._clock.monotonic() + patience.call
         except BrokenPipeError:
             return
         finally:

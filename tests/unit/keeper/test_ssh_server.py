@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import fcntl
 import hashlib
 import json
 import os
@@ -24,7 +25,7 @@ from holdstill.errors import (
     UsageError,
     VerificationError,
 )
-from holdstill.keeper import enrolment, json_rpc, ssh_server
+from holdstill.keeper import enrolment, incoming, json_rpc, ssh_server
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.keeper.ssh_server import Patience
 from holdstill.model import names
@@ -319,6 +320,37 @@ def test_a_session_that_calls_for_nothing_ends(
     thread.join()
 
     assert 0.25 < lasted < 5
+    os.close(source)
+    os.close(target)
+
+
+def test_a_session_whose_answers_nobody_reads_ends(service: ssh_server.SshServer) -> None:
+    source, target = os.pipe()
+    answers, out = os.pipe()
+    fcntl.fcntl(source, fcntl.F_SETPIPE_SZ, 1 << 20)
+    os.write(target, b'{"jsonrpc":"2.0","id":1,"method":"hello"}\n' * 2000)
+
+    service.run(source, out, patience=Patience(silence=0.2))
+
+    taken = os.read(answers, 1 << 20)
+    assert taken.startswith(b'{"jsonrpc":"2.0","id":1,')
+    assert len(taken) >= fcntl.fcntl(answers, fcntl.F_GETPIPE_SZ) // 2
+    for handle in (source, target, answers, out):
+        os.close(handle)
+
+
+def test_a_session_whose_key_was_withdrawn_ends_though_it_only_says_that_it_is_there(
+    service: ssh_server.SshServer, store: Store
+) -> None:
+    asked(service, "begin")
+    enrolment.retire(store, PIER_3, clock=FakeClock())
+    source, target = os.pipe()
+    os.write(target, json_rpc.ALIVE + b"\n")
+
+    with pytest.raises(SecurityError, match="withdrawn while it was connected"):
+        service.run(source, target)
+
+    assert not incoming.is_running(store, PIER_3)
     os.close(source)
     os.close(target)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from holdstill.cli import as_owner, terminal
-from holdstill.cli.keeper.retire import shut_out
+from holdstill.cli.keeper.retire import end_sessions, shut_out
 from holdstill.errors import PreflightError, UsageError
 from holdstill.keeper import enrolment
 from holdstill.model import names
@@ -60,6 +60,8 @@ def command(
     if replaces:
         fresh = enrolment.replace_key(opened, name, public, clock=SystemClock())
         shut_out(fresh.retired_keys)
+        if not was_known:
+            end_sessions(opened, name)
     else:
         enrolment.enrol(opened, name, public, clock=SystemClock(), limits=None)
     done = f"{name} was enrolled with this key already" if was_known else f"{name} is enrolled"

@@ -9,12 +9,15 @@ import click
 
 from holdstill.cli import as_owner, local_store, terminal
 from holdstill.errors import PreflightError
-from holdstill.keeper import enrolment
+from holdstill.keeper import enrolment, session_slots
 from holdstill.model import sizes
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
 
 
 @click.command("retire", short_help="Withdraw a board's key; its captures stay.")
@@ -46,11 +49,19 @@ def command(store: Path, board: str) -> None:
             hint="with that key nobody gets in any more; but the keeper would still take what it "
             "signed. When the store can be written, type the same again",
         ) from error
+    finally:
+        end_sessions(opened, name)
     terminal.say(
         f"{name}'s key is withdrawn; its captures stay"
         if had
         else f"{name} had no key in use any more"
     )
+
+
+def end_sessions(store: Store, board: BoardName) -> None:
+    """End what a board has open with a key that is withdrawn; say so."""
+    if ended := session_slots.end_all(store.root, board):
+        terminal.say(f"{sizes.counted(ended, 'session')} of {board} ended")
 
 
 def shut_out(keys: Sequence[str]) -> None:
