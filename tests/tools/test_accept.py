@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import SecurityError, UsageError, VerificationError
+from holdstill.errors import MachineError, SecurityError, UsageError, VerificationError
 from support import plain_board
 from support.boards import holdstill
 
@@ -111,12 +111,51 @@ def test_a_ledger_that_is_lost_is_made_again_of_what_the_board_signed(store: Pat
     (store / "boards/pier-3/ledger.jsonl").unlink()
     thinned(store, ends=SUSPICIOUS)
 
-    assert "1 capture taken in" in accepted(store)
+    said = accepted(store)
 
+    assert "1 capture taken in, and pinned" in said
+    assert "`holdstill unpin pier-3/NUMBER`" in said
+    assert [brief["pinned"] for brief in listed(store)] == [True]
     assert [brief["manifest"] for brief in listed(store)] == [
         brief["manifest"] for brief in before
     ]
     thinned(store)
+    holdstill("verify", "--store", store)
+
+
+def test_a_capture_that_only_the_ledger_is_wrong_with_is_not_given_up(store: Path) -> None:
+    ledger = store / "boards/pier-3/ledger.jsonl"
+    ledger.write_bytes(ledger.read_bytes().replace(b'"number":1,', b'"number":7,'))
+    assert listed(store)[0]["faults"] != []
+
+    accepted(store, "--forget", "1", ends=UsageError.exit_code)
+
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+    holdstill("verify", "--store", store)
+
+
+def test_a_capture_that_cannot_be_read_at_the_moment_is_not_given_up(store: Path) -> None:
+    (manifest,) = store.glob("boards/pier-3/captures/*/manifest.yaml")
+    manifest.rename(store / "aside")
+    manifest.mkdir()
+
+    accepted(store, "--forget", "1", ends=MachineError.exit_code)
+
+    manifest.rmdir()
+    (store / "aside").rename(manifest)
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+
+
+@pytest.mark.parametrize("word", [(), ("--forget-missing",)])
+def test_references_that_are_no_database_are_made_again_by_the_way(
+    store: Path, word: tuple[str, ...]
+) -> None:
+    (store / "boards/pier-3/ledger.jsonl").unlink()
+    (store / "references.sqlite").write_bytes(b"no database" * 1000)
+
+    accepted(store, *word)
+
+    assert [brief["faults"] for brief in listed(store)] == [[]]
     holdstill("verify", "--store", store)
 
 

@@ -286,7 +286,9 @@ class Account:
         """
         most = self.limits.captures_per_day
         today = self._clock.now().strftime("%Y-%m-%d")
-        brought = sum(event.brief.arrived_at[:10] == today for event in ledger.sealed)
+        brought = sum(
+            event.brief.arrived_at[:10] == today and not event.taken_in for event in ledger.sealed
+        )
         if most and brought >= most:
             raise PreflightError(
                 f"board {self._board} may bring {most} captures a day (captures_per_day), and has "

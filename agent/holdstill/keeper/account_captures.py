@@ -66,6 +66,15 @@ def make_again(store: Store) -> tuple[str, ...]:
         return (f"the store's disk damages what is written to it: {error}",)
 
 
+def ensure_sound(store: Store) -> None:
+    """Make a damaged database again; what else is wrong is told by whoever uses it."""
+    try:
+        with references.opened(store) as held:
+            held.check()
+    except references.UnsoundReferencesError:
+        make_again(store)
+
+
 def recount(store: Store) -> tuple[str, ...]:
     """Count anew what every capture needs, beside live ones; return what cannot be read.
 
@@ -266,7 +275,8 @@ def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
     complaints = [f"{folder / name}: this capture is {MISSING}" for name in gone]
     if not gone:
         complaints += _rolled_back(store, board, ledger, known)
-    store.remember_board(board, ledger.sealed[-1].brief.seq if ledger.sealed else 0)
+    with suppress(OSError):  # on a full disk, say, where this is what makes room
+        store.remember_board(board, ledger.sealed[-1].brief.seq if ledger.sealed else 0)
     if complaints:
         return complaints
     present = {str(capture.name) for capture in found}

@@ -42,7 +42,7 @@ BEGUN = "begun"
 """A file in a staging directory; its mtime is when the run began."""
 LOCK_TRIES, LOOK = 60, 0.05
 """Who looks at a run lock, or tidies, holds it for a moment; seconds from one try to the next."""
-RECEIVER_PATIENCE = 90.0
+RECEIVER_PATIENCE = 150.0
 """Seconds to wait for rsync servers to end: longer than their own patience with a dead peer."""
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 

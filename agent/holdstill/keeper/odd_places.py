@@ -49,7 +49,6 @@ def found(store: Store) -> tuple[str, ...]:
 
 def _all(store: Store) -> Iterator[str]:
     yield from _of_folder(store.root, _FOLDERS, _FILES)
-    yield from _page(store.root / BY_HAND)
     for folder in store.board_folders():
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
@@ -83,14 +82,20 @@ def _odd(path: Path, due: int) -> Iterator[str]:
         yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
 
 
-def _page(path: Path) -> Iterator[str]:
+def page(store: Store) -> tuple[str, ...]:
+    """Return what is odd about READ-ME-FIRST.txt.
+
+    That of another version is, too. It is written again by the next run, so nobody need be called.
+    """
+    path = store.root / BY_HAND
     with suppress(OSError):
         if files.read_regular(path) == by_hand():
-            return
-    yield (
+            return ()
+    said = (
         f"{path}: it is not the page that belongs there; what to do: nothing, it is written again "
         "when a board captures, or with `holdstill thin --apply`"
     )
+    return (said,)
 
 
 def _links(folder: Path) -> Iterator[str]:

@@ -52,6 +52,8 @@ _NEED = (
 _FRESH = "CREATE TEMP TABLE fresh (digest BLOB, size INTEGER)"
 _OWN = "CREATE TEMP TABLE own (digest BLOB PRIMARY KEY) WITHOUT ROWID"
 _UNSOUND = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT})
+_MOVED = sqlite3.SQLITE_READONLY_DBMOVED
+"""Another process found it damaged meanwhile, and took it away."""
 
 
 class UnsoundReferencesError(Exception):
@@ -324,7 +326,8 @@ def opened(store: Store) -> Iterator[References]:
         yield References(db)
     except sqlite3.DatabaseError as error:
         # Text that is no text is told without a code, by the module itself.
-        if getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF in _UNSOUND:
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+        if code & 0xFF in _UNSOUND or code == _MOVED:
             raise UnsoundReferencesError(f"{path}: {error}") from error
         raise _unusable(path, error) from error
     finally:

@@ -180,20 +180,19 @@ class SshServer:
         """Answer line by line until the other side is gone, or calls for nothing any more.
 
         Raises:
-            SecurityError: a line is longer than a line may be; or the key was withdrawn, and the
-                other side only says that it is there.
+            SecurityError: a line is longer than a line may be, or the key was withdrawn.
         """
         lines = LineReader(source, limit=MESSAGE_LIMIT, patience=patience, clock=self._clock)
         over = self._clock.monotonic() + patience.call
         try:
             while (line := lines.next(by=over)) is not None:
                 answer = self.answer(line)
-                if answer is None:
-                    self._keeper.check_in_use()
-                    continue
-                if not _is_taken(target, answer + b"\n", patience=patience, clock=self._clock):
-                    return
-                over = self._clock.monotonic() + patience.call
+                if answer is not None:
+                    taken = _is_taken(target, answer + b"\n", patience=patience, clock=self._clock)
+                    if not taken:
+                        return
+                    over = self._clock.monotonic() + patience.call
+                self._keeper.check_in_use()
         except BrokenPipeError:
             return
         finally:

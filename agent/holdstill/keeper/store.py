@@ -205,8 +205,9 @@ class Store:
         with suppress(OSError):
             if files.read_regular(path) == page:
                 return
-        self.discard(path)
-        self.disk.publish(path, page)
+        with files.alone_in(self.root):  # several boards begin at once
+            self.discard(path)
+            self.disk.publish(path, page)
 
     def check_own(self, folder: Path) -> None:
         """Refuse a folder that a symlink leads to: what is behind it is not the store's to delete.

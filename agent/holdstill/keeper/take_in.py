@@ -14,6 +14,7 @@ import msgspec
 from holdstill.errors import DocumentError, SecurityError
 from holdstill.keeper import references, sealing, trash
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, StoredCapture
+from holdstill.keeper.ledger import PinnedEvent
 from holdstill.model.names import CaptureName
 from holdstill.records import capture_contents
 from holdstill.system import clocks, files
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
     """Write captures that are not in the ledger into it; return their names, oldest first.
 
+    All are pinned: which of them their owner had pinned is no longer known.
+
     Raises:
         SecurityError: one is not what a key of this board signed; the ledger is as before.
         VerificationError: the index of one cannot be read.
@@ -42,7 +45,8 @@ def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
     disk = shelf.store.disk
     with shelf.ledger_file.held_for_writing(disk) as ledger:
         at = clocks.rfc3339(clock.now())
-        shelf.ledger_file.append(ledger, events, at=at, disk=disk)
+        pins = [PinnedEvent(capture=name) for name in found]
+        shelf.ledger_file.append(ledger, [*events, *pins], at=at, disk=disk)
     return found
 
 

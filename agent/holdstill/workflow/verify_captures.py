@@ -120,7 +120,7 @@ def verify_store(
         troubles=found.troubles,
         miscounted=miscounted,
         missing=tuple(wanted.missing),
-        odd=odd_places.found(store),
+        odd=(*odd_places.found(store), *odd_places.page(store)),
     )
 
 

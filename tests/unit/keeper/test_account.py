@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError, SecurityError
-from holdstill.keeper import enrolment, incoming, ingest, open_run
+from holdstill.keeper import enrolment, incoming, ingest, open_run, take_in
 from holdstill.keeper.account import DAYS_MOST, Account, Balance, Rules, Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
@@ -633,6 +633,21 @@ def test_captures_of_a_day_are_counted_whoever_finished_them(
 
     with pytest.raises(PreflightError, match="has brought 1 today"):
         limited(store, clock, captures_per_day=1).begin()
+
+
+def test_captures_that_were_taken_in_again_were_not_brought_today(
+    store: Store, clock: FakeClock
+) -> None:
+    board = Board(limited(store, clock, captures_per_day=2), clock=clock)
+    for _ in range(2):
+        board.capture()
+    board.keeper.close()
+    shelf = BoardCaptures(store, PIER_3, FakeSignatures())
+    shelf.ledger_file.path.write_bytes(b"")
+    take_in.take_in(shelf, clock=clock)
+
+    keeper = limited(store, clock, captures_per_day=2)
+    assert Board(keeper, clock=clock).capture().name.startswith("000003")
 
 
 def test_who_asks_on_and_on_is_not_remembered_for_ever(store: Store, clock: FakeClock) -> None:

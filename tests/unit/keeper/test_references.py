@@ -159,6 +159,20 @@ def test_a_damaged_file_is_told_from_one_that_cannot_be_used(store: Store, damag
         pass
 
 
+def test_one_that_somebody_else_takes_away_meanwhile_is_as_good_as_damaged(store: Store) -> None:
+    def use() -> None:
+        with references.opened(store) as held:
+            add(held, PIER_3, 1, [1])
+            references.discard(store)
+            add(held, PIER_3, 2, [2])
+
+    with pytest.raises(references.UnsoundReferencesError):
+        use()
+
+    with references.opened(store) as held:
+        assert needed(held) == set()
+
+
 def test_a_database_of_somebody_else_is_not_touched(store: Store) -> None:
     path = store.root / references.NAME
     with sqlite3.connect(path) as db:

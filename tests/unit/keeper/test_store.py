@@ -6,6 +6,7 @@ import errno
 import os
 import resource
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -35,6 +36,22 @@ def test_making_a_store_again_opens_it(tmp_path: Path) -> None:
 
     assert second.facts == first.facts
     assert keeping.snapshot(first.root) == before
+
+
+def test_the_page_of_an_older_version_is_written_again_by_whoever_comes_and_all_come_at_once(
+    tmp_path: Path,
+) -> None:
+    store = stores.create(tmp_path / "boathouse", clock=FakeClock())
+    page = store.root / stores.BY_HAND
+    wanted = page.read_bytes()
+
+    for _ in range(20):
+        page.write_bytes(b"the page of an older version")
+        with ThreadPoolExecutor(8) as boards:
+            for done in [boards.submit(store.lay_out) for _ in range(8)]:
+                done.result()
+        assert page.read_bytes() == wanted
+    assert list(store.trash.iterdir()) == []
 
 
 def test_opening_a_store_changes_nothing(tmp_path: Path) -> None:

@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 
 from holdstill.cli import as_owner, local_store, terminal
-from holdstill.errors import UsageError
+from holdstill.errors import MachineError, UsageError
 from holdstill.keeper import account_captures, capture_notes, enrolment, take_in
-from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.board_captures import NO_ACCESS, UNREADABLE, BoardCaptures
 from holdstill.model import names, sizes
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -64,11 +64,23 @@ def command(
     name = local_store.enrolled(opened, board)
     enrolment.lay_out(opened, name)
     shelf, clock = BoardCaptures(opened, name, LocalRunner()), SystemClock()
-    hopeless = _hopeless(shelf, unusable)
+    account_captures.ensure_sound(opened)
+    broken = shelf.ledger_faults()
     if taken := take_in.take_in(shelf, clock=clock):
-        terminal.say(f"{sizes.counted(len(taken), 'capture')} taken in: {', '.join(taken)}")
+        terminal.say(
+            f"{sizes.counted(len(taken), 'capture')} taken in, and pinned, since nobody knows any "
+            f"more which were: {', '.join(taken)}",
+            f"`holdstill unpin {name}/NUMBER` leaves one to retention again",
+        )
+    if broken:
+        terminal.warn(
+            f"{name}: what stood in damaged lines is lost, pins as well: see `holdstill list "
+            f"{name}`, and pin again what is to stay"
+        )
     capture_notes.accept(opened, name, reason, clock=clock)
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")
+    # Now: what only the ledger was wrong with is good again.
+    hopeless = _hopeless(shelf, unusable)
     gone = account_captures.missing(opened, name) if forget_missing else ()
     if forget_missing or hopeless:  # the store may remember more than it can name
         gone = (*gone, *hopeless)
@@ -82,6 +94,7 @@ def _hopeless(shelf: BoardCaptures, chosen: tuple[str, ...]) -> tuple[str, ...]:
 
     Raises:
         UsageError: there is no such capture, or it is good.
+        MachineError: one cannot be read now.
     """
     briefs = shelf.briefs() if chosen else ()
     found = [capture_ref.chosen(briefs, which, shelf.board) for which in chosen]
@@ -89,6 +102,12 @@ def _hopeless(shelf: BoardCaptures, chosen: tuple[str, ...]) -> tuple[str, ...]:
         if brief.is_whole:
             raise UsageError(
                 f"capture {brief.name} of {shelf.board} is good, as far as anybody knows",
-                hint="nothing was changed; `holdstill thin` deletes what retention does not keep",
+                hint="no capture was deleted; `holdstill thin` deletes what retention does not "
+                "keep",
+            )
+        if any(fault.startswith((NO_ACCESS, UNREADABLE)) for fault in brief.faults):
+            raise MachineError(
+                f"capture {brief.name} of {shelf.board}: {brief.faults[0]}",
+                hint="no capture was deleted; mend that first: it may well be good",
             )
     return tuple(dict.fromkeys(brief.name for brief in found))
