@@ -329,3 +329,25 @@ def test_a_key_is_shut_out_of_the_owners_authorized_keys_though_the_store_is_rea
     assert b"When the store can be written" in done.stderr
     assert lines.read_bytes() == b""
     assert not (host.folder / "root-home/.ssh").exists()
+
+
+@pytest.mark.parametrize("place", ["boards/pier-4", "boards/pier-3/captures/{name}"])
+def test_a_folder_that_the_owner_may_not_enter_keeps_nobody_else_from_being_judged(
+    host: Host, place: str
+) -> None:
+    (host.store / "boards/pier-4/captures").mkdir(parents=True)
+    (host.store / "boards/pier-4/ledger.jsonl").touch()
+    programs.run("chown", "-R", f"{OWNER}:{OWNER}", host.store / "boards/pier-4")
+    oldest = min(path.name for path in host.store.glob("boards/pier-3/captures/*"))
+    locked = host.store / place.format(name=oldest)
+    locked.chmod(0)
+
+    verified = host.run("verify", "--store", host.store)  # root becomes the owner
+    watched = host.run("keeper", "watch", "--settings", host.folder / "keeper.yaml")
+
+    assert b"contents, " in verified.stdout, verified
+    assert b"\n0 contents" not in b"\n" + verified.stdout
+    assert b"pier-3: " in watched.stdout, watched
+    for done in (verified, watched):
+        assert os.fsencode(locked) in done.stdout + done.stderr, done
+        assert b"chmod u+rwX" in done.stdout + done.stderr or b"chmod u+rwx" in done.stdout

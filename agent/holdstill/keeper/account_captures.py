@@ -337,7 +337,9 @@ def _is_remains(store: Store, board: BoardName, folder: Path) -> bool:
     A disk may forget that the folder was renamed, and yet remember that files in it are gone.
     The board's next run takes the rest away.
     """
-    return not (folder / MANIFEST).exists() and folder.name in _ledger(store, board).thinned
+    with suppress(PermissionError):  # it is there; who reads it is told
+        return not (folder / MANIFEST).exists() and folder.name in _ledger(store, board).thinned
+    return False
 
 
 def _continues(held: References, board: BoardName, found: Sequence[_Found]) -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import msgspec
 
-from holdstill.errors import SecurityError, UsageError, VerificationError
+from holdstill.errors import MachineError, SecurityError, UsageError, VerificationError
 from holdstill.keeper import enrolment
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import sizes
@@ -276,9 +276,9 @@ class BoardCaptures:
         self, event: SealedEvent, *, is_signed: Callable[[SealedEvent, bytes, bytes], bool]
     ) -> tuple[str, ...]:
         folder = self.folder / event.brief.name
-        if not folder.is_dir():
-            return (f"{MISSING} from disk: {folder}",)
         try:
+            if not folder.is_dir():
+                return (f"{MISSING} from disk: {folder}",)
             data = files.read_regular(folder / MANIFEST)
             seal = files.read_regular(folder / SIGNATURE)
             has_index = self.store.contents.has(Digest(event.brief.index))
@@ -312,6 +312,7 @@ class BoardCaptures:
         Raises:
             SecurityError: the ledger was altered, or a capture is not in it.
             VerificationError: a capture is missing, or is known to have damaged contents.
+            MachineError: contents of one could not be read when they were last verified.
         """
         with self.ledger_file.held_for_reading() as ledger:
             ledger.check_sound(self.ledger_file.path)
@@ -319,6 +320,7 @@ class BoardCaptures:
             kept = [e.brief.name for e in ledger.sealed if e.brief.name not in ledger.thinned]
             missing = [name for name in kept if not (self.folder / name).is_dir()]
             damaged = [name for name in kept if name in ledger.damaged_at]
+            unread = [name for name in kept if name in ledger.unread_at]
         self._refuse_strangers(foreign)
         if missing:
             raise VerificationError(
@@ -331,6 +333,12 @@ class BoardCaptures:
                 f"{', '.join(damaged)}",
                 hint=f"`holdstill verify {self.board}` says which files; `holdstill verify "
                 "--repair` has the board send them again, if it still has them",
+            )
+        if unread:
+            raise MachineError(
+                f"{sizes.counted(len(unread), 'capture has', 'captures have')} contents that "
+                f"could not be read when that was last tried: {', '.join(unread)}",
+                hint=f"`holdstill verify {self.board}` says which, and why",
             )
 
     def strangers(self, ledger: Ledger) -> tuple[str, ...]:

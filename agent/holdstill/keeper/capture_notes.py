@@ -15,6 +15,7 @@ from holdstill.keeper.ledger import (
     LedgerFile,
     PinnedEvent,
     UnpinnedEvent,
+    UnreadEvent,
     VerifiedEvent,
 )
 from holdstill.model.names import CaptureName
@@ -60,6 +61,16 @@ def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Cloc
     with _held(store, board) as (file, ledger):
         if left := _left(ledger, names):
             _append(store, file, ledger, DamagedEvent(captures=left), clock)
+
+
+def unread(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
+    """Note that this machine or user could not read all contents of these captures.
+
+    Those that were thinned meanwhile are left out.
+    """
+    with _held(store, board) as (file, ledger):
+        if left := _left(ledger, names):
+            _append(store, file, ledger, UnreadEvent(captures=left), clock)
 
 
 def judged(

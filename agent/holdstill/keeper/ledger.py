@@ -85,6 +85,12 @@ class DamagedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="da
     captures: tuple[str, ...]
 
 
+class UnreadEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="unread"):
+    """Some content of these captures could not be read for a reason of this machine or user."""
+
+    captures: tuple[str, ...]
+
+
 class BootedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="booted"):
     """A rehearsal booted this capture."""
 
@@ -122,6 +128,7 @@ Event = (
     | ForgottenEvent
     | VerifiedEvent
     | DamagedEvent
+    | UnreadEvent
     | BootedEvent
     | JudgedEvent
     | PinnedEvent
@@ -275,6 +282,19 @@ class Ledger:
         return found
 
     @cached_property
+    def unread_at(self) -> dict[str, str]:
+        """Since when each capture has contents that could not be read, and were not since."""
+        found: dict[str, str] = {}
+        for line in self.lines:
+            if isinstance(line.entry, UnreadEvent):
+                for name in line.entry.captures:
+                    found.setdefault(name, line.at)
+            elif isinstance(line.entry, VerifiedEvent):
+                for name in line.entry.captures:
+                    found.pop(name, None)
+        return found
+
+    @cached_property
     def boot(self) -> dict[str, BootFinding]:
         """Whether a card made of each capture would boot, of those that were judged."""
         return {
@@ -329,7 +349,7 @@ class _LedgerParser:
                 self.faults.append(
                     (position, f"number {line.number} where {self.expected} is due")
                 )
-            # Return whether a line without its newline has the check that it should have.
+            # Whether it has the check that it should have.
             ending = b'"%b"}' % line.check.encode()
             is_checked = raw.endswith(ending) and line.check == _check(
                 raw.removesuffix(ending) + _UNCHECKED

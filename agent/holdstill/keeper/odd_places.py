@@ -103,8 +103,9 @@ def _links(folder: Path) -> Iterator[str]:
     captures = _inside(folder / "captures")
     documents = (capture / name for capture in captures for name in (MANIFEST, SIGNATURE))
     for path in (folder / "ledger.jsonl", folder / "enrolment.yaml", *documents):
-        if path.is_symlink():
-            yield from _odd(path, stat.S_IFREG)
+        with suppress(PermissionError):  # the folder that it is in is told
+            if path.is_symlink():
+                yield from _odd(path, stat.S_IFREG)
 
 
 def _inside(folder: Path, pattern: str = "*") -> list[Path]:

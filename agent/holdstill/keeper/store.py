@@ -134,7 +134,7 @@ class Store:
         return tuple(
             names.check_board(folder.name)
             for folder in self.board_folders()
-            if names.is_board(folder.name) and (folder / "enrolment.yaml").is_file()
+            if names.is_board(folder.name) and _is_file(folder / "enrolment.yaml")
         )
 
     def board_folders(self) -> tuple[Path, ...]:
@@ -318,6 +318,13 @@ def _locked_within(lock: int, seconds: float, clock: SystemClock) -> bool:
             clock.sleep(_LOOK)
         else:
             return True
+
+
+def _is_file(path: Path) -> bool:
+    """Whether there is a file, as far as this user may know."""
+    with suppress(OSError):
+        return path.is_file()
+    return False
 
 
 def create(root: Path, *, clock: Clock, disk: StoreDisk | None = None) -> Store:

@@ -38,6 +38,8 @@ _NO_DIGEST = bytes(24)
 _SIZES = frozenset(1 << power for power in range(12, 25))
 """Bytes that a piece may have: 4 KiB to 16 MiB, powers of two."""
 _BLANK = bytes(PIECE)
+_REMEMBERED = 1 << 16
+"""Pieces of a list that are not named again, at a time."""
 
 
 class Part(NamedTuple):
@@ -91,10 +93,18 @@ class PieceList(NamedTuple):
             offset += length
 
     def pieces(self) -> Iterator[tuple[bytes, int]]:
-        """Yield (digest, size) of every piece that is a content; some may come twice."""
+        """Yield (digest, size) of every piece that is a content; few of them come twice.
+
+        A list of somebody who means harm may name one piece millions of times.
+        """
+        seen: set[bytes] = set()
         for part in self.parts():
-            if part.digest:
-                yield part.digest, part.length
+            if not part.digest or (part.digest in seen and part.length == self.piece):
+                continue
+            if len(seen) >= _REMEMBERED:
+                seen.clear()
+            seen.add(part.digest)
+            yield part.digest, part.length
 
 
 class ListBuilder:

@@ -12,11 +12,12 @@ import sqlite3
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import DamagedContentError, HoldstillError, MachineError
 from holdstill.filesystems import content_parts
-from holdstill.model import paths, pieces
+from holdstill.model import paths, pieces, sizes
 from holdstill.model.layout import Record
 from holdstill.records import assembled, capture_contents
 from holdstill.system import clocks, files
@@ -74,6 +75,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
         faults: board/capture: what is wrong with it, of those that must not be believed.
         unread: board/capture: why nobody can tell, of those that this machine or user could
             not read.
+        not_read: board/capture of these.
         gone: board/capture of those that were deleted by thinning meanwhile.
         notes: what else a person should know; no capture is the worse for it.
     """
@@ -87,6 +89,7 @@ class StoreReport(Record, frozen=True, kw_only=True):
     damages: tuple[ContentDamage, ...]
     faults: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
+    not_read: tuple[str, ...] = ()
     gone: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -154,15 +157,23 @@ class _BadContent:
 
 
 class _Failure(NamedTuple):
-    """A capture that could not be read to its end, and why."""
+    """A capture that could not be read as a whole, and what it failed at."""
 
     capture: IndexedCapture
-    error: HoldstillError | OSError
+    errors: tuple[HoldstillError | OSError, ...]
+
+    @property
+    def is_ours(self) -> bool:
+        """Whether all of it says nothing about what is stored."""
+        return all(map(_is_ours, self.errors))
 
     @property
     def sentence(self) -> str:
-        """Say it in one line."""
-        return " ".join(f"{_name(self.capture)}: {self.error}".split())
+        """Say the worst of it in one line."""
+        worst = next((error for error in self.errors if not _is_ours(error)), self.errors[0])
+        others = len(self.errors) - 1
+        more = f" (and {sizes.counted(others, 'content')} more)" if others else ""
+        return " ".join(f"{_name(self.capture)}: {worst}{more}".split())
 
 
 class _StoreCheck:
@@ -175,24 +186,32 @@ class _StoreCheck:
         self._oldest = 0.0
         self._damaged: list[IndexedCapture] = []
         self._failures: list[_Failure] = []
+        self._whole_lists: dict[bytes, float] = {}
+        self._errors: list[HoldstillError | OSError] = []
         self._contents = self._bytes = self._skipped = 0
 
     def capture(self, capture: IndexedCapture) -> None:
         """Read what this capture adds to those before it."""
         self._oldest = self._pace.clock.now().timestamp()
-        try:
-            is_good = self._all_of(capture)
-        except DamagedContentError as error:  # it was good a moment ago
-            is_good = self._blame(capture, bytes.fromhex(error.digest), str(error))
-        except (HoldstillError, OSError) as error:  # the others are worth reading all the same
-            self._failures.append(_Failure(capture, error))
-            return
-        finally:
-            self._memory.keep()
-        if is_good:
-            self._good[_name(capture)] = self._oldest
-        else:
+        self._errors = []
+        is_good = self._tried(capture, lambda: self._all_of(capture))
+        self._memory.keep()
+        if self._errors:
+            self._failures.append(_Failure(capture, tuple(self._errors)))
+        if not is_good:
             self._damaged.append(capture)
+        elif not self._errors:
+            self._good[_name(capture)] = self._oldest
+
+    def _tried(self, capture: IndexedCapture, check: Callable[[], bool]) -> bool:
+        """Return what a check says; what it fails at keeps nothing else from being read."""
+        try:
+            return check()
+        except DamagedContentError as error:  # it was good a moment ago
+            return self._blame(capture, bytes.fromhex(error.digest), str(error))
+        except (HoldstillError, OSError) as error:
+            self._errors.append(error)
+            return True
 
     def _all_of(self, capture: IndexedCapture) -> bool:
         """Read everything that a rebuild needs of a capture; return whether all of it is good.
@@ -200,29 +219,47 @@ class _StoreCheck:
         What files there are, only the index says: with a damaged one they cannot be looked for.
         """
         manifest = capture.manifest()
-        good = [self._attachment(capture, manifest.index, may_skip=False)]  # read anyhow, below
-        if good[0]:
-            with (
-                assembled.opened_index(capture) as index,
-                closing(index.digests()) as contents,
-            ):
-                good += [self._file(capture, digest, size) for digest, size in contents]
+        is_good = self._tried(capture, lambda: self._files(capture, manifest))
         others = [x for x in (manifest.gap, *manifest.raws) if x is not None]
-        good += [
-            self._attachment(capture, x, may_skip=True) for x in capture_contents.distinct(others)
-        ]
-        return all(good)
+        for item in capture_contents.distinct(others):
+            is_good &= self._tried(capture, partial(self._attachment, capture, item))
+        return is_good
+
+    def _files(self, capture: IndexedCapture, manifest: Manifest) -> bool:
+        """Read the index, and what it names."""
+        # All of it is read anyhow, below.
+        if not self._attachment(capture, manifest.index, may_skip=False):
+            return False
+        is_good = True
+        with (
+            assembled.opened_index(capture) as index,
+            closing(index.digests()) as contents,
+        ):
+            for digest, size in contents:
+                is_good &= self._tried(capture, partial(self._file, capture, digest, size))
+        return is_good
 
     def _file(self, capture: IndexedCapture, digest: bytes, size: int) -> bool:
         """Read the content of a file, or its list, and its pieces."""
         if not pieces.is_pieced(size):
             return self._content(capture, digest, size, may_skip=True)
+        if digest in self._whole_lists:
+            self._oldest = min(self._oldest, self._whole_lists[digest])
+            return True
         if not self._content(capture, digest, None, may_skip=False):
             return False
         listed = content_parts.read_list(capture, digest, size)
-        return self._each(capture, listed.pieces(), may_skip=True)
+        failed, oldest = len(self._errors), self._oldest
+        self._oldest = self._pace.clock.now().timestamp()
+        is_good = self._each(capture, listed.pieces(), may_skip=True)
+        if is_good and len(self._errors) == failed:
+            self._whole_lists[digest] = self._oldest
+        self._oldest = min(oldest, self._oldest)
+        return is_good
 
-    def _attachment(self, capture: IndexedCapture, item: Attachment, *, may_skip: bool) -> bool:
+    def _attachment(
+        self, capture: IndexedCapture, item: Attachment, *, may_skip: bool = True
+    ) -> bool:
         """Read a list, which is small, and its pieces."""
         if not self._content(capture, bytes.fromhex(item.sha256), None, may_skip=False):
             return False
@@ -234,7 +271,9 @@ class _StoreCheck:
     ) -> bool:
         is_good = True
         for digest, size in contents:
-            is_good &= self._content(capture, digest, size, may_skip=may_skip)
+            is_good &= self._tried(
+                capture, partial(self._content, capture, digest, size, may_skip=may_skip)
+            )
         return is_good
 
     def _content(
@@ -285,8 +324,9 @@ class _StoreCheck:
             read_since={name: _rfc3339(at) for name, at in self._good.items()},
             damaged=tuple(name for c in self._damaged if (name := _name(c)) not in gone),
             damages=tuple(self._damages(gone)),
-            faults=tuple(f.sentence for f in left if not _is_ours(f.error)),
-            unread=tuple(f.sentence for f in left if _is_ours(f.error)),
+            faults=tuple(f.sentence for f in left if not f.is_ours),
+            unread=tuple(f.sentence for f in left if f.is_ours),
+            not_read=tuple(_name(f.capture) for f in left if f.is_ours),
             gone=tuple(sorted(gone)),
             notes=self._memory.notes,
         )

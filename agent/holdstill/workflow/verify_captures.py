@@ -115,6 +115,7 @@ def verify_store(
         damages=tuple(_placed(store, damage) for damage in report.damages),
         faults=(*wanted.faults, *report.faults),
         unread=(*wanted.unread, *report.unread),
+        not_read=report.not_read,
         gone=report.gone,
         notes=(*wanted.notes, *report.notes, *notes, *reason),
         troubles=found.troubles,
@@ -168,13 +169,16 @@ def _note(store: Store, report: StoreReport, clock: Clock) -> tuple[str, ...]:
     """Note in the ledgers what was found; return why it could not be, which changes no verdict."""
     notes: list[str] = []
     good, bad = _by_board(report.captures), _by_board(report.damaged)
-    for board in dict.fromkeys((*good, *bad)):
+    unread = _by_board(report.not_read)
+    for board in dict.fromkeys((*good, *bad, *unread)):
         since = {name: report.read_since[f"{board}/{name}"] for name in good.get(board, ())}
         try:
             if since:
                 capture_notes.verified(store, board, since, clock=clock)
             if board in bad:
                 capture_notes.damaged(store, board, bad[board], clock=clock)
+            if board in unread:
+                capture_notes.unread(store, board, unread[board], clock=clock)
         except (HoldstillError, OSError) as error:
             notes.append(f"{board}: what was found cannot be noted in its ledger: {error}")
     return tuple(notes)

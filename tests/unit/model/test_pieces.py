@@ -100,6 +100,14 @@ def test_the_bytes_of_a_list_are_as_documented() -> None:
     ]
 
 
+def test_a_piece_that_a_list_names_over_and_over_is_told_once_for_each_length() -> None:
+    body = b"a" * PIECE
+    digest = hashlib.sha256(body).digest()
+    named_again = PieceList(1000 * PIECE + 3, PIECE, digest * 1001)
+
+    assert list(named_again.pieces()) == [(digest, PIECE), (digest, 3)]
+
+
 def test_a_tebibyte_of_holes_is_a_short_list() -> None:
     listed = pieces.decode(
         PieceList(1 << 40, 1 << 16, bytes(24) + (1 << 24).to_bytes(8)).encode(), "it"

@@ -13,6 +13,7 @@ import msgspec
 import pytest
 
 from holdstill.errors import VerificationError
+from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Disk, TableLabel
 from holdstill.model.names import BoardName, CaptureName
@@ -71,14 +72,22 @@ class Capture:
 
 
 def capture(folder: Path, number: int, **files: bytes) -> Capture:
+    entries = []
+    for name, content in files.items():
+        digest = hashlib.sha256(content)
+        (folder / digest.hexdigest()).write_bytes(content)
+        entries.append(
+            Entry(b"", name.encode(), EntryType.FILE, 0o644, size=len(content),
+                  digest=digest.digest())
+        )  # fmt: skip
+    return indexed(folder, number, *entries)
+
+
+def indexed(folder: Path, number: int, *entries: Entry) -> Capture:
     path = folder / f"{number}.sqlite"
     with index_file.created(path) as index:
         index.put(2, Entry(b"", b"", EntryType.DIRECTORY, 0o755), seq=number)
-        for name, content in files.items():
-            digest = hashlib.sha256(content)
-            (folder / digest.hexdigest()).write_bytes(content)
-            entry = Entry(b"", name.encode(), EntryType.FILE, 0o644, size=len(content),
-                          digest=digest.digest())  # fmt: skip
+        for entry in entries:
             index.put(2, entry, seq=number)
     for name, body in keeping.pieces_of(path.read_bytes()).items():
         (folder / name).write_bytes(body)
@@ -243,6 +252,43 @@ def test_h11_what_this_user_or_machine_cannot_read_is_no_damage(
     assert [text.startswith(f"pier-3/{made.name}: ") for text in report.unread] == [True]
     assert report.captures == (f"pier-3/{sound.name}",)
     assert not report.is_good
+
+
+def test_what_cannot_be_read_hides_no_damage_of_the_same_capture(tmp_path: Path) -> None:
+    files = {f"f{number}": b"good %d" % number for number in range(12)}
+    made = capture(tmp_path, 2, private=b"private", **files)
+    for number in (0, 5, 11):
+        (tmp_path / hashlib.sha256(b"good %d" % number).hexdigest()).write_bytes(b"bad")
+
+    report = check(Locked(made.folder, made.name, made.made))
+
+    name = f"pier-3/{made.name}"
+    assert len(report.damages) == 3
+    assert (report.damaged, report.not_read, report.captures) == ((name,), (name,), ())
+
+
+def test_a_large_file_of_two_captures_is_as_old_for_both_as_its_oldest_piece(
+    tmp_path: Path,
+) -> None:
+    body = os.urandom(pieces.PIECED_FROM)
+    listed = pieces.of_reader(
+        len(body), pieces.PIECE, lambda start, count: body[start : start + count]
+    )
+    for part in listed.parts():
+        piece = body[part.offset : part.offset + part.length]
+        (tmp_path / part.digest.hex()).write_bytes(piece)
+    large = Entry(b"", b"large", EntryType.FILE, 0o644, size=len(body), digest=listed.digest())
+    (tmp_path / large.digest.hex()).write_bytes(listed.encode())
+    captures = [indexed(tmp_path, 2, large), indexed(tmp_path, 1, large)]
+    oldest = next(listed.pieces())[0]
+    with verified_cache.opened(tmp_path / "verified", since=0, until=1e12) as memory:
+        memory.note(oldest, 1000.0)
+        memory.keep()
+
+    report = check(*captures, within=1e10)
+
+    assert set(report.read_since.values()) == {"1970-01-01T00:16:40Z"}
+    assert len(report.read_since) == 2
 
 
 def test_h11_an_io_error_of_the_disk_is_damage(tmp_path: Path) -> None:

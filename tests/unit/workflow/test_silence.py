@@ -310,6 +310,10 @@ def damage(store: Store, clock: FakeClock, name: str) -> None:
     capture_notes.damaged(store, PIER_3, [name], clock=clock)
 
 
+def not_read(store: Store, clock: FakeClock, name: str) -> None:
+    capture_notes.unread(store, PIER_3, [name], clock=clock)
+
+
 def lose_capture(store: Store, clock: FakeClock, name: str) -> None:
     shutil.rmtree(store.board_folder(PIER_3) / "captures" / name)
 
@@ -332,6 +336,7 @@ def lose_board(store: Store, clock: FakeClock, name: str) -> None:
     ("spoil", "code", "words"),
     [
         (damage, 7, "1 capture has damaged contents: {name}"),
+        (not_read, 4, "1 capture has contents that could not be read when that was last tried"),
         (lose_capture, 7, "captures are missing: {name}"),
         (overwrite_ledger, 9, "the chain is broken"),
         (roll_ledger_back, 9, "captures that are not in the ledger: {name}"),
