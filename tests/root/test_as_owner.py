@@ -326,7 +326,7 @@ def test_a_key_is_shut_out_of_the_owners_authorized_keys_though_the_store_is_rea
     assert kept == public
     assert done.returncode == PreflightError.exit_code, done
     assert f"1 line with a withdrawn key went out of {lines}" in done.stdout.decode()
-    assert b"When the store can be written" in done.stderr
+    assert b"when it can be written, type the same again" in done.stderr
     assert lines.read_bytes() == b""
     assert not (host.folder / "root-home/.ssh").exists()
 
@@ -350,4 +350,3 @@ def test_a_folder_that_the_owner_may_not_enter_keeps_nobody_else_from_being_judg
     assert b"pier-3: " in watched.stdout, watched
     for done in (verified, watched):
         assert os.fsencode(locked) in done.stdout + done.stderr, done
-        assert b"chmod u+rwX" in done.stdout + done.stderr or b"chmod u+rwx" in done.stdout

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.cli import main
+from holdstill.errors import PreflightError
 from support import keys
 
 
@@ -101,6 +102,20 @@ def test_m19_a_board_is_shut_out_also_when_its_store_cannot_be_written_to(store:
 
     assert code != 0
     assert let_in(store) == []
+
+
+def test_a_key_is_withdrawn_also_when_authorized_keys_cannot_be_written(
+    store: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = Path(store).with_name("home") / ".ssh/authorized_keys"
+    (lines.parent / f".{lines.name}.draft").mkdir()  # as where no file can be made
+
+    code = main.run(["keeper", "retire", store, "pier-3"])
+
+    told = capsys.readouterr().err
+    assert code == PreflightError.exit_code
+    assert "until the line of pier-3 is out of authorized_keys" in told
+    assert main.run(["keeper", "serve", "--store", store, "--board", "pier-3"]) == 9
 
 
 def test_m19_retiring_again_still_looks_for_the_line(

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import re
 import shlex
-from typing import TYPE_CHECKING
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import PreflightError, SecurityError, UsageError, VerificationError
 from holdstill.keeper import incoming
@@ -22,7 +24,6 @@ from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -250,20 +251,44 @@ def _purpose(line: str) -> str:
     return found[1] if found else ""
 
 
-def shut_out(keys: Sequence[str], home: Path) -> tuple[Path, int]:
-    """Take all lines with these keys out of a user's authorized_keys.
+class ShutOut(NamedTuple):
+    """What became of lines in authorized_keys.
 
-    Returns that file and how many lines went.
+    Attributes:
+        path: that file.
+        gone: how many lines went.
+        kept: store and board of those that stay, since they are another store's.
     """
+
+    path: Path
+    gone: int = 0
+    kept: tuple[str, ...] = ()
+
+
+def shut_out(store: Store, keys: Sequence[str], home: Path) -> ShutOut:
+    """Take the lines with these keys out of a user's authorized_keys, but not another store's."""
     path = _authorized_keys(home)
     if not path.exists():
-        return path, 0
+        return ShutOut(path)
     with files.alone_in(path.parent):
-        kept = _without(path, keys)
-        gone = len(_lines(path)) - len(kept)
-        if gone:
+        lines, without = _lines(path), _without(path, keys)
+        elsewhere = [x for x in lines if x not in without and _is_elsewhere(x, store)]
+        kept = [line for line in lines if line in without or line in elsewhere]
+        if len(kept) < len(lines):
             _write_lines(path, kept)
-    return path, gone
+    purposes = tuple(_purpose(line.decode(errors="replace")) for line in elsewhere)
+    return ShutOut(path, len(lines) - len(kept), purposes)
+
+
+def _is_elsewhere(line: bytes, store: Store) -> bool:
+    """Whether a line is for another store, which is there: a copy may have the same keys."""
+    words = shlex.split(_purpose(line.decode(errors="replace")))
+    if not words:
+        return False
+    other = Path(words[1])
+    with suppress(OSError):
+        return (other / "store.yaml").exists() and not other.samefile(store.root)
+    return False
 
 
 def _authorized_keys(home: Path) -> Path:

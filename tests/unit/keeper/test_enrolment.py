@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import shlex
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -12,6 +13,7 @@ import pytest
 
 from holdstill.errors import DocumentError, SecurityError, UsageError
 from holdstill.keeper import enrolment, store
+from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.model.settings import OwnLimits
 from holdstill.model.sizes import ByteSize
@@ -212,7 +214,7 @@ def test_lines_for_authorized_keys_are_not_lost_when_several_are_written_at_once
 
     with ThreadPoolExecutor(8) as pool:
         deeds: list[Callable[[], object]] = [
-            lambda: enrolment.shut_out([f"ssh-ed25519 {bodies[0]}"], home),
+            lambda: enrolment.shut_out(boathouse, [f"ssh-ed25519 {bodies[0]}"], home),
             *(partial(enrolment.let_in, line, home) for line in lines[1:]),
             *(partial(boathouse.remember_board, names.check_board(f"pier-{n}"), n)
               for n in range(40)),
@@ -262,11 +264,36 @@ def test_m19_only_the_lines_of_the_withdrawn_key_go(tmp_path: Path, boathouse: S
     owners = f"{OTHER_KEY} somebody"
     path.write_text(f"# by hand\n{owners}\n{line}\n{KEY}\n", encoding="ascii")
 
-    told, gone = enrolment.shut_out((KEY,), tmp_path)
+    told = enrolment.shut_out(boathouse, (KEY,), tmp_path)
 
-    assert (told, gone) == (path, 2)
+    assert told == (path, 2, ())
     assert path.read_text(encoding="ascii") == f"# by hand\n{owners}\n"
-    assert enrolment.shut_out((KEY,), tmp_path) == (path, 0)
+    assert enrolment.shut_out(boathouse, (KEY,), tmp_path) == (path, 0, ())
+
+
+def test_a_copy_of_a_store_does_not_shut_the_boards_of_the_other_out(
+    tmp_path: Path, boathouse: Store
+) -> None:
+    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = enrolment.let_in(line, tmp_path)
+    copied = stores.open_store(keeping.copy_store(boathouse.root, tmp_path / "copy"))
+
+    told = enrolment.shut_out(copied, (KEY,), tmp_path)
+
+    assert told == (path, 0, (f"--store {boathouse.root} --board pier-3",))
+    assert path.read_text(encoding="ascii") == f"{line}\n"
+    boathouse.root.rename(tmp_path / "moved")  # then the line is nobody's
+    assert enrolment.shut_out(copied, (KEY,), tmp_path) == (path, 1, ())
+
+
+def test_the_store_of_a_line_is_told_by_where_it_is_not_by_how_it_is_written(
+    tmp_path: Path, boathouse: Store
+) -> None:
+    (tmp_path / "link").symlink_to(boathouse.root)
+    same = dataclasses.replace(boathouse, root=tmp_path / "link")
+    enrolment.let_in(enrolment.authorized_line(same, PIER_3, KEY, program=PROGRAM), tmp_path)
+
+    assert enrolment.shut_out(boathouse, (KEY,), tmp_path).gone == 1
 
 
 @pytest.mark.parametrize(
@@ -290,10 +317,14 @@ def test_a_key_that_is_let_in_for_something_else_is_left_alone(
     assert path.read_text(encoding="ascii") == f"{other}\n"
 
 
-def test_a_user_without_authorized_keys_has_no_line_to_lose(tmp_path: Path) -> None:
-    assert enrolment.shut_out((KEY,), tmp_path)[1] == 0
+def test_a_user_without_authorized_keys_has_no_line_to_lose(
+    tmp_path: Path, boathouse: Store
+) -> None:
+    before = sorted(tmp_path.iterdir())
 
-    assert list(tmp_path.iterdir()) == []
+    assert enrolment.shut_out(boathouse, (KEY,), tmp_path).gone == 0
+
+    assert sorted(tmp_path.iterdir()) == before
 
 
 def test_a_board_that_is_not_enrolled_has_no_keeper(boathouse: Store) -> None:

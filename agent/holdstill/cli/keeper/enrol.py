@@ -59,7 +59,7 @@ def command(
     was_known = name in opened.boards() and public in enrolment.read(opened, name).live_keys
     if replaces:
         fresh = enrolment.replace_key(opened, name, public, clock=SystemClock())
-        shut_out(fresh.retired_keys)
+        shut_out(opened, fresh.retired_keys)
         if not was_known:
             end_sessions(opened, name)
     else:

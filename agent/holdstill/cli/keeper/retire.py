@@ -38,19 +38,25 @@ def command(store: Path, board: str) -> None:
     opened = as_owner.opened(store, even_read_only=True)
     name = local_store.enrolled(opened, board)
     old = enrolment.read(opened, name)
-    had = old.live_keys
-    # First: it has to work beside a store that is full, or that has become read-only.
-    shut_out(old.every_key)
+    had, failed = old.live_keys, list[str]()
+    # Each has to work where the other does not: a store or a home that is full, or read-only.
+    try:
+        shut_out(opened, old.every_key)
+    except OSError as error:
+        failed.append(
+            f"{error.filename} cannot be written: {error.strerror}; until the line of {name} is "
+            "out of authorized_keys, its key can still ask, and is refused"
+        )
     try:
         enrolment.retire(opened, name, clock=SystemClock())
     except OSError as error:
-        raise PreflightError(
-            f"{enrolment.path_of(opened, name)} cannot be written: {error.strerror}",
-            hint="with that key nobody gets in any more; but the keeper would still take what it "
-            "signed. When the store can be written, type the same again",
-        ) from error
-    finally:
-        end_sessions(opened, name)
+        failed.append(
+            f"{enrolment.path_of(opened, name)} cannot be written: {error.strerror}; the keeper "
+            "would still take what that key signed"
+        )
+    end_sessions(opened, name)
+    if failed:
+        raise PreflightError("; ".join(failed), hint="when it can be written, type the same again")
     terminal.say(
         f"{name}'s key is withdrawn; its captures stay"
         if had
@@ -64,11 +70,13 @@ def end_sessions(store: Store, board: BoardName) -> None:
         terminal.say(f"{sizes.counted(ended, 'session')} of {board} ended")
 
 
-def shut_out(keys: Sequence[str]) -> None:
+def shut_out(store: Store, keys: Sequence[str]) -> None:
     """Take the lines with keys that are withdrawn out of this user's authorized_keys; say so."""
     if not keys:
         return
-    path, gone = enrolment.shut_out(keys, Path.home())
+    path, gone, kept = enrolment.shut_out(store, keys, Path.home())
+    for purpose in kept:
+        terminal.warn(f"{path} still lets that key in to another store: {purpose}")
     if gone:
         terminal.say(f"{sizes.counted(gone, 'line')} with a withdrawn key went out of {path}")
     else:
