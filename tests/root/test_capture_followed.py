@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(300)
 MIB = 1 << 20
-SIZE = 256 * MIB
-MEMORY = 64 * MIB
+SIZE = 96 * MIB
+MEMORY = 24 * MIB
 NAME = "readings.db"
 NO_PAUSE = 5
 
@@ -74,7 +74,7 @@ def busy(
 ) -> Iterator[Busy]:
     share = memory / spool.parse_available(spool.MEMINFO.read_bytes())
     more = f"pause: {{spool_share: {share:.6f}, ceiling: 10.0}}\n"
-    with boards.running(folder, size=1 << 30, kind=kind) as board:
+    with boards.running(folder, size=640 * MIB, kind=kind) as board:
         path = board.root / "srv" / NAME
         path.parent.mkdir()
         if nocow:

@@ -183,7 +183,8 @@ def with_holes(contents: FolderContents) -> list[Entry]:
     ]
 
 
-TREES = (small_files, large_files, many_names, all_sizes, with_attributes, with_holes)
+EVERY_DAY = (large_files, many_names, with_holes)
+SELDOM = (small_files, all_sizes, with_attributes)
 
 
 def fits(
@@ -205,7 +206,10 @@ def fits(
 
 
 @pytest.mark.parametrize("kind", ["xfs", "btrfs"])
-@pytest.mark.parametrize("shape", TREES)
+@pytest.mark.parametrize(
+    "shape",
+    [*EVERY_DAY, *(pytest.param(shape, marks=pytest.mark.slow) for shape in SELDOM)],
+)
 def test_the_least_size_is_foretold_within_five_percent(
     tmp_path: Path, kind: str, shape: Callable[[FolderContents], list[Entry]]
 ) -> None:

@@ -14,6 +14,7 @@ import pytest
 from holdstill.errors import BusyError
 from holdstill.keeper import session_slots
 from holdstill.keeper.session_slots import SLOTS
+from holdstill.records import signature
 from support import keeping, programs
 from support.keeping import PIER_3, PIER_4, FakeClock
 
@@ -53,7 +54,8 @@ def test_a_session_too_many_is_refused_before_what_would_answer_it_is_imported(
     root: Path,
 ) -> None:
     words = [sys.executable, "-X", "importtime", "-m", "holdstill", "keeper", "serve",
-             "--store", os.fspath(root), "--board", PIER_3]  # fmt: skip
+             "--store", os.fspath(root), "--board", PIER_3,
+             "--key", signature.fingerprint(keeping.KEY)]  # fmt: skip
     answered = programs.attempt(*words, timeout=30)
     with ExitStack() as taken:
         for _ in range(SLOTS):

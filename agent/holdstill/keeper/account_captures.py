@@ -232,7 +232,7 @@ def _take_back_needed(store: Store, held: References) -> None:
 
 
 def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
-    """Give up captures that are gone, and what they needed; the ledger has them as deleted."""
+    """Give up captures, and what they needed; the ledger is to have them as forgotten."""
     for name in captures:
         store.discard(store.board_folder(board) / "captures" / str(CaptureName.parse(name)))
     store.forget_board(board)

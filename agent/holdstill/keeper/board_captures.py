@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 import msgspec
 
 from holdstill.errors import MachineError, SecurityError, UsageError, VerificationError
-from holdstill.keeper import enrolment
+from holdstill.keeper import deletion, enrolment
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.model import sizes
 from holdstill.model.names import CaptureName, Digest
@@ -369,7 +369,10 @@ class BoardCaptures:
 
     def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:
         """Describe directories among the captures that are not in the ledger."""
-        known = {event.brief.name for event in ledger.sealed} - ledger.forgotten
+        # First, for what is deleted is gone before it is no longer noted.
+        doomed = deletion.under_way(self.store, self.board)
+        put_back = ledger.forgotten | (ledger.deleted - doomed)
+        known = {event.brief.name for event in ledger.sealed} - put_back
         sealing = self.store.board_folder(self.board) / "sealing"
         being_sealed = b"".join(map(_bytes_of, sealing.glob("*.json")))
         found = []

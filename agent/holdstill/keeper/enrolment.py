@@ -86,20 +86,21 @@ def enrol(
         SecurityError: the key is not one public key, was withdrawn, or belongs to another board;
             or the board has another key in use.
     """
-    key = _check_key(store, board, public_key)
-    old = _read_if_enrolled(store, board)
-    if old is not None and old.live_keys and key not in old.live_keys:
-        raise SecurityError(
-            f"board {board} is enrolled with another key, added at {old.keys[-1].added_at}; "
-            "nothing was changed",
-            hint="if this is a new key of the same board, have it take the old one's place: "
-            f"`holdstill keeper enrol {store.root} {board} --key KEY.pub --replace-key`. The old "
-            "key is withdrawn then, and the captures that it signed stay good",
-        )
-    fresh = _with_key(old, board, Key(public=key, added_at=clocks.rfc3339(clock.now())))
-    if limits is not None:
-        fresh = _replaced(fresh, limits=limits)
-    _publish(store, fresh, old)
+    with files.alone_in(store.root):  # the keys of all boards are compared
+        key = _check_key(store, board, public_key)
+        old = _read_if_enrolled(store, board)
+        if old is not None and old.live_keys and key not in old.live_keys:
+            raise SecurityError(
+                f"board {board} is enrolled with another key, added at {old.keys[-1].added_at}; "
+                "nothing was changed",
+                hint="if this is a new key of the same board, have it take the old one's place: "
+                f"`holdstill keeper enrol {store.root} {board} --key KEY.pub --replace-key`. The "
+                "old key is withdrawn then, and the captures that it signed stay good",
+            )
+        fresh = _with_key(old, board, Key(public=key, added_at=clocks.rfc3339(clock.now())))
+        if limits is not None:
+            fresh = _replaced(fresh, limits=limits)
+        _publish(store, fresh, old)
     return fresh
 
 
@@ -109,11 +110,12 @@ def replace_key(store: Store, board: BoardName, public_key: str, *, clock: Clock
     Raises:
         SecurityError: the key is not one public key, was withdrawn, or belongs to another board.
     """
-    key = _check_key(store, board, public_key)
-    old, now = _read_if_enrolled(store, board), clocks.rfc3339(clock.now())
-    kept = None if old is None else _withdrawn(old, now, but=key)
-    fresh = _with_key(kept, board, Key(public=key, added_at=now))
-    _publish(store, fresh, old)
+    with files.alone_in(store.root):  # the keys of all boards are compared
+        key = _check_key(store, board, public_key)
+        old, now = _read_if_enrolled(store, board), clocks.rfc3339(clock.now())
+        kept = None if old is None else _withdrawn(old, now, but=key)
+        fresh = _with_key(kept, board, Key(public=key, added_at=now))
+        _publish(store, fresh, old)
     return fresh
 
 
@@ -125,9 +127,10 @@ def retire(store: Store, board: BoardName, *, clock: Clock) -> Enrolment:
     Raises:
         UsageError: it is not enrolled.
     """
-    old = read(store, board)
-    fresh = _withdrawn(old, clocks.rfc3339(clock.now()))
-    _publish(store, fresh, old)
+    with files.alone_in(store.root):  # the keys of all boards are compared
+        old = read(store, board)
+        fresh = _withdrawn(old, clocks.rfc3339(clock.now()))
+        _publish(store, fresh, old)
     return fresh
 
 

@@ -168,9 +168,12 @@ def _charged(account: Account, top: Path, directories: set[bytes]) -> Iterator[N
 def _taken(top: Path, directories: set[bytes]) -> Spent:
     """Return what directories take; some file systems say 0 of one, and need room all the same."""
     found = []
-    for directory in directories:
-        with suppress(OSError):  # not there yet, or one that cannot be made
-            found.append(os.lstat(os.fsencode(top) + b"/" + directory).st_blocks * 512)
+    with suppress(FileNotFoundError), files.opened(top, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        for directory in directories:
+            # Relative: from the root it may be longer than a path may be.
+            with suppress(OSError):  # not there yet, or one that cannot be made
+                state = os.lstat(directory or b".", dir_fd=handle)
+                found.append(state.st_blocks * 512)
     return Spent(bytes=sum(max(BLOCK, size) for size in found), inodes=len(found))
 
 

@@ -222,16 +222,19 @@ class Ledger:
 
     @cached_property
     def deleted(self) -> frozenset[str]:
-        """Names of captures that retention deleted."""
-        gone = [ln.entry.captures for ln in self.lines if isinstance(ln.entry, ThinnedEvent)]
-        return frozenset(name for captures in gone for name in captures)
+        """Names of captures that retention deleted, and that did not come back."""
+        return self._given_up(ThinnedEvent)
 
     @cached_property
     def forgotten(self) -> frozenset[str]:
         """Names of captures that are gone, as their owner knows, and did not come back."""
+        return self._given_up(ForgottenEvent)
+
+    def _given_up(self, kind: type[ThinnedEvent | ForgottenEvent]) -> frozenset[str]:
+        """Return the captures that events of this kind name, but for those taken in since."""
         found: set[str] = set()
         for line in self.lines:
-            if isinstance(line.entry, ForgottenEvent):
+            if isinstance(line.entry, kind):
                 found.update(line.entry.captures)
             elif isinstance(line.entry, SealedEvent):
                 found.discard(line.entry.brief.name)

@@ -30,10 +30,10 @@ from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
 from holdstill.keeper.open_run import OpenRun
 from holdstill.keeper.sealing import ExpectedSeal, Sealer
-from holdstill.model import names
+from holdstill.model import names, pieces
 from holdstill.model.protocol import BATCH, PROTOCOL, Hello, Lacking, RunStarted, SealResult
 from holdstill.model.sizes import BLOCK
-from holdstill.records import capture_contents, manifest_file
+from holdstill.records import assembled, capture_contents, manifest_file
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
@@ -265,7 +265,7 @@ class LocalKeeper:
             entries_limit=self._account.limits.entries,
         )
         # The index is put together, and read, and so are all lists; the documents stay.
-        reading = checked.index.size + self._list_bytes(checked)
+        reading = checked.index.size + _list_bytes(checked)
         self._account.check(Spent(bytes=checked.index.size, hashed=reading))
         self._account.check_captures(self._shelf.ledger_file.read())
         documents = Spent.of_files([len(manifest), len(signature), BLOCK])
@@ -276,12 +276,6 @@ class LocalKeeper:
         except references.UnsoundReferencesError:  # made again by the next collection
             references.discard(self._store)
             return self._seal_checked(sealer, checked, (manifest, signature))
-
-    def _list_bytes(self, manifest: Manifest) -> int:
-        """Return what the lists that a manifest names have, those that are here already."""
-        named = capture_contents.distinct(capture_contents.attachments(manifest))
-        sizes = (self._store.contents.size(names.check_digest(item.sha256)) for item in named)
-        return sum(size for size in sizes if size is not None)
 
     def _seal_checked(
         self, sealer: Sealer, manifest: Manifest, documents: tuple[bytes, bytes]
@@ -393,3 +387,14 @@ def _translated() -> Iterator[None]:
             hint="no capture was lost. Make room for temporary files at the keeper "
             "(`df /var/tmp /tmp`), then run again: what has arrived is kept",
         ) from error
+
+
+def _list_bytes(manifest: Manifest) -> int:
+    """Return what the lists of a manifest, and those of its files, have at most.
+
+    By what it says itself: how large they are here is nobody's to know who did not bring them.
+    """
+    attached = capture_contents.distinct(capture_contents.attachments(manifest))
+    lists = [pieces.list_size(item.size, assembled.LEAST_PIECE) for item in attached]
+    lists.append(pieces.list_size(sum(part.content_bytes for part in manifest.parts)))
+    return sum(min(size, pieces.LIMIT) for size in lists)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from holdstill.errors import DamagedContentError, HoldstillError, SecurityError
-from holdstill.keeper import enrolment, repair, trash
+from holdstill.keeper import deletion, enrolment, repair, trash
 from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
@@ -461,9 +461,10 @@ class Sealer:
         Raises:
             SecurityError: the ledger or the captures were tampered with; nothing was changed.
         """
+        self._store.check_own(self._sealing)
         with self._shelf.ledger_file.held_for_writing(self._disk) as ledger:
             ledger.check_sound(self._shelf.ledger_file.path)
-        self._store.check_own(self._sealing)
+            notes, doomed = deletion.cut_off(self._store, self._shelf.board, ledger)
         for intent in sorted(self._sealing.glob("*.json")):
             try:
                 data = files.read_regular(intent)
@@ -472,10 +473,12 @@ class Sealer:
             self._finish(data)
             self._disk.unlink(intent)
         self._shelf.check_no_strangers()
+        for name in sorted(doomed):
+            self._store.discard(self._shelf.folder / str(CaptureName.parse(name)))
+        deletion.over(self._store, notes)
         for rest in sorted(self._sealing.iterdir()):
-            self._store.discard(rest)
-        for name in sorted(self._shelf.ledger_file.read().deleted):
-            self._store.discard(self._shelf.folder / name)
+            if not deletion.is_note(rest):  # of a thinning that goes on beside this
+                self._store.discard(rest)
 
     def _finish(self, intent: bytes) -> None:
         try:

@@ -124,8 +124,14 @@ def _taken(root: Path, board: BoardName) -> int | None:
 
 
 def _opened(path: Path) -> int:
-    # To read: a lock needs no more, and a store on a read-only file system can still be read.
-    return os.open(path, os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK, 0o600)
+    flags = os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK
+    try:
+        return os.open(path, os.O_RDWR | flags, 0o600)  # NFS wants that for a lock (flock(2))
+    except OSError as error:
+        if error.errno != errno.EROFS:
+            raise
+    # A store on a file system that is read-only can still be read.
+    return os.open(path, os.O_RDONLY | flags, 0o600)
 
 
 def _is_locked(handle: int) -> bool:

@@ -7,6 +7,7 @@ writes in a single folder. Anything else is refused and noted.
 from __future__ import annotations
 
 import os
+import resource
 import select
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -20,6 +21,7 @@ from holdstill.keeper import (
     json_rpc,
     receiving,
     refused_commands,
+    session_slots,
 )
 from holdstill.keeper import forced_command as words
 from holdstill.keeper.account import Account
@@ -39,6 +41,10 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
+LAID_OUT_EACH = fetch_staging.LAID_OUT_MOST // (session_slots.SLOTS + 1)
+"""Folders that a session may have laid out at a time."""
+CPU_AFTERWARDS = 1800
+"""Seconds of processor time for what is done when a board has gone."""
 AFTERWARDS = 10
 """How much a keeper steps back for others (nice) when its board has gone."""
 
@@ -106,6 +112,7 @@ def forced_command(
                     SshServer(keeper, store, board, clock=clock).run(0, 1)
                     keeper.close()  # the board may come again at once
                     os.nice(AFTERWARDS)
+                    _limit_cpu(CPU_AFTERWARDS)
                     afterwards()
     except SecurityError as error:
         refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
@@ -120,6 +127,16 @@ def _check_in_use(enrolled: Enrolment, key: str) -> None:
             f"the key of board {enrolled.board} was withdrawn",
             hint="if the board is to come back, give it a new key and enrol that at the keeper",
         )
+
+
+def _limit_cpu(seconds: int) -> None:
+    """End this process when it has taken so much more: what it reads may be made to take long."""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    soft = int(used.ru_utime + used.ru_stime) + seconds
+    _, hard = resource.getrlimit(resource.RLIMIT_CPU)
+    resource.setrlimit(
+        resource.RLIMIT_CPU, (soft if hard == resource.RLIM_INFINITY else min(soft, hard), hard)
+    )
 
 
 class LineReader:
@@ -259,6 +276,9 @@ class SshServer:
                 return self._keeper.signature(json_rpc.read_params(call, json_rpc.NameParams).name)
             case "stage":
                 wish = json_rpc.read_params(call, json_rpc.StageParams)
+                # Its own oldest goes first, not what another session fetches just now.
+                while len(self._staged_folders) >= LAID_OUT_EACH:
+                    self._store.discard(self._staged_folders.pop(0))
                 folder = self._keeper.stage(wish.name, wish.digests)
                 self._staged_folders.append(folder)
                 return f"outgoing/{folder.name}"

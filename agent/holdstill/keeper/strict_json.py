@@ -16,6 +16,8 @@ from holdstill.errors import SecurityError
 DEPTH_MAX = 16
 _STRING = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+"?', re.DOTALL)
 """Possessive: with a way back for each character, a message of 8 MiB takes a gigabyte."""
+VALUES_MAX = 400_000
+"""Most commas: the largest call has some 80,000 values, and each takes a hundred bytes."""
 _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 _DIGITS_MAX = 20
 
@@ -28,6 +30,8 @@ def loads(data: bytes, *, limit: int) -> object:
     """
     if len(data) > limit:
         raise SecurityError(f"a message of more than {limit} bytes")
+    if data.count(b",") > VALUES_MAX:
+        raise SecurityError(f"a message of more than {VALUES_MAX} values")
     # Count brackets outside strings, before anything that recurses sees them.
     depth = 0
     for char in re.findall(rb"[\[\]{}]", _STRING.sub(b"", data)):

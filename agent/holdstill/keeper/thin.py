@@ -11,7 +11,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from holdstill.errors import BusyError, SecurityError, VerificationError
-from holdstill.keeper import board_captures, clock_check, enrolment, incoming, retention
+from holdstill.keeper import board_captures, clock_check, deletion, enrolment, incoming, retention
 from holdstill.keeper.board_captures import INTERRUPTED, BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.keeper.sealing import Sealer
@@ -111,8 +111,10 @@ def _delete(
         settled = ledger.pinned | ledger.thinned  # since it was decided
         victims = tuple(name for name in unwanted if name not in settled)
         event = ThinnedEvent(captures=victims)
+        note = deletion.note(shelf.store, shelf.board, victims)
         file.append(ledger, [event], at=clocks.rfc3339(clock.now()), disk=disk)
     for name in victims:
         shelf.store.discard(shelf.folder / str(CaptureName.parse(name)))
     disk.sync_directory(shelf.folder)
+    deletion.over(shelf.store, [note])
     return True

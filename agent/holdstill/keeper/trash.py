@@ -23,6 +23,7 @@ from holdstill.keeper.content_store import ContentStore
 from holdstill.keeper.store import DISCARDED
 from holdstill.model import names
 from holdstill.model.names import Digest
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -142,12 +143,18 @@ def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tu
         How many bytes were given back, and how many of them before their time.
     """
     store.check_own(store.trash)
+    with files.alone_in(store.trash):
+        return _empty(store, now, grace=grace, min_free=min_free)
+
+
+def _empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tuple[int, int]:
     given_back = early = 0
-    leap = _look(store, now)
+    leap = _uncounted(store, now)
     for place in resting(store)[::-1]:
         if leap or place.since > now:
-            with suppress(FileNotFoundError):  # another collection was quicker
-                store.disk.rename(place.folder, _free_name(store, min(now, place.since + leap)))
+            store.disk.rename(place.folder, _free_name(store, min(now, place.since + leap)))
+    # Only now: whoever is cut off before this adds the time once more.
+    _note_look(store, now)
     for place in resting(store):
         if now - place.since >= grace:
             given_back += _delete(store, place.folder)
@@ -158,8 +165,14 @@ def empty(store: Store, now: datetime, *, grace: timedelta, min_free: int) -> tu
     return given_back + early, early
 
 
-def _look(store: Store, now: datetime) -> timedelta:
-    """Remember this look; return how much of the time since the last one does not count."""
+def _uncounted(store: Store, now: datetime) -> timedelta:
+    """Return how much of the time since the last look does not count."""
+    past = [at for at, _ in _looks(store) if at <= now]
+    return max(timedelta(0), now - past[-1] - COUNTED_MOST) if past else timedelta(0)
+
+
+def _note_look(store: Store, now: datetime) -> None:
+    """Remember this look, and no other one."""
     before = _looks(store)
     latest = store.trash / f"{_LOOKED}{now.astimezone(UTC).strftime(_MOMENT)}"
     try:
@@ -169,13 +182,11 @@ def _look(store: Store, now: datetime) -> timedelta:
     except OSError as error:
         if error.errno not in {errno.ENOSPC, errno.EDQUOT}:
             raise
-        return timedelta(0)  # what rests here is what can be given back
+        return  # what rests here is what can be given back
     for _, path in before:
         if path != latest:
             with suppress(FileNotFoundError):
                 store.disk.unlink(path)
-    past = [at for at, _ in before if at <= now]
-    return max(timedelta(0), now - past[-1] - COUNTED_MOST) if past else timedelta(0)
 
 
 def _looks(store: Store) -> list[tuple[datetime, Path]]:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from holdstill.model.sealed_capture import ContentSource, IndexedCapture
     from holdstill.records.index_queries import Index
 
-_LEAST_PIECE = 4096
+LEAST_PIECE = 4096
 
 
 def read_list(source: ContentSource, attachment: Attachment) -> PieceList:
@@ -35,7 +35,7 @@ def read_list(source: ContentSource, attachment: Attachment) -> PieceList:
         VerificationError: it is not there, or its bytes are not those that were sealed.
         SecurityError: it is no list, or one of a file of another size.
     """
-    limit = min(pieces.LIMIT, pieces.content_limit(attachment.size, _LEAST_PIECE))
+    limit = min(pieces.LIMIT, pieces.content_limit(attachment.size, LEAST_PIECE))
     digest = bytes.fromhex(attachment.sha256)
     data = _read(source, digest, limit, f"the list of {attachment.name}")
     listed = pieces.decode(data, f"the list of {attachment.name}")

@@ -229,6 +229,26 @@ def test_lines_for_authorized_keys_are_not_lost_when_several_are_written_at_once
     ]
 
 
+def test_two_who_enrol_at_once_do_not_give_one_key_to_two_boards_or_lose_one(
+    tmp_path: Path,
+) -> None:
+    for number in range(30):
+        store = keeping.make_store(tmp_path / f"{number}", clock=FakeClock())
+
+        def enrolled(board: str, key: str, store: Store = store) -> bool:
+            name = names.check_board(board)
+            try:
+                enrolment.enrol(store, name, key, clock=FakeClock(), limits=None)
+            except SecurityError:
+                return False
+            return True
+
+        with ThreadPoolExecutor(2) as pool:
+            same = list(pool.map(enrolled, ("pier-4", "pier-5"), (OTHER_KEY, OTHER_KEY)))
+
+        assert sorted(same) == [False, True]
+
+
 def test_m19_retiring_twice_keeps_the_first_moment(boathouse: Store) -> None:
     first = enrolment.retire(boathouse, PIER_3, clock=FakeClock())
     before = keeping.snapshot(boathouse.root)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError, UsageError, VerificationError
 from holdstill.keeper import enrolment, possession, references, thin
+from holdstill.keeper.account import Account
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.possession import DigestLog
 from holdstill.model import names, protocol
@@ -234,6 +235,31 @@ def test_h2_anothers_list_is_not_read_before_it_is_proven(harbour: Harbour) -> N
     answer = board.keeper.seal(data, board.signed(data))
 
     assert (answer.name, answer.lacking.prove) == ("", (theirs.sha256,))
+
+
+@pytest.mark.parametrize("is_sharing", [True, False])
+def test_what_a_seal_costs_tells_nothing_of_what_others_have(
+    tmp_path: Path, *, is_sharing: bool
+) -> None:
+    costs = []
+    for is_there in (True, False):
+        (tmp_path / f"{is_there}").mkdir()
+        harbour = Harbour(tmp_path / f"{is_there}", is_sharing=is_sharing)
+        board = harbour.other
+        begun = board.keeper.begin()
+        theirs = keeping.attachment("gap.bin", harbour.owner.gap)
+        named = theirs if is_there else msgspec.structs.replace(theirs, sha256="ab" * 32)
+        honest = board.describe(begun, board.index(seq=1))
+        data = manifest_file.encode(msgspec.structs.replace(honest, gap=named))
+
+        assert board.keeper.seal(data, board.signed(data)).name == ""
+
+        enrolled = enrolment.read(harbour.store, PIER_4)
+        rules = keeping.no_limits(harbour.store.root)
+        account = Account(harbour.store, enrolled, rules, clock=harbour.clock)
+        costs.append(account.balance().today.hashed)
+
+    assert costs[0] == costs[1]
 
 
 def test_h2_an_older_content_of_anothers_is_not_laid_out_for_rsync(tmp_path: Path) -> None:

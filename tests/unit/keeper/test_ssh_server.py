@@ -123,6 +123,22 @@ def test_contents_are_staged_in_a_folder_that_goes_with_the_session(
     assert not folder.exists()
 
 
+def test_a_session_gives_up_its_own_older_folders_and_never_those_of_another_one(
+    board: Board[RemoteKeeper], store: Store
+) -> None:
+    name = board.capture().name
+    digest = hashlib.sha256(b"1.42").hexdigest()
+    theirs = store.board_folder(PIER_3) / board.keeper.stage(name, [digest])
+    clock = FakeClock()
+    other = ssh_server.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
+
+    folders = [asked(other, "stage", name=name, digests=[digest])["result"] for _ in range(200)]
+
+    assert (theirs / digest).exists()
+    assert (store.board_folder(PIER_3) / str(folders[-1]) / digest).exists()
+    assert len(list(theirs.parent.iterdir())) == 1 + ssh_server.LAID_OUT_EACH
+
+
 def test_a_session_that_ends_leaves_what_others_are_fetching(
     board: Board[RemoteKeeper], store: Store
 ) -> None:

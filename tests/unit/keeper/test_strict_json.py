@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import strict_json
+from holdstill.keeper import json_rpc, strict_json
+from holdstill.model.protocol import BATCH, WantedContent
 
 LIMIT = 10_000
 
@@ -88,3 +89,17 @@ VALUES = st.recursive(
 @given(VALUES)
 def test_what_json_writes_is_read_back(value: object) -> None:
     assert strict_json.loads(json.dumps(value).encode(), limit=LIMIT * 100) == value
+
+
+def test_a_message_of_very_many_values_is_refused_before_it_takes_memory() -> None:
+    data = b"[" + b",".join([b'""'] * (strict_json.VALUES_MAX + 2)) + b"]"
+
+    with pytest.raises(SecurityError, match="more than 400000 values"):
+        strict_json.loads(data, limit=8 << 20)
+
+
+def test_the_largest_calls_have_fewer_values_than_that() -> None:
+    wanted = [WantedContent(digest="a" * 64, size=1 << 40, basis="b" * 64)] * BATCH
+    line = json_rpc.call_line(1, "lacking", json_rpc.WantedParams(wanted=tuple(wanted), folder=0))
+
+    assert json_rpc.read_call(line).method == "lacking"

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import account_captures, capture_notes, take_in
+from holdstill.keeper import account_captures, capture_notes, deletion, take_in, thin
 from holdstill.keeper.board_captures import BoardCaptures
+from holdstill.keeper.ledger import ThinnedEvent
+from holdstill.model.settings import Retention
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
 
     LocalBoard = Board[LocalKeeper]
+
+NEWEST_THREE = Retention(days=0, weeks=0, months=0, years=0, at_least=3)
 
 
 @pytest.fixture
@@ -115,6 +119,49 @@ def test_a_forgotten_capture_that_is_put_back_is_told_and_taken_in_again(
     assert [brief.faults for brief in board.keeper.captures()] == [()] * 4
     assert keeping.collect(store, clock).complaints == ()  # its content came back from the trash
     assert board.capture().name
+
+
+def test_a_deleted_capture_that_is_put_back_is_told_and_taken_in_again(
+    board: LocalBoard, store: Store, clock: FakeClock, tmp_path: Path
+) -> None:
+    folder, names = store.board_folder(PIER_3) / "captures", names_of(board)
+    shutil.copytree(folder / names[0], tmp_path / "copy")
+    thin.delete_captures(store, PIER_3, NEWEST_THREE, clock=clock, runner=FakeSignatures())
+    assert names_of(board) == names[1:]
+
+    shutil.copytree(tmp_path / "copy", folder / names[0])
+    with pytest.raises(SecurityError, match="not in the ledger"):
+        board.keeper.begin()
+    assert (folder / names[0]).is_dir()
+    assert taken_in(store, clock) == (names[0],)
+
+    assert names_of(board) == names
+    assert keeping.collect(store, clock).complaints == ()
+    verdicts = thin.delete_captures(
+        store, PIER_3, NEWEST_THREE, clock=clock, runner=FakeSignatures()
+    )
+    assert [verdict.is_kept for verdict in verdicts] == [True] * 4  # it is pinned
+    assert board.capture().name
+
+
+@pytest.mark.parametrize("is_in_ledger", [True, False])
+def test_a_deletion_that_was_cut_off_is_finished_or_given_up(
+    board: LocalBoard, store: Store, clock: FakeClock, *, is_in_ledger: bool
+) -> None:
+    names = names_of(board)
+    shelf = BoardCaptures(store, PIER_3, FakeSignatures())
+    with shelf.ledger_file.held_for_writing(store.disk) as ledger:
+        deletion.note(store, PIER_3, names[:2])
+        if is_in_ledger:
+            event = ThinnedEvent(captures=tuple(names[:2]))
+            shelf.ledger_file.append(ledger, [event], at="2026-11-25T02:15:03Z", disk=store.disk)
+    left = names[2:] if is_in_ledger else names
+    assert names_of(board) == left  # no stranger meanwhile
+
+    board.keeper.begin()
+
+    assert sorted(path.name for path in shelf.folder.iterdir()) == left
+    assert deletion.under_way(store, PIER_3) == frozenset()
 
 
 def test_contents_come_back_from_the_trash_with_the_captures_that_need_them(

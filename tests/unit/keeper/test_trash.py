@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
@@ -12,6 +15,7 @@ import pytest
 from holdstill.keeper import trash
 from holdstill.model import names
 from support import keeping
+from support.keeping import QuickDisk
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -105,6 +109,68 @@ def test_a_clock_that_leaps_ahead_does_not_cut_the_rest_short(
         given_back.append(trash.empty(store, clock.now(), grace=GRACE, min_free=0)[0])
 
     assert given_back == [0, 0, 0, 4096]
+
+
+class Cut(QuickDisk):
+    """A disk whose process is killed at the n-th change."""
+
+    left = 0
+
+    def _change(self) -> None:
+        Cut.left -= 1
+        if Cut.left < 0:
+            raise KeyboardInterrupt
+
+    def rename(self, source: Path, target: Path) -> None:
+        self._change()
+        super().rename(source, target)
+
+    def create(self, path: Path, content: bytes, *, mode: int = 0o600) -> None:
+        self._change()
+        super().create(path, content, mode=mode)
+
+
+@pytest.mark.parametrize("changes", range(8))
+def test_a_look_that_is_cut_off_after_a_leap_does_not_cut_the_rest_short(
+    store: Store, clock: FakeClock, changes: int
+) -> None:
+    trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+    bodies = [b"%d m" % number for number in range(6)]
+    for body in bodies:
+        put(store, clock, body)
+        clock.advance(3600)
+    clock.advance(7 * 86_400)
+
+    Cut.left = changes
+    with suppress(KeyboardInterrupt):
+        trash.empty(dataclasses.replace(store, disk=Cut()), clock.now(), grace=GRACE, min_free=0)
+    clock.advance(60)
+    trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+
+    assert [trash.take_back(store, digest(body)) for body in bodies] == [True] * 6
+
+
+def test_two_looks_at_once_after_a_leap_do_not_cut_the_rest_short(
+    store: Store, clock: FakeClock
+) -> None:
+    for _ in range(20):
+        trash.empty(store, clock.now(), grace=GRACE, min_free=0)
+        bodies = [b"%d m" % number for number in range(6)]
+        for body in bodies:
+            put(store, clock, body)
+            clock.advance(3600)
+        clock.advance(7 * 86_400)
+
+        with ThreadPoolExecutor(2) as both:
+            looks = [
+                both.submit(trash.empty, store, clock.now(), grace=GRACE, min_free=0)
+                for _ in range(2)
+            ]
+            assert [look.result() for look in looks] == [(0, 0)] * 2
+
+        assert [trash.take_back(store, digest(body)) for body in bodies] == [True] * 6
+        for body in bodies:
+            store.contents.path(digest(body)).unlink()
 
 
 def test_the_last_look_is_kept_and_no_other(store: Store, clock: FakeClock) -> None:

@@ -84,8 +84,9 @@ def command(
     gone = account_captures.missing(opened, name) if forget_missing else ()
     if forget_missing or hopeless:  # the store may remember more than it can name
         gone = (*gone, *hopeless)
-        capture_notes.given_up(opened, name, gone, clock=clock)
+        # First they are gone, then they are known to be: cut off in between, they are missing.
         account_captures.forget(opened, name, gone)
+        capture_notes.given_up(opened, name, gone, clock=clock)
         terminal.say(f"{sizes.counted(len(gone), 'capture')} forgotten", *gone)
 
 

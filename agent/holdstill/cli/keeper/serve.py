@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.command("serve", short_help="Serve one board over SSH (forced command).")
 @click.option("--store", required=True, type=click.Path(path_type=Path))
 @click.option("--board", required=True)
-@click.option("--key", default="", help="Fingerprint of the key that came in (SHA256:...).")
+@click.option("--key", required=True, help="Fingerprint of the key that came in (SHA256:...).")
 @options.settings_option(options.KEEPER_SETTINGS)
 def command(store: Path, board: str, key: str, settings_path: Path) -> int:
     r"""Answer one board over SSH; sshd runs this for the board's key, people never need to.

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 LIMIT = 128 << 20
 """Most bytes of a kernel that are read, or unpacked."""
+BEGINNINGS_MOST = 64
+"""Places in a kernel that look like the beginning of a packed one: chance alone makes eight."""
 PIECE = 1 << 20
 OVERLAP = 256
 _VERSION = re.compile(rb"Linux version (\d+\.\d+[^\s\0]{0,100}) ")
@@ -47,22 +49,29 @@ def _setup_version(content: bytes) -> str:
 def _texts(content: bytes) -> Iterator[bytes]:
     """Yield what may hold the version: the kernel, and what gzip packed into it."""
     yield content
-    at = content.find(_GZIP)
-    while at >= 0:
-        yield from _unpacked(memoryview(content)[at:])
+    at, left = content.find(_GZIP), LIMIT
+    for _ in range(BEGINNINGS_MOST):
+        if at < 0 or left <= 0:
+            return
+        for text in _unpacked(memoryview(content)[at:], left):
+            yield text
+            left -= len(text)
         at = content.find(_GZIP, at + 1)
 
 
-def _unpacked(packed: memoryview) -> Iterator[bytes]:
+def _unpacked(packed: memoryview, limit: int) -> Iterator[bytes]:
     """Yield what gzip packed in pieces that overlap, so that nothing is cut in two."""
     unpacker, tail, count = zlib.decompressobj(wbits=31), b"", 0
-    while count < LIMIT and not unpacker.eof:
-        try:
-            piece = unpacker.decompress(packed, PIECE)
-        except zlib.error:
-            return  # these three bytes were no beginning of anything
-        packed = memoryview(unpacker.unconsumed_tail)
-        if not piece:
+    for start in range(0, len(packed), PIECE):
+        fed: bytes | memoryview = packed[start : start + PIECE]
+        while fed and count < limit and not unpacker.eof:
+            try:
+                piece = unpacker.decompress(fed, PIECE)
+            except zlib.error:
+                return  # these three bytes were no beginning of anything
+            fed = unpacker.unconsumed_tail
+            if piece:
+                yield tail + piece
+                tail, count = piece[-OVERLAP:], count + len(piece)
+        if count >= limit or unpacker.eof:
             return
-        yield tail + piece
-        tail, count = piece[-OVERLAP:], count + len(piece)

@@ -51,6 +51,14 @@ def test_what_does_not_tell_has_no_version(content: bytes) -> None:
     assert kernels.version_inside(content) == ""
 
 
+def test_no_more_beginnings_are_tried_than_chance_and_an_honest_kernel_have() -> None:
+    nothing = b"\x1f\x8b\x08junk"
+    tried = nothing * (kernels.BEGINNINGS_MOST - 1) + gzip.compress(TEXT)
+
+    assert kernels.version_inside(tried) == "6.1.0-18-arm64"
+    assert kernels.version_inside(nothing + tried) == ""
+
+
 @given(st.binary(max_size=3000))
 def test_no_bytes_whatever_are_too_odd(content: bytes) -> None:
     kernels.version_inside(content)
