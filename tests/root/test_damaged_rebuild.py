@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import TargetRefusedError
 from support import boards, loop, plain_board, programs
 from support.plain_board import NEEDED, SIZE, PlainCapture
 
@@ -56,6 +57,23 @@ def test_h24_a_card_keeps_its_table_when_the_store_is_damaged(
 
     assert {planned.returncode, made.returncode} <= plain_board.REFUSALS, made.stderr
     assert image.read_bytes() == before
+
+
+def test_a_dry_run_names_the_card_and_refuses_one_that_is_in_use(
+    kept: PlainCapture, tmp_path: Path
+) -> None:
+    image = old_card(tmp_path / "card.img")
+    with loop.attached(image) as disk:
+        free = written(kept, disk.device, "--dry-run")
+        programs.run("mkfs.ext4", "-q", "-F", disk.device)
+        with loop.mounted(disk.device, tmp_path / "mounted"):
+            used = written(kept, disk.device, "--dry-run")
+            made = written(kept, disk.device, "--confirm", str(SIZE))
+
+    assert free.returncode == 0, free.stderr
+    assert str(disk.device) in free.stdout.decode()
+    assert used.returncode == made.returncode == TargetRefusedError.exit_code, used
+    assert used.stderr == made.stderr
 
 
 def test_h24_of_the_same_store_undamaged_the_card_is_written(

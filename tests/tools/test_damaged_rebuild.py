@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import DegradedError, VerificationError
+from holdstill.errors import DegradedError, TargetRefusedError, VerificationError
 from holdstill.keeper import store as stores
 from support import boards, plain_board
 from support.plain_board import NEEDED, WAYS, PlainCapture
@@ -77,6 +77,21 @@ def test_a_dry_run_tells_of_known_damage_at_which_the_rebuild_will_stop(
     assert "no image is left of it" in " ".join(made.stderr.decode().split())
 
 
+@pytest.mark.parametrize("place", ["there.img", "folder", "nowhere/card.img", "there.img.xz"])
+def test_a_dry_run_refuses_where_the_rebuild_would(
+    kept: PlainCapture, tmp_path: Path, place: str
+) -> None:
+    for name in ("there.img", "there.img.xz"):
+        (tmp_path / name).write_bytes(OLD)
+    (tmp_path / "folder").mkdir()
+
+    planned = rebuilt(kept, tmp_path / place, "--dry-run")
+    made = rebuilt(kept, tmp_path / place)
+
+    assert planned.returncode == made.returncode == TargetRefusedError.exit_code, planned
+    assert planned.stderr == made.stderr
+
+
 def test_h24_of_the_same_store_undamaged_the_image_is_made(
     kept: PlainCapture, tmp_path: Path
 ) -> None:
@@ -87,6 +102,7 @@ def test_h24_of_the_same_store_undamaged_the_image_is_made(
     made = rebuilt(kept, image, "--replace")
 
     assert planned.returncode == 0, planned.stderr
+    assert f" to {tmp_path}/other.img:" in " ".join(planned.stdout.decode().split())
     assert made.returncode == boards.NO_KERNEL, made.stderr
     assert image.stat().st_size == plain_board.SIZE
     assert list(tmp_path.iterdir()) == [image]

@@ -346,7 +346,7 @@ def _parts(found: Manifest, out: Console) -> None:
 def plan(proposal: Proposal, out: Console) -> None:
     """Show what a rebuild would do."""
     found = proposal.plan
-    out.print(f"Would write {human(found.disk.size)}:")
+    out.print(f"Would write {human(found.disk.size)} to {proposal.target}:")
     for step in found.steps:
         words = msgspec.to_builtins(step)
         number = words.get("number")
@@ -360,6 +360,7 @@ def plan(proposal: Proposal, out: Console) -> None:
             f"Contents of this capture were found damaged ({since}), and the rebuild stops at "
             "them: `holdstill verify BOARD` says which, --leave-out-damaged goes on without them"
         )
+    boot(proposal.boot, out)
 
 
 def rebuild_report(report: RebuildReport, out: Console) -> None:

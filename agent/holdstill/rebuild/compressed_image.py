@@ -34,6 +34,19 @@ TIMEOUT = 60.0
 """Seconds that a packer may take to end after its last byte."""
 
 
+def check_place(path: Path, *, existing: Existing = Existing.KEEP) -> None:
+    """Refuse a place where no image can or may be made, packed if its suffix requests it.
+
+    Raises:
+        TargetRefusedError: it states which.
+        PreflightError: the program that packs it is not installed.
+    """
+    rebuild_target.check_image_path(path, existing=existing)
+    if path.suffix in PACKERS:
+        process.require(PACKERS[path.suffix][0])
+        rebuild_target.check_image_path(checksum_path(path), existing=existing)
+
+
 @contextmanager
 def claimed_image(
     path: Path, *, size: int, existing: Existing = Existing.KEEP
@@ -48,13 +61,11 @@ def claimed_image(
         PreflightError: the program that packs it is not installed.
         TargetFailedError: packing failed.
     """
+    check_place(path, existing=existing)
     if path.suffix not in PACKERS:
         with rebuild_target.claimed_image(path, size=size, existing=existing) as image:
             yield image
         return
-    process.require(PACKERS[path.suffix][0])
-    rebuild_target.check_image_path(path, existing=existing)
-    rebuild_target.check_image_path(checksum_path(path), existing=existing)
     raw = path.with_name(f".{path.stem}-of-{path.suffix[1:]}")
     with rebuild_target.drafted(raw, size=size) as image:
         image.name = str(path)

@@ -49,6 +49,20 @@ class Confirmation:
     largest: int = LARGEST_CARD
 
 
+def check_fit(device: BlockDevice, *, needed: int, sector_size: int = SECTOR) -> None:
+    """Refuse a device that must not be written whoever names it; arguments as of `check`.
+
+    Raises:
+        TargetRefusedError: every reason.
+    """
+    reasons = list(_reasons(device, needed, sector_size))
+    if reasons:
+        raise TargetRefusedError(
+            f"{device.path} is not written: " + "; ".join(reasons) + f"\n{device.describe()}",
+            hint="name another card; nothing overrides this",
+        )
+
+
 def check(
     device: BlockDevice, *, needed: int, consent: Confirmation, sector_size: int = SECTOR
 ) -> None:
@@ -63,12 +77,7 @@ def check(
     Raises:
         TargetRefusedError: every reason, and what to pass to write it anyway.
     """
-    reasons = list(_reasons(device, needed, sector_size))
-    if reasons:
-        raise TargetRefusedError(
-            f"{device.path} is not written: " + "; ".join(reasons) + f"\n{device.describe()}",
-            hint="name another card; nothing overrides this",
-        )
+    check_fit(device, needed=needed, sector_size=sector_size)
     oddities = list(_oddities(device, consent.largest))
     words = f"--confirm {device.tokens[0]}" + (f" --again {device.tokens[0]}" if oddities else "")
     if consent.token not in device.tokens or (oddities and consent.again not in device.tokens):

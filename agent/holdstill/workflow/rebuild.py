@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import msgspec
 
 from holdstill.errors import LayoutError
+from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
 from holdstill.rebuild import bootcheck, execute_plan
@@ -35,6 +36,13 @@ class RebuildGoal(Protocol):
 
     def size(self, captured: Disk) -> int:
         """Return the target's bytes; captured is the disk of the capture."""
+
+    def checked(self, plan: Plan) -> str:
+        """Return what it is, in words, if it may be written by whoever agrees to that.
+
+        Raises:
+            TargetRefusedError, PreflightError: it may not, or cannot.
+        """
 
     def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
         """Claim the target, after the responsible person has agreed to lose what is on it.
@@ -68,6 +76,8 @@ class Proposal(Record, frozen=True, kw_only=True):
         stops_at_damage: since when it is known (RFC 3339) that contents are damaged, which are
             not to be left out; "" if they are, or all are good as far as is known.
         findings: what of the board is not in the capture, or cannot be made again.
+        boot: whether a card made of the capture would boot; None before that was judged.
+        target: what would be written, in words; "" where nobody has looked.
     """
 
     plan: Plan
@@ -75,11 +85,14 @@ class Proposal(Record, frozen=True, kw_only=True):
     left_out: tuple[str, ...]
     stops_at_damage: str = ""
     findings: tuple[Finding, ...] = ()
+    boot: BootFinding | None = None
+    target: str = ""
 
     @property
     def is_whole(self) -> bool:
-        """Whether all of the board would be there."""
-        return not (self.left_out or self.stops_at_damage or serious(self.findings))
+        """Whether all of the board would be there, and nothing keeps it from booting."""
+        is_broken = self.boot is not None and self.boot.verdict is BootVerdict.BROKEN
+        return not (self.left_out or self.stops_at_damage or serious(self.findings) or is_broken)
 
 
 class RebuildReport(Record, frozen=True, kw_only=True):
@@ -159,10 +172,11 @@ def propose(
     """Return what `rebuild` would do with the same arguments; nothing is written.
 
     Raises:
-        TargetRefusedError: it does not fit.
+        TargetRefusedError: it does not fit, or there is nothing that may be written.
     """
     with rebuild_source.opened(capture) as captured:
-        return _decided(captured, goal, options, outside)[1]
+        _, proposal = _decided(captured, goal, options, outside)
+    return msgspec.structs.replace(proposal, target=goal.checked(proposal.plan))
 
 
 def _decided(
@@ -193,6 +207,7 @@ def _decided(
         left_out=left_out,
         stops_at_damage="" if options.leave_out_damaged else captured.capture.damaged_at,
         findings=source.manifest.findings,
+        boot=captured.capture.boot,
     )
 
 

@@ -37,6 +37,12 @@ class ImageGoal:
         """Return the image's bytes."""
         return self.wanted or captured.size
 
+    def checked(self, plan: Plan) -> str:
+        """Name the image, if it may be made; see `compressed_image.check_place`."""
+        del plan
+        compressed_image.check_place(self.path, existing=self.existing)
+        return str(self.path)
+
     def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
         """Hold the image for writing; see `compressed_image.claimed_image`."""
         return compressed_image.claimed_image(
@@ -60,6 +66,16 @@ class CardGoal:
         """Return the card's bytes."""
         del captured
         return block_device.inspect_device(self.path, self.machine).size
+
+    def checked(self, plan: Plan) -> str:
+        """Name the card, if it may be written once it is confirmed.
+
+        Raises:
+            TargetRefusedError: as `device_safety.check_fit`.
+        """
+        device = block_device.inspect_device(self.path, self.machine)
+        device_safety.check_fit(device, needed=plan.disk.size, sector_size=plan.disk.sector_size)
+        return device.describe()
 
     def claimed(self, plan: Plan) -> AbstractContextManager[Target]:
         """Hold the card alone, once it was confirmed; see `device_safety.claimed_device`."""
