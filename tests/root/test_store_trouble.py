@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import LinkError, PreflightError, VerificationError
-from holdstill.keeper import board_captures
+from holdstill.keeper import ballast, board_captures, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names
+from holdstill.model.settings import Retention
 from holdstill.verify import store_check
 from support import keeping, loop, programs
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
@@ -52,13 +53,13 @@ def board(volume: Path) -> Iterator[Board[LocalKeeper]]:
 
 def fill(volume: Path) -> Path:
     """Write until not a byte more goes in, nor a name."""
-    ballast = volume / "ballast"
-    ballast.mkdir()
-    with (ballast / "bytes").open("wb", buffering=0) as file:
+    filler = volume / "filler"
+    filler.mkdir()
+    with (filler / "bytes").open("wb", buffering=0) as file:
         for chunk in (b"x" * MIB, b"x" * 4096, b"x"):
             with pytest.raises(OSError, match="No space left"):
                 pour(file, chunk)
-    return ballast
+    return filler
 
 
 def pour(file: RawIOBase, chunk: bytes) -> None:
@@ -76,16 +77,42 @@ def test_c11_host_disk_full_stops_a_sealing_and_harms_no_capture(
     begun = board.keeper.begin()
     board.deliver(begun)
     data = board.attach(begun)
-    ballast = fill(volume)
+    filler = fill(volume)
 
     with pytest.raises(PreflightError, match="0 B are free, there is room for 0 B"):
         board.keeper.seal(data, board.signed(data))
 
     assert keeping.snapshot(shelf.folder) == before
     assert [brief.faults for brief in shelf.briefs()] == [()]
-    (ballast / "bytes").unlink()
+    (filler / "bytes").unlink()
     assert board.keeper.seal(data, board.signed(data)).name
     assert [brief.faults for brief in shelf.briefs()] == [(), ()]
+
+
+def test_thinning_makes_room_on_a_disk_that_is_full_to_its_last_byte(
+    board: Board[LocalKeeper], volume: Path
+) -> None:
+    """The ballast is gone already, as after the first time."""
+    store = stores.open_store(volume / "boathouse")
+    for _ in range(3):
+        board.files[b"srv/reading"] = os.urandom(200_000)
+        board.capture()
+        board.keeper.close()
+    names_before = [brief.name for brief in board.keeper.captures()]
+    keeping.show_latest(store, clock=board.clock)
+    fill(volume)
+    rule = Retention(days=0, weeks=0, months=0, years=0, at_least=1)
+
+    with ballast.given_up_if_needed(store):
+        verdicts = thin.delete_captures(
+            store, PIER_3, rule, clock=board.clock, runner=FakeSignatures()
+        )
+        swept = keeping.collect(store, board.clock)
+
+    assert [verdict.is_kept for verdict in verdicts] == [False] * 3 + [True]
+    assert swept.complaints == ()
+    assert [brief.name for brief in board.keeper.captures()] == names_before[-1:]
+    assert store.free()[0] > 400_000
 
 
 def use_up_inodes(folder: Path) -> Path:
@@ -107,12 +134,12 @@ def test_a_disk_without_inodes_stops_a_sealing_and_harms_no_capture(tmp_path: Pa
         board.files[b"g"] = b"y"
         board.deliver(begun)
         data = board.attach(begun)
-        ballast = use_up_inodes(volume / "ballast")
+        filler = use_up_inodes(volume / "filler")
 
         with pytest.raises(LinkError, match="disk is full"):
             board.keeper.seal(data, board.signed(data))
 
-        shutil.rmtree(ballast)
+        shutil.rmtree(filler)
         assert [brief.faults for brief in board.keeper.captures()] == [()]
         assert board.keeper.seal(data, board.signed(data)).name
 

@@ -2,7 +2,8 @@
 
 STORE/ballast: boards stop at `min_free`, but other programs may fill the disk. Then even thinning
 has no room for the line in a ledger that says what it deletes: it gives this file up first, and
-makes it again at the end.
+makes it again at the end. Where it was given up before and could not be made again, the trees to
+look at go: they are made again after the next captures.
 """
 
 from __future__ import annotations
@@ -10,6 +11,9 @@ from __future__ import annotations
 import os
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
+
+from holdstill.errors import HoldstillError
+from holdstill.keeper import latest_tree
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,6 +34,10 @@ def given_up_if_needed(store: Store) -> Iterator[None]:
     if store.free()[0] < SIZE:
         with suppress(OSError):
             store.disk.unlink(path)
+    if store.free()[0] < SIZE:
+        for board in store.boards():
+            with suppress(HoldstillError, OSError):
+                latest_tree.remove(store, board)
     try:
         yield
     finally:

@@ -52,6 +52,8 @@ _NEED = (
 _FRESH = "CREATE TEMP TABLE fresh (digest BLOB, size INTEGER)"
 _OWN = "CREATE TEMP TABLE own (digest BLOB PRIMARY KEY) WITHOUT ROWID"
 _UNSOUND = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT})
+_ROOM = 8 << 20
+"""Bytes free on the disk below which a journal there may not fit."""
 _MOVED = sqlite3.SQLITE_READONLY_DBMOVED
 """Another process found it damaged meanwhile, and took it away."""
 
@@ -360,6 +362,10 @@ def _files(store: Store) -> tuple[Path, ...]:
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA cache_size = -16384")  # KiB
+    state = os.statvfs(path.parent)
+    if state.f_bavail * state.f_frsize < _ROOM:
+        # What it is asked for there is to make room. Cut off, it is damaged, and made again.
+        db.execute("PRAGMA journal_mode = MEMORY")
     db.execute("PRAGMA temp_store = FILE")  # memory stays flat however large a capture is
     db.execute("PRAGMA temp.cache_size = -16384")
     (application,) = db.execute("PRAGMA application_id").fetchone()
