@@ -403,6 +403,13 @@ def _is_as_sealed(event: SealedEvent, _: bytes, seal: bytes) -> bool:
     return manifest_file.digest(seal) == event.signature
 
 
+def what_to_do(root: Path, board: BoardName, faults: Iterable[str]) -> str:
+    """Say what to do about captures that nobody is to be reproached with."""
+    if all(fault.startswith(NO_ACCESS) for fault in faults):
+        return f"`holdstill verify {board}` says which mode or owner is to be mended"
+    return put_back(root, board)
+
+
 def put_back(root: Path, board: BoardName) -> str:
     """Say what to do about captures that are gone."""
     return (

@@ -49,6 +49,12 @@ def found(store: Store) -> tuple[str, ...]:
 
 def _all(store: Store) -> Iterator[str]:
     yield from _of_folder(store.root, _FOLDERS, _FILES)
+    with suppress(OSError):  # told already
+        if not store.remembers_all():
+            yield (
+                f"{store.root / REMEMBERED}: a line is not as it was written; what to do: "
+                "nothing, it is written again with `holdstill thin --apply`"
+            )
     for folder in store.board_folders():
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import hashlib
 import os
 import pwd
 import re
@@ -55,7 +56,8 @@ if TYPE_CHECKING:
 FORMAT = 1
 LOCK, GATE = "lock", "gate"
 REMEMBERED = "boards.txt"
-"""All boards, one a line, each with the number of its newest capture: what is gone is missed."""
+"""All boards, one a line: name, number of the newest capture, and the beginning of the SHA-256 of
+these. What is gone is missed."""
 WATCHED = "watch.json"
 """What `keeper watch` told last."""
 BY_HAND = "READ-ME-FIRST.txt"
@@ -158,8 +160,17 @@ class Store:
                 remembered = self._remembered()
             except OSError:  # `verify` names what is in its place; nothing is written over it
                 return
-            if remembered.get(board, -1) < newest:
-                self._remember(remembered | {board: newest})
+            if remembered.get(board, -1) < newest or not self.remembers_all():
+                known = max(newest, remembered.get(board, 0))
+                self._remember(remembered | {board: known})
+
+    def remembers_all(self) -> bool:
+        """Whether every line about the boards is as it was written."""
+        lines = [_remembered_line(*each) for each in sorted(self._remembered().items())]
+        try:
+            return files.read_regular(self.root / REMEMBERED) == b"".join(lines)
+        except FileNotFoundError:
+            return True
 
     def remembered_newest(self, board: BoardName) -> int:
         """Return the number of the newest capture of a board that was remembered; 0 for none."""
@@ -178,17 +189,20 @@ class Store:
             data = files.read_regular(self.root / REMEMBERED)
         except FileNotFoundError:
             return {}
-        # A last line without its end was cut off: there is no such board.
-        lines = [line.partition(" ") for line in data.decode(errors="replace").split("\n")[:-1]]
-        return {
-            names.check_board(name): int(number) if _NUMBER.fullmatch(number) else 0
-            for name, _, number in lines
-            if names.is_board(name)
-        }
+        # One that was cut off or spoiled says nothing: there never was such a board.
+        found = {}
+        for line in data.splitlines(keepends=True):
+            name, _, rest = line.decode(errors="replace").partition(" ")
+            number = rest.partition(" ")[0]
+            if names.is_board(name) and _NUMBER.fullmatch(number):
+                board = names.check_board(name)
+                if line == _remembered_line(board, int(number)):
+                    found[board] = int(number)
+        return found
 
     def _remember(self, boards: Mapping[BoardName, int]) -> None:
-        text = "".join(f"{board} {boards[board]}\n" for board in sorted(boards))
-        self.disk.publish(self.root / REMEMBERED, text.encode("ascii"))
+        lines = [_remembered_line(board, boards[board]) for board in sorted(boards)]
+        self.disk.publish(self.root / REMEMBERED, b"".join(lines))
 
     def lay_out(self) -> None:
         """Make the folders that a store has from the beginning, those that are missing.
@@ -304,6 +318,11 @@ class Store:
         free = state.f_bavail * state.f_frsize
         # File systems without a number of inodes (btrfs) report 0 of 0: each takes room there.
         return free, state.f_favail if state.f_files else free // BLOCK
+
+
+def _remembered_line(board: str, number: int) -> bytes:
+    text = f"{board} {number}"
+    return f"{text} {hashlib.sha256(text.encode()).hexdigest()[:16]}\n".encode()
 
 
 def _locked_within(lock: int, seconds: float, clock: SystemClock) -> bool:

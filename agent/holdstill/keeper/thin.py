@@ -47,7 +47,8 @@ def plan(
     if faulty:
         problem = f"captures of {board} are not as they should be: {'; '.join(faulty[:3])}"
         if not any(board_captures.is_reproach(each) for brief in briefs for each in brief.faults):
-            put_back = board_captures.put_back(store.root, board)
+            faults = [fault for brief in briefs for fault in brief.faults]
+            put_back = board_captures.what_to_do(store.root, board, faults)
             raise VerificationError(problem, hint=f"nothing was deleted: {put_back}")
         raise SecurityError(
             problem,

@@ -232,8 +232,8 @@ def _trouble(
             number = sizes.counted(len(faults), "capture is", "captures are")
             said = "; ".join(f"{name}: {fault}" for name, fault in sorted(faults.items())[-3:])
             if not any(map(board_captures.is_reproach, faults.values())):
-                put_back = board_captures.put_back(shelf.store.root, shelf.board)
-                raise VerificationError(f"{number} not whole: {said}", hint=put_back)
+                do = board_captures.what_to_do(shelf.store.root, shelf.board, faults.values())
+                raise VerificationError(f"{number} not whole: {said}", hint=do)
             raise SecurityError(
                 f"{number} not as sealed: {said}",
                 hint="`holdstill list` shows all; find out who or what altered these",

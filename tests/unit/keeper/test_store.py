@@ -15,7 +15,7 @@ from holdstill.errors import DocumentError, PreflightError, SecurityError, Usage
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
-from support.keeping import FakeClock, QuickDisk
+from support.keeping import PIER_3, FakeClock, QuickDisk
 
 
 def test_a_new_store_says_what_its_file_system_can_do(tmp_path: Path) -> None:
@@ -291,3 +291,22 @@ def test_a_name_that_was_cut_off_is_no_board(tmp_path: Path) -> None:
     path.write_bytes(b"pier-3\npie")
 
     assert store.lost_boards() == ()
+
+
+def test_no_flipped_bit_makes_a_board_that_never_was(tmp_path: Path) -> None:
+    store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
+    store.remember_board(PIER_3, 7)
+    path = store.root / stores.REMEMBERED
+    sound = path.read_bytes()
+
+    for place in range(8 * len(sound)):
+        spoiled = bytearray(sound)
+        spoiled[place // 8] ^= 1 << place % 8
+        path.write_bytes(spoiled)
+        assert store.lost_boards() == ()
+        assert store.remembered_newest(PIER_3) == 0
+        assert not store.remembers_all()
+
+    store.remember_board(PIER_3, 7)
+    assert path.read_bytes() == sound
+    assert store.remembers_all()
