@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 MIB = 1 << 20
-LARGE = 120 * MIB
+LARGE = 60 * MIB
 REWRITE = """\
 import os, sys, time
 handle = os.open(sys.argv[1], os.O_WRONLY)
@@ -58,7 +58,7 @@ def settings(folder: Path, memory: int, more: str = "") -> str:
 @contextmanager
 def busy_board(folder: Path, memory: int, more: str = "") -> Iterator[tuple[Board, Kept]]:
     with (
-        boards.running(folder, size=448 * MIB) as board,
+        boards.running(folder, size=320 * MIB) as board,
         boards.kept(folder, board, more=settings(folder, memory, more)) as kept,
         rewritten(board.root / "srv" / "readings.db"),
     ):
@@ -83,7 +83,7 @@ def test_a_file_that_is_rewritten_all_the_time_and_does_not_fit_is_refused_befor
     with busy_board(tmp_path, 24 * MIB) as (_, kept):
         said = failed(kept)
 
-        assert "readings.db (120.0 MiB)" in said
+        assert "readings.db (60.0 MiB)" in said
         assert "nothing was held still" in said
         assert "pause.spool_share" in said
         assert not (tmp_path / "paused").exists()
@@ -93,7 +93,7 @@ def test_a_file_that_is_rewritten_all_the_time_and_does_not_fit_is_refused_befor
 def test_what_takes_too_long_by_the_measured_rate_is_sealed_at_a_lower_grade_if_so_set(
     tmp_path: Path,
 ) -> None:
-    with busy_board(tmp_path, 160 * MIB, ", over_budget: lower-grade") as (_, kept):
+    with busy_board(tmp_path, 96 * MIB, ", over_budget: lower-grade") as (_, kept):
         held = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
         rate = tmp_path / "state" / "copy-rate.json"
         measured = json.loads(rate.read_text())
@@ -102,14 +102,14 @@ def test_what_takes_too_long_by_the_measured_rate_is_sealed_at_a_lower_grade_if_
         assert (tmp_path / "paused").exists()  # so much for the hook that tells
 
         (tmp_path / "paused").unlink()
-        rate.write_text(str(4.0 * MIB))  # as on a slow card
+        rate.write_text(str(2.0 * MIB))  # as on a slow card
         told = json.loads(
             holdstill("capture", "--settings", kept.settings, "--json", accepted=[8])
         )
 
         assert not (tmp_path / "paused").exists()
         assert any("not held still" in text and "30." in text for text in told["warnings"])
-        assert json.loads(rate.read_text()) == 5.0 * MIB  # not believed for ever
+        assert json.loads(rate.read_text()) == 2.5 * MIB  # not believed for ever
 
 
 @pytest.mark.timeout(240)

@@ -240,7 +240,7 @@ class BoardLimits(Record, frozen=True, kw_only=True):
     inodes_per_day: int = 0
     bytes_per_run: ByteSize = ByteSize(0)
     hashed_per_day: ByteSize = ByteSize(1 << 40)
-    captures_per_day: int = 500
+    captures_per_day: int = 100
     entries: int = 5_000_000
 
 

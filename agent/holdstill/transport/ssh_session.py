@@ -238,7 +238,11 @@ class SshSession:
             self._channel.recv_exit_status() == BusyError.exit_code
         ):
             return BusyError(what)
-        return LinkError(what)
+        return LinkError(
+            what,
+            hint="run it again: what has arrived there is kept. If this stays so, see at the "
+            "keeper why (`journalctl -t sshd`, `holdstill status`)",
+        )
 
     def _last_words(self) -> str:
         """Return the command's standard error before it ended, for the message."""

@@ -234,8 +234,8 @@ def stranger(started: RunStarted, last: LastCapture) -> str:
     if last.manifest and started.seq <= last.seq:
         return (
             f"the keeper goes on from capture {started.seq - 1} of this board, which has brought "
-            f"{last.seq}: captures were lost there, or its store is another one; `holdstill "
-            "verify` there tells which"
+            f"{last.seq}: captures were lost there, or its store is another one, or was put back "
+            "from an older copy; `holdstill list` there shows what it has"
         )
     if not last.manifest or started.seq <= last.seq + 1:
         return ""

@@ -619,7 +619,7 @@ def test_a_limit_of_its_own_counts_that_is_as_the_programs_default(store: Store)
 
     found = Rules.of(settings, enrolled).limits
 
-    assert (found.captures_per_day, found.bytes_per_day, found.entries) == (500, 0, 10)
+    assert (found.captures_per_day, found.bytes_per_day, found.entries) == (100, 0, 10)
 
 
 def test_captures_of_a_day_are_counted_whoever_finished_them(

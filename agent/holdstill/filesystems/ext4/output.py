@@ -180,7 +180,10 @@ class Output:
         try:
             work()
         except OSError as error:
+            is_full = error.errno in {errno.ENOSPC, errno.EDQUOT}  # an image's disk, that is
             raise TargetFailedError(
                 f"cannot write to the target at byte {position}: {error.strerror}",
-                hint="the card may be dying: try another one",
+                hint="make room on the disk that the image is on (`df` shows it)"
+                if is_full
+                else "the card may be dying: try another one",
             ) from error
