@@ -134,7 +134,8 @@ def begun(
         yield CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
-            tuple(filter(None, (stranger(started, state.last), clocks_apart(hello, outside)))),
+            tuple(filter(None, (stranger(started, state.last), clocks_apart(hello, outside),
+                                known_damage(hello)))),
         )  # fmt: skip
 
 
@@ -255,6 +256,17 @@ def clocks_apart(hello: Hello, outside: CaptureDependencies) -> str:
         f"the clock of this board shows {clocks.rfc3339(here)}, that of the keeper {hello.now}: "
         "retention does not go by the date of this capture. Set the one that is wrong "
         "(`timedatectl` shows it)"
+    )
+
+
+def known_damage(hello: Hello) -> str:
+    """Say that contents of the capture before are known to be damaged at the keeper."""
+    if hello.newest is None or not hello.newest.damaged_at:
+        return ""
+    return (
+        f"the keeper found contents of capture {hello.newest.name} damaged "
+        f"({hello.newest.damaged_at}), and this one needs those of them that did not change: "
+        "`holdstill verify --repair` there takes them out, and the next capture sends them again"
     )
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.errors import SecurityError
-from holdstill.model.protocol import RunStarted
+from holdstill.model.protocol import CaptureBrief, Hello, RunStarted
 from holdstill.workflow import board_state, capture_run
 from holdstill.workflow.board_state import LastCapture
 
@@ -50,3 +51,18 @@ def test_captures_of_another_machine_are_told(seq: int, *, is_said: bool) -> Non
 
     assert ("another machine uses this board's key" in said) is is_said
     assert not capture_run.stranger(started(seq, OTHER), LastCapture(board="pier-3", keeper="/k"))
+
+
+@pytest.mark.parametrize("damaged_at", ["", "2026-11-24T03:00:00Z"])
+def test_damage_that_the_keeper_knows_of_is_told_before_one_builds_on_it(damaged_at: str) -> None:
+    newest = CaptureBrief(
+        name="000007-20261124T021503Z", seq=7, manifest="", index="", grade="", taken_at="",
+        damaged_at=damaged_at,
+    )  # fmt: skip
+    hello = Hello(protocol=1, board="pier-3", free_bytes=1, free_inodes=1, now="",
+                  newest=newest)  # fmt: skip
+
+    said = capture_run.known_damage(hello)
+
+    assert (newest.name in said) == ("`holdstill verify --repair`" in said) == bool(damaged_at)
+    assert capture_run.known_damage(msgspec.structs.replace(hello, newest=None)) == ""
