@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.cli import main
-from holdstill.errors import PreflightError
+from holdstill.errors import PreflightError, UsageError
 from support import keys
 
 
@@ -122,6 +122,17 @@ def test_a_key_is_withdrawn_also_when_authorized_keys_cannot_be_written(
     assert code == PreflightError.exit_code
     assert "until the line of pier-3 is out of authorized_keys" in told
     assert served(store) == 9
+
+
+def test_where_the_store_is_not_there_it_is_said_which_line_lets_the_board_in(
+    store: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = main.run(["keeper", "retire", f"{store}-unmounted", "pier-3"])
+
+    assert code == UsageError.exit_code
+    assert "the line with `--board pier-3` in the keeper's authorized_keys" in (
+        " ".join(capsys.readouterr().err.split())
+    )
 
 
 def test_m19_retiring_again_still_looks_for_the_line(

@@ -80,6 +80,11 @@ class PieceList(NamedTuple):
     piece: int
     records: bytes
 
+    @property
+    def encoded_size(self) -> int:
+        """How many bytes the list has as a content."""
+        return _HEADER.size + len(self.records)
+
     def encode(self) -> bytes:
         """Return the bytes of the list as a content."""
         return _HEADER.pack(_MAGIC, self.size, self.piece, _VERSION) + self.records

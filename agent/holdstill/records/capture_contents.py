@@ -37,7 +37,7 @@ def attached(contents: ContentSource, manifest: Manifest) -> Iterator[tuple[byte
     """
     for attachment in distinct(attachments(manifest)):
         listed = assembled.read_list(contents, attachment)
-        yield bytes.fromhex(attachment.sha256), len(listed.encode())
+        yield bytes.fromhex(attachment.sha256), listed.encoded_size
         yield from listed.pieces()
 
 
@@ -52,7 +52,7 @@ def listed(contents: ContentSource, index: Index) -> Iterator[tuple[bytes, int]]
             yield digest, size
             continue
         found = content_parts.read_list(contents, digest, size)
-        yield digest, len(found.encode())
+        yield digest, found.encoded_size
         yield from found.pieces()
 
 

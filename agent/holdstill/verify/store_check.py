@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import sqlite3
+import stat
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -408,7 +409,10 @@ def _read(capture: ContentSource, digest: bytes, size: int | None) -> _Reading:
             raise
         return _Reading(0, f"it is not there: {error}")
     try:
-        found = os.fstat(handle).st_size
+        state = os.fstat(handle)
+        if not stat.S_ISREG(state.st_mode):
+            return _Reading(0, "something else is in the place of its file")
+        found = state.st_size
         if size is not None and found != size:
             return _Reading(found, f"it has {found} bytes, not {size}")
         # What memory holds would only prove the memory.

@@ -312,6 +312,23 @@ def test_h9_m12_a_tree_of_empty_directories_is_charged_and_limited(folder: Path)
     assert spent.bytes >= 500 * BLOCK
 
 
+def test_directories_are_charged_though_their_paths_from_the_root_are_too_long(
+    board: LocalBoard, store: Store
+) -> None:
+    clock = FakeClock()
+    keeping.show_latest(store, clock=clock)
+    parents = b"/".join([b"d" * 255] * 15)
+    board.files = {parents + b"/%0200d/f" % number: b"deep" for number in range(30)}
+    board.capture()
+    before = balance(store, clock).today
+
+    keeping.show_latest(store, clock=clock)
+
+    spent = before.growth_to(balance(store, clock).today)
+    assert spent.inodes == 15 + 30
+    assert spent.bytes >= (15 + 30) * BLOCK
+
+
 def test_a_tree_leaves_the_last_names_of_a_content_to_those_who_fetch_it(
     board: LocalBoard, store: Store, folder: Path
 ) -> None:

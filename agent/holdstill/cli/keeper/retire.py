@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, local_store, terminal
-from holdstill.errors import PreflightError
+from holdstill.errors import PreflightError, UsageError
 from holdstill.keeper import enrolment, session_slots
 from holdstill.model import sizes
 from holdstill.system.clocks import SystemClock
@@ -35,7 +35,14 @@ def command(store: Path, board: str) -> None:
       holdstill keeper retire /srv/holdstill pier-3
     """
     # The owner's authorized_keys are meant, whatever becomes of the store.
-    opened = as_owner.opened(store, even_read_only=True)
+    try:
+        opened = as_owner.opened(store, even_read_only=True)
+    except UsageError as error:  # its disk is not mounted, say
+        error.add_note(
+            f"until then the line with `--board {board}` in the keeper's authorized_keys lets it "
+            "in; you can take that out by hand"
+        )
+        raise
     name = local_store.enrolled(opened, board)
     old = enrolment.read(opened, name)
     had, failed = old.live_keys, list[str]()
