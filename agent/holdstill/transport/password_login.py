@@ -7,7 +7,7 @@ kept, shown, or put among a program's arguments.
 from __future__ import annotations
 
 import base64
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -141,9 +141,13 @@ def _run(client: paramiko.SSHClient, command: str, stdin: bytes) -> tuple[int, s
         channel.settimeout(TIMEOUT)
         channel.set_combine_stderr(True)
         channel.exec_command(command)
-        channel.sendall(stdin)
-        channel.shutdown_write()
+        with suppress(OSError):  # it may have ended already: then its last words say why
+            channel.sendall(stdin)
+            channel.shutdown_write()
         output = b""
         while len(output) < LIMIT and (piece := channel.recv(LIMIT)):
             output += piece
-        return channel.recv_exit_status(), output.decode(errors="backslashreplace").strip()
+        status = channel.recv_exit_status()
+        if status < 0:
+            raise EOFError("it was closed before the command had ended")
+        return status, output.decode(errors="backslashreplace").strip()

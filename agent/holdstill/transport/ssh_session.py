@@ -205,7 +205,12 @@ class SshSession:
             BusyError: the command ended for it was one session too many.
         """
         with self._calling:
-            self.send_line(line)
+            try:
+                self.send_line(line)
+            except LinkError as error:
+                if self._channel.exit_status_ready():
+                    raise self._ended() from error
+                raise
             return self._line()
 
     def _line(self) -> bytes:
