@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from holdstill.model.boot import BootFinding
     from holdstill.model.entries import Entry
-    from holdstill.model.layout import Other
+    from holdstill.model.layout import FileSystem
     from holdstill.model.manifest import Manifest
     from holdstill.model.pieces import Part
     from support.contents import FolderContents
@@ -67,7 +67,7 @@ def captured(
     entries: Iterable[Entry],
     contents: FolderContents,
     *,
-    parameters: Other,
+    parameters: FileSystem,
     size: int,
 ) -> Iterator[RebuildSource]:
     """Hold a capture of a card of a size whose manifest says what its one partition is."""

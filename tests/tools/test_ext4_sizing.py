@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import random
+from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import msgspec
 import pytest
 
 from holdstill.errors import PreflightError, TargetFailedError, TargetRefusedError
-from holdstill.filesystems.ext4 import ext4_parameters, ext4_sizing
+from holdstill.filesystems.ext4 import ext4_parameters, ext4_reader, ext4_sizing
 from holdstill.filesystems.fat import fat_parameters, fat_sizing, fat_writer
 from holdstill.model.entries import Entry, EntryType, differences
-from holdstill.model.layout import Fat
+from holdstill.model.layout import Fat, Need
+from holdstill.rebuild.partition_layout import DoesNotFitError
+from holdstill.rebuild.steps import MakeExt4
+from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
-from support import ext4_images, loop, programs
+from holdstill.workflow import plan_rebuild
+from holdstill.workflow.plan_rebuild import PlanOptions
+from support import capture_folder, ext4_images, loop, programs
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.ext4_images import FEATURES, MIB
 
@@ -120,18 +127,14 @@ def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
     usage = ext4_sizing.need(tree, parameters, contents=contents)
     need = ext4_sizing.minimum(parameters, usage, machine=machine)
 
-    small = ext4_parameters.resized(parameters, size=need.size, inodes=need.inodes)
+    small = planned(parameters, need, size=need.size)
     image = ext4_images.image(tmp_path / "small.img", tree, contents, small)
     assert list(differences(tree, ext4_images.read(image, small))) == []
 
     def takes(size: int) -> bool:
         """Say whether the tree can be written to this size, with as few inodes as will do."""
-        smaller = ext4_parameters.resized(parameters, size=size, inodes=usage.inodes + 11)
-        try:
-            ext4_images.image(tmp_path / "smaller.img", tree, contents, smaller)
-        except (TargetFailedError, PreflightError):
-            return False
-        return True
+        smaller = as_lean_as_can_be(parameters, usage, size=size)
+        return is_written(tmp_path / "smaller.img", tree, contents, smaller)
 
     step = max(need.size // 200, parameters.block_size)
     good, bad = need.size, need.size * 3 // 4
@@ -140,6 +143,25 @@ def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
         middle = (good + bad) // 2
         good, bad = (middle, bad) if takes(middle) else (good, middle)
     assert need.size <= bad * 1.05, f"{need.size} bytes were told, {good} would do"
+
+
+def planned(parameters: Ext4, need: Need, *, size: int) -> Ext4:
+    """Return the parameters that a plan has for a partition of this size."""
+    resized = ext4_parameters.resized(parameters, size=size, inodes=need.inodes)
+    return ext4_sizing.settled(resized, need, machine=LocalRunner())
+
+
+def as_lean_as_can_be(parameters: Ext4, usage: ext4_sizing.Usage, *, size: int) -> Ext4:
+    resized = ext4_parameters.resized(parameters, size=size, inodes=usage.inodes + 11)
+    return ext4_parameters.with_least_journal(resized)
+
+
+def is_written(path: Path, tree: list[Entry], contents: FolderContents, wanted: Ext4) -> bool:
+    try:
+        ext4_images.image(path, tree, contents, wanted)
+    except (TargetFailedError, PreflightError):
+        return False
+    return True
 
 
 @pytest.mark.parametrize("case", EACH)
@@ -167,7 +189,7 @@ def free_of(image: Path) -> tuple[int, int]:
 def test_the_least_file_system_has_its_journal(tmp_path: Path) -> None:
     need = ext4_sizing.minimum(CARD, ext4_sizing.Usage(blocks=1, inodes=1), machine=LocalRunner())
 
-    small = ext4_parameters.resized(CARD, size=need.size, inodes=need.inodes)
+    small = planned(CARD, need, size=need.size)
     image = ext4_images.image(
         tmp_path / "small.img", [a_folder(b"")], FolderContents(tmp_path / "c"), small
     )
@@ -261,3 +283,107 @@ def test_what_is_reserved_keeps_its_share_where_a_last_group_is_left_out(tmp_pat
     blocks, reserved = int(header["Block count"]), int(header["Reserved block count"])
     assert blocks < parameters.blocks
     assert reserved == parameters.reserved_blocks * blocks // parameters.blocks
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A tree on a file system as mke2fs makes it, and a size that has less room than smaller ones.
+
+    Attributes:
+        options: of mke2fs for the captured one.
+        captured: bytes of it.
+        holds: bytes of the tree's files.
+        worse: bytes from which on there is less room, for at least 2 MiB, if nothing gives way.
+    """
+
+    options: str
+    captured: int
+    holds: int
+    worse: int
+
+
+# Usage types as e2fsprogs 1.47 has them in mke2fs.conf: "small" and "floppy" have blocks of 1 KiB
+# and an inode for each 4 or 8 KiB, the default blocks of 4 KiB and an inode for each 16 KiB. The
+# usual journal has 1024 blocks below 32,768 blocks, then 4096 (lib/ext2fs/mkjournal.c).
+SMALL = Shape("-t ext4 -b 1024 -I 256 -i 4096", 296 * MIB, 28 * MIB, 32 * MIB)
+SHAPES = {
+    "small": SMALL,
+    "floppy, ext3": Shape("-t ext3 -b 1024 -I 256 -i 8192", 300 * MIB, 29 * MIB, 32 * MIB),
+    "short inodes": Shape("-t ext4 -b 1024 -I 128 -i 4096", 300 * MIB, 29 * MIB, 32 * MIB),
+    "2 KiB": Shape("-t ext4 -b 2048 -I 256 -i 8192", 600 * MIB, 58 * MIB, 64 * MIB),
+    "default": Shape("-t ext4 -b 4096 -I 256 -i 16384", 2048 * MIB, 120 * MIB, 128 * MIB),
+    # mke2fs leaves out the third group of 8 MiB until it is worth its tables.
+    "an inode for each block": Shape(
+        "-t ext4 -b 1024 -I 256 -i 1024", 100 * MIB, 10 * MIB + 550_000, 16 * MIB + 524_288
+    ),
+}
+EVERY_DAY = {"floppy, ext3", "an inode for each block"}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=() if name in EVERY_DAY else pytest.mark.slow) for name in SHAPES],
+)
+def test_every_size_above_the_smallest_takes_the_tree(tmp_path: Path, name: str) -> None:
+    shape, contents = SHAPES[name], FolderContents(tmp_path / "contents")
+    parameters, tree = as_mke2fs_makes_it(tmp_path, shape), logs(contents, shape.holds)
+
+    usage = ext4_sizing.need(tree, parameters, contents=contents)
+    need = ext4_sizing.minimum(parameters, usage, machine=LocalRunner())
+
+    sizes = (need.size, shape.worse, shape.worse + MIB)
+    for size in sizes:
+        assert size >= need.size, "the case is to be about larger sizes"
+        made = planned(parameters, need, size=size)
+        ext4_images.image(tmp_path / "made.img", tree, contents, made)
+    lean = as_lean_as_can_be(parameters, usage, size=need.size * 20 // 21)
+    assert not is_written(tmp_path / "smaller.img", tree, contents, lean)
+
+
+def test_a_plan_for_the_smallest_target_and_for_larger_ones_can_be_carried_out(
+    tmp_path: Path,
+) -> None:
+    contents, machine = FolderContents(tmp_path / "contents"), LocalRunner()
+    parameters, tree = as_mke2fs_makes_it(tmp_path, SMALL), logs(contents, SMALL.holds)
+    with capture_folder.captured(
+        tmp_path, tree, contents, parameters=parameters, size=300 * MIB
+    ) as source:
+        plan = partial(plan_rebuild.plan_rebuild, source, options=PlanOptions(), machine=machine)
+        with pytest.raises(DoesNotFitError) as refused:
+            plan(size=8 * MIB)
+        for size in (refused.value.smallest, refused.value.smallest + 2 * MIB):
+            (step,) = (step for step in plan(size=size).steps if isinstance(step, MakeExt4))
+            ext4_images.image(tmp_path / "made.img", tree, contents, step.parameters)
+
+
+def test_a_file_system_with_room_is_planned_as_it_was() -> None:
+    need = ext4_sizing.minimum(CARD, ext4_sizing.Usage(blocks=1, inodes=1), machine=LocalRunner())
+
+    assert ext4_sizing.settled(CARD, need, machine=LocalRunner()) == CARD
+
+
+def test_what_is_too_small_is_refused_before_anything_is_written() -> None:
+    need = Need(inodes=100, size=0, blocks=CARD.blocks)
+
+    with pytest.raises(TargetRefusedError, match="too small for what it is to hold") as refused:
+        ext4_sizing.settled(CARD, need, machine=LocalRunner())
+    assert "--size" in refused.value.hint
+
+
+def as_mke2fs_makes_it(folder: Path, shape: Shape) -> Ext4:
+    image = loop.blank_image(folder / "captured.img", size=shape.captured)
+    programs.run("mke2fs", "-q", "-F", *shape.options.split(), image)
+    with byte_source.opened(image) as whole:
+        return ext4_reader.Ext4Reader(whole).parameters()
+
+
+def logs(contents: FolderContents, size: int) -> list[Entry]:
+    """Return a tree whose files are this large together, two hundred of them of any size."""
+    chance = chance_from(9)
+    small = [chance.randbytes(chance.randrange(1, 40_000)) for _ in range(200)]
+    rest = size - sum(map(len, small))
+    large = [min(rest - start, 3 * MIB + 77) for start in range(0, rest, 3 * MIB + 77)]
+    bodies = (*small, *map(bytes, large))
+    files = (a_file(contents, b"log/r%d" % n, body) for n, body in enumerate(bodies))
+    top = (a_folder(b"", mode=0o755), a_folder(b"log"), a_folder(b"lost+found"))
+    return in_order([*top, *files])

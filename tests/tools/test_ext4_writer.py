@@ -393,15 +393,18 @@ def test_mount_options_that_could_be_more_than_that_are_refused(
 def test_a_tree_that_is_too_large_is_refused_in_words(tmp_path: Path) -> None:
     contents = FolderContents(tmp_path / "contents")
 
-    with pytest.raises(TargetFailedError, match="no free blocks left"):
+    with pytest.raises(TargetFailedError, match="no free blocks left") as failed:
         built(tmp_path, a_file(contents, b"ledger", os.urandom(47 * MIB)), contents=contents)
+    assert "larger card" in failed.value.hint
+    assert "--size" in failed.value.hint
 
 
 def test_too_many_entries_are_refused_in_words(tmp_path: Path) -> None:
     names = [a_file(FolderContents(tmp_path / "c"), b"%05d" % n, b"") for n in range(5000)]
 
-    with pytest.raises(TargetFailedError, match="no free inodes left"):
+    with pytest.raises(TargetFailedError, match="no free inodes left") as failed:
         built(tmp_path, *names)
+    assert "--size" in failed.value.hint
 
 
 def test_inodes_that_the_library_takes_for_attributes_are_left_to_it(tmp_path: Path) -> None:

@@ -202,7 +202,9 @@ class Need(NamedTuple):
     Attributes:
         inodes: that an ext4 must have in all; 0 elsewhere.
         size: bytes that the partition must have.
+        blocks: that must be free in an ext4 while it is empty; 0 elsewhere.
     """
 
     inodes: int
     size: int
+    blocks: int = 0

@@ -19,11 +19,13 @@ from holdstill.filesystems.kernel_filled import (
 )
 from holdstill.model.layout import Ext4, Fat, Need, Other
 from holdstill.rebuild import partition_layout, planner
+from holdstill.rebuild.steps import MakeExt4
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from holdstill.rebuild.planner import Plan
+    from holdstill.rebuild.steps import AnyStep
     from holdstill.system.process import Runner
     from holdstill.workflow.rebuild_source import RebuildSource
 
@@ -99,7 +101,16 @@ def plan_rebuild(
                 "and its contents are not read back"
             )
             notes += [f"partition {part.number}: {line}" for line in (how, *lost)]
-    return structs.replace(plan, notes=(*plan.notes, *notes))
+    steps = tuple(_settled(step, wanted, machine) for step in plan.steps)
+    return structs.replace(plan, steps=steps, notes=(*plan.notes, *notes))
+
+
+def _settled(step: AnyStep, wanted: Mapping[int, Need], machine: Runner) -> AnyStep:
+    """Return a step that makes an ext4 with parameters that leave room for its tree."""
+    if not isinstance(step, MakeExt4):
+        return step
+    parameters = ext4_sizing.settled(step.parameters, wanted[step.number], machine=machine)
+    return structs.replace(step, parameters=parameters)
 
 
 def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.errors import TargetFailedError
-from holdstill.filesystems.ext4.libext2fs import BLOCK_ALLOC_FAIL, BlockRun, LibraryError
+from holdstill.filesystems.ext4.libext2fs import BLOCK_ALLOC_FAIL, BlockRun, LibraryError, used_up
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,7 +74,7 @@ class BlockAllocator:
         except LibraryError as error:
             if error.code != BLOCK_ALLOC_FAIL:
                 raise
-            raise TargetFailedError("the ext4 has no free blocks left") from error
+            raise used_up("blocks") from error
         self._goal = run.first + run.length
         return run
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from holdstill.model.layout import Ext4
 
@@ -77,3 +77,16 @@ def usual_journal(blocks: int) -> int:
     return next((journal for limit, journal in USUAL_JOURNALS if blocks < limit), 0) or (
         0 if blocks < USUAL_JOURNALS[0][0] else LARGEST_USUAL_JOURNAL
     )
+
+
+def with_least_journal(parameters: Ext4) -> Ext4:
+    """Return the parameters with a journal, if they have one, as small as it can be."""
+    return msgspec.structs.replace(parameters, journal_blocks=list(journals(parameters))[-1])
+
+
+def journals(parameters: Ext4) -> Iterator[int]:
+    """Yield the blocks of the journal, and of the usual smaller ones, the largest first."""
+    yield parameters.journal_blocks
+    if "has_journal" in parameters.features:
+        own = parameters.journal_blocks or LARGEST_USUAL_JOURNAL
+        yield from (usual for _, usual in reversed(USUAL_JOURNALS) if 0 < usual < own)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import PreflightError
+import msgspec
+
+from holdstill.errors import PreflightError, TargetRefusedError
 from holdstill.filesystems.ext4 import (
     block_map,
     directory_blocks,
@@ -14,17 +17,20 @@ from holdstill.filesystems.ext4 import (
     ext4_writer,
     file_layout,
     inode_bytes,
+    libext2fs,
     scratch_image,
 )
 from holdstill.filesystems.ext4.libext2fs import Extent
 from holdstill.model.entries import EntryType, Omitted
 from holdstill.model.layout import Need
+from holdstill.model.sizes import human
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
     from holdstill.filesystems.ext4.directory_blocks import DirectoryLimits
+    from holdstill.filesystems.ext4.geometry import Geometry
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Ext4
     from holdstill.model.sealed_capture import ContentSource
@@ -38,6 +44,8 @@ SLACK_SHARE, SLACK_LEAST = 400, 32
 """Blocks that may be lost to fragments: a 400th of what is needed, at least 32."""
 SPARE_BLOCKS = 64
 """How many more blocks than needed are good enough."""
+INODES_STEP = 8
+"""Each group has a multiple of so many inodes: their bitmap is whole bytes."""
 _ROUNDS = 12
 QUOTA_BLOCKS = 48
 
@@ -180,6 +188,9 @@ def inodes_for(usage: Usage) -> int:
 def minimum(parameters: Ext4, usage: Usage, *, machine: Runner) -> Need:
     """Find the smallest file system with these parameters that holds a tree, by making some.
 
+    Its journal is the least that there can be. Any larger one holds the tree, too, when it is
+    `settled`.
+
     Raises:
         PreflightError: this machine's e2fsprogs cannot make the file system at all.
         TargetRefusedError: the file system has a feature that we do not rebuild.
@@ -189,24 +200,102 @@ def minimum(parameters: Ext4, usage: Usage, *, machine: Runner) -> Need:
     wanted = usage.blocks + max(usage.blocks // SLACK_SHARE, SLACK_LEAST)
     if not set(parameters.features).isdisjoint(ext4_writer.QUOTA):
         wanted += QUOTA_BLOCKS
+    inodes = inodes_for(usage)
     with scratch_image.held() as scratch:
-        blocks = _Search(parameters, inodes_for(usage), scratch, machine).smallest(wanted)
-    return Need(inodes_for(usage), blocks * parameters.block_size)
+        least = ext4_parameters.with_least_journal(parameters)
+        blocks = _Search(least, _Trials(inodes, scratch, machine)).smallest(wanted)
+    return Need(inodes, blocks * parameters.block_size, wanted)
+
+
+def settled(parameters: Ext4, need: Need, *, machine: Runner) -> Ext4:
+    """Return the parameters with the largest journal for which a tree leaves room.
+
+    A larger file system may leave less room than a smaller one: the usual journal grows in
+    leaps, and inodes by their share even of a last group of blocks that mke2fs then leaves out.
+    So the journal gives way to the tree, and there are only the inodes of groups that are made.
+
+    Args:
+        parameters: of the file system that is planned.
+        need: of the tree, as `minimum` found it.
+        machine: runs mke2fs and tune2fs.
+
+    Raises:
+        TargetRefusedError: the tree does not fit.
+        TargetFailedError: there is no place for a scratch file.
+    """
+    with scratch_image.held() as scratch:
+        trials = _Trials(need.inodes, scratch, machine)
+        for journal in ext4_parameters.journals(parameters):
+            with suppress(PreflightError):
+                made = trials.made(msgspec.structs.replace(parameters, journal_blocks=journal))
+                if made.room >= need.blocks:
+                    return made.parameters
+    size = parameters.blocks * parameters.block_size
+    raise TargetRefusedError(
+        f"an ext4 of {size} bytes ({human(size)}) is too small for what it is to hold",
+        hint=libext2fs.TAKE_A_LARGER_ONE,
+    )
+
+
+class _Made(NamedTuple):
+    """An empty file system.
+
+    Attributes:
+        parameters: to make it again.
+        room: blocks that the writer can use.
+    """
+
+    parameters: Ext4
+    room: int
+
+
+class _Trials:
+    """Makes empty file systems for a tree with this many inodes."""
+
+    def __init__(self, inodes: int, scratch: Path, machine: Runner) -> None:
+        self.inodes = inodes
+        self._scratch, self._machine = scratch, machine
+
+    def resized(self, parameters: Ext4, blocks: int) -> _Made:
+        """Make one with other blocks.
+
+        Raises:
+            PreflightError: mke2fs cannot.
+        """
+        size = blocks * parameters.block_size
+        return self.made(ext4_parameters.resized(parameters, size=size, inodes=self.inodes))
+
+    def made(self, parameters: Ext4) -> _Made:
+        """Make one, with the inodes' share of the blocks that become of it.
+
+        Raises:
+            PreflightError: mke2fs cannot.
+        """
+        empty = self._formatted(parameters)
+        inodes = max(parameters.inodes * empty.blocks // parameters.blocks, self.inodes)
+        if inodes < parameters.inodes:
+            parameters = msgspec.structs.replace(parameters, inodes=inodes)
+            empty = self._formatted(parameters)
+        # The writer begins by giving back what mke2fs put into the root and lost+found.
+        root = 0 if empty.has_inline_data else 1
+        own = root + ext4_populate.lost_and_found_blocks(empty.block_size)
+        return _Made(parameters, empty.free_blocks + own)
+
+    def _formatted(self, parameters: Ext4) -> Geometry:
+        return ext4_writer.format_file(self._scratch, parameters=parameters, machine=self._machine)
 
 
 class _Search:
-    """Makes empty file systems and reads how much room is left in them."""
+    """Looks for the fewest blocks."""
 
-    def __init__(self, parameters: Ext4, inodes: int, scratch: Path, machine: Runner) -> None:
-        self._parameters, self._inodes = parameters, inodes
-        self._scratch, self._machine = scratch, machine
+    def __init__(self, parameters: Ext4, trials: _Trials) -> None:
+        self._parameters, self._trials = parameters, trials
 
     def smallest(self, wanted: int) -> int:
-        tables = self._inodes * self._parameters.inode_size // self._parameters.block_size
-        blocks = max(
-            wanted + tables + wanted // 64, ext4_parameters.least_blocks(self._parameters)
-        )
-        least = ext4_parameters.least_blocks(self._parameters)
+        parameters = self._parameters
+        least = ext4_parameters.least_blocks(parameters)
+        tables = self._trials.inodes * parameters.inode_size // parameters.block_size
+        blocks = max(wanted + tables + wanted // 64, least)
         tried: dict[int, int] = {}
         for _ in range(_ROUNDS):
             spare = tried[blocks] = self._spare(blocks, wanted)
@@ -221,7 +310,7 @@ class _Search:
         """Group borders make the room jump: go up until it is enough."""
         for _ in range(_ROUNDS * 8):
             blocks += max(blocks // 200, SPARE_BLOCKS)
-            if self._room(blocks) >= wanted:
+            if self._spare(blocks, wanted) >= 0:
                 return blocks
         raise PreflightError("no size was found at which this machine's mke2fs leaves enough room")
 
@@ -231,16 +320,16 @@ class _Search:
         Beside a great many inodes a small file system may have no room for its journal.
         """
         try:
-            return self._room(blocks) - wanted
+            room = self._trials.resized(self._parameters, blocks).room
         except PreflightError:
             return -max(blocks // 8, SPARE_BLOCKS)
+        return room - wanted - rounded_up(self._parameters, blocks)
 
-    def _room(self, blocks: int) -> int:
-        """Return how many blocks the writer can use in a file system of this size."""
-        size = blocks * self._parameters.block_size
-        scaled = ext4_parameters.resized(self._parameters, size=size, inodes=self._inodes)
-        geometry = ext4_writer.format_file(self._scratch, parameters=scaled, machine=self._machine)
-        # The writer begins by giving back what mke2fs put into the root and lost+found.
-        root = 0 if geometry.has_inline_data else 1
-        own = root + ext4_populate.lost_and_found_blocks(geometry.block_size)
-        return geometry.free_blocks + own
+
+def rounded_up(parameters: Ext4, blocks: int) -> int:
+    """Return how many blocks of inodes there may be beyond those that were asked for.
+
+    mke2fs gives each group a multiple of eight inodes, in whole blocks: here more, there less.
+    """
+    groups = -(-blocks // (parameters.block_size * GROUP_BITS))
+    return groups * -(-INODES_STEP * parameters.inode_size // parameters.block_size)

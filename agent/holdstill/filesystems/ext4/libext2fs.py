@@ -28,6 +28,7 @@ ALLOCATION_MAX = 32768
 """Blocks that are requested at once: as many as one extent can hold."""
 BLOCK_ALLOC_FAIL, INODE_ALLOC_FAIL = 2133571400, 2133571401
 """EXT2_ET_BLOCK_ALLOC_FAIL and EXT2_ET_INODE_ALLOC_FAIL of ext2fs/ext2_err.h."""
+TAKE_A_LARGER_ONE = "take a larger card, or for an image a larger --size"
 
 _P, _INT, _U32, _U64 = ctypes.c_void_p, ctypes.c_int, ctypes.c_uint32, ctypes.c_uint64
 _TEXT, _SIZE, _REF = ctypes.c_char_p, ctypes.c_size_t, ctypes.c_void_p
@@ -314,6 +315,11 @@ class Ext2FileSystem:
         return ctypes.cast(self._system, ctypes.POINTER(_FileSystem)).contents
 
 
+def used_up(what: str) -> TargetFailedError:
+    """Return the error for a file system without free blocks or inodes."""
+    return TargetFailedError(f"the ext4 has no free {what} left", hint=TAKE_A_LARGER_ONE)
+
+
 @contextmanager
 def opened(path: Path) -> Iterator[Ext2FileSystem]:
     """Hold the file system in a scratch file open for changing it.
@@ -338,7 +344,7 @@ def opened(path: Path) -> Iterator[Ext2FileSystem]:
     except LibraryError as error:
         library.do("ext2fs_free", system)
         if error.code == BLOCK_ALLOC_FAIL:
-            raise TargetFailedError("the ext4 has no free blocks left") from error
+            raise used_up("blocks") from error
         raise scratch_image.failed("fill", error) from error
     except BaseException:
         library.do("ext2fs_free", system)

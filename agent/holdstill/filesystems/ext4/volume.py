@@ -7,7 +7,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.errors import TargetFailedError
 from holdstill.filesystems.ext4 import geometry, libext2fs, output
 from holdstill.filesystems.ext4.block_allocator import BlockAllocator
 from holdstill.filesystems.ext4.libext2fs import INODE_ALLOC_FAIL, LibraryError
@@ -91,7 +90,7 @@ class Ext4Volume:
         except LibraryError as error:
             if error.code != INODE_ALLOC_FAIL:
                 raise
-            raise TargetFailedError("the ext4 has no free inodes left") from error
+            raise libext2fs.used_up("inodes") from error
 
     def place(self, block: int) -> int:
         """Return at which byte of the target a block is."""

@@ -92,8 +92,9 @@ def test_the_last_free_blocks_are_found_in_the_other_pool() -> None:
     room.take_in_scratch()
 
     assert len(blocks_of(room.allocate(2559))) == 2559
-    with pytest.raises(TargetFailedError, match="no free blocks left"):
+    with pytest.raises(TargetFailedError, match="no free blocks left") as failed:
         room.allocate(1)
+    assert "--size" in failed.value.hint
 
 
 def test_other_failures_of_the_library_are_not_mistaken_for_a_full_one() -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -43,6 +44,33 @@ def test_there_are_always_enough_inodes() -> None:
 )
 def test_a_shrunk_ext4_has_no_larger_journal_than_usual(size: int, journal: int) -> None:
     assert ext4_parameters.resized(ROOT, size=size, inodes=1).journal_blocks == journal
+
+
+# The same sizes: 1024 is the least that there may be (mke2fs(8), -J size).
+@pytest.mark.parametrize(
+    ("own", "smaller"),
+    [(16_384, [8192, 4096, 1024]), (5000, [4096, 1024]), (1024, []), (1100, [1024])],
+)
+def test_a_journal_can_give_way_to_each_smaller_one_that_is_usual(
+    own: int, smaller: list[int]
+) -> None:
+    root = msgspec.structs.replace(ROOT, journal_blocks=own)
+
+    assert list(ext4_parameters.journals(root)) == [own, *smaller]
+    assert ext4_parameters.with_least_journal(root).journal_blocks == 1024
+
+
+def test_where_there_is_no_journal_none_can_give_way() -> None:
+    bare = msgspec.structs.replace(ROOT, journal_blocks=0, features=("extent",))
+
+    assert list(ext4_parameters.journals(bare)) == [0]
+    assert ext4_parameters.with_least_journal(bare) == bare
+
+
+def test_a_journal_of_unknown_size_can_become_any_usual_one() -> None:
+    *_, least = ext4_parameters.journals(msgspec.structs.replace(ROOT, journal_blocks=0))
+
+    assert least == 1024
 
 
 def test_an_ext4_without_a_journal_gets_none() -> None:
