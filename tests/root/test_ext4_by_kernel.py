@@ -174,6 +174,7 @@ def test_a_piece_of_this_machines_own_system_comes_back_whole(tmp_path: Path) ->
     usage = ext4_sizing.need(wanted, plain, contents=contents)
     need = ext4_sizing.minimum(plain, usage, machine=LocalRunner())
     tight = ext4_parameters.resized(plain, size=need.size, inodes=need.inodes)
+    tight = ext4_sizing.settled(tight, need, machine=LocalRunner())
 
     image = ext4_images.image(tmp_path / "card.img", wanted, contents, tight)
 

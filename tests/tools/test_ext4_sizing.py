@@ -264,7 +264,7 @@ def test_a_great_many_empty_files_fit_as_small_a_file_system_as_is_told(
     assert need.inodes > MANY
     assert need.size <= 64 * MIB
     for size in (need.size, 128 * MIB):
-        made = ext4_parameters.resized(parameters, size=size, inodes=need.inodes)
+        made = planned(parameters, need, size=size)
         image = ext4_images.image(tmp_path / "made.img", tree, contents, made)
         programs.run("e2fsck", "-fn", ext4_images.at(image, ext4_images.OFFSET))
         assert int(ext4_images.header(image)["Inode count"]) > MANY
@@ -293,7 +293,7 @@ class Shape:
         options: of mke2fs for the captured one.
         captured: bytes of it.
         holds: bytes of the tree's files.
-        worse: bytes from which on there is less room, for at least 2 MiB, if nothing gives way.
+        worse: bytes from which on there is less room, if nothing gives way.
     """
 
     options: str
@@ -313,11 +313,11 @@ SHAPES = {
     "2 KiB": Shape("-t ext4 -b 2048 -I 256 -i 8192", 600 * MIB, 58 * MIB, 64 * MIB),
     "default": Shape("-t ext4 -b 4096 -I 256 -i 16384", 2048 * MIB, 120 * MIB, 128 * MIB),
     # mke2fs leaves out the third group of 8 MiB until it is worth its tables.
-    "an inode for each block": Shape(
-        "-t ext4 -b 1024 -I 256 -i 1024", 100 * MIB, 10 * MIB + 550_000, 16 * MIB + 524_288
+    "many inodes": Shape(
+        "-t ext4 -b 1024 -I 256 -i 2048", 100 * MIB, 12_850 * 1024, 16 * MIB + 700 * 1024
     ),
 }
-EVERY_DAY = {"floppy, ext3", "an inode for each block"}
+EVERY_DAY = {"floppy, ext3", "many inodes"}
 
 
 @pytest.mark.parametrize(
@@ -354,6 +354,17 @@ def test_a_plan_for_the_smallest_target_and_for_larger_ones_can_be_carried_out(
         for size in (refused.value.smallest, refused.value.smallest + 2 * MIB):
             (step,) = (step for step in plan(size=size).steps if isinstance(step, MakeExt4))
             ext4_images.image(tmp_path / "made.img", tree, contents, step.parameters)
+
+
+# mke2fs gives each group a multiple of eight inodes (lib/ext2fs/initialize.c): of 1 KiB each here.
+def test_a_larger_size_has_room_for_what_is_rounded_up_in_its_groups(tmp_path: Path) -> None:
+    shape = Shape("-t ext4 -b 1024 -I 1024 -i 8192", 1000 * MIB, holds=0, worse=0)
+    parameters, usage = as_mke2fs_makes_it(tmp_path, shape), ext4_sizing.Usage(494_926, 300)
+
+    need = ext4_sizing.minimum(parameters, usage, machine=LocalRunner())
+
+    for further in (0, 120, 300):
+        planned(parameters, need, size=need.size + further * 1024)
 
 
 def test_a_file_system_with_room_is_planned_as_it_was() -> None:

@@ -133,7 +133,8 @@ def roomy(entries: Iterable[Entry], contents: ContentSource) -> Ext4:
     plain = ext4_images.parameters(size=8 << 30, inodes=1 << 19)
     usage = ext4_sizing.need(entries, plain, contents=contents)
     need = ext4_sizing.minimum(plain, usage, machine=LocalRunner())
-    return ext4_parameters.resized(plain, size=need.size * 6 // 5, inodes=need.inodes)
+    large = ext4_parameters.resized(plain, size=need.size * 6 // 5, inodes=need.inodes)
+    return ext4_sizing.settled(large, need, machine=LocalRunner())
 
 
 def by_tar(archive: Path, folder: Path, parameters: Ext4) -> None:
