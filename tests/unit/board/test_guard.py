@@ -83,6 +83,8 @@ def test_nothing_is_begun_with_a_dead_guard() -> None:
         there.die()
 
         with pytest.raises(PauseError, match="guard died"):
+            there.guard.check()
+        with pytest.raises(PauseError, match="guard died"):
             there.guard.start_deadline()
         there.guard.stand_down()  # a dead guard needs no order
 

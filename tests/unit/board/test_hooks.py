@@ -100,7 +100,9 @@ def test_an_optional_hook_may_fail(undos: UndoLog) -> None:
 
     assert machine.ran == ["a hold", "b hold", "c hold", "c go", "b go", "a go"]
     assert report.quieted == ["a", "c"]
-    assert "the sensor is wet" in report.problems[0]
+    (problem,) = report.problems
+    assert problem.startswith("hook b: could not make its service quiet, went on without: ")
+    assert "the sensor is wet" in problem
 
 
 def test_a_resume_that_fails_is_tried_again(undos: UndoLog) -> None:
@@ -266,6 +268,12 @@ class TestCheck:
     def test_it_knows_the_hook_by_its_name_too(self) -> None:
         with pytest.raises(UsageError, match="never_pause"):
             hooks.check([Hook(name="warmth", how=HookHow.STOP, subject="x.service")], ["warmth"])
+
+    def test_a_program_that_is_not_there_is_told_before_anything_is_paused(self) -> None:
+        nowhere = Hook(name="x", how=HookHow.COMMAND, quiesce=("/nowhere/hold",))
+
+        with pytest.raises(UsageError, match="/nowhere/hold"):
+            hooks.check([nowhere], [])
 
     @pytest.mark.parametrize(
         "subject",

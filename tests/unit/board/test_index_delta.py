@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 PART = 2
 LONG_AGO = CtimeWindow(0, 0)
+TRUSTING = ChangedInodes(frozenset(), by_ctime=frozenset(), recent=LONG_AGO)
 
 
 class HookedScanner(Scanner):
@@ -192,6 +193,36 @@ def test_a_path_that_was_replaced_below_a_directory_that_stayed_is_entered() -> 
 
         assert delta.removed == {b"a/f"}
         assert list(delta.entries) == [b"a/f"]
+
+
+def test_a_directory_in_whose_place_is_a_file_of_the_same_number_takes_all_with_it() -> None:
+    # Generations do not tell them apart where a file system has none.
+    with scanned("a/f", "b/g") as tree:
+        row = tree.row(b"a/f")
+        below = row._replace(
+            directory=b"a/f", name=b"below", seen=row.seen._replace(inode=1 << 40)
+        )
+        was = row._replace(type=EntryType.DIRECTORY, size=0, digest=b"")
+        for entry in (was._replace(seen=row.seen._replace(ctime_ns=1)), below):
+            tree.subject.index.put(PART, entry, seq=1)
+
+        delta = tree.resolve(b"a/f")
+
+        assert delta.removed == {b"a/f"}
+        assert list(delta.entries) == [b"a/f"]
+        assert delta.entries[b"a/f"].type is EntryType.FILE
+
+
+def test_a_file_of_another_name_is_not_read_again() -> None:
+    with scanned("a/f", "b/g") as tree:
+        digest = b"d" * 32
+        tree.subject.index.put(PART, tree.row(b"a/f")._replace(digest=digest), seq=1)
+        known = tree.row(b"a/f")
+        found = known._replace(name=b"h", digest=b"")
+
+        entry = full_scan.with_content(tree.subject, found, TRUSTING)
+
+        assert entry == found._replace(digest=digest)
 
 
 def test_an_inode_that_is_not_where_it_was_is_doubtful_until_a_directory_tells() -> None:

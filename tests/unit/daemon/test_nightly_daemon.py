@@ -96,6 +96,17 @@ def test_a_date_far_ahead_that_was_served_silences_no_board_that_is_off_at_night
     ]  # fmt: skip
 
 
+def test_a_served_date_that_is_none_silences_no_board() -> None:
+    board = Board(NOON, settings=QUIET)
+    board.live_until("2026-11-25T12:00")
+    board.shelf.nightly_state = msgspec.structs.replace(board.shelf.nightly_state, served="soon")
+
+    board.new_daemon()
+    board.live_until("2026-11-27T12:00")
+
+    assert [text[:5] for text in board.sealed()] == ["11-25", "11-26", "11-27"]
+
+
 def test_a_time_that_was_set_far_ahead_costs_one_run_and_no_more() -> None:
     board = Board(NOON, settings=QUIET)
     board.live_until("2026-11-25T12:00")
@@ -141,6 +152,19 @@ def test_a_run_without_a_clock_gets_its_date_when_the_clock_is_set() -> None:
     assert board.window.live.ran < 0
     begun = board.published[-1][0].begun
     assert begun.startswith("2026-11-25T06:0")  # 07:00 in Berlin: not the wrong clock's time
+
+
+def test_what_a_run_without_a_date_came_to_gets_its_date_also_where_none_was_good() -> None:
+    board = Board("2026-11-25T06:00", settings=QUIET)  # in Berlin: one hour before UTC
+    board.world.error = -timedelta(days=50)
+    board.world.sets_clock_after = 3600.0
+    board.keeper.fails_with = lambda: SecurityError("another host key")
+
+    board.live_until("2026-11-25T08:00")
+
+    assert board.shelf.nightly_state.good is None
+    assert board.last.clock_trusted
+    assert board.last.at.startswith("2026-11-25T05:")
 
 
 def test_a_run_that_waits_for_the_network_is_not_begun_twice_when_the_clock_comes() -> None:

@@ -43,13 +43,13 @@ def test_these_are_paths(path: bytes) -> None:
 
 
 def test_s20_length_and_depth_end_at_their_limits() -> None:
-    longest = b"/".join([b"x" * 255] * 16)
+    longest = b"/".join([*[b"x" * 255] * 15, b"x" * 127, b"x" * 128])
     deepest = b"/".join([b"d"] * 255)
-    assert len(longest) == 4095
+    assert len(longest) == 4096  # limits.h of Linux: PATH_MAX
 
     assert paths.check_path(longest) == longest
     assert paths.check_path(deepest) == deepest
-    for path in (longest + b"/x", deepest + b"/d"):
+    for path in (longest + b"x", deepest + b"/d"):
         with pytest.raises(SecurityError, match="too long or too deep"):
             paths.check_path(path)
 
@@ -96,3 +96,9 @@ def test_a_path_on_the_board_is_not_one_of_this_machine() -> None:
     assert below == BoardPath(b"/etc/fstab")
     assert str(below) == "/etc/fstab"
     assert not hasattr(below, "__fspath__")
+
+
+def test_paths_on_the_board_have_the_order_of_their_bytes() -> None:
+    raws = [b"/a", b"/a/b", b"/\xff", b"/B"]
+
+    assert [path.raw for path in sorted(map(BoardPath, raws))] == sorted(raws)

@@ -243,3 +243,14 @@ def test_what_is_unlike_a_card_must_be_named_twice(device: BlockDevice, oddity: 
 def test_the_limit_of_a_likely_card_is_the_callers() -> None:
     with pytest.raises(TargetRefusedError, match="larger than a card is likely to be"):
         device_safety.check(CARD, needed=GIB, consent=replace(NAMED, largest=8 * GIB))
+
+
+def test_whoever_is_about_to_destroy_a_card_reads_what_it_is_and_holds() -> None:
+    assert CARD.describe() == (
+        "/dev/sdx: Generic STORAGE serial 0x3ab2c4d5, 16.0 GiB (17179869184 bytes)\n"
+        "  partition 1: vfat 'BOOTFS', 256.0 MiB"
+    )
+    nameless = replace(CARD, model="", serial="", holds=())
+    assert nameless.describe() == (
+        "/dev/sdx: a device without a name, 16.0 GiB (17179869184 bytes)\n  holds nothing known"
+    )

@@ -45,6 +45,15 @@ def test_on_a_target_of_the_same_size_nothing_changes() -> None:
     assert fitted.partitions == CARD.partitions
 
 
+def test_room_in_a_container_that_reaches_to_the_end_is_no_reason_for_a_change() -> None:
+    container = part(2, 532_480, 1_600_000 - 532_480, "5")
+    card = disk(BOOT, container, part(5, 534_528, 500_000), size=1_600_000 * SECTOR)
+
+    fitted = partition_layout.fitted(card, size=card.size, elastic=5, least={5: 100 * MIB})
+
+    assert fitted.partitions == card.partitions
+
+
 def test_the_last_partition_grows_to_a_whole_mebibyte() -> None:
     size = 4_000_001 * SECTOR
 
@@ -317,6 +326,12 @@ def test_the_smallest_target_is_never_larger_than_a_card_that_is_no_whole_mebiby
 
     assert partition_layout.smallest(card, elastic=2, least=least) == size
     assert partition_layout.fitted(card, size=size, elastic=2, least=least).size == size
+
+
+def test_the_smallest_target_is_whole_mebibytes_also_with_a_table_at_its_end() -> None:
+    card = disk(BOOT, ROOT, size=1_600_000 * SECTOR, label=TableLabel.GPT)
+
+    assert partition_layout.smallest(card, elastic=2, least={2: 100 * MIB}) % MIB == 0
 
 
 def test_a_file_system_that_outgrew_its_partition_needs_a_larger_target_than_its_card() -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from typing import TYPE_CHECKING
 
 import pytest
@@ -27,6 +28,7 @@ def test_an_image_appears_when_it_is_complete_and_not_before(tmp_path: Path) -> 
 
     assert not there_meanwhile
     assert path.stat().st_size == 64 * MIB
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600  # everything secret of a board is in it
     assert path.stat().st_blocks * 512 < MIB
     assert [each.name for each in tmp_path.iterdir()] == ["pier-3.img"]
 

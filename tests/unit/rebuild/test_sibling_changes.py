@@ -202,6 +202,8 @@ def test_seeds_are_new_and_leases_are_gone(files: CapturedFiles) -> None:
         (2, b"var/lib/NetworkManager/secret_key"),
         (2, b"var/lib/holdstill/index.sqlite"),
     }
+    told = {change.where for change in made.changes if "removed" in change.what}
+    assert told == {f"partition 2: {path.decode()}" for _, path in made.overlay.removed}
 
 
 def test_what_is_lost_stays_away_but_what_a_sibling_has_anew_does_not(
@@ -422,3 +424,11 @@ def test_a_hardware_address_that_is_set_somewhere_is_told(
 
     assert name in told.where
     assert told.what == "sets a hardware address: give it another"
+
+
+def test_a_network_without_a_hardware_address_of_its_own_is_not_mentioned(
+    files: CapturedFiles,
+) -> None:
+    files.add(2, "etc/network/interfaces", "iface eth0 inet dhcp\n")
+
+    assert sibling(files).left == ()

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.errors import SecurityError
+from holdstill.errors import SecurityError, VerificationError
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
@@ -251,3 +251,15 @@ def test_m11_an_index_with_texts_longer_than_any_of_ours_is_refused(tmp_path: Pa
     with pytest.raises(SecurityError, match="too big"):  # noqa: SIM117
         with index_file.opened(path) as index:
             list(index.entries(1))
+
+
+def test_a_database_of_another_kind_is_not_written_to(tmp_path: Path) -> None:
+    path = tmp_path / "notes.sqlite"
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("CREATE TABLE note (text TEXT)")
+
+    with (
+        pytest.raises(VerificationError, match="not an index of version"),
+        index_file.updated(path),
+    ):
+        pass

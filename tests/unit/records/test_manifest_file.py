@@ -214,6 +214,14 @@ def test_s22_a_well_signed_document_is_still_checked_strictly(
     assert problem in str(failure.value)
 
 
+# YAML 1.1, 5.4, counts these as line breaks, which folding in quotes turns into others.
+@pytest.mark.parametrize("text", ["\x85", "a\x85b", "\u2028", "a\u2029b", "a\r\nb"])
+def test_what_yaml_takes_for_a_line_break_is_read_back_as_itself(text: str) -> None:
+    manifest = msgspec.structs.replace(plain(), agent=text)
+
+    assert manifest_file.decode(manifest_file.encode(manifest)).agent == text
+
+
 # FAULTS S36: a name that was shown is text by now; the document itself must not carry escapes.
 def test_s36_control_characters_are_escaped_in_the_bytes() -> None:
     tricky = msgspec.structs.replace(plain(), warnings=("\x1b[2Jgone\u202e",))

@@ -142,6 +142,17 @@ def test_several_weekdays_are_several_jobs_of_the_library() -> None:
     assert [run.weekday() for run in runs] == [3, 0]
 
 
+@pytest.mark.parametrize("weekday", range(7))  # datetime.weekday(): Monday is 0
+def test_each_day_of_the_week_has_its_job(weekday: int) -> None:
+    book = Calendar(at("2026-11-25T12:00"), UTC)
+    runs = runs_of(book, Rule(time(2, 30), frozenset({weekday})))
+
+    for day in range(15):
+        book.tick(at("2026-11-25T12:00") + day * DAY)
+
+    assert [run.weekday() for run in runs] == [weekday] * 2
+
+
 def test_a_clock_that_is_set_back_repeats_no_date() -> None:
     book = Calendar(at("2026-11-25T12:00"), UTC)
     runs = runs_of(book, Rule(time(2, 30)))

@@ -15,7 +15,8 @@ import pytest
 from holdstill.errors import VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType
-from holdstill.model.layout import Disk, TableLabel
+from holdstill.model.layout import Disk, Raw, TableLabel
+from holdstill.model.manifest import CapturedPart, Grade
 from holdstill.model.names import BoardName, CaptureName
 from holdstill.records import assembled, capture_contents, index_file
 from holdstill.verify import store_check, verified_cache
@@ -341,6 +342,24 @@ def test_a_run_that_was_cut_off_goes_on_where_it_was(tmp_path: Path) -> None:
     assert (again.contents, again.skipped) == (len(beside), len(files))
 
 
+@dataclass(frozen=True)
+class PowerCut(Capture):
+    """A capture in whose reading everything ends."""
+
+    def manifest(self) -> Manifest:
+        raise KeyboardInterrupt
+
+
+def test_what_was_read_before_a_run_was_cut_off_is_remembered(tmp_path: Path) -> None:
+    first, second = capture(tmp_path, 1, a=b"a"), capture(tmp_path, 2, b=b"b")
+    with pytest.raises(KeyboardInterrupt):
+        check(first, PowerCut(second.folder, second.name, second.made))
+
+    again = check(first, within=86_400)
+
+    assert again.skipped == 1
+
+
 def test_a_capture_was_read_when_its_content_was_that_was_read_the_longest_ago(
     tmp_path: Path,
 ) -> None:
@@ -417,3 +436,16 @@ def test_what_was_found_good_lately_is_still_looked_for(tmp_path: Path, damage: 
 
     assert [bad.digest for bad in found.damages] == [path.name]
     assert found.captures == ()
+
+
+def test_a_path_is_named_as_it_was_on_the_board() -> None:
+    manifest = cards.manifest_of(Disk(size=64 << 20, label=TableLabel.DOS), {})
+    parts = tuple(
+        CapturedPart(number=number, grade=Grade.READ_ONLY, file_system=Raw(), mount=mount)
+        for number, mount in ((1, "/boot/firmware"), (2, "/"), (3, ""))
+    )
+    manifest = msgspec.structs.replace(manifest, parts=parts)
+
+    assert store_check.on_board(manifest, 1, b"config.txt") == "/boot/firmware/config.txt"
+    assert store_check.on_board(manifest, 2, b"etc/fstab") == "/etc/fstab"
+    assert store_check.on_board(manifest, 3, b"data") == "3:/data"

@@ -80,6 +80,7 @@ def test_pieces_of_an_index_that_did_not_change_are_read_once(
 ) -> None:
     series = IndexSeries(tmp_path / "index")
     sizes = [capture.manifest().index.size for capture in captures(shelf)]
+    assert series.read == 0
 
     found(shelf, "rate", series)
 
