@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError, SecurityError
 from holdstill.keeper import enrolment, incoming, ingest, open_run, take_in
-from holdstill.keeper.account import DAYS_MOST, Account, Balance, Rules, Spent
+from holdstill.keeper.account import DAYS_MOST, Account, Allowance, Balance, Rules, Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
 from holdstill.keeper.receiving import ArrivalMonitor
@@ -213,6 +213,15 @@ def test_s04_more_than_the_allowance_is_refused_with_limit_used_left_and_place(
     assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
 
 
+def test_a_limit_of_files_is_told_in_files() -> None:
+    limit = Allowance("inodes_per_day", "inodes", most=100, used=40, left=60)
+
+    assert limit.said("pier-3", 1) == (
+        "board pier-3 may take 100 files a day (inodes_per_day): 40 files are used, there is room "
+        "for 60 files, and 1 file would come"
+    )
+
+
 def test_all_that_may_be_used_is_no_overdraft_and_one_byte_more_is(
     store: Store, clock: FakeClock
 ) -> None:
@@ -245,6 +254,16 @@ def test_h19_runs_without_end_stay_within_a_day(store: Store, clock: FakeClock) 
         run(b"4" * 50_000)
     clock.advance(DAY)
     assert keeper.lacking([wanted(b"tomorrow")])
+
+
+def test_a_look_into_a_folder_that_was_just_given_up_finds_nothing(
+    store: Store, clock: FakeClock
+) -> None:
+    limited(store, clock).begin()
+    (folder, *_) = staging_of(store).folders
+    folder.path.rmdir()
+
+    assert account_of(store, clock).look(folder) == incoming.Arrived(0, 0, ())
 
 
 def test_s04_abandoning_gives_nothing_back_and_sealing_ends_a_run(

@@ -386,6 +386,19 @@ def test_h10_what_cannot_be_read_keeps_the_contents_of_all(
     assert words in found.complaints[0]
 
 
+def test_an_index_that_is_good_after_all_is_put_back_before_it_is_read(
+    store: Store, clock: FakeClock
+) -> None:
+    digest = names.check_digest(index_of(store))
+    repair.take_out(store, digest)
+    references.discard(store)
+
+    found = keeping.collect(store, clock)
+
+    assert found.complaints == ()
+    assert store.contents.has(digest)
+
+
 def test_a_board_whose_folder_is_gone_keeps_the_contents_of_all(
     store: Store, clock: FakeClock
 ) -> None:

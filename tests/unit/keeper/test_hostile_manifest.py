@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError, VerificationError
+from holdstill.keeper import sealing
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import pieces
 from holdstill.model.layout import Raw
@@ -169,6 +170,17 @@ def test_s30_s25_h7_a_value_that_is_wrong_is_refused_and_named(
     assert count == 1
 
     assert said in refuse(board, summed(body))
+
+
+@pytest.mark.parametrize("text", ["../../../x", "2026-13-45T99:99:99Z", "2026-11-25T02:15:03"])
+def test_a_capture_is_never_named_by_what_is_no_date(
+    board: LocalBoard, begun: RunStarted, text: str
+) -> None:
+    manifest = honest(board, begun)
+    moment = msgspec.structs.replace(manifest.moment, taken_at=text)
+
+    with pytest.raises(SecurityError, match="taken_at"):
+        sealing.name_of(msgspec.structs.replace(manifest, moment=moment))
 
 
 # The epoch of Unix, and the end of ext4's dates: Linux Documentation/filesystems/ext4/inodes.rst,

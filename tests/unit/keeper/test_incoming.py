@@ -60,6 +60,33 @@ def test_the_lock_of_a_folder_is_the_keepers_own(store: Store) -> None:
     assert stat.S_IMODE(mode) == 0o600
 
 
+def test_a_transfer_that_does_not_end_is_waited_for_so_long_and_no_longer(store: Store) -> None:
+    clock = FakeClock()
+    with incoming.no_receiver(store, PIER_3, 0, clock=clock):
+        pass  # makes the lock's file
+    began = clock.monotonic()
+    receiver = incoming.receiver_lock(store, PIER_3, 0)
+    try:
+        with (
+            pytest.raises(BusyError, match="does not end"),
+            incoming.no_receiver(store, PIER_3, 0, clock=clock),
+        ):
+            pass
+    finally:
+        os.close(receiver)
+
+    waited = clock.monotonic() - began
+    assert incoming.RECEIVER_PATIENCE <= waited < incoming.RECEIVER_PATIENCE + 1
+
+
+def test_nobody_receives_while_the_keeper_takes_over_what_was_sent(store: Store) -> None:
+    with (
+        incoming.no_receiver(store, PIER_3, 0, clock=FakeClock()),
+        pytest.raises(BusyError, match="taking over"),
+    ):
+        incoming.receiver_lock(store, PIER_3, 0)
+
+
 def test_s20_being_refused_the_lock_a_hundred_times_costs_no_descriptors(store: Store) -> None:
     lock = incoming.take_lock(store, PIER_3)
     before = open_descriptors()

@@ -6,6 +6,7 @@ import fcntl
 import hashlib
 from typing import TYPE_CHECKING
 
+import msgspec
 import pytest
 
 from holdstill.errors import SecurityError
@@ -14,6 +15,7 @@ from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
     DamagedEvent,
+    ForgottenEvent,
     LedgerFile,
     PinnedEvent,
     SealedEvent,
@@ -188,6 +190,19 @@ def test_marks_are_those_of_the_last_word() -> None:
     assert ledger.thinned == {one.brief.name}
     assert ledger.verified_at == {one.brief.name: READ, two.brief.name: READ}
     assert ledger.booted_at == {two.brief.name: AT}
+
+
+def test_a_capture_that_was_forgotten_and_came_back_is_expected_again() -> None:
+    one, two = sealed(1), sealed(2)
+    gone = ForgottenEvent(captures=(one.brief.name, two.brief.name))
+    back = msgspec.structs.replace(one, taken_in=True)
+
+    assert ledgers.parse(written(one, two, gone)).forgotten == {one.brief.name, two.brief.name}
+    ledger = ledgers.parse(written(one, two, gone, back))
+    assert ledger.forgotten == {two.brief.name}
+    # It counts by its new line, and has its old place.
+    assert [event.brief.seq for event in ledger.sealed] == [1, 2]
+    assert ledger.sealed_at == (4, 2)
 
 
 def test_a_ledger_that_is_gone_reads_as_an_empty_one(tmp_path: Path) -> None:

@@ -124,6 +124,26 @@ def test_variant_b_a_date_that_cannot_be_trusted_pushes_nothing_out(stray: Captu
     assert kept([*daily(), stray], rule) == [*kept(daily()), stray.name[7:15]]
 
 
+@pytest.mark.parametrize(("least", "word"), [(1, "it is the last"), (2, "among the last 2")])
+def test_the_last_ones_stay_for_being_the_last(least: int, word: str) -> None:
+    rule = Retention(days=0, weeks=0, months=0, years=0, at_least=least)
+
+    verdicts = retention.judge(daily(), rule, now=NOW)
+
+    reasons = [verdict.stays_for for verdict in verdicts if verdict.is_kept]
+    assert len(reasons) == least
+    assert all(word in reason for reason in reasons)
+
+
+@pytest.mark.parametrize("field", ["taken_at", "arrived_at"])
+def test_a_date_that_is_none_is_not_trusted(field: str) -> None:
+    known = brief(1, NOW - timedelta(days=1))
+    unknown = msgspec.structs.replace(known, **{field: "never"})
+
+    assert retention.trusted_date(known, NOW) is not None
+    assert retention.trusted_date(unknown, NOW) is None
+
+
 def test_weeks_are_those_of_iso_8601() -> None:
     # ISO 8601: 2026-12-31 and 2027-01-01 are both in 2026-W53; 2027-01-04 begins 2027-W01.
     moments = [datetime(2026, 12, 31, tzinfo=UTC), datetime(2027, 1, 1, tzinfo=UTC),

@@ -216,6 +216,7 @@ def test_a_capture_that_names_what_the_newest_one_names_needs_the_same(
     sealed = keeper.seal(data, board.signed(data))
 
     assert sealed.name.startswith("000002-")
+    assert sealed.new_bytes == 0
     first, second = ledgers.parse(
         (store.board_folder(PIER_3) / "ledger.jsonl").read_bytes()
     ).sealed
@@ -274,6 +275,7 @@ def test_references_that_are_damaged_are_no_fault_of_the_boards(
     sealed = board.capture()
 
     assert sealed.name.startswith("000002-")
+    assert sealed.new_bytes == 0
     assert not (store.board_folder(PIER_3) / "refusals.jsonl").exists()
 
 

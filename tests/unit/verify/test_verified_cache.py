@@ -139,6 +139,7 @@ def test_m13_what_is_no_file_is_gone_without_and_left_alone(
     (line,) = noted(path)
 
     assert "cannot be used" in line
+    assert ", and no file" in line  # said by us, before SQLite is let near it
     assert path.lstat() == before
 
 
