@@ -21,7 +21,7 @@ from holdstill.keeper import enrolment, incoming, ingest, open_run, take_in
 from holdstill.keeper.account import DAYS_MOST, Account, Allowance, Balance, Rules, Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
-from holdstill.keeper.receiving import ArrivalMonitor
+from holdstill.keeper.receiving import LOOK_EVERY, LOOK_SOONEST, ArrivalMonitor
 from holdstill.model.protocol import BATCH, FOLDERS, WantedContent
 from holdstill.model.settings import (
     BoardLimits,
@@ -254,6 +254,26 @@ def test_h19_runs_without_end_stay_within_a_day(store: Store, clock: FakeClock) 
         run(b"4" * 50_000)
     clock.advance(DAY)
     assert keeper.lacking([wanted(b"tomorrow")])
+
+
+@pytest.mark.parametrize(
+    ("limits", "seconds"),
+    [
+        (BoardLimits(bytes_per_day=ByteSize(512 * MIB)), 0.25),
+        (BoardLimits(inodes_per_day=5_000), 0.1),
+        (BoardLimits(bytes_per_day=ByteSize(KIB)), LOOK_SOONEST),
+        (BoardLimits(), LOOK_EVERY),
+    ],
+)
+def test_a_transfer_is_looked_at_the_sooner_the_less_it_may_bring(
+    store: Store, clock: FakeClock, limits: BoardLimits, seconds: float
+) -> None:
+    keeping.keeper_of(store, clock=clock).begin()
+    account = account_of(store, clock, limits=limits)
+
+    watch = ArrivalMonitor(account, staging_of(store).folders[0], PIER_3)
+
+    assert watch.patience() == pytest.approx(seconds, rel=0.01)
 
 
 def test_a_look_into_a_folder_that_was_just_given_up_finds_nothing(

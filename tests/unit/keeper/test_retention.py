@@ -144,6 +144,15 @@ def test_a_date_that_is_none_is_not_trusted(field: str) -> None:
     assert retention.trusted_date(unknown, NOW) is None
 
 
+@pytest.mark.parametrize(("taken", "arrived"), [(60, 36), (36, 60)])
+def test_a_date_is_not_trusted_of_which_one_clock_shows_what_cannot_be_yet(
+    taken: int, arrived: int
+) -> None:
+    ahead = brief(1, NOW + timedelta(hours=taken), arrived=NOW + timedelta(hours=arrived))
+
+    assert retention.trusted_date(ahead, NOW) is None
+
+
 def test_weeks_are_those_of_iso_8601() -> None:
     # ISO 8601: 2026-12-31 and 2027-01-01 are both in 2026-W53; 2027-01-04 begins 2027-W01.
     moments = [datetime(2026, 12, 31, tzinfo=UTC), datetime(2027, 1, 1, tzinfo=UTC),

@@ -191,6 +191,23 @@ def test_nothing_is_published_behind_a_chain_that_broke_meanwhile(
     assert cut_off.ledger.read_bytes() == broken
 
 
+def test_nothing_is_published_whose_place_another_took_meanwhile(
+    cut_off: CutOff, store: Store
+) -> None:
+    event = msgspec.json.decode(cut_off.intent.read_bytes(), type=ledgers.SealedEvent)
+    cut_off.recover()
+    prepared = cut_off.folder.rename(cut_off.intent.with_suffix(""))
+    before = cut_off.ledger.read_bytes()
+
+    with pytest.raises(SecurityError, match="the ledger moved on"):
+        Sealer(BoardCaptures(store, PIER_3, FakeSignatures()), clock=FakeClock()).publish(
+            prepared, event
+        )
+
+    assert not cut_off.folder.exists()
+    assert cut_off.ledger.read_bytes() == before
+
+
 def test_c11_a_spoiled_note_of_a_sealing_leaves_a_capture_that_is_told_of(
     cut_off: CutOff,
 ) -> None:

@@ -69,6 +69,17 @@ def test_a_dry_run_says_what_the_real_one_does_and_changes_nothing(
     assert [v.seq for v in plan if v.is_kept] == thinned(store, clock) == [4, 5]
 
 
+def test_a_copy_without_its_empty_folders_is_thinned(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    board.keeper.close()
+    for folder in sorted(store.root.rglob("*"), reverse=True):
+        if folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
+
+    assert thinned(store, clock) == [4, 5]
+
+
 def test_captures_that_are_not_kept_are_gone_and_the_others_are_untouched(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
