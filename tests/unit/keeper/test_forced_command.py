@@ -37,6 +37,13 @@ def test_a_receive_is_written_anew() -> None:
     assert wish == ReceiveRequest(options, RUN, 0)
 
 
+def test_what_the_other_end_is_able_to_chooses_no_option() -> None:
+    wish = forced_command.parse(SEND.replace("e.iLsfxCIvu", "e.iLSzfx"))
+
+    assert isinstance(wish, ReceiveRequest)
+    assert wish.options[0] == "-dIe.iLSzfx"
+
+
 def test_fetching_names_one_of_the_own_things() -> None:
     wish = forced_command.parse(FETCH)
 

@@ -21,6 +21,7 @@ from holdstill.keeper.ledger import (
     SealedEvent,
     ThinnedEvent,
     UnpinnedEvent,
+    UnreadEvent,
     VerifiedEvent,
 )
 from holdstill.keeper.store_disk import StoreDisk
@@ -233,6 +234,19 @@ def test_damage_is_known_since_it_was_first_found_and_until_all_is_right_again()
 
     assert ledgers.parse(again).damaged_at == {name: AT, other: AT}
     assert ledgers.parse(mended).damaged_at == {name: AT}
+
+
+def test_what_could_not_be_read_is_known_since_then_and_until_it_is_read() -> None:
+    name, other = sealed(1).brief.name, sealed(2).brief.name
+    unread = UnreadEvent(captures=(name, other))
+    first = ledgers.next_lines(ledgers.parse(b""), [sealed(1), sealed(2), unread], at=AT)
+    again = first + ledgers.next_lines(ledgers.parse(first), [unread], at="2026-11-27T02:15:03Z")
+    later = again + ledgers.next_lines(
+        ledgers.parse(again), [VerifiedEvent(captures={other: READ})], at="2026-11-28T02:15:03Z"
+    )
+
+    assert ledgers.parse(again).unread_at == {name: AT, other: AT}
+    assert ledgers.parse(later).unread_at == {name: AT}
 
 
 def test_an_accept_line_that_is_broken_itself_leaves_its_own_fault_open() -> None:
