@@ -142,6 +142,7 @@ def test_a_date_that_is_none_is_not_trusted(field: str) -> None:
 
     assert retention.trusted_date(known, NOW) is not None
     assert retention.trusted_date(unknown, NOW) is None
+    assert not retention.is_ahead("never", NOW)
 
 
 @pytest.mark.parametrize(("taken", "arrived"), [(60, 36), (36, 60)])
