@@ -340,6 +340,20 @@ def test_what_a_killed_run_left_is_charged_by_the_next_and_given_back(
     assert [*staging_of(store).folders[0].path.iterdir()] == []
 
 
+def test_what_comes_in_the_place_of_what_a_killed_run_left_is_charged_too(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    Path(keeper.begin().folders[0], "0" * 64).write_bytes(b"x" * 500_000)
+    keeper.close()
+    begun = keeping.keeper_of(store, clock=clock).begin()
+
+    Path(begun.folders[0], "1" * 64).write_bytes(b"x" * 500_000)
+    account_of(store, clock).look(staging_of(store).folders[0])
+
+    assert account_of(store, clock).balance().today.bytes >= 1_000_000
+
+
 def test_h23_thinning_gives_back_what_a_dead_run_left_and_no_live_one(
     store: Store, clock: FakeClock
 ) -> None:
