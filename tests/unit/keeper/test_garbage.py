@@ -310,6 +310,17 @@ def test_h20_a_board_that_is_not_enrolled_any_more_keeps_what_it_needs(
     assert left(store) == ALL
 
 
+def test_h16_a_board_without_its_empty_folders_stops_no_collection(
+    store: Store, clock: FakeClock
+) -> None:
+    (store.board_folder(PIER_4) / "incoming").rmdir()
+
+    found = keeping.collect(store, clock)
+
+    assert (found.contents, found.complaints) == (1, ())
+    assert left(store) == ALL
+
+
 def capture_of(store: Store, board: BoardName, number: int) -> Path:
     return sorted((store.board_folder(board) / "captures").iterdir())[number]
 
