@@ -277,6 +277,12 @@ def test_an_entry_that_contradicts_itself_is_refused(file: Path, entry: Entry) -
     refuse(keeping.write_index(file, {2: [*PLAIN, entry]}))
 
 
+def test_a_root_that_is_no_directory_is_refused(file: Path) -> None:
+    root = Entry(b"", b"", EntryType.FIFO)
+
+    assert "the root is no directory" in refuse(keeping.write_index(file, {2: [root]}))
+
+
 def test_a_part_without_a_root_is_refused(file: Path) -> None:
     assert "no listed directory" in refuse(keeping.write_index(file, {2: [FSTAB]}))
 
