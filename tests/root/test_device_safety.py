@@ -7,6 +7,7 @@ import fcntl
 import hashlib
 import os
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,8 @@ from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from holdstill.system.process import Command
 
 MIB = 1 << 20
 SIZE = 64 * MIB
@@ -140,6 +143,35 @@ def test_a_disk_with_other_sectors_is_refused(tmp_path: Path) -> None:
         programs.run("losetup", "--detach", device)
 
     assert "its sectors have 4096 bytes; those of the captured disk have 512" in said
+
+
+@dataclass
+class ExchangingMachine:
+    """A machine on which the card gives way to a larger one while it is looked at."""
+
+    card: loop.LoopDisk
+    image: Path
+
+    def run(self, command: Command, *, stdin: bytes = b"") -> bytes:
+        said = MACHINE.run(command, stdin=stdin)
+        os.truncate(self.image, 2 * SIZE)
+        programs.run("losetup", "--set-capacity", self.card.device)
+        return said
+
+
+def test_a_card_that_is_another_one_than_the_one_that_was_judged_is_refused(
+    card: loop.LoopDisk, tmp_path: Path
+) -> None:
+    machine = ExchangingMachine(card, tmp_path / "card.img")
+    before = ends(card.partition(2))
+
+    with (
+        pytest.raises(TargetRefusedError, match="another device than a moment ago"),
+        device_safety.claimed_device(card.device, needed=SIZE, consent=NAMED, machine=machine),
+    ):
+        pytest.fail("it was claimed")
+
+    assert ends(card.partition(2)) == before
 
 
 def test_a_partition_is_refused(card: loop.LoopDisk) -> None:

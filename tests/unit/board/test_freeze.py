@@ -449,3 +449,14 @@ def test_a_guard_that_fires_after_our_last_thaw_spoils_nothing() -> None:
         assert guard.fired
     assert kernel.frozen == set()
     assert [m.handle for m in window.frozen] == [BOOT, DATA, ROOT]
+
+
+def test_a_mount_point_that_is_gone_is_named(tmp_path: Path) -> None:
+    gone = BoardPath(os.fsencode(tmp_path / "gone"))
+    mount = Mount((179, 2), BoardPath(b"/"), gone, "rw", "ext4", "/dev/x")
+
+    with (
+        pytest.raises(PauseError, match=r"cannot open .*/gone: No such file"),
+        freeze.hold_mounts([mount], all_mounts=[mount]),
+    ):
+        pytest.fail("it was opened")

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.rebuild import fstab_references, host_identity
-from holdstill.rebuild.id_map import IdMap
+from holdstill.rebuild.id_map import IdMap, RewrittenText
 
 ROOT = "3e6be9de-8139-11d1-9106-a43f08d823a6"
 NEW_ROOT = "aaaaaaaa-bbbb-4ccc-8ddd-eeeeeeeeeeee"
@@ -240,3 +240,9 @@ def test_the_agents_settings_name_the_new_board(quote: str) -> None:
 
     old, new = (f"board: {quote}{name}".encode() for name in ("pier-3", "pier-4"))
     assert found.content == settings.replace(old, new)
+
+
+def test_a_board_without_a_host_name_changes_no_file() -> None:
+    hosts = b"127.0.0.1 localhost\n"
+
+    assert host_identity.with_hostname(hosts, "", "pier-4") == RewrittenText(hosts, ())
