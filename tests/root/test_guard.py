@@ -231,11 +231,13 @@ def test_the_guard_is_locked_in_memory_in_a_session_of_its_own(volume: Path) -> 
     assert (Protection.SPARED in armed.strength) == may_be_spared
 
 
-def test_no_guard_stays_behind(volume: Path) -> None:
+def test_no_guard_stays_behind_and_no_descriptor(volume: Path) -> None:
+    before = len([*Path("/proc/self/fd").iterdir()])
     with held.holding(volume) as mine, guard.armed(mine, seconds=5, clock=SystemClock()):
         pid = child_of_ours()
 
     assert not Path(f"/proc/{pid}").exists()
+    assert len([*Path("/proc/self/fd").iterdir()]) == before
 
 
 def test_a_program_with_busy_threads_gets_its_guard(volume: Path, tmp_path: Path) -> None:
