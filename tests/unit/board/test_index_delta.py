@@ -6,6 +6,7 @@ A tmpfs numbers its inodes in the order in which they are made, which a test can
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -233,6 +234,29 @@ def test_an_inode_that_is_not_where_it_was_is_doubtful_until_a_directory_tells()
 
         assert alone.doubtful == {tree.row(b"a/f").seen.inode}
         assert (with_directory.removed, with_directory.doubtful) == ({b"a/f"}, set())
+
+
+@pytest.mark.parametrize("paths", [("a/f",), ("a/f", "a/g", "b")])
+def test_what_is_in_the_index_without_a_content_is_entered_however_little_it_is(
+    paths: tuple[str, ...],
+) -> None:
+    with scanned(*paths) as tree:
+        delta = Delta()
+        index_delta.add_pending(tree.subject, delta)
+
+        assert {entry.path for entry in delta.pending()} == {path.encode() for path in paths}
+
+
+def test_a_second_scan_takes_out_of_the_index_what_is_gone_or_a_file_now() -> None:
+    with scanned("a/f", "b", "c/d/g") as tree:
+        shutil.rmtree(tree.top / "a")
+        (tree.top / "a").write_bytes(b"a file now")
+        shutil.rmtree(tree.top / "c/d")
+
+        full_scan.scan_all(tree.subject, EverythingMayHaveChanged("new", None), seq=2)
+
+        left = [entry.path for entry in tree.subject.index.entries(PART)]
+        assert sorted(left) == [b"", b"a", b"b", b"c"]
 
 
 def test_a_delta_has_a_limit() -> None:
