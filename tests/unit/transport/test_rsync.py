@@ -54,6 +54,7 @@ def test_s08_s09_the_ssh_client_trusts_the_pin_and_nothing_else(identity: Identi
     assert options["ForwardAgent"] == "no"
     assert options["ClearAllForwardings"] == "yes"
     assert options["PasswordAuthentication"] == "no"
+    assert options["PreferredAuthentications"] == "publickey"
 
 
 def test_s10_a_dead_peer_is_noticed_by_ssh_and_by_rsync(identity: Identity) -> None:
