@@ -310,7 +310,7 @@ class _Search:
         """Group borders make the room jump: go up until it is enough."""
         for _ in range(_ROUNDS * 8):
             blocks += max(blocks // 200, SPARE_BLOCKS)
-            if self._spare(blocks, wanted) >= 0:
+            if self._left(blocks, wanted) >= 0:
                 return blocks
         raise PreflightError("no size was found at which this machine's mke2fs leaves enough room")
 
@@ -320,9 +320,12 @@ class _Search:
         Beside a great many inodes a small file system may have no room for its journal.
         """
         try:
-            room = self._trials.resized(self._parameters, blocks).room
+            return self._left(blocks, wanted)
         except PreflightError:
             return -max(blocks // 8, SPARE_BLOCKS)
+
+    def _left(self, blocks: int, wanted: int) -> int:
+        room = self._trials.resized(self._parameters, blocks).room
         return room - wanted - rounded_up(self._parameters, blocks)
 
 
