@@ -85,3 +85,9 @@ def test_an_address_of_version_6_is_bracketed() -> None:
     way = RsyncEndpoint(HostAddress("keeper", "2001:db8::7"))
 
     assert way.remote("incoming/x") == "keeper@[2001:db8::7]:incoming/x"
+
+
+def test_nothing_to_send_is_sent_without_asking_anybody(tmp_path: Path) -> None:
+    transfer = rsync.RsyncTransfer(RsyncEndpoint(), tmp_path, keeping.FakeClock())
+
+    assert transfer.send({}, "nowhere") == rsync.TransferResult(0)
