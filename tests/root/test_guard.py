@@ -6,6 +6,7 @@ import colorsys
 import importlib
 import logging
 import os
+import resource
 import signal
 import tempfile
 import threading
@@ -16,10 +17,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import freeze, guard, mounts
+from holdstill.board import freeze, guard, guard_process, mounts
 from holdstill.board.guard_process import Protection
 from holdstill.errors import PauseError
-from holdstill.system import ioctl
+from holdstill.system import ioctl, process
 from holdstill.system.clocks import SystemClock
 from support import held, loop, programs
 
@@ -229,6 +230,24 @@ def test_the_guard_is_locked_in_memory_in_a_session_of_its_own(volume: Path) -> 
     may_be_spared = bool(int(effective.split()[1], 16) >> CAP_SYS_RESOURCE & 1)
     assert spared == ("-1000\n" if may_be_spared else "0\n")
     assert (Protection.SPARED in armed.strength) == may_be_spared
+
+
+def test_what_the_kernel_refuses_to_the_guard_is_not_claimed() -> None:
+    answer, said = os.pipe()
+
+    def ordinary() -> None:
+        # mlockall(2), sched_setscheduler(2), proc(5): none is for a user without privileges.
+        resource.setrlimit(resource.RLIMIT_MEMLOCK, (0, 0))
+        os.setuid(65534)
+        os.write(said, bytes([guard_process._strengthen()]))
+
+    child = process.fork_child(ordinary)
+    os.close(said)
+    strength = os.read(answer, 1)
+    os.close(answer)
+    os.waitpid(child, 0)
+
+    assert strength == bytes([Protection(0)])
 
 
 def test_no_guard_stays_behind_and_no_descriptor(volume: Path) -> None:
