@@ -42,7 +42,6 @@ if TYPE_CHECKING:
 
 PREFIX = "send-"
 """Of the folders of symlinks."""
-_FOLDER = os.O_RDONLY | os.O_DIRECTORY
 PATIENCE = 120
 """Seconds without a byte until rsync gives up, at both ends."""
 DAY = 24 * 3600.0
