@@ -112,7 +112,8 @@ CASES: dict[str, tuple[Callable[[FolderContents], Iterator[Entry]], Ext4]] = {
     "few large files on ext3": (few_large_files, OLD),
     "many small files in blocks of 1 KiB": (many_small_files, KIB_BLOCKS),
 }
-EACH = [pytest.param(case, marks=pytest.mark.slow if "1 KiB" in case else ()) for case in CASES]
+SELDOM = {case for case in CASES if "1 KiB" in case} | {"attributes and nodes"}
+EACH = [pytest.param(case, marks=pytest.mark.slow if case in SELDOM else ()) for case in CASES]
 
 
 @pytest.mark.timeout(240)
@@ -253,7 +254,13 @@ MANY = 70_000
 
 @pytest.mark.timeout(240)
 @pytest.mark.parametrize(
-    ("block_size", "lacking"), [(4096, ""), (1024, ""), (1024, "flex_bg"), (4096, "flex_bg")]
+    ("block_size", "lacking"),
+    [
+        (4096, ""),
+        (1024, "flex_bg"),
+        pytest.param(1024, "", marks=pytest.mark.slow),
+        pytest.param(4096, "flex_bg", marks=pytest.mark.slow),
+    ],
 )
 def test_a_great_many_empty_files_fit_as_small_a_file_system_as_is_told(
     tmp_path: Path, block_size: int, lacking: str
