@@ -42,6 +42,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Boathouse]:
                 sender = house.board(keeper, board)
                 sender.files = {b"srv/letters": SECRET + name.encode()}
                 sender.capture()
+            house.wait_until_left_alone(board)
         yield house
 
 

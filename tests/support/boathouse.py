@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sys
 import tempfile
-from contextlib import contextmanager
+import time
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.keeper import enrolment, forced_command, json_rpc, store
+from holdstill.keeper import enrolment, forced_command, json_rpc, session_slots, store
 from holdstill.keeper.remote import RemoteKeeper
 from holdstill.model import names
 from holdstill.model.store_address import HostAddress
 from holdstill.records import signature
+from holdstill.system import files
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport import ssh_session
@@ -101,11 +104,31 @@ class Boathouse:
             carry=carry,
         )
 
+    def wait_until_left_alone(self, board: BoardName) -> None:
+        """Return when no session of a board is left, nor what the keeper does after one."""
+        end = time.monotonic() + 60
+        for name in session_slots.NAMES:
+            with (
+                suppress(FileNotFoundError),
+                files.opened(self.store.board_folder(board) / name, os.O_RDWR) as slot,
+            ):
+                while not _is_free(slot):
+                    assert time.monotonic() < end, f"{board} is still served"
+                    time.sleep(0.05)
+
     def ssh(self, board: BoardName) -> list[str]:
         """Return the words of an SSH client with the board's key, before the host's command."""
         plain = self.server.client()
         key = os.fspath(self.keys[board].private)
         return [key if w == os.fspath(self.server.client_key) else w for w in plain]
+
+
+def _is_free(slot: int) -> bool:
+    try:
+        fcntl.flock(slot, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 @contextmanager
