@@ -22,6 +22,7 @@ from holdstill.filesystems.hash_worker import AtOnce, Hole, SourceSpan
 from holdstill.filesystems.writer_input import LocalContents
 from holdstill.model import pieces
 from holdstill.system import byte_source, files, worker_process
+from support import programs
 from support.contents import FolderContents, a_file
 
 if TYPE_CHECKING:
@@ -267,6 +268,27 @@ def test_it_does_not_outlive_the_process_that_made_it() -> None:
     while runs(pid):
         assert time.monotonic() < end, "it is still there"
         time.sleep(0.05)
+
+
+PARENT_IS_GONE = """
+import os, time
+from holdstill.system import landlock
+reading, writing = os.pipe()
+parent = os.getpid()
+if os.fork():
+    os._exit(0)
+os.close(writing)
+os.read(reading, 1)  # until the parent is gone
+print(os.getpid(), flush=True)
+landlock.die_with_parent(parent)
+time.sleep(600)
+"""
+
+
+def test_a_process_whose_parent_is_gone_already_does_not_outlive_it_either() -> None:
+    said = programs.run(sys.executable, "-c", PARENT_IS_GONE)
+
+    assert not runs(int(said))
 
 
 def test_signals_for_the_group_are_left_to_the_process_that_made_it() -> None:

@@ -65,7 +65,8 @@ def receive(
     folder = staging.folders[wish.folder]
     watch = ArrivalMonitor(account, folder, board)
     watch.check()
-    pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined))
+    parent = os.getpid()
+    pid = process.fork_child(lambda: _become_rsync(wish, folder.path, is_confined, parent))
     try:
         status = _attend(pid, watch)
         watch.look()
@@ -85,9 +86,14 @@ def receive(
     return status
 
 
-def _become_rsync(wish: ReceiveRequest, contents: Path, is_confined: bool) -> None:  # noqa: FBT001
+def _become_rsync(
+    wish: ReceiveRequest,
+    contents: Path,
+    is_confined: bool,  # noqa: FBT001
+    parent: int,
+) -> None:
     os.setpgid(0, 0)
-    landlock.die_with_parent()
+    landlock.die_with_parent(parent)
     resource.setrlimit(resource.RLIMIT_FSIZE, (SIZE_MAX, SIZE_MAX))
     if is_confined:
         landlock.restrict(read=SYSTEM_READ, write=[str(contents)])

@@ -67,6 +67,11 @@ def _allow(ruleset: int, path: str, access: int) -> None:
         os.close(handle)
 
 
-def die_with_parent() -> None:
-    """Have this process, and what it becomes, killed when its parent ends (prctl(2))."""
+def die_with_parent(parent: int) -> None:
+    """Have this process, and what it becomes, killed when its parent ends (prctl(2)).
+
+    parent: the process id that had forked it; it may have ended before this was asked for.
+    """
     libc.prctl(libc.PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent:
+        os.kill(os.getpid(), signal.SIGKILL)

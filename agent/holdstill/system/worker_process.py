@@ -91,10 +91,11 @@ def started(work: Callable[[WorkerPipe], None]) -> Iterator[WorkerPipe]:
     Other threads are not copied, but the locks they hold are: work must not log, import or print.
     """
     ours, theirs = socket.socketpair()
+    parent = os.getpid()
 
     def child() -> None:
         ours.close()
-        landlock.die_with_parent()
+        landlock.die_with_parent(parent)
         for number in (signal.SIGINT, signal.SIGTERM):  # the parent handles them
             signal.signal(number, signal.SIG_IGN)
         work(WorkerPipe(theirs))
