@@ -257,6 +257,13 @@ def runs(pid: int) -> bool:
     return stat.rpartition(")")[2].split()[0] != "Z"  # proc_pid_stat(5), field 3
 
 
+def wait_until_gone(pid: int) -> None:
+    end = time.monotonic() + 30
+    while runs(pid):
+        assert time.monotonic() < end, "it is still there"
+        time.sleep(0.05)
+
+
 def test_it_does_not_outlive_the_process_that_made_it() -> None:
     with subprocess.Popen([sys.executable, "-c", ORPHAN], stdout=subprocess.PIPE) as parent:
         assert parent.stdout is not None
@@ -264,10 +271,7 @@ def test_it_does_not_outlive_the_process_that_made_it() -> None:
         assert runs(pid)
         parent.kill()
 
-    end = time.monotonic() + 30
-    while runs(pid):
-        assert time.monotonic() < end, "it is still there"
-        time.sleep(0.05)
+    wait_until_gone(pid)
 
 
 PARENT_IS_GONE = """
@@ -288,7 +292,7 @@ time.sleep(600)
 def test_a_process_whose_parent_is_gone_already_does_not_outlive_it_either() -> None:
     said = programs.run(sys.executable, "-c", PARENT_IS_GONE)
 
-    assert not runs(int(said))
+    wait_until_gone(int(said))
 
 
 def test_signals_for_the_group_are_left_to_the_process_that_made_it() -> None:
