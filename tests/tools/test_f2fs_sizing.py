@@ -56,7 +56,14 @@ def mixed(at: Path, chance: random.Random) -> None:
 
 
 @pytest.mark.parametrize(
-    "make", [small_files, large_files, wide_directory, folders_and_links, mixed]
+    "make",
+    [
+        small_files,
+        large_files,
+        folders_and_links,
+        mixed,
+        pytest.param(wide_directory, marks=pytest.mark.slow),
+    ],
 )
 def test_the_least_size_is_at_most_five_percent_above_what_is_needed(
     tmp_path: Path, make: Callable[[Path, random.Random], None]
