@@ -218,7 +218,7 @@ class TestRedis:
     def test_a_rewrite_that_runs_is_waited_for(self) -> None:
         # Redis itself has a brake for such tests: microseconds for each key.
         with servers.redis(*self.APPEND, "--rdb-key-save-delay", "1000") as home:
-            redis(home, "DEBUG POPULATE 1500")
+            redis(home, "DEBUG POPULATE 4000")
             redis(home, "BGREWRITEAOF")
             before = persistence(home)
 
