@@ -217,8 +217,9 @@ class TestRedis:
 
     def test_a_rewrite_that_runs_is_waited_for(self) -> None:
         # Redis itself has a brake for such tests: microseconds for each key.
-        with servers.redis(*self.APPEND, "--rdb-key-save-delay", "1000") as home:
-            redis(home, "DEBUG POPULATE 4000")
+        slow = ("--rdb-key-save-delay", "1000", "--enable-debug-command", "yes")
+        with servers.redis(*self.APPEND, *slow) as home:
+            assert redis(home, "DEBUG POPULATE 1500") == "OK"
             redis(home, "BGREWRITEAOF")
             before = persistence(home)
 
