@@ -58,9 +58,7 @@ def damaged(store: Store, board: BoardName, names: Sequence[str], *, clock: Cloc
 
     Those that were thinned meanwhile are left out.
     """
-    with _held(store, board) as (file, ledger):
-        if left := _left(ledger, names):
-            _append(store, file, ledger, DamagedEvent(captures=left), clock)
+    _note_left(store, board, DamagedEvent, names, clock)
 
 
 def unread(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
@@ -68,9 +66,7 @@ def unread(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock
 
     Those that were thinned meanwhile are left out.
     """
-    with _held(store, board) as (file, ledger):
-        if left := _left(ledger, names):
-            _append(store, file, ledger, UnreadEvent(captures=left), clock)
+    _note_left(store, board, UnreadEvent, names, clock)
 
 
 def judged(
@@ -98,9 +94,20 @@ def accept(store: Store, board: BoardName, reason: str, *, clock: Clock) -> None
 
 def given_up(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:
     """Note that captures that are gone are not expected to come back."""
+    _note_left(store, board, ForgottenEvent, names, clock)
+
+
+def _note_left(
+    store: Store,
+    board: BoardName,
+    kind: type[DamagedEvent | UnreadEvent | ForgottenEvent],
+    names: Sequence[str],
+    clock: Clock,
+) -> None:
+    """Note something of those captures that were not thinned meanwhile, if any are left."""
     with _held(store, board) as (file, ledger):
         if left := _left(ledger, names):
-            _append(store, file, ledger, ForgottenEvent(captures=left), clock)
+            _append(store, file, ledger, kind(captures=left), clock)
 
 
 def _note(

@@ -127,7 +127,7 @@ def retire(store: Store, board: BoardName, *, clock: Clock) -> Enrolment:
     Raises:
         UsageError: it is not enrolled.
     """
-    with files.alone_in(store.root):  # the keys of all boards are compared
+    with files.alone_in(store.root):  # another command may change it
         old = read(store, board)
         fresh = _withdrawn(old, clocks.rfc3339(clock.now()))
         _publish(store, fresh, old)

@@ -274,22 +274,18 @@ class Ledger:
     @cached_property
     def damaged_at(self) -> dict[str, str]:
         """Since when each capture is known to have damaged contents."""
-        found: dict[str, str] = {}
-        for line in self.lines:
-            if isinstance(line.entry, DamagedEvent):
-                for name in line.entry.captures:
-                    found.setdefault(name, line.at)
-            elif isinstance(line.entry, VerifiedEvent):
-                for name in line.entry.captures:
-                    found.pop(name, None)
-        return found
+        return self._until_verified(DamagedEvent)
 
     @cached_property
     def unread_at(self) -> dict[str, str]:
         """Since when each capture has contents that could not be read, and were not since."""
+        return self._until_verified(UnreadEvent)
+
+    def _until_verified(self, kind: type[DamagedEvent | UnreadEvent]) -> dict[str, str]:
+        """Return when events of this kind first named each capture that was not verified since."""
         found: dict[str, str] = {}
         for line in self.lines:
-            if isinstance(line.entry, UnreadEvent):
+            if isinstance(line.entry, kind):
                 for name in line.entry.captures:
                     found.setdefault(name, line.at)
             elif isinstance(line.entry, VerifiedEvent):

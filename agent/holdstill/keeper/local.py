@@ -395,6 +395,7 @@ def _list_bytes(manifest: Manifest) -> int:
     By what it says itself: how large they are here is nobody's to know who did not bring them.
     """
     attached = capture_contents.distinct(capture_contents.attachments(manifest))
-    lists = [pieces.list_size(item.size, assembled.LEAST_PIECE) for item in attached]
-    lists.append(pieces.list_size(sum(part.content_bytes for part in manifest.parts)))
+    lists = [pieces.content_limit(item.size, assembled.LEAST_PIECE) for item in attached]
+    files_bytes = sum(part.content_bytes for part in manifest.parts)
+    lists.append(pieces.content_limit(files_bytes, pieces.PIECE))
     return sum(min(size, pieces.LIMIT) for size in lists)

@@ -157,20 +157,18 @@ class Store:
         """Remember, beside its own folder, that there is such a board, and its newest capture."""
         with files.alone_in(self.root / "boards"):
             try:
-                remembered = self._remembered()
+                data = self._remembered_bytes()
             except OSError:  # `verify` names what is in its place; nothing is written over it
                 return
-            if remembered.get(board, -1) < newest or not self.remembers_all():
-                known = max(newest, remembered.get(board, 0))
-                self._remember(remembered | {board: known})
+            boards = _boards_of(data)
+            boards[board] = max(newest, boards.get(board, 0))
+            if data != _remembered_as(boards):  # spoiled lines go by the way
+                self._remember(boards)
 
     def remembers_all(self) -> bool:
         """Whether every line about the boards is as it was written."""
-        lines = [_remembered_line(*each) for each in sorted(self._remembered().items())]
-        try:
-            return files.read_regular(self.root / REMEMBERED) == b"".join(lines)
-        except FileNotFoundError:
-            return True
+        data = self._remembered_bytes()
+        return data == _remembered_as(_boards_of(data))
 
     def remembered_newest(self, board: BoardName) -> int:
         """Return the number of the newest capture of a board that was remembered; 0 for none."""
@@ -185,24 +183,16 @@ class Store:
             self._remember({name: remembered[name] for name in remembered.keys() - {board}})
 
     def _remembered(self) -> dict[BoardName, int]:
+        return _boards_of(self._remembered_bytes())
+
+    def _remembered_bytes(self) -> bytes:
         try:
-            data = files.read_regular(self.root / REMEMBERED)
+            return files.read_regular(self.root / REMEMBERED)
         except FileNotFoundError:
-            return {}
-        # One that was cut off or spoiled says nothing: there never was such a board.
-        found = {}
-        for line in data.splitlines(keepends=True):
-            name, _, rest = line.decode(errors="replace").partition(" ")
-            number = rest.partition(" ")[0]
-            if names.is_board(name) and _NUMBER.fullmatch(number):
-                board = names.check_board(name)
-                if line == _remembered_line(board, int(number)):
-                    found[board] = int(number)
-        return found
+            return b""
 
     def _remember(self, boards: Mapping[BoardName, int]) -> None:
-        lines = [_remembered_line(board, boards[board]) for board in sorted(boards)]
-        self.disk.publish(self.root / REMEMBERED, b"".join(lines))
+        self.disk.publish(self.root / REMEMBERED, _remembered_as(boards))
 
     def lay_out(self) -> None:
         """Make the folders that a store has from the beginning, those that are missing.
@@ -318,6 +308,26 @@ class Store:
         free = state.f_bavail * state.f_frsize
         # File systems without a number of inodes (btrfs) report 0 of 0: each takes room there.
         return free, state.f_favail if state.f_files else free // BLOCK
+
+
+def _boards_of(data: bytes) -> dict[BoardName, int]:
+    """Read what is remembered of the boards; pure.
+
+    A line that was cut off or spoiled says nothing: there never was such a board.
+    """
+    found = {}
+    for line in data.splitlines(keepends=True):
+        name, _, rest = line.decode(errors="replace").partition(" ")
+        number = rest.partition(" ")[0]
+        if names.is_board(name) and _NUMBER.fullmatch(number):
+            board = names.check_board(name)
+            if line == _remembered_line(board, int(number)):
+                found[board] = int(number)
+    return found
+
+
+def _remembered_as(boards: Mapping[BoardName, int]) -> bytes:
+    return b"".join(_remembered_line(board, boards[board]) for board in sorted(boards))
 
 
 def _remembered_line(board: str, number: int) -> bytes:

@@ -42,11 +42,6 @@ _REMEMBERED = 1 << 16
 """Pieces of a list that are not named again, at a time."""
 
 
-def list_size(size: int, piece: int = PIECE) -> int:
-    """Return how many bytes a list of so many bytes without a hole has."""
-    return _HEADER.size + RECORD * -(-size // piece)
-
-
 class Part(NamedTuple):
     """A part of a file that is stored in pieces.
 
