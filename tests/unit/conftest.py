@@ -1,7 +1,12 @@
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+
+from holdstill.keeper.store import Store
+from support import keeping
+from support.keeping import FakeClock
 
 FORBIDDEN = {
     "os.exec",
@@ -28,3 +33,13 @@ def stay_inside() -> Iterator[None]:
     _guarding = True
     yield
     _guarding = False
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store(tmp_path: Path, clock: FakeClock) -> Store:
+    return keeping.make_store(tmp_path / "boathouse", clock=clock)

@@ -223,30 +223,24 @@ def test_a_line_of_a_version_that_knew_fewer_fields_is_as_sound_as_ever() -> Non
     assert ledgers.parse(older).faults == ()
 
 
-def test_damage_is_known_since_it_was_first_found_and_until_all_is_right_again() -> None:
+@pytest.mark.parametrize("kind", [DamagedEvent, UnreadEvent])
+def test_damage_and_what_is_unread_are_known_since_first_found_and_until_all_is_read_and_right(
+    kind: type[DamagedEvent | UnreadEvent],
+) -> None:
+    def known(data: bytes) -> dict[str, str]:
+        ledger = ledgers.parse(data)
+        return ledger.damaged_at if kind is DamagedEvent else ledger.unread_at
+
     name, other = sealed(1).brief.name, sealed(2).brief.name
-    damaged = DamagedEvent(captures=(name, other))
-    first = ledgers.next_lines(ledgers.parse(b""), [sealed(1), sealed(2), damaged], at=AT)
-    again = first + ledgers.next_lines(ledgers.parse(first), [damaged], at="2026-11-27T02:15:03Z")
+    found = kind(captures=(name, other))
+    first = ledgers.next_lines(ledgers.parse(b""), [sealed(1), sealed(2), found], at=AT)
+    again = first + ledgers.next_lines(ledgers.parse(first), [found], at="2026-11-27T02:15:03Z")
     mended = again + ledgers.next_lines(
         ledgers.parse(again), [VerifiedEvent(captures={other: READ})], at="2026-11-28T02:15:03Z"
     )
 
-    assert ledgers.parse(again).damaged_at == {name: AT, other: AT}
-    assert ledgers.parse(mended).damaged_at == {name: AT}
-
-
-def test_what_could_not_be_read_is_known_since_then_and_until_it_is_read() -> None:
-    name, other = sealed(1).brief.name, sealed(2).brief.name
-    unread = UnreadEvent(captures=(name, other))
-    first = ledgers.next_lines(ledgers.parse(b""), [sealed(1), sealed(2), unread], at=AT)
-    again = first + ledgers.next_lines(ledgers.parse(first), [unread], at="2026-11-27T02:15:03Z")
-    later = again + ledgers.next_lines(
-        ledgers.parse(again), [VerifiedEvent(captures={other: READ})], at="2026-11-28T02:15:03Z"
-    )
-
-    assert ledgers.parse(again).unread_at == {name: AT, other: AT}
-    assert ledgers.parse(later).unread_at == {name: AT}
+    assert known(again) == {name: AT, other: AT}
+    assert known(mended) == {name: AT}
 
 
 def test_an_accept_line_that_is_broken_itself_leaves_its_own_fault_open() -> None:

@@ -62,6 +62,10 @@ def store(tmp_path: Path) -> Store:
 
 @pytest.fixture
 def service(store: Store) -> ssh_server.SshServer:
+    return server_of(store)
+
+
+def server_of(store: Store) -> ssh_server.SshServer:
     clock = FakeClock()
     return ssh_server.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
 
@@ -129,8 +133,7 @@ def test_a_session_gives_up_its_own_older_folders_and_never_those_of_another_one
     name = board.capture().name
     digest = hashlib.sha256(b"1.42").hexdigest()
     theirs = store.board_folder(PIER_3) / board.keeper.stage(name, [digest])
-    clock = FakeClock()
-    other = ssh_server.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
+    other = server_of(store)
 
     folders = [asked(other, "stage", name=name, digests=[digest])["result"] for _ in range(200)]
 
@@ -145,8 +148,7 @@ def test_a_session_that_ends_leaves_what_others_are_fetching(
     name = board.capture().name
     digest = hashlib.sha256(b"1.42").hexdigest()
     folder = store.board_folder(PIER_3) / board.keeper.stage(name, [digest])
-    clock = FakeClock()
-    other = ssh_server.SshServer(keeping.keeper_of(store, clock=clock), store, PIER_3, clock=clock)
+    other = server_of(store)
 
     source, target = os.pipe()
     os.close(target)

@@ -130,16 +130,22 @@ class Cut(QuickDisk):
         super().create(path, content, mode=mode)
 
 
-@pytest.mark.parametrize("changes", range(8))
-def test_a_look_that_is_cut_off_after_a_leap_does_not_cut_the_rest_short(
-    store: Store, clock: FakeClock, changes: int
-) -> None:
+def put_before_a_week_without_a_look(store: Store, clock: FakeClock) -> list[bytes]:
+    """Put six contents into the trash, an hour apart; return them."""
     trash.empty(store, clock.now(), grace=GRACE, min_free=0)
     bodies = [b"%d m" % number for number in range(6)]
     for body in bodies:
         put(store, clock, body)
         clock.advance(3600)
     clock.advance(7 * 86_400)
+    return bodies
+
+
+@pytest.mark.parametrize("changes", range(8))
+def test_a_look_that_is_cut_off_after_a_leap_does_not_cut_the_rest_short(
+    store: Store, clock: FakeClock, changes: int
+) -> None:
+    bodies = put_before_a_week_without_a_look(store, clock)
 
     Cut.left = changes
     with suppress(KeyboardInterrupt):
@@ -154,12 +160,7 @@ def test_two_looks_at_once_after_a_leap_do_not_cut_the_rest_short(
     store: Store, clock: FakeClock
 ) -> None:
     for _ in range(20):
-        trash.empty(store, clock.now(), grace=GRACE, min_free=0)
-        bodies = [b"%d m" % number for number in range(6)]
-        for body in bodies:
-            put(store, clock, body)
-            clock.advance(3600)
-        clock.advance(7 * 86_400)
+        bodies = put_before_a_week_without_a_look(store, clock)
 
         with ThreadPoolExecutor(2) as both:
             looks = [

@@ -19,21 +19,9 @@ from support import keeping
 from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
     from holdstill.model.protocol import CaptureBrief
-
-
-@pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
 
 
 @pytest.fixture

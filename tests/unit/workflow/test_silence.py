@@ -59,16 +59,6 @@ class Crowd:
 
 
 @pytest.fixture
-def clock() -> FakeClock:
-    return FakeClock()
-
-
-@pytest.fixture
-def store(tmp_path: Path, clock: FakeClock) -> Store:
-    return keeping.make_store(tmp_path / "boathouse", clock=clock)
-
-
-@pytest.fixture
 def board(store: Store, clock: FakeClock) -> Board[LocalKeeper]:
     return Board(keeping.keeper_of(store, clock=clock), clock=clock)
 
