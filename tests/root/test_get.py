@@ -210,11 +210,18 @@ def test_a_repair_takes_out_what_is_damaged_and_the_next_capture_brings_it_again
     done = tried("verify", "--store", kept.store, "--repair")
     words = ("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store, "--to")
     gone = tried(*words, tmp_path / "gone")
+    waiting = tried("verify", "--store", kept.store)
+    folder = tried("get", "pier-3", "/", "--store", kept.store, "--to", tmp_path / "part")
     holdstill("capture", "--settings", kept.settings)
 
     assert done.returncode == 7
     assert f"{path.name}: awaited".encode() in done.stderr
     assert gone.returncode == 7
+    assert b"taken out by --repair, and awaited" in waiting.stdout
+    assert b"verify --repair` has" not in waiting.stdout
+    assert (
+        f"{tmp_path / 'part'} is not complete: it has what comes before".encode() in folder.stderr
+    )
     holdstill("verify", "--store", kept.store)
     holdstill(*words, tmp_path / "back")
     assert (tmp_path / "back").read_bytes() == SECRET

@@ -160,13 +160,18 @@ class Board(Generic[K]):
     carry: Callable[[Mapping[str, bytes], str], None] = put
     sent: list[str] = field(default_factory=list)
     """Digests that had to be sent, over all captures."""
+    last_known: int = 0
+    """The number of the last capture that it sealed."""
 
     def capture(self, begun: RunStarted | None = None) -> SealResult:
         """Do a whole run: ask, send, bank, seal."""
         begun = begun or self.keeper.begin()
         self.deliver(begun)
         data = self.attach(begun)
-        return self.keeper.seal(data, self.signed(data))
+        sealed = self.keeper.seal(data, self.signed(data))
+        if sealed.name:
+            self.last_known = begun.seq
+        return sealed
 
     def deliver(self, begun: RunStarted) -> None:
         """Send the contents that the keeper lacks and have them banked."""
@@ -245,6 +250,7 @@ class Board(Generic[K]):
             seq=begun.seq,
             run=begun.run,
             previous=begun.previous,
+            last_known=self.last_known,
             moment=Moment(
                 taken_at=self.clock.now().strftime("%Y-%m-%dT%H:%M:%SZ"),
                 monotonic=self.clock.monotonic(),

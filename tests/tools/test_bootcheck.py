@@ -11,6 +11,7 @@ import pytest
 
 from holdstill.errors import LayoutError
 from holdstill.rebuild import bootcheck
+from holdstill.rebuild.boot import menus
 from holdstill.rebuild.boot.report import LinkState
 from holdstill.system import byte_source
 from support import boot_card, captured_form, loop, programs
@@ -313,6 +314,21 @@ def test_a_card_with_u_boot_in_the_gap_and_extlinux_boots(tmp_path: Path) -> Non
     assert missing(report) == []
     assert unknown(report) == ["device tree"]
     assert "loader: Rockchip loader at 32 KiB" in "\n".join(report.lines())
+
+
+def test_of_a_menu_of_many_entries_the_first_are_looked_at_and_that_is_said(
+    tmp_path: Path,
+) -> None:
+    most = menus.ENTRIES_MOST
+    more = [f"label n{number}\n  linux /gone\n" for number in range(most + 2)]
+
+    report = check(tmp_path, extlinux_card(extlinux() + "".join(more)))
+
+    said = "\n".join(report.lines())
+    assert report.is_bootable
+    assert f"entry 'n{most - 1}'" in said
+    assert f"entry 'n{most}'" not in said
+    assert f"other entries: only {most} of {most + 2} were looked at" in said
 
 
 # Places: U-Boot doc/board of each family (STANDARDS section 5), include/imximage.h for i.MX 6.

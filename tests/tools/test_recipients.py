@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.model import settings
 from holdstill.model.nightly_state import Message, MessageKind
 from holdstill.notify import recipients
 from holdstill.notify.recipients import AppriseRecipients
@@ -113,10 +114,13 @@ def test_one_address_that_fails_does_not_cost_the_others(server: Listener, tmp_p
 
 def test_without_a_file_nobody_is_told_and_nothing_is_started(tmp_path: Path) -> None:
     runner = WatchedRunner()
-    nobody = AppriseRecipients(tmp_path / "missing", runner)
+    missing = tmp_path / "missing"
+    nobody = AppriseRecipients(missing, runner)
 
     assert nobody.names() == ()
-    assert nobody.complaint() == ""
+    assert nobody.complaint() == (
+        f"{missing}, which the settings name, is not there: nobody is told anything"
+    )
     assert nobody.send(letter_to(nobody)) == ()
     assert runner.seen == []
 
@@ -149,3 +153,10 @@ def test_nothing_of_ours_loads_the_heavy_library_before_it_speaks() -> None:
     said = programs.run(sys.executable, "-B", "-c", ask)
 
     assert said == b"False\n"
+
+
+def test_the_default_file_need_not_be_there() -> None:
+    if settings.NOTIFY_URLS.exists():
+        pytest.skip("this machine has one")
+
+    assert AppriseRecipients(settings.NOTIFY_URLS, WatchedRunner()).complaint() == ""

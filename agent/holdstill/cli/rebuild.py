@@ -142,7 +142,9 @@ def _check_faults(stored: SealedCapture, *, despite_faults: bool) -> None:
         terminal.warn(f"warning: used despite a fault: {fault}")
 
 
-_OTHER_PACKINGS = frozenset({".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".rar"})
+_OTHER_PACKINGS = frozenset(
+    {".gz", ".bz2", ".zip", ".7z", ".lz4", ".lzma", ".rar", ".tar", ".tgz", ".tbz2", ".txz"}
+)
 """Endings that promise what would not be inside; any other one may name a plain image."""
 
 

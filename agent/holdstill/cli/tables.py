@@ -431,9 +431,12 @@ def store_report(report: VerifyReport, out: Console, *, is_repaired: bool) -> No
     if report.faults:
         out.print(_FAULTY)
     for damage in report.damages:
-        out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red", soft_wrap=True)
+        awaited = "; taken out by --repair, and awaited" if damage.is_awaited else ""
+        out.print(f"DAMAGED {damage.path}: {damage.problem}{awaited}", style="red", soft_wrap=True)
         _list(out, "  it is in", damage.hits)
-    if report.damages and not is_repaired:
+    if any(damage.is_awaited for damage in report.damages):
+        out.print(_AWAITED)
+    if not (is_repaired or all(damage.is_awaited for damage in report.damages)):
         out.print(_DAMAGED)
     _list(out, _MISCOUNTED, report.miscounted)
 
@@ -455,6 +458,10 @@ _MISSING = (
 _FAULTY = (
     "what to do: find out who or what altered these before anything is built on them; other "
     "captures can be used"
+)
+_AWAITED = (
+    "what to do: run `holdstill capture` on the boards of those that are awaited; what they do "
+    "not have any more stays damaged in these captures"
 )
 _DAMAGED = (
     "what to do: `holdstill verify --repair` has the board send it again; `holdstill rebuild "

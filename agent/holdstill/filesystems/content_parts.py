@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import DamagedContentError, SecurityError, VerificationError
 from holdstill.model import pieces
+from holdstill.model.sizes import human
 from holdstill.system import files
 
 if TYPE_CHECKING:
@@ -70,20 +71,46 @@ def read_list(contents: ContentSource, digest: bytes, size: int) -> PieceList:
 
     Raises: as `open_parts`.
     """
-    limit = pieces.content_limit(size, pieces.PIECE)
+    what = "its list of pieces"
+    limit = min(pieces.LIMIT, pieces.content_limit(size, pieces.PIECE))
+    listed = checked_list(contents, digest, limit, what)
+    if (listed.size, listed.piece) != (size, pieces.PIECE):
+        raise SecurityError(f"{what} is of {listed.size} bytes, not {size}")
+    return listed
+
+
+def checked_list(contents: ContentSource, digest: bytes, limit: int, what: str) -> PieceList:
+    """Return a list of pieces of at most limit bytes; `what` names it in errors.
+
+    It is held in memory once: it may have 256 MiB.
+
+    Raises: as `open_parts`.
+    """
     handle = contents.open(digest)
     try:
-        there = os.fstat(handle).st_size
-        if there > limit and files.hash_open_file(handle, there) != digest:
-            raise DamagedContentError("its list of pieces", digest.hex())
-        if there > min(limit, pieces.LIMIT):
-            raise SecurityError(f"its list of pieces has {there} bytes, more than it can have")
-        data = os.pread(handle, there, 0)
+        check_size(handle, digest, limit, what)
+        header = os.pread(handle, pieces.HEADER_SIZE, 0)
+        rest = max(0, os.fstat(handle).st_size - pieces.HEADER_SIZE)
+        records = os.pread(handle, rest, pieces.HEADER_SIZE)
     finally:
         os.close(handle)
-    if hashlib.sha256(data).digest() != digest:
-        raise DamagedContentError("its list of pieces", digest.hex())
-    listed = pieces.decode(data, "its list of pieces")
-    if (listed.size, listed.piece) != (size, pieces.PIECE):
-        raise SecurityError(f"its list of pieces is of {listed.size} bytes, not {size}")
-    return listed
+    total = hashlib.sha256(header)
+    total.update(records)
+    if total.digest() != digest:
+        raise DamagedContentError(what, digest.hex())
+    return pieces.decode_halves(header, records, what)
+
+
+def check_size(handle: int, digest: bytes, limit: int, what: str) -> int:
+    """Return the size of an open content that may have at most limit bytes.
+
+    Raises:
+        DamagedContentError: it has more, and these are not what its name says.
+        SecurityError: it has more.
+    """
+    size = os.fstat(handle).st_size
+    if size > limit and files.hash_open_file(handle, size) != digest:
+        raise DamagedContentError(what, digest.hex())
+    if size > limit:
+        raise SecurityError(f"{what} has {human(size)}, more than it can have")
+    return size

@@ -45,8 +45,8 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 NAME = "account.json"
-DAYS_MOST = 8
-"""So many days are remembered, those nearest to today."""
+DAYS_MOST = 16
+"""So many days are remembered: half of them the newest, the others those nearest to today."""
 MARGIN_MAX = 64 * MIB
 """Bytes kept free above min_free for what rsync writes until it is stopped."""
 
@@ -114,8 +114,11 @@ class Balance(Record, frozen=True, kw_only=True):
         """Return the balance on a day: a later one that was not there yet begins with nothing."""
         known = {self.day: self.today} | self.days
         spent = known.get(day, NOTHING if day > self.day else self.today)
-        nearest = sorted(known.items(), key=lambda of: abs(of[0] - day))[: DAYS_MOST - 1]
-        return msgspec.structs.replace(self, day=day, days=dict(nearest) | {day: spent})
+        half = DAYS_MOST // 2
+        nearest = sorted(known, key=lambda other: abs(other - day))[: half - 1]
+        kept = {*nearest, *sorted(known)[-half:]}
+        days = {other: known[other] for other in sorted(kept)} | {day: spent}
+        return msgspec.structs.replace(self, day=day, days=days)
 
     def charged(self, spent: Spent) -> Balance:
         """Return the balance after something was spent."""

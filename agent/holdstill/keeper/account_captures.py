@@ -220,6 +220,8 @@ def _looked_at(store: Store, held: References, board: BoardName) -> list[str]:
         except (HoldstillError, OSError) as error:
             if tries == 0:
                 return [f"{board}: {error}"]
+        except MemoryError:
+            return [f"{board}: there is not enough memory to read what its captures need"]
 
 
 def _take_back_needed(store: Store, held: References) -> None:

@@ -278,7 +278,9 @@ class BoardCaptures:
         folder = self.folder / event.brief.name
         try:
             if not folder.is_dir():
-                return (f"{MISSING} from disk: {folder}",)
+                is_other = folder.exists()
+                instead = ": something else is in the place of its folder" if is_other else ""
+                return (f"{MISSING} from disk{instead}: {folder}",)
             data = files.read_regular(folder / MANIFEST)
             seal = files.read_regular(folder / SIGNATURE)
             has_index = self.store.contents.has(Digest(event.brief.index))

@@ -376,7 +376,8 @@ def _translated() -> Iterator[None]:
             ) from error
         hint = (
             "its file system is read-only: see at the keeper `dmesg` whether its disk is failing, "
-            "and `findmnt`; `holdstill status` there tells when it can be used again"
+            "and `findmnt`; `holdstill status` there tells when it can be used again. Until then "
+            "`holdstill rebuild` and `get` work at the keeper itself"
             if error.errno == errno.EROFS
             else "`holdstill status` at the keeper says what is wrong with its store"
         )

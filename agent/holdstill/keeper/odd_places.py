@@ -7,6 +7,7 @@ only whether it is a link to one.
 
 from __future__ import annotations
 
+import os
 import stat
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -49,6 +50,11 @@ def found(store: Store) -> tuple[str, ...]:
 
 def _all(store: Store) -> Iterator[str]:
     yield from _of_folder(store.root, _FOLDERS, _FILES)
+    if not os.path.lexists(store.root / "content"):
+        yield (
+            f"{store.root / 'content'}: the folder of all contents is gone; what to do: put it "
+            "back, or mount its disk there"
+        )
     with suppress(OSError):  # told already
         if not store.remembers_all():
             yield (
@@ -74,9 +80,10 @@ def _of_folder(top: Path, folders: tuple[str, ...], plain: tuple[str, ...]) -> I
 
 def _odd(path: Path, due: int) -> Iterator[str]:
     try:
-        mode = path.lstat().st_mode
+        state, above = path.lstat(), path.parent.lstat()
     except OSError:  # it is not there, or what is odd is the folder that it is in
         return
+    mode = state.st_mode
     what = "folder" if due == stat.S_IFDIR else "file"
     if stat.S_IFMT(mode) != due:
         kind = _KINDS.get(stat.S_IFMT(mode), "something else")
@@ -85,7 +92,9 @@ def _odd(path: Path, due: int) -> Iterator[str]:
         yield f"{path}: {kind} is in the place of a {what} of the store; what to do: {do}"
     elif not mode & stat.S_IRUSR:
         right = "u+rwx" if due == stat.S_IFDIR else "u+rw"
-        yield f"{path}: its owner may not read it; what to do: `chmod {right} {path}`"
+        chown = f"as root, `chown --reference={path.parent} {path}` and "
+        do = f"{'' if state.st_uid == above.st_uid else chown}`chmod {right} {path}`"
+        yield f"{path}: its owner may not read it; what to do: {do}"
 
 
 def page(store: Store) -> tuple[str, ...]:

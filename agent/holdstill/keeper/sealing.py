@@ -232,6 +232,7 @@ def event_for(
         entries=sum(part.entries for part in manifest.parts),
         content_bytes=sum(part.content_bytes for part in manifest.parts),
         new_bytes=needs.new_bytes,
+        last_known=manifest.last_known,
         missing=kinds[FindingKind.MISSING],
         not_rebuildable=kinds[FindingKind.NOT_REBUILDABLE],
         left_out=kinds[FindingKind.LEFT_OUT],

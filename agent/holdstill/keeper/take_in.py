@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import DocumentError, SecurityError
+from holdstill.errors import DocumentError, SecurityError, VerificationError
 from holdstill.keeper import references, sealing, trash
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE, StoredCapture
 from holdstill.keeper.ledger import PinnedEvent
@@ -20,6 +20,8 @@ from holdstill.records import capture_contents
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from holdstill.keeper.board_captures import BoardCaptures
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.references import References
@@ -34,12 +36,14 @@ def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
 
     Raises:
         SecurityError: one is not what a key of this board signed; the ledger is as before.
-        VerificationError: the index of one cannot be read.
+        VerificationError: the index of one cannot be read, or another has its number.
     """
     with shelf.ledger_file.held_for_reading() as ledger:
         found = shelf.strangers(ledger)
+        kept = [e.brief.name for e in ledger.sealed if e.brief.name not in ledger.thinned]
     if not found:
         return ()
+    _check_numbers(shelf, kept, found)
     with references.opened(shelf.store) as held:
         events = [_event(shelf, name, held, clock.now()) for name in found]
     disk = shelf.store.disk
@@ -48,6 +52,21 @@ def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
         pins = [PinnedEvent(capture=name) for name in found]
         shelf.ledger_file.append(ledger, [*events, *pins], at=at, disk=disk)
     return found
+
+
+def _check_numbers(shelf: BoardCaptures, kept: Sequence[str], found: Sequence[str]) -> None:
+    """Check that no two captures have the same number, as after a store was put back."""
+    holders = {CaptureName.parse(name).seq: name for name in kept}
+    for name in found:
+        holder = holders.setdefault(CaptureName.parse(name).seq, name)
+        if holder != name:
+            raise VerificationError(
+                f"{shelf.folder / name}: another capture of {shelf.board} has this "
+                f"number, {holder}",
+                hint="nothing was changed. Both are good, but only one can be here: move this "
+                "folder out of the store (in a copy of the store it can be taken in), then say "
+                "this again",
+            )
 
 
 def _event(shelf: BoardCaptures, text: str, held: References, now: datetime) -> SealedEvent:

@@ -137,6 +137,7 @@ class Manifest(Record, frozen=True, kw_only=True):
         seq: number of the capture, from 1, without gaps at the keeper.
         run: the run that made it.
         previous: SHA-256 of the previous capture's manifest bytes, "" for the first.
+        last_known: number of the last capture that this machine knows to be sealed; 0 for none.
         parts: every partition, in table order.
         index, gap, raws: attachments.
         findings: what of the board is not in it, could not be rebuilt from it, or is left out by
@@ -149,6 +150,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     seq: int
     run: str
     previous: str = ""
+    last_known: int = 0
     moment: Moment
     disk: Disk
     parts: tuple[CapturedPart, ...]

@@ -33,6 +33,7 @@ LIMIT = 256 << 20
 RECORD = 32
 _MAGIC, _VERSION = b"holdstill pieces", 1
 _HEADER = struct.Struct(">16sQII")
+HEADER_SIZE = _HEADER.size
 _RUN = struct.Struct(">24xQ")
 _NO_DIGEST = bytes(24)
 _SIZES = frozenset(1 << power for power in range(12, 25))
@@ -271,13 +272,18 @@ def decode(data: bytes, what: str) -> PieceList:
     Raises:
         SecurityError: it is no list, or not written as lists are.
     """
+    return decode_halves(data[:HEADER_SIZE], data[HEADER_SIZE:], what)
+
+
+def decode_halves(header: bytes, records: bytes, what: str) -> PieceList:
+    """Do so with the bytes of the header and all others, which may be many and are not copied."""
     try:
-        magic, size, piece, version = _HEADER.unpack_from(data)
+        magic, size, piece, version = _HEADER.unpack(header)
     except struct.error as error:
         raise SecurityError(f"{what}: too short for a list of pieces") from error
     if (magic, version) != (_MAGIC, _VERSION):
         raise SecurityError(f"{what}: not a list of pieces of version {_VERSION}")
-    found = PieceList(size, piece, bytes(data[_HEADER.size :]))
+    found = PieceList(size, piece, records)
     if piece not in _SIZES or not 0 < size <= 1 << 60 or len(found.records) % RECORD:
         raise SecurityError(f"{what}: odd sizes in a list of pieces")
     count, before = 0, 0

@@ -30,6 +30,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         index: SHA-256 of the index.
         taken_at: the board's clock (RFC 3339); arrived_at: the keeper's.
         new_bytes: what it added to the store.
+        last_known: the number of the capture that its machine knew to be the last.
         verified_at: since when no content was left unread by `verify`.
         booted_at: when a rehearsal last booted it.
         boot: whether a card made of it would boot; None before that was judged.
@@ -51,6 +52,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     entries: int = 0
     content_bytes: int = 0
     new_bytes: int = 0
+    last_known: int = 0
     pinned: bool = False
     verified_at: str = ""
     booted_at: str = ""

@@ -20,6 +20,8 @@ LIMIT = 256 << 10
 _TIME = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 SPOOL = Path("/run/holdstill")
 """The default directory of the spool."""
+NOTIFY_URLS = Path("/etc/holdstill/notify_urls")
+"""The default file of addresses; it need not be there."""
 
 
 class OverBudget(StrEnum):
@@ -143,7 +145,7 @@ class NotifySettings(Record, frozen=True, kw_only=True):
         metrics_file: a text file for Prometheus; None for none.
     """
 
-    urls_file: Path = Path("/etc/holdstill/notify_urls")
+    urls_file: Path = NOTIFY_URLS
     silent_days: int = 3
     summary_days: tuple[Weekday, ...] = (Weekday.MONDAY,)
     metrics_file: Path | None = None
@@ -209,7 +211,7 @@ class WatchSettings(Record, frozen=True, kw_only=True):
         metrics_file: a text file for Prometheus; None for none.
     """
 
-    urls_file: Path = Path("/etc/holdstill/notify_urls")
+    urls_file: Path = NOTIFY_URLS
     silent_days: int = 3
     silent_days_of: dict[str, int] = msgspec.field(default_factory=dict)
     metrics_file: Path | None = None

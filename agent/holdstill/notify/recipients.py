@@ -18,6 +18,7 @@ import msgspec
 
 from holdstill.errors import CommandError
 from holdstill.model.nightly_state import MessageKind
+from holdstill.model.settings import NOTIFY_URLS
 from holdstill.notify import apprise_child
 from holdstill.notify.apprise_child import SendRequest
 from holdstill.system import files
@@ -66,9 +67,11 @@ class AppriseRecipients:
             mode = self._file.stat().st_mode
             bad = [number for number, line in self._lines() if not _ADDRESS.fullmatch(line)]
         except FileNotFoundError:
-            if not self._file.is_symlink():
-                return ""
-            return f"{self._file} is a link to nowhere: nobody is told anything"
+            if self._file.is_symlink():
+                return f"{self._file} is a link to nowhere: nobody is told anything"
+            if self._file == NOTIFY_URLS:
+                return ""  # nobody asked to be told anything
+            return f"{self._file}, which the settings name, is not there: nobody is told anything"
         except (OSError, UnicodeDecodeError) as error:
             # The text of a decoding error quotes what it could not decode: a secret.
             reason = error.strerror or "" if isinstance(error, OSError) else "it is not UTF-8"

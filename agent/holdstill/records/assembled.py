@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import DamagedContentError, SecurityError, VerificationError
+from holdstill.filesystems import content_parts
 from holdstill.model import pieces
 from holdstill.model.sizes import human
 from holdstill.records import index_file
@@ -37,12 +38,12 @@ def read_list(source: ContentSource, attachment: Attachment) -> PieceList:
     """
     limit = min(pieces.LIMIT, pieces.content_limit(attachment.size, LEAST_PIECE))
     digest = bytes.fromhex(attachment.sha256)
-    data = _read(source, digest, limit, f"the list of {attachment.name}")
-    listed = pieces.decode(data, f"the list of {attachment.name}")
+    what = f"the list of {attachment.name}"
+    with _told(digest, what):
+        listed = content_parts.checked_list(source, digest, limit, what)
     if listed.size != attachment.size:
         raise SecurityError(
-            f"the list of {attachment.name} is of {listed.size} bytes, the manifest says "
-            f"{attachment.size}"
+            f"{what} is of {listed.size} bytes, the manifest says {attachment.size}"
         )
     return listed
 
@@ -51,22 +52,26 @@ def _read(source: ContentSource, digest: bytes, limit: int, what: str) -> bytes:
     """Read a content of at most limit bytes, and check it."""
     handle = source.open(digest)
     try:
-        size = os.fstat(handle).st_size
-        if size > limit and files.hash_open_file(handle, size) != digest:
-            raise DamagedContentError(what, digest.hex())
-        if size > limit:
-            raise SecurityError(f"{what} has {human(size)}, more than it can have")
-        data = os.pread(handle, size, 0)
-    except OSError as error:
-        raise VerificationError(
-            f"{what} cannot be read: {error.strerror} (content {digest.hex()})",
-            hint="`holdstill verify BOARD` at the keeper names the file and what to do",
-        ) from error
+        with _told(digest, what):
+            size = content_parts.check_size(handle, digest, limit, what)
+            data = os.pread(handle, size, 0)
     finally:
         os.close(handle)
     if hashlib.sha256(data).digest() != digest:
         raise DamagedContentError(what, digest.hex())
     return data
+
+
+@contextmanager
+def _told(digest: bytes, what: str) -> Iterator[None]:
+    """Tell what a disk does not give by what it is."""
+    try:
+        yield
+    except OSError as error:
+        raise VerificationError(
+            f"{what} cannot be read: {error.strerror} (content {digest.hex()})",
+            hint="`holdstill verify BOARD` at the keeper names the file and what to do",
+        ) from error
 
 
 def parts(

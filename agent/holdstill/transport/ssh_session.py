@@ -123,7 +123,8 @@ def _connect(client: paramiko.SSHClient, address: HostAddress, key: paramiko.PKe
         raise LinkError(
             f"{address} does not let this board in: {error}",
             hint="put the line that `holdstill keeper enrol` prints into the authorized_keys "
-            f"file of {address.user} at the keeper",
+            f"file of {address.user} at the keeper; if it is there, sshd's log there says what it "
+            "minds: the modes of that file and its folders, say, or a locked account",
         ) from error
     except (paramiko.SSHException, OSError, EOFError) as error:
         raise _lost(address, error) from error

@@ -53,6 +53,7 @@ class ContentDamage(Record, frozen=True, kw_only=True):
 
     Attributes:
         path: of its file, where whoever asked knows that.
+        is_awaited: whether a repair took it out, and the board is asked for it.
         hits: board/capture: path, for every capture that was checked and some of its paths.
     """
 
@@ -60,6 +61,7 @@ class ContentDamage(Record, frozen=True, kw_only=True):
     problem: str
     hits: tuple[str, ...]
     path: str = ""
+    is_awaited: bool = False
 
 
 class StoreReport(Record, frozen=True, kw_only=True):
@@ -212,6 +214,9 @@ class _StoreCheck:
             return self._blame(capture, bytes.fromhex(error.digest), str(error))
         except (HoldstillError, OSError) as error:
             self._errors.append(error)
+            return True
+        except MemoryError:  # for this one; others need less
+            self._errors.append(MachineError("there is not enough memory to read what it needs"))
             return True
 
     def _all_of(self, capture: IndexedCapture) -> bool:

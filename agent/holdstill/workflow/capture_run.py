@@ -236,7 +236,7 @@ def stranger(started: RunStarted, last: LastCapture) -> str:
         return (
             f"the keeper goes on from capture {started.seq - 1} of this board, which has brought "
             f"{last.seq}: captures were lost there, or its store is another one, or was put back "
-            "from an older copy; `holdstill list` there shows what it has"
+            "from an older copy; `holdstill status` there says so as well"
         )
     if not last.manifest or started.seq <= last.seq + 1:
         return ""

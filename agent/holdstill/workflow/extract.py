@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from typing import TYPE_CHECKING
@@ -83,9 +83,11 @@ def extract(
         return taker.got
     try:
         taker.make_tree(entry, to, capture.prefetch(_below(index, part, entry.path)))
-    except VerificationError:
-        with suppress(OSError):  # of no use, but in the way of the next try, if nothing is in it
+    except VerificationError as error:
+        try:  # of no use, but in the way of the next try, if nothing is in it
             to.rmdir()
+        except OSError:
+            error.add_note(f"{to} is not complete: it has what comes before that file")
         raise
     return taker.got
 

@@ -11,7 +11,7 @@ import msgspec
 
 from holdstill import errors
 from holdstill.errors import DegradedError, HoldstillError, SecurityError, VerificationError
-from holdstill.keeper import account_captures, board_captures
+from holdstill.keeper import account_captures, board_captures, board_memory
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.store import WATCHED
 from holdstill.model import sizes
@@ -221,6 +221,8 @@ def _trouble(
     """Return what is wrong with captures of a board whose newest good one is known."""
     try:
         shelf.check_whole()
+        with shelf.ledger_file.held_for_reading() as ledger:
+            doubt = board_memory.doubt(ledger)
         if unlisted := account_captures.unlisted(shelf.store, shelf.board):
             raise VerificationError(
                 f"captures and their lines in the ledger are gone: {'; '.join(unlisted[:3])}",
@@ -237,6 +239,13 @@ def _trouble(
             raise SecurityError(
                 f"{number} not as sealed: {said}",
                 hint="`holdstill list` shows all; find out who or what altered these",
+            )
+        if doubt:
+            raise DegradedError(
+                doubt,
+                hint="put back what is lost, or give each machine a key of its own; if all is as "
+                f"it should be: `holdstill keeper accept {shelf.store.root} {shelf.board} "
+                "--reason ...`",
             )
     except HoldstillError as error:
         return each_board.trouble(shelf.board, error)

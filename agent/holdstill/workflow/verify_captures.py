@@ -18,7 +18,7 @@ from holdstill.verify.store_check import ContentDamage, StoreReport
 from holdstill.workflow import captures_to_verify, each_board
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from holdstill.keeper.store import Store
@@ -112,7 +112,7 @@ def verify_store(
         captures=report.captures,
         read_since=report.read_since,
         damaged=report.damaged,
-        damages=tuple(_placed(store, damage) for damage in report.damages),
+        damages=tuple(_placed(store, report.damages)),
         faults=(*wanted.faults, *report.faults),
         unread=(*wanted.unread, *report.unread),
         not_read=report.not_read,
@@ -125,9 +125,12 @@ def verify_store(
     )
 
 
-def _placed(store: Store, damage: ContentDamage) -> ContentDamage:
-    path = store.contents.path(names.check_digest(damage.digest))
-    return msgspec.structs.replace(damage, path=str(path))
+def _placed(store: Store, damages: Iterable[ContentDamage]) -> Iterator[ContentDamage]:
+    awaited = frozenset(repair.awaited(store) or ())
+    for damage in damages:
+        digest = names.check_digest(damage.digest)
+        path = str(store.contents.path(digest))
+        yield msgspec.structs.replace(damage, path=path, is_awaited=digest in awaited)
 
 
 def _miscounted(store: Store) -> tuple[tuple[str, ...], tuple[str, ...]]:

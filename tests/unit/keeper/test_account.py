@@ -134,6 +134,16 @@ def test_a_clock_that_was_ahead_takes_nothing_from_the_days_that_come_and_gives_
     assert spent == [1, 1, 2, 1, 2, 1, 3, 1, 2]
 
 
+def test_a_clock_that_goes_back_before_all_days_that_are_remembered_gives_nothing() -> None:
+    balance = Balance()
+    for day in range(1, 28):
+        balance = balance.on(date(2026, 11, day)).charged(Spent(bytes=day))
+
+    back = balance.on(date(1970, 1, 1)).on(date(2026, 11, 27))
+
+    assert (back.today.bytes, back.on(date(2026, 11, 26)).today.bytes) == (27, 26)
+
+
 @given(st.lists(st.dates(date(2020, 1, 1), date(2020, 3, 1)), max_size=60))
 def test_so_many_days_are_remembered_and_no_more(days: list[date]) -> None:
     balance = Balance()

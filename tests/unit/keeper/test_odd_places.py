@@ -87,6 +87,14 @@ def test_a_sound_store_has_nothing_odd(store: Store) -> None:
     assert odd_places.found(store) == ()
 
 
+def test_contents_that_are_gone_as_a_whole_are_told_in_one_line(store: Store) -> None:
+    (store.root / "content").rename(store.root.with_name("elsewhere"))
+
+    (line,) = odd_places.found(store)
+
+    assert line.startswith(f"{store.root}/content: the folder of all contents is gone; what to do")
+
+
 @pytest.mark.parametrize("make", [a_folder, a_loop, os.mkfifo, rubbish, shut])
 def test_what_is_odd_in_sealing_is_named_and_the_board_goes_on(
     board: LocalBoard, store: Store, make: Callable[[Path], None]

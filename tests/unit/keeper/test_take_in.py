@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import SecurityError
-from holdstill.keeper import account_captures, capture_notes, deletion, take_in, thin
+from holdstill.errors import SecurityError, VerificationError
+from holdstill.keeper import (
+    account_captures,
+    capture_notes,
+    deletion,
+    references,
+    take_in,
+    thin,
+)
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.ledger import ThinnedEvent
 from holdstill.model.settings import Retention
@@ -68,6 +75,30 @@ def test_a_ledger_that_was_lost_or_rolled_back_is_filled_from_what_the_board_sig
     assert account_captures.differences(store) == ()
     assert board.capture().name.startswith("000005")
     assert [brief.faults for brief in board.keeper.captures()] == [()] * 5
+
+
+def test_a_number_that_another_capture_has_is_not_taken_in_a_second_time(
+    board: LocalBoard, store: Store, clock: FakeClock
+) -> None:
+    folder = store.board_folder(PIER_3)
+    lost = folder / "captures" / names_of(board)[3]
+    lost.rename(store.root / "lost")
+    lines = (folder / "ledger.jsonl").read_bytes().splitlines(keepends=True)
+    (folder / "ledger.jsonl").write_bytes(b"".join(lines[:3]))
+    references.discard(store)
+    store.forget_board(PIER_3)
+    clock.advance(60)
+    (again,) = {board.capture().name} - {lost.name}
+    (store.root / "lost").rename(lost)
+    sound = (folder / "ledger.jsonl").read_bytes()
+
+    with pytest.raises(VerificationError, match=f"{lost.name}: .* of this number, {again}"):
+        taken_in(store, clock)
+
+    assert (folder / "ledger.jsonl").read_bytes() == sound
+    lost.rename(store.root / "lost")
+    assert taken_in(store, clock) == ()
+    assert keeping.collect(store, clock).complaints == ()
 
 
 def test_one_that_nobody_signed_keeps_all_out(

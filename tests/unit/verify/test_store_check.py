@@ -240,6 +240,26 @@ class Locked(Capture):
         return super().open(digest)
 
 
+@dataclass(frozen=True)
+class Huge(Capture):
+    """A capture with a list of which this machine cannot hold as much as it is."""
+
+    def open(self, digest: bytes) -> int:
+        if digest == hashlib.sha256(b"private").digest():
+            raise MemoryError
+        return super().open(digest)
+
+
+def test_what_takes_more_memory_than_there_is_is_that_captures_trouble(tmp_path: Path) -> None:
+    made, sound = capture(tmp_path, 2, a=b"private"), capture(tmp_path, 1, b=b"b")
+
+    report = check(Huge(made.folder, made.name, made.made), sound)
+
+    name = f"pier-3/{made.name}"
+    assert report.unread == (f"{name}: there is not enough memory to read what it needs",)
+    assert (report.not_read, report.captures) == ((name,), (f"pier-3/{sound.name}",))
+
+
 @pytest.mark.parametrize("error", [errno.EACCES, errno.EMFILE, errno.ESTALE, errno.ENOMEM])
 def test_h11_what_this_user_or_machine_cannot_read_is_no_damage(
     tmp_path: Path, error: int

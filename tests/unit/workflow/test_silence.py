@@ -617,3 +617,23 @@ def test_a_board_whose_captures_and_ledger_are_gone_is_told(
     assert state.exit_code == 7
     assert "captures and their lines in the ledger are gone: " in state.sentence
     assert "this capture is missing" in state.sentence
+
+
+def test_n2_a_store_that_is_older_than_its_board_needs_a_look_until_that_is_accepted(
+    store: Store, clock: FakeClock, board: Board[LocalKeeper]
+) -> None:
+    board.capture()
+    board.last_known = 7
+    newest = board.capture().name
+    rounds = Round(store, clock)
+
+    (told,) = rounds.at(0.1)
+    capture_notes.accept(store, PIER_3, "the disk died", clock=clock)
+    (accepted,) = rounds.at(0.1)
+
+    assert (told.exit_code, accepted.exit_code) == (8, 0)
+    assert told.sentence.startswith(
+        "pier-3: when it brought capture 2, it had brought capture 7 before: captures are lost"
+    )
+    assert f"keeper accept {store.root} pier-3 --reason" in told.sentence
+    assert f"; the last good capture is {newest}" in told.sentence

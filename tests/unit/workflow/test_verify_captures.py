@@ -256,6 +256,7 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
 
     found = verified(store)
     outcomes = verify_captures.repair_damage(store, found)
+    waiting = verified(store)
     board.sent.clear()
     clock.advance(60)
     board.capture()
@@ -263,6 +264,8 @@ def test_a_damaged_content_is_found_taken_out_sent_again_and_found_good(tmp_path
     finished = verify_captures.repair_damage(store, again)
 
     assert [damage.digest for damage in found.damages] == [digest]
+    awaited = [damage.is_awaited for report in (found, waiting) for damage in report.damages]
+    assert awaited == [False, True]
     assert outcomes == {digest: "awaited"}
     assert board.sent == [digest]
     assert (again.damages, finished) == ((), {})

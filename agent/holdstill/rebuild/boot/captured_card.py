@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.disks import boot_gap
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 CHILDREN_MOST = 20_000
 """More than any directory that a boot leads through has: an index may come from anybody."""
+FOLDED_MOST = 64
+"""Directories whose names without their case are remembered at a time."""
 LOOKED_AT = 64 << 20
 """Bytes before the first partition in which a boot loader is looked for."""
 
@@ -43,6 +45,7 @@ class CapturedTree:
     contents: ContentSource
     part: int
     ignores_case: bool
+    _folded: dict[bytes, dict[bytes, Entry]] = field(default_factory=dict, repr=False)
 
     def find(self, path: bytes) -> Entry | None:
         """Return the entry at a path, or None when there is none."""
@@ -50,8 +53,16 @@ class CapturedTree:
         if found is not None or not self.ignores_case or not path:
             return found
         directory, name = paths.split(path)
-        inside = self.children(directory)
-        return next((entry for entry in inside if entry.name.lower() == name.lower()), None)
+        return self._by_folded_name(directory).get(name.lower())
+
+    def _by_folded_name(self, directory: bytes) -> dict[bytes, Entry]:
+        """Return what is in a directory by names in lower case; of equal names the first."""
+        if directory not in self._folded:
+            if len(self._folded) >= FOLDED_MOST:
+                self._folded.clear()
+            inside = reversed(self.children(directory))
+            self._folded[directory] = {entry.name.lower(): entry for entry in inside}
+        return self._folded[directory]
 
     def children(self, path: bytes) -> list[Entry]:
         """Return the entries in a directory, in name order; of very many, the first ones."""

@@ -7,7 +7,7 @@ from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 from holdstill.rebuild.boot import loaders, menus, settings
-from holdstill.rebuild.boot.report import Chain, KernelFile, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import Chain, KernelFile, found, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -42,16 +42,7 @@ def _efi_chain(card: BootCard, volume: BootVolume, programs: Sequence[str]) -> C
         return Chain(title, (*links, link), KernelFile(volume.number, path))
     (home, chosen), *others = entries
     made, kernel = menus.entry_links(card, home, chosen)
-    return Chain(title, (*links, *made, *_others(card, others)), kernel)
-
-
-def _others(
-    card: BootCard, entries: Sequence[tuple[BootVolume, MenuEntry]]
-) -> Iterator[ChainLink]:
-    for home, entry in entries:
-        links, _ = menus.entry_links(card, home, entry)
-        if broken := [link for link in links if link.breaks]:
-            yield lacking(f"entry {entry.name!r}", broken[0].name)
+    return Chain(title, (*links, *made, *menus.other_entries(card, others)), kernel)
 
 
 def _program_link(volume: BootVolume, name: str) -> ChainLink:

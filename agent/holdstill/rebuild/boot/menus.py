@@ -22,6 +22,8 @@ LDLINUX = (b"ldlinux.sys", b"syslinux/ldlinux.sys", b"extlinux/ldlinux.sys")
 NO_LOADER = b"not a bootable disk"
 """What mkfs.vfat's boot sector contains when no loader was installed there (dosfstools)."""
 LOADER_FILES = (b"MLO", b"u-boot.img", b"u-boot.bin", b"tispl.bin", b"tiboot3.bin")
+ENTRIES_MOST = 200
+"""Entries of a menu that are looked at beside the one that starts by itself."""
 VARIABLE = re.compile(r"\$\{?\w+")
 
 
@@ -82,18 +84,21 @@ def _menu_chain(
     chosen = next((entry for entry in entries if entry.name == default), entries[0])
     folder = path.rpartition(b"/")[0]
     links, kernel = entry_links(card, volume, chosen, folder=folder)
-    others = _other_entries(card, volume, [e for e in entries if e is not chosen], folder)
+    rest = [(volume, entry) for entry in entries if entry is not chosen]
+    others = other_entries(card, rest, folder=folder)
     return Chain(title, (first, *links, *others), kernel)
 
 
-def _other_entries(
-    card: BootCard, volume: BootVolume, entries: Sequence[MenuEntry], folder: bytes
+def other_entries(
+    card: BootCard, entries: Sequence[tuple[BootVolume, MenuEntry]], *, folder: bytes = b""
 ) -> Iterator[ChainLink]:
-    for entry in entries:
+    """Yield what is broken about the entries of a menu that it does not start by itself."""
+    for volume, entry in entries[:ENTRIES_MOST]:
         links, _ = entry_links(card, volume, entry, folder=folder)
-        broken = [link for link in links if link.breaks]
-        if broken:
+        if broken := [link for link in links if link.breaks]:
             yield lacking(f"entry {entry.name!r}", broken[0].name)
+    if len(entries) > ENTRIES_MOST:
+        yield unknown("other entries", f"only {ENTRIES_MOST} of {len(entries)} were looked at")
 
 
 def entry_links(
