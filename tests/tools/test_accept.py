@@ -100,6 +100,51 @@ def test_nothing_is_deleted_until_the_owner_gives_it_up(
     holdstill("verify", "--store", store)
 
 
+def test_what_rests_in_the_trash_is_not_given_up(store: Path, tmp_path: Path) -> None:
+    folder = store / "boards/pier-3"
+    folder.rename(tmp_path / "aside")
+    accepted(store)
+    assert "went to the trash" in thinned(store)
+    (tmp_path / "aside").rename(folder)
+    assert "its index" in str(listed(store)[0]["faults"])
+    assert b"keeper recount STORE` takes back" in holdstill(
+        "verify", "--store", store, accepted=[BAD]
+    )
+
+    accepted(store, "--forget-missing")
+
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+    holdstill("verify", "--store", store)
+
+
+def test_a_reason_that_says_nothing_changes_nothing(store: Path) -> None:
+    (store / "boards/pier-3/ledger.jsonl").unlink()
+
+    holdstill(
+        "keeper", "accept", store, "pier-3", "--reason", " ", accepted=[UsageError.exit_code]
+    )
+
+    assert not (store / "boards/pier-3/ledger.jsonl").exists()
+
+
+def test_a_key_that_was_damaged_is_told_as_that_and_comes_right_by_the_boards_own(
+    store: Path,
+) -> None:
+    enrolment, public = store / "boards/pier-3/enrolment.yaml", store.parent / "key.pub"
+    text = enrolment.read_text(encoding="utf-8")
+    public.write_text(text[text.index("ssh-ed25519") :].partition("\n")[0] + "\n", "utf-8")
+    enrolment.write_text(text.replace("AAAAC3NzaC1lZDI1NTE5", "AAAA!3NzaC1lZDI1NTE5"), "utf-8")
+    (store.parent / "keeper.yaml").write_text(f"store: {store}\n", encoding="utf-8")
+    words = ("keeper", "watch", "--settings", store.parent / "keeper.yaml")
+    said = holdstill(*words, accepted=[SUSPICIOUS])
+    assert b"rather its keys were damaged" in said
+
+    holdstill("keeper", "enrol", store, "pier-3", "--key", public, "--replace-key")
+
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+    holdstill(*words)
+
+
 def test_a_good_capture_is_not_given_up_by_this_command(store: Path) -> None:
     accepted(store, "--forget", "1", ends=UsageError.exit_code)
 

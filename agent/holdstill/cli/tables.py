@@ -450,9 +450,10 @@ _UNREAD = (
     "that user; what could not be read is not known to be damaged"
 )
 _MISSING = (
-    "what to do: put them back from a copy of the store. An index that was taken out by --repair "
-    "comes back with the board's next capture if nothing has changed there since. What is gone "
-    "for good is given up with `holdstill keeper accept STORE BOARD --forget-missing`; until then "
+    "what to do: `holdstill keeper recount STORE` takes back what rests in trash/; put the others "
+    "back from a copy of the store. An index that was taken out by --repair comes back with the "
+    "board's next capture if nothing has changed there since. What is gone for good is given up "
+    "with `holdstill keeper accept STORE BOARD --forget-missing`; until then "
     "nothing of anybody's is deleted"
 )
 _FAULTY = (

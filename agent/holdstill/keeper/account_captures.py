@@ -233,6 +233,16 @@ def _take_back_needed(store: Store, held: References) -> None:
             trash.take_all_back(store, [name for name in resting if bytes.fromhex(name) in needed])
 
 
+def take_back(store: Store, board: BoardName) -> None:
+    """Take back from the trash what the captures need that are in a board's folder."""
+    with store.using_contents():
+        for found in _captures_of(store, board):
+            capture = StoredCapture(board, found.name, found.folder, trash.TakingBack(store))
+            with suppress(HoldstillError, OSError):  # what cannot be read is no reason to wait
+                needed = (Digest(digest.hex()) for digest, _ in capture_contents.needed(capture))
+                trash.take_all_back(store, (d for d in needed if not store.contents.has(d)))
+
+
 def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
     """Give up captures, and what they needed; the ledger is to have them as forgotten."""
     for name in captures:

@@ -40,6 +40,8 @@ MISSING = "missing"
 """How the fault begins of a capture that is gone, or that cannot be read without what is gone."""
 UNREADABLE = "cannot be read"
 """How the fault begins of a capture whose documents the disk does not give."""
+UNSIGNED = "bad signature"
+"""How the fault begins of a capture that none of the board's keys has signed."""
 INTERRUPTED = "its sealing was interrupted; the board's next run finishes it"
 
 
@@ -296,8 +298,14 @@ class BoardCaptures:
             )
         if not is_signed(event, data, seal):
             keys = enrolment.path_of(self.store, self.board)
-            faults.append(f"bad signature: {folder / SIGNATURE} is by none of the keys in {keys}")
+            faults.append(f"{UNSIGNED}: {folder / SIGNATURE} is by none of the keys in {keys}")
         return tuple(faults)
+
+    def is_all_unsigned(self) -> bool:
+        """Return whether there are captures, and none is signed by a key of the board."""
+        briefs = self.briefs()
+        unsigned = (any(f.startswith(UNSIGNED) for f in brief.faults) for brief in briefs)
+        return bool(briefs) and all(unsigned)
 
     def is_signed(self, data: bytes, seal: bytes) -> bool:
         """Return whether one of the board's keys, also a retired one, signed data."""
@@ -415,8 +423,19 @@ def what_to_do(root: Path, board: BoardName, faults: Iterable[str]) -> str:
 def put_back(root: Path, board: BoardName) -> str:
     """Say what to do about captures that are gone."""
     return (
-        "put them back from a copy of the store; if they are gone for good: `holdstill keeper "
-        f"accept {root} {board} --forget-missing --reason ...`"
+        f"`holdstill keeper recount {root}` takes back what rests in trash/; put the others back "
+        f"from a copy of the store; if they are gone for good: `holdstill keeper accept {root} "
+        f"{board} --forget-missing --reason ...`"
+    )
+
+
+def keys_to_mend(store: Store, board: BoardName) -> str:
+    """Say what to do about a board none of whose captures is signed by a key of its enrolment."""
+    return (
+        "all captures of this board say so: rather its keys were damaged or exchanged than all of "
+        f"these. Put {enrolment.path_of(store, board)} back from a copy, or enrol the board's own "
+        "key, with which its line in authorized_keys ends: `holdstill keeper enrol "
+        f"{store.root} {board} --key KEY.pub --replace-key`"
     )
 
 

@@ -87,9 +87,20 @@ def accept(store: Store, board: BoardName, reason: str, *, clock: Clock) -> None
     Raises:
         UsageError: no reason is given.
     """
+    check_reason(reason)
+    with _held(store, board) as (file, ledger):
+        event = AcceptedEvent(reason=reason[:500], breaks=tuple(ledger.breaks.values()))
+        _append(store, file, ledger, event, clock)
+
+
+def check_reason(reason: str) -> None:
+    """Refuse a reason that says nothing.
+
+    Raises:
+        UsageError: it is one.
+    """
     if not reason.strip():
         raise UsageError("say why the ledger is accepted as it is")
-    _note(store, board, AcceptedEvent(reason=reason[:500]), [], clock)
 
 
 def given_up(store: Store, board: BoardName, names: Sequence[str], *, clock: Clock) -> None:

@@ -12,7 +12,7 @@ import fcntl
 import hashlib
 import os
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -117,9 +117,15 @@ class UnpinnedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="u
 
 
 class AcceptedEvent(Record, frozen=True, kw_only=True, tag_field="event", tag="accepted"):
-    """The owner has accepted what was wrong with the ledger up to here."""
+    """The owner has accepted what was wrong with the ledger up to here.
+
+    Attributes:
+        breaks: the marks (`Ledger.breaks`) of the lines at which something was; what goes wrong
+            later, with these lines or others, was not accepted.
+    """
 
     reason: str
+    breaks: tuple[str, ...] = ()
 
 
 Event = (
@@ -175,6 +181,8 @@ class Ledger:
         last_hash: what the next line must name as the one before.
         next_number: the number that the next line gets.
         faults: what is wrong with the chain, each with the line it was found at.
+        breaks: of each line with a fault, the mark by which it is known again: made of the line
+            and all that stands before it.
         accepted_at: the line at which the owner last accepted what was wrong before it.
         sound_bytes: how much of the file is whole lines.
         torn: whether the rest of a cut-off line follows them.
@@ -184,6 +192,7 @@ class Ledger:
     last_hash: str = ""
     next_number: int = 1
     faults: tuple[tuple[int, str], ...] = ()
+    breaks: dict[int, str] = field(default_factory=dict)
     accepted_at: int = 0
     sound_bytes: int = 0
     torn: bool = False
@@ -259,7 +268,13 @@ class Ledger:
     @cached_property
     def open_faults(self) -> tuple[tuple[int, str], ...]:
         """The faults that the owner has not accepted."""
-        return tuple(fault for fault in self.faults if fault[0] >= self.accepted_at)
+        accepted = {
+            mark
+            for line in self.lines
+            if isinstance(line.entry, AcceptedEvent)
+            for mark in line.entry.breaks
+        }
+        return tuple(fault for fault in self.faults if self.breaks[fault[0]] not in accepted)
 
     @cached_property
     def verified_at(self) -> dict[str, str]:
@@ -334,7 +349,13 @@ class _LedgerParser:
         self.faults: list[tuple[int, str]] = []
         self.before = ""
         self.expected = 1
+        self._chain = hashlib.sha256()
+        self._marks: list[str] = []
         self.accepted_at = 0
+
+    def breaks(self) -> dict[int, str]:
+        """Return the marks of the lines that have a fault."""
+        return {position: self._marks[position - 1] for position, _ in self.faults}
 
     def take(self, position: int, raw: bytes) -> None:
         """Read one line without its newline."""
@@ -362,6 +383,8 @@ class _LedgerParser:
             self.expected = line.number + 1
             self.lines.append(line)
         self.before = hashlib.sha256(raw + b"\n").hexdigest()
+        self._chain.update(self.before.encode())
+        self._marks.append(self._chain.hexdigest()[:16])
 
 
 def parse(data: bytes) -> Ledger:
@@ -375,6 +398,7 @@ def parse(data: bytes) -> Ledger:
         last_hash=reader.before,
         next_number=reader.expected,
         faults=tuple(reader.faults),
+        breaks=reader.breaks(),
         accepted_at=reader.accepted_at,
         sound_bytes=len(whole) + len(newline),
         torn=bool(rest),
@@ -410,7 +434,8 @@ class LedgerFile:
         if not self.path.exists():
             yield parse(b"")
             return
-        with files.opened(self.path) as handle:
+        no_wait = os.O_RDONLY | os.O_NONBLOCK  # somebody may have put a pipe there
+        with files.opened(self.path, no_wait) as handle:
             fcntl.flock(handle, fcntl.LOCK_SH)
             yield self.read()
 

@@ -65,7 +65,7 @@ def _all(store: Store) -> Iterator[str]:
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
             yield from _of_folder(folder, _BOARD_FOLDERS, _BOARD_FILES)
-            yield from _links(folder)
+            yield from _no_files(folder)
             yield from _document(folder / account.NAME, account.Balance)
             for intent in _inside(folder / "sealing", "*.json"):
                 yield from _document(intent, SealedEvent)
@@ -113,13 +113,13 @@ def page(store: Store) -> tuple[str, ...]:
     return (said,)
 
 
-def _links(folder: Path) -> Iterator[str]:
-    """Find links in the place of documents: whoever reads them follows, and no seal does."""
+def _no_files(folder: Path) -> Iterator[str]:
+    """Find links and pipes in the place of documents: nobody else tells what these are."""
     captures = _inside(folder / "captures")
     documents = (capture / name for capture in captures for name in (MANIFEST, SIGNATURE))
     for path in (folder / "ledger.jsonl", folder / "enrolment.yaml", *documents):
         with suppress(PermissionError):  # the folder that it is in is told
-            if path.is_symlink():
+            if path.is_symlink() or path.is_fifo() or path.is_socket():
                 yield from _odd(path, stat.S_IFREG)
 
 

@@ -58,6 +58,11 @@ def check_public_key(line: str) -> str:
     return f"{match[1]} {match[2]}"
 
 
+def is_public_key(line: str) -> bool:
+    """Return whether `check_public_key` takes it."""
+    return _PUBLIC.fullmatch(line) is not None
+
+
 def fingerprint(public: str) -> str:
     """Return what `ssh-keygen -l` prints of a key, `type base64`: SHA256 in unpadded base64."""
     digest = hashlib.sha256(base64.b64decode(public.split()[1])).digest()
@@ -101,7 +106,9 @@ def verify(
     """
     with work_folder.made() as folder:
         signers, seal = folder / "signers", folder / "signature"
-        lines = [f'{board} namespaces="{NAMESPACE}" {check_public_key(key)}\n' for key in keys]
+        # A key that was damaged does not keep another one from vouching for what it signed.
+        good = [check_public_key(key) for key in keys if is_public_key(key)]
+        lines = [f'{board} namespaces="{NAMESPACE}" {key}\n' for key in good]
         signers.write_text("".join(lines), encoding="ascii")
         seal.write_bytes(signature)
         words = ("ssh-keygen", "-q", "-Y", "verify", "-n", NAMESPACE, "-I", str(board))

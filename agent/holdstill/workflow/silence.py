@@ -236,10 +236,10 @@ def _trouble(
             if not any(map(board_captures.is_reproach, faults.values())):
                 do = board_captures.what_to_do(shelf.store.root, shelf.board, faults.values())
                 raise VerificationError(f"{number} not whole: {said}", hint=do)
-            raise SecurityError(
-                f"{number} not as sealed: {said}",
-                hint="`holdstill list` shows all; find out who or what altered these",
-            )
+            hint = "`holdstill list` shows all; find out who or what altered these"
+            if shelf.is_all_unsigned():
+                hint = board_captures.keys_to_mend(shelf.store, shelf.board)
+            raise SecurityError(f"{number} not as sealed: {said}", hint=hint)
         if doubt:
             raise DegradedError(
                 doubt,

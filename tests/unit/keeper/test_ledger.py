@@ -74,7 +74,10 @@ def test_a_ledger_is_read_as_it_was_written() -> None:
         (BootedEvent(capture="a"), b'{"event":"booted","capture":"a"}'),
         (PinnedEvent(capture="a"), b'{"event":"pinned","capture":"a"}'),
         (UnpinnedEvent(capture="a"), b'{"event":"unpinned","capture":"a"}'),
-        (AcceptedEvent(reason="a"), b'{"event":"accepted","reason":"a"}'),
+        (
+            AcceptedEvent(reason="a", breaks=("b",)),
+            b'{"event":"accepted","reason":"a","breaks":["b"]}',
+        ),
     ],
 )
 def test_events_keep_their_words(event: Event, written_as: bytes) -> None:
@@ -157,10 +160,40 @@ def test_a_broken_chain_stops_whoever_builds_on_it(tmp_path: Path) -> None:
         broken.check_sound(tmp_path)
 
 
+def accepted(data: bytes) -> bytes:
+    """Have an owner accept what is wrong with a ledger."""
+    ledger = ledgers.parse(data)
+    event = AcceptedEvent(reason="a worn-out disk", breaks=tuple(ledger.breaks.values()))
+    return data + ledgers.next_lines(ledger, [event], at=AT)
+
+
+@pytest.mark.parametrize("broken", [None, 0, 2, 4])
+@pytest.mark.parametrize("way", ["flip", "cut", "twice", "rubbish"])
+def test_what_breaks_after_the_owner_accepted_the_rest_is_told_wherever_it_is(
+    broken: int | None, way: str
+) -> None:
+    lines = FIVE.splitlines(keepends=True)
+    if broken is not None:
+        lines[broken] = lines[broken].replace(b'"grade":"live"', b'"grade":"lives"')
+    data = accepted(b"".join(lines))
+    data += ledgers.next_lines(ledgers.parse(data), [sealed(6)], at=AT)
+    assert ledgers.parse(data).open_faults == ()
+    whole = data.splitlines(keepends=True)
+
+    for number in range(len(whole) - 1):  # nothing vouches for the last line but itself
+        line = whole[number]
+        instead = {
+            "flip": line.replace(b'"at":"2026', b'"at":"2025'),
+            "cut": b"",
+            "twice": line * 2,
+            "rubbish": b"rubbish\n",
+        }[way]
+        found = ledgers.parse(b"".join([*whole[:number], instead, *whole[number + 1 :]]))
+        assert found.open_faults, number
+
+
 def test_the_owner_can_accept_what_is_broken_and_go_on(tmp_path: Path) -> None:
-    data = FIVE.replace(b'"seq":2', b'"seq":7')
-    accepted = AcceptedEvent(reason="a worn-out disk, replaced")
-    data += ledgers.next_lines(ledgers.parse(data), [accepted], at=AT)
+    data = accepted(FIVE.replace(b'"seq":2', b'"seq":7'))
     data += ledgers.next_lines(ledgers.parse(data), [sealed(6)], at=AT)
 
     ledger = ledgers.parse(data)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import HoldstillError, MachineError
+from holdstill.errors import HoldstillError, LinkError, MachineError
 from holdstill.keeper import account_captures, garbage, odd_places, references, repair, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
@@ -247,3 +247,18 @@ def test_a_pipe_or_a_directory_for_a_memory_is_named_and_in_nobodys_way(
     assert list(store.lost_boards()) == []
     assert any(text.startswith(f"{path}: ") for text in odd_places.found(store))
     Board(keeping.keeper_of(store, clock=clock), clock=clock).capture()
+
+
+def test_a_pipe_in_the_place_of_a_ledger_is_not_waited_for(
+    board: LocalBoard, store: Store
+) -> None:
+    ledger = store.root / BOARD / "ledger.jsonl"
+    ledger.unlink()
+    os.mkfifo(ledger)
+
+    with pytest.raises(LinkError, match="not a regular file"):
+        board.keeper.captures()
+
+    assert any(
+        line.startswith(f"{ledger}: a pipe is in the place") for line in odd_places.found(store)
+    )

@@ -291,6 +291,9 @@ def test_a_broken_ledger_can_be_accepted_with_a_reason(
 
     assert board.capture().name
     assert [brief.faults for brief in board.keeper.captures()] == [()] * 6
+    path.write_bytes(path.read_bytes().replace(b'"run":"', b'"run":"x', 1))
+    with pytest.raises(SecurityError, match="line 1: its checksum is wrong"):
+        board.keeper.begin()
 
 
 def test_c12_power_loss_board_a_staging_that_nobody_came_back_for_is_given_up(

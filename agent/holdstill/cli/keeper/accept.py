@@ -56,6 +56,7 @@ def command(
       holdstill keeper accept /srv/holdstill pier-3 --forget-missing \
         --reason "disk died"
     """
+    capture_notes.check_reason(reason)
     opened = as_owner.opened(store)
     if board in account_captures.lost_boards(opened):
         account_captures.forget_board(opened, names.check_board(board))
@@ -81,6 +82,8 @@ def command(
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")
     # Now: what only the ledger was wrong with is good again.
     hopeless = _hopeless(shelf, unusable)
+    if forget_missing:  # what rests in the trash is not gone
+        account_captures.take_back(opened, name)
     gone = account_captures.missing(opened, name) if forget_missing else ()
     if forget_missing or hopeless:  # the store may remember more than it can name
         gone = (*gone, *hopeless)

@@ -29,7 +29,7 @@ def command(store: Path, board: str, key: str, settings_path: Path) -> int:
 
     \b
     Example, as the line of `keeper enrol` in authorized_keys has it:
-      holdstill keeper serve --store /srv/holdstill --board pier-3
+      holdstill keeper serve --store /srv/holdstill --board pier-3 --key SHA256:...
     """
     opened, name = as_owner.opened(store), names.check_board(board)
     with session_slots.held(opened.root, name):
