@@ -219,9 +219,7 @@ def test_a_repair_takes_out_what_is_damaged_and_the_next_capture_brings_it_again
     assert gone.returncode == 7
     assert b"taken out by --repair, and awaited" in waiting.stdout
     assert b"verify --repair` has" not in waiting.stdout
-    assert (
-        f"{tmp_path / 'part'} is not complete: it has what comes before".encode() in folder.stderr
-    )
+    assert f"{tmp_path / 'part.incomplete'} has what comes before".encode() in folder.stderr
     holdstill("verify", "--store", kept.store)
     holdstill(*words, tmp_path / "back")
     assert (tmp_path / "back").read_bytes() == SECRET
@@ -238,10 +236,26 @@ def test_m6_a_full_disk_is_told_with_its_path_and_what_to_do(kept: Kept, tmp_pat
         done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
                      "--to", full / "out.csv")  # fmt: skip
 
-        left = (full / "out.csv").exists()
+        left = list(full.glob("out*"))
     said = done.stderr.decode()
     assert done.returncode == 11
-    assert f"{full}/out.csv cannot be written: No space left on device" in said
+    assert f"{full}/out.csv.incomplete cannot be written: No space left on device" in said
     assert "what to do: " in said
     assert "Traceback" not in said
     assert not left
+
+
+def test_what_was_broken_off_has_another_name_than_what_is_whole(
+    kept: Kept, tmp_path: Path
+) -> None:
+    words = ("get", "pier-3", "/etc", "--store", kept.store, "--to", tmp_path / "etc")
+    (tmp_path / "etc.incomplete").mkdir()
+
+    refused = tried(*words)
+    (tmp_path / "etc.incomplete").rmdir()
+    holdstill(*words)
+
+    assert refused.returncode == 2
+    assert f"rm -r {tmp_path / 'etc.incomplete'}".encode() in refused.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["etc"]
+    assert any((tmp_path / "etc").iterdir())

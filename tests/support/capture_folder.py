@@ -40,7 +40,7 @@ class CaptureFolder:
     faults: tuple[str, ...] = ()
     is_local: bool = True
     boot: BootFinding | None = None
-    damaged_at: str = ""
+    content_trouble: str = ""
 
     def manifest(self) -> Manifest:
         """Return its manifest."""

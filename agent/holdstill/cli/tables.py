@@ -257,6 +257,8 @@ def _state(brief: CaptureBrief, now: datetime) -> str:
         found = "UNUSABLE"
     elif brief.damaged_at:
         found = "DAMAGED"
+    elif brief.unread_at:
+        found = "NOT READ"
     elif brief.missing or brief.not_rebuildable:
         found = "not whole"
     else:
@@ -355,10 +357,11 @@ def plan(proposal: Proposal, out: Console) -> None:
     _list(out, "Otherwise than on the captured card:", found.notes)
     _list(out, "Changed for the new board:", proposal.changes)
     left_out(proposal.left_out, out)
-    if since := proposal.stops_at_damage:
+    if proposal.stops_at:
         out.print(
-            f"Contents of this capture were found damaged ({since}), and the rebuild stops at "
-            "them: `holdstill verify BOARD` says which, --leave-out-damaged goes on without them"
+            f"This capture has {proposal.stops_at}, and the rebuild stops at them: `holdstill "
+            "verify BOARD` says which and what to do, --leave-out-damaged goes on without damaged "
+            "ones"
         )
     boot(proposal.boot, out)
 

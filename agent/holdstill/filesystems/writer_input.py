@@ -193,6 +193,7 @@ def unreadable(entry: Entry, reason: str) -> TargetFailedError:
     """Return the error for a content that the store does not give."""
     return TargetFailedError(
         f"cannot read the content of /{paths.display(entry.path)}: {reason}",
-        hint="check the store's disk: `holdstill verify`. Rebuild from another capture, or leave "
-        "such files out with --leave-out-damaged",
+        hint="`holdstill verify` says what it is (a mode, an owner, the store's disk) and what to "
+        "do. Meanwhile rebuild from another capture; what the disk has lost can be left out with "
+        "--leave-out-damaged",
     )

@@ -73,7 +73,7 @@ class StoredCapture:
         faults: what is known to be wrong with it. A capture with faults is used only if the
             caller was told to, for this one run.
         boot: whether a card made of it would boot; None before that was judged.
-        damaged_at: since when contents of it are known to be damaged (RFC 3339).
+        content_trouble: what is known to be wrong with its contents, in words; "" for nothing.
     """
 
     board: BoardName
@@ -82,7 +82,7 @@ class StoredCapture:
     contents: ContentStore
     faults: tuple[str, ...] = ()
     boot: BootFinding | None = None
-    damaged_at: str = ""
+    content_trouble: str = ""
 
     def manifest_bytes(self) -> bytes:
         """Return the manifest as it was signed."""
@@ -208,17 +208,17 @@ class BoardCaptures:
         for number in numbers:
             if ledger.sealed[number].brief.name == str(parsed):
                 brief = self._brief(ledger, number)
-                faults, boot, damaged_at = brief.faults, brief.boot, brief.damaged_at
+                faults, boot, trouble = brief.faults, brief.boot, brief.content_trouble
                 break
         else:
-            faults, boot, damaged_at = (self._not_in_ledger,), None, ""
+            faults, boot, trouble = (self._not_in_ledger,), None, ""
         folder = self.folder / str(parsed)
         if not folder.is_dir():
             raise UsageError(
                 f"board {self.board} has no capture {name}", hint="see `holdstill list`"
             )
         contents = self.store.contents
-        return StoredCapture(self.board, parsed, folder, contents, faults, boot, damaged_at)
+        return StoredCapture(self.board, parsed, folder, contents, faults, boot, trouble)
 
     def _numbers(self, ledger: Ledger) -> range | list[int]:
         """Return the positions among the sealed events of what retention has not deleted."""
@@ -263,6 +263,7 @@ class BoardCaptures:
             booted_at=ledger.booted_at.get(name, ""),
             boot=ledger.boot.get(name),
             damaged_at=ledger.damaged_at.get(name, ""),
+            unread_at=ledger.unread_at.get(name, ""),
             faults=(
                 *chain_faults,
                 *self._faults_on_disk(
@@ -337,17 +338,19 @@ class BoardCaptures:
                 f"{self.folder}: captures are missing: {', '.join(missing)}",
                 hint=put_back(self.store.root, self.board),
             )
+        some = sizes.counted(len(unread), "capture has", "captures have")
+        not_read = f"{some} contents that could not be read when that was last tried"
         if damaged:
+            also = f"; {not_read}" if unread else ""
             raise VerificationError(
                 f"{sizes.counted(len(damaged), 'capture has', 'captures have')} damaged contents: "
-                f"{', '.join(damaged)}",
+                f"{', '.join(damaged)}{also}",
                 hint=f"`holdstill verify {self.board}` says which files; `holdstill verify "
                 "--repair` has the board send them again, if it still has them",
             )
         if unread:
             raise MachineError(
-                f"{sizes.counted(len(unread), 'capture has', 'captures have')} contents that "
-                f"could not be read when that was last tried: {', '.join(unread)}",
+                f"{not_read}: {', '.join(unread)}",
                 hint=f"`holdstill verify {self.board}` says which, and why",
             )
 

@@ -36,6 +36,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
         boot: whether a card made of it would boot; None before that was judged.
         damaged_at: when re-hashing first found contents damaged, "" if they are good as far as
             anybody knows.
+        unread_at: when contents could first not be read, and none of those that tried since could.
         faults: what is known to be wrong with it; empty for a good one.
         missing, not_rebuildable, left_out: findings of each kind in its manifest.
     """
@@ -58,6 +59,7 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     booted_at: str = ""
     boot: BootFinding | None = None
     damaged_at: str = ""
+    unread_at: str = ""
     faults: tuple[str, ...] = ()
     missing: int = 0
     not_rebuildable: int = 0
@@ -76,8 +78,14 @@ class CaptureBrief(Record, frozen=True, kw_only=True):
     @property
     def trouble(self) -> tuple[str, ...]:
         """All that is known to be wrong, for people."""
-        damage = f"damaged contents, found {self.damaged_at[:10]}" if self.damaged_at else ""
-        return (*self.faults, damage) if damage else self.faults
+        return (*self.faults, *filter(None, (self.content_trouble,)))
+
+    @property
+    def content_trouble(self) -> str:
+        """What is known to be wrong with its contents, in words; "" for nothing."""
+        if self.damaged_at:
+            return f"damaged contents, found {self.damaged_at[:10]}"
+        return f"contents that cannot be read, {self.unread_at[:10]}" if self.unread_at else ""
 
 
 class Hello(Record, frozen=True, kw_only=True):

@@ -65,8 +65,8 @@ class SealedCapture(IndexedCapture, Protocol):
         """Whether a card made of it would boot; None before that was judged."""
 
     @property
-    def damaged_at(self) -> str:
-        """Since when contents of it are known to be damaged (RFC 3339); "" if none are."""
+    def content_trouble(self) -> str:
+        """What is known to be wrong with its contents, in words; "" for nothing."""
 
     @property
     def is_local(self) -> bool:

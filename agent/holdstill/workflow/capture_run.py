@@ -266,7 +266,8 @@ def known_damage(hello: Hello) -> str:
     return (
         f"the keeper found contents of capture {hello.newest.name} damaged "
         f"({hello.newest.damaged_at}), and this one needs those of them that did not change: "
-        "`holdstill verify --repair` there takes them out, and the next capture sends them again"
+        "`holdstill verify --repair` there takes them out, and the next capture after that sends "
+        "them again; `holdstill verify` then says so"
     )
 
 

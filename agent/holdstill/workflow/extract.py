@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shlex
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
@@ -14,7 +15,7 @@ from holdstill.filesystems import writer_input
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Fat
-from holdstill.system import files
+from holdstill.system import files, libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
     from holdstill.model.manifest import CapturedPart
     from holdstill.model.sealed_capture import ContentSource, SealedCapture
     from holdstill.records.index_queries import Index
+
+
+_NAME_MOST = 240
+"""Bytes of a name that leave room for what is added to it."""
+INCOMPLETE = ".incomplete"
+"""How the name ends of what is being made, until all of it is there."""
 
 
 class DamagePolicy(Enum):
@@ -77,19 +84,40 @@ def extract(
         raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
     if not to.parent.is_dir():
         raise UsageError(f"there is no folder {to.parent}", hint="make it first")
+    partial = to.with_name(os.fsdecode(os.fsencode(to.name)[:_NAME_MOST]) + INCOMPLETE)
+    if os.path.lexists(partial):
+        raise UsageError(
+            f"{partial} exists: another run makes it, or was broken off",
+            hint=f"if so: `rm -r {shlex.quote(str(partial))}`; or name another path",
+        )
     taker = _Extractor(capture, Extracted(), damaged)
     if entry.type is not EntryType.DIRECTORY:
-        taker.make(entry, to)
-        return taker.got
+        taker.make(entry, partial)
+    else:
+        _make_tree(taker, entry, partial, capture.prefetch(_below(index, part, entry.path)))
+    if os.path.lexists(partial):  # not what was skipped, or left out
+        _rename_new(partial, to)
+    return taker.got
+
+
+def _rename_new(source: Path, target: Path) -> None:
     try:
-        taker.make_tree(entry, to, capture.prefetch(_below(index, part, entry.path)))
+        libc.rename_noreplace(source, target)
+    except OSError as error:
+        if error.errno not in {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}:
+            raise  # on NFS, say, there is no such call
+        source.rename(target)
+
+
+def _make_tree(taker: _Extractor, top: Entry, partial: Path, below: Iterable[Entry]) -> None:
+    try:
+        taker.make_tree(top, partial, below)
     except VerificationError as error:
         try:  # of no use, but in the way of the next try, if nothing is in it
-            to.rmdir()
+            partial.rmdir()
         except OSError:
-            error.add_note(f"{to} is not complete: it has what comes before that file")
+            error.add_note(f"{partial} has what comes before that file")
         raise
-    return taker.got
 
 
 def spelled(index: Index, part: CapturedPart, path: bytes) -> bytes:

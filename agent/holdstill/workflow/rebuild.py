@@ -73,8 +73,8 @@ class Proposal(Record, frozen=True, kw_only=True):
         plan: its steps.
         changes: what a sibling would have otherwise than the captured card.
         left_out: files that would be missing, because they are damaged.
-        stops_at_damage: since when it is known (RFC 3339) that contents are damaged, which are
-            not to be left out; "" if they are, or all are good as far as is known.
+        stops_at: what is known to be wrong with contents that are not to be left out, in words;
+            "" if they are, or all are good as far as is known.
         findings: what of the board is not in the capture, or cannot be made again.
         boot: whether a card made of the capture would boot; None before that was judged.
         target: what would be written, in words; "" where nobody has looked.
@@ -83,7 +83,7 @@ class Proposal(Record, frozen=True, kw_only=True):
     plan: Plan
     changes: tuple[str, ...]
     left_out: tuple[str, ...]
-    stops_at_damage: str = ""
+    stops_at: str = ""
     findings: tuple[Finding, ...] = ()
     boot: BootFinding | None = None
     target: str = ""
@@ -92,7 +92,7 @@ class Proposal(Record, frozen=True, kw_only=True):
     def is_whole(self) -> bool:
         """Whether all of the board would be there, and nothing keeps it from booting."""
         is_broken = self.boot is not None and self.boot.verdict is BootVerdict.BROKEN
-        return not (self.left_out or self.stops_at_damage or serious(self.findings) or is_broken)
+        return not (self.left_out or self.stops_at or serious(self.findings) or is_broken)
 
 
 class RebuildReport(Record, frozen=True, kw_only=True):
@@ -205,7 +205,7 @@ def _decided(
         plan=plan,
         changes=changes,
         left_out=left_out,
-        stops_at_damage="" if options.leave_out_damaged else captured.capture.damaged_at,
+        stops_at="" if options.leave_out_damaged else captured.capture.content_trouble,
         findings=source.manifest.findings,
         boot=captured.capture.boot,
     )

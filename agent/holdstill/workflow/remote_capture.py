@@ -162,7 +162,7 @@ class RemoteCapture:
         brief: CaptureBrief,
     ) -> None:
         self.board, self.name, self.faults = board, name, faults
-        self.boot, self.damaged_at = brief.boot, brief.damaged_at
+        self.boot, self.content_trouble = brief.boot, brief.content_trouble
         self._data, self._line = data, line
 
     def manifest(self) -> Manifest:
