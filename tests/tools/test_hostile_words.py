@@ -178,7 +178,9 @@ def replaced(path: Path, kind: str) -> None:
 
 
 @pytest.mark.timeout(300)  # every file of a store, each in the way of every command
-@pytest.mark.parametrize("kind", ["directory", "loop", "dangling"])
+@pytest.mark.parametrize(
+    "kind", ["directory", "dangling", pytest.param("loop", marks=pytest.mark.slow)]
+)
 def test_m14_something_else_where_a_file_belongs_is_told_in_words(
     kind: str, kept: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

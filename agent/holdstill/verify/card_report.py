@@ -35,6 +35,10 @@ class CardDifference(Record, frozen=True, kw_only=True):
     def __str__(self) -> str:
         where = f"partition {self.part}" if self.part else "disk"
         place = f"{where}, /{self.path}" if self.path else where
+        if self.wanted == "present":
+            return f"{place}: {self.field} is missing"
+        if self.found == "present":
+            return f"{place}: {self.field} is not in the capture"
         return f"{place}: {self.field} is {self.found}, not {self.wanted}"
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 STATUS = b"var/lib/dpkg/status"
 """Its path on the root file system."""
-LIMIT = 64 << 20
+LIMIT = 16 << 20
 """Bytes that we are willing to read; a desktop's has about 5 MB."""
 _ABSENT = frozenset({"not-installed", "config-files"})
 _WANTED = frozenset({"package", "status", "architecture", "version"})
