@@ -25,6 +25,7 @@ from holdstill.keeper import (
     incoming,
     references,
     sealing,
+    store_parts,
 )
 from holdstill.keeper.account import Account, Spent
 from holdstill.keeper.board_captures import SIGNATURE, BoardCaptures
@@ -145,10 +146,12 @@ class LocalKeeper:
 
         Raises:
             BusyError: another run of this board is alive.
-            PreflightError: it has brought as many captures as it may in a day.
+            PreflightError: it has brought as many captures as it may in a day; or the store is
+                not on one file system.
             SecurityError: the ledger or the captures are not as the keeper left them.
         """
         with self._answering():
+            store_parts.check(self._store, self._board)
             self._store.lay_out()
             enrolment.lay_out(self._store, self._board)
             if self._lock is None:
@@ -355,6 +358,13 @@ def _check_batch(items: Sequence[object]) -> None:
 
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+_HINTS = {
+    errno.EROFS: "its file system is read-only: see at the keeper `dmesg` whether its disk is "
+    "failing, and `findmnt`; `holdstill status` there tells when it can be used again. Until then "
+    "`holdstill rebuild` and `get` work at the keeper itself",
+    errno.EXDEV: "a part of its store is on another file system than the rest, mounted there or a "
+    "subvolume: `holdstill status` at the keeper says which, and what to do",
+}
 
 
 @contextmanager
@@ -374,13 +384,7 @@ def _translated() -> Iterator[None]:
                 f"the keeper's disk does not give back what it holds: {error}",
                 hint="check the kernel's log at the keeper; its disk may be failing",
             ) from error
-        hint = (
-            "its file system is read-only: see at the keeper `dmesg` whether its disk is failing, "
-            "and `findmnt`; `holdstill status` there tells when it can be used again. Until then "
-            "`holdstill rebuild` and `get` work at the keeper itself"
-            if error.errno == errno.EROFS
-            else "`holdstill status` at the keeper says what is wrong with its store"
-        )
+        hint = _HINTS.get(error.errno or 0, "`holdstill status` at the keeper says what is wrong")
         raise LinkError(f"the keeper cannot use its store: {error}", hint=hint) from error
     except sqlite3.Error as error:
         raise LinkError(

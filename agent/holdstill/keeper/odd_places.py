@@ -14,9 +14,16 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.keeper import account, ballast, incoming, latest_tree, references, session_slots
+from holdstill.keeper import (
+    account,
+    ballast,
+    incoming,
+    latest_tree,
+    references,
+    session_slots,
+    store_parts,
+)
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
-from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.store import BY_HAND, GATE, LOCK, REMEMBERED, WATCHED, by_hand
 from holdstill.model import names
@@ -28,9 +35,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
 
-_FOLDERS = ("content", "boards", "trash", "damaged", *(f"content/{shard}" for shard in SHARDS))
 _FILES = (LOCK, GATE, REMEMBERED, WATCHED, references.NAME, ballast.NAME)
-_BOARD_FOLDERS = ("captures", "incoming", "outgoing", "sealing", "latest")
 _BOARD_FILES = (
     "lock", *incoming.RECEIVING, *session_slots.NAMES,
     "account.lock", "latest.lock",
@@ -49,7 +54,8 @@ def found(store: Store) -> tuple[str, ...]:
 
 
 def _all(store: Store) -> Iterator[str]:
-    yield from _of_folder(store.root, _FOLDERS, _FILES)
+    yield from _elsewhere(store)
+    yield from _of_folder(store.root, store_parts.FOLDERS, _FILES)
     if not os.path.lexists(store.root / "content"):
         yield (
             f"{store.root / 'content'}: the folder of all contents is gone; what to do: put it "
@@ -64,11 +70,21 @@ def _all(store: Store) -> Iterator[str]:
     for folder in store.board_folders():
         if names.is_board(folder.name) and folder.is_dir():
             yield from _of_folder(folder.parent, (folder.name,), ())
-            yield from _of_folder(folder, _BOARD_FOLDERS, _BOARD_FILES)
+            yield from _of_folder(folder, store_parts.OF_BOARD, _BOARD_FILES)
             yield from _no_files(folder)
             yield from _document(folder / account.NAME, account.Balance)
             for intent in _inside(folder / "sealing", "*.json"):
                 yield from _document(intent, SealedEvent)
+
+
+def _elsewhere(store: Store) -> Iterator[str]:
+    """Say which folders are on another file system than the rest of the store."""
+    folders = [store.root / name for name in store_parts.FOLDERS]
+    for board in store.board_folders():
+        folders += [board, *(board / name for name in store_parts.OF_BOARD)]
+    for folder in filter(store_parts.is_elsewhere, folders):
+        do = store_parts.what_to_do(store.root)
+        yield f"{store_parts.what_is_wrong(folder)}; what to do: {do}"
 
 
 def _of_folder(top: Path, folders: tuple[str, ...], plain: tuple[str, ...]) -> Iterator[str]:

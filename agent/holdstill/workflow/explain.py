@@ -77,6 +77,13 @@ def _of_the_system(error: OSError) -> HoldstillError:
         return MachineError(what, hint="it was there, or should be: see what removed it")
     if number == errno.EROFS:
         return MachineError(what, hint="it is on a file system that is read-only: see `dmesg`")
+    if number == errno.EXDEV:
+        return MachineError(
+            what,
+            hint="nothing can be renamed or linked from one file system into another: `findmnt "
+            "--target PATH` shows for each of both where that is mounted (a subvolume counts as "
+            "one); a store has to be on one file system, and `holdstill status` says what is not",
+        )
     return MachineError(what, hint="see `dmesg` for what the kernel says about it")
 
 
