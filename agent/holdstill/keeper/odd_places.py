@@ -21,6 +21,7 @@ from holdstill.keeper import (
     latest_tree,
     references,
     session_slots,
+    store_owner,
     store_parts,
 )
 from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
@@ -28,6 +29,7 @@ from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.store import BY_HAND, GATE, LOCK, REMEMBERED, WATCHED, by_hand
 from holdstill.model import names
 from holdstill.system import files
+from holdstill.system.users import User
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.store import Store
 
-_FILES = (LOCK, GATE, REMEMBERED, WATCHED, references.NAME, ballast.NAME)
+_FILES = ("store.yaml", LOCK, GATE, REMEMBERED, WATCHED, references.NAME, ballast.NAME)
 _BOARD_FILES = (
     "lock", *incoming.RECEIVING, *session_slots.NAMES,
     "account.lock", "latest.lock",
@@ -96,7 +98,7 @@ def _of_folder(top: Path, folders: tuple[str, ...], plain: tuple[str, ...]) -> I
 
 def _odd(path: Path, due: int) -> Iterator[str]:
     try:
-        state, above = path.lstat(), path.parent.lstat()
+        state, owner = path.lstat(), User.owner_of(path.parent.resolve())
     except OSError:  # it is not there, or what is odd is the folder that it is in
         return
     mode = state.st_mode
@@ -106,11 +108,16 @@ def _odd(path: Path, due: int) -> Iterator[str]:
         leads_on = stat.S_ISLNK(mode) and path.exists()
         do = "put what it points to in its place" if leads_on else "move it away"
         yield f"{path}: {kind} is in the place of a {what} of the store; what to do: {do}"
-    elif not mode & stat.S_IRUSR:
-        right = "u+rwx" if due == stat.S_IFDIR else "u+rw"
-        chown = f"as root, `chown --reference={path.parent} {path}` and "
-        do = f"{'' if state.st_uid == above.st_uid else chown}`chmod {right} {path}`"
-        yield f"{path}: its owner may not read it; what to do: {do}"
+        return
+    lines = list[str]()
+    if is_strange := state.st_uid != owner.uid:
+        lines.append(f"`{store_owner.given_back(path, owner)}`")
+    if not mode & stat.S_IRUSR:
+        lines.append(f"`chmod {'u+rwx' if due == stat.S_IFDIR else 'u+rw'} {path}`")
+    if lines:
+        whose = f"it is user {User.owner_of(path).called}'s, in a folder of user {owner.called}"
+        what = whose if is_strange else "its owner may not read it"
+        yield f"{path}: {what}; what to do: {' and '.join(lines)}"
 
 
 def page(store: Store) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import shlex
 from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError
@@ -24,13 +25,19 @@ BY_SSH = (
 
 
 def owner(root: Path) -> User | None:
-    """Return whom a store, or a directory that is to become one, belongs to; None without one."""
-    for path in (root / "store.yaml", root):
-        try:
-            return User.owner_of(path)
-        except (FileNotFoundError, NotADirectoryError, PermissionError):
-            continue
-    return None
+    """Return whom a store, or a directory that is to become one, belongs to; None without one.
+
+    That is whose the directory is, whoever has put a file into it.
+    """
+    try:
+        return User.owner_of(root.resolve())
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
+        return None
+
+
+def given_back(path: Path, owner: User) -> str:
+    """Return the line that gives a part of a store, with all that is in it, back to its owner."""
+    return shlex.join(["sudo", "chown", "-R", owner.called, os.fspath(path)])
 
 
 def is_a_stranger(root: Path, *, if_read_only: bool = False) -> bool:

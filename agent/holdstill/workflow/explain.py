@@ -15,6 +15,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from holdstill.errors import BusyError, HoldstillError, MachineError, VerificationError
+from holdstill.keeper import store as stores
+from holdstill.keeper import store_owner
 from holdstill.system import users
 
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
@@ -91,6 +93,12 @@ def _whose(error: OSError) -> str:
     """Return what to do about what this user may not touch."""
     with suppress(OSError):
         path, me = Path(os.fsdecode(error.filename or b"")), users.User.of_this_process()
+        if part := _strange_part(path.absolute(), me):
+            whose = users.User.owner_of(part).called
+            return (
+                f"{part} is user {whose}'s, in a store of user {me.called}, as whom this runs: "
+                f"`{store_owner.given_back(part, me)}` gives it back"
+            )
         owner, above = users.User.owner_of(path), users.User.owner_of(path.absolute().parent)
         if owner.uid == me.uid:
             line = shlex.join(["chmod", "u+rwX", os.fspath(path)])
@@ -102,6 +110,18 @@ def _whose(error: OSError) -> str:
                 f"runs: `{line}` gives it back"
             )
     return "run this as root (sudo), or as the user that it belongs to"
+
+
+def _strange_part(path: Path, me: users.User) -> Path | None:
+    """Return the largest part of a store of this user that a path is in and that another owns."""
+    found = None
+    for part in (path, *path.parents):
+        with suppress(OSError):  # in a folder that this user may not look into
+            is_mine = users.User.owner_of(part).uid == me.uid
+            if is_mine and stores.is_there(part):
+                return found
+            found = found if is_mine else part
+    return None
 
 
 def _path(error: OSError) -> str:

@@ -36,6 +36,23 @@ def test_m4_two_paths_are_both_told() -> None:
     assert str(told) == "/a and /b: Invalid cross-device link"
 
 
+@pytest.mark.parametrize("has_memory", [True, False])
+def test_on_a_full_disk_what_is_no_loss_in_a_store_is_named_if_it_is_there(
+    tmp_path: Path, *, has_memory: bool
+) -> None:
+    (tmp_path / "store.yaml").touch()
+    memory = tmp_path / "verified.sqlite"
+    if has_memory:
+        memory.touch()
+    draft = tmp_path / "boards/pier-3/sealing/.thinning.draft"
+
+    told = explain.explained(OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(draft)))
+
+    assert told is not None
+    assert told.hint.startswith("make room there (`df` shows")
+    assert (f"`rm {memory}` is no loss" in told.hint) == has_memory
+
+
 def test_m9_a_database_that_is_locked_is_busy(tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "db") as first:
         first.execute("CREATE TABLE t (x)")
