@@ -271,7 +271,87 @@ def test_m18_a_file_of_roots_in_the_store_is_given_back_by_the_line_that_is_told
 
     assert refused.returncode not in {0, 70}
     said = " ".join(refused.stderr.decode().split())
-    assert f"`sudo chown -h harbour {ledger}` gives it back" in said
+    assert f"`sudo chown -R harbour {ledger}` gives it back" in said
+
+
+def test_m18_a_part_that_is_another_users_is_named_whole_with_the_line_that_gives_it_back(
+    host: Host,
+) -> None:
+    """The folder of a board was put back by root, and has its own modes."""
+    part = host.store / "boards/pier-3"
+    programs.run("chown", "-R", "0:0", part)
+    part.chmod(0o700)
+    line = f"`sudo chown -R harbour {part}`"
+
+    for words in (("verify",), ("thin",)):
+        refused = host.run(*words, "--store", host.store)
+
+        assert refused.returncode == 4, words
+        assert line in " ".join((refused.stdout + refused.stderr).decode().split()), words
+        assert b"run this as root" not in refused.stdout + refused.stderr
+
+    programs.run("chown", "-R", f"{OWNER}:{OWNER}", part)
+    succeed(host.run("verify", "--store", host.store))
+
+
+@pytest.mark.parametrize("mode", [0o700, 0o755])
+def test_m19_a_board_whose_folder_is_another_users_is_shut_out_and_what_is_wrong_is_told(
+    host: Host, mode: int
+) -> None:
+    part, lines = host.store / "boards/pier-3", host.folder / "home/.ssh/authorized_keys"
+    key = keys.make_key(host.folder / "newer").public
+    words = ("keeper", "enrol", host.store, "pier-3", "--replace-key", "--let-in", "--key", "-")
+    succeed(host.run(*words, given=host.folder / "newer.pub"))
+    assert key in lines.read_text(encoding="ascii")
+    programs.run("chown", "-R", "0:0", part)
+    (part / "enrolment.yaml").chmod(0o600)
+    part.chmod(mode)
+    line = f"`sudo chown -R harbour {part}`"
+
+    retired = host.run("keeper", "retire", host.store, "pier-3")
+    accepted = host.run("keeper", "accept", host.store, "pier-3", "--reason", "restored")
+
+    for done in (retired, accepted):
+        assert done.returncode == 4
+        assert line in " ".join(done.stderr.decode().split())
+    assert b"1 line with `--board pier-3` went out of" in retired.stderr
+    assert lines.read_text(encoding="ascii") == ""
+
+
+@pytest.mark.parametrize("kind", ["open", "shut", "link"])
+def test_h12_a_store_is_its_folders_owners_whoever_put_back_its_first_file(
+    host: Host, kind: str
+) -> None:
+    """Root's copy of store.yaml sends nobody to root, and root does not go to work there."""
+    facts = host.store / "store.yaml"
+    facts.rename(host.folder / "store.yaml")
+    if kind == "link":
+        facts.symlink_to(host.folder / "store.yaml")
+    else:
+        shutil.copy(host.folder / "store.yaml", facts)
+        facts.chmod(0o644 if kind == "open" else 0o600)
+    settings = host.folder / "keeper.yaml"
+    line = f"`sudo chown -R harbour {facts}`"
+    status = ("status", "--settings", host.folder / "none", "--keeper-settings", settings)
+
+    commands = (
+        ("verify", "--store", host.store), ("thin", "--apply", "--store", host.store),
+        ("keeper", "watch", "--settings", settings), status,
+    )  # fmt: skip
+
+    for words in commands:
+        by_root, by_owner = host.run(*words), host.run(*words, user=OWNER)
+
+        assert {path for path in host.foreign() if path != facts} == set(), words
+        roots, owners = (
+            " ".join((done.stdout + done.stderr).decode().split()) for done in (by_root, by_owner)
+        )
+        assert "sudo holdstill" not in roots + owners
+        if words[0] != "thin" or kind == "shut":
+            wanted = "put what it points to in its place" if kind == "link" else line
+            assert wanted in roots, words
+            assert wanted in owners, words
+            assert by_owner.returncode == (4 if kind == "shut" else 8), words
 
 
 def test_m15_root_tries_alarms_and_is_told_what_the_keepers_timers_may_not_read(

@@ -1,5 +1,6 @@
 """`holdstill keeper enrol` and `retire` as a person runs them."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -122,6 +123,46 @@ def test_a_key_is_withdrawn_also_when_authorized_keys_cannot_be_written(
     assert code == PreflightError.exit_code
     assert "until the line of pier-3 is out of authorized_keys" in told
     assert served(store) == 9
+
+
+def spoil(path: Path) -> None:
+    path.write_text("board: [pier\n", encoding="ascii")
+
+
+def put_a_folder(path: Path) -> None:
+    path.unlink()
+    path.mkdir()
+
+
+@pytest.mark.parametrize("break_it", [Path.unlink, spoil, put_a_folder])
+def test_a_board_whose_enrolment_cannot_be_read_is_shut_out_by_its_name(
+    store: str, capsys: pytest.CaptureFixture[str], break_it: Callable[[Path], None]
+) -> None:
+    enrolled = Path(store) / "boards/pier-3/enrolment.yaml"
+    lines = Path(store).with_name("home") / ".ssh/authorized_keys"
+    others = lines.read_text("ascii").replace("--board pier-3", "--board pier-33")
+    with lines.open("a", encoding="ascii") as file:
+        file.write(others)
+    break_it(enrolled)
+    capsys.readouterr()
+
+    code = main.run(["keeper", "retire", store, "pier-3"])
+
+    told = " ".join(capsys.readouterr().err.split())
+    assert code != 0
+    assert lines.read_text("ascii") == others
+    assert str(enrolled) in told
+    assert f"1 line with `--board pier-3` went out of {lines} all the same" in told
+    assert "knows no board" not in told
+
+
+def test_a_mistyped_name_shuts_nobody_out(store: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main.run(["keeper", "retire", store, "pier-4"])
+
+    told = capsys.readouterr().err
+    assert (code, let_in(store)) == (UsageError.exit_code, ["old"])
+    assert "knows no board pier-4" in told
+    assert "all the same" not in told
 
 
 def test_where_the_store_is_not_there_it_is_said_which_line_lets_the_board_in(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.cli import options
 from holdstill.errors import UsageError
+from holdstill.keeper import account_captures, enrolment
 from holdstill.keeper.store import open_store
 from holdstill.model import names
 
@@ -44,9 +46,14 @@ def enrolled(store: Store, board: str) -> BoardName:
 
     Raises:
         UsageError: it does not.
+        HoldstillError, OSError: there is a folder of that board, and its enrolment cannot be read.
     """
     name = names.check_board(board)
     if name not in store.boards():
+        if os.path.lexists(store.board_folder(name)):
+            enrolment.read(store, name)  # says what is wrong with it
+        if name in account_captures.lost_boards(store):
+            raise enrolment.lost(store.board_folder(name))
         raise UsageError(
             f"{store.root} knows no board {name}",
             hint=f"it knows {', '.join(store.boards()) or 'none yet'}",

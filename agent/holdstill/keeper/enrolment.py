@@ -268,29 +268,49 @@ class ShutOut(NamedTuple):
     kept: tuple[str, ...] = ()
 
 
-def shut_out(store: Store, keys: Sequence[str], home: Path) -> ShutOut:
-    """Take the lines with these keys out of a user's authorized_keys, but not another store's."""
+def shut_out(store: Store, keys: Sequence[str], home: Path, *, board: str = "") -> ShutOut:
+    """Take the lines with these keys out of a user's authorized_keys, but not another store's.
+
+    So go all lines of a board of this store that is named, whatever their keys.
+    """
     path = _authorized_keys(home)
     if not path.exists():
         return ShutOut(path)
     with files.alone_in(path.parent):
         lines, without = _lines(path), _without(path, keys)
         elsewhere = [x for x in lines if x not in without and _is_elsewhere(x, store)]
-        kept = [line for line in lines if line in without or line in elsewhere]
+        kept = [
+            line
+            for line in lines
+            if (line in without or line in elsewhere) and not _is_for(line, store, board)
+        ]
         if len(kept) < len(lines):
             _write_lines(path, kept)
     purposes = tuple(_purpose(line.decode(errors="replace")) for line in elsewhere)
     return ShutOut(path, len(lines) - len(kept), purposes)
 
 
+def _store_and_board(line: bytes) -> tuple[Path, str] | None:
+    """Return the store and the board that a line is for; None if it is none of ours."""
+    words = shlex.split(_purpose(line.decode(errors="replace")))
+    return (Path(words[1]), words[3]) if words else None
+
+
 def _is_elsewhere(line: bytes, store: Store) -> bool:
     """Whether a line is for another store, which is there: a copy may have the same keys."""
-    words = shlex.split(_purpose(line.decode(errors="replace")))
-    if not words:
+    if (found := _store_and_board(line)) is None:
         return False
-    other = Path(words[1])
     with suppress(OSError):
-        return (other / "store.yaml").exists() and not other.samefile(store.root)
+        return (found[0] / "store.yaml").exists() and not found[0].samefile(store.root)
+    return False
+
+
+def _is_for(line: bytes, store: Store, board: str) -> bool:
+    """Whether a line is for a board of this store."""
+    if (found := _store_and_board(line)) is None or found[1] != board:
+        return False
+    with suppress(OSError):
+        return found[0].samefile(store.root)
     return False
 
 
