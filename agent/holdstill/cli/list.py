@@ -48,7 +48,7 @@ def command(board: str | None, store_address: str | None, *, as_json: bool) -> i
         tables.briefs(name, briefs, own.get(name), now=SystemClock().now(), out=out)
     tables.troubles(found.troubles, consoles.console(is_error=True))
     if not found.results and not found.troubles:
-        out.print("no boards yet; `holdstill keeper enrol` adds one")
+        out.print("no boards; `holdstill keeper enrol` adds one")
     return found.exit_code
 
 

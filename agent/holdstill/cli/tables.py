@@ -518,7 +518,7 @@ def keeper_look(looked: Look, out: Console) -> None:
     for trouble in looked.store:
         out.print(f"NEEDS A LOOK: {trouble}", style="yellow", soft_wrap=True)
     if not looked.boards:
-        out.print("no boards yet; `holdstill keeper enrol` adds one")
+        out.print("no boards; `holdstill keeper enrol` adds one")
     for state in looked.boards:
         mark = "NEEDS A LOOK: " if state.needs_a_look else ""
         kept = "" if state.trouble else f"; {counted(state.captures, 'capture')} kept"

@@ -17,6 +17,7 @@ from holdstill.keeper import references, trash
 from holdstill.keeper.board_captures import MANIFEST, MISSING, StoredCapture
 from holdstill.keeper.ledger import Ledger, LedgerFile, SealedEvent
 from holdstill.keeper.references import AccountedCapture, ContentSum
+from holdstill.keeper.store import REMEMBERED
 from holdstill.model import names
 from holdstill.model.names import CaptureName, Digest
 from holdstill.records import capture_contents, manifest_file
@@ -204,6 +205,8 @@ def _all_boards(store: Store, held: References) -> tuple[str, ...]:
         f"{store.root / 'boards' / board}: the folder of this board is gone"
         for board in sorted(gone)
     ]
+    if not boards and not gone and not held.has_any():
+        complaints += _nobodys(store)
     for board in boards:
         complaints += _looked_at(store, held, board)
     _take_back_needed(store, held)
@@ -261,6 +264,39 @@ def lost_boards(store: Store) -> frozenset[BoardName]:
     accounted = _known(store, lambda held: held.boards())
     known = {*store.lost_boards(), *map(names.check_board, accounted)}
     return frozenset(known.difference(folder.name for folder in store.board_folders()))
+
+
+def nobodys_contents(store: Store) -> VerificationError | None:
+    """Return the error that there are contents, and nothing that knows of any board; None if not.
+
+    It is one only where nothing explains it: the references know contents of forgotten boards
+    until these are collected.
+    """
+    if store.board_folders() or lost_boards(store):
+        return None
+    if _known(store, lambda held: ["any"] if held.has_any() else []):
+        return None
+    found = _nobodys(store)
+    hint = (
+        f"put {store.root / 'boards'} and {REMEMBERED} back from a copy of the store, or mount "
+        "the disk that they are on; all is there again then. Only if no capture of this store is "
+        f"of use to anybody: delete what is in the folders of {store.contents.root}"
+    )
+    return VerificationError(found[0], hint=hint) if found else None
+
+
+def _nobodys(store: Store) -> list[str]:
+    """Say that there are contents, if there are any; nobody knows of a board."""
+    for shard in SHARDS:
+        with suppress(OSError):  # it is told, and nothing is deleted
+            if store.contents.shard(shard):
+                boards = store.root / "boards"
+                said = (
+                    f"{store.contents.root}: there are contents, and no board is in {boards} "
+                    "or known to have been; nobody can tell whose these are"
+                )
+                return [said]
+    return []
 
 
 def forget_board(store: Store, board: BoardName) -> None:

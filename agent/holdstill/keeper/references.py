@@ -258,6 +258,10 @@ class References:
         ).fetchone()
         return row is not None
 
+    def has_any(self) -> bool:
+        """Return whether it has contents, needed or not collected yet."""
+        return self._db.execute("SELECT 1 FROM content LIMIT 1").fetchone() is not None
+
     def drop_unused(self) -> None:
         """Forget contents that no capture needs; after they were collected."""
         with self._transaction():

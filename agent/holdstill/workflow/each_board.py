@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 from holdstill import errors
 from holdstill.errors import DocumentError, HoldstillError, UsageError, VerificationError
-from holdstill.keeper import enrolment
+from holdstill.keeper import account_captures, enrolment
 from holdstill.model import names
 from holdstill.model.foreign_text import printable
 from holdstill.model.layout import Record
@@ -62,12 +62,15 @@ def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachB
 
     All are what is in the store's boards/, or was once and is gone: that, a folder without an
     enrolment, or one of a name that no board can have, is a trouble, for somebody may rely on it.
+    So are contents of boards that nothing is known of.
 
     Raises:
         UsageError: the board that is named is not there.
     """
     results: dict[BoardName, T] = {}
     troubles: list[BoardTrouble] = []
+    if not board and (unknown := account_captures.nobodys_contents(store)):
+        troubles.append(trouble("boards/", unknown))
     for folder in _chosen(store, board):
         try:
             name = _enrolled(folder)
@@ -81,7 +84,8 @@ def do(store: Store, board: str | None, deed: Callable[[BoardName], T]) -> EachB
 
 
 def _chosen(store: Store, board: str | None) -> tuple[Path, ...]:
-    lost = (store.board_folder(board) for board in store.lost_boards())
+    gone = sorted(account_captures.lost_boards(store))
+    lost = (store.board_folder(board) for board in gone)
     present = (*store.board_folders(), *lost)
     if not board:
         return present

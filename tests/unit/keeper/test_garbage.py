@@ -255,6 +255,54 @@ def test_h20_a_board_that_its_owner_gives_up_is_forgotten(store: Store, clock: F
     assert digests(b"on both boards", b"pier-3: 0", b"pier-3: 1") <= contents(store)
 
 
+@pytest.mark.parametrize("memory", ["gone", "empty"])
+@pytest.mark.parametrize("counted", ["gone", "rubbish"])
+def test_h20_where_nothing_is_known_of_any_board_no_content_goes(
+    store: Store, clock: FakeClock, memory: str, counted: str
+) -> None:
+    """boards/ is an empty mount point, say, and the store's own files were lost with it."""
+    boards, away = store.root / "boards", store.root.parent / "away"
+    boards.rename(away)
+    boards.mkdir()
+    remembered, references_file = store.root / stores.REMEMBERED, store.root / references.NAME
+    kept = remembered.read_bytes()
+    remembered.write_bytes(b"")
+    references_file.write_bytes(b"no database" * 1000)
+    for path, state in ((remembered, memory), (references_file, counted)):
+        if state == "gone":
+            path.unlink()
+
+    for found in (keeping.collect(store, clock), keeping.collect(store, clock)):
+        assert (found.contents, len(found.complaints)) == (0, 1)
+        assert found.complaints[0].startswith(f"{store.root / 'content'}: there are contents, and")
+    assert account_captures.recount(store) == found.complaints
+    error = account_captures.nobodys_contents(store)
+    assert str(error) == found.complaints[0]
+
+    boards.rmdir()
+    away.rename(boards)
+    remembered.write_bytes(kept)
+    assert account_captures.nobodys_contents(store) is None
+    assert keeping.collect(store, clock).complaints == ()
+    assert left(store) == ALL
+
+
+def test_h20_the_contents_of_boards_that_are_all_given_up_go(
+    store: Store, clock: FakeClock
+) -> None:
+    for board in (PIER_3, PIER_4):
+        shutil.rmtree(store.board_folder(board))
+        account_captures.forget_board(store, board)
+    before = account_captures.nobodys_contents(store)
+
+    found = keeping.collect(store, clock)
+
+    assert before is None
+    assert found.complaints == ()
+    assert contents(store) == set()
+    assert account_captures.nobodys_contents(store) is None
+
+
 def test_h16_a_copy_without_its_empty_folders_is_a_store(
     store: Store, clock: FakeClock, tmp_path: Path
 ) -> None:

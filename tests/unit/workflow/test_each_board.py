@@ -12,7 +12,10 @@ import pytest
 
 from holdstill.cli import main
 from holdstill.errors import BusyError, SecurityError, UsageError
-from holdstill.keeper import enrolment
+from holdstill.keeper import enrolment, references
+from holdstill.keeper import store as stores
+from holdstill.keeper.references import AccountedCapture
+from holdstill.model import names
 from holdstill.workflow import each_board
 from support import keeping
 from support.keeping import OTHER_KEY, PIER_3, PIER_4, FakeClock
@@ -111,6 +114,53 @@ def test_h20_a_folder_without_enrolment_or_of_an_odd_name_is_a_line(
     assert list(found.results) == [PIER_3, PIER_4]
     assert [(each.board, each.exit_code) for each in found.troubles] == [(name, 7)]
     assert str(store.root / "boards" / name) in found.troubles[0].problem
+
+
+def account_for(store: Store, board: BoardName) -> None:
+    with references.opened(store) as held:
+        held.load([(b"\1" * 32, 1)])
+        held.add(board, AccountedCapture(1, "000001-20260101T000000Z", "ab" * 32))
+
+
+def test_h20_a_board_that_only_the_references_remember_is_missed(store: Store) -> None:
+    account_for(store, PIER_4)
+    store.board_folder(PIER_4).rename(store.root.parent / "away")
+    (store.root / stores.REMEMBERED).unlink()
+
+    found = read(store)
+
+    assert found.results == {PIER_3: PIER_3}
+    (trouble,) = found.troubles
+    assert (trouble.board, trouble.exit_code) == (PIER_4, 7)
+    assert "the folder of this board is gone" in trouble.problem
+    assert read(store, PIER_4).troubles == (trouble,)
+
+
+@pytest.mark.parametrize("command", ["list", "verify", "thin", "status", "watch"])
+def test_h20_contents_of_boards_that_nothing_is_known_of_are_told_by_every_command(
+    store: Store, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    digest = names.check_digest("ab" * 32)
+    store.contents.path(digest).write_bytes(b"somebody's")
+    settings = store.root.parent / "keeper.yaml"
+    settings.write_text(f"store: {store.root}\n", encoding="utf-8")
+    for board in (PIER_3, PIER_4):
+        store.board_folder(board).rename(store.root.parent / board)
+    (store.root / stores.REMEMBERED).unlink()
+    none = ("--settings", str(store.root.parent / "none.yaml"))
+    words = {
+        "status": ("status", *none, "--keeper-settings", str(settings)),
+        "watch": ("keeper", "watch", "--settings", str(settings)),
+    }.get(command, (command, "--store", str(store.root)))
+
+    code = main.run(list(words))
+
+    shown = capsys.readouterr()
+    said = " ".join((shown.out + shown.err).split())
+    assert code == 7
+    assert f"{store.contents.root}: there are contents, and no board is in" in said
+    assert f"put {store.root / 'boards'} and boards.txt back from a copy" in said
+    assert "no boards" not in said
 
 
 def test_a_file_among_the_boards_is_a_line(store: Store) -> None:
