@@ -399,8 +399,14 @@ def check_is_there(root: Path) -> None:
 
     Raises:
         UsageError: there is none.
+        MachineError: there is one, but for its first file.
     """
     if not is_there(root):
+        if _left_of_a_store(root):
+            raise MachineError(
+                f"{root / 'store.yaml'} is gone; the rest of a store is there",
+                hint=_facts_back(root),
+            )
         raise UsageError(
             f"{root} is not a store: there is no {root / 'store.yaml'}",
             hint=f"if it is on a disk of its own, mount that first (`findmnt --target {root}` "
@@ -424,9 +430,18 @@ def open_store(root: Path, *, disk: StoreDisk | None = None) -> Store:
         raise DocumentError(
             str(root / "store.yaml"),
             error.problems,
-            hint="put it back from a copy, or take that of a store made anew; the captures are "
-            "not the worse for it",
+            hint=_facts_back(root),
         ) from error
+
+
+def _facts_back(root: Path) -> str:
+    """Say how a store gets its store.yaml back; what that has is of the file system alone."""
+    fresh = root / "fresh"
+    return (
+        "put it back from a copy, or take that of a store made anew on the same disk: as the "
+        f"store's owner, `holdstill keeper init {fresh}`, `mv {fresh / 'store.yaml'} {root}` and "
+        f"`rm -r {fresh}`; the captures are not the worse for it"
+    )
 
 
 def _facts(root: Path, data: bytes) -> StoreFacts:
@@ -482,22 +497,27 @@ def _claim(root: Path, disk: StoreDisk) -> None:
     if not root.is_dir():
         raise UsageError(f"{root} is not a directory", hint="name a new or an empty directory")
     strange = sorted(item.name for item in root.iterdir() if item.name not in _UNFINISHED)
-    strange += [f"boards/{item.name}" for item in _listed(root / "boards")]
-    strange += [
-        f"content/{shard.name}/{item.name}"
-        for shard in _listed(root / "content")
-        for item in _listed(shard)
-    ]
-    if strange:
+    left = _left_of_a_store(root)
+    if strange or left:
+        again = f"this was a store, and its store.yaml is gone: {_facts_back(root)}"
         raise UsageError(
-            f"{root} is not empty and is no store: it holds {', '.join(strange[:5])}",
-            hint="choose a new or empty directory; if a store was here, its store.yaml is gone: "
-            "find out why before anything else",
+            f"{root} is not empty and is no store: it holds {', '.join([*left, *strange][:5])}",
+            hint=again if left else "choose a new or empty directory",
         )
 
 
+def _left_of_a_store(root: Path) -> list[str]:
+    """Return what boards have brought into a directory without a store.yaml, or some of it."""
+    found = [f"boards/{item.name}" for item in _listed(root / "boards")]
+    for shard in _listed(root / "content"):
+        found += [f"content/{shard.name}/{item.name}" for item in _listed(shard)]
+        if found:
+            break
+    return found
+
+
 def _listed(folder: Path) -> Iterator[Path]:
-    if folder.is_dir():
+    with suppress(OSError):  # none, or nobody lets us look
         yield from folder.iterdir()
 
 

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import resource
+import shutil
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from holdstill.errors import DocumentError, PreflightError, SecurityError, UsageError
+from holdstill.errors import DocumentError, MachineError, PreflightError, SecurityError, UsageError
+from holdstill.keeper import odd_places
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from support import keeping
-from support.keeping import PIER_3, FakeClock, QuickDisk
+from support.keeping import PIER_3, Board, FakeClock, QuickDisk
 
 
 def test_a_new_store_says_what_its_file_system_can_do(tmp_path: Path) -> None:
@@ -76,8 +79,33 @@ def test_a_directory_that_holds_something_else_is_refused(tmp_path: Path) -> Non
 def test_a_store_that_lost_its_store_yaml_is_not_made_anew(tmp_path: Path, left: str) -> None:
     (tmp_path / left).mkdir(parents=True)
 
-    with pytest.raises(UsageError, match="no store"):
+    with pytest.raises(UsageError, match="no store") as made:
         stores.create(tmp_path, clock=FakeClock())
+    with pytest.raises(MachineError, match=f"{tmp_path}/store.yaml is gone; the rest") as opened:
+        stores.open_store(tmp_path)
+
+    assert made.value.hint == f"this was a store, and its store.yaml is gone: {opened.value.hint}"
+
+
+def test_a_store_that_lost_its_store_yaml_gets_one_as_it_is_told(tmp_path: Path) -> None:
+    clock = FakeClock()
+    root = keeping.make_store(tmp_path / "boathouse", clock=clock).root
+    (root / "store.yaml").unlink()
+    with pytest.raises(MachineError) as refused:
+        stores.open_store(root)
+    told = re.findall(r"`([^`]+)`", refused.value.hint)
+
+    assert told == [
+        f"holdstill keeper init {root}/fresh", f"mv {root}/fresh/store.yaml {root}",
+        f"rm -r {root}/fresh",
+    ]  # fmt: skip
+    stores.create(root / "fresh", clock=clock)
+    (root / "fresh/store.yaml").rename(root / "store.yaml")
+    shutil.rmtree(root / "fresh")
+    store = stores.open_store(root)
+
+    Board(keeping.keeper_of(store, clock=clock), clock=clock).capture()
+    assert odd_places.found(store) == ()
 
 
 def test_an_empty_file_system_can_become_a_store(tmp_path: Path) -> None:
