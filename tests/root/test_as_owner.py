@@ -6,6 +6,7 @@ import grp
 import hashlib
 import os
 import pwd
+import shlex
 import shutil
 import subprocess
 import sys
@@ -194,6 +195,27 @@ def test_h12_another_user_is_told_the_line_to_type(host: Host, words: tuple[str,
     assert done.returncode == 4
     assert line in done.stderr.decode()
     assert keeping.snapshot(host.store) == before
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("retire", "pier-3"), ("recount",), ("accept", "pier-3", "--reason", "x"), ("init",),
+        ("enrol", "pier-4", "--key", "pier-4.pub"),
+    ],
+)  # fmt: skip
+def test_h12_another_user_is_told_the_line_to_type_where_he_may_not_even_look(
+    host: Host, words: tuple[str, ...]
+) -> None:
+    host.store.parent.chmod(0o711)
+    host.store.chmod(0o700)
+    command, *rest = words
+    typed = ("keeper", command, str(host.store), *rest)
+
+    done = host.run(*typed, user=STRANGER)
+
+    assert done.returncode == 4
+    assert f"`sudo -u harbour holdstill {shlex.join(typed)}`" in done.stderr.decode()
 
 
 def test_f2_what_root_reads_stays_as_it_is(host: Host) -> None:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.errors import MachineError, SecurityError, UsageError, VerificationError
-from support import plain_board
+from holdstill.keeper import store as stores
+from holdstill.model import names
+from support import plain_board, programs
 from support.boards import holdstill
 
 if TYPE_CHECKING:
+    import subprocess
     from collections.abc import Callable
 
     from support.plain_board import PlainCapture
@@ -39,6 +43,10 @@ def accepted(store: Path, *words: str, ends: int = 0) -> str:
 
 def thinned(store: Path, *, ends: int = 0) -> str:
     return holdstill("thin", "--apply", "--store", store, accepted=[ends]).decode()
+
+
+def ended(*words: str | Path) -> subprocess.CompletedProcess[bytes]:
+    return programs.attempt(sys.executable, "-m", "holdstill", *words)
 
 
 def listed(store: Path) -> list[dict[str, object]]:
@@ -166,6 +174,28 @@ def test_a_ledger_that_is_lost_is_made_again_of_what_the_board_signed(store: Pat
     ]
     thinned(store)
     holdstill("verify", "--store", store)
+
+
+@pytest.mark.parametrize("lose", [Path.unlink, lambda path: path.write_bytes(b"")])
+def test_who_meets_a_lost_ledger_is_told_to_accept_it_and_first_without_forgetting(
+    store: Path, lose: Callable[[Path], object]
+) -> None:
+    lose(store / "boards/pier-3/ledger.jsonl")
+    way = f"`holdstill keeper accept {store} pier-3 --reason ...` takes in what the board signed"
+
+    pinned = ended("pin", "pier-3/1", "--store", store)
+    verified = ended("verify", "--store", store)
+    stores.open_store(store).remember_board(names.check_board("pier-3"), 1)  # as thinning does
+    again = ended("verify", "--store", store)
+
+    general = "`holdstill keeper accept STORE BOARD --reason ...` takes in what its board signed"
+    for done, told in ((pinned, way), (verified, general), (again, way)):
+        said = " ".join((done.stdout + done.stderr).decode().split())
+        assert done.returncode not in {0, 70}
+        assert told in said
+        assert "--forget-missing" not in said[: said.index(told)]
+    accepted(store)
+    assert ended("pin", "pier-3/1", "--store", store).returncode == 0
 
 
 def test_a_capture_that_only_the_ledger_is_wrong_with_is_not_given_up(store: Path) -> None:

@@ -461,7 +461,8 @@ _MISSING = (
 )
 _FAULTY = (
     "what to do: find out who or what altered these before anything is built on them; other "
-    "captures can be used"
+    "captures can be used. Where a ledger was lost, `holdstill keeper accept STORE BOARD --reason "
+    "...` takes in what its board signed"
 )
 _AWAITED = (
     "what to do: run `holdstill capture` on the boards of those that are awaited; what they do "

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import references, trash
-from holdstill.keeper.board_captures import MANIFEST, MISSING, StoredCapture
+from holdstill.keeper.board_captures import MANIFEST, MISSING, StoredCapture, ledger_back
+from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.ledger import Ledger, LedgerFile, SealedEvent
 from holdstill.keeper.references import AccountedCapture, ContentSum
 from holdstill.keeper.store import REMEMBERED
@@ -140,7 +141,8 @@ def _rolled_back(store: Store, board: BoardName, ledger: Ledger, known: int) -> 
         return ()
     path = store.board_folder(board) / "ledger.jsonl"
     end = f"ends with capture {newest}" if newest else "is empty"
-    return (f"{path}: {MISSING}: it {end}, and there was a capture {known}",)
+    do = ledger_back(store.root, board)
+    return (f"{path}: {MISSING}: it {end}, and there was a capture {known}; what to do: {do}",)
 
 
 def _known(store: Store, ask: Callable[[References], Iterable[str]]) -> set[str]:

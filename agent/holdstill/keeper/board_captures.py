@@ -374,10 +374,9 @@ class BoardCaptures:
             raise SecurityError(
                 f"{self.folder} holds captures that are not in the ledger: {', '.join(found)}",
                 hint=f"nothing was changed. Was {self.ledger_file.path.name} lost or rolled back? "
-                "Put it back from a copy of the store; if there is none, `holdstill keeper accept "
-                f"{self.store.root} {self.board} --reason ...` takes in what the board signed. Do "
-                "they not belong there? Move them out of that folder; contents that no other "
-                "capture needs are deleted some days after that",
+                f"Then {ledger_back(self.store.root, self.board)}. Do they not belong there? Move "
+                "them out of that folder; contents that no other capture needs are deleted some "
+                "days after that",
             )
 
     def _strangers(self, ledger: Ledger) -> list[CaptureBrief]:
@@ -421,6 +420,14 @@ def what_to_do(root: Path, board: BoardName, faults: Iterable[str]) -> str:
     if all(fault.startswith(NO_ACCESS) for fault in faults):
         return f"`holdstill verify {board}` says which mode or owner is to be mended"
     return put_back(root, board)
+
+
+def ledger_back(root: Path, board: BoardName) -> str:
+    """Say what to do about a ledger that is gone, or ends too early."""
+    return (
+        "put the ledger back from a copy of the store; if there is none, `holdstill keeper accept "
+        f"{root} {board} --reason ...` takes in what the board signed"
+    )
 
 
 def put_back(root: Path, board: BoardName) -> str:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from holdstill.errors import UsageError
+from holdstill.errors import UsageError, VerificationError
+from holdstill.keeper.board_captures import ledger_back
 from holdstill.keeper.ledger import (
     AcceptedEvent,
     BootedEvent,
@@ -127,8 +129,11 @@ def _note(
     with _held(store, board) as (file, ledger):
         unknown = sorted(set(names).difference(_left(ledger, names)))
         if unknown:
+            folder = store.board_folder(board) / "captures"
+            is_lost = any((folder / name).is_dir() for name in unknown)
             raise UsageError(
-                f"board {board} has no capture {', '.join(unknown)}", hint="see `holdstill list`"
+                f"the ledger of board {board} has no capture {', '.join(unknown)}",
+                hint=ledger_back(store.root, board) if is_lost else "see `holdstill list`",
             )
         _append(store, file, ledger, event, clock)
 
@@ -136,6 +141,10 @@ def _note(
 @contextmanager
 def _held(store: Store, board: BoardName) -> Iterator[tuple[LedgerFile, Ledger]]:
     file = LedgerFile(store.board_folder(board) / "ledger.jsonl")
+    if not os.path.lexists(file.path):
+        raise VerificationError(
+            f"{file.path}: it is gone; nothing was noted", hint=ledger_back(store.root, board)
+        )
     with file.held_for_writing(store.disk) as ledger:
         yield file, ledger
 

@@ -63,7 +63,7 @@ def _of_the_system(error: OSError) -> HoldstillError:
     if isinstance(error, PermissionError):
         return MachineError(what, hint=_whose(error))
     if number in _FULL:
-        return MachineError(what, hint=_ROOM)
+        return MachineError(what, hint=_ROOM + _of_no_loss(error))
     if number in _DAMAGED:
         return VerificationError(
             what, hint="the disk does not give it back: see `dmesg`, and copy from it what you can"
@@ -87,6 +87,18 @@ def _of_the_system(error: OSError) -> HoldstillError:
             "one); a store has to be on one file system, and `holdstill status` says what is not",
         )
     return MachineError(what, hint="see `dmesg` for what the kernel says about it")
+
+
+def _of_no_loss(error: OSError) -> str:
+    """Name what can be deleted in a store on a full disk, where there may be nothing else."""
+    path = Path(os.fsdecode(error.filename or b"")).absolute()
+    for folder in path.parents:
+        if (memory := folder / stores.VERIFIED).is_file() and stores.is_there(folder):
+            return (
+                f". If nothing but the store is on that disk: `rm {shlex.quote(str(memory))}` is "
+                "no loss; it only spares `holdstill verify` some work"
+            )
+    return ""
 
 
 def _whose(error: OSError) -> str:

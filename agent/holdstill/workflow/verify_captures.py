@@ -12,6 +12,7 @@ from holdstill.errors import DegradedError, HoldstillError, MachineError, Verifi
 from holdstill.keeper import account_captures, capture_notes, odd_places, references, repair
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.keeper.repair import RepairResult
+from holdstill.keeper.store import VERIFIED
 from holdstill.model import names
 from holdstill.verify import card_check, store_check, verified_cache
 from holdstill.verify.store_check import ContentDamage, StoreReport
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from holdstill.workflow.ports import Progress
     from holdstill.workflow.rebuild_source import RebuildSource
 
-MEMORY = "verified.sqlite"
-"""In the store: when each content was last found good."""
 DAY = 86_400.0
 
 
@@ -92,7 +91,7 @@ def verify_store(
     wanted = captures_to_verify.of_all(found.results.values())
     now = clock.now().timestamp()
     with verified_cache.opened(
-        store.root / MEMORY, since=now - within_days * DAY, until=now
+        store.root / VERIFIED, since=now - within_days * DAY, until=now
     ) as memory:
         progress.step("reading contents")
         total = wanted.expected_bytes()

@@ -14,6 +14,7 @@ import msgspec
 import pytest
 
 from holdstill.keeper import account_captures, enrolment, references, thin
+from holdstill.keeper import store as stores
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names
 from holdstill.model.settings import Retention
@@ -204,7 +205,7 @@ def test_a_capture_that_a_power_cut_stopped_is_told_and_is_no_alarm(store: Store
 
 @pytest.mark.parametrize("cache", ["rubbish", "directory", "future"])
 def test_m13_h14_whatever_the_cache_is_the_verdict_is_right(store: Store, cache: str) -> None:
-    path = store.root / verify_captures.MEMORY
+    path = store.root / stores.VERIFIED
     match cache:
         case "rubbish":
             path.write_bytes(b"rubbish")

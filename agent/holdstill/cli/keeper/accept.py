@@ -17,7 +17,7 @@ from holdstill.workflow import capture_ref
 
 
 @click.command("accept", short_help="Accept a damaged ledger, or a lost board.")
-@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("store", type=click.Path(path_type=Path, readable=False))
 @click.argument("board")
 @click.option("--reason", required=True, help="What happened; it is written into the ledger.")
 @click.option(

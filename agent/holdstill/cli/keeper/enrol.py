@@ -18,7 +18,7 @@ from holdstill.system.clocks import SystemClock
 
 
 @click.command("enrol", short_help="Admit a board with its public key.")
-@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("store", type=click.Path(path_type=Path, readable=False))
 @click.argument("board")
 @click.option(
     "--key",

@@ -12,7 +12,7 @@ from holdstill.system.clocks import SystemClock
 
 
 @click.command("init", short_help="Create a store.")
-@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("store", type=click.Path(path_type=Path, readable=False))
 def command(store: Path) -> None:
     r"""Make a store in a new or empty directory, and say what its file system cannot do.
 

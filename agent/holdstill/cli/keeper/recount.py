@@ -12,7 +12,7 @@ from holdstill.keeper import account_captures
 
 
 @click.command("recount", short_help="Count anew what the captures need.")
-@click.argument("store", type=click.Path(path_type=Path))
+@click.argument("store", type=click.Path(path_type=Path, readable=False))
 def command(store: Path) -> int:
     r"""Read the indexes of all captures again, and count anew which contents they need.
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command("serve", short_help="Serve one board over SSH (forced command).")
-@click.option("--store", required=True, type=click.Path(path_type=Path))
+@click.option("--store", required=True, type=click.Path(path_type=Path, readable=False))
 @click.option("--board", required=True)
 @click.option("--key", required=True, help="Fingerprint of the key that came in (SHA256:...).")
 @options.settings_option(options.KEEPER_SETTINGS)
