@@ -185,7 +185,7 @@ def test_who_meets_a_lost_ledger_is_told_to_accept_it_and_first_without_forgetti
 
     pinned = ended("pin", "pier-3/1", "--store", store)
     verified = ended("verify", "--store", store)
-    stores.open_store(store).remember_board(names.check_board("pier-3"), 1)  # as thinning does
+    stores.open_store(store).known_boards.note(names.check_board("pier-3"), 1)  # as thinning does
     again = ended("verify", "--store", store)
 
     general = "`holdstill keeper accept STORE BOARD --reason ...` takes in what its board signed"

@@ -122,7 +122,7 @@ def missing(store: Store, board: BoardName) -> tuple[str, ...]:
 def unlisted(store: Store, board: BoardName) -> tuple[str, ...]:
     """Say what the store remembers of a board that its ledger does not have."""
     # First, for what is remembered was in the ledger before that.
-    known = store.remembered_newest(board)
+    known = store.known_boards.newest(board)
     accounted = _known(store, lambda held: (capture.name for capture in held.captures(board)))
     ledger = _ledger(store, board)
     listed = {event.brief.name for event in ledger.sealed}
@@ -252,8 +252,8 @@ def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:
     """Give up captures, and what they needed; the ledger is to have them as forgotten."""
     for name in captures:
         store.discard(store.board_folder(board) / "captures" / str(CaptureName.parse(name)))
-    store.forget_board(board)
-    store.remember_board(board)
+    store.known_boards.forget(board)
+    store.known_boards.note(board)
     try:
         with references.opened(store) as held:
             held.remove(board, captures)
@@ -308,7 +308,7 @@ def forget_board(store: Store, board: BoardName) -> None:
             held.remove_board(board)
     except references.UnsoundReferencesError:
         references.discard(store)
-    store.forget_board(board)
+    store.known_boards.forget(board)
 
 
 def _ledger(store: Store, board: BoardName) -> Ledger:
@@ -319,14 +319,14 @@ def _ledger(store: Store, board: BoardName) -> Ledger:
 
 
 def _one_board(store: Store, held: References, board: BoardName) -> list[str]:
-    known = store.remembered_newest(board)
+    known = store.known_boards.newest(board)
     found, ledger, gone = _look(store, held, board)
     folder = store.board_folder(board) / "captures"
     complaints = [f"{folder / name}: this capture is {MISSING}" for name in gone]
     if not gone:
         complaints += _rolled_back(store, board, ledger, known)
     with suppress(OSError):  # on a full disk, say, where this is what makes room
-        store.remember_board(board, ledger.sealed[-1].brief.seq if ledger.sealed else 0)
+        store.known_boards.note(board, ledger.sealed[-1].brief.seq if ledger.sealed else 0)
     if complaints:
         return complaints
     present = {str(capture.name) for capture in found}

@@ -367,7 +367,7 @@ def _read_if_enrolled(store: Store, board: BoardName) -> Enrolment | None:
 
 def _publish(store: Store, fresh: Enrolment, old: Enrolment | None) -> None:
     board = names.check_board(fresh.board)
-    store.remember_board(board)
+    store.known_boards.note(board)
     lay_out(store, board)
     if fresh != old:
         store.disk.publish(path_of(store, board), stores.encode(fresh))

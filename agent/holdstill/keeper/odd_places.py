@@ -64,7 +64,7 @@ def _all(store: Store) -> Iterator[str]:
             "back, or mount its disk there"
         )
     with suppress(OSError):  # told already
-        if not store.remembers_all():
+        if not store.known_boards.is_sound():
             yield (
                 f"{store.root / REMEMBERED}: a line is not as it was written; what to do: "
                 "nothing, it is written again with `holdstill thin --apply`"

@@ -17,10 +17,8 @@ from __future__ import annotations
 
 import errno
 import fcntl
-import hashlib
 import os
 import pwd
-import re
 import secrets
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -39,6 +37,7 @@ from holdstill.errors import (
     UsageError,
 )
 from holdstill.keeper.content_store import SHARDS, ContentStore
+from holdstill.keeper.known_boards import KnownBoards
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names, strict_yaml
 from holdstill.model.layout import Record
@@ -47,7 +46,7 @@ from holdstill.system import clocks, files
 from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
     from pathlib import Path
 
     from holdstill.model.names import BoardName
@@ -69,7 +68,6 @@ _LIMIT = 64 << 10
 _LOCKED = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW
 AT_GATE, _LOOK, _ROUNDS = 2.0, 0.01, 450
 """Seconds for which newcomers are kept out, from one look to the next; how often: half an hour."""
-_NUMBER = re.compile(r"\d{1,18}", re.ASCII)
 
 
 class Abilities(Record, frozen=True, kw_only=True):
@@ -145,56 +143,18 @@ class Store:
         """Return all that is in boards/, in order: enrolled or not, whatever its name."""
         return tuple(sorted((self.root / "boards").iterdir()))
 
+    @property
+    def known_boards(self) -> KnownBoards:
+        """What is known of the boards beside their folders."""
+        return KnownBoards(self.root / REMEMBERED, self.root / "boards", self.disk)
+
     def lost_boards(self) -> tuple[BoardName, ...]:
         """Return the boards that the store has had, and whose folder is gone, in order.
 
         Each was told to the store, and nobody has said that it is to be forgotten.
         """
         here = {folder.name for folder in self.board_folders()}
-        with suppress(OSError):  # `verify` names what is in its place; the references know, too
-            return tuple(sorted(self._remembered().keys() - here))
-        return ()
-
-    def remember_board(self, board: BoardName, newest: int = 0) -> None:
-        """Remember, beside its own folder, that there is such a board, and its newest capture."""
-        with files.alone_in(self.root / "boards"):
-            try:
-                data = self._remembered_bytes()
-            except OSError:  # `verify` names what is in its place; nothing is written over it
-                return
-            boards = _boards_of(data)
-            boards[board] = max(newest, boards.get(board, 0))
-            if data != _remembered_as(boards):  # spoiled lines go by the way
-                self._remember(boards)
-
-    def remembers_all(self) -> bool:
-        """Whether every line about the boards is as it was written."""
-        data = self._remembered_bytes()
-        return data == _remembered_as(_boards_of(data))
-
-    def remembered_newest(self, board: BoardName) -> int:
-        """Return the number of the newest capture of a board that was remembered; 0 for none."""
-        with suppress(OSError):
-            return self._remembered().get(board, 0)
-        return 0
-
-    def forget_board(self, board: BoardName) -> None:
-        """Expect nothing of a board any more."""
-        with files.alone_in(self.root / "boards"):
-            remembered = self._remembered()
-            self._remember({name: remembered[name] for name in remembered.keys() - {board}})
-
-    def _remembered(self) -> dict[BoardName, int]:
-        return _boards_of(self._remembered_bytes())
-
-    def _remembered_bytes(self) -> bytes:
-        try:
-            return files.read_regular(self.root / REMEMBERED)
-        except FileNotFoundError:
-            return b""
-
-    def _remember(self, boards: Mapping[BoardName, int]) -> None:
-        self.disk.publish(self.root / REMEMBERED, _remembered_as(boards))
+        return tuple(sorted(self.known_boards.names() - here))
 
     def lay_out(self) -> None:
         """Make the folders that a store has from the beginning, those that are missing.
@@ -310,31 +270,6 @@ class Store:
         free = state.f_bavail * state.f_frsize
         # File systems without a number of inodes (btrfs) report 0 of 0: each takes room there.
         return free, state.f_favail if state.f_files else free // BLOCK
-
-
-def _boards_of(data: bytes) -> dict[BoardName, int]:
-    """Read what is remembered of the boards; pure.
-
-    A line that was cut off or spoiled says nothing: there never was such a board.
-    """
-    found = {}
-    for line in data.splitlines(keepends=True):
-        name, _, rest = line.decode(errors="replace").partition(" ")
-        number = rest.partition(" ")[0]
-        if names.is_board(name) and _NUMBER.fullmatch(number):
-            board = names.check_board(name)
-            if line == _remembered_line(board, int(number)):
-                found[board] = int(number)
-    return found
-
-
-def _remembered_as(boards: Mapping[BoardName, int]) -> bytes:
-    return b"".join(_remembered_line(board, boards[board]) for board in sorted(boards))
-
-
-def _remembered_line(board: str, number: int) -> bytes:
-    text = f"{board} {number}"
-    return f"{text} {hashlib.sha256(text.encode()).hexdigest()[:16]}\n".encode()
 
 
 def _locked_within(lock: int, seconds: float, clock: SystemClock) -> bool:

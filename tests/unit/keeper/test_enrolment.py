@@ -216,7 +216,7 @@ def test_lines_for_authorized_keys_are_not_lost_when_several_are_written_at_once
         deeds: list[Callable[[], object]] = [
             lambda: enrolment.shut_out(boathouse, [f"ssh-ed25519 {bodies[0]}"], home),
             *(partial(enrolment.let_in, line, home) for line in lines[1:]),
-            *(partial(boathouse.remember_board, names.check_board(f"pier-{n}"), n)
+            *(partial(boathouse.known_boards.note, names.check_board(f"pier-{n}"), n)
               for n in range(40)),
         ]  # fmt: skip
         for each in [pool.submit(deed) for deed in deeds]:
@@ -224,7 +224,7 @@ def test_lines_for_authorized_keys_are_not_lost_when_several_are_written_at_once
 
     found = (home / ".ssh/authorized_keys").read_text(encoding="ascii").splitlines()
     assert sorted(found) == sorted(lines[1:])
-    assert [boathouse.remembered_newest(names.check_board(f"pier-{n}")) for n in range(40)] == [
+    assert [boathouse.known_boards.newest(names.check_board(f"pier-{n}")) for n in range(40)] == [
         *range(40)
     ]
 

@@ -323,7 +323,7 @@ def test_a_name_that_was_cut_off_is_no_board(tmp_path: Path) -> None:
 
 def test_no_flipped_bit_makes_a_board_that_never_was(tmp_path: Path) -> None:
     store = keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
-    store.remember_board(PIER_3, 7)
+    store.known_boards.note(PIER_3, 7)
     path = store.root / stores.REMEMBERED
     sound = path.read_bytes()
 
@@ -332,9 +332,9 @@ def test_no_flipped_bit_makes_a_board_that_never_was(tmp_path: Path) -> None:
         spoiled[place // 8] ^= 1 << place % 8
         path.write_bytes(spoiled)
         assert store.lost_boards() == ()
-        assert store.remembered_newest(PIER_3) == 0
-        assert not store.remembers_all()
+        assert store.known_boards.newest(PIER_3) == 0
+        assert not store.known_boards.is_sound()
 
-    store.remember_board(PIER_3, 7)
+    store.known_boards.note(PIER_3, 7)
     assert path.read_bytes() == sound
-    assert store.remembers_all()
+    assert store.known_boards.is_sound()

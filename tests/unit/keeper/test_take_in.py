@@ -86,7 +86,7 @@ def test_a_number_that_another_capture_has_is_not_taken_in_a_second_time(
     lines = (folder / "ledger.jsonl").read_bytes().splitlines(keepends=True)
     (folder / "ledger.jsonl").write_bytes(b"".join(lines[:3]))
     references.discard(store)
-    store.forget_board(PIER_3)
+    store.known_boards.forget(PIER_3)
     clock.advance(60)
     (again,) = {board.capture().name} - {lost.name}
     (store.root / "lost").rename(lost)
