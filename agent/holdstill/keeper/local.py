@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.incoming import RunLock
     from holdstill.keeper.ledger import SealedEvent
     from holdstill.keeper.store import Store
-    from holdstill.model.manifest import Manifest
+    from holdstill.model.manifest import CapturedPart, Manifest
     from holdstill.model.names import BoardName, Digest
     from holdstill.model.protocol import CaptureBrief, Ingested, Proof, WantedContent
     from holdstill.model.settings import KeeperSettings
@@ -401,6 +401,12 @@ def _list_bytes(manifest: Manifest) -> int:
     """
     attached = capture_contents.distinct(capture_contents.attachments(manifest))
     lists = [pieces.content_limit(item.size, assembled.LEAST_PIECE) for item in attached]
-    files_bytes = sum(part.content_bytes for part in manifest.parts)
-    lists.append(pieces.content_limit(files_bytes, pieces.PIECE))
-    return sum(min(size, pieces.LIMIT) for size in lists)
+    return sum(min(size, pieces.LIMIT) for size in lists) + sum(map(_file_lists, manifest.parts))
+
+
+def _file_lists(part: CapturedPart) -> int:
+    """Return what the lists of a partition's files have at most, whatever sizes these have."""
+    count = min(part.files, part.content_bytes // pieces.PIECED_FROM)
+    each_begun = count * pieces.content_limit(1, pieces.PIECE)
+    records = part.content_bytes // pieces.PIECE * pieces.RECORD
+    return min(count * pieces.LIMIT, each_begun + records)

@@ -22,6 +22,7 @@ from holdstill.keeper.account import DAYS_MOST, Account, Allowance, Balance, Rul
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
 from holdstill.keeper.receiving import LOOK_EVERY, LOOK_SOONEST, ArrivalMonitor
+from holdstill.model import pieces
 from holdstill.model.protocol import BATCH, FOLDERS, WantedContent
 from holdstill.model.settings import (
     BoardLimits,
@@ -479,6 +480,52 @@ def test_h4_a_list_that_many_raw_areas_name_is_read_once_and_charged(
     capture = shelf.capture(shelf.briefs()[-1].name)
     needs = list(capture_contents.attached(capture, capture.manifest()))
     assert len(needs) == len(set(needs))
+
+
+@pytest.mark.parametrize(
+    "sizes",
+    [
+        [pieces.PIECED_FROM - 1] * 9,
+        [pieces.PIECED_FROM],
+        [512 << 30],
+        [512 << 30] * 3,
+        [pieces.PIECED_FROM + 1] * 1000,
+        [1 << 50],  # it would be mostly holes
+        [1 << 50, 1 << 50, 5],
+    ],
+)
+def test_h18_the_lists_of_all_files_are_charged_as_large_as_they_can_be(
+    store: Store, clock: FakeClock, sizes: list[int]
+) -> None:
+    def charged(*sizes: int) -> int:
+        """Return what a seal charges to be read, before it reads any of it."""
+        keeper = limited(store, clock)
+        board: Board[LocalKeeper] = Board(keeper, clock=clock, files={b"f": b"x"})
+        begun = keeper.begin()
+        board.deliver(begun)
+        honest = board.describe(begun, board.index(seq=begun.seq))
+        part = msgspec.structs.replace(honest.parts[0], files=len(sizes), content_bytes=sum(sizes))
+        data = manifest_file.encode(msgspec.structs.replace(honest, parts=(part,)))
+        before = account_of(store, clock).balance().today.hashed
+        with pytest.raises(SecurityError, match="the manifest says"):
+            keeper.seal(data, board.signed(data))
+        keeper.close()
+        return account_of(store, clock).balance().today.hashed - before
+
+    could_be = [pieces.content_limit(size, pieces.PIECE) for size in sizes]
+    read = [
+        min(limit, pieces.LIMIT)
+        for size, limit in zip(sizes, could_be, strict=True)
+        if pieces.is_pieced(size)
+    ]
+
+    found = charged(*sizes) - charged()
+
+    assert (
+        sum(read)
+        <= found
+        <= min(len(sizes) * pieces.LIMIT, sum(could_be) + len(sizes) * pieces.RECORD)
+    )
 
 
 def test_h18_holes_are_not_hashed_when_another_size_was_announced(
