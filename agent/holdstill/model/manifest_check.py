@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.model import layout_check
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -34,6 +36,8 @@ def complaints(manifest: Manifest) -> list[str]:
         *_sequence(manifest),
         *_moment(manifest.moment.taken_at),
         *_places(manifest),
+        *layout_check.of_disk(manifest.disk, "disk"),
+        *_file_systems(manifest),
     ]
 
 
@@ -75,8 +79,6 @@ def _moment(text: str) -> Iterator[str]:
 def _places(manifest: Manifest) -> Iterator[str]:
     """Complain of parts that the disk lacks, and of partitions or parts that stand there twice."""
     disk = manifest.disk
-    if disk.sector_size < 1:
-        yield "disk.sector_size: expected a whole number from 1"
     slots = Counter(partition.number for partition in disk.partitions)
     parts = Counter(part.number for part in manifest.parts)
     for name, counts in (("disk.partitions", slots), ("parts", parts)):
@@ -89,3 +91,9 @@ def _places(manifest: Manifest) -> Iterator[str]:
     for name, numbers in (("parts", parts), ("swap_files", swaps)):
         for number in sorted(set(numbers) - slots.keys()):
             yield f"{name}: the disk has no partition {number}"
+
+
+def _file_systems(manifest: Manifest) -> Iterator[str]:
+    for number, part in enumerate(manifest.parts):
+        path = f"parts[{number}].file_system"
+        yield from layout_check.of_file_system(part.file_system, path)

@@ -15,8 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
+from holdstill.model import layout_check
 from holdstill.model.finding import FindingKind
-from holdstill.model.layout import Container, Disk, Partition, Swap, TableLabel
+from holdstill.model.layout import Container, Disk, Ext4, Partition, Swap, TableLabel
 from holdstill.model.manifest import (
     FORMAT,
     LIMIT,
@@ -46,7 +47,13 @@ SECONDS = st.floats(0, 1e12, allow_nan=False)
 
 def records(kind: type[msgspec.Struct]) -> st.SearchStrategy[object]:
     """Build any record of a kind, every field of it drawn."""
-    fields = {field.encode_name: values(field.type) for field in msgspec.structs.fields(kind)}
+    bounds = layout_check.BOUNDS.get(kind, {})
+    fields = {
+        field.name: st.sampled_from(bounds[field.name])
+        if field.name in bounds
+        else values(field.type)
+        for field in msgspec.structs.fields(kind)
+    }
     return st.builds(kind, **fields)
 
 
@@ -78,14 +85,24 @@ def of_our_format(drawn: object) -> Manifest:
     """Make a drawn manifest sensible in the few things that are checked beyond types."""
     assert isinstance(drawn, Manifest)
     change = msgspec.structs.replace
-    slots = [change(slot, number=n) for n, slot in enumerate(drawn.disk.partitions, 1)]
+    disk = drawn.disk
+    slots = [change(slot, number=n) for n, slot in enumerate(disk.partitions, 1)]
+    if disk.label is TableLabel.DOS:
+        disk = change(disk, id="0x9a3c5d2e")
+        slots = [change(slot, type="83") for slot in slots]
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
+    parts = [
+        change(part, file_system=change(part.file_system, inode_size=256))
+        if isinstance(part.file_system, Ext4)
+        else part
+        for part in parts
+    ]
     return change(
         drawn,
         format=FORMAT,
         seq=drawn.seq % 10**6 + 1,
         moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
-        disk=change(drawn.disk, sector_size=512, partitions=tuple(slots)),
+        disk=change(disk, partitions=tuple(slots)),
         parts=tuple(parts),
         swap_files=tuple(change(s, partition=1) for s in drawn.swap_files) if slots else (),
     )
