@@ -262,7 +262,7 @@ class StolenBoard:
         chosen = self.random.sample([*self.had], self.random.randint(0, 5))
         files = {b"srv/%d" % n: self.had[digest] for n, digest in enumerate(chosen)}
         board = Board(self.keeper, name=PIER_4, clock=self.clock, files=files,
-                      gap=b"thief's gap")  # fmt: skip
+                      gap=keeping.gap_of(b"thief's gap"))  # fmt: skip
         index = self._index(board, begun.seq)
         try:
             if self.random.random() < 0.8:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 import msgspec
 
+from holdstill.disks import boot_gap
+from holdstill.disks.boot_gap import GapExtent
 from holdstill.errors import CommandError
 from holdstill.keeper import enrolment, garbage, latest_tree, store
 from holdstill.keeper.account import Account
@@ -60,6 +62,14 @@ PIER_4 = names.check_board("pier-4")
 KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIC+xQFzMWRwxlgBPCo0ud6nDKGbWVTyxjoKdtLrXAQ9j"
 """A public key of pier-3; the private one was thrown away."""
 OTHER_KEY = "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAIEVTqe5kCdDjT1WmGyzrHXoz9EOu0gZTVVrkVlbtjW8f"
+
+
+def gap_of(code: bytes) -> bytes:
+    """Return a boot gap file with this code in it."""
+    return boot_gap.encode([GapExtent(512, code)])
+
+
+GAP = gap_of(b"boot code")
 
 
 class QuickDisk(StoreDisk):
@@ -153,7 +163,7 @@ class Board(Generic[K]):
     name: BoardName = PIER_3
     clock: FakeClock = field(default_factory=FakeClock)
     files: dict[bytes, bytes] = field(default_factory=dict)
-    gap: bytes = b"boot code"
+    gap: bytes = GAP
     raws: dict[int, bytes] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     sign: Callable[[bytes], bytes] | None = None

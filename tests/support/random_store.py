@@ -357,7 +357,7 @@ class RandomStore:
             name=name,
             clock=self.clock,
             files=dict(self.files[name]),
-            gap=b"boot code of " + name.encode(),
+            gap=keeping.gap_of(b"boot code of " + name.encode()),
             sign=lambda data: keeping.seal_of(data, name, KEYS[name]),
             carry=carry,
         )

@@ -52,7 +52,7 @@ class SignedStore:
         files: dict[bytes, bytes],
         *,
         clock: FakeClock,
-        gap: bytes = b"boot code",
+        gap: bytes = keeping.GAP,
         raws: dict[int, bytes] | None = None,
     ) -> str:
         """Take a capture of a board; return its name."""
@@ -67,7 +67,7 @@ def capture(
     files: dict[bytes, bytes],
     *,
     clock: FakeClock,
-    gap: bytes = b"boot code",
+    gap: bytes = keeping.GAP,
     raws: dict[int, bytes] | None = None,
 ) -> str:
     """Take a capture that is signed with a private key; return its name."""

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 HOLDSTILL = Path(sys.executable).with_name("holdstill")
 pytestmark = pytest.mark.timeout(300)
 BOARD, GOOD = "slipway-1", "pier-3"
-GAP, RAW = b"boot code of slipway-1", b"raw area of slipway-1"
+GAP, RAW = keeping.gap_of(b"boot code of slipway-1"), b"raw area of slipway-1"
 OWNER = 65_534
 """Who owns a store of which something may not be read: root may read all."""
 
@@ -167,7 +167,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> SignedStore:
             clock.advance(1)
             files = {b"f": b"%d of %b" % (number, board.encode()), b"same": b"on all"}
             made.capture(
-                board, files, clock=clock, gap=GAP.replace(BOARD.encode(), board.encode()),
+                board, files, clock=clock, gap=keeping.gap_of(b"boot code of " + board.encode()),
                 raws={3: RAW.replace(BOARD.encode(), board.encode())},
             )  # fmt: skip
     for place in ("staging", "trash", "latest", "account", "watch"):

@@ -184,7 +184,7 @@ def decoded(data: bytes) -> Manifest:
 def check_capture(capture: board_captures.StoredCapture) -> None:
     manifest = decoded(capture.manifest_bytes())
     assert manifest.gap is not None
-    assert assembled.read(capture, manifest.gap, limit=100) == b"boot code"
+    assert assembled.read(capture, manifest.gap, limit=100) == keeping.GAP
     with assembled.opened_index(capture) as opened:
         for entry in opened.entries(2):
             if entry.digest:

@@ -267,8 +267,9 @@ class LocalKeeper:
             due=self._due,
             entries_limit=self._account.limits.entries,
         )
-        # The index is put together, and read, and so are all lists; the documents stay.
-        reading = checked.index.size + _list_bytes(checked)
+        # Index and boot gap are put together, and read, and so are all lists; the documents stay.
+        gap = checked.gap.size if checked.gap else 0
+        reading = checked.index.size + gap + _list_bytes(checked)
         self._account.check(Spent(bytes=checked.index.size, hashed=reading))
         self._account.check_captures(self._shelf.ledger_file.read())
         documents = Spent.of_files([len(manifest), len(signature), BLOCK])

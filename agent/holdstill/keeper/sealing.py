@@ -25,6 +25,7 @@ from holdstill.model.protocol import BATCH, CaptureBrief
 from holdstill.records import (
     assembled,
     capture_contents,
+    captured_gap,
     index_check,
     index_file,
     index_schema,
@@ -385,6 +386,8 @@ class Sealer:
             return CaptureNeeds(lacking=lacking)
         if lacking := check.lacking(capture_contents.attached(contents, manifest)):
             return CaptureNeeds(lacking=lacking)
+        if manifest.gap is not None:
+            captured_gap.read(contents, manifest.gap, of="manifest")
         self._store.discard(draft)
         assembled.write(contents, manifest.index, draft)
         check_index(draft, manifest, known=newest.index if newest else "")

@@ -20,7 +20,7 @@ from holdstill.errors import DamagedContentError, HoldstillError, MachineError
 from holdstill.filesystems import content_parts
 from holdstill.model import paths, pieces, sizes
 from holdstill.model.layout import Record
-from holdstill.records import assembled, capture_contents
+from holdstill.records import assembled, capture_contents, captured_gap
 from holdstill.system import clocks, files
 
 if TYPE_CHECKING:
@@ -229,7 +229,14 @@ class _StoreCheck:
         others = [x for x in (manifest.gap, *manifest.raws) if x is not None]
         for item in capture_contents.distinct(others):
             is_good &= self._tried(capture, partial(self._attachment, capture, item))
+        if is_good and not self._errors and manifest.gap is not None:
+            self._tried(capture, partial(self._gap, capture, manifest.gap))
         return is_good
+
+    def _gap(self, capture: IndexedCapture, gap: Attachment) -> bool:
+        """Read the boot gap, whose bytes are those that were sealed, as what it should be."""
+        captured_gap.read(capture, gap)
+        return True
 
     def _files(self, capture: IndexedCapture, manifest: Manifest) -> bool:
         """Read the index, and what it names."""

@@ -15,7 +15,7 @@ from holdstill.model import names, pieces
 from holdstill.rebuild import new_identity, sibling_changes
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.ssh_host_keys import SshKeygen
-from holdstill.records import assembled
+from holdstill.records import assembled, captured_gap
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -62,8 +62,10 @@ class RebuildSource:
 
         Raises:
             VerificationError: it is damaged in the store.
+            SecurityError: it is none.
         """
-        return boot_gap.decode(assembled.read(self.capture, stated, limit=boot_gap.SIZE_MAX))
+        name = f"{self.capture.board}/{self.capture.name}"
+        return captured_gap.read(self.capture, stated, of=name)
 
     def raw_pieces(self, number: int) -> Iterator[tuple[Part, bytes]]:
         """Yield the pieces of a raw partition with their bytes, checked.

@@ -158,9 +158,9 @@ def test_s34_a_manifest_without_a_signature_is_refused(
         (rb"entries: \d+", b"entries: 6000000", "more than the 5,000,000"),
         (rb"entries: \d+", b"entries: 3", "the manifest says 3"),
         (rb"sha256: [0-9a-f]{64}", b"sha256: ../" + b"a" * 61, "no digest"),
-        (rb"size: 9\n", b"size: 1000000000000\n", "the manifest says 1000000000000"),
-        (rb"size: 9\n", b"size: -9\n", "gap.size: expected a whole number"),
-        (rb"size: 9\n", b"size: 0\n", "cannot have 0 bytes"),
+        (rb"size: 33\n", b"size: 1000000000000\n", "the manifest says 1000000000000"),
+        (rb"size: 33\n", b"size: -9\n", "gap.size: expected a whole number"),
+        (rb"size: 33\n", b"size: 0\n", "cannot have 0 bytes"),
     ],
 )
 def test_s30_s25_h7_a_value_that_is_wrong_is_refused_and_named(
@@ -293,6 +293,17 @@ def test_a_piece_of_another_size_than_the_list_says_is_refused(
     data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
 
     assert "does not have 9 bytes" in refuse(board, data)
+
+
+@pytest.mark.parametrize("content", [b"thief's gap", keeping.GAP[:-1], keeping.GAP + b"x"])
+def test_a_boot_gap_that_is_no_gap_file_is_refused(
+    board: LocalBoard, begun: RunStarted, content: bytes
+) -> None:
+    board.bring(begun, content)
+    gap = keeping.attachment("gap.bin", content)
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), gap=gap))
+
+    assert refuse(board, data).startswith("manifest: gap.bin: ")
 
 
 SCRAPS = [

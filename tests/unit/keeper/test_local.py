@@ -285,7 +285,7 @@ def test_what_a_manifest_names_is_kept_in_pieces(board: LocalBoard) -> None:
     manifest = capture.manifest()
     assert assembled.read(capture, manifest.raws[0], limit=1 << 20) == board.raws[3]
     assert manifest.gap is not None
-    assert assembled.read(capture, manifest.gap, limit=1 << 20) == b"boot code"
+    assert assembled.read(capture, manifest.gap, limit=1 << 20) == keeping.GAP
     with assembled.as_file(capture, manifest.index) as path:
         assert path.read_bytes() == board.index(seq=1)
 

@@ -57,7 +57,8 @@ class Harbour:
     def board(self, keeper: LocalKeeper) -> Board[LocalKeeper]:
         return Board(
             keeper, name=PIER_4, clock=self.clock,
-            sign=lambda data: keeping.seal_of(data, PIER_4, OTHER_KEY), gap=b"another's boot code",
+            sign=lambda data: keeping.seal_of(data, PIER_4, OTHER_KEY),
+            gap=keeping.gap_of(b"another's boot code"),
         )  # fmt: skip
 
 

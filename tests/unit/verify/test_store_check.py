@@ -178,7 +178,11 @@ def test_h13_a_damaged_piece_of_an_index_is_named_with_its_capture(tmp_path: Pat
 
 def with_all(folder: Path) -> Capture:
     """A capture that has everything a manifest can name."""
-    plain, gap, raw = capture(folder, 1, a=b"reading"), b"boot code" * 4000, b"raw" * 9000
+    plain, gap, raw = (
+        capture(folder, 1, a=b"reading"),
+        keeping.gap_of(b"boot code" * 4000),
+        b"raw" * 9000,
+    )
     for content in (gap, raw):
         for name, body in keeping.pieces_of(content).items():
             (folder / name).write_bytes(body)
@@ -215,6 +219,21 @@ def test_h13_everything_that_a_rebuild_needs_is_read_and_named(
     assert (damage.digest, damage.hits) == (bad, (f"pier-3/{only.name}: {named}",))
     assert report.damaged == (f"pier-3/{only.name}",)
     assert (report.faults, report.captures) == ((), ())
+
+
+def test_a_gap_that_is_no_gap_file_is_found_though_its_bytes_are_those_that_were_sealed(
+    tmp_path: Path,
+) -> None:
+    only = with_all(tmp_path)
+    for name, body in keeping.pieces_of(b"thief's gap").items():
+        (tmp_path / name).write_bytes(body)
+    gap = keeping.attachment("gap.bin", b"thief's gap")
+    odd = replace(only, made=msgspec.structs.replace(only.made, gap=gap))
+
+    report = check(odd)
+
+    assert report.faults == (f"pier-3/{only.name}: gap.bin: not a boot gap file",)
+    assert (report.damages, report.captures) == ((), ())
 
 
 def test_h24_a_damaged_gap_does_not_keep_the_files_from_being_read(tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ import os
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from holdstill.disks import boot_gap
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
 from holdstill.model import paths
@@ -14,7 +13,7 @@ from holdstill.model.entries import EntryType
 from holdstill.model.layout import Fat
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.card import BootCard
-from holdstill.records import assembled
+from holdstill.records import captured_gap
 from holdstill.system.byte_source import OpenFile
 
 if TYPE_CHECKING:
@@ -105,8 +104,8 @@ def read_capture(manifest: Manifest, index: Index, contents: ContentSource, head
     """
     os.ftruncate(head, min(manifest.disk.size, LOOKED_AT))
     if manifest.gap is not None:
-        data = assembled.read(contents, manifest.gap, limit=boot_gap.SIZE_MAX)
-        for run in boot_gap.decode(data):
+        name = f"capture {manifest.seq} of {manifest.board.name}"
+        for run in captured_gap.read(contents, manifest.gap, of=name):
             os.pwrite(head, run.data, run.offset)
     return BootCard(
         manifest.disk,
