@@ -88,3 +88,35 @@ def test_a_clock_that_is_right_again_thins_as_before(store: Store, clock: FakeCl
 
     assert due
     assert victims(store, clock) == due
+
+
+def test_boards_that_are_retired_since_are_no_witnesses_of_a_night_that_was_ahead(
+    store: Store, clock: FakeClock
+) -> None:
+    slipway, other_key = names.check_board("slipway-1"), f"{keeping.OTHER_KEY[:-1]}g"
+    for board, key in ((PIER_4, keeping.OTHER_KEY), (slipway, other_key)):
+        enrolment.enrol(store, board, key, clock=clock, limits=None)
+    clock.advance(300 * DAY)
+    capture_of(store, clock, PIER_4, keeping.OTHER_KEY)
+    capture_of(store, clock, slipway, other_key)
+    clock.advance(-300 * DAY)
+    captured(store, clock, months=3)
+    with pytest.raises(PreflightError) as caught:
+        garbage.collect(store, clock=clock, grace=timedelta(), min_free=0)
+    assert f"keeper retire {store.root} BOARD" in caught.value.hint
+    assert "of pier-4, slipway-1." in caught.value.hint
+
+    enrolment.retire(store, PIER_4, clock=clock)
+
+    garbage.collect(store, clock=clock, grace=timedelta(), min_free=0)
+
+
+def test_where_all_boards_are_retired_their_captures_judge_the_clock_still(
+    store: Store, clock: FakeClock
+) -> None:
+    captured(store, clock, months=3)
+    enrolment.retire(store, PIER_3, clock=clock)
+    clock.advance(-3650 * DAY)
+
+    with pytest.raises(PreflightError, match="the clock of this keeper shows"):
+        garbage.collect(store, clock=clock, grace=timedelta(), min_free=0)
