@@ -98,7 +98,7 @@ def _of_folder(top: Path, folders: tuple[str, ...], plain: tuple[str, ...]) -> I
 
 def _odd(path: Path, due: int) -> Iterator[str]:
     try:
-        state, owner = path.lstat(), User.owner_of(path.parent.resolve())
+        state, above = path.lstat(), path.parent.stat()
     except OSError:  # it is not there, or what is odd is the folder that it is in
         return
     mode = state.st_mode
@@ -109,14 +109,14 @@ def _odd(path: Path, due: int) -> Iterator[str]:
         do = "put what it points to in its place" if leads_on else "move it away"
         yield f"{path}: {kind} is in the place of a {what} of the store; what to do: {do}"
         return
-    lines = list[str]()
-    if is_strange := state.st_uid != owner.uid:
+    what, lines = "its owner may not read it", list[str]()
+    if state.st_uid != above.st_uid:
+        owner = User.owner_of(path.parent.resolve())
+        what = f"it is user {User.owner_of(path).called}'s, in a folder of user {owner.called}"
         lines.append(f"`{store_owner.given_back(path, owner)}`")
     if not mode & stat.S_IRUSR:
         lines.append(f"`chmod {'u+rwx' if due == stat.S_IFDIR else 'u+rw'} {path}`")
     if lines:
-        whose = f"it is user {User.owner_of(path).called}'s, in a folder of user {owner.called}"
-        what = whose if is_strange else "its owner may not read it"
         yield f"{path}: {what}; what to do: {' and '.join(lines)}"
 
 

@@ -91,27 +91,33 @@ def _of_the_system(error: OSError) -> HoldstillError:
 
 def _of_no_loss(error: OSError) -> str:
     """Name what can be deleted in a store on a full disk, where there may be nothing else."""
-    path = Path(os.fsdecode(error.filename or b"")).absolute()
-    for folder in path.parents:
-        if (memory := folder / stores.VERIFIED).is_file() and stores.is_there(folder):
-            return (
-                f". If nothing but the store is on that disk: `rm {shlex.quote(str(memory))}` is "
-                "no loss; it only spares `holdstill verify` some work"
-            )
+    for folder in _where(error).parents:
+        with suppress(OSError):  # in a folder that this user may not look into
+            if (memory := folder / stores.VERIFIED).is_file() and stores.is_there(folder):
+                return (
+                    f". If nothing but the store is on that disk: `rm {shlex.quote(str(memory))}` "
+                    "is no loss; it only spares `holdstill verify` some work"
+                )
     return ""
+
+
+def _where(error: OSError) -> Path:
+    """Return the path that the error is about; the working directory when it does not say."""
+    name = error.filename
+    return Path(os.fsdecode(name) if isinstance(name, str | bytes) else "").absolute()
 
 
 def _whose(error: OSError) -> str:
     """Return what to do about what this user may not touch."""
     with suppress(OSError):
-        path, me = Path(os.fsdecode(error.filename or b"")), users.User.of_this_process()
-        if part := _strange_part(path.absolute(), me):
+        path, me = _where(error), users.User.of_this_process()
+        if part := _strange_part(path, me):
             whose = users.User.owner_of(part).called
             return (
                 f"{part} is user {whose}'s, in a store of user {me.called}, as whom this runs: "
                 f"`{store_owner.given_back(part, me)}` gives it back"
             )
-        owner, above = users.User.owner_of(path), users.User.owner_of(path.absolute().parent)
+        owner, above = users.User.owner_of(path), users.User.owner_of(path.parent)
         if owner.uid == me.uid:
             line = shlex.join(["chmod", "u+rwX", os.fspath(path)])
             return f"its mode forbids it, although it is yours: `{line}`"

@@ -53,6 +53,14 @@ def test_on_a_full_disk_what_is_no_loss_in_a_store_is_named_if_it_is_there(
     assert (f"`rm {memory}` is no loss" in told.hint) == has_memory
 
 
+@pytest.mark.parametrize("number", [errno.EACCES, errno.ENOSPC])
+def test_what_a_file_descriptor_was_refused_is_told(number: int) -> None:
+    """`os.truncate(3, 0)` names a number where others name a path."""
+    told = explain.explained(OSError(number, os.strerror(number), 3))
+
+    assert str(told) == f"file descriptor 3: {os.strerror(number)}"
+
+
 def test_m9_a_database_that_is_locked_is_busy(tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / "db") as first:
         first.execute("CREATE TABLE t (x)")
