@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import BusyError
-from holdstill.keeper import session_slots
+from holdstill.errors import BusyError, SecurityError
+from holdstill.keeper import enrolment, session_slots
+from holdstill.keeper import store as stores
 from holdstill.keeper.session_slots import SLOTS
 from holdstill.records import signature
 from support import keeping, programs
@@ -66,6 +67,29 @@ def test_a_session_too_many_is_refused_before_what_would_answer_it_is_imported(
     assert (answered.returncode, heavy in answered.stderr) == (0, True)
     assert (refused.returncode, heavy in refused.stderr) == (BusyError.exit_code, False)
     assert b"try again later" in refused.stderr
+
+
+def test_a_key_that_was_withdrawn_is_refused_and_noted_without_a_slot(root: Path) -> None:
+    store = stores.open_store(root)
+    enrolment.retire(store, PIER_3, clock=FakeClock())
+    words = ("keeper", "serve", "--store", root, "--board", PIER_3,
+             "--key", signature.fingerprint(keeping.KEY))  # fmt: skip
+    with ExitStack() as taken:
+        for _ in range(SLOTS):
+            taken.enter_context(session_slots.held(root, PIER_3))
+        refused = programs.attempt(sys.executable, "-m", "holdstill", *words, timeout=30)
+
+    assert refused.returncode == SecurityError.exit_code
+    assert b"the key of board pier-3 was withdrawn" in refused.stderr
+    noted = (root / "boards" / PIER_3 / "refusals.jsonl").read_text(encoding="ascii")
+    assert "was withdrawn (asked: '')" in noted
+
+
+def test_a_session_goes_before_others_when_memory_runs_out() -> None:
+    says = "from holdstill.keeper import session_slots as s; s.be_first_to_go()\n"
+    says += "print(open('/proc/self/oom_score_adj').read())"
+
+    assert int(programs.run(sys.executable, "-c", says)) == 500  # proc(5): -1000 to 1000
 
 
 def test_what_holds_a_slot_of_a_board_is_ended_and_nothing_else(root: Path) -> None:

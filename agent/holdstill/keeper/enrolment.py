@@ -188,6 +188,19 @@ def read(store: Store, board: BoardName) -> Enrolment:
     return found
 
 
+def check_in_use(enrolled: Enrolment, fingerprint: str) -> None:
+    """Check that a key is in use: its line, or a connection that it opened, may outlive it.
+
+    Raises:
+        SecurityError: it was withdrawn.
+    """
+    if not enrolled.lets_in(fingerprint):
+        raise SecurityError(
+            f"the key of board {enrolled.board} was withdrawn",
+            hint="if the board is to come back, give it a new key and enrol that at the keeper",
+        )
+
+
 def _problems(found: Enrolment) -> list[str]:
     """Return what is wrong in an enrolment beyond its types: its owner may have edited it."""
     return [

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
+from holdstill.errors import SecurityError
 from holdstill.system import clocks
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.system.clocks import Clock
@@ -25,6 +28,16 @@ def note(store: Store, board: BoardName, what: str, *, clock: Clock) -> None:
     """
     with suppress(OSError):
         _note(store, board, what, clock)
+
+
+@contextmanager
+def noted(store: Store, board: BoardName, asked: str, *, clock: Clock) -> Iterator[None]:
+    """Note what the block refuses as unsafe, and what was asked for."""
+    try:
+        yield
+    except SecurityError as error:
+        note(store, board, f"{error} (asked: {asked[:300]!r})", clock=clock)
+        raise
 
 
 def _note(store: Store, board: BoardName, what: str, clock: Clock) -> None:

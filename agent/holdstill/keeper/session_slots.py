@@ -1,7 +1,8 @@
 """How many sessions of one board the keeper answers at a time.
 
 Each session is a process that may take tens of megabytes: without a limit, one key could take a
-small keeper's memory from all boards. A slot is a locked file in the board's own folder
+small keeper's memory from all boards; and several keys together could, so that each board has SURE
+sessions only while memory is short. A slot is a locked file in the board's own folder
 (flock(2)): it is free again when its process ends, however it ends, and no board can take another
 one's. It is taken before what answers a board is imported.
 """
@@ -11,6 +12,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
 import signal
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -19,7 +21,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import BusyError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from holdstill.model.names import BoardName
 
@@ -31,6 +33,11 @@ that have ended at the board are still looked at here. A run that was cut off a 
 as many until the keeper notices. The last two are for somebody who looks at the captures
 meanwhile: again a control channel and an rsync.
 """
+SURE = 3
+"""Sessions of one board while the keeper is short of memory: as many as a run needs."""
+SHORT = 8
+"""Memory is short when less than this part of it is available."""
+_MEMINFO = Path("/proc/meminfo")
 _NO_SLOTS = frozenset({errno.ENOENT, errno.ENOTDIR, errno.EROFS, errno.ENOSPC, errno.EDQUOT})
 _NO_FILE = frozenset({errno.ELOOP, errno.EISDIR, errno.ENXIO, errno.EACCES})
 NAMES = tuple(f"session-{number}.lock" for number in range(SLOTS))
@@ -38,8 +45,29 @@ _PROC = Path("/proc")
 _BUSY = frozenset({errno.EWOULDBLOCK, errno.EACCES})
 
 
+def is_memory_short(meminfo: str) -> bool:
+    """Return whether memory is short by /proc/meminfo (proc(5)); not where it says nothing."""
+    found = {m[1]: int(m[2]) for m in re.finditer(r"(?m)^(\w+): +(\d+) kB$", meminfo)}
+    total = found.get("MemTotal", 0)
+    return found.get("MemAvailable", total) * SHORT < total
+
+
+def _is_short_here() -> bool:
+    with suppress(OSError):
+        return is_memory_short(_MEMINFO.read_text(encoding="ascii"))
+    return False
+
+
+def be_first_to_go() -> None:
+    """Have the kernel end this process before others when memory runs out (proc(5))."""
+    with suppress(OSError):
+        Path(_PROC, "self/oom_score_adj").write_text("500", encoding="ascii")
+
+
 @contextmanager
-def held(root: Path, board: BoardName) -> Iterator[None]:
+def held(
+    root: Path, board: BoardName, *, is_short: Callable[[], bool] = _is_short_here
+) -> Iterator[None]:
     """Hold one of the board's slots in the store at root for the block.
 
     The program that this process becomes meanwhile (execve(2)) holds it on. Where the store or
@@ -47,9 +75,9 @@ def held(root: Path, board: BoardName) -> Iterator[None]:
     hold: that is told by what comes next.
 
     Raises:
-        BusyError: all are taken.
+        BusyError: all are taken, or as many as a board may have while memory is short.
     """
-    slot = _taken(root, board)
+    slot = _taken(root, board, is_short)
     try:
         yield
     finally:
@@ -97,10 +125,16 @@ def _inode(path: Path) -> tuple[int, int]:
     return found.st_dev, found.st_ino
 
 
-def _taken(root: Path, board: BoardName) -> int | None:
+def _taken(root: Path, board: BoardName, is_short: Callable[[], bool]) -> int | None:
     odd: OSError | None = None
     is_any_taken = False
-    for name in NAMES:
+    for number, name in enumerate(NAMES):
+        if number == SURE and is_any_taken and is_short():
+            raise BusyError(
+                f"the keeper is short of memory, and board {board} has {SURE} sessions there",
+                hint="try again later; if this stays so, `free -m` and `ps -ef | grep 'keeper "
+                "serve'` at the keeper show what takes its memory",
+            )
         try:
             handle = _opened(root / "boards" / board / name)
         except OSError as error:

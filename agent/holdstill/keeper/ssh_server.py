@@ -33,7 +33,6 @@ from holdstill.system.process import Command
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from holdstill.keeper.enrolment import Enrolment
     from holdstill.keeper.json_rpc import Call
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
@@ -88,8 +87,8 @@ def forced_command(
     """
     enrolled = enrolment.read(store, board)
     os.umask(0o077)
-    try:
-        _check_in_use(enrolled, key)
+    with refused_commands.noted(store, board, original, clock=clock):
+        enrolment.check_in_use(enrolled, key)
         wish = words.parse(original)
         match wish:
             case words.ReceiveRequest():
@@ -114,19 +113,7 @@ def forced_command(
                     os.nice(AFTERWARDS)
                     _limit_cpu(CPU_AFTERWARDS)
                     afterwards()
-    except SecurityError as error:
-        refused_commands.note(store, board, f"{error} (asked: {original[:300]!r})", clock=clock)
-        raise
     return 0
-
-
-def _check_in_use(enrolled: Enrolment, key: str) -> None:
-    """Check that a key is in use: its line, or a connection that it opened, may outlive it."""
-    if not enrolled.lets_in(key):
-        raise SecurityError(
-            f"the key of board {enrolled.board} was withdrawn",
-            hint="if the board is to come back, give it a new key and enrol that at the keeper",
-        )
 
 
 def _limit_cpu(seconds: int) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from holdstill.errors import BusyError
 from holdstill.keeper import session_slots
-from holdstill.keeper.session_slots import SLOTS
+from holdstill.keeper.session_slots import SLOTS, SURE
 from holdstill.model import names
 from support import keeping
 from support.keeping import PIER_3, PIER_4, FakeClock
@@ -72,3 +72,35 @@ def test_something_else_in_the_places_of_all_slots_is_told_as_what_it_is(root: P
 
     with pytest.raises(IsADirectoryError), session_slots.held(root, PIER_3):
         pass
+
+
+def test_while_memory_is_short_a_board_has_as_many_sessions_as_a_run_needs(root: Path) -> None:
+    with ExitStack() as taken:
+        for _ in range(SURE):
+            taken.enter_context(session_slots.held(root, PIER_3, is_short=lambda: True))
+
+        with (
+            pytest.raises(BusyError, match="short of memory, and board pier-3 has 3 sessions"),
+            session_slots.held(root, PIER_3, is_short=lambda: True),
+        ):
+            pass
+        with (
+            session_slots.held(root, PIER_4, is_short=lambda: True),
+            session_slots.held(root, PIER_3, is_short=lambda: False),
+        ):
+            pass
+
+
+@pytest.mark.parametrize(
+    ("meminfo", "short"),
+    [
+        ("MemTotal:  800 kB\nMemFree:  5 kB\nMemAvailable:  100 kB\n", False),
+        ("MemTotal:  800 kB\nMemFree:  5 kB\nMemAvailable:   99 kB\n", True),
+        ("MemTotal:  800 kB\nMemFree:  5 kB\n", False),  # kernels before 3.14
+        ("", False),
+    ],
+)
+def test_memory_is_short_when_less_than_an_eighth_is_available(
+    meminfo: str, *, short: bool
+) -> None:
+    assert session_slots.is_memory_short(meminfo) is short

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.cli import as_owner, options
-from holdstill.keeper import session_slots
+from holdstill.keeper import enrolment, refused_commands, session_slots
 from holdstill.model import names
+from holdstill.system.clocks import SystemClock
 
 if TYPE_CHECKING:
     from holdstill.keeper.store import Store
@@ -32,6 +33,11 @@ def command(store: Path, board: str, key: str, settings_path: Path) -> int:
       holdstill keeper serve --store /srv/holdstill --board pier-3 --key SHA256:...
     """
     opened, name = as_owner.opened(store), names.check_board(board)
+    session_slots.be_first_to_go()
+    asked = os.environ.get("SSH_ORIGINAL_COMMAND", "")
+    # Before it has a slot: who has a key that was withdrawn is to take none from the others.
+    with refused_commands.noted(opened, name, asked, clock=SystemClock()):
+        enrolment.check_in_use(enrolment.read(opened, name), key)
     with session_slots.held(opened.root, name):
         return _answer(opened, name, key, settings_path)
 
@@ -39,7 +45,6 @@ def command(store: Path, board: str, key: str, settings_path: Path) -> int:
 def _answer(store: Store, board: BoardName, key: str, settings_path: Path) -> int:
     # Half of the memory and time of a start: not for a session that is one too many.
     from holdstill.keeper import ssh_server  # noqa: PLC0415
-    from holdstill.system.clocks import SystemClock  # noqa: PLC0415
     from holdstill.system.process import LocalRunner  # noqa: PLC0415
 
     settings = options.keeper_settings(settings_path, store.root)
