@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
 _COMPARISONS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
@@ -44,14 +45,16 @@ _SHARE = 4
 
 @dataclass(frozen=True)
 class Mutant:
-    """A module with one fault.
+    """A file with one fault.
 
     Attributes:
+        file: of the package, below agent/holdstill.
         line: of the source, from 1 on, at which the fault begins.
         was, now: the place before and after.
-        source: the whole module.
+        source: the whole file.
     """
 
+    file: Path
     line: int
     kind: str
     was: str
@@ -59,8 +62,8 @@ class Mutant:
     source: bytes
 
 
-def mutants(source: bytes) -> list[Mutant]:
-    """Return every fault that we know to make of a module, in the order of its lines."""
+def mutants(file: Path, source: bytes) -> list[Mutant]:
+    """Return every fault that we know to make in a file, in the order of its lines."""
     starts = [0]
     for line in source.splitlines(keepends=True):
         starts.append(starts[-1] + len(line))
@@ -71,20 +74,21 @@ def mutants(source: bytes) -> list[Mutant]:
         for kind, text in _faults(node):
             changed = source[:start] + text.encode() + source[end:]
             was = source[start:end].decode()
-            found.append(Mutant(node.lineno, kind, was, text, changed))
+            found.append(Mutant(file, node.lineno, kind, was, text, changed))
     return sorted(found, key=lambda mutant: mutant.line)
 
 
 def sample(found: Sequence[Mutant], *, seed: int, limit: int) -> list[Mutant]:
     """Draw some: at most one a line, and a quarter of a kind; the same ones for the same seed."""
-    drawn: dict[int, Mutant] = {}
+    drawn: dict[tuple[Path, int], Mutant] = {}
     kinds: Counter[str] = Counter()
     most = -(-limit // _SHARE)
     for mutant in random.Random(seed).sample(found, len(found)):  # noqa: S311  no secret
-        if len(drawn) < limit and mutant.line not in drawn and kinds[mutant.kind] < most:
-            drawn[mutant.line] = mutant
+        place = (mutant.file, mutant.line)
+        if len(drawn) < limit and place not in drawn and kinds[mutant.kind] < most:
+            drawn[place] = mutant
             kinds[mutant.kind] += 1
-    return [drawn[line] for line in sorted(drawn)]
+    return [drawn[place] for place in sorted(drawn)]
 
 
 def _reachable(node: ast.AST) -> Iterator[ast.expr | ast.stmt]:

@@ -8,16 +8,21 @@ from pathlib import Path
 
 import pytest
 
-from mutants import mutators, run
-from mutants.run import Verdict
+from mutants import bench, guarded, mutators
+from mutants.bench import Verdict
+from mutants.forked import Ended
 
 PACKAGE = Path(__file__).parents[2] / "agent/holdstill"
-ACCOUNT = (PACKAGE / "keeper/account.py").read_bytes()
+ACCOUNT = Path("keeper/account.py")
+
+
+def faults_of(source: bytes, file: Path = ACCOUNT) -> list[mutators.Mutant]:
+    return mutators.mutants(file, source)
 
 
 def faults(line: str) -> list[tuple[str, str]]:
     """Return kind and changed source of every fault of one statement."""
-    return [(m.kind, m.source.decode().strip()) for m in mutators.mutants(line.encode())]
+    return [(m.kind, m.source.decode().strip()) for m in faults_of(line.encode())]
 
 
 @pytest.mark.parametrize(
@@ -85,7 +90,7 @@ def test_a_fault_is_put_where_it_belongs_behind_letters_of_many_bytes() -> None:
 @pytest.mark.parametrize("module", ["keeper/account.py", "board/freeze.py", "rebuild/planner.py"])
 def test_every_mutant_of_a_module_is_a_module_with_one_place_changed(module: str) -> None:
     source = (PACKAGE / module).read_bytes()
-    found = mutators.mutants(source)
+    found = faults_of(source)
 
     assert len(found) > 20
     for mutant in found:
@@ -97,7 +102,7 @@ def test_every_mutant_of_a_module_is_a_module_with_one_place_changed(module: str
 
 
 def test_a_sample_is_the_same_for_the_same_seed_and_mixed() -> None:
-    found = mutators.mutants(ACCOUNT)
+    found = faults_of((PACKAGE / ACCOUNT).read_bytes())
 
     drawn = mutators.sample(found, seed=1, limit=12)
 
@@ -107,31 +112,67 @@ def test_a_sample_is_the_same_for_the_same_seed_and_mixed() -> None:
     assert max(Counter(mutant.kind for mutant in drawn).values()) <= 3
 
 
-def test_the_tests_of_a_line_are_those_that_execute_it() -> None:
+def test_a_line_of_one_file_is_none_of_another() -> None:
+    found = [fault for name in ("a.py", "b.py") for fault in faults_of(b"x = 1", Path(name))]
+
+    drawn = mutators.sample(found, seed=1, limit=8)
+
+    assert [(str(fault.file), fault.line) for fault in drawn] == [("a.py", 1), ("b.py", 1)]
+
+
+@pytest.mark.parametrize("module", guarded.MODULES)
+def test_every_file_that_is_guarded_is_there(module: str) -> None:
+    for file in guarded.files_of(module):
+        assert faults_of((PACKAGE / file).read_bytes())
+
+
+def test_a_word_that_is_no_module_is_a_file() -> None:
+    assert guarded.files_of("keeper/ledger.py") == guarded.files_of("ledger")
+
+
+def test_the_tests_of_a_line_are_those_that_execute_it_and_the_quick_ones_first() -> None:
     a, b, own = "t/test_a.py::one", "t/test_b.py::one", "t/test_ledger.py::one"
-    by_line = {1: [""], 2: ["", a], 3: [own, b, a]}
+    unsound = "t/test_c.py::fails_without_a_fault"
+    by_line = {1: {""}, 2: {"", a}, 3: {own, b, a, unsound}}
+    sound = {a: 0.2, b: 0.1, own: 3.0}
 
-    found = [run.tests_of(line, by_line, module=Path("keeper/ledger.py")) for line in (1, 2, 3, 4)]
+    found = [
+        bench.tests_of(line, by_line, sound, file=Path("keeper/ledger.py")) for line in range(1, 5)
+    ]
 
-    assert found == [[own, a, b], [a], [own, a, b], []]
+    assert found == [[own, b, a], [a], [own, b, a], []]
 
 
-# pytest, Exit codes: 0 all passed, 1 some failed, 2 interrupted; timeout(1): 124.
+def test_no_more_tests_are_asked_than_fit_into_the_time() -> None:
+    sound = {"a": 5.0, "b": 30.0, "c": 5.0, "d": 0.5}
+
+    assert bench.affordable(list(sound), sound, seconds=10) == ["a", "c"]
+
+
+# pytest, Exit codes: 0 all passed, 1 some failed, 2 interrupted, 3 internal error. Below 0 is the
+# signal by which a fault ended its own process; None: its time was up.
 @pytest.mark.parametrize(
     ("status", "verdict"),
-    [(0, Verdict.SURVIVED), (1, Verdict.KILLED), (2, Verdict.KILLED), (124, Verdict.TIME)],
+    [
+        (0, Verdict.SURVIVED),
+        (1, Verdict.KILLED),
+        (2, Verdict.KILLED),
+        (3, Verdict.KILLED),
+        (-9, Verdict.KILLED),
+        (None, Verdict.TIME),
+    ],
 )
-def test_a_mutant_is_judged_by_how_its_tests_end(status: int, verdict: Verdict) -> None:
-    assert run.verdict_of(status, "") is verdict
+def test_a_mutant_is_judged_by_how_its_tests_end(status: int | None, verdict: Verdict) -> None:
+    assert bench.verdict_of(Ended(status, "")) is verdict
 
 
 def test_a_module_that_cannot_be_imported_any_more_is_noticed() -> None:
-    said = "_ ERROR collecting tests/unit/test_a.py _\nERROR: found no collectors for t::one\n"
+    said = "ImportError while loading conftest '/t/tests/unit/conftest.py'.\n"
 
-    assert run.verdict_of(4, said) is Verdict.KILLED
+    assert bench.verdict_of(Ended(4, said)) is Verdict.KILLED
 
 
-@pytest.mark.parametrize("status", [3, 4, 5, 126, 127])
+@pytest.mark.parametrize("status", [4, 5, 70, 126, 127])
 def test_tests_that_did_not_run_judge_nothing(status: int) -> None:
     with pytest.raises(AssertionError, match=f"ended with {status}"):
-        run.verdict_of(status, "")
+        bench.verdict_of(Ended(status, ""))
