@@ -110,7 +110,10 @@ class Bench:
 
     def judge(self, mutant: Mutant) -> Judged:
         """Run the tests of a fault; the copy is sound again afterwards."""
-        found = tests_of(mutant.line, self.by_line[mutant.file], self.sound, file=mutant.file)
+        by_line = self.by_line[mutant.file]
+        # Of a constant within a statement of several lines, Python knows no line.
+        line = mutant.line if mutant.line in by_line else mutant.statement
+        found = tests_of(line, by_line, self.sound, file=mutant.file)
         tests = affordable(found, self.sound, seconds=self.seconds)
         if not tests:
             return Judged(mutant, Verdict.SLOW if found else Verdict.UNSEEN, 0, len(found))

@@ -50,12 +50,14 @@ class Mutant:
     Attributes:
         file: of the package, below agent/holdstill.
         line: of the source, from 1 on, at which the fault begins.
+        statement: line at which the statement begins that it is in.
         was, now: the place before and after.
         source: the whole file.
     """
 
     file: Path
     line: int
+    statement: int
     kind: str
     was: str
     now: str
@@ -68,13 +70,13 @@ def mutants(file: Path, source: bytes) -> list[Mutant]:
     for line in source.splitlines(keepends=True):
         starts.append(starts[-1] + len(line))
     found = []
-    for node in _reachable(ast.parse(source)):
+    for node, statement in _reachable(ast.parse(source), 1):
         start = starts[node.lineno - 1] + node.col_offset
         end = starts[(node.end_lineno or 0) - 1] + (node.end_col_offset or 0)
         for kind, text in _faults(node):
             changed = source[:start] + text.encode() + source[end:]
             was = source[start:end].decode()
-            found.append(Mutant(file, node.lineno, kind, was, text, changed))
+            found.append(Mutant(file, node.lineno, statement, kind, was, text, changed))
     return sorted(found, key=lambda mutant: mutant.line)
 
 
@@ -91,12 +93,13 @@ def sample(found: Sequence[Mutant], *, seed: int, limit: int) -> list[Mutant]:
     return [drawn[place] for place in sorted(drawn)]
 
 
-def _reachable(node: ast.AST) -> Iterator[ast.expr | ast.stmt]:
-    """Yield statements and expressions where a fault would be one."""
+def _reachable(node: ast.AST, statement: int) -> Iterator[tuple[ast.expr | ast.stmt, int]]:
+    """Yield statements and expressions where a fault would be one, with their statement's line."""
     for child in _children(node):
+        inner = child.lineno if isinstance(child, ast.stmt) else statement
         if isinstance(child, ast.expr | ast.stmt):
-            yield child
-        yield from _reachable(child)
+            yield child, inner
+        yield from _reachable(child, inner)
 
 
 def _children(node: ast.AST) -> Iterator[ast.AST]:

@@ -50,9 +50,8 @@ def examine(bench: Bench, drawn: Sequence[Mutant]) -> list[Judged]:
     for mutant in drawn:
         found = bench.judge(mutant)
         judged.append(found)
-        was, now, by = (
-            shorten(text, WIDTH, placeholder="...") for text in (mutant.was, mutant.now, found.by)
-        )
+        was, now = (shorten(text, WIDTH, placeholder="...") for text in (mutant.was, mutant.now))
+        by = found.by.partition(" - ")[0]
         _say(f"{mutant.file}:{mutant.line}: {found.verdict}: {was} -> {now}  {by}")
     return judged
 
@@ -121,7 +120,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         every_file = [file for some in files.values() for file in some]
         for places in portions(chosen.tests):
             failed = bench.learn([*marker, *places], every_file)
-            _say("\n".join([f"{places[0]}: {len(bench.sound)} tests learnt up to here", *failed]))
+            _say("\n".join([f"{len(bench.sound)} tests learnt, up to {places[-1]}", *failed]))
         for module, some in files.items():
             judged = examine(bench, draw(bench, some, seed=chosen.seed, limit=chosen.limit))
             found = result(module, judged, seed=chosen.seed, words=[*marker, *chosen.tests])

@@ -25,6 +25,10 @@ def is_high(cm):
 
 def unused():
     return 5
+
+HEIGHTS = (
+    "low",
+)
 """
 TESTS = b"""
 from holdstill.keeper import level
@@ -71,20 +75,27 @@ def bench(tmp_path: Path, work: Path) -> Bench:
 
 
 @pytest.mark.parametrize(
-    ("line", "was", "now", "verdict", "asked"),
+    ("line", "statement", "was", "now", "verdict", "asked"),
     [
-        (3, b">=", b"<", Verdict.KILLED, 2),
-        (3, b">=", b">", Verdict.SURVIVED, 2),
-        (6, b"5", b"6", Verdict.UNSEEN, 0),
-        (2, b"def is_high(cm)", b"def is_high(", Verdict.KILLED, 2),
+        (3, 3, b">=", b"<", Verdict.KILLED, 2),
+        (3, 3, b">=", b">", Verdict.SURVIVED, 2),
+        (6, 6, b"5", b"6", Verdict.UNSEEN, 0),
+        (9, 8, b"low", b"lowl", Verdict.SURVIVED, 2),
+        (2, 2, b"def is_high(cm)", b"def is_high(", Verdict.KILLED, 2),
     ],
 )
 def test_a_fault_is_judged_by_the_tests_that_pass_without_it(
-    bench: Bench, line: int, was: bytes, now: bytes, verdict: Verdict, asked: int
+    bench: Bench,
+    line: int,
+    statement: int,
+    was: bytes,
+    now: bytes,
+    verdict: Verdict,
+    asked: int,
 ) -> None:
     before = bench.path_of(FILE).stat()
 
-    found = bench.judge(Mutant(FILE, line, "", "", "", SOURCE.replace(was, now)))
+    found = bench.judge(Mutant(FILE, line, statement, "", "", "", SOURCE.replace(was, now)))
 
     assert (found.verdict, found.asked, found.tests) == (verdict, asked, asked)
     assert bench.path_of(FILE).read_bytes() == SOURCE

@@ -81,6 +81,14 @@ def test_what_cannot_be_at_fault_is_left_alone(text: str) -> None:
     assert faults(text) == []
 
 
+def test_a_fault_knows_the_statement_that_it_is_in() -> None:
+    text = b"def f():\n    v = (\n        1,\n        g(\n            2),\n    )\n    w = 3\n"
+
+    places = {(fault.line, fault.statement) for fault in faults_of(text)}
+
+    assert places == {(3, 2), (5, 2), (7, 7)}
+
+
 def test_a_fault_is_put_where_it_belongs_behind_letters_of_many_bytes() -> None:
     assert ("comparison", "x = f('\u00e4\u00f6', (y > z))") in faults(
         "x = f('\u00e4\u00f6', y <= z)\n"

@@ -95,6 +95,12 @@ def test_contents_of_unchanged_inodes_are_trusted_and_of_changed_ones_not() -> N
     assert not changes.trusts(Seen(0, 5, 1))
 
 
+def test_a_number_that_is_none_proves_nothing() -> None:
+    changes = ChangedInodes(frozenset({0}), by_ctime=frozenset({0}), recent=CtimeWindow(0, 0))
+
+    assert not changes.trusts(Seen(0, 5, 1))
+
+
 def test_without_an_earlier_look_no_content_is_trusted() -> None:
     changes = EverythingMayHaveChanged("first", None)
 

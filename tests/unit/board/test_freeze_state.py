@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import stat
 import tempfile
 from pathlib import Path
 
@@ -64,6 +65,21 @@ def test_the_file_goes_when_nothing_is_frozen(tmp_path: Path) -> None:
         pass
 
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_file_is_for_its_owner_alone(tmp_path: Path) -> None:
+    path = tmp_path / "frozen"
+
+    with freeze_state.on_tmpfs(path, TWO):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_file_that_was_torn_goes_too(tmp_path: Path) -> None:
+    path = tmp_path / "frozen"
+    with freeze_state.on_tmpfs(path, TWO):
+        path.write_bytes(b"")
+
+    assert not path.exists()
 
 
 def test_the_file_stays_while_something_is(tmp_path: Path) -> None:

@@ -214,6 +214,21 @@ def test_a_directory_in_whose_place_is_a_file_of_the_same_number_takes_all_with_
         assert delta.entries[b"a/f"].type is EntryType.FILE
 
 
+def test_a_file_in_whose_place_is_a_directory_of_the_same_number_is_entered_with_all_below() -> (
+    None
+):
+    with scanned("a/f/g", "b") as tree:
+        row, below = tree.row(b"a/f"), tree.row(b"a/f/g")
+        was = row._replace(type=EntryType.FILE, size=5, seen=row.seen._replace(ctime_ns=1))
+        tree.subject.index.remove(PART, below.path)
+        tree.subject.index.put(PART, was, seq=1)
+
+        delta = tree.resolve(b"a/f")
+
+        assert delta.removed == {b"a/f"}
+        assert sorted(delta.entries) == [b"a/f", b"a/f/g"]
+
+
 def test_a_file_of_another_name_is_not_read_again() -> None:
     with scanned("a/f", "b/g") as tree:
         digest = b"d" * 32
@@ -234,6 +249,13 @@ def test_an_inode_that_is_not_where_it_was_is_doubtful_until_a_directory_tells()
 
         assert alone.doubtful == {tree.row(b"a/f").seen.inode}
         assert (with_directory.removed, with_directory.doubtful) == ({b"a/f"}, set())
+
+
+def test_what_a_scanner_doubted_before_is_no_doubt_of_the_next_look() -> None:
+    with scanned("a/f") as tree:
+        tree.scanner.doubtful.add(1 << 40)
+
+        assert tree.resolve(b"a/f").doubtful == set()
 
 
 @pytest.mark.parametrize("paths", [("a/f",), ("a/f", "a/g", "b")])
