@@ -142,8 +142,19 @@ class TestReading:
         for number in (0, 1):
             lower = self.loop(sys, f"loop{number}", f"7:{number}", b"/data/%d" % number)
             (mapped / "slaves" / lower.name).symlink_to(lower)
+            (lower / "device").mkdir()  # as a disk has, beside its number
 
         assert freeze_order.backing_files((253, 0), sys=sys) == {b"/data/0", b"/data/1"}
+
+    def test_devices_that_stand_on_each_other_are_followed_no_deeper_than_any_are(
+        self, sys: Path
+    ) -> None:
+        one, other = (self.disk(sys, f"dm-{number}", f"253:{number}") for number in (0, 1))
+        for upper, lower in ((one, other), (other, one)):
+            (upper / "slaves").mkdir()
+            (upper / "slaves" / lower.name).symlink_to(lower)
+
+        assert freeze_order.backing_files((253, 0), sys=sys) == set()
 
     def test_mounts_are_related_through_the_file(self, sys: Path) -> None:
         self.loop(sys, "loop0", "7:0", b"/data/card.img")

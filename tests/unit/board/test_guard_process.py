@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.board import freeze_state
+from holdstill.board import freeze_state, guard_process
 from holdstill.board.freeze_state import FreezeState
 from holdstill.board.guard_process import ARM, ORDER, STAND_DOWN, GuardProcess
 from holdstill.system.clocks import SystemClock
@@ -255,3 +255,8 @@ def test_without_a_deadline_the_guard_sleeps_and_after_firing_it_looks_again_soo
     state.expire()
 
     assert (before, vigil._wait_ms(None)) == (None, 10.0)
+
+
+def test_a_guard_goes_on_for_ten_seconds_and_asks_the_kernel_after_one() -> None:
+    assert guard_process.TRIES * guard_process.PATIENCE == pytest.approx(10)
+    assert guard_process.TRIES_BEFORE_SYSRQ * guard_process.PATIENCE == pytest.approx(1)

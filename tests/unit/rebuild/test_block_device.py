@@ -60,6 +60,32 @@ def test_a_card_in_a_slot_is_known_by_its_own_serial(kernel: Kernel) -> None:
     assert not found.is_fixed
 
 
+# A disk that speaks SCSI or NVMe has a name of its own for the whole world instead of a serial.
+@pytest.mark.parametrize("place", ["device", "."])
+def test_a_disk_without_a_serial_is_known_by_its_worldwide_name(
+    kernel: Kernel, place: str
+) -> None:
+    home = kernel.disk("sda", "8:0", bus="pci0/ata1")
+    say(home / place, wwid="naa.5000c500a1b2c3d4")
+
+    assert look_up(kernel, "sda", (8, 0)).serial == "naa.5000c500a1b2c3d4"
+
+
+def test_a_vendor_that_is_a_number_is_no_part_of_a_name(kernel: Kernel) -> None:
+    home = kernel.disk("vda", "254:0", bus="pci0/virtio1")
+    say(home / "device", vendor="0x1af4")
+
+    assert look_up(kernel, "vda", (254, 0)).model == ""
+
+
+def test_a_device_is_known_by_what_is_said_of_it_and_nothing_else() -> None:
+    plain = BlockDevice(path=Path("/dev/sdx"), number=(8, 16), size=16 * GIB)
+
+    assert plain.tokens == (str(16 * GIB),)
+    assert plain.describe().startswith("/dev/sdx: a device without a name, 16.0 GiB")
+    assert not (plain.sequence or plain.whole or plain.is_read_only or plain.is_fixed)
+
+
 @pytest.mark.parametrize(
     ("name", "bus", "kind"),
     [("mmcblk0", "platform/mmc_host/mmc0/mmc0:0001", "MMC"), ("sda", "pci0/ata1", "0")],

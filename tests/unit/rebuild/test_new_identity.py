@@ -107,6 +107,15 @@ def test_a_board_without_a_table_or_a_machine_id_has_none_afterwards() -> None:
     assert new.manifest.board.machine_id == ""
 
 
+def test_what_had_no_id_gives_every_empty_text_none() -> None:
+    without = CapturedPart(number=3, grade=Grade.READ_ONLY, file_system=Swap(uuid=""))
+    old = msgspec.structs.replace(pier_3(), parts=(*pier_3().parts[:2], without))
+
+    new = new_identity.invent(old, "pier-4", Draw())
+
+    assert "" not in new.ids
+
+
 def test_every_change_is_told_with_old_and_new() -> None:
     new = new_identity.invent(pier_3(GPT), "pier-4", Draw())
 

@@ -179,6 +179,26 @@ def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
         pytest.fail("it was claimed")
 
 
+def test_a_size_that_no_file_can_have_there_is_refused_with_the_reason(tmp_path: Path) -> None:
+    with (
+        pytest.raises(TargetRefusedError, match="cannot hold a file of"),
+        rebuild_target.claimed_image(tmp_path / "pier-3.img", size=2**63 - 1),
+    ):
+        pytest.fail("it was claimed")
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_draft_that_cannot_be_named_for_another_reason_is_told_as_it_is(tmp_path: Path) -> None:
+    draft = tmp_path / "draft"
+    draft.write_bytes(b"card")
+
+    with pytest.raises(FileNotFoundError):
+        rebuild_target.publish(draft, tmp_path / "gone/pier-3.img", existing=Existing.KEEP)
+
+    assert draft.read_bytes() == b"card"
+
+
 def test_both_ends_are_wiped_and_the_middle_is_not(tmp_path: Path) -> None:
     with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=4 * MIB) as image:
         os.pwrite(image.handle, b"\xff" * (4 * MIB), 0)

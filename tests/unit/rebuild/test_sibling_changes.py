@@ -379,6 +379,18 @@ def test_a_seed_of_up_to_a_mebibyte_is_new(files: CapturedFiles, name: str, size
     assert made is None or (len(made) == size and made != bytes(size))
 
 
+@pytest.mark.parametrize("folder", ["boot", "boot/firmware", "boot/efi", "efi"])
+def test_an_initramfs_is_looked_for_wherever_a_board_may_start_from(
+    files: CapturedFiles, folder: str
+) -> None:
+    files.add(2, "etc/crypttab", f"swap UUID={SWAP_UUID} /dev/urandom swap\n")
+    files.add(2, f"{folder}/initrd.img", "070701")
+
+    assert [change.where for change in sibling(files).left] == [
+        f"partition 2: {folder}/initrd.img"
+    ]
+
+
 @pytest.mark.parametrize(
     "initramfs", ["initrd.img-6.1", "initramfs8", "initramfs-linux.img", "uInitrd"]
 )
