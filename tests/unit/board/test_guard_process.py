@@ -258,5 +258,5 @@ def test_without_a_deadline_the_guard_sleeps_and_after_firing_it_looks_again_soo
 
 
 def test_a_guard_goes_on_for_ten_seconds_and_asks_the_kernel_after_one() -> None:
-    assert guard_process.TRIES * guard_process.PATIENCE == pytest.approx(10)
-    assert guard_process.TRIES_BEFORE_SYSRQ * guard_process.PATIENCE == pytest.approx(1)
+    assert pytest.approx(10) == guard_process.TRIES * guard_process.PATIENCE
+    assert pytest.approx(1) == guard_process.TRIES_BEFORE_SYSRQ * guard_process.PATIENCE

@@ -83,7 +83,10 @@ def test_a_device_is_known_by_what_is_said_of_it_and_nothing_else() -> None:
 
     assert plain.tokens == (str(16 * GIB),)
     assert plain.describe().startswith("/dev/sdx: a device without a name, 16.0 GiB")
-    assert not (plain.sequence or plain.whole or plain.is_read_only or plain.is_fixed)
+    assert not (plain.sequence)
+    assert not (plain.whole)
+    assert not (plain.is_read_only)
+    assert not (plain.is_fixed)
 
 
 @pytest.mark.parametrize(
