@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from holdstill.errors import BusyError
+from holdstill.errors import BusyError, MachineError
 from holdstill.keeper import incoming
 from holdstill.model.names import Digest
 from support import keeping
@@ -163,6 +163,21 @@ def test_without_a_staging_to_keep_everything_in_incoming_goes(store: Store) -> 
     incoming.tidy(store, PIER_3, finished_runs=frozenset({staging.run}))
 
     assert list((store.board_folder(PIER_3) / "incoming").iterdir()) == []
+
+
+def test_what_a_link_in_the_place_of_incoming_leads_to_is_left_alone(
+    store: Store, tmp_path: Path
+) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere/the only copy").write_bytes(b"1.42")
+    folder = store.board_folder(PIER_3) / "incoming"
+    folder.rmdir()
+    folder.symlink_to(tmp_path / "elsewhere")
+
+    with pytest.raises(MachineError):
+        incoming.tidy(store, PIER_3, finished_runs=frozenset())
+
+    assert (tmp_path / "elsewhere/the only copy").exists()
 
 
 def test_h3_two_names_of_one_file_are_counted_once_and_are_no_contents(store: Store) -> None:

@@ -98,6 +98,19 @@ def test_a_content_that_was_taken_out_is_asked_for_at_sealing(
     assert (answer.name, answer.lacking.send) == ("", (DIGEST,))
 
 
+def test_where_nobody_can_tell_what_was_taken_out_all_is_looked_for_at_sealing(
+    board: LocalBoard, store: Store
+) -> None:
+    store.contents.path(DIGEST).unlink()
+    (store.root / "damaged").write_bytes(b"")
+    begun = board.keeper.begin()
+    data = board.attach(begun)
+
+    answer = board.keeper.seal(data, board.signed(data))
+
+    assert (answer.name, answer.lacking.send) == ("", (DIGEST,))
+
+
 def test_a_content_that_is_gone_is_awaited_too(board: LocalBoard, store: Store) -> None:
     store.contents.path(DIGEST).unlink()
 

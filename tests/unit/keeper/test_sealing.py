@@ -12,7 +12,7 @@ import pytest
 
 from holdstill.errors import SecurityError
 from holdstill.keeper import ledger as ledgers
-from holdstill.keeper import references, thin
+from holdstill.keeper import references, thin, trash
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.sealing import Sealer
@@ -272,6 +272,23 @@ def test_a_content_that_the_disk_gave_another_length_is_asked_for_again(
 
     assert asked.lacking.send == (digest,)
     assert sealed.name.startswith("000003-")
+    assert path.read_bytes() == b"1.42"
+
+
+def test_a_content_that_went_to_the_trash_since_it_came_is_taken_back(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    board = Board(keeper, files={b"srv/reading": b"1.42"})
+    begun = keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    digest = names.check_digest(hashlib.sha256(b"1.42").hexdigest())
+    path = store.contents.path(digest)
+    path.rename(trash.new_place(store, board.clock.now()) / digest)
+
+    sealed = keeper.seal(data, board.signed(data))
+
+    assert sealed.name.startswith("000001-")
     assert path.read_bytes() == b"1.42"
 
 

@@ -240,6 +240,36 @@ def test_a_disk_that_is_full_is_no_damaged_index(tmp_path: Path) -> None:
     assert caught.value.errno == errno.ENOSPC
 
 
+def test_a_full_disk_does_not_make_an_index_damaged_that_is_written_to(tmp_path: Path) -> None:
+    with index_file.created(tmp_path / "index"):
+        pass
+    small = sqlite3.connect(tmp_path / "small")
+    small.execute("PRAGMA max_page_count = 1")
+
+    with closing(small), pytest.raises(sqlite3.OperationalError, match="full"):  # noqa: SIM117
+        with index_file.updated(tmp_path / "index"):
+            small.execute("CREATE TABLE one_page_more (a)")
+
+
+# What 64 bits hold: sqlite.org/datatype3.html, INTEGER.
+@pytest.mark.parametrize(
+    ("moment", "kept"),
+    [
+        (2**63 - 1, 2**63 - 1), (2**63, 0), (2**64 - 1, 0), (2**64, 0),
+        (-(2**63), -(2**63)), (-(2**63) - 1, 0),
+    ],
+)  # fmt: skip
+def test_a_ctime_that_no_column_holds_equals_no_other(
+    tmp_path: Path, moment: int, kept: int
+) -> None:
+    entry = Entry(b"", b"f", EntryType.FILE, seen=Seen(11, moment))
+
+    with index_file.created(tmp_path / "index") as index:
+        index.put(1, entry, seq=1)
+
+        assert [found.seen.ctime_ns for found in index.entries(1)] == [kept]
+
+
 def test_m11_an_index_with_texts_longer_than_any_of_ours_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "index"
     with index_file.created(path) as index:
