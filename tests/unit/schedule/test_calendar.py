@@ -165,6 +165,21 @@ def test_a_clock_that_is_set_back_repeats_no_date() -> None:
     assert book.due("capture") == at("2026-11-27T02:30")
 
 
+# A clock that goes back by no more than a minute was not set, but drawn to the right time.
+@pytest.mark.parametrize("step", [-59, 1, 30, 59, 61])
+def test_a_date_is_served_once_however_short_the_looks_are_apart(step: int) -> None:
+    book = Calendar(at("2026-11-26T02:28"), UTC)
+    runs = runs_of(book, Rule(time(2, 30)))
+
+    for seconds in range(0, 300, abs(step)):
+        book.tick(at("2026-11-26T02:28") + timedelta(seconds=seconds))
+        if step < 0:
+            book.tick(at("2026-11-26T02:28") + timedelta(seconds=seconds + step))
+
+    assert len(runs) == 1
+    assert book.due("capture") == at("2026-11-27T02:30")
+
+
 def test_a_clock_that_was_far_ahead_does_not_silence_the_board() -> None:
     book = Calendar(at("2026-11-25T12:00"), UTC)
     runs = runs_of(book, Rule(time(2, 30)))

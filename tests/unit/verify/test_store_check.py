@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.manifest import Manifest
-    from holdstill.model.pieces import Part
+    from holdstill.model.pieces import Part, PieceList
 
 PIER_3 = BoardName("pier-3")
 
@@ -97,6 +97,20 @@ def indexed(folder: Path, number: int, *entries: Entry) -> Capture:
         index=keeping.attachment("index.sqlite", path.read_bytes()),
     )
     return Capture(folder, CaptureName(number, "20261125T021503Z"), manifest)
+
+
+def large_file(folder: Path) -> tuple[Entry, PieceList]:
+    """Return the entry and the list of a file that is kept in pieces, which are in the folder."""
+    body = os.urandom(pieces.PIECED_FROM)
+    listed = pieces.of_reader(
+        len(body), pieces.PIECE, lambda start, count: body[start : start + count]
+    )
+    for part in listed.parts():
+        piece = body[part.offset : part.offset + part.length]
+        (folder / part.digest.hex()).write_bytes(piece)
+    large = Entry(b"", b"large", EntryType.FILE, 0o644, size=len(body), digest=listed.digest())
+    (folder / large.digest.hex()).write_bytes(listed.encode())
+    return large, listed
 
 
 def needed(*captures: Capture) -> list[bytes]:
@@ -289,7 +303,10 @@ def test_h11_what_this_user_or_machine_cannot_read_is_no_damage(
     report = check(locked, sound)
 
     assert (report.damages, report.faults, report.damaged) == ((), (), ())
-    assert [text.startswith(f"pier-3/{made.name}: ") for text in report.unread] == [True]
+    digest = hashlib.sha256(b"private").hexdigest()
+    (text,) = report.unread
+    assert text.startswith(f"pier-3/{made.name}: ")
+    assert text.endswith(f"{os.strerror(error)}: '{digest}'")
     assert report.captures == (f"pier-3/{sound.name}",)
     assert not report.is_good
 
@@ -310,15 +327,7 @@ def test_what_cannot_be_read_hides_no_damage_of_the_same_capture(tmp_path: Path)
 def test_a_large_file_of_two_captures_is_as_old_for_both_as_its_oldest_piece(
     tmp_path: Path,
 ) -> None:
-    body = os.urandom(pieces.PIECED_FROM)
-    listed = pieces.of_reader(
-        len(body), pieces.PIECE, lambda start, count: body[start : start + count]
-    )
-    for part in listed.parts():
-        piece = body[part.offset : part.offset + part.length]
-        (tmp_path / part.digest.hex()).write_bytes(piece)
-    large = Entry(b"", b"large", EntryType.FILE, 0o644, size=len(body), digest=listed.digest())
-    (tmp_path / large.digest.hex()).write_bytes(listed.encode())
+    large, listed = large_file(tmp_path)
     captures = [indexed(tmp_path, 2, large), indexed(tmp_path, 1, large)]
     oldest = next(listed.pieces())[0]
     with verified_cache.opened(tmp_path / "verified", since=0, until=1e12) as memory:
@@ -329,6 +338,21 @@ def test_a_large_file_of_two_captures_is_as_old_for_both_as_its_oldest_piece(
 
     assert set(report.read_since.values()) == {"1970-01-01T00:16:40Z"}
     assert len(report.read_since) == 2
+
+
+@pytest.mark.parametrize("spoilt", ["list", "piece"])
+def test_h13_a_large_file_is_damaged_with_its_list_and_with_any_piece(
+    tmp_path: Path, spoilt: str
+) -> None:
+    large, listed = large_file(tmp_path)
+    made = indexed(tmp_path, 1, large)
+    bad = large.digest if spoilt == "list" else next(listed.pieces())[0]
+    (tmp_path / bad.hex()).write_bytes(b"bad")
+
+    report = check(made)
+
+    assert [damage.hits for damage in report.damages] == [(f"pier-3/{made.name}: 2:/large",)]
+    assert report.damaged == (f"pier-3/{made.name}",)
 
 
 def test_h11_an_io_error_of_the_disk_is_damage(tmp_path: Path) -> None:
@@ -424,7 +448,7 @@ def test_what_an_earlier_run_found_good_is_counted_once_however_often_it_is_met(
     assert check(new, old, within=86_400).skipped == 1
 
 
-@pytest.mark.parametrize(("rate", "seconds"), [(0, 0), (100, 10), (1000, 1)])
+@pytest.mark.parametrize(("rate", "seconds"), [(0, 0), (1, 1000), (100, 10), (1000, 1)])
 def test_reading_keeps_to_its_pace(tmp_path: Path, rate: float, seconds: float) -> None:
     only = capture(tmp_path, 1, a=bytes(1000))
     clock = Clock()

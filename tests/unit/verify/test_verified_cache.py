@@ -160,6 +160,21 @@ def test_h22_a_file_that_another_run_holds_can_be_read_and_costs_no_verdict(
     assert "locked" in line
 
 
+def test_m13_what_is_spoiled_while_a_run_goes_on_is_told_when_it_is_written(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "v"
+    noted(path)
+
+    with verified_cache.opened(path, since=NOW - DAY, until=NOW) as memory:
+        rubbish(path)
+        memory.note(TWO, NOW)
+
+    (line,) = memory.notes
+    assert str(path) in line
+    assert "cannot be written to" not in line  # since it cannot be read either
+
+
 def test_h22_two_runs_at_once_both_remember(tmp_path: Path) -> None:
     path = tmp_path / "v"
     with (
