@@ -559,6 +559,26 @@ def test_h18_hashing_counts_holes_and_ends_with_the_day(store: Store, clock: Fak
     assert list(Path(begun.folders[0]).iterdir()) == []
 
 
+def test_h18_every_byte_that_is_hashed_counts_once_when_it_is_taken_over_or_left_over(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = keeping.keeper_of(store, clock=clock)
+    begun = keeper.begin()
+    bodies = {hashlib.sha256(body).hexdigest(): body for body in (b"1" * 300, b"2" * 7000)}
+    assert keeper.lacking([wanted(body) for body in bodies.values()]).send
+    keeping.put(bodies, begun.folders[0])
+    keeper.ingest([*bodies])
+    taken_over = account_of(store, clock).balance().today.hashed
+    late = b"3" * 555
+    keeping.put({hashlib.sha256(late).hexdigest(): late}, begun.folders[0])
+    keeper.close()
+
+    keeping.keeper_of(store, clock=clock).begin()
+
+    assert taken_over == 7300
+    assert account_of(store, clock).balance().today.hashed == 7300 + 555
+
+
 def test_h18_leftovers_are_dropped_unread_when_hashing_is_used_up(
     store: Store, clock: FakeClock
 ) -> None:

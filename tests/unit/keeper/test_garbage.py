@@ -25,6 +25,7 @@ from holdstill.keeper import (
 )
 from holdstill.keeper import store as stores
 from holdstill.keeper.board_captures import StoredCapture
+from holdstill.keeper.content_store import SHARDS
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.names import CaptureName
@@ -323,6 +324,20 @@ def test_h16_a_copy_without_its_empty_folders_is_a_store(
     assert sealed.name.startswith("000003-")
     assert sum(not verdict.is_kept for verdict in rule) == 1
     assert found.complaints == ()
+
+
+def test_h16_a_collection_makes_the_folders_again_that_a_copy_has_left_out(
+    store: Store, clock: FakeClock, tmp_path: Path
+) -> None:
+    copy = copied_without_links(store, tmp_path / "copy")
+    for folder in copy.root.glob("content/*"):
+        if not any(folder.iterdir()):
+            folder.rmdir()
+    copy.trash.rmdir()
+
+    assert keeping.collect(copy, clock).complaints == ()
+
+    assert len([*copy.root.glob("content/*")]) == len(SHARDS)
 
 
 def copied_without_links(store: Store, target: Path) -> Store:

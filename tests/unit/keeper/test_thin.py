@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from holdstill.errors import SecurityError, UsageError, VerificationError
-from holdstill.keeper import capture_notes, enrolment, thin
+from holdstill.keeper import capture_notes, deletion, enrolment, thin
 from holdstill.keeper import store as stores
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
@@ -93,6 +93,7 @@ def test_captures_that_are_not_kept_are_gone_and_the_others_are_untouched(
         name: state for name, state in before.items() if name[:6] in {"000004", "000005"}
     }
     assert list(store.trash.iterdir()) == []
+    assert deletion.under_way(store, PIER_3) == frozenset()
 
 
 def test_what_a_run_was_told_it_need_not_send_is_its_own_whatever_is_thinned(
