@@ -233,6 +233,35 @@ def test_a_limit_of_files_is_told_in_files() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [
+        (Allowance("bytes_per_day", "bytes", 2048, 1024, 1024),
+         "board pier-3 may take 2.0 KiB a day (bytes_per_day): 1.0 KiB are used"),
+        (Allowance("bytes_per_run", "bytes", 2048, 1024, 1024),
+         "board pier-3 may take 2.0 KiB a run (bytes_per_run): 1.0 KiB are used"),
+        (Allowance("hashed_per_day", "hashed", 2048, 1024, 1024),
+         "board pier-3 may have hashed 2.0 KiB a day (hashed_per_day): 1.0 KiB are used"),
+        (Allowance("min_free", "bytes", 2048, 3072, 1024),
+         "2.0 KiB of the keeper's disk stay free (min_free): 3.0 KiB are free"),
+        (Allowance("min_free_inodes", "inodes", 7, 9, 2),
+         "7 files of the keeper's disk stay free (min_free_inodes): 9 files are free"),
+    ],
+)  # fmt: skip
+def test_each_limit_is_told_in_its_own_words(limit: Allowance, said: str) -> None:
+    assert limit.said("pier-3", 0).startswith(f"{said}, there is room for ")
+
+
+@pytest.mark.parametrize(("min_free", "margin"), [(0, 0), (400, 100), (256 * MIB, 64 * MIB),
+                                                  (400 * MIB, 64 * MIB)])  # fmt: skip
+def test_a_transfer_keeps_a_quarter_of_min_free_away_and_no_more_than_64_mib(
+    tmp_path: Path, min_free: int, margin: int
+) -> None:
+    settings = keeping.no_limits(tmp_path, min_free=min_free)
+
+    assert Rules(settings, settings.limits).margin == margin
+
+
 def test_all_that_may_be_used_is_no_overdraft_and_one_byte_more_is(
     store: Store, clock: FakeClock
 ) -> None:
