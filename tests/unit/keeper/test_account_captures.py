@@ -129,6 +129,19 @@ def test_captures_that_their_owner_gives_up_are_forgotten_and_the_others_stay(
     assert board.capture().name
 
 
+def test_a_board_whose_captures_are_given_up_is_still_one_of_the_stores(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    folder = store.board_folder(PIER_3)
+    every = sorted(path.name for path in (folder / "captures").iterdir())
+
+    account_captures.forget(store, PIER_3, every)
+    folder.rename(store.root / "elsewhere")
+
+    assert store.lost_boards() == (PIER_3,)
+    assert store.remembered_newest(PIER_3) == 0
+
+
 def test_a_capture_that_another_process_counted_is_counted_once(
     store: Store, board: Board[LocalKeeper]
 ) -> None:

@@ -70,7 +70,9 @@ def test_a_ledger_is_read_as_it_was_written() -> None:
     [
         (ThinnedEvent(captures=("a",)), b'{"event":"thinned","captures":["a"]}'),
         (VerifiedEvent(captures={"a": READ}), b'{"event":"verified","captures":{"a":"%b"}}'),
+        (ForgottenEvent(captures=("a",)), b'{"event":"forgotten","captures":["a"]}'),
         (DamagedEvent(captures=("a",)), b'{"event":"damaged","captures":["a"]}'),
+        (UnreadEvent(captures=("a",)), b'{"event":"unread","captures":["a"]}'),
         (BootedEvent(capture="a"), b'{"event":"booted","capture":"a"}'),
         (PinnedEvent(capture="a"), b'{"event":"pinned","capture":"a"}'),
         (UnpinnedEvent(capture="a"), b'{"event":"unpinned","capture":"a"}'),

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import stat
 from typing import TYPE_CHECKING
 
@@ -180,11 +181,18 @@ def test_a_folder_that_is_missing_is_named(tmp_path: Path) -> None:
 
 
 def test_a_size_that_no_file_can_have_there_is_refused_with_the_reason(tmp_path: Path) -> None:
-    with (
-        pytest.raises(TargetRefusedError, match="cannot hold a file of"),
-        rebuild_target.claimed_image(tmp_path / "pier-3.img", size=2**63 - 1),
-    ):
-        pytest.fail("it was claimed")
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (MIB, limits[1]))
+    try:
+        with (
+            pytest.raises(
+                TargetRefusedError, match="cannot hold a file of 1"
+            ),
+            rebuild_target.claimed_image(tmp_path / "pier-3.img", size=GIB),
+        ):
+            pytest.fail("it was claimed")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
 
     assert list(tmp_path.iterdir()) == []
 
