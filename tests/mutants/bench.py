@@ -162,15 +162,16 @@ def _failed(said: str) -> list[str]:
 def tests_of(
     line: int, by_line: Mapping[int, set[str]], sound: Mapping[str, float], *, file: Path
 ) -> list[str]:
-    """Return the tests that execute a line; of one that the import does, all the file's.
+    """Return the tests that execute a line; of one that the import executes, all the file's.
 
     Those of the test file that is named as the file come first, since one of them mostly notices;
     the others follow, and the quicker ones are first among both.
     """
     found = by_line.get(line, set())
+    own = f"/test_{file.stem}.py::"
     if "" in found:  # and beside it a test that happens to be the first to import the file
         found = {name for names in by_line.values() for name in names}
-    own = f"/test_{file.stem}.py::"
+        found |= {name for name in sound if own in name}  # a constant is read without a line
     return sorted(found & sound.keys(), key=lambda name: (own not in name, sound[name], name))
 
 

@@ -142,13 +142,14 @@ def test_the_tests_of_a_line_are_those_that_execute_it_and_the_quick_ones_first(
     a, b, own = "t/test_a.py::one", "t/test_b.py::one", "t/test_ledger.py::one"
     unsound = "t/test_c.py::fails_without_a_fault"
     by_line = {1: {""}, 2: {a}, 3: {own, b, a, unsound}, 5: {"", b}}
-    sound = {a: 0.2, b: 0.1, own: 3.0}
+    constant = "t/test_ledger.py::reads_a_constant"
+    sound = {a: 0.2, b: 0.1, own: 3.0, constant: 4.0}
 
     found = [
         bench.tests_of(line, by_line, sound, file=Path("keeper/ledger.py")) for line in range(1, 6)
     ]
 
-    assert found == [[own, b, a], [a], [own, b, a], [], [own, b, a]]
+    assert found == [[own, constant, b, a], [a], [own, b, a], [], [own, constant, b, a]]
 
 
 def test_no_more_tests_are_asked_than_fit_into_the_time() -> None:

@@ -134,7 +134,3 @@ def test_a_guard_says_how_strong_it_is() -> None:
     with pytest.raises(PauseError, match="did not start"):
         guard._await_ready(answer)
     os.close(answer)
-
-
-def test_each_protection_is_told_apart_in_the_one_byte_that_a_guard_answers() -> None:
-    assert [part.value for part in Protection.__members__.values()] == [1, 2, 4]

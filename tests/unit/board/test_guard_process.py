@@ -11,7 +11,7 @@ import pytest
 
 from holdstill.board import freeze_state, guard_process
 from holdstill.board.freeze_state import FreezeState
-from holdstill.board.guard_process import ARM, ORDER, STAND_DOWN, GuardProcess
+from holdstill.board.guard_process import ARM, ORDER, STAND_DOWN, GuardProcess, Protection
 from holdstill.system.clocks import SystemClock
 from support.services import FakeKernel
 
@@ -260,3 +260,7 @@ def test_without_a_deadline_the_guard_sleeps_and_after_firing_it_looks_again_soo
 def test_a_guard_goes_on_for_ten_seconds_and_asks_the_kernel_after_one() -> None:
     assert pytest.approx(10) == guard_process.TRIES * guard_process.PATIENCE
     assert pytest.approx(1) == guard_process.TRIES_BEFORE_SYSRQ * guard_process.PATIENCE
+
+
+def test_each_protection_is_told_apart_in_the_one_byte_that_a_guard_answers() -> None:
+    assert [part.value for part in Protection.__members__.values()] == [1, 2, 4]

@@ -185,9 +185,7 @@ def test_a_size_that_no_file_can_have_there_is_refused_with_the_reason(tmp_path:
     resource.setrlimit(resource.RLIMIT_FSIZE, (MIB, limits[1]))
     try:
         with (
-            pytest.raises(
-                TargetRefusedError, match="cannot hold a file of 1"
-            ),
+            pytest.raises(TargetRefusedError, match="cannot hold a file of 1"),
             rebuild_target.claimed_image(tmp_path / "pier-3.img", size=GIB),
         ):
             pytest.fail("it was claimed")
