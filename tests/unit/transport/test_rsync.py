@@ -81,6 +81,21 @@ def test_a_directory_here_needs_no_ssh() -> None:
     assert RsyncEndpoint().remote("/mnt/captures") == "/mnt/captures"
 
 
+def test_elsewhere_is_reached_by_the_ssh_client_of_that_address_and_identity(
+    identity: Identity,
+) -> None:
+    option, command = RsyncEndpoint(BOATHOUSE, identity).shell()
+
+    assert (option, command) == ("--rsh", " ".join(rsync.ssh_words(BOATHOUSE, identity)))
+
+
+def test_a_way_of_sending_adds_these_options_and_no_others() -> None:
+    assert {mode.name: mode.options for mode in rsync.TransferMode} == {
+        "PLAIN": (),
+        "SPARSE": ("--sparse", "--compress"),
+    }
+
+
 def test_an_address_of_version_6_is_bracketed() -> None:
     way = RsyncEndpoint(HostAddress("keeper", "2001:db8::7"))
 
