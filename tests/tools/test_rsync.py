@@ -310,6 +310,16 @@ def test_only_a_broken_link_is_tried_again(
     assert (runs_of(tmp_path), clock.monotonic() - began) == (tries, slept)
 
 
+def test_the_last_pause_is_that_of_all_further_tries(tmp_path: Path) -> None:
+    clock = FakeClock()
+    began = clock.monotonic()
+
+    with pytest.raises(LinkError, match="status 12"):
+        transfer(clock=clock, attempts=5)._persist(failing(tmp_path, 12), rsync.no_progress)
+
+    assert (runs_of(tmp_path), clock.monotonic() - began) == (5, 2 + 10 + 10 + 10)
+
+
 # OpenSSH sshconnect.c: what it says before it ends with 255.
 @pytest.mark.parametrize("attempts", [1, 3])
 @pytest.mark.parametrize(
