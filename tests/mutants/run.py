@@ -5,11 +5,11 @@
     PYTHONPATH=tests .venv/bin/python tests/mutants/run.py --seed 1
 
 A module is one of guarded.py, or a file below agent/holdstill; without one, all of guarded.py are
-examined, which takes some half an hour. First the tests run once, folder by folder, to learn which
-of them executes which line, and how long it takes. Then each fault is made in a copy of the tree,
-and the tests that execute its line run, until one fails: as nobody, so that a fault cannot write
-where it should not. The source is never touched. A result file per module, with what no test
-noticed, is written below --folder.
+examined, which takes some forty minutes. First the tests run once, folder by folder, to learn
+which of them executes which line, and how long it takes. Then each fault is made in a copy of the
+tree, and the tests that execute its line run, until one fails: as nobody, so that a fault cannot
+write where it should not. The source is never touched. A result file per module, with what no
+test noticed, is written below --folder.
 """
 
 from __future__ import annotations

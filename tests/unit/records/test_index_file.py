@@ -140,6 +140,33 @@ def test_a_directory_lists_its_children_only(small: Path) -> None:
         assert [e.path for e in index.children(PART, b"a")] == [b"a/b", b"a/f"]
 
 
+def test_a_part_is_taken_out_without_another(small: Path) -> None:
+    with index_file.updated(small) as index:
+        index.put_all(7, list(index.entries(2)), seq=2)
+        others = list(index.entries(7))
+        index.remove_part(2)
+
+        assert list(index.entries(2)) == []
+        assert list(index.entries(7)) == others != []
+
+
+def test_known_contents_come_page_by_page_in_the_order_of_their_places(tmp_path: Path) -> None:
+    places = [(b"", b"b"), (b"", b"c"), (b"a", b"a"), (b"a", b"x")]
+    with index_file.created(tmp_path / "index") as index:
+        for directory, name in reversed(places):
+            known = b"" if name == b"c" else b"d" * 32
+            entry = Entry(directory, name, EntryType.FILE, size=5, digest=known)
+            index.put(1, entry, seq=1)
+            index.put(2, entry, seq=1)
+
+        pages, after = [], (b"", b"")
+        while page := index.contents_after(1, after=after, limit=2):
+            pages.append([(entry.directory, entry.name) for entry in page])
+            after = pages[-1][-1]
+
+    assert pages == [[(b"", b"b"), (b"a", b"a")], [(b"a", b"x")]]
+
+
 def test_all_names_of_an_inode_are_found(small: Path) -> None:
     with index_file.opened(small) as index:
         assert [e.path for e in index.by_inode(PART, 9)] == [b"a/f", b"c/g"]
