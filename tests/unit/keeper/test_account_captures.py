@@ -155,6 +155,18 @@ def test_a_capture_that_another_process_counted_is_counted_once(
     assert rows(store) == before
 
 
+def test_a_capture_is_accounted_for_as_soon_as_it_is_sealed(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    board.clock.advance(86_400)
+    board.files[b"srv/new"] = b"new"
+
+    board.capture()
+
+    with references.opened(store) as held:
+        assert [capture.seq for capture in held.captures(PIER_3)] == [1, 2, 3]
+
+
 def test_looking_for_differences_makes_no_database(store: Store) -> None:
     references.discard(store)
 
