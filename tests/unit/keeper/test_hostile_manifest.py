@@ -183,17 +183,6 @@ def test_a_capture_is_never_named_by_what_is_no_date(
         sealing.name_of(msgspec.structs.replace(manifest, moment=moment))
 
 
-def test_a_date_that_is_none_is_refused_before_what_is_named_is_looked_for(
-    board: LocalBoard, begun: RunStarted
-) -> None:
-    plain = honest(board, begun)
-    moment = msgspec.structs.replace(plain.moment, taken_at="2026-11-25T02:15:03")
-    unknown = msgspec.structs.replace(plain.index, sha256="e" * 64)
-    data = manifest_file.encode(msgspec.structs.replace(plain, moment=moment, index=unknown))
-
-    assert "taken_at" in refuse(board, data)
-
-
 # The epoch of Unix, and the end of ext4's dates: Linux Documentation/filesystems/ext4/inodes.rst,
 # inode timestamps (2446-05-10).
 @pytest.mark.parametrize("moment", [b"1970-01-01T00:00:00Z", b"2445-12-31T23:59:59Z"])
