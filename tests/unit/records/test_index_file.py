@@ -160,11 +160,12 @@ def test_known_contents_come_page_by_page_in_the_order_of_their_places(tmp_path:
             index.put(2, entry, seq=1)
 
         pages, after = [], (b"", b"")
-        while page := index.contents_after(1, after=after, limit=2):
+        for _ in range(3):
+            page = index.contents_after(1, after=after, limit=2)
             pages.append([(entry.directory, entry.name) for entry in page])
-            after = pages[-1][-1]
+            after = pages[-1][-1] if page else after
 
-    assert pages == [[(b"", b"b"), (b"a", b"a")], [(b"a", b"x")]]
+    assert pages == [[(b"", b"b"), (b"a", b"a")], [(b"a", b"x")], []]
 
 
 def test_all_names_of_an_inode_are_found(small: Path) -> None:
