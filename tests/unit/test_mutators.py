@@ -152,6 +152,14 @@ def test_the_tests_of_a_line_are_those_that_execute_it_and_the_quick_ones_first(
     assert found == [[own, constant, b, a], [a], [own, b, a], [], [own, constant, b, a]]
 
 
+def test_a_file_of_constants_alone_is_judged_by_every_test() -> None:
+    sound = {"t/test_a.py::one": 0.2, "t/test_b.py::one": 0.1}
+
+    found = bench.tests_of(3, {3: {""}}, sound, file=Path("records/limits.py"))
+
+    assert found == ["t/test_b.py::one", "t/test_a.py::one"]
+
+
 def test_no_more_tests_are_asked_than_fit_into_the_time() -> None:
     sound = {"a": 5.0, "b": 30.0, "c": 5.0, "d": 0.5}
 
