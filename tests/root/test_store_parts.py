@@ -125,3 +125,17 @@ def test_a_session_that_cannot_rename_is_told_so(board: Board[LocalKeeper], stor
     board.keeper.close()
 
     assert "on another file system than the rest" in refused.value.hint
+
+
+@pytest.mark.parametrize("part", ["content", BOARD])
+def test_a_bind_mount_of_the_same_file_system_is_told_too(
+    board: Board[LocalKeeper], store: Store, tmp_path: Path, part: str
+) -> None:
+    folder = store.root / part
+    shutil.copytree(folder, tmp_path / "large")
+    with loop.mounted(tmp_path / "large", folder, options="bind"):
+        (line, *_) = odd_places.found(store)
+        with pytest.raises(PreflightError, match="mounted there"):
+            board.keeper.begin()
+
+    assert line.startswith(f"{folder}: it is on another file system than")

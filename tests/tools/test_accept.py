@@ -135,22 +135,63 @@ def test_a_reason_that_says_nothing_changes_nothing(store: Path) -> None:
     assert not (store / "boards/pier-3/ledger.jsonl").exists()
 
 
-def test_a_key_that_was_damaged_is_told_as_that_and_comes_right_by_the_boards_own(
-    store: Path,
+@pytest.mark.parametrize("spoilt", ["AAAA!3NzaC1lZDI1NTE5", "AAAAC3NzaC1lZDI1NTE6"])
+def test_a_key_that_was_damaged_is_told_as_that_and_blames_no_capture(
+    store: Path, spoilt: str
 ) -> None:
     enrolment, public = store / "boards/pier-3/enrolment.yaml", store.parent / "key.pub"
     text = enrolment.read_text(encoding="utf-8")
     public.write_text(text[text.index("ssh-ed25519") :].partition("\n")[0] + "\n", "utf-8")
-    enrolment.write_text(text.replace("AAAAC3NzaC1lZDI1NTE5", "AAAA!3NzaC1lZDI1NTE5"), "utf-8")
-    (store.parent / "keeper.yaml").write_text(f"store: {store}\n", encoding="utf-8")
-    words = ("keeper", "watch", "--settings", store.parent / "keeper.yaml")
-    said = holdstill(*words, accepted=[SUSPICIOUS])
-    assert b"rather its keys were damaged" in said
+    enrolment.write_text(text.replace("AAAAC3NzaC1lZDI1NTE5", spoilt), "utf-8")
+    words = ("keeper", "enrol", store, "pier-3", "--key", public)
 
-    holdstill("keeper", "enrol", store, "pier-3", "--key", public, "--replace-key")
-
-    assert [brief["faults"] for brief in listed(store)] == [[]]
+    told = programs.attempt(sys.executable, "-m", "holdstill", "verify", "--store", store)
+    holdstill(*words, accepted=[UsageError.exit_code])
+    holdstill("keeper", "retire", store, "pier-3", accepted=[UsageError.exit_code])
+    enrolment.unlink()
     holdstill(*words)
+
+    assert told.returncode == BAD
+    assert b"its fingerprint is another one" in told.stderr
+    assert b"or move it away, and enrol the board again with its own key" in told.stderr
+    assert b"TRUSTWORTHY" not in told.stdout
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+
+
+@pytest.mark.parametrize("word", [("--forget-missing",), ("--forget", "1")])
+def test_what_cannot_be_taken_back_from_the_trash_is_not_given_up(
+    store: Path, tmp_path: Path, word: tuple[str, ...]
+) -> None:
+    folder = store / "boards/pier-3"
+    folder.rename(tmp_path / "aside")
+    accepted(store)
+    thinned(store)
+    (tmp_path / "aside").rename(folder)
+    (brief,) = listed(store)
+    index = Path(store, "content", str(brief["index"])[:2])
+    shutil.rmtree(index)
+    index.write_bytes(b"in the way")
+
+    accepted(store, *word, ends=MachineError.exit_code)
+
+    index.unlink()
+    accepted(store, "--forget-missing")
+    assert [brief["faults"] for brief in listed(store)] == [[]]
+    holdstill("verify", "--store", store)
+
+
+def test_what_is_taken_in_has_its_contents_back_from_the_trash(
+    store: Path, tmp_path: Path
+) -> None:
+    (folder,) = store.glob("boards/pier-3/captures/*")
+    folder.rename(tmp_path / "aside")
+    accepted(store, "--forget-missing")
+    thinned(store)
+    (tmp_path / "aside").rename(folder)
+
+    accepted(store)
+
+    holdstill("verify", "--store", store)
 
 
 def test_a_good_capture_is_not_given_up_by_this_command(store: Path) -> None:

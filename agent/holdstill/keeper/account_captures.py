@@ -12,7 +12,7 @@ import os
 from contextlib import suppress
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.errors import HoldstillError, UsageError, VerificationError
+from holdstill.errors import HoldstillError, MachineError, UsageError, VerificationError
 from holdstill.keeper import references, trash
 from holdstill.keeper.board_captures import MANIFEST, MISSING, StoredCapture, ledger_back
 from holdstill.keeper.content_store import SHARDS
@@ -239,13 +239,31 @@ def _take_back_needed(store: Store, held: References) -> None:
 
 
 def take_back(store: Store, board: BoardName) -> None:
-    """Take back from the trash what the captures need that are in a board's folder."""
+    """Take back from the trash what the captures need that are in a board's folder.
+
+    Raises:
+        MachineError: what one needs rests there, and cannot be taken back.
+    """
+    store.lay_out()
+    captures = _captures_of(store, board)
     with store.using_contents():
-        for found in _captures_of(store, board):
+        for found in captures:
             capture = StoredCapture(board, found.name, found.folder, trash.TakingBack(store))
-            with suppress(HoldstillError, OSError):  # what cannot be read is no reason to wait
+            with suppress(HoldstillError, OSError):  # what cannot be read, others tell
                 needed = (Digest(digest.hex()) for digest, _ in capture_contents.needed(capture))
                 trash.take_all_back(store, (d for d in needed if not store.contents.has(d)))
+        here = {str(found.name) for found in captures}
+        for brief in (event.brief for event in _ledger(store, board).sealed):
+            index = Digest(brief.index)
+            if brief.name not in here or store.contents.has(index):
+                continue
+            if place := trash.place_of(store, index):
+                raise MachineError(
+                    f"capture {brief.name} of {board} needs {place}, which cannot be taken back "
+                    f"to {store.contents.path(index)}",
+                    hint="nothing was forgotten. See what keeps it there (`ls -ld` of both "
+                    "folders, `df`), then say this again",
+                )
 
 
 def forget(store: Store, board: BoardName, captures: Sequence[str]) -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 RECENT = 10
 """Captures that are looked at: what was said longer ago was seen by then."""
 _ELSEWHERE = 2
-"""Captures in these that did not know of the one before; one is what a rebuild brings."""
+"""Captures in these that did not know of the one before; one is what an old card brings."""
 
 
 def doubt(ledger: Ledger) -> str:
@@ -31,8 +31,9 @@ def doubt(ledger: Ledger) -> str:
 
 
 def _lost(briefs: Sequence[CaptureBrief]) -> str:
+    """The first capture of all is of a board that was enrolled anew: nothing is missed here."""
     for brief in reversed(briefs):
-        if brief.last_known >= brief.seq:
+        if brief.last_known >= brief.seq > 1:
             return (
                 f"when it brought capture {brief.seq}, it had brought capture {brief.last_known} "
                 "before: captures are lost here, or the store was put back from an older copy"
@@ -41,11 +42,11 @@ def _lost(briefs: Sequence[CaptureBrief]) -> str:
 
 
 def _elsewhere(briefs: Sequence[CaptureBrief]) -> str:
-    """A machine that knows of none is new, or was set up anew."""
+    """A machine that knows of none was rebuilt, or set up anew."""
     found = [str(b.seq) for b in briefs if 0 < b.last_known < b.seq - 1]
     if len(found) < _ELSEWHERE:
         return ""
     return (
         f"captures {', '.join(found)} are of a machine that did not know of the one before: if it "
-        "was not rebuilt as often, two machines use its key"
+        "is not an old card that was put back as often, two machines use its key"
     )

@@ -11,9 +11,17 @@ import re
 import shlex
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Self
 
-from holdstill.errors import PreflightError, SecurityError, UsageError, VerificationError
+import msgspec
+
+from holdstill.errors import (
+    DocumentError,
+    PreflightError,
+    SecurityError,
+    UsageError,
+    VerificationError,
+)
 from holdstill.keeper import incoming
 from holdstill.keeper import store as stores
 from holdstill.model import names, settings, strict_yaml
@@ -30,6 +38,8 @@ if TYPE_CHECKING:
     from holdstill.system.clocks import Clock
 
 _LIMIT = 64 << 10
+_PURPOSE_WORDS = 4
+"""--store PATH --board NAME."""
 _SOURCES = re.compile(r"[0-9A-Za-z.:/*?,!-]{1,500}")
 
 
@@ -38,13 +48,26 @@ class Key(Record, frozen=True, kw_only=True):
 
     Attributes:
         public: type and base64.
+        fingerprint: of it, as `ssh-keygen -l` prints it: so it shows when the file is damaged.
         retired_at: when it was withdrawn; it still vouches for captures from before, and for no
             new one. "" while in use.
     """
 
     public: str
+    fingerprint: str
     added_at: str
     retired_at: str = ""
+
+    @classmethod
+    def added(cls, public: str, now: str) -> Self:
+        """Return a key that is let in from now on."""
+        return cls(public=public, fingerprint=signature.fingerprint(public), added_at=now)
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether it is a key, and that of its fingerprint."""
+        is_key = signature.is_public_key(self.public)
+        return is_key and signature.fingerprint(self.public) == self.fingerprint
 
 
 class Enrolment(Record, frozen=True, kw_only=True):
@@ -97,7 +120,7 @@ def enrol(
                 f"`holdstill keeper enrol {store.root} {board} --key KEY.pub --replace-key`. The "
                 "old key is withdrawn then, and the captures that it signed stay good",
             )
-        fresh = _with_key(old, board, Key(public=key, added_at=clocks.rfc3339(clock.now())))
+        fresh = _with_key(old, board, Key.added(key, clocks.rfc3339(clock.now())))
         if limits is not None:
             fresh = _replaced(fresh, limits=limits)
         _publish(store, fresh, old)
@@ -114,7 +137,7 @@ def replace_key(store: Store, board: BoardName, public_key: str, *, clock: Clock
         key = _check_key(store, board, public_key)
         old, now = _read_if_enrolled(store, board), clocks.rfc3339(clock.now())
         kept = None if old is None else _withdrawn(old, now, but=key)
-        fresh = _with_key(kept, board, Key(public=key, added_at=now))
+        fresh = _with_key(kept, board, Key.added(key, now))
         _publish(store, fresh, old)
     return fresh
 
@@ -179,10 +202,20 @@ def read(store: Store, board: BoardName) -> Enrolment:
             hint="`holdstill list` shows the boards that there are; enrol another one with "
             f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
         ) from error
-    document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)
-    found = strict_yaml.decode_checked(
-        document, Enrolment, str(path), check=_problems, stand_ins={"board": "board", "keys": []}
-    )
+    try:
+        document = strict_yaml.load_yaml(data, str(path), limit=_LIMIT)
+        found = strict_yaml.decode_checked(
+            document, Enrolment, str(path), check=_problems,
+            stand_ins={"board": "board", "keys": []},
+        )  # fmt: skip
+    except DocumentError as error:
+        raise DocumentError(
+            str(path),
+            error.problems,
+            hint="mend that file, or put it back from a copy; or move it away, and enrol the "
+            "board again with its own key, which its line in authorized_keys ends with as well: "
+            f"`holdstill keeper enrol {store.root} {board} --key KEY.pub`",
+        ) from error
     if found.board != board:
         raise SecurityError(f"{path}: it is of board {found.board}")
     return found
@@ -206,6 +239,11 @@ def _problems(found: Enrolment) -> list[str]:
     return [
         *settings.negative("retention", found.retention),
         *settings.negative("limits", found.limits),
+        *(
+            f"keys[{number}]: its fingerprint is another one: it was damaged, or edited"
+            for number, key in enumerate(found.keys)
+            if not key.is_sound
+        ),
     ]
 
 
@@ -305,8 +343,11 @@ def shut_out(store: Store, keys: Sequence[str], home: Path, *, board: str = "") 
 
 def _store_and_board(line: bytes) -> tuple[Path, str] | None:
     """Return the store and the board that a line is for; None if it is none of ours."""
-    words = shlex.split(_purpose(line.decode(errors="replace")))
-    return (Path(words[1]), words[3]) if words else None
+    try:
+        words = shlex.split(_purpose(line.decode(errors="replace")))
+    except ValueError:  # somebody's own line, with half a quotation
+        return None
+    return (Path(words[1]), words[3]) if len(words) == _PURPOSE_WORDS else None
 
 
 def _is_elsewhere(line: bytes, store: Store) -> bool:
@@ -359,18 +400,26 @@ def _check_key(store: Store, board: BoardName, public_key: str) -> str:
     """Return type and base64 of a key that this board may use."""
     key = signature.check_public_key(public_key)
     for other in store.boards():
-        found = read(store, other)
-        if other != board and key in found.every_key:
+        # Also of one whose enrolment is damaged.
+        if other != board and key.split()[1].encode() in _bytes_of(path_of(store, other)):
             raise SecurityError(
                 f"this key is board {other}'s already",
                 hint="every board needs a key of its own: make one with ssh-keygen on the board",
             )
-        if other == board and key in found.every_key and key not in found.live_keys:
-            raise SecurityError(
-                f"this key of board {board} was withdrawn; it does not come back",
-                hint="make a new one with ssh-keygen on the board, and enrol that",
-            )
+    found = _read_if_enrolled(store, board)
+    if found is not None and key in found.retired_keys:
+        raise SecurityError(
+            f"this key of board {board} was withdrawn; it does not come back",
+            hint="make a new one with ssh-keygen on the board, and enrol that",
+        )
     return key
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        return files.read_regular(path)
+    except FileNotFoundError:  # it went away just now
+        return b""
 
 
 def _read_if_enrolled(store: Store, board: BoardName) -> Enrolment | None:
@@ -405,7 +454,7 @@ def _withdrawn(old: Enrolment, now: str, *, but: str = "") -> Enrolment:
 
 
 def _retired(key: Key, now: str) -> Key:
-    return Key(public=key.public, added_at=key.added_at, retired_at=now)
+    return msgspec.structs.replace(key, retired_at=now)
 
 
 def _replaced(

@@ -178,17 +178,19 @@ class Ledger:
 
     Attributes:
         lines: those that could be read.
+        positions: where each of these stands, from 1; its number is what it says itself.
         last_hash: what the next line must name as the one before.
         next_number: the number that the next line gets.
         faults: what is wrong with the chain, each with the line it was found at.
         breaks: of each line with a fault, the mark by which it is known again: made of the line
             and all that stands before it.
-        accepted_at: the line at which the owner last accepted what was wrong before it.
+        accepted_at: where the line stands with which the owner last accepted what was wrong.
         sound_bytes: how much of the file is whole lines.
         torn: whether the rest of a cut-off line follows them.
     """
 
     lines: tuple[Line, ...] = ()
+    positions: tuple[int, ...] = ()
     last_hash: str = ""
     next_number: int = 1
     faults: tuple[tuple[int, str], ...] = ()
@@ -199,20 +201,19 @@ class Ledger:
 
     @cached_property
     def _sealed(self) -> list[tuple[int, SealedEvent]]:
-        """The events of `sealed`, each with the number of its line."""
-        found = {}
-        for line in self.lines:
-            if isinstance(line.entry, SealedEvent):
-                event = line.entry
-                # One that was taken in again counts from there on.
-                found[event.brief.name if event.taken_in else line.number] = (line.number, event)
-        retaken = {key for key in found if isinstance(key, str)}
-        kept = [
-            (number, event)
-            for key, (number, event) in found.items()
-            if isinstance(key, str) or event.brief.name not in retaken
-        ]
-        return sorted(kept, key=lambda each: each[1].brief.seq) if retaken else kept
+        """The events of `sealed`, each with the position of its line."""
+        found: dict[str, tuple[int, SealedEvent]] = {}
+        for position, line in zip(self.positions, self.lines, strict=True):
+            event = line.entry
+            # One that was taken in again counts from there on; a line that is there twice, once.
+            if isinstance(event, SealedEvent) and (
+                event.taken_in or event.brief.name not in found
+            ):
+                found[event.brief.name] = (position, event)
+        kept = list(found.values())
+        if any(event.taken_in for _, event in kept):
+            kept.sort(key=lambda each: each[1].brief.seq)
+        return kept
 
     @cached_property
     def sealed(self) -> tuple[SealedEvent, ...]:
@@ -221,8 +222,8 @@ class Ledger:
 
     @cached_property
     def sealed_at(self) -> tuple[int, ...]:
-        """The numbers of the lines that `sealed` stands in."""
-        return tuple(number for number, _ in self._sealed)
+        """The positions of the lines that `sealed` stands in."""
+        return tuple(position for position, _ in self._sealed)
 
     @cached_property
     def thinned(self) -> frozenset[str]:
@@ -346,6 +347,7 @@ class _LedgerParser:
 
     def __init__(self) -> None:
         self.lines: list[Line] = []
+        self.positions: list[int] = []
         self.faults: list[tuple[int, str]] = []
         self.before = ""
         self.expected = 1
@@ -365,26 +367,28 @@ class _LedgerParser:
             self.faults.append((position, f"it cannot be read: {error}"))
             self.expected += 1
         else:
-            if line.number != self.expected:
-                self.faults.append(
-                    (position, f"number {line.number} where {self.expected} is due")
-                )
-            # Whether it has the check that it should have.
-            ending = b'"%b"}' % line.check.encode()
-            is_checked = raw.endswith(ending) and line.check == _check(
-                raw.removesuffix(ending) + _UNCHECKED
-            )
-            if not is_checked:
-                self.faults.append((position, "its checksum is wrong"))
-            if line.before != self.before:
-                self.faults.append((position, "it does not follow from the line before it"))
-            if isinstance(line.entry, AcceptedEvent):
-                self.accepted_at = position
-            self.expected = line.number + 1
-            self.lines.append(line)
+            self._follow(position, line, raw)
         self.before = hashlib.sha256(raw + b"\n").hexdigest()
         self._chain.update(self.before.encode())
         self._marks.append(self._chain.hexdigest()[:16])
+
+    def _follow(self, position: int, line: Line, raw: bytes) -> None:
+        ending = b'"%b"}' % line.check.encode()
+        plain = raw.removesuffix(ending) + _UNCHECKED
+        if not raw.endswith(ending) or line.check != _check(plain):
+            # Nothing that it says can be relied on.
+            self.faults.append((position, "its checksum is wrong"))
+            self.expected += 1
+            return
+        if line.number != self.expected:
+            self.faults.append((position, f"number {line.number} where {self.expected} is due"))
+        if line.before != self.before:
+            self.faults.append((position, "it does not follow from the line before it"))
+        if isinstance(line.entry, AcceptedEvent):
+            self.accepted_at = position
+        self.expected = line.number + 1
+        self.lines.append(line)
+        self.positions.append(position)
 
 
 def parse(data: bytes) -> Ledger:
@@ -395,6 +399,7 @@ def parse(data: bytes) -> Ledger:
         reader.take(position, raw)
     return Ledger(
         lines=tuple(reader.lines),
+        positions=tuple(reader.positions),
         last_hash=reader.before,
         next_number=reader.expected,
         faults=tuple(reader.faults),

@@ -142,8 +142,18 @@ def _no_files(folder: Path) -> Iterator[str]:
     documents = (capture / name for capture in captures for name in (MANIFEST, SIGNATURE))
     for path in (folder / "ledger.jsonl", folder / "enrolment.yaml", *documents):
         with suppress(PermissionError):  # the folder that it is in is told
-            if path.is_symlink() or path.is_fifo() or path.is_socket():
+            if _is_no_file_of_ours(path):
                 yield from _odd(path, stat.S_IFREG)
+
+
+def _is_no_file_of_ours(path: Path) -> bool:
+    """Whether something is there that is no file, or a file of another user than the folder's."""
+    try:
+        state = path.lstat()
+    except FileNotFoundError:
+        return False
+    is_file = stat.S_ISREG(state.st_mode) or stat.S_ISDIR(state.st_mode)
+    return not is_file or state.st_uid != path.parent.stat().st_uid
 
 
 def _inside(folder: Path, pattern: str = "*") -> list[Path]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 from contextlib import suppress
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -97,7 +98,9 @@ def is_good(path: Path, digest: Digest) -> bool:
             the disk.
     """
     try:
-        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
+        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK) as handle:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                return False
             os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
             found = files.hash_open_file(handle, os.fstat(handle).st_size)
     except EOFError:

@@ -2,7 +2,7 @@
 
 What arrives is renamed from one into another, and what is deleted into the trash, so that a cut
 leaves it here or there. Between file systems nothing is renamed or linked (rename(2), EXDEV), nor
-between two subvolumes of a btrfs.
+between two subvolumes of a btrfs, nor between two mounts of one file system.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import PreflightError
 from holdstill.keeper.content_store import SHARDS
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,12 +26,12 @@ OF_BOARD = (*OF_RUNS, "outgoing", "latest")
 
 
 def is_elsewhere(folder: Path) -> bool:
-    """Whether a folder is on another file system than the one that it is in; False if not there.
+    """Whether a folder is on another mount than the one that it is in; False if not there.
 
     A symlink is none of ours, wherever it leads.
     """
     try:
-        return folder.lstat().st_dev != folder.parent.stat().st_dev
+        return files.mount_of(folder) != files.mount_of(folder.parent.resolve())
     except OSError:
         return False
 
@@ -38,17 +39,18 @@ def is_elsewhere(folder: Path) -> bool:
 def what_is_wrong(folder: Path) -> str:
     """Say what it means that a folder is elsewhere."""
     return (
-        f"{folder}: it is on another file system than {folder.parent}: a disk or a subvolume is "
-        "mounted there, or it is a subvolume; no board can capture, and nothing is given back"
+        f"{folder}: it is on another file system than {folder.parent}: a disk, a subvolume or a "
+        "folder is mounted there, or it is a subvolume; no board can capture, and nothing is "
+        "given back"
     )
 
 
 def what_to_do(root: Path) -> str:
     """Say what to do about a folder that is elsewhere."""
     return (
-        f"put all of {root} on one file system, large enough for all of it: copy what is on the "
-        "other one, unmount that (`findmnt` shows what is mounted where), and put the copy in its "
-        "place; no capture is the worse for it"
+        f"bring all of {root} together on one file system, large enough for all of it: `findmnt` "
+        "shows what is mounted where; unmount that, look what lies below it, and copy what is "
+        "only on the other one to its place; no capture is the worse for it"
     )
 
 

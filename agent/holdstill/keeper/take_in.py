@@ -56,17 +56,19 @@ def take_in(shelf: BoardCaptures, *, clock: Clock) -> tuple[str, ...]:
 
 def _check_numbers(shelf: BoardCaptures, kept: Sequence[str], found: Sequence[str]) -> None:
     """Check that no two captures have the same number, as after a store was put back."""
-    holders = {CaptureName.parse(name).seq: name for name in kept}
-    for name in found:
-        holder = holders.setdefault(CaptureName.parse(name).seq, name)
-        if holder != name:
-            raise VerificationError(
-                f"{shelf.folder / name}: another capture of {shelf.board} has this "
-                f"number, {holder}",
-                hint="nothing was changed. Both are good, but only one can be here: move this "
-                "folder out of the store (in a copy of the store it can be taken in), then say "
-                "this again",
-            )
+    holders = {_number(name): name for name in kept}
+    twice = [name for name in found if holders.setdefault(_number(name), name) != name]
+    if twice:
+        pairs = ", ".join(f"{name} and {holders[_number(name)]}" for name in twice)
+        raise VerificationError(
+            f"{shelf.folder}: captures of {shelf.board} have the same number: {pairs}",
+            hint="nothing was changed. All are good, but only one of each can be here: move the "
+            f"folders {', '.join(twice)} out of the store, and keep them; then say this again",
+        )
+
+
+def _number(name: str) -> int:
+    return CaptureName.parse(name).seq
 
 
 def _event(shelf: BoardCaptures, text: str, held: References, now: datetime) -> SealedEvent:

@@ -121,6 +121,12 @@ def take_all_back(store: Store, digests: Iterable[Digest]) -> frozenset[Digest]:
     return frozenset(d for d in digests if any(_take_back(store, place, d) for place in places))
 
 
+def place_of(store: Store, digest: Digest) -> Path | None:
+    """Return where a content rests; None if it does not."""
+    found = (place.folder / digest for place in resting(store))
+    return next((path for path in found if os.path.lexists(path)), None)
+
+
 def _take_back(store: Store, place: RestingPlace, digest: Digest) -> bool:
     path = place.folder / digest
     if not os.path.lexists(path):

@@ -7,6 +7,7 @@ import fcntl
 import hashlib
 import hmac
 import os
+import re
 import stat
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
@@ -165,6 +166,17 @@ def opened_new(path: Path, *, mode: int = 0o600) -> Iterator[int]:
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW
     with opened(path, flags, mode=mode) as handle:
         yield handle
+
+
+def mount_of(path: Path) -> tuple[int, int]:
+    """Return what tells mounts apart: device, and id of the mount (proc_pid_fdinfo(5)).
+
+    A bind mount has the device of what is mounted. A symlink is looked at itself.
+    """
+    with opened(path, os.O_PATH | os.O_NOFOLLOW) as handle:
+        with opened(f"/proc/self/fdinfo/{handle}") as info:
+            found = re.search(rb"(?m)^mnt_id:\s*(\d+)$", os.read(info, 4096))
+        return os.fstat(handle).st_dev, int(found[1]) if found else 0
 
 
 def write_all(handle: int, content: bytes | memoryview) -> None:

@@ -26,13 +26,15 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.model.pieces import PieceList
+    from holdstill.model.protocol import RunStarted
     from holdstill.records.index_queries import Index
 
 LAST = "last.json"
 INDEX = "index.sqlite"
 RATE = "copy-rate.json"
+ASKED = "asked"
 LISTS = "lists"
-OURS = (LAST, RATE, INDEX, f"{INDEX}-*", "baseline-*", "pieces-*", f"{LISTS}/*")
+OURS = (LAST, RATE, ASKED, INDEX, f"{INDEX}-*", "baseline-*", "pieces-*", f"{LISTS}/*")
 """Patterns of all the files in it that are written here."""
 
 
@@ -74,6 +76,27 @@ class BoardState:
         """Remember a sealed capture."""
         files.publish(self._directory / LAST, msgspec.json.encode(last))
         self.last = last
+
+    def last_known(self, board: str, keeper: str, started: RunStarted) -> int:
+        """Return the number of the last capture that is known to be sealed; 0 for none.
+
+        One of another board, or at another keeper, says nothing. One that was to be sealed, and of
+        which nobody heard, is known when the keeper builds on it.
+        """
+        if started.previous and started.previous == self._asked():
+            return started.seq - 1
+        is_of_these = (self.last.board, self.last.keeper) == (board, keeper)
+        return self.last.seq if self.last.manifest and is_of_these else 0
+
+    def _asked(self) -> str:
+        try:
+            return (self._directory / ASKED).read_text(encoding="ascii", errors="replace")
+        except FileNotFoundError:
+            return ""
+
+    def save_asked(self, manifest: str) -> None:
+        """Remember the SHA-256 of a manifest to be sealed: the answer to that may not arrive."""
+        files.publish(self._directory / ASKED, manifest.encode())
 
     @property
     def copy_rate(self) -> float:

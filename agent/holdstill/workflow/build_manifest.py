@@ -82,7 +82,7 @@ def build(
         seq=run.seq,
         run=run.started.run,
         previous=run.started.previous,
-        last_known=run.state.last.seq if run.state.last.manifest else 0,
+        last_known=run.last_known,
         moment=Moment(
             taken_at=clocks.rfc3339(paused.taken_at),
             monotonic=round(paused.monotonic, 6),

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from holdstill.records.index_queries import Index
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
-    from holdstill.workflow.board_state import BoardState, LastCapture
+    from holdstill.workflow.board_state import BoardState
     from holdstill.workflow.capture_scope import CaptureScope, OpenTrees
     from holdstill.workflow.ports import BulkTransfer, Keeper, Progress
 
@@ -97,6 +97,15 @@ class CaptureRun:
         """The capture's sequence number, with which changed rows of the index are marked."""
         return self.started.seq
 
+    @property
+    def last_known(self) -> int:
+        """The number of the last capture that this machine knows to be sealed; 0 for none."""
+        return _last_known(self.settings, self.state, self.started)
+
+
+def _last_known(settings: BoardSettings, state: BoardState, started: RunStarted) -> int:
+    return state.last_known(settings.board, str(settings.keeper), started)
+
 
 @contextmanager
 def begun(
@@ -131,11 +140,15 @@ def begun(
         card = health.read_health(scope.board, outside.runner)
         findings = check_completeness.check(settings, scope.board, scope.chosen).findings
         warnings = [f"an earlier run had left behind: {what}" for what in left_over]
+        notes = (
+            stranger(started, _last_known(settings, state, started)),
+            clocks_apart(hello, outside),
+            known_damage(hello),
+        )
         yield CaptureRun(
             scope, outside, state, log, spool, hello, started, index, followed, trees,
             uploader, followed_uploader, card, findings, (*warnings, *card.warnings),
-            tuple(filter(None, (stranger(started, state.last), clocks_apart(hello, outside),
-                                known_damage(hello)))),
+            tuple(filter(None, notes)),
         )  # fmt: skip
 
 
@@ -226,24 +239,29 @@ def check_number(started: RunStarted, state: BoardState) -> None:
         )
 
 
-def stranger(started: RunStarted, last: LastCapture) -> str:
+def stranger(started: RunStarted, known: int) -> str:
     """Say that somebody else has sealed captures of this board; "" if nobody has.
 
     A rebuilt card does not know of its own last capture: for that, this is no fault. Say as well
     that the keeper knows of fewer captures.
+
+    Args:
+        started: the keeper's answer.
+        known: the number of the last capture that this machine knows to be sealed; 0 for none.
     """
-    if last.manifest and started.seq <= last.seq:
+    if not known or started.seq == known + 1:
+        return ""
+    if started.seq <= known:
         return (
             f"the keeper goes on from capture {started.seq - 1} of this board, which has brought "
-            f"{last.seq}: captures were lost there, or its store is another one, or was put back "
+            f"{known}: captures were lost there, or its store is another one, or was put back "
             "from an older copy; `holdstill status` there says so as well"
         )
-    if not last.manifest or started.seq <= last.seq + 1:
-        return ""
     return (
         f"the keeper has capture {started.seq - 1} of this board, and this machine knows of "
-        f"{last.seq}. Right after a rebuild that is as it should be; if it is said again, another "
-        "machine uses this board's key: give each a key of its own (`holdstill setup --replace`)"
+        f"{known}. With an old card put back that is as it should be; if it is said again, "
+        "another machine uses this board's key: give each a name and a key of its own (move the "
+        "key away on one of them, then `holdstill setup --replace` there)"
     )
 
 

@@ -65,6 +65,7 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     )  # fmt: skip
     data = manifest_file.encode(manifest)
     signed = signature.sign(data, run.settings.key, run.outside.runner)
+    run.state.save_asked(manifest_file.digest(data))
     answer = _ask_for_seal(run, data, signed)
     _save_state(run, copied, manifest, data)
     run.state.save_pieces({name: file.listed for name, file in pieced.items()})

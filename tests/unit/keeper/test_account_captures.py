@@ -139,7 +139,7 @@ def test_a_board_whose_captures_are_given_up_is_still_one_of_the_stores(
     folder.rename(store.root / "elsewhere")
 
     assert store.lost_boards() == (PIER_3,)
-    assert store.remembered_newest(PIER_3) == 0
+    assert store.known_boards.newest(PIER_3) == 0
 
 
 def test_a_capture_that_another_process_counted_is_counted_once(

@@ -61,9 +61,9 @@ def test_a_store_that_was_put_back_is_told_by_what_the_board_remembers(
     "known",
     [
         pytest.param((0, 1, 2, 3), id="one machine"),
-        pytest.param((0, 1, 1, 3, 4), id="rebuilt from an older capture"),
+        pytest.param((0, 1, 1, 3, 4), id="an old card, put back"),
         pytest.param((0, 1, 0, 3, 0, 5), id="set up anew, twice"),
-        pytest.param((0, 1, 1, *range(3, 12), 1), id="rebuilt twice, long ago and now"),
+        pytest.param((0, 1, 1, *range(3, 12), 1), id="old cards, long ago and now"),
     ],
 )
 def test_what_one_machine_may_remember_is_no_doubt(
@@ -78,8 +78,8 @@ def test_two_machines_that_take_turns_are_told(store: Store, clock: FakeClock) -
     captured(store, clock, (0, 1, 1, 2))
 
     assert doubt(store) == (
-        "captures 3, 4 are of a machine that did not know of the one before: if it was not "
-        "rebuilt as often, two machines use its key"
+        "captures 3, 4 are of a machine that did not know of the one before: if it is not an old "
+        "card that was put back as often, two machines use its key"
     )
 
 
@@ -91,4 +91,19 @@ def test_what_was_lost_longest_ago_still_counts_among_the_last_ten(
     captured(store, clock, (11,))
 
     assert told.startswith("when it brought capture 2, it had brought capture 2 before")
+    assert doubt(store) == ""
+
+
+def test_what_is_accepted_is_accepted_also_where_lines_of_the_ledger_are_lost(
+    store: Store, clock: FakeClock
+) -> None:
+    captured(store, clock, (0, 1, 2, 3, 4, 20))
+    ledger = store.board_folder(PIER_3) / "ledger.jsonl"
+    lines = ledger.read_bytes().splitlines(keepends=True)
+    ledger.write_bytes(bytes(len(b"".join(lines[:4])) - 1) + b"\n" + b"".join(lines[4:]))
+    told = doubt(store)
+
+    capture_notes.accept(store, PIER_3, "zeros on the old disk", clock=clock)
+
+    assert told.startswith("when it brought capture 6, it had brought capture 20 before")
     assert doubt(store) == ""

@@ -380,3 +380,30 @@ def test_s33_an_enrolment_of_another_board_is_refused(boathouse: Store) -> None:
 
     with pytest.raises(SecurityError, match="of board pier-3"):
         enrolment.read(boathouse, PIER_4)
+
+
+def test_somebody_elses_line_with_half_a_quotation_is_left_alone(
+    tmp_path: Path, boathouse: Store
+) -> None:
+    line = enrolment.authorized_line(boathouse, PIER_3, KEY, program=PROGRAM)
+    path = enrolment.let_in(line, tmp_path)
+    odd = (
+        'command="x keeper serve --store /srv/it\'s --board pier-3 --key SHA256:x" ssh-ed25519 A x'
+    )
+    path.write_text(f"{odd}\n{line}\n", encoding="ascii")
+
+    assert enrolment.shut_out(boathouse, (KEY,), tmp_path, board=PIER_3).gone == 1
+
+    assert path.read_text(encoding="ascii") == f"{odd}\n"
+
+
+def test_a_key_that_was_damaged_is_named_when_it_is_read(boathouse: Store) -> None:
+    path = enrolment.path_of(boathouse, PIER_3)
+    text = path.read_text(encoding="utf-8")
+    at = text.index("AAAA") + 30
+    path.write_text(f"{text[:at]}{'A' if text[at] != 'A' else 'B'}{text[at + 1 :]}", "utf-8")
+
+    with pytest.raises(DocumentError, match=r"keys\[0\]: its fingerprint is another one") as told:
+        enrolment.read(boathouse, PIER_3)
+
+    assert "or move it away" in told.value.hint

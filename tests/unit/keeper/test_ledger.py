@@ -283,7 +283,7 @@ def test_an_accept_line_that_is_broken_itself_leaves_its_own_fault_open() -> Non
 
     ledger = ledgers.parse(data.replace(b"by hand", b"by mind"))
 
-    assert ledger.accepted_at == 2
+    assert ledger.accepted_at == 0  # nothing that such a line says is relied on
     assert ledger.open_faults == ((2, "its checksum is wrong"),)
 
 
@@ -310,3 +310,26 @@ def test_whoever_writes_is_alone(tmp_path: Path) -> None:
         pytest.raises(BlockingIOError),
     ):
         fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+@pytest.mark.parametrize("old", [b'"seq":2', b'"manifest":"0', b'"index":"i"', b'"name":"000002'])
+def test_a_line_whose_checksum_is_wrong_says_nothing(old: bytes) -> None:
+    assert FIVE.count(old) >= 1
+    lines = FIVE.splitlines(keepends=True)
+    lines[1] = lines[1].replace(old, old[:-1] + b"7")
+
+    ledger = ledgers.parse(accepted(b"".join(lines)))
+
+    assert [event.brief.seq for event in ledger.sealed] == [1, 3, 4, 5]
+    assert ledger.open_faults == ()
+
+
+def test_lines_that_are_there_twice_count_once_and_keep_no_new_one_out() -> None:
+    data = accepted(FIVE + b"".join(FIVE.splitlines(keepends=True)[:3]))
+    for number in (6, 7, 8):
+        data += ledgers.next_lines(ledgers.parse(data), [sealed(number)], at=AT)
+
+    ledger = ledgers.parse(data)
+
+    assert [event.brief.seq for event in ledger.sealed] == [1, 2, 3, 4, 5, 6, 7, 8]
+    assert ledger.open_faults == ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import resource
 from typing import TYPE_CHECKING
 
@@ -166,3 +167,17 @@ def test_a_process_without_descriptors_is_no_verdict_about_a_content(store: Stor
             repair.is_good(path, DIGEST)
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+
+
+def test_a_pipe_in_the_place_of_a_content_is_not_waited_for(
+    board: LocalBoard, store: Store
+) -> None:
+    path = store.contents.path(DIGEST)
+    path.unlink()
+    os.mkfifo(path)
+
+    assert repair.repair(store, DIGEST) is RepairResult.AWAITED
+
+    board.clock.advance(60)
+    board.capture()
+    assert bodies(board) == [BODY] * 3

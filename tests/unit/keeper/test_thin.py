@@ -11,8 +11,9 @@ import msgspec
 import pytest
 
 from holdstill.errors import SecurityError, UsageError, VerificationError
-from holdstill.keeper import capture_notes, deletion, enrolment, thin
+from holdstill.keeper import capture_notes, deletion, enrolment, take_in, thin
 from holdstill.keeper import store as stores
+from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
 from holdstill.model.protocol import WantedContent
@@ -288,6 +289,8 @@ def test_a_broken_ledger_can_be_accepted_with_a_reason(
     with pytest.raises(UsageError, match="say why"):
         capture_notes.accept(store, PIER_3, " ", clock=clock)
 
+    shelf = BoardCaptures(store, PIER_3, FakeSignatures())
+    assert len(take_in.take_in(shelf, clock=clock)) == 1  # what that line said counts for nothing
     capture_notes.accept(store, PIER_3, "a bit flipped on the old disk", clock=clock)
 
     assert board.capture().name

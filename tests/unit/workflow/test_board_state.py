@@ -5,6 +5,7 @@ import pytest
 
 from holdstill.errors import BusyError, VerificationError
 from holdstill.model.entries import Entry, EntryType
+from holdstill.model.protocol import RunStarted
 from holdstill.workflow import board_state
 from holdstill.workflow.board_state import LastCapture
 
@@ -99,3 +100,39 @@ def spoil(path: Path) -> None:
         for page in range(3, 30):
             file.seek(page * 4096)
             file.write(b"\xa5" * 4096)
+
+
+@pytest.mark.parametrize(
+    ("board", "keeper", "known"),
+    [
+        ("pier-3", "/k", 42),
+        ("pier-3", "/another", 0),  # moved to another keeper
+        ("pier-4", "/k", 0),  # enrolled by another name
+    ],
+)
+def test_what_is_known_to_be_sealed_is_of_this_board_at_this_keeper(
+    tmp_path: Path, board: str, keeper: str, known: int
+) -> None:
+    begun = RunStarted(run="r", seq=43, previous="ab", folders=())
+    with board_state.opened(tmp_path) as kept:
+        assert kept.last_known(board, keeper, begun) == 0
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest="ab"))
+
+        assert kept.last_known(board, keeper, begun) == known
+
+
+def test_one_whose_seal_nobody_heard_of_is_known_when_the_keeper_builds_on_it(
+    tmp_path: Path,
+) -> None:
+    with board_state.opened(tmp_path) as kept:
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest="ab"))
+        kept.save_asked("cd")
+
+        known = [
+            kept.last_known("pier-3", "/k", RunStarted(run="r", seq=44, previous=p, folders=()))
+            for p in ("cd", "ef", "")
+        ]
+
+    assert known == [43, 42, 42]
+    assert board_state.sealed_at(tmp_path) is not None
+    assert any(Path(board_state.ASKED).match(pattern) for pattern in board_state.OURS)

@@ -81,9 +81,9 @@ def command(
     capture_notes.accept(opened, name, reason, clock=clock)
     terminal.say(f"{name} goes on with its ledger as it is; the reason is noted in it")
     # Now: what only the ledger was wrong with is good again.
-    hopeless = _hopeless(shelf, unusable)
-    if forget_missing:  # what rests in the trash is not gone
+    if taken or forget_missing or unusable:  # what rests in the trash is not gone
         account_captures.take_back(opened, name)
+    hopeless = _hopeless(shelf, unusable)
     gone = account_captures.missing(opened, name) if forget_missing else ()
     if forget_missing or hopeless:  # the store may remember more than it can name
         gone = (*gone, *hopeless)
