@@ -264,7 +264,7 @@ class Ledger:
     @cached_property
     def last_sealed(self) -> SealedEvent | None:
         """The newest capture that was sealed, deleted or not."""
-        return self.sealed[-1] if self.sealed else None
+        return max(self.sealed, key=lambda event: event.brief.seq, default=None)
 
     @cached_property
     def open_faults(self) -> tuple[tuple[int, str], ...]:

@@ -243,9 +243,9 @@ def _trouble(
         if doubt:
             raise DegradedError(
                 doubt,
-                hint="put back what is lost, or give each machine a key of its own; if all is as "
-                f"it should be: `holdstill keeper accept {shelf.store.root} {shelf.board} "
-                "--reason ...`",
+                hint="put back from a copy what is lost, if its numbers were not used again; or "
+                "give each machine a key of its own. If all is as it should be: `holdstill keeper "
+                f"accept {shelf.store.root} {shelf.board} --reason ...`",
             )
     except HoldstillError as error:
         return each_board.trouble(shelf.board, error)
