@@ -37,6 +37,8 @@ TRIES_BEFORE_SYSRQ = 100
 """Attempts before sysrq thaws everything, also what others froze."""
 PRIORITY = 10
 """Of the realtime scheduler: above all ordinary work, below the kernel's own threads."""
+OOM_SCORE = "/proc/self/oom_score_adj"
+SYSRQ = "/proc/sysrq-trigger"
 
 _SIGNALS = (
     signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT,
@@ -188,23 +190,24 @@ def _strengthen() -> Protection:
     with suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
         got |= Protection.REALTIME
+    return got | _spared()
+
+
+def _spared(score: str = OOM_SCORE) -> Protection:
+    """Ask the out-of-memory killer to pass this process by; return whether it will."""
     with suppress(OSError):
-        _write("/proc/self/oom_score_adj", b"-1000")
-        got |= Protection.SPARED
-    return got
+        handle = os.open(score, os.O_WRONLY | os.O_CLOEXEC)
+        try:
+            os.write(handle, b"-1000")
+        finally:
+            os.close(handle)
+        return Protection.SPARED
+    return Protection(0)
 
 
-def _write(path: str, content: bytes) -> None:
-    handle = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
+def _open_sysrq(trigger: str = SYSRQ) -> int | None:
     try:
-        os.write(handle, content)
-    finally:
-        os.close(handle)
-
-
-def _open_sysrq() -> int | None:
-    try:
-        return os.open("/proc/sysrq-trigger", os.O_WRONLY | os.O_CLOEXEC)
+        return os.open(trigger, os.O_WRONLY | os.O_CLOEXEC)
     except OSError:
         return None
 

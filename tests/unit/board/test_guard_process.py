@@ -1,10 +1,13 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
+import signal
 import threading
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -17,7 +20,6 @@ from support.services import FakeKernel
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from holdstill.board.freeze_state import SharedFreezeState
 
@@ -264,3 +266,179 @@ def test_a_guard_goes_on_for_ten_seconds_and_asks_the_kernel_after_one() -> None
 
 def test_each_protection_is_told_apart_in_the_one_byte_that_a_guard_answers() -> None:
     assert [part.value for part in Protection.__members__.values()] == [1, 2, 4]
+
+
+def test_the_out_of_memory_killer_is_asked_to_pass_the_guard_by(tmp_path: Path) -> None:
+    """proc(5): what is written is added to the badness; -1000 is never to be taken."""
+    score = tmp_path / "oom_score_adj"
+    score.touch()
+    before = open_descriptors()
+
+    got = guard_process._spared(str(score))
+
+    assert got is Protection.SPARED
+    assert score.read_bytes() == b"-1000"
+    assert open_descriptors() == before
+
+
+def test_a_guard_that_may_not_ask_to_be_spared_does_not_claim_it(tmp_path: Path) -> None:
+    assert guard_process._spared(str(tmp_path / "no such file")) == Protection(0)
+    assert not (tmp_path / "no such file").exists()
+
+
+def test_a_refused_score_is_not_claimed_and_costs_no_descriptor() -> None:
+    """full(4): every write to it is refused, as proc(5) refuses who lacks CAP_SYS_RESOURCE."""
+    before = open_descriptors()
+
+    assert guard_process._spared("/dev/full") == Protection(0)
+    assert open_descriptors() == before
+
+
+def test_the_last_resort_is_opened_to_write_to_and_given_to_no_program(tmp_path: Path) -> None:
+    trigger = tmp_path / "sysrq-trigger"
+    trigger.touch()
+
+    handle = guard_process._open_sysrq(str(trigger))
+
+    assert handle is not None
+    assert os.write(handle, b"j") == 1
+    assert fcntl.fcntl(handle, fcntl.F_GETFD) & fcntl.FD_CLOEXEC
+    os.close(handle)
+
+
+def test_a_kernel_without_sysrq_has_no_last_resort(tmp_path: Path) -> None:
+    assert guard_process._open_sysrq(str(tmp_path / "sysrq-trigger")) is None
+    assert not (tmp_path / "sysrq-trigger").exists()
+
+
+def test_where_the_kernel_is_asked() -> None:
+    """proc(5); Linux, admin-guide/sysrq.rst: a letter is written to /proc/sysrq-trigger."""
+    assert Path(guard_process.OOM_SCORE).read_bytes().strip().lstrip(b"-").isdigit()
+    assert guard_process.SYSRQ == "/proc/sysrq-trigger"
+    assert guard_process._open_sysrq.__defaults__ == (guard_process.SYSRQ,)
+    assert guard_process._spared.__defaults__ == (guard_process.OOM_SCORE,)
+
+
+@pytest.fixture
+def signals_as_before() -> Iterator[None]:
+    handlers = {number: signal.getsignal(number) for number in guard_process._SIGNALS}
+    blocked = signal.pthread_sigmask(signal.SIG_BLOCK, ())
+    yield
+    signal.set_wakeup_fd(-1)
+    for number, handler in handlers.items():
+        signal.signal(number, handler)
+    signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
+
+
+@pytest.mark.usefixtures("signals_as_before")
+def test_whatever_would_end_a_program_rings_instead_even_if_it_was_blocked() -> None:
+    """signal(7): these end a program that does nothing about them."""
+    # The guard is forked with all signals blocked.
+    signal.pthread_sigmask(signal.SIG_BLOCK, guard_process._SIGNALS)
+    deadly = [
+        signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT,
+        signal.SIGUSR1, signal.SIGUSR2, signal.SIGALRM,
+    ]  # fmt: skip
+
+    alarm = guard_process._catch_signals()
+
+    for number in deadly:
+        os.kill(os.getpid(), number)
+        assert os.read(alarm, 64) == bytes([number])
+    assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == set()
+    assert fcntl.fcntl(alarm, fcntl.F_GETFD) & fcntl.FD_CLOEXEC
+    with pytest.raises(BlockingIOError):
+        os.read(alarm, 1)
+    bell = signal.set_wakeup_fd(-1)
+    assert not os.get_blocking(bell)  # set_wakeup_fd refuses one that could make it wait
+    os.close(bell)
+    os.close(alarm)
+
+
+def test_a_thaw_is_rehearsed_as_a_whole_where_nothing_can_be_frozen() -> None:
+    marks, kernel = freeze_state.in_memory(3), FakeKernel()
+    stages = []
+
+    def look(deed: str, mount: int) -> None:
+        if mount not in MOUNTS:
+            stages.append(Path(f"/proc/self/fd/{mount}").readlink())
+
+    kernel.seen = look
+    vigil = GuardProcess(MOUNTS, marks, -1, -1, kernel)
+    marks[1] = FreezeState.OURS
+    before = open_descriptors()
+
+    guard_process._rehearse(vigil)
+
+    assert stages == [Path("/proc")]
+    assert kernel.deeds[-1] == ("thaw", MOUNTS[1])
+    assert marks.possibly_frozen() == []
+    assert open_descriptors() == before
+    assert not marks.fired
+
+
+def open_descriptors() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+@pytest.mark.parametrize("mark", [FreezeState.OURS, FreezeState.TRYING])
+def test_a_mark_says_after_a_thaw_what_may_still_be_frozen(mark: FreezeState) -> None:
+    """A freeze on its way answers as what is not frozen does: EINVAL."""
+    marks, kernel = freeze_state.in_memory(3), FakeKernel()
+    vigil = GuardProcess(MOUNTS, marks, -1, -1, kernel)
+    marks[0] = marks[2] = mark
+    kernel.answers["thaw", MOUNTS[2]] = errno.EIO
+
+    stuck = vigil.thaw_all()
+
+    assert stuck == [2]
+    assert marks[2] is mark
+    assert marks[0] is (FreezeState.UNTOUCHED if mark is FreezeState.OURS else FreezeState.TRYING)
+
+
+def test_the_kernel_is_asked_once_to_thaw_everything_and_may_refuse(tmp_path: Path) -> None:
+    (tmp_path / "trigger").touch()
+    for flags in (os.O_WRONLY, os.O_RDONLY):  # what is open for reading refuses to be written to
+        trigger = os.open(tmp_path / "trigger", flags)
+        marks, kernel = freeze_state.in_memory(3), FakeKernel()
+        marks[0] = FreezeState.OURS
+        kernel.answers["thaw", MOUNTS[0]] = errno.EIO
+
+        GuardProcess(MOUNTS, marks, -1, -1, kernel, trigger, patience=0).thaw_all_and_exit()
+
+        assert len(kernel.deeds) == guard_process.TRIES
+        os.close(trigger)
+    assert (tmp_path / "trigger").read_bytes() == b"j"
+
+
+def test_the_kernel_is_asked_to_thaw_everything_after_the_tries_before() -> None:
+    read, trigger = os.pipe2(os.O_NONBLOCK)
+    marks, kernel = freeze_state.in_memory(1), FakeKernel()
+    marks[0] = FreezeState.OURS
+    kernel.answers["thaw", MOUNTS[0]] = errno.EIO
+    asked: list[int] = []
+
+    def look(deed: str, mount: int) -> None:
+        try:
+            os.read(read, 1)
+        except BlockingIOError:
+            return
+        asked.append(len(kernel.deeds))
+        del kernel.answers["thaw", MOUNTS[0]]  # it helped
+
+    kernel.seen = look
+    GuardProcess(MOUNTS, marks, -1, -1, kernel, trigger, patience=0).thaw_all_and_exit()
+    os.close(read)
+    os.close(trigger)
+
+    assert asked == [guard_process.TRIES_BEFORE_SYSRQ + 1]
+    assert len(kernel.deeds) == guard_process.TRIES_BEFORE_SYSRQ + 2
+    assert marks.possibly_frozen() == []
+
+
+def test_time_is_up_at_the_deadline_and_never_without_one() -> None:
+    now = CLOCK.monotonic()
+
+    assert guard_process._is_over(now)
+    assert not guard_process._is_over(now + 100)
+    assert not guard_process._is_over(None)
