@@ -271,7 +271,9 @@ def test_an_open_transfer_keeps_the_keeper_from_taking_files_over(
             assert hanging.stdout is not None
             assert len(hanging.stdout.read(4)) == 4  # rsync said its protocol's version: it runs
             lock = house.store.board_folder(pier_3) / "receiving-0.lock"
-            confined = [status_of(pid)["NoNewPrivs"] for pid in receivers(begun.run)]
+            running = receivers(begun.run)
+            confined = [status_of(pid)["NoNewPrivs"] for pid in running]
+            groups = {os.getpgid(int(pid.name)) for pid in running}
             holding = programs.attempt("flock", "-n", lock, "true")
             hanging.kill()
             hanging.communicate()
@@ -280,6 +282,9 @@ def test_an_open_transfer_keeps_the_keeper_from_taking_files_over(
 
     assert (holding.returncode, free.returncode) == (1, 0)
     assert confined
+    # One group for all that this transfer starts, so that all of it can be ended.
+    assert groups <= {int(pid.name) for pid in running}
+    assert len(groups) == 1
     assert set(confined) == {"1"}  # what a process must give up to be walled in
 
 
