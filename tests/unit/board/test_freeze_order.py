@@ -175,3 +175,43 @@ class TestReading:
         found = freeze_order.read_stacking([mount(b"/image", (7, 0))], sys=sys)
 
         assert found[7, 0] == frozenset()
+
+    @pytest.mark.parametrize(("layers", "is_found"), [(15, True), (16, False)])
+    def test_so_many_layers_are_followed_and_no_more(
+        self, sys: Path, layers: int, *, is_found: bool
+    ) -> None:
+        lower = self.loop(sys, "loop0", "7:0", b"/data/card.img")
+        for number in range(layers):
+            upper = self.disk(sys, f"dm-{number}", f"253:{number}")
+            (upper / "slaves").mkdir()
+            (upper / "slaves" / lower.name).symlink_to(lower)
+            lower = upper
+
+        found = freeze_order.backing_files((253, layers - 1), sys=sys)
+
+        assert found == ({b"/data/card.img"} if is_found else set())
+
+    def test_a_file_system_without_a_number_of_its_own_stands_on_all_devices_of_its_pool(
+        self, sys: Path
+    ) -> None:
+        """null(4): /dev/null has the number 1:3; here the kernel says that btrfs is on it."""
+        pool = sys / "fs/btrfs/0a1b/devices"
+        pool.mkdir(parents=True)
+        for name, number in (("null", "1:3"), ("loop1", "7:1")):
+            (pool / name).symlink_to(self.loop(sys, name, number, f"/data/{name}".encode()))
+        other = sys / "fs/btrfs/9f8e/devices"
+        other.mkdir(parents=True)
+        (other / "loop2").symlink_to(self.loop(sys, "loop2", "7:2", b"/srv/other"))
+        everything = [
+            mount(b"/image", (0, 44), "/dev/null"),
+            mount(b"/data/null", (8, 1)),
+            mount(b"/data/loop1", (8, 2)),
+            mount(b"/srv", (8, 3)),
+            mount(b"/proc", (0, 5), "proc"),
+            mount(b"/gone", (0, 6), "/dev/no such device"),
+        ]
+
+        found = freeze_order.read_stacking(everything, sys=sys)
+
+        assert found[0, 44] == {(8, 1), (8, 2)}
+        assert found[0, 5] == found[0, 6] == frozenset()

@@ -16,6 +16,7 @@ from holdstill.board import freeze_state, guard_process
 from holdstill.board.freeze_state import FreezeState
 from holdstill.board.guard_process import ARM, ORDER, STAND_DOWN, GuardProcess, Protection
 from holdstill.system.clocks import SystemClock
+from support import descriptors
 from support.services import FakeKernel
 
 if TYPE_CHECKING:
@@ -272,13 +273,13 @@ def test_the_out_of_memory_killer_is_asked_to_pass_the_guard_by(tmp_path: Path) 
     """proc(5): what is written is added to the badness; -1000 is never to be taken."""
     score = tmp_path / "oom_score_adj"
     score.touch()
-    before = open_descriptors()
+    before = descriptors.count()
 
     got = guard_process._spared(str(score))
 
     assert got is Protection.SPARED
     assert score.read_bytes() == b"-1000"
-    assert open_descriptors() == before
+    assert descriptors.count() == before
 
 
 def test_a_guard_that_may_not_ask_to_be_spared_does_not_claim_it(tmp_path: Path) -> None:
@@ -288,10 +289,10 @@ def test_a_guard_that_may_not_ask_to_be_spared_does_not_claim_it(tmp_path: Path)
 
 def test_a_refused_score_is_not_claimed_and_costs_no_descriptor() -> None:
     """full(4): every write to it is refused, as proc(5) refuses who lacks CAP_SYS_RESOURCE."""
-    before = open_descriptors()
+    before = descriptors.count()
 
     assert guard_process._spared("/dev/full") == Protection(0)
-    assert open_descriptors() == before
+    assert descriptors.count() == before
 
 
 def test_the_last_resort_is_opened_to_write_to_and_given_to_no_program(tmp_path: Path) -> None:
@@ -366,19 +367,15 @@ def test_a_thaw_is_rehearsed_as_a_whole_where_nothing_can_be_frozen() -> None:
     kernel.seen = look
     vigil = GuardProcess(MOUNTS, marks, -1, -1, kernel)
     marks[1] = FreezeState.OURS
-    before = open_descriptors()
+    before = descriptors.count()
 
     guard_process._rehearse(vigil)
 
     assert stages == [Path("/proc")]
     assert kernel.deeds[-1] == ("thaw", MOUNTS[1])
     assert marks.possibly_frozen() == []
-    assert open_descriptors() == before
+    assert descriptors.count() == before
     assert not marks.fired
-
-
-def open_descriptors() -> int:
-    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 @pytest.mark.parametrize("mark", [FreezeState.OURS, FreezeState.TRYING])

@@ -8,7 +8,6 @@ import hashlib
 import os
 import stat
 import threading
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,10 +15,12 @@ import pytest
 from holdstill.errors import BusyError, MachineError
 from holdstill.keeper import incoming
 from holdstill.model.names import Digest, RunId
-from support import keeping
+from support import descriptors, keeping
 from support.keeping import PIER_3, FakeClock
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from holdstill.keeper.store import Store
 
 RUN = "0123456789abcdef"
@@ -28,10 +29,6 @@ RUN = "0123456789abcdef"
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
     return keeping.make_store(tmp_path / "boathouse", clock=FakeClock())
-
-
-def open_descriptors() -> int:
-    return len(list(Path("/proc/self/fd").iterdir()))
 
 
 def test_a_board_is_running_exactly_while_its_lock_is_held(store: Store) -> None:
@@ -90,13 +87,13 @@ def test_nobody_receives_while_the_keeper_takes_over_what_was_sent(store: Store)
 
 def test_s20_being_refused_the_lock_a_hundred_times_costs_no_descriptors(store: Store) -> None:
     lock = incoming.take_lock(store, PIER_3)
-    before = open_descriptors()
+    before = descriptors.count()
 
     for _ in range(100):
         with pytest.raises(BusyError):
             incoming.take_lock(store, PIER_3, tries=1)
 
-    assert open_descriptors() == before
+    assert descriptors.count() == before
     lock.release()
 
 
@@ -220,12 +217,12 @@ def test_a_lock_that_the_kernel_refuses_for_another_reason_is_not_called_busy(
     store: Store,
 ) -> None:
     """flock(2): EINVAL for an operation that there is none of."""
-    before = open_descriptors()
+    before = descriptors.count()
 
     with pytest.raises(OSError, match="Invalid argument"):
         incoming._locked(store, PIER_3, 64)
 
-    assert open_descriptors() == before
+    assert descriptors.count() == before
 
 
 def test_a_wait_that_the_kernel_refuses_for_another_reason_is_no_wait(tmp_path: Path) -> None:
@@ -244,7 +241,7 @@ def test_a_wait_that_the_kernel_refuses_for_another_reason_is_no_wait(tmp_path: 
 def test_looks_and_waits_cost_no_descriptors(store: Store) -> None:
     with incoming.no_receiver(store, PIER_3, 0, clock=FakeClock()):
         pass  # makes the lock's file
-    before = open_descriptors()
+    before = descriptors.count()
 
     for _ in range(3):
         incoming.is_running(store, PIER_3)
@@ -254,7 +251,7 @@ def test_looks_and_waits_cost_no_descriptors(store: Store) -> None:
         ):
             incoming.receiver_lock(store, PIER_3, 0)
 
-    assert open_descriptors() == before
+    assert descriptors.count() == before
 
 
 def test_a_lock_is_given_back_once_however_often_that_is_asked(
