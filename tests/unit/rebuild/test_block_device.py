@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import os
+import stat
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +12,7 @@ from holdstill.rebuild import block_device, device_safety
 from holdstill.rebuild.block_device import BlockDevice
 from holdstill.rebuild.device_safety import Confirmation
 from support.kernel_words import Kernel, say
+from support.services import FakeMachine
 
 GIB = 1 << 30
 CARD = BlockDevice(
@@ -283,3 +286,159 @@ def test_whoever_is_about_to_destroy_a_card_reads_what_it_is_and_holds() -> None
     assert nameless.describe() == (
         "/dev/sdx: a device without a name, 16.0 GiB (17179869184 bytes)\n  holds nothing known"
     )
+
+
+def test_what_the_kernel_says_of_sectors_and_of_the_little_switch_counts(kernel: Kernel) -> None:
+    """Linux, Documentation/ABI/stable/sysfs-block: size is in units of 512 bytes, whatever
+    queue/logical_block_size; ro is 1 where nothing can be written."""
+    home = kernel.disk("sdx", "8:16", sectors=1000)
+    plain = look_up(kernel, "sdx", (8, 16))
+    say(home / "queue", logical_block_size="4096")
+    say(home, ro="1", diskseq="12")
+
+    found = look_up(kernel, "sdx", (8, 16))
+
+    assert (plain.sector_size, plain.is_read_only, plain.sequence) == (512, False, "7")
+    assert (found.sector_size, found.is_read_only, found.sequence) == (4096, True, "12")
+    assert (plain.size, found.size) == (512_000, 512_000)
+    assert (found.path, found.number) == (Path("/dev/sdx"), (8, 16))
+
+
+def test_a_device_of_which_the_kernel_says_nothing_more_has_no_bytes(kernel: Kernel) -> None:
+    home = kernel.disk("sdx", "8:16")
+    (home / "size").unlink()
+    (home / "sdx9").mkdir()
+    (home / "sdx9/partition").touch()  # on its way: it has no number yet
+
+    found = look_up(kernel, "sdx", (8, 16))
+
+    assert (found.size, found.serial, found.model) == (0, "", "")
+
+
+def test_a_loop_device_is_not_built_in(kernel: Kernel) -> None:
+    kernel.disk("loop0", "7:0", bus="virtual")
+
+    assert not look_up(kernel, "loop0", (7, 0)).is_fixed
+
+
+def test_a_card_without_a_model_is_known_by_its_name_and_no_other_is(kernel: Kernel) -> None:
+    home = kernel.disk("sdx", "8:16")
+    say(home / "device", vendor="Generic", name="SC16G")
+    without = look_up(kernel, "sdx", (8, 16)).model
+    say(home / "device", model="STORAGE")
+
+    assert (without, look_up(kernel, "sdx", (8, 16)).model) == ("SC16G", "Generic STORAGE")
+
+
+def test_the_nearest_serial_is_the_devices(kernel: Kernel) -> None:
+    """The card's own, then its slot's, then the reader's; a reader without one has no other."""
+    reader = kernel.folder / "sys/devices/usb1/1-1"
+    home = kernel.disk("sdx", "8:16", bus="usb1/1-1/host2/target2")
+    say(reader, idVendor="05e3")
+    (home / "device").symlink_to(reader / "host2")
+    say(reader / "host2", wwid="naa.5000c500a1b2c3d4")
+    found = [look_up(kernel, "sdx", (8, 16)).serial]
+    for place, serial in ((reader, "READER"), (reader / "host2", "SLOT"), (home, "CARD")):
+        say(place, serial=serial)
+        found.append(look_up(kernel, "sdx", (8, 16)).serial)
+
+    assert found == ["", "READER", "SLOT", "CARD"]
+
+
+def test_a_name_of_the_devices_goes_before_the_disks(kernel: Kernel) -> None:
+    home = kernel.disk("sda", "8:0", bus="pci0/ata1")
+    say(home, wwid="disk")
+    say(home / "device", wwid="device")
+
+    assert look_up(kernel, "sda", (8, 0)).serial == "device"
+
+
+def test_every_use_of_every_part_is_told_in_order(kernel: Kernel) -> None:
+    disk = kernel.disk("sdx", "8:16")
+    kernel.partition(disk, "sdx1", "8:17")
+    for name in ("md1", "md0"):
+        (disk / "sdx1/holders" / name).mkdir(parents=True)
+    kernel.mount("8:16", "/media/all", "/dev/sdx")
+    kernel.mount("8:17", "/media/part", "/dev/sdx1")
+    kernel.swaps += ["", "/dev/sdx1 partition 524284 0 -2"]
+
+    assert look_up(kernel, "sdx", (8, 16)).uses == (
+        "sdx is mounted at /media/all",
+        "sdx1 is part of md0",
+        "sdx1 is part of md1",
+        "sdx1 is mounted at /media/part",
+        "sdx1 is swapped to",
+    )
+
+
+def test_the_system_runs_from_every_disk_below_its_root(kernel: Kernel) -> None:
+    system = kernel.disk("dm-0", "254:0", bus="virtual")
+    (system / "slaves").mkdir()
+    for name, number in (("sda", "8:0"), ("sdb", "8:16")):
+        disk = kernel.disk(name, number, bus=f"pci0/{name}")
+        (system / "slaves" / name).symlink_to(disk)
+    kernel.disk("sdc", "8:32")
+    kernel.mount("254:0", "/", "/dev/mapper/vg-root")
+    kernel.mount("8:32", "/mnt", "/dev/sdc")
+
+    uses = [look_up(kernel, name, n).uses for name, n in (("sda", (8, 0)), ("sdb", (8, 16)))]
+
+    assert uses == [("this system runs from sda",), ("this system runs from sdb",)]
+    assert look_up(kernel, "sdc", (8, 32)).uses == ("sdc is mounted at /mnt",)
+
+
+def test_a_root_of_a_file_system_without_a_device_runs_from_no_disk(kernel: Kernel) -> None:
+    kernel.disk("sdx", "8:16")
+    kernel.mount("0:25", "/", "overlay")
+
+    assert look_up(kernel, "sdx", (8, 16)).uses == ()
+
+
+@pytest.fixture
+def node() -> Path:
+    """Return a block device of this machine; only its number is read."""
+    for path in sorted(Path("/dev").iterdir()):
+        if stat.S_ISBLK(path.lstat().st_mode):
+            return path
+    pytest.skip("this machine shows no block device")
+
+
+def number_of(node: Path) -> tuple[int, int]:
+    number = node.lstat().st_rdev
+    return os.major(number), os.minor(number)
+
+
+@pytest.mark.parametrize("why", ["mounted", "partition", "no medium"])
+def test_what_is_refused_anyway_is_not_even_opened(kernel: Kernel, node: Path, why: str) -> None:
+    number = number_of(node)
+    word = f"{number[0]}:{number[1]}"
+    home = kernel.disk("sdx", word, sectors=0 if why == "no medium" else 1 << 25)
+    if why == "mounted":
+        kernel.mount(word, "/media/card", "/dev/sdx")
+    if why == "partition":
+        say(home, partition="1")
+
+    found = block_device.inspect_device(node, FakeMachine({}), places=kernel.places)
+
+    assert (found.path, found.number) == (node, number)
+    assert bool(found.uses) == (why == "mounted")
+    assert bool(found.whole) == (why == "partition")
+    assert (found.holds, found.members) == ((), ())
+
+
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("nothing", "there is no device .*/nothing"),
+        ("link", "is a symbolic link"),
+        ("file", "file is no block device"),
+        ("folder", "folder is no block device"),
+    ],
+)
+def test_only_a_block_device_is_one(kernel: Kernel, tmp_path: Path, name: str, why: str) -> None:
+    (tmp_path / "link").symlink_to("file")
+    (tmp_path / "file").touch()
+    (tmp_path / "folder").mkdir()
+
+    with pytest.raises(TargetRefusedError, match=why):
+        block_device.inspect_device(tmp_path / name, FakeMachine({}), places=kernel.places)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +15,7 @@ from holdstill.model.sizes import GIB
 from holdstill.rebuild import device_safety
 from holdstill.rebuild.block_device import BlockDevice
 from holdstill.rebuild.device_safety import Confirmation
+from support import descriptors
 
 CARD = BlockDevice(
     Path("/dev/sdb"), (8, 16), 32 * GIB, model="Reader", serial="0123456789AB", sequence="7"
@@ -101,3 +105,87 @@ def test_what_is_not_like_a_card_must_be_named_twice(device: BlockDevice) -> Non
 
     both = Confirmation(token=device.serial, again=device.serial)
     device_safety.check(device, needed=GIB, consent=both)
+
+
+def test_every_oddity_and_every_wrong_word_is_told() -> None:
+    odd = replace(CARD, size=600 * GIB, is_fixed=True, members=("partition 1 is a LVM2_member",))
+
+    said = refused(odd, token="yes", again="no")  # noqa: S106
+
+    for part in (
+        "everything on this device would be lost",
+        "larger than a card is likely to be (512.0 GiB)",
+        "built in",
+        "partition 1 is a LVM2_member",
+        "yes is neither its serial nor its size",
+        "no is neither its serial nor its size",
+    ):
+        assert part in said
+
+
+def test_all_reasons_are_told_at_once_and_sectors_are_those_of_the_captured_disk() -> None:
+    worst = replace(CARD, whole="sdb", is_read_only=True, uses=("a", "b"), sector_size=512)
+
+    with pytest.raises(TargetRefusedError) as caught:
+        device_safety.check_fit(worst, needed=33 * GIB, sector_size=4096)
+
+    for part in ("/dev/sdb is not written", "; a; b; ", "have 512 bytes", "4096, in which",
+                 f"too small by {GIB} bytes: 33.0 GiB"):  # fmt: skip
+        assert part in str(caught.value)
+    assert caught.value.hint == "name another card; nothing overrides this"
+    device_safety.check_fit(replace(CARD, sector_size=4096), needed=CARD.size, sector_size=4096)
+    device_safety.check_fit(CARD, needed=CARD.size)
+
+
+def test_a_claim_is_of_the_thing_itself_locked_and_let_go(tmp_path: Path) -> None:
+    """open(2): O_EXCL without O_CREAT means something for block devices alone: so a file does."""
+    node = tmp_path / "node"
+    node.write_bytes(b"table")
+    before = descriptors.count()
+
+    with device_safety._exclusive(replace(CARD, path=node)) as handle, node.open("rb") as other:
+        flags = fcntl.fcntl(handle, fcntl.F_GETFL)
+        with pytest.raises(BlockingIOError):
+            fcntl.flock(other, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        assert os.pwrite(handle, b"T", 0) == 1
+
+    assert flags & os.O_ACCMODE == os.O_RDWR
+    assert node.read_bytes() == b"Table"
+    assert descriptors.count() == before
+
+
+def test_who_reads_a_device_at_that_moment_does_not_keep_it_from_us(tmp_path: Path) -> None:
+    node = tmp_path / "node"
+    node.touch()
+    with node.open("rb") as other:
+        fcntl.flock(other, fcntl.LOCK_SH)
+
+        with device_safety._exclusive(replace(CARD, path=node)) as handle:
+            assert os.fstat(handle).st_ino == node.stat().st_ino
+
+
+@pytest.mark.parametrize(
+    ("name", "why"), [("nothing", "No such file"), ("folder", "directory"), ("link", "symbolic")]
+)
+def test_what_cannot_be_claimed_is_told_with_the_reason(
+    tmp_path: Path, name: str, why: str
+) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "link").symlink_to("elsewhere")
+    (tmp_path / "elsewhere").touch()
+
+    with (
+        pytest.raises(TargetRefusedError, match=f"{name} cannot be claimed: .*{why}"),
+        device_safety._exclusive(replace(CARD, path=tmp_path / name)),
+    ):
+        pytest.fail("it was claimed")
+
+
+def test_why_a_kernel_refuses_a_card_is_said_in_plain_words() -> None:
+    """open(2); ENOMEDIUM is what a reader without a card answers (common practice)."""
+    assert device_safety._WHY == {
+        errno.EBUSY: "it is in use",
+        errno.EACCES: "you may not write to it, or it is read-only",
+        errno.EROFS: "it is read-only",
+        errno.ENOMEDIUM: "there is no card in it",
+    }

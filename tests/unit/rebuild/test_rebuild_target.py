@@ -1,19 +1,19 @@
 from __future__ import annotations
 
+import fcntl
 import os
 import resource
+import socket
 import stat
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
-from holdstill.errors import BusyError, TargetRefusedError
+from holdstill.errors import BusyError, TargetFailedError, TargetRefusedError
 from holdstill.model.sizes import GIB, MIB
 from holdstill.rebuild import rebuild_target
-from holdstill.rebuild.rebuild_target import Existing
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from holdstill.rebuild.rebuild_target import Existing, Target
+from support import descriptors
 
 
 class DeliberateError(Exception):
@@ -267,3 +267,122 @@ def test_a_question_mark_in_a_name_is_refused_before_anything_is_made(tmp_path: 
 )
 def test_all_of_a_card_but_its_ends_is_discarded(size: int, ranges: list[tuple[int, int]]) -> None:
     assert list(rebuild_target.discardable(size)) == ranges
+
+
+def test_whatever_else_is_there_is_called_what_it_is(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(tmp_path / "socket"))
+
+    for place, kind in (
+        (tmp_path / "pipe", "a pipe"),
+        (tmp_path / "socket", "a socket"),
+        (Path("/dev/null"), "a character device"),
+    ):
+        with pytest.raises(TargetRefusedError, match=f"{place} is {kind}, not an image") as caught:
+            rebuild_target.check_image_path(place, existing=Existing.REPLACE)
+        assert "/dev/sdX" in caught.value.hint
+    rebuild_target.check_image_path(tmp_path / "new.img")
+
+
+def test_a_claim_says_what_it_is_and_costs_no_descriptor(tmp_path: Path) -> None:
+    path = tmp_path / "pier-3.img"
+    before = descriptors.count()
+
+    with rebuild_target.claimed_image(path, size=MIB) as image:
+        assert image == Target(tmp_path / ".pier-3.img.draft", image.handle, MIB, str(path))
+        assert (image.is_device, image.has_begun) == (False, False)
+        assert image.path.stat().st_ino == os.fstat(image.handle).st_ino
+        rebuild_target.invalidate(image)
+        assert image.has_begun
+    with pytest.raises(TargetRefusedError), rebuild_target.claimed_image(path, size=MIB):
+        pytest.fail("it was claimed")
+
+    assert descriptors.count() == before
+
+
+def test_a_draft_is_gone_afterwards_unless_it_was_published(tmp_path: Path) -> None:
+    with rebuild_target.drafted(tmp_path / "pier-3.img", size=MIB) as draft:
+        assert draft.path.stat().st_size == MIB
+
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("how", ["gone", "another"])
+def test_a_draft_that_another_run_has_just_published_is_not_taken(
+    tmp_path: Path, how: str
+) -> None:
+    draft = tmp_path / "draft"
+    draft.touch()
+    with draft.open("r+b") as mine:
+        draft.rename(tmp_path / "published")
+        if how == "another":
+            draft.touch()
+
+        with pytest.raises(BusyError, match="just finished with"):
+            rebuild_target._lock(mine.fileno(), draft)
+
+
+def test_a_draft_is_locked_as_long_as_it_is_held(tmp_path: Path) -> None:
+    with rebuild_target.drafted(tmp_path / "pier-3.img", size=MIB) as draft:
+        with draft.path.open("rb") as other, pytest.raises(BlockingIOError):
+            fcntl.flock(other, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        assert draft.path.exists()
+
+
+# link(2): EPERM where a file system makes no hard links; a directory never gets one.
+def test_where_there_are_no_hard_links_a_draft_is_renamed(tmp_path: Path) -> None:
+    draft = tmp_path / "draft"
+    draft.mkdir()
+
+    rebuild_target.publish(draft, tmp_path / "pier-3.img", existing=Existing.KEEP)
+
+    assert [path.name for path in tmp_path.iterdir()] == ["pier-3.img"]
+
+
+def test_where_there_are_no_hard_links_the_place_is_looked_at_again(tmp_path: Path) -> None:
+    draft = tmp_path / "draft"
+    draft.mkdir()
+
+    with pytest.raises(TargetRefusedError, match="question mark"):
+        rebuild_target.publish(draft, tmp_path / "pier?3.img", existing=Existing.KEEP)
+
+    assert [path.name for path in tmp_path.iterdir()] == ["draft"]
+
+
+def test_an_image_is_not_discarded_nor_touched(tmp_path: Path) -> None:
+    with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=4 * MIB) as image:
+        os.pwrite(image.handle, b"\xff" * (4 * MIB), 0)
+
+        assert rebuild_target.discard(image) is False
+
+        assert os.pread(image.handle, 4 * MIB, 0) == b"\xff" * (4 * MIB)
+        assert not image.has_begun
+
+
+def test_what_a_kernel_cannot_discard_stays_and_is_no_failure(tmp_path: Path) -> None:
+    """ioctl(2): ENOTTY, the descriptor is of no such kind: a file here, whatever is said."""
+    path = tmp_path / "card"
+    path.write_bytes(bytes(3 * MIB))
+    with path.open("r+b") as file:
+        card = Target(path, file.fileno(), 3 * MIB, "card", is_device=True)
+
+        assert rebuild_target.discard(card) is False
+        assert card.has_begun
+        small = Target(path, file.fileno(), 2 * MIB, "card", is_device=True)
+        assert rebuild_target.discard(small) is True  # nothing lies between its ends
+        with pytest.raises(OSError, match="Inappropriate ioctl"):
+            rebuild_target.flush_and_drop_caches(card)  # a device's cache is another than a file's
+
+
+def test_a_card_that_fails_is_named(tmp_path: Path) -> None:
+    """ioctl(2), fsync(2): EBADF, here for a descriptor that is closed."""
+    handle = os.open(tmp_path, os.O_RDONLY)
+    os.close(handle)
+    card = Target(tmp_path, handle, 3 * MIB, "the card", is_device=True)
+
+    with pytest.raises(TargetFailedError, match="the card failed: Bad file descriptor"):
+        rebuild_target.discard(card)
+    with pytest.raises(TargetFailedError, match="the card did not take what was written") as said:
+        rebuild_target.flush(handle, "the card")
+    assert said.value.hint == "do not use this card again"
