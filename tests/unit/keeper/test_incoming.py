@@ -339,6 +339,7 @@ def test_a_run_goes_on_in_what_a_cut_off_one_left_and_completes_it(store: Store)
     again = incoming.begin_staging(store, PIER_3)
 
     assert again == first
+    assert len(bytes.fromhex(first.run)) == 8
     assert [number for number, _ in again.folders] == list(range(len(incoming.RECEIVING)))
     assert all(path.is_dir() for _, path in again.folders)
     assert (kept / ("a" * 64)).read_bytes() == b"1.42"
