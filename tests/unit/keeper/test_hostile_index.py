@@ -454,3 +454,32 @@ def test_s25_names_that_look_alike_are_two_names(file: Path) -> None:
     index_check.check(keeping.write_index(file, {2: [ROOT, *entries]}))
 
     assert paths.check_name(alike[0]) != paths.check_name(alike[1])
+
+
+def test_what_sqlite_itself_finds_wrong_is_refused_though_every_row_can_be_read(
+    file: Path,
+) -> None:
+    """sqlite.org/fileformat2.html, 1.3: the number of free pages is at byte 36."""
+    content = bytearray(keeping.write_index(file, {2: PLAIN}).read_bytes())
+    assert content[36:40] == bytes(4)
+    content[39] = 5
+    file.write_bytes(content)
+    with index_file.opened(file) as index:
+        assert list(index.entries(2)) == PLAIN
+
+    assert "not a sound SQLite file" in refuse(file)
+
+
+@pytest.mark.parametrize("field", ["target", "rdev", "mode", "digest", "size"])
+def test_s27_the_later_of_two_links_may_be_the_odd_one_in_any_part(file: Path, field: str) -> None:
+    odd = {"target": b"x", "rdev": 9, "mode": 0o4711, "digest": b"", "size": 0}[field]
+    twin = Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7)
+    with index_file.created(file) as index:
+        index.put_all(1, PLAIN, seq=1)
+        index.put_all(5, [ROOT, twin, twin._replace(**{"name": b"y", field: odd})], seq=1)
+
+    with (
+        index_file.opened(file) as index,
+        pytest.raises(SecurityError, match="part 5: link group 7"),
+    ):
+        index.check_links()

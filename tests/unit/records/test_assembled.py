@@ -150,14 +150,19 @@ def test_a_piece_that_is_shorter_than_listed_is_refused_though_it_is_as_named(
         assembled.read(Contents(tmp_path), attachment, limit=2 * PIECE)
 
 
-def test_what_a_disk_does_not_give_is_told_with_what_to_do(tmp_path: Path) -> None:
+@pytest.mark.parametrize("which", ["list", "piece"])
+def test_what_a_disk_does_not_give_is_told_with_what_to_do(tmp_path: Path, which: str) -> None:
     """read(2): EISDIR where a directory is."""
     attachment = stored(tmp_path)
-    (tmp_path / attachment.sha256).unlink()
-    (tmp_path / attachment.sha256).mkdir()
+    piece = pieces.piece_digest(BODY[:PIECE]).hex()
+    digest = attachment.sha256 if which == "list" else piece
+    limit = PIECE if which == "piece" else 10**6
+    (tmp_path / digest).unlink()
+    (tmp_path / digest).mkdir()
+    assert (tmp_path / digest).stat().st_size <= limit
 
-    with pytest.raises(VerificationError, match=r"list of raw-5\.bin cannot be read") as caught:
-        assembled.read_list(Contents(tmp_path), attachment)
+    with pytest.raises(VerificationError, match=rf"{which} of raw-5\.bin cannot be") as caught:
+        assembled.read(Contents(tmp_path), attachment, limit=len(BODY))
 
-    assert attachment.sha256 in str(caught.value)
+    assert f"(content {digest})" in str(caught.value)
     assert "holdstill verify" in caught.value.hint

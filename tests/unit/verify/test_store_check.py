@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import sqlite3
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from holdstill.errors import VerificationError
+from holdstill.errors import HoldstillError, MachineError, VerificationError
 from holdstill.model import pieces
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Disk, Raw, TableLabel
@@ -512,3 +513,230 @@ def test_a_path_is_named_as_it_was_on_the_board() -> None:
     assert store_check.on_board(manifest, 1, b"config.txt") == "/boot/firmware/config.txt"
     assert store_check.on_board(manifest, 2, b"etc/fstab") == "/etc/fstab"
     assert store_check.on_board(manifest, 3, b"data") == "3:/data"
+
+
+# errno(3): each says something about this machine, this user or the way, and not about the bytes.
+OURS = [
+    errno.EACCES, errno.EPERM, errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EINTR,
+    errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.ETIMEDOUT, errno.ESTALE,
+    errno.ENOTCONN, errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.EAGAIN,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("number", "is_ours"),
+    [*((number, True) for number in OURS),
+     *((number, False) for number in (errno.EIO, errno.ENOENT, errno.EUCLEAN, errno.ENODATA))],
+)  # fmt: skip
+def test_errors_of_this_machine_are_told_from_those_of_the_bytes(
+    number: int, *, is_ours: bool
+) -> None:
+    wrapped = VerificationError("it cannot be read")
+    wrapped.__cause__ = OSError(number, "no")
+
+    assert store_check._is_ours(OSError(number, "no")) is is_ours
+    assert store_check._is_ours(wrapped) is is_ours
+
+
+# sqlite.org/rescode.html: 10 IOERR, 7 NOMEM, 13 FULL, 14 CANTOPEN, 6410 IOERR_GETTEMPPATH; the
+# others are 11 CORRUPT and 26 NOTADB.
+@pytest.mark.parametrize(
+    ("code", "is_ours"),
+    [(10, True), (7, True), (13, True), (14, True), (6410, True), (11, False), (26, False),
+     (None, False)],
+)  # fmt: skip
+def test_a_database_that_found_no_room_is_not_damaged(code: int | None, *, is_ours: bool) -> None:
+    wrapped, cause = VerificationError("not sound"), sqlite3.OperationalError("no")
+    if code is not None:
+        cause.sqlite_errorcode = code
+    wrapped.__cause__ = cause
+
+    assert store_check._is_ours(wrapped) is is_ours
+
+
+def test_what_this_machine_could_not_do_is_its_own_and_nothing_else_of_ours_is() -> None:
+    assert store_check._is_ours(MachineError("no memory"))
+    assert not store_check._is_ours(HoldstillError("anything"))
+
+
+@dataclass(frozen=True)
+class Refusing(Capture):
+    """A capture of whose contents some cannot be opened, each for a reason of its own."""
+
+    reasons: tuple[tuple[bytes, int], ...] = ()
+
+    def open(self, digest: bytes) -> int:
+        for content, number in self.reasons:
+            if digest == hashlib.sha256(content).digest():
+                raise OSError(number, os.strerror(number))
+        return super().open(digest)
+
+
+def refusing(made: Capture, **reasons: int) -> Refusing:
+    pairs = tuple((content.encode(), number) for content, number in reasons.items())
+    return Refusing(made.folder, made.name, made.made, reasons=pairs)
+
+
+@pytest.mark.parametrize(
+    ("count", "more"), [(1, ""), (2, " (and 1 content more)"), (3, " (and 2 contents more)")]
+)
+def test_of_several_troubles_one_is_told_and_the_others_counted(
+    tmp_path: Path, count: int, more: str
+) -> None:
+    names = "abc"[:count]
+    made = capture(tmp_path, 1, **{name: name.encode() for name in names})
+
+    (text,) = check(refusing(made, **dict.fromkeys(names, errno.EACCES))).unread
+
+    assert text == f"pier-3/{made.name}: [Errno 13] Permission denied{more}"
+
+
+def test_the_worst_of_several_troubles_is_told_first() -> None:
+    ours, theirs = OSError(errno.EACCES, "not allowed"), VerificationError("not what\n it was")
+    made = Capture.__new__(Capture)
+    object.__setattr__(made, "name", CaptureName(1, "20261125T021503Z"))
+
+    failure = store_check._Failure(made, (ours, theirs))
+
+    assert not failure.is_ours
+    assert failure.sentence.endswith(": not what it was (and 1 content more)")
+    assert store_check._Failure(made, (ours, ours)).is_ours
+
+
+def test_a_capture_that_was_thinned_meanwhile_is_not_told_as_unread(tmp_path: Path) -> None:
+    made, other = capture(tmp_path, 2, a=b"a"), capture(tmp_path, 1, b=b"b")
+    both = [refusing(made, a=errno.EACCES), refusing(other, b=errno.EACCES)]
+    now = Clock().now().timestamp()
+    with verified_cache.opened(tmp_path / "verified", since=now, until=now) as memory:
+        report = store_check.check_captures(
+            both, memory=memory, pace=Pace(0, Clock()), is_kept=lambda c: c.name == other.name
+        )
+        none = store_check.check_captures(
+            both, memory=memory, pace=Pace(0, Clock()), is_kept=lambda _: False
+        )
+
+    assert report.gone == (f"pier-3/{made.name}",)
+    assert report.not_read == (f"pier-3/{other.name}",)
+    assert len(report.unread) == 1
+    assert none.gone == tuple(sorted([f"pier-3/{made.name}", f"pier-3/{other.name}"]))
+    assert (none.unread, none.not_read, none.is_good) == ((), (), True)
+
+
+def test_progress_is_told_in_bytes_that_were_read_and_nothing_else_counts(tmp_path: Path) -> None:
+    only, told = capture(tmp_path, 1, a=b"a" * 1000), []
+    now = Clock().now().timestamp()
+    with verified_cache.opened(tmp_path / "verified", since=now, until=now) as memory:
+        report = store_check.check_captures(
+            [only], memory=memory, pace=Pace(0, Clock()), progress=told.append
+        )
+
+    sizes = [size for _, size in capture_contents.needed(only)]
+    assert told[-1] == report.bytes == sum(sizes)
+    assert [after - before for before, after in zip([0, *told], told, strict=False)] == sizes
+    assert report.contents == len(sizes)
+
+
+def test_five_paths_of_a_damaged_content_are_named(tmp_path: Path) -> None:
+    only = capture(tmp_path, 1, **{f"f{number}": b"same" for number in range(7)})
+    (tmp_path / hashlib.sha256(b"same").hexdigest()).write_bytes(b"sAme")
+
+    (damage,) = check(only).damages
+
+    assert damage.hits == tuple(f"pier-3/{only.name}: 2:/f{number}" for number in range(5))
+
+
+def test_a_piece_that_two_large_files_share_is_told_once_for_each_capture(tmp_path: Path) -> None:
+    large, listed = large_file(tmp_path)
+    digests = [part.digest for part in listed.parts()]
+    digests[1] = digests[0]
+    other = pieces.build(listed.size, listed.piece, digests)
+    (tmp_path / other.digest().hex()).write_bytes(other.encode())
+    twin = large._replace(name=b"twin", digest=other.digest())
+    made = indexed(tmp_path, 1, large, twin)
+    (tmp_path / digests[0].hex()).write_bytes(b"bad")
+
+    (damage,) = check(made).damages
+
+    assert damage.hits == tuple(f"pier-3/{made.name}: 2:/{name}" for name in ("large", "twin"))
+
+
+def test_what_is_in_the_place_of_a_content_is_no_content(tmp_path: Path) -> None:
+    only = capture(tmp_path, 1, a=b"gone", b=b"empty")
+    path = tmp_path / hashlib.sha256(b"gone").hexdigest()
+    path.unlink()
+    path.mkdir()
+
+    (damage,) = check(only).damages
+
+    assert damage.problem == "something else is in the place of its file"
+
+
+def test_one_content_is_judged_by_size_and_bytes(tmp_path: Path) -> None:
+    only = capture(tmp_path, 1, a=b"good", b=b"bad")
+    good, bad = (hashlib.sha256(name).digest() for name in (b"good", b"bad"))
+    (tmp_path / bad.hex()).write_bytes(b"BAD")
+
+    assert store_check.problem(only, good, 4) == store_check.file_problem(only, good, 4) == ""
+    assert store_check.problem(only, good, 5) == "it has 4 bytes, not 5"
+    assert store_check.file_problem(only, bad, 3) == "its bytes are not what its name says"
+    assert store_check.problem(only, b"?" * 32, 3).startswith("it is not there: 3f3f")
+    with pytest.raises(PermissionError):
+        store_check.problem(refusing(only, good=errno.EACCES), good, 4)
+
+
+def test_a_large_file_is_judged_by_its_list_and_each_piece(tmp_path: Path) -> None:
+    large, listed = large_file(tmp_path)
+    made = indexed(tmp_path, 1, large)
+    *_, last = listed.pieces()
+
+    assert store_check.file_problem(made, large.digest, large.size) == ""
+    body = (tmp_path / last[0].hex()).read_bytes()
+    (tmp_path / last[0].hex()).write_bytes(body[:-1])
+    assert store_check.file_problem(made, large.digest, large.size) == (
+        f"it has {len(body) - 1} bytes, not {len(body)}"
+    )
+    (tmp_path / large.digest.hex()).unlink()
+    assert store_check.file_problem(made, large.digest, large.size).startswith(
+        "it cannot be read:"
+    )
+
+
+def test_the_list_of_a_large_file_is_read_once_for_all_captures_that_have_it(
+    tmp_path: Path,
+) -> None:
+    large, listed = large_file(tmp_path)
+    new, old = indexed(tmp_path, 2, large), indexed(tmp_path, 1, large)
+
+    report = check(new, old)
+
+    assert report.is_good
+    assert report.contents == len(set(needed(new, old)))
+    sizes = {digest: size for made in (new, old) for digest, size in capture_contents.needed(made)}
+    assert report.bytes == sum(sizes.values())
+    assert len(listed.records) == 32 * 256
+
+
+def test_a_large_file_that_could_not_be_read_is_unread_for_the_next_capture_too(
+    tmp_path: Path,
+) -> None:
+    large, listed = large_file(tmp_path)
+    piece = next(listed.pieces())[0]
+    body = (tmp_path / piece.hex()).read_bytes()
+    both = [
+        Refusing(made.folder, made.name, made.made, reasons=((body, errno.EACCES),))
+        for made in (indexed(tmp_path, 2, large), indexed(tmp_path, 1, large))
+    ]
+
+    report = check(*both)
+
+    assert report.not_read == tuple(f"pier-3/{made.name}" for made in both)
+    assert report.captures == ()
+
+
+@pytest.mark.parametrize("lacking", ["damages", "faults", "unread"])
+def test_a_report_is_good_if_nothing_was_found_and_all_was_read(lacking: str) -> None:
+    plain = StoreReport(contents=0, bytes=0, skipped=0, captures=(), read_since={}, damaged=(),
+                        damages=())  # fmt: skip
+
+    assert plain.is_good
+    assert not msgspec.structs.replace(plain, **{lacking: ("something",)}).is_good
