@@ -32,7 +32,7 @@ from holdstill.model.settings import (
 )
 from holdstill.model.sizes import KIB, MIB, ByteSize
 from holdstill.records import capture_contents, manifest_file
-from support import keeping
+from support import descriptors, keeping
 from support.keeping import KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
@@ -851,3 +851,196 @@ def test_what_is_no_content_ends_a_transfer_and_is_not_taken_away_under_it(
         watch.look()
 
     assert (folder.path / name).exists()
+
+
+def test_files_take_whole_blocks() -> None:
+    """Blocks of 4096 bytes, as mke2fs(8) makes them of all but the smallest file systems."""
+    assert Spent.of_files([0, 1, 4096, 4097]) == Spent(bytes=4 * 4096, inodes=4)
+    assert Spent.of_files([]) == Spent()
+
+
+def test_days_that_are_forgotten_are_neither_the_newest_nor_near() -> None:
+    balance = Balance()
+    for day in range(1, 29):
+        balance = balance.on(date(2026, 11, day)).charged(Spent(bytes=day))
+    newest = set(range(20, 29))  # the eight newest before it, and it
+
+    assert {day.day for day in balance.days} == newest
+    back = balance.on(date(2026, 11, 10))
+    assert {day.day for day in back.days} == {10, *newest}
+    assert back.today == balance.today  # what is not remembered gives nothing back
+
+
+def test_days_near_to_today_are_remembered_beside_the_newest() -> None:
+    balance = Balance()
+    for day in [*range(21, 29), *range(1, 10), 10]:
+        balance = balance.on(date(2026, 11, day)).charged(Spent(bytes=1))
+
+    assert {day.day for day in balance.days} == {*range(3, 11), *range(21, 29)}
+    assert len(balance.days) == DAYS_MOST
+
+
+def test_a_seal_ends_a_run_and_not_the_day() -> None:
+    spent = Spent(bytes=5, inodes=2, hashed=7)
+    balance = Balance(staged=(spent,) * FOLDERS).on(date(2026, 11, 25)).charged(spent)
+
+    after = balance.sealed()
+
+    assert (after.run, after.today, after.staged) == (Spent(), spent, balance.staged)
+
+
+def test_each_limit_stands_as_what_is_used_and_left_says(store: Store, clock: FakeClock) -> None:
+    limits = BoardLimits(
+        bytes_per_day=ByteSize(100), inodes_per_day=50, hashed_per_day=ByteSize(70),
+        bytes_per_run=ByteSize(40),
+    )  # fmt: skip
+    settings = keeping.no_limits(store.root, limits=limits, min_free=400)
+    balance = Balance(
+        days={date.min: Spent(bytes=90, inodes=51, hashed=1)}, run=Spent(bytes=30, inodes=9)
+    )
+    free = Spent(bytes=1000, inodes=5000)
+    inodes = settings.min_free_inodes
+
+    assert Rules(settings, limits).allowances(balance, free) == (
+        Allowance("min_free", "bytes", 400, 1000, 1000 - 400 - 100),
+        Allowance("min_free_inodes", "inodes", inodes, 5000, 5000 - inodes),
+        Allowance("bytes_per_day", "bytes", 100, 90, 10),
+        Allowance("inodes_per_day", "inodes", 50, 51, -1),
+        Allowance("hashed_per_day", "hashed", 70, 1, 69),
+        Allowance("bytes_per_run", "bytes", 40, 30, 10),
+    )
+
+
+def test_a_disk_that_is_full_has_a_share_of_nothing(store: Store) -> None:
+    settings = keeping.no_limits(store.root, limits=BoardLimits(), min_free=400)
+    rules = Rules(settings, settings.limits)
+
+    shares = [
+        (a.most, a.left)
+        for a in rules.allowances(Balance(), Spent(bytes=100))
+        if a.key == "daily_share"
+    ]
+
+    assert shares[0] == (0, 0)
+
+
+def test_as_much_as_is_left_may_come_and_what_costs_nothing_is_never_refused(
+    store: Store, clock: FakeClock
+) -> None:
+    limits = BoardLimits(
+        bytes_per_day=ByteSize(5000), inodes_per_day=3, hashed_per_day=ByteSize(0)
+    )
+    account = account_of(store, clock, limits=limits)
+    account.charge(Spent(inodes=4))  # overdrawn, which is no reason to refuse bytes
+
+    account.check(Spent(bytes=5000))
+    account.check(Spent(hashed=1 << 50))
+    for wanted_more, key in ((Spent(bytes=5001), "bytes_per_day"),
+                             (Spent(inodes=1), "inodes_per_day")):  # fmt: skip
+        with pytest.raises(PreflightError, match=key):
+            account.check(wanted_more)
+    assert (account.left("bytes"), account.left("inodes")) == (5000, 0)
+
+
+def test_what_has_no_limit_has_room_without_end(store: Store, clock: FakeClock) -> None:
+    account = account_of(store, clock, limits=BoardLimits(hashed_per_day=ByteSize(0)))
+
+    assert account.left("hashed") == 1 << 62
+
+
+def test_writing_is_charged_before_it_is_done_and_refused_before_it_is_charged(
+    store: Store, clock: FakeClock
+) -> None:
+    account = account_of(store, clock, limits=BoardLimits(bytes_per_day=ByteSize(5000)))
+
+    with pytest.raises(PreflightError), account.spending(Spent(bytes=5001)):
+        pytest.fail("it was written")
+    refused = account.balance().today
+    with account.spending(Spent(bytes=3000, inodes=1)):
+        pass
+    with pytest.raises(OSError, match="full"), account.spending(Spent(bytes=500)):
+        raise OSError(errno.ENOSPC, "full")
+
+    assert refused == Spent()
+    assert account.balance().today == account.balance().run == Spent(bytes=3500, inodes=1)
+
+
+def test_who_spends_is_alone_and_lets_go(store: Store, clock: FakeClock) -> None:
+    account, before = account_of(store, clock), descriptors.count()
+    lock = store.board_folder(PIER_3) / "account.lock"
+
+    with (
+        account.spending(Spent(bytes=1)),
+        lock.open("rb") as other,
+        pytest.raises(BlockingIOError),
+    ):
+        fcntl.flock(other, fcntl.LOCK_SH | fcntl.LOCK_NB)
+
+    assert descriptors.count() == before
+
+
+def test_an_account_that_did_not_change_is_not_written(store: Store, clock: FakeClock) -> None:
+    account = account_of(store, clock)
+    account.charge(Spent(bytes=1))
+    path = store.board_folder(PIER_3) / "account.json"
+    before = path.stat().st_ino
+
+    account.charge(Spent())
+    account.look(incoming.TransferFolder(0, path.parent / "gone"))
+
+    assert path.stat().st_ino == before
+    account.sealed()
+    assert path.stat().st_ino != before
+    assert (account.balance().run, account.balance().today) == (Spent(), Spent(bytes=1))
+
+
+def test_an_accounts_lock_is_not_followed_to_another_file(
+    store: Store, clock: FakeClock, tmp_path: Path
+) -> None:
+    """open(2): ELOOP where the last part of a path is a symbolic link that is not followed."""
+    (store.board_folder(PIER_3) / "account.lock").symlink_to(tmp_path / "elsewhere")
+
+    with pytest.raises(OSError, match="symbolic links"):
+        account_of(store, clock).charge(Spent(bytes=1))
+
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_what_to_do_about_each_limit(store: Store, clock: FakeClock) -> None:
+    account = account_of(store, clock)
+    own = store.board_folder(PIER_3) / "enrolment.yaml"
+    share = account.rules.settings.daily_share
+
+    def hint(key: str, kind: str) -> str:
+        return account.refused(Allowance(key, kind, 1, 1, 0)).hint
+
+    for key in ("min_free", "min_free_inodes"):
+        assert hint(key, "bytes") == "thin the captures, or give the keeper a larger disk"
+    assert hint("daily_share", "inodes") == (
+        f"a board may take {share:.0%} of what is free a day: go on tomorrow, or set "
+        f"limits.inodes_per_day in the keeper's keeper.yaml, or for this board alone in {own}"
+    )
+    assert hint("bytes_per_run", "bytes") == (
+        f"raise limits.bytes_per_run in the keeper's keeper.yaml or in {own}"
+    )
+
+
+@pytest.mark.parametrize(("most", "is_refused"), [(0, False), (1, True), (2, False)])
+def test_captures_of_other_days_do_not_count(
+    store: Store, clock: FakeClock, most: int, *, is_refused: bool
+) -> None:
+    board = Board(keeping.keeper_of(store, clock=clock), clock=clock)
+    board.capture()
+    clock.advance(DAY)
+    board.capture()
+    board.keeper.close()
+    with BoardCaptures(store, PIER_3, FakeSignatures()).ledger_file.held_for_reading() as ledger:
+        account = account_of(store, clock, limits=BoardLimits(captures_per_day=most))
+        if not is_refused:
+            account.check_captures(ledger)
+            return
+        with pytest.raises(PreflightError, match="may bring 1 captures a day") as caught:
+            account.check_captures(ledger)
+    assert "has brought 1 today" in str(caught.value)
+    assert "raise limits.captures_per_day" in caught.value.hint
+    assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint

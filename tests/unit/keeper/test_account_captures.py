@@ -5,18 +5,23 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from contextlib import closing
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
+import msgspec
 import pytest
 
-from holdstill.keeper import account_captures, capture_notes, references
+from holdstill.keeper import account_captures, board_captures, capture_notes, references
+from holdstill.keeper.ledger import LedgerFile
 from holdstill.keeper.references import AccountedCapture
+from holdstill.model.names import CaptureName, Digest
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdstill.keeper.ledger import Ledger, SealedEvent
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
 
@@ -172,3 +177,240 @@ def test_looking_for_differences_makes_no_database(store: Store) -> None:
 
     assert account_captures.differences(store) == ()
     assert not (store.root / references.NAME).exists()
+
+
+def captures_of(store: Store) -> list[Path]:
+    return sorted((store.board_folder(PIER_3) / "captures").iterdir())
+
+
+def test_nothing_is_told_of_a_store_that_is_as_it_was_sealed(store: Store) -> None:
+    before = rows(store)
+
+    assert account_captures.bring_up_to_date(store) == ()
+    assert account_captures.unlisted(store, PIER_3) == ()
+    assert account_captures.missing(store, PIER_3) == ()
+    assert account_captures.lost_boards(store) == frozenset()
+    assert account_captures.nobodys_contents(store) is None
+    assert account_captures.make_again(store) == ()
+    with references.opened(store) as held:
+        assert account_captures.has_all(store, held)
+        held.remove(PIER_3, [captures_of(store)[-1].name])
+        assert not account_captures.has_all(store, held)
+    assert account_captures.bring_up_to_date(store) == ()
+    assert rows(store) == before
+
+
+def test_what_is_no_board_or_no_capture_is_told_or_passed_by(store: Store) -> None:
+    (store.root / "boards/No Board").mkdir()
+    (store.board_folder(PIER_3) / "captures/notes").mkdir()
+    before = rows(store)
+
+    complaints = account_captures.bring_up_to_date(store)
+
+    assert complaints == (f"{store.root / 'boards/No Board'}: the folder of no board",)
+    assert rows(store) == before
+
+
+def test_a_board_whose_folder_is_gone_is_told_until_it_is_given_up(store: Store) -> None:
+    folder, before = store.board_folder(PIER_3), rows(store)
+    folder.rename(store.root / "elsewhere")
+
+    complaints = account_captures.bring_up_to_date(store)
+    lost = account_captures.lost_boards(store)
+    counted = account_captures.recount(store)
+
+    assert complaints == counted == (f"{folder}: the folder of this board is gone",)
+    assert lost == {PIER_3}
+    assert rows(store) == before
+    assert account_captures.nobodys_contents(store) is None
+    account_captures.forget_board(store, PIER_3)
+    assert account_captures.lost_boards(store) == frozenset()
+    assert account_captures.bring_up_to_date(store) == ()
+
+
+def test_contents_of_which_nobody_knows_a_board_are_left_alone_and_told(store: Store) -> None:
+    store.board_folder(PIER_3).rename(store.root / "elsewhere")
+    account_captures.forget_board(store, PIER_3)
+    known = account_captures.nobodys_contents(store)
+    references.discard(store)
+
+    error = account_captures.nobodys_contents(store)
+    complaints = account_captures.bring_up_to_date(store)
+
+    assert known is None  # the references know them still
+    assert error is not None
+    assert str(error).startswith(f"{store.contents.root}: there are contents, and no board")
+    assert str(store.root / "boards") in error.hint
+    assert complaints == (str(error),)
+
+
+def test_an_empty_store_of_no_board_is_nobodys_trouble(tmp_path: Path) -> None:
+    empty = keeping.make_store(tmp_path / "empty", clock=FakeClock())
+    shutil.rmtree(empty.root / "boards")
+    (empty.root / "boards").mkdir()
+
+    assert account_captures.nobodys_contents(empty) is None
+
+
+@pytest.mark.parametrize(("lines", "end"), [(0, "is empty"), (1, "ends with capture 1")])
+def test_a_ledger_that_was_rolled_back_is_told_by_where_it_ends(
+    store: Store, lines: int, end: str
+) -> None:
+    account_captures.bring_up_to_date(store)  # it remembers how far the ledger went
+    path = store.board_folder(PIER_3) / "ledger.jsonl"
+    text = path.read_bytes().splitlines(keepends=True)
+    sealed = [line for line in text if b"sealed" in line]
+    cut = text.index(sealed[lines])
+    path.write_bytes(b"".join(text[:cut]))
+
+    told = account_captures.unlisted(store, PIER_3)
+    complaints = account_captures.bring_up_to_date(store)
+
+    (line,) = told
+    assert line.startswith(f"{path}: ")
+    assert f"it {end}, and there was a capture 2; what to do: " in line
+    assert complaints == told
+
+
+def test_a_capture_that_only_the_references_know_is_missing(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    account_captures.bring_up_to_date(store)  # it remembers how far the ledger went
+    newest = captures_of(store)[-1]
+    path = store.board_folder(PIER_3) / "ledger.jsonl"
+    text = path.read_bytes().splitlines(keepends=True)
+    last = max(number for number, line in enumerate(text) if b"sealed" in line)
+    path.write_bytes(b"".join(text[:last]))
+    newest.rename(store.root / "elsewhere")
+
+    first, *others = account_captures.unlisted(store, PIER_3)
+
+    assert first == f"{newest}: this capture is missing"
+    assert len(others) == 1
+    assert account_captures.missing(store, PIER_3) == (newest.name,)
+
+
+def test_a_capture_whose_index_is_gone_is_missing(store: Store) -> None:
+    oldest = captures_of(store)[0]
+    with LedgerFile(store.board_folder(PIER_3) / "ledger.jsonl").held_for_reading() as ledger:
+        index = ledger.sealed[0].brief.index
+    store.contents.path(Digest(index)).unlink()
+
+    assert account_captures.missing(store, PIER_3) == (oldest.name,)
+
+
+def test_a_ledger_that_cannot_be_read_is_that_boards_complaint_and_costs_nothing(
+    store: Store,
+) -> None:
+    path, before = store.board_folder(PIER_3) / "ledger.jsonl", rows(store)
+    path.unlink()
+    path.mkdir()
+
+    (complaint,) = account_captures.bring_up_to_date(store)
+    (counted,) = account_captures.recount(store)
+
+    assert complaint == counted
+    assert complaint.startswith("pier-3: ")
+    assert rows(store) == before
+    assert account_captures.differences(store) == ()
+
+
+def test_two_captures_of_one_number_are_refused(store: Store) -> None:
+    newest = captures_of(store)[-1]
+    twin = newest.with_name(f"{newest.name[:7]}20251125T021503Z")
+    assert twin != newest
+    shutil.copytree(newest, twin)
+
+    (complaint,) = account_captures.bring_up_to_date(store)
+
+    assert complaint == "pier-3: two captures of pier-3 have the same number"
+
+
+def test_a_capture_with_another_manifest_than_was_counted_is_counted_anew(store: Store) -> None:
+    before = rows(store)
+    with references.opened(store) as held:
+        first, second = held.captures(PIER_3)
+        held.remove_board(PIER_3)
+        for capture, digest in ((first, first.manifest), (second, first.manifest)):
+            held.load([(b"\xee" * 32, 7)])
+            held.add(PIER_3, AccountedCapture(capture.seq, capture.name, digest))
+    assert rows(store) != before
+
+    assert account_captures.bring_up_to_date(store) == ()
+    assert rows(store) == before
+
+
+def test_an_index_that_does_not_name_what_was_sealed_is_told(store: Store) -> None:
+    """The sums are the ledger's word: here they are made others, line by line, chain and all."""
+    with (
+        references.opened(store) as held,
+        LedgerFile(store.board_folder(PIER_3) / "ledger.jsonl").held_for_reading() as ledger,
+    ):
+        sound = list(account_captures._disagreeing(held, PIER_3, ledger))
+        first, second = ledger.sealed
+        odd = msgspec.structs.replace(second, contents=second.contents + 1)
+        more = msgspec.structs.replace(second, content_sum=first.content_sum)
+        found = [
+            [*account_captures._disagreeing(held, PIER_3, replaced(ledger, first, other))]
+            for other in (second, odd, more)
+        ]
+        only = list(account_captures._disagreeing(held, PIER_3, replaced(ledger, odd)))
+
+    assert sound == []
+    assert found == [[], [second.brief.name], [second.brief.name]]
+    assert only == [second.brief.name]
+
+
+@dataclass
+class _Sealed:
+    sealed: list[SealedEvent]
+
+
+def replaced(ledger: Ledger, *events: SealedEvent) -> Ledger:
+    return cast("Ledger", _Sealed(list(events)))
+
+
+def test_only_a_damaged_database_is_made_again(store: Store) -> None:
+    before, path = rows(store), store.root / references.NAME
+    inode = path.stat().st_ino
+    account_captures.ensure_sound(store)
+    assert path.stat().st_ino == inode
+    path.write_bytes(b"no database" * 1000)
+
+    account_captures.ensure_sound(store)
+
+    assert rows(store) == before
+
+
+def test_what_remains_of_a_capture_that_was_deleted_is_no_capture(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    oldest, newest = captures_of(store)
+    with references.opened(store) as held:
+        held.remove(PIER_3, [oldest.name])
+    capture_notes.given_up(store, PIER_3, (oldest.name,), clock=board.clock)
+    (oldest / board_captures.MANIFEST).unlink()
+
+    assert [found.name for found in account_captures._captures_of(store, PIER_3)] == [
+        CaptureName.parse(newest.name)
+    ]
+    assert account_captures.bring_up_to_date(store) == ()
+
+
+def test_the_newest_is_counted_only_behind_the_one_before_it(store: Store) -> None:
+    with LedgerFile(store.board_folder(PIER_3) / "ledger.jsonl").held_for_reading() as ledger:
+        first, second = ledger.sealed
+    with references.opened(store) as held:
+        held.remove_board(PIER_3)
+        held.load([(b"\xee" * 32, 7)])
+        account_captures.add_newest(held, PIER_3, second)
+        waiting = held.captures(PIER_3)
+        account_captures.add_newest(held, PIER_3, first)
+        account_captures.add_newest(held, PIER_3, second, is_same=True)
+        counted = held.captures(PIER_3)
+
+    assert list(waiting) == []
+    assert [(c.seq, c.name, c.manifest) for c in counted] == [
+        (event.brief.seq, event.brief.name, event.brief.manifest) for event in (first, second)
+    ]
+    assert {first: last for _, _, first, last in rows(store)} == {1: None}
