@@ -470,13 +470,23 @@ def test_what_sqlite_itself_finds_wrong_is_refused_though_every_row_can_be_read(
     assert "not a sound SQLite file" in refuse(file)
 
 
-@pytest.mark.parametrize("field", ["target", "rdev", "mode", "digest", "size"])
-def test_s27_the_later_of_two_links_may_be_the_odd_one_in_any_part(file: Path, field: str) -> None:
-    odd = {"target": b"x", "rdev": 9, "mode": 0o4711, "digest": b"", "size": 0}[field]
-    twin = Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7)
+LINKED = Entry(b"", b"x", EntryType.FILE, size=5, digest=DIGEST, link=7)
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        LINKED._replace(name=b"y", target=b"x"),
+        LINKED._replace(name=b"y", rdev=9),
+        LINKED._replace(name=b"y", mode=0o4711),
+        LINKED._replace(name=b"y", digest=b""),
+        LINKED._replace(name=b"y", size=0),
+    ],
+)
+def test_s27_the_later_of_two_links_may_be_the_odd_one_in_any_part(file: Path, odd: Entry) -> None:
     with index_file.created(file) as index:
         index.put_all(1, PLAIN, seq=1)
-        index.put_all(5, [ROOT, twin, twin._replace(**{"name": b"y", field: odd})], seq=1)
+        index.put_all(5, [ROOT, LINKED, odd], seq=1)
 
     with (
         index_file.opened(file) as index,

@@ -201,3 +201,19 @@ def test_what_follows_on_nothing_that_is_counted_waits(store: Store, head: int |
         held.load([(content(3), 13)])
         held.add(PIER_3, AccountedCapture(4, "000004", "4" * 64), follows=3)
         assert (held.captures(PIER_3)[-1].seq == 4) == (head == 2) if head else True
+
+
+def test_what_sqlite_itself_finds_wrong_is_damage(store: Store) -> None:
+    """sqlite.org/fileformat2.html, 1.3: the number of free pages is at byte 36."""
+    path = store.root / references.NAME
+    with references.opened(store) as held:
+        add(held, PIER_3, 1, [1, 2])
+        held.check()
+    head = bytearray(path.read_bytes())
+    assert head[36:40] == bytes(4)
+    head[39] = 5
+    path.write_bytes(head)
+
+    with pytest.raises(references.UnsoundReferencesError, match=r"(?i)freelist"):  # noqa: SIM117
+        with references.opened(store) as held:
+            held.check()

@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 import stat
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import msgspec
 import pytest
 
 from holdstill.errors import SecurityError
+from holdstill.keeper import enrolment, references, thin, trash
 from holdstill.keeper import ledger as ledgers
-from holdstill.keeper import references, thin, trash
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
 from holdstill.keeper.sealing import Sealer
@@ -22,7 +23,7 @@ from holdstill.model.settings import Retention
 from holdstill.records import manifest_file
 from support import keeping
 from support.contents import in_order
-from support.keeping import PIER_3, Board, FakeClock, FakeSignatures
+from support.keeping import PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -342,3 +343,21 @@ def test_a_piece_of_the_index_that_the_disk_has_spoiled_is_asked_for_again(
     board.bring(begun, index)
     assert keeper.seal(data, board.signed(data)).name
     assert [brief.faults for brief in keeper.captures()] == [()]
+
+
+@pytest.mark.parametrize("is_sharing", [True, False])
+def test_a_board_learns_what_another_has_only_where_they_share(
+    store: Store, *, is_sharing: bool
+) -> None:
+    """Its own capture's new bytes are told to it: they must not tell of other boards."""
+    enrolment.enrol(store, PIER_4, keeping.OTHER_KEY, clock=FakeClock(), limits=None)
+    told = []
+    for name, key in ((PIER_3, keeping.KEY), (PIER_4, keeping.OTHER_KEY)):
+        keeper = keeping.keeper_of(store, board=name, clock=FakeClock(), is_sharing=is_sharing)
+        board = Board(keeper, name=name, files={b"srv/reading": b"1.42" * 5000})
+        board.sign = partial(keeping.seal_of, board=name, key=key)
+        told.append(board.capture().new_bytes)
+
+    first, second = told
+    assert first >= 20_000
+    assert (second >= 20_000) is not is_sharing

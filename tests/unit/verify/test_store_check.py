@@ -623,7 +623,8 @@ def test_a_capture_that_was_thinned_meanwhile_is_not_told_as_unread(tmp_path: Pa
 
 
 def test_progress_is_told_in_bytes_that_were_read_and_nothing_else_counts(tmp_path: Path) -> None:
-    only, told = capture(tmp_path, 1, a=b"a" * 1000), []
+    only = capture(tmp_path, 1, a=b"a" * 1000)
+    told: list[int] = []
     now = Clock().now().timestamp()
     with verified_cache.opened(tmp_path / "verified", since=now, until=now) as memory:
         report = store_check.check_captures(
