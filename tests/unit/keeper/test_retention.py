@@ -314,3 +314,16 @@ def test_two_days_between_date_and_arrival_are_the_most(late: int, *, is_trusted
     arrived = at + timedelta(days=2, seconds=late)
 
     assert bool(retention.trusted_date(brief(1, at, arrived=arrived), NOW)) == is_trusted
+
+
+def test_the_last_capture_stays_whatever_the_rule() -> None:
+    none = Retention(days=0, weeks=0, months=0, years=0, at_least=0)
+    damaged = [
+        msgspec.structs.replace(each, faults=("damaged",))
+        for each in (brief(1, NOW - timedelta(days=2)), brief(2, NOW - timedelta(days=1)))
+    ]
+
+    first, last = retention.judge(damaged, none, now=NOW)
+
+    assert (first.is_kept, last.is_kept) == (False, True)
+    assert "it is the last" in last.stays_for
