@@ -414,3 +414,16 @@ def test_the_newest_is_counted_only_behind_the_one_before_it(store: Store) -> No
         (event.brief.seq, event.brief.name, event.brief.manifest) for event in (first, second)
     ]
     assert {first: last for _, _, first, last in rows(store)} == {1: None}
+
+
+def test_a_manifest_that_is_not_the_one_that_was_counted_is_noticed_by_itself(
+    store: Store,
+) -> None:
+    with references.opened(store) as held:
+        before = held.captures(PIER_3)
+    with closing(sqlite3.connect(store.root / references.NAME)) as db, db:
+        db.execute("UPDATE capture SET manifest = ? WHERE seq = 2", ("e" * 64,))
+
+    assert account_captures.bring_up_to_date(store) == ()
+    with references.opened(store) as held:
+        assert held.captures(PIER_3) == before
