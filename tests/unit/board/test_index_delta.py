@@ -297,3 +297,43 @@ def test_a_delta_covers_what_is_below_a_removed_path() -> None:
 
     assert [path for path in (b"a", b"a/b", b"a/b/x", b"a/bx", b"c", b"c/x", b"") if
             delta.covers(path)] == [b"a/b", b"a/b/x", b"c"]  # fmt: skip
+
+
+EVERYTHING = EverythingMayHaveChanged("new", None)
+
+
+def test_where_everything_may_have_changed_the_whole_tree_is_looked_at_within_a_limit() -> None:
+    with scanned("a/f", "a/g", "b") as tree:
+        (tree.top / "a/f").unlink()
+        (tree.top / "b").chmod(0o600)
+        (tree.top / "c").write_bytes(b"new")
+        os.utime(tree.top, ns=(0, tree.row(b"").mtime_ns))
+
+        delta = index_delta.resolve(tree.subject, EVERYTHING, limit=100)
+        count = len(delta.entries)
+
+        assert delta.removed == {b"a/f"}
+        assert {b"b", b"c"} <= delta.entries.keys()
+        assert len(index_delta.resolve(tree.subject, EVERYTHING, limit=count).entries) == count
+        with pytest.raises(DeltaTooLargeError, match=f"more than {count - 1} files"):
+            index_delta.resolve(tree.subject, EVERYTHING, limit=count - 1)
+
+
+def test_what_has_no_content_yet_counts_within_the_limit() -> None:
+    with scanned("a/f", "a/g", "b") as tree:
+        index_delta.add_pending(tree.subject, Delta(), limit=3)
+
+        with pytest.raises(DeltaTooLargeError, match="more than 2 files"):
+            index_delta.add_pending(tree.subject, Delta(), limit=2)
+
+
+def test_a_folder_in_whose_place_is_a_file_goes_before_the_file_comes() -> None:
+    """Else the file would go with what was below the folder."""
+    with scanned("a/f", "b") as tree:
+        shutil.rmtree(tree.top / "a")
+        (tree.top / "a").write_bytes(b"a file now")
+
+        full_scan.scan_all(tree.subject, EVERYTHING, seq=2)
+
+        assert tree.row(b"a").type is EntryType.FILE
+        assert [e.path for e in tree.subject.index.entries(PART)] == [b"", b"a", b"b"]

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.ledger import Ledger, SealedEvent
     from holdstill.keeper.local import LocalKeeper
+    from holdstill.keeper.references import References
     from holdstill.keeper.store import Store
 
 Row = tuple[str, str, int, int | None]
@@ -427,3 +428,31 @@ def test_a_manifest_that_is_not_the_one_that_was_counted_is_noticed_by_itself(
     assert account_captures.bring_up_to_date(store) == ()
     with references.opened(store) as held:
         assert held.captures(PIER_3) == before
+
+
+@dataclass
+class _Held:
+    """What is accounted for, asked twice; a capture may go in between."""
+
+    accounted: tuple[AccountedCapture, ...]
+    counted: dict[int, references.ContentSum]
+
+    def sums(self, _: str) -> dict[int, references.ContentSum]:
+        return self.counted
+
+    def captures(self, _: str) -> tuple[AccountedCapture, ...]:
+        return self.accounted
+
+
+def test_what_comes_or_goes_between_two_questions_is_no_disagreement(store: Store) -> None:
+    with LedgerFile(store.board_folder(PIER_3) / "ledger.jsonl").held_for_reading() as ledger:
+        first, second = ledger.sealed
+        both = tuple(
+            AccountedCapture(event.brief.seq, event.brief.name, event.brief.manifest)
+            for event in (first, second)
+        )
+        wrong = references.ContentSum(second.contents + 1, second.content_sum)
+        held = cast("References", _Held(both, {2: wrong}))
+
+        assert list(account_captures._disagreeing(held, PIER_3, ledger)) == [second.brief.name]
+        assert list(account_captures._disagreeing(held, PIER_3, replaced(ledger, first))) == []
