@@ -12,6 +12,7 @@ from holdstill.rebuild import fstab_references, new_identity, sibling_changes
 from holdstill.rebuild.sibling_changes import SiblingTools
 from holdstill.rebuild.small_files import LIMIT
 from holdstill.rebuild.ssh_host_keys import KeyPair, bits_of, comment_of
+from support import descriptors
 from support.captured import (
     GPT,
     MACHINE_ID,
@@ -444,3 +445,42 @@ def test_a_network_without_a_hardware_address_of_its_own_is_not_mentioned(
     files.add(2, "etc/network/interfaces", "iface eth0 inet dhcp\n")
 
     assert sibling(files).left == ()
+
+
+def test_each_change_is_told_with_its_place_and_what_it_is(files: CapturedFiles) -> None:
+    files.add(2, "etc/hostname", "pier-3\n")
+    files.add(2, "etc/holdstill/board.yaml", "board: pier-3\nkeeper: /mnt\n")
+    files.add(2, "var/lib/systemd/random-seed", "seed")
+    files.add(2, "var/lib/dhcp/dhclient.leases", "lease")
+    before = descriptors.count()
+
+    told = {(each.where.rpartition(":")[2].strip(), each.what) for each in sibling(files).changes}
+
+    assert {
+        ("etc/hostname", "host name"),
+        ("etc/holdstill/board.yaml", "board"),
+        ("var/lib/systemd/random-seed", "new random bytes"),
+        ("var/lib/dhcp/dhclient.leases", "removed, since it says who the board is"),
+    } <= told
+    assert descriptors.count() == before
+
+
+# dropbear(8): host keys are /etc/dropbear/dropbear_TYPE_host_key.
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("etc/dropbear/dropbear_ed25519_host_key", "the board's own host key"),
+        ("etc/ssh/ssh_host_rsa_key-cert.pub", "a certificate for the old host key"),
+        ("EFI/Linux/pier.efi", "a kernel with its command line inside"),
+        ("boot/efi/EFI/Linux/pier.efi", "a kernel with its command line inside"),
+    ],
+)
+def test_what_a_person_must_look_at_is_told_with_the_reason(
+    files: CapturedFiles, name: str, why: str
+) -> None:
+    files.add(2, name, "x")
+
+    (told,) = (str(each) for each in sibling(files).left)
+
+    assert name in told
+    assert why in told
