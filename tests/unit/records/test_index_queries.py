@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from typing import TYPE_CHECKING
 
@@ -413,3 +414,8 @@ def test_an_index_that_is_not_there_is_not_made(tmp_path: Path) -> None:
         pytest.fail("it was opened")
 
     assert list(tmp_path.iterdir()) == []
+
+
+def test_another_thread_may_ask(index: Index) -> None:
+    with ThreadPoolExecutor(1) as others:
+        assert others.submit(index.parts).result() == [1, 3]
