@@ -111,7 +111,9 @@ def _failed(error: Exception) -> int:
 
 
 def _interrupted(number: signal.Signals) -> int:
-    terminal.warn("interrupted; what is half-done, if anything, is taken for whole by nobody: run it again")
+    terminal.warn(
+        "interrupted; what is half-done, if anything, is taken for whole by nobody: run it again"
+    )
     return 128 + number  # as a shell reports it
 
 
