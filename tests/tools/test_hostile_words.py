@@ -36,7 +36,9 @@ KEPT = frozenset(
         "BoardIdentity.name",  # whose it is: the signature is for it
         "Manifest.run",  # of the staging area
         "Manifest.previous",  # the chain
-        "Moment.taken_at",  # checked
+        "Moment.taken_at",  # checked, as are the next two on a disk with an MBR
+        "Disk.id",
+        "Partition.type",
         "Attachment.name",  # files of the store
         "Attachment.sha256",
         "Raw.digest",

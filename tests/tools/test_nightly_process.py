@@ -46,6 +46,7 @@ class Place:
     @property
     def settings(self) -> Path:
         path = self.folder / "board.yaml"
+        (self.folder / "urls").touch(mode=0o600)
         lines = [
             "board: pier-3",
             f"keeper: {self.keeper}",
