@@ -71,6 +71,7 @@ def house(tmp_path: Path) -> Boathouse:
         f"notify: {{urls_file: {tmp_path}/urls, metrics_file: {tmp_path}/keeper.prom}}\n"
     )
     (tmp_path / "keeper.yaml").write_text(settings, encoding="utf-8")
+    (tmp_path / "urls").touch(mode=0o600)
     return made
 
 
@@ -288,6 +289,7 @@ def test_why_somebody_was_not_reached_is_told(house: Boathouse) -> None:
 @pytest.mark.parametrize("kind", ["a directory", "no text", "a link to nowhere"])
 def test_a_file_of_addresses_that_is_of_no_use_is_named(house: Boathouse, kind: str) -> None:
     urls = house.folder / "urls"
+    urls.unlink()
     match kind:
         case "a directory":
             urls.mkdir(mode=0o700)
@@ -305,3 +307,16 @@ def test_a_file_of_addresses_that_is_of_no_use_is_named(house: Boathouse, kind: 
     for said in (tried.stderr, watched.stderr, shown.stdout):
         assert str(urls).encode() in said
         assert b"so nobody is told" in said or b": nobody is told" in said
+
+
+def test_f2_a_file_of_addresses_that_the_settings_name_and_that_is_not_there_is_told(
+    house: Boathouse,
+) -> None:
+    (house.folder / "urls").unlink()
+
+    watched, shown, tried = house.watch(), house.status(), house.try_alarms()
+
+    assert (watched.returncode, shown.returncode, tried.returncode) == (8, 8, 8)
+    for said in (watched.stderr, shown.stdout, tried.stderr):
+        words = b" ".join(said.split())
+        assert b"which the settings name, is not there: nobody is told anything" in words
