@@ -76,7 +76,7 @@ def test_a_part_on_a_disk_of_its_own_is_told_and_no_run_begins(
     (line,) = odd
     assert line.startswith(f"{folder}: it is on another file system than {folder.parent}: ")
     assert "mounted there" in line
-    assert f"; what to do: put all of {store.root} on one file system" in line
+    assert f"; what to do: bring all of {store.root} together on one file system" in line
     assert looked.store == odd
     assert looked.exit_code == 8
     assert f"{refused.value}; what to do: {refused.value.hint}" == line
