@@ -30,7 +30,7 @@ def command(store: Path, board: str, key: str, settings_path: Path) -> int:
 
     \b
     Example, as the line of `keeper enrol` in authorized_keys has it:
-      holdstill keeper serve --store /srv/holdstill --board pier-3 --key SHA256:...
+      holdstill keeper serve --store /srv/holdstill --board pier-3 --key KEY
     """
     opened, name = as_owner.opened(store), names.check_board(board)
     session_slots.be_first_to_go()
