@@ -26,8 +26,8 @@ def doubt(ledger: Ledger) -> str:
     What was said before the owner last accepted the ledger is left out.
     """
     placed = zip(ledger.sealed_at, ledger.sealed, strict=True)
-    briefs = [event.brief for line, event in placed if line > ledger.accepted_at]
-    return _lost(briefs[-RECENT:]) or _elsewhere(briefs[-RECENT:])
+    briefs = [event.brief for line, event in placed if line > ledger.accepted_at][-RECENT:]
+    return _lost(briefs) or _elsewhere(briefs)
 
 
 def _lost(briefs: Sequence[CaptureBrief]) -> str:

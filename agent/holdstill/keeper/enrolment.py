@@ -401,7 +401,9 @@ def _check_key(store: Store, board: BoardName, public_key: str) -> str:
     key = signature.check_public_key(public_key)
     for other in store.boards():
         # Also of one whose enrolment is damaged.
-        if other != board and key.split()[1].encode() in _bytes_of(path_of(store, other)):
+        if other != board and key.split()[1].encode() in files.read_if_there(
+            path_of(store, other)
+        ):
             raise SecurityError(
                 f"this key is board {other}'s already",
                 hint="every board needs a key of its own: make one with ssh-keygen on the board",
@@ -413,13 +415,6 @@ def _check_key(store: Store, board: BoardName, public_key: str) -> str:
             hint="make a new one with ssh-keygen on the board, and enrol that",
         )
     return key
-
-
-def _bytes_of(path: Path) -> bytes:
-    try:
-        return files.read_regular(path)
-    except FileNotFoundError:  # it went away just now
-        return b""
 
 
 def _read_if_enrolled(store: Store, board: BoardName) -> Enrolment | None:

@@ -77,10 +77,7 @@ class KnownBoards:
             self._publish({name: known[name] for name in known.keys() - {board}})
 
     def _bytes(self) -> bytes:
-        try:
-            return files.read_regular(self.path)
-        except FileNotFoundError:
-            return b""
+        return files.read_if_there(self.path)
 
     def _publish(self, boards: Mapping[BoardName, int]) -> None:
         self.disk.publish(self.path, _encoded(boards))

@@ -18,7 +18,6 @@ from holdstill.system import files, ioctl, libc
 if TYPE_CHECKING:
     from pathlib import Path
 
-_NO_SUCH_CALL = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 _CANNOT_CLONE = frozenset({errno.EXDEV, errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
 _ROUNDS_MOST = 10_000
 DEPTH_AT_ONCE = 64
@@ -87,7 +86,7 @@ class StoreDisk:
         try:
             libc.rename_noreplace(source, target)
         except OSError as error:
-            if error.errno not in _NO_SUCH_CALL:
+            if error.errno not in libc.NO_SUCH_RENAME:
                 raise
             _link_and_unlink(source, target)
 

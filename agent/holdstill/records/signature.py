@@ -106,9 +106,7 @@ def verify(
     """
     with work_folder.made() as folder:
         signers, seal = folder / "signers", folder / "signature"
-        # A key that was damaged does not keep another one from vouching for what it signed.
-        good = [check_public_key(key) for key in keys if is_public_key(key)]
-        lines = [f'{board} namespaces="{NAMESPACE}" {key}\n' for key in good]
+        lines = [f'{board} namespaces="{NAMESPACE}" {check_public_key(key)}\n' for key in keys]
         signers.write_text("".join(lines), encoding="ascii")
         seal.write_bytes(signature)
         words = ("ssh-keygen", "-q", "-Y", "verify", "-n", NAMESPACE, "-I", str(board))

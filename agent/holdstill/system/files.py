@@ -168,6 +168,14 @@ def opened_new(path: Path, *, mode: int = 0o600) -> Iterator[int]:
         yield handle
 
 
+def read_if_there(path: Path) -> bytes:
+    """Return the bytes of a regular file, b"" where there is none; OSError as `read_regular`."""
+    try:
+        return read_regular(path)
+    except FileNotFoundError:
+        return b""
+
+
 def mount_of(path: Path) -> tuple[int, int]:
     """Return what tells mounts apart: device, and id of the mount (proc_pid_fdinfo(5)).
 

@@ -115,12 +115,15 @@ def detach_mount(target: bytes) -> None:
     _checked(_LIBC.umount2(target, _MNT_DETACH | _UMOUNT_NOFOLLOW), target)
 
 
+NO_SUCH_RENAME = frozenset({errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP})
+"""Errors of `rename_noreplace` on file systems and kernels that cannot."""
+
+
 def rename_noreplace(source: Path, target: Path) -> None:
     """Rename to a name that must not exist (renameat2(2), RENAME_NOREPLACE).
 
     Raises:
-        OSError: EEXIST if it does; EINVAL, ENOSYS or EOPNOTSUPP on file systems and kernels
-            without this flag.
+        OSError: EEXIST if it does; NO_SUCH_RENAME on file systems and kernels without this flag.
     """
     old, new = os.fsencode(source), os.fsencode(target)
     result = _LIBC.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE)

@@ -104,8 +104,8 @@ def _rename_new(source: Path, target: Path) -> None:
     try:
         libc.rename_noreplace(source, target)
     except OSError as error:
-        if error.errno not in {errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP}:
-            raise  # on NFS, say, there is no such call
+        if error.errno not in libc.NO_SUCH_RENAME:  # NFS, say, cannot
+            raise
         source.rename(target)
 
 
