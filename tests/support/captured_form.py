@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -53,12 +52,11 @@ def boot_card_of(image: Path, folder: Path) -> Iterator[BootCard]:
     contents.add(listed.encode())
     attachment = Attachment(name="gap.bin", sha256=listed.digest().hex(), size=len(gap))
     manifest = msgspec.structs.replace(cards.manifest_of(disk, systems), gap=attachment)
-    head = os.memfd_create("head")
-    try:
-        with index_file.opened(path) as index:
-            yield captured_card.read_capture(manifest, index, contents, head)
-    finally:
-        os.close(head)
+    with (
+        index_file.opened(path) as index,
+        captured_card.opened(manifest, index, contents) as captured,
+    ):
+        yield captured
 
 
 def _reader(place: OpenFile, system: FileSystem) -> Ext4Reader | FatReader | None:

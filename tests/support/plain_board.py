@@ -53,7 +53,7 @@ def captured(folder: Path) -> PlainCapture:
     (root / "etc").mkdir(parents=True)
     (root / "etc/hostname").write_text("pier-3\n", encoding="ascii")
     (root / "large").write_bytes(os.urandom(17 * MIB))
-    with boards.kept_nearby(folder, root, more=f"disk: {image}\n") as kept:
+    with boards.kept_nearby(folder, root, more=f"disks: [{image}]\n") as kept:
         holdstill("capture", "--settings", kept.settings)
     return PlainCapture(kept.store, places_of(kept.store))
 

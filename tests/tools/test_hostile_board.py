@@ -40,7 +40,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hostile]:
     card, root = plain_board.make_card(folder), folder / "root"
     fill(root)
     fill_boot(card, folder)
-    with boards.kept_nearby(folder, root, more=f"disk: {card}\n") as kept:
+    with boards.kept_nearby(folder, root, more=f"disks: [{card}]\n") as kept:
         boards.holdstill("capture", "--settings", kept.settings)
         at_keeper = folder / "keeper.yaml"
         at_keeper.write_text(f"store: {kept.store}\n", encoding="utf-8")

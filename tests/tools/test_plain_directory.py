@@ -26,9 +26,9 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_directory_stands_for_the_root_of_the_card(image: Path, tmp_path: Path) -> None:
     root = BoardPath(bytes(tmp_path))
 
-    found = layout.read_layout(root, disk=str(image), all_mounts=mounts.read_mounts())
+    found = layout.read_layout(root, devices=[image], all_mounts=mounts.read_mounts())
 
-    assert found.disk.id == f"0x{material.DISK_ID}"
+    assert found.disks[0].layout.id == f"0x{material.DISK_ID}"
     boot, files = found.parts
     assert isinstance(boot.file_system, Fat)
     assert boot.mount is None
@@ -42,6 +42,6 @@ def test_the_directory_stands_for_the_root_of_the_card(image: Path, tmp_path: Pa
 def test_a_root_that_is_a_mount_is_not_taken_for_a_directory(image: Path) -> None:
     root = BoardPath(b"/proc")
 
-    found = layout.read_layout(root, disk=str(image), all_mounts=mounts.read_mounts())
+    found = layout.read_layout(root, devices=[image], all_mounts=mounts.read_mounts())
 
     assert [part.mount for part in found.parts] == [None, None]

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from holdstill.board.mounts import Mount
-    from holdstill.model.layout import Disk, FileSystem
+    from holdstill.model.layout import FileSystem
     from holdstill.model.system_tables import CrypttabEntry, FstabEntry
 
 Number = tuple[int, int]
@@ -103,6 +103,26 @@ class UsedGap:
 
 
 @dataclass(frozen=True)
+class DiskFacts:
+    """One captured disk.
+
+    Attributes:
+        device: its node, or a card image.
+        gaps: what is between its partitions; boot_areas: names of its own areas beside its sectors
+            (eMMC) that hold anything.
+    """
+
+    device: str
+    gaps: tuple[UsedGap, ...] = ()
+    boot_areas: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """The kernel's name, for a device."""
+        return self.device.removeprefix("/dev/")
+
+
+@dataclass(frozen=True)
 class Doubt:
     """Something that could not be found out."""
 
@@ -115,19 +135,16 @@ class BoardFacts:
     """What is known of a board.
 
     Attributes:
-        device: the captured disk; disk: its table.
+        disks: the captured ones, the one that the board boots from first.
         mounts: below the board's root.
         root_argument: root= of the running kernel's command line; "" for none, or none of this
             board's.
         devices_of: the device that a name in fstab, crypttab or root= leads to now.
         store: place of the mount that the keeper's store is on; "" for none of these.
-        gaps: what is between the partitions; boot_areas: names of a disk's own areas beside
-            its sectors (eMMC) that hold anything.
         doubts: what could not be found out.
     """
 
-    device: str
-    disk: Disk
+    disks: tuple[DiskFacts, ...]
     parts: tuple[PartFacts, ...]
     mounts: tuple[PlacedMount, ...] = ()
     devices: tuple[BlockDevice, ...] = ()
@@ -136,6 +153,4 @@ class BoardFacts:
     root_argument: str = ""
     devices_of: Mapping[str, Number] = field(default_factory=dict)
     store: str = ""
-    gaps: tuple[UsedGap, ...] = ()
-    boot_areas: tuple[str, ...] = ()
     doubts: tuple[Doubt, ...] = ()

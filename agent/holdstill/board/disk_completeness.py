@@ -1,12 +1,12 @@
-"""What a board mounts, unlocks or boots from that is not on the captured disk. Pure."""
+"""What a board mounts, unlocks or boots from that is not on the captured disks. Pure."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.board import mounts
-from holdstill.board.named_finding import NamedFinding, missing, not_rebuildable
+from holdstill.board import disk_order, mounts
+from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
 from holdstill.model import system_tables
 
 if TYPE_CHECKING:
@@ -15,21 +15,16 @@ if TYPE_CHECKING:
     from holdstill.board.board_facts import BlockDevice, BoardFacts, Number, PlacedMount
     from holdstill.model.system_tables import CrypttabEntry, FstabEntry
 
-BOOT_PLACES = frozenset({"/", "/boot", "/boot/firmware", "/boot/efi", "/efi"})
-"""Where systems mount what they boot from (UAPI.1 Boot Loader Specification; common practice)."""
+_BOOT_PLACES = frozenset({"/", *disk_order.BOOT_PLACES})
 _TEMPORARY_PLACES = ("/mnt", "/media", "/run")
 """For what comes and goes (Filesystem Hierarchy Standard 3.0: 3.11, 3.12 and 3.15)."""
 _KEPT_WITHOUT_A_NUMBER = frozenset({"btrfs", "zfs", "bcachefs", "ubifs", "jffs2", "yaffs2"})
 """File systems on disks or flash whose mounts may not show a block device's number."""
-_NO_DISKS = ("zram", "ram", "nbd", "rbd", "fd", "sr")
-"""What the names of block devices begin with that are in memory, on a network, or drives for
-media (Linux Documentation/admin-guide/devices.txt; nbd, rbd and zram by their own drivers)."""
-_ONE_DISK = "a capture holds one disk; copy this by other means"
 
 
 @dataclass(frozen=True)
 class Elsewhere:
-    """What is not on the captured disk.
+    """What is not on the captured disks.
 
     Attributes:
         findings: what the board needs of it.
@@ -41,7 +36,7 @@ class Elsewhere:
 
 
 def judge(facts: BoardFacts) -> Elsewhere:
-    """Judge what is not on the captured disk."""
+    """Judge what is not on the captured disks."""
     board = _Board(facts)
     mounted = board.mounted()
     return Elsewhere(
@@ -66,6 +61,12 @@ class _Board:
         self.captured = {part.id for part in facts.parts if part.id is not None}
         self.names = frozenset(_folded(name) for part in facts.parts for name in part.names)
         self.places = {mounted.place: mounted for mounted in facts.mounts}
+
+    @property
+    def captured_disks(self) -> str:
+        """What is captured, in words."""
+        names = ", ".join(disk.device for disk in self.facts.disks)
+        return f"the captured disk {names}" if len(self.facts.disks) == 1 else f"one of {names}"
 
     def disks_of(self, device: BlockDevice) -> list[str]:
         """Return the names of the disks that a device is made of in the end, itself if none."""
@@ -96,10 +97,13 @@ class _Board:
     # ---- the disk itself ------------------------------------------------------------------------
 
     def below_the_disk(self) -> Iterator[NamedFinding]:
-        """Find what a captured mapping or array lies on."""
-        device = self.by_name.get(self.facts.device.removeprefix("/dev/"))
-        if device is None or not device.below:
-            return
+        """Find what captured mappings and arrays lie on."""
+        for disk in self.facts.disks:
+            device = self.by_name.get(disk.name)
+            if device is not None and device.below:
+                yield from self._below(disk.device, device)
+
+    def _below(self, captured: str, device: BlockDevice) -> Iterator[NamedFinding]:
         kind = _MAPPINGS.get(device.mapping, "made of other devices")
         below = ", ".join(f"/dev/{name}" for name in device.below)
         secret = (
@@ -110,12 +114,12 @@ class _Board:
         for disk in self.disks_of(device):
             yield missing(
                 f"/dev/{disk}",
-                f"{self.facts.device} is {kind} ({below}): partition table, boot loader, headers "
+                f"{captured} is {kind} ({below}): partition table, boot loader, headers "
                 f"and other volumes of /dev/{disk} are not in the capture",
                 "keep a copy of the disk itself",
             )
         yield not_rebuildable(
-            self.facts.device,
+            captured,
             f"it is {kind}: a rebuild makes a plain file system without a partition table of it, "
             f"which boots nowhere{secret}",
             "files can be taken out with `holdstill get`",
@@ -148,15 +152,30 @@ class _Board:
         known = first.number in self.by_number
         device = self.described(first.number) if known else first.mount.source
         also = ", ".join(mounted.place for mounted in group[1:])
-        is_booted = any(mounted.place in BOOT_PLACES for mounted in group)
+        is_booted = any(mounted.place in _BOOT_PLACES for mounted in group)
         boots = "; the board boots from it" if is_booted else ""
-        return missing(
-            first.place,
-            f"{first.mount.type} on {device}, which is not the captured disk "
-            f"{self.facts.device}{boots}" + (f"; also mounted at {also}" if also else ""),
-            _ONE_DISK,
-            *self._device_names(first.number),
+        why = f"{first.mount.type} on {device}, which is not {self.captured_disks}{boots}" + (
+            f"; also mounted at {also}" if also else ""
         )
+        disk = self._disk_to_add(first.number)
+        names = self._device_names(first.number)
+        if disk and not any(disk_order.is_of_the_system(one.place) for one in group):
+            how = f"the system starts without it; {_added(disk)} captures it as well"
+            return left_out(first.place, f"{why}: {how}", *names)
+        return missing(first.place, why, self._advice(disk), *names)
+
+    def _disk_to_add(self, number: Number | None) -> str:
+        """Return the disk that the settings could name to have a device captured; "" for none."""
+        device = self.by_number.get(number) if number else None
+        if device is None or device.below or device.disk.startswith(disk_order.NO_DISKS):
+            return ""
+        if device.file_on is not None:
+            return ""  # a file, which is on some other disk
+        whole = self.by_name.get(device.disk, device)
+        return "" if whole.below else f"/dev/{device.disk}"
+
+    def _advice(self, disk: str) -> str:
+        return f"{_added(disk)} captures it as well" if disk else _BY_OTHER_MEANS
 
     def _device_names(self, number: Number) -> tuple[str, ...]:
         device = self.by_number.get(number)
@@ -171,9 +190,9 @@ class _Board:
         device = self.by_number.get(mounted.number)
         if device is None:
             return mounted.number[0] != 0 or mounted.mount.type in _KEPT_WITHOUT_A_NUMBER
-        if device.disk.startswith(_NO_DISKS) or device.file_on in self.captured:
+        if device.disk.startswith(disk_order.NO_DISKS) or device.file_on in self.captured:
             return False
-        if mounted.place in BOOT_PLACES or self._is_in_fstab(mounted):
+        if mounted.place in _BOOT_PLACES or self._is_in_fstab(mounted):
             return True
         comes_and_goes = any(
             mounted.place == place or mounted.place.startswith(f"{place}/")
@@ -201,8 +220,9 @@ class _Board:
             yield missing(
                 entry.spec if is_swap else entry.point,
                 f"fstab {'swaps to' if is_swap else 'mounts'} {self._led_to(entry.spec)}, which "
-                f"is no partition of the captured disk {self.facts.device}",
-                "correct fstab if it is out of date, or copy this by other means",
+                f"is no partition of {self.captured_disks}",
+                "correct fstab if it is out of date; else "
+                + self._advice(self._disk_to_add(self.facts.devices_of.get(entry.spec))),
                 entry.spec,
             )
 
@@ -226,8 +246,8 @@ class _Board:
                 yield missing(
                     entry.spec,
                     f"crypttab unlocks {self._led_to(entry.spec)} as {entry.name}, which is no "
-                    f"partition of the captured disk {self.facts.device}",
-                    _ONE_DISK,
+                    f"partition of {self.captured_disks}",
+                    self._advice(self._disk_to_add(self.facts.devices_of.get(entry.spec))),
                     entry.name,
                     f"/dev/mapper/{entry.name}",
                 )
@@ -238,8 +258,8 @@ class _Board:
         device = self.by_number.get(number) if number else None
         if device is None:
             return False
-        own = self.facts.device.removeprefix("/dev/")
-        return own in self.disks_of(device) or device.name == own
+        own = {disk.name for disk in self.facts.disks}
+        return not own.isdisjoint((*self.disks_of(device), device.name))
 
     def root_of_command_line(self) -> Iterator[NamedFinding]:
         """Find a root= that leads to no captured partition."""
@@ -247,9 +267,9 @@ class _Board:
         if root and self._is_unknown(root):
             yield missing(
                 f"root={root}",
-                f"the kernel was started with it, and {self._led_to(root)} is no partition of the "
-                f"captured disk {self.facts.device}",
-                "`disk` in the settings names the disk that is captured",
+                f"the kernel was started with it, and {self._led_to(root)} is no partition of "
+                f"{self.captured_disks}",
+                "`disks` in the settings names the disks that are captured",
             )
 
     def _is_unknown(self, spec: str) -> bool:
@@ -259,7 +279,7 @@ class _Board:
         number = self.facts.devices_of.get(spec)
         if not (equals and kind in system_tables.BY.values()) and not name.startswith("/dev/"):
             return False  # a network's, a file, memory
-        if name.removeprefix("/dev/").startswith(_NO_DISKS) or name in _NO_NAMES:
+        if name.removeprefix("/dev/").startswith(disk_order.NO_DISKS) or name in _NO_NAMES:
             return False
         return number not in self.captured and _folded(name) not in self.names
 
@@ -284,6 +304,11 @@ def _by_what_holds_it(mounted: list[PlacedMount]) -> list[list[PlacedMount]]:
     return groups
 
 
+def _added(disk: str) -> str:
+    return f"`disks: [auto, {disk}]` in the settings"
+
+
+_BY_OTHER_MEANS = "copy this by other means"
 _NO_NAMES = frozenset({"/dev/root", "/dev/nfs"})
 """What root= says where the kernel or the initramfs knows it otherwise."""
 _MAPPINGS = {

@@ -18,13 +18,13 @@ from holdstill.board.mounts import Mount
 from holdstill.disks import partition_table
 from holdstill.errors import LayoutError
 from holdstill.filesystems import probe
-from holdstill.model.layout import Container, Disk, Ext4, Other, Partition, TableLabel
+from holdstill.model.layout import Container, Disk, Ext4, Other, Partition
 from holdstill.model.paths import BoardPath
 from holdstill.model.sizes import SECTOR
 from holdstill.system import byte_source, ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from holdstill.model.layout import FileSystem
     from holdstill.system.byte_source import OpenFile
@@ -37,7 +37,7 @@ _EXTENDED = frozenset({"5", "f", "85"})
 
 @dataclass(frozen=True)
 class BoardPart:
-    """One partition of the board's disk.
+    """One partition of the board's disks.
 
     Attributes:
         device: its device node; the disk's own for a file system without a table.
@@ -58,13 +58,48 @@ class BoardPart:
 
 
 @dataclass(frozen=True)
-class BoardLayout:
-    """The disk with its partitions."""
+class BoardDisk:
+    """One disk of the board.
+
+    Attributes:
+        device: its node; or a card image, for a root that is a plain directory.
+        layout: its table, with the numbers that its partitions have in a capture.
+    """
 
     device: Path
-    disk: Disk
+    layout: Disk
+
+    def has(self, number: int) -> bool:
+        """Whether a partition with this number is on it."""
+        return any(partition.number == number for partition in self.layout.partitions)
+
+
+@dataclass(frozen=True)
+class BoardLayout:
+    """The board's disks with their partitions; the first disk is that which it boots from."""
+
+    disks: tuple[BoardDisk, ...]
     parts: tuple[BoardPart, ...]
     warnings: tuple[str, ...] = ()
+
+    @property
+    def device(self) -> Path:
+        """The first disk's device."""
+        return self.disks[0].device
+
+    @property
+    def devices(self) -> tuple[Path, ...]:
+        """All disks' devices."""
+        return tuple(disk.device for disk in self.disks)
+
+    @property
+    def named(self) -> str:
+        """All disks, by their devices, for people."""
+        return ", ".join(map(str, self.devices))
+
+    def disk_of(self, part: BoardPart) -> BoardDisk:
+        """Return the disk that a partition is on."""
+        return next(disk for disk in self.disks if disk.has(part.number))
 
     def part(self, number: int) -> BoardPart:
         """Return the partition in this slot; KeyError when there is none."""
@@ -85,35 +120,56 @@ def opened_part(board: BoardLayout, part: BoardPart) -> Iterator[OpenFile]:
                 yield source.window(0, part.size)
                 return
         # A card image, or a table that this kernel has not read again.
-        disk = undo.enter_context(byte_source.opened(board.device))
+        disk = undo.enter_context(byte_source.opened(board.disk_of(part).device))
         yield disk.window(part.offset, part.size)
 
 
-def read_layout(root: BoardPath, *, disk: str, all_mounts: tuple[Mount, ...]) -> BoardLayout:
+def read_layout(
+    root: BoardPath, *, devices: Sequence[Path], all_mounts: tuple[Mount, ...]
+) -> BoardLayout:
     """Find out what the board is made of.
 
     Args:
         root: where the board's root file system is mounted on this system.
-        disk: a device, or `auto` for the one that root is on; or a card image, for a root that
+        devices: of its disks, the one that it boots from first; or a card image, for a root that
             is a plain directory.
         all_mounts: what is mounted.
 
     Raises:
-        LayoutError: the disk cannot be found or its table cannot be understood.
+        LayoutError: a disk cannot be found or its table cannot be understood.
+    """
+    mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
+    disks = tuple(
+        BoardDisk(device, read_disk(device).as_further(place))
+        for place, device in enumerate(devices, start=1)
+    )
+    parts = tuple(
+        _read_part(disk, partition, root, mine)
+        for disk in disks
+        for partition in disk.layout.partitions
+    )
+    parts = _with_card_below(parts, root, all_mounts)
+    if disks[0].device.is_file() and not any(m.point == root for m in mine):
+        parts = _with_directory(parts, root)
+    return BoardLayout(disks, parts, tuple(_warnings(root, all_mounts)))
+
+
+def check_root(root: BoardPath) -> None:
+    """Check that there is a directory.
+
+    Raises:
+        LayoutError: there is none.
     """
     if not Path(os.fsdecode(root.raw)).is_dir():
         raise LayoutError(
             f"{root} is no directory",
             hint="check `root` in the board's settings: / on a running board",
         )
-    device = _disk_of(root, all_mounts) if disk == "auto" else Path(disk)
-    found = read_disk(device)
-    mine = [m for m in all_mounts if mounts.is_below(m.point, root)]
-    parts = tuple(_read_part(device, found, p, root, mine) for p in found.partitions)
-    parts = _with_card_below(parts, root, all_mounts)
-    if device.is_file() and not any(m.point == root for m in mine):
-        parts = _with_directory(parts, root)
-    return BoardLayout(device, found, parts, tuple(_warnings(root, all_mounts)))
+
+
+def node_of(device: Path) -> Path:
+    """Return the node that a device's name, such as one in /dev/disk/by-id, leads to."""
+    return device.resolve() if device.is_relative_to("/dev") else device
 
 
 def _with_card_below(
@@ -174,13 +230,18 @@ def read_disk(device: Path) -> Disk:
     except OSError as error:
         raise LayoutError(
             f"cannot read {device}: {error.strerror}",
-            hint="run as root, and check `disk` in the board's settings",
+            hint="run as root, and check `disks` in the board's settings",
         ) from error
     model, serial = _model(device)
-    return msgspec.structs.replace(disk, model=model, serial=serial)
+    return msgspec.structs.replace(disk, device=str(device), model=model, serial=serial)
 
 
-def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
+def disk_of_root(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
+    """Return the device of the disk that the root, or what is below an overlay root, is on.
+
+    Raises:
+        LayoutError: it is on no block device, or nothing is mounted there.
+    """
     mount = mounts.mount_of(root, all_mounts)
     if mount is None:
         raise LayoutError(
@@ -192,7 +253,7 @@ def _disk_of(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
     if not place.exists():
         raise LayoutError(
             f"{root} is on {mount.source} ({mount.type}), which is no block device",
-            hint="name the card's device as `disk` in the board's settings",
+            hint="name the card's device as `disks` in the board's settings",
         )
     real = place.resolve()
     disk = real.parent if (real / "partition").exists() else real
@@ -247,17 +308,11 @@ def first_line(path: Path) -> str:
         return ""
 
 
-def partition_device(device: Path, number: int) -> Path:
-    """Return the node of a partition: sda1, but mmcblk0p1 after a name that ends in a digit."""
-    infix = "p" if device.name[-1].isdigit() else ""
-    return device.with_name(f"{device.name}{infix}{number}")
-
-
 def _read_part(
-    device: Path, disk: Disk, partition: Partition, root: BoardPath, mine: list[Mount]
+    on: BoardDisk, partition: Partition, root: BoardPath, mine: list[Mount]
 ) -> BoardPart:
-    whole = disk.label is TableLabel.NONE
-    node = device if whole else partition_device(device, partition.number)
+    device, disk = on.device, on.layout
+    node = Path(disk.node(partition))
     offset, size = partition.start * disk.sector_size, partition.size * disk.sector_size
     mount = _mount_from(node, mine)
     return BoardPart(

@@ -25,6 +25,12 @@ def not_rebuildable(what: str, why: str, hint: str, *names: str) -> NamedFinding
     return _named(FindingKind.NOT_REBUILDABLE, what, why, hint, names)
 
 
+def left_out(what: str, why: str, *names: str) -> NamedFinding:
+    """Return a finding of something that is left out unless the owner asks for it."""
+    finding = Finding(kind=FindingKind.LEFT_OUT, what=_text(what), why=_text(why))
+    return NamedFinding(finding, names)
+
+
 def _named(
     kind: FindingKind, what: str, why: str, hint: str, names: tuple[str, ...]
 ) -> NamedFinding:

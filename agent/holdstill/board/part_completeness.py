@@ -1,4 +1,4 @@
-"""What of the captured disk itself is not in a capture, or could not be rebuilt. Pure."""
+"""What of the captured disks themselves is not in a capture, or could not be rebuilt. Pure."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from holdstill.model.sizes import counted
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.board_facts import BoardFacts, PartFacts, Subvolume
+    from holdstill.board.board_facts import BoardFacts, DiskFacts, PartFacts, Subvolume
 
 SUBVOLUMES_NAMED = 50
 """Subvolumes of a partition that get a finding each; the rest is counted."""
@@ -30,7 +30,7 @@ _QUOTA_OPTIONS = frozenset({"prjquota", "pquota", "pqnoenforce"})
 
 
 def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
-    """Judge the captured disk's own content."""
+    """Judge the captured disks' own content."""
     for part in facts.parts:
         if part.is_left_out:
             yield missing(part.device, "nothing of this partition is captured", "", part.place)
@@ -40,15 +40,20 @@ def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
         yield from _subvolumes(facts, part)
         yield from _members(part)
         yield from _features(part)
-    for gap in facts.gaps:
+    for disk in facts.disks:
+        yield from _around(disk)
+
+
+def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
+    for gap in disk.gaps:
         where = f"after partition {gap.after}" if gap.after else "before the first partition"
         yield missing(
-            f"{facts.device}, {where}",
+            f"{disk.device}, {where}",
             f"bytes {gap.start:,} to {gap.end:,}, outside all partitions, are not empty: a boot "
             "loader's, or left from earlier use",
             "ask whoever made the image whether the board boots from there",
         )
-    for area in facts.boot_areas:
+    for area in disk.boot_areas:
         yield missing(
             f"/dev/{area}",
             "an area of the eMMC beside its sectors, not empty: boards boot from there",

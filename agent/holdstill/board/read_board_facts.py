@@ -6,13 +6,13 @@ Mounts are judged by mountinfo alone: none of another disk, a network or a progr
 from __future__ import annotations
 
 import os
-import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import block_devices, layout, mounts
+from holdstill.board import block_devices, layout, mounts, needed_disks, system_names
 from holdstill.board.board_facts import (
     BoardFacts,
+    DiskFacts,
     Doubt,
     PartFacts,
     PlacedMount,
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator
 
     from holdstill.board.board_facts import BlockDevice, Number
-    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
 
 _LUKS_UUID = slice(168, 208)
@@ -50,16 +50,15 @@ def read(
     """Find out the facts of a board.
 
     Args:
-        board: the captured disk.
+        board: the captured disks.
         root: where the board's root is mounted on this system.
         all_mounts: what is mounted.
         raw: partitions whose bytes are copied, not their files.
         left_out: partitions of which nothing is captured.
         store: the keeper's store, if it is in a directory of this machine.
     """
-    top = Path(os.fsdecode(root.raw))
-    is_here = root.raw == b"/"
-    doubts: list[Doubt] = []
+    names = system_names.read(root)
+    doubts = list(names.doubts)
     devices = block_devices.read_block_devices(all_mounts)
     parts = tuple(_part(board, part, (raw, left_out), doubts) for part in board.parts)
     placed = tuple(
@@ -68,65 +67,18 @@ def read(
         if mounts.is_below(mount.point, root)
     )
     doubts += _mounted_outside(board, root, all_mounts)
-    fstab = system_tables.parse_fstab(_text(top / "etc/fstab", doubts))
-    crypttab = system_tables.parse_crypttab(_text(top / "etc/crypttab", doubts))
-    root_argument = _root_argument(_text(Path("/proc/cmdline"), doubts)) if is_here else ""
-    specs = [
-        *(entry.spec for entry in fstab),
-        *(spec for entry in crypttab for spec in (entry.spec, f"/dev/mapper/{entry.name}")),
-        *([root_argument] if root_argument else []),
-    ]
     return BoardFacts(
-        device=str(board.device),
-        disk=board.disk,
+        disks=tuple(_disk(disk, devices, doubts) for disk in board.disks),
         parts=parts,
         mounts=placed,
         devices=devices,
-        fstab=tuple(fstab),
-        crypttab=tuple(crypttab),
-        root_argument=root_argument,
-        devices_of=_devices_of(specs) if is_here else _by_slot(specs, parts),
-        store=_place_of(store, root, all_mounts) if store else "",
-        gaps=tuple(_gaps(board, doubts)),
-        boot_areas=tuple(used_areas(board.device.name, devices, doubts)),
+        fstab=names.fstab,
+        crypttab=names.crypttab,
+        root_argument=names.root_argument,
+        devices_of=names.devices_of if names.is_here else _by_slot(names.specs, parts),
+        store=needed_disks.place_of(store, root, all_mounts) if store else "",
         doubts=tuple(doubts),
     )
-
-
-def _text(path: Path, doubts: list[Doubt]) -> str:
-    """Return a file of the system; "" where there is none."""
-    try:
-        return files.read_regular(path).decode(errors="surrogateescape")
-    except FileNotFoundError:
-        return ""
-    except OSError as error:
-        why = f"it cannot be read ({error.strerror}): what it names may be missing"
-        doubts.append(Doubt(str(path), why))
-        return ""
-
-
-def _root_argument(line: str) -> str:
-    """Return the last root= of a kernel's command line, which counts; "" for none."""
-    values = [word.partition("=")[2] for word in line.split() if word.startswith("root=")]
-    return values[-1] if values else ""
-
-
-def _devices_of(specs: Iterable[str]) -> dict[str, Number]:
-    """Return the numbers of the block devices that names lead to now."""
-    folders = {kind: folder for folder, kind in system_tables.BY.items()}
-    found = {}
-    for spec in specs:
-        kind, equals, value = system_tables.normal_spec(spec).partition("=")
-        if equals and kind in folders and "/" not in value:
-            path = Path("/dev/disk") / folders[kind] / value
-        else:
-            path = Path(spec)
-        if not path.is_relative_to("/dev"):
-            continue
-        number = _number(path)
-        if number is not None:
-            found[spec] = number
-    return found
 
 
 def _by_slot(specs: Iterable[str], parts: tuple[PartFacts, ...]) -> dict[str, Number]:
@@ -138,23 +90,6 @@ def _by_slot(specs: Iterable[str], parts: tuple[PartFacts, ...]) -> dict[str, Nu
         if number is not None:
             found[spec] = number
     return found
-
-
-def _number(path: Path) -> Number | None:
-    try:
-        about = path.stat()
-    except OSError:
-        return None
-    is_block = stat.S_ISBLK(about.st_mode)
-    return (os.major(about.st_rdev), os.minor(about.st_rdev)) if is_block else None
-
-
-def _place_of(store: Path, root: BoardPath, all_mounts: tuple[Mount, ...]) -> str:
-    path = BoardPath(os.fsencode(os.path.realpath(store)))
-    mount = mounts.mount_of(path, all_mounts)
-    if mount is None or not mounts.is_below(mount.point, root):
-        return ""
-    return str(mounts.relative_to(mount.point, root))
 
 
 def _mounted_outside(
@@ -185,7 +120,7 @@ def _part(
         number=part.number,
         device=str(part.device),
         file_system=part.file_system,
-        id=_number(part.device),
+        id=system_names.block_number(part.device),
         names=frozenset(_names(board, part)),
         mount=part.mount,
         place=part.place,
@@ -212,9 +147,10 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
             yield f"UUID={header[_LUKS_UUID].partition(bytes(1))[0].decode(errors='replace')}"
         case _:
             pass
-    if board.disk.label is not TableLabel.NONE:
-        yield f"PARTUUID={board.disk.partuuid(part.number)}"
-        if name := board.disk.partition(part.number).name:
+    disk = board.disk_of(part).layout
+    if disk.label is not TableLabel.NONE:
+        yield f"PARTUUID={disk.partuuid(part.number)}"
+        if name := disk.partition(part.number).name:
             yield f"PARTLABEL={name}"
 
 
@@ -250,14 +186,22 @@ def _members(part: BoardPart) -> tuple[str, ...]:
 # ---- around the partitions ----------------------------------------------------------------------
 
 
-def _gaps(board: BoardLayout, doubts: list[Doubt]) -> Iterator[UsedGap]:
+def _disk(disk: BoardDisk, devices: tuple[BlockDevice, ...], doubts: list[Doubt]) -> DiskFacts:
+    return DiskFacts(
+        str(disk.device),
+        tuple(_gaps(disk, doubts)),
+        tuple(used_areas(disk.device.name, devices, doubts)),
+    )
+
+
+def _gaps(disk: BoardDisk, doubts: list[Doubt]) -> Iterator[UsedGap]:
     try:
-        with byte_source.opened(board.device) as source:
-            for gap in used_gaps.used(source, board.disk):
+        with byte_source.opened(disk.device) as source:
+            for gap in used_gaps.used(source, disk.layout):
                 yield UsedGap(gap.start, gap.end, gap.after)
     except OSError as error:
         why = f"what is between its partitions cannot be read ({error.strerror})"
-        doubts.append(Doubt(str(board.device), why))
+        doubts.append(Doubt(str(disk.device), why))
 
 
 def used_areas(

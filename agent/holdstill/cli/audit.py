@@ -68,7 +68,7 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
         for damage in report.damages:
             out.print(f"DAMAGED {damage.path}: {damage.problem}", style="red")
             for bad in damage.ranges:
-                out.print(f"  {_told(bad, report.disk)}")
+                out.print(f"  {_told(bad)}")
             if damage.more:
                 out.print(f"  and {damage.more:,} more such ranges")
             out.print(f"  the good copy, here or at the keeper: {damage.fetch}")
@@ -77,8 +77,8 @@ def command(budget: str, rate: str, settings_path: Path, *, as_json: bool) -> in
     return VerificationError.exit_code if report.damages else 0
 
 
-def _told(bad: AuditRange, disk: str) -> str:
-    place = f" (byte {bad.disk_byte:,} of {disk})" if bad.disk_byte >= 0 else ""
+def _told(bad: AuditRange) -> str:
+    place = f" (byte {bad.disk_byte:,} of {bad.disk})" if bad.disk_byte >= 0 else ""
     error = ": a read error" if bad.is_unreadable else ""
     return f"{human(bad.length)} at byte {bad.offset:,}{place}{error}"
 

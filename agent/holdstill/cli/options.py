@@ -8,7 +8,7 @@ import sys
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 import click
 import msgspec
@@ -59,6 +59,26 @@ store_option = click.option(
     envvar="HOLDSTILL_STORE",
     help="The store: a directory, or ssh://user@host[:port]. Default: the one in the keeper's "
     f"settings ({KEEPER_SETTINGS}), else the one in the board's.",
+)
+
+
+def _disk_choice(
+    ctx: click.Context, parameter: click.Parameter, value: str | None
+) -> int | Literal["all"] | None:
+    if value is None:
+        return None
+    if value == "all":
+        return "all"
+    if value.isdecimal() and value.isascii() and int(value):
+        return int(value)
+    raise click.BadParameter(f"{value!r} is neither a disk's number nor `all`", ctx, parameter)
+
+
+disk_option = click.option(
+    "--disk",
+    metavar="N|all",
+    callback=_disk_choice,
+    help="Of a board with several disks, the one that is meant: 1, 2, ...; or all of them on one.",
 )
 
 

@@ -6,7 +6,7 @@ import dataclasses
 import functools
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Leave out files whose contents are damaged in the store, and list them.",
 )
+@options.disk_option
 @options.store_option
 @options.access_options
 @options.json_option
@@ -69,6 +70,7 @@ def command(
     dry_run: bool,
     despite_faults: bool,
     leave_out_damaged: bool,
+    disk: int | Literal["all"] | None,
     store_address: str | None,
     as_json: bool,
 ) -> int:
@@ -79,6 +81,9 @@ def command(
     EVERYTHING ON THE CARD IS LOST. It is refused if it is mounted or in use, holds the running
     system, or is not named by its serial or size. Shut a board down before you pull its card.
 
+    A board with several disks gets each on a target of its own (--disk 1, then --disk 2), or all
+    of them on one larger one (--disk all), which boots if its firmware can start from that.
+
     Exit code 8: it was written and read back, but it cannot boot as it is, files are left out, or
     the capture lacks something of the board (with --dry-run: would be).
 
@@ -87,6 +92,7 @@ def command(
       holdstill rebuild pier-3 pier-3.img --size 8G
       holdstill rebuild pier-3/000042 /dev/sdb
       holdstill rebuild pier-3 /dev/sdb --as pier-4
+      holdstill rebuild pier-3 /dev/sdb --disk 2
       holdstill rebuild pier-3 /dev/sdb --store ssh://keeper@boathouse \
         --key board_key --host-keys known_hosts
     """
@@ -98,6 +104,7 @@ def command(
     )
     wish = RebuildOptions(
         PlanOptions(grow=grow, leave_free=sizes.parse_size(leave_free)),
+        disk=disk,
         sibling=sibling or "",
         leave_out_damaged=leave_out_damaged,
     )

@@ -55,7 +55,11 @@ _UNIT_FOLDERS = (
     "terminal, or from a variable or a file descriptor. It is not kept.",
 )  # fmt: skip
 @click.option("--store", default=STORE, show_default=True, help="The store's path at the keeper.")
-@click.option("--disk", default="", help="The card's device. Default: the one that root is on.")
+@click.option(
+    "--disk", "disks", multiple=True,
+    help="A disk to be captured, such as the card's device; may be given again. Default: auto, "
+    "those that the board boots from and that its system is on.",
+)  # fmt: skip
 @click.option("--board-root", default="", help="Where the board's root is mounted. Default: /")
 @click.option(
     "--store-on-card", is_flag=True, help="Allow a store on the captured card. It dies with it."
@@ -83,7 +87,7 @@ def command(
     login_key: Path | None,
     login_password: str | None,
     store: str,
-    disk: str,
+    disks: tuple[str, ...],
     board_root: str,
     store_on_card: bool,
     replace: bool,
@@ -121,7 +125,7 @@ def command(
         return
     enrol_board.check_store(store)
     login = asked_login(login_key, login_password)
-    given = Given(keeper, board, time_, disk, board_root, store_on_card)
+    given = Given(keeper, board, time_, disks, board_root, store_on_card)
     answers = given.completed()
     machine = BoardFiles(where.top, answers.settings())
     if not replace:
@@ -174,7 +178,7 @@ def _inspect(settings: BoardSettings) -> str:
         clock=SystemClock(),
     )
     tables.inspection(found, consoles.console())
-    return workflow_store.check(settings, Path(found.device))
+    return workflow_store.check(settings, [Path(disk.device) for disk in found.disks])
 
 
 def _install(machine: BoardFiles, where: _Where) -> None:

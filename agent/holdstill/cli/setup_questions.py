@@ -36,7 +36,7 @@ class Given:
     keeper: str
     board: str
     time: str
-    disk: str
+    disks: tuple[str, ...]
     root: str
     store_on_card: bool
 
@@ -59,7 +59,7 @@ class Given:
             if is_terminal()
             else default
         )
-        return Answers(keeper, board, time, self.disk, self.root, self.store_on_card)
+        return Answers(keeper, board, time, self.disks, self.root, self.store_on_card)
 
 
 def is_terminal() -> bool:

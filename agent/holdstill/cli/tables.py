@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.retention import Verdict
     from holdstill.model.boot import BootFinding
     from holdstill.model.finding import Finding
-    from holdstill.model.layout import FileSystem
+    from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.manifest import BoardIdentity, Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
@@ -98,10 +98,11 @@ def inspection(found: Inspection, out: Console) -> None:
     """Show what inspect found."""
     board = found.board
     out.print(f"Board {board.name}: {_described(board)}")
-    out.print(
-        f"Disk {found.device}: {human(found.disk.size)}, {LABELS[found.disk.label]} "
-        f"{found.disk.id}, {human(found.gap_bytes)} in the boot gap"
-    )
+    for disk in found.disks:
+        out.print(
+            f"Disk {disk.device}: {human(disk.layout.size)}, {LABELS[disk.layout.label]} "
+            f"{disk.layout.id}, {human(disk.gap_bytes)} in the boot gap"
+        )
     out.print()
     rows = table("part", "size", "used", "holds", "mounted", "capture", "grade", "why",
                  numbers=("part", "size", "used"))  # fmt: skip
@@ -113,7 +114,7 @@ def inspection(found: Inspection, out: Console) -> None:
     out.print(rows)
     out.print()
     findings(found.findings, out)
-    _list(out, "Not on this disk, and not needed by anything:", found.not_needed)
+    _list(out, "Not on these disks, and not needed by anything:", found.not_needed)
     _list(out, "Contents left out:", found.excluded)
     out.print(f"Free memory for the pause: {human(found.free_memory)}")
     pause_now(found.pause, out)
@@ -312,10 +313,11 @@ def manifest(found: Manifest, out: Console) -> None:
     if not found.moment.clock_trusted:
         out.print("The board's clock was not known to be right at that time", style="yellow")
     out.print(f"Board: {_described(board)}, host {board.hostname}")
-    out.print(
-        f"Disk: {human(found.disk.size)}, {LABELS[found.disk.label]} {found.disk.id}"
-        + (f", {human(found.gap.size)} of boot gap" if found.gap else "")
-    )
+    for place, (disk, gap) in enumerate(zip(found.disks, found.gaps_by_disk, strict=True), 1):
+        out.print(
+            f"Disk {place}: {disk_words(disk)}, {LABELS[disk.label]} {disk.id}"
+            + (f", {human(gap.size)} of boot gap" if gap else "")
+        )
     out.print(
         f"Pause: frozen {pause.frozen_ms:.0f} ms (predicted {pause.predicted_ms:.0f}), window "
         f"{pause.window_ms:.0f} ms, {counted(pause.rounds, 'hot round')}, "
@@ -332,13 +334,20 @@ def manifest(found: Manifest, out: Console) -> None:
     warnings(found.warnings, out)
 
 
+def disk_words(disk: Disk) -> str:
+    """Return what a disk is, for people."""
+    known = _joined(disk.device, disk.model)
+    return f"{human(disk.size)} ({known})" if known else human(disk.size)
+
+
 def _parts(found: Manifest, out: Console) -> None:
     rows = table("part", "start", "size", "type", "holds", "mounted", "grade", "files", "contents",
                  numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
     for part in found.parts:
-        place = found.disk.partition(part.number)
+        disk = found.disk_of(part.number)
+        place = disk.partition(part.number)
         rows.add_row(
-            str(part.number), str(place.start), human(place.size * found.disk.sector_size),
+            str(part.number), str(place.start), human(place.size * disk.sector_size),
             place.type, file_system_words(part.file_system), part.mount or "-", part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip

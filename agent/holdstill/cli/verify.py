@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -11,6 +11,7 @@ from holdstill.cli import as_owner, consoles, local_store, options, progress, ta
 from holdstill.errors import UsageError, VerificationError
 from holdstill.keeper.repair import RepairResult
 from holdstill.model import sizes
+from holdstill.rebuild import disk_choice
 from holdstill.system import byte_source
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Take damaged contents out; the boards send them again.",
 )
+@options.disk_option
 @options.store_option
 @options.json_option
 def command(
@@ -51,6 +53,7 @@ def command(
     is_repaired: bool,
     within: float,
     rate: str,
+    disk: int | Literal["all"] | None,
     store_address: str | None,
     as_json: bool,
 ) -> int:
@@ -67,7 +70,9 @@ def command(
     """
     if card is not None:
         opened = local_store.opened(store_address)
-        return _verify_card(opened, capture, card, as_json=as_json)
+        return _verify_card(opened, capture, card, disk, as_json=as_json)
+    if disk is not None:
+        raise UsageError("--disk is for --card", hint="a store is read whole")
     opened = as_owner.opened_at(store_address)
     with progress.reporting(consoles.console(is_error=True)) as reporter:
         report = verify_captures.verify_store(
@@ -101,13 +106,17 @@ def _of_repair(outcomes: Mapping[str, RepairResult], opened: Store) -> Iterator[
         )
 
 
-def _verify_card(opened: Store, capture: str, card: Path, *, as_json: bool) -> int:
+def _verify_card(
+    opened: Store, capture: str, card: Path, disk: int | Literal["all"] | None, *, as_json: bool
+) -> int:
     if not capture:
         raise UsageError("which capture?", hint="name BOARD/CAPTURE, as `holdstill list` does")
     byte_source.check_plain(card)
     stored = capture_ref.trusted(capture_ref.find(opened, capture, runner=LocalRunner()))
     with rebuild_source.opened(stored) as source:
-        report = verify_captures.verify_card(card.absolute(), source, machine=LocalRunner())
+        disk_choice.check(source.manifest, disk)
+        chosen = rebuild_source.of_disk(source, disk)
+        report = verify_captures.verify_card(card.absolute(), chosen, machine=LocalRunner())
     if as_json:
         options.print_json(report)
     else:

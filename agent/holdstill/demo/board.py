@@ -51,7 +51,7 @@ class Board:
 
     @property
     def disk(self) -> str:
-        """The `disk` of the board's settings."""
+        """What `disks` in the board's settings names."""
         return "auto" if self.device else str(self.image)
 
 

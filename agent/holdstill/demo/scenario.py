@@ -144,7 +144,7 @@ def _settings(stage: _DemoRun) -> bytes:
         "board": material.BOARD,
         "keeper": stage.server.address,
         "root": str(stage.pier.root),
-        "disk": stage.pier.disk,
+        "disks": [stage.pier.disk],
         "key": str(folder / "board_ed25519"),
         "host_keys": str(folder / "keeper_host_keys"),
         "state": str(folder / "state"),

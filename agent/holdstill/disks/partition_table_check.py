@@ -29,7 +29,7 @@ def check(target: Path, disk: Disk) -> None:
             found = partition_table.read(source, sector_size=disk.sector_size)
     except LayoutError as error:
         raise unfinished(f"the partition table cannot be read back: {error}") from error
-    if _essence(found) != _essence(disk):
+    if _essence(found) != _essence(disk.by_slot()):
         raise unfinished(
             f"the partition table reads back as {found.partitions}, not {disk.partitions}"
         )

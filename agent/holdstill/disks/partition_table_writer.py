@@ -50,6 +50,7 @@ def write(target: Path, disk: Disk, machine: Runner) -> None:
         LayoutError: the layout cannot be a table.
         TargetFailedError: it could not be written.
     """
+    disk = disk.by_slot()
     if disk.label is TableLabel.NONE:
         return
     size = byte_source.device_or_file_size(target)

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from holdstill.system.process import Runner
 
 MANIFEST, SIGNATURE = "manifest.yaml", "manifest.yaml.sig"
-INDEX, GAP = "index.sqlite", "gap.bin"
 """What a manifest calls the index and the boot gap."""
 NO_ACCESS = "this user may not read it"
 """How the fault begins of a capture that this user cannot judge."""
@@ -463,11 +462,6 @@ def _bytes_of(intent: Path) -> bytes:
         return files.read_regular(intent)
     except OSError:
         return b""
-
-
-def raw_name(number: int) -> str:
-    """Return the name of the file with the bytes of a raw partition."""
-    return f"raw-{number}.bin"
 
 
 def check_good(capture: Judged) -> Judged:

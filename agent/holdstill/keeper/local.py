@@ -268,8 +268,8 @@ class LocalKeeper:
             entries_limit=self._account.limits.entries,
         )
         # Index and boot gap are put together, and read, and so are all lists; the documents stay.
-        gap = checked.gap.size if checked.gap else 0
-        reading = checked.index.size + gap + _list_bytes(checked)
+        gaps = sum(gap.size for gap in checked.gaps)
+        reading = checked.index.size + gaps + _list_bytes(checked)
         self._account.check(Spent(bytes=checked.index.size, hashed=reading))
         self._account.check_captures(self._shelf.ledger_file.read())
         documents = Spent.of_files([len(manifest), len(signature), BLOCK])

@@ -15,10 +15,11 @@ import msgspec
 
 from holdstill.errors import DamagedContentError, HoldstillError, SecurityError
 from holdstill.keeper import deletion, enrolment, repair, trash
-from holdstill.keeper.board_captures import GAP, INDEX, MANIFEST, SIGNATURE
+from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
 from holdstill.model import names, pieces
+from holdstill.model.attachment_names import INDEX, gap_name, raw_name
 from holdstill.model.finding import FindingKind
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import BATCH, CaptureBrief
@@ -53,7 +54,6 @@ ATTACHMENT_MAX = 1 << 50
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
 _YEARS = range(1970, 2446)
 """From the epoch of clocks without a battery to the end of ext4\'s dates."""
-_RAW = re.compile(r"raw-([1-9]\d{0,3})\.bin", re.ASCII)
 
 
 class CaptureNeeds(NamedTuple):
@@ -132,9 +132,8 @@ def check_manifest(
     numbers = {part.number for part in manifest.parts}
     if len(numbers) != len(manifest.parts):
         raise SecurityError("manifest: a partition is listed twice")
-    matches = [_RAW.fullmatch(raw.name) for raw in manifest.raws]
-    found = [int(match[1]) if match else 0 for match in matches]
-    if len(set(found)) != len(found) or not numbers.issuperset(found):
+    raws = {raw.name for raw in manifest.raws}
+    if len(raws) != len(manifest.raws) or not raws.issubset(map(raw_name, numbers)):
         raise SecurityError("manifest: raws: names must be raw-<partition>.bin, each once")
     for item in capture_contents.attachments(manifest):
         if not 0 < item.size <= ATTACHMENT_MAX:
@@ -143,8 +142,11 @@ def check_manifest(
             raise SecurityError(f"manifest: {item.name}: {item.sha256[:70]!r} is no digest")
     if manifest.index.size > index_schema.SIZE_MAX:
         raise SecurityError(f"manifest: an index of {manifest.index.size} bytes is too large")
-    if manifest.index.name != INDEX or (manifest.gap and manifest.gap.name != GAP):
-        raise SecurityError(f"manifest: attachments must be named {INDEX} and {GAP}")
+    if manifest.index.name != INDEX:
+        raise SecurityError(f"manifest: the index must be named {INDEX}")
+    for place, gap in enumerate(manifest.gaps_by_disk, start=1):
+        if gap is not None and gap.name != gap_name(place):
+            raise SecurityError(f"manifest: a boot gap must be named {gap_name(place)}")
     taken_at(manifest)
     return manifest
 
@@ -386,8 +388,8 @@ class Sealer:
             return CaptureNeeds(lacking=lacking)
         if lacking := check.lacking(capture_contents.attached(contents, manifest)):
             return CaptureNeeds(lacking=lacking)
-        if manifest.gap is not None:
-            captured_gap.read(contents, manifest.gap, of="manifest")
+        for gap in manifest.gaps:
+            captured_gap.read(contents, gap, of="manifest")
         self._store.discard(draft)
         assembled.write(contents, manifest.index, draft)
         check_index(draft, manifest, known=newest.index if newest else "")

@@ -15,7 +15,7 @@ class FindingKind(StrEnum):
     NOT_REBUILDABLE = "cannot be rebuilt"
     """It is in the capture, but a rebuilt card would not have it as it was."""
     LEFT_OUT = "left out"
-    """Either of these, by the owner's word."""
+    """Either of these, by the owner's word; or data that the system starts without."""
 
 
 class Finding(Record, frozen=True, kw_only=True):

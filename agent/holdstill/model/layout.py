@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+DISK_STEP = 1000
+"""What partitions of each further disk are numbered on by: the first one of a board's second disk
+is 1001. No table has so many slots in use."""
+DISKS_MAX = 8
+"""Disks in a capture."""
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -27,13 +36,16 @@ class Partition(Record, frozen=True, kw_only=True):
     """One partition; sizes in sectors of the table's sector size.
 
     Attributes:
-        number: slot, 1-based; logical partitions of an MBR from 5.
+        number: names it in the capture, 1-based: its slot, on a board's first disk.
+        slot: where it is in the partition table, if that is not its number; else 0. Logical
+            partitions of an MBR are in slots from 5 on.
         type: MBR: type in hexadecimal (`c`, `83`); GPT: type GUID in upper case.
         uuid: GPT: unique partition GUID in upper case; MBR: "".
         attrs: GPT: attributes as sfdisk writes them, such as "RequiredPartition GUID:60".
     """
 
     number: int
+    slot: int = 0
     start: int
     size: int
     type: str
@@ -47,12 +59,18 @@ class Partition(Record, frozen=True, kw_only=True):
         """First sector behind the partition."""
         return self.start + self.size
 
+    @property
+    def in_table(self) -> int:
+        """The slot of the partition table that it is in."""
+        return self.slot or self.number
+
 
 class Disk(Record, frozen=True, kw_only=True):
     """A card with its partition table.
 
     Attributes:
         size: bytes.
+        device: what the board's kernel called it, such as /dev/sda; "" for unknown.
         sector_size: logical sector in bytes; 512 on cards.
         id: MBR: disk signature as 0x%08x; GPT: disk GUID in upper case.
         first_lba, last_lba: GPT's usable range, else 0.
@@ -70,6 +88,7 @@ class Disk(Record, frozen=True, kw_only=True):
     table_length: int = 0
     entries_lba: int = 0
     partitions: tuple[Partition, ...] = ()
+    device: str = ""
     model: str = ""
     serial: str = ""
 
@@ -82,9 +101,44 @@ class Disk(Record, frozen=True, kw_only=True):
 
     def partuuid(self, number: int) -> str:
         """Return the PARTUUID= of this slot (Linux block/partitions)."""
+        partition = self.partition(number)
         if self.label is TableLabel.DOS:
-            return f"{int(self.id, 16):08x}-{number:02x}"
-        return self.partition(number).uuid.lower()
+            return f"{int(self.id, 16):08x}-{partition.in_table:02x}"
+        return partition.uuid.lower()
+
+    def node(self, partition: Partition) -> str:
+        """Return the device node of a partition: sda1, but mmcblk0p1 after a digit."""
+        if self.label is TableLabel.NONE:
+            return self.device
+        infix = "p" if self.device[-1:].isdigit() else ""
+        return f"{self.device}{infix}{partition.in_table}"
+
+    def by_slot(self) -> Disk:
+        """Return the disk with each partition numbered by its slot, as its table has them."""
+        return self._renumbered(lambda partition: (partition.in_table, 0))
+
+    def as_further(self, place: int) -> Disk:
+        """Return it with the numbers that it has as a board's disk 2, 3, ...; 1 leaves them."""
+        base = DISK_STEP * (place - 1)
+        return self._renumbered(lambda one: (base + one.in_table, one.in_table if base else 0))
+
+    def numbered_as(self, other: Disk) -> Disk:
+        """Return it with the numbers that another has in the same slots; else those of its own."""
+        numbers = {partition.in_table: partition for partition in other.partitions}
+        return self._renumbered(
+            lambda one: (
+                (numbers[one.in_table].number, numbers[one.in_table].slot)
+                if one.in_table in numbers
+                else (one.in_table, 0)
+            )
+        )
+
+    def _renumbered(self, numbers: Callable[[Partition], tuple[int, int]]) -> Disk:
+        partitions = []
+        for partition in self.partitions:
+            number, slot = numbers(partition)
+            partitions.append(msgspec.structs.replace(partition, number=number, slot=slot))
+        return msgspec.structs.replace(self, partitions=tuple(partitions))
 
 
 class Ext4(Record, frozen=True, kw_only=True, tag_field="kind", tag="ext4"):

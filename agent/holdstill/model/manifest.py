@@ -129,6 +129,18 @@ class Attachment(Record, frozen=True, kw_only=True):
     size: int
 
 
+class FurtherDisk(Record, frozen=True, kw_only=True):
+    """A disk of the board beside the first one, of the same instant.
+
+    Attributes:
+        disk: its partitions are numbered on by `layout.DISK_STEP`.
+        gap: what is before its first partition.
+    """
+
+    disk: Disk
+    gap: Attachment | None = None
+
+
 class Manifest(Record, frozen=True, kw_only=True):
     """One capture of one board.
 
@@ -138,8 +150,11 @@ class Manifest(Record, frozen=True, kw_only=True):
         run: the run that made it.
         previous: SHA-256 of the previous capture's manifest bytes, "" for the first.
         last_known: number of the last capture that this machine knows to be sealed; 0 for none.
-        parts: every partition, in table order.
-        index, gap, raws: attachments.
+        disk, gap: the disk that the board begins to boot from, and what is before its first
+            partition.
+        further_disks: the others, which it needs as well.
+        parts: every partition of all disks, in table order.
+        index, raws: attachments.
         findings: what of the board is not in it, could not be rebuilt from it, or is left out by
             the owner's word.
     """
@@ -153,6 +168,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     last_known: int = 0
     moment: Moment
     disk: Disk
+    further_disks: tuple[FurtherDisk, ...] = ()
     parts: tuple[CapturedPart, ...]
     swap_files: tuple[SwapFile, ...] = ()
     pause: Pause
@@ -167,6 +183,28 @@ class Manifest(Record, frozen=True, kw_only=True):
         for part in self.parts:
             if part.number == number:
                 return part
+        raise KeyError(number)
+
+    @property
+    def disks(self) -> tuple[Disk, ...]:
+        """Every disk; the first one is that which the board begins to boot from."""
+        return (self.disk, *(further.disk for further in self.further_disks))
+
+    @property
+    def gaps(self) -> tuple[Attachment, ...]:
+        """What is before the first partition of every disk that has anything there."""
+        return tuple(gap for gap in self.gaps_by_disk if gap is not None)
+
+    @property
+    def gaps_by_disk(self) -> tuple[Attachment | None, ...]:
+        """The same with a place for every disk; None where there is nothing."""
+        return (self.gap, *(further.gap for further in self.further_disks))
+
+    def disk_of(self, number: int) -> Disk:
+        """Return the disk that has this partition; KeyError when none has."""
+        for disk in self.disks:
+            if any(partition.number == number for partition in disk.partitions):
+                return disk
         raise KeyError(number)
 
     @property

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.model import layout_check
+from holdstill.model.layout import DISK_STEP, DISKS_MAX
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,8 +24,6 @@ WHOLE_MAX = 1 << 60
 """Greatest whole number: more bytes, sectors or entries than any card has, by far."""
 SEQ_MAX = 999_999_999
 """Greatest number of a capture: its name has room for nine digits."""
-NUMBER_MAX = 1024
-"""Greatest number of a partition."""
 _MAY_BE_NEGATIVE = frozenset({"max_mount_count"})
 _MOMENT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,9})?Z")
 
@@ -36,7 +35,7 @@ def complaints(manifest: Manifest) -> list[str]:
         *_sequence(manifest),
         *_moment(manifest.moment.taken_at),
         *_places(manifest),
-        *layout_check.of_disk(manifest.disk, "disk"),
+        *_disks(manifest),
         *_file_systems(manifest),
     ]
 
@@ -77,20 +76,33 @@ def _moment(text: str) -> Iterator[str]:
 
 
 def _places(manifest: Manifest) -> Iterator[str]:
-    """Complain of parts that the disk lacks, and of partitions or parts that stand there twice."""
-    disk = manifest.disk
-    slots = Counter(partition.number for partition in disk.partitions)
+    """Complain of parts that the disks lack, and of partitions or parts that stand there twice."""
+    known = {partition.number for disk in manifest.disks for partition in disk.partitions}
     parts = Counter(part.number for part in manifest.parts)
-    for name, counts in (("disk.partitions", slots), ("parts", parts)):
-        for number, count in counts.items():
-            if count > 1:
-                yield f"{name}: number {number} is listed {count} times"
-            if not 1 <= number <= NUMBER_MAX:
-                yield f"{name}: {number} is no number of a partition"
+    for number, count in parts.items():
+        if count > 1:
+            yield f"parts: number {number} is listed {count} times"
     swaps = (swap.partition for swap in manifest.swap_files)
     for name, numbers in (("parts", parts), ("swap_files", swaps)):
-        for number in sorted(set(numbers) - slots.keys()):
-            yield f"{name}: the disk has no partition {number}"
+        for number in sorted(set(numbers) - known):
+            yield f"{name}: no disk has a partition {number}"
+
+
+def _disks(manifest: Manifest) -> Iterator[str]:
+    """Complain of disks that no board has, and of partitions that are not numbered by them."""
+    if len(manifest.disks) > DISKS_MAX:
+        yield f"further_disks: expected fewer than {DISKS_MAX}"
+    for place, disk in enumerate(manifest.disks, start=1):
+        path = "disk" if place == 1 else f"further_disks[{place - 2}].disk"
+        yield from layout_check.of_disk(disk, path)
+        slots = Counter(partition.in_table for partition in disk.partitions)
+        for slot, count in slots.items():
+            if count > 1:
+                yield f"{path}.partitions: slot {slot} is listed {count} times"
+            if not 1 <= slot < DISK_STEP:
+                yield f"{path}.partitions: {slot} is no slot of a partition table"
+        if disk != disk.as_further(place):
+            yield f"{path}.partitions: expected numbers from {DISK_STEP * (place - 1) + 1} on"
 
 
 def _file_systems(manifest: Manifest) -> Iterator[str]:

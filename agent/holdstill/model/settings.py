@@ -158,7 +158,8 @@ class BoardSettings(Record, frozen=True, kw_only=True):
         board: the board's name at the keeper.
         keeper: where captures go: a directory, or ssh://user@host[:port].
         root: where the board's root file system is mounted; / unless a card is read elsewhere.
-        disk: the card's device, or `auto`: the one that root is on.
+        disks: what is captured: devices, and `auto` for those that the board boots from and that
+            its system is on.
         key: the board's SSH and signing key (private part).
         host_keys: the pinned host keys of the keeper (known_hosts format).
         state: what is remembered from capture to capture (the last index; small writes).
@@ -181,7 +182,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     board: str
     keeper: StoreAddress
     root: Path = Path("/")
-    disk: str = "auto"
+    disks: tuple[str, ...] = ("auto",)
     key: Path = Path("/etc/holdstill/board_ed25519")
     host_keys: Path = Path("/etc/holdstill/keeper_host_keys")
     state: Path = Path("/var/lib/holdstill")

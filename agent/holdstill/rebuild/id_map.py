@@ -26,8 +26,12 @@ class RewrittenText:
 class IdMap:
     """Old ids and their new ones, found as whole words in any text."""
 
-    def __init__(self, pairs: Mapping[str, str]) -> None:
-        self._new = {old.lower(): new for old, new in pairs.items()}
+    def __init__(
+        self, pairs: Mapping[str, str], *, devices: Mapping[str, str] | None = None
+    ) -> None:
+        """Prepare; devices are names of device nodes, whose case means something."""
+        self._devices = dict(devices or {})
+        self._new = {old.lower(): new for old, new in (*pairs.items(), *self._devices.items())}
         longest_first = sorted(self._new, key=len, reverse=True)
         words = "|".join(re.escape(old) for old in longest_first) or r"(?!)"
         text = rf"(?<![0-9A-Za-z-])(?:{words})(?![0-9A-Za-z-])"
@@ -45,6 +49,8 @@ class IdMap:
         return RewrittenText(self._pattern.sub(new, content), tuple(replaced.items()))
 
     def _like(self, old: str) -> str:
+        if old in self._devices:
+            return self._devices[old]
         new = self._new[old.lower()]
         if old.islower():
             return new.lower()

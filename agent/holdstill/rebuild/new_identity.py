@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -13,7 +13,7 @@ from holdstill.model.layout import Ext4, Fat, Other, Raw, Swap, TableLabel
 from holdstill.model.names import check_board
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from holdstill.model.layout import Disk, FileSystem, Partition
     from holdstill.model.manifest import Manifest
@@ -46,11 +46,13 @@ class NewIdentity:
         manifest: the capture's, with the sibling's ids; the digests are those of the capture.
         ids: PARTUUIDs and UUIDs of the board and what they become.
         changes: for people.
+        devices: names of device nodes, and what is written in their place.
     """
 
     manifest: Manifest
     ids: dict[str, str]
     changes: tuple[IdentityChange, ...]
+    devices: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

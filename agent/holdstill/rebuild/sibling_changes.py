@@ -6,7 +6,6 @@ from, by its network, by ssh clients, or by a keeper; and it must find its own p
 
 from __future__ import annotations
 
-import itertools
 import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -15,15 +14,15 @@ from holdstill.model import paths
 from holdstill.rebuild import fstab_references, host_identity, id_map, small_files, ssh_host_keys
 from holdstill.rebuild.new_identity import IdentityChange, NewIdentity
 from holdstill.rebuild.overlay import Overlay
+from holdstill.rebuild.reference_changes import ReferenceChanges
 from holdstill.rebuild.small_files import SmallFileReader
 
 if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Manifest
     from holdstill.model.sealed_capture import ContentSource
-    from holdstill.rebuild.id_map import RewrittenText
     from holdstill.rebuild.new_identity import Draw
-    from holdstill.rebuild.small_files import FileLookup, SmallFile
+    from holdstill.rebuild.small_files import FileLookup
     from holdstill.rebuild.ssh_host_keys import KeyMaker
 
 NAME_FILES = ("etc/hostname", "etc/hosts", "etc/mailname")
@@ -60,9 +59,8 @@ FIXED_ADDRESS_PLACES = (
 )
 _FIXED_ADDRESS = (b"MACAddress=", b"hwaddress", b"mac-address=")
 """Of systemd.network(5), interfaces(5), and NetworkManager, which has cloned-mac-address, too."""
-_INITRAMFS = ("initrd*", "initramfs*", "uInitrd*")
-_RESUME = ("etc/initramfs-tools/", "etc/dracut", "etc/crypttab", "etc/mkinitcpio.conf")
-"""Files whose content also lives inside the initramfs, where it cannot be changed from here."""
+ENTRIES = "loader/entries/*.conf"
+"""UAPI.1 Boot Loader Specification: an entry may name the machine."""
 
 
 @dataclass(frozen=True)
@@ -118,13 +116,13 @@ def make_sibling(
     work = _SiblingMaker(old, identity, SmallFileReader(files, contents, lost), tools)
     for part in old.parts:
         work.visit(part.number)
-    work.note_initramfs()
+    work.references.note_initramfs(part.number for part in old.parts)
     work.note_gap(gap)
     return Sibling(
         identity.manifest,
         Overlay(work.files, frozenset(work.removed), lost.difference(work.files, work.removed)),
-        (*identity.changes, *work.changes),
-        tuple(work.left),
+        (*identity.changes, *work.references.changes),
+        tuple(work.references.left),
     )
 
 
@@ -136,34 +134,28 @@ class _SiblingMaker:
     ) -> None:
         self._old = old
         self._new = identity.manifest
-        self._ids = id_map.IdMap(identity.ids)
+        self._ids = id_map.IdMap(identity.ids, devices=identity.devices)
         self._reader = reader
         self._tools = tools
-        self.files: dict[tuple[int, bytes], bytes] = {}
+        self.references = ReferenceChanges(reader, self._ids)
+        self.files, self._changes = self.references.files, self.references.changes
+        self._left = self.references.left
         self.removed: set[tuple[int, bytes]] = set()
-        self.changes: list[IdentityChange] = []
-        self.left: list[IdentityChange] = []
-        self._touches_initramfs = False
 
     def visit(self, part: int) -> None:
         """Change what has to be changed in one partition."""
-        in_boot = itertools.product(
-            ("", *fstab_references.BOOT_FOLDERS), fstab_references.BOOT_PLACES
-        )
-        places = (f"{folder}/{place}".lstrip("/") for folder, place in in_boot)
-        for pattern in (*fstab_references.ROOT_PLACES, *places):
-            for found in self._reader.small(part, pattern):
-                self._refer(found)
+        self.references.visit(part)
         old, new = self._old.board, self._new.board
         for pattern in NAME_FILES:
             for found in self._reader.small(part, pattern):
-                content = self._current(found)
+                content = self.references.current(found)
                 renamed = host_identity.with_hostname(content, old.hostname, new.hostname)
-                self._replace(found, renamed, "host name")
+                self.references.replace(found, renamed, "host name")
         for found in self._reader.small(part, SETTINGS):
-            self._replace(
+            self.references.replace(
                 found, host_identity.with_board(found.content, old.name, new.name), "board"
             )
+        self._name_machine(part)
         self._renew_machine_id(part)
         for entry in self._reader.matching(part, HOST_KEYS):
             kind = ssh_host_keys.HOST_KEY.fullmatch(os.fsdecode(entry.name))
@@ -177,33 +169,14 @@ class _SiblingMaker:
         self._forget(part)
         self._report(part)
 
-    def _current(self, found: SmallFile) -> bytes:
-        """Return a file as it is by now: some are changed for two reasons."""
-        return self.files.get((found.part, found.path), found.content)
-
-    def _replace(self, found: SmallFile, rewritten: RewrittenText, what: str) -> None:
-        if not rewritten.replaced:
-            return
-        self.files[found.part, found.path] = rewritten.content
-        self.changes += [
-            IdentityChange(found.where, what, old, new) for old, new in rewritten.replaced
-        ]
-
-    def _refer(self, found: SmallFile) -> None:
-        path = os.fsdecode(found.path)
-        rewritten = fstab_references.rewrite(path, self._current(found), self._ids)
-        if rewritten is None:
-            self.left.append(
-                IdentityChange(found.where, "has a form that cannot be changed: look at it")
-            )
-            return
-        self._replace(found, rewritten, "refers to")
-        if rewritten.replaced and path.startswith(_RESUME):
-            self._touches_initramfs = True
-        if "loader/entries/" in path:
-            old, new = self._old.board.machine_id, self._new.board.machine_id
-            entry = host_identity.with_machine_id(self._current(found), old, new)
-            self._replace(found, entry, "machine-id")
+    def _name_machine(self, part: int) -> None:
+        """Write the new machine-id into the entries of a boot loader."""
+        old, new = self._old.board.machine_id, self._new.board.machine_id
+        for folder in ("", *fstab_references.BOOT_FOLDERS):
+            for found in self._reader.small(part, f"{folder}/{ENTRIES}".lstrip("/")):
+                content = self.references.current(found)
+                entry = host_identity.with_machine_id(content, old, new)
+                self.references.replace(found, entry, "machine-id")
 
     def _renew_machine_id(self, part: int) -> None:
         old, new = self._old.board.machine_id, self._new.board.machine_id
@@ -211,7 +184,7 @@ class _SiblingMaker:
             for found in self._reader.small(part, pattern):
                 if old and found.content.strip() == old.encode():
                     self.files[part, found.path] = new.encode() + b"\n"
-                    self.changes.append(IdentityChange(found.where, "machine-id", old, new))
+                    self._changes.append(IdentityChange(found.where, "machine-id", old, new))
 
     def _renew_key(self, part: int, entry: Entry, kind: str, what: str) -> None:
         public_path = entry.path + b".pub"
@@ -225,14 +198,14 @@ class _SiblingMaker:
         if self._reader.has(part, public_path):
             self.files[part, public_path] = pair.public
         old, new = (paths.display(text.strip()) for text in (line, pair.public))
-        self.changes.append(IdentityChange(_where(part, entry), what, old, new))
+        self._changes.append(IdentityChange(_where(part, entry), what, old, new))
 
     def _renew_seeds(self, part: int) -> None:
         for pattern in SEEDS:
             for entry in self._reader.matching(part, pattern):
                 if entry.size <= small_files.LIMIT:
                     self.files[part, entry.path] = self._tools.draw(entry.size)
-                    self.changes.append(IdentityChange(_where(part, entry), "new random bytes"))
+                    self._changes.append(IdentityChange(_where(part, entry), "new random bytes"))
 
     def _forget(self, part: int) -> None:
         for pattern in LEASES:
@@ -241,16 +214,16 @@ class _SiblingMaker:
 
     def _drop(self, part: int, entry: Entry, what: str) -> None:
         self.removed.add((part, entry.path))
-        self.changes.append(IdentityChange(_where(part, entry), what))
+        self._changes.append(IdentityChange(_where(part, entry), what))
 
     def _report(self, part: int) -> None:
         for pattern, what in LEFT.items():
             for entry in self._reader.matching(part, pattern):
-                self.left.append(IdentityChange(_where(part, entry), what))
+                self._left.append(IdentityChange(_where(part, entry), what))
         for pattern in FIXED_ADDRESS_PLACES:
             for found in self._reader.small(part, pattern):
                 if any(word in found.content for word in _FIXED_ADDRESS):
-                    self.left.append(
+                    self._left.append(
                         IdentityChange(found.where, "sets a hardware address: give it another")
                     )
 
@@ -258,20 +231,7 @@ class _SiblingMaker:
         """Report a loader outside every partition that names an old id."""
         if self._ids.replace(gap).replaced:
             what = "names an old id, perhaps in a loader's environment: set it anew on the board"
-            self.left.append(IdentityChange("boot gap", what))
-
-    def note_initramfs(self) -> None:
-        """Report which initramfs may hold what was changed outside of it."""
-        if not self._touches_initramfs:
-            return
-        for part in self._old.parts:
-            for folder, pattern in itertools.product(
-                ("", *fstab_references.BOOT_FOLDERS), _INITRAMFS
-            ):
-                place = f"{folder}/{pattern}".lstrip("/")
-                for entry in self._reader.matching(part.number, place):
-                    what = "may hold old ids inside: make it anew on the board"
-                    self.left.append(IdentityChange(_where(part.number, entry), what))
+            self._left.append(IdentityChange("boot gap", what))
 
 
 def _where(part: int, entry: Entry) -> str:

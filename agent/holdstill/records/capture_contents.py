@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 def attachments(manifest: Manifest) -> Iterator[Attachment]:
     """Yield what a manifest names beside the files."""
     yield manifest.index
-    if manifest.gap is not None:
-        yield manifest.gap
+    yield from manifest.gaps
     yield from manifest.raws
 
 

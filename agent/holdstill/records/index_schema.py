@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from holdstill.errors import VerificationError
-from holdstill.model import paths
+from holdstill.model import layout, paths
 
 APPLICATION_ID = 0x48534958  # "HSIX"
 
@@ -55,7 +55,7 @@ COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
 
 
 _INTEGER_LIMITS = {
-    "part": (1, 1024),
+    "part": (1, layout.DISK_STEP * layout.DISKS_MAX),
     "type": (1, 7),
     "mtime": (-(2**40), 2**40),
     "mtime_ns": (0, 999_999_999),

@@ -8,6 +8,7 @@ from holdstill.rehearse.emulation import Slot
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from holdstill.rehearse.emulation import EmulatorSetup, Extract
@@ -20,8 +21,12 @@ EXTRACT_LIMIT = 256 << 20
 """Bytes of a kernel or initramfs that we are willing to read."""
 
 
-def command(image: Path, way: EmulatorSetup, log: Path, work: Path) -> Command:
+def command(
+    image: Path, way: EmulatorSetup, log: Path, work: Path, further: Sequence[Path] = ()
+) -> Command:
     """Return the command that starts the card: no network, no window, the console in a file.
+
+    Further images are the board's other disks.
 
     Files that the emulator has to load itself are copied from the card to work first. The way has
     a screen, and the emulator a control socket in work, if pictures are wanted.
@@ -32,6 +37,7 @@ def command(image: Path, way: EmulatorSetup, log: Path, work: Path) -> Command:
         *way.words,
         *loaded(way, work),
         *card_words(way.slot, image),
+        *further_words(way.slot, further),
         *console_words(way.slot, log),
         *screen_words(way, work),
         *("-m", str(MEMORY_MIB), "-nodefaults", "-nic", "none", "-display", "none"),
@@ -60,6 +66,23 @@ def card_words(slot: Slot, image: Path) -> tuple[str, ...]:
         case Slot.SD_PCI:
             host = ("-device", "sdhci-pci", "-device", "sd-card,drive=card")
             return ("-drive", f"{drive},if=none,id=card", *host)
+
+
+def further_words(slot: Slot, images: Sequence[Path]) -> tuple[str, ...]:
+    """Return the arguments that attach a board's further disks: by USB where there is no other.
+
+    The first disk that is attached is started from.
+    """
+    words = []
+    for number, image in enumerate(images):
+        name = str(image).replace(",", ",,")
+        drive = f"file={name},format=raw,cache=unsafe"
+        if slot is Slot.SD:
+            device = f"usb-storage,drive=further{number}"
+            words += ["-drive", f"{drive},if=none,id=further{number}", "-device", device]
+        else:
+            words += ["-drive", f"{drive},if=virtio"]
+    return tuple(words)
 
 
 def console_words(slot: Slot, log: Path) -> tuple[str, ...]:

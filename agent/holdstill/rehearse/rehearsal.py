@@ -14,7 +14,7 @@ from holdstill.system import process, work_folder
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from contextlib import AbstractContextManager
     from pathlib import Path
 
@@ -87,6 +87,7 @@ def rehearse(
     deadline: float = DEADLINE,
     sign: str = "",
     picture: Path | None = None,
+    further: Sequence[Path] = (),
 ) -> Rehearsal:
     """Boot a scratch image without a network and watch its serial console for signs of life.
 
@@ -101,6 +102,7 @@ def rehearse(
         deadline: seconds after which the boot has failed.
         sign: regular expression on the console that means success; by default a login prompt.
         picture: file for a picture of the screen at the end, where the way has a screen.
+        further: images of the board's other disks, thrown away as well.
 
     Raises:
         PreflightError: the emulator or its firmware is missing, or has no way to start this.
@@ -108,6 +110,7 @@ def rehearse(
     """
     # The emulator works in another directory.
     image, log = image.absolute(), log.absolute()
+    further = [path.absolute() for path in further]
     fit_slot(image)
     with ExitStack() as undo:
         work = undo.enter_context(work_folder.made())
@@ -119,7 +122,7 @@ def rehearse(
         require(way)
         remarks = make_talkative(image, way, runner, work)
         log.write_bytes(b"")
-        command = qemu_command.command(image, way, log, work)
+        command = qemu_command.command(image, way, log, work, further)
         running = undo.enter_context(runner.running(command, output=work / "emulator"))
         watch = ConsoleWatch(running, clock, log, sign)
         seconds = watch.until(clock.monotonic() + deadline)

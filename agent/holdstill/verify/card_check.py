@@ -60,7 +60,8 @@ def check_card(
     wanted = disk or manifest.disk
     with byte_source.opened(path) as opened:
         findings = CardFindings()
-        found = partition_table.read(opened, sector_size=wanted.sector_size)
+        read = partition_table.read(opened, sector_size=wanted.sector_size)
+        found = read.numbered_as(wanted)
         disk_checks.check_table(findings, opened, wanted, found, has_plan=disk is not None)
         _check_partitions(
             findings, opened, manifest, found, expected, file_systems or {},

@@ -226,11 +226,11 @@ class _StoreCheck:
         """
         manifest = capture.manifest()
         is_good = self._tried(capture, lambda: self._files(capture, manifest))
-        others = [x for x in (manifest.gap, *manifest.raws) if x is not None]
-        for item in capture_contents.distinct(others):
+        for item in capture_contents.distinct((*manifest.gaps, *manifest.raws)):
             is_good &= self._tried(capture, partial(self._attachment, capture, item))
-        if is_good and not self._errors and manifest.gap is not None:
-            self._tried(capture, partial(self._gap, capture, manifest.gap))
+        if is_good and not self._errors:
+            for gap in manifest.gaps:
+                self._tried(capture, partial(self._gap, capture, gap))
         return is_good
 
     def _gap(self, capture: IndexedCapture, gap: Attachment) -> bool:

@@ -10,31 +10,26 @@ from holdstill.board import layout
 from holdstill.disks import boot_gap
 from holdstill.errors import PreflightError
 from holdstill.model import pieces, sizes
+from holdstill.model.attachment_names import INDEX, gap_name, raw_name
 from holdstill.model.manifest import Attachment
 from holdstill.system import byte_source, files
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
     from holdstill.model.pieces import PieceList
 
-GAP, INDEX = "gap.bin", "index.sqlite"
 INDEX_PIECE = 16 << 10
 """Bytes of a piece of the index, whose changes are scattered over its 4 KiB pages. Of 100 files of
 150,000 that changed, 4, 8, 16 and 32 KiB make 119, 115, 109 and 104 pieces, and with the list 0.7,
 1.1, 1.8 and 3.4 MB; where nothing changed but the first page, the list is all: 253 to 32 KB."""
 
 
-def raw_name(number: int) -> str:
-    """Return the attachment's name for a raw partition."""
-    return f"raw-{number}.bin"
-
-
-def gap_size(board: BoardLayout) -> int:
-    """Return the bytes in the boot gap that are not zero, in whole sectors."""
-    with byte_source.opened(board.device) as source:
-        return sum(len(run.data) for run in boot_gap.read(source, board.disk))
+def gap_size(disk: BoardDisk) -> int:
+    """Return the bytes in a disk's boot gap that are not zero, in whole sectors."""
+    with byte_source.opened(disk.device) as source:
+        return sum(len(run.data) for run in boot_gap.read(source, disk.layout))
 
 
 @dataclass(frozen=True)
@@ -58,19 +53,22 @@ class Extract:
 def raw_in_place(part: BoardPart, board: BoardLayout) -> Extract:
     """Return where the bytes of a partition are that nobody writes to."""
     with layout.opened_part(board, part) as window:
-        path = part.device if window.start == 0 and part.device.is_block_device() else board.device
+        is_own = window.start == 0 and part.device.is_block_device()
+        path = part.device if is_own else board.disk_of(part).device
         return Extract(path, window.start, part.size)
 
 
-def copy_gap(board: BoardLayout, directory: Path) -> Path | None:
-    """Copy the boot gap into a file in memory; None when it holds nothing."""
-    with byte_source.opened(board.device) as source:
-        runs = boot_gap.read(source, board.disk)
-    if not runs:
-        return None
-    path = directory / GAP
-    files.publish(path, boot_gap.encode(runs))
-    return path
+def copy_gaps(board: BoardLayout, directory: Path) -> dict[str, Path]:
+    """Copy the boot gaps that hold anything into files in memory; by the attachment's name."""
+    found = {}
+    for place, disk in enumerate(board.disks, start=1):
+        with byte_source.opened(disk.device) as source:
+            runs = boot_gap.read(source, disk.layout)
+        if runs:
+            name = gap_name(place)
+            files.publish(directory / name, boot_gap.encode(runs))
+            found[name] = directory / name
+    return found
 
 
 def copy_raw(part: BoardPart, board: BoardLayout, directory: Path, *, room: int) -> Path:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from holdstill.board.layout import BoardPart
+    from holdstill.board.layout import BoardLayout
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import PieceList
@@ -61,12 +61,14 @@ class AuditRange(Record, frozen=True, kw_only=True):
 
     Attributes:
         offset, length: where in the file, in bytes.
+        disk: the device node of the disk that it is on.
         disk_byte: the byte of the disk at which it begins; -1 where that cannot be told.
         is_unreadable: whether the card gives an error for it instead of other bytes.
     """
 
     offset: int
     length: int
+    disk: str
     disk_byte: int
     is_unreadable: bool
 
@@ -93,7 +95,6 @@ class AuditReport(Record, frozen=True, kw_only=True):
 
     Attributes:
         capture: board/capture that the card is compared with.
-        disk: its device node.
         files, bytes: read again.
         changed: files that changed since the capture, and so cannot be compared.
         is_whole_pass: whether the end of the card was reached.
@@ -103,7 +104,6 @@ class AuditReport(Record, frozen=True, kw_only=True):
     """
 
     capture: str
-    disk: str
     files: int
     bytes: int
     changed: int
@@ -221,10 +221,10 @@ class _AuditRun:
         path = self._shown(finding)
         name = path.rpartition("/")[2]
         words = ("holdstill", "get", capture, path, "--to", f"./{name}")
-        part = self.scope.board.part(finding.part)
+        ranges = tuple(_on_disk(self.scope.board, finding.part, bad) for bad in finding.ranges)
         return AuditDamage(
             path=path, problem=finding.problem, fetch=shlex.join(words),
-            ranges=tuple(_on_disk(part, bad) for bad in finding.ranges), more=finding.more,
+            ranges=ranges, more=finding.more,
         )  # fmt: skip
 
     def report(self) -> AuditReport:
@@ -235,7 +235,6 @@ class _AuditRun:
         left = (part for part in self.scope.board.parts if part.number not in self.scanners)
         return AuditReport(
             capture=capture,
-            disk=str(self.scope.board.device),
             files=meter.files,
             bytes=meter.bytes,
             changed=meter.changed,
@@ -248,11 +247,13 @@ class _AuditRun:
         )
 
 
-def _on_disk(part: BoardPart, bad: BadRange) -> AuditRange:
+def _on_disk(board: BoardLayout, number: int, bad: BadRange) -> AuditRange:
     """Name a range by its place on the disk, where FIEMAP's places are the partition's."""
+    part = board.part(number)
     is_placed = bad.place >= 0 and isinstance(part.file_system, Ext4)
     return AuditRange(
         offset=bad.offset, length=bad.length, is_unreadable=bad.is_unreadable,
+        disk=str(board.disk_of(part).device),
         disk_byte=part.offset + bad.place if is_placed else -1,
     )  # fmt: skip
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.board import identity
+from holdstill.model import attachment_names
 from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
 from holdstill.model.manifest import (
@@ -14,6 +15,7 @@ from holdstill.model.manifest import (
     UNREADABLE_LISTED,
     Attachment,
     CapturedPart,
+    FurtherDisk,
     Grade,
     Manifest,
     Moment,
@@ -23,7 +25,6 @@ from holdstill.model.manifest import (
 from holdstill.model.paths import display
 from holdstill.system import clocks
 from holdstill.version import VERSION
-from holdstill.workflow import attachments
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def build(
     raws = {
         part.number: attached[name]
         for part in scope.board.parts
-        if (name := attachments.raw_name(part.number)) in attached
+        if (name := attachment_names.raw_name(part.number)) in attached
     }
     # Describe the files that are in use as swap: a rebuild makes them again, empty.
     swap_files = tuple(
@@ -89,7 +90,11 @@ def build(
             boot_id=identity.boot_id(),
             clock_trusted=identity.is_clock_trusted(run.outside.clock.now().year),
         ),
-        disk=scope.board.disk,
+        disk=scope.board.disks[0].layout,
+        further_disks=tuple(
+            FurtherDisk(disk=disk.layout, gap=attached.get(attachment_names.gap_name(place)))
+            for place, disk in enumerate(scope.board.disks[1:], start=2)
+        ),
         parts=tuple(
             _captured_part(run, number, grade, raws)
             for number in scope.chosen
@@ -106,8 +111,8 @@ def build(
             spool_bytes=paused.spool_bytes,
             hooks=paused.hooks,
         ),
-        index=attached[attachments.INDEX],
-        gap=attached.get(attachments.GAP),
+        index=attached[attachment_names.INDEX],
+        gap=attached.get(attachment_names.gap_name(1)),
         raws=tuple(raws.values()),
         findings=findings,
         warnings=(*warnings, *scope.board.warnings, *paused.notes),

@@ -34,7 +34,7 @@ def capture(settings: BoardSettings, outside: CaptureDependencies) -> CaptureRep
     """
     begun_at = outside.clock.monotonic()
     scope = capture_scope.survey_board(settings)
-    risk = store_on_card.check(settings, scope.board.device)
+    risk = store_on_card.check(settings, scope.board.devices)
     hooks.check(settings.hooks, settings.never_pause)
     with (
         board_state.opened(settings.state) as state,

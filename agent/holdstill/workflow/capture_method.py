@@ -97,7 +97,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
         if number not in parts or isinstance(parts[number].file_system, Container):
             known = ", ".join(map(str, parts))
             raise PreflightError(
-                f"leave_out: {board.device} has no partition {number} with contents",
+                f"leave_out: {board.named} has no partition {number} with contents",
                 hint=f"it has {known}; `holdstill inspect` shows what each of them is",
             )
         if parts[number].place == "/":

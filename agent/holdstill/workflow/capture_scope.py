@@ -14,6 +14,7 @@ from holdstill.board import (
     identity,
     layout,
     mounts,
+    needed_disks,
     path_filter,
     private_mount,
     scan,
@@ -31,6 +32,7 @@ from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.model import sizes
 from holdstill.model.layout import Ext4, Fat
 from holdstill.model.paths import BoardPath
+from holdstill.model.store_address import FolderAddress
 from holdstill.system import byte_source, clocks
 from holdstill.workflow import capture_method, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod
@@ -96,11 +98,11 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     """
     all_mounts = mounts.read_mounts()
     root = BoardPath(os.fsencode(settings.root))
-    board = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
+    board = read_board(settings, all_mounts)
     chosen = capture_method.choose_all(board, settings)
     for number, choice in chosen.items():
         if choice.method is CaptureMethod.REFUSED:
-            raise PreflightError(f"partition {number} of {board.device}: {choice.why}")
+            raise PreflightError(f"partition {number} of {board.named}: {choice.why}")
     left_out = tuple(
         f"partition {part.number} ({sizes.human(part.size)}) is left out: as `leave_out` says"
         for part in board.parts
@@ -110,6 +112,18 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
     if not any(part.place == "/" for part in board.parts):
         raise _no_root(board, root, all_mounts)
     return CaptureScope(settings, board, chosen, all_mounts)
+
+
+def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardLayout:
+    """Find out what the disks are made of that are to be captured.
+
+    Raises:
+        LayoutError: one cannot be understood.
+    """
+    root, address = BoardPath(os.fsencode(settings.root)), settings.keeper
+    store = address.path if isinstance(address, FolderAddress) else None
+    devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
+    return layout.read_layout(root, devices=devices, all_mounts=all_mounts)
 
 
 def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> PreflightError:
@@ -124,8 +138,8 @@ def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...])
                 "captured, and the capture says what it lacks",
             )
     return PreflightError(
-        f"no partition of {board.device} is mounted at {root}",
-        hint="check `root` and `disk` in the board's settings",
+        f"no partition of {board.named} is mounted at {root}",
+        hint="check `root` and `disks` in the board's settings",
     )
 
 
@@ -186,12 +200,13 @@ def open_trees(
         swap_files = read_swap_files(scope.settings.root)
         for part in scope.parts(*MOUNTED):
             kept = _rules(scope, part, swap_files)
-            found.bindings[part.number] = kept.fingerprint
+            found.bindings[part.number] = f"{kept.fingerprint} {_identity_of(scope.board, part)}"
             found.mounted[part.number] = undo.enter_context(
-                _mounted(part, kept, memory, clock, followed)
+                _mounted(part, kept, memory, clock, followed, bound_to=found.bindings[part.number])
             )
         for part in scope.parts(CaptureMethod.PRIVATE):
-            bound_to = _unwritten_since(found.counters[part.number])
+            unwritten = _unwritten_since(found.counters[part.number])
+            bound_to = f"{unwritten} {_identity_of(scope.board, part)}"
             found.bindings[part.number] = bound_to
             found.mounted[part.number] = undo.enter_context(
                 _private(scope, part, memory, clock, bound_to)
@@ -209,6 +224,12 @@ def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -
         swap_files=swap_files,
         mount=os.fsencode(part.place),
     )
+
+
+def _identity_of(board: BoardLayout, part: BoardPart) -> str:
+    """Return what tells a partition from another that has its number after a change of disks."""
+    disk = board.disk_of(part).layout
+    return f"{disk.label} {disk.id} {disk.partition(part.number).in_table}"
 
 
 def _unwritten_since(counter: WriteCounter) -> str:
@@ -243,6 +264,8 @@ def _mounted(
     memory: BoardState,
     clock: Clock,
     followed: FollowedFiles,
+    *,
+    bound_to: str,
 ) -> Iterator[MountedTree]:
     assert part.mount is not None  # noqa: S101  it is mounted
     with ExitStack() as undo:
@@ -250,7 +273,7 @@ def _mounted(
         tables = undo.enter_context(_tables(part, root))
         scanner = _scanner(part, root, kept, tables)
         detector = undo.enter_context(_detector(part, root, tables, clock))
-        detector.start_from(memory.baseline(part.number), bound_to=kept.fingerprint)
+        detector.start_from(memory.baseline(part.number), bound_to=bound_to)
         yield MountedTree(part.number, scanner, detector, followed.parts.get(part.number))
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 from holdstill.model import sizes
+from holdstill.model.attachment_names import gap_name
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.workflow.compare_sources import CompareSource
@@ -15,31 +17,40 @@ if TYPE_CHECKING:
 
 def disk_changes(before: CompareSource, after: CompareSource) -> Iterator[str]:
     """Yield what differs between the tables, file systems and attachments."""
-    if before.disk is not None and after.disk is not None:
-        yield from _table(before.disk, after.disk)
+    know_disks = before.disks is not None and after.disks is not None
+    yield from _tables(before.disks or (), after.disks or ()) if know_disks else ()
     for number in sorted({part.number for part in (*before.parts, *after.parts)}):
         old, new = before.part(number), after.part(number)
-        if old and new and before.disk is not None and after.disk is not None:
+        if old and new and know_disks:
             if old.mount != new.mount:
                 yield f"partition {number}: mounted at {old.mount or '-'} -> {new.mount or '-'}"
             for name in ("uuid", "label", "volume_id"):
                 was, now = _told(old.file_system, name), _told(new.file_system, name)
                 if was != now:
                     yield f"partition {number}: {name} {was or '-'} -> {now or '-'}"
-        elif before.disk is not None and after.disk is not None:
+        elif know_disks:
             yield f"partition {number}: {'gone' if old else 'new'}"
     if before.attached is not None and after.attached is not None:
         for name in sorted({*before.attached, *after.attached}):
             if before.attached.get(name) != after.attached.get(name):
-                what = "the boot gap" if name == "gap.bin" else name.removesuffix(".bin")
+                what = "the boot gap" if name == gap_name(1) else name.removesuffix(".bin")
                 yield f"{what}: other bytes than before"
 
 
-def _table(old: Disk, new: Disk) -> Iterator[str]:
+def _tables(before: Sequence[Disk], after: Sequence[Disk]) -> Iterator[str]:
+    for place, (old, new) in enumerate(zip_longest(before, after), start=1):
+        name = "the card" if max(len(before), len(after)) == 1 else f"disk {place}"
+        if old is None or new is None:
+            yield f"{name}: {'new' if old is None else 'gone'}"
+        else:
+            yield from _table(name, old, new)
+
+
+def _table(name: str, old: Disk, new: Disk) -> Iterator[str]:
     if old.size != new.size:
-        yield f"the card: {sizes.human(old.size)} -> {sizes.human(new.size)}"
+        yield f"{name}: {sizes.human(old.size)} -> {sizes.human(new.size)}"
     if (old.label, old.id) != (new.label, new.id):
-        yield f"the table: {old.label} {old.id} -> {new.label} {new.id}"
+        yield f"{name}'s table: {old.label} {old.id} -> {new.label} {new.id}"
     places = {part.number: part for part in old.partitions}
     for part in new.partitions:
         was = places.get(part.number)

@@ -49,7 +49,7 @@ class SourcePart:
 class CompareSource(Protocol):
     """One side of a comparison.
 
-    `disk` and `attached` (digests by name) are None where the side does not have them.
+    `disks` and `attached` (digests by name) are None where the side does not have them.
     """
 
     @property
@@ -57,7 +57,7 @@ class CompareSource(Protocol):
         """What it is called in the report."""
 
     @property
-    def disk(self) -> Disk | None:
+    def disks(self) -> tuple[Disk, ...] | None:
         """The card's table."""
 
     @property
@@ -87,7 +87,7 @@ class CompareSource(Protocol):
 @dataclass(frozen=True)
 class _Parts:
     name: str
-    disk: Disk | None
+    disks: tuple[Disk, ...] | None
     parts: tuple[SourcePart, ...]
     attached: Mapping[str, str] | None
 
@@ -133,7 +133,7 @@ class CapturedSource(_Parts):
 def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     """Hold a sealed capture open as a side."""
     manifest = stored.manifest()
-    attached = [*manifest.raws, *([manifest.gap] if manifest.gap else [])]
+    attached = [*manifest.raws, *manifest.gaps]
     parts = tuple(
         SourcePart(part.number, part.mount, part.file_system)
         for part in manifest.parts
@@ -142,7 +142,7 @@ def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     with assembled.opened_index(stored) as index:
         yield CapturedSource(
             name=f"{stored.board}/{stored.name}",
-            disk=manifest.disk,
+            disks=manifest.disks,
             parts=parts,
             attached={item.name: item.sha256 for item in attached},
             index=index,
@@ -167,7 +167,7 @@ def remembered(scope: CaptureScope, state: Path) -> Iterator[CapturedSource]:
         present = set(index.parts())
         yield CapturedSource(
             name=f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)",
-            disk=None,
+            disks=None,
             parts=tuple(part for part in _live_parts(scope) if part.number in present),
             attached=None,
             index=index,
@@ -233,7 +233,7 @@ def live(scope: CaptureScope) -> Iterator[LiveSource]:
             unmounted[part.number] = FatVolume(window)
         yield LiveSource(
             name="the board as it is now",
-            disk=scope.board.disk,
+            disks=tuple(disk.layout for disk in scope.board.disks),
             parts=_live_parts(scope),
             attached=None,
             scanners=scanners,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.model import attachment_names
 from holdstill.model.manifest import Grade
 from holdstill.model.paths import display
 from holdstill.system import io_priority
@@ -98,16 +99,15 @@ def _copy_unwritten(run: CaptureRun) -> dict[str, Extract]:
     run.outside.progress.step("boot gap and partitions without live files")
     board, directory = run.scope.board, run.spool.directory
     attached: dict[str, Extract] = {}
-    gap = attachments.copy_gap(board, directory)
-    if gap is not None:
-        attached[attachments.GAP] = Extract.whole(gap)
+    for name, path in attachments.copy_gaps(board, directory).items():
+        attached[name] = Extract.whole(path)
     for part in run.scope.parts(CaptureMethod.RAW):
         if run.scope.chosen[part.number].grade is Grade.LIVE:
             copy = attachments.copy_raw(part, board, directory, room=run.spool.left)
             source = Extract.whole(copy)
         else:
             source = attachments.raw_in_place(part, board)
-        attached[attachments.raw_name(part.number)] = source
+        attached[attachment_names.raw_name(part.number)] = source
     for tree in run.trees.unmounted.values():
         tree.update_live(run.index, seq=run.seq)
     for number in run.index.parts():

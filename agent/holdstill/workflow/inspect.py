@@ -22,13 +22,13 @@ from holdstill.errors import HoldstillError
 from holdstill.model.finding import Finding
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
 from holdstill.model.manifest import BoardIdentity, Grade
-from holdstill.model.paths import BoardPath
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
 from holdstill.system import files
 from holdstill.workflow import (
     attachments,
     capture_method,
+    capture_scope,
     check_completeness,
     inspect_large_files,
     store_on_card,
@@ -44,6 +44,18 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
+
+
+class InspectedDisk(Record, frozen=True):
+    """One disk of the board.
+
+    Attributes:
+        gap_bytes: bytes between table and first partition that are not zero.
+    """
+
+    device: str
+    layout: Disk
+    gap_bytes: int
 
 
 class InspectedPart(Record, frozen=True, kw_only=True):
@@ -73,9 +85,9 @@ class Inspection(Record, frozen=True, kw_only=True):
     """What inspect found.
 
     Attributes:
-        gap_bytes: bytes between table and first partition that are not zero.
+        disks: what would be captured, the one that the board boots from first.
         findings: what a capture would lack, what could not be rebuilt, what is left out.
-        not_needed: mounts that are not on the disk, and that nothing needs.
+        not_needed: mounts that are not on the disks, and that nothing needs.
         excluded: contents that stay out.
         keeper: the keeper's answer, None without one.
         health: of card, file systems and power supply.
@@ -85,9 +97,7 @@ class Inspection(Record, frozen=True, kw_only=True):
     """
 
     board: BoardIdentity
-    device: str
-    disk: Disk
-    gap_bytes: int
+    disks: tuple[InspectedDisk, ...]
     parts: tuple[InspectedPart, ...]
     findings: tuple[Finding, ...]
     not_needed: tuple[str, ...]
@@ -114,9 +124,8 @@ def inspect(
     Raises:
         LayoutError: the board's disk cannot be understood.
     """
-    root = BoardPath(os.fsencode(settings.root))
     all_mounts = mounts.read_mounts()
-    found = layout.read_layout(root, disk=settings.disk, all_mounts=all_mounts)
+    found = capture_scope.read_board(settings, all_mounts)
     choices = capture_method.choose_all(found, settings)
     warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
@@ -128,7 +137,7 @@ def inspect(
     warnings += [
         f"leave_out: nothing that is called {word} is missing" for word in complete.unused
     ]
-    risk = store_on_card.remark(settings, found.device)
+    risk = store_on_card.remark(settings, found.devices)
     warnings += [risk] if risk else []
     keeper = None
     if ask_keeper is not None:
@@ -138,10 +147,14 @@ def inspect(
             warnings.append(f"the keeper did not answer: {error}")
     return Inspection(
         board=identity.read_identity(settings.board, settings.root),
-        device=str(found.device),
-        disk=found.disk,
-        gap_bytes=attachments.gap_size(found),
-        parts=tuple(_inspected(part, found.disk, choices[part.number]) for part in found.parts),
+        disks=tuple(
+            InspectedDisk(str(disk.device), disk.layout, attachments.gap_size(disk))
+            for disk in found.disks
+        ),
+        parts=tuple(
+            _inspected(part, found.disk_of(part).layout, choices[part.number])
+            for part in found.parts
+        ),
         findings=complete.findings,
         not_needed=complete.not_needed,
         excluded=excluded,
@@ -202,5 +215,5 @@ def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Pat
         if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
     ]
     if not any(part.place == "/" for part in found.parts):
-        warnings.append(f"no partition of {found.device} is mounted at {root}")
+        warnings.append(f"no partition of {found.named} is mounted at {root}")
     return warnings

@@ -5,7 +5,6 @@ It is a second opinion about a capture that is there, and never a reason to refu
 
 from __future__ import annotations
 
-import os
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -34,13 +33,11 @@ def judge(capture: IndexedCapture) -> BootFinding:
         HoldstillError, OSError: the capture cannot be read.
     """
     manifest = capture.manifest()
-    head = os.memfd_create("head", os.MFD_CLOEXEC)
-    try:
-        with assembled.opened_index(capture) as index:
-            card = captured_card.read_capture(manifest, index, capture, head)
-            report = bootcheck.judge(card, model=manifest.board.model)
-    finally:
-        os.close(head)
+    with (
+        assembled.opened_index(capture) as index,
+        captured_card.opened(manifest, index, capture) as card,
+    ):
+        report = bootcheck.judge(card, model=manifest.board.model)
     if report.verdict is not BootVerdict.BROKEN:
         return BootFinding(verdict=report.verdict)
     lacking = (text[:LACKING_LONGEST] for text in report.broken_links())

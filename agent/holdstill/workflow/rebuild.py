@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import msgspec
 
@@ -11,7 +11,9 @@ from holdstill.errors import LayoutError
 from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
-from holdstill.rebuild import bootcheck, execute_plan
+from holdstill.rebuild import bootcheck, disk_choice, execute_plan
+from holdstill.rebuild.boot import captured_card
+from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
 from holdstill.rebuild.planner import Plan
 from holdstill.system import byte_source
@@ -57,11 +59,13 @@ class RebuildOptions:
     """What is to be otherwise than on the captured card.
 
     Attributes:
+        disk: which disk of several the target is for, 1 for the first; `all` for all on one.
         sibling: name of the other board that is made; "" for a replacement of the same one.
         leave_out_damaged: leave out files whose contents are damaged in the store.
     """
 
     plan: PlanOptions = field(default_factory=PlanOptions)
+    disk: int | Literal["all"] | None = None
     sibling: str = ""
     leave_out_damaged: bool = False
 
@@ -186,10 +190,12 @@ def _decided(
     outside: RebuildDependencies,
 ) -> tuple[RebuildSource, Proposal]:
     """Vary the capture as the options say, and plan every step."""
-    captured.check_attachments()
+    disk_choice.check(captured.manifest, options.disk)
     changes: tuple[str, ...] = ()
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)
+    source = rebuild_source.of_disk(source, options.disk)
+    source.check_attachments()
     source.check_lists()
     if options.sibling:
         source, changes = rebuild_source.sibling(source, options.sibling, outside.machine)
@@ -202,7 +208,7 @@ def _decided(
     )
     left_out = skip_damaged.described(source, damaged)
     return source, Proposal(
-        plan=plan,
+        plan=msgspec.structs.replace(plan, notes=(*plan.notes, *source.notes)),
         changes=changes,
         left_out=left_out,
         stops_at="" if options.leave_out_damaged else captured.capture.content_trouble,
@@ -254,11 +260,14 @@ def _step_words(step: AnyStep) -> str:
 
 def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
     medium = byte_source.OpenFile(target.handle, size=target.size)
+    model = source.manifest.board.model
     try:
-        return bootcheck.check(
-            medium,
-            model=source.manifest.board.model,
-            sector_size=source.manifest.disk.sector_size,
-        )
+        card = cards.read_card(medium, sector_size=source.manifest.disk.sector_size)
+        if not source.place:
+            return bootcheck.judge(card, model=model)
+        with captured_card.opened(
+            source.capture.manifest(), source.index, source.capture
+        ) as captured:
+            return bootcheck.judge(captured.with_disk(card, source.place), model=model)
     except LayoutError:  # a file system without a table: no board's firmware starts from that
         return BootReport((), ())

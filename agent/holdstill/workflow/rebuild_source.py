@@ -5,28 +5,54 @@ from __future__ import annotations
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from holdstill.disks import boot_gap
-from holdstill.errors import VerificationError
+from holdstill.errors import UsageError, VerificationError
 from holdstill.filesystems import content_parts
-from holdstill.keeper import board_captures
-from holdstill.model import names, pieces
-from holdstill.rebuild import new_identity, sibling_changes
+from holdstill.model import attachment_names, names, pieces
+from holdstill.rebuild import disk_choice, new_identity, sibling_changes
+from holdstill.rebuild.id_map import IdMap
 from holdstill.rebuild.overlay import Overlay
+from holdstill.rebuild.reference_changes import ReferenceChanges
+from holdstill.rebuild.small_files import SmallFileReader
 from holdstill.rebuild.ssh_host_keys import SshKeygen
 from holdstill.records import assembled, captured_gap
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Attachment, Manifest
     from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.rebuild.new_identity import NewIdentity
     from holdstill.records.index_queries import Index
     from holdstill.system.process import Runner
+
+
+@dataclass(frozen=True)
+class Renamed:
+    """Names of partitions, and what they become; of devices, what is written in their place."""
+
+    ids: Mapping[str, str] = field(default_factory=dict)
+    devices: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def words(self) -> IdMap:
+        """The same, to be found in files."""
+        return IdMap(self.ids, devices=self.devices)
+
+    def then(self, identity: NewIdentity) -> NewIdentity:
+        """Return a new identity for files that have the names of before."""
+        again = {old: identity.ids.get(new, new) for old, new in self.ids.items()}
+        devices = {
+            node: f"{kind}={identity.ids.get(value, value)}"
+            for node, words in self.devices.items()
+            for kind, _, value in [words.partition("=")]
+        }
+        return replace(identity, ids={**identity.ids, **again}, devices=devices)
 
 
 @dataclass(frozen=True)
@@ -37,12 +63,18 @@ class RebuildSource:
         capture: gives the contents.
         manifest: of the capture, or of the sibling that is made of it.
         overlay: what differs from the captured files.
+        place: which of several disks it is, 1 for the first; 0 where it is all there is.
+        renamed: ids and device nodes of the board, and what they become on one disk.
+        notes: what is not as on the captured disks.
     """
 
     capture: SealedCapture
     manifest: Manifest
     index: Index
     overlay: Overlay = field(default_factory=Overlay)
+    place: int = 0
+    renamed: Renamed = field(default_factory=Renamed)
+    notes: tuple[str, ...] = ()
 
     def entries(self, part: int) -> Iterator[Entry]:
         """Yield the entries of a partition as they are to be on the target."""
@@ -73,7 +105,7 @@ class RebuildSource:
         Raises:
             VerificationError: the capture has none of this number, or it is damaged.
         """
-        name = board_captures.raw_name(number)
+        name = attachment_names.raw_name(number)
         for raw in self.manifest.raws:
             if raw.name == name:
                 listed = assembled.read_list(self.capture, raw)
@@ -100,7 +132,7 @@ class RebuildSource:
         Raises:
             VerificationError, SecurityError: one is damaged in the store, or no list.
         """
-        for part in self.index.parts():
+        for part in (part.number for part in self.manifest.parts):
             for entry in self.index.large(part, pieces.PIECED_FROM):
                 if (part, entry.path) not in self.overlay.lost:
                     content_parts.read_list(self.capture, entry.digest, entry.size)
@@ -117,14 +149,47 @@ def opened(capture: SealedCapture) -> Iterator[RebuildSource]:
         yield RebuildSource(capture, capture.manifest(), index)
 
 
+def of_disk(source: RebuildSource, disk: int | Literal["all"] | None) -> RebuildSource:
+    """Return a source of one disk: the one with this number, or all put onto one.
+
+    Raises:
+        TargetRefusedError: they cannot be put onto one.
+        VerificationError: a file that names partitions is damaged in the store.
+    """
+    several = len(source.manifest.disks) > 1
+    if disk == "all":
+        return _on_one(source) if several else source
+    only = disk_choice.only(source.manifest, disk or 1)
+    return replace(source, manifest=only, place=disk or 1) if several else source
+
+
+def _on_one(source: RebuildSource) -> RebuildSource:
+    made = disk_choice.merged(source.manifest)
+    renamed = Renamed(made.ids, made.devices)
+    reader = SmallFileReader(source.index, source.capture, source.overlay.lost)
+    references = ReferenceChanges(reader, renamed.words)
+    for part in made.manifest.parts:
+        references.visit(part.number)
+    references.note_initramfs(part.number for part in made.manifest.parts)
+    notes = (*made.notes, *map(str, references.changes), *map(str, references.left))
+    overlay = replace(source.overlay, files={**source.overlay.files, **references.files})
+    return replace(source, manifest=made.manifest, overlay=overlay, renamed=renamed, notes=notes)
+
+
 def sibling(
     source: RebuildSource, name: str, machine: Runner
 ) -> tuple[RebuildSource, tuple[str, ...]]:
     """Turn a source into that of another board; return it with a list of what differs."""
+    if source.place:
+        raise UsageError(
+            "another board is made of all disks together: each alone would not find the others",
+            hint="put them onto one larger disk: --disk all --as NAME",
+        )
     gap = source.manifest.gap
+    identity = new_identity.invent(source.manifest, names.check_board(name), os.urandom)
     made = sibling_changes.make_sibling(
         source.manifest,
-        new_identity.invent(source.manifest, names.check_board(name), os.urandom),
+        source.renamed.then(identity),
         files=source.index,
         contents=source.capture,
         tools=sibling_changes.SiblingTools(os.urandom, SshKeygen(machine)),

@@ -49,28 +49,32 @@ def rehearse(
         machine: runs tools and the emulator.
         clock: measures, and dates the note.
         progress: shows progress.
-        scratch: directory with room for the image, which is sparse.
+        scratch: directory with room for the images, one for each disk, which are sparse.
         log: file that keeps what the console printed.
         picture: file for what the screen showed at the end, where the board has one.
         deadline: seconds until the boot has failed.
         sign: regular expression that means success; "" for a login prompt.
     """
     with work_folder.made(scratch) as folder:
-        image = folder / "scratch.img"
-        made = rebuild.rebuild(
-            capture,
-            ImageGoal(image, wanted=scratch_size(capture.manifest().disk.size)),
-            RebuildOptions(),
-            RebuildDependencies(machine, clock, progress),
-        )
+        images: list[Path] = []
+        notes: list[str] = []
+        for place, disk in enumerate(capture.manifest().disks, start=1):
+            images.append(folder / f"scratch-{place}.img")
+            made = rebuild.rebuild(
+                capture,
+                ImageGoal(images[-1], wanted=scratch_size(disk.size) if place == 1 else 0),
+                RebuildOptions(disk=place),
+                RebuildDependencies(machine, clock, progress),
+            )
+            notes += made.notes
         progress.step("booting the scratch image in an emulator")
         found = rehearsal.rehearse(
-            image, runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
-            sign=sign,
+            images[0], runner=machine, clock=clock, log=log, picture=picture, deadline=deadline,
+            sign=sign, further=images[1:],
         )  # fmt: skip
     if found.booted:
         capture_notes.booted(store, capture.board, str(capture.name), clock=clock)
-    return replace(found, remarks=(*made.notes, *found.remarks))
+    return replace(found, remarks=(*notes, *found.remarks))
 
 
 def scratch_size(size: int) -> int:

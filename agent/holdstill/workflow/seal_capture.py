@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
-from holdstill.model import pieces
+from holdstill.model import attachment_names, pieces
 from holdstill.records import manifest_file, signature
 from holdstill.workflow import attachments, build_manifest, check_completeness
 from holdstill.workflow.attachments import Extract
@@ -48,7 +48,7 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     run.outside.progress.step("sealing")
     run.index.commit()
     index = Extract.whole(run.state.index_path)
-    sources = {**copied.attached, attachments.INDEX: index}
+    sources = {**copied.attached, attachment_names.INDEX: index}
     pieced = {name: attachments.pieced(name, source) for name, source in sources.items()}
     for name, file in pieced.items():
         run.uploader.upload_pieced(file, known=run.state.known_pieces(name))

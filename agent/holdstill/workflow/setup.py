@@ -34,14 +34,14 @@ class Answers:
 
     Attributes:
         time: local time of the nightly run, HH:MM.
-        disk, root: as in the settings; "" for their defaults.
+        disks, root: as in the settings; nothing for their defaults.
         store_on_card: whether the store may be on the captured card itself.
     """
 
     keeper: str
     board: str
     time: str
-    disk: str = ""
+    disks: tuple[str, ...] = ()
     root: str = ""
     store_on_card: bool = False
 
@@ -52,7 +52,7 @@ class Answers:
             f"board: {json.dumps(self.board)}",
             f"keeper: {json.dumps(self.keeper)}",
         ]
-        lines += [f"disk: {json.dumps(self.disk)}"] if self.disk else []
+        lines += [f"disks: {json.dumps(self.disks)}"] if self.disks else []
         lines += [f"root: {json.dumps(self.root)}"] if self.root else []
         lines += ["store_on_card: accept"] if self.store_on_card else []
         lines += ["nightly:", f"  time: {json.dumps(self.time)}"]

@@ -12,6 +12,7 @@ from holdstill.model.settings import StoreOnCard
 from holdstill.model.store_address import FolderAddress
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from holdstill.board.layout import BoardLayout
@@ -19,30 +20,31 @@ if TYPE_CHECKING:
     from holdstill.model.settings import BoardSettings
 
 
-def remark(settings: BoardSettings, device: Path) -> str:
-    """Return a sentence on a store that lies on the captured disk, device; "" for one elsewhere.
+def remark(settings: BoardSettings, devices: Iterable[Path]) -> str:
+    """Return a sentence on a store that lies on a captured disk; "" for one elsewhere.
 
     Of a keeper that is reached over SSH nothing is known, even if it is this machine.
     """
     address = settings.keeper
     if not isinstance(address, FolderAddress):
         return ""
-    disk = disks_below.disk_name(device)
-    if not disk or disk not in disks_below.disks_below(address.path, mounts.read_mounts()):
-        return ""
-    return (
-        f"the store {address.path} is on {device} itself, the disk that is captured: "
-        "when that fails, the captures are lost with it"
-    )
+    below = disks_below.disks_below(address.path, mounts.read_mounts())
+    for device in devices:
+        if disks_below.disk_name(device) in below:
+            return (
+                f"the store {address.path} is on {device} itself, which is captured: when that "
+                "fails, the captures are lost with it"
+            )
+    return ""
 
 
-def check(settings: BoardSettings, device: Path) -> str:
+def check(settings: BoardSettings, devices: Iterable[Path]) -> str:
     """Return the remark on a store on the captured disk, if the settings insist on it.
 
     Raises:
         PreflightError: they do not.
     """
-    text = remark(settings, device)
+    text = remark(settings, devices)
     if text and settings.store_on_card is StoreOnCard.REFUSE:
         raise PreflightError(
             text,

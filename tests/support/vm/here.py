@@ -43,7 +43,11 @@ def capture(image: Path, work: Path) -> Kept:
     enrol = ("keeper", "enrol", kept.store, "pier-3", "--key", "-")
     holdstill(*enrol, stdin=key.public.encode())
     with card_here(image, work) as place, tempfile.TemporaryDirectory(dir="/dev/shm") as spool:
-        settings = {"board": "pier-3", "keeper": f"{kept.store}", "key": f"{key.private}"}
+        settings: dict[str, str | list[str]] = {
+            "board": "pier-3",
+            "keeper": f"{kept.store}",
+            "key": f"{key.private}",
+        }
         settings |= place | {"state": f"{work}/state", "spool": spool}
         (work / "board.yaml").write_text(json.dumps(settings), encoding="ascii")
         holdstill("capture", "--settings", work / "board.yaml")
@@ -51,14 +55,14 @@ def capture(image: Path, work: Path) -> Kept:
 
 
 @contextmanager
-def card_here(image: Path, work: Path) -> Iterator[dict[str, str]]:
+def card_here(image: Path, work: Path) -> Iterator[dict[str, str | list[str]]]:
     """Attach a card to this machine; give what the board's settings say of its place."""
     with (
         loop.attached(image) as disk,
         loop.mounted(disk.partition(2), work / "root") as root,
         loop.thaw_guard(root),
     ):
-        yield {"root": f"{root}", "disk": f"{disk.device}"}
+        yield {"root": f"{root}", "disks": [f"{disk.device}"]}
 
 
 def holdstill(*words: str | Path, stdin: bytes = b"") -> None:

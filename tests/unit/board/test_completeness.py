@@ -16,6 +16,7 @@ from holdstill.board import completeness, mounts
 from holdstill.board.board_facts import (
     BlockDevice,
     BoardFacts,
+    DiskFacts,
     Doubt,
     Number,
     PartFacts,
@@ -122,8 +123,7 @@ def board(
         place="/boot/firmware",
     )
     facts = BoardFacts(
-        device="/dev/mmcblk0",
-        disk=DISK,
+        disks=(DiskFacts("/dev/mmcblk0"),),
         parts=(boot, root or root_part()),
         mounts=placed(ROOT, FIRMWARE, *also),
         devices=(*CARD, *devices),
@@ -197,7 +197,7 @@ def test_a_word_of_the_owner_that_means_nothing_is_told() -> None:
 def test_root_on_a_usb_disk_and_boot_on_the_card() -> None:
     usb_root = root_part(device="/dev/sda1", id=(8, 1), mount=SRV.replace("/ /srv", "/ /"))
     facts = board(devices=USB, mounts=placed(SRV.replace("/ /srv", "/ /"), FIRMWARE))
-    facts = replace(facts, device="/dev/sda", parts=(usb_root,))
+    facts = replace(facts, disks=(DiskFacts("/dev/sda"),), parts=(usb_root,))
 
     (finding,) = completeness.judge(facts).findings
 
@@ -348,8 +348,7 @@ def mapped(kind: str) -> BoardFacts:
     root = "30 1 254:0 / / rw - ext4 /dev/mapper/top rw"
     part = PartFacts(1, "/dev/dm-0", EXT4, (254, 0), mount=lines(root)[0], place="/")
     return BoardFacts(
-        device="/dev/dm-0",
-        disk=Disk(size=1 << 30, label=TableLabel.NONE),
+        disks=(DiskFacts("/dev/dm-0"),),
         parts=(part,),
         mounts=placed(root, SRV.replace("/srv", "/boot")),
         devices=devices,
@@ -505,13 +504,6 @@ def test_an_a_b_board_with_a_spare_slot_is_quiet() -> None:
     assert said(replace(facts, parts=(*facts.parts, spare))) == []
 
 
-def test_a_disk_with_large_sectors_comes_back() -> None:
-    facts = board()
-    disk = Disk(size=1 << 30, sector_size=4096, label=TableLabel.GPT)
-
-    assert said(replace(facts, disk=disk)) == []
-
-
 def test_a_partition_that_the_owner_leaves_out_is_told_and_no_alarm() -> None:
     facts = board()
     spare = PartFacts(3, "/dev/mmcblk0p3", EXT4, (179, 3), is_raw=True, is_left_out=True)
@@ -546,7 +538,8 @@ def test_project_quota_of_xfs() -> None:
 
 
 def test_bytes_between_partitions_and_areas_of_an_emmc() -> None:
-    facts = board(gaps=(UsedGap(4096, 8192, 1),), boot_areas=("mmcblk0boot0",))
+    around = DiskFacts("/dev/mmcblk0", (UsedGap(4096, 8192, 1),), ("mmcblk0boot0",))
+    facts = board(disks=(around,))
 
     assert said(facts) == [
         (MISSING, "/dev/mmcblk0, after partition 1"),

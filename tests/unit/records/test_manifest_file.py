@@ -81,15 +81,26 @@ SIMPLE: dict[object, st.SearchStrategy[object]] = {
 }
 
 
+def sensible(disk: Disk) -> Disk:
+    """Number a drawn disk's partitions, and give an MBR values that it can have."""
+    change = msgspec.structs.replace
+    slots = [change(slot, number=n, slot=0) for n, slot in enumerate(disk.partitions, 1)]
+    if disk.label is TableLabel.DOS:
+        disk = change(disk, id="0x9a3c5d2e")
+        slots = [change(slot, type="83") for slot in slots]
+    return change(disk, partitions=tuple(slots))
+
+
 def of_our_format(drawn: object) -> Manifest:
     """Make a drawn manifest sensible in the few things that are checked beyond types."""
     assert isinstance(drawn, Manifest)
     change = msgspec.structs.replace
-    disk = drawn.disk
-    slots = [change(slot, number=n) for n, slot in enumerate(disk.partitions, 1)]
-    if disk.label is TableLabel.DOS:
-        disk = change(disk, id="0x9a3c5d2e")
-        slots = [change(slot, type="83") for slot in slots]
+    disk = sensible(drawn.disk)
+    slots = disk.partitions
+    further = tuple(
+        change(one, disk=sensible(one.disk).as_further(place))
+        for place, one in enumerate(drawn.further_disks, start=2)
+    )
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
     parts = [
         change(part, file_system=change(part.file_system, inode_size=256))
@@ -102,7 +113,8 @@ def of_our_format(drawn: object) -> Manifest:
         format=FORMAT,
         seq=drawn.seq % 10**6 + 1,
         moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
-        disk=change(disk, partitions=tuple(slots)),
+        disk=disk,
+        further_disks=further,
         parts=tuple(parts),
         swap_files=tuple(change(s, partition=1) for s in drawn.swap_files) if slots else (),
     )
@@ -281,7 +293,7 @@ def test_m2_a_part_that_its_disk_lacks_is_refused() -> None:
 
     said = refused(msgspec.structs.replace(plain(), disk=disk))
 
-    assert "parts: the disk has no partition 2" in said
+    assert "parts: no disk has a partition 2" in said
 
 
 def test_m2_a_part_that_stands_there_twice_is_refused() -> None:

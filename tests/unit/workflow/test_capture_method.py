@@ -5,7 +5,7 @@ import msgspec
 import pytest
 
 from holdstill.board import layout
-from holdstill.board.layout import BoardLayout, BoardPart
+from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
 from holdstill.board.mounts import Mount
 from holdstill.errors import PreflightError
 from holdstill.model import store_address
@@ -119,7 +119,7 @@ def test_what_is_too_large_names_both_ways_out() -> None:
 
 def board(*parts: BoardPart) -> BoardLayout:
     disk = Disk(size=1 << 30, label=TableLabel.DOS, id="0x1")
-    return BoardLayout(Path("/dev/mmcblk0"), disk, parts)
+    return BoardLayout((BoardDisk(Path("/dev/mmcblk0"), disk),), parts)
 
 
 def test_a_partition_is_left_out_only_if_the_settings_name_it() -> None:

@@ -47,7 +47,7 @@ class FakeSide:
     tree: tuple[Entry, ...] = NONE
     packages: bytes | None = None
     digests: dict[bytes, bytes] = field(default_factory=dict)
-    disk: Disk | None = DISK
+    disks: tuple[Disk, ...] | None = (DISK,)
     attached: dict[str, str] | None = None
 
     parts: tuple[SourcePart, ...] = (SourcePart(2, "/", EXT4),)
@@ -154,7 +154,7 @@ def test_a_moved_partition_and_another_boot_gap_are_told() -> None:
         partitions=(Partition(number=2, start=16384, size=100, type="83"),),
     )
     before = FakeSide("a", attached={"gap.bin": "1"})
-    after = FakeSide("b", disk=moved, attached={"gap.bin": "2"})
+    after = FakeSide("b", disks=(moved,), attached={"gap.bin": "2"})
 
     card = compare.compare(before, after, CompareOptions()).card
 
@@ -212,7 +212,7 @@ def test_a_captured_file_is_read_however_it_is_stored(tmp_path: Path, size: int)
     with index_file.created(tmp_path / "index") as index:
         index.put(2, contents.a_file(held, b"status", body), seq=1)
         side = CapturedSource(
-            name="a", disk=None, parts=(), attached=None, index=index,
+            name="a", disks=None, parts=(), attached=None, index=index,
             contents=cast("SealedCapture", held),
         )  # fmt: skip
 

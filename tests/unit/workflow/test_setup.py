@@ -14,11 +14,11 @@ KEY = "AAAAC3NzaC1lZDI1NTE5AAAAINdamAGCsQq31Uv+08lkBzoO4XLz2qYjJa8CGmj3B1Ea"
 
 def test_what_is_written_is_read_back_as_it_was_answered() -> None:
     settings = Answers(
-        "/mnt/usb", "pier-3", "23:59", disk="/dev/mmcblk0", root="/mnt/x"
+        "/mnt/usb", "pier-3", "23:59", disks=("/dev/mmcblk0",), root="/mnt/x"
     ).settings()
 
     assert (str(settings.keeper), settings.board) == ("/mnt/usb", "pier-3")
-    assert (settings.disk, settings.root) == ("/dev/mmcblk0", Path("/mnt/x"))
+    assert (settings.disks, settings.root) == (("/dev/mmcblk0",), Path("/mnt/x"))
     assert settings.nightly.time == "23:59"
 
 

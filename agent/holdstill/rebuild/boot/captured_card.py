@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -90,18 +91,27 @@ class CapturedTree:
         return bytes(found)
 
 
-def read_capture(manifest: Manifest, index: Index, contents: ContentSource, head: int) -> BootCard:
-    """Return the card that a rebuild would make; what is read of it must stay open.
+@contextmanager
+def opened(manifest: Manifest, index: Index, contents: ContentSource) -> Iterator[BootCard]:
+    """Hold the card open, or the disks, that a rebuild would make.
 
     Args:
         manifest: of the capture.
         index: its index.
         contents: where files are read.
-        head: an empty file in memory, for the bytes before the first partition.
 
     Raises:
         HoldstillError, OSError: the capture cannot be read.
     """
+    head = os.memfd_create("head", os.MFD_CLOEXEC)
+    try:
+        yield _read(manifest, index, contents, head)
+    finally:
+        os.close(head)
+
+
+def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) -> BootCard:
+    """Return the card; head is an empty file in memory, for the bytes before its partitions."""
     os.ftruncate(head, min(manifest.disk.size, LOOKED_AT))
     if manifest.gap is not None:
         name = f"capture {manifest.seq} of {manifest.board.name}"
@@ -120,8 +130,9 @@ def _volumes(
     indexed = set(index.parts())
     for part in manifest.parts:
         tree = _tree(part, index, contents) if part.number in indexed else None
-        place = manifest.disk.partition(part.number)
-        yield cards.volume_of(manifest.disk, place, part.file_system, tree)
+        disk = manifest.disk_of(part.number)
+        place = disk.partition(part.number)
+        yield cards.volume_of(disk, place, part.file_system, tree)
 
 
 def _tree(part: CapturedPart, index: Index, contents: ContentSource) -> CapturedTree:

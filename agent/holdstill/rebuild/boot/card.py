@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 from holdstill.disks import partition_table
@@ -13,7 +13,7 @@ from holdstill.filesystems.ext4 import ext4_reader
 from holdstill.filesystems.fat import fat_reader
 from holdstill.model import paths, system_tables
 from holdstill.model.entries import EntryType
-from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap, TableLabel
+from holdstill.model.layout import DISK_STEP, Container, Ext4, Fat, Other, Raw, Swap, TableLabel
 from holdstill.model.sizes import SECTOR
 
 if TYPE_CHECKING:
@@ -47,13 +47,16 @@ class BootVolume:
     """One partition.
 
     Attributes:
+        number: as a capture has it: its slot, on the first disk.
         kind: as fstab(5) names it: ext4, vfat, swap; or another detected type, or "".
+        node: what the board's kernel called its device; "" for unknown.
         tree: its files, None when they cannot be read.
         first_sector: its first 512 bytes.
     """
 
     number: int
     kind: str
+    node: str = ""
     uuid: str = ""
     label: str = ""
     partuuid: str = ""
@@ -122,7 +125,12 @@ class BootVolume:
 
 @dataclass(frozen=True)
 class BootCard:
-    """A card with its partitions, and the bytes before them."""
+    """A card with its partitions, and the bytes before them; or several disks.
+
+    Attributes:
+        disk, gap: the first one.
+        volumes: of all disks.
+    """
 
     disk: Disk
     volumes: tuple[BootVolume, ...]
@@ -136,8 +144,7 @@ class BootCard:
         """Return the partitions that a name in fstab(5) or on a command line refers to."""
         kind, equals, value = system_tables.normal_spec(spec).partition("=")
         if not equals:
-            number = system_tables.partition_slot(spec)
-            return [volume for volume in self.volumes if volume.number == number]
+            return self._by_node(spec)
         value = value.strip("\"'")
         match kind:
             case "UUID":
@@ -157,6 +164,32 @@ class BootCard:
                 return [v for v in self.volumes if v.partlabel and v.partlabel == value]
             case _:
                 return []
+
+    def _by_node(self, node: str) -> list[BootVolume]:
+        """Return the partition that has the name of a device node, or had it when captured.
+
+        The disk of a node is not known from the disk itself: of one disk, the slot counts.
+        """
+        slot = system_tables.partition_slot(node)
+        slots = {volume.number % DISK_STEP for volume in self.volumes} if slot else set()
+        if slot not in slots:
+            return []
+        found = [volume for volume in self.volumes if volume.number % DISK_STEP == slot]
+        is_one_disk = all(volume.number < DISK_STEP for volume in self.volumes)
+        return found if is_one_disk else [v for v in found if v.node == node]
+
+    def with_disk(self, card: BootCard, place: int) -> BootCard:
+        """Return these disks with disk 1, 2, ... as it is on a finished card."""
+        disk = card.disk.as_further(place)
+        own = zip(disk.partitions, card.volumes, strict=True)
+        finished = [replace(volume, number=partition.number) for partition, volume in own]
+        numbers = {volume.number for volume in finished}
+        nodes = {volume.number: volume.node for volume in self.volumes}
+        finished = [replace(one, node=nodes.get(one.number, "")) for one in finished]
+        others = [volume for volume in self.volumes if volume.number not in numbers]
+        volumes = tuple(sorted((*finished, *others), key=lambda volume: volume.number))
+        first = (disk, card.gap) if place == 1 else (self.disk, self.gap)
+        return BootCard(first[0], volumes, first[1])
 
 
 def names_a_partition(spec: str) -> bool:
@@ -206,6 +239,7 @@ def volume_of(
         kind=kind,
         uuid=uuid,
         label=label,
+        node=disk.node(partition) if disk.device else "",
         partuuid="" if disk.label is TableLabel.NONE else disk.partuuid(partition.number),
         partlabel=partition.name,
         tree=tree,

@@ -1,0 +1,107 @@
+"""Which disks a board needs: by where they are mounted, whatever the kernel calls them today."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from holdstill.board.board_facts import BlockDevice
+from holdstill.board.disk_order import PlacedDevice, is_of_the_system, order
+
+CARD = (
+    BlockDevice("mmcblk0", (179, 0), "mmcblk0"),
+    BlockDevice("mmcblk0p1", (179, 1), "mmcblk0"),
+    BlockDevice("mmcblk0p2", (179, 2), "mmcblk0"),
+)
+USB = (
+    BlockDevice("sda", (8, 0), "sda"),
+    BlockDevice("sda1", (8, 1), "sda"),
+    BlockDevice("sda2", (8, 2), "sda"),
+)
+NVME = (
+    BlockDevice("nvme0n1", (259, 0), "nvme0n1"),
+    BlockDevice("nvme0n1p1", (259, 1), "nvme0n1"),
+)
+ALL = (*CARD, *USB, *NVME)
+
+
+def at(place: str, *number: int, is_named: bool = False) -> PlacedDevice:
+    major, minor = number
+    return PlacedDevice((major, minor), place, is_named)
+
+
+def test_boot_on_a_card_and_root_on_a_usb_disk() -> None:
+    placed = [at("/", 8, 1), at("/boot/firmware", 179, 1)]
+
+    assert order("sda", placed, ALL) == ("mmcblk0", "sda")
+    # Not mounted just now: fstab tells of it.
+    assert order("sda", [at("/", 8, 1), at("/boot", 179, 1, is_named=True)], ALL) == (
+        "mmcblk0",
+        "sda",
+    )
+
+
+def test_one_card_is_one_disk() -> None:
+    assert order("mmcblk0", [at("/", 179, 2), at("/boot/firmware", 179, 1)], ALL) == ("mmcblk0",)
+
+
+@pytest.mark.parametrize("place", ["/var", "/var/lib/docker", "/home", "/srv", "/usr", "/opt/x"])
+def test_what_the_system_is_on_is_needed_and_comes_after_the_root(place: str) -> None:
+    placed = [at("/", 179, 2), at(place, 8, 1)]
+
+    assert order("mmcblk0", placed, ALL) == ("mmcblk0", "sda")
+
+
+@pytest.mark.parametrize("place", ["/mnt", "/mnt/data", "/media/x", "/data", "/run/x", "/srvx"])
+def test_data_of_the_owner_is_not(place: str) -> None:
+    placed = [at("/", 179, 2), at(place, 8, 1, is_named=True)]
+
+    assert order("mmcblk0", placed, ALL) == ("mmcblk0",)
+    assert not is_of_the_system(place)
+
+
+def test_the_order_does_not_hang_on_the_names_of_devices() -> None:
+    placed = [at("/", 179, 2), at("/var", 8, 1), at("/home", 259, 1)]
+    swapped = [at("/", 179, 2), at("/var", 259, 1), at("/home", 8, 1)]
+
+    assert order("mmcblk0", placed, ALL) == ("mmcblk0", "nvme0n1", "sda")
+    assert order("mmcblk0", swapped, ALL) == ("mmcblk0", "sda", "nvme0n1")
+    assert order("mmcblk0", placed[::-1], ALL[::-1]) == ("mmcblk0", "nvme0n1", "sda")
+
+
+def test_a_removable_stick_is_needed_only_for_booting_or_by_fstab() -> None:
+    devices = (*CARD, *(replace(device, is_removable=True) for device in USB))
+
+    assert order("mmcblk0", [at("/srv", 8, 1)], devices) == ("mmcblk0",)
+    assert order("mmcblk0", [at("/srv", 8, 1, is_named=True)], devices) == ("mmcblk0", "sda")
+    assert order("mmcblk0", [at("/srv", 8, 1), at("/x", 8, 1, is_named=True)], devices) == (
+        "mmcblk0",
+        "sda",
+    )
+    assert order("mmcblk0", [at("/boot", 8, 1)], devices) == ("sda", "mmcblk0")
+
+
+@pytest.mark.parametrize("kind", ["CRYPT", "LVM", "md"])
+def test_what_mappings_are_made_of_is_no_disk_of_its_own(kind: str) -> None:
+    top = BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping=kind)
+    placed = [at("/", 254, 0), at("/boot", 8, 1)]
+
+    assert order("dm-0", placed, (*USB, top)) == ("dm-0",)
+    # A mapping of data on another disk is none either.
+    assert order("mmcblk0", [at("/", 179, 2), at("/var", 254, 0)], (*ALL, top)) == ("mmcblk0",)
+
+
+def test_files_memory_and_networks_are_no_disks() -> None:
+    own = BlockDevice("loop0", (7, 0), "loop0", file_on=(179, 2))
+    memory = BlockDevice("zram0", (252, 0), "zram0")
+    network = BlockDevice("nbd0", (43, 0), "nbd0")
+    placed = [at("/", 179, 2), at("/var/a", 7, 0), at("/var/b", 252, 0), at("/var/c", 43, 0)]
+
+    assert order("mmcblk0", placed, (*CARD, own, memory, network)) == ("mmcblk0",)
+    # A file that is not among those of the board, such as a card image on a work bench.
+    assert order("mmcblk0", placed, (*CARD, replace(own, file_on=(99, 1)))) == (
+        "mmcblk0",
+        "loop0",
+    )
+    assert order("mmcblk0", [at("/var", 99, 1)], CARD) == ("mmcblk0",)
