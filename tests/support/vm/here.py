@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from support import keys, loop, programs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from subprocess import CompletedProcess
 
 HOLDSTILL = Path(sys.executable).with_name("holdstill")
@@ -37,18 +37,26 @@ class Kept:
 
 def capture(image: Path, work: Path) -> Kept:
     """Make a store and a key, and capture the card into it."""
+    with card_here(image, work) as place:
+        return captured(place, work)
+
+
+def captured(place: Mapping[str, str | list[str]], work: Path) -> Kept:
+    """Make a store and a key, and capture what the settings of a place say."""
     kept = Kept(work / "store")
     holdstill("keeper", "init", kept.store)
     key = keys.make_key(work / "key")
     enrol = ("keeper", "enrol", kept.store, "pier-3", "--key", "-")
     holdstill(*enrol, stdin=key.public.encode())
-    with card_here(image, work) as place, tempfile.TemporaryDirectory(dir="/dev/shm") as spool:
-        settings: dict[str, str | list[str]] = {
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as spool:
+        settings = {
             "board": "pier-3",
             "keeper": f"{kept.store}",
             "key": f"{key.private}",
+            "state": f"{work}/state",
+            "spool": spool,
+            **place,
         }
-        settings |= place | {"state": f"{work}/state", "spool": spool}
         (work / "board.yaml").write_text(json.dumps(settings), encoding="ascii")
         holdstill("capture", "--settings", work / "board.yaml")
     return kept
@@ -71,14 +79,25 @@ def holdstill(*words: str | Path, stdin: bytes = b"") -> None:
     assert done.returncode in {0, 8}, done
 
 
-def rehearse(kept: Kept, work: Path, *, programs_in: str = "") -> CompletedProcess[bytes]:
+def rehearse(
+    kept: Kept, work: Path, *, programs_in: str = "", sign: str = ""
+) -> CompletedProcess[bytes]:
     """Rehearse the newest capture; the console goes to a file beside the scratch.
 
     Args:
         programs_in: where programs are looked for, if it is not where they usually are.
+        sign: what on the console means success; by default a login prompt.
     """
     store, log = ("--store", kept.store), ("--log", work / "console")
     room = ("--scratch", work, "--seconds", "600")
-    words = ("rehearse", "pier-3", *store, *log, *room, "--json")
+    words = (
+        "rehearse",
+        "pier-3",
+        *store,
+        *log,
+        *room,
+        *(("--sign", sign) if sign else ()),
+        "--json",
+    )
     search = ("env", f"PATH={programs_in}") if programs_in else ()
     return programs.attempt(*search, HOLDSTILL, *words, timeout=900)
