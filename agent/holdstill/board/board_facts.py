@@ -58,6 +58,7 @@ class Subvolume:
 
     path: str
     is_snapshot: bool = False
+    is_captured: bool = False
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,7 @@ class PartFacts:
         id: number of its device, None where the kernel has none.
         names: what fstab(5) may call it: UUID=, LABEL=, PARTUUID=, PARTLABEL=.
         mount: the mount that is captured; place: as seen from the board's root.
+        is_whole: whether it is a btrfs that is captured from its top, not by this mount.
         is_raw: whether its bytes are copied, not its files; is_left_out: neither.
         holders: names of the devices that are made of it.
         subvolumes: of a mounted btrfs, all of them.
@@ -80,6 +82,7 @@ class PartFacts:
     id: Number | None = None
     names: frozenset[str] = frozenset()
     mount: Mount | None = None
+    is_whole: bool = False
     place: str = ""
     is_raw: bool = False
     is_left_out: bool = False

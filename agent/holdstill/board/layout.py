@@ -18,7 +18,7 @@ from holdstill.board.mounts import Mount
 from holdstill.disks import partition_table
 from holdstill.errors import LayoutError
 from holdstill.filesystems import probe
-from holdstill.model.layout import Container, Disk, Ext4, Other, Partition
+from holdstill.model.layout import Container, Disk, Ext4, Other, Partition, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.sizes import SECTOR
 from holdstill.system import byte_source, ioctl
@@ -37,13 +37,15 @@ _EXTENDED = frozenset({"5", "f", "85"})
 
 @dataclass(frozen=True)
 class BoardPart:
-    """One partition of the board's disks.
+    """One partition of the board's disks, or one subvolume of it.
 
     Attributes:
         device: its device node; the disk's own for a file system without a table.
         offset, size: bytes on the disk.
         mount: where it is mounted on this system, None when it is not.
-        place: the same as seen from the board's root, such as / or /boot/firmware; "" if not.
+        place: where its files are seen from the board's root, such as / or /boot/firmware; "" if
+            nowhere.
+        is_top: whether it is a btrfs with subvolumes that are parts of their own.
         holders: names of devices that are made of it now: it is written to through them.
     """
 
@@ -54,7 +56,20 @@ class BoardPart:
     file_system: FileSystem
     mount: Mount | None = None
     place: str = ""
+    is_top: bool = False
     holders: tuple[str, ...] = ()
+
+    @property
+    def partition(self) -> int:
+        """The number of the partition that it is, or that it is a subvolume of."""
+        return self.file_system.of if isinstance(self.file_system, Subvolume) else self.number
+
+    @property
+    def label(self) -> str:
+        """What people call it: its number; of a subvolume that of the partition, and its path."""
+        if isinstance(self.file_system, Subvolume):
+            return f"{self.file_system.of}:{self.file_system.path}"
+        return str(self.number)
 
 
 @dataclass(frozen=True)
@@ -99,7 +114,7 @@ class BoardLayout:
 
     def disk_of(self, part: BoardPart) -> BoardDisk:
         """Return the disk that a partition is on."""
-        return next(disk for disk in self.disks if disk.has(part.number))
+        return next(disk for disk in self.disks if disk.has(part.partition))
 
     def part(self, number: int) -> BoardPart:
         """Return the partition in this slot; KeyError when there is none."""

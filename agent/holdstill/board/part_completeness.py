@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.board import mounts
-from holdstill.board.named_finding import NamedFinding, missing, not_rebuildable
+from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
 from holdstill.model.layout import Ext4
 from holdstill.model.sizes import counted
 
@@ -75,7 +75,7 @@ def _holders(part: PartFacts) -> Iterator[NamedFinding]:
 
 def _directory_only(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
     """Find a partition of which only a directory is captured."""
-    if part.mount is None or part.mount.inside.raw == b"/":
+    if part.mount is None or part.is_whole or part.mount.inside.raw == b"/":
         return
     inside = str(part.mount.inside)
     if any(inside == volume.path for volume in part.subvolumes):
@@ -105,20 +105,23 @@ def _subvolumes(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
     """Find the subvolumes of a btrfs that are not the captured one."""
     if part.mount is None:
         return
-    own = str(part.mount.inside)
-    others = [volume for volume in part.subvolumes if volume.path != own]
+    others = [volume for volume in part.subvolumes if not volume.is_captured]
     for volume in others[:SUBVOLUMES_NAMED]:
         yield _subvolume(facts, part, volume)
     rest = others[SUBVOLUMES_NAMED:]
     if rest:
         snapshots = sum(volume.is_snapshot for volume in rest)
-        yield missing(
-            f"{part.device}: further subvolumes",
+        what = f"{part.device}: further subvolumes"
+        why = (
             f"{len(rest)} more subvolumes, {counted(snapshots, 'snapshot')} among them, from "
-            f"{rest[0].path} on, are not in the capture",
-            "`btrfs subvolume list` names them",
+            f"{rest[0].path} on, are not in the capture"
         )
-    if own != "/" and any(volume.path == own for volume in part.subvolumes):
+        if part.is_whole and snapshots == len(rest):
+            yield left_out(what, why)
+        else:
+            yield missing(what, why, "`btrfs subvolume list` names them")
+    own = str(part.mount.inside)
+    if not part.is_whole and any(volume.path == own for volume in part.subvolumes):
         yield not_rebuildable(
             f"{part.device}: subvolume {own}",
             f"a rebuild puts its files at the top of the file system: subvol={own} leads nowhere, "
@@ -135,13 +138,12 @@ def _subvolume(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> NamedFi
     ]
     where = f"mounted at {', '.join(places)}" if places else "not mounted by itself"
     kind = "snapshot" if volume.is_snapshot else "subvolume"
-    return missing(
-        f"{part.device}: {kind} {volume.path}",
-        f"a {kind} of the btrfs on {part.device}, {where}: of a btrfs, one subvolume is captured",
-        "copy it by other means",
-        volume.path,
-        *places,
-    )
+    what = f"{part.device}: {kind} {volume.path}"
+    why = f"a {kind} of the btrfs on {part.device}, {where}"
+    if volume.is_snapshot and part.is_whole:
+        asked = f"{why}; `snapshots: true` in the settings captures snapshots as well"
+        return left_out(what, asked, volume.path)
+    return missing(what, why, "copy it by other means", volume.path, *places)
 
 
 def _members(part: PartFacts) -> Iterator[NamedFinding]:

@@ -9,7 +9,14 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import block_devices, layout, mounts, needed_disks, system_names
+from holdstill.board import (
+    block_devices,
+    btrfs_subvolumes,
+    layout,
+    mounts,
+    needed_disks,
+    system_names,
+)
 from holdstill.board.board_facts import (
     BoardFacts,
     DiskFacts,
@@ -20,10 +27,11 @@ from holdstill.board.board_facts import (
     UsedGap,
 )
 from holdstill.disks import used_gaps
+from holdstill.model import layout as layouts
 from holdstill.model import system_tables
 from holdstill.model.layout import Ext4, Fat, Other, Raw, Swap, TableLabel
 from holdstill.model.paths import BoardPath
-from holdstill.system import byte_source, files, ioctl
+from holdstill.system import byte_source, files
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator
@@ -60,7 +68,8 @@ def read(
     names = system_names.read(root)
     doubts = list(names.doubts)
     devices = block_devices.read_block_devices(all_mounts)
-    parts = tuple(_part(board, part, (raw, left_out), doubts) for part in board.parts)
+    partitions = [part for part in board.parts if part.number == part.partition]
+    parts = tuple(_part(board, part, (raw, left_out), doubts) for part in partitions)
     placed = tuple(
         PlacedMount(mount, layout.device_number(mount), str(mounts.relative_to(mount.point, root)))
         for mount in all_mounts
@@ -123,11 +132,12 @@ def _part(
         id=system_names.block_number(part.device),
         names=frozenset(_names(board, part)),
         mount=part.mount,
+        is_whole=part.is_top,
         place=part.place,
         is_raw=part.number in ways[0],
         is_left_out=part.number in ways[1],
         holders=part.holders,
-        subvolumes=tuple(_subvolumes(part, doubts)) if is_btrfs and part.mount else (),
+        subvolumes=tuple(_subvolumes(board, part, doubts)) if is_btrfs and part.mount else (),
         # Of one that is not mounted, our own private mount would be a member.
         members=_members(part) if is_btrfs and part.mount else (),
     )
@@ -154,26 +164,24 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
             yield f"PARTLABEL={name}"
 
 
-def _subvolumes(part: BoardPart, doubts: list[Doubt]) -> Iterator[Subvolume]:
+def _subvolumes(board: BoardLayout, part: BoardPart, doubts: list[Doubt]) -> Iterator[Subvolume]:
     """Yield the subvolumes of a mounted btrfs; a doubt if they cannot be listed."""
     assert part.mount is not None  # noqa: S101  it is mounted
+    captured = {
+        one.file_system.path.encode()
+        for one in board.parts
+        if isinstance(one.file_system, layouts.Subvolume) and one.partition == part.number
+    }
+    if not part.is_top:
+        captured = {part.mount.inside.raw.strip(b"/")}
     try:
         with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
-            found = {volume.id: volume for volume in ioctl.btrfs_subvolumes(handle)}
-            paths = {
-                volume.id: ioctl.btrfs_directory(handle, volume.parent, volume.directory)
-                + volume.name
-                for volume in found.values()
-            }
+            for volume in btrfs_subvolumes.find(handle):
+                path = str(BoardPath(b"/" + volume.path))
+                yield Subvolume(path, volume.is_snapshot, volume.path in captured)
     except OSError as error:
         why = f"its subvolumes cannot be listed ({error.strerror}): some may be missing"
         doubts.append(Doubt(str(part.device), why))
-        return
-    for volume in found.values():
-        path, parent = paths[volume.id], volume.parent
-        while parent in found:
-            path, parent = paths[parent] + b"/" + path, found[parent].parent
-        yield Subvolume(str(BoardPath(b"/" + path)), volume.is_snapshot)
 
 
 def _members(part: BoardPart) -> tuple[str, ...]:

@@ -117,6 +117,7 @@ class Scanner:
         inodes: Inodes | None = None,
         flavour: PathRules = PathRules.POSIX,
         fat_shift_ns: int = 0,
+        is_one_of_several: bool = False,
     ) -> None:
         """Prepare.
 
@@ -126,6 +127,7 @@ class Scanner:
             inodes: a quicker way to flags and the like, if there is one.
             flavour: what the file system can say.
             fat_shift_ns: what the kernel added to the times on a FAT to make them UTC.
+            is_one_of_several: whether it is one tree of a btrfs, whose subvolumes have their own.
         """
         self.root = root
         self.rules = rules
@@ -134,6 +136,7 @@ class Scanner:
         self._inodes = inodes
         self._flavour = flavour
         self._fat_shift_ns = fat_shift_ns
+        self._is_one_of_several = is_one_of_several
         self._device = os.fstat(root).st_dev
 
     def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
@@ -152,13 +155,16 @@ class Scanner:
             return None
         try:
             status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
-            if not self._is_kept(keep, status.st_mode):
+            if not self._is_kept(keep, status.st_mode) or self._is_other_tree(status):
                 return None
             return self._entry(handle, directory, name, status)
         except OSError as error:
             if error.errno not in _GONE:
                 self.troubles.append(ScanProblem(path, os.strerror(error.errno or 0)))
             return None
+
+    def _is_other_tree(self, status: os.stat_result) -> bool:
+        return self._is_one_of_several and status.st_dev != self._device
 
     def _is_kept(self, keep: Choice, mode: int) -> bool:
         if keep is Choice.WHOLE or stat.S_ISDIR(mode):

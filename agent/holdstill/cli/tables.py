@@ -13,7 +13,7 @@ from holdstill.cli.consoles import WIDTH_OF_A_LOG
 from holdstill.keeper import retention
 from holdstill.model import paths
 from holdstill.model.boot import BootVerdict
-from holdstill.model.layout import Ext4, Fat, TableLabel
+from holdstill.model.layout import Ext4, Fat, Subvolume, TableLabel
 from holdstill.model.sizes import counted, human
 
 if TYPE_CHECKING:
@@ -74,6 +74,12 @@ def file_system_words(kind: FileSystem) -> str:
             return _joined(_ext_name(kind), label, uuid)
         case Fat(bits=bits, label=label):
             return _joined(f"FAT{bits}", label, kind.uuid)
+        case Subvolume(is_read_only=is_read_only, is_default=is_default):
+            marks = [
+                *(["read-only"] if is_read_only else []),
+                *(["default"] if is_default else []),
+            ]
+            return _joined("subvolume", *marks)
         case _:
             words = msgspec.to_builtins(kind)
             name = words.get("type") or words["kind"]
@@ -108,7 +114,7 @@ def inspection(found: Inspection, out: Console) -> None:
                  numbers=("part", "size", "used"))  # fmt: skip
     for part in found.parts:
         rows.add_row(
-            str(part.number), human(part.size), human(part.used_bytes) if part.used_bytes else "-",
+            part.label, human(part.size), human(part.used_bytes) if part.used_bytes else "-",
             file_system_words(part.file_system), part.mount or "-", part.how, part.grade, part.why,
         )  # fmt: skip
     out.print(rows)
@@ -344,10 +350,10 @@ def _parts(found: Manifest, out: Console) -> None:
     rows = table("part", "start", "size", "type", "holds", "mounted", "grade", "files", "contents",
                  numbers=("part", "start", "size", "files", "contents"))  # fmt: skip
     for part in found.parts:
-        disk = found.disk_of(part.number)
-        place = disk.partition(part.number)
+        disk = found.disk_of(part)
+        place = disk.partition(part.partition)
         rows.add_row(
-            str(part.number), str(place.start), human(place.size * disk.sector_size),
+            part.label, str(place.start), human(place.size * disk.sector_size),
             place.type, file_system_words(part.file_system), part.mount or "-", part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip

@@ -247,7 +247,27 @@ class Other(Record, frozen=True, kw_only=True, tag_field="kind", tag="other"):
     size: int = 0
 
 
-FileSystem = Ext4 | Fat | Swap | Raw | Container | Other
+SUBVOLUME_STEP = 10**6
+"""What subvolumes are numbered by: in partition 2, that with the id 256 is 2000256."""
+
+
+class Subvolume(Record, frozen=True, kw_only=True, tag_field="kind", tag="subvolume"):
+    """A subvolume of a btrfs, which has an entry for each: a tree with inodes of its own.
+
+    Attributes:
+        of: number of the partition.
+        path: from the top of the file system, without a slash at its beginning.
+        is_read_only: whether nothing can be written in it.
+        is_default: whether it is what is mounted where nobody says which.
+    """
+
+    of: int
+    path: str
+    is_read_only: bool = False
+    is_default: bool = False
+
+
+FileSystem = Ext4 | Fat | Swap | Raw | Container | Other | Subvolume
 
 
 class Need(NamedTuple):

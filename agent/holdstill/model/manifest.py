@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from holdstill.model.finding import Finding
-from holdstill.model.layout import Disk, FileSystem, Record
+from holdstill.model.layout import Disk, FileSystem, Record, Subvolume
 
 FORMAT = 1
 LIMIT = 1 << 20
@@ -75,7 +75,7 @@ class Pause(Record, frozen=True, kw_only=True):
 
 
 class CapturedPart(Record, frozen=True, kw_only=True):
-    """One partition in the capture.
+    """One partition in the capture, or one subvolume of it.
 
     Attributes:
         mount: where it was mounted on the board (display form), "" when it was not.
@@ -104,6 +104,18 @@ class CapturedPart(Record, frozen=True, kw_only=True):
     content_bytes: int = 0
     excluded: tuple[str, ...] = ()
     unreadable: tuple[str, ...] = ()
+
+    @property
+    def partition(self) -> int:
+        """The number of the partition that it is, or that it is a subvolume of."""
+        return self.file_system.of if isinstance(self.file_system, Subvolume) else self.number
+
+    @property
+    def label(self) -> str:
+        """What people call it: its number; of a subvolume that of the partition, and its path."""
+        if isinstance(self.file_system, Subvolume):
+            return f"{self.file_system.of}:{self.file_system.path}"
+        return str(self.number)
 
 
 class SwapFile(Record, frozen=True, kw_only=True):
@@ -153,7 +165,7 @@ class Manifest(Record, frozen=True, kw_only=True):
         disk, gap: the disk that the board begins to boot from, and what is before its first
             partition.
         further_disks: the others, which it needs as well.
-        parts: every partition of all disks, in table order.
+        parts: every partition of all disks, in table order, each with its subvolumes.
         index, raws: attachments.
         findings: what of the board is not in it, could not be rebuilt from it, or is left out by
             the owner's word.
@@ -200,12 +212,21 @@ class Manifest(Record, frozen=True, kw_only=True):
         """The same with a place for every disk; None where there is nothing."""
         return (self.gap, *(further.gap for further in self.further_disks))
 
-    def disk_of(self, number: int) -> Disk:
-        """Return the disk that has this partition; KeyError when none has."""
+    def disk_of(self, part: CapturedPart) -> Disk:
+        """Return the disk that a part is on; KeyError when none has its partition."""
         for disk in self.disks:
-            if any(partition.number == number for partition in disk.partitions):
+            if any(partition.number == part.partition for partition in disk.partitions):
                 return disk
-        raise KeyError(number)
+        raise KeyError(part.partition)
+
+    def subvolumes(self, number: int) -> tuple[tuple[int, Subvolume], ...]:
+        """Return the subvolumes of a partition with their numbers, each behind what it is in."""
+        found = [
+            (part.number, part.file_system)
+            for part in self.parts
+            if isinstance(part.file_system, Subvolume) and part.file_system.of == number
+        ]
+        return tuple(sorted(found, key=lambda one: one[1].path.split("/")))
 
     @property
     def grade(self) -> Grade:

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.model import layout_check
-from holdstill.model.layout import DISK_STEP, DISKS_MAX
+from holdstill.errors import SecurityError
+from holdstill.model import layout_check, paths
+from holdstill.model.layout import DISK_STEP, DISKS_MAX, SUBVOLUME_STEP, Other, Subvolume
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -79,6 +80,10 @@ def _places(manifest: Manifest) -> Iterator[str]:
     """Complain of parts that the disks lack, and of partitions or parts that stand there twice."""
     known = {partition.number for disk in manifest.disks for partition in disk.partitions}
     parts = Counter(part.number for part in manifest.parts)
+    for part in manifest.parts:
+        if isinstance(part.file_system, Subvolume):
+            yield from _subvolume(manifest, part.number, part.file_system)
+            known.add(part.number)
     for number, count in parts.items():
         if count > 1:
             yield f"parts: number {number} is listed {count} times"
@@ -86,6 +91,25 @@ def _places(manifest: Manifest) -> Iterator[str]:
     for name, numbers in (("parts", parts), ("swap_files", swaps)):
         for number in sorted(set(numbers) - known):
             yield f"{name}: no disk has a partition {number}"
+
+
+def _subvolume(manifest: Manifest, number: int, subvolume: Subvolume) -> Iterator[str]:
+    """Complain of a subvolume that no btrfs of the capture can have."""
+    systems = {part.number: part.file_system for part in manifest.parts}
+    within = systems.get(subvolume.of)
+    if not isinstance(within, Other) or within.type != "btrfs":
+        yield f"parts: {number} is a subvolume of partition {subvolume.of}, which is no btrfs"
+    if number // SUBVOLUME_STEP != subvolume.of:
+        yield f"parts: {number} is no number of a subvolume of partition {subvolume.of}"
+    try:
+        is_path = bool(paths.check_path(subvolume.path.encode()))
+    except (SecurityError, UnicodeEncodeError):
+        is_path = False
+    if not is_path:
+        yield f"parts: {number}: {subvolume.path[:70]!r} is no path of a subvolume"
+    twins = [one for one, kind in manifest.subvolumes(subvolume.of) if kind.path == subvolume.path]
+    if len(twins) > 1:
+        yield f"parts: {' and '.join(map(str, twins))} are one subvolume"
 
 
 def _disks(manifest: Manifest) -> Iterator[str]:

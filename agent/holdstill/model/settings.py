@@ -170,6 +170,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
             it: a mount point, a device; * and ? match as in a shell. Numbers: partitions of which
             nothing is captured; a rebuild leaves them empty.
         remount_read_only: whether file systems that cannot be frozen may be made read-only.
+        snapshots: whether snapshots in a btrfs that are mounted nowhere are captured as well.
         raw_limit: largest partition without a known file system that is copied as it is.
         unreadable: what to do about unreadable files.
         store_on_card: what to do about a store on the disk that is captured.
@@ -191,6 +192,7 @@ class BoardSettings(Record, frozen=True, kw_only=True):
     include: tuple[str, ...] = ()
     leave_out: tuple[int | str, ...] = ()
     remount_read_only: bool = True
+    snapshots: bool = False
     raw_limit: ByteSize = ByteSize(64 * MIB)
     unreadable: Unreadable = Unreadable.REFUSE
     store_on_card: StoreOnCard = StoreOnCard.REFUSE

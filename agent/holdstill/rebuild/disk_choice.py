@@ -82,7 +82,7 @@ def check(manifest: Manifest, place: int | Literal["all"] | None) -> None:
 def only(manifest: Manifest, place: int) -> Manifest:
     """Return a capture as that of its disk 1, 2, ..."""
     disk = manifest.disks[place - 1]
-    numbers = {partition.number for partition in disk.partitions}
+    numbers = {part.number for part in _parts_of(manifest, disk)}
     raws = set(map(raw_name, numbers))
     return structs.replace(
         manifest,
@@ -97,7 +97,7 @@ def only(manifest: Manifest, place: int) -> Manifest:
 
 def _parts_of(manifest: Manifest, disk: Disk) -> tuple[CapturedPart, ...]:
     numbers = {partition.number for partition in disk.partitions}
-    return tuple(part for part in manifest.parts if part.number in numbers)
+    return tuple(part for part in manifest.parts if part.partition in numbers)
 
 
 def merged(manifest: Manifest) -> OneDisk:

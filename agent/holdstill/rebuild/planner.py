@@ -18,6 +18,7 @@ from holdstill.model.layout import (
     Partition,
     Raw,
     Record,
+    Subvolume,
     Swap,
 )
 from holdstill.model.sizes import human
@@ -34,6 +35,7 @@ from holdstill.rebuild.steps import (
     MakeFat,
     MakeOther,
     MakeSwap,
+    NumberedSubvolume,
     PutGap,
     PutRaw,
     ReadBack,
@@ -192,6 +194,8 @@ def _part_steps(
     manifest: Manifest, disk: Disk, needs: Mapping[int, Need]
 ) -> Iterator[AnyPartStep]:
     for part in manifest.parts:
+        if isinstance(part.file_system, Subvolume):
+            continue  # made with its partition
         old, new = _partition(manifest.disk, part.number), _partition(disk, part.number)
         place = _PlannedPart(new.start * disk.sector_size, new.size * disk.sector_size)
         was = old.size * disk.sector_size
@@ -218,16 +222,20 @@ def _part_step(
             fat = fat if size == was else fat_parameters.resized(fat, size=size)
             yield MakeFat(number=number, offset=offset, size=size, parameters=fat)
         case Other() as other:
-            yield MakeOther(
-                number=number, offset=offset, size=size, swap_files=swap_files, parameters=other
+            subvolumes = tuple(
+                NumberedSubvolume(number=n, kind=kind) for n, kind in manifest.subvolumes(number)
             )
+            yield MakeOther(
+                number=number, offset=offset, size=size, swap_files=swap_files, parameters=other,
+                subvolumes=subvolumes,
+            )  # fmt: skip
         case Swap() as swap:
             yield MakeSwap(number=number, offset=offset, size=size, parameters=swap)
         case Raw(digest=""):
             yield LeaveEmpty(number=number, offset=offset, size=size)
         case Raw() as raw:
             yield PutRaw(number=number, offset=offset, size=size, parameters=raw)
-        case Container():
+        case Container() | Subvolume():
             pass
         case unknown:
             assert_never(unknown)
@@ -266,7 +274,7 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
     )
     yield from (
         f"partition {part.number}: {part.file_system.type} is made with default parameters; its "
-        "files, UUID and label are kept, its features, quotas and snapshots are not"
+        "files, UUID and label are kept, its features and quotas are not"
         for part in manifest.parts
         if isinstance(part.file_system, Other)
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from holdstill.model.layout import Disk, Ext4, Fat, Other, Raw, Record, Swap
+from holdstill.model.layout import Disk, Ext4, Fat, Other, Raw, Record, Subvolume, Swap
 from holdstill.model.manifest import Attachment, SwapFile
 
 
@@ -42,11 +42,19 @@ class MakeExt4(PartStep, frozen=True, kw_only=True, tag="make-ext4"):
     swap_files: tuple[SwapFile, ...] = ()
 
 
+class NumberedSubvolume(Record, frozen=True, kw_only=True):
+    """A subvolume, and the number of its tree in the capture."""
+
+    number: int
+    kind: Subvolume
+
+
 class MakeOther(PartStep, frozen=True, kw_only=True, tag="make-other"):
     """Make a file system with default parameters and fill it."""
 
     parameters: Other
     swap_files: tuple[SwapFile, ...] = ()
+    subvolumes: tuple[NumberedSubvolume, ...] = ()
 
 
 class MakeSwap(PartStep, frozen=True, kw_only=True, tag="make-swap"):

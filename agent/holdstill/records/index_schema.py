@@ -55,7 +55,7 @@ COLUMN_NAMES = tuple(_COLUMNS.replace(",", " ").split())
 
 
 _INTEGER_LIMITS = {
-    "part": (1, layout.DISK_STEP * layout.DISKS_MAX),
+    "part": (1, layout.DISK_STEP * layout.DISKS_MAX * layout.SUBVOLUME_STEP),
     "type": (1, 7),
     "mtime": (-(2**40), 2**40),
     "mtime_ns": (0, 999_999_999),

@@ -51,6 +51,9 @@ BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C0A, 0x4C82
 BTRFS_IOC_FORGET_DEV = 0x50009405
 BTRFS_IOC_INO_LOOKUP = 0xD0009412
+BTRFS_IOC_SUBVOL_CREATE = 0x5000940E
+BTRFS_IOC_DEFAULT_SUBVOL = 0x40089413
+BTRFS_IOC_SUBVOL_SETFLAGS = 0x4008941A
 FAT_IOCTL_GET_ATTRIBUTES = 0x80047210
 
 NO_FLAGS_ERRORS = frozenset({errno.ENOTTY, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS})
@@ -252,7 +255,7 @@ def btrfs_extent_items(
 
 
 class BtrfsSubvolume(NamedTuple):
-    """One subvolume: where its name is, and whether it was made as a snapshot of another.
+    """One subvolume: where its name is, whether it was made as a snapshot, and can be written.
 
     Attributes:
         parent: the subvolume that has its name; directory: the inode there that has it.
@@ -263,6 +266,7 @@ class BtrfsSubvolume(NamedTuple):
     directory: int
     name: bytes
     is_snapshot: bool
+    is_read_only: bool
 
 
 BTRFS_TOP = 5
@@ -270,6 +274,12 @@ BTRFS_TOP = 5
 _BTRFS_ROOT_TREE, _BTRFS_ROOT_ITEM_KEY, _BTRFS_ROOT_BACKREF_KEY = 1, 132, 144
 _BTRFS_FIRST, _BTRFS_LAST = 256, _U64 - 255
 _BTRFS_ROOT_REF = struct.Struct("<QQH")
+_BTRFS_FLAGS_AT, _BTRFS_READ_ONLY, _BTRFS_SUBVOL_READ_ONLY = 208, 1, 2
+"""Where struct btrfs_root_item has flags; BTRFS_ROOT_SUBVOL_RDONLY; BTRFS_SUBVOL_RDONLY."""
+_BTRFS_ROOT_TREE_DIR, _BTRFS_DIR_ITEM_KEY = 6, 84
+_BTRFS_DIR_ITEM = struct.Struct("<QBQQHHB")
+"""struct btrfs_dir_item: key of what is named, transaction, lengths of data and name, type."""
+_BTRFS_NAME = struct.Struct("=q4088s")
 _BTRFS_PARENT_UUID = slice(263, 279)
 """Where struct btrfs_root_item has parent_uuid, which only snapshots have."""
 
@@ -280,14 +290,54 @@ def btrfs_subvolumes(handle: int) -> Iterator[BtrfsSubvolume]:
     Raises:
         OSError: ENOTTY: not a btrfs; EPERM: we are not root.
     """
-    snapshots = set()
+    snapshots, read_only = set[int](), set[int]()
     for id_, kind, offset, body in _btrfs_roots(handle):
-        if kind == _BTRFS_ROOT_ITEM_KEY and any(body[_BTRFS_PARENT_UUID]):
-            snapshots.add(id_)
+        if kind == _BTRFS_ROOT_ITEM_KEY:
+            snapshots.update({id_} if any(body[_BTRFS_PARENT_UUID]) else ())
+            (flags,) = struct.unpack_from("<Q", body, _BTRFS_FLAGS_AT)
+            read_only.update({id_} if flags & _BTRFS_READ_ONLY else ())
         elif kind == _BTRFS_ROOT_BACKREF_KEY:
             directory, _, length = _BTRFS_ROOT_REF.unpack_from(body)
             name = body[_BTRFS_ROOT_REF.size :][:length]
-            yield BtrfsSubvolume(id_, offset, directory, name, id_ in snapshots)
+            yield BtrfsSubvolume(id_, offset, directory, name, id_ in snapshots, id_ in read_only)
+
+
+def btrfs_default(handle: int) -> int:
+    """Return the id of the subvolume that is mounted where nobody says which; BTRFS_TOP = the top.
+
+    Raises:
+        OSError: ENOTTY: not a btrfs; EPERM: we are not root.
+    """
+    place = (_BTRFS_ROOT_TREE_DIR, _BTRFS_ROOT_TREE_DIR)
+    kinds = (_BTRFS_DIR_ITEM_KEY, _BTRFS_DIR_ITEM_KEY)
+    for _, body in _btrfs_items(handle, _BTRFS_ROOT_TREE, place, (0, _U64), kinds):
+        id_, _, _, _, _, length, _ = _BTRFS_DIR_ITEM.unpack_from(body)
+        if body[_BTRFS_DIR_ITEM.size :][:length] == b"default":
+            return int(id_)
+    return BTRFS_TOP
+
+
+def btrfs_make_subvolume(directory: int, name: bytes) -> None:
+    """Make an empty subvolume in an open directory (struct btrfs_ioctl_vol_args)."""
+    fcntl.ioctl(directory, BTRFS_IOC_SUBVOL_CREATE, bytearray(_BTRFS_NAME.pack(0, name)))
+
+
+def btrfs_make_read_only(handle: int) -> None:
+    """Have nothing written any more in the subvolume whose top is open."""
+    fcntl.ioctl(handle, BTRFS_IOC_SUBVOL_SETFLAGS, struct.pack("=Q", _BTRFS_SUBVOL_READ_ONLY))
+
+
+def btrfs_make_default(handle: int, subvolume: int) -> None:
+    """Have a subvolume, named by its id, mounted where nobody says which."""
+    fcntl.ioctl(handle, BTRFS_IOC_DEFAULT_SUBVOL, struct.pack("=Q", subvolume))
+
+
+def btrfs_id(handle: int) -> int:
+    """Return the id of the subvolume that an open directory is in (BTRFS_IOC_INO_LOOKUP)."""
+    buffer = bytearray(4096)
+    struct.pack_into("=QQ", buffer, 0, 0, _BTRFS_FIRST)
+    fcntl.ioctl(handle, BTRFS_IOC_INO_LOOKUP, buffer)
+    return int(struct.unpack_from("=Q", buffer)[0])
 
 
 def _btrfs_roots(handle: int) -> Iterator[tuple[int, int, int, bytes]]:

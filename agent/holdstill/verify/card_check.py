@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.disks import partition_table
+from holdstill.model.layout import Subvolume
 from holdstill.system import byte_source
 from holdstill.verify import disk_checks
 from holdstill.verify.card_report import CardFindings, UnreadablePartError
@@ -112,6 +113,8 @@ def _check_partitions(
     """Check every partition of the manifest in the place that disk gives it."""
     present = {partition.number: partition for partition in disk.partitions}
     for part in manifest.parts:
+        if isinstance(part.file_system, Subvolume):
+            continue  # checked with its partition
         partition = present.get(part.number)
         if partition is None:
             findings.note(part.number, b"", "partition", ("present", "missing"))
@@ -124,6 +127,9 @@ def _check_partitions(
                 PartCheck(
                     findings, part.number, MeteredSource(source, meter), meter, start,
                     part.content_bytes, path, machine,
-                ).check(others.get(part.number, part.file_system), expected)  # fmt: skip
+                ).check(
+                    others.get(part.number, part.file_system), expected,
+                    manifest.subvolumes(part.number),
+                )  # fmt: skip
         except UnreadablePartError:
             continue

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from holdstill.filesystems import file_tree, hash_worker, probe
 from holdstill.filesystems.ext4.ext4_reader import Ext4Reader
 from holdstill.filesystems.fat.fat_reader import FatReader
 from holdstill.filesystems.file_tree import Content
-from holdstill.filesystems.kernel_filled import kernel_reader
+from holdstill.filesystems.kernel_filled import btrfs_reader, kernel_reader
 from holdstill.filesystems.swap import swap_reader
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths, pieces
 from holdstill.model.entries import Entry, Omitted
-from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
+from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Subvolume, Swap
 from holdstill.system import loop_device
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from holdstill.filesystems.file_tree import FileTree
@@ -36,8 +36,9 @@ _NOT_KEPT = frozenset({"mmp"})
 """What a rebuild leaves out, and says so: a guard against two machines at one disk."""
 _INSTALLED = frozenset({b"ldlinux.sys", b"ldlinux.c32"})
 """Files of SYSLINUX in a FAT: its installer writes them, with the sectors that they occupy."""
-_MOUNT_OPTIONS = {"xfs": "ro,norecovery,nouuid", "btrfs": "ro", "f2fs": "ro"}
-"""Nothing is to be written, not even a journal's end; another xfs of this UUID may be mounted."""
+_MOUNT_OPTIONS = {"xfs": "ro,norecovery,nouuid", "btrfs": "ro,subvolid=5", "f2fs": "ro"}
+"""Nothing is to be written, not even a journal's end; another xfs of this UUID may be mounted; all
+of a btrfs is to be seen, whatever its default subvolume is."""
 _OF_CONTENT = frozenset({"digest", "size", "mtime_ns"})
 _FAT_EXACT = (
     "bits", "volume_id", "label", "sector_size", "reserved_sectors", "fats", "root_entries",
@@ -71,7 +72,12 @@ class PartCheck:
     path: Path
     machine: Runner | None
 
-    def check(self, wanted: FileSystem, expected: Callable[[int], Iterable[Entry]]) -> None:
+    def check(
+        self,
+        wanted: FileSystem,
+        expected: Callable[[int], Iterable[Entry]],
+        subvolumes: Sequence[tuple[int, Subvolume]] = (),
+    ) -> None:
         """Check the partition against the parameters and entries that it should have.
 
         Raises:
@@ -90,9 +96,9 @@ class PartCheck:
             case Raw():
                 self._check_raw(wanted)
             case Other():
-                self._check_other(wanted, expected(self.number))
-            case Container():
-                pass  # the table has all there is to check
+                self._check_other(wanted, expected, subvolumes)
+            case Container() | Subvolume():
+                pass  # the table, or the partition, has all there is to check
 
     def _check_raw(self, wanted: Raw) -> None:
         if not wanted.digest:
@@ -141,7 +147,12 @@ class PartCheck:
             self.findings.note(self.number, b"", "mark", ("clean", "in use"))
         return volume
 
-    def _check_other(self, wanted: Other, expected: Iterable[Entry]) -> None:
+    def _check_other(
+        self,
+        wanted: Other,
+        expected: Callable[[int], Iterable[Entry]],
+        subvolumes: Sequence[tuple[int, Subvolume]],
+    ) -> None:
         """Check a file system that only the kernel can read, where it can."""
         with self.findings.reading(self.number):
             found = probe.probe(self.source)
@@ -170,7 +181,36 @@ class PartCheck:
                 device, kind=wanted.type, options=_MOUNT_OPTIONS[wanted.type], machine=self.machine
             ) as root,
         ):  # fmt: skip
-            self._compare(kernel_reader.entries(root, self.meter.add), expected)
+            self.check_tree(root, expected)
+            if wanted.type == "btrfs":
+                self._check_subvolumes(root, self.machine, expected, subvolumes)
+
+    def check_tree(self, root: int, expected: Callable[[int], Iterable[Entry]]) -> None:
+        """Check the tree below an open directory."""
+        self._compare(kernel_reader.entries(root, self.meter.add), expected(self.number))
+
+    def _check_subvolumes(
+        self,
+        top: int,
+        machine: Runner,
+        expected: Callable[[int], Iterable[Entry]],
+        wanted: Sequence[tuple[int, Subvolume]],
+    ) -> None:
+        """Check that there are these subvolumes, as they were, with all that is in them."""
+        there = btrfs_reader.subvolumes(top, machine)
+        for number, kind in wanted:
+            found = there.pop(kind.path.encode(), None)
+            if found is None:
+                self.findings.note(number, b"", "subvolume", ("present", "missing"))
+                continue
+            for name in ("is_read_only", "is_default"):
+                if getattr(kind, name) != getattr(found, name):
+                    pair = getattr(kind, name), getattr(found, name)
+                    self.findings.note(number, b"", name, pair)
+            with btrfs_reader.opened(top, kind.path.encode()) as root:
+                replace(self, number=number).check_tree(root, expected)
+        for path in there:
+            self.findings.note(self.number, path, "subvolume", ("absent", "present"))
 
     def _compare(
         self,

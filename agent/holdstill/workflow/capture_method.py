@@ -10,7 +10,7 @@ from holdstill.board import layout, private_mount
 from holdstill.errors import PreflightError
 from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.model import sizes
-from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Swap
+from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Subvolume, Swap
 from holdstill.model.manifest import Grade
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
                 f"leave_out: {board.named} has no partition {number} with contents",
                 hint=f"it has {known}; `holdstill inspect` shows what each of them is",
             )
-        if parts[number].place == "/":
+        if any(part.place == "/" for part in board.parts if part.partition == number):
             raise PreflightError(
                 f"leave_out: partition {number} holds the root file system",
                 hint="a card without it does not boot; use `exclude` for folders",
@@ -108,7 +108,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 
 
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
-    if part.number in left_out(settings):
+    if not {part.number, part.partition}.isdisjoint(left_out(settings)):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
     is_free = part.mount is None and not part.holders
     is_tried = is_free and bool(private_mount.kind_of(part))
@@ -144,7 +144,7 @@ def choose(
             return _raw(part, raw, raw_limit)
         case Ext4(features=features) if why := ext4_parameters.not_rebuilt(features):
             return _not_rebuilt(part, why)
-        case Ext4() | Fat() | Other() if part.mount is not None:
+        case Ext4() | Fat() | Other() | Subvolume() if part.mount is not None:
             if part.mount.type == layout.PLAIN_DIRECTORY:
                 return MethodChoice(
                     CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
@@ -160,16 +160,16 @@ def choose(
                 return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
             why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
             return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
-        case Ext4() | Fat() | Other() if part.holders:
+        case Ext4() | Fat() | Other() | Subvolume() if part.holders:
             return _in_use(part)
         case Fat():
             return MethodChoice(
                 CaptureMethod.UNMOUNTED, Grade.READ_ONLY, "not mounted: read by our own reader"
             )
-        case Ext4() | Other() if obstacle:
+        case Ext4() | Other() | Subvolume() if obstacle:
             why = f"not mounted, and copied as it is: {obstacle}"
             return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, why)
-        case Ext4() | Other():
+        case Ext4() | Other() | Subvolume():
             why = "not mounted: mounted read-only where nobody else sees it"
             return MethodChoice(CaptureMethod.PRIVATE, Grade.READ_ONLY, why)
 

@@ -104,7 +104,7 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     """
     number, colon, rest = path.partition(":/")
     if colon and number.isdecimal():
-        return _numbered(manifest, int(number)), os.fsencode(rest.strip("/"))
+        return _numbered(manifest, int(number), rest.strip("/"))
     if not path.startswith("/"):
         raise UsageError(
             f"{path!r} is not a path of the board",
@@ -126,11 +126,16 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     return best, os.fsencode(inside)
 
 
-def _numbered(manifest: Manifest, number: int) -> CapturedPart:
+def _numbered(manifest: Manifest, number: int, path: str) -> tuple[CapturedPart, bytes]:
+    """Return the part that has a path of a partition: itself, or a subvolume in it."""
+    trees = {one: kind.path for one, kind in manifest.subvolumes(number)}
+    within = [one for one, top in trees.items() if path == top or path.startswith(f"{top}/")]
+    tree = max(within, key=lambda one: len(trees[one]), default=number)
+    inside = path[len(trees[tree]) :].strip("/") if within else path
     try:
-        part = manifest.part(number)
+        part = manifest.part(tree)
     except KeyError:
         part = None
     if part is None or not part.entries:
         raise UsageError(f"partition {number} has no files", hint="see `holdstill show`")
-    return part
+    return part, os.fsencode(inside)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import (
+    btrfs_subvolumes,
     fanotify,
     identity,
     layout,
@@ -30,7 +31,7 @@ from holdstill.board.unmounted_fat import UnmountedFat
 from holdstill.board.write_counter import WriteCounter
 from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.model import sizes
-from holdstill.model.layout import Ext4, Fat
+from holdstill.model.layout import Ext4, Fat, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.system import byte_source, clocks
@@ -123,7 +124,8 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     root, address = BoardPath(os.fsencode(settings.root)), settings.keeper
     store = address.path if isinstance(address, FolderAddress) else None
     devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
-    return layout.read_layout(root, devices=devices, all_mounts=all_mounts)
+    board = layout.read_layout(root, devices=devices, all_mounts=all_mounts)
+    return btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
 
 
 def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> PreflightError:
@@ -198,12 +200,15 @@ def open_trees(
             if part.mount is None:
                 found.counters[part.number] = WriteCounter(part)
         swap_files = read_swap_files(scope.settings.root)
+        roots = undo.enter_context(_opened_roots(scope))
         for part in scope.parts(*MOUNTED):
             kept = _rules(scope, part, swap_files)
             found.bindings[part.number] = f"{kept.fingerprint} {_identity_of(scope.board, part)}"
-            found.mounted[part.number] = undo.enter_context(
-                _mounted(part, kept, memory, clock, followed, bound_to=found.bindings[part.number])
-            )
+            tree = _mounted(
+                part, roots[part.number], kept, memory, clock, followed,
+                bound_to=found.bindings[part.number],
+            )  # fmt: skip
+            found.mounted[part.number] = undo.enter_context(tree)
         for part in scope.parts(CaptureMethod.PRIVATE):
             unwritten = _unwritten_since(found.counters[part.number])
             bound_to = f"{unwritten} {_identity_of(scope.board, part)}"
@@ -217,7 +222,30 @@ def open_trees(
         yield found
 
 
+@contextmanager
+def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
+    """Hold the root directory of every mounted tree open.
+
+    Raises:
+        PreflightError: a subvolume is gone.
+    """
+    with ExitStack() as undo:
+        found: dict[int, int] = {}
+        for part in scope.parts(*MOUNTED):
+            assert part.mount is not None  # noqa: S101  it is mounted
+            if part.is_top:
+                opened = btrfs_subvolumes.opened_top(part)
+            elif isinstance(part.file_system, Subvolume):
+                opened = btrfs_subvolumes.opened(found[part.partition], part.file_system)
+            else:
+                opened = scan.opened_root(part.mount.point.raw)
+            found[part.number] = undo.enter_context(opened)
+        yield found
+
+
 def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
+    if not part.place:  # the owner's words are about what is seen below the root
+        return PathFilter(exclude=(), swap_files=frozenset())
     return PathFilter(
         exclude=scope.excludes(),
         include=scope.settings.include,
@@ -229,7 +257,7 @@ def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -
 def _identity_of(board: BoardLayout, part: BoardPart) -> str:
     """Return what tells a partition from another that has its number after a change of disks."""
     disk = board.disk_of(part).layout
-    return f"{disk.label} {disk.id} {disk.partition(part.number).in_table}"
+    return f"{disk.label} {disk.id} {disk.partition(part.partition).in_table}"
 
 
 def _unwritten_since(counter: WriteCounter) -> str:
@@ -260,6 +288,7 @@ def _private(
 @contextmanager
 def _mounted(
     part: BoardPart,
+    root: int,
     kept: PathFilter,
     memory: BoardState,
     clock: Clock,
@@ -267,9 +296,7 @@ def _mounted(
     *,
     bound_to: str,
 ) -> Iterator[MountedTree]:
-    assert part.mount is not None  # noqa: S101  it is mounted
     with ExitStack() as undo:
-        root = undo.enter_context(scan.opened_root(part.mount.point.raw))
         tables = undo.enter_context(_tables(part, root))
         scanner = _scanner(part, root, kept, tables)
         detector = undo.enter_context(_detector(part, root, tables, clock))
@@ -280,10 +307,15 @@ def _mounted(
 def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables | None) -> Scanner:
     assert part.mount is not None  # noqa: S101  it is mounted
     if part.mount.type != "vfat":
-        return Scanner(root, kept, inodes=tables)
+        return Scanner(root, kept, inodes=tables, is_one_of_several=_is_one_of_several(part))
     west = clocks.kernel_minutes_west()
     shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
     return Scanner(root, kept, flavour=PathRules.FAT, fat_shift_ns=shift)
+
+
+def _is_one_of_several(part: BoardPart) -> bool:
+    """Whether it is one tree of a btrfs with several."""
+    return part.is_top or isinstance(part.file_system, Subvolume)
 
 
 @contextmanager
@@ -292,10 +324,10 @@ def open_scanners(scope: CaptureScope) -> Iterator[dict[int, Scanner]]:
     with ExitStack() as undo:
         found = {}
         swap_files = read_swap_files(scope.settings.root)
+        roots = undo.enter_context(_opened_roots(scope))
         for part in scope.parts(*MOUNTED):
-            assert part.mount is not None  # noqa: S101  it is mounted
-            root = undo.enter_context(scan.opened_root(part.mount.point.raw))
-            found[part.number] = _scanner(part, root, _rules(scope, part, swap_files), None)
+            rules = _rules(scope, part, swap_files)
+            found[part.number] = _scanner(part, roots[part.number], rules, None)
         for part in scope.parts(CaptureMethod.PRIVATE):
             mount = undo.enter_context(private_mount.opened(scope.board, part))
             found[part.number] = Scanner(mount.root, PathFilter(exclude=()))
@@ -331,6 +363,8 @@ def _detector(
             yield InodeTableDetector(root, tables, stamps_of)
         elif isinstance(part.file_system, Fat):
             yield StatDetectorWithoutInodes(root, stamps_of)
+        elif _is_one_of_several(part):
+            yield StatDetector(root, stamps_of)  # the kernel's reports are of all of them together
         elif part.mount is not None and part.mount.type in capture_method.FREEZABLE:
             # Only this kernel changes these; a network file system's changes are no events here.
             try:

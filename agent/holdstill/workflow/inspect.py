@@ -59,15 +59,17 @@ class InspectedDisk(Record, frozen=True):
 
 
 class InspectedPart(Record, frozen=True, kw_only=True):
-    """One partition, and what a capture would do with it.
+    """One partition, or subvolume of it, and what a capture would do with it.
 
     Attributes:
+        label: what people call it.
         how: files, nothing, raw bytes.
         grade: what the capture would promise; "" for nothing to promise.
         why: the reason, as a sentence.
     """
 
     number: int
+    label: str
     device: str
     start: int
     size: int
@@ -180,10 +182,11 @@ def free_memory(source: Path = Path("/proc/meminfo")) -> int:
 def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPart:
     return InspectedPart(
         number=part.number,
+        label=part.label,
         device=str(part.device),
         start=part.offset // disk.sector_size,
         size=part.size,
-        type=disk.partition(part.number).type,
+        type=disk.partition(part.partition).type,
         file_system=part.file_system,
         mount=part.place,
         options=part.mount.options if part.mount else "",

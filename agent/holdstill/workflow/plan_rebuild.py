@@ -16,14 +16,16 @@ from holdstill.filesystems.kernel_filled import (
     kernel_writer,
     sizing_by_rule,
     sizing_by_trial,
+    subvolume_trees,
 )
 from holdstill.model.layout import Ext4, Fat, Need, Other
 from holdstill.rebuild import partition_layout, planner
 from holdstill.rebuild.steps import MakeExt4
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
+    from holdstill.model.entries import Entry
     from holdstill.rebuild.planner import Plan
     from holdstill.rebuild.steps import AnyStep
     from holdstill.system.process import Runner
@@ -83,7 +85,7 @@ def plan_rebuild(
         step("trying how small a file system may become; this takes minutes")
         wanted |= {
             number: sizing_by_trial.minimum(
-                functools.partial(source.measured, number), kind,
+                functools.partial(_all_trees, source, number), kind,
                 contents=source.overlay.over(source.capture), machine=machine,
             )
             for number, kind in _ruled(source).items()
@@ -129,9 +131,14 @@ def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
             found[part.number] = f2fs_sizing.minimum(blocks, machine=machine)
         elif isinstance(part.file_system, Other):
             found[part.number] = sizing_by_rule.need(
-                source.entries(part.number), part.file_system, contents=source.capture
+                _all_trees(source, part.number), part.file_system, contents=source.capture
             )
     return found
+
+
+def _all_trees(source: RebuildSource, number: int) -> Iterable[Entry]:
+    """Return the entries of a file system with those of its subvolumes, as if they were one."""
+    return subvolume_trees.as_one(source.measured(number), source.subvolumes(number))
 
 
 def _ruled(source: RebuildSource) -> dict[int, Other]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 from holdstill.disks import boot_gap
 from holdstill.errors import UsageError, VerificationError
 from holdstill.filesystems import content_parts
+from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
 from holdstill.model import attachment_names, names, pieces
 from holdstill.rebuild import disk_choice, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
@@ -88,6 +90,13 @@ class RebuildSource:
         """Yield the same entries for a reader that finds the holes in sparse files."""
         sparse = self.capture.prefetch(self.index.entries(part), lambda entry: bool(entry.sparse))
         return self.overlay.adjusted(part, sparse)
+
+    def subvolumes(self, number: int) -> list[SubvolumeTree]:
+        """Return the subvolumes of a partition, with their entries."""
+        return [
+            SubvolumeTree(kind, partial(self.written, tree), partial(self.entries, tree))
+            for tree, kind in self.manifest.subvolumes(number)
+        ]
 
     def boot_gap(self, stated: Attachment) -> list[GapExtent]:
         """Return the extents of the boot gap.

@@ -164,7 +164,7 @@ class StepWriter:
             path, offset=step.offset, size=step.size, parameters=step.parameters,
             entries=self._source.written(step.number), again=self._source.entries(step.number),
             contents=self._contents, heads=swap_writer.file_headers(step.swap_files),
-            machine=machine, progress=self,
+            machine=machine, subvolumes=self._source.subvolumes(step.number), progress=self,
         )  # fmt: skip
         self.entries += filled.entries
         self.warnings += filled.warnings

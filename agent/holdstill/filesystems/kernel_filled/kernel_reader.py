@@ -25,7 +25,7 @@ _DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
 def entries(root: int, progress: Callable[[int], None]) -> Iterator[Entry]:
     """Yield every entry below an open directory, in key order, with the digests of files."""
     yield _entry(root, b"", b"", progress)
-    waiting = [b""]
+    waiting, device = [b""], os.fstat(root).st_dev
     while waiting:
         directory = heappop(waiting)
         handle = files.open_beneath(root, directory, os.O_RDONLY | os.O_DIRECTORY)
@@ -33,6 +33,8 @@ def entries(root: int, progress: Callable[[int], None]) -> Iterator[Entry]:
             with os.scandir(handle) as listing:
                 names = sorted(os.fsencode(item.name) for item in listing)
             for name in names:
+                if os.stat(name, dir_fd=handle, follow_symlinks=False).st_dev != device:
+                    continue  # a subvolume, which has entries of its own
                 entry = _entry(handle, directory, name, progress)
                 if entry.type is EntryType.DIRECTORY:
                     heappush(waiting, entry.path)

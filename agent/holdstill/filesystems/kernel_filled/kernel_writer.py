@@ -2,10 +2,10 @@
 
 Kept are UUID and label, and of every entry what `kernel_populate` restores: contents with their
 holes, types, names, hard links, owners, modes, times, extended attributes, access control lists
-and inode flags. NOT kept is how the file system is built: block and inode sizes, features,
-quotas and reflinks; of btrfs also snapshots, subvolumes (what was mounted is there, as plain
-directories), and more than one device. An f2fs gets blocks of 4 KiB: a kernel with
-pages of 16 KiB does not mount it.
+and inode flags; of a btrfs its subvolumes, which are read-only, and which is the default one. NOT
+kept is how the file system is built: block and inode sizes, features, quotas and reflinks; of a
+btrfs also what snapshots share, and more than one device. An f2fs gets blocks of 4 KiB: a kernel
+with pages of 16 KiB does not mount it.
 
 There is no library to fill these without the kernel. So this needs root, and a kernel that
 mounts the kind: a private mount through a loop device, which works below an exclusive claim of
@@ -16,22 +16,30 @@ f2fs is loaded by its own tools then, with less of every entry kept: see `f2fs_s
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.errors import CommandError, TargetFailedError, TargetRefusedError
+from holdstill.errors import (
+    CommandError,
+    TargetFailedError,
+    TargetRefusedError,
+    VerificationError,
+)
 from holdstill.filesystems import writer_input
-from holdstill.filesystems.kernel_filled import f2fs_sload
+from holdstill.filesystems.kernel_filled import f2fs_sload, subvolume_trees
 from holdstill.filesystems.kernel_filled.kernel_populate import Populator
 from holdstill.filesystems.writer_input import NoCounter
-from holdstill.system import btrfs_twins, loop_device, process
+from holdstill.model import paths
+from holdstill.system import btrfs_twins, files, ioctl, loop_device, process
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from holdstill.filesystems.kernel_filled.kernel_populate import PopulateFiles
+    from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
     from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Other
@@ -168,6 +176,7 @@ def populate(
     contents: ContentSource,
     heads: Mapping[bytes, bytes],
     machine: Runner,
+    subvolumes: Sequence[SubvolumeTree] = (),
     progress: ByteCounter = NoCounter(),  # noqa: B008  it has no state
     pour: PopulateFiles = writer_input.copy,
 ) -> KernelFillResult:
@@ -183,6 +192,7 @@ def populate(
         contents: what is in the files.
         heads: what is at the beginning of files whose content was omitted, by path.
         machine: mounts and checks.
+        subvolumes: of a btrfs; entries are those of its top then.
         progress: is called with every file.
         pour: puts a content into its file.
 
@@ -202,10 +212,76 @@ def populate(
             with loop_device.mounted(
                 device, kind=parameters.type, options=kind.options, machine=machine
             ) as root:
-                populator = Populator(root, contents, heads, progress, pour)
-                populator.fill(entries)
-                populator.finish(again)
+                filler = _Filler(root, contents, heads, progress, pour)
+                filler.fill(entries, again, subvolumes)
             machine.run(Command.of(*kind.check, device, timeout=HOURS))
         except CommandError as error:
             raise TargetFailedError(f"the {parameters.type} is not sound: {error}") from error
-    return KernelFillResult(populator.entries, tuple(populator.warnings))
+    return KernelFillResult(filler.made, tuple(filler.warnings))
+
+
+@dataclass
+class _Filler:
+    """Fills a mounted file system, and the subvolumes that it makes in it."""
+
+    root: int
+    contents: ContentSource
+    heads: Mapping[bytes, bytes]
+    progress: ByteCounter
+    pour: PopulateFiles
+    made: int = 0
+    warnings: list[str] = field(default_factory=list)
+
+    def fill(
+        self, entries: Iterable[Entry], again: Iterable[Entry], trees: Sequence[SubvolumeTree]
+    ) -> None:
+        """Fill all trees; directories get their times when nothing is made in them any more."""
+        with ExitStack() as undo:
+            top = self._populator(self.root)
+            top.fill(entries)
+            opened = []
+            for tree in subvolume_trees.in_order(trees):
+                handle = self._made(tree)
+                undo.callback(os.close, handle)
+                populator = self._populator(handle)
+                populator.fill(tree.entries())
+                opened.append((handle, tree, populator))
+            for handle, tree, populator in reversed(opened):
+                populator.finish(tree.again())
+                if tree.kind.is_default:
+                    ioctl.btrfs_make_default(self.root, ioctl.btrfs_id(handle))
+            top.finish(again)
+            for handle, tree, _ in opened:
+                if tree.kind.is_read_only:
+                    ioctl.btrfs_make_read_only(handle)
+            for populator in (top, *(populator for _, _, populator in opened)):
+                self.made += populator.entries
+                self.warnings += populator.warnings
+
+    def _populator(self, root: int) -> Populator:
+        return Populator(root, self.contents, self.heads, self.progress, self.pour)
+
+    def _made(self, tree: SubvolumeTree) -> int:
+        """Make a subvolume, and return its open top.
+
+        Raises:
+            VerificationError: what it is in was not captured.
+            TargetFailedError: the kernel refuses.
+        """
+        directory, name = paths.split(tree.path)
+        try:
+            above = files.open_beneath(self.root, directory, os.O_RDONLY | os.O_DIRECTORY)
+        except OSError as error:
+            raise VerificationError(
+                f"subvolume {tree.kind.path} is in {paths.display(directory)!r}, which is no "
+                "directory in the capture"
+            ) from error
+        try:
+            ioctl.btrfs_make_subvolume(above, name)
+            return os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=above)
+        except OSError as error:
+            raise TargetFailedError(
+                f"subvolume {tree.kind.path} could not be made: {error}"
+            ) from error
+        finally:
+            os.close(above)

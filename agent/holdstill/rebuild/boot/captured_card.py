@@ -11,7 +11,7 @@ from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
 from holdstill.model import paths
 from holdstill.model.entries import EntryType
-from holdstill.model.layout import Fat
+from holdstill.model.layout import Fat, Subvolume
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.card import BootCard
 from holdstill.records import captured_gap
@@ -129,10 +129,20 @@ def _volumes(
 ) -> Iterator[cards.BootVolume]:
     indexed = set(index.parts())
     for part in manifest.parts:
-        tree = _tree(part, index, contents) if part.number in indexed else None
-        disk = manifest.disk_of(part.number)
+        if isinstance(part.file_system, Subvolume):
+            continue
+        seen = _seen(manifest, part)
+        tree = _tree(seen, index, contents) if seen.number in indexed else None
+        disk = manifest.disk_of(part)
         place = disk.partition(part.number)
         yield cards.volume_of(disk, place, part.file_system, tree)
+
+
+def _seen(manifest: Manifest, part: CapturedPart) -> CapturedPart:
+    """Return what the system sees of a partition: of a btrfs, its subvolume that is the root."""
+    numbers = {number for number, _ in manifest.subvolumes(part.number)}
+    roots = (one for one in manifest.parts if one.number in numbers and one.mount == "/")
+    return next(roots, part)
 
 
 def _tree(part: CapturedPart, index: Index, contents: ContentSource) -> CapturedTree:

@@ -13,7 +13,17 @@ from holdstill.filesystems.ext4 import ext4_reader
 from holdstill.filesystems.fat import fat_reader
 from holdstill.model import paths, system_tables
 from holdstill.model.entries import EntryType
-from holdstill.model.layout import DISK_STEP, Container, Ext4, Fat, Other, Raw, Swap, TableLabel
+from holdstill.model.layout import (
+    DISK_STEP,
+    Container,
+    Ext4,
+    Fat,
+    Other,
+    Raw,
+    Subvolume,
+    Swap,
+    TableLabel,
+)
 from holdstill.model.sizes import SECTOR
 
 if TYPE_CHECKING:
@@ -259,7 +269,7 @@ def _names(system: FileSystem) -> tuple[str, str, str]:
             return system.type, system.uuid, system.label
         case Raw():
             return system.type, "", ""
-        case Container():
+        case Container() | Subvolume():
             return "", "", ""
 
 

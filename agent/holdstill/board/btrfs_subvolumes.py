@@ -1,0 +1,186 @@
+"""The subvolumes of a mounted btrfs: each a tree of its own, with inodes of its own."""
+
+from __future__ import annotations
+
+import os
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from holdstill.board import layout, mounts
+from holdstill.errors import PreflightError
+from holdstill.model.layout import SUBVOLUME_STEP, Other, Subvolume
+from holdstill.model.paths import BoardPath
+from holdstill.system import files, ioctl, libc
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
+
+_TOP = (b"subvolid=%d" % ioctl.BTRFS_TOP,)
+
+
+@dataclass(frozen=True)
+class FoundSubvolume:
+    """One subvolume.
+
+    Attributes:
+        path: from the top of the file system, without a slash at its beginning.
+        is_snapshot: whether it was made as one of another subvolume.
+    """
+
+    id: int
+    path: bytes
+    is_snapshot: bool
+    is_read_only: bool
+    is_default: bool
+
+
+def find(handle: int) -> list[FoundSubvolume]:
+    """Return the subvolumes, but the top, of the btrfs that an open directory is on, by path.
+
+    Raises:
+        OSError: they cannot be listed.
+    """
+    default = ioctl.btrfs_default(handle)
+    listed = {volume.id: volume for volume in ioctl.btrfs_subvolumes(handle)}
+    names = {
+        volume.id: ioctl.btrfs_directory(handle, volume.parent, volume.directory) + volume.name
+        for volume in listed.values()
+    }
+    found = []
+    for volume in listed.values():
+        path, parent = names[volume.id], volume.parent
+        while parent in listed:
+            path, parent = names[parent] + b"/" + path, listed[parent].parent
+        found.append(
+            FoundSubvolume(
+                volume.id, path, volume.is_snapshot, volume.is_read_only, volume.id == default
+            )
+        )
+    return sorted(found, key=lambda one: one.path.split(b"/"))
+
+
+@contextmanager
+def opened_top(part: BoardPart) -> Iterator[int]:
+    """Hold the top of a mounted btrfs open, through a mount that nobody else sees.
+
+    Raises:
+        OSError: the kernel cannot do it; we are not root, or it is too old.
+    """
+    with ExitStack() as undo:
+        mount = libc.new_mount_of_device(b"btrfs", os.fsencode(part.device), _TOP)
+        undo.callback(os.close, mount)
+        top = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=mount)
+        undo.callback(os.close, top)
+        yield top
+
+
+@contextmanager
+def opened(top: int, subvolume: Subvolume) -> Iterator[int]:
+    """Hold the top of a subvolume open, from the open top of its file system.
+
+    Raises:
+        PreflightError: it is not there any more.
+    """
+    path = subvolume.path.encode()
+    try:
+        handle = files.open_beneath(top, path, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError as error:
+        raise PreflightError(
+            f"subvolume {subvolume.path} of partition {subvolume.of} cannot be opened: "
+            f"{error.strerror}",
+            hint="it was there a moment ago; run the capture again",
+        ) from error
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def with_subvolumes(
+    board: BoardLayout,
+    root: BoardPath,
+    all_mounts: Sequence[Mount],
+    *,
+    snapshots: bool,
+) -> BoardLayout:
+    """Return a layout in which each subvolume that is captured is a part of its own.
+
+    Those whose names cannot be written as text, and all of them where the kernel does not show
+    the top, are left to the check for completeness, which names them.
+
+    Args:
+        board: with partitions only.
+        root: where the board's root is mounted on this system.
+        all_mounts: what is mounted.
+        snapshots: whether those that are not mounted are captured as well.
+    """
+    mine = [mount for mount in all_mounts if mounts.is_below(mount.point, root)]
+    parts = list[layout.BoardPart]()
+    for part in board.parts:
+        own = [mount for mount in mine if layout.is_on(part, mount)] if _is_mounted(part) else []
+        parts += _split(part, own, root, snapshots=snapshots) if own else [part]
+    return replace(board, parts=tuple(parts))
+
+
+def _is_mounted(part: BoardPart) -> bool:
+    is_btrfs = isinstance(part.file_system, Other) and part.file_system.type == "btrfs"
+    return is_btrfs and part.mount is not None and part.device.is_block_device()
+
+
+def _split(
+    part: BoardPart, own: Sequence[Mount], root: BoardPath, *, snapshots: bool
+) -> list[BoardPart]:
+    """Return a partition with its top, and its subvolumes."""
+    assert part.mount is not None  # noqa: S101  it is mounted
+    try:
+        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            found = find(handle)
+        if not found:
+            return [part]
+        with opened_top(part):
+            pass
+    except OSError:
+        return [part]
+    places = {mount.inside.raw.strip(b"/"): mount for mount in reversed(own)}
+    top = places.get(b"")
+    whole = replace(part, place=_place(top, root) if top else "", is_top=True)
+    made = [whole]
+    for volume in found:
+        mount = places.get(volume.path)
+        is_wanted = not volume.is_snapshot or mount or volume.is_default or snapshots
+        if is_wanted and _is_text(volume.path) and volume.id < SUBVOLUME_STEP:
+            kind = Subvolume(
+                of=part.number,
+                path=volume.path.decode(),
+                is_read_only=volume.is_read_only,
+                is_default=volume.is_default,
+            )
+            number = part.number * SUBVOLUME_STEP + volume.id
+            place = _place(mount, root) if mount else _seen_at(volume.path, made)
+            made.append(replace(whole, number=number, file_system=kind, place=place, is_top=False))
+    return made
+
+
+def _place(mount: Mount, root: BoardPath) -> str:
+    return str(mounts.relative_to(mount.point, root))
+
+
+def _seen_at(path: bytes, above: Sequence[BoardPart]) -> str:
+    """Return where a subvolume that is not mounted is seen within another; "" if nowhere."""
+    for part in reversed(above):
+        within = part.file_system.path.encode() if isinstance(part.file_system, Subvolume) else b""
+        if part.place and (not within or path.startswith(within + b"/")):
+            inside = BoardPath(b"/" + path[len(within) :].lstrip(b"/"))
+            return str(mounts.joined(BoardPath(os.fsencode(part.place)), inside))
+    return ""
+
+
+def _is_text(path: bytes) -> bool:
+    try:
+        return path.decode().isprintable()
+    except UnicodeDecodeError:
+        return False

@@ -1,0 +1,218 @@
+"""A btrfs with subvolumes: all of them are captured, and made again as they were.
+
+The kernel, btrfs-progs and rsync are the witnesses; the old card stays attached meanwhile.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.model import entries as entry_streams
+from holdstill.model.entries import NEVER_SEEN
+from support import boards, loop, programs, reference_tree
+from support.boards import holdstill
+from support.loop import MIB, LoopDisk
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from holdstill.model.entries import Entry
+
+pytestmark = pytest.mark.timeout(240)
+UUID = "8b2d6a34-93f1-4b0e-8c55-0a1b2c3d4e5f"
+SCRIPT = boards.MBR.replace("start=90112, type=83", f"start=90112, size={400 * 2048}, type=83")
+TREES = ("@", "@home", "@/var/lib/machines", "@/srv/two words", "closed")
+LARGE = 17 << 20
+
+
+@contextmanager
+def btrfs_disk(folder: Path) -> Iterator[LoopDisk]:
+    """Hold a card with @ for the root and @home for /home, and more that is in no fstab."""
+    image = loop.partitioned_image(folder / "card.img", size=460 * MIB, script=SCRIPT)
+    with loop.attached(image) as disk:
+        programs.run("mkfs.vfat", "-F", "32", "-s", "1", disk.partition(1))
+        boards.fill_boot(disk.partition(1), folder)
+        device = disk.partition(2)
+        programs.run("mkfs.btrfs", "-q", "-U", UUID, "-L", "rootfs", device)
+        with loop.mounted(device, folder / "top") as top:
+            for name in TREES:
+                (top / name).parent.mkdir(parents=True, exist_ok=True)
+                programs.run("btrfs", "subvolume", "create", top / name)
+                fill(top / name, name)
+            for name in ("etc", "home"):
+                (top / "@" / name).mkdir()
+            (top / "@/etc/fstab").write_text(
+                f"UUID={UUID} / btrfs subvol=@ 0 0\nUUID={UUID} /home btrfs subvol=@home 0 0\n"
+            )
+            (top / "of the top").write_text("beside the subvolumes\n")
+            programs.run("btrfs", "subvolume", "snapshot", "-r", top / "@home", top / "@old")
+            (top / "@home/newer").write_text("than the snapshot\n")
+            programs.run("btrfs", "property", "set", "-ts", top / "closed", "ro", "true")
+            programs.run("btrfs", "subvolume", "set-default", top / "@")
+        yield disk
+
+
+@contextmanager
+def running(disk: LoopDisk, folder: Path) -> Iterator[Path]:
+    """Hold the board of this card running, as its fstab says."""
+    device = disk.partition(2)
+    with (
+        loop.mounted(device, folder / "root", options="noatime,subvol=@") as root,
+        loop.thaw_guard(root, seconds=60),
+        loop.mounted(device, root / "home", options="subvol=@home"),
+    ):
+        yield root
+
+
+def fill(at: Path, name: str) -> None:
+    """Make files of which each tree has inodes with the same numbers, and other contents."""
+    (at / "folder").mkdir()
+    (at / "folder/reading").write_text(f"of {name}\n")
+    (at / "other name").hardlink_to(at / "folder/reading")
+    (at / "link").symlink_to("folder/reading")
+    (at / "folder/reading").chmod(0o640)
+
+
+def seen(device: Path, folder: Path) -> dict[str, object]:
+    """Return what the kernel and btrfs-progs show of a btrfs, from its top."""
+    with loop.mounted(device, folder / "seen", options="ro,subvolid=5") as top:
+        listed = programs.run("btrfs", "subvolume", "list", top).decode().splitlines()
+        closed = programs.run("btrfs", "subvolume", "list", "-r", top).decode().splitlines()
+        default = programs.run("btrfs", "subvolume", "get-default", top).decode()
+        return {
+            "all": {line.partition(" path ")[2] for line in listed},
+            "closed": {line.partition(" path ")[2] for line in closed},
+            "default": default.partition(" path ")[2].strip(),
+        }
+
+
+def trees_of(device: Path, folder: Path) -> dict[str, dict[bytes, Entry]]:
+    """Return every tree, read by the witness: each without what is in another."""
+    found = {}
+    for name in ("", *TREES):
+        options = f"ro,subvol={name}" if name else "ro,subvolid=5"
+        with loop.mounted(device, folder / "tree", options=options) as at:
+            inside = [other for other in (*TREES, "@old") if other != name]
+            inner = [other.removeprefix(f"{name}/") for other in inside
+                     if not name or other.startswith(f"{name}/")]  # fmt: skip
+            entries = reference_tree.entries(at)
+            found[name] = {
+                path: entry._replace(seen=NEVER_SEEN) for path, entry in entries.items()
+                if not any(path == top.encode() or path.startswith(top.encode() + b"/")
+                           for top in inner)
+            }  # fmt: skip
+    return found
+
+
+def test_subvolumes_come_back_with_their_flags_and_the_default(tmp_path: Path) -> None:
+    got, one = tmp_path / "got", tmp_path / "one"
+    with btrfs_disk(tmp_path) as disk:
+        device = disk.partition(2)
+        with boards.kept_nearby(tmp_path, tmp_path / "root") as kept:
+            settings, store = ("--settings", kept.settings), ("--store", kept.store)
+            with running(disk, tmp_path) as root:
+                (root / "home/database").write_bytes(b"tide" * (LARGE // 4))
+                holdstill("capture", *settings)
+                change(root)
+                report = json.loads(holdstill("capture", *settings, "--json"))
+            words = holdstill("show", "pier-3", *store).decode()
+            shown = json.loads(holdstill("show", "pier-3", *store, "--json"))
+            holdstill("get", "pier-3", "/var/lib/machines", "--to", got, *store)
+            holdstill("get", "pier-3", "2:/@/srv/two words/later", "--to", one, *store)
+            true, kinds = trees_of(device, tmp_path), seen(device, tmp_path)
+            # The old card is attached all the time: another btrfs with the same UUID.
+            for size in ("460M", "600M"):
+                image = tmp_path / f"{size}.img"
+                made_of = ("rebuild", "pier-3", image, "--size", size, *store, "--json")
+                rebuilt = json.loads(holdstill(*made_of, accepted=[boards.NO_KERNEL]))
+                assert rebuilt["checked_entries"] == rebuilt["entries"]
+                card = ("verify", "pier-3", "--card", image, *store, "--json")
+                assert json.loads(holdstill(*card))["total"] == 0
+    for size in ("460M", "600M"):
+        with loop.attached(tmp_path / f"{size}.img") as disk:
+            made = disk.partition(2)
+            programs.run("btrfs", "check", "--readonly", made)
+            again = seen(made, tmp_path)
+            assert again["all"] == {*TREES}
+            assert again == kinds | {"all": {*TREES}, "closed": {"closed"}}
+            rebuilt_trees = trees_of(made, tmp_path)
+            for name in ("", *TREES):
+                pair = in_order(true[name]), in_order(rebuilt_trees[name])
+                assert list(entry_streams.differences(*pair)) == [], name
+            # What the board's own fstab says leads where it did.
+            with loop.mounted(made, tmp_path / "at", options="ro") as at:
+                assert (at / "etc/fstab").exists()
+    (finding,) = report["findings"]
+    assert (finding["kind"], finding["what"]) == ("left out", f"{device}: snapshot /@old")
+    assert {part["mount"] for part in shown["parts"]} >= {
+        "/", "/home", "/var/lib/machines", "/srv/two words",
+    }  # fmt: skip
+    assert {part["grade"] for part in report["parts"]} == {"read-only", "point-in-time"}
+    assert "2:@/var/lib/machines" in words
+    assert sorted(path.name for path in got.rglob("*")) == ["folder", "link", "other name"]
+    assert one.read_text() == "in a subvolume that is not mounted\n"
+
+
+def in_order(entries: dict[bytes, Entry]) -> list[Entry]:
+    return sorted(entries.values(), key=entry_streams.key)
+
+
+def change(root: Path) -> None:
+    """Change something in several subvolumes, also in such as are not mounted."""
+    (root / "home/later").write_text("between two captures\n")
+    (root / "srv/two words/later").write_text("in a subvolume that is not mounted\n")
+    (root / "var/lib/machines/folder/reading").unlink()
+    with (root / "home/database").open("r+b") as opened:
+        opened.seek(3 << 20)
+        opened.write(b"changed")
+
+
+def test_snapshots_are_captured_when_they_are_asked_for(tmp_path: Path) -> None:
+    with (
+        btrfs_disk(tmp_path) as disk,
+        running(disk, tmp_path) as root,
+        boards.kept_nearby(tmp_path, root, more="snapshots: true\n") as kept,
+    ):
+        report = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
+        got = tmp_path / "got"
+        holdstill("get", "pier-3", "2:/@old/folder/reading", "--to", got, "--store", kept.store)
+
+    assert report["findings"] == []
+    assert got.read_text() == "of @home\n"
+
+
+def test_what_is_written_meanwhile_is_of_one_instant_in_all_subvolumes(tmp_path: Path) -> None:
+    script = (
+        "i=0; while i=$((i+1)); do "
+        'echo $i > "$0/home/count.new" && mv "$0/home/count.new" "$0/home/count"; '
+        'echo $i > "$0/srv/two words/count.new" && '
+        'mv "$0/srv/two words/count.new" "$0/srv/two words/count"; sleep 0.01; done'
+    )
+    with (
+        btrfs_disk(tmp_path) as disk,
+        running(disk, tmp_path) as root,
+        boards.kept_nearby(tmp_path, root) as kept,
+        subprocess.Popen(["/bin/sh", "-c", script, str(root)]) as writer,
+    ):
+        try:
+            for _ in range(3):
+                holdstill("capture", "--settings", kept.settings)
+        finally:
+            writer.kill()
+        counts = []
+        for seq in (1, 2, 3):
+            pair: list[int] = []
+            for path in ("/home/count", "/srv/two words/count"):
+                got = tmp_path / f"{seq}-{len(pair)}"
+                holdstill("get", f"pier-3/{seq}", path, "--to", got, "--store", kept.store)
+                pair.append(int(got.read_text()))
+            counts.append(tuple(pair))
+
+    assert all(first - second in {0, 1} for first, second in counts), counts
+    assert [first for first, _ in counts] == sorted({first for first, _ in counts})
