@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import random
+import tempfile
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -21,13 +23,12 @@ from holdstill.system import byte_source
 from holdstill.system.process import LocalRunner
 from holdstill.workflow import plan_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
-from support import capture_folder, ext4_images, loop, programs
+from support import capture_folder, ext4_images, keeping, loop, programs
 from support.contents import FolderContents, a_file, a_folder, in_order
 from support.ext4_images import FEATURES, MIB
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
     from holdstill.model.layout import Ext4
 
@@ -112,18 +113,37 @@ CASES: dict[str, tuple[Callable[[FolderContents], Iterator[Entry]], Ext4]] = {
     "few large files on ext3": (few_large_files, OLD),
     "many small files in blocks of 1 KiB": (many_small_files, KIB_BLOCKS),
 }
+
+
+@dataclass(frozen=True)
+class Made:
+    """A tree in key order, with its contents, and the file system that it was captured from."""
+
+    tree: list[Entry]
+    contents: FolderContents
+    parameters: Ext4
+
+
 SELDOM = {case for case in CASES if "1 KiB" in case} | {"attributes and nodes"}
 EACH = [pytest.param(case, marks=pytest.mark.slow if case in SELDOM else ()) for case in CASES]
 
 
+@pytest.fixture(scope="module", params=EACH)
+def case(request: pytest.FixtureRequest) -> Iterator[Made]:
+    """A case, with its contents in memory: made once for all tests of it."""
+    make_tree, parameters = CASES[request.param]
+    with tempfile.TemporaryDirectory(dir=keeping.MEMORY) as folder:
+        contents = FolderContents(Path(folder))
+        top = (a_folder(b"", mode=0o755), a_folder(b"lost+found"))
+        yield Made(in_order([*top, *make_tree(contents)]), contents, parameters)
+
+
 @pytest.mark.timeout(240)
-@pytest.mark.parametrize("case", EACH)
 def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
-    tmp_path: Path, case: str
+    tmp_path: Path, case: Made
 ) -> None:
-    make_tree, parameters = CASES[case]
-    contents, machine = FolderContents(tmp_path / "contents"), LocalRunner()
-    tree = in_order([a_folder(b"", mode=0o755), a_folder(b"lost+found"), *make_tree(contents)])
+    tree, contents, parameters = case.tree, case.contents, case.parameters
+    machine = LocalRunner()
 
     usage = ext4_sizing.need(tree, parameters, contents=contents)
     need = ext4_sizing.minimum(parameters, usage, machine=machine)
@@ -137,13 +157,8 @@ def test_the_smallest_size_is_at_most_five_percent_above_what_is_needed(
         smaller = as_lean_as_can_be(parameters, usage, size=size)
         return is_written(tmp_path / "smaller.img", tree, contents, smaller)
 
-    step = max(need.size // 200, parameters.block_size)
-    good, bad = need.size, need.size * 3 // 4
-    assert not takes(bad)
-    while good - bad > step:
-        middle = (good + bad) // 2
-        good, bad = (middle, bad) if takes(middle) else (good, middle)
-    assert need.size <= bad * 1.05, f"{need.size} bytes were told, {good} would do"
+    assert takes(need.size)
+    assert not takes(need.size * 20 // 21), "a twentieth less would do"
 
 
 def planned(parameters: Ext4, need: Need, *, size: int) -> Ext4:
@@ -165,12 +180,9 @@ def is_written(path: Path, tree: list[Entry], contents: FolderContents, wanted: 
     return True
 
 
-@pytest.mark.parametrize("case", EACH)
-def test_blocks_are_counted_as_they_are_used(tmp_path: Path, case: str) -> None:
-    make_tree, parameters = CASES[case]
-    contents = FolderContents(tmp_path / "contents")
-    tree = in_order([a_folder(b"", mode=0o755), a_folder(b"lost+found"), *make_tree(contents)])
-    roomy = ext4_parameters.resized(parameters, size=256 * MIB, inodes=60_000)
+def test_blocks_are_counted_as_they_are_used(tmp_path: Path, case: Made) -> None:
+    tree, contents = case.tree, case.contents
+    roomy = ext4_parameters.resized(case.parameters, size=256 * MIB, inodes=60_000)
     empty = ext4_images.image(tmp_path / "empty.img", tree[:1], contents, roomy)
 
     usage = ext4_sizing.need(tree, roomy, contents=contents)
