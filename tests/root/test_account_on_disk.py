@@ -262,7 +262,7 @@ def test_what_captures_of_an_unchanged_tree_cost_is_what_the_disk_says(
         board.files = {b"a": b"x"}
         board.capture()
         spent, before = account_of(house, pier_3).balance().today, _taken(house.store.root)
-        for _ in range(60):
+        for _ in range(20):
             board.capture()
             judge_boot.note_newest(house.store, pier_3, runner, clock=clock)
         charged = spent.growth_to(account_of(house, pier_3).balance().today)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(300)
 MIB = 1 << 20
-SIZE = 96 * MIB
+SIZE = 48 * MIB
 MEMORY = 24 * MIB
 NAME = "readings.db"
 NO_PAUSE = 5

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from holdstill.demo.evidence import Evidence
     from support.boards import Kept
 
-CAPTURES = COPIES = 3
 SHARES = (Share("/usr/lib", 3000, 90 * MIB), Share("/usr/share", 2000, 30 * MIB))
 CHURNED = 40
 BLOCK = 64 << 10
@@ -96,18 +95,19 @@ def copied(root: Path, target: Path) -> tuple[int, Evidence]:
     return counters[0] - counters[1], evidence.of_tree(target)
 
 
-def test_captures_keep_what_live_copies_break(tmp_path: Path) -> None:
+@pytest.mark.parametrize("times", [2, pytest.param(5, marks=pytest.mark.slow)])
+def test_captures_keep_what_live_copies_break(tmp_path: Path, times: int) -> None:
     with busy_board(tmp_path) as pier:
         assert pier.device is not None
         here = boards.Board(LoopDisk(pier.device, pier.image), pier.root)
         with boards.kept(tmp_path, here) as kept:
-            found = [captured(kept, tmp_path / f"{number}.img") for number in range(CAPTURES)]
-        copies = [copied(pier.root, tmp_path / f"copy-{number}") for number in range(COPIES)]
+            found = [captured(kept, tmp_path / f"{number}.img") for number in range(times)]
+        copies = [copied(pier.root, tmp_path / f"copy-{number}") for number in range(times)]
         pier.gauge.end()
         at_rest = gauge_check.check(pier.root)
 
-    assert [broken for _, (_, broken) in found] == [()] * CAPTURES
-    assert [facts for facts, _ in found] == [{"grade": "point-in-time", "frozen": True}] * CAPTURES
+    assert [broken for _, (_, broken) in found] == [()] * times
+    assert [facts for facts, _ in found] == [{"grade": "point-in-time", "frozen": True}] * times
     # The gauge was at work all the time, and every capture is of a later instant.
     newest = [reading for _, (reading, _) in found]
     assert all(later > earlier for earlier, later in itertools.pairwise([1, *newest]))
