@@ -12,6 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from holdstill.keeper import enrolment
+from holdstill.keeper import store as stores
+from holdstill.model import names
+from holdstill.system.clocks import SystemClock
 from support import keys, loop, programs, sshd
 from support.loop import MIB, LoopDisk
 
@@ -27,6 +31,8 @@ start=8192, size=81920, type=c, bootable
 start=90112, type=83
 """
 """The usual card: a FAT to boot from, and an ext4 root (common practice)."""
+PROGRAM = (sys.executable, "-B", "-m", "holdstill")
+"""What a keeper's sshd starts for a board."""
 NO_KERNEL = 8
 """How a rebuild of such boards ends: written and read back, but there is nothing to boot."""
 GPT = """\
@@ -101,9 +107,7 @@ def kept(folder: Path, board: Board, *, more: str = "", name: str = "pier-3") ->
     with sshd.running(place) as server:
         key = keys.make_key(folder / "board_key", comment=name)
         store = place / "store"
-        holdstill("keeper", "init", store)
-        line = holdstill("keeper", "enrol", store, name, "--key", f"{key.private}.pub")
-        server.authorize(line.decode().strip())
+        server.authorize(enrolled(store, name, key.public))
         settings = folder / "board.yaml"
         spool = Path(f"/dev/shm/hs-{os.getpid()}")  # noqa: S108  this kernel's only tmpfs
         settings.write_text(
@@ -131,8 +135,7 @@ def kept_nearby(folder: Path, root: Path, *, more: str = "") -> Iterator[Nearby]
     """Hold a store in a directory of this machine; more: further lines of settings."""
     store, settings = folder / "store", folder / "board.yaml"
     key = keys.make_key(folder / "board_key", comment="pier-3")
-    holdstill("keeper", "init", store)
-    holdstill("keeper", "enrol", store, "pier-3", "--key", f"{key.private}.pub")
+    enrolled(store, "pier-3", key.public)
     with tempfile.TemporaryDirectory(dir="/dev/shm") as memory:
         settings.write_text(
             f"board: pier-3\nkeeper: {store}\nroot: {root}\nkey: {key.private}\n"
@@ -140,6 +143,16 @@ def kept_nearby(folder: Path, root: Path, *, more: str = "") -> Iterator[Nearby]
             encoding="utf-8",
         )
         yield Nearby(settings, store)
+
+
+def enrolled(root: Path, name: str, public: str) -> str:
+    """Make a store and let a board in, as `keeper init` and `keeper enrol` do, but at once.
+
+    Returns the board's line for authorized_keys.
+    """
+    store, board = stores.create(root, clock=SystemClock()), names.check_board(name)
+    enrolment.enrol(store, board, public, clock=SystemClock(), limits=None)
+    return enrolment.authorized_line(store, board, public, program=PROGRAM)
 
 
 def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:

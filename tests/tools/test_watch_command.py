@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from support import keys, programs
+from support import boards, keys, programs
 from support.listener import listening
 
 if TYPE_CHECKING:
@@ -62,10 +62,7 @@ class Boathouse:
 @pytest.fixture
 def house(tmp_path: Path) -> Boathouse:
     made = Boathouse(tmp_path)
-    pair = keys.make_key(tmp_path / "board")
-    programs.run(HOLDSTILL, "keeper", "init", made.store)
-    public = pair.private.with_name("board.pub")
-    programs.run(HOLDSTILL, "keeper", "enrol", made.store, "pier-3", "--key", public)
+    boards.enrolled(made.store, "pier-3", keys.make_key(tmp_path / "board").public)
     settings = (
         f"store: {made.store}\n"
         f"notify: {{urls_file: {tmp_path}/urls, metrics_file: {tmp_path}/keeper.prom}}\n"
