@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,11 +12,10 @@ import pytest
 from holdstill.errors import MachineError, SecurityError, UsageError, VerificationError
 from holdstill.keeper import store as stores
 from holdstill.model import names
-from support import plain_board, programs
-from support.boards import holdstill
+from support import command_line, plain_board
+from support.command_line import holdstill
 
 if TYPE_CHECKING:
-    import subprocess
     from collections.abc import Callable
 
     from support.plain_board import PlainCapture
@@ -43,10 +41,6 @@ def accepted(store: Path, *words: str, ends: int = 0) -> str:
 
 def thinned(store: Path, *, ends: int = 0) -> str:
     return holdstill("thin", "--apply", "--store", store, accepted=[ends]).decode()
-
-
-def ended(*words: str | Path) -> subprocess.CompletedProcess[bytes]:
-    return programs.attempt(sys.executable, "-m", "holdstill", *words)
 
 
 def listed(store: Path) -> list[dict[str, object]]:
@@ -145,7 +139,7 @@ def test_a_key_that_was_damaged_is_told_as_that_and_blames_no_capture(
     enrolment.write_text(text.replace("AAAAC3NzaC1lZDI1NTE5", spoilt), "utf-8")
     words = ("keeper", "enrol", store, "pier-3", "--key", public)
 
-    told = programs.attempt(sys.executable, "-m", "holdstill", "verify", "--store", store)
+    told = command_line.attempt("verify", "--store", store)
     holdstill(*words, accepted=[UsageError.exit_code])
     holdstill("keeper", "retire", store, "pier-3", accepted=[UsageError.exit_code])
     enrolment.unlink()
@@ -224,10 +218,10 @@ def test_who_meets_a_lost_ledger_is_told_to_accept_it_and_first_without_forgetti
     lose(store / "boards/pier-3/ledger.jsonl")
     way = f"`holdstill keeper accept {store} pier-3 --reason ...` takes in what the board signed"
 
-    pinned = ended("pin", "pier-3/1", "--store", store)
-    verified = ended("verify", "--store", store)
+    pinned = command_line.attempt("pin", "pier-3/1", "--store", store)
+    verified = command_line.attempt("verify", "--store", store)
     stores.open_store(store).known_boards.note(names.check_board("pier-3"), 1)  # as thinning does
-    again = ended("verify", "--store", store)
+    again = command_line.attempt("verify", "--store", store)
 
     general = "`holdstill keeper accept STORE BOARD --reason ...` takes in what its board signed"
     for done, told in ((pinned, way), (verified, general), (again, way)):
@@ -236,7 +230,7 @@ def test_who_meets_a_lost_ledger_is_told_to_accept_it_and_first_without_forgetti
         assert told in said
         assert "--forget-missing" not in said[: said.index(told)]
     accepted(store)
-    assert ended("pin", "pier-3/1", "--store", store).returncode == 0
+    assert command_line.attempt("pin", "pier-3/1", "--store", store).returncode == 0
 
 
 def test_a_capture_that_only_the_ledger_is_wrong_with_is_not_given_up(store: Path) -> None:

@@ -25,7 +25,7 @@ from holdstill.model import names
 from holdstill.model.names import CaptureName
 from holdstill.records import assembled, capture_contents
 from holdstill.system.clocks import SystemClock
-from support import keeping, programs
+from support import command_line, keeping, programs
 from support.keeping import FakeClock
 from support.random_store import sha256
 from support.signed_store import SignedStore
@@ -184,7 +184,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> SignedStore:
 
 def run(*words: str, user: int | None = None) -> subprocess.CompletedProcess[bytes]:
     if user is None:
-        return programs.attempt(HOLDSTILL, *words)
+        return command_line.attempt(*words)
     ids = (f"--reuid={user}", f"--regid={user}", "--clear-groups")
     return programs.attempt("setpriv", *ids, HOLDSTILL, *words)
 

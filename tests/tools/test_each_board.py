@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import json
 import os
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.system.clocks import SystemClock
-from support import programs
+from support import command_line
 from support.keeping import FakeClock
 from support.signed_store import SignedStore
 
 if TYPE_CHECKING:
     import subprocess
     from collections.abc import Callable
+    from pathlib import Path
 
-HOLDSTILL = Path(sys.executable).with_name("holdstill")
 pytestmark = pytest.mark.timeout(120)
 
 
@@ -71,7 +69,7 @@ def deep_directory(board: Path) -> None:
 
 
 def run(house: SignedStore, *words: str) -> subprocess.CompletedProcess[bytes]:
-    return programs.attempt(HOLDSTILL, *words)
+    return command_line.attempt(*words)
 
 
 def commands(house: SignedStore) -> dict[str, tuple[str, ...]]:
