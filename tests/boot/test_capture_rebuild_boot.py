@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from support.vm.cycle import Life
 
-pytestmark = pytest.mark.timeout(900)
+pytestmark = pytest.mark.timeout(1500)
 
 
 @pytest.fixture(scope="module")
