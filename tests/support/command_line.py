@@ -7,7 +7,6 @@ about processes (signals, users, streams) starts it, by `boards.holdstill`.
 from __future__ import annotations
 
 import io
-import os
 import subprocess
 from contextlib import redirect_stderr, redirect_stdout
 from typing import TYPE_CHECKING
@@ -16,20 +15,20 @@ from holdstill.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
 
-def attempt(*words: str | Path) -> subprocess.CompletedProcess[bytes]:
+def attempt(*words: object) -> subprocess.CompletedProcess[bytes]:
     """Run a command line and return how it ended."""
+    line = [str(word) for word in words]
     out, err = io.StringIO(), io.StringIO()
     with redirect_stdout(out), redirect_stderr(err):
-        code = main.run([os.fspath(word) for word in words])
+        code = main.run(line)
     return subprocess.CompletedProcess(
-        words, code, out.getvalue().encode(), err.getvalue().encode()
+        line, code, out.getvalue().encode(), err.getvalue().encode()
     )
 
 
-def holdstill(*words: str | Path, accepted: Sequence[int] = (0,)) -> bytes:
+def holdstill(*words: object, accepted: Sequence[int] = (0,)) -> bytes:
     """Run a command line that must end with one of these codes; return what it printed."""
     done = attempt(*words)
     told = (done.stderr + done.stdout).decode()
