@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from support import boards
-from support.boards import Board, Kept, holdstill
+from support.boards import Board, Kept
+from support.command_line import holdstill
 
 pytestmark = pytest.mark.timeout(120)
 FORM = "Package: gauge\nStatus: install ok installed\nArchitecture: arm64\nVersion: {}\n"
@@ -20,9 +21,9 @@ def captured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Board, 
     folder = tmp_path_factory.mktemp("compare")
     with boards.running(folder) as board, boards.kept(folder, board) as kept:
         first(board.root)
-        holdstill("capture", "--settings", kept.settings)
+        boards.holdstill("capture", "--settings", kept.settings)
         second(board.root)
-        holdstill("capture", "--settings", kept.settings)
+        boards.holdstill("capture", "--settings", kept.settings)
         (board.root / "etc/hostname").write_text("pier-9\n", encoding="ascii")
         os.utime(board.root / "kept", ns=(0, 5_000_000_000))
         yield board, kept

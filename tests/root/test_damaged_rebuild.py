@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.errors import TargetRefusedError
-from support import boards, loop, plain_board, programs
+from support import boards, command_line, loop, plain_board, programs
 from support.plain_board import NEEDED, SIZE, PlainCapture
 
 if TYPE_CHECKING:
+    import subprocess
     from pathlib import Path
 
 pytestmark = pytest.mark.timeout(120)
@@ -33,11 +32,7 @@ def old_card(path: Path) -> Path:
 
 
 def written(kept: PlainCapture, device: Path, *words: str) -> subprocess.CompletedProcess[bytes]:
-    told = ("rebuild", "pier-3/1", str(device), "--store", str(kept.store), *words)
-    return subprocess.run(
-        [sys.executable, "-m", "holdstill", *told],
-        stdin=subprocess.DEVNULL, capture_output=True, check=False,
-    )  # fmt: skip
+    return command_line.attempt("rebuild", "pier-3/1", device, "--store", kept.store, *words)
 
 
 @pytest.mark.parametrize("what", NEEDED)

@@ -3,15 +3,14 @@
 import contextlib
 import json
 import os
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from support import boards, loop
-from support.boards import Kept, holdstill
+from support.boards import Kept
+from support.command_line import attempt, holdstill
 from support.corrupt_files import WAYS, spoilt, stored
 
 pytestmark = pytest.mark.timeout(120)
@@ -31,14 +30,8 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kept]:
         os.mkfifo(data / "pipe")
         (data / "readings.csv").chmod(0o4640)
         os.utime(data / "readings.csv", ns=(0, 981_173_106_123_456_789))
-        holdstill("capture", "--settings", found.settings)
+        boards.holdstill("capture", "--settings", found.settings)
         yield found
-
-
-def tried(*words: object) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run(
-        [sys.executable, "-m", "holdstill", *map(str, words)], capture_output=True, check=False
-    )
 
 
 def test_the_list_tells_age_grade_and_frozen_span(kept: Kept) -> None:
@@ -104,7 +97,7 @@ def test_a_folder_of_a_fat_can_be_opened_by_whoever_took_it_out(
 
 
 def test_a_place_where_nothing_was_mounted_is_not_guessed(kept: Kept, tmp_path: Path) -> None:
-    done = tried("get", "pier-3", "/boot/firmware/cmdline.txt", "--store", kept.store,
+    done = attempt("get", "pier-3", "/boot/firmware/cmdline.txt", "--store", kept.store,
                  "--to", tmp_path / "x")  # fmt: skip
 
     assert done.returncode == 2
@@ -115,7 +108,7 @@ def test_nothing_is_overwritten(kept: Kept, tmp_path: Path) -> None:
     target = tmp_path / "mine"
     target.write_bytes(b"precious")
 
-    done = tried("get", "pier-3", "/etc/fstab", "--store", kept.store, "--to", target)
+    done = attempt("get", "pier-3", "/etc/fstab", "--store", kept.store, "--to", target)
 
     assert done.returncode == 2
     assert b"exists" in done.stderr
@@ -125,7 +118,7 @@ def test_nothing_is_overwritten(kept: Kept, tmp_path: Path) -> None:
 def test_a_target_in_a_folder_that_is_not_there_is_told(kept: Kept, tmp_path: Path) -> None:
     target = tmp_path / "none" / "x"
 
-    done = tried("get", "pier-3", "/etc/fstab", "--store", kept.store, "--to", target)
+    done = attempt("get", "pier-3", "/etc/fstab", "--store", kept.store, "--to", target)
 
     assert done.returncode == 2
     assert b"there is no folder" in done.stderr
@@ -133,7 +126,7 @@ def test_a_target_in_a_folder_that_is_not_there_is_told(kept: Kept, tmp_path: Pa
 
 @pytest.mark.parametrize("words", [("pier-4",), ("pier-3/77",), ("../../etc",), ("pier-3/x",)])
 def test_what_is_not_there_is_said_with_a_way_on(kept: Kept, words: tuple[str, ...]) -> None:
-    done = tried("show", *words, "--store", kept.store)
+    done = attempt("show", *words, "--store", kept.store)
 
     assert done.returncode == 2
     assert b"what to do:" in done.stderr or b"cannot be a board" in done.stderr
@@ -144,7 +137,7 @@ def test_a_damaged_content_is_not_handed_out(
     kept: Kept, tmp_path: Path, spoil: Callable[[Path], None]
 ) -> None:
     with spoilt(stored(kept.store, SECRET), spoil=spoil):
-        done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
+        done = attempt("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
                      "--to", tmp_path / "bad")  # fmt: skip
 
     assert done.returncode == 7
@@ -170,8 +163,8 @@ def test_a_damaged_capture_is_known_until_it_is_whole_again(kept: Kept, tmp_path
     with spoilt(stored(kept.store, SECRET)):
         holdstill("verify", "--store", kept.store, accepted=[7])
         listed = holdstill("list", "--store", kept.store)
-        warned = tried("show", "pier-3", "--store", kept.store)
-        refused = tried("rebuild", "pier-3", tmp_path / "no.img", "--store", kept.store)
+        warned = attempt("show", "pier-3", "--store", kept.store)
+        refused = attempt("rebuild", "pier-3", tmp_path / "no.img", "--store", kept.store)
         said = json.loads(
             holdstill("rebuild", "pier-3", tmp_path / "card.img", "--store", kept.store,
                       "--leave-out-damaged", "--json", accepted=[8])
@@ -194,7 +187,7 @@ def test_a_key_that_was_enrolled_for_another_board_is_noticed_before_anything_is
     settings.write_text(kept.settings.read_text(encoding="utf-8").replace("pier-3", "pier-4"),
                         encoding="utf-8")  # fmt: skip
 
-    done = tried("capture", "--settings", settings)
+    done = attempt("capture", "--settings", settings)
 
     assert done.returncode == 2
     assert b"the keeper knows this key as board pier-3's" in done.stderr
@@ -207,12 +200,12 @@ def test_a_repair_takes_out_what_is_damaged_and_the_next_capture_brings_it_again
     path.chmod(0o600)
     path.write_bytes(b"x" * len(SECRET))
 
-    done = tried("verify", "--store", kept.store, "--repair")
+    done = attempt("verify", "--store", kept.store, "--repair")
     words = ("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store, "--to")
-    gone = tried(*words, tmp_path / "gone")
-    waiting = tried("verify", "--store", kept.store)
-    folder = tried("get", "pier-3", "/", "--store", kept.store, "--to", tmp_path / "part")
-    holdstill("capture", "--settings", kept.settings)
+    gone = attempt(*words, tmp_path / "gone")
+    waiting = attempt("verify", "--store", kept.store)
+    folder = attempt("get", "pier-3", "/", "--store", kept.store, "--to", tmp_path / "part")
+    boards.holdstill("capture", "--settings", kept.settings)
 
     assert done.returncode == 7
     assert f"{path.name}: awaited".encode() in done.stderr
@@ -233,7 +226,7 @@ def test_m6_a_full_disk_is_told_with_its_path_and_what_to_do(kept: Kept, tmp_pat
             while filler.write(b"x" * 4096):
                 pass
 
-        done = tried("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
+        done = attempt("get", "pier-3", "/var/lib/gauge/readings.csv", "--store", kept.store,
                      "--to", full / "out.csv")  # fmt: skip
 
         left = list(full.glob("out*"))
@@ -251,7 +244,7 @@ def test_what_was_broken_off_has_another_name_than_what_is_whole(
     words = ("get", "pier-3", "/etc", "--store", kept.store, "--to", tmp_path / "etc")
     (tmp_path / "etc.incomplete").mkdir()
 
-    refused = tried(*words)
+    refused = attempt(*words)
     (tmp_path / "etc.incomplete").rmdir()
     holdstill(*words)
 

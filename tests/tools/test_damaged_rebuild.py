@@ -5,8 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,10 +12,11 @@ import pytest
 
 from holdstill.errors import DegradedError, TargetRefusedError, VerificationError
 from holdstill.keeper import store as stores
-from support import boards, plain_board
+from support import boards, command_line, plain_board
 from support.plain_board import NEEDED, WAYS, PlainCapture
 
 if TYPE_CHECKING:
+    import subprocess
     from collections.abc import Callable
 
 pytestmark = pytest.mark.timeout(120)
@@ -32,11 +31,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> PlainCapture:
 def rebuilt(
     kept: PlainCapture, *words: object, capture: str = "pier-3/1"
 ) -> subprocess.CompletedProcess[bytes]:
-    told = ("rebuild", capture, *map(str, words), "--store", str(kept.store))
-    return subprocess.run(
-        [sys.executable, "-m", "holdstill", *told],
-        stdin=subprocess.DEVNULL, capture_output=True, check=False,
-    )  # fmt: skip
+    return command_line.attempt("rebuild", capture, *words, "--store", kept.store)
 
 
 @pytest.mark.parametrize("spoil", WAYS)
@@ -66,7 +61,7 @@ def test_a_dry_run_tells_of_known_damage_at_which_the_rebuild_will_stop(
     known = PlainCapture(store, {})
     hostname = hashlib.sha256(b"pier-3\n").digest()
     plain_board.flipped(plain_board.content(stores.open_store(store), hostname))
-    boards.holdstill("verify", "--store", store, accepted=[VerificationError.exit_code])
+    command_line.holdstill("verify", "--store", store, accepted=[VerificationError.exit_code])
 
     planned = rebuilt(known, tmp_path / "card.img", "--dry-run")
     made = rebuilt(known, tmp_path / "card.img")
