@@ -6,8 +6,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import subprocess
-import sys
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -33,12 +31,13 @@ from holdstill.workflow import plan_rebuild, rebuild_source, skip_damaged
 from holdstill.workflow import rebuild as workflow_rebuild
 from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_dependencies import RebuildDependencies
-from support import boards, boot_card, keys, loop
+from support import boards, boot_card, command_line, keys, loop
 from support.boards import Board, holdstill
 from support.corrupt_files import WAYS, altered, altered_inside, shortened, spoilt, stored
 from support.silence import Silent
 
 if TYPE_CHECKING:
+    import subprocess
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
@@ -88,10 +87,7 @@ class Kept:
         """Run a rebuild."""
         told = ["rebuild", capture, *words, "--store", self.store]
         told += ["--leave-out-damaged"] * leave_out
-        return subprocess.run(
-            [sys.executable, "-m", "holdstill", *map(str, told)],
-            stdin=subprocess.DEVNULL, capture_output=True, check=False,
-        )  # fmt: skip
+        return command_line.attempt(*told)
 
 
 @pytest.fixture(scope="module")
@@ -270,10 +266,8 @@ def test_what_will_be_missing_is_told_before_a_card_is_claimed(kept: Kept, tmp_p
 
 def test_a_store_elsewhere_is_refused(kept: Kept, tmp_path: Path) -> None:
     words = ("rebuild", "pier-3", tmp_path / "card.img", "--leave-out-damaged")
-    done = subprocess.run(
-        [sys.executable, "-m", "holdstill", *map(str, words), "--store", "ssh://keeper@boathouse"],
-        capture_output=True, check=False,
-    )  # fmt: skip
+
+    done = command_line.attempt(*words, "--store", "ssh://keeper@boathouse")
 
     assert done.returncode == USAGE
     assert b"run it at the keeper, into an image" in done.stderr
