@@ -15,24 +15,14 @@ from holdstill.rehearse import rehearsal as run
 from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from support import cards, loop, programs
-from support.vm import board, here
+from support.vm import board, here, kinds
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
 pytestmark = pytest.mark.timeout(900)
-SECTOR = 512
 SECOND_ID = "11223344"
-MARKER = "marker-of-pier-3"
-UNIT = f"""\
-[Service]
-Type=oneshot
-ExecStart=/bin/sh -c 'for at in / /boot/firmware; do findmnt -no SOURCE $at; done >/dev/console'
-ExecStart=/bin/sh -c 'echo {MARKER} >/dev/console'
-[Install]
-WantedBy=multi-user.target
-"""
 
 
 def taken_apart(whole: board.Card, folder: Path) -> tuple[Path, Path]:
@@ -40,30 +30,16 @@ def taken_apart(whole: board.Card, folder: Path) -> tuple[Path, Path]:
     disk = cards.table_of(whole.image)
     made = []
     for number, name, disk_id in ((1, "card", whole.ids.disk), (2, "second", SECOND_ID)):
-        part, image = disk.partition(number), folder / f"{name}.img"
-        words = f"label: dos\nlabel-id: 0x{disk_id}\n"
-        words += f"start={part.start}, size={part.size}, type={part.type}\n"
-        loop.partitioned_image(image, size=(part.end + 2048) * SECTOR, script=words)
-        programs.run(
-            "dd", f"if={whole.image}", f"of={image}", "conv=notrunc,sparse", "bs=1M",
-            f"skip={part.start * SECTOR}", f"seek={part.start * SECTOR}",
-            f"count={part.size * SECTOR}", "iflag=skip_bytes,count_bytes", "oflag=seek_bytes",
-            timeout=300,
-        )  # fmt: skip
+        part = disk.partition(number)
+        image = kinds.with_table(
+            folder / f"{name}.img",
+            disk_id=disk_id,
+            size=(part.end + 2048) * kinds.SECTOR,
+            parts=(f"start={part.start}, size={part.size}, type={part.type}",),
+        )
+        kinds.copied(whole.image, number, image, to=1)
         made.append(image)
     return made[0], made[1]
-
-
-def renamed(text: str, whole: board.Card) -> str:
-    return text.replace(f"PARTUUID={whole.ids.partition(2)}", f"PARTUUID={SECOND_ID}-01")
-
-
-def say_where_root_is(fat: Path, folder: Path, whole: board.Card) -> None:
-    """Change the boot loader's entries, whatever they are called."""
-    for name in programs.run("mdir", "-b", "-i", fat, "::/loader/entries").decode().split():
-        entry = folder / "entry.conf"
-        entry.write_text(renamed(programs.run("mtype", "-i", fat, name).decode(), whole))
-        programs.run("mcopy", "-o", "-Q", "-i", fat, entry, name)
 
 
 @contextmanager
@@ -72,16 +48,16 @@ def captured(folder: Path) -> Iterator[here.Kept]:
     whole = board.build_card(board.tree(), folder / "whole.img")
     images = taken_apart(whole, folder)
     whole.image.unlink()
+
+    def renamed(text: str) -> str:
+        return text.replace(f"PARTUUID={whole.ids.partition(2)}", f"PARTUUID={SECOND_ID}-01")
+
     with loop.attached(images[0]) as card, loop.attached(images[1]) as second:
-        say_where_root_is(card.partition(1), folder, whole)
+        kinds.with_words(card.partition(1), folder, renamed)
         with loop.mounted(second.partition(1), folder / "root") as root, loop.thaw_guard(root):
             fstab = root / "etc/fstab"
-            fstab.write_text(renamed(fstab.read_text(), whole))
-            unit = root / "etc/systemd/system/marker.service"
-            unit.write_text(UNIT)
-            wanted = root / "etc/systemd/system/multi-user.target.wants"
-            wanted.mkdir(exist_ok=True)
-            (wanted / unit.name).symlink_to(f"/etc/systemd/system/{unit.name}")
+            fstab.write_text(renamed(fstab.read_text()))
+            kinds.with_marker(root)
             # This kernel mounts no FAT, so the card has to be named.
             place: dict[str, str | list[str]] = {
                 "root": f"{root}",
@@ -97,7 +73,7 @@ def test_both_disks_boot_together_and_so_do_all_on_one(
 ) -> None:
     with captured(tmp_path) as kept:
         pass  # what is captured is gone from here on
-    together = here.rehearse(kept, tmp_path, sign=MARKER)
+    together = here.rehearse(kept, tmp_path, sign=kinds.MARKER)
 
     assert together.returncode == 0, together
     measured(f"two disks: alive after {json.loads(together.stdout)['seconds']:.1f} s")
@@ -113,7 +89,7 @@ def test_both_disks_boot_together_and_so_do_all_on_one(
     assert report["bootable"]
     alone = run.rehearse(
         one, runner=LocalRunner(), clock=SystemClock(), log=tmp_path / "log", deadline=600,
-        sign=MARKER,
+        sign=kinds.MARKER,
     )  # fmt: skip
 
     measured(f"all on one: alive after {alone.seconds:.1f} s")

@@ -264,10 +264,39 @@ def test_bytes_between_two_partitions(tmp_path: Path) -> None:
     ):
         with board.disk.device.open("r+b") as device:
             device.seek(92_160 * 512)
-            device.write(b"environment of a boot loader")
+            device.write(LOADER)
+        all_say(told(kept, code=0), {})
+        for size in ("300M", "500M"):
+            image, store = tmp_path / f"{size}.img", ("--store", kept.store)
+            words = ("rebuild", "pier-3", image, "--size", size, *store)
+            holdstill(*words, accepted=[boards.NO_KERNEL])
+            with image.open("rb") as card:
+                card.seek(92_160 * 512)
+                assert card.read(len(LOADER)) == LOADER
+            card_check = ("verify", "pier-3", "--card", image, *store, "--json")
+            assert json.loads(holdstill(*card_check))["total"] == 0
+        # The partition before them grows over their place.
+        image = tmp_path / "grown.img"
+        words = ("rebuild", "pier-3", image, "--size", "500M", "--grow", "1", *store, "--json")
+        report = json.loads(holdstill(*words, accepted=[boards.NO_KERNEL]))
+        assert any("were between partitions, are left out" in note for note in report["notes"])
+        check = ("verify", "pier-3", "--card", image, *store, "--json")
+        assert json.loads(holdstill(*check))["total"] == 0
+
+
+def test_bytes_far_behind_a_partition_are_missing(tmp_path: Path) -> None:
+    script = boards.MBR.replace("start=90112", "start=131072")
+    with (
+        boards.running(tmp_path, script=script) as board,
+        boards.kept_nearby(tmp_path, board.root) as kept,
+    ):
+        with board.disk.device.open("r+b") as device:
+            device.seek(90_112 * 512 + (17 << 20))
+            device.write(LOADER)
         all_say(told(kept, code=DEGRADED), {f"{board.disk.device}, after partition 1": "missing"})
 
 
+LOADER = b"environment of a boot loader"
 MOUNT_FUSE = """
 import ctypes, os, sys
 handle = os.open("/dev/fuse", os.O_RDWR)

@@ -1,4 +1,4 @@
-"""The boot gap: the bytes between the partition table and the first partition.
+"""The boot gap: the bytes between the partition table and the first partition, and between others.
 
 Many boards boot from there. Kept are the 4 KiB blocks that are not all zero, joined into runs
 and known by their place on the disk. As a file (numbers little-endian):
@@ -11,10 +11,11 @@ and known by their place on the disk. As a file (numbers little-endian):
 
 from __future__ import annotations
 
+import itertools
 import struct
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.disks import mbr, partition_table
+from holdstill.disks import mbr, partition_table, used_gaps
 from holdstill.errors import LayoutError, SecurityError
 
 if TYPE_CHECKING:
@@ -24,9 +25,12 @@ if TYPE_CHECKING:
     from holdstill.system.byte_source import ByteSource
 
 BLOCK = 4096
-RUNS_MAX = mbr.REACH // BLOCK
-SIZE_MAX = mbr.REACH + 12 * RUNS_MAX + 12
+DATA_MAX = mbr.REACH + used_gaps.COPIED_MAX
+RUNS_MAX = DATA_MAX // BLOCK
+SIZE_MAX = DATA_MAX + 12 * RUNS_MAX + 12
 """Most bytes of a gap file that are read."""
+_FARTHEST = 1 << 60
+"""More bytes than any disk has."""
 _MAGIC = b"HSGAP\0\0\1"
 _COUNT = struct.Struct("<8sI")
 _RUN = struct.Struct("<QI")
@@ -45,17 +49,36 @@ class GapExtent(NamedTuple):
 
 
 def read(source: ByteSource, disk: Disk) -> list[GapExtent]:
-    """Return what is not zero before the first partition, boot code of the first sector included.
+    """Return what is not zero outside the partitions, boot code of the first sector included.
+
+    Of what is between partitions, blocks that nobody ever wrote are left out as well.
 
     Raises:
-        LayoutError: the source ends before the first partition does begin.
+        LayoutError: the source ends before a partition does begin.
     """
-    pieces = (
+    before = (
         piece
         for start, end in partition_table.gap_ranges(disk)
         for piece in _pieces(source, start, end)
     )
-    return list(_joined(pieces))
+    between = (
+        piece
+        for gap in used_gaps.copied(disk)
+        for piece in _pieces(source, gap.start, gap.end)
+        if not used_gaps.is_blank(piece.data)
+    )
+    return list(_joined(itertools.chain(before, between)))
+
+
+def where_free(runs: Iterable[GapExtent], disk: Disk) -> tuple[list[GapExtent], list[GapExtent]]:
+    """Return the runs that are outside the partitions of a disk, and those that are not."""
+    step = disk.sector_size
+    taken = [(part.start * step, part.end * step) for part in disk.partitions]
+    free, lost = list[GapExtent](), list[GapExtent]()
+    for run in runs:
+        is_hit = any(start < run.end and run.offset < end for start, end in taken)
+        (lost if is_hit or run.end > disk.size else free).append(run)
+    return free, lost
 
 
 def _pieces(source: ByteSource, start: int, end: int) -> Iterator[GapExtent]:
@@ -110,7 +133,7 @@ def decode(data: bytes) -> list[GapExtent]:
         before = runs[-2].end if len(runs) > 1 else -1
         if length == 0 or len(run.data) != length:
             raise SecurityError("the boot gap file was cut short or has an empty run")
-        if run.offset <= before or run.end > mbr.REACH:
+        if run.offset <= before or run.end > _FARTHEST:
             raise SecurityError("runs of the boot gap are out of order or out of reach")
         body += length
     if body != len(data):

@@ -1,4 +1,4 @@
-"""What a disk holds outside its partitions, behind the boot gap: found, not copied."""
+"""What a disk holds outside its partitions, behind the boot gap: what is copied, and the rest."""
 
 from __future__ import annotations
 
@@ -14,7 +14,10 @@ if TYPE_CHECKING:
     from holdstill.system.byte_source import ByteSource
 
 READ_WHOLE = 16 * MIB
-"""Bytes from the beginning of a gap that are all read: no boot ROM that we know of reads more."""
+"""Bytes from the beginning of a gap that are copied, or at least all read: no boot ROM that we
+know of reads more."""
+COPIED_MAX = 64 * MIB
+"""Bytes of all gaps of a disk that are copied."""
 SAMPLES = 256
 """Blocks that are read of the rest of a large gap."""
 _BLOCK = 4096
@@ -49,9 +52,27 @@ def gaps(disk: Disk) -> list[Gap]:
     return found
 
 
-def used(source: ByteSource, disk: Disk) -> Iterator[Gap]:
-    """Yield the gaps that hold anything, each from the first byte in use on."""
+def copied(disk: Disk) -> list[Gap]:
+    """Return the beginnings of the gaps that are copied with what is before the partitions.
+
+    None on a disk with logical partitions: the chain of those is in the gaps, and is made anew.
+    """
+    if _has_chain(disk):
+        return []
+    found, left = [], COPIED_MAX
     for gap in gaps(disk):
+        end = gap.start + min(gap.end - gap.start, READ_WHOLE, left)
+        if end > gap.start:
+            found.append(gap._replace(end=end))
+            left -= end - gap.start
+    return found
+
+
+def used(source: ByteSource, disk: Disk) -> Iterator[Gap]:
+    """Yield the gaps that hold anything that is not copied, each from the first such byte on."""
+    ends = {gap.start: gap.end for gap in copied(disk)}
+    for whole in gaps(disk):
+        gap = whole._replace(start=ends.get(whole.start, whole.start))
         first = next((at for at in _used_blocks(source, disk, gap)), None)
         if first is not None:
             yield gap._replace(start=first)
@@ -79,11 +100,15 @@ def _used_blocks(source: ByteSource, disk: Disk, gap: Gap) -> Iterator[int]:
             yield at
 
 
+def _has_chain(disk: Disk) -> bool:
+    return any(partition.type.lower() in _EXTENDED for partition in disk.partitions)
+
+
 def _is_unused(block: bytes, disk: Disk) -> bool:
     """Whether a block is blank, but for links of the chain of logical partitions."""
     if is_blank(block):
         return True
-    if not any(partition.type.lower() in _EXTENDED for partition in disk.partitions):
+    if not _has_chain(disk):
         return False
     size = disk.sector_size
     sectors = (block[at : at + size] for at in range(0, len(block), size))

@@ -48,7 +48,10 @@ def check_table(
 def check_gap(
     findings: CardFindings, medium: OpenFile, disk: Disk, wanted: Sequence[GapExtent] | None
 ) -> None:
-    """Compare the boot gap of a card; None leaves it unchecked."""
+    """Compare the boot gap of a card; None leaves it unchecked.
+
+    What was between partitions is wanted where no partition is now.
+    """
     if wanted is None:
         return
     try:
@@ -56,8 +59,12 @@ def check_gap(
             found = boot_gap.read(medium, disk)
     except UnreadablePartError:
         return
-    missing = set(wanted) - set(found)
-    strange = set(found) - set(wanted)
+    step = disk.sector_size
+    first = min((partition.start for partition in disk.partitions), default=0) * step
+    kept, _ = boot_gap.where_free(wanted, disk)
+    missing = set(kept) - set(found)
+    # Between partitions a card may hold what it held before.
+    strange = {run for run in found if run.offset < first} - set(wanted)
     for run in sorted(missing):
         findings.note(0, b"", f"boot gap at byte {run.offset}", (_digest(run.data), "otherwise"))
     for run in sorted(strange):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, assert_never
 
 from holdstill.disks import (
+    boot_gap,
     boot_gap_writer,
     partition_table_check,
     partition_table_writer,
@@ -121,8 +122,15 @@ class StepWriter:
             counterfeit_probe.probe_target(self._target)
 
     def _put_gap(self, step: PutGap) -> None:
-        gap = self._source.boot_gap(step.attachment)
-        boot_gap_writer.write(self._target.path, gap, disk=step.disk)
+        runs = self._source.boot_gap(step.attachment)
+        boot_gap_writer.check(runs, disk=self._source.manifest.disk)
+        free, lost = boot_gap.where_free(runs, step.disk)
+        boot_gap_writer.write(self._target.path, free, disk=step.disk)
+        self.warnings += [
+            f"bytes {run.offset:,} to {run.end:,}, which were between partitions, are left out: "
+            "a partition is there now"
+            for run in lost
+        ]
 
     def _make_fat(self, step: MakeFat) -> None:
         self._made[step.number] = step.parameters

@@ -90,6 +90,8 @@ class Flavour:
 PLAIN = Flavour("plain")
 ARM = Flavour("arm", architecture=Architecture.ARM64)
 DATABASES = Flavour("databases", ("postgresql", "mosquitto", "mosquitto-clients"))
+FILE_SYSTEMS = Flavour("file-systems", ("btrfs-progs",))
+"""One whose kernel knows btrfs, squashfs and overlays, from the initramfs on."""
 KEEPING = Flavour("keeping", ("qemu-system-x86", "ovmf", "mtools", "syslinux"))
 """A machine that can be a keeper, and rehearse: an emulator in the emulator."""
 

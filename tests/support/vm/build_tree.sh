@@ -34,6 +34,11 @@ include=(arch/x86/crypto crypto lib/crc lib/libcrc lib/crypto fs/ext4 fs/jbd2 fs
 # What a Pi-type board needs beside that; on the other architecture there is no such thing.
 include+=(arch/arm64/crypto drivers/clk drivers/dma drivers/gpio drivers/mailbox drivers/mfd
   drivers/pinctrl drivers/regulator drivers/soc drivers/thermal drivers/tty drivers/usb/dwc2)
+cards=()
+if [[ " $* " == *" btrfs-progs "* ]]; then
+  include+=(fs/btrfs fs/squashfs fs/overlayfs lib/raid6 lib/zstd lib/zlib lib/lz lib/xz lib/xx)
+  cards+=(btrfs squashfs overlay)
+fi
 dpkg_options=()
 for path in "${exclude[@]}"; do dpkg_options+=(--dpkgopt="path-exclude=$path"); done
 for part in "${include[@]}"; do
@@ -44,7 +49,7 @@ done
 
 dpkg_options+=(--dpkgopt='path-include=/usr/lib/linux-image-*/broadcom/*')
 
-cards=(ext4 virtio_pci virtio_blk mmc_block mmc_core sdhci sdhci_pci)
+cards+=(ext4 virtio_pci virtio_blk mmc_block mmc_core sdhci sdhci_pci)
 [[ $architecture != arm64 ]] || cards+=(virtio_mmio sdhci_iproc bcm2835 fixed gpio_regulator)
 
 configure_initramfs() {

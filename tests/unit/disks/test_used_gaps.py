@@ -39,6 +39,8 @@ def disk(*slots: Partition, size: int = 1000) -> Disk:
 
 
 ONE = disk(slot(1, 4, 6), slot(2, 12, 8))
+WIDE = disk(slot(1, 4, 6), slot(2, 30, 8))
+"""Of its gap the first 16 MiB are copied, and the other 4 looked at."""
 LOGICAL = disk(slot(1, 4, 6), slot(2, 12, 20, "f"), slot(5, 13, 5), slot(6, 19, 5))
 
 
@@ -55,21 +57,34 @@ def test_what_no_boot_gap_reaches_before_the_first_partition_is_a_gap() -> None:
 @pytest.mark.parametrize(
     ("at", "spot", "start"),
     [
-        (11 * MIB + 5000, b"U-Boot", 11 * MIB + 4096),
-        (10 * MIB, b"x", 10 * MIB),
-        (12 * MIB - 1, b"x", 12 * MIB - 4096),
-        (12 * MIB, b"x", None),
-        (10 * MIB - 1, b"x", None),
-        (21 * MIB, b"x", None),
-        (11 * MIB, b"\xff" * 4096, None),
+        (27 * MIB + 5000, b"U-Boot", 27 * MIB + 4096),
+        (26 * MIB, b"x", 26 * MIB),
+        (30 * MIB - 1, b"x", 30 * MIB - 4096),
+        (30 * MIB, b"x", None),
+        (26 * MIB - 1, b"x", None),
+        (39 * MIB, b"x", None),
+        (27 * MIB, b"\xff" * 4096, None),
     ],
 )
-def test_a_used_gap_begins_at_its_first_block_in_use(
+def test_a_used_gap_begins_at_its_first_block_in_use_that_is_not_copied(
     at: int, spot: bytes, start: int | None
 ) -> None:
-    expected = [] if start is None else [Gap(start, 12 * MIB, 1)]
+    expected = [] if start is None else [Gap(start, 30 * MIB, 1)]
 
-    assert list(used_gaps.used(Spots(ONE.size, {at: spot}), ONE)) == expected
+    assert list(used_gaps.used(Spots(WIDE.size, {at: spot}), WIDE)) == expected
+
+
+def test_beginnings_of_gaps_are_copied_up_to_a_sum() -> None:
+    many = disk(*(slot(n, n * 40, 10) for n in range(1, 7)))
+
+    assert used_gaps.copied(WIDE) == [Gap(10 * MIB, 26 * MIB, 1)]
+    assert used_gaps.copied(ONE) == used_gaps.gaps(ONE)
+    found = used_gaps.copied(many)
+    assert sum(gap.end - gap.start for gap in found) == used_gaps.COPIED_MAX == 64 * MIB
+    assert [gap.after for gap in found] == [1, 2, 3, 4]
+    # The chain of logical partitions is in the gaps, and is made anew.
+    assert used_gaps.copied(LOGICAL) == []
+    assert list(used_gaps.used(Spots(LOGICAL.size, {11 * MIB: b"x"}), LOGICAL)) != []
 
 
 # The chain of logical partitions: an MBR-like sector before each (Linux block/partitions/msdos.c).
