@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 from holdstill.errors import HoldstillError
-from holdstill.keeper import session_slots, ssh_server, store
+from holdstill.keeper import session_slots, ssh_command, store
 from holdstill.model import names, settings
 from holdstill.model.settings import KeeperSettings
 from holdstill.model.sizes import ByteSize
@@ -38,7 +38,7 @@ def main() -> int:
             def follow_up() -> None:
                 after_capture.follow_up(opened, board, rules, clock=clock, runner=runner)
 
-            return ssh_server.forced_command(
+            return ssh_command.forced_command(
                 opened,
                 board,
                 os.environ.get("SSH_ORIGINAL_COMMAND", ""),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.cli import options
 from holdstill.errors import UsageError
-from holdstill.keeper import account_captures, enrolment
+from holdstill.keeper import enrolment
 from holdstill.keeper.store import open_store
 from holdstill.model import names
 
@@ -52,6 +52,8 @@ def enrolled(store: Store, board: str) -> BoardName:
     if name not in store.boards():
         if os.path.lexists(store.board_folder(name)):
             enrolment.read(store, name)  # says what is wrong with it
+        from holdstill.keeper import account_captures  # noqa: PLC0415  a third of a start
+
         if name in account_captures.lost_boards(store):
             raise enrolment.lost(store.board_folder(name))
         raise UsageError(

@@ -44,7 +44,7 @@ def command(store: Path, board: str, key: str, settings_path: Path) -> int:
 
 def _answer(store: Store, board: BoardName, key: str, settings_path: Path) -> int:
     # Half of the memory and time of a start: not for a session that is one too many.
-    from holdstill.keeper import ssh_server  # noqa: PLC0415
+    from holdstill.keeper import ssh_command  # noqa: PLC0415
     from holdstill.system.process import LocalRunner  # noqa: PLC0415
 
     settings = options.keeper_settings(settings_path, store.root)
@@ -55,7 +55,7 @@ def _answer(store: Store, board: BoardName, key: str, settings_path: Path) -> in
 
         after_capture.follow_up(store, board, settings, clock=clock, runner=runner)
 
-    return ssh_server.forced_command(
+    return ssh_command.forced_command(
         store,
         board,
         os.environ.get("SSH_ORIGINAL_COMMAND", ""),
