@@ -139,9 +139,9 @@ class FaultyDisk(StoreDisk):
         self._unsynced.clear()
         self._undo.clear()
 
-    def reread(self, path: Path, *, size_limit: int) -> tuple[bytes, int]:
+    def open_dropped(self, path: Path) -> int:
         self.step("read", path)
-        return super().reread(path, size_limit=size_limit)
+        return super().open_dropped(path)
 
     def lose(self, loss: Loss) -> None:
         """Take away what a real disk may have forgotten."""

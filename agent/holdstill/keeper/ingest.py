@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import errno
+from contextlib import closing
 from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.keeper import incoming
 from holdstill.model import names, pieces
 from holdstill.model.protocol import Ingested
+from holdstill.system import files
+from holdstill.system.read_ahead import opened_ahead
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -49,7 +52,7 @@ def ingest(
     """
     sizes = incoming.sizes(folder, digests)
     fitting = [d for d, size in sizes.items() if announced.get(d) in {None, size}]
-    judged = _judge(store, folder, fitting)
+    judged = _judge(store, folder, {digest: sizes[digest] for digest in fitting})
     # One that is here already, and old, is not collected before it has been answered for.
     with store.using_contents():
         new_bytes = _adopt(store, judged, possession)
@@ -75,19 +78,30 @@ def leftovers(store: Store, folder: Path) -> list[Digest]:
     return [names.check_digest(path.name) for path in sorted(folder.iterdir())]
 
 
-def _judge(store: Store, folder: Path, digests: Sequence[Digest]) -> list[_Judged]:
-    """Hash files again, from the medium, not from memory of what was written to it."""
-    if len(digests) > _SYNC_ONE_BY_ONE:
+def _judge(store: Store, folder: Path, arrived: Mapping[Digest, int]) -> list[_Judged]:
+    """Hash files again, from the medium, not from memory of what was written to it.
+
+    arrived: their sizes, by name.
+    """
+    if len(arrived) > _SYNC_ONE_BY_ONE:
         store.disk.sync_all(folder)
     else:
-        for digest in digests:
+        for digest in arrived:
             store.disk.sync_file(folder / digest)
-    return [_judge_one(store, folder / digest, digest) for digest in digests]
+
+    def opened(digest: Digest) -> int:
+        return store.disk.open_dropped(folder / digest)
+
+    with closing(opened_ahead(arrived, opened, arrived.__getitem__)) as ahead:
+        return [_judge_one(store, folder / digest, digest, file) for digest, file in ahead]
 
 
-def _judge_one(store: Store, path: Path, digest: Digest) -> _Judged:
+def _judge_one(store: Store, path: Path, digest: Digest, file: int | OSError) -> _Judged:
     try:
-        found, size = store.disk.reread(path, size_limit=SIZE_MAX)
+        if isinstance(file, OSError):
+            raise file
+        with files.named(path):
+            found, size = store.disk.reread(file, size_limit=SIZE_MAX)
     except OSError as error:
         if error.errno not in _NO_CONTENT:
             raise

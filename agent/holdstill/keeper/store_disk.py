@@ -121,27 +121,31 @@ class StoreDisk:
         with files.opened(path, os.O_RDONLY | os.O_DIRECTORY) as handle:
             ioctl.sync_file_system(handle)
 
-    def reread(self, path: Path, *, size_limit: int) -> tuple[bytes, int]:
-        """Return SHA-256 and size of a regular file with one name, read from the medium.
+    def open_dropped(self, path: Path) -> int:
+        """Open a file, and give up what memory holds of it; the caller closes.
 
-        What memory holds of it is given up first, so that the disk's answer is judged and not
-        the cache's. The caller has synced the file.
+        So the disk's answer is judged and not the cache's. The caller has synced the file.
+        """
+        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
+        handle = os.open(path, flags)
+        os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+        return handle
+
+    def reread(self, handle: int, *, size_limit: int) -> tuple[bytes, int]:
+        """Return SHA-256 and size of a regular file with one name, from `open_dropped`.
 
         Raises:
-            OSError: ELOOP for a symlink, EMLINK for a second name, EFTYPE-like EINVAL for what
-                is no regular file, EFBIG above the limit.
+            OSError: EMLINK for a second name, EFTYPE-like EINVAL for what is no regular file,
+                EFBIG above the limit.
         """
-        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY
-        with files.opened(path, flags) as handle:
-            found = os.fstat(handle)
-            if not stat.S_ISREG(found.st_mode):
-                raise OSError(errno.EINVAL, "no regular file", str(path))
-            if found.st_nlink != 1:
-                raise OSError(errno.EMLINK, "it has a second name", str(path))
-            if found.st_size > size_limit:
-                raise OSError(errno.EFBIG, "larger than allowed", str(path))
-            os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
-            return files.hash_open_file(handle, found.st_size), found.st_size
+        found = os.fstat(handle)
+        if not stat.S_ISREG(found.st_mode):
+            raise OSError(errno.EINVAL, "no regular file")
+        if found.st_nlink != 1:
+            raise OSError(errno.EMLINK, "it has a second name")
+        if found.st_size > size_limit:
+            raise OSError(errno.EFBIG, "larger than allowed")
+        return files.hash_open_file(handle, found.st_size), found.st_size
 
     # From here on: composed of the calls above.
 

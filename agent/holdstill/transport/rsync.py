@@ -214,7 +214,7 @@ class RsyncTransfer:
             for name, path in wanted.items():
                 if "/" in name or name in {"", ".", ".."}:
                     raise SecurityError(f"{name!r} cannot be sent under this name")
-                Path(folder, name).symlink_to(path)
+                Path(f"{folder}/{name}").symlink_to(path)  # pathlib costs more than the call
             yield folder
 
     def _persist(self, command: Command, progress: Progress) -> TransferResult:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 from collections import deque
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -15,6 +15,7 @@ from holdstill.model.entries import Omitted
 from holdstill.model.paths import display
 from holdstill.model.protocol import BATCH, WantedContent
 from holdstill.system import files
+from holdstill.system.read_ahead import opened_ahead
 from holdstill.transport.rsync import TransferMode
 from holdstill.workflow.attachments import PiecedFile, pieces_of
 from holdstill.workflow.delivery import AHEAD
@@ -35,26 +36,32 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-BATCH_FILES = 5000
+FIRST_FILES, BATCH_FILES = 1000, 8000
 BATCH_BYTES = 256 << 20
-"""A batch is hashed and recorded as a whole: what an interrupted run loses."""
+"""A batch is hashed and recorded as a whole: what an interrupted run loses. The first one is
+small, so that the link has something to do soon; each next one may have twice as many files."""
 BASIS_FROM = 1 << 20
 """Files of at least this size are sent as a difference to their older content."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class HashedFile:
     """A file that was hashed.
 
     Attributes:
-        path: where its bytes can be read.
+        place: where its bytes can be read.
         older: digest of an older content at the same path, b"" for none.
     """
 
     entry: Entry
     digest: bytes
-    path: Path
+    place: ContentReader
     older: bytes = b""
+
+    @property
+    def path(self) -> Path:
+        """A path at which its bytes can be read."""
+        return self.place.path(self.entry)
 
     def keyed(self, nonce: bytes) -> bytes | None:
         """Return HMAC-SHA256 of its bytes; None if it is gone, shorter or cannot be read."""
@@ -68,23 +75,38 @@ class HashedFile:
 
 
 class FileBatch:
-    """Files that were hashed; see `delivery.Batch`."""
+    """Files that were hashed; see `delivery.Batch`.
 
-    def __init__(self, hashed: Sequence[HashedFile]) -> None:
+    Args:
+        hashed: the files.
+        under_way: batches before it, whose contents need not be asked about or sent once more.
+
+    Attributes:
+        files: all of them.
+        by_digest: one for each content that the keeper is asked about.
+    """
+
+    def __init__(
+        self, hashed: Sequence[HashedFile], *, under_way: Sequence[FileBatch] = ()
+    ) -> None:
         self.files = hashed
-        self._by_digest = {file.digest.hex(): file for file in hashed}
+        found = {file.digest.hex(): file for file in hashed}
+        for batch in under_way:
+            for digest in found.keys() & batch.by_digest.keys():
+                del found[digest]
+        self.by_digest: dict[str, HashedFile] = found
 
     @property
     def wanted(self) -> Sequence[WantedContent]:
         """What the keeper is asked about."""
         return [
             WantedContent(digest=digest, size=file.entry.size, basis=file.older.hex())
-            for digest, file in self._by_digest.items()
+            for digest, file in self.by_digest.items()
         ]
 
     def keyed(self, digest: str, nonce: bytes) -> bytes | None:
         """Return HMAC-SHA256 of a content; None if it cannot be read."""
-        return self._by_digest[digest].keyed(nonce)
+        return self.by_digest[digest].keyed(nonce)
 
     @contextmanager
     def laid_out(
@@ -93,7 +115,7 @@ class FileBatch:
         """Return where these contents are; files with holes are sent in their own way."""
         ways: dict[TransferMode, dict[str, Path]] = {mode: {} for mode in TransferMode}
         for digest in digests:
-            file = self._by_digest[digest]
+            file = self.by_digest[digest]
             mode = TransferMode.SPARSE if file.entry.sparse else TransferMode.PLAIN
             ways[mode][digest] = file.path
         yield ways
@@ -110,7 +132,17 @@ class KnownLists(Protocol):
 
 
 class Uploader:
-    """Takes pending files of an index to the keeper."""
+    """Takes pending files of an index to the keeper.
+
+    Args:
+        keeper, delivery: the way there.
+        run: the run that it is for.
+        progress: is told what was done.
+        pieces_up: takes large files there.
+        lists: that the board remembers.
+        stats: counts what is done.
+        first: files of the first batch.
+    """
 
     def __init__(
         self,
@@ -122,12 +154,13 @@ class Uploader:
         pieces_up: PieceUploader,
         lists: KnownLists,
         stats: TransferStats,
+        first: int = FIRST_FILES,
     ) -> None:
         self._keeper, self._delivery = keeper, delivery
         self._run = run
         self._progress = progress
         self._pieces, self._lists = pieces_up, lists
-        self.stats = stats
+        self.stats, self._first = stats, first
 
     def upload_pending(
         self,
@@ -153,15 +186,15 @@ class Uploader:
             for hashed in self._hashed(index, place):
                 self._progress.update(self.stats.hashed_bytes - start, total)
                 if len(waiting) >= AHEAD:
-                    self._settle(index, place, *waiting.popleft())
+                    self._settle(index, place, waiting)
                 for item in hashed:
                     index.set_digest(place.part, item.entry, item.digest, seq=self._run.seq)
                 index.commit()
-                batch = FileBatch(hashed)
+                batch = FileBatch(hashed, under_way=[earlier for earlier, _ in waiting])
                 waiting.append((batch, delivery.put(batch)))
             self._upload_large(index, place, delivery, skipped)
             while waiting:
-                self._settle(index, place, *waiting.popleft())
+                self._settle(index, place, waiting)
         index.commit()
 
     def upload_pieced(self, file: PiecedFile, *, known: frozenset[bytes]) -> None:
@@ -231,43 +264,52 @@ class Uploader:
 
     def _hashed(self, index: Index, place: ContentReader) -> Iterator[list[HashedFile]]:
         """Yield batches of hashed files."""
-        after = (b"", b"")
-        while entries := index.pending(place.part, after=after, limit=BATCH_FILES):
-            batch, inodes, size = [], set(), 0
-            for entry in entries:
-                after = (entry.directory, entry.name)
-                if (entry.link and entry.seen.inode in inodes) or pieces.is_pieced(entry.size):
-                    continue
-                inodes.add(entry.seen.inode)
-                hashed = self._hash(index, place, entry)
-                if hashed is not None:
-                    batch.append(hashed)
-                    size += entry.size
-                if size >= BATCH_BYTES:
-                    break
+        after, limit = (b"", b""), self._first
+        while entries := index.pending(place.part, after=after, limit=limit):
+            limit = min(2 * limit, BATCH_FILES)
+            batch, size = [], 0
+            after = (entries[-1].directory, entries[-1].name)
+            with closing(opened_ahead(_small(entries), place.open, _size_of)) as opened:
+                for entry, file in opened:
+                    hashed = self._hash(index, place, entry, file)
+                    if hashed is not None:
+                        batch.append(hashed)
+                        size += entry.size
+                    if size >= BATCH_BYTES:
+                        after = (entry.directory, entry.name)
+                        break
             yield batch
 
-    def _hash(self, index: Index, place: ContentReader, entry: Entry) -> HashedFile | None:
+    def _hash(
+        self, index: Index, place: ContentReader, entry: Entry, file: int | OSError
+    ) -> HashedFile | None:
         """Hash one file; None when it changed meanwhile, is gone, or cannot be read."""
-        digest = self._read(index, place, entry, _digest_of)
+        digest = self._read(index, place, entry, _digest_of, file)
         if digest is None:
             return None
         self.stats.hashed_files += 1
         self.stats.hashed_bytes += entry.size
         older = place.older(entry) if entry.size >= BASIS_FROM else b""
-        return HashedFile(entry, digest, place.path(entry), older)
+        return HashedFile(entry, digest, place, older)
 
     def _read(
         self,
         index: Index,
         place: ContentReader,
         entry: Entry,
-        how: Callable[[ContentReader, Entry], T | None],
+        how: Callable[[Entry, int], T],
+        file: int | OSError | None = None,
     ) -> T | None:
-        """Read one file; None when it changed meanwhile, is gone, or cannot be read."""
-        for _ in range(2):  # a read error is tried once more
+        """Read one file; None when it changed meanwhile, is gone, or cannot be read.
+
+        file: what it was opened as before, or why it could not be.
+        """
+        for known in (file, None):  # a read error is tried once more
             try:
-                return how(place, entry)
+                if isinstance(known, int):
+                    return _unchanged(place, entry, how, known)
+                with _opened(place, entry) as handle:
+                    return _unchanged(place, entry, how, handle)
             except OSError as error:
                 if error.errno != errno.EIO:
                     return None  # it changed while it was read: it stays pending
@@ -279,15 +321,25 @@ class Uploader:
         return None
 
     def _settle(
-        self, index: Index, place: ContentReader, batch: FileBatch, delivered: Future[Ingested]
+        self,
+        index: Index,
+        place: ContentReader,
+        waiting: deque[tuple[FileBatch, Future[Ingested]]],
     ) -> None:
-        """Wait for a batch; what the keeper found wrong is pending again."""
+        """Wait for the first batch; what the keeper found wrong is pending again.
+
+        So it is in the batches behind it, which counted on this one.
+        """
+        batch, delivered = waiting.popleft()
         banked = delivered.result()
         self.stats.new_bytes += banked.new_bytes
+        if not banked.bad:
+            return
         bad = frozenset(banked.bad)
-        for item in batch.files:
-            if item.digest.hex() in bad:
-                index.set_digest(place.part, item.entry, b"", seq=self._run.seq)
+        for one in (batch, *(later for later, _ in waiting)):
+            for item in one.files:
+                if item.digest.hex() in bad:
+                    index.set_digest(place.part, item.entry, b"", seq=self._run.seq)
 
     def resend(self, index: Index, places: Mapping[int, ContentReader], wanted: Lacking) -> None:
         """Send, or prove to have, contents that the keeper found lacking when it sealed.
@@ -357,28 +409,48 @@ def _file(
     for part, path in holders:
         entry = index.get(part, path)
         if entry is not None and part in places and not pieces.is_pieced(entry.size):
-            return HashedFile(entry, entry.digest, places[part].path(entry))
+            return HashedFile(entry, entry.digest, places[part])
     return None
 
 
-def _digest_of(place: ContentReader, entry: Entry) -> bytes | None:
-    """Hash one file; None when it differs from its index entry, before or after."""
-    return _unchanged(place, entry, lambda handle: files.content_digest(handle, entry.size))
+def _small(entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Yield those that are sent whole, each inode once."""
+    inodes = set[int]()
+    for entry in entries:
+        if not ((entry.link and entry.seen.inode in inodes) or pieces.is_pieced(entry.size)):
+            inodes.add(entry.seen.inode)
+            yield entry
 
 
-def _pieces_of(place: ContentReader, entry: Entry) -> PieceList | None:
-    """List the pieces of one file; None when it differs from its index entry, before or after."""
-    return _unchanged(place, entry, lambda handle: pieces_of(handle, entry.size))
+def _size_of(entry: Entry) -> int:
+    return entry.size
 
 
-def _unchanged(place: ContentReader, entry: Entry, read: Callable[[int], T]) -> T | None:
+def _digest_of(entry: Entry, handle: int) -> bytes:
+    return files.content_digest(handle, entry.size)
+
+
+def _pieces_of(entry: Entry, handle: int) -> PieceList:
+    return pieces_of(handle, entry.size)
+
+
+@contextmanager
+def _opened(place: ContentReader, entry: Entry) -> Iterator[int]:
     handle = place.open(entry)
+    try:
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def _unchanged(
+    place: ContentReader, entry: Entry, read: Callable[[Entry, int], T], handle: int
+) -> T | None:
+    """Read one file; None when it differs from its index entry, before or after."""
     try:
         if not place.is_same(entry, handle):
             return None
-        found = read(handle)
+        found = read(entry, handle)
         return found if place.is_same(entry, handle) else None
     except EOFError:
         return None
-    finally:
-        os.close(handle)

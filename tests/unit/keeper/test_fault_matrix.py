@@ -135,8 +135,8 @@ def test_c10_read_error_at_the_host_stops_the_run_with_code_7(
     board: LocalBoard, store: Store, clock: FakeClock
 ) -> None:
     class CannotReread(QuickDisk):
-        def reread(self, path: Path, *, size_limit: int) -> tuple[bytes, int]:
-            raise OSError(errno.EIO, "Input/output error", str(path))
+        def reread(self, handle: int, *, size_limit: int) -> tuple[bytes, int]:
+            raise OSError(errno.EIO, "Input/output error")
 
     before = sealed_state(store)
     failing = another(store, clock, CannotReread())

@@ -147,6 +147,37 @@ def test_one_content_under_two_names_is_sent_once(scene: Scene) -> None:
     assert scene.carrier.sent == [(digest, TransferMode.PLAIN)]
 
 
+def put_each_in_its_own_batch(scene: Scene, *names: str) -> None:
+    for number, name in enumerate(names, 1):
+        scene.put(entry(name.encode(), (scene.place.folder / name).read_bytes(), inode=number))
+    scene.ingest._first = 1
+
+
+def test_a_content_that_is_on_its_way_is_not_asked_about_again(scene: Scene) -> None:
+    digest = write(scene, "a", b"same")
+    write(scene, "b", b"same")
+    put_each_in_its_own_batch(scene, "a", "b")
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert [wanted.digest for wanted in scene.keeper.asked] == [digest]
+    assert scene.carrier.sent == [(digest, TransferMode.PLAIN)]
+    assert scene.digest(b"a") == scene.digest(b"b") == digest
+
+
+def test_whoever_counted_on_a_content_that_did_not_arrive_is_pending_again(scene: Scene) -> None:
+    write(scene, "a", b"before")
+    write(scene, "b", b"before")
+    write(scene, "c", b"another")
+    put_each_in_its_own_batch(scene, "a", "b", "c")
+    scene.carrier.before = lambda: write(scene, "a", b"after!")
+
+    scene.ingest.upload_pending(scene.index, scene.place)
+
+    assert (scene.digest(b"a"), scene.digest(b"b")) == ("", "")
+    assert scene.digest(b"c") != ""
+
+
 def test_all_names_of_an_inode_get_its_digest_and_it_is_read_once(scene: Scene) -> None:
     digest = write(scene, "a", b"linked")
     scene.put(entry(b"a", b"linked", inode=9, link=9), entry(b"b", b"linked", inode=9, link=9))
