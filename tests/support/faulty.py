@@ -121,9 +121,9 @@ class FaultyDisk(StoreDisk):
         self.step("rmdir", _path(name, at))
         super().remove_directory_at(name, at)
 
-    def change_mode(self, path: Path, mode: int) -> None:
-        self.step("chmod", path)
-        super().change_mode(path, mode)
+    def change_mode(self, handle: int, mode: int) -> None:
+        self.step("chmod", Path(f"/proc/self/fd/{handle}").readlink())
+        super().change_mode(handle, mode)
 
     def sync_file(self, path: Path) -> None:
         self.step("fsync", path)

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _NAME = re.compile(r"[0-9a-f]{64}")
 SHARDS = tuple(f"{number:02x}" for number in range(256))
+MODE = 0o400
+"""Permission bits of every content."""
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
 """Not blocking: where a pipe is in a content's place, there are no bytes."""
 
@@ -44,10 +46,11 @@ class ContentStore:
         self.root = root
         self._disk = disk
         self._prefix = os.fspath(root)
+        self._folders = {shard: root / shard for shard in SHARDS}
 
     def path(self, digest: Digest) -> Path:
         """Return the path of a content, present or not."""
-        return self.root / digest[:2] / digest
+        return self._folders[digest[:2]] / digest
 
     def path_text(self, name: str) -> str:
         """Return `path` without pathlib, which costs more than the stat of the file."""
@@ -98,8 +101,7 @@ class ContentStore:
         yield from parts
 
     def adopt(self, source: Path, digest: Digest) -> bool:
-        """Take over a file whose bytes were checked; return whether it was new here."""
-        self._disk.change_mode(source, 0o400)
+        """Take over a file whose bytes were checked, and that has `MODE`; return if it is new."""
         try:
             self._disk.rename_new(source, self.path(digest))
         except FileExistsError:

@@ -6,10 +6,10 @@ import errno
 from contextlib import closing
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.keeper import incoming
+from holdstill.keeper import content_store, incoming
 from holdstill.model import names, pieces
+from holdstill.model.names import Digest
 from holdstill.model.protocol import Ingested
-from holdstill.system import files
 from holdstill.system.read_ahead import opened_ahead
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
     from holdstill.keeper.possession import Possession
     from holdstill.keeper.store import Store
-    from holdstill.model.names import Digest
 
 SIZE_MAX = pieces.LIMIT
 """Bytes of a content: larger files travel as lists of pieces."""
@@ -89,24 +88,27 @@ def _judge(store: Store, folder: Path, arrived: Mapping[Digest, int]) -> list[_J
         for digest in arrived:
             store.disk.sync_file(folder / digest)
 
-    def opened(digest: Digest) -> int:
-        return store.disk.open_dropped(folder / digest)
+    paths = [folder / digest for digest in arrived]
+    with closing(
+        opened_ahead(paths, store.disk.open_dropped, lambda path: arrived[Digest(path.name)])
+    ) as ahead:
+        return [_judge_one(store, path, file) for path, file in ahead]
 
-    with closing(opened_ahead(arrived, opened, arrived.__getitem__)) as ahead:
-        return [_judge_one(store, folder / digest, digest, file) for digest, file in ahead]
 
-
-def _judge_one(store: Store, path: Path, digest: Digest, file: int | OSError) -> _Judged:
+def _judge_one(store: Store, path: Path, file: int | OSError) -> _Judged:
+    digest = Digest(path.name)
     try:
         if isinstance(file, OSError):
             raise file
-        with files.named(path):
-            found, size = store.disk.reread(file, size_limit=SIZE_MAX)
+        found, size = store.disk.reread(file, size_limit=SIZE_MAX)
+        if good := found.hex() == digest:
+            store.disk.change_mode(file, content_store.MODE)
     except OSError as error:
         if error.errno not in _NO_CONTENT:
+            error.filename = str(path)  # it knew but a descriptor
             raise
         return _Judged(digest, path, 0, good=False)
-    return _Judged(digest, path, size, good=found.hex() == digest)
+    return _Judged(digest, path, size, good=good)
 
 
 def _adopt(store: Store, judged: Sequence[_Judged], possession: Possession) -> int:

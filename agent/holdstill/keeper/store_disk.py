@@ -102,10 +102,9 @@ class StoreDisk:
         """Remove an empty directory from an open directory."""
         os.rmdir(name, dir_fd=at)
 
-    def change_mode(self, path: Path, mode: int) -> None:
-        """Set permission bits; never through a symlink."""
-        with files.opened(path, os.O_RDONLY | os.O_NOFOLLOW) as handle:
-            os.fchmod(handle, mode)
+    def change_mode(self, handle: int, mode: int) -> None:
+        """Set permission bits of an open file."""
+        os.fchmod(handle, mode)
 
     def sync_file(self, path: Path) -> None:
         """Make a file's bytes survive a power cut."""

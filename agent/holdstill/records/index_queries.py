@@ -192,12 +192,17 @@ class Index:
         )
         return [entry_of(row) for row in rows]
 
-    def pending(self, part: int, *, after: tuple[bytes, bytes], limit: int) -> list[Entry]:
-        """Return at most limit files behind a key whose content has not been hashed yet."""
+    def pending(
+        self, part: int, *, after: tuple[bytes, bytes], limit: int, least: int = 0
+    ) -> list[Entry]:
+        """Return at most limit files behind a key whose content has not been hashed yet.
+
+        least: bytes that they have at least.
+        """
         rows = self._db.execute(
             SELECT + f"WHERE part = ? AND {IS_PENDING} AND (directory, name) > (?, ?) "
-            "ORDER BY directory, name LIMIT ?",
-            (part, *after, limit),
+            "AND size >= ? ORDER BY directory, name LIMIT ?",
+            (part, *after, least, limit),
         )
         return [entry_of(row) for row in rows]
 

@@ -18,9 +18,7 @@ that change are.
 
 from __future__ import annotations
 
-import os
 import re
-from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum
@@ -34,7 +32,6 @@ from holdstill.transport import host_keys
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
-    from typing import IO
 
     from holdstill.model.store_address import HostAddress
     from holdstill.system.clocks import Clock
@@ -48,14 +45,15 @@ DAY = 24 * 3600.0
 ATTEMPTS = 3
 COMMON = (
     "rsync", "--inplace", "--partial", "--ignore-times", "--no-whole-file", "--dirs",
-    "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable", "--info=progress2",
+    "--chmod=F600", f"--timeout={PATIENCE}", "--stats", "--no-human-readable",
 )  # fmt: skip
 _INCOMPLETE = (23, 24)
 """rsync(1), EXIT VALUES: some files were not transferred. The keeper reports which."""
 _LINK_FAILED = frozenset({10, 12, 30, 35, 255})
 """Socket, protocol stream, the two timeouts; and ssh's own failure."""
 _STATS = re.compile(rb"^Total bytes (?:sent|received): ([0-9]+)$", re.MULTILINE)
-_PROGRESS = re.compile(rb"([0-9]+) +[0-9]+%")
+_REPORT = 8192
+"""Bytes from the end of what rsync prints: the statistics are there."""
 _HOST_KEY_WORDS = (b"Host key verification failed", b"REMOTE HOST IDENTIFICATION HAS CHANGED")
 
 
@@ -86,14 +84,6 @@ class TransferResult:
     """
 
     wire_bytes: int
-
-
-Progress = Callable[[int], None]
-"""Called with the bytes of files transferred so far."""
-
-
-def no_progress(done: int) -> None:
-    """Ignore the progress."""
 
 
 @dataclass(frozen=True)
@@ -175,7 +165,6 @@ class RsyncTransfer:
         destination: str,
         *,
         shape: TransferMode = TransferMode.PLAIN,
-        progress: Progress = no_progress,
     ) -> TransferResult:
         """Put files into a folder at the other end, under the names given.
 
@@ -192,11 +181,9 @@ class RsyncTransfer:
             target = self.way.remote(destination.rstrip("/") + "/")
             command = Command.of(*words, "--", f"{folder}/", target, timeout=DAY,
                                  accepted=(0, *_INCOMPLETE))  # fmt: skip
-            return self._persist(command, progress)
+            return self._persist(command)
 
-    def fetch(
-        self, source: str, target: Path, *, progress: Progress = no_progress
-    ) -> TransferResult:
+    def fetch(self, source: str, target: Path) -> TransferResult:
         """Get one file, or the files in a folder (`source` ends in a slash), from there.
 
         Raises:
@@ -205,7 +192,7 @@ class RsyncTransfer:
         """
         words = (*COMMON, "--sparse", *self.way.shell())
         command = Command.of(*words, "--", self.way.remote(source), str(target), timeout=DAY)
-        return self._persist(command, progress)
+        return self._persist(command)
 
     @contextmanager
     def _laid_out(self, wanted: Mapping[str, Path]) -> Iterator[Path]:
@@ -217,12 +204,12 @@ class RsyncTransfer:
                 Path(f"{folder}/{name}").symlink_to(path)  # pathlib costs more than the call
             yield folder
 
-    def _persist(self, command: Command, progress: Progress) -> TransferResult:
+    def _persist(self, command: Command) -> TransferResult:
         """Run rsync; when the link fails, again after a pause."""
         for attempt in range(self.attempts):
             try:
                 with process.streaming(command) as output:
-                    report = _watch(output, progress)
+                    report = output.read()[-_REPORT:]
                 return read_stats(report)
             except CommandError as error:
                 if error.status not in _LINK_FAILED or attempt == self.attempts - 1:
@@ -236,17 +223,6 @@ class RsyncTransfer:
                 _check_same_host(error)
                 self.clock.sleep(self.pauses[min(attempt, len(self.pauses) - 1)])
         raise LinkError("no attempt was made")
-
-
-def _watch(output: IO[bytes], progress: Progress) -> bytes:
-    """Read rsync's output as it comes; return its end, which has the statistics."""
-    report = b""
-    while chunk := os.read(output.fileno(), 1 << 16):
-        found = _PROGRESS.findall(chunk)
-        if found:
-            progress(int(found[-1]))
-        report = (report + chunk)[-8192:]
-    return report
 
 
 def read_stats(report: bytes) -> TransferResult:

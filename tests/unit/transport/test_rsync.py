@@ -25,7 +25,7 @@ Total bytes received: 42
 
 sent 108 bytes  received 42 bytes  300.00 bytes/sec
 """
-"""What rsync 3.5.0 prints with --stats --no-human-readable --info=progress2."""
+"""What rsync 3.5.0 prints with --stats --no-human-readable."""
 
 
 @pytest.fixture

@@ -335,6 +335,16 @@ def test_a_large_file_is_sent_in_pieces_and_its_holes_are_not(scene: Scene) -> N
     assert scene.digest(b"db") == listed(content).digest().hex()
 
 
+def test_only_files_that_are_stored_in_pieces_are_large_and_each_inode_once(scene: Scene) -> None:
+    least = pieces.PIECED_FROM
+    sizes = {b"a": least - 1, b"b": least, b"c": least, b"d": least + 1}
+    for number, (name, size) in enumerate(sizes.items(), 1):
+        scene.put(entry(name, b"", inode=min(number, 3))._replace(size=size))
+    scene.put(entry(b"e", b"", inode=9)._replace(size=least, digest=bytes(32)))
+
+    assert [found.name for found in upload.pending_large(scene.index, PART)] == [b"b", b"c"]
+
+
 def test_of_a_large_file_only_the_pieces_that_changed_are_asked_for(scene: Scene) -> None:
     before, after = large(), large(b"!")
     scene.ingest._lists.save_list(listed(before))
