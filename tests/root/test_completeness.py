@@ -266,8 +266,9 @@ def test_bytes_between_two_partitions(tmp_path: Path) -> None:
             device.seek(92_160 * 512)
             device.write(LOADER)
         all_say(told(kept, code=0), {})
+        store = ("--store", kept.store)
         for size in ("300M", "500M"):
-            image, store = tmp_path / f"{size}.img", ("--store", kept.store)
+            image = tmp_path / f"{size}.img"
             words = ("rebuild", "pier-3", image, "--size", size, *store)
             holdstill(*words, accepted=[boards.NO_KERNEL])
             with image.open("rb") as card:
@@ -277,8 +278,8 @@ def test_bytes_between_two_partitions(tmp_path: Path) -> None:
             assert json.loads(holdstill(*card_check))["total"] == 0
         # The partition before them grows over their place.
         image = tmp_path / "grown.img"
-        words = ("rebuild", "pier-3", image, "--size", "500M", "--grow", "1", *store, "--json")
-        report = json.loads(holdstill(*words, accepted=[boards.NO_KERNEL]))
+        grown = ("rebuild", "pier-3", image, "--size", "500M", "--grow", "1", *store, "--json")
+        report = json.loads(holdstill(*grown, accepted=[boards.NO_KERNEL]))
         assert any("were between partitions, are left out" in note for note in report["notes"])
         check = ("verify", "pier-3", "--card", image, *store, "--json")
         assert json.loads(holdstill(*check))["total"] == 0
