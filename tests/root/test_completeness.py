@@ -48,6 +48,7 @@ class Told:
     shown: dict[str, str]
     listed: tuple[int, int, int]
     planned: dict[str, str]
+    judged: dict[str, str]
 
 
 def by_what(findings: Sequence[Finding]) -> dict[str, str]:
@@ -70,9 +71,11 @@ def told(kept: Nearby, *, code: int, plans: bool = True) -> Told:
         by_what(shown["findings"]),
         (brief["missing"], brief["not_rebuildable"], brief["left_out"]),
         by_what(plan["findings"]),
+        by_what(json.loads(holdstill(*JUDGE, *store, "--json", accepted=[7]))["findings"]),
     )
 
 
+JUDGE = ("bootcheck", "pier-3")
 PLAN = ("rebuild", "pier-3", "/nowhere.img", "--dry-run")
 
 
@@ -97,6 +100,7 @@ def all_say(found: Told, expected: dict[str, str]) -> None:
     assert found.captured == expected
     assert found.shown == expected
     assert found.planned == expected
+    assert found.judged == expected
     kinds = list(expected.values())
     assert found.listed == tuple(
         kinds.count(kind) for kind in ("missing", "cannot be rebuilt", "left out")

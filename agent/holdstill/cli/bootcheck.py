@@ -2,37 +2,85 @@
 
 from __future__ import annotations
 
+import dataclasses
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from holdstill.cli import consoles, options
-from holdstill.errors import VerificationError
+from holdstill.cli import consoles, open_capture, options, tables
+from holdstill.errors import DegradedError, UsageError, VerificationError
+from holdstill.model.finding import serious
 from holdstill.rebuild import bootcheck as boot
+from holdstill.rebuild.boot import card as cards
 from holdstill.system import byte_source
+from holdstill.workflow import judge_boot
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from holdstill.model.finding import Finding
+    from holdstill.rebuild.boot.report import BootReport
 
 
-@click.command("bootcheck", short_help="Check the boot chain of a card or image.")
-@click.argument("target", type=click.Path(path_type=Path, exists=True))
+@click.command("bootcheck", short_help="Check the boot chain of a card, an image, or a capture.")
+@click.argument("targets", metavar="TARGET...", nargs=-1, required=True)
 @click.option("--model", default="", help="The board's model, where several firmwares are there.")
+@options.store_option
+@options.access_options
 @options.json_option
-def command(target: Path, *, model: str, as_json: bool) -> int:
+def command(
+    targets: tuple[str, ...], *, model: str, store_address: str | None, as_json: bool
+) -> int:
     r"""Follow the boot chain of a finished card or image, link by link. Reads only.
 
-    Ends with exit code 7 when the card cannot boot as it is. What only the board itself can
-    decide is reported as unknown, which is no failure.
+    TARGET is a card or an image; of a board with several disks, all of them, the one that it boots
+    from first. Or it is a capture, BOARD or BOARD/CAPTURE: then the card is judged that would be
+    made of it, and what the capture lacks is told.
+
+    Ends with exit code 7 when the card cannot boot as it is, with 8 when it can and a capture
+    lacks something. What only the board itself can decide is reported as unknown, which is no failure.
 
     \b
-    Example:
+    Examples:
       holdstill bootcheck pier-3.img
+      holdstill bootcheck pier-3/000042
     """
-    byte_source.check_plain(target)
-    with byte_source.opened(target) as source:
-        report = boot.check(source, model=model)
+    findings: tuple[Finding, ...] = ()
+    if len(targets) == 1 and _is_reference(targets[0]):
+        with open_capture.capture(store_address, targets[0]) as stored:
+            report, findings = judge_boot.follow(stored), stored.manifest().findings
+    else:
+        report = _of_disks([Path(target) for target in targets], model=model)
     if as_json:
-        options.print_json(report)
+        words = {field.name: getattr(report, field.name) for field in dataclasses.fields(report)}
+        options.print_json({**words, "findings": findings})
     else:
         out = consoles.console()
         for line in report.lines():
             out.print(line)
-    return 0 if report.is_bootable else VerificationError.exit_code
+        tables.findings(findings, out)
+    if not report.is_bootable:
+        return VerificationError.exit_code
+    return DegradedError.exit_code if serious(findings) else 0
+
+
+def _is_reference(target: str) -> bool:
+    """Whether a word names a capture, and no file that is there, or that should be."""
+    path = Path(target)
+    return not (path.exists() or path.suffix or path.is_absolute())
+
+
+def _of_disks(paths: Sequence[Path], *, model: str) -> BootReport:
+    with ExitStack() as undo:
+        opened = []
+        for path in paths:
+            if not path.exists():
+                raise UsageError(f"there is no {path}", hint="name a card, an image or a capture")
+            byte_source.check_plain(path)
+            opened.append(undo.enter_context(byte_source.opened(path)))
+        first, *others = map(cards.read_card, opened)
+        for place, other in enumerate(others, start=2):
+            first = first.with_disk(other, place)
+        return boot.judge(first, model=model)

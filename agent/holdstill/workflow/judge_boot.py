@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from holdstill.keeper.store import Store
     from holdstill.model.names import BoardName
     from holdstill.model.sealed_capture import IndexedCapture
+    from holdstill.rebuild.boot.report import BootReport
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
 
@@ -26,8 +27,8 @@ LACKING_MOST, LACKING_LONGEST = 5, 200
 """Of what a boot lacks, so much is noted: each capture has a line in the ledger."""
 
 
-def judge(capture: IndexedCapture) -> BootFinding:
-    """Follow every boot chain of the card that a rebuild would make of a capture.
+def follow(capture: IndexedCapture) -> BootReport:
+    """Follow every boot chain of the card, or the disks, that a rebuild would make of a capture.
 
     Raises:
         HoldstillError, OSError: the capture cannot be read.
@@ -37,7 +38,16 @@ def judge(capture: IndexedCapture) -> BootFinding:
         assembled.opened_index(capture) as index,
         captured_card.opened(manifest, index, capture) as card,
     ):
-        report = bootcheck.judge(card, model=manifest.board.model)
+        return bootcheck.judge(card, model=manifest.board.model)
+
+
+def judge(capture: IndexedCapture) -> BootFinding:
+    """Return what that comes to.
+
+    Raises:
+        HoldstillError, OSError: the capture cannot be read.
+    """
+    report = follow(capture)
     if report.verdict is not BootVerdict.BROKEN:
         return BootFinding(verdict=report.verdict)
     lacking = (text[:LACKING_LONGEST] for text in report.broken_links())
