@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from support.loop import LoopDisk
 
 pytestmark = [pytest.mark.timeout(1800), pytest.mark.slow]
-MIB = 1 << 20
+SIZE = 2 << 30
 OWN_ROOT = "rootfstype=ext4"
 OVERLAY_INIT = """\
 #!/bin/sh
@@ -58,13 +58,15 @@ def usual(whole: board.Card, folder: Path) -> Iterator[Path]:
 
 
 @contextmanager
-def card(
-    whole: board.Card, folder: Path, *, size: int, roots: tuple[str, ...]
-) -> Iterator[LoopDisk]:
-    """Hold a card with the usual boot partition, and further ones for roots."""
+def card(whole: board.Card, folder: Path, *, roots: int) -> Iterator[LoopDisk]:
+    """Hold a card with the usual boot partition, and one or two more that share the rest."""
     boot = cards.table_of(whole.image).partition(1)
-    parts = (f"start={boot.start}, size={boot.size}, type=c, bootable", *roots)
-    image = kinds.with_table(folder / "card.img", disk_id=whole.ids.disk, size=size, parts=parts)
+    share = (SIZE // kinds.SECTOR - boot.end) // roots // 2048 * 2048
+    parts = [f"start={boot.start}, size={boot.size}, type=c, bootable"]
+    parts += [f"start={boot.end + n * share}, size={share}, type=83" for n in range(roots)]
+    image = kinds.with_table(
+        folder / "card.img", disk_id=whole.ids.disk, size=SIZE, parts=tuple(parts)
+    )
     kinds.copied(whole.image, 1, image, to=1)
     with loop.attached(image) as disk:
         yield disk
@@ -96,7 +98,7 @@ def test_a_btrfs_with_root_and_home_as_subvolumes(
     fstab = "LABEL=pool / btrfs subvol=@ 0 0\nLABEL=pool /home btrfs subvol=@home 0 0\n"
     with ExitStack() as undo:
         source = undo.enter_context(usual(whole, tmp_path))
-        disk = undo.enter_context(card(whole, tmp_path, size=2048 * MIB, roots=("type=83",)))
+        disk = undo.enter_context(card(whole, tmp_path, roots=1))
         kinds.with_words(
             disk.partition(1),
             tmp_path,
@@ -122,10 +124,9 @@ def test_a_btrfs_with_root_and_home_as_subvolumes(
 def test_both_slots_of_a_board_with_two_systems(
     whole: board.Card, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
-    slots = (f"size={900 * MIB // kinds.SECTOR}, type=83", "type=83")
     with ExitStack() as undo:
         source = undo.enter_context(usual(whole, tmp_path))
-        disk = undo.enter_context(card(whole, tmp_path, size=2048 * MIB, roots=slots))
+        disk = undo.enter_context(card(whole, tmp_path, roots=2))
         for number, name in ((2, "a"), (3, "b")):
             programs.run("mkfs.ext4", "-q", "-L", f"slot-{name}", disk.partition(number))
             with loop.mounted(disk.partition(number), tmp_path / name) as slot:
@@ -158,10 +159,9 @@ def test_both_slots_of_a_board_with_two_systems(
 def test_a_squashfs_with_an_overlay_over_it(
     whole: board.Card, tmp_path: Path, measured: Callable[[str], None]
 ) -> None:
-    slots = (f"size={900 * MIB // kinds.SECTOR}, type=83", "type=83")
     with ExitStack() as undo:
         source = undo.enter_context(usual(whole, tmp_path))
-        disk = undo.enter_context(card(whole, tmp_path, size=2048 * MIB, roots=slots))
+        disk = undo.enter_context(card(whole, tmp_path, roots=2))
         kinds.with_words(
             disk.partition(1),
             tmp_path,
@@ -188,6 +188,8 @@ def test_a_squashfs_with_an_overlay_over_it(
         root = undo.enter_context(
             loop.mounted(lower, tmp_path / "root", options=options, kind="overlay")
         )
+        (root / "data").mkdir()
+        undo.enter_context(loop.mounted(disk.partition(3), root / "data"))
         kept = here.captured(place(root, disk), tmp_path)
     console = booted(kept, tmp_path, measured, "squashfs and overlay")
 

@@ -14,7 +14,7 @@ from holdstill.model.paths import BoardPath
 from holdstill.system import files, ioctl, libc
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
@@ -149,10 +149,9 @@ def _split(
     top = places.get(b"")
     whole = replace(part, place=_place(top, root) if top else "", is_top=True)
     made = [whole]
-    for volume in found:
+    for volume in chosen(found, frozenset(places), snapshots=snapshots):
         mount = places.get(volume.path)
-        is_wanted = not volume.is_snapshot or mount or volume.is_default or snapshots
-        if is_wanted and _is_text(volume.path) and volume.id < SUBVOLUME_STEP:
+        if volume.id < SUBVOLUME_STEP:
             kind = Subvolume(
                 of=part.number,
                 path=volume.path.decode(),
@@ -163,6 +162,33 @@ def _split(
             place = _place(mount, root) if mount else _seen_at(volume.path, made)
             made.append(replace(whole, number=number, file_system=kind, place=place, is_top=False))
     return made
+
+
+def chosen(
+    found: Sequence[FoundSubvolume], mounted: Collection[bytes], *, snapshots: bool
+) -> list[FoundSubvolume]:
+    """Return the subvolumes that are captured: each with all those that it is in. Pure.
+
+    Args:
+        found: sorted by path.
+        mounted: paths that are mounted.
+        snapshots: whether snapshots are wanted as such.
+    """
+    wanted = {one.path for one in found if one.path in mounted or one.is_default or snapshots}
+    needed = {path for one in wanted for path in _above(one)}
+    known, taken = {one.path for one in found}, set[bytes]()
+    for one in found:
+        within = [path for path in _above(one.path) if path in known]
+        is_asked = one.path in wanted or one.path in needed or not one.is_snapshot
+        if is_asked and taken.issuperset(within) and _is_text(one.path):
+            taken.add(one.path)
+    return [one for one in found if one.path in taken]
+
+
+def _above(path: bytes) -> list[bytes]:
+    """Return the paths of all directories that a path is in."""
+    names = path.split(b"/")
+    return [b"/".join(names[:count]) for count in range(1, len(names))]
 
 
 def _place(mount: Mount, root: BoardPath) -> str:

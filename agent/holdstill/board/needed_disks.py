@@ -43,7 +43,7 @@ def find(
     found = list[Path]()
     for word in words:
         found += _needed(root, all_mounts, store) if word == AUTO else [Path(word)]
-    distinct = tuple({layout.node_of(device): device for device in found}.values())
+    distinct = tuple(dict.fromkeys(map(layout.node_of, found)))
     if len(distinct) > DISKS_MAX:
         raise LayoutError(
             f"the board needs {len(distinct)} disks, and a capture holds {DISKS_MAX} at most",

@@ -140,7 +140,9 @@ def _subvolume(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> NamedFi
     kind = "snapshot" if volume.is_snapshot else "subvolume"
     what = f"{part.device}: {kind} {volume.path}"
     why = f"a {kind} of the btrfs on {part.device}, {where}"
-    if volume.is_snapshot and part.is_whole:
+    left = [one.path for one in part.subvolumes if one.is_snapshot and not one.is_captured]
+    is_within = any(volume.path.startswith(f"{path}/") for path in left)
+    if part.is_whole and (volume.is_snapshot or is_within):
         asked = f"{why}; `snapshots: true` in the settings captures snapshots as well"
         return left_out(what, asked, volume.path)
     return missing(what, why, "copy it by other means", volume.path, *places)

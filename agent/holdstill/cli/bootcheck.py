@@ -40,7 +40,8 @@ def command(
     made of it, and what the capture lacks is told.
 
     Ends with exit code 7 when the card cannot boot as it is, with 8 when it can and a capture
-    lacks something. What only the board itself can decide is reported as unknown, which is no failure.
+    lacks something. What only the board itself can decide is reported as unknown, which is no
+    failure.
 
     \b
     Examples:

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from holdstill.model.layout import Disk
     from holdstill.model.manifest import CapturedPart, Manifest
 
-_PRIMARIES = 4
+_PRIMARIES, _FIRST = 4, 2048
 _STEP = 4 * MIB
+_EACH_ALONE = "write each disk to a target of its own: --disk 1, --disk 2, ..."
 _LINUX, _LINUX_GUID = "83", "0FC63DAF-8483-4772-8E79-3D69D8477DE4"
 _TYPES = {
     _LINUX: _LINUX_GUID,
@@ -123,7 +124,8 @@ def merged(manifest: Manifest) -> OneDisk:
         if partition.number not in dropped
     ]
     slots = _free_slots(first, len(moved))
-    partitions, end = list(first.partitions), max(part.end for part in first.partitions)
+    partitions = list(first.partitions)
+    end = max((part.end for part in partitions), default=first.first_lba or _FIRST)
     for slot, (disk, partition) in zip(slots, moved, strict=True):
         start = align_up(end, _STEP // first.sector_size)
         partitions.append(_placed(first, disk, partition, slot=slot, start=start))
@@ -136,6 +138,9 @@ def merged(manifest: Manifest) -> OneDisk:
             ids[was] = now
         if old.device:
             devices[old.node(partition)] = f"PARTUUID={now}"
+        if partition.name and first.label is TableLabel.DOS:  # which has no names
+            devices[f"PARTLABEL={partition.name}"] = f"PARTUUID={now}"
+            devices[f"/dev/disk/by-partlabel/{partition.name}"] = f"/dev/disk/by-partuuid/{now}"
     return OneDisk(
         structs.replace(
             manifest,
@@ -153,14 +158,22 @@ def _check(first: Disk, others: list[Disk]) -> None:
     if first.label is TableLabel.NONE:
         raise TargetRefusedError(
             "the first disk has no partition table to which partitions could be added",
-            hint="write each disk to a target of its own: --disk 1, --disk 2, ...",
+            hint=_EACH_ALONE,
+        )
+    ids = [_partuuid(disk, one) for disk in (first, *others) for one in disk.partitions]
+    twins = {one for one in ids if one and ids.count(one) > 1}
+    if twins:
+        raise TargetRefusedError(
+            f"two partitions are called PARTUUID={min(twins)}, for one disk is a copy of another: "
+            "on one disk nobody could tell which is meant",
+            hint=_EACH_ALONE,
         )
     for other in others:
         if other.sector_size != first.sector_size:
             raise TargetRefusedError(
                 f"disks with sectors of {first.sector_size} and {other.sector_size} bytes cannot "
                 "become one",
-                hint="write each disk to a target of its own: --disk 1, --disk 2, ...",
+                hint=_EACH_ALONE,
             )
 
 
@@ -180,7 +193,7 @@ def _free_slots(disk: Disk, count: int) -> list[int]:
         raise TargetRefusedError(
             f"the partition table of the first disk has room for {len(found)} more partitions, "
             f"and there are {count}",
-            hint="write each disk to a target of its own: --disk 1, --disk 2, ...",
+            hint=_EACH_ALONE,
         )
     return found
 

@@ -248,10 +248,20 @@ def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -
         return PathFilter(exclude=(), swap_files=frozenset())
     return PathFilter(
         exclude=scope.excludes(),
-        include=scope.settings.include,
+        include=(*scope.settings.include, *_inner(scope, part)),
         swap_files=swap_files,
         mount=os.fsencode(part.place),
     )
+
+
+def _inner(scope: CaptureScope, part: BoardPart) -> list[str]:
+    """Return where subvolumes are seen in a tree: the way to each is kept, if excluded or not."""
+    top = part.place.rstrip("/") + "/"
+    return [
+        other.place
+        for other in scope.board.parts
+        if other.partition == part.partition and other is not part and other.place.startswith(top)
+    ]
 
 
 def _identity_of(board: BoardLayout, part: BoardPart) -> str:

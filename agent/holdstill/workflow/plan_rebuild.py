@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import structs
 
+from holdstill.errors import VerificationError
 from holdstill.filesystems.ext4 import ext4_parameters, ext4_sizing
 from holdstill.filesystems.fat import fat_sizing
 from holdstill.filesystems.kernel_filled import (
@@ -18,6 +19,8 @@ from holdstill.filesystems.kernel_filled import (
     sizing_by_trial,
     subvolume_trees,
 )
+from holdstill.model import paths
+from holdstill.model.entries import EntryType
 from holdstill.model.layout import Ext4, Fat, Need, Other
 from holdstill.rebuild import partition_layout, planner
 from holdstill.rebuild.steps import MakeExt4
@@ -65,10 +68,12 @@ def plan_rebuild(
     Raises:
         TargetRefusedError: it does not fit, and the error says by how much; or this machine
             cannot make one of the file systems.
+        VerificationError: a subvolume has no place in the capture.
     """
     for part in source.manifest.parts:
         if isinstance(part.file_system, Other):
             kernel_writer.check_possible(part.file_system, machine, number=part.number)
+    check_subvolumes(source)
     wanted = needs(source, machine)
     planned = functools.partial(
         planner.plan,
@@ -134,6 +139,28 @@ def needs(source: RebuildSource, machine: Runner) -> dict[int, Need]:
                 _all_trees(source, part.number), part.file_system, contents=source.capture
             )
     return found
+
+
+def check_subvolumes(source: RebuildSource) -> None:
+    """Check that every subvolume is in a directory that is captured, before anything is written.
+
+    Raises:
+        VerificationError: one is not.
+    """
+    for part in source.manifest.parts:
+        trees = {kind.path.encode(): n for n, kind in source.manifest.subvolumes(part.number)}
+        for path in trees:
+            directory, _ = paths.split(path)
+            tops = [top for top in trees if directory == top or directory.startswith(top + b"/")]
+            top = max(tops, key=len, default=b"")
+            inside = directory[len(top) :].strip(b"/")
+            entry = source.index.get(trees.get(top, part.number), inside)
+            if entry is None or entry.type is not EntryType.DIRECTORY:
+                raise VerificationError(
+                    f"subvolume {paths.display(path)} of partition {part.number} is in "
+                    f"{paths.display(directory) or 'the top'!r}, which is no directory in it",
+                    hint="take another capture: `holdstill list` shows them",
+                )
 
 
 def _all_trees(source: RebuildSource, number: int) -> Iterable[Entry]:

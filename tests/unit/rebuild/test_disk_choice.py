@@ -180,6 +180,25 @@ def test_disks_that_cannot_become_one_are_refused() -> None:
         disk_choice.merged(of(CARD, large, BOOT, SWAP, ROOT))
 
 
+def test_a_copy_of_a_disk_cannot_be_put_beside_it() -> None:
+    with pytest.raises(TargetRefusedError, match="PARTUUID=9a3c5d2e-01, for one disk is a copy"):
+        disk_choice.merged(of(CARD, change(USB, id=CARD.id), BOOT, SWAP, ROOT))
+
+
+def test_names_that_an_mbr_cannot_keep_become_partuuids() -> None:
+    named = change(GPT_CARD, partitions=(change(GPT_CARD.partitions[0], name="root"),))
+    made = disk_choice.merged(of(CARD, named, BOOT, part(1001, ROOT.file_system)))
+
+    assert made.devices["PARTLABEL=root"] == "PARTUUID=9a3c5d2e-02"
+    assert made.devices["/dev/disk/by-partlabel/root"] == "/dev/disk/by-partuuid/9a3c5d2e-02"
+
+
+def test_a_first_disk_with_an_empty_table() -> None:
+    made = disk_choice.merged(of(change(CARD, partitions=()), USB, SWAP, ROOT))
+
+    assert made.manifest.disk.partitions[0].start * 512 == 4 * MIB
+
+
 def test_a_rebuild_of_all_on_one_fits_a_smaller_target() -> None:
     made = disk_choice.merged(TWO).manifest
     needs = {1: Need(0, 64 * MIB), 1002: Need(0, 64 * MIB)}
