@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import uuid
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
 
 pytestmark = pytest.mark.timeout(240)
-UUID = "8b2d6a34-93f1-4b0e-8c55-0a1b2c3d4e5f"
+UUID = str(uuid.uuid4())
 SCRIPT = boards.MBR.replace("start=90112, type=83", f"start=90112, size={400 * 2048}, type=83")
 TREES = ("@", "@home", "@/var/lib/machines", "@/srv/two words", "closed")
 LARGE = 17 << 20
@@ -216,3 +217,29 @@ def test_what_is_written_meanwhile_is_of_one_instant_in_all_subvolumes(tmp_path:
 
     assert all(first - second in {0, 1} for first, second in counts), counts
     assert [first for first, _ in counts] == sorted({first for first, _ in counts})
+
+
+CHANGES = {
+    "replaced": "btrfs subvolume delete '{}'; btrfs subvolume create '{}'; echo other > '{}/x'",
+    "deleted": "btrfs subvolume delete '{}'",
+    "a directory instead": "btrfs subvolume delete '{}' && mkdir '{}' && echo plain > '{}/x'",
+    "moved": "mv '{}' '{}2'",
+    "read-only": "btrfs property set -ts '{}' ro true",
+    "no default any more": "btrfs subvolume set-default 5 '{}'",
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_subvolumes_that_change_during_a_capture_end_it(tmp_path: Path, change: str) -> None:
+    with btrfs_disk(tmp_path) as disk, running(disk, tmp_path) as root:
+        words = CHANGES[change].replace("{}", str(root / "srv/two words"))
+        hook = tmp_path / "hook"
+        hook.write_text(f"#!/bin/sh\n{words}\n")
+        hook.chmod(0o755)
+        more = f"hooks: [{{name: change, how: command, quiesce: [{hook}]}}]\n"
+        with boards.kept_nearby(tmp_path, root, more=more) as kept:
+            settings, store = ("--settings", kept.settings), ("--store", kept.store)
+            holdstill("capture", *settings, accepted=[5])
+            assert json.loads(holdstill("list", *store, "--json"))["boards"]["pier-3"] == []
+            hook.write_text("#!/bin/sh\n")
+            holdstill("capture", *settings)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from holdstill.board import layout, mounts
-from holdstill.errors import PreflightError
+from holdstill.errors import PauseError, PreflightError
 from holdstill.model.layout import SUBVOLUME_STEP, Other, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.system import files, ioctl, libc
@@ -126,6 +126,40 @@ def with_subvolumes(
     return replace(board, parts=tuple(parts))
 
 
+def check_unchanged(board: BoardLayout) -> None:
+    """Check that the captured subvolumes are those that there are: an instant has one set of them.
+
+    Raises:
+        PauseError: one was deleted, moved, replaced, or has other properties now.
+    """
+    for part in board.parts:
+        if not part.is_top or part.mount is None:
+            continue
+        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+            there = {_number(part, volume): _kind(part, volume) for volume in find(handle)}
+        for tree in board.parts:
+            if tree.partition != part.number or tree is part:
+                continue
+            if there.get(tree.number) != tree.file_system:
+                raise PauseError(
+                    f"subvolume {tree.label} was deleted, moved or changed during the capture",
+                    hint="nothing was sealed; run the capture again",
+                )
+
+
+def _number(part: BoardPart, volume: FoundSubvolume) -> int:
+    return part.number * SUBVOLUME_STEP + volume.id
+
+
+def _kind(part: BoardPart, volume: FoundSubvolume) -> Subvolume:
+    return Subvolume(
+        of=part.number,
+        path=volume.path.decode(errors="backslashreplace"),
+        is_read_only=volume.is_read_only,
+        is_default=volume.is_default,
+    )
+
+
 def _is_mounted(part: BoardPart) -> bool:
     is_btrfs = isinstance(part.file_system, Other) and part.file_system.type == "btrfs"
     return is_btrfs and part.mount is not None and part.device.is_block_device()
@@ -152,13 +186,7 @@ def _split(
     for volume in chosen(found, frozenset(places), snapshots=snapshots):
         mount = places.get(volume.path)
         if volume.id < SUBVOLUME_STEP:
-            kind = Subvolume(
-                of=part.number,
-                path=volume.path.decode(),
-                is_read_only=volume.is_read_only,
-                is_default=volume.is_default,
-            )
-            number = part.number * SUBVOLUME_STEP + volume.id
+            kind, number = _kind(part, volume), _number(part, volume)
             place = _place(mount, root) if mount else _seen_at(volume.path, made)
             made.append(replace(whole, number=number, file_system=kind, place=place, is_top=False))
     return made

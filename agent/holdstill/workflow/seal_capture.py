@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.board import btrfs_subvolumes
 from holdstill.errors import VerificationError
 from holdstill.model import attachment_names, pieces
 from holdstill.records import manifest_file, signature
@@ -42,9 +43,11 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     """Seal a capture whose contents are all at the keeper.
 
     Raises:
+        PauseError: what was captured is not what is there any more.
         VerificationError: the keeper refused it, or still lacks contents; nothing was sealed.
         LinkError: the keeper could not be reached.
     """
+    btrfs_subvolumes.check_unchanged(run.scope.board)
     run.outside.progress.step("sealing")
     run.index.commit()
     index = Extract.whole(run.state.index_path)
