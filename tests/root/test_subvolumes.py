@@ -232,14 +232,11 @@ CHANGES = {
 @pytest.mark.parametrize("change", CHANGES)
 def test_subvolumes_that_change_during_a_capture_end_it(tmp_path: Path, change: str) -> None:
     with btrfs_disk(tmp_path) as disk, running(disk, tmp_path) as root:
-        words = CHANGES[change].replace("{}", str(root / "srv/two words"))
-        hook = tmp_path / "hook"
-        hook.write_text(f"#!/bin/sh\n{words}\n")
-        hook.chmod(0o755)
-        more = f"hooks: [{{name: change, how: command, quiesce: [{hook}]}}]\n"
-        with boards.kept_nearby(tmp_path, root, more=more) as kept:
+        words = json.dumps(CHANGES[change].replace("{}", str(root / "srv/two words")))
+        hook = f"hooks: [{{name: change, how: command, quiesce: [/bin/sh, -ec, {words}]}}]\n"
+        with boards.kept_nearby(tmp_path, root, more=hook) as kept:
             settings, store = ("--settings", kept.settings), ("--store", kept.store)
             holdstill("capture", *settings, accepted=[5])
             assert json.loads(holdstill("list", *store, "--json"))["boards"]["pier-3"] == []
-            hook.write_text("#!/bin/sh\n")
+            kept.settings.write_text(kept.settings.read_text().replace(hook, ""))
             holdstill("capture", *settings)
