@@ -19,12 +19,13 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "hooks": ("board/hooks.py", "board/service_hooks.py"),
     "claims": ("rebuild/device_safety.py", "rebuild/block_device.py", "rebuild/rebuild_target.py"),
     "fitting": ("rebuild/partition_layout.py",),
-    "planner": ("rebuild/planner.py",),
+    "planner": ("rebuild/planner.py", "rebuild/disk_choice.py"),
     "fixups": (
         "rebuild/sibling_changes.py",
         "rebuild/new_identity.py",
         "rebuild/host_identity.py",
         "rebuild/fstab_references.py",
+        "rebuild/reference_changes.py",
         "rebuild/small_files.py",
     ),
     "index": (
