@@ -29,12 +29,16 @@ SYS = Path("/sys")
 
 
 def read_health(board: BoardLayout, machine: Runner) -> Health:
-    """Read card, file systems, kernel and firmware; what does not answer is left out."""
-    place = SYS / "block" / board.device.name / "device"
+    """Read card, file systems, kernel and firmware; what does not answer is left out.
+
+    Of several disks, the card is that of the root; the kernel's complaints are of all of them.
+    """
+    place = SYS / "block" / board.root_device.name / "device"
     texts = {name: _line(place / name) for name in (*CARD_FIELDS, "life_time", "pre_eol_info")}
-    host = readiness.hosts_of_cards().get(board.device.name)
-    its_host = rf"|^{re.escape(host)}:" if host else ""
-    name = re.compile(rf"\b{re.escape(board.device.name)}(?:p\d+)?\b{its_host}")
+    hosts = readiness.hosts_of_cards()
+    names = [rf"\b{re.escape(device.name)}(?:p?\d+)?\b" for device in board.devices]
+    names += [rf"^{re.escape(hosts[d.name])}:" for d in board.devices if hosts.get(d.name)]
+    name = re.compile("|".join(names))
     return assess(
         texts,
         file_systems=tuple(errors_of(part, log) for part, log in _logs(board)),

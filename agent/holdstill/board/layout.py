@@ -103,6 +103,12 @@ class BoardLayout:
         return self.disks[0].device
 
     @property
+    def root_device(self) -> Path:
+        """The device of the disk that the root is on, which is written to most; else the first."""
+        root = next((part for part in self.parts if part.place == "/"), None)
+        return self.disk_of(root).device if root else self.device
+
+    @property
     def devices(self) -> tuple[Path, ...]:
         """All disks' devices."""
         return tuple(disk.device for disk in self.disks)

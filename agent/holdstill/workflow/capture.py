@@ -71,7 +71,7 @@ def _record_card(run: CaptureRun) -> tuple[str, ...]:
     if not identity.is_clock_trusted(clock.now().year):
         return ()
     try:
-        card_trend.record(run.settings.state, run.scope.board.device, run.health, clock)
+        card_trend.record(run.settings.state, run.scope.board.root_device, run.health, clock)
     except OSError as error:
         return (f"the card's health could not be recorded: {error}",)
     return ()
