@@ -107,19 +107,22 @@ def test_the_bad_pieces_of_a_large_file_are_named_with_their_place_on_the_card(
             report = audit(kept, code=7)
             text = holdstill("audit", "--settings", kept.settings, accepted=(7,)).decode()
 
-    end = len(LARGE) - len(LARGE) % PIECE
+    end, disk = len(LARGE) - len(LARGE) % PIECE, str(board.disk.device)
     (damage,) = damages(report)
     assert before["damages"] == []
     assert damage["path"] == "/large"
     assert damage["more"] == 0
     assert damage["ranges"] == [
-        {"offset": 3 * PIECE, "length": PIECE, "disk_byte": first - 5, "is_unreadable": False},
         {
-            "offset": end, "length": len(LARGE) - end,
+            "offset": 3 * PIECE, "length": PIECE, "disk": disk,
+            "disk_byte": first - 5, "is_unreadable": False,
+        },
+        {
+            "offset": end, "length": len(LARGE) - end, "disk": disk,
             "disk_byte": last - (len(LARGE) - 1 - end), "is_unreadable": False,
         },
     ]  # fmt: skip
-    assert f"64.0 KiB at byte {3 * PIECE:,} (byte {first - 5:,} of {report['disk']})" in text
+    assert f"64.0 KiB at byte {3 * PIECE:,} (byte {first - 5:,} of {disk})" in text
 
 
 def test_changed_files_are_not_blamed_whatever_the_card_did_to_them(tmp_path: Path) -> None:

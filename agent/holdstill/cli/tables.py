@@ -148,14 +148,14 @@ def findings(found: Sequence[Finding], out: Console) -> None:
             out.print(f"{finding.kind.upper()} {finding.what}: {finding.why}", style="red")
             out.print(f"  what to do: {finding.hint}")
     left = [f"{finding.what}: {finding.why}" for finding in found if not finding.is_serious]
-    _list(out, "Left out, as the board's settings say:", left)
+    _list(out, "Left out:", left)
 
 
 def pause_now(pause: PauseNow, out: Console) -> None:
     """Show how large files are followed, and what a pause would cost now."""
     for part in pause.parts:
         why = f" ({part.why})" if part.why else ""
-        out.print(f"Large files of partition {part.part}: {part.how}{why}")
+        out.print(f"Large files of partition {part.label}: {part.how}{why}")
         for file in part.files:
             out.print(
                 f"  {file.path}, {human(file.size)}: {file.how}, a pause now would copy "
@@ -189,7 +189,7 @@ def capture_report(report: CaptureReport, out: Console) -> None:
                  numbers=("part", "files", "size"))  # fmt: skip
     for part in report.parts:
         rows.add_row(
-            str(part.number), part.place or "-", part.kind, part.grade, f"{part.files:,}",
+            part.label, part.place or "-", part.kind, part.grade, f"{part.files:,}",
             human(part.content_bytes), part.detection,
         )  # fmt: skip
     out.print(rows)

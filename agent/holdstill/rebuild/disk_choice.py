@@ -12,7 +12,8 @@ from holdstill.errors import TargetRefusedError, UsageError
 from holdstill.model.attachment_names import raw_name
 from holdstill.model.layout import Container, Partition, TableLabel
 from holdstill.model.sizes import MIB, align_up, human
-from holdstill.rebuild.partition_layout import GPT_ENTRIES, GPT_ENTRY
+from holdstill.rebuild import partition_layout
+from holdstill.rebuild.partition_layout import GPT_ENTRIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -219,8 +220,8 @@ def _placed(first: Disk, disk: Disk, partition: Partition, *, slot: int, start: 
 
 def _guid(first: Disk, disk: Disk, partition: Partition) -> str:
     """Return a GUID for one that has none: the same each time, so that a card can be checked."""
-    known_by = f"{disk.id} {partition.in_table}"
-    return str(uuid.uuid5(uuid.UUID(first.id), known_by)).upper()
+    known_by = f"{first.id} {disk.id} {partition.in_table}"
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, known_by)).upper()
 
 
 def _kind(disk: Disk, partition: Partition, label: TableLabel) -> str:
@@ -236,10 +237,7 @@ def _kind(disk: Disk, partition: Partition, label: TableLabel) -> str:
 
 def _sized(disk: Disk, end: int) -> Disk:
     """Return a disk that has room for all of its partitions."""
-    trailer = 0
-    if disk.label is TableLabel.GPT:
-        table = (disk.table_length or GPT_ENTRIES) * GPT_ENTRY
-        trailer = 1 + -(-table // disk.sector_size)
+    trailer = partition_layout.trailer(disk)
     size = max(disk.size, align_up((end + trailer) * disk.sector_size, MIB))
     last = size // disk.sector_size - trailer - 1 if trailer else 0
     return structs.replace(disk, size=size, last_lba=last, model="", serial="")

@@ -96,7 +96,7 @@ def smallest(
             tail = align_up(partition.start + needed, END_STEP // sector)
         else:
             tail += align_up(needed - partition.size, MOVE_STEP // sector)
-    end = (tail + _trailer(disk)) * sector + align_up(leave_free, sector)
+    end = (tail + trailer(disk)) * sector + align_up(leave_free, sector)
     lowest = align_up(end, END_STEP)
     unchanged = _tail(disk) <= _limit(disk, disk.size, leave_free)
     enough = elastic is None or disk.partition(elastic).size * sector >= least.get(elastic, 0)
@@ -121,7 +121,7 @@ def _tail(disk: Disk) -> int:
     return max((partition.end for partition in disk.partitions), default=0)
 
 
-def _trailer(disk: Disk) -> int:
+def trailer(disk: Disk) -> int:
     """Sectors of the backup GPT at the end of the disk (UEFI Specification 5.3.2)."""
     if disk.label is not TableLabel.GPT:
         return 0
@@ -131,7 +131,7 @@ def _trailer(disk: Disk) -> int:
 
 def _limit(disk: Disk, size: int, leave_free: int) -> int:
     """First sector that no partition may have."""
-    sectors = size // disk.sector_size - _trailer(disk)
+    sectors = size // disk.sector_size - trailer(disk)
     if disk.label is TableLabel.DOS:
         sectors = min(sectors, MBR_SECTORS)
     return sectors - -(-leave_free // disk.sector_size)
@@ -172,7 +172,7 @@ def _changed(disk: Disk, other: Partition, partition: Partition, change: int) ->
 def _sized(disk: Disk, size: int, partitions: tuple[Partition, ...]) -> Disk:
     last_lba = disk.last_lba
     if disk.label is TableLabel.GPT and size != disk.size:
-        last_lba = size // disk.sector_size - _trailer(disk) - 1
+        last_lba = size // disk.sector_size - trailer(disk) - 1
     changed = msgspec.structs.replace(
         disk, size=size, partitions=partitions, last_lba=last_lba, model="", serial=""
     )

@@ -14,9 +14,10 @@ if TYPE_CHECKING:
 
 
 class PartReport(Record, frozen=True, kw_only=True):
-    """One partition in the report; the fields are the manifest's."""
+    """One partition, or subvolume, in the report; label is what people call it."""
 
     number: int
+    label: str
     place: str
     kind: str
     grade: str
@@ -73,6 +74,7 @@ def part_report(part: CapturedPart) -> PartReport:
     words = msgspec.to_builtins(part.file_system)
     return PartReport(
         number=part.number,
+        label=part.label,
         place=part.mount,
         kind=str(words.get("type") or words["kind"]),
         grade=part.grade,

@@ -20,7 +20,7 @@ from holdstill.board.card_history import Trend
 from holdstill.board.health_report import Health
 from holdstill.errors import HoldstillError
 from holdstill.model.finding import Finding
-from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record
+from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record, Subvolume
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
@@ -198,6 +198,8 @@ def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPa
 
 
 def _used(part: BoardPart) -> int:
+    if isinstance(part.file_system, Subvolume):
+        return 0  # it shares the room of its file system
     if part.mount is not None and part.mount.type != layout.PLAIN_DIRECTORY:
         with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
             about = os.statvfs(handle)

@@ -51,14 +51,16 @@ class LargeFile(Record, frozen=True, kw_only=True):
 
 
 class LargeFiles(Record, frozen=True, kw_only=True):
-    """The large files of a partition that can be frozen.
+    """The large files of a partition, or subvolume, that can be frozen.
 
     Attributes:
+        label: what people call it.
         how, why: the pause finds what changed in them; see the manifest's `large_files`.
         files: as the last capture has them; none before the first.
     """
 
     part: int
+    label: str
     how: How
     why: str
     files: tuple[LargeFile, ...]
@@ -99,7 +101,9 @@ def watch(scope: CaptureScope, clock: Clock, *, seconds: float = WATCHED) -> Pau
             clock.sleep(seconds)
             followed.look()
         found = [(file.part, file.told()) for file in watched]
-        parts = tuple(_of_part(number, followed, found) for number in frozen)
+        parts = tuple(
+            _of_part(number, scope.board.part(number).label, followed, found) for number in frozen
+        )
     size = sum(file.pause_bytes for _, file in found)
     amount = PendingAmount(sum(file.pause_bytes > 0 for _, file in found), size)
     rate = 0.0
@@ -110,11 +114,11 @@ def watch(scope: CaptureScope, clock: Clock, *, seconds: float = WATCHED) -> Pau
 
 
 def _of_part(
-    number: int, followed: FollowedFiles, found: Sequence[tuple[int, LargeFile]]
+    number: int, label: str, followed: FollowedFiles, found: Sequence[tuple[int, LargeFile]]
 ) -> LargeFiles:
     way = followed.parts[number].way
     files = tuple(file for part, file in found if part == number)
-    return LargeFiles(part=number, how=way.how, why=way.why, files=files)
+    return LargeFiles(part=number, label=label, how=way.how, why=way.why, files=files)
 
 
 def _known(scope: CaptureScope, wanted: Mapping[int, object]) -> dict[int, list[Entry]]:
