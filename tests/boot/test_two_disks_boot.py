@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-pytestmark = pytest.mark.timeout(900)
+pytestmark = [pytest.mark.timeout(900), pytest.mark.slow]
 SECOND_ID = "11223344"
 
 

@@ -229,7 +229,14 @@ CHANGES = {
 }
 
 
-@pytest.mark.parametrize("change", CHANGES)
+EVERY_DAY = {"replaced", "a directory instead"}
+SLOW_ONES = [
+    pytest.param(change, marks=() if change in EVERY_DAY else pytest.mark.slow)
+    for change in CHANGES
+]
+
+
+@pytest.mark.parametrize("change", SLOW_ONES)
 def test_subvolumes_that_change_during_a_capture_end_it(tmp_path: Path, change: str) -> None:
     with btrfs_disk(tmp_path) as disk, running(disk, tmp_path) as root:
         words = json.dumps(CHANGES[change].replace("{}", str(root / "srv/two words")))
