@@ -135,6 +135,15 @@ def test_subvolumes_come_back_with_their_flags_and_the_default(tmp_path: Path) -
                 assert rebuilt["checked_entries"] == rebuilt["entries"]
                 card = ("verify", "pier-3", "--card", image, *store, "--json")
                 assert json.loads(holdstill(*card))["total"] == 0
+            sibling = ("rebuild", "pier-3", tmp_path / "slipway.img", "--as", "slipway-1", *store)
+            holdstill(*sibling, accepted=[boards.NO_KERNEL])
+    with loop.attached(tmp_path / "slipway.img") as other:
+        device_uuid = ("blkid", "--probe", "--match-tag", "UUID", "--output", "value")
+        new = programs.run(*device_uuid, other.partition(2)).decode().strip()
+        with loop.mounted(other.partition(2), tmp_path / "slipway", options="ro") as at:
+            fstab = (at / "etc/fstab").read_text()
+    assert new != UUID
+    assert fstab == f"UUID={new} / btrfs subvol=@ 0 0\nUUID={new} /home btrfs subvol=@home 0 0\n"
     for size in ("460M", "600M"):
         with loop.attached(tmp_path / f"{size}.img") as disk:
             made = disk.partition(2)

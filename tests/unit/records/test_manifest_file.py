@@ -17,13 +17,24 @@ from hypothesis import strategies as st
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
 from holdstill.model import layout_check
 from holdstill.model.finding import FindingKind
-from holdstill.model.layout import Container, Disk, Ext4, Partition, Swap, TableLabel
+from holdstill.model.layout import (
+    Container,
+    Disk,
+    Ext4,
+    FileSystem,
+    Other,
+    Partition,
+    Subvolume,
+    Swap,
+    TableLabel,
+)
 from holdstill.model.manifest import (
     FORMAT,
     LIMIT,
     Attachment,
     BoardIdentity,
     CapturedPart,
+    FurtherDisk,
     Grade,
     Manifest,
     Moment,
@@ -102,6 +113,7 @@ def of_our_format(drawn: object) -> Manifest:
         for place, one in enumerate(drawn.further_disks, start=2)
     )
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
+    parts = [part for part in parts if not isinstance(part.file_system, Subvolume)]
     parts = [
         change(part, file_system=change(part.file_system, inode_size=256))
         if isinstance(part.file_system, Ext4)
@@ -286,6 +298,69 @@ def refused(manifest: Manifest) -> str:
     with pytest.raises(DocumentError) as caught:
         manifest_file.decode(manifest_file.encode(manifest))
     return str(caught.value)
+
+
+def numbered(number: int, kind: FileSystem) -> CapturedPart:
+    return CapturedPart(number=number, grade=Grade.READ_ONLY, file_system=kind)
+
+
+SECOND = Disk(
+    size=1 << 30, label=TableLabel.DOS, id="0x11223344",
+    partitions=(Partition(number=1, start=2048, size=4096, type="83"),),
+)  # fmt: skip
+BTRFS = numbered(2, Other(type="btrfs"))
+
+
+def test_a_second_disk_has_partitions_that_are_numbered_on() -> None:
+    change = msgspec.structs.replace
+    good = change(plain(), further_disks=(FurtherDisk(disk=SECOND.as_further(2)),))
+    assert manifest_file.decode(manifest_file.encode(good)) == good
+
+    told = refused(change(plain(), further_disks=(FurtherDisk(disk=SECOND),)))
+    assert "further_disks[0].disk.partitions: expected numbers from 1001 on" in told
+    many = tuple(FurtherDisk(disk=SECOND.as_further(n)) for n in range(2, 10))
+    assert "further_disks: expected fewer than 8" in refused(change(plain(), further_disks=many))
+    twice = change(SECOND, partitions=SECOND.partitions * 2).as_further(2)
+    told = refused(change(plain(), further_disks=(FurtherDisk(disk=twice),)))
+    assert "further_disks[0].disk.partitions: slot 1 is listed 2 times" in told
+    far = change(SECOND.partitions[0], number=1000)
+    told = refused(change(plain(), disk=change(plain().disk, partitions=(SLOT, far))))
+    assert "disk.partitions: 1000 is no slot of a partition table" in told
+
+
+@pytest.mark.parametrize(
+    ("within", "number", "kind", "said"),
+    [
+        (BTRFS, 2000256, Subvolume(of=2, path="@"), ""),
+        (BTRFS, 2000256, Subvolume(of=2, path="@/var/lib/two words"), ""),
+        (numbered(2, Other(type="xfs")), 2000256, Subvolume(of=2, path="@"), "is no btrfs"),
+        (BTRFS, 2000256, Subvolume(of=3, path="@"), "partition 3, which is no btrfs"),
+        (BTRFS, 3000256, Subvolume(of=2, path="@"), "3000256 is no number of a subvolume"),
+        (BTRFS, 2, Subvolume(of=2, path="@"), "number 2 is listed 2 times"),
+        (BTRFS, 2000256, Subvolume(of=2, path=""), "is no path of a subvolume"),
+        (BTRFS, 2000256, Subvolume(of=2, path="../x"), "is no path of a subvolume"),
+        (BTRFS, 2000256, Subvolume(of=2, path="/x"), "is no path of a subvolume"),
+        (BTRFS, 2000256, Subvolume(of=2, path="a//b"), "is no path of a subvolume"),
+        (BTRFS, 2000256, Subvolume(of=2, path="a\0b"), "is no path of a subvolume"),
+    ],
+)
+def test_a_subvolume_is_one_of_a_btrfs(
+    within: CapturedPart, number: int, kind: Subvolume, said: str
+) -> None:
+    made = msgspec.structs.replace(plain(), parts=(within, numbered(number, kind)))
+
+    if said:
+        assert said in refused(made)
+    else:
+        assert manifest_file.decode(manifest_file.encode(made)) == made
+
+
+def test_one_subvolume_is_there_once() -> None:
+    twins = (numbered(2000256, Subvolume(of=2, path="@")),
+             numbered(2000257, Subvolume(of=2, path="@")))  # fmt: skip
+    made = msgspec.structs.replace(plain(), parts=(BTRFS, *twins))
+
+    assert "parts: 2000256 and 2000257 are one subvolume" in refused(made)
 
 
 def test_m2_a_part_that_its_disk_lacks_is_refused() -> None:

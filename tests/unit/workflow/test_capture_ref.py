@@ -1,7 +1,8 @@
+import msgspec
 import pytest
 
 from holdstill.errors import UsageError, VerificationError
-from holdstill.model.layout import Disk, Partition, Swap, TableLabel
+from holdstill.model.layout import Disk, Partition, Subvolume, Swap, TableLabel
 from holdstill.model.manifest import (
     Attachment,
     BoardIdentity,
@@ -103,3 +104,44 @@ def test_a_damaged_capture_is_taken_only_when_there_is_no_whole_one() -> None:
     assert capture_ref.chosen((whole, damaged), "2", "pier-3") == damaged
     (line,) = capture_ref.passed_over((whole, damaged), "")
     assert "damaged contents, found 2026-11-26" in line
+
+
+def subvolume(number: int, path: str, mount: str = "") -> CapturedPart:
+    return CapturedPart(
+        number=number, grade=Grade.POINT_IN_TIME, file_system=Subvolume(of=2, path=path),
+        mount=mount, entries=5,
+    )  # fmt: skip
+
+
+TREES = msgspec.structs.replace(
+    MANIFEST,
+    parts=(
+        part(2, ""),
+        subvolume(2000256, "@", "/"),
+        subvolume(2000257, "@home", "/home"),
+        subvolume(2000258, "@/var/lib/machines", "/var/lib/machines"),
+    ),
+)
+
+
+@pytest.mark.parametrize(
+    ("path", "number", "inside"),
+    [
+        ("2:/beside", 2, b"beside"),
+        ("2:/@", 2000256, b""),
+        ("2:/@/etc/hosts", 2000256, b"etc/hosts"),
+        ("2:/@homes", 2, b"@homes"),
+        ("2:/@/var/lib/machines/x", 2000258, b"x"),
+        ("2:/@/var/lib", 2000256, b"var/lib"),
+        ("2000257:/reading", 2000257, b"reading"),
+        ("/home/reading", 2000257, b"reading"),
+        ("/var/lib/machines/x", 2000258, b"x"),
+        ("/etc", 2000256, b"etc"),
+    ],
+)
+def test_a_path_leads_to_the_subvolume_that_it_was_in(
+    path: str, number: int, inside: bytes
+) -> None:
+    found, where = capture_ref.locate(TREES, path)
+
+    assert (found.number, where) == (number, inside)
