@@ -183,6 +183,24 @@ def change(root: Path) -> None:
         opened.write(b"changed")
 
 
+def test_what_is_excluded_comes_back_as_an_empty_subvolume(tmp_path: Path) -> None:
+    more = "exclude: [/var, /srv]\n"
+    with btrfs_disk(tmp_path) as disk:
+        with (
+            running(disk, tmp_path) as root,
+            boards.kept_nearby(tmp_path, root, more=more) as kept,
+        ):
+            holdstill("capture", "--settings", kept.settings)
+        image = tmp_path / "rebuilt.img"
+        words = ("rebuild", "pier-3", image, "--store", kept.store)
+        holdstill(*words, accepted=[boards.NO_KERNEL])
+    with loop.attached(image) as made, loop.mounted(made.partition(2), tmp_path / "at") as at:
+        assert list((at / "var/lib/machines").iterdir()) == []
+        assert list((at / "srv/two words").iterdir()) == []
+        said = programs.run("btrfs", "subvolume", "list", at).decode()
+    assert "path var/lib/machines" in said
+
+
 def test_snapshots_are_captured_when_they_are_asked_for(tmp_path: Path) -> None:
     with (
         btrfs_disk(tmp_path) as disk,

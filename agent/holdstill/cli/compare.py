@@ -9,6 +9,7 @@ import click
 
 from holdstill.cli import consoles, open_capture, options, tables
 from holdstill.errors import UsageError
+from holdstill.model.layout import part_words
 from holdstill.model.sizes import human
 from holdstill.workflow import (
     capture_ref,
@@ -141,7 +142,7 @@ def _show(found: Comparison, out: Console) -> None:
         ]
         out.print()
         out.print(
-            f"Partition {part.number} ({part.place or 'not mounted'}), "
+            f"Partition {part_words(part.number)} ({part.place or 'not mounted'}), "
             f"{human(part.bytes_before)} -> {human(part.bytes_after)}: "
             + (", ".join(words) or "nothing changed")
         )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holdstill.cli import consoles, open_capture, options, tables
+from holdstill.cli import consoles, open_capture, options, tables, terminal
 from holdstill.errors import DegradedError
 from holdstill.records import assembled
 from holdstill.workflow import capture_ref, extract
@@ -53,5 +53,11 @@ def command(
                 stored, index, part.number, extract.spelled(index, part, inside),
                 to=target, damaged=damaged,
             )  # fmt: skip
+        others = capture_ref.below(stored.manifest(), path) if path.startswith("/") else ()
+    if others and target.is_dir():
+        terminal.warn(
+            f"note: {', '.join(others)} had file systems of their own, which are not in it: get "
+            "them by these paths"
+        )
     tables.got(got, f"{stored.board}/{stored.name}", target, consoles.console())
     return DegradedError.exit_code if got.damaged else 0

@@ -251,6 +251,12 @@ SUBVOLUME_STEP = 10**6
 """What subvolumes are numbered by: in partition 2, that with the id 256 is 2000256."""
 
 
+def part_words(number: int) -> str:
+    """Return what people call a part: a partition's number, or that and a subvolume's id."""
+    partition, id_ = divmod(number, SUBVOLUME_STEP)
+    return f"{partition}, subvolume {id_}" if partition else str(id_)
+
+
 class Subvolume(Record, frozen=True, kw_only=True, tag_field="kind", tag="subvolume"):
     """A subvolume of a btrfs, which has an entry for each: a tree with inodes of its own.
 

@@ -119,13 +119,20 @@ class CapturedPart(Record, frozen=True, kw_only=True):
 
 
 class SwapFile(Record, frozen=True, kw_only=True):
-    """A swap file whose existence is kept and whose content is not."""
+    """A swap file whose existence is kept and whose content is not.
+
+    Attributes:
+        partition: number of the partition, or subvolume, that it is in.
+        path: in that, in display form.
+        page_size: bytes of a page, whose first one has the header; 0 where that was not read.
+    """
 
     partition: int
     path: str
     size: int
     uuid: str = ""
     label: str = ""
+    page_size: int = 0
 
 
 class Attachment(Record, frozen=True, kw_only=True):

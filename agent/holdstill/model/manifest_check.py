@@ -26,6 +26,8 @@ WHOLE_MAX = 1 << 60
 SEQ_MAX = 999_999_999
 """Greatest number of a capture: its name has room for nine digits."""
 _MAY_BE_NEGATIVE = frozenset({"max_mount_count"})
+_FIRST_SUBVOLUME = 256
+"""Smallest id of a subvolume but the top (linux/btrfs_tree.h, BTRFS_FIRST_FREE_OBJECTID)."""
 _MOMENT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,9})?Z")
 
 
@@ -99,14 +101,17 @@ def _subvolume(manifest: Manifest, number: int, subvolume: Subvolume) -> Iterato
     within = systems.get(subvolume.of)
     if not isinstance(within, Other) or within.type != "btrfs":
         yield f"parts: {number} is a subvolume of partition {subvolume.of}, which is no btrfs"
-    if number // SUBVOLUME_STEP != subvolume.of:
+    if number // SUBVOLUME_STEP != subvolume.of or number % SUBVOLUME_STEP < _FIRST_SUBVOLUME:
         yield f"parts: {number} is no number of a subvolume of partition {subvolume.of}"
     try:
-        is_path = bool(paths.check_path(subvolume.path.encode()))
+        is_path = subvolume.path.isprintable() and bool(paths.check_path(subvolume.path.encode()))
     except (SecurityError, UnicodeEncodeError):
         is_path = False
     if not is_path:
         yield f"parts: {number}: {subvolume.path[:70]!r} is no path of a subvolume"
+    defaults = [one for one, kind in manifest.subvolumes(subvolume.of) if kind.is_default]
+    if len(defaults) > 1:
+        yield f"parts: {' and '.join(map(str, defaults))} cannot both be the default subvolume"
     twins = [one for one, kind in manifest.subvolumes(subvolume.of) if kind.path == subvolume.path]
     if len(twins) > 1:
         yield f"parts: {' and '.join(map(str, twins))} are one subvolume"

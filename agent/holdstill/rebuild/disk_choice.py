@@ -137,7 +137,7 @@ def merged(manifest: Manifest) -> OneDisk:
         now, was = disk.partuuid(partition.number), _partuuid(old, partition)
         if was and was != now:
             ids[was] = now
-        if old.device:
+        if old.device.startswith("/dev/"):
             devices[old.node(partition)] = f"PARTUUID={now}"
         if partition.name and first.label is TableLabel.DOS:  # which has no names
             devices[f"PARTLABEL={partition.name}"] = f"PARTUUID={now}"

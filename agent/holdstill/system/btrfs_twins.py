@@ -24,13 +24,16 @@ _CONTROL = "/dev/btrfs-control"
 _SUPERBLOCK_AT, _UUID_IN_IT = 0x10000, slice(0x20, 0x30)
 """btrfs documentation, On-disk Format, superblock."""
 WITHOUT_OTHER_DISKS = (
+    "env",
+    "BLKID_FILE=/dev/null",
     "unshare",
     "--mount",
     "sh",
     "-c",
     'mount -t tmpfs none /sys/block && mount --bind /dev/null /proc/partitions && exec "$0" "$@"',
 )
-"""Runs a command that finds no disk when it looks for all: both are where libblkid looks."""
+"""Runs a command that finds no disk when it looks for all: that is where libblkid looks, and what
+it remembers (blkid(8))."""
 
 
 def forget(device: Path) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from holdstill.board import identity
+from holdstill.errors import LayoutError
+from holdstill.filesystems.swap import swap_reader
 from holdstill.model import attachment_names
 from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
@@ -23,7 +26,7 @@ from holdstill.model.manifest import (
     SwapFile,
 )
 from holdstill.model.paths import display
-from holdstill.system import clocks
+from holdstill.system import byte_source, clocks
 from holdstill.version import VERSION
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.followed_files import Way
     from holdstill.board.layout import BoardPart
+    from holdstill.model.entries import Entry
     from holdstill.model.finding import Finding
     from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_method import MethodChoice
@@ -71,7 +75,7 @@ def build(
     }
     # Describe the files that are in use as swap: a rebuild makes them again, empty.
     swap_files = tuple(
-        SwapFile(partition=part, path=display(entry.path), size=entry.size)
+        _swap_file(run, part, entry)
         for part in sorted(run.trees.numbers)
         for entry in run.index.omitted(part)
         if entry.omitted is Omitted.SWAP
@@ -116,6 +120,25 @@ def build(
         raws=tuple(raws.values()),
         findings=findings,
         warnings=(*warnings, *scope.board.warnings, *paused.notes),
+    )
+
+
+def _swap_file(run: CaptureRun, part: int, entry: Entry) -> SwapFile:
+    """Describe a swap file by its header, which nobody changes while it is in use."""
+    found = SwapFile(partition=part, path=display(entry.path), size=entry.size)
+    tree = run.trees.mounted.get(part)
+    if tree is None:
+        return found
+    try:
+        handle = tree.open(entry)
+        try:
+            kind = swap_reader.read(byte_source.OpenFile(handle, size=entry.size))
+        finally:
+            os.close(handle)
+    except (OSError, EOFError, LayoutError):
+        return found
+    return msgspec.structs.replace(
+        found, uuid=kind.uuid, label=kind.label, page_size=kind.page_size
     )
 
 

@@ -126,6 +126,18 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     return best, os.fsencode(inside)
 
 
+def below(manifest: Manifest, path: str) -> tuple[str, ...]:
+    """Return where further captured file systems were mounted below a path of the board."""
+    top = "/" + path.strip("/")
+    return tuple(
+        sorted(
+            part.mount
+            for part in manifest.parts
+            if part.entries and part.mount != top and part.mount.startswith(f"{top.rstrip('/')}/")
+        )
+    )
+
+
 def _numbered(manifest: Manifest, number: int, path: str) -> tuple[CapturedPart, bytes]:
     """Return the part that has a path of a partition: itself, or a subvolume in it."""
     trees = {one: kind.path for one, kind in manifest.subvolumes(number)}

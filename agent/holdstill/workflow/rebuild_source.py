@@ -12,6 +12,7 @@ from holdstill.disks import boot_gap
 from holdstill.errors import UsageError, VerificationError
 from holdstill.filesystems import content_parts
 from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
+from holdstill.filesystems.swap import swap_writer
 from holdstill.model import attachment_names, names, pieces
 from holdstill.rebuild import disk_choice, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
@@ -94,7 +95,14 @@ class RebuildSource:
     def subvolumes(self, number: int) -> list[SubvolumeTree]:
         """Return the subvolumes of a partition, with their entries."""
         return [
-            SubvolumeTree(kind, partial(self.written, tree), partial(self.entries, tree))
+            SubvolumeTree(
+                kind,
+                partial(self.written, tree),
+                partial(self.entries, tree),
+                swap_writer.file_headers(
+                    tuple(file for file in self.manifest.swap_files if file.partition == tree)
+                ),
+            )
             for tree, kind in self.manifest.subvolumes(number)
         ]
 

@@ -145,3 +145,9 @@ def test_a_path_leads_to_the_subvolume_that_it_was_in(
     found, where = capture_ref.locate(TREES, path)
 
     assert (found.number, where) == (number, inside)
+
+
+def test_what_was_mounted_below_a_folder_is_named() -> None:
+    assert capture_ref.below(TREES, "/") == ("/home", "/var/lib/machines")
+    assert capture_ref.below(TREES, "/var/") == ("/var/lib/machines",)
+    assert capture_ref.below(TREES, "/home") == capture_ref.below(TREES, "/va") == ()

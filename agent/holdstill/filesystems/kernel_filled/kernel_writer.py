@@ -237,13 +237,13 @@ class _Filler:
     ) -> None:
         """Fill all trees; directories get their times when nothing is made in them any more."""
         with ExitStack() as undo:
-            top = self._populator(self.root)
+            top = self._populator(self.root, self.heads)
             top.fill(entries)
             opened = []
             for tree in subvolume_trees.in_order(trees):
                 handle = self._made(tree)
                 undo.callback(os.close, handle)
-                populator = self._populator(handle)
+                populator = self._populator(handle, tree.heads)
                 populator.fill(tree.entries())
                 opened.append((handle, tree, populator))
             for handle, tree, populator in reversed(opened):
@@ -258,8 +258,8 @@ class _Filler:
                 self.made += populator.entries
                 self.warnings += populator.warnings
 
-    def _populator(self, root: int) -> Populator:
-        return Populator(root, self.contents, self.heads, self.progress, self.pour)
+    def _populator(self, root: int, heads: Mapping[bytes, bytes]) -> Populator:
+        return Populator(root, self.contents, heads, self.progress, self.pour)
 
     def _made(self, tree: SubvolumeTree) -> int:
         """Make a subvolume, and return its open top.

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths
 from holdstill.model.entries import key
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Subvolume
@@ -28,11 +28,13 @@ class SubvolumeTree:
 
     Attributes:
         entries: of it, whose contents are requested as they come; again: the same without that.
+        heads: what is at the beginning of files whose content was omitted, by path.
     """
 
     kind: Subvolume
     entries: Entries
     again: Entries
+    heads: Mapping[bytes, bytes] = field(default_factory=dict)
 
     @property
     def path(self) -> bytes:

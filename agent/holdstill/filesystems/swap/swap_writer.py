@@ -68,7 +68,9 @@ def _uuid_bytes(text: str) -> bytes:
 def file_headers(swap_files: tuple[SwapFile, ...]) -> Mapping[bytes, bytes]:
     """Return the first bytes of swap files, by path; all else in them is a hole."""
     return {
-        file.path.encode(): header(Swap(uuid=file.uuid, label=file.label), size=file.size)
+        file.path.encode(): header(
+            Swap(uuid=file.uuid, label=file.label, page_size=file.page_size), size=file.size
+        )
         for file in swap_files
-        if file.uuid
+        if file.page_size
     }
