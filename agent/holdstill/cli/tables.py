@@ -114,7 +114,8 @@ def inspection(found: Inspection, out: Console) -> None:
                  numbers=("part", "size", "used"))  # fmt: skip
     for part in found.parts:
         rows.add_row(
-            part.label, human(part.size), human(part.used_bytes) if part.used_bytes else "-",
+            part.label, _own(part.file_system, human(part.size)),
+            human(part.used_bytes) if part.used_bytes else "-",
             file_system_words(part.file_system), part.mount or "-", part.how, part.grade, part.why,
         )  # fmt: skip
     out.print(rows)
@@ -205,9 +206,7 @@ def capture_report(report: CaptureReport, out: Console) -> None:
     for part in report.parts:
         if part.large_files:
             why = f" ({part.large_files_why})" if part.large_files_why else ""
-            out.print(
-                f"Changes in large files of partition {part.number}: {part.large_files}{why}"
-            )
+            out.print(f"Changes in large files of partition {part.label}: {part.large_files}{why}")
     for note in report.notes:
         out.print(f"note: {note}")
     findings(report.findings, out)
@@ -340,6 +339,11 @@ def manifest(found: Manifest, out: Console) -> None:
     warnings(found.warnings, out)
 
 
+def _own(kind: FileSystem, words: str) -> str:
+    """Return what is told of a partition; of a subvolume, which has no place of its own, "-"."""
+    return "-" if isinstance(kind, Subvolume) else words
+
+
 def disk_words(disk: Disk) -> str:
     """Return what a disk is, for people."""
     known = _joined(disk.device, disk.model)
@@ -353,8 +357,9 @@ def _parts(found: Manifest, out: Console) -> None:
         disk = found.disk_of(part)
         place = disk.partition(part.partition)
         rows.add_row(
-            part.label, str(place.start), human(place.size * disk.sector_size),
-            place.type, file_system_words(part.file_system), part.mount or "-", part.grade,
+            part.label, _own(part.file_system, str(place.start)),
+            _own(part.file_system, human(place.size * disk.sector_size)),
+            _own(part.file_system, place.type), file_system_words(part.file_system), part.mount or "-", part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip
     out.print(rows)
