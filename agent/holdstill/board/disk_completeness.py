@@ -160,7 +160,14 @@ class _Board:
         disk = self._disk_to_add(first.number)
         names = self._device_names(first.number)
         if disk and not any(disk_order.is_of_the_system(one.place) for one in group):
-            how = f"the system starts without it; {_added(disk)} captures it as well"
+            waits = (
+                "fstab names it without `nofail`, so the board stops where it is not there"
+                if any(self._is_waited_for(one) for one in group)
+                else "the system starts without it"
+            )
+            how = (
+                f"nothing of the system is on it, and {waits}; {_added(disk)} captures it as well"
+            )
             return left_out(first.place, f"{why}: {how}", *names)
         return missing(first.place, why, self._advice(disk), *names)
 
@@ -204,6 +211,11 @@ class _Board:
         return any(
             entry.point == mounted.place or self.facts.devices_of.get(entry.spec) == mounted.number
             for entry in self.facts.fstab
+        )
+
+    def _is_waited_for(self, mounted: PlacedMount) -> bool:
+        return any(
+            entry.point == mounted.place and not entry.may_fail for entry in self.facts.fstab
         )
 
     def _is_removable(self, device: BlockDevice) -> bool:

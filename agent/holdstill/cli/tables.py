@@ -359,7 +359,8 @@ def _parts(found: Manifest, out: Console) -> None:
         rows.add_row(
             part.label, _own(part.file_system, str(place.start)),
             _own(part.file_system, human(place.size * disk.sector_size)),
-            _own(part.file_system, place.type), file_system_words(part.file_system), part.mount or "-", part.grade,
+            _own(part.file_system, place.type), file_system_words(part.file_system),
+            part.mount or "-", part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip
     out.print(rows)

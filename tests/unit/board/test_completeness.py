@@ -173,6 +173,22 @@ def test_data_on_a_second_disk_is_missing_by_any_name_once() -> None:
         assert said(facts, word) == [(MISSING, "/srv")]
 
 
+def test_data_of_the_owner_is_left_out_and_the_line_that_includes_it_is_told() -> None:
+    data = SRV.replace("/srv", "/data")
+    (quiet,) = completeness.judge(board(also=(data,), devices=USB)).findings
+    named = board(also=(data,), devices=USB, fstab="/dev/sda1 /data ext4 defaults 0 2\n")
+    (waited,) = completeness.judge(named).findings
+    may_fail = board(also=(data,), devices=USB, fstab="/dev/sda1 /data ext4 nofail 0 2\n")
+    (other,) = completeness.judge(may_fail).findings
+
+    for finding in (quiet, waited, other):
+        assert (finding.kind, finding.what) == (LEFT_OUT, "/data")
+        assert "`disks: [auto, /dev/sda]` in the settings captures it" in finding.why
+    assert "starts without it" in quiet.why
+    assert "starts without it" in other.why
+    assert "without `nofail`, so the board stops" in waited.why
+
+
 def test_the_word_about_a_folder_is_none_about_another_of_the_same_disk() -> None:
     facts = board(
         also=(SRV.replace("/ /srv", "/a /srv"), SRV.replace("/ /srv", "/b /home")), devices=USB
@@ -429,8 +445,8 @@ def btrfs(mount: str, *subvolumes: Subvolume, also: tuple[str, ...] = ()) -> Boa
     )
 
 
-def test_btrfs_with_root_and_home_as_subvolumes() -> None:
-    facts = btrfs(AT, Subvolume("/@"), Subvolume("/@home"), also=(HOME,))
+def test_btrfs_whose_top_the_kernel_does_not_show() -> None:
+    facts = btrfs(AT, Subvolume("/@", is_captured=True), Subvolume("/@home"), also=(HOME,))
 
     found = completeness.judge(facts).findings
 
@@ -440,6 +456,48 @@ def test_btrfs_with_root_and_home_as_subvolumes() -> None:
     ]
     assert "mounted at /home" in found[0].why
     assert said(facts, "/home")[0] == (LEFT_OUT, "/dev/mmcblk0p2: subvolume /@home")
+
+
+def whole_btrfs(*subvolumes: Subvolume) -> BoardFacts:
+    """Return a board whose btrfs is captured from its top, all subvolumes that are marked so."""
+    return board(
+        root=root_part(BTRFS, AT, subvolumes=subvolumes, is_whole=True),
+        mounts=placed(AT, FIRMWARE, HOME, numbers={"/dev/mmcblk0p2": (179, 2)}),
+    )
+
+
+def test_btrfs_with_root_and_home_as_subvolumes_is_quiet() -> None:
+    captured = (Subvolume("/@", is_captured=True), Subvolume("/@home", is_captured=True))
+
+    assert said(whole_btrfs(*captured)) == []
+    assert said(whole_btrfs(*captured, Subvolume("/odd"))) == [
+        (MISSING, "/dev/mmcblk0p2: subvolume /odd")
+    ]
+
+
+def test_snapshots_are_left_out_and_what_is_in_them() -> None:
+    facts = whole_btrfs(
+        Subvolume("/@", is_captured=True),
+        Subvolume("/old", is_snapshot=True),
+        Subvolume("/old/var/lib/machines"),
+        Subvolume("/older"),
+    )
+
+    assert said(facts) == [
+        (LEFT_OUT, "/dev/mmcblk0p2: snapshot /old"),
+        (LEFT_OUT, "/dev/mmcblk0p2: subvolume /old/var/lib/machines"),
+        (MISSING, "/dev/mmcblk0p2: subvolume /older"),
+    ]
+
+
+def test_of_very_many_snapshots_that_are_left_out_the_rest_is_counted() -> None:
+    many = [Subvolume(f"/s/{number}", is_snapshot=True) for number in range(300)]
+
+    found = completeness.judge(whole_btrfs(*many)).findings
+    assert {finding.kind for finding in found} == {LEFT_OUT}
+    assert "250 more subvolumes" in found[-1].why
+    odd = completeness.judge(whole_btrfs(*many, Subvolume("/odd"))).findings
+    assert odd[-1].kind is MISSING
 
 
 def test_btrfs_with_nested_subvolumes_and_snapshots() -> None:
