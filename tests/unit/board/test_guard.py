@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -82,8 +83,11 @@ def test_nothing_is_begun_with_a_dead_guard() -> None:
     with armed() as there:
         there.die()
 
-        with pytest.raises(PauseError, match="guard died"):
+        with pytest.raises(PauseError, match="guard died") as caught:
             there.guard.check()
+        assert caught.value.hint == (
+            "look for what killed it: out of memory, or a kill of the whole service"
+        )
         with pytest.raises(PauseError, match="guard died"):
             there.guard.start_deadline()
         there.guard.stand_down()  # a dead guard needs no order
@@ -134,3 +138,14 @@ def test_a_guard_says_how_strong_it_is() -> None:
     with pytest.raises(PauseError, match="did not start"):
         guard._await_ready(answer)
     os.close(answer)
+
+
+def test_no_signal_is_taken_meanwhile_and_each_one_afterwards_that_was_taken_before() -> None:
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+    with guard._signals_blocked():
+        meanwhile = signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+    assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == before
+    # signal(7): the two can be neither caught nor blocked; pthread_sigmask(3): nor glibc's own.
+    assert set(signal.Signals) - meanwhile == {signal.SIGKILL, signal.SIGSTOP}

@@ -7,6 +7,7 @@ import signal
 import threading
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -315,6 +316,7 @@ def test_a_kernel_without_sysrq_has_no_last_resort(tmp_path: Path) -> None:
 def test_where_the_kernel_is_asked() -> None:
     """proc(5); Linux, admin-guide/sysrq.rst: a letter is written to /proc/sysrq-trigger."""
     assert Path(guard_process.OOM_SCORE).read_bytes().strip().lstrip(b"-").isdigit()
+    assert guard_process.OOM_SCORE == "/proc/self/oom_score_adj"
     assert guard_process.SYSRQ == "/proc/sysrq-trigger"
     assert guard_process._open_sysrq.__defaults__ == (guard_process.SYSRQ,)
     assert guard_process._spared.__defaults__ == (guard_process.OOM_SCORE,)
@@ -439,3 +441,21 @@ def test_time_is_up_at_the_deadline_and_never_without_one() -> None:
     assert guard_process._is_over(now)
     assert not guard_process._is_over(now + 100)
     assert not guard_process._is_over(None)
+
+
+def test_a_guard_waits_before_it_tries_again() -> None:
+    marks, kernel = freeze_state.in_memory(1), FakeKernel()
+    marks[0] = FreezeState.OURS
+    kernel.answers["thaw", MOUNTS[0]] = errno.EIO
+    tried: list[float] = []
+
+    def look(deed: str, mount: int) -> None:
+        tried.append(CLOCK.monotonic())
+        if len(tried) == 3:
+            del kernel.answers["thaw", MOUNTS[0]]
+
+    kernel.seen = look
+    GuardProcess(MOUNTS, marks, -1, -1, kernel, patience=0.02).thaw_all_and_exit()
+
+    # nanosleep(2): never less, unless a signal comes.
+    assert all(later - earlier >= 0.02 for earlier, later in pairwise(tried[:3]))

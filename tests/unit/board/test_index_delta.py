@@ -5,10 +5,12 @@ A tmpfs numbers its inodes in the order in which they are made, which a test can
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
+import sqlite3
 import tempfile
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,13 +24,14 @@ from holdstill.board.full_scan import ScanTarget
 from holdstill.board.index_delta import Delta, DeltaTooLargeError
 from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
-from holdstill.model.entries import Entry, EntryType, Omitted
-from holdstill.records import index_file
+from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.records import index_file, index_schema
+from holdstill.records.index_queries import Index
 from holdstill.system import files
 from support.keeping import MEMORY
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
 PART = 2
 LONG_AGO = CtimeWindow(0, 0)
@@ -337,3 +340,81 @@ def test_a_folder_in_whose_place_is_a_file_goes_before_the_file_comes() -> None:
 
         assert tree.row(b"a").type is EntryType.FILE
         assert [e.path for e in tree.subject.index.entries(PART)] == [b"", b"a", b"b"]
+
+
+DIGEST = b"7" * 32
+
+
+@pytest.mark.parametrize(
+    ("recent", "change", "known"),
+    [
+        (None, {}, b""),
+        (LONG_AGO, {}, DIGEST),
+        (LONG_AGO, {"size": 4}, b""),
+        (LONG_AGO, {"seen": Seen(1, 1)}, b""),
+    ],
+)
+def test_a_content_is_known_where_nothing_speaks_for_a_change(
+    recent: CtimeWindow | None, change: dict[str, int | Seen], known: bytes
+) -> None:
+    with scanned("a/f") as tree:
+        old = tree.row(b"a/f")._replace(digest=DIGEST)
+        tree.subject.index.put(PART, old._replace(**change), seq=1)
+
+        full_scan.scan_all(tree.subject, EverythingMayHaveChanged("new", recent), seq=2)
+
+        assert tree.row(b"a/f") == old._replace(digest=known)
+
+
+class CountedIndex(Index):
+    """An index that notes how many rows are written at a time."""
+
+    written: tuple[int, ...] = ()
+
+    def put_all(self, part: int, entries: Iterable[Entry], *, seq: int) -> None:
+        rows = list(entries)
+        self.written += (len(rows),)
+        super().put_all(part, rows, seq=seq)
+
+
+def test_what_a_scan_finds_is_written_page_by_page() -> None:
+    paths = [f"{number:03}" for number in range(full_scan.PAGE + 1)]
+    with scanned(*paths) as tree, closing(sqlite3.connect(":memory:")) as db:
+        db.executescript(index_schema.SCHEMA)
+        index = CountedIndex(db)
+
+        full_scan.scan_all(ScanTarget(index, PART, tree.scanner), EVERYTHING, seq=1)
+
+        assert index.written == (full_scan.PAGE, 2)  # the root is one
+        assert list(index.entries(PART)) == list(tree.subject.index.entries(PART))
+
+
+def test_following_a_whole_tree_tells_what_its_scanner_doubts() -> None:
+    with scanned("a/f") as tree:
+        tree.scanner.doubtful.add(77)
+
+        assert index_delta.follow(tree.subject, EVERYTHING, seq=2) == {77}
+        assert tree.scanner.doubtful == set()
+
+
+def test_what_a_delta_found_gone_goes_out_of_the_index_and_what_it_found_comes_in() -> None:
+    with scanned("a/f", "b") as tree:
+        new = a_file(b"c")
+
+        index_delta.apply(tree.subject, Delta(removed={b"a"}, entries={b"c": new}), seq=2)
+
+        assert [entry.path for entry in tree.subject.index.entries(PART)] == [b"", b"b", b"c"]
+        assert tree.row(b"c") == new
+
+
+def test_a_content_that_the_card_does_not_give_back_is_told() -> None:
+    def copy(handle: int, entry: Entry) -> None:
+        if entry.path == b"a/f":
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with scanned("a/f", "b") as tree:
+        delta = Delta()
+        index_delta.add_pending(tree.subject, delta)
+
+        assert index_delta.copy_pending(tree.subject, delta, copy) == [b"a/f"]
+        assert delta.entries[b"a/f"].omitted is Omitted.UNREADABLE

@@ -734,8 +734,11 @@ def test_s20_more_entries_than_the_board_may_have_are_refused(
     keeper = limited(store, clock, entries=5)
     board = Board(keeper, files={b"%d" % n: b"x" for n in range(9)})
 
-    with pytest.raises(SecurityError, match="more than the 5 entries"):
+    with pytest.raises(SecurityError, match="more than the 5 entries") as caught:
         board.capture()
+
+    own = store.board_folder(PIER_3) / "enrolment.yaml"
+    assert f"board alone in {own} there;" in caught.value.hint
 
 
 def test_an_account_that_is_damaged_begins_anew(store: Store, clock: FakeClock) -> None:
@@ -1023,6 +1026,15 @@ def test_what_to_do_about_each_limit(store: Store, clock: FakeClock) -> None:
     assert hint("bytes_per_run", "bytes") == (
         f"raise limits.bytes_per_run in the keeper's keeper.yaml or in {own}"
     )
+
+
+@pytest.mark.parametrize(("wanted", "end"), [((), "0 B"), ((7,), "0 B, and 7 B would come")])
+def test_a_refusal_says_what_would_come_where_that_is_known(
+    store: Store, clock: FakeClock, wanted: tuple[int, ...], end: str
+) -> None:
+    refusal = account_of(store, clock).refused(Allowance("min_free", "bytes", 1, 1, 0), *wanted)
+
+    assert str(refusal).endswith(f"there is room for {end}")
 
 
 @pytest.mark.parametrize(("most", "is_refused"), [(0, False), (1, True), (2, False)])

@@ -99,6 +99,8 @@ def test_an_empty_ledger_is_sound() -> None:
     ledger = ledgers.parse(b"")
 
     assert (ledger.last_sealed, ledger.faults, ledger.next_number) == (None, (), 1)
+    assert ledger.last_hash == ""
+    assert b'"before":"",' in written(sealed(1))
 
 
 def test_lines_can_be_added_in_any_portions() -> None:

@@ -19,7 +19,7 @@ from holdstill.errors import (
 )
 from holdstill.keeper.local import LocalKeeper
 from holdstill.model import names
-from holdstill.model.protocol import PROTOCOL, WantedContent
+from holdstill.model.protocol import FOLDERS, PROTOCOL, WantedContent
 from holdstill.records import assembled, capture_contents, manifest_file
 from support import keeping
 from support.keeping import Board, FakeClock
@@ -119,6 +119,25 @@ def test_an_older_content_is_laid_out_as_a_copy_never_a_link(
         .st_ino
     )
     assert laid.stat().st_nlink == 1
+
+
+@pytest.mark.parametrize("number", [-1, FOLDERS])
+def test_a_run_has_its_folders_and_no_others(board: LocalBoard, number: int) -> None:
+    board.keeper.begin()
+
+    with pytest.raises(UsageError, match=f"no folder {number}"):
+        board.keeper.lacking([WantedContent(digest=digest_of(b"new"), size=3)], number)
+
+
+def test_a_basis_that_is_no_digest_is_refused_whatever_it_is_a_basis_for(
+    board: LocalBoard,
+) -> None:
+    board.capture()
+    board.keeper.begin()
+    there = digest_of(READINGS[b"srv/gauge/readings.db"])
+
+    with pytest.raises(SecurityError, match=r"ledger\.jsonl"):
+        board.keeper.lacking([WantedContent(digest=there, size=3, basis="../../ledger.jsonl")])
 
 
 def test_a_half_sent_content_is_not_replaced_by_a_basis(board: LocalBoard) -> None:

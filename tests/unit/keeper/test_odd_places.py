@@ -117,7 +117,8 @@ def test_what_is_odd_in_sealing_is_named_and_the_board_goes_on(
 
 
 @pytest.mark.parametrize("make", [a_folder, a_loop, os.mkfifo])
-@pytest.mark.parametrize("suffix", ["", "-journal"])
+# sqlite.org/tempfiles.html, 2.1 to 2.3: the journals, and the index of the second one.
+@pytest.mark.parametrize("suffix", ["", "-journal", "-wal", "-shm"])
 def test_references_that_cannot_be_opened_are_made_again(
     board: LocalBoard, store: Store, make: Callable[[Path], None], suffix: str
 ) -> None:

@@ -494,3 +494,20 @@ def test_h2_in_any_order_a_capture_has_only_what_the_board_showed(
                     own.add(body)
                     shown.clear()
                     begun = board.keeper.begin()
+
+
+def test_h2_a_content_that_somebody_has_put_a_link_in_place_of_is_not_taken_for_spoiled(
+    harbour: Harbour,
+) -> None:
+    """open(2), O_NOFOLLOW: ELOOP."""
+    keeper = harbour.other.keeper
+    keeper.begin()
+    nonce = keeper.lacking(wanted(SECRET)).nonce
+    path = harbour.store.contents.path(digest_of(SECRET))
+    path.rename(path.with_name("aside"))
+    path.symlink_to("aside")
+
+    with pytest.raises(OSError, match="symbolic links"):
+        keeper.prove(proofs_of(nonce, {digest_of(SECRET): SECRET}))
+
+    assert path.is_symlink()

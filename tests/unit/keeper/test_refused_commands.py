@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.errors import SecurityError, UsageError
 from holdstill.keeper import refused_commands
 from support.keeping import PIER_3, FakeClock
 
@@ -56,3 +57,29 @@ def test_a_refusal_that_cannot_be_noted_stays_one(
     refused_commands.note(store, PIER_3, "id", clock=clock)
 
     assert list(path.iterdir()) == []
+
+
+def test_what_a_block_refuses_as_unsafe_is_noted_and_stays_refused(
+    store: Store, path: Path, clock: FakeClock
+) -> None:
+    with (
+        pytest.raises(SecurityError, match="leads out"),
+        refused_commands.noted(store, PIER_3, "x" * 301, clock=clock),
+    ):
+        raise SecurityError("it leads out of the store")
+
+    (line,) = path.read_bytes().splitlines()
+    said = f"it leads out of the store (asked: {'x' * 300!r})"
+    assert json.loads(line) == {"at": "2026-11-25T02:15:03Z", "refused": said}
+
+
+def test_what_fails_for_another_reason_is_no_refusal(
+    store: Store, path: Path, clock: FakeClock
+) -> None:
+    with (
+        pytest.raises(UsageError),
+        refused_commands.noted(store, PIER_3, "x", clock=clock),
+    ):
+        raise UsageError("no such folder")
+
+    assert not path.exists()

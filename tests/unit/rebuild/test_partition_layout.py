@@ -207,6 +207,10 @@ def test_an_mbr_ends_where_its_numbers_end() -> None:
     assert fitted.partition(2).end == 2**32
 
 
+def test_a_table_that_names_no_partition_needs_no_room() -> None:
+    assert partition_layout.smallest(disk(size=MIB), elastic=None, least={}) == 0
+
+
 def test_a_disk_without_a_table_is_one_partition_that_grows() -> None:
     whole = disk(part(1, 0, 200_000, ""), size=200_000 * SECTOR, label=TableLabel.NONE)
 

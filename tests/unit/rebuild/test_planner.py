@@ -247,6 +247,17 @@ def test_file_systems_without_recorded_parameters_are_said_to_be_so() -> None:
     assert any("f2fs is made with default parameters" in note for note in plan.notes)
 
 
+def test_what_was_left_out_of_the_capture_is_named_and_nothing_else() -> None:
+    left_out = (Raw(type="ntfs", size=8 * MIB), Raw(size=8 * MIB))
+
+    plan = planner.plan(manifest(RAW, *left_out), target_size=2 * GIB, needs={})
+
+    assert [note for note in plan.notes if "left out" in note] == [
+        "partition 2 (ntfs) was left out of the capture: it is there, and empty",
+        "partition 3 was left out of the capture: it is there, and empty",
+    ]
+
+
 def test_swap_files_go_with_their_partition() -> None:
     files = (
         SwapFile(partition=2, path="swapfile", size=MIB),

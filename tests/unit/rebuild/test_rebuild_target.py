@@ -6,6 +6,7 @@ import resource
 import socket
 import stat
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -14,6 +15,9 @@ from holdstill.model.sizes import GIB, MIB
 from holdstill.rebuild import rebuild_target
 from holdstill.rebuild.rebuild_target import Existing, Target
 from support import descriptors
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 class DeliberateError(Exception):
@@ -386,3 +390,15 @@ def test_a_card_that_fails_is_named(tmp_path: Path) -> None:
     with pytest.raises(TargetFailedError, match="the card did not take what was written") as said:
         rebuild_target.flush(handle, "the card")
     assert said.value.hint == "do not use this card again"
+
+
+@pytest.mark.parametrize("do", [rebuild_target.invalidate, rebuild_target.flush_and_drop_caches])
+def test_what_must_be_on_the_medium_is_written_out(do: Callable[[Target], None]) -> None:
+    """fsync(2): EINVAL of what takes every write and cannot be written out, as null(4)."""
+    handle = os.open(os.devnull, os.O_RDWR)
+    target = Target(Path(os.devnull), handle, 0, "the card", is_device=False)
+
+    with pytest.raises(TargetFailedError, match="the card did not take what was written"):
+        do(target)
+
+    os.close(handle)

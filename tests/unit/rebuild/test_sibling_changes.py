@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import base64
 import struct
+from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -282,16 +283,31 @@ def test_a_content_that_changed_in_the_store_stops_it(files: CapturedFiles) -> N
         sibling(files)
 
 
+TEXTS = (
+    # Raspberry Pi documentation, The boot folder; U-Boot documentation, Environment, and Standard
+    # Boot (extlinux; boot.ini and boot.cmd: common practice).
+    "cmdline.txt", "uEnv.txt", "boot.cmd", "boot.ini", "extlinux/extlinux.conf",
+    "boot/extlinux/extlinux.conf",
+    # UAPI group, Boot Loader Specification; loader.conf(5).
+    "loader/entries/pier.conf", "loader/loader.conf",
+    # GRUB manual, Embedded configuration; "grub2": common practice of some distributions.
+    "grub/grub.cfg", "grub2/grub.cfg", "EFI/pier/grub.cfg", "EFI/pier/pier.conf",
+    # SYSLINUX, Configuration file; EXTLINUX takes extlinux.conf beside it.
+    "syslinux.cfg", "syslinux/syslinux.cfg", "extlinux.conf",
+)  # fmt: skip
+
+
 def test_every_place_is_found_in_a_boot_partition_and_below_boot(files: CapturedFiles) -> None:
-    places = [p.replace("*[eE]nv", "uEnv").replace("*", "x") for p in fstab_references.BOOT_PLACES]
-    texts = [place for place in places if not place.endswith((".scr", ".env"))]
-    for place in texts:
+    unlike_texts = {"*.scr", "uboot.env"}
+    for pattern in set(fstab_references.BOOT_PLACES) - unlike_texts:
+        assert any(fnmatchcase(place, pattern) for place in TEXTS), pattern
+    for place in TEXTS:
         for part, folder in ((1, ""), (2, "boot/"), (2, "boot/efi/"), (2, "boot/firmware/")):
             files.add(part, folder + place, f"root=UUID={ROOT_UUID}\n")
 
     made = sibling(files)
 
-    assert len(made.overlay.files) == 4 * len(texts)
+    assert len(made.overlay.files) == 4 * len(TEXTS)
 
 
 # RFC 4253, 6.6 and RFC 5656, 3.1 give the strings of a public key.

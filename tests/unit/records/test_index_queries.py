@@ -419,3 +419,12 @@ def test_an_index_that_is_not_there_is_not_made(tmp_path: Path) -> None:
 def test_another_thread_may_ask(index: Index) -> None:
     with ThreadPoolExecutor(1) as others:
         assert others.submit(index.parts).result() == [1, 3]
+
+
+@pytest.mark.parametrize("entry", [TREE[2], TREE[5]])
+def test_what_is_wrong_of_a_row_is_named_whether_it_has_a_content_or_none(entry: Entry) -> None:
+    row = list(index_rows.row_of(1, entry, 5))
+    row[index_schema.COLUMN_NAMES.index("xattrs")] = 7
+
+    with pytest.raises(SecurityError, match="no text or too long"):
+        index_rows.entry_of((*row, 1))

@@ -180,6 +180,26 @@ def test_a_date_is_served_once_however_short_the_looks_are_apart(step: int) -> N
     assert book.due("capture") == at("2026-11-27T02:30")
 
 
+@pytest.mark.parametrize(("seconds", "day"), [(60, 26), (61, 25)])
+def test_a_clock_that_goes_back_by_more_than_a_minute_was_set(seconds: int, day: int) -> None:
+    book = Calendar(at("2026-11-25T12:00"), UTC)
+    runs_of(book, Rule(time(11, 59, 30)))
+
+    book.tick(at("2026-11-25T12:00") - timedelta(seconds=seconds))
+
+    assert book.due("capture") == at(f"2026-11-{day}T11:59:30")
+
+
+def test_work_that_cancels_its_job_is_not_done_again() -> None:
+    """schedule 1.2, documentation, Run a job once: by returning schedule.CancelJob."""
+    book = Calendar(at("2026-11-25T12:00"), UTC)
+    book.every().day.at("12:01").do(lambda: schedule.CancelJob)
+
+    book.tick(at("2026-11-25T12:01"))
+
+    assert book.jobs == []
+
+
 def test_a_clock_that_was_far_ahead_does_not_silence_the_board() -> None:
     book = Calendar(at("2026-11-25T12:00"), UTC)
     runs = runs_of(book, Rule(time(2, 30)))
