@@ -348,18 +348,18 @@ DIGEST = b"7" * 32
 @pytest.mark.parametrize(
     ("recent", "change", "known"),
     [
-        (None, {}, b""),
-        (LONG_AGO, {}, DIGEST),
-        (LONG_AGO, {"size": 4}, b""),
-        (LONG_AGO, {"seen": Seen(1, 1)}, b""),
+        (None, lambda row: row, b""),
+        (LONG_AGO, lambda row: row, DIGEST),
+        (LONG_AGO, lambda row: row._replace(size=4), b""),
+        (LONG_AGO, lambda row: row._replace(seen=Seen(1, 1)), b""),
     ],
 )
 def test_a_content_is_known_where_nothing_speaks_for_a_change(
-    recent: CtimeWindow | None, change: dict[str, int | Seen], known: bytes
+    recent: CtimeWindow | None, change: Callable[[Entry], Entry], known: bytes
 ) -> None:
     with scanned("a/f") as tree:
         old = tree.row(b"a/f")._replace(digest=DIGEST)
-        tree.subject.index.put(PART, old._replace(**change), seq=1)
+        tree.subject.index.put(PART, change(old), seq=1)
 
         full_scan.scan_all(tree.subject, EverythingMayHaveChanged("new", recent), seq=2)
 

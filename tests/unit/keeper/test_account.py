@@ -588,6 +588,21 @@ def test_h18_hashing_counts_holes_and_ends_with_the_day(store: Store, clock: Fak
     assert list(Path(begun.folders[0]).iterdir()) == []
 
 
+def test_s04_more_than_a_run_may_bring_is_not_taken_over_and_not_hashed(
+    store: Store, clock: FakeClock
+) -> None:
+    keeper = limited(store, clock, bytes_per_run=300 * KIB)
+    begun = keeper.begin()
+    content = b"x" * 400_000
+    Path(begun.folders[0], wanted(content).digest).write_bytes(content)
+
+    with pytest.raises(PreflightError, match=r"\(bytes_per_run\)"):
+        keeper.ingest([wanted(content).digest])
+
+    assert account_of(store, clock).balance().today.hashed == 0
+    assert list(Path(begun.folders[0]).iterdir()) == []
+
+
 def test_h18_every_byte_that_is_hashed_counts_once_when_it_is_taken_over_or_left_over(
     store: Store, clock: FakeClock
 ) -> None:

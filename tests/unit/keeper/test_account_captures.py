@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import sqlite3
 from contextlib import closing
@@ -11,9 +12,10 @@ from typing import TYPE_CHECKING, cast
 import msgspec
 import pytest
 
-from holdstill.keeper import account_captures, board_captures, capture_notes, references
+from holdstill.keeper import account_captures, board_captures, capture_notes, references, trash
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.keeper.references import AccountedCapture
+from holdstill.model import names
 from holdstill.model.names import CaptureName, Digest
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
@@ -396,6 +398,32 @@ def test_what_remains_of_a_capture_that_was_deleted_is_no_capture(
         CaptureName.parse(newest.name)
     ]
     assert account_captures.bring_up_to_date(store) == ()
+
+
+def test_a_capture_whose_manifest_is_gone_and_that_nobody_gave_up_is_told_of(
+    store: Store,
+) -> None:
+    oldest, newest = captures_of(store)
+    (oldest / board_captures.MANIFEST).unlink()
+
+    assert [str(found.name) for found in account_captures._captures_of(store, PIER_3)] == [
+        oldest.name, newest.name,
+    ]  # fmt: skip
+
+
+def test_what_a_board_s_captures_need_is_taken_back_from_the_trash(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    digests = [
+        names.check_digest(hashlib.sha256(reading).hexdigest()) for reading in (b"1.42", b"1.43")
+    ]
+    place = trash.new_place(store, board.clock.now())
+    for digest in digests:
+        store.contents.path(digest).rename(place / digest)
+
+    account_captures.take_back(store, PIER_3)
+
+    assert [store.contents.path(digest).read_bytes() for digest in digests] == [b"1.42", b"1.43"]
 
 
 def test_the_newest_is_counted_only_behind_the_one_before_it(store: Store) -> None:

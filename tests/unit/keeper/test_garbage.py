@@ -103,6 +103,18 @@ def left(store: Store) -> set[bytes]:
     return {body for body in known if digests(body) <= contents(store)}
 
 
+def test_what_an_interrupted_deletion_left_goes_without_a_time_of_grace(
+    store: Store, clock: FakeClock
+) -> None:
+    left = store.trash / "discarded-0123456789abcdef"
+    (left / "folder").mkdir(parents=True)
+    (left / "folder/bytes").write_bytes(b"unchecked")
+
+    keeping.collect(store, clock)
+
+    assert not left.exists()
+
+
 def test_only_what_no_capture_needs_goes(store: Store, clock: FakeClock) -> None:
     found = keeping.collect(store, clock)
 

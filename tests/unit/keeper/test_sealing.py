@@ -12,10 +12,11 @@ import msgspec
 import pytest
 
 from holdstill.errors import SecurityError
-from holdstill.keeper import enrolment, references, thin, trash
+from holdstill.keeper import enrolment, incoming, references, repair, thin, trash
 from holdstill.keeper import ledger as ledgers
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import LocalKeeper
+from holdstill.keeper.possession import Possession
 from holdstill.keeper.sealing import Sealer
 from holdstill.model import names
 from holdstill.model.entries import Entry, EntryType
@@ -244,6 +245,48 @@ def test_a_capture_that_names_what_the_newest_one_names_needs_the_same(
         assert set(known.sums(PIER_3).values()) == {
             references.ContentSum(first.contents, first.content_sum)
         }
+
+
+@pytest.mark.parametrize("reading", [b"1.42", b"1.43"])
+def test_only_what_names_the_same_as_the_newest_one_is_not_looked_through(
+    keeper: LocalKeeper, store: Store, reading: bytes
+) -> None:
+    board = Board(keeper, files={b"srv/reading": b"1.42"})
+    board.capture()
+    index = board.index(seq=1)
+    board.clock.advance(86_400)
+    begun = keeper.begin()
+    board.files[b"srv/reading"] = reading
+    board.deliver(begun)
+    board.attach(begun)
+    manifest = board.describe(begun, index if reading == b"1.42" else board.index(seq=2))
+    staging = incoming.current(store, PIER_3)
+    assert staging is not None
+    sealer = Sealer(BoardCaptures(store, PIER_3, FakeSignatures()), clock=board.clock)
+    shown = Possession(store, PIER_3, staging, is_sharing=True)
+
+    with references.opened(store) as known:
+        folder, needs = sealer.prepare(staging, manifest, (b"manifest", b"seal"), known, shown)
+
+    assert needs.is_same == (reading == b"1.42")
+    assert needs.lacking == ()
+    assert (folder / "manifest.yaml").read_bytes() == b"manifest"
+
+
+def test_a_content_that_is_gone_is_asked_for_and_not_taken_for_damaged(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    board = Board(keeper, files={b"srv/reading": b"1.42"})
+    begun = keeper.begin()
+    board.deliver(begun)
+    data = board.attach(begun)
+    digest = names.check_digest(hashlib.sha256(b"1.42").hexdigest())
+    store.contents.path(digest).unlink()
+
+    asked = keeper.seal(data, board.signed(data))
+
+    assert asked.lacking.send == (digest,)
+    assert repair.awaited(store) == ()
 
 
 @pytest.mark.parametrize("spoilt", [b"1.42more", b"1.4"])
