@@ -121,7 +121,7 @@ def _oddities(device: BlockDevice, largest: int) -> Iterator[str]:
     yield from device.members
 
 
-def is_same_medium(judged: BlockDevice, now: BlockDevice, *, size: int) -> bool:
+def is_same_medium(judged: BlockDevice, *, now: BlockDevice, size: int) -> bool:
     """Whether the device that is open now, of this size, is the one that was judged."""
     return (now.number, now.serial, now.sequence, size) == (
         judged.number,
@@ -156,7 +156,7 @@ def claimed_device(
         found = os.fstat(handle)
         number = (os.major(found.st_rdev), os.minor(found.st_rdev))
         now = block_device.find_device(device.path, number, places=places)
-        if not is_same_medium(device, now, size=ioctl.device_size(handle)):
+        if not is_same_medium(device, now=now, size=ioctl.device_size(handle)):
             raise TargetRefusedError(
                 f"{device.path} is another device than a moment ago",
                 hint="look again, and start over",

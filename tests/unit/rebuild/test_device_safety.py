@@ -23,7 +23,7 @@ CARD = BlockDevice(
 
 
 def test_the_medium_that_was_judged_is_the_same_a_moment_later() -> None:
-    assert device_safety.is_same_medium(CARD, CARD, size=CARD.size)
+    assert device_safety.is_same_medium(CARD, now=CARD, size=CARD.size)
 
 
 @pytest.mark.parametrize(
@@ -36,12 +36,13 @@ def test_the_medium_that_was_judged_is_the_same_a_moment_later() -> None:
     ],
 )
 def test_another_medium_of_the_same_size_is_not_the_same(other: BlockDevice) -> None:
-    assert not device_safety.is_same_medium(CARD, other, size=CARD.size)
+    assert not device_safety.is_same_medium(CARD, now=other, size=CARD.size)
 
 
 @pytest.mark.parametrize("size", [0, CARD.size - 512, CARD.size + 512])
 def test_a_medium_of_another_size_is_not_the_same(size: int) -> None:
-    assert not device_safety.is_same_medium(CARD, CARD, size=size)
+    for now in (CARD, replace(CARD, size=size)):
+        assert not device_safety.is_same_medium(CARD, now=now, size=size)
 
 
 def refused(device: BlockDevice, *, token: str = "", again: str = "") -> str:
