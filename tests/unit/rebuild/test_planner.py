@@ -16,6 +16,7 @@ from holdstill.model.layout import (
     Other,
     Partition,
     Raw,
+    Subvolume,
     Swap,
     TableLabel,
 )
@@ -288,6 +289,27 @@ def test_a_container_is_no_step() -> None:
     plan = planner.plan(capture, target_size=2 * GIB, needs={})
 
     assert [step.number for step in plan.steps if isinstance(step, steps.PartStep)] == [1]
+
+
+def test_subvolumes_are_made_with_their_partition_each_behind_what_it_is_in() -> None:
+    kinds = {
+        101: Subvolume(of=1, path="@/var/lib"),
+        102: Subvolume(of=1, path="@", is_default=True),
+        103: Subvolume(of=2, path="@"),
+    }
+    capture = manifest(Other(type="btrfs"), Other(type="btrfs"))
+    parts = tuple(
+        CapturedPart(number=number, grade=Grade.POINT_IN_TIME, file_system=kind)
+        for number, kind in kinds.items()
+    )
+    capture = msgspec.structs.replace(capture, parts=(*capture.parts, *parts))
+
+    plan = planner.plan(capture, target_size=2 * GIB, needs={})
+
+    made = [step for step in plan.steps if isinstance(step, steps.PartStep)]
+    assert [type(step) for step in made] == [MakeOther, MakeOther]
+    assert [[one.number for one in step.subvolumes] for step in made if
+            isinstance(step, MakeOther)] == [[102, 101], [103]]  # fmt: skip
 
 
 def test_a_part_without_a_partition_is_refused() -> None:
