@@ -201,6 +201,26 @@ def test_what_is_excluded_comes_back_as_an_empty_subvolume(tmp_path: Path) -> No
     assert "path var/lib/machines" in said
 
 
+@pytest.mark.parametrize("word", ["/var/lib/machines", "'2:@/var/lib/machines'"])
+def test_a_subvolume_that_the_owner_leaves_out(tmp_path: Path, word: str) -> None:
+    more = f"leave_out: [{word}]\n"
+    with (
+        btrfs_disk(tmp_path) as disk,
+        running(disk, tmp_path) as root,
+        boards.kept_nearby(tmp_path, root, more=more) as kept,
+    ):
+        report = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
+        inspected = holdstill("inspect", "--settings", kept.settings, "--offline").decode()
+
+    found = {finding["what"].partition(": ")[2]: finding["kind"] for finding in report["findings"]}
+    assert found == {
+        "snapshot /@old": "left out",
+        "subvolume /@/var/lib/machines": "left out",
+    }
+    assert "2:@/var/lib/machines" not in [part["label"] for part in report["parts"]]
+    assert "leave_out: nothing" not in inspected
+
+
 def test_snapshots_are_captured_when_they_are_asked_for(tmp_path: Path) -> None:
     with (
         btrfs_disk(tmp_path) as disk,

@@ -218,6 +218,20 @@ def test_the_disk_has_to_be_named_and_nothing_is_written_before(tmp_path: Path) 
     assert "--disk all" in said
 
 
+def test_a_disk_that_is_none_is_named(tmp_path: Path) -> None:
+    with running(tmp_path) as board, boards.kept_nearby(tmp_path, board.root) as kept:
+        text, said = kept.settings.read_text(), []
+        for device in (board.card.partition(1), "/dev/no-such-disk"):
+            kept.settings.write_text(f"{text}disks: [auto, {device}]\n")
+            words = (sys.executable, "-m", "holdstill", "capture", "--settings", kept.settings)
+            done = programs.attempt(*words)
+            assert done.returncode == 4
+            said.append(done.stderr.decode())
+
+    assert f"{board.card.partition(1)} is a partition" in said[0]
+    assert "/dev/no-such-disk" in said[1]
+
+
 @contextmanager
 def nameless(image: Path) -> Iterator[None]:
     """Hold a file without a name: a loop device of one is not known for a file of this machine."""

@@ -59,6 +59,7 @@ class Subvolume:
     path: str
     is_snapshot: bool = False
     is_captured: bool = False
+    id: int = 0
 
 
 @dataclass(frozen=True)

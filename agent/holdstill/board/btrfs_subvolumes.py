@@ -126,6 +126,32 @@ def with_subvolumes(
     return replace(board, parts=tuple(parts))
 
 
+def without(board: BoardLayout, words: Collection[str]) -> BoardLayout:
+    """Return a layout without the subvolumes that the owner leaves out, and all that is in them.
+
+    Args:
+        board: with subvolumes.
+        words: numbers, places on the board, and what people call them.
+    """
+    gone = [
+        (part.partition, part.file_system.path)
+        for part in board.parts
+        if isinstance(part.file_system, Subvolume)
+        and not {str(part.number), part.label, part.place}.isdisjoint(words)
+        and part.place != "/"
+    ]
+    kept = [
+        part
+        for part in board.parts
+        if not isinstance(part.file_system, Subvolume)
+        or not any(
+            part.partition == within and f"{part.file_system.path}/".startswith(f"{path}/")
+            for within, path in gone
+        )
+    ]
+    return replace(board, parts=tuple(kept))
+
+
 def check_unchanged(board: BoardLayout) -> None:
     """Check that the captured subvolumes are those that there are: an instant has one set of them.
 

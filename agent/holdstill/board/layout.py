@@ -242,12 +242,22 @@ def read_disk(device: Path) -> Disk:
     Raises:
         LayoutError: no such device, or a table that cannot be rebuilt.
     """
+    if (SYS / "class/block" / device.name / "partition").exists():
+        raise LayoutError(
+            f"{device} is a partition",
+            hint="name the disk that it is on as one of `disks` in the board's settings",
+        )
     try:
         with byte_source.opened(device) as source:
             sector_size = int(
                 first_line(SYS / "block" / device.name / "queue/logical_block_size") or SECTOR
             )
             disk = partition_table.read(source, sector_size=sector_size)
+    except LayoutError as error:
+        raise LayoutError(
+            f"{device}: {error}",
+            hint=error.hint or "check `disks` in the board's settings, and that this one is there",
+        ) from error
     except OSError as error:
         raise LayoutError(
             f"cannot read {device}: {error.strerror}",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
-from holdstill.model.layout import Ext4
+from holdstill.model.layout import SUBVOLUME_STEP, Ext4
 from holdstill.model.sizes import counted
 
 if TYPE_CHECKING:
@@ -145,7 +145,18 @@ def _subvolume(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> NamedFi
     if part.is_whole and (volume.is_snapshot or is_within):
         asked = f"{why}; `snapshots: true` in the settings captures snapshots as well"
         return left_out(what, asked, volume.path)
-    return missing(what, why, "copy it by other means", volume.path, *places)
+    number = str(part.number * SUBVOLUME_STEP + volume.id)
+    label = f"{part.number}:{volume.path.lstrip('/')}"
+    names = (volume.path, label, number, *places, *_seen_at(facts, part, volume))
+    return missing(what, why, "copy it by other means", *names)
+
+
+def _seen_at(facts: BoardFacts, part: PartFacts, volume: Subvolume) -> Iterator[str]:
+    """Yield where a subvolume that is not mounted itself is seen within others that are."""
+    for mounted in facts.mounts:
+        inside = str(mounted.mount.inside).rstrip("/")
+        if mounted.number == part.id and volume.path.startswith(f"{inside}/"):
+            yield f"{mounted.place.rstrip('/')}{volume.path[len(inside) :]}"
 
 
 def _members(part: PartFacts) -> Iterator[NamedFinding]:

@@ -178,7 +178,7 @@ def _subvolumes(board: BoardLayout, part: BoardPart, doubts: list[Doubt]) -> Ite
         with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
             for volume in btrfs_subvolumes.find(handle):
                 path = str(BoardPath(b"/" + volume.path))
-                yield Subvolume(path, volume.is_snapshot, volume.path in captured)
+                yield Subvolume(path, volume.is_snapshot, volume.path in captured, volume.id)
     except OSError as error:
         why = f"its subvolumes cannot be listed ({error.strerror}): some may be missing"
         doubts.append(Doubt(str(part.device), why))

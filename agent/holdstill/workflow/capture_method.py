@@ -10,7 +10,16 @@ from holdstill.board import layout, private_mount
 from holdstill.errors import PreflightError
 from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.model import sizes
-from holdstill.model.layout import Container, Ext4, Fat, Other, Raw, Subvolume, Swap
+from holdstill.model.layout import (
+    SUBVOLUME_STEP,
+    Container,
+    Ext4,
+    Fat,
+    Other,
+    Raw,
+    Subvolume,
+    Swap,
+)
 from holdstill.model.manifest import Grade
 
 if TYPE_CHECKING:
@@ -94,6 +103,8 @@ def left_out(settings: BoardSettings) -> tuple[int, ...]:
 def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
     parts = {part.number: part for part in board.parts}
     for number in numbers:
+        if number >= SUBVOLUME_STEP:
+            continue  # a subvolume, which is no part any more
         if number not in parts or isinstance(parts[number].file_system, Container):
             known = ", ".join(map(str, parts))
             raise PreflightError(

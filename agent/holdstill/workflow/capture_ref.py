@@ -102,7 +102,7 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     Raises:
         UsageError: the path is not absolute, or on no captured file system.
     """
-    number, colon, rest = path.partition(":/")
+    number, colon, rest = path.partition(":")
     if colon and number.isdecimal():
         return _numbered(manifest, int(number), rest.strip("/"))
     if not path.startswith("/"):

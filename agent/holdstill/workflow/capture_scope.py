@@ -125,7 +125,8 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     store = address.path if isinstance(address, FolderAddress) else None
     devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
     board = layout.read_layout(root, devices=devices, all_mounts=all_mounts)
-    return btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
+    whole = btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
+    return btrfs_subvolumes.without(whole, set(map(str, settings.leave_out)))
 
 
 def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> PreflightError:

@@ -6,6 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 from holdstill.board import completeness, mounts, read_board_facts
+from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.workflow import capture_method
@@ -26,6 +27,7 @@ def check(
 ) -> Completeness:
     """Judge the board as it is now: what is mounted may have changed since it was surveyed."""
     address, numbers = settings.keeper, capture_method.left_out(settings)
+    partitions = [number for number in numbers if number < SUBVOLUME_STEP]
     facts = read_board_facts.read(
         board,
         BoardPath(os.fsencode(settings.root)),
@@ -34,8 +36,8 @@ def check(
         left_out=numbers,
         store=address.path if isinstance(address, FolderAddress) else None,
     )
-    words = (str(word) for word in settings.leave_out if not isinstance(word, int))
-    devices = (str(board.part(number).device) for number in numbers)
+    words = (str(word) for word in settings.leave_out if word not in partitions)
+    devices = (str(board.part(number).device) for number in partitions)
     return completeness.judge(facts, (*words, *devices))
 
 

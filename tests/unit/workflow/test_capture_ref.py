@@ -131,6 +131,8 @@ TREES = msgspec.structs.replace(
         ("2:/@", 2000256, b""),
         ("2:/@/etc/hosts", 2000256, b"etc/hosts"),
         ("2:/@homes", 2, b"@homes"),
+        ("2:@/etc/hosts", 2000256, b"etc/hosts"),
+        ("2:@home", 2000257, b""),
         ("2:/@/var/lib/machines/x", 2000258, b"x"),
         ("2:/@/var/lib", 2000256, b"var/lib"),
         ("2000257:/reading", 2000257, b"reading"),

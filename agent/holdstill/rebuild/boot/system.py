@@ -34,6 +34,9 @@ def links(
     card: BootCard, root: BootVolume, kernels_found: Sequence[KernelFile]
 ) -> Iterator[ChainLink]:
     """Return whether the system on a root partition has what it needs."""
+    if root.tree is None:
+        yield unknown("system", f"{root.name} is {root.kind}, whose files only the kernel reads")
+        return
     mounts = system_tables.parse_fstab(root.text(b"etc/fstab") or "")
     space = Namespace(root, tuple(_mounted(card, mounts)))
     inits = dict.fromkeys(kernel.init for kernel in kernels_found) or [""]
