@@ -97,10 +97,12 @@ def test_a_way_of_sending_adds_these_options_and_no_others() -> None:
     }
 
 
-def test_an_address_of_version_6_is_bracketed() -> None:
-    way = RsyncEndpoint(HostAddress("keeper", "2001:db8::7"))
+# RFC 4291, 2.2: "::" is one way to write zeroes, and may be missing.
+@pytest.mark.parametrize("host", ["2001:db8::7", "2001:db8:0:0:8:800:200c:417a"])
+def test_an_address_of_version_6_is_bracketed(host: str) -> None:
+    way = RsyncEndpoint(HostAddress("keeper", host))
 
-    assert way.remote("incoming/x") == "keeper@[2001:db8::7]:incoming/x"
+    assert way.remote("incoming/x") == f"keeper@[{host}]:incoming/x"
 
 
 def test_nothing_to_send_is_sent_without_asking_anybody(tmp_path: Path) -> None:
