@@ -101,10 +101,10 @@ class Disk(Record, frozen=True, kw_only=True):
 
     def partuuid(self, number: int) -> str:
         """Return the PARTUUID= of this slot (Linux block/partitions)."""
-        partition = self.partition(number)
         if self.label is TableLabel.DOS:
-            return f"{int(self.id, 16):08x}-{partition.in_table:02x}"
-        return partition.uuid.lower()
+            slots = {partition.number: partition.in_table for partition in self.partitions}
+            return f"{int(self.id, 16):08x}-{slots.get(number, number):02x}"
+        return self.partition(number).uuid.lower()
 
     def node(self, partition: Partition) -> str:
         """Return the device node of a partition: sda1, but mmcblk0p1 after a digit."""

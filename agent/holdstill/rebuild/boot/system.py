@@ -28,6 +28,7 @@ OWN_POINTS = frozenset(
 )
 """What a board mounts from its own card; other places may be on another disk."""
 INIT_LIMIT = 64 << 20
+_ONLY_BY_KERNEL = frozenset({"btrfs", "xfs", "f2fs"})
 
 
 def links(
@@ -224,4 +225,6 @@ def find_root(card: BootCard, roots: Sequence[str | None]) -> BootVolume | None:
         if len(named) == 1:
             return named[0]
     looks = [v for v in card.volumes if {b"etc", b"dev", b"usr"} <= set(v.names(b""))]
+    if not looks:
+        looks = [v for v in card.volumes if v.tree is None and v.kind in _ONLY_BY_KERNEL]
     return looks[0] if len(looks) == 1 else None
