@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from mutants.mutators import Mutant
 
 TOP = Path(__file__).parents[2]
-RESULTS = Path(__file__).with_name("results")
+RESULTS = TOP / "tests/bench/results/mutants"
 MEMORY = Path("/dev/shm")  # noqa: S108  the folder in it is ours alone
 """Much of what the tests do is waiting for a disk, unless it is none."""
 WIDTH = 60
