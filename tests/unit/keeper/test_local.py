@@ -136,7 +136,7 @@ def test_a_basis_that_is_no_digest_is_refused_whatever_it_is_a_basis_for(
     board.keeper.begin()
     there = digest_of(READINGS[b"srv/gauge/readings.db"])
 
-    with pytest.raises(SecurityError, match=r"ledger\.jsonl"):
+    with pytest.raises(UsageError, match=r"ledger\.jsonl"):
         board.keeper.lacking([WantedContent(digest=there, size=3, basis="../../ledger.jsonl")])
 
 
