@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from holdstill.errors import SecurityError, UsageError, VerificationError
+from holdstill.errors import LinkError, SecurityError, UsageError, VerificationError
 from holdstill.keeper import enrolment, possession, references, thin
 from holdstill.keeper.account import Account
 from holdstill.keeper.local import LocalKeeper
@@ -507,7 +507,7 @@ def test_h2_a_content_that_somebody_has_put_a_link_in_place_of_is_not_taken_for_
     path.rename(path.with_name("aside"))
     path.symlink_to("aside")
 
-    with pytest.raises(OSError, match="symbolic links"):
+    with pytest.raises(LinkError, match="symbolic links"):
         keeper.prove(proofs_of(nonce, {digest_of(SECRET): SECRET}))
 
     assert path.is_symlink()
