@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from holdstill.rebuild.boot.report import BootReport
 
 
-@click.command("bootcheck", short_help="Check the boot chain of a card, an image, or a capture.")
+@click.command("bootcheck", short_help="Check the boot chain of a card or capture.")
 @click.argument("targets", metavar="TARGET...", nargs=-1, required=True)
 @click.option("--model", default="", help="The board's model, where several firmwares are there.")
 @options.store_option

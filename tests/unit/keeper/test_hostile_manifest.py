@@ -159,7 +159,6 @@ def test_s34_a_manifest_without_a_signature_is_refused(
         (rb"entries: \d+", b"entries: 3", "the manifest says 3"),
         (rb"sha256: [0-9a-f]{64}", b"sha256: ../" + b"a" * 61, "no digest"),
         (rb"size: 33\n", b"size: 1000000000000\n", "the manifest says 1000000000000"),
-        (rb"size: 33\n", b"size: 1125899906842624\n", "the manifest says 1125899906842624"),
         (rb"size: 33\n", b"size: 1125899906842625\n", "cannot have 1125899906842625 bytes"),
         (rb"size: 33\n", b"size: -9\n", "gap.size: expected a whole number"),
         (rb"size: 33\n", b"size: 0\n", "cannot have 0 bytes"),
