@@ -7,7 +7,8 @@ from support.vm.board import PROJECT
 
 def cells() -> dict[str, dict[str, str]]:
     """Return the table's cells: by column, then by row."""
-    section = (PROJECT / "README.md").read_text(encoding="utf-8").partition("What comes back\n")[2]
+    below = (PROJECT / "README.md").read_text(encoding="utf-8").partition("What comes back\n")[2]
+    section, _, _ = below.partition("\n### ")
     lines = [line for line in section.splitlines() if line.startswith("|")]
     rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
     head, _, *body = rows
