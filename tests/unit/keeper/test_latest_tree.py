@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError
@@ -90,6 +90,7 @@ def refreshed(store: Store) -> Path:
 
 
 @pytest.mark.timeout(240)
+@settings(max_examples=25, deadline=None)
 @given(nights=st.lists(TREES.map(without_nested), min_size=2, max_size=4))
 def test_the_tree_shows_every_night_whatever_the_night_before_was(
     nights: list[dict[bytes, bytes]],

@@ -451,7 +451,7 @@ STEPS = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(steps=STEPS)
 def test_h2_in_any_order_a_capture_has_only_what_the_board_showed(
     steps: list[tuple[str, int]], tmp_path_factory: pytest.TempPathFactory
