@@ -70,7 +70,8 @@ class PartFacts:
         id: number of its device, None where the kernel has none.
         names: what fstab(5) may call it: UUID=, LABEL=, PARTUUID=, PARTLABEL=.
         mount: the mount that is captured; place: as seen from the board's root.
-        is_whole: whether it is a btrfs that is captured from its top, not by this mount.
+        is_whole: whether it is captured from its top, not by this mount: a btrfs with subvolumes,
+            or a partition that is seen by its folders.
         is_raw: whether its bytes are copied, not its files; is_left_out: neither.
         holders: names of the devices that are made of it.
         subvolumes: of a mounted btrfs, all of them.

@@ -18,6 +18,7 @@ from holdstill.board.mounts import Mount
 from holdstill.disks import partition_table
 from holdstill.errors import LayoutError
 from holdstill.filesystems import probe
+from holdstill.model import tree_views
 from holdstill.model.layout import Container, Disk, Ext4, Other, Partition, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.sizes import SECTOR
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from holdstill.model.layout import FileSystem
+    from holdstill.model.tree_views import TreeView
     from holdstill.system.byte_source import OpenFile
 
 SYS = Path("/sys")
@@ -45,6 +47,7 @@ class BoardPart:
         mount: where it is mounted on this system, None when it is not.
         place: where its files are seen from the board's root, such as / or /boot/firmware; "" if
             nowhere.
+        views: where folders of it are seen, if what the board sees of it are these.
         is_top: whether it is a btrfs with subvolumes that are parts of their own.
         holders: names of devices that are made of it now: it is written to through them.
     """
@@ -56,8 +59,19 @@ class BoardPart:
     file_system: FileSystem
     mount: Mount | None = None
     place: str = ""
+    views: tuple[TreeView, ...] = ()
     is_top: bool = False
     holders: tuple[str, ...] = ()
+
+    @property
+    def seen(self) -> tuple[TreeView, ...]:
+        """Where it is seen, as a whole or by its folders."""
+        return (*tree_views.at_top(self.place), *self.views)
+
+    @property
+    def is_root(self) -> bool:
+        """Whether the board's / is it, or in it."""
+        return any(view.is_root for view in self.seen)
 
     @property
     def partition(self) -> int:
@@ -105,7 +119,7 @@ class BoardLayout:
     @property
     def root_device(self) -> Path:
         """The device of the disk that the root is on, which is written to most; else the first."""
-        root = next((part for part in self.parts if part.place == "/"), None)
+        root = next((part for part in self.parts if part.is_root), None)
         return self.disk_of(root).device if root else self.device
 
     @property
@@ -200,15 +214,28 @@ def _with_card_below(
 
     That is what has to be on a card for the board to boot; the overlay is made again each time.
     """
-    top = mounts.mount_of(root, all_mounts)
-    if top is None or top.type != "overlay" or top.point != root:
+    below = layer_of_root(root, all_mounts)
+    if below is None or below.inside.raw != b"/":
         return parts
-    below = _backing(top, all_mounts)
-    if below is top or below.point != _last_layer(top):
-        return parts  # only a directory of it is below: nothing of the disk is the whole root
     return tuple(
         replace(part, mount=below, place="/") if is_on(part, below) else part for part in parts
     )
+
+
+def layer_of_root(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Mount | None:
+    """Return the lowest layer of a root that is an overlay; None for another root.
+
+    Where the layer is a folder of a mount, the mount that is returned shows only that.
+    """
+    top = mounts.mount_of(root, all_mounts)
+    layer = _last_layer(top) if top is not None else None
+    if top is None or layer is None or top.type != "overlay" or top.point != root:
+        return None
+    below = _backing(top, all_mounts)
+    if below is top:
+        return None
+    inside = mounts.joined(below.inside, mounts.relative_to(layer, below.point))
+    return replace(below, inside=inside, point=layer)
 
 
 def _with_directory(parts: tuple[BoardPart, ...], root: BoardPath) -> tuple[BoardPart, ...]:

@@ -11,8 +11,12 @@ from __future__ import annotations
 import hashlib
 import re
 from enum import Enum
+from typing import TYPE_CHECKING
 
-from holdstill.model import paths
+from holdstill.model import paths, tree_views
+
+if TYPE_CHECKING:
+    from holdstill.model.tree_views import TreeView
 
 DEFAULT_EXCLUDES = (
     "/tmp",  # noqa: S108  a pattern, not a file of ours
@@ -41,6 +45,9 @@ class Choice(Enum):
     """Left out."""
 
 
+_AT_ROOT = tree_views.at_top("/")
+
+
 class PathFilter:
     """Decides about the paths of one file system."""
 
@@ -50,7 +57,7 @@ class PathFilter:
         exclude: tuple[str, ...] = DEFAULT_EXCLUDES,
         include: tuple[str, ...] = (),
         swap_files: frozenset[bytes] = frozenset(),
-        mount: bytes = b"/",
+        views: tuple[TreeView, ...] = _AT_ROOT,
     ) -> None:
         """Prepare the decisions.
 
@@ -58,9 +65,9 @@ class PathFilter:
             exclude: patterns; all of them, the defaults are not added.
             include: patterns that win over these.
             swap_files: absolute paths of swap files; their contents stay out.
-            mount: where the file system is on the board.
+            views: where the file system is seen on the board; no pattern is about what is not.
         """
-        self._prefix = mount.rstrip(b"/") + b"/"
+        self._views = views
         self._swap_files = swap_files
         out = [_components(pattern) for pattern in exclude]
         kept = [_components(pattern) for pattern in include]
@@ -70,7 +77,7 @@ class PathFilter:
         self._out = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in hollow + dropped])
         self._kept = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in kept])
         self._passage = _any_of([way for pattern in kept for way in _ways_to(pattern)])
-        about = repr((mount, exclude, include, sorted(swap_files)))
+        about = repr((views, exclude, include, sorted(swap_files)))
         self.fingerprint = hashlib.sha256(about.encode(errors="surrogateescape")).hexdigest()
         """Changes with the rules: an index made under others must be compared as a whole."""
 
@@ -78,7 +85,9 @@ class PathFilter:
         """Decide about a path inside the file system (b"" is its root)."""
         if not path:
             return Choice.WHOLE
-        place = self._prefix + path
+        place = tree_views.place_of(self._views, path)
+        if place is None:
+            return Choice.WHOLE
         if not self._out.fullmatch(place) or self._kept.fullmatch(place):
             return Choice.WHOLE
         if self._passage.fullmatch(place):
@@ -97,7 +106,9 @@ class PathFilter:
 
     def is_swap_file(self, path: bytes) -> bool:
         """Whether a regular file is in use as swap."""
-        return bool(self._swap_files) and self._prefix + path in self._swap_files
+        return bool(self._swap_files) and (
+            tree_views.place_of(self._views, path) in self._swap_files
+        )
 
 
 def _components(pattern: str) -> tuple[bytes, ...]:

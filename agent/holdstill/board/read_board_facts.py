@@ -132,7 +132,7 @@ def _part(
         id=system_names.block_number(part.device),
         names=frozenset(_names(board, part)),
         mount=part.mount,
-        is_whole=part.is_top,
+        is_whole=part.is_top or bool(part.views),
         place=part.place,
         is_raw=part.number in ways[0],
         is_left_out=part.number in ways[1],

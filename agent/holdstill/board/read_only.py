@@ -64,6 +64,9 @@ def made_read_only(
     """Keep a file system read-only for the length of the block, if it is not written to now."""
     result = RemountedFileSystem()
     if mount.is_read_only:
+        if mount.is_writable_elsewhere:
+            result.is_still = False
+            result.reason = f"{mount.point} is read-only, but its file system is not"
         yield result
         return
     options_to_keep = ",".join(

@@ -11,7 +11,7 @@ from rich.table import Table
 
 from holdstill.cli.consoles import WIDTH_OF_A_LOG
 from holdstill.keeper import retention
-from holdstill.model import paths
+from holdstill.model import paths, tree_views
 from holdstill.model.boot import BootVerdict
 from holdstill.model.layout import Ext4, Fat, Subvolume, TableLabel
 from holdstill.model.sizes import counted, human
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     from holdstill.model.boot import BootFinding
     from holdstill.model.finding import Finding
     from holdstill.model.layout import Disk, FileSystem
-    from holdstill.model.manifest import BoardIdentity, Manifest
+    from holdstill.model.manifest import BoardIdentity, CapturedPart, Manifest
     from holdstill.model.names import BoardName
     from holdstill.model.protocol import CaptureBrief
     from holdstill.model.settings import Retention
     from holdstill.workflow.capture_report import CaptureReport
     from holdstill.workflow.each_board import BoardTrouble
     from holdstill.workflow.extract import Extracted
-    from holdstill.workflow.inspect import Inspection
+    from holdstill.workflow.inspect import InspectedPart, Inspection
     from holdstill.workflow.inspect_large_files import PauseNow
     from holdstill.workflow.rebuild import Proposal, RebuildReport
     from holdstill.workflow.silence import Look
@@ -116,9 +116,10 @@ def inspection(found: Inspection, out: Console) -> None:
         rows.add_row(
             part.label, _own(part.file_system, human(part.size)),
             human(part.used_bytes) if part.used_bytes else "-",
-            file_system_words(part.file_system), part.mount or "-", part.how, part.grade, part.why,
+            file_system_words(part.file_system), _seen(part), part.how, part.grade, part.why,
         )  # fmt: skip
     out.print(rows)
+    _folders(found.parts, out)
     out.print()
     findings(found.findings, out)
     _list(out, "Not on these disks, and not needed by anything:", found.not_needed)
@@ -332,8 +333,9 @@ def manifest(found: Manifest, out: Console) -> None:
     out.print()
     _parts(found, out)
     for part in found.parts:
-        _list(out, f"Left out of {part.mount or part.number}:", part.excluded)
-        _list(out, f"Unreadable on {part.mount or part.number}:", part.unreadable)
+        name = tree_views.words(part.seen) or part.number
+        _list(out, f"Left out of {name}:", part.excluded)
+        _list(out, f"Unreadable on {name}:", part.unreadable)
     _list(out, "Swap files, made anew by a rebuild:", [f"/{s.path}" for s in found.swap_files])
     findings(found.findings, out)
     warnings(found.warnings, out)
@@ -360,10 +362,22 @@ def _parts(found: Manifest, out: Console) -> None:
             part.label, _own(part.file_system, str(place.start)),
             _own(part.file_system, human(place.size * disk.sector_size)),
             _own(part.file_system, place.type), file_system_words(part.file_system),
-            part.mount or "-", part.grade,
+            _seen(part), part.grade,
             f"{part.files:,}", human(part.content_bytes),
         )  # fmt: skip
     out.print(rows)
+    _folders(found.parts, out)
+
+
+def _seen(part: InspectedPart | CapturedPart) -> str:
+    return tree_views.words(part.seen) or "-"
+
+
+def _folders(parts: Sequence[InspectedPart] | Sequence[CapturedPart], out: Console) -> None:
+    """Show which folders of partitions are seen where, / among them."""
+    for part in parts:
+        for view in part.views:
+            out.print(f"{view.place} is {view.inside} of partition {part.label}")
 
 
 def plan(proposal: Proposal, out: Console) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from holdstill.model import tree_views
 from holdstill.model.finding import Finding
 from holdstill.model.layout import Disk, FileSystem, Record, Subvolume
+from holdstill.model.tree_views import TreeView
 
 FORMAT = 1
 LIMIT = 1 << 20
@@ -79,6 +81,7 @@ class CapturedPart(Record, frozen=True, kw_only=True):
 
     Attributes:
         mount: where it was mounted on the board (display form), "" when it was not.
+        views: where folders of it were seen, if / was one of them, or nothing but folders was.
         options: mount options at that time.
         detection: how changes were found: `inode-tables`, `fanotify` (and a first look
             at everything), `restat` or `whole`.
@@ -95,6 +98,7 @@ class CapturedPart(Record, frozen=True, kw_only=True):
     grade: Grade
     file_system: FileSystem
     mount: str = ""
+    views: tuple[TreeView, ...] = ()
     options: str = ""
     detection: str = ""
     large_files: str = ""
@@ -104,6 +108,11 @@ class CapturedPart(Record, frozen=True, kw_only=True):
     content_bytes: int = 0
     excluded: tuple[str, ...] = ()
     unreadable: tuple[str, ...] = ()
+
+    @property
+    def seen(self) -> tuple[TreeView, ...]:
+        """Where it was seen, as a whole or by its folders."""
+        return (*tree_views.at_top(self.mount), *self.views)
 
     @property
     def partition(self) -> int:

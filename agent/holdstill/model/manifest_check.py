@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import SecurityError
-from holdstill.model import layout_check, paths
+from holdstill.model import layout_check, paths, tree_views
 from holdstill.model.layout import DISK_STEP, DISKS_MAX, SUBVOLUME_STEP, Other, Subvolume
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def complaints(manifest: Manifest) -> list[str]:
         *_places(manifest),
         *_disks(manifest),
         *_file_systems(manifest),
+        *_views(manifest),
     ]
 
 
@@ -103,11 +104,7 @@ def _subvolume(manifest: Manifest, number: int, subvolume: Subvolume) -> Iterato
         yield f"parts: {number} is a subvolume of partition {subvolume.of}, which is no btrfs"
     if number // SUBVOLUME_STEP != subvolume.of or number % SUBVOLUME_STEP < _FIRST_SUBVOLUME:
         yield f"parts: {number} is no number of a subvolume of partition {subvolume.of}"
-    try:
-        is_path = subvolume.path.isprintable() and bool(paths.check_path(subvolume.path.encode()))
-    except (SecurityError, UnicodeEncodeError):
-        is_path = False
-    if not is_path:
+    if not (subvolume.path and _is_path(subvolume.path)):
         yield f"parts: {number}: {subvolume.path[:70]!r} is no path of a subvolume"
     defaults = [one for one, kind in manifest.subvolumes(subvolume.of) if kind.is_default]
     if len(defaults) > 1:
@@ -138,3 +135,28 @@ def _file_systems(manifest: Manifest) -> Iterator[str]:
     for number, part in enumerate(manifest.parts):
         path = f"parts[{number}].file_system"
         yield from layout_check.of_file_system(part.file_system, path)
+
+
+def _views(manifest: Manifest) -> Iterator[str]:
+    """Complain of views of no folder, at no place, or of more than one / of a board."""
+    for number, part in enumerate(manifest.parts):
+        path = f"parts[{number}].views"
+        if len(part.views) > tree_views.MOST:
+            yield f"{path}: expected {tree_views.MOST} at most"
+        if part.views and isinstance(part.file_system, Subvolume):
+            yield f"{path}: expected none of a subvolume"
+        for view in part.views:
+            if not (view.inside and _is_path(view.inside)):
+                yield f"{path}: {view.inside[:70]!r} is no path of a folder"
+            if not (view.place.startswith("/") and _is_path(view.place[1:])):
+                yield f"{path}: {view.place[:70]!r} is no place"
+    roots = [part.number for part in manifest.parts for view in part.views if view.is_root]
+    if len(roots) > 1:
+        yield f"parts: {' and '.join(map(str, roots))} are both seen at /"
+
+
+def _is_path(text: str) -> bool:
+    try:
+        return text.isprintable() and text.encode() == paths.check_path(text.encode())
+    except (SecurityError, UnicodeEncodeError):
+        return False

@@ -12,10 +12,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from holdstill.errors import SecurityError, VerificationError
+from holdstill.model import paths
 from holdstill.model.sizes import SECTOR
 from holdstill.rebuild.boot import card as cards
-from holdstill.rebuild.boot import efi, firmware, menus, scripts, system
-from holdstill.rebuild.boot.report import BootReport, Chain, missing
+from holdstill.rebuild.boot import efi, firmware, menus, scripts, system, system_folder
+from holdstill.rebuild.boot.report import BootReport, Chain, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from holdstill.rebuild.boot.card import BootCard
     from holdstill.rebuild.boot.report import ChainLink, KernelFile
     from holdstill.system.byte_source import OpenFile
+
+SYSTEMS_NAMED = 5
+"""Of several systems in the folders of one partition."""
 
 
 def check(source: OpenFile, *, model: str = "", sector_size: int = SECTOR) -> BootReport:
@@ -60,7 +64,11 @@ def _system(
     root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
     if root is None:
         return [missing("root", "no partition has a system")]
-    return system.links(card, root, kernels)
+    folders = system_folder.systems(card, root)
+    if len(folders) > 1:
+        shown = ", ".join(map(paths.display, folders[:SYSTEMS_NAMED]))
+        return [unknown("system", f"{root.name} has several, and starts one of them: {shown}")]
+    return system.links(card, system_folder.entered(root, *(folders or [b""])), kernels)
 
 
 def _firmware_chains(card: BootCard, generation: int) -> Iterator[Chain]:

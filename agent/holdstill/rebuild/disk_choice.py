@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from msgspec import structs
 
 from holdstill.errors import TargetRefusedError, UsageError
+from holdstill.model import tree_views
 from holdstill.model.attachment_names import raw_name
 from holdstill.model.layout import Container, Partition, TableLabel
 from holdstill.model.sizes import MIB, align_up, human
@@ -58,7 +59,7 @@ class OneDisk:
 def described(manifest: Manifest) -> Iterator[str]:
     """Yield what each disk of a capture is, in words."""
     for place, disk in enumerate(manifest.disks, start=1):
-        mounts = ", ".join(part.mount for part in _parts_of(manifest, disk) if part.mount)
+        mounts = tree_views.words([v for part in _parts_of(manifest, disk) for v in part.seen])
         words = [human(disk.size), disk.device, disk.model, f"with {mounts}" if mounts else ""]
         yield f"disk {place} ({', '.join(filter(None, words))})"
 

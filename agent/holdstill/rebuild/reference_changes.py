@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import itertools
 import os
 from typing import TYPE_CHECKING
@@ -36,8 +37,12 @@ class ReferenceChanges:
         self.left: list[IdentityChange] = []
         self._touches_initramfs = False
 
-    def visit(self, part: int) -> None:
+    def visit(self, part: int, folders: Iterable[str] = ()) -> None:
         """Change what has to be changed in one partition.
+
+        Args:
+            part: its number.
+            folders: of it that a system sees as its root, or as a place below that.
 
         Raises:
             VerificationError: a file's content does not match its digest.
@@ -45,10 +50,11 @@ class ReferenceChanges:
         in_boot = itertools.product(
             ("", *fstab_references.BOOT_FOLDERS), fstab_references.BOOT_PLACES
         )
-        places = (f"{folder}/{place}".lstrip("/") for folder, place in in_boot)
-        for pattern in (*fstab_references.ROOT_PLACES, *places):
-            for found in self._reader.small(part, pattern):
-                self._refer(found)
+        places = [f"{folder}/{place}".lstrip("/") for folder, place in in_boot]
+        for top in ("", *(f"{folder}/" for folder in folders)):
+            for pattern in (*fstab_references.ROOT_PLACES, *places):
+                for found in self._reader.small(part, glob.escape(top) + pattern):
+                    self._refer(found, os.fsdecode(found.path).removeprefix(top))
 
     def current(self, found: SmallFile) -> bytes:
         """Return a file as it is by now: some are changed for two reasons."""
@@ -63,8 +69,8 @@ class ReferenceChanges:
             IdentityChange(found.where, what, old, new) for old, new in rewritten.replaced
         ]
 
-    def _refer(self, found: SmallFile) -> None:
-        path = os.fsdecode(found.path)
+    def _refer(self, found: SmallFile, path: str) -> None:
+        """Change one file; path: where its system sees it."""
         rewritten = fstab_references.rewrite(path, self.current(found), self._ids)
         if rewritten is None:
             self.left.append(

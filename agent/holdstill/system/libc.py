@@ -75,7 +75,9 @@ def new_mount(kind: bytes) -> int:
     return _mounted_nowhere(kind, (), 0)
 
 
-def new_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) -> int:
+def new_mount_of_device(
+    kind: bytes, device: bytes, options: Sequence[bytes], *, is_written: bool = False
+) -> int:
     """Mount a device read-only nowhere: only the returned descriptor leads to it.
 
     Programs on it do not run, and its device nodes do not work.
@@ -84,11 +86,15 @@ def new_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) ->
         kind: the kernel's name of the file system.
         device: its device node.
         options: of the file system, as mount(8) takes them.
+        is_written: whether it is mounted writable already. The file system stays so, as the kernel
+            has it once only; nothing can be written through the new mount.
 
     Raises:
         OSError: as mount(2); ENODEV: the kernel has no such kind; ENOSYS: older than 5.2.
     """
-    return _mounted_nowhere(kind, (b"source=" + device, b"ro", *options), _MOUNT_ATTR_AS_DATA)
+    mode = () if is_written else (b"ro",)
+    every = (b"source=" + device, *mode, *options)
+    return _mounted_nowhere(kind, every, _MOUNT_ATTR_AS_DATA)
 
 
 def _mounted_nowhere(kind: bytes, options: Sequence[bytes], attributes: int) -> int:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.model import paths, pieces
+from holdstill.model import pieces
 from holdstill.model.layout import Record
 from holdstill.model.pieces import Span
 from holdstill.model.sizes import counted
@@ -68,13 +68,13 @@ class RereadFinding(Record, frozen=True, kw_only=True):
     """One file whose bytes changed although no process wrote to it.
 
     Attributes:
-        path: inside its file system, for people.
+        path: inside its file system.
         ranges: the first that are bad, where the file's pieces are known.
         more: how many more there are.
     """
 
     part: int
-    path: str
+    path: bytes
     problem: str
     ranges: tuple[BadRange, ...] = ()
     more: int = 0
@@ -143,8 +143,7 @@ def reread(
             break
         harm = _harm(tree, entry, meter, known)
         if harm:
-            path = paths.display(entry.path)
-            meter.findings.append(RereadFinding(part=part, path=path, **harm._asdict()))
+            meter.findings.append(RereadFinding(part=part, path=entry.path, **harm._asdict()))
         last = entry
     return last
 

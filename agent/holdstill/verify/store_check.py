@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.errors import DamagedContentError, HoldstillError, MachineError
 from holdstill.filesystems import content_parts
-from holdstill.model import paths, pieces, sizes
+from holdstill.model import pieces, sizes, tree_views
 from holdstill.model.layout import Record
 from holdstill.records import assembled, capture_contents, captured_gap
 from holdstill.system import clocks, files
@@ -464,7 +464,5 @@ def _beside_files(capture: IndexedCapture, manifest: Manifest, digest: bytes) ->
 
 def on_board(manifest: Manifest, number: int, path: bytes) -> str:
     """Return where a file of a partition was on the board; N:/path where it was not mounted."""
-    mount = next((part.mount for part in manifest.parts if part.number == number), "")
-    if not mount:
-        return f"{number}:/{paths.display(path)}"
-    return paths.display(f"{mount.rstrip('/')}/".encode() + path)
+    views = next((part.seen for part in manifest.parts if part.number == number), ())
+    return tree_views.shown(views, number, path)

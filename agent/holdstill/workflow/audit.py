@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill.errors import BusyError, UsageError
+from holdstill.model import tree_views
 from holdstill.model.layout import Ext4, Record
 from holdstill.records import index_file
 from holdstill.system import clocks, files, uncached_read
@@ -214,8 +215,8 @@ class _AuditRun:
         return clocks.rfc3339(self.meter.clock.now())
 
     def _shown(self, finding: RereadFinding) -> str:
-        place = self.scope.board.part(finding.part).place
-        return f"{place.rstrip('/')}/{finding.path}"
+        views = self.scope.board.part(finding.part).seen
+        return tree_views.shown(views, finding.part, finding.path)
 
     def _damage(self, finding: RereadFinding, capture: str) -> AuditDamage:
         path = self._shown(finding)

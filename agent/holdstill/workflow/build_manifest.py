@@ -204,6 +204,7 @@ def captured_part(
         grade=grade,
         file_system=file_system,
         mount=part.place,
+        views=part.views,
         options=part.mount.options if part.mount else "",
         detection=detection or str(chosen.method),
         large_files=large_files.how if large_files else "",

@@ -111,7 +111,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
                 f"leave_out: {board.named} has no partition {number} with contents",
                 hint=f"it has {known}; `holdstill inspect` shows what each of them is",
             )
-        if any(part.place == "/" for part in board.parts if part.partition == number):
+        if any(part.is_root for part in board.parts if part.partition == number):
             raise PreflightError(
                 f"leave_out: partition {number} holds the root file system",
                 hint="a card without it does not boot; use `exclude` for folders",
@@ -160,7 +160,7 @@ def choose(
                 return MethodChoice(
                     CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
                 )
-            if part.mount.is_read_only:
+            if part.mount.is_unwritten:
                 return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
             if part.mount.type in FREEZABLE:
                 return MethodChoice(

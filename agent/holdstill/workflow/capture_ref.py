@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import board_captures
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.model import names
+from holdstill.model import names, tree_views
 
 if TYPE_CHECKING:
     from holdstill.keeper.board_captures import Judged, StoredCapture
@@ -110,20 +110,15 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
             f"{path!r} is not a path of the board",
             hint="begin it with /, or with a partition and a colon, such as 1:/",
         )
-    wanted = "/" + path.strip("/")
-    best: CapturedPart | None = None
-    for part in manifest.parts:
-        if (
-            part.entries
-            and part.mount
-            and (wanted == part.mount or wanted.startswith(part.mount.rstrip("/") + "/"))
-            and (best is None or len(part.mount) > len(best.mount))
-        ):
-            best = part
-    if best is None:
+    shown = [
+        (len(found[0].place), part, found[1])
+        for part in manifest.parts
+        if part.entries and (found := tree_views.showing(part.seen, path)) is not None
+    ]
+    if not shown:
         raise UsageError(f"{path} was on no captured file system", hint="see `holdstill show`")
-    inside = wanted[len(best.mount.rstrip("/")) :].strip("/")
-    return best, os.fsencode(inside)
+    _, part, inside = max(shown, key=lambda one: one[0])
+    return part, inside
 
 
 def below(manifest: Manifest, path: str) -> tuple[str, ...]:
@@ -131,9 +126,10 @@ def below(manifest: Manifest, path: str) -> tuple[str, ...]:
     top = "/" + path.strip("/")
     return tuple(
         sorted(
-            part.mount
+            view.place
             for part in manifest.parts
-            if part.entries and part.mount != top and part.mount.startswith(f"{top.rstrip('/')}/")
+            for view in part.seen
+            if part.entries and view.place != top and view.place.startswith(f"{top.rstrip('/')}/")
         )
     )
 

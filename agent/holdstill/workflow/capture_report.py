@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from holdstill.model import tree_views
 from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
 
@@ -75,7 +76,7 @@ def part_report(part: CapturedPart) -> PartReport:
     return PartReport(
         number=part.number,
         label=part.label,
-        place=part.mount,
+        place=tree_views.words(part.seen),
         kind=str(words.get("type") or words["kind"]),
         grade=part.grade,
         detection=part.detection,

@@ -19,6 +19,7 @@ from holdstill.board import (
     path_filter,
     private_mount,
     scan,
+    whole_trees,
 )
 from holdstill.board.ctime_window import InodeClock
 from holdstill.board.fanotify import EventDetector
@@ -86,8 +87,8 @@ class CaptureScope:
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
         """Return the patterns that can matter on one partition, for the manifest."""
-        top = part.place.rstrip("/") + "/"
-        return tuple(p for p in self.excludes() if p.startswith(top)) if part.place else ()
+        tops = tuple(view.place.rstrip("/") + "/" for view in part.seen)
+        return tuple(pattern for pattern in self.excludes() if pattern.startswith(tops))
 
 
 def survey_board(settings: BoardSettings) -> CaptureScope:
@@ -110,7 +111,7 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )
     board = replace(board, warnings=(*board.warnings, *left_out))
-    if not any(part.place == "/" for part in board.parts):
+    if not any(part.is_root for part in board.parts):
         raise _no_root(board, root, all_mounts)
     return CaptureScope(settings, board, chosen, all_mounts)
 
@@ -125,20 +126,20 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     store = address.path if isinstance(address, FolderAddress) else None
     devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
     board = layout.read_layout(root, devices=devices, all_mounts=all_mounts)
+    board = whole_trees.with_views(board, root, all_mounts)
     whole = btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
     return btrfs_subvolumes.without(whole, set(map(str, settings.leave_out)))
 
 
 def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> PreflightError:
     """Return the error of a board whose root is on no partition, or is only a part of one."""
-    here = mounts.mount_of(root, all_mounts)
+    here = layout.layer_of_root(root, all_mounts) or mounts.mount_of(root, all_mounts)
     for part in board.parts:
         if here and part.mount and layout.is_on(part, here):
             return PreflightError(
-                f"{root} is {here.inside} of {part.device}, which is mounted at "
-                f"{part.mount.point} as well, as a whole: it cannot be captured as a root",
-                hint=f"unmount {part.mount.point} if nothing needs it: then {here.inside} is "
-                "captured, and the capture says what it lacks",
+                f"{root} is {here.inside} of {part.device}, a {here.type}, whose other folders "
+                "this kernel does not show: it cannot be captured as a root",
+                hint="run as root, on Linux 5.2 or newer",
             )
     return PreflightError(
         f"no partition of {board.named} is mounted at {root}",
@@ -234,7 +235,9 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
         found: dict[int, int] = {}
         for part in scope.parts(*MOUNTED):
             assert part.mount is not None  # noqa: S101  it is mounted
-            if part.is_top:
+            if part.views:
+                opened = whole_trees.opened_top(part)
+            elif part.is_top:
                 opened = btrfs_subvolumes.opened_top(part)
             elif isinstance(part.file_system, Subvolume):
                 opened = btrfs_subvolumes.opened(found[part.partition], part.file_system)
@@ -245,13 +248,13 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
 
 
 def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
-    if not part.place:  # the owner's words are about what is seen below the root
+    if not part.seen:  # the owner's words are about what is seen below the root
         return PathFilter(exclude=(), swap_files=frozenset())
     return PathFilter(
         exclude=scope.excludes(),
         include=(*scope.settings.include, *_inner(scope, part)),
         swap_files=swap_files,
-        mount=os.fsencode(part.place),
+        views=part.seen,
     )
 
 

@@ -22,8 +22,8 @@ def disk_changes(before: CompareSource, after: CompareSource) -> Iterator[str]:
     for number in sorted({part.number for part in (*before.parts, *after.parts)}):
         old, new = before.part(number), after.part(number)
         if old and new and know_disks:
-            if old.mount != new.mount:
-                yield f"partition {number}: mounted at {old.mount or '-'} -> {new.mount or '-'}"
+            if old.place != new.place:
+                yield f"partition {number}: mounted at {old.place or '-'} -> {new.place or '-'}"
             for name in ("uuid", "label", "volume_id"):
                 was, now = _told(old.file_system, name), _told(new.file_system, name)
                 if was != now:

@@ -190,7 +190,7 @@ class _Counts:
         visible = sum(count for kind, count in self.counts.items() if kind not in self.wish.hidden)
         return PartComparison(
             number=self.part.number,
-            place=self.part.mount,
+            place=self.part.place,
             counts={kind: self.counts[kind] for kind in ChangeKind},
             bytes_before=self.before,
             bytes_after=self.after,

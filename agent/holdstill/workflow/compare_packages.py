@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.model import paths
+from holdstill.model import paths, tree_views
 from holdstill.model.layout import Record
 from holdstill.workflow import dpkg_status
 
@@ -33,8 +33,12 @@ def installed_changes(
 
 
 def _status(side: CompareSource) -> bytes | None:
-    root = next((part for part in side.parts if part.mount == "/"), None)
-    return side.read(root.number, dpkg_status.STATUS, limit=dpkg_status.LIMIT) if root else None
+    place = "/" + dpkg_status.STATUS.decode()
+    for part in side.parts:
+        found = tree_views.showing(part.views, place)
+        if found and found[0].is_root:
+            return side.read(part.number, found[1], limit=dpkg_status.LIMIT)
+    return None
 
 
 def package_changes(old: Mapping[str, str], new: Mapping[str, str]) -> tuple[PackageChange, ...]:

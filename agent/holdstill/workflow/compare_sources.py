@@ -12,7 +12,7 @@ from holdstill.errors import UsageError
 from holdstill.filesystems import content_parts
 from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
 from holdstill.filesystems.file_tree import Content
-from holdstill.model import paths
+from holdstill.model import paths, tree_views
 from holdstill.model.entries import EntryType
 from holdstill.records import assembled, index_file
 from holdstill.system import files
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.model.tree_views import TreeView
     from holdstill.records.index_queries import Index
     from holdstill.workflow.capture_scope import CaptureScope
 
@@ -36,14 +37,17 @@ class SourcePart:
     """A partition with files."""
 
     number: int
-    mount: str
+    views: tuple[TreeView, ...]
     file_system: FileSystem
+
+    @property
+    def place(self) -> str:
+        """Where it is seen, for people; "" for nowhere."""
+        return tree_views.words(self.views)
 
     def shown(self, path: bytes) -> str:
         """Write a path inside it as `holdstill get` takes it."""
-        if not self.mount:
-            return f"{self.number}:/{paths.display(path)}"
-        return f"{self.mount.rstrip('/')}/{paths.display(path)}"
+        return tree_views.shown(self.views, self.number, path)
 
 
 class CompareSource(Protocol):
@@ -135,7 +139,7 @@ def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     manifest = stored.manifest()
     attached = [*manifest.raws, *manifest.gaps]
     parts = tuple(
-        SourcePart(part.number, part.mount, part.file_system)
+        SourcePart(part.number, part.seen, part.file_system)
         for part in manifest.parts
         if part.entries
     )
@@ -243,5 +247,5 @@ def live(scope: CaptureScope) -> Iterator[LiveSource]:
 
 def _live_parts(scope: CaptureScope) -> tuple[SourcePart, ...]:
     return tuple(
-        SourcePart(part.number, part.place, part.file_system) for part in scope.parts(*HAS_FILES)
+        SourcePart(part.number, part.seen, part.file_system) for part in scope.parts(*HAS_FILES)
     )

@@ -8,20 +8,21 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from holdstill.errors import UsageError
-from holdstill.model import path_pattern, paths
+from holdstill.model import path_pattern, paths, tree_views
 from holdstill.model.layout import Record
 from holdstill.workflow import capture_ref, explain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from holdstill.model.entries import Entry
     from holdstill.model.sealed_capture import SealedCapture
+    from holdstill.model.tree_views import TreeView
     from holdstill.records.index_queries import Index
     from holdstill.records.index_series import IndexSeries
 
@@ -99,31 +100,56 @@ class PathWish:
             )
         return cls(pattern)
 
-    def within(self, part: int, mount: str) -> Callable[[bytes, bytes], bool]:
+    def within(self, part: int, views: Sequence[TreeView]) -> Callable[[bytes, bytes], bool]:
         """Return what tells whether (directory, name) of a partition is meant."""
         matches = path_pattern.compiled(self.pattern).fullmatch
         if b"/" not in self.pattern:
             return lambda _, name: bool(name) and matches(name) is not None
-        tops = _tops(part, mount)
+        tops = _tops(part, views)
         return lambda directory, name: any(
-            matches(top + paths.join(directory, name)) is not None for top in tops
+            matches(top.shown(path)) is not None
+            for path in [paths.join(directory, name)]
+            for top in tops
+            if tree_views.is_within(path, top.inside)
         )
 
-    def entries(self, index: Index, part: int, mount: str) -> Iterator[Entry]:
+    def entries(self, index: Index, part: int, views: Sequence[TreeView]) -> Iterator[Entry]:
         """Yield the entries of a partition that are meant."""
         if b"/" not in self.pattern or not path_pattern.is_plain(self.pattern):
-            yield from index.matching(part, self.within(part, mount))
+            yield from index.matching(part, self.within(part, views))
             return
-        for top in _tops(part, mount):
-            if self.pattern.startswith(top):
-                entry = index.get(part, self.pattern[len(top) :].rstrip(b"/"))
-                yield from [entry] if entry else []
+        found = (top.inside_of(self.pattern) for top in _tops(part, views))
+        for path in dict.fromkeys(path for path in found if path is not None):
+            entry = index.get(part, path)
+            yield from [entry] if entry else []
 
 
-def _tops(part: int, mount: str) -> tuple[bytes, ...]:
-    """Return what stands before a path of a partition: its number, and where it was mounted."""
-    numbered = b"%d:/" % part
-    return (numbered, os.fsencode(mount.rstrip("/") + "/")) if mount else (numbered,)
+class _Top(NamedTuple):
+    """A folder of a partition (b"" is its top), and what people write before a path in it."""
+
+    inside: bytes
+    words: bytes
+
+    def shown(self, path: bytes) -> bytes:
+        """Return what people call a path that is within."""
+        return self.words + path[len(self.inside) :].lstrip(b"/")
+
+    def inside_of(self, written: bytes) -> bytes | None:
+        """Return the path that people mean by what they wrote; None for one that is not within."""
+        if not written.startswith(self.words):
+            return None
+        rest = written[len(self.words) :].rstrip(b"/")
+        return paths.join(self.inside, rest) if rest else self.inside
+
+
+def _tops(part: int, views: Sequence[TreeView]) -> tuple[_Top, ...]:
+    """Return the folders that a partition's paths are told from: its top, and what was seen."""
+    seen = (_Top(view.inside.encode(), _folder(view.place)) for view in views)
+    return (_Top(b"", b"%d:/" % part), *seen)
+
+
+def _folder(place: str) -> bytes:
+    return place.encode().rstrip(b"/") + b"/"
 
 
 @dataclass
@@ -140,8 +166,8 @@ class _Finding:
         name = str(capture.name)
         for part in capture.manifest().parts:
             if part.entries:
-                for entry in self.wish.entries(index, part.number, part.mount):
-                    self._take((part.number, entry.path), entry, name, part.mount, present)
+                for entry in self.wish.entries(index, part.number, part.seen):
+                    self._take((part.number, entry.path), entry, name, part.seen, present)
         for key, versions in self.known.items():
             if key not in present and not versions[-1].gone_since:
                 versions[-1] = _gone(versions[-1], name)
@@ -151,7 +177,7 @@ class _Finding:
         key: tuple[int, bytes],
         entry: Entry,
         capture: str,
-        mount: str,
+        views: Sequence[TreeView],
         present: set[tuple[int, bytes]],
     ) -> None:
         if key not in self.known and len(self.known) >= self.listed:
@@ -163,8 +189,7 @@ class _Finding:
         if versions and _is_same(versions[-1], new):
             new = _since(new, versions.pop().first)
         versions.append(new)
-        top = f"{mount.rstrip('/')}/" if mount else f"{key[0]}:/"
-        self.shown[key] = top + paths.display(entry.path)
+        self.shown[key] = tree_views.shown(views, *key)
 
 
 def _version(entry: Entry, capture: str) -> Version:

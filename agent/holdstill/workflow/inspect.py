@@ -19,11 +19,13 @@ from holdstill.board import (
 from holdstill.board.card_history import Trend
 from holdstill.board.health_report import Health
 from holdstill.errors import HoldstillError
+from holdstill.model import tree_views
 from holdstill.model.finding import Finding
 from holdstill.model.layout import Disk, Ext4, Fat, FileSystem, Record, Subvolume
 from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
+from holdstill.model.tree_views import TreeView
 from holdstill.system import files
 from holdstill.workflow import (
     attachments,
@@ -63,6 +65,7 @@ class InspectedPart(Record, frozen=True, kw_only=True):
 
     Attributes:
         label: what people call it.
+        mount: where it is seen as a whole; views: where folders of it are.
         how: files, nothing, raw bytes.
         grade: what the capture would promise; "" for nothing to promise.
         why: the reason, as a sentence.
@@ -76,11 +79,17 @@ class InspectedPart(Record, frozen=True, kw_only=True):
     type: str
     file_system: FileSystem
     mount: str
+    views: tuple[TreeView, ...] = ()
     options: str
     how: str
     grade: str
     why: str
     used_bytes: int
+
+    @property
+    def seen(self) -> tuple[TreeView, ...]:
+        """Where it is seen, as a whole or by its folders."""
+        return (*tree_views.at_top(self.mount), *self.views)
 
 
 class Inspection(Record, frozen=True, kw_only=True):
@@ -189,6 +198,7 @@ def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPa
         type=disk.partition(part.partition).type,
         file_system=part.file_system,
         mount=part.place,
+        views=part.views,
         options=part.mount.options if part.mount else "",
         how=chosen.method,
         grade=chosen.grade,
@@ -219,6 +229,6 @@ def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Pat
         for number, choice in choices.items()
         if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
     ]
-    if not any(part.place == "/" for part in found.parts):
+    if not any(part.is_root for part in found.parts):
         warnings.append(f"no partition of {found.named} is mounted at {root}")
     return warnings

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
 import msgspec
@@ -264,7 +264,8 @@ def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
     try:
         card = cards.read_card(medium, sector_size=source.manifest.disk.sector_size)
         if not source.place:
-            return bootcheck.judge(card, model=model)
+            at = captured_card.system_at(source.manifest)
+            return bootcheck.judge(replace(card, system_at=at), model=model)
         with captured_card.opened(
             source.capture.manifest(), source.index, source.capture
         ) as captured:

@@ -16,6 +16,7 @@ from holdstill.filesystems.swap import swap_writer
 from holdstill.model import attachment_names, names, pieces
 from holdstill.rebuild import disk_choice, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
+from holdstill.rebuild.new_identity import IdentityChange
 from holdstill.rebuild.overlay import Overlay
 from holdstill.rebuild.reference_changes import ReferenceChanges
 from holdstill.rebuild.small_files import SmallFileReader
@@ -186,7 +187,10 @@ def _on_one(source: RebuildSource) -> RebuildSource:
     reader = SmallFileReader(source.index, source.capture, source.overlay.lost)
     references = ReferenceChanges(reader, renamed.words)
     for part in made.manifest.parts:
-        references.visit(part.number)
+        references.visit(part.number, (view.inside for view in part.views))
+        if part.views:
+            what = "has systems in folders: those that were not running are left as they are"
+            references.left.append(IdentityChange(f"partition {part.label}", what))
     references.note_initramfs(part.number for part in made.manifest.parts)
     notes = (*made.notes, *map(str, references.changes), *map(str, references.left))
     overlay = replace(source.overlay, files={**source.overlay.files, **references.files})
@@ -196,11 +200,22 @@ def _on_one(source: RebuildSource) -> RebuildSource:
 def sibling(
     source: RebuildSource, name: str, machine: Runner
 ) -> tuple[RebuildSource, tuple[str, ...]]:
-    """Turn a source into that of another board; return it with a list of what differs."""
+    """Turn a source into that of another board; return it with a list of what differs.
+
+    Raises:
+        UsageError: it is one disk of several, or / is a folder of a partition.
+        VerificationError: a file's content does not match its digest.
+    """
     if source.place:
         raise UsageError(
             "another board is made of all disks together: each alone would not find the others",
             hint="put them onto one larger disk: --disk all --as NAME",
+        )
+    if any(part.views for part in source.manifest.parts):
+        raise UsageError(
+            "another board cannot be made of this capture: its / is a folder of a partition, and "
+            "other systems in it would still be the old board",
+            hint="without --as NAME it can be rebuilt as it was",
         )
     gap = source.manifest.gap
     identity = new_identity.invent(source.manifest, names.check_board(name), os.urandom)

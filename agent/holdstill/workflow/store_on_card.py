@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import disks_below, mounts
 from holdstill.errors import PreflightError
+from holdstill.model import tree_views
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import StoreOnCard
 from holdstill.model.store_address import FolderAddress
@@ -59,6 +60,9 @@ def inside(settings: BoardSettings, board: BoardLayout, all_mounts: tuple[Mount,
     """Return where the store is among the files of the board, as a capture sees them; "" if not.
 
     A capture that held the store would hold all earlier captures again.
+
+    Raises:
+        PreflightError: it is on a captured disk, and cannot be named.
     """
     address = settings.keeper
     if not isinstance(address, FolderAddress):
@@ -69,6 +73,15 @@ def inside(settings: BoardSettings, board: BoardLayout, all_mounts: tuple[Mount,
         if mount is None or part.mount is None or part.mount.device != mount.device:
             continue
         on_disk = mounts.joined(mount.inside, mounts.relative_to(path, mount.point))
+        if part.views:
+            seen = tree_views.place_of(part.seen, on_disk.raw.strip(b"/"))
+            if seen is None:
+                raise PreflightError(
+                    f"the store {address.path} is in {on_disk} of {part.device}, a folder that is "
+                    "seen nowhere below the root: it cannot be left out of its own captures",
+                    hint="name another directory or another machine as `keeper`",
+                )
+            return os.fsdecode(seen)
         if mounts.is_below(on_disk, part.mount.inside):
             place = BoardPath(os.fsencode(part.place))
             found = mounts.joined(place, mounts.relative_to(on_disk, part.mount.inside))

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.board.path_filter import DEFAULT_EXCLUDES, Choice, PathFilter
+from holdstill.model import tree_views
 
 PATTERNS = st.text("ab*?.", min_size=1, max_size=6).filter(lambda p: p not in {".", ".."})
 NAMES = st.text("abc.", min_size=1, max_size=6).filter(lambda n: n not in {".", ".."})
@@ -61,7 +62,9 @@ def test_two_stars_at_the_end_are_all_that_is_below() -> None:
 
 
 def test_patterns_are_those_of_the_board_and_paths_those_of_the_file_system() -> None:
-    rules = PathFilter(exclude=("/boot/firmware/overlays", "/tmp"), mount=b"/boot/firmware")  # noqa: S108
+    rules = PathFilter(
+        exclude=("/boot/firmware/overlays", "/tmp"), views=tree_views.at_top("/boot/firmware")
+    )  # noqa: S108
 
     assert rules.choose(b"overlays") is Choice.HOLLOW
     assert rules.choose(b"tmp") is Choice.WHOLE
@@ -140,7 +143,7 @@ def test_stars_and_question_marks_agree_with_the_standard_library(pattern: str, 
 
 def test_swap_files_are_known_by_their_path_on_the_board() -> None:
     rules = PathFilter(swap_files=frozenset({b"/var/swap"}))
-    elsewhere = PathFilter(swap_files=frozenset({b"/var/swap"}), mount=b"/data")
+    elsewhere = PathFilter(swap_files=frozenset({b"/var/swap"}), views=tree_views.at_top("/data"))
 
     assert rules.is_swap_file(b"var/swap")
     assert not rules.is_swap_file(b"swap")
@@ -153,7 +156,7 @@ def test_a_fingerprint_changes_with_every_rule() -> None:
     others = [
         PathFilter(exclude=("/a",), include=("/a/b",)),
         PathFilter(exclude=("/b",)),
-        PathFilter(exclude=("/a",), mount=b"/data"),
+        PathFilter(exclude=("/a",), views=tree_views.at_top("/data")),
         PathFilter(exclude=("/a",), swap_files=frozenset({b"/swap"})),
     ]
 

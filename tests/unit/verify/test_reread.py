@@ -75,7 +75,7 @@ def test_whole_files_pass_and_a_damaged_one_is_named(tree: FolderTree) -> None:
 
     reread.reread(2, tree, [whole[0], damaged, whole[1]], meter, tree.lists.get)
 
-    assert [finding.path for finding in meter.findings] == ["b"]
+    assert [finding.path for finding in meter.findings] == [b"b"]
     assert "although nobody wrote to it" in meter.findings[0].problem
     assert meter.files == 3
 
@@ -109,7 +109,7 @@ def test_a_file_that_was_cut_is_a_finding(tree: FolderTree) -> None:
 
     reread.reread(2, tree, [entry], meter, tree.lists.get)
 
-    assert [finding.path for finding in meter.findings] == ["a"]
+    assert [finding.path for finding in meter.findings] == [b"a"]
 
 
 def test_a_run_stops_when_its_budget_is_spent_and_says_where(tree: FolderTree) -> None:

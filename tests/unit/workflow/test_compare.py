@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdstill.model import tree_views
 from holdstill.model.entries import Entry, EntryType, Seen, key
 from holdstill.model.layout import Disk, Ext4, Partition, TableLabel
 from holdstill.records import index_file
@@ -50,7 +51,7 @@ class FakeSide:
     disks: tuple[Disk, ...] | None = (DISK,)
     attached: dict[str, str] | None = None
 
-    parts: tuple[SourcePart, ...] = (SourcePart(2, "/", EXT4),)
+    parts: tuple[SourcePart, ...] = (SourcePart(2, tree_views.at_top("/"), EXT4),)
 
     def part(self, number: int) -> SourcePart | None:
         return next((part for part in self.parts if part.number == number), None)

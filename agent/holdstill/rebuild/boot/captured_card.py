@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
-from holdstill.model import paths
+from holdstill.model import paths, tree_views
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Fat, Subvolume
 from holdstill.rebuild.boot import card as cards
@@ -121,7 +121,17 @@ def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) 
         manifest.disk,
         tuple(_volumes(manifest, index, contents)),
         OpenFile(head, size=os.fstat(head).st_size),
+        system_at(manifest),
     )
+
+
+def system_at(manifest: Manifest) -> tuple[int, bytes] | None:
+    """Return the partition, and the folder in it, that the board saw as /; None for a top."""
+    for part in manifest.parts:
+        folder = tree_views.root_folder(part.views)
+        if folder:
+            return part.number, folder.encode()
+    return None
 
 
 def _volumes(

@@ -140,11 +140,14 @@ class BootCard:
     Attributes:
         disk, gap: the first one.
         volumes: of all disks.
+        system_at: the partition, and the folder in it, that the system sees as /; None where that
+            is not known.
     """
 
     disk: Disk
     volumes: tuple[BootVolume, ...]
     gap: OpenFile
+    system_at: tuple[int, bytes] | None = None
 
     def volume(self, number: int) -> BootVolume:
         """Return the volume in a slot."""
@@ -199,7 +202,7 @@ class BootCard:
         others = [volume for volume in self.volumes if volume.number not in numbers]
         volumes = tuple(sorted((*finished, *others), key=lambda volume: volume.number))
         first = (disk, card.gap) if place == 1 else (self.disk, self.gap)
-        return BootCard(first[0], volumes, first[1])
+        return BootCard(first[0], volumes, first[1], self.system_at)
 
 
 def names_a_partition(spec: str) -> bool:

@@ -225,6 +225,8 @@ def find_root(card: BootCard, roots: Sequence[str | None]) -> BootVolume | None:
         if len(named) == 1:
             return named[0]
     looks = [v for v in card.volumes if {b"etc", b"dev", b"usr"} <= set(v.names(b""))]
+    if not looks and card.system_at is not None:
+        looks = [v for v in card.volumes if v.number == card.system_at[0]]
     if not looks:
         looks = [v for v in card.volumes if v.tree is None and v.kind in _ONLY_BY_KERNEL]
     return looks[0] if len(looks) == 1 else None

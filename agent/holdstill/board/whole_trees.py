@@ -1,0 +1,118 @@
+"""Partitions of which the board sees folders, not the top: / is one of several systems on it.
+
+Such a file system is captured from its top, by a second mount of it that nobody else sees, so
+that a rebuild puts every folder where the boot looks for it.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from holdstill.board import layout, mounts, private_mount
+from holdstill.model.tree_views import MOST, TreeView
+from holdstill.system import files, libc
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
+    from holdstill.model.paths import BoardPath
+
+_KINDS = frozenset({"ext4", "xfs", "f2fs"})
+"""A btrfs has subvolumes for that, which are trees of their own."""
+
+
+def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> BoardLayout:
+    """Return a layout that knows which folders of its partitions the board sees.
+
+    A partition that is seen as a whole, and not as / by a folder of it, is left as it is; so is
+    one whose top this kernel does not show, and the check for completeness tells what it lacks.
+
+    Args:
+        board: with partitions only.
+        root: where the board's root is mounted on this system.
+        all_mounts: what is mounted.
+    """
+    mine = [mount for mount in all_mounts if mounts.is_below(mount.point, root)]
+    layer = layout.layer_of_root(root, all_mounts)
+    if layer is not None:
+        # It is what is / on the disk, wherever the layer itself is mounted.
+        mine = [mount for mount in mine if mount.point != root]
+    parts = tuple(_seen(part, root, mine, layer) for part in board.parts)
+    return replace(board, parts=parts)
+
+
+@contextmanager
+def opened_top(part: BoardPart) -> Iterator[int]:
+    """Hold the top of a mounted partition open.
+
+    Raises:
+        OSError: the kernel cannot do it; we are not root, or it is too old.
+    """
+    assert part.mount is not None  # noqa: S101  it is mounted
+    with ExitStack() as undo:
+        kind, device = part.mount.type.encode(), os.fsencode(part.device)
+        mount = libc.new_mount_of_device(kind, device, (), is_written=not part.mount.is_unwritten)
+        undo.callback(os.close, mount)
+        top = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=mount)
+        undo.callback(os.close, top)
+        yield top
+
+
+def _seen(
+    part: BoardPart, root: BoardPath, mine: Sequence[Mount], layer: Mount | None
+) -> BoardPart:
+    """Return a partition with its views, if it is seen by folders."""
+    is_layer = layer is not None and layout.is_on(part, layer)
+    own = [mount for mount in mine if layout.is_on(part, mount)]
+    if is_layer and layer is not None:
+        own.insert(0, replace(layer, point=root))
+    if private_mount.kind_of(part) not in _KINDS or not own or not part.device.is_block_device():
+        return part
+    whole = next((mount for mount in own if mount.inside.raw == b"/"), None)
+    is_root_a_folder = any(m.point == root and m.inside.raw != b"/" for m in own)
+    if whole is not None and not is_root_a_folder:
+        return part
+    mount = whole or own[0]
+    if is_layer and mount.point == root:
+        mount = layer or mount  # where it can be opened
+    found = replace(part, mount=mount, place=_place(whole, root) if whole else "")
+    try:
+        with opened_top(found) as top:
+            views = tuple(_views(own, root, top))
+    except OSError:
+        return part
+    return replace(found, views=views) if views else part
+
+
+def _place(mount: Mount, root: BoardPath) -> str:
+    return str(mounts.relative_to(mount.point, root))
+
+
+def _views(own: Sequence[Mount], root: BoardPath, top: int) -> Iterator[TreeView]:
+    """Yield where folders are seen, / first; of one place the last mount counts."""
+    by_place = {mount.point: mount for mount in own if mount.inside.raw != b"/"}
+    ordered = sorted(by_place.values(), key=lambda mount: (mount.point != root, mount.point))
+    for mount in [mount for mount in ordered if _is_folder(top, mount)][:MOST]:
+        inside = mount.inside.raw.strip(b"/").decode()
+        yield TreeView(inside=inside, place=mounts.relative_to(mount.point, root).raw.decode())
+
+
+def _is_folder(top: int, mount: Mount) -> bool:
+    """Whether a mount shows a folder, and by names that can be written as text."""
+    inside = mount.inside.raw.strip(b"/")
+    try:
+        if not (inside.decode().isprintable() and mount.point.raw.decode().isprintable()):
+            return False
+        handle = files.open_beneath(top, inside, os.O_PATH | os.O_NOFOLLOW)
+    except (OSError, UnicodeDecodeError):
+        return False
+    try:
+        return stat.S_ISDIR(os.fstat(handle).st_mode)
+    finally:
+        os.close(handle)
