@@ -114,7 +114,8 @@ def mounted(
         programs.run("mount", "--types", kind, "--options", options, source, at)
         yield at
     finally:
-        while at.is_mount():
+        # Path.is_mount() does not see a folder that is bound inside its own file system.
+        while programs.attempt("mountpoint", "-q", at).returncode == 0:
             thaw(at)
             _unmount(at)
 

@@ -137,9 +137,10 @@ def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...])
     for part in board.parts:
         if here and part.mount and layout.is_on(part, here):
             return PreflightError(
-                f"{root} is {here.inside} of {part.device}, a {here.type}, whose other folders "
-                "this kernel does not show: it cannot be captured as a root",
-                hint="run as root, on Linux 5.2 or newer",
+                f"{root} is {here.inside} of {part.device} ({here.type}), of which other folders "
+                "are mounted: it cannot be captured as a root",
+                hint="of a btrfs it can be a subvolume, of others any folder if this runs as root "
+                "on Linux 5.2 or newer",
             )
     return PreflightError(
         f"no partition of {board.named} is mounted at {root}",

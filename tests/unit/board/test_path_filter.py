@@ -62,9 +62,8 @@ def test_two_stars_at_the_end_are_all_that_is_below() -> None:
 
 
 def test_patterns_are_those_of_the_board_and_paths_those_of_the_file_system() -> None:
-    rules = PathFilter(
-        exclude=("/boot/firmware/overlays", "/tmp"), views=tree_views.at_top("/boot/firmware")
-    )  # noqa: S108
+    boot = tree_views.at_top("/boot/firmware")
+    rules = PathFilter(exclude=("/boot/firmware/overlays", "/tmp"), views=boot)  # noqa: S108
 
     assert rules.choose(b"overlays") is Choice.HOLLOW
     assert rules.choose(b"tmp") is Choice.WHOLE

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
-from holdstill.model import layout_check
+from holdstill.model import layout_check, tree_views
 from holdstill.model.finding import FindingKind
 from holdstill.model.layout import (
     Container,
@@ -40,6 +40,7 @@ from holdstill.model.manifest import (
     Moment,
     Pause,
 )
+from holdstill.model.tree_views import TreeView
 from holdstill.records import manifest_file
 
 pytestmark = pytest.mark.timeout(120)  # many examples, perhaps on a busy machine
@@ -114,6 +115,8 @@ def of_our_format(drawn: object) -> Manifest:
     )
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
     parts = [part for part in parts if not isinstance(part.file_system, Subvolume)]
+    seen = [(), (TreeView(inside="deploy/a", place="/"), TreeView(inside="state", place="/var"))]
+    parts = [change(part, views=seen[not n and bool(part.views)]) for n, part in enumerate(parts)]
     parts = [
         change(part, file_system=change(part.file_system, inode_size=256))
         if isinstance(part.file_system, Ext4)
@@ -159,6 +162,47 @@ def encoded() -> bytes:
 def signed(body: bytes) -> bytes:
     """Put the right last line behind a body."""
     return body + b"checksum: " + hashlib.sha256(body).hexdigest().encode() + b"\n"
+
+
+def seen_at(*views: tuple[str, str]) -> Manifest:
+    part = CapturedPart(
+        number=2,
+        grade=Grade.POINT_IN_TIME,
+        file_system=Other(type="xfs"),
+        views=tuple(TreeView(inside=inside, place=place) for inside, place in views),
+    )
+    return msgspec.structs.replace(plain(), parts=(part,))
+
+
+@pytest.mark.parametrize(
+    ("inside", "place", "said"),
+    [
+        ("deploy/a", "/", ""),
+        ("deploy/a b", "/var/lib/x y", ""),
+        ("", "/", "is no path of a folder"),
+        ("/deploy", "/", "is no path of a folder"),
+        ("deploy/../etc", "/", "is no path of a folder"),
+        ("deploy//a", "/", "is no path of a folder"),
+        ("deploy\x00", "/", "is no path of a folder"),
+        ("deploy\n", "/", "is no path of a folder"),
+        ("deploy", "", "is no place"),
+        ("deploy", "var", "is no place"),
+        ("deploy", "/var/../..", "is no place"),
+        ("deploy", "/var/", "is no place"),
+    ],
+)
+def test_a_view_is_of_a_folder_at_a_place(inside: str, place: str, said: str) -> None:
+    made = seen_at((inside, place))
+    if not said:
+        assert manifest_file.decode(manifest_file.encode(made)) == made
+        return
+    assert said in refused(made)
+
+
+def test_there_is_one_root_and_an_end_to_views() -> None:
+    assert "2 and 2 are both seen at /" in refused(seen_at(("a", "/"), ("b", "/")))
+    many = (("a", f"/{n}") for n in range(tree_views.MOST + 1))
+    assert f"expected {tree_views.MOST} at most" in refused(seen_at(*many))
 
 
 @given(manifest=MANIFESTS)

@@ -1,0 +1,175 @@
+"""Boards whose / is a folder of a partition, beside other systems: all of it comes back.
+
+The witness of tests/support reads both trees; e2fsck and xfs_repair judge the file systems.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.model import entries as entry_streams
+from support import boards, loop, programs, reference_tree
+from support.boards import Board, holdstill
+from support.contents import in_order
+from support.loop import MIB
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from support.boards import Nearby
+
+pytestmark = pytest.mark.timeout(240)
+FOLDER, OTHER, STATE = "deploy/a", "deploy/b", "state"
+CHECKS = {"ext4": ("e2fsck", "-f", "-n"), "xfs": ("xfs_repair", "-n")}
+OPTIONS = {"ext4": "ro", "xfs": "ro,norecovery,nouuid"}
+BOTH = pytest.mark.parametrize("kind", ["ext4", "xfs"])
+
+
+def fill(whole: Path) -> None:
+    """Put two systems beside each other, their common state, and what only the boot reads."""
+    for folder in (FOLDER, OTHER):
+        (whole / folder / "etc").mkdir(parents=True)
+        (whole / folder / "usr/bin").mkdir(parents=True)
+        (whole / folder / "var").mkdir()
+        (whole / folder / "tmp").mkdir(mode=0o1777)
+        (whole / folder / "tmp/gone").write_bytes(b"of this boot")
+        (whole / folder / "etc/release").write_text(f"{folder}\n", encoding="ascii")
+        (whole / folder / "etc/fstab").write_text("# none\n", encoding="ascii")
+    (whole / STATE / "tmp").mkdir(parents=True)
+    (whole / STATE / "tmp/gone").write_bytes(b"of this boot")
+    (whole / STATE / "readings").write_bytes(b"1.42 m\n" * 1000)
+    (whole / "chosen").symlink_to(FOLDER)
+
+
+@contextmanager
+def deployed(folder: Path, kind: str, *, is_whole: bool) -> Iterator[Board]:
+    """Hold a board whose / is one folder, and /var another; is_whole: the top at /sysroot, too."""
+    script = boards.MBR.replace("start=90112, type=83", "start=90112, size=819200, type=83")
+    with ExitStack() as undo:
+        image = loop.partitioned_image(folder / "card.img", size=480 * MIB, script=script)
+        disk = undo.enter_context(loop.attached(image))
+        programs.run("mkfs.vfat", "-F", "32", "-s", "1", disk.partition(1))
+        programs.run(f"mkfs.{kind}", "-q", "-L", "rootfs", disk.partition(2))
+        with loop.mounted(disk.partition(2), folder / "whole") as whole:
+            fill(whole)
+            bound = {"options": "bind,private"}
+            root = undo.enter_context(loop.mounted(whole / FOLDER, folder / "root", **bound))
+            undo.enter_context(loop.thaw_guard(root, seconds=120))
+            undo.enter_context(loop.mounted(whole / STATE, root / "var", **bound))
+            if is_whole:
+                undo.enter_context(loop.mounted(whole, root / "sysroot", **bound))
+        yield Board(disk, root)
+
+
+def ask(kept: Nearby, *words: object, accepted: tuple[int, ...] = (0,)) -> str:
+    return holdstill(*words, "--store", kept.store, accepted=accepted).decode()
+
+
+@BOTH
+@pytest.mark.parametrize("is_whole", [False, True], ids=["alone", "seen whole"])
+def test_all_systems_of_the_partition_come_back(
+    tmp_path: Path, kind: str, *, is_whole: bool
+) -> None:
+    with (
+        deployed(tmp_path, kind, is_whole=is_whole) as board,
+        boards.kept_nearby(tmp_path, board.root) as kept,
+    ):
+        settings = ("--settings", kept.settings)
+        inspected = json.loads(holdstill("inspect", *settings, "--offline", "--json"))
+        first = json.loads(holdstill("capture", *settings, "--json"))
+        (board.root / "etc/release").write_text("changed\n", encoding="ascii")
+        (board.root / "var/readings").write_bytes(b"1.43 m\n" * 900)
+        second = json.loads(holdstill("capture", *settings, "--json"))
+        with loop.mounted(board.disk.partition(2), tmp_path / "top") as top:
+            before = reference_tree.entries(top)
+        said = holdstill("show", "pier-3", "--store", kept.store).decode()
+        taken = ask(kept, "get", "pier-3", "/etc/release", "--to", tmp_path / "release")
+        ask(kept, "get", "pier-3", "/var/readings", "--to", tmp_path / "readings")
+        ask(kept, "get", "pier-3", "2:/deploy/b/etc/release", "--to", tmp_path / "beside")
+        found = json.loads(ask(kept, "find", "/etc/rel*", "--json"))["boards"]["pier-3"]["paths"]
+
+    image = tmp_path / "rebuilt.img"
+    accepted = (boards.NO_KERNEL,)
+    ask(kept, "rebuild", "pier-3", image, "--size", "900M", accepted=accepted)
+    verdict = json.loads(ask(kept, "verify", "pier-3", "--card", image, "--json"))
+    with loop.attached(image) as disk:
+        programs.run(*CHECKS[kind], disk.partition(2))
+        with loop.mounted(disk.partition(2), tmp_path / "again", options=OPTIONS[kind]) as again:
+            after = reference_tree.entries(again)
+
+    assert inspected["findings"] == first["findings"] == second["findings"] == []
+    grades = {part["number"]: part["grade"] for part in second["parts"]}
+    assert grades[2] == "point-in-time"
+    assert second["hashed_bytes"] < 50_000
+    assert f"/ is {FOLDER} of partition 2" in said
+    assert f"/var is {STATE} of partition 2" in said
+    assert "release" in taken
+    assert (tmp_path / "release").read_text(encoding="ascii") == "changed\n"
+    assert (tmp_path / "readings").read_bytes() == b"1.43 m\n" * 900
+    assert (tmp_path / "beside").read_text(encoding="ascii") == f"{OTHER}\n"
+    assert [one["path"] for one in found] == ["/etc/release"]
+    assert len(found[0]["versions"]) == 2
+    assert verdict["total"] == 0
+    # /tmp and /var/tmp of the system that runs are left out, and nothing of the one beside it.
+    left_out = {b"deploy/a/tmp/gone", b"state/tmp/gone"}
+    kept_of_it = [entry for path, entry in before.items() if path not in left_out]
+    assert list(entry_streams.differences(in_order(kept_of_it), in_order(after.values()))) == []
+
+
+@pytest.mark.parametrize("folder", ["etc", "var"])
+def test_a_store_in_a_folder_is_left_out_of_its_captures(tmp_path: Path, folder: str) -> None:
+    with deployed(tmp_path, "ext4", is_whole=False) as board:
+        inside = board.root / folder / "inside"
+        inside.mkdir()
+        more = "store_on_card: accept\n"
+        with boards.kept_nearby(inside, board.root, more=more) as kept:
+            capture = ("capture", "--settings", kept.settings, "--json")
+            holdstill(*capture, accepted=(0, 8))
+            again = json.loads(holdstill(*capture, accepted=(0, 8)))
+            files = ask(kept, "find", "store.yaml", "--json", accepted=(2,))
+    assert again["hashed_bytes"] < 100_000
+    assert json.loads(files)["boards"]["pier-3"]["paths"] == []
+
+
+def test_the_lowest_layer_of_an_overlay_may_be_a_folder(tmp_path: Path) -> None:
+    with (
+        deployed(tmp_path, "ext4", is_whole=False) as board,
+        tempfile.TemporaryDirectory(dir="/dev/shm") as memory,
+    ):
+        upper, work = (f"{memory}/{name}" for name in ("upper", "work"))
+        programs.run("mkdir", upper, work)
+        options = f"lowerdir={board.root},upperdir={upper},workdir={work}"
+        with loop.mounted(board.root, tmp_path / "over", options=options, kind="overlay") as over:
+            (over / "etc/release").write_text("in memory only\n", encoding="ascii")
+            with boards.kept_nearby(tmp_path, over) as kept:
+                told = json.loads(
+                    holdstill("capture", "--settings", kept.settings, "--json", accepted=(0, 8))
+                )
+                ask(kept, "get", "pier-3", "/etc/release", "--to", tmp_path / "release")
+                ask(kept, "get", "pier-3", "2:/deploy/b/etc/release", "--to", tmp_path / "beside")
+    assert [finding["kind"] for finding in told["findings"]] == []
+    assert (tmp_path / "release").read_text(encoding="ascii") == f"{FOLDER}\n"
+    assert (tmp_path / "beside").read_text(encoding="ascii") == f"{OTHER}\n"
+
+
+def test_another_board_is_not_made_of_several_systems(tmp_path: Path) -> None:
+    with (
+        deployed(tmp_path, "ext4", is_whole=False) as board,
+        boards.kept_nearby(tmp_path, board.root) as kept,
+    ):
+        holdstill("capture", "--settings", kept.settings)
+        image = tmp_path / "sibling.img"
+        done = programs.attempt(
+            sys.executable, "-m", "holdstill", "rebuild", "pier-3", image, "--as", "pier-4",
+            "--store", kept.store,
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert "its / is a folder of a partition" in done.stderr.decode()
+    assert not image.exists()
