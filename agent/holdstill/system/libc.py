@@ -91,6 +91,23 @@ def new_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) ->
     return _mounted_nowhere(kind, (b"source=" + device, b"ro", *options), _MOUNT_ATTR_AS_DATA)
 
 
+def second_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) -> int:
+    """Mount a device that is mounted already once more, nowhere, as `new_mount_of_device` does.
+
+    Nothing can be written by it. The kernel gives a file system to a further mount only if that
+    asks for it as writable as it is, so that both are tried.
+
+    Raises:
+        OSError: as `new_mount_of_device`.
+    """
+    try:
+        return new_mount_of_device(kind, device, options)
+    except OSError as error:
+        if error.errno != errno.EBUSY:
+            raise
+    return _mounted_nowhere(kind, (b"source=" + device, *options), _MOUNT_ATTR_AS_DATA)
+
+
 def _mounted_nowhere(kind: bytes, options: Sequence[bytes], attributes: int) -> int:
     context = _checked(_syscall(_FSOPEN, kind, _FSOPEN_CLOEXEC), kind)
     try:

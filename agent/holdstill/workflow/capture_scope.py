@@ -14,6 +14,7 @@ from holdstill.board import (
     fanotify,
     identity,
     layout,
+    mount_top,
     mounts,
     needed_disks,
     path_filter,
@@ -238,10 +239,18 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
                 opened = btrfs_subvolumes.opened_top(part)
             elif isinstance(part.file_system, Subvolume):
                 opened = btrfs_subvolumes.opened(found[part.partition], part.file_system)
+            elif part.mount.is_covered:
+                opened = mount_top.opened(part.mount)  # nothing is mounted in a mount of our own
             else:
-                opened = scan.opened_root(part.mount.point.raw)
+                opened = _opened_bare(part.mount)
             found[part.number] = undo.enter_context(opened)
         yield found
+
+
+@contextmanager
+def _opened_bare(mount: Mount) -> Iterator[int]:
+    with mount_top.opened(mount) as top, scan.opened_root(b"/proc/self/fd/%d" % top) as handle:
+        yield handle
 
 
 def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:
