@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mounts
+from holdstill.board import layout, mount_device, mounts
 from holdstill.board.board_facts import BlockDevice
 from holdstill.model.paths import BoardPath
 
@@ -75,4 +75,4 @@ def _file_on(place: Path, all_mounts: tuple[Mount, ...]) -> Number | None:
         return None
     path = BoardPath(file.encode(errors="surrogateescape"))
     mount = mounts.mount_of(path, all_mounts)
-    return layout.device_number(mount) if mount else None
+    return mount_device.number(mount) if mount else None

@@ -7,7 +7,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mounts
+from holdstill.board import layout, mount_top, mounts
 from holdstill.errors import PauseError, PreflightError
 from holdstill.model.layout import SUBVOLUME_STEP, Other, Subvolume
 from holdstill.model.paths import BoardPath
@@ -161,7 +161,7 @@ def check_unchanged(board: BoardLayout) -> None:
     for part in board.parts:
         if not part.is_top or part.mount is None:
             continue
-        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        with mount_top.opened(part.mount) as handle:
             there = {_number(part, volume): _kind(part, volume) for volume in find(handle)}
         for tree in board.parts:
             if tree.partition != part.number or tree is part:
@@ -197,7 +197,7 @@ def _split(
     """Return a partition with its top, and its subvolumes."""
     assert part.mount is not None  # noqa: S101  it is mounted
     try:
-        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        with mount_top.opened(part.mount) as handle:
             found = find(handle)
         if not found:
             return [part]
@@ -205,15 +205,17 @@ def _split(
             pass
     except OSError:
         return [part]
+    own = sorted(own, key=lambda mount: mount.is_covered)
     places = {mount.inside.raw.strip(b"/"): mount for mount in reversed(own)}
     top = places.get(b"")
-    whole = replace(part, place=_place(top, root) if top else "", is_top=True)
+    place = layout.place_of(top, root) if top else ""
+    whole = replace(part, mount=own[0], place=place, is_top=True)
     made = [whole]
     for volume in chosen(found, frozenset(places), snapshots=snapshots):
         mount = places.get(volume.path)
         if volume.id < SUBVOLUME_STEP:
             kind, number = _kind(part, volume), _number(part, volume)
-            place = _place(mount, root) if mount else _seen_at(volume.path, made)
+            place = layout.place_of(mount, root) if mount else _seen_at(volume.path, made)
             made.append(replace(whole, number=number, file_system=kind, place=place, is_top=False))
     return made
 
@@ -243,10 +245,6 @@ def _above(path: bytes) -> list[bytes]:
     """Return the paths of all directories that a path is in."""
     names = path.split(b"/")
     return [b"/".join(names[:count]) for count in range(1, len(names))]
-
-
-def _place(mount: Mount, root: BoardPath) -> str:
-    return str(mounts.relative_to(mount.point, root))
 
 
 def _seen_at(path: bytes, above: Sequence[BoardPart]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mounts
+from holdstill.board import layout, mount_device, mounts
 from holdstill.model.paths import BoardPath
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def _device_of(path: str, all_mounts: tuple[Mount, ...]) -> tuple[int, int]:
         return (0, 0)
     upper = mount.option("upperdir") if mount.type == "overlay" else None
     below = tuple(m for m in all_mounts if m is not mount)
-    return _device_of(upper, below) if upper else layout.device_number(mount)
+    return _device_of(upper, below) if upper else mount_device.number(mount)
 
 
 def _collect(

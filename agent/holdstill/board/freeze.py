@@ -9,18 +9,17 @@ from __future__ import annotations
 
 import errno
 import gc
-import os
 import signal
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from holdstill.board import freeze_order, freeze_state
+from holdstill.board import freeze_order, freeze_state, mount_top
 from holdstill.board.freeze_state import FreezeState
 from holdstill.board.guard import HeldMount
 from holdstill.errors import DegradedError, PauseError
 from holdstill.model.paths import BoardPath
-from holdstill.system import files, ioctl
+from holdstill.system import ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -54,28 +53,23 @@ def hold_mounts(
     """
     order = freeze_order.freeze_order(wanted, freeze_order.read_stacking(all_mounts))
     with ExitStack() as undo:
-        held = []
-        for mount in order:
-            handle = _open_mount(mount)
-            undo.callback(os.close, handle)
-            held.append(HeldMount(mount, handle))
+        held = [HeldMount(mount, undo.enter_context(_opened(mount))) for mount in order]
         yield tuple(held)
 
 
-def _open_mount(mount: Mount) -> int:
-    try:
-        handle = os.open(mount.point.raw, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    except OSError as error:
-        raise PauseError(f"cannot open {mount.point}: {error.strerror}") from error
-    found = os.fstat(handle).st_dev
-    # btrfs gives each subvolume a device number of its own: only the mount point can be compared.
-    if mount.device[0] != 0 and (os.major(found), os.minor(found)) != mount.device:
-        os.close(handle)
-        raise PauseError(
-            f"{mount.point} leads to another file system than {mount.source}",
-            hint="something was mounted over it; unmount that, or exclude it",
-        )
-    return handle
+@contextmanager
+def _opened(mount: Mount) -> Iterator[int]:
+    with ExitStack() as undo:
+        try:
+            handle = undo.enter_context(mount_top.opened(mount))
+        except OSError as error:
+            if error.errno != errno.ESTALE:
+                raise PauseError(f"cannot open {mount.point}: {error.strerror}") from error
+            raise PauseError(
+                f"{mount.point} leads to another file system than {mount.source}",
+                hint="something was mounted over it during the capture; run the capture again",
+            ) from error
+        yield handle
 
 
 @dataclass
@@ -330,12 +324,12 @@ def _thaw_marked(
 
 def _thaw_device(marked: FrozenFileSystem, all_mounts: Sequence[Mount], kernel: Thawer) -> bool:
     """Thaw a file system wherever it is mounted now; return whether it was frozen."""
-    places = [mount.point for mount in all_mounts if mount.device == marked.device]
+    places = [mount for mount in all_mounts if mount.device == marked.device]
     if not places:
         # Not the end of a freeze: the kernel keeps a frozen file system, mounted or not.
         raise OSError(errno.ENODEV, "not mounted any more; mount it, and try again")
-    places.sort(key=lambda point: point.raw != marked.point)
-    with files.opened(places[0].raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+    places.sort(key=lambda mount: (mount.is_covered, mount.point.raw != marked.point))
+    with mount_top.reached(places[0]) as handle:
         try:
             kernel.thaw(handle)
         except OSError as error:

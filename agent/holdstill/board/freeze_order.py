@@ -64,9 +64,16 @@ def read_stacking(
     found = {}
     for mount in all_mounts:
         files = [f for device in _devices(mount, sys) for f in backing_files(device, sys=sys)]
-        holders = [mounts.mount_of(BoardPath(file), tuple(all_mounts)) for file in files]
-        found[mount.device] = frozenset(h.device for h in holders if h) - {mount.device}
+        below = {device for file in files for device in holders(BoardPath(file), all_mounts)}
+        found[mount.device] = frozenset(below) - {mount.device}
     return found
+
+
+def holders(file: BoardPath, all_mounts: Sequence[Mount]) -> set[Device]:
+    """Return what a file may be on, also where it may have been opened before that was covered."""
+    seen = mounts.mount_of(file, tuple(all_mounts))
+    covered = [one for one in all_mounts if one.is_covered and mounts.is_below(file, one.point)]
+    return {one.device for one in (seen, *covered) if one is not None}
 
 
 def _devices(mount: Mount, sys: Path) -> Iterator[Device]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import mounts
+from holdstill.board import mount_device, mounts
 from holdstill.board.mounts import Mount
 from holdstill.disks import partition_table
 from holdstill.errors import LayoutError
@@ -306,7 +306,7 @@ def disk_of_root(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:
             f"nothing is mounted at {root}", hint="check `root` in the board's settings"
         )
     mount = _backing(mount, all_mounts)
-    number = device_number(mount)
+    number = mount_device.number(mount)
     place = SYS / "dev" / "block" / f"{number[0]}:{number[1]}"
     if not place.exists():
         raise LayoutError(
@@ -323,8 +323,11 @@ def _backing(mount: Mount, all_mounts: tuple[Mount, ...]) -> Mount:
     last_layer = _last_layer(mount)
     if mount.type != "overlay" or last_layer is None:
         return mount
+    # As it was when the overlay was mounted, which may itself cover what is below it.
     below = [m for m in all_mounts if m is not mount]
-    return mounts.mount_of(last_layer, tuple(below)) or mount
+    seen = mounts.with_covers(below)
+    found = mounts.mount_of(last_layer, seen)
+    return below[seen.index(found)] if found else mount
 
 
 def _last_layer(overlay: Mount) -> BoardPath | None:
@@ -332,18 +335,9 @@ def _last_layer(overlay: Mount) -> BoardPath | None:
     return BoardPath(lower.split(":")[-1].encode(errors="surrogateescape")) if lower else None
 
 
-def device_number(mount: Mount) -> tuple[int, int]:
-    """Return the block device of a mount; btrfs shows an anonymous number in mountinfo.
-
-    Other sources than devices are not looked at: one that is on a dead network would hold us up.
-    """
-    if mount.device[0] != 0 or not mount.source.startswith("/dev/"):
-        return mount.device
-    try:
-        number = Path(mount.source).stat().st_rdev
-    except OSError:
-        return mount.device
-    return os.major(number), os.minor(number)
+def place_of(mount: Mount, root: BoardPath) -> str:
+    """Return where a mount's files are seen from the board's root; "" if it is covered."""
+    return "" if mount.is_covered else str(mounts.relative_to(mount.point, root))
 
 
 def is_on(part: BoardPart, mount: Mount) -> bool:
@@ -380,7 +374,7 @@ def _read_part(
         size=size,
         file_system=_file_system(device, partition, offset, size),
         mount=mount,
-        place=str(mounts.relative_to(mount.point, root)) if mount else "",
+        place=place_of(mount, root) if mount else "",
         holders=_holders(node),
     )
 
@@ -403,12 +397,12 @@ def _file_system(device: Path, partition: Partition, offset: int, size: int) -> 
 
 
 def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
-    """Return the mount of a partition's whole file system: the first one, not a bind of a part."""
+    """Return the mount of a partition's file system: of all of it, and one to see, if possible."""
     try:
         number = node.stat().st_rdev
     except OSError:
         return None
     wanted = os.major(number), os.minor(number)
-    candidates = [m for m in mine if device_number(m) == wanted]
-    whole = [m for m in candidates if m.inside.raw == b"/"]
-    return next(iter(whole or candidates), None)
+    candidates = [m for m in mine if mount_device.number(m) == wanted]
+    best_first = sorted(candidates, key=lambda one: (one.inside.raw != b"/", one.is_covered))
+    return next(iter(best_first), None)

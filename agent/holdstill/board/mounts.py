@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from holdstill.model.paths import BoardPath
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 MOUNTINFO = Path("/proc/self/mountinfo")
 _ESCAPE = re.compile(rb"\\([0-7]{3})")
@@ -25,6 +29,8 @@ class Mount:
         source: what was mounted, such as /dev/mmcblk0p2.
         is_writable_elsewhere: whether only this mount is read-only, and not the file system: what
             it shows may change all the same.
+        id: the kernel's number of this mount; parent: of the one that it is mounted on.
+        is_covered: whether no path leads to it, since something is mounted over it.
     """
 
     device: tuple[int, int]
@@ -34,6 +40,9 @@ class Mount:
     type: str
     source: str
     is_writable_elsewhere: bool = False
+    id: int = 0
+    parent: int = 0
+    is_covered: bool = False
 
     @property
     def is_read_only(self) -> bool:
@@ -61,7 +70,35 @@ def read_mounts(source: Path = MOUNTINFO) -> tuple[Mount, ...]:
 
 def parse_mountinfo(text: bytes) -> tuple[Mount, ...]:
     """Understand mountinfo. Pure, so a recorded answer is a full test."""
-    return tuple(_parse_line(line) for line in text.splitlines() if line)
+    return with_covers([_parse_line(line) for line in text.splitlines() if line])
+
+
+def with_covers(mounts: Sequence[Mount]) -> tuple[Mount, ...]:
+    """Return mounts, in the same order, each marked as covered if one of these covers it. Pure."""
+    by_id = {mount.id: mount for mount in mounts}
+    on = dict[int, list[Mount]]()
+    for mount in mounts:
+        on.setdefault(mount.parent, []).append(mount)
+    return tuple(replace(mount, is_covered=_is_covered(mount, by_id, on)) for mount in mounts)
+
+
+def _is_covered(mount: Mount, by_id: dict[int, Mount], on: dict[int, list[Mount]]) -> bool:
+    """Whether a path that is looked up from the top meets another mount at, or on its way to, one.
+
+    Args:
+        mount: the one that a path should lead to.
+        by_id: all mounts.
+        on: those that are mounted on each.
+    """
+    over_it = (other for other in on.get(mount.id, ()) if other is not mount)
+    if any(other.point == mount.point for other in over_it):
+        return True
+    while mount.parent in by_id and mount.parent != mount.id:
+        on_the_way = (other for other in on[mount.parent] if other is not mount)
+        if any(is_below(mount.point, other.point) for other in on_the_way):
+            return True
+        mount = by_id[mount.parent]
+    return False
 
 
 def unescape(field: bytes) -> bytes:
@@ -90,16 +127,17 @@ def _parse_line(line: bytes) -> Mount:
         type=about[0].decode(errors="replace"),
         source=unescape(about[1]).decode(errors="surrogateescape"),
         is_writable_elsewhere="ro" in names and not is_of_file_system,
+        id=int(fields[0]),
+        parent=int(fields[1]),
     )
 
 
 def mount_of(path: BoardPath, mounts: tuple[Mount, ...]) -> Mount | None:
-    """Return the mount that a path is on: the longest point, the last mounted of those."""
+    """Return the mount that a path leads to: the longest point that nothing covers."""
     best = None
     for mount in mounts:
-        if is_below(path, mount.point) and (
-            best is None or len(mount.point.raw) >= len(best.point.raw)
-        ):
+        is_on_the_way = is_below(path, mount.point) and not mount.is_covered
+        if is_on_the_way and (best is None or len(mount.point.raw) >= len(best.point.raw)):
             best = mount
     return best
 

@@ -6,7 +6,14 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import block_devices, disk_order, layout, mounts, system_names
+from holdstill.board import (
+    block_devices,
+    disk_order,
+    layout,
+    mount_device,
+    mounts,
+    system_names,
+)
 from holdstill.board.disk_order import PlacedDevice
 from holdstill.errors import LayoutError
 from holdstill.model.layout import DISKS_MAX
@@ -68,7 +75,7 @@ def _mounted(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Iterator[PlacedD
     for mount in all_mounts:
         if mounts.is_below(mount.point, root):
             place = str(mounts.relative_to(mount.point, root))
-            yield PlacedDevice(layout.device_number(mount), place, is_named=False)
+            yield PlacedDevice(mount_device.number(mount), place, is_named=False)
 
 
 def _named(root: BoardPath) -> Iterator[PlacedDevice]:

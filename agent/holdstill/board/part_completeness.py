@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
-from holdstill.model.layout import SUBVOLUME_STEP, Ext4
+from holdstill.model.layout import SUBVOLUME_STEP, Ext4, Raw
 from holdstill.model.sizes import counted
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
             yield missing(part.device, "nothing of this partition is captured", "", part.place)
             continue
         yield from _holders(part)
+        yield from _covered(part)
         yield from _directory_only(facts, part)
         yield from _subvolumes(facts, part)
         yield from _members(part)
@@ -73,9 +74,24 @@ def _holders(part: PartFacts) -> Iterator[NamedFinding]:
         )
 
 
+def _covered(part: PartFacts) -> Iterator[NamedFinding]:
+    """Find a file system to whose mount no path leads, and that could not be opened otherwise."""
+    if part.mount is None or isinstance(part.file_system, Raw):
+        return
+    if not part.mount.is_covered or not part.is_raw:
+        return
+    yield missing(
+        part.device,
+        f"it is mounted at {part.mount.point}, another mount covers it, and it could not be "
+        "opened: its bytes are copied while they may change",
+        f"unmount what covers {part.mount.point}; the copy may be of no use",
+        str(part.mount.point),
+    )
+
+
 def _directory_only(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
     """Find a partition of which only a directory is captured."""
-    if part.mount is None or part.is_whole or part.mount.inside.raw == b"/":
+    if part.mount is None or part.is_whole or part.is_raw or part.mount.inside.raw == b"/":
         return
     inside = str(part.mount.inside)
     if any(inside == volume.path for volume in part.subvolumes):
@@ -103,7 +119,7 @@ def _directory_only(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding
 
 def _subvolumes(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
     """Find the subvolumes of a btrfs that are not the captured one."""
-    if part.mount is None:
+    if part.mount is None or part.is_raw:
         return
     others = [volume for volume in part.subvolumes if not volume.is_captured]
     for volume in others[:SUBVOLUMES_NAMED]:

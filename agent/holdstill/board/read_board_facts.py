@@ -5,7 +5,6 @@ Mounts are judged by mountinfo alone: none of another disk, a network or a progr
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +12,8 @@ from holdstill.board import (
     block_devices,
     btrfs_subvolumes,
     layout,
+    mount_device,
+    mount_top,
     mounts,
     needed_disks,
     system_names,
@@ -71,7 +72,7 @@ def read(
     partitions = [part for part in board.parts if part.number == part.partition]
     parts = tuple(_part(board, part, (raw, left_out), doubts) for part in partitions)
     placed = tuple(
-        PlacedMount(mount, layout.device_number(mount), str(mounts.relative_to(mount.point, root)))
+        PlacedMount(mount, mount_device.number(mount), str(mounts.relative_to(mount.point, root)))
         for mount in all_mounts
         if mounts.is_below(mount.point, root)
     )
@@ -125,6 +126,7 @@ def _part(
     doubts: list[Doubt],
 ) -> PartFacts:
     is_btrfs = isinstance(part.file_system, Other) and part.file_system.type == "btrfs"
+    has_trees = is_btrfs and part.mount is not None and part.number not in ways[0]
     return PartFacts(
         number=part.number,
         device=str(part.device),
@@ -137,7 +139,7 @@ def _part(
         is_raw=part.number in ways[0],
         is_left_out=part.number in ways[1],
         holders=part.holders,
-        subvolumes=tuple(_subvolumes(board, part, doubts)) if is_btrfs and part.mount else (),
+        subvolumes=tuple(_subvolumes(board, part, doubts)) if has_trees else (),
         # Of one that is not mounted, our own private mount would be a member.
         members=_members(part) if is_btrfs and part.mount else (),
     )
@@ -175,7 +177,7 @@ def _subvolumes(board: BoardLayout, part: BoardPart, doubts: list[Doubt]) -> Ite
     if not part.is_top:
         captured = {part.mount.inside.raw.strip(b"/")}
     try:
-        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        with mount_top.opened(part.mount) as handle:
             for volume in btrfs_subvolumes.find(handle):
                 path = str(BoardPath(b"/" + volume.path))
                 yield Subvolume(path, volume.is_snapshot, volume.path in captured, volume.id)

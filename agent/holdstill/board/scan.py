@@ -91,6 +91,9 @@ def opened_root(mount: bytes) -> Iterator[int]:
     """Hold a file system's root open for a scanner, without what is mounted in it if possible.
 
     Only root can read below mount points. Others get what is mounted over them.
+
+    Args:
+        mount: a path to its top, or to a descriptor of that (proc_pid_fd(5)).
     """
     with ExitStack() as undo:
         try:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import os
 import stat
-from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mounts, private_mount
+from holdstill.board import layout, mount_top, mounts, private_mount
 from holdstill.model.tree_views import MOST, TreeView
-from holdstill.system import files, libc
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -47,29 +46,12 @@ def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...
     return replace(board, parts=parts)
 
 
-@contextmanager
-def opened_top(part: BoardPart) -> Iterator[int]:
-    """Hold the top of a mounted partition open.
-
-    Raises:
-        OSError: the kernel cannot do it; we are not root, or it is too old.
-    """
-    assert part.mount is not None  # noqa: S101  it is mounted
-    with ExitStack() as undo:
-        kind, device = part.mount.type.encode(), os.fsencode(part.device)
-        mount = libc.new_mount_of_device(kind, device, (), is_written=not part.mount.is_unwritten)
-        undo.callback(os.close, mount)
-        top = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=mount)
-        undo.callback(os.close, top)
-        yield top
-
-
 def _seen(
     part: BoardPart, root: BoardPath, mine: Sequence[Mount], layer: Mount | None
 ) -> BoardPart:
     """Return a partition with its views, if it is seen by folders."""
     is_layer = layer is not None and layout.is_on(part, layer)
-    own = [mount for mount in mine if layout.is_on(part, mount)]
+    own = [mount for mount in mine if layout.is_on(part, mount) and not mount.is_covered]
     if is_layer and layer is not None:
         own.insert(0, replace(layer, point=root))
     if private_mount.kind_of(part) not in _KINDS or not own or not part.device.is_block_device():
@@ -83,7 +65,7 @@ def _seen(
         mount = layer or mount  # where it can be opened
     found = replace(part, mount=mount, place=_place(whole, root) if whole else "")
     try:
-        with opened_top(found) as top:
+        with mount_top.whole(mount) as top:
             views = tuple(_views(own, root, top))
     except OSError:
         return part

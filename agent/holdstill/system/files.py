@@ -182,9 +182,14 @@ def mount_of(path: Path) -> tuple[int, int]:
     A bind mount has the device of what is mounted. A symlink is looked at itself.
     """
     with opened(path, os.O_PATH | os.O_NOFOLLOW) as handle:
-        with opened(f"/proc/self/fdinfo/{handle}") as info:
-            found = re.search(rb"(?m)^mnt_id:\s*(\d+)$", os.read(info, 4096))
-        return os.fstat(handle).st_dev, int(found[1]) if found else 0
+        return os.fstat(handle).st_dev, mount_id(handle)
+
+
+def mount_id(handle: int) -> int:
+    """Return the id of the mount that a descriptor is on (proc_pid_fdinfo(5)); 0 = unknown."""
+    with opened(f"/proc/self/fdinfo/{handle}") as info:
+        found = re.search(rb"(?m)^mnt_id:\s*(\d+)$", os.read(info, 4096))
+    return int(found[1]) if found else 0
 
 
 def write_all(handle: int, content: bytes | memoryview) -> None:

@@ -75,9 +75,7 @@ def new_mount(kind: bytes) -> int:
     return _mounted_nowhere(kind, (), 0)
 
 
-def new_mount_of_device(
-    kind: bytes, device: bytes, options: Sequence[bytes], *, is_written: bool = False
-) -> int:
+def new_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) -> int:
     """Mount a device read-only nowhere: only the returned descriptor leads to it.
 
     Programs on it do not run, and its device nodes do not work.
@@ -86,15 +84,28 @@ def new_mount_of_device(
         kind: the kernel's name of the file system.
         device: its device node.
         options: of the file system, as mount(8) takes them.
-        is_written: whether it is mounted writable already. The file system stays so, as the kernel
-            has it once only; nothing can be written through the new mount.
 
     Raises:
         OSError: as mount(2); ENODEV: the kernel has no such kind; ENOSYS: older than 5.2.
     """
-    mode = () if is_written else (b"ro",)
-    every = (b"source=" + device, *mode, *options)
-    return _mounted_nowhere(kind, every, _MOUNT_ATTR_AS_DATA)
+    return _mounted_nowhere(kind, (b"source=" + device, b"ro", *options), _MOUNT_ATTR_AS_DATA)
+
+
+def second_mount_of_device(kind: bytes, device: bytes, options: Sequence[bytes]) -> int:
+    """Mount a device that is mounted already once more, nowhere, as `new_mount_of_device` does.
+
+    Nothing can be written by it. The kernel gives a file system to a further mount only if that
+    asks for it as writable as it is, so that both are tried.
+
+    Raises:
+        OSError: as `new_mount_of_device`.
+    """
+    try:
+        return new_mount_of_device(kind, device, options)
+    except OSError as error:
+        if error.errno != errno.EBUSY:
+            raise
+    return _mounted_nowhere(kind, (b"source=" + device, *options), _MOUNT_ATTR_AS_DATA)
 
 
 def _mounted_nowhere(kind: bytes, options: Sequence[bytes], attributes: int) -> int:

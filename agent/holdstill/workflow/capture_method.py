@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, private_mount
+from holdstill.board import layout, mount_top, private_mount
 from holdstill.errors import PreflightError
 from holdstill.filesystems.ext4 import ext4_parameters
 from holdstill.model import sizes
@@ -24,6 +24,7 @@ from holdstill.model.manifest import Grade
 
 if TYPE_CHECKING:
     from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
     from holdstill.model.settings import BoardSettings
 
 FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
@@ -121,14 +122,22 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
     if not {part.number, part.partition}.isdisjoint(left_out(settings)):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
-    is_free = part.mount is None and not part.holders
-    is_tried = is_free and bool(private_mount.kind_of(part))
     return choose(
         part,
         raw_limit=settings.raw_limit,
         remount_read_only=settings.remount_read_only,
-        obstacle=private_mount.obstacle(board, part) if is_tried else "",
+        obstacle=_obstacle(board, part),
     )
+
+
+def _obstacle(board: BoardLayout, part: BoardPart) -> str:
+    """Try what is captured by a mount of our own; return why that does not work, "" if it does."""
+    if part.is_top or isinstance(part.file_system, Subvolume):
+        return ""  # it was opened already when its subvolumes were found
+    if part.mount is not None:
+        return mount_top.obstacle(part.mount) if part.mount.is_covered else ""
+    is_tried = not part.holders and bool(private_mount.kind_of(part))
+    return private_mount.obstacle(board, part) if is_tried else ""
 
 
 def choose(
@@ -140,7 +149,7 @@ def choose(
         part: the partition.
         raw_limit: most bytes of one without a known file system that is copied as it is.
         remount_read_only: whether what cannot be frozen may be made read-only.
-        obstacle: why a file system that is not mounted cannot be mounted privately; "" if it can.
+        obstacle: why a file system to which no path leads cannot be opened; "" if it can.
     """
     match part.file_system:
         case Container():
@@ -156,21 +165,7 @@ def choose(
         case Ext4(features=features) if why := ext4_parameters.not_rebuilt(features):
             return _not_rebuilt(part, why)
         case Ext4() | Fat() | Other() | Subvolume() if part.mount is not None:
-            if part.mount.type == layout.PLAIN_DIRECTORY:
-                return MethodChoice(
-                    CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
-                )
-            if part.mount.is_unwritten:
-                return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
-            if part.mount.type in FREEZABLE:
-                return MethodChoice(
-                    CaptureMethod.FROZEN, Grade.POINT_IN_TIME, f"{part.mount.type} can be frozen"
-                )
-            if remount_read_only:
-                why = f"{part.mount.type} cannot be frozen: made read-only for the pause"
-                return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
-            why = f"{part.mount.type} cannot be frozen, and remount_read_only is off"
-            return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
+            return _mounted(part.mount, obstacle, remount_read_only=remount_read_only)
         case Ext4() | Fat() | Other() | Subvolume() if part.holders:
             return _in_use(part)
         case Fat():
@@ -183,6 +178,30 @@ def choose(
         case Ext4() | Other() | Subvolume():
             why = "not mounted: mounted read-only where nobody else sees it"
             return MethodChoice(CaptureMethod.PRIVATE, Grade.READ_ONLY, why)
+
+
+def _mounted(mount: Mount, obstacle: str, *, remount_read_only: bool) -> MethodChoice:
+    """Decide how a mounted file system is captured whose files we can read."""
+    if mount.type == layout.PLAIN_DIRECTORY:
+        return MethodChoice(
+            CaptureMethod.LIVE, Grade.LIVE, "a plain directory cannot be held still"
+        )
+    if obstacle:
+        return MethodChoice(CaptureMethod.RAW, Grade.LIVE, f"copied raw, live: {obstacle}")
+    if mount.is_unwritten:
+        return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
+    if mount.type in FREEZABLE:
+        return MethodChoice(
+            CaptureMethod.FROZEN, Grade.POINT_IN_TIME, f"{mount.type} can be frozen"
+        )
+    if not remount_read_only:
+        why = f"{mount.type} cannot be frozen, and remount_read_only is off"
+        return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
+    if mount.is_covered:  # mount(8) would make read-only what covers it
+        why = f"{mount.type} cannot be frozen, and another mount covers {mount.point}"
+        return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
+    why = f"{mount.type} cannot be frozen: made read-only for the pause"
+    return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)
 
 
 def _in_use(part: BoardPart) -> MethodChoice:

@@ -14,6 +14,7 @@ from holdstill.board import (
     fanotify,
     identity,
     layout,
+    mount_top,
     mounts,
     needed_disks,
     path_filter,
@@ -237,15 +238,23 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
         for part in scope.parts(*MOUNTED):
             assert part.mount is not None  # noqa: S101  it is mounted
             if part.views:
-                opened = whole_trees.opened_top(part)
+                opened = mount_top.whole(part.mount)
             elif part.is_top:
                 opened = btrfs_subvolumes.opened_top(part)
             elif isinstance(part.file_system, Subvolume):
                 opened = btrfs_subvolumes.opened(found[part.partition], part.file_system)
+            elif part.mount.is_covered:
+                opened = mount_top.opened(part.mount)  # nothing is mounted in a mount of our own
             else:
-                opened = scan.opened_root(part.mount.point.raw)
+                opened = _opened_bare(part.mount)
             found[part.number] = undo.enter_context(opened)
         yield found
+
+
+@contextmanager
+def _opened_bare(mount: Mount) -> Iterator[int]:
+    with mount_top.opened(mount) as top, scan.opened_root(b"/proc/self/fd/%d" % top) as handle:
+        yield handle
 
 
 def _rules(scope: CaptureScope, part: BoardPart, swap_files: frozenset[bytes]) -> PathFilter:

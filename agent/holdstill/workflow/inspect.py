@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from holdstill.board import (
     hooks,
     identity,
     layout,
+    mount_top,
     mounts,
     tmpfs,
 )
@@ -26,7 +28,6 @@ from holdstill.model.manifest import BoardIdentity, Grade
 from holdstill.model.protocol import Hello
 from holdstill.model.settings import SPOOL, StoreOnCard
 from holdstill.model.tree_views import TreeView
-from holdstill.system import files
 from holdstill.workflow import (
     attachments,
     capture_method,
@@ -211,9 +212,9 @@ def _used(part: BoardPart) -> int:
     if isinstance(part.file_system, Subvolume):
         return 0  # it shares the room of its file system
     if part.mount is not None and part.mount.type != layout.PLAIN_DIRECTORY:
-        with files.opened(part.mount.point.raw, os.O_RDONLY | os.O_DIRECTORY) as handle:
+        with suppress(OSError), mount_top.opened(part.mount) as handle:
             about = os.statvfs(handle)
-        return (about.f_blocks - about.f_bfree) * about.f_frsize
+            return (about.f_blocks - about.f_bfree) * about.f_frsize
     match part.file_system:
         case Ext4(used_blocks=blocks, block_size=size):
             return blocks * size

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import block_devices, layout, mounts, read_board_facts
+from holdstill.board import block_devices, mount_device, mounts, read_board_facts
 from holdstill.board.board_facts import BlockDevice
 
 if TYPE_CHECKING:
@@ -86,5 +86,5 @@ def test_the_source_of_a_mount_that_is_no_device_is_not_looked_at(tmp_path: Path
 
     plain, btrfs = mounts.parse_mountinfo(text.encode())
 
-    assert layout.device_number(plain) == (0, 50)
-    assert layout.device_number(btrfs) != (0, 51)
+    assert mount_device.number(plain) == (0, 50)
+    assert mount_device.number(btrfs) != (0, 51)
