@@ -72,7 +72,7 @@ def inside(settings: BoardSettings, board: BoardLayout, all_mounts: tuple[Mount,
     for part in board.parts:
         if mount is None or part.mount is None or part.mount.device != mount.device:
             continue
-        if not part.place:  # no path from the board's root leads there
+        if not part.seen:  # no path from the board's root leads there
             continue
         on_disk = mounts.joined(mount.inside, mounts.relative_to(path, mount.point))
         if part.views:
