@@ -73,7 +73,7 @@ class PartFacts:
         is_whole: whether it is a btrfs that is captured from its top, not by this mount.
         is_raw: whether its bytes are copied, not its files; is_left_out: neither.
         holders: names of the devices that are made of it.
-        subvolumes: of a mounted btrfs, all of them.
+        subvolumes: of a btrfs, all of them.
         members: names of the devices that a btrfs is spread over.
     """
 

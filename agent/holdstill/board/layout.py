@@ -26,6 +26,7 @@ from holdstill.system import byte_source, ioctl
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.model.layout import FileSystem
     from holdstill.system.byte_source import OpenFile
 
@@ -47,6 +48,7 @@ class BoardPart:
             nowhere.
         is_top: whether it is a btrfs with subvolumes that are parts of their own.
         holders: names of devices that are made of it now: it is written to through them.
+        subvolumes: of such a btrfs that is not mounted, all that it has.
     """
 
     number: int
@@ -58,6 +60,7 @@ class BoardPart:
     place: str = ""
     is_top: bool = False
     holders: tuple[str, ...] = ()
+    subvolumes: tuple[FoundSubvolume, ...] = ()
 
     @property
     def partition(self) -> int:
