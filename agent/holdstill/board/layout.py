@@ -192,8 +192,12 @@ def check_root(root: BoardPath) -> None:
 
 
 def node_of(device: Path) -> Path:
-    """Return the node that a device's name, such as one in /dev/disk/by-id, leads to."""
-    return device.resolve() if device.is_relative_to("/dev") else device
+    """Return the node that a device's name, such as one in /dev/disk/by-id, leads to.
+
+    A link that leads to anything else, such as a card image, stays what it is.
+    """
+    is_device = device.is_relative_to("/dev") or device.is_block_device()
+    return device.resolve() if is_device else device
 
 
 def _with_card_below(
