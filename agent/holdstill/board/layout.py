@@ -384,5 +384,8 @@ def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
         return None
     wanted = os.major(number), os.minor(number)
     candidates = [m for m in mine if mount_device.number(m) == wanted]
-    best_first = sorted(candidates, key=lambda one: (one.inside.raw != b"/", one.is_covered))
+    best_first = sorted(
+        candidates,
+        key=lambda one: (one.inside.raw != b"/", one.is_covered, one.is_bound_read_only),
+    )
     return next(iter(best_first), None)

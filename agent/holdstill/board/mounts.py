@@ -29,6 +29,7 @@ class Mount:
         source: what was mounted, such as /dev/mmcblk0p2.
         id: the kernel's number of this mount; parent: of the one that it is mounted on.
         is_covered: whether no path leads to it, since something is mounted over it.
+        is_bound_read_only: whether it is read-only, and its file system is not: others may write.
     """
 
     device: tuple[int, int]
@@ -40,11 +41,12 @@ class Mount:
     id: int = 0
     parent: int = 0
     is_covered: bool = False
+    is_bound_read_only: bool = False
 
     @property
     def is_read_only(self) -> bool:
-        """Whether nothing can be written through it."""
-        return "ro" in self.options.split(",")
+        """Whether nothing can be written to its file system, by whatever mount."""
+        return "ro" in self.options.split(",") and not self.is_bound_read_only
 
     def option(self, name: str) -> str | None:
         """Return the value of an option such as upperdir=, or None."""
@@ -119,6 +121,7 @@ def _parse_line(line: bytes) -> Mount:
         source=unescape(about[1]).decode(errors="surrogateescape"),
         id=int(fields[0]),
         parent=int(fields[1]),
+        is_bound_read_only="ro" in options[0].split(",") and "ro" not in options[-1].split(","),
     )
 
 
