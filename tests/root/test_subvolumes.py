@@ -14,21 +14,19 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.model import entries as entry_streams
-from holdstill.model.entries import NEVER_SEEN
-from support import boards, loop, programs, reference_tree
+from support import boards, loop, programs, subvolumes
 from support.boards import holdstill
 from support.loop import MIB, LoopDisk
+from support.subvolumes import TREES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from holdstill.model.entries import Entry
 
 pytestmark = pytest.mark.timeout(240)
 UUID = str(uuid.uuid4())
 SCRIPT = boards.MBR.replace("start=90112, type=83", f"start=90112, size={400 * 2048}, type=83")
-TREES = ("@", "@home", "@/var/lib/machines", "@/srv/two words", "closed")
 LARGE = 17 << 20
 
 
@@ -42,20 +40,12 @@ def btrfs_disk(folder: Path) -> Iterator[LoopDisk]:
         device = disk.partition(2)
         programs.run("mkfs.btrfs", "-q", "-U", UUID, "-L", "rootfs", device)
         with loop.mounted(device, folder / "top") as top:
-            for name in TREES:
-                (top / name).parent.mkdir(parents=True, exist_ok=True)
-                programs.run("btrfs", "subvolume", "create", top / name)
-                fill(top / name, name)
+            subvolumes.make(top)
             for name in ("etc", "home"):
                 (top / "@" / name).mkdir()
             (top / "@/etc/fstab").write_text(
                 f"UUID={UUID} / btrfs subvol=@ 0 0\nUUID={UUID} /home btrfs subvol=@home 0 0\n"
             )
-            (top / "of the top").write_text("beside the subvolumes\n")
-            programs.run("btrfs", "subvolume", "snapshot", "-r", top / "@home", top / "@old")
-            (top / "@home/newer").write_text("than the snapshot\n")
-            programs.run("btrfs", "property", "set", "-ts", top / "closed", "ro", "true")
-            programs.run("btrfs", "subvolume", "set-default", top / "@")
         yield disk
 
 
@@ -69,46 +59,6 @@ def running(disk: LoopDisk, folder: Path) -> Iterator[Path]:
         loop.mounted(device, root / "home", options="subvol=@home"),
     ):
         yield root
-
-
-def fill(at: Path, name: str) -> None:
-    """Make files of which each tree has inodes with the same numbers, and other contents."""
-    (at / "folder").mkdir()
-    (at / "folder/reading").write_text(f"of {name}\n")
-    (at / "other name").hardlink_to(at / "folder/reading")
-    (at / "link").symlink_to("folder/reading")
-    (at / "folder/reading").chmod(0o640)
-
-
-def seen(device: Path, folder: Path) -> dict[str, object]:
-    """Return what the kernel and btrfs-progs show of a btrfs, from its top."""
-    with loop.mounted(device, folder / "seen", options="ro,subvolid=5") as top:
-        listed = programs.run("btrfs", "subvolume", "list", top).decode().splitlines()
-        closed = programs.run("btrfs", "subvolume", "list", "-r", top).decode().splitlines()
-        default = programs.run("btrfs", "subvolume", "get-default", top).decode()
-        return {
-            "all": {line.partition(" path ")[2] for line in listed},
-            "closed": {line.partition(" path ")[2] for line in closed},
-            "default": default.partition(" path ")[2].strip(),
-        }
-
-
-def trees_of(device: Path, folder: Path) -> dict[str, dict[bytes, Entry]]:
-    """Return every tree, read by the witness: each without what is in another."""
-    found = {}
-    for name in ("", *TREES):
-        options = f"ro,subvol={name}" if name else "ro,subvolid=5"
-        with loop.mounted(device, folder / "tree", options=options) as at:
-            inside = [other for other in (*TREES, "@old") if other != name]
-            inner = [other.removeprefix(f"{name}/") for other in inside
-                     if not name or other.startswith(f"{name}/")]  # fmt: skip
-            entries = reference_tree.entries(at)
-            found[name] = {
-                path: entry._replace(seen=NEVER_SEEN) for path, entry in entries.items()
-                if not any(path == top.encode() or path.startswith(top.encode() + b"/")
-                           for top in inner)
-            }  # fmt: skip
-    return found
 
 
 def test_subvolumes_come_back_with_their_flags_and_the_default(tmp_path: Path) -> None:
@@ -126,7 +76,7 @@ def test_subvolumes_come_back_with_their_flags_and_the_default(tmp_path: Path) -
             shown = json.loads(holdstill("show", "pier-3", *store, "--json"))
             holdstill("get", "pier-3", "/var/lib/machines", "--to", got, *store)
             holdstill("get", "pier-3", "2:/@/srv/two words/later", "--to", one, *store)
-            true, kinds = trees_of(device, tmp_path), seen(device, tmp_path)
+            true, kinds = subvolumes.trees_of(device, tmp_path), subvolumes.seen(device, tmp_path)
             # The old card is attached all the time: another btrfs with the same UUID.
             for size in ("460M", "600M"):
                 image = tmp_path / f"{size}.img"
@@ -150,12 +100,12 @@ def test_subvolumes_come_back_with_their_flags_and_the_default(tmp_path: Path) -
         with loop.attached(tmp_path / f"{size}.img") as disk:
             made = disk.partition(2)
             programs.run("btrfs", "check", "--readonly", made)
-            again = seen(made, tmp_path)
+            again = subvolumes.seen(made, tmp_path)
             assert again["all"] == {*TREES}
             assert again == kinds | {"all": {*TREES}, "closed": {"closed"}}
-            rebuilt_trees = trees_of(made, tmp_path)
+            rebuilt_trees = subvolumes.trees_of(made, tmp_path)
             for name in ("", *TREES):
-                pair = in_order(true[name]), in_order(rebuilt_trees[name])
+                pair = subvolumes.in_order(true[name]), subvolumes.in_order(rebuilt_trees[name])
                 assert list(entry_streams.differences(*pair)) == [], name
             # What the board's own fstab says leads where it did.
             with loop.mounted(made, tmp_path / "at", options="ro") as at:
@@ -169,10 +119,6 @@ def test_subvolumes_come_back_with_their_flags_and_the_default(tmp_path: Path) -
     assert "2:@/var/lib/machines" in words
     assert sorted(path.name for path in got.rglob("*")) == ["folder", "link", "other name"]
     assert one.read_text() == "in a subvolume that is not mounted\n"
-
-
-def in_order(entries: dict[bytes, Entry]) -> list[Entry]:
-    return sorted(entries.values(), key=entry_streams.key)
 
 
 def change(root: Path) -> None:

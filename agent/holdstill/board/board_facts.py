@@ -74,7 +74,7 @@ class PartFacts:
             or a partition that is seen by its folders.
         is_raw: whether its bytes are copied, not its files; is_left_out: neither.
         holders: names of the devices that are made of it.
-        subvolumes: of a mounted btrfs, all of them.
+        subvolumes: of a btrfs, all of them.
         members: names of the devices that a btrfs is spread over.
     """
 

@@ -1,66 +1,26 @@
-"""The subvolumes of a mounted btrfs: each a tree of its own, with inodes of its own."""
+"""The subvolumes of a btrfs, mounted or not: each a tree of its own, with inodes of its own."""
 
 from __future__ import annotations
 
 import os
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mount_top, mounts
+from holdstill.board import found_subvolumes, layout, mount_top, mounts, private_mount
 from holdstill.errors import PauseError, PreflightError
-from holdstill.model.layout import SUBVOLUME_STEP, Other, Subvolume
+from holdstill.model.layout import SUBVOLUME_STEP, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.system import files, ioctl, libc
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterator, Sequence
 
+    from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
 
 _TOP = (b"subvolid=%d" % ioctl.BTRFS_TOP,)
-
-
-@dataclass(frozen=True)
-class FoundSubvolume:
-    """One subvolume.
-
-    Attributes:
-        path: from the top of the file system, without a slash at its beginning.
-        is_snapshot: whether it was made as one of another subvolume.
-    """
-
-    id: int
-    path: bytes
-    is_snapshot: bool
-    is_read_only: bool
-    is_default: bool
-
-
-def find(handle: int) -> list[FoundSubvolume]:
-    """Return the subvolumes, but the top, of the btrfs that an open directory is on, by path.
-
-    Raises:
-        OSError: they cannot be listed.
-    """
-    default = ioctl.btrfs_default(handle)
-    listed = {volume.id: volume for volume in ioctl.btrfs_subvolumes(handle)}
-    names = {
-        volume.id: ioctl.btrfs_directory(handle, volume.parent, volume.directory) + volume.name
-        for volume in listed.values()
-    }
-    found = []
-    for volume in listed.values():
-        path, parent = names[volume.id], volume.parent
-        while parent in listed:
-            path, parent = names[parent] + b"/" + path, listed[parent].parent
-        found.append(
-            FoundSubvolume(
-                volume.id, path, volume.is_snapshot, volume.is_read_only, volume.id == default
-            )
-        )
-    return sorted(found, key=lambda one: one.path.split(b"/"))
 
 
 @contextmanager
@@ -109,8 +69,9 @@ def with_subvolumes(
 ) -> BoardLayout:
     """Return a layout in which each subvolume that is captured is a part of its own.
 
-    Those whose names cannot be written as text, and all of them where the kernel does not show
-    the top, are left to the check for completeness, which names them.
+    Of a mounted btrfs, those whose names cannot be written as text, and all of them where the
+    kernel does not show the top, are left to the check for completeness, which names them. One
+    that is not mounted stays whole then: it can be copied as it is.
 
     Args:
         board: with partitions only.
@@ -121,8 +82,13 @@ def with_subvolumes(
     mine = [mount for mount in all_mounts if mounts.is_below(mount.point, root)]
     parts = list[layout.BoardPart]()
     for part in board.parts:
-        own = [mount for mount in mine if layout.is_on(part, mount)] if _is_mounted(part) else []
-        parts += _split(part, own, root, snapshots=snapshots) if own else [part]
+        if private_mount.kind_of(part) != "btrfs" or part.holders:
+            parts.append(part)
+        elif part.mount is None:
+            parts += _split_unmounted(board, part, snapshots=snapshots)
+        else:
+            own = [mount for mount in mine if layout.is_on(part, mount)]
+            parts += _split(part, own, root, snapshots=snapshots) if own else [part]
     return replace(board, parts=tuple(parts))
 
 
@@ -162,7 +128,8 @@ def check_unchanged(board: BoardLayout) -> None:
         if not part.is_top or part.mount is None:
             continue
         with mount_top.opened(part.mount) as handle:
-            there = {_number(part, volume): _kind(part, volume) for volume in find(handle)}
+            found = found_subvolumes.find(handle)
+        there = {_number(part, volume): _kind(part, volume) for volume in found}
         for tree in board.parts:
             if tree.partition != part.number or tree is part:
                 continue
@@ -171,6 +138,19 @@ def check_unchanged(board: BoardLayout) -> None:
                     f"subvolume {tree.label} was deleted, moved or changed during the capture",
                     hint="nothing was sealed; run the capture again",
                 )
+
+
+def check_as_found(part: BoardPart, top: int) -> None:
+    """Check that one that is not mounted has the subvolumes still that were found in it.
+
+    Raises:
+        PreflightError: somebody has changed them since.
+    """
+    if part.is_top and tuple(found_subvolumes.find(top)) != part.subvolumes:
+        raise PreflightError(
+            f"the subvolumes of {part.device} have changed since they were listed",
+            hint="somebody has mounted it meanwhile; run this again",
+        )
 
 
 def _number(part: BoardPart, volume: FoundSubvolume) -> int:
@@ -186,19 +166,14 @@ def _kind(part: BoardPart, volume: FoundSubvolume) -> Subvolume:
     )
 
 
-def _is_mounted(part: BoardPart) -> bool:
-    is_btrfs = isinstance(part.file_system, Other) and part.file_system.type == "btrfs"
-    return is_btrfs and part.mount is not None and part.device.is_block_device()
-
-
 def _split(
     part: BoardPart, own: Sequence[Mount], root: BoardPath, *, snapshots: bool
 ) -> list[BoardPart]:
-    """Return a partition with its top, and its subvolumes."""
+    """Return a mounted partition with its top, and its subvolumes."""
     assert part.mount is not None  # noqa: S101  it is mounted
     try:
         with mount_top.opened(part.mount) as handle:
-            found = find(handle)
+            found = found_subvolumes.find(handle)
         if not found:
             return [part]
         with opened_top(part):
@@ -213,15 +188,55 @@ def _split(
     made = [whole]
     for volume in chosen(found, frozenset(places), snapshots=snapshots):
         mount = places.get(volume.path)
-        if volume.id < SUBVOLUME_STEP:
-            kind, number = _kind(part, volume), _number(part, volume)
-            place = layout.place_of(mount, root) if mount else _seen_at(volume.path, made)
-            made.append(replace(whole, number=number, file_system=kind, place=place, is_top=False))
+        place = layout.place_of(mount, root) if mount else _seen_at(volume.path, made)
+        made.append(_tree(whole, volume, place))
     return made
 
 
+def _split_unmounted(board: BoardLayout, part: BoardPart, *, snapshots: bool) -> list[BoardPart]:
+    """Return a partition that is not mounted with its top, and its subvolumes.
+
+    It stays whole if one that is wanted would be missing.
+    """
+    whole = replace(part, is_top=True)
+    try:
+        with private_mount.tried(board, whole) as mount:
+            found = found_subvolumes.find(mount.root)
+    except (OSError, PreflightError):
+        return [part]
+    taken = chosen(found, frozenset(), snapshots=snapshots)
+    wanted = chosen(found, frozenset(), snapshots=snapshots, is_named=lambda _: True)
+    if not found or taken != wanted:
+        return [part]
+    whole = replace(whole, subvolumes=tuple(found))
+    return [whole, *(_tree(whole, volume, "") for volume in taken)]
+
+
+def _tree(whole: BoardPart, volume: FoundSubvolume, place: str) -> BoardPart:
+    return replace(
+        whole,
+        number=_number(whole, volume),
+        file_system=_kind(whole, volume),
+        place=place,
+        is_top=False,
+        subvolumes=(),
+    )
+
+
+def is_nameable(volume: FoundSubvolume) -> bool:
+    """Whether a subvolume's path can be written as text, and it has a number for a part."""
+    try:
+        return volume.path.decode().isprintable() and volume.id < SUBVOLUME_STEP
+    except UnicodeDecodeError:
+        return False
+
+
 def chosen(
-    found: Sequence[FoundSubvolume], mounted: Collection[bytes], *, snapshots: bool
+    found: Sequence[FoundSubvolume],
+    mounted: Collection[bytes],
+    *,
+    snapshots: bool,
+    is_named: Callable[[FoundSubvolume], bool] = is_nameable,
 ) -> list[FoundSubvolume]:
     """Return the subvolumes that are captured: each with all those that it is in. Pure.
 
@@ -229,6 +244,7 @@ def chosen(
         found: sorted by path.
         mounted: paths that are mounted.
         snapshots: whether snapshots are wanted as such.
+        is_named: whether one can be written down, as it has to be.
     """
     wanted = {one.path for one in found if one.path in mounted or one.is_default or snapshots}
     needed = {path for one in wanted for path in _above(one)}
@@ -236,7 +252,7 @@ def chosen(
     for one in found:
         within = [path for path in _above(one.path) if path in known]
         is_asked = one.path in wanted or one.path in needed or not one.is_snapshot
-        if is_asked and taken.issuperset(within) and _is_text(one.path):
+        if is_asked and taken.issuperset(within) and is_named(one):
             taken.add(one.path)
     return [one for one in found if one.path in taken]
 
@@ -255,10 +271,3 @@ def _seen_at(path: bytes, above: Sequence[BoardPart]) -> str:
             inside = BoardPath(b"/" + path[len(within) :].lstrip(b"/"))
             return str(mounts.joined(BoardPath(os.fsencode(part.place)), inside))
     return ""
-
-
-def _is_text(path: bytes) -> bool:
-    try:
-        return path.decode().isprintable()
-    except UnicodeDecodeError:
-        return False

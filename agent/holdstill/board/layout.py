@@ -27,6 +27,7 @@ from holdstill.system import byte_source, ioctl
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.model.layout import FileSystem
     from holdstill.model.tree_views import TreeView
     from holdstill.system.byte_source import OpenFile
@@ -50,6 +51,7 @@ class BoardPart:
         views: where folders of it are seen, if what the board sees of it are these.
         is_top: whether it is a btrfs with subvolumes that are parts of their own.
         holders: names of devices that are made of it now: it is written to through them.
+        subvolumes: of such a btrfs that is not mounted, all that it has.
     """
 
     number: int
@@ -62,6 +64,7 @@ class BoardPart:
     views: tuple[TreeView, ...] = ()
     is_top: bool = False
     holders: tuple[str, ...] = ()
+    subvolumes: tuple[FoundSubvolume, ...] = ()
 
     @property
     def seen(self) -> tuple[TreeView, ...]:
@@ -203,8 +206,12 @@ def check_root(root: BoardPath) -> None:
 
 
 def node_of(device: Path) -> Path:
-    """Return the node that a device's name, such as one in /dev/disk/by-id, leads to."""
-    return device.resolve() if device.is_relative_to("/dev") else device
+    """Return the node that a device's name, such as one in /dev/disk/by-id, leads to.
+
+    A link that leads to anything else, such as a card image, stays what it is.
+    """
+    is_device = device.is_relative_to("/dev") or device.is_block_device()
+    return device.resolve() if is_device else device
 
 
 def _with_card_below(
@@ -404,5 +411,8 @@ def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
         return None
     wanted = os.major(number), os.minor(number)
     candidates = [m for m in mine if mount_device.number(m) == wanted]
-    best_first = sorted(candidates, key=lambda one: (one.inside.raw != b"/", one.is_covered))
+    best_first = sorted(
+        candidates,
+        key=lambda one: (one.inside.raw != b"/", one.is_covered, one.is_bound_read_only),
+    )
     return next(iter(best_first), None)

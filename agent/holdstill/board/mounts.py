@@ -27,10 +27,9 @@ class Mount:
         options: of the mount and of the file system, comma separated.
         type: the kernel's name of the file system.
         source: what was mounted, such as /dev/mmcblk0p2.
-        is_writable_elsewhere: whether only this mount is read-only, and not the file system: what
-            it shows may change all the same.
         id: the kernel's number of this mount; parent: of the one that it is mounted on.
         is_covered: whether no path leads to it, since something is mounted over it.
+        is_bound_read_only: whether it is read-only, and its file system is not: others may write.
     """
 
     device: tuple[int, int]
@@ -39,20 +38,15 @@ class Mount:
     options: str
     type: str
     source: str
-    is_writable_elsewhere: bool = False
     id: int = 0
     parent: int = 0
     is_covered: bool = False
+    is_bound_read_only: bool = False
 
     @property
     def is_read_only(self) -> bool:
-        """Whether nothing can be written through it."""
-        return "ro" in self.options.split(",")
-
-    @property
-    def is_unwritten(self) -> bool:
-        """Whether nothing can be written to its file system."""
-        return self.is_read_only and not self.is_writable_elsewhere
+        """Whether nothing can be written to its file system, by whatever mount."""
+        return "ro" in self.options.split(",") and not self.is_bound_read_only
 
     def option(self, name: str) -> str | None:
         """Return the value of an option such as upperdir=, or None."""
@@ -115,7 +109,6 @@ def _parse_line(line: bytes) -> Mount:
         options.append(about[2].decode(errors="surrogateescape"))
     # Join option lists without repeats; ro anywhere wins over rw.
     names = [name for group in options for name in group.split(",")]
-    is_of_file_system = "ro" in options[-1].split(",")
     if "ro" in names:
         names = [name for name in names if name != "rw"]
     united = ",".join(dict.fromkeys(names))
@@ -126,9 +119,9 @@ def _parse_line(line: bytes) -> Mount:
         options=united,
         type=about[0].decode(errors="replace"),
         source=unescape(about[1]).decode(errors="surrogateescape"),
-        is_writable_elsewhere="ro" in names and not is_of_file_system,
         id=int(fields[0]),
         parent=int(fields[1]),
+        is_bound_read_only="ro" in options[0].split(",") and "ro" not in options[-1].split(","),
     )
 
 

@@ -119,7 +119,7 @@ def _directory_only(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding
 
 def _subvolumes(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
     """Find the subvolumes of a btrfs that are not the captured one."""
-    if part.mount is None or part.is_raw:
+    if part.is_raw:
         return
     others = [volume for volume in part.subvolumes if not volume.is_captured]
     for volume in others[:SUBVOLUMES_NAMED]:
@@ -136,7 +136,7 @@ def _subvolumes(facts: BoardFacts, part: PartFacts) -> Iterator[NamedFinding]:
             yield left_out(what, why)
         else:
             yield missing(what, why, "`btrfs subvolume list` names them")
-    own = str(part.mount.inside)
+    own = str(part.mount.inside) if part.mount else ""
     if not part.is_whole and any(volume.path == own for volume in part.subvolumes):
         yield not_rebuildable(
             f"{part.device}: subvolume {own}",

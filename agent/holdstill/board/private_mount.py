@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from holdstill.board import layout
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.system.byte_source import OpenFile
 
 _OPTIONS = {
     # What the superblock wants done about errors may be a panic.
@@ -58,10 +59,8 @@ def obstacle(board: BoardLayout, part: BoardPart) -> str:
     """Mount an unmounted partition for a moment; return why that does not work, "" if it does."""
     if kind_of(part) not in _OPTIONS:
         return f"{kind_of(part)} can be read only while the board has it mounted"
-    if kind_of(part) == "btrfs" and _has_twin(board, part):
-        return "another partition has the same UUID"
     try:
-        with opened(board, part):
+        with tried(board, part):
             return ""
     except PreflightError as error:
         return str(error)
@@ -69,15 +68,34 @@ def obstacle(board: BoardLayout, part: BoardPart) -> str:
         return f"it cannot be mounted read-only: {error.strerror}"
 
 
-def _has_twin(board: BoardLayout, part: BoardPart) -> bool:
-    """Whether the kernel would take another partition's btrfs for this one."""
-    return any(
-        isinstance(other.file_system, Other)
-        and isinstance(part.file_system, Other)
-        and other.file_system.uuid == part.file_system.uuid
-        for other in board.parts
-        if other.number != part.number
-    )
+@contextmanager
+def tried(board: BoardLayout, part: BoardPart) -> Iterator[PrivateMount]:
+    """Do as `opened`, while those before it with the same UUID are open, as in a capture.
+
+    Not every kernel mounts two of them at a time.
+
+    Raises:
+        PreflightError, OSError: as `opened`.
+    """
+    with ExitStack() as undo:
+        for twin in _twins(board, part):
+            if twin.number < part.number and twin.mount is None:
+                with suppress(PreflightError, OSError):
+                    undo.enter_context(opened(board, replace(twin, is_top=True)))
+        yield undo.enter_context(opened(board, part))
+
+
+def _twins(board: BoardLayout, part: BoardPart) -> Iterator[BoardPart]:
+    """Yield the other partitions with a btrfs that has the same UUID."""
+    for other in board.parts:
+        if (
+            other.number != part.number
+            and isinstance(other.file_system, Other)
+            and isinstance(part.file_system, Other)
+            and other.file_system.type == part.file_system.type == "btrfs"
+            and other.file_system.uuid == part.file_system.uuid
+        ):
+            yield other
 
 
 def kind_of(part: BoardPart) -> str:
@@ -99,7 +117,7 @@ def opened(board: BoardLayout, part: BoardPart) -> Iterator[PrivateMount]:
     kernel before 6.7 has one exception, a btrfs, which it does not mount from two devices.
 
     Raises:
-        PreflightError: it would not show all of its files.
+        PreflightError: it would not show all of its files, or those of another one.
         OSError: the kernel cannot do it; we are not root, or it is too old, or it is damaged.
     """
     kind = kind_of(part)
@@ -109,6 +127,8 @@ def opened(board: BoardLayout, part: BoardPart) -> Iterator[PrivateMount]:
             # Else we may see what was there before somebody wrote it by the disk's own device.
             with suppress(OSError):
                 ioctl.drop_device_cache(source.handle)
+        if kind == "btrfs":
+            _prepare_btrfs(board, part, source)
         device = undo.enter_context(
             read_only_loop.attached(source.handle, offset=source.start, size=part.size)
         )
@@ -118,9 +138,34 @@ def opened(board: BoardLayout, part: BoardPart) -> Iterator[PrivateMount]:
         undo.callback(os.close, mount)
         root = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=mount)
         undo.callback(os.close, root)
-        if kind == "btrfs" and ioctl.btrfs_has_subvolumes(root):
-            raise PreflightError("it has subvolumes, which are more than one tree of files")
+        if kind == "btrfs":
+            _check_btrfs(part, root, device)
         yield PrivateMount(root, device)
+
+
+def _prepare_btrfs(board: BoardLayout, part: BoardPart, source: OpenFile) -> None:
+    """Have the kernel take the device that is to be mounted for what it is.
+
+    Raises:
+        PreflightError: it is not all of its file system.
+    """
+    if btrfs_twins.device_count(source) != 1:
+        # Nothing is forgotten then: the board needs all of them known to mount it.
+        raise PreflightError("its btrfs is spread over several devices")
+    for known in (part, *_twins(board, part)):
+        btrfs_twins.forget(known.device)
+
+
+def _check_btrfs(part: BoardPart, root: int, device: Path) -> None:
+    """Check that a btrfs is that on a device, and that all of its files are asked for.
+
+    Raises:
+        PreflightError: it is not, or they are not.
+    """
+    if not btrfs_twins.is_on(root, device):
+        raise PreflightError("the kernel takes another device with the same UUID for it")
+    if not part.is_top and ioctl.btrfs_has_subvolumes(root):
+        raise PreflightError("it has subvolumes that cannot be captured as trees of files")
 
 
 def _mounted(kind: str, device: Path) -> int:
@@ -130,4 +175,6 @@ def _mounted(kind: str, device: Path) -> int:
         # Without it, an xfs whose power was cut may show no files at all.
         if error.errno in _NEEDS_REPLAY[kind]:
             raise PreflightError("it was not unmounted cleanly: its journal is needed") from error
+        if kind == "btrfs" and error.errno == errno.EEXIST:
+            raise PreflightError("another device with the same UUID is mounted") from error
         raise

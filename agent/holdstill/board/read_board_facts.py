@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import (
     block_devices,
-    btrfs_subvolumes,
+    found_subvolumes,
     layout,
     mount_device,
     mount_top,
@@ -35,9 +35,10 @@ from holdstill.model.paths import BoardPath
 from holdstill.system import byte_source, files
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     from holdstill.board.board_facts import BlockDevice, Number
+    from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
 
@@ -126,7 +127,7 @@ def _part(
     doubts: list[Doubt],
 ) -> PartFacts:
     is_btrfs = isinstance(part.file_system, Other) and part.file_system.type == "btrfs"
-    has_trees = is_btrfs and part.mount is not None and part.number not in ways[0]
+    has_trees = is_btrfs and part.number not in ways[0]
     return PartFacts(
         number=part.number,
         device=str(part.device),
@@ -167,23 +168,32 @@ def _names(board: BoardLayout, part: BoardPart) -> Iterator[str]:
 
 
 def _subvolumes(board: BoardLayout, part: BoardPart, doubts: list[Doubt]) -> Iterator[Subvolume]:
-    """Yield the subvolumes of a mounted btrfs; a doubt if they cannot be listed."""
-    assert part.mount is not None  # noqa: S101  it is mounted
+    """Yield the subvolumes of a btrfs; a doubt if they cannot be listed."""
     captured = {
         one.file_system.path.encode()
         for one in board.parts
         if isinstance(one.file_system, layouts.Subvolume) and one.partition == part.number
     }
-    if not part.is_top:
+    if part.mount is not None and not part.is_top:
         captured = {part.mount.inside.raw.strip(b"/")}
     try:
-        with mount_top.opened(part.mount) as handle:
-            for volume in btrfs_subvolumes.find(handle):
-                path = str(BoardPath(b"/" + volume.path))
-                yield Subvolume(path, volume.is_snapshot, volume.path in captured, volume.id)
+        for volume in _listed(part):
+            path = str(BoardPath(b"/" + volume.path))
+            yield Subvolume(path, volume.is_snapshot, volume.path in captured, volume.id)
     except OSError as error:
         why = f"its subvolumes cannot be listed ({error.strerror}): some may be missing"
         doubts.append(Doubt(str(part.device), why))
+
+
+def _listed(part: BoardPart) -> Sequence[FoundSubvolume]:
+    """List the subvolumes of a btrfs: of one that is not mounted, those that were found before.
+
+    A second private mount of it would be refused by a kernel before 6.7 while there is one.
+    """
+    if part.mount is None:
+        return part.subvolumes
+    with mount_top.opened(part.mount) as handle:
+        return found_subvolumes.find(handle)
 
 
 def _members(part: BoardPart) -> tuple[str, ...]:

@@ -63,10 +63,10 @@ def made_read_only(
 ) -> Iterator[RemountedFileSystem]:
     """Keep a file system read-only for the length of the block, if it is not written to now."""
     result = RemountedFileSystem()
-    if mount.is_read_only:
-        if mount.is_writable_elsewhere:
-            result.is_still = False
-            result.reason = f"{mount.point} is read-only, but its file system is not"
+    if mount.is_bound_read_only:  # to remount it would leave it writable
+        result.is_still = False
+        result.reason = f"{mount.point} is read-only, but its file system is not"
+    if mount.is_read_only or not result.is_still:
         yield result
         return
     options_to_keep = ",".join(

@@ -8,6 +8,7 @@ generation. So mkfs is shown no other disk, and the kernel is made to forget wha
 from __future__ import annotations
 
 import os
+import struct
 import uuid
 from contextlib import suppress
 from pathlib import Path
@@ -18,11 +19,13 @@ from holdstill.system import files, ioctl
 from holdstill.system.process import Command
 
 if TYPE_CHECKING:
+    from holdstill.system.byte_source import OpenFile
     from holdstill.system.process import Runner
 
 _CONTROL = "/dev/btrfs-control"
 _SUPERBLOCK_AT, _UUID_IN_IT = 0x10000, slice(0x20, 0x30)
-"""btrfs documentation, On-disk Format, superblock."""
+_COUNT_IN_IT, _U64 = 0x88, struct.Struct("<Q")
+"""btrfs documentation, On-disk Format, superblock: fsid, num_devices."""
 WITHOUT_OTHER_DISKS = (
     "env",
     "BLKID_FILE=/dev/null",
@@ -40,6 +43,18 @@ def forget(device: Path) -> None:
     """Have the kernel forget which btrfs was on a device, if nothing uses it."""
     with suppress(OSError), files.opened(_CONTROL, os.O_RDWR) as control:
         ioctl.btrfs_forget(control, os.fsencode(device))
+
+
+def device_count(source: OpenFile) -> int:
+    """Return how many devices the btrfs is spread over that is on an open one."""
+    return int(*_U64.unpack(source.read(_SUPERBLOCK_AT + _COUNT_IN_IT, _U64.size)))
+
+
+def is_on(handle: int, device: Path) -> bool:
+    """Whether the btrfs of an open directory is on this device, and on no other."""
+    number = device.stat().st_rdev
+    paths = map(os.fsdecode, ioctl.btrfs_device_paths(handle))
+    return [Path(path).stat().st_rdev for path in paths] == [number]
 
 
 def forget_twins(device: Path, machine: Runner) -> None:

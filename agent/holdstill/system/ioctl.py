@@ -50,6 +50,7 @@ FS_IOC_FIEMAP = 0xC020660B
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C0A, 0x4C82
 BTRFS_IOC_FORGET_DEV = 0x50009405
+BTRFS_IOC_DEV_INFO, BTRFS_IOC_FS_INFO = 0xD000941E, 0x8400941F
 BTRFS_IOC_INO_LOOKUP = 0xD0009412
 BTRFS_IOC_SUBVOL_CREATE = 0x5000940E
 BTRFS_IOC_DEFAULT_SUBVOL = 0x40089413
@@ -213,6 +214,7 @@ _BTRFS_ROOM_AT, _BTRFS_ITEMS_AT, _BTRFS_ROOM = 104, 112, 1 << 16
 _BTRFS_COUNT_AT = 64
 _BTRFS_HEADER = struct.Struct("=QQQII")
 _BTRFS_PATH = struct.Struct("=Q4088s")
+_BTRFS_DEVICE_PATH_AT = 3072
 _U64 = (1 << 64) - 1
 
 
@@ -232,6 +234,27 @@ def btrfs_forget(control: int, device: bytes) -> None:
         OSError: ENOENT: it does not know it; EBUSY: it is in use.
     """
     fcntl.ioctl(control, BTRFS_IOC_FORGET_DEV, bytearray(_BTRFS_PATH.pack(0, device)))
+
+
+def btrfs_device_paths(handle: int) -> list[bytes]:
+    """Return the device nodes, as the kernel knows them, of the btrfs of an open directory.
+
+    struct btrfs_ioctl_fs_info_args begins with the highest number of a device; struct
+    btrfs_ioctl_dev_info_args with the number, and ends with the path.
+    """
+    (last,) = struct.unpack_from("=Q", fcntl.ioctl(handle, BTRFS_IOC_FS_INFO, bytes(1024)))
+    found = []
+    for number in range(1, last + 1):
+        about = bytearray(4096)
+        struct.pack_into("=Q", about, 0, number)
+        try:
+            fcntl.ioctl(handle, BTRFS_IOC_DEV_INFO, about)
+        except OSError as error:
+            if error.errno != errno.ENODEV:  # one with this number was taken out
+                raise
+        else:
+            found.append(bytes(about[_BTRFS_DEVICE_PATH_AT:]).partition(b"\0")[0])
+    return found
 
 
 def btrfs_extent_items(

@@ -188,7 +188,7 @@ def _mounted(mount: Mount, obstacle: str, *, remount_read_only: bool) -> MethodC
         )
     if obstacle:
         return MethodChoice(CaptureMethod.RAW, Grade.LIVE, f"copied raw, live: {obstacle}")
-    if mount.is_unwritten:
+    if mount.is_read_only:
         return MethodChoice(CaptureMethod.READ_ONLY, Grade.READ_ONLY, "mounted read-only")
     if mount.type in FREEZABLE:
         return MethodChoice(
@@ -197,8 +197,12 @@ def _mounted(mount: Mount, obstacle: str, *, remount_read_only: bool) -> MethodC
     if not remount_read_only:
         why = f"{mount.type} cannot be frozen, and remount_read_only is off"
         return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
-    if mount.is_covered:  # mount(8) would make read-only what covers it
-        why = f"{mount.type} cannot be frozen, and another mount covers {mount.point}"
+    if mount.is_covered or mount.is_bound_read_only:
+        # mount(8) would make read-only what covers it; or writable, afterwards, what was not.
+        state = (
+            "covered by another mount" if mount.is_covered else "read-only, unlike others of it"
+        )
+        why = f"{mount.type} cannot be frozen, and {mount.point} is {state}"
         return MethodChoice(CaptureMethod.SETTLED, Grade.SETTLED, why)
     why = f"{mount.type} cannot be frozen: made read-only for the pause"
     return MethodChoice(CaptureMethod.REMOUNTED, Grade.READ_ONLY, why)

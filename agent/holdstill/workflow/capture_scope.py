@@ -27,6 +27,7 @@ from holdstill.board.fanotify import EventDetector
 from holdstill.board.inode_table_detector import InodeTableDetector
 from holdstill.board.inode_tables import InodeTables
 from holdstill.board.path_filter import PathFilter
+from holdstill.board.private_mount import PrivateMount
 from holdstill.board.scan import PathRules, Scanner
 from holdstill.board.stat_detector import StatDetector, StatDetectorWithoutInodes
 from holdstill.board.unmounted_fat import UnmountedFat
@@ -213,12 +214,13 @@ def open_trees(
                 bound_to=found.bindings[part.number],
             )  # fmt: skip
             found.mounted[part.number] = undo.enter_context(tree)
+        hidden = undo.enter_context(_opened_private(scope))
         for part in scope.parts(CaptureMethod.PRIVATE):
             unwritten = _unwritten_since(found.counters[part.number])
             bound_to = f"{unwritten} {_identity_of(scope.board, part)}"
             found.bindings[part.number] = bound_to
             found.mounted[part.number] = undo.enter_context(
-                _private(scope, part, memory, clock, bound_to)
+                _private(part, hidden[part.number], memory, clock, bound_to)
             )
         for part in scope.parts(CaptureMethod.UNMOUNTED):
             window = undo.enter_context(layout.opened_part(scope.board, part))
@@ -296,17 +298,42 @@ def _unwritten_since(counter: WriteCounter) -> str:
 
 
 @contextmanager
+def _opened_private(scope: CaptureScope) -> Iterator[dict[int, PrivateMount]]:
+    """Hold every tree open that is reached by a mount of ours alone.
+
+    Raises:
+        PreflightError: one is not as it was a moment ago.
+    """
+    with ExitStack() as undo:
+        found: dict[int, PrivateMount] = {}
+        for part in scope.parts(CaptureMethod.PRIVATE):
+            if isinstance(part.file_system, Subvolume):
+                top = found[part.partition]
+                opened = btrfs_subvolumes.opened(top.root, part.file_system)
+                mount = PrivateMount(undo.enter_context(opened), top.device)
+            else:
+                mount = undo.enter_context(private_mount.opened(scope.board, part))
+                btrfs_subvolumes.check_as_found(part, mount.root)
+            found[part.number] = mount
+        yield found
+
+
+@contextmanager
 def _private(
-    scope: CaptureScope, part: BoardPart, memory: BoardState, clock: Clock, bound_to: str
+    part: BoardPart, mount: PrivateMount, memory: BoardState, clock: Clock, bound_to: str
 ) -> Iterator[MountedTree]:
     with ExitStack() as undo:
-        mount = undo.enter_context(private_mount.opened(scope.board, part))
         here = replace(part, device=mount.device)
         tables = undo.enter_context(_tables(here, mount.root))
-        scanner = Scanner(mount.root, PathFilter(exclude=()), inodes=tables)
+        scanner = _private_scanner(part, mount, tables)
         detector = undo.enter_context(_detector(here, mount.root, tables, clock))
         detector.start_from(memory.baseline(part.number), bound_to=bound_to)
         yield MountedTree(part.number, scanner, detector)
+
+
+def _private_scanner(part: BoardPart, mount: PrivateMount, tables: InodeTables | None) -> Scanner:
+    rules, is_one = PathFilter(exclude=()), _is_one_of_several(part)
+    return Scanner(mount.root, rules, inodes=tables, is_one_of_several=is_one)
 
 
 @contextmanager
@@ -352,9 +379,9 @@ def open_scanners(scope: CaptureScope) -> Iterator[dict[int, Scanner]]:
         for part in scope.parts(*MOUNTED):
             rules = _rules(scope, part, swap_files)
             found[part.number] = _scanner(part, roots[part.number], rules, None)
+        hidden = undo.enter_context(_opened_private(scope))
         for part in scope.parts(CaptureMethod.PRIVATE):
-            mount = undo.enter_context(private_mount.opened(scope.board, part))
-            found[part.number] = Scanner(mount.root, PathFilter(exclude=()))
+            found[part.number] = _private_scanner(part, hidden[part.number], None)
         yield found
 
 

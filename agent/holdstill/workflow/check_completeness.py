@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import completeness, mounts, read_board_facts
+from holdstill.board import completeness, layout, mounts, read_board_facts
 from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
@@ -36,9 +38,18 @@ def check(
         left_out=numbers,
         store=address.path if isinstance(address, FolderAddress) else None,
     )
-    words = (str(word) for word in settings.leave_out if word not in partitions)
+    words = [str(word) for word in settings.leave_out if word not in partitions]
+    written = {_without_links(word): word for word in words}
     devices = (str(board.part(number).device) for number in partitions)
-    return completeness.judge(facts, (*words, *devices))
+    found = completeness.judge(facts, (*written, *devices))
+    return replace(found, unused=tuple(written.get(word, word) for word in found.unused))
+
+
+def _without_links(word: str) -> str:
+    """Return what a finding calls a device that the owner names by a link, as udev makes them."""
+    path = Path(word)
+    is_link_to_device = path.is_symlink() and path.is_block_device()
+    return str(layout.node_of(path)) if is_link_to_device else word
 
 
 def united(before: tuple[Finding, ...], after: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from holdstill.board.btrfs_subvolumes import FoundSubvolume, chosen
+from holdstill.board.btrfs_subvolumes import chosen
+from holdstill.board.found_subvolumes import FoundSubvolume
 
 
 def volume(path: str, *, snapshot: bool = False, default: bool = False) -> FoundSubvolume:

@@ -76,3 +76,20 @@ def test_a_mount_that_nobody_numbered_is_not_covered() -> None:
     plain = Mount((0, 0), BoardPath(b"/"), BoardPath(b"/x"), "rw", "directory", "/x")
 
     assert mounts.with_covers([plain]) == (plain,)
+
+
+@pytest.mark.parametrize(
+    ("line", "is_read_only", "is_bound"),
+    [
+        (b"1 0 0:30 /@ / ro,noatime - btrfs /dev/mmcblk0p2 ro,subvol=/@", True, False),
+        (b"1 0 0:30 /@ / ro,noatime - btrfs /dev/mmcblk0p2 rw,subvol=/@", False, True),
+        (b"1 0 0:30 /@ / rw,noatime - btrfs /dev/mmcblk0p2 ro,subvol=/@", True, False),
+        (b"1 0 0:30 /@ / rw - btrfs /dev/mmcblk0p2 rw", False, False),
+    ],
+)
+def test_what_is_read_only_is_the_file_system_not_the_mount(
+    line: bytes, *, is_read_only: bool, is_bound: bool
+) -> None:
+    (mount,) = mounts.parse_mountinfo(line)
+
+    assert (mount.is_read_only, mount.is_bound_read_only) == (is_read_only, is_bound)

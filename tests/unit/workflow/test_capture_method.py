@@ -96,6 +96,32 @@ def test_a_fat_that_must_not_be_remounted_is_copied_until_it_settles() -> None:
     assert chosen.grade is Grade.SETTLED
 
 
+@pytest.mark.parametrize(("is_covered", "is_bound"), [(True, False), (False, True)])
+def test_a_fat_that_mount_could_not_give_back_is_copied_until_it_settles(
+    *, is_covered: bool, is_bound: bool
+) -> None:
+    fat = part(FAT, mounted="vfat", options="rw")
+    assert fat.mount is not None
+    mount = replace(fat.mount, is_covered=is_covered, is_bound_read_only=is_bound)
+    marked = replace(fat, mount=mount)
+
+    chosen = capture_method.choose(marked, raw_limit=SETTINGS.raw_limit, remount_read_only=True)
+
+    assert (chosen.method, chosen.grade) == (CaptureMethod.SETTLED, Grade.SETTLED)
+
+
+def test_what_is_covered_and_cannot_be_opened_is_copied_while_it_changes() -> None:
+    chosen = capture_method.choose(
+        part(EXT4, mounted="ext4"),
+        raw_limit=1,
+        remount_read_only=True,
+        obstacle="too old a kernel",
+    )
+
+    assert (chosen.method, chosen.grade) == (CaptureMethod.RAW, Grade.LIVE)
+    assert "too old a kernel" in chosen.why
+
+
 def test_what_cannot_be_mounted_privately_is_copied_as_it_is_whatever_its_size() -> None:
     slot = part(EXT4, size=1 << 30)
 
