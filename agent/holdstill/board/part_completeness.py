@@ -216,7 +216,7 @@ def _limits(part: PartFacts) -> NamedFinding:
             "and -p; `restore` sets them again (xfs_quota(8))"
         )
     else:
-        advice = f"`repquota -ugP {part.place}` shows them, setquota(8) sets them"
+        advice = f"`repquota -ugP {part.device}` shows them, setquota(8) sets them"
     return not_rebuildable(
         f"{part.device}: quota",
         "its quotas: how much a user, group or project may use is in the file system, not in its "

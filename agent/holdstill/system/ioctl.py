@@ -1,9 +1,9 @@
 """The ioctl(2) requests that Python has no name for.
 
 Their numbers are those of linux/fs.h, linux/msdos_fs.h, linux/btrfs.h and xfs_fs.h on every
-architecture with the generic ioctl encoding (x86, Arm, RISC-V). A number holds the size of its argument, so
-those declared with long or size_t differ between 32 and 64 bits; a 32-bit program must send its
-own, also to a 64-bit kernel.
+architecture with the generic ioctl encoding (x86, Arm, RISC-V). A number holds the size of its
+argument, so those declared with long or size_t differ between 32 and 64 bits; a 32-bit program
+must send its own, also to a 64-bit kernel.
 """
 
 from __future__ import annotations

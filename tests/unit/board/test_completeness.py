@@ -616,7 +616,7 @@ def test_the_limits_of_quotas_of_an_ext4_are_not_kept() -> None:
 
     assert said(facts) == [(NOT_REBUILDABLE, "/dev/mmcblk0p2: quota")]
     (told,) = completeness.judge(facts, ()).findings
-    assert "repquota -ugP /" in told.hint
+    assert "repquota -ugP /dev/mmcblk0p2" in told.hint
 
 
 def test_an_f2fs_with_project_quota_loses_ids_and_limits() -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import SecurityError
-from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.model.entries import Entry, EntryType, Omitted, Seen, Xflags
 from holdstill.records import index_file, index_queries, index_rows, index_schema
 from holdstill.records.index_queries import PlacedEntry
 

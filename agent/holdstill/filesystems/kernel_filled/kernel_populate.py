@@ -156,9 +156,11 @@ class Populator:
             return
         before = fsxattr.read(handle)
         xflags = before.xflags | fsxattr.PROJECT_INHERIT
-        self._set_fsxattr(handle, entry, before._replace(project=entry.project, xflags=xflags))
+        wanted = before._replace(project=entry.project, xflags=xflags)
+        is_set = self._set_fsxattr(handle, entry, wanted)
         yield
-        self._set_fsxattr(handle, entry, before)
+        if is_set:
+            self._set_fsxattr(handle, entry, before)
 
     def _write(self, handle: int, entry: Entry) -> None:
         new = os.open(entry.name, _NEW, 0o600, dir_fd=handle)
@@ -221,12 +223,15 @@ class Populator:
         except OSError as error:
             self._warn(entry, f"{name} cannot be set: {error.strerror}")
 
-    def _set_fsxattr(self, handle: int, entry: Entry, wanted: FsXattr) -> None:
+    def _set_fsxattr(self, handle: int, entry: Entry, wanted: FsXattr) -> bool:
+        """Set what struct fsxattr has of an open inode, and return whether that was possible."""
         try:
             ioctl.set_fsxattr(handle, wanted)
+            return True
         except OSError as error:
             what = f"project {entry.project} and flags {entry.flags:#x}, {entry.xflags}"
             self._warn(entry, f"{what}, cannot be set: {error.strerror}")
+            return False
 
     def _set_flags(self, handle: int, entry: Entry, flags: int) -> None:
         try:

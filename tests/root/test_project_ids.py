@@ -1,0 +1,245 @@
+"""Project ids, and the flags that only xfs has: kept from capture to rebuilt card.
+
+The judges are reference tools: xfs_io(8) and lsattr(1) ask the kernel, xfs_db(8) and debugfs(8)
+read what cannot be opened, xfs_repair(8) and e2fsck(8) check the whole.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import uuid
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+
+from holdstill.system import loop_device
+from holdstill.system.process import LocalRunner
+from support import boards, loop, programs
+from support.boards import Board, Nearby, holdstill
+from support.loop import MIB
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+pytestmark = pytest.mark.timeout(240)
+
+UUID = str(uuid.uuid4())
+START, SIZE = 90112, 340 * 2048
+"""Sectors: where the root partition is, and of what size."""
+SCRIPT = boards.MBR.replace("type=83", f"size={SIZE}, type=83")
+QUIET = "ro,norecovery,nouuid"
+OPENED = (
+    "plain", "owned", "tides", "tides/in", "tides/below", "tides/below/deep", "sized",
+    "sized-folder", "sized-folder/in", "shared", "odd", "odd/in", "sealed", "etc",
+)  # fmt: skip
+UNOPENED = ("tides/link", "tides/pipe", "tides/socket", "tides/null", "moved", "link")
+LARGEST = 4294967294
+"""The highest project id: 4294967295 is none (Linux include/linux/projid.h, projid_valid)."""
+
+
+@pytest.fixture(autouse=True)
+def _has_xfs() -> None:
+    if loop_device.obstacle("xfs", LocalRunner()):
+        pytest.skip("this kernel has no xfs")
+
+
+def xfs_io(path: Path, *commands: str) -> str:
+    words = [word for command in commands for word in ("-c", command)]
+    mode = () if any(command.startswith("pwrite") for command in commands) else ("-r",)
+    return programs.run("xfs_io", *mode, *words, path).decode()
+
+
+def fill(at: Path) -> None:
+    """Make files of some projects, with every flag that there is, and nodes in between."""
+    (at / "etc").mkdir()
+    (at / "etc/fstab").write_text(f"UUID={UUID} / xfs defaults 0 1\n", encoding="ascii")
+    for name in ("plain", "owned", "sealed"):
+        (at / name).write_bytes(os.urandom(20_000))
+    (at / "link").symlink_to("plain")
+    xfs_io(at / "owned", f"chproj {LARGEST}")
+    xfs_io(at / "sealed", "chproj 9")
+    programs.run("chattr", "+iA", at / "sealed")
+    (at / "tides").mkdir()
+    xfs_io(at / "tides", "chproj 42", "chattr +P")
+    (at / "tides/below").mkdir()
+    (at / "tides/below/deep").write_bytes(b"1.42 m")
+    (at / "tides/in").write_bytes(b"1.43 m")
+    xfs_io(at / "tides/in", "chproj 43")
+    (at / "tides/link").symlink_to("in")
+    os.mkfifo(at / "tides/pipe")
+    os.mkfifo(at / "tides/elsewhere")
+    (at / "tides/elsewhere").rename(at / "moved")  # keeps its project, in a folder of none
+    os.mknod(at / "tides/null", 0o20666, os.makedev(1, 3))
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(os.fspath(at / "tides/socket"))
+    (at / "sized").touch()
+    xfs_io(at / "sized", "extsize 128k", "pwrite -q 0 10k", "pwrite -q 3m 10k")
+    (at / "sized-folder").mkdir()
+    xfs_io(at / "sized-folder", "extsize 64k")
+    (at / "sized-folder/in").write_bytes(b"inherits")
+    (at / "shared").write_bytes(b"shares")
+    xfs_io(at / "shared", "cowextsize 256k")
+    (at / "odd").mkdir()
+    (at / "odd/in").write_bytes(b"in a folder of many flags")
+    xfs_io(at / "odd", "chattr +dnfS")  # no dump, no symlinks, no defragmentation, filestreams
+
+
+def shown(at: Path) -> dict[str, tuple[str, ...]]:
+    """Return what xfs_io and lsattr show of all that can be opened."""
+    told = {}
+    for name in OPENED:
+        said = xfs_io(at / name, "lsproj", "lsattr", "extsize", "cowextsize")
+        told[name] = (
+            *(line.split(" ")[0] if "/" in line else line for line in said.splitlines()),
+            programs.run("lsattr", "-pd", at / name).decode().rsplit(" ", 1)[0],
+        )
+    return told
+
+
+def projects(at: Path, device: Path) -> dict[str, int]:
+    """Return the projects of what cannot be opened, by xfs_db, from the unmounted device."""
+    numbers = {name: (at / name).lstat().st_ino for name in UNOPENED}
+    programs.run("umount", at)
+    try:
+        return {name: _project(device, number) for name, number in numbers.items()}
+    finally:
+        programs.run("mount", "-o", QUIET, device, at)
+
+
+def _project(device: Path, number: int) -> int:
+    words = ("-c", f"inode {number}", "-c", "print core.projid_lo core.projid_hi")
+    said = programs.run("xfs_db", "-r", *words, device).decode()
+    low, high = (int(line.split("=")[1]) for line in said.splitlines())
+    return high << 16 | low
+
+
+@contextmanager
+def board(folder: Path) -> Iterator[Board]:
+    image = loop.partitioned_image(folder / "card.img", size=400 * MIB, script=SCRIPT)
+    with loop.attached(image) as disk:
+        boot, root = disk.partition(1), disk.partition(2)
+        programs.run("mkfs.vfat", "-F", "32", "-s", "1", "-n", "BOOTFS", boot)
+        boards.fill_boot(boot, folder)
+        programs.run("mkfs.xfs", "-q", "-m", f"uuid={UUID}", "-L", "rootfs", root)
+        with loop.mounted(root, folder / "root") as at, loop.thaw_guard(at, seconds=60):
+            fill(at)
+            yield Board(disk, at)
+
+
+@contextmanager
+def rebuilt(folder: Path, image: Path) -> Iterator[tuple[Path, Path]]:
+    """Hold the root of a rebuilt card mounted, and its device."""
+    with loop.attached(image) as disk:
+        device = disk.partition(2)
+        with loop.mounted(device, folder / "again", options=QUIET) as at:
+            yield at, device
+
+
+@pytest.fixture(scope="module")
+def captured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Nearby]]:
+    """A store with one capture of such a board, and what the judges said of it."""
+    folder = tmp_path_factory.mktemp("projects")
+    with boards.kept_nearby(folder, folder / "root") as kept:
+        with board(folder) as live:
+            said = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
+            assert said["findings"] == []
+            before = shown(live.root)
+        with loop.attached(folder / "card.img") as disk:
+            device = disk.partition(2)
+            with loop.mounted(device, folder / "root", options=QUIET) as at:
+                told = {"shown": before, "projects": projects(at, device)}
+        (folder / "told.json").write_text(json.dumps(told))
+        words = ("rebuild", "pier-3", folder / "rebuilt.img", "--store", kept.store)
+        said = holdstill(*words, "--json", accepted=[boards.NO_KERNEL])
+        (folder / "said.json").write_bytes(said)
+        yield folder, kept
+
+
+def test_all_comes_back_that_the_reference_tools_show(captured: tuple[Path, Nearby]) -> None:
+    folder, _ = captured
+    told = json.loads((folder / "told.json").read_text())
+    wanted = {name: tuple(lines) for name, lines in told["shown"].items()}
+
+    with rebuilt(folder, folder / "rebuilt.img") as (at, device):
+        assert shown(at) == wanted
+        assert projects(at, device) == told["projects"]
+    with loop.attached(folder / "rebuilt.img") as disk:
+        programs.run("xfs_repair", "-n", disk.partition(2))
+    assert told["projects"] == {
+        "tides/link": 42, "tides/pipe": 42, "tides/socket": 42, "tides/null": 42, "moved": 42,
+        "link": 0,
+    }  # fmt: skip
+    assert wanted["owned"][0] == f"projid = {LARGEST}"
+    assert wanted["tides/in"][0] == "projid = 43"
+    assert "P" in wanted["tides"][-1]
+    assert "P" in wanted["tides/below"][-1]
+    assert wanted["sized"][2].startswith("[131072]")
+    assert wanted["sized-folder/in"][2].startswith("[65536]")
+    assert {"d", "n", "f", "S"} <= set(wanted["odd"][1])
+    assert {"i", "A"} <= set(wanted["sealed"][-1])
+    # lsattr(1): the first column is the project.
+    assert wanted["sealed"][-1].split()[0] == "9"
+
+
+def verify(kept: Nearby, card: Path, *, code: int = 0) -> bytes:
+    words = ("verify", "pier-3", "--card", card, "--store", kept.store, "--json")
+    return holdstill(*words, accepted=[code])
+
+
+def test_nothing_is_warned_of_and_the_card_is_verified(captured: tuple[Path, Nearby]) -> None:
+    folder, kept = captured
+    said = json.loads((folder / "said.json").read_text())
+
+    told = json.loads(verify(kept, folder / "rebuilt.img"))
+
+    assert [note for note in said["notes"] if "default parameters" not in note] == []
+    assert said["checked_entries"] == said["entries"]
+    assert told["differences"] == []
+    assert told["entries"] == said["entries"]
+
+
+@pytest.mark.parametrize(
+    ("name", "command", "field"),
+    [
+        ("plain", "chproj 7", "project"),
+        ("tides", "chattr -P", "flags"),
+        ("odd", "chattr -n", "xflags"),
+        ("sized-folder", "extsize 32k", "xflags"),
+    ],
+)
+def test_verify_finds_one_that_is_not_as_it_was(
+    captured: tuple[Path, Nearby], tmp_path: Path, name: str, command: str, field: str
+) -> None:
+    folder, kept = captured
+    card = tmp_path / "card.img"
+    programs.run("cp", "--sparse=always", folder / "rebuilt.img", card)
+    with loop.attached(card) as disk, loop.mounted(disk.partition(2), tmp_path / "at") as at:
+        xfs_io(at / name, command)
+
+    said = json.loads(verify(kept, card, code=7))
+
+    assert [(one["path"], one["field"]) for one in said["differences"]] == [(name, field)]
+
+
+def test_a_project_id_that_alone_changed_is_in_the_next_capture(tmp_path: Path) -> None:
+    with board(tmp_path) as live, boards.kept_nearby(tmp_path, live.root) as kept:
+        holdstill("capture", "--settings", kept.settings)
+        for name, project in (("plain", 77), ("tides/below", 78)):
+            before = (live.root / name).stat()
+            xfs_io(live.root / name, f"chproj {project}")
+            assert (live.root / name).stat().st_mtime_ns == before.st_mtime_ns
+        live_told = compared(kept, "pier-3/1", "--live", "--settings", kept.settings)
+        holdstill("capture", "--settings", kept.settings)
+        told = compared(kept, "pier-3/1", "pier-3/2")
+
+    assert told == {"/plain": ["project"], "/tides/below": ["project"]}
+    assert live_told == told
+
+
+def compared(kept: Nearby, *words: object) -> dict[str, list[str]]:
+    said = json.loads(holdstill("compare", *words, "--store", kept.store, "--json"))
+    return {one["path"]: one["fields"] for part in said["parts"] for one in part["changes"]}
