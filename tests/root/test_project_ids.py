@@ -6,6 +6,7 @@ read what cannot be opened, xfs_repair(8) and e2fsck(8) check the whole.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import socket
@@ -15,15 +16,21 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.filesystems.kernel_filled import kernel_writer, sizing_by_rule
+from holdstill.model.entries import Entry, EntryType, Xflags
+from holdstill.model.layout import Other
 from holdstill.system import loop_device
 from holdstill.system.process import LocalRunner
 from support import boards, loop, programs
 from support.boards import Board, Nearby, holdstill
+from support.contents import FolderContents, a_file, a_folder, in_order
 from support.loop import MIB
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from holdstill.filesystems.kernel_filled.kernel_writer import KernelFillResult
 
 pytestmark = pytest.mark.timeout(240)
 
@@ -243,3 +250,105 @@ def test_a_project_id_that_alone_changed_is_in_the_next_capture(tmp_path: Path) 
 def compared(kept: Nearby, *words: object) -> dict[str, list[str]]:
     said = json.loads(holdstill("compare", *words, "--store", kept.store, "--json"))
     return {one["path"]: one["fields"] for part in said["parts"] for one in part["changes"]}
+
+
+SLOTS = """\
+label: dos
+label-id: 0x9a3c5d2e
+start=8192, size=81920, type=c, bootable
+start=90112, size=696320, type=83
+start=786432, type=83
+"""
+"""The usual card with an xfs, which nobody mounts, between the FAT and an ext4 root."""
+
+
+def test_a_spare_slot_keeps_its_projects(tmp_path: Path) -> None:
+    image = loop.partitioned_image(tmp_path / "card.img", size=480 * MIB, script=SLOTS)
+    again = tmp_path / "rebuilt.img"
+    with boards.kept_nearby(tmp_path, tmp_path / "root") as kept:
+        with loop.attached(image) as disk:
+            spare = disk.partition(2)
+            programs.run("mkfs.vfat", "-F", "32", "-s", "1", disk.partition(1))
+            programs.run("mkfs.xfs", "-q", "-m", f"uuid={uuid.uuid4()}", spare)
+            programs.run("mkfs.ext4", "-q", "-L", "rootfs", disk.partition(3))
+            with loop.mounted(spare, tmp_path / "slot") as at:
+                fill(at)
+                wanted = shown(at)
+            with loop.mounted(spare, tmp_path / "slot", options=QUIET) as at:
+                numbers = projects(at, spare)
+            with (
+                loop.mounted(disk.partition(3), tmp_path / "root") as root,
+                loop.thaw_guard(root, seconds=60),
+            ):
+                (root / "etc").mkdir()
+                (root / "etc/fstab").write_text("LABEL=rootfs / ext4 defaults 0 1\n")
+                holdstill("capture", "--settings", kept.settings)
+        words = ("rebuild", "pier-3", again, "--store", kept.store)
+        holdstill(*words, accepted=[boards.NO_KERNEL])
+    with rebuilt(tmp_path, again) as (at, device):
+        assert shown(at) == wanted
+        assert projects(at, device) == numbers
+    assert numbers["moved"] == 42
+
+
+def made(
+    folder: Path, entries: list[Entry], contents: FolderContents, size: int
+) -> KernelFillResult:
+    """Make an xfs of a size in an image, and fill it."""
+    image, machine = loop.blank_image(folder / "xfs.img", size=size), LocalRunner()
+    parameters = Other(type="xfs", uuid=str(uuid.uuid4()))
+    kernel_writer.make(image, offset=0, size=size, parameters=parameters, machine=machine)
+    return kernel_writer.populate(
+        image, offset=0, size=size, parameters=parameters, entries=entries, again=entries,
+        contents=contents, heads={}, machine=machine,
+    )  # fmt: skip
+
+
+def test_what_the_kernel_refuses_is_told_and_the_rest_is_made(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    entries = in_order([
+        a_folder(b"", mode=0o755),
+        # xfs takes no size that is not of whole blocks, nor the project that stands for none.
+        a_file(contents, b"uneven", b"1.42 m")._replace(xflags=Xflags(0x800, 1000, 0), project=7),
+        Entry(b"", b"pipe", EntryType.FIFO, mode=0o600, project=2**32 - 1),
+        a_file(contents, b"plain", b"1.43 m")._replace(project=8),
+    ])  # fmt: skip
+
+    said = made(tmp_path, entries, contents, 300 * MIB)
+
+    assert said.entries == len(entries)
+    assert {warning.split(":")[0] for warning in said.warnings} == {"uneven", "pipe"}
+    assert all("cannot be set: Invalid argument" in warning for warning in said.warnings)
+    with (
+        loop.attached(tmp_path / "xfs.img") as disk,
+        loop.mounted(disk.device, tmp_path / "at", options=QUIET) as at,
+    ):
+        assert xfs_io(at / "plain", "lsproj") == "projid = 8\n"
+        assert xfs_io(at, "lsproj") == "projid = 0\n"
+
+
+def test_files_of_large_extents_fit_where_it_is_foretold(tmp_path: Path) -> None:
+    contents = FolderContents(tmp_path / "content")
+    sized = Xflags(0x800, 4 * MIB, 0)
+    # Of every 5 MiB there are some bytes of data, for which the kernel takes an extent of 4 MiB.
+    holes = b"".join(b"%d" % n * 1000 + bytes(5 * MIB - 1000 * len(b"%d" % n)) for n in range(99))
+    entries = in_order([
+        a_folder(b"", mode=0o755),
+        *(a_file(contents, b"%d" % n, b"%d" % n)._replace(xflags=sized) for n in range(200)),
+        a_file(contents, b"holes", holes)._replace(xflags=sized, sparse=1),
+    ])  # fmt: skip
+    kind = Other(type="xfs", uuid=UUID)
+
+    wanted = hashlib.sha256(holes).digest()
+
+    told = sizing_by_rule.need(entries, kind, contents=contents).size
+
+    assert made(tmp_path, entries, contents, told).warnings == ()
+    image = tmp_path / "xfs.img"
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.device, tmp_path / "at", options=QUIET) as at,
+    ):
+        assert (at / "holes").stat().st_blocks * 512 > 95 * 4 * MIB
+        assert hashlib.sha256((at / "holes").read_bytes()).digest() == wanted
+    assert told < 600 * MIB

@@ -32,9 +32,10 @@ KEPT_FLAGS = (
 """The FS_*_FL of linux/fs.h that people set with chattr and that a rebuild restores."""
 
 
+XFLAG_EXTENT_SIZE = 0x800
 KEPT_XFLAGS = (
     0x400  # no symlinks in this directory
-    | 0x800  # this file's extents have a size
+    | XFLAG_EXTENT_SIZE  # this file's extents have a size
     | 0x1000  # those of files made in this directory
     | 0x2000  # not to be defragmented
     | 0x4000  # its files get an allocation group of their own

@@ -227,11 +227,11 @@ class Populator:
         """Set what struct fsxattr has of an open inode, and return whether that was possible."""
         try:
             ioctl.set_fsxattr(handle, wanted)
-            return True
         except OSError as error:
             what = f"project {entry.project} and flags {entry.flags:#x}, {entry.xflags}"
             self._warn(entry, f"{what}, cannot be set: {error.strerror}")
             return False
+        return True
 
     def _set_flags(self, handle: int, entry: Entry, flags: int) -> None:
         try:
