@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.board.path_filter import PathFilter
+from holdstill.board.scan import Scanner, opened_root
 from holdstill.filesystems.kernel_filled import kernel_writer, sizing_by_rule
 from holdstill.model.entries import Entry, EntryType, Xflags
 from holdstill.model.layout import Other
@@ -245,6 +247,26 @@ def test_a_project_id_that_alone_changed_is_in_the_next_capture(tmp_path: Path) 
 
     assert told == {"/plain": ["project"], "/tides/below": ["project"]}
     assert live_told == told
+
+
+def test_a_frozen_xfs_is_asked_without_waiting(tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "xfs.img", size=300 * MIB)
+    programs.run("mkfs.xfs", "-q", image)
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.device, tmp_path / "at") as at,
+        loop.thaw_guard(at, seconds=20),
+    ):
+        fill(at)
+        with opened_root(os.fsencode(at)) as root:
+            programs.run("fsfreeze", "-f", at)
+            scanner = Scanner(root, PathFilter(exclude=()), has_projects=True)
+            found = {os.fsdecode(entry.path): entry.project for entry in scanner.walk()}
+            assert loop.thaw(at)  # it still was
+    assert {name: found[name] for name in UNOPENED} == {
+        "tides/link": 42, "tides/pipe": 42, "tides/socket": 42, "tides/null": 42, "moved": 42,
+        "link": 0,
+    }  # fmt: skip
 
 
 def compared(kept: Nearby, *words: object) -> dict[str, list[str]]:
