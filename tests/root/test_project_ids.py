@@ -10,18 +10,22 @@ import hashlib
 import json
 import os
 import socket
+import time
 import uuid
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.board import fanotify
+from holdstill.board.change_detection import ChangedInodes, EverythingMayHaveChanged
+from holdstill.board.ctime_window import InodeClock
 from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner, opened_root
 from holdstill.filesystems.kernel_filled import kernel_writer, sizing_by_rule
 from holdstill.model.entries import Entry, EntryType, Xflags
 from holdstill.model.layout import Other
-from holdstill.system import loop_device
+from holdstill.system import clocks, files, loop_device
 from holdstill.system.process import LocalRunner
 from support import boards, loop, programs
 from support.boards import Board, Nearby, holdstill
@@ -247,6 +251,31 @@ def test_a_project_id_that_alone_changed_is_in_the_next_capture(tmp_path: Path) 
 
     assert told == {"/plain": ["project"], "/tides/below": ["project"]}
     assert live_told == told
+
+
+def test_a_project_id_that_changes_during_a_capture_is_noticed(tmp_path: Path) -> None:
+    image = loop.blank_image(tmp_path / "xfs.img", size=300 * MIB)
+    programs.run("mkfs.xfs", "-q", image)
+    with (
+        loop.attached(image) as disk,
+        loop.mounted(disk.device, tmp_path / "at") as at,
+        files.opened(at, os.O_RDONLY | os.O_DIRECTORY) as root,
+        fanotify.listening(root, own=os.getpid()) as queue,
+    ):
+        fill(at)
+        time.sleep(0.1)  # so that nothing of it is recent
+        clock = InodeClock(clocks.SystemClock(), clocks.coarse_now_ns)
+        detector = fanotify.EventDetector(root, clock, queue)
+        assert isinstance(detector.changes(), EverythingMayHaveChanged)
+        detector.confirm()
+        for name in ("plain", "tides/below"):
+            xfs_io(at / name, "chproj 77")
+
+        told = detector.changes()
+
+        assert isinstance(told, ChangedInodes)
+        assert {(at / name).stat().st_ino for name in ("plain", "tides/below")} <= told.numbers
+        assert (at / "owned").stat().st_ino not in told.numbers
 
 
 def test_a_frozen_xfs_is_asked_without_waiting(tmp_path: Path) -> None:
