@@ -101,6 +101,21 @@ def test_a_32_bit_program_learns_the_generation(volume: Path, tmp_path: Path) ->
         os.close(handle)
 
 
+# linux/fs.h: struct fsxattr begins with its flags; FS_XFLAG_NODUMP is 0x80, FS_NODUMP_FL 0x40.
+def test_a_32_bit_program_gets_the_flags_of_struct_fsxattr(volume: Path, tmp_path: Path) -> None:
+    path = volume / "nodump"
+    path.touch()
+    programs.run("chattr", "+d", path)
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        error, answer = asked(tmp_path, handle, ioctl.FS_IOC_FSGETXATTR)
+
+        assert (error, int.from_bytes(answer[:4], "little")) == (0, ioctl.fsxattr(handle).xflags)
+        assert ioctl.fsxattr(handle).xflags & 0x80
+    finally:
+        os.close(handle)
+
+
 def test_a_32_bit_program_learns_a_devices_size(volume: Path, tmp_path: Path) -> None:
     (device,) = loop.loops_of(tmp_path / "volume.img")
     handle = os.open(device, os.O_RDONLY)

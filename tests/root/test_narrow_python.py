@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import pytest
 
 import holdstill
+from holdstill.system import loop_device
+from holdstill.system.process import LocalRunner
 from support import loop, programs
 from support.vm import board
 
@@ -36,20 +38,34 @@ print(json.dumps({
 }))
 """
 
+ASKS_XFS = """
+import json, os, sys
+from holdstill.system import fsxattr, ioctl
+
+file, folder = (os.open(path, os.O_RDONLY) for path in sys.argv[1:])
+before = ioctl.fsxattr(file)
+ioctl.set_fsxattr(file, before._replace(project=4294967294))
+links = [os.lstat(name, dir_fd=folder).st_ino for name in sorted(os.listdir(folder))]
+print(json.dumps({
+    "before": list(before),
+    "links": [fsxattr.project_of_unopened(folder, number) for number in links],
+}))
+"""
+
 
 class NarrowPython(NamedTuple):
     """A Python of 32 bits in a folder of its own, with its C library."""
 
     root: Path
 
-    def asked(self, *words: str | Path) -> dict[str, object]:
+    def asked(self, *words: str | Path, program: str = ASKS) -> dict[str, object]:
         """Run a program of ours; return the JSON that it prints."""
         libraries = ":".join(f"{self.root}/{place}/i386-linux-gnu" for place in ("usr/lib", "lib"))
         package = Path(holdstill.__file__).parents[1]
-        program = (self.root / "lib/ld-linux.so.2", "--library-path", libraries)
+        loader = (self.root / "lib/ld-linux.so.2", "--library-path", libraries)
         variables = (f"PYTHONHOME={self.root}/usr", f"PYTHONPATH={package}")
         interpreter = self.root / "usr/bin/python3.11"
-        said = programs.run("env", *variables, *program, interpreter, "-B", "-c", ASKS, *words)
+        said = programs.run("env", *variables, *loader, interpreter, "-B", "-c", program, *words)
         return dict(json.loads(said))
 
 
@@ -110,3 +126,27 @@ def test_immutable_and_append_only_are_seen(
         assert int(str(narrow.asked(path, device)["flags"])) & 0x30 == 0x30
     finally:
         programs.run("chattr", "-ia", path)
+
+
+def test_a_32_bit_python_reads_and_sets_the_projects_of_an_xfs(
+    narrow: NarrowPython, tmp_path: Path
+) -> None:
+    if loop_device.obstacle("xfs", LocalRunner()):
+        pytest.skip("this kernel has no xfs")
+    image = loop.blank_image(tmp_path / "xfs.img", size=300 << 20)
+    programs.run("mkfs.xfs", "-q", image)
+    with loop.attached(image) as disk, loop.mounted(disk.device, tmp_path / "at") as at:
+        (at / "links").mkdir()
+        (at / "links/of-none").symlink_to("x")
+        programs.run("xfs_io", "-r", "-c", "chproj 42", "-c", "chattr +P", at / "links")
+        (at / "links/of-one").symlink_to("x")
+        (at / "file").touch()
+        programs.run("xfs_io", "-c", "chproj 7", "-c", "extsize 64k", at / "file")
+
+        told = narrow.asked(at / "file", at / "links", program=ASKS_XFS)
+
+        said = programs.run("xfs_io", "-r", "-c", "lsproj", "-c", "extsize", at / "file").decode()
+    assert told["links"] == [0, 42]
+    assert list(str(told["before"]).split(", "))[1:3] == ["65536", "7"]
+    assert said.splitlines()[0] == "projid = 4294967294"
+    assert said.splitlines()[1].startswith("[65536]")

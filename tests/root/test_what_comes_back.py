@@ -139,7 +139,7 @@ def seen(at: Path) -> dict[str, object]:
 
 def names_of(device: Path) -> bytes:
     """Return label and UUID."""
-    return programs.run("blkid", "-p", "-s", "LABEL", "-s", "UUID", "-o", "export", device)
+    return programs.run("blkid", "-p", "-s", "LABEL", "-s", "UUID", "-o", "value", device)
 
 
 def seen_on_fat(device: Path) -> dict[str, object]:

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 # asm-generic/ioctl.h: direction in bits 30-31, size from bit 16, type from bit 8, number from 0.
 NONE, WRITE, READ = 0, 1, 2
 INT, LONG, SIZE_T = (struct.calcsize(kind) for kind in "ilN")
+# linux/fs.h, struct fsxattr: five __u32 and eight bytes; xfs_fs.h, struct xfs_bulk_ireq: a __u64,
+# four __u32, five __u64. Neither has a long, a pointer, or a gap: they are the same in 32 bits.
+FSXATTR, XFS_BULK_REQUEST = 5 * 4 + 8, 8 + 4 * 4 + 5 * 8
 
 
 def _ioc(direction: int, kind: str, number: int, size: int) -> int:
@@ -37,6 +40,9 @@ def _ioc(direction: int, kind: str, number: int, size: int) -> int:
         (ioctl.FS_IOC_SETFLAGS, WRITE, "f", 2, LONG),
         (ioctl.FS_IOC_GETVERSION, READ, "v", 1, LONG),
         (ioctl.FAT_IOCTL_GET_ATTRIBUTES, READ, "r", 0x10, INT),
+        (ioctl.FS_IOC_FSGETXATTR, READ, "X", 31, FSXATTR),
+        (ioctl.FS_IOC_FSSETXATTR, WRITE, "X", 32, FSXATTR),
+        (ioctl.XFS_IOC_BULKSTAT, READ, "X", 127, XFS_BULK_REQUEST),
     ],
 )
 def test_ioctl_numbers_are_what_the_macros_give(
@@ -56,6 +62,18 @@ def test_ioctl_numbers_are_what_the_macros_give(
 )
 def test_some_numbers_differ_between_32_and_64_bits(word: int, numbers: tuple[int, ...]) -> None:
     assert ioctl.word_sized_requests(word) == numbers
+
+
+# xfs_fs.h, struct xfs_bulkstat.
+def test_structs_of_projects_have_their_fields_where_the_headers_say() -> None:
+    answer = ioctl._XFS_BULKSTAT
+
+    assert ioctl._FSXATTR.size == FSXATTR
+    assert ioctl._XFS_BULK_REQUEST.size == XFS_BULK_REQUEST
+    # bs_ino to bs_btime are eight of 8 bytes; bs_gen, bs_uid, bs_gid come before bs_projectid.
+    assert answer.size == 192
+    assert answer.unpack(bytes(8 * 8 + 3 * 4) + b"\x98\xba\xdc\xfe" + bytes(112))[1] == 0xFEDCBA98
+    assert answer.unpack((9).to_bytes(8, "little") + bytes(184))[0] == 9
 
 
 # Linux arch/x86/entry/syscalls/syscall_{32,64}.tbl, arch/arm/tools/syscall.tbl and

@@ -23,8 +23,8 @@ FS_IOC_GETFLAGS = 0x80086601  # _IOR('f', 1, long), linux/fs.h
 FS_IOC_GETVERSION = 0x80087601  # _IOR('v', 1, long)
 SETTABLE = 0x604BC0FF
 """EXT4_FL_USER_MODIFIABLE, fs/ext4/ext4.h."""
-NOT_RESTORED = 0x4 | 0x80000 | 0x400000 | 0x20000000 | 0x40000000
-"""Of these: compression, extents, blocks behind the end, project inheritance, case folding."""
+NOT_RESTORED = 0x4 | 0x80000 | 0x400000 | 0x40000000
+"""Of these: compression, extents, blocks behind the end, case folding."""
 CHUNK = 1 << 20
 _ZEROES = bytes(CHUNK)
 

@@ -12,8 +12,11 @@ from pathlib import Path
 from holdstill.model.entries import Entry, EntryType, Seen
 
 _FS_IOC_GETFLAGS, _FS_IOC_GETVERSION = 0x80086601, 0x80087601  # linux/fs.h
-_SETTABLE = 0x1 | 0x2 | 0x8 | 0x10 | 0x20 | 0x40 | 0x80 | 0x4000 | 0x8000 | 0x30000 | 0x800000
-"""What chattr(1) sets and a rebuild restores: s u S i a d A j t D T C."""
+_SETTABLE = (
+    0x1 | 0x2 | 0x8 | 0x10 | 0x20 | 0x40 | 0x80 | 0x4000 | 0x8000 | 0x30000 | 0x800000
+    | 0x2000000 | 0x20000000
+)  # fmt: skip
+"""What chattr(1) sets and a rebuild restores: s u S i a d A j t D T C x P."""
 _INLINE = 0x10000000
 _TYPES = {
     stat.S_IFREG: EntryType.FILE,

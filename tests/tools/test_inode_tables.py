@@ -26,6 +26,8 @@ KINDS = {
     "every-group-apart": ("-O", "^flex_bg,^64bit,^metadata_csum,uninit_bg"),
     "clusters": ("-O", "bigalloc", "-C", "16384"),
     "large-inodes": ("-I", "1024"),
+    "projects": ("-O", "project"),
+    "projects-and-large-inodes": ("-O", "project", "-I", "1024"),
 }
 
 
@@ -41,6 +43,8 @@ def image(folder: Path, mkfs: tuple[str, ...]) -> Path:
     programs.run("debugfs", "-w", "-R", "set_inode_field /9 ctime 20380119031500", made)
     programs.run("debugfs", "-w", "-R", "set_inode_field /10 generation 0xfedcba98", made)
     programs.run("debugfs", "-w", "-R", "set_inode_field /11 flags 0x80050", made)
+    if "project" in mkfs:
+        programs.run("debugfs", "-w", "-R", "set_inode_field /150 projid 0x7edcba98", made)
     return made
 
 
@@ -53,6 +57,7 @@ class Told:
         self.generation = int(self._find(r"Generation: (\d+)"))
         self.flags = int(self._find(r"Flags: 0x([0-9a-f]+)"), 16)
         self.links = int(self._find(r"Links: (\d+)"))
+        self.project = int(self._find(r"Project: +(\d+)")) if "Project:" in self.text else 0
         seconds = re.search(r"ctime: 0x([0-9a-f]+)(?::([0-9a-f]+))?", self.text)
         assert seconds is not None
         extra = int(seconds[2] or "0", 16)
@@ -81,6 +86,8 @@ def test_facts_agree_with_debugfs(tmp_path: Path, kind: str) -> None:
             assert facts.links == told.links
             assert facts.flags == told.flags
             assert facts.generation == told.generation
+            assert facts.project == told.project
+            assert bool(facts.project) == (name == "150" and "project" in KINDS[kind])
             assert facts.ctime_ns == told.ctime_ns
             assert facts.has_xattrs or name not in {"7", "8"}
             assert not facts.has_xattrs or name in {"7", "8"}

@@ -29,6 +29,8 @@ _LASTCHECK = 0x40
 _CTIME, _CTIME_EXTRA = 0x0C, 0x84
 _BASE = struct.Struct("<H10xI10xH4xI64xII10xH")
 _EXTRA = struct.Struct("<HHI")
+_PROJECT = 0x9C
+"""Place of i_projid, which is there if i_extra_isize reaches behind it."""
 
 
 class Facts(NamedTuple):
@@ -39,6 +41,7 @@ class Facts(NamedTuple):
         links: names; 0 for one that is deleted.
         flags: as FS_IOC_GETFLAGS gives them, and more.
         has_xattrs: False only if there is not one extended attribute or ACL.
+        project: its project id; 0 where the file system has none.
     """
 
     mode: int
@@ -47,6 +50,7 @@ class Facts(NamedTuple):
     generation: int
     flags: int
     has_xattrs: bool
+    project: int = 0
 
 
 class Times(NamedTuple):
@@ -126,7 +130,9 @@ class InodeTables:
     def facts(self, number: int) -> Facts | None:
         """Read inode `number` from the table; None when there is no such inode."""
         raw = self._inode(number)
-        return None if raw is None else _parse(raw)
+        if raw is None:
+            return None
+        return _parse(raw, has_projects=self.superblock.has_projects)
 
     def forget(self) -> None:
         """Read again, whatever was read before."""
@@ -173,15 +179,17 @@ def read_superblock(source: ByteSource) -> Superblock:
     return found
 
 
-def _parse(raw: bytes) -> Facts:
+def _parse(raw: bytes, *, has_projects: bool) -> Facts:
     mode, ctime, links, flags, generation, acl_low, acl_high = _BASE.unpack_from(raw)
     second = (ctime ^ 0x80000000) - 0x80000000
-    ctime_ns, inner = second * 1_000_000_000, False
+    ctime_ns, inner, project = second * 1_000_000_000, False, 0
     if len(raw) > 128:
         extra_size, _, extra = _EXTRA.unpack_from(raw, 128)
         start = 128 + extra_size
         inner = raw[start : start + 4] == ext4_xattrs.MAGIC
         if extra_size >= 8:
             ctime_ns = (second + ((extra & 3) << 32)) * 1_000_000_000 + (extra >> 2)
+        if has_projects and start >= _PROJECT + 4:
+            project = int.from_bytes(raw[_PROJECT : _PROJECT + 4], "little")
     has_xattrs = bool(acl_low or acl_high or inner)
-    return Facts(mode, links, ctime_ns, generation, flags, has_xattrs)
+    return Facts(mode, links, ctime_ns, generation, flags, has_xattrs, project)

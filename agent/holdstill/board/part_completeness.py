@@ -21,12 +21,15 @@ LOST_FEATURES = {
     "casefold": "which directories ignore case, and by which encoding, is not kept",
     "encrypt": "files come back in the clear, without their policies and keys",
     "verity": "the files' verity is not kept",
-    "project": "the project ids of files are not kept",
     "compression": "compressed files cannot be read",
 }
 """Features of an ext4 with which something is lost, and what."""
-_QUOTA_OPTIONS = frozenset({"prjquota", "pquota", "pqnoenforce"})
-"""Mount options of an xfs that has project ids (xfs(5))."""
+_PROJECT_OPTIONS = frozenset({"prjquota", "pquota", "pqnoenforce"})
+_QUOTA_OPTIONS = _PROJECT_OPTIONS | {
+    "quota", "usrquota", "uquota", "uqnoenforce", "grpquota", "gquota", "gqnoenforce",
+}  # fmt: skip
+"""Mount options with which an xfs counts, and may limit, what is used (xfs(5)); f2fs has three of
+them (Linux Documentation/filesystems/f2fs.rst)."""
 
 
 def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
@@ -197,9 +200,42 @@ def _features(part: PartFacts) -> Iterator[NamedFinding]:
                     f"{part.device}: {feature}", f"an ext4 with {feature}: {lost}",
                     "`tune2fs -l` shows the features", f"{part.place}: {feature}",
                 )  # fmt: skip
-    options = part.mount.options.split(",") if part.mount else ()
-    if part.mount and part.mount.type == "xfs" and _QUOTA_OPTIONS.intersection(options):
+            if feature == "quota":
+                yield _limits(part)
+    if part.mount and part.mount.type in {"xfs", "f2fs"}:
+        yield from _by_options(part, part.mount.type, part.mount.options.split(","))
+
+
+def _by_options(part: PartFacts, kind: str, options: list[str]) -> Iterator[NamedFinding]:
+    """Find what a mounted xfs or f2fs has beside its files."""
+    if kind == "f2fs" and _PROJECT_OPTIONS.intersection(options):
         yield not_rebuildable(
-            f"{part.device}: project", "an xfs with project quota: project ids are not kept",
+            f"{part.device}: project", "an f2fs with project quota: project ids are not kept",
             "write down /etc/projects and set them up again", f"{part.place}: project",
         )  # fmt: skip
+    if _QUOTA_OPTIONS.intersection(options):
+        yield _limits(part)
+    section = [option.removeprefix("rtdev=") for option in options if option.startswith("rtdev=")]
+    if section:
+        yield not_rebuildable(
+            f"{part.device}: realtime",
+            f"an xfs with a realtime section on {section[0]}: a rebuild puts all files into the "
+            "data section, and which directories prefer the other is not kept",
+            "see that the target has room for all of it", f"{part.place}: realtime",
+        )  # fmt: skip
+
+
+def _limits(part: PartFacts) -> NamedFinding:
+    if part.mount and part.mount.type == "xfs":
+        advice = (
+            f"write them down with `xfs_quota -x -c 'dump -u -f FILE' {part.place}`, and with -g "
+            "and -p; `restore` sets them again (xfs_quota(8))"
+        )
+    else:
+        advice = f"`repquota -ugP {part.device}` shows them, setquota(8) sets them"
+    return not_rebuildable(
+        f"{part.device}: quota",
+        "its quotas: how much a user, group or project may use is in the file system, not in its "
+        "files, and is not kept; what they use is counted anew",
+        advice, f"{part.place}: quota",
+    )  # fmt: skip

@@ -17,8 +17,17 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from holdstill.board.path_filter import Choice
 from holdstill.model import paths
-from holdstill.model.entries import KEPT_FLAGS, NEVER_SEEN, Entry, EntryType, Omitted, Seen
-from holdstill.system import bare_mount, files, ioctl
+from holdstill.model.entries import (
+    KEPT_FLAGS,
+    NEVER_SEEN,
+    NO_XFLAGS,
+    Entry,
+    EntryType,
+    Omitted,
+    Seen,
+    Xflags,
+)
+from holdstill.system import bare_mount, files, fsxattr, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -36,6 +45,8 @@ _NO_XATTRS = frozenset({errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENO
 _UNASKABLE = frozenset({errno.EACCES, errno.EPERM, errno.EAGAIN, errno.ETXTBSY})
 """Errors of open(2) for a file that we may not read, or that is under a lease."""
 _DEVICES = frozenset({EntryType.CHARACTER, EntryType.BLOCK})
+_OPENED = frozenset({EntryType.FILE, EntryType.DIRECTORY})
+"""Only these can be opened without an effect; a device might rewind, a fifo might wait."""
 
 
 class PathRules(Enum):
@@ -77,6 +88,15 @@ class Inodes(Protocol):
 
     def forget(self) -> None:
         """Read again, whatever was read before."""
+
+
+class InodeFields(NamedTuple):
+    """What lstat(2) does not return, as far as it is in the inode itself."""
+
+    flags: int = 0
+    generation: int = 0
+    project: int = 0
+    xflags: Xflags = NO_XFLAGS
 
 
 class Listing(NamedTuple):
@@ -121,6 +141,7 @@ class Scanner:
         flavour: PathRules = PathRules.POSIX,
         fat_shift_ns: int = 0,
         is_one_of_several: bool = False,
+        has_projects: bool = False,
     ) -> None:
         """Prepare.
 
@@ -131,6 +152,7 @@ class Scanner:
             flavour: what the file system can say.
             fat_shift_ns: what the kernel added to the times on a FAT to make them UTC.
             is_one_of_several: whether it is one tree of a btrfs, whose subvolumes have their own.
+            has_projects: whether inodes can have what fsxattr reads, and are to be asked for it.
         """
         self.root = root
         self.rules = rules
@@ -140,6 +162,7 @@ class Scanner:
         self._flavour = flavour
         self._fat_shift_ns = fat_shift_ns
         self._is_one_of_several = is_one_of_several
+        self._has_projects = has_projects
         self._device = os.fstat(root).st_dev
 
     def describe(self, handle: int, directory: bytes, name: bytes) -> Entry | None:
@@ -188,22 +211,24 @@ class Scanner:
             )  # fmt: skip
         kind = EntryType.of_mode(status.st_mode)
         is_file = kind is EntryType.FILE
-        flags, generation, xattrs = self._asked(handle, name, kind, status)
+        asked, xattrs = self._asked(handle, name, kind, status)
         size = status.st_size if is_file else 0
         linked = status.st_nlink > 1 and kind is not EntryType.DIRECTORY
-        sparse = is_file and status.st_blocks * 512 < size and not flags & _INLINE
+        sparse = is_file and status.st_blocks * 512 < size and not asked.flags & _INLINE
         swap = is_file and self.rules.is_swap_file(paths.join(directory, name))
         return Entry(
             directory, name, kind, status.st_mode & 0o7777, status.st_uid, status.st_gid, size,
             status.st_mtime_ns,
             status.st_ino if linked else 0,
             status.st_rdev if kind in _DEVICES else 0,
-            flags & KEPT_FLAGS,
+            asked.flags & KEPT_FLAGS,
             int(sparse),
             os.readlink(name, dir_fd=handle) if kind is EntryType.SYMLINK else b"",
             omitted=Omitted.SWAP if swap and size else Omitted.NOTHING,
             xattrs=xattrs,
-            seen=Seen(status.st_ino, status.st_ctime_ns, generation),
+            seen=Seen(status.st_ino, status.st_ctime_ns, asked.generation),
+            project=asked.project,
+            xflags=asked.xflags,
         )  # fmt: skip
 
     def _fat_entry(
@@ -223,14 +248,15 @@ class Scanner:
 
     def _asked(
         self, handle: int, name: bytes, kind: EntryType, status: os.stat_result
-    ) -> tuple[int, int, Mapping[str, bytes]]:
-        """Return flags, generation and extended attributes."""
+    ) -> tuple[InodeFields, Mapping[str, bytes]]:
+        """Return the further fields and the extended attributes of an inode."""
         facts = self._facts(status)
         if facts is None:
-            return (*self._flags(handle, name, kind), self._xattrs(handle, name))
-        has_flags = kind in {EntryType.FILE, EntryType.DIRECTORY}
+            fields = self._inode_fields(handle, name, kind, status.st_ino)
+            return fields, self._xattrs(handle, name)
+        flags = facts.flags if kind in _OPENED else 0
         xattrs = self._xattrs(handle, name) if facts.has_xattrs else {}
-        return facts.flags if has_flags else 0, facts.generation, xattrs
+        return InodeFields(flags, facts.generation, facts.project), xattrs
 
     def _facts(self, status: os.stat_result) -> Facts | None:
         """Return the fields of the inode table, if they are of the same state of the inode."""
@@ -244,17 +270,23 @@ class Scanner:
             return None
         return facts
 
-    def _flags(self, handle: int, name: bytes, kind: EntryType) -> tuple[int, int]:
-        # Only these can be opened without an effect; a device might rewind, a fifo might wait.
-        if kind not in {EntryType.FILE, EntryType.DIRECTORY}:
-            return 0, 0
+    def _inode_fields(self, handle: int, name: bytes, kind: EntryType, inode: int) -> InodeFields:
+        if kind not in _OPENED:
+            if not self._has_projects:
+                return InodeFields()
+            return InodeFields(project=fsxattr.project_of_unopened(handle, inode))
         try:
             with self._opened_to_ask(handle, name, kind) as opened:
-                return ioctl.inode_flags(opened), ioctl.inode_generation(opened)
+                flags, generation = ioctl.inode_flags(opened), ioctl.inode_generation(opened)
+                if not self._has_projects:
+                    return InodeFields(flags, generation)
+                more = fsxattr.read(opened)
+                flags |= fsxattr.kept_flags(more)
+                return InodeFields(flags, generation, more.project, fsxattr.kept_xflags(more))
         except OSError as error:
             if error.errno not in _UNASKABLE:
                 raise
-            return 0, 0  # its entry is worth having without
+            return InodeFields()  # its entry is worth having without
 
     @contextmanager
     def _opened_to_ask(self, handle: int, name: bytes, kind: EntryType) -> Iterator[int]:

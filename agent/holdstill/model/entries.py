@@ -26,8 +26,23 @@ KEPT_FLAGS = (
     | 0x10000  # synchronous directory
     | 0x20000  # top of a directory tree
     | 0x800000  # no copy on write (btrfs)
+    | 0x2000000  # direct access to persistent memory
+    | 0x20000000  # what is made in this directory gets its project id
 )
 """The FS_*_FL of linux/fs.h that people set with chattr and that a rebuild restores."""
+
+
+XFLAG_EXTENT_SIZE = 0x800
+KEPT_XFLAGS = (
+    0x400  # no symlinks in this directory
+    | XFLAG_EXTENT_SIZE  # this file's extents have a size
+    | 0x1000  # those of files made in this directory
+    | 0x2000  # not to be defragmented
+    | 0x4000  # its files get an allocation group of their own
+    | 0x10000  # extents have a size where shared blocks are written
+)
+"""The FS_XFLAG_* of linux/fs.h (xfs) that people set and a rebuild restores, and that no FS_*_FL
+means. Not those of a realtime section, which is on a second device."""
 
 
 BTRFS_COMPRESSION = "btrfs.compression"
@@ -91,6 +106,26 @@ class Seen(NamedTuple):
 NEVER_SEEN = Seen(0, 0, 0)
 
 
+class Xflags(NamedTuple):
+    """Flags of an xfs that only struct fsxattr has, and the sizes that belong to some of them.
+
+    Attributes:
+        xflags: FS_XFLAG_*, of KEPT_XFLAGS.
+        extent_size: bytes.
+        cow_extent_size: bytes.
+    """
+
+    xflags: int
+    extent_size: int
+    cow_extent_size: int
+
+    def __str__(self) -> str:
+        return f"{self.xflags:#x}, extents of {self.extent_size} and {self.cow_extent_size} bytes"
+
+
+NO_XFLAGS = Xflags(0, 0, 0)
+
+
 class Entry(NamedTuple):
     """One name in a file system.
 
@@ -112,6 +147,8 @@ class Entry(NamedTuple):
         omitted: why a regular file with a size has no digest.
         xattrs: extended attributes in the kernel's form (ACLs as posix_acl_xattr).
         seen: hints for change detection.
+        project: project id, 32 bits; of xfs, and of ext4 with that feature.
+        xflags: further flags of files and directories on xfs.
     """
 
     directory: bytes
@@ -131,6 +168,8 @@ class Entry(NamedTuple):
     omitted: Omitted = Omitted.NOTHING
     xattrs: Mapping[str, bytes] = {}
     seen: Seen = NEVER_SEEN
+    project: int = 0
+    xflags: Xflags = NO_XFLAGS
 
     @property
     def path(self) -> bytes:
@@ -147,7 +186,7 @@ def with_digest(entry: Entry, digest: bytes) -> Entry:
 
 
 COMPARED = ("type", "mode", "uid", "gid", "size", "mtime_ns", "rdev", "flags", "target", "digest",
-            "xattrs")  # fmt: skip
+            "xattrs", "project", "xflags")  # fmt: skip
 """The fields that must survive a rebuild; hard-link groups are compared as groups."""
 
 

@@ -274,7 +274,7 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
     )
     yield from (
         f"partition {part.number}: {part.file_system.type} is made with default parameters; its "
-        "files, UUID and label are kept, its features and quotas are not"
+        "files, UUID and label are kept, its features and limits of quotas are not"
         for part in manifest.parts
         if isinstance(part.file_system, Other)
     )

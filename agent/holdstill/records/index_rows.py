@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, cast
 
 from holdstill.errors import SecurityError
 from holdstill.model import paths
-from holdstill.model.entries import Entry, EntryType, Omitted, Seen, new
+from holdstill.model.entries import NO_XFLAGS, Entry, EntryType, Omitted, Seen, Xflags, new
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,7 +49,7 @@ _Row = tuple[int | bytes | str | None, ...]
 
 _SoundRow = tuple[
     int, bytes, bytes, int, int, int, int, int, int, int, int, int, int, int, bytes, bytes, int,
-    str | None, int, int, int, int, int,
+    str | None, int, int, int, int, int, int, int, int, int,
 ]  # fmt: skip
 
 
@@ -61,7 +61,7 @@ def row_of(part: int, entry: Entry, seq: int) -> _Row:
         part, entry.directory, entry.name, int(entry.type), entry.mode, entry.uid, entry.gid,
         entry.size, *divmod(entry.mtime_ns, SECOND), entry.link, entry.rdev, entry.flags,
         entry.sparse, entry.target, entry.digest, int(entry.omitted), encode_xattrs(entry.xattrs),
-        entry.seen.inode, storable, entry.seen.generation, seq,
+        entry.seen.inode, storable, entry.seen.generation, entry.project, *entry.xflags, seq,
     )  # fmt: skip
 
 
@@ -75,14 +75,16 @@ def entry_of(row: tuple[object, ...]) -> Entry:
         return _checked(row)
     (
         _part, directory, name, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags,
-        sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, _seq, _is_sound,
+        sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, project, xflags,
+        extent_size, cow_extent_size, _seq, _is_sound,
     ) = cast("_SoundRow", row)  # fmt: skip
     _check_directory(directory)
     return new(Entry, (
         directory, name, _TYPES[kind], mode, uid, gid, size, mtime * SECOND + mtime_ns, link, rdev,
         flags, sparse, target, digest, _REASONS[omitted],
         {} if xattrs is None else decode_xattrs(xattrs),
-        new(Seen, (inode, ctime_ns, generation)),
+        new(Seen, (inode, ctime_ns, generation)), project,
+        Xflags(xflags, extent_size, cow_extent_size) if xflags else NO_XFLAGS,
     ))  # fmt: skip
 
 
@@ -90,7 +92,7 @@ def _checked(row: tuple[object, ...]) -> Entry:
     """Turn a row into an entry after checking every value; the error names the wrong one."""
     (
         _part, kind, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, sparse, omitted,
-        inode, ctime_ns, generation, _seq,
+        inode, ctime_ns, generation, project, xflags, extent_size, cow_extent_size, _seq,
     ) = _integers(_PICK_INTEGERS(row))  # fmt: skip
     values = _PICK_BLOBS(row)
     for column, value in zip(_BLOB_NAMES, values, strict=True):
@@ -103,7 +105,8 @@ def _checked(row: tuple[object, ...]) -> Entry:
     return Entry(
         directory, name, _TYPES[kind], mode, uid, gid, size, mtime * SECOND + mtime_ns, link, rdev,
         flags, sparse, target, digest, _REASONS[omitted], decode_xattrs(row[_XATTRS]),
-        Seen(inode, ctime_ns, generation),
+        Seen(inode, ctime_ns, generation), project,
+        Xflags(xflags, extent_size, cow_extent_size) if xflags else NO_XFLAGS,
     )  # fmt: skip
 
 

@@ -32,7 +32,8 @@ CREATE TABLE entry (
  mtime INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, link INTEGER NOT NULL, rdev INTEGER NOT NULL,
  flags INTEGER NOT NULL, sparse INTEGER NOT NULL, target BLOB NOT NULL, digest BLOB NOT NULL,
  omitted INTEGER NOT NULL, xattrs TEXT, inode INTEGER NOT NULL, ctime_ns INTEGER NOT NULL,
- generation INTEGER NOT NULL, seq INTEGER NOT NULL,
+ generation INTEGER NOT NULL, project INTEGER NOT NULL, xflags INTEGER NOT NULL,
+ extent_size INTEGER NOT NULL, cow_extent_size INTEGER NOT NULL, seq INTEGER NOT NULL,
  PRIMARY KEY (part, directory, name)) WITHOUT ROWID"""
 
 
@@ -47,7 +48,8 @@ PENDING = f"CREATE INDEX entry_pending ON entry (part, directory, name) WHERE {I
 
 _COLUMNS = (
     "part, directory, name, type, mode, uid, gid, size, mtime, mtime_ns, link, rdev, flags, "
-    "sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, seq"
+    "sparse, target, digest, omitted, xattrs, inode, ctime_ns, generation, project, "
+    "xflags, extent_size, cow_extent_size, seq"
 )
 
 
@@ -71,6 +73,10 @@ _INTEGER_LIMITS = {
     "omitted": (0, 2),
     "inode": (0, 2**63 - 1),
     "generation": (0, 2**32 - 1),
+    "project": (0, 2**32 - 1),
+    "xflags": (0, 2**32 - 1),
+    "extent_size": (0, 2**32 - 1),
+    "cow_extent_size": (0, 2**32 - 1),
     "seq": (0, 999_999_999),
 }
 
@@ -78,7 +84,10 @@ _INTEGER_LIMITS = {
 LIMITS = [(name, *_INTEGER_LIMITS[name]) for name in COLUMN_NAMES if name in _INTEGER_LIMITS]
 
 
-INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({', '.join('?' * 22)})"  # noqa: S608
+_MARKS = ", ".join("?" * len(COLUMN_NAMES))
+
+
+INSERT = f"INSERT OR REPLACE INTO entry ({_COLUMNS}) VALUES ({_MARKS})"  # noqa: S608
 
 
 _IN_RANGE = " AND ".join(f"{name} BETWEEN {least} AND {most}" for name, least, most in LIMITS)

@@ -1,9 +1,9 @@
 """The ioctl(2) requests that Python has no name for.
 
-Their numbers are those of linux/fs.h, linux/msdos_fs.h and linux/btrfs.h on every architecture
-with the generic ioctl encoding (x86, Arm, RISC-V). A number holds the size of its argument, so
-those declared with long or size_t differ between 32 and 64 bits; a 32-bit program must send its
-own, also to a 64-bit kernel.
+Their numbers are those of linux/fs.h, linux/msdos_fs.h, linux/btrfs.h and xfs_fs.h on every
+architecture with the generic ioctl encoding (x86, Arm, RISC-V). A number holds the size of its
+argument, so those declared with long or size_t differ between 32 and 64 bits; a 32-bit program
+must send its own, also to a 64-bit kernel.
 """
 
 from __future__ import annotations
@@ -47,6 +47,8 @@ FS_IOC_GETFLAGS, FS_IOC_SETFLAGS, FS_IOC_GETVERSION, BLKGETSIZE64 = word_sized_r
     struct.calcsize("l")
 )
 FS_IOC_FIEMAP = 0xC020660B
+FS_IOC_FSGETXATTR, FS_IOC_FSSETXATTR = 0x801C581F, 0x401C5820
+XFS_IOC_BULKSTAT = 0x8040587F
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
 LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C0A, 0x4C82
 BTRFS_IOC_FORGET_DEV = 0x50009405
@@ -123,6 +125,60 @@ def inode_generation(handle: int) -> int:
             return 0
         raise
     return int(value)
+
+
+_FSXATTR = struct.Struct("=IIIII8x")
+_XFS_BULK_REQUEST = struct.Struct("=QIIII40x")
+_XFS_BULKSTAT = struct.Struct("=Q68xI112x")
+"""struct xfs_bulk_ireq, and struct xfs_bulkstat with bs_ino and bs_projectid, of xfs_fs.h."""
+
+
+class FsXattr(NamedTuple):
+    """What people set of struct fsxattr (linux/fs.h).
+
+    Attributes:
+        xflags: FS_XFLAG_*.
+        extent_size: bytes.
+        project: id of its project.
+        cow_extent_size: bytes.
+    """
+
+    xflags: int = 0
+    extent_size: int = 0
+    project: int = 0
+    cow_extent_size: int = 0
+
+
+def fsxattr(handle: int) -> FsXattr:
+    """Return struct fsxattr of an open file; OSError of NO_FLAGS_ERRORS where there is none."""
+    raw = fcntl.ioctl(handle, FS_IOC_FSGETXATTR, bytes(_FSXATTR.size))
+    xflags, extent_size, _, project, cow_extent_size = _FSXATTR.unpack(raw)
+    return FsXattr(xflags, extent_size, project, cow_extent_size)
+
+
+def set_fsxattr(handle: int, wanted: FsXattr) -> None:
+    """Set struct fsxattr of an open file.
+
+    Raises:
+        OSError: EOPNOTSUPP, ENOTTY: the file system has none; EINVAL: not this on this inode, such
+            as another extent size for a file that has data; EPERM: it is immutable.
+    """
+    xflags, extent_size, project, cow_extent_size = wanted
+    raw = _FSXATTR.pack(xflags, extent_size, 0, project, cow_extent_size)
+    fcntl.ioctl(handle, FS_IOC_FSSETXATTR, raw)
+
+
+def xfs_project(handle: int, inode: int) -> int | None:
+    """Return the project id of an inode of the xfs that handle is on; None: no such inode.
+
+    Raises:
+        OSError: ENOTTY: not an xfs, or before Linux 5.3; EPERM: we are not root.
+    """
+    room = bytearray(_XFS_BULK_REQUEST.pack(inode, 0, 1, 0, 0)) + bytes(_XFS_BULKSTAT.size)
+    fcntl.ioctl(handle, XFS_IOC_BULKSTAT, room)
+    # The next one that there is, if this one is not (ioctl_xfs_bulkstat(2)).
+    found, project = _XFS_BULKSTAT.unpack_from(room, _XFS_BULK_REQUEST.size)
+    return int(project) if found == inode else None
 
 
 def fat_attributes(handle: int) -> int:

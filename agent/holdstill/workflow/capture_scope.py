@@ -34,7 +34,7 @@ from holdstill.board.unmounted_fat import UnmountedFat
 from holdstill.board.write_counter import WriteCounter
 from holdstill.errors import LayoutError, PreflightError, VerificationError
 from holdstill.model import sizes
-from holdstill.model.layout import Ext4, Fat, Subvolume
+from holdstill.model.layout import Ext4, Fat, Other, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.system import byte_source, clocks
@@ -333,7 +333,13 @@ def _private(
 
 def _private_scanner(part: BoardPart, mount: PrivateMount, tables: InodeTables | None) -> Scanner:
     rules, is_one = PathFilter(exclude=()), _is_one_of_several(part)
-    return Scanner(mount.root, rules, inodes=tables, is_one_of_several=is_one)
+    return Scanner(
+        mount.root,
+        rules,
+        inodes=tables,
+        is_one_of_several=is_one,
+        has_projects=_has_projects(part),
+    )
 
 
 @contextmanager
@@ -358,10 +364,21 @@ def _mounted(
 def _scanner(part: BoardPart, root: int, kept: PathFilter, tables: InodeTables | None) -> Scanner:
     assert part.mount is not None  # noqa: S101  it is mounted
     if part.mount.type != "vfat":
-        return Scanner(root, kept, inodes=tables, is_one_of_several=_is_one_of_several(part))
+        return Scanner(
+            root, kept, inodes=tables, is_one_of_several=_is_one_of_several(part),
+            has_projects=_has_projects(part),
+        )  # fmt: skip
     west = clocks.kernel_minutes_west()
     shift = scan.fat_shift_ns(part.mount.options, minutes_west=west)
     return Scanner(root, kept, flavour=PathRules.FAT, fat_shift_ns=shift)
+
+
+def _has_projects(part: BoardPart) -> bool:
+    """Whether files may have project ids: for all others nobody pays for asking."""
+    kind = part.file_system
+    if isinstance(kind, Ext4):
+        return "project" in kind.features
+    return isinstance(kind, Other) and kind.type == "xfs"
 
 
 def _is_one_of_several(part: BoardPart) -> bool:
@@ -378,11 +395,26 @@ def open_scanners(scope: CaptureScope) -> Iterator[dict[int, Scanner]]:
         roots = undo.enter_context(_opened_roots(scope))
         for part in scope.parts(*MOUNTED):
             rules = _rules(scope, part, swap_files)
-            found[part.number] = _scanner(part, roots[part.number], rules, None)
+            root = roots[part.number]
+            tables = undo.enter_context(_tables_for_projects(part, root))
+            found[part.number] = _scanner(part, root, rules, tables)
         hidden = undo.enter_context(_opened_private(scope))
         for part in scope.parts(CaptureMethod.PRIVATE):
-            found[part.number] = _private_scanner(part, hidden[part.number], None)
+            mount = hidden[part.number]
+            here = replace(part, device=mount.device)
+            tables = undo.enter_context(_tables_for_projects(here, mount.root))
+            found[part.number] = _private_scanner(part, mount, tables)
         yield found
+
+
+@contextmanager
+def _tables_for_projects(part: BoardPart, root: int) -> Iterator[InodeTables | None]:
+    """Hold the inode tables open if nothing else has the project ids of symlinks and the like."""
+    if isinstance(part.file_system, Ext4) and _has_projects(part):
+        with _tables(part, root) as tables:
+            yield tables
+    else:
+        yield None
 
 
 @contextmanager

@@ -571,9 +571,7 @@ def test_a_partition_that_the_owner_leaves_out_is_told_and_no_alarm() -> None:
     assert told == [(FindingKind.LEFT_OUT, "/dev/mmcblk0p3")]
 
 
-@pytest.mark.parametrize(
-    "feature", ["bigalloc", "casefold", "encrypt", "verity", "project", "FEATURE_I30"]
-)
+@pytest.mark.parametrize("feature", ["bigalloc", "casefold", "encrypt", "verity", "FEATURE_I30"])
 def test_features_of_ext4_that_do_not_come_back(feature: str) -> None:
     kind = Ext4(
         uuid=UUID, block_size=4096, blocks=9, inode_size=256, inodes=9, features=("64bit", feature)
@@ -585,14 +583,57 @@ def test_features_of_ext4_that_do_not_come_back(feature: str) -> None:
     assert said(facts, f"/: {feature}") == [(LEFT_OUT, f"/dev/mmcblk0p2: {feature}")]
 
 
-def test_project_quota_of_xfs() -> None:
-    mount = ROOT.replace("ext4", "xfs") + ",prjquota"
-    kind = Other(type="xfs", uuid=UUID)
+# As xfs shows them in /proc/mounts (Linux fs/xfs/xfs_super.c, xfs_fs_show_options).
+@pytest.mark.parametrize(
+    "option", ["usrquota", "uqnoenforce", "grpquota", "gqnoenforce", "prjquota", "pqnoenforce"]
+)
+def test_the_limits_of_quotas_of_an_xfs_are_not_kept(option: str) -> None:
+    mount = f"{ROOT.replace('ext4', 'xfs')},{option}"
+    facts = board(root=root_part(Other(type="xfs", uuid=UUID), mount))
 
-    assert said(board(root=root_part(kind, mount))) == [
-        (NOT_REBUILDABLE, "/dev/mmcblk0p2: project")
+    assert said(facts) == [(NOT_REBUILDABLE, "/dev/mmcblk0p2: quota")]
+    assert said(facts, "/: quota") == [(LEFT_OUT, "/dev/mmcblk0p2: quota")]
+    (told,) = completeness.judge(facts, ()).findings
+    assert "xfs_quota -x -c 'dump -u -f FILE' /" in told.hint
+
+
+def test_project_ids_themselves_are_kept() -> None:
+    for options in ("", ",noquota"):
+        mount = ROOT.replace("ext4", "xfs") + options
+        assert said(board(root=root_part(Other(type="xfs", uuid=UUID), mount))) == []
+    kind = Ext4(
+        uuid=UUID, block_size=4096, blocks=9, inode_size=256, inodes=9, features=("project",)
+    )
+    assert said(board(root=root_part(kind))) == []
+
+
+def test_the_limits_of_quotas_of_an_ext4_are_not_kept() -> None:
+    kind = Ext4(
+        uuid=UUID, block_size=4096, blocks=9, inode_size=256, inodes=9,
+        features=("project", "quota"),
+    )  # fmt: skip
+    facts = board(root=root_part(kind))
+
+    assert said(facts) == [(NOT_REBUILDABLE, "/dev/mmcblk0p2: quota")]
+    (told,) = completeness.judge(facts, ()).findings
+    assert "repquota -ugP /dev/mmcblk0p2" in told.hint
+
+
+def test_an_f2fs_with_project_quota_loses_ids_and_limits() -> None:
+    mount = ROOT.replace("ext4", "f2fs") + ",prjquota"
+    facts = board(root=root_part(Other(type="f2fs", uuid=UUID), mount))
+
+    assert said(facts) == [
+        (NOT_REBUILDABLE, "/dev/mmcblk0p2: project"),
+        (NOT_REBUILDABLE, "/dev/mmcblk0p2: quota"),
     ]
-    assert said(board(root=root_part(kind, ROOT.replace("ext4", "xfs")))) == []
+
+
+def test_a_realtime_section_of_an_xfs_does_not_come_back() -> None:
+    mount = ROOT.replace("ext4", "xfs") + ",rtdev=/dev/sdb1"
+    facts = board(root=root_part(Other(type="xfs", uuid=UUID), mount))
+
+    assert said(facts) == [(NOT_REBUILDABLE, "/dev/mmcblk0p2: realtime")]
 
 
 def test_bytes_between_partitions_and_areas_of_an_emmc() -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdstill.model import entries
-from holdstill.model.entries import Difference, Entry, EntryType, Seen
+from holdstill.model.entries import Difference, Entry, EntryType, Seen, Xflags
 
 NAMES = st.binary(min_size=1, max_size=2).filter(lambda n: b"/" not in n and b"\0" not in n)
 ENTRIES = st.builds(
@@ -78,6 +78,8 @@ FILE = Entry(b"d", b"f", EntryType.FILE, mode=0o644, size=3, mtime_ns=7, digest=
         ("target", FILE._replace(target=b"t")),
         ("digest", FILE._replace(digest=b"y" * 32)),
         ("xattrs", FILE._replace(xattrs={"user.a": b""})),
+        ("project", FILE._replace(project=1)),
+        ("xflags", FILE._replace(xflags=Xflags(0x800, 65536, 0))),
     ],
 )
 def test_one_changed_field_is_one_difference(field: str, changed: Entry) -> None:

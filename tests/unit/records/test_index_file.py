@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from holdstill.errors import SecurityError, VerificationError
 from holdstill.model import entries as entry_streams
 from holdstill.model import paths
-from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.model.entries import NO_XFLAGS, Entry, EntryType, Omitted, Seen, Xflags
 from holdstill.records import attributes, index_check, index_file
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ ENTRIES = st.builds(
     digest=st.binary(min_size=32, max_size=32),
     xattrs=ATTRIBUTES,
     seen=st.builds(Seen, st.integers(0, 2**63 - 1), st.integers(0, 2**62), WORDS),
+    project=WORDS,
+    xflags=st.just(NO_XFLAGS) | st.builds(Xflags, st.integers(1, 2**32 - 1), WORDS, WORDS),
 )
 STREAMS = st.lists(ENTRIES, max_size=8, unique_by=entry_streams.key).map(
     lambda found: sorted([ROOT, *found], key=entry_streams.key)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdstill.errors import SecurityError
-from holdstill.model.entries import Entry, EntryType, Omitted, Seen
+from holdstill.model.entries import Entry, EntryType, Omitted, Seen, Xflags
 from holdstill.records import index_file, index_queries, index_rows, index_schema
 from holdstill.records.index_queries import PlacedEntry
 
@@ -334,6 +334,7 @@ def test_a_row_is_the_entry_column_by_column(index: Index, tmp_path: Path) -> No
         b"a", b"f", EntryType.FILE, mode=0o4711, uid=33, gid=44, size=55, mtime_ns=-1, link=66,
         rdev=77, flags=88, sparse=1, target=b"", digest=ONE, omitted=Omitted.NOTHING,
         xattrs={"user.b": b"\x01\xff", "user.a": b""}, seen=Seen(99, 100, 101),
+        project=102, xflags=Xflags(0x10800, 103, 104),
     )  # fmt: skip
     index.put(3, full, seq=12)
     index.commit()
@@ -347,7 +348,8 @@ def test_a_row_is_the_entry_column_by_column(index: Index, tmp_path: Path) -> No
         "gid": 44, "size": 55, "mtime": -1, "mtime_ns": 999_999_999, "link": 66, "rdev": 77,
         "flags": 88, "sparse": 1, "target": b"", "digest": ONE, "omitted": 0,
         "xattrs": '{"user.a": "", "user.b": "01ff"}', "inode": 99, "ctime_ns": 100,
-        "generation": 101, "seq": 12,
+        "generation": 101, "project": 102, "xflags": 0x10800, "extent_size": 103,
+        "cow_extent_size": 104, "seq": 12,
     }  # fmt: skip
     assert index.get(3, b"a/f") == full
 

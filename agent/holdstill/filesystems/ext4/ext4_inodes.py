@@ -31,6 +31,9 @@ _TABLE_CHUNKS = 256
 """Pieces of inode tables that are remembered: 4 MiB with inodes of 256 bytes."""
 _BASE = struct.Struct("<HHIIIIIHHIII60sIIIIHHHHI")
 _EXTRA = struct.Struct("<HHII")
+_PROJECT = struct.Struct("<I")
+_PROJECT_AT = 0x9C - 128
+"""i_projid among the bytes from 128 on."""
 
 
 class Inode(NamedTuple):
@@ -55,6 +58,7 @@ class Inode(NamedTuple):
     sectors: int
     flags: int
     generation: int
+    project: int
     attribute_block: int
     block: bytes
     rest: bytes
@@ -156,7 +160,7 @@ class Ext4Inodes:
         return new(Inode, (
             number, mode, uid | uid_high << 16, gid | gid_high << 16, size, links,
             _time(mtime, mtime_extra), _time(ctime, ctime_extra), dtime, sectors, flags,
-            generation, acl, block, raw[128:],
+            generation, _project(raw[128:]) if sb.has_projects else 0, acl, block, raw[128:],
         ))  # fmt: skip
 
 
@@ -166,6 +170,14 @@ def _extra_times(raw: bytes) -> tuple[int, int]:
         return 0, 0
     size, _, ctime, mtime = _EXTRA.unpack_from(raw, 128)
     return ctime if size >= 8 else 0, mtime if size >= 12 else 0
+
+
+def _project(rest: bytes) -> int:
+    """Return the project id; an inode without that field has that of nobody, 0."""
+    if len(rest) < 2 or int.from_bytes(rest[:2], "little") < _PROJECT_AT + _PROJECT.size:
+        return 0
+    (project,) = _PROJECT.unpack_from(rest, _PROJECT_AT)
+    return int(project)
 
 
 def _time(low: int, extra: int) -> int:

@@ -21,7 +21,7 @@ from holdstill.filesystems.ext4 import ext4_superblock
 from holdstill.filesystems.file_tree import Content
 from holdstill.filesystems.hash_worker import UnhashedContent
 from holdstill.model import layout, paths
-from holdstill.model.entries import KEPT_FLAGS, Entry, EntryType, Omitted, Seen, new
+from holdstill.model.entries import KEPT_FLAGS, NO_XFLAGS, Entry, EntryType, Omitted, Seen, new
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -164,6 +164,8 @@ class Ext4Reader(Ext4Directories):
             Omitted.NOTHING,
             self.xattrs(inode),
             new(Seen, (inode.number, inode.ctime_ns, inode.generation)),
+            inode.project,
+            NO_XFLAGS,
         ))  # fmt: skip
 
 

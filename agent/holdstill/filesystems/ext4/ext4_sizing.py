@@ -198,7 +198,7 @@ def minimum(parameters: Ext4, usage: Usage, *, machine: Runner) -> Need:
     """
     ext4_writer.check(parameters)
     wanted = usage.blocks + max(usage.blocks // SLACK_SHARE, SLACK_LEAST)
-    if not set(parameters.features).isdisjoint(ext4_writer.QUOTA):
+    if ext4_writer.counted_features(parameters):
         wanted += QUOTA_BLOCKS
     inodes = inodes_for(usage)
     with scratch_image.held() as scratch:

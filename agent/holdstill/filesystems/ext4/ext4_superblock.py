@@ -26,6 +26,7 @@ GROUPS_MAX = 1 << 20
 # Bits that decide how the rest is read.
 HAS_JOURNAL, SPARSE_SUPER2 = 0x4, 0x200
 SPARSE_SUPER, HUGE_FILE, UNINIT_BG, BIGALLOC, METADATA_CSUM = 0x1, 0x8, 0x10, 0x200, 0x400
+PROJECT = 0x2000
 NEEDS_RECOVERY, JOURNAL_DEV, META_BG = 0x4, 0x8, 0x10
 SIXTY_FOUR_BIT, LARGE_DIR = 0x80, 0x4000
 
@@ -180,6 +181,11 @@ class Superblock(NamedTuple):
             *_names(_RO_COMPAT, self.ro_compat, "FEATURE_R"),
         )
         return tuple(name for name in names if name not in _STATES)
+
+    @property
+    def has_projects(self) -> bool:
+        """Whether inodes have project ids: without the feature, nobody reads the field."""
+        return bool(self.ro_compat & PROJECT)
 
     @property
     def mount_defaults(self) -> tuple[str, ...]:

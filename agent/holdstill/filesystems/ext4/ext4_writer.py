@@ -45,7 +45,7 @@ MOUNT_DEFAULTS = (
 )  # fmt: skip
 """Default mount options that can be on or off: tune2fs(8), -o."""
 MOUNT_OPTIONS = re.compile(r"[A-Za-z0-9_=,.:/@%+-]+")
-QUOTA = frozenset({"quota", "project"})
+_QUOTA = frozenset({"quota", "project"})
 FAST_COMMIT_SHARE = 64
 """mke2fs gives fast commits a 64th of the journal, on top."""
 _CHECK_SECONDS = 6 * 60 * 60.0
@@ -192,7 +192,8 @@ def settings(path: Path, parameters: Ext4) -> Iterator[Command]:
 def mke2fs(path: Path, parameters: Ext4) -> Command:
     """Return the command that makes the empty file system. Pure."""
     # Quota is counted, and its feature set, when the files are there.
-    features = (feature for feature in parameters.features if feature not in QUOTA)
+    counted = counted_features(parameters)
+    features = (feature for feature in parameters.features if feature not in counted)
     words = [
         "mke2fs", "-F", "-q", "-b", str(parameters.block_size), "-I", str(parameters.inode_size),
         "-N", str(parameters.inodes), "-U", parameters.uuid, "-L", parameters.label, "-m", "0",
@@ -260,7 +261,7 @@ def finish(target: Path, *, offset: int, parameters: Ext4, machine: Runner) -> N
     if "?" in str(target):
         raise TargetRefusedError(f"{target}: e2fsprogs cannot open a name with a question mark")
     try:
-        if not QUOTA.isdisjoint(parameters.features):
+        if counted_features(parameters):
             machine.run(quota(place, parameters))
         files.sync_file(target)
         machine.run(Command.of("e2fsck", "-f", "-n", place, timeout=_CHECK_SECONDS))
@@ -270,7 +271,18 @@ def finish(target: Path, *, offset: int, parameters: Ext4, machine: Runner) -> N
         raise TargetFailedError(f"{target} did not take all bytes: {error.strerror}") from error
 
 
+def counted_features(parameters: Ext4) -> tuple[str, ...]:
+    """Return the features that tune2fs sets when the files are there. Pure.
+
+    tune2fs 1.47 counts what projects use if it sets both, and switches quota on if it is asked
+    for projects alone: so those without quota are mke2fs's to set.
+    """
+    if "quota" not in parameters.features:
+        return ()
+    return tuple(feature for feature in parameters.features if feature in _QUOTA)
+
+
 def quota(place: str, parameters: Ext4) -> Command:
     """Return the command that counts what everybody uses and switches quota on. Pure."""
-    wanted = [feature for feature in parameters.features if feature in QUOTA]
-    return Command.of("tune2fs", "-O", ",".join(wanted), place, timeout=600)
+    wanted = ",".join(counted_features(parameters))
+    return Command.of("tune2fs", "-O", wanted, place, timeout=600)

@@ -53,8 +53,8 @@ class Blocks(NamedTuple):
 
 _BASE = struct.Struct("<HHIIIIIHHIII60sIIIIHHHHHH")
 """i_mode to l_i_reserved: the 128 bytes of ext2."""
-_EXTRA = struct.Struct("<HHIIIII")
-"""i_extra_isize to i_crtime_extra."""
+_EXTRA = struct.Struct("<HHIIIIIII")
+"""i_extra_isize to i_projid."""
 
 
 def encode(entry: Entry, blocks: Blocks, *, size: int, links: int) -> bytes:
@@ -69,7 +69,7 @@ def encode(entry: Entry, blocks: Blocks, *, size: int, links: int) -> bytes:
     )  # fmt: skip
     if size <= OLD_SIZE:
         return base
-    fields = _EXTRA.pack(EXTRA_SIZE, 0, extra, extra, extra, seconds, extra)
+    fields = _EXTRA.pack(EXTRA_SIZE, 0, extra, extra, extra, seconds, extra, 0, entry.project)
     return (base + fields).ljust(size, b"\0")
 
 

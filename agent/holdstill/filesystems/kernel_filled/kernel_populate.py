@@ -1,9 +1,10 @@
 """Entries into a mounted, empty file system, by the kernel's own calls.
 
 Nothing is followed: every directory is opened from the root without symlinks, every name is used
-relative to that. In each file the order is: data, owner, mode, attributes, time, flags; chown and
-write take setuid and capabilities away (chown(2), capabilities(7)). Directories get theirs when
-everything is in them.
+relative to that. In each file the order is: data, owner, mode, attributes, time, project, flags;
+chown and write take setuid and capabilities away (chown(2), capabilities(7)). Directories get
+theirs when everything is in them, so that what is made in them inherits nothing. A symlink, pipe,
+socket or device cannot be opened to be given a project, and is made where it inherits its own.
 """
 
 from __future__ import annotations
@@ -16,8 +17,14 @@ from typing import TYPE_CHECKING, Protocol
 from holdstill.errors import TargetFailedError, VerificationError
 from holdstill.filesystems import writer_input
 from holdstill.model import paths
-from holdstill.model.entries import BTRFS_COMPRESSION, KEPT_FLAGS, EntryType, Omitted
-from holdstill.system import files, ioctl, sparse_copy
+from holdstill.model.entries import (
+    BTRFS_COMPRESSION,
+    KEPT_FLAGS,
+    NO_XFLAGS,
+    EntryType,
+    Omitted,
+)
+from holdstill.system import files, fsxattr, ioctl, sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -25,6 +32,7 @@ if TYPE_CHECKING:
     from holdstill.filesystems.writer_input import ByteCounter
     from holdstill.model.entries import Entry
     from holdstill.model.sealed_capture import ContentSource
+    from holdstill.system.ioctl import FsXattr
 
 NO_COPY_ON_WRITE = 0x00800000
 """FS_NOCOW_FL of linux/fs.h: counts only when it is set on an empty file."""
@@ -134,19 +142,35 @@ class Populator:
                 self._write(handle, entry)
             case EntryType.DIRECTORY:
                 os.mkdir(entry.name, 0o700, dir_fd=handle)
-            case EntryType.SYMLINK:
-                os.symlink(entry.target, entry.name, dir_fd=handle)
             case _:
-                mode = entry.type.format_bits | 0o600
-                os.mknod(entry.name, mode, entry.rdev, dir_fd=handle)
+                with self._inheriting(handle, entry):
+                    _make_node(handle, entry)
         if entry.type is not EntryType.DIRECTORY:
             self._dress(handle, entry)
+
+    @contextmanager
+    def _inheriting(self, handle: int, entry: Entry) -> Iterator[None]:
+        """Have what is made in a directory meanwhile get the project id of an entry."""
+        if not entry.project:
+            yield
+            return
+        before = fsxattr.read(handle)
+        xflags = before.xflags | fsxattr.PROJECT_INHERIT
+        wanted = before._replace(project=entry.project, xflags=xflags)
+        is_set = self._set_fsxattr(handle, entry, wanted)
+        yield
+        if is_set:
+            self._set_fsxattr(handle, entry, before)
 
     def _write(self, handle: int, entry: Entry) -> None:
         new = os.open(entry.name, _NEW, 0o600, dir_fd=handle)
         try:
             if entry.flags & NO_COPY_ON_WRITE:
                 self._set_flags(new, entry, NO_COPY_ON_WRITE)
+            if entry.xflags != NO_XFLAGS:  # extents get a size before there are any
+                before = fsxattr.read(new)
+                wanted = fsxattr.with_kept(before, project=0, flags=0, xflags=entry.xflags)
+                self._set_fsxattr(new, entry, wanted)
             if entry.omitted is Omitted.SWAP:
                 os.posix_fallocate(new, 0, entry.size)  # a swap file must have no holes
                 sparse_copy.write_all_at(new, 0, self._heads.get(entry.path, b""))
@@ -171,12 +195,26 @@ class Populator:
                 self._set_attribute(place, entry, attribute)
         times = (entry.mtime_ns, entry.mtime_ns)
         os.utime(name, ns=times, dir_fd=handle, follow_symlinks=False)
-        if entry.flags and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
+        is_flagged = entry.flags or entry.project or entry.xflags != NO_XFLAGS
+        if is_flagged and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
             asked = os.open(name, _ASK, dir_fd=handle)
             try:
-                self._set_flags(asked, entry, entry.flags)
+                self._flag(asked, entry)
             finally:
                 os.close(asked)
+
+    def _flag(self, handle: int, entry: Entry) -> None:
+        before = fsxattr.read(handle)
+        wanted = fsxattr.with_kept(
+            before, project=entry.project, flags=entry.flags, xflags=entry.xflags
+        )
+        if wanted != before:
+            self._set_fsxattr(handle, entry, wanted)
+        # What was set as FS_XFLAG_* is among the flags, or not, as the kernel is of today or old.
+        shown = ioctl.inode_flags(handle) & fsxattr.FLAGS_AS_XFLAGS
+        flags = entry.flags & ~fsxattr.FLAGS_AS_XFLAGS
+        if flags:
+            self._set_flags(handle, entry, flags | shown)
 
     def _set_attribute(self, place: bytes | int, entry: Entry, name: str) -> None:
         is_open = isinstance(place, int)
@@ -184,6 +222,16 @@ class Populator:
             os.setxattr(place, name, entry.xattrs[name], follow_symlinks=is_open)
         except OSError as error:
             self._warn(entry, f"{name} cannot be set: {error.strerror}")
+
+    def _set_fsxattr(self, handle: int, entry: Entry, wanted: FsXattr) -> bool:
+        """Set what struct fsxattr has of an open inode, and return whether that was possible."""
+        try:
+            ioctl.set_fsxattr(handle, wanted)
+        except OSError as error:
+            what = f"project {entry.project} and flags {entry.flags:#x}, {entry.xflags}"
+            self._warn(entry, f"{what}, cannot be set: {error.strerror}")
+            return False
+        return True
 
     def _set_flags(self, handle: int, entry: Entry, flags: int) -> None:
         try:
@@ -195,3 +243,12 @@ class Populator:
     def _warn(self, entry: Entry, what: str) -> None:
         if len(self.warnings) < WARNINGS_MAX:
             self.warnings.append(f"{paths.display(entry.path)}: {what}")
+
+
+def _make_node(handle: int, entry: Entry) -> None:
+    """Make a symlink, pipe, socket or device."""
+    if entry.type is EntryType.SYMLINK:
+        os.symlink(entry.target, entry.name, dir_fd=handle)
+    else:
+        mode = entry.type.format_bits | 0o600
+        os.mknod(entry.name, mode, entry.rdev, dir_fd=handle)

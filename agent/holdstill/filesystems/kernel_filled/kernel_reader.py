@@ -9,10 +9,10 @@ import errno
 import os
 import stat
 from heapq import heappop, heappush
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.model.entries import KEPT_FLAGS, Entry, EntryType
-from holdstill.system import files, ioctl
+from holdstill.model.entries import KEPT_FLAGS, NO_XFLAGS, Entry, EntryType, Xflags
+from holdstill.system import files, fsxattr, ioctl
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -46,10 +46,11 @@ def entries(root: int, progress: Callable[[int], None]) -> Iterator[Entry]:
 def _entry(handle: int, directory: bytes, name: bytes, progress: Callable[[int], None]) -> Entry:
     status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
     kind = EntryType.of_mode(status.st_mode)
-    flags, digest = 0, b""
     if kind in {EntryType.FILE, EntryType.DIRECTORY}:
-        flags, digest = _inside(handle, name or b".", kind, status.st_size)
-        progress(len(digest) and status.st_size)
+        inside = _inside(handle, name or b".", kind, status.st_size)
+        progress(len(inside.digest) and status.st_size)
+    else:
+        inside = _Inside(project=fsxattr.project_of_unopened(handle, status.st_ino))
     linked = status.st_nlink > 1 and kind is not EntryType.DIRECTORY
     return Entry(
         directory, name, kind, stat.S_IMODE(status.st_mode), status.st_uid, status.st_gid,
@@ -57,20 +58,33 @@ def _entry(handle: int, directory: bytes, name: bytes, progress: Callable[[int],
         mtime_ns=status.st_mtime_ns,
         link=status.st_ino if linked else 0,
         rdev=status.st_rdev if kind in _DEVICES else 0,
-        flags=flags,
+        flags=inside.flags,
         target=os.readlink(name, dir_fd=handle) if kind is EntryType.SYMLINK else b"",
-        digest=digest,
+        digest=inside.digest,
         xattrs=_attributes(handle, name or b"."),
+        project=inside.project,
+        xflags=inside.xflags,
     )  # fmt: skip
 
 
-def _inside(handle: int, name: bytes, kind: EntryType, size: int) -> tuple[int, bytes]:
-    """Return the flags and the digest of a file or directory."""
+class _Inside(NamedTuple):
+    """What lstat(2) does not return."""
+
+    flags: int = 0
+    project: int = 0
+    xflags: Xflags = NO_XFLAGS
+    digest: bytes = b""
+
+
+def _inside(handle: int, name: bytes, kind: EntryType, size: int) -> _Inside:
+    """Open a file or directory, and read it."""
     opened = os.open(name, _READ, dir_fd=handle)
     try:
         is_read = kind is EntryType.FILE and size > 0
         digest = files.content_digest(opened, size) if is_read else b""
-        return ioctl.inode_flags(opened) & KEPT_FLAGS, digest
+        flags, more = ioctl.inode_flags(opened), fsxattr.read(opened)
+        flags |= fsxattr.kept_flags(more)
+        return _Inside(flags & KEPT_FLAGS, more.project, fsxattr.kept_xflags(more), digest)
     finally:
         os.close(opened)
 

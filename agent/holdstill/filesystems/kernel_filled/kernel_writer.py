@@ -1,11 +1,12 @@
 """xfs, btrfs and f2fs: made with default parameters, and filled by the kernel itself.
 
 Kept are UUID and label, and of every entry what `kernel_populate` restores: contents with their
-holes, types, names, hard links, owners, modes, times, extended attributes, access control lists
-and inode flags; of a btrfs its subvolumes, which are read-only, and which is the default one. NOT
-kept is how the file system is built: block and inode sizes, features, quotas and reflinks; of a
-btrfs also what snapshots share, and more than one device. An f2fs gets blocks of 4 KiB: a kernel
-with pages of 16 KiB does not mount it.
+holes, types, names, hard links, owners, modes, times, extended attributes, access control lists,
+inode flags, and of an xfs project ids and extent sizes; of a btrfs its subvolumes, which are
+read-only, and which is the default one. NOT kept is how the file system is built: block and inode
+sizes, features, limits of quotas, a realtime section, and reflinks; of a btrfs also what
+snapshots share, and more than one device. An f2fs gets blocks of 4 KiB: a kernel with pages of 16
+KiB does not mount it.
 
 There is no library to fill these without the kernel. So this needs root, and a kernel that
 mounts the kind: a private mount through a loop device, which works below an exclusive claim of

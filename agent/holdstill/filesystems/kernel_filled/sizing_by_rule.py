@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from holdstill.filesystems import content_parts
 from holdstill.model import pieces
-from holdstill.model.entries import EntryType, Omitted
+from holdstill.model.entries import XFLAG_EXTENT_SIZE, EntryType, Omitted
 from holdstill.model.layout import Need
 from holdstill.model.sizes import MIB, align_up
 
@@ -80,8 +80,16 @@ def need(
 
 def _filled(entry: Entry, contents: ContentSource | None) -> int:
     """Return the bytes of a file's blocks; not of whole pieces that are holes."""
+    whole = align_up(entry.size, BLOCK)
     is_read = entry.sparse and entry.omitted is Omitted.NOTHING and pieces.is_pieced(entry.size)
     if not is_read or contents is None:
-        return align_up(entry.size, BLOCK)
+        return whole
     parts = content_parts.read_list(contents, entry.digest, entry.size).parts()
-    return sum(align_up(part.length, BLOCK) for part in parts if part.digest)
+    unit = _unit(entry)
+    return min(whole, sum(align_up(part.length, unit) for part in parts if part.digest))
+
+
+def _unit(entry: Entry) -> int:
+    """Return the bytes that data between holes takes; the kernel refuses what are no blocks."""
+    size = entry.xflags.extent_size if entry.xflags.xflags & XFLAG_EXTENT_SIZE else 0
+    return size if size and size % BLOCK == 0 else BLOCK

@@ -112,6 +112,27 @@ def test_quota_is_counted_when_the_files_are_there() -> None:
     )  # fmt: skip
 
 
+# tune2fs 1.47 switches quota on with -O project (seen; tests/root/test_ext4_project_ids.py has a
+# file system with projects and no quota), so it is asked for both or none.
+@pytest.mark.parametrize(
+    ("features", "by_mke2fs", "counted"),
+    [
+        (("extent", "project"), "none,extent,project", ()),
+        (("extent", "quota"), "none,extent", ("quota",)),
+        (("extent", "project", "quota"), "none,extent", ("project", "quota")),
+    ],
+)
+def test_projects_without_quota_stay_without(
+    features: tuple[str, ...], by_mke2fs: str, counted: tuple[str, ...]
+) -> None:
+    parameters = msgspec.structs.replace(ROOT, features=features)
+
+    words = ext4_writer.mke2fs(Path("i"), parameters).argv
+
+    assert words[words.index("-O") + 1] == by_mke2fs
+    assert ext4_writer.counted_features(parameters) == counted
+
+
 @given(
     runs=st.lists(st.tuples(st.integers(0, 200), st.integers(1, 30)), max_size=8),
     taken=st.lists(st.tuples(st.integers(0, 200), st.integers(1, 30)), max_size=8),

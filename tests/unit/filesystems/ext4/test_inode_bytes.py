@@ -72,8 +72,9 @@ def test_it_is_known_which_moments_are_kept(*, moment: int, size: int, kept: boo
 def test_fields_are_where_the_kernels_documents_say() -> None:
     blocks = Blocks(size=5 << 32 | 9, sectors=80, map=b"m" * 60, flags=0x80000)
 
-    raw = inode_bytes.encode(FILE, blocks, size=256, links=3)
+    raw = inode_bytes.encode(FILE._replace(project=0xFEDCBA98), blocks, size=256, links=3)
 
+    assert struct.unpack_from("<II", raw, 0x98) == (0, 0xFEDCBA98)  # i_version_hi, i_projid
     assert struct.unpack_from("<HHI", raw, 0) == (0o104750, 70_000 & 0xFFFF, 9)
     assert struct.unpack_from("<HHII", raw, 0x18) == (0xFFFE, 3, 80, 0x80010)
     assert raw[0x28:0x64] == b"m" * 60
