@@ -19,7 +19,13 @@ from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
 from holdstill.model import names, pieces
-from holdstill.model.attachment_names import INDEX, gap_name, raw_name
+from holdstill.model.attachment_names import (
+    EMMC_AREAS,
+    INDEX,
+    area_name,
+    gap_name,
+    raw_name,
+)
 from holdstill.model.finding import FindingKind
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import BATCH, CaptureBrief
@@ -129,6 +135,13 @@ def check_manifest(
             hint="if it has grown, raise limits.entries in the keeper's keeper.yaml, or for this "
             f"board alone in {own} there; then capture again, what was sent is not sent twice",
         )
+    _check_attachments(manifest)
+    taken_at(manifest)
+    return manifest
+
+
+def _check_attachments(manifest: Manifest) -> None:
+    """Refuse what no manifest has beside the files, or calls by another name."""
     numbers = {part.number for part in manifest.parts}
     if len(numbers) != len(manifest.parts):
         raise SecurityError("manifest: a partition is listed twice")
@@ -147,8 +160,13 @@ def check_manifest(
     for place, gap in enumerate(manifest.gaps_by_disk, start=1):
         if gap is not None and gap.name != gap_name(place):
             raise SecurityError(f"manifest: a boot gap must be named {gap_name(place)}")
-    taken_at(manifest)
-    return manifest
+    for place, areas in enumerate(manifest.boot_areas_by_disk, start=1):
+        allowed = [area_name(area, place) for area in EMMC_AREAS]
+        found = [area.name for area in areas]
+        if len(set(found)) != len(found) or not set(found).issubset(allowed):
+            raise SecurityError(
+                f"manifest: boot_areas: names must be of {', '.join(allowed)}, each once"
+            )
 
 
 def name_of(manifest: Manifest) -> CaptureName:

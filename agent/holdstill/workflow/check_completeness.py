@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from holdstill.board import completeness, mounts, read_board_facts
+from holdstill.board import boot_areas, completeness, mounts, read_board_facts
 from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
@@ -34,6 +34,7 @@ def check(
         all_mounts=mounts.read_mounts(),
         raw={number for number, choice in chosen.items() if choice.method not in HAS_FILES},
         left_out=numbers,
+        areas=boot_areas.find(board, settings),
         store=address.path if isinstance(address, FolderAddress) else None,
     )
     words = (str(word) for word in settings.leave_out if word not in partitions)

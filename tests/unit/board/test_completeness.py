@@ -22,6 +22,7 @@ from holdstill.board.board_facts import (
     PartFacts,
     PlacedMount,
     Subvolume,
+    UncapturedArea,
     UsedGap,
 )
 from holdstill.model.finding import FindingKind
@@ -596,7 +597,11 @@ def test_project_quota_of_xfs() -> None:
 
 
 def test_bytes_between_partitions_and_areas_of_an_emmc() -> None:
-    around = DiskFacts("/dev/mmcblk0", (UsedGap(4096, 8192, 1),), ("mmcblk0boot0",))
+    around = DiskFacts(
+        "/dev/mmcblk0",
+        (UsedGap(4096, 8192, 1),),
+        (UncapturedArea("/dev/mmcblk0boot0", "it is in use"),),
+    )
     facts = board(disks=(around,))
 
     assert said(facts) == [

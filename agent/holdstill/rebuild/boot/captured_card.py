@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
 from holdstill.model import paths
+from holdstill.model.attachment_names import BOOTED_AREAS, area_of
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Fat, Subvolume
 from holdstill.rebuild.boot import card as cards
@@ -121,7 +122,14 @@ def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) 
         manifest.disk,
         tuple(_volumes(manifest, index, contents)),
         OpenFile(head, size=os.fstat(head).st_size),
+        boot_areas(manifest),
     )
+
+
+def boot_areas(manifest: Manifest) -> tuple[str, ...]:
+    """Return the areas of the first disk from which a board may boot."""
+    names = (area_of(item.name) for item in manifest.boot_areas)
+    return tuple(name for name in names if name in BOOTED_AREAS)
 
 
 def _volumes(

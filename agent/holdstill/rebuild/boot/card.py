@@ -140,11 +140,13 @@ class BootCard:
     Attributes:
         disk, gap: the first one.
         volumes: of all disks.
+        boot_areas: of the board's eMMC beside its sectors, those that hold anything.
     """
 
     disk: Disk
     volumes: tuple[BootVolume, ...]
     gap: OpenFile
+    boot_areas: tuple[str, ...] = ()
 
     def volume(self, number: int) -> BootVolume:
         """Return the volume in a slot."""
@@ -199,7 +201,7 @@ class BootCard:
         others = [volume for volume in self.volumes if volume.number not in numbers]
         volumes = tuple(sorted((*finished, *others), key=lambda volume: volume.number))
         first = (disk, card.gap) if place == 1 else (self.disk, self.gap)
-        return BootCard(first[0], volumes, first[1])
+        return BootCard(first[0], volumes, first[1], self.boot_areas)
 
 
 def names_a_partition(spec: str) -> bool:

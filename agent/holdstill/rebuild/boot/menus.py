@@ -60,6 +60,13 @@ def loader_link(card: BootCard, volume: BootVolume, earlier: Sequence[Chain]) ->
         return found("loader", "started by the chain above")
     if volume.find(b"ldlinux.sys") or volume.find(b"extlinux/ldlinux.sys"):
         return _syslinux_link(card, volume)
+    if card.boot_areas:
+        areas = " and ".join(card.boot_areas)
+        return unknown(
+            "loader",
+            f"none on this card, but the board's eMMC had something in {areas}: the board needs "
+            "that as well, which a rebuild writes if --boot-areas is said",
+        )
     return unknown("loader", "none on this card: the board must have one in memory of its own")
 
 
