@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 _CLASS = Path("/sys/class/block")
 _DRESS = """
 set -e
+mount --rbind /dev {old}
 mount --rbind {home}/dev /dev
 for folder in {folders}; do mount --rbind {old}/$folder /dev/$folder; done
 mount --bind {home}/block /sys/class/block
@@ -79,10 +80,13 @@ class Wardrobe:
         """Run a program that sees these names."""
         folders = " ".join(item.name for item in (self.home / "dev").iterdir() if item.is_dir())
         script = _DRESS.format(home=self.home, old=self.home / "old", folders=folders)
-        line = ["unshare", "--mount", "--propagation", "private", "sh", "-c",
-                f"mount --rbind /dev {self.home}/old\n{script}", "sh", *map(str, words)]  # fmt: skip
+        alone = ("unshare", "--mount", "--propagation", "private")
         return subprocess.run(
-            line, stdin=subprocess.DEVNULL, capture_output=True, timeout=120, check=False
+            [*alone, "sh", "-c", script, "sh", *map(str, words)],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=120,
+            check=False,
         )
 
     def holdstill(self, *words: object, accepted: Sequence[int] = (0,)) -> str:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from holdstill.errors import TargetFailedError, TargetRefusedError
-from holdstill.system import files, ioctl, sparse_copy
+from holdstill.system import ioctl, sparse_copy
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -29,8 +29,8 @@ def write(area: EmmcArea, *, size: int, pieces: Iterable[tuple[Part, bytes]]) ->
     What is behind them, in a larger area, is left alone.
 
     Raises:
-        TargetRefusedError: it is another area than a moment ago, or too small, or in use.
-        TargetFailedError: it did not take what was written.
+        TargetRefusedError: it is another area than a moment ago, or too small.
+        TargetFailedError: it is in use, or did not take what was written.
     """
     with _told(area), _writable(area), _claimed(area, size) as handle:
         done = 0
@@ -46,8 +46,14 @@ def write(area: EmmcArea, *, size: int, pieces: Iterable[tuple[Part, bytes]]) ->
 
 @contextmanager
 def _claimed(area: EmmcArea, size: int) -> Iterator[int]:
-    flags = os.O_RDWR | os.O_EXCL | os.O_NOFOLLOW
-    with files.opened(area.device, flags) as handle:
+    try:
+        handle = os.open(area.device, os.O_RDWR | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except OSError as error:
+        raise TargetFailedError(
+            f"{area.device} cannot be opened for writing, and is as it was: {_why(error)}",
+            hint="see `lsblk` for what uses it; or leave --boot-areas out",
+        ) from error
+    try:
         found = os.fstat(handle).st_rdev
         if (os.major(found), os.minor(found)) != area.number or ioctl.device_size(handle) < size:
             raise TargetRefusedError(
@@ -55,6 +61,8 @@ def _claimed(area: EmmcArea, size: int) -> Iterator[int]:
                 hint="look again, and start over",
             )
         yield handle
+    finally:
+        os.close(handle)
 
 
 @contextmanager
@@ -77,11 +85,13 @@ def _told(area: EmmcArea) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        why = error.strerror
-        if error.errno in _LOCKED:
-            why = f"it is read-only, or locked by the eMMC until it loses power ({why})"
         raise TargetFailedError(
-            f"{area.device} did not take what was written: {why}",
+            f"{area.device} did not take what was written: {_why(error)}",
             hint="a board that boots from it may not start: write the area again before it loses "
             "power, from the file that `holdstill get` takes out of the capture",
         ) from error
+
+
+def _why(error: OSError) -> str:
+    is_locked = error.errno in _LOCKED
+    return f"{error.strerror}{', by the kernel or by the eMMC itself' if is_locked else ''}"
