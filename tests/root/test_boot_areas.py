@@ -10,6 +10,7 @@ import json
 import random
 import re
 import sys
+import textwrap
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -127,6 +128,8 @@ def test_areas_come_back_when_they_are_asked_for_and_else_by_hand(tmp_path: Path
 
         said = stage.rebuild()
         left_alone = on_medium(stage)
+        checked = ("verify", "pier-3", "--card", "/dev/mmcblk8", *stage.store)
+        before_areas = stage.dress.holdstill(*checked)
         folder = tmp_path / "by-hand"
         folder.mkdir()
         commands = re.findall(r"`([^`]*(?:boot0|force_ro)[^`]*)`", said)
@@ -139,6 +142,7 @@ def test_areas_come_back_when_they_are_asked_for_and_else_by_hand(tmp_path: Path
 
         told = json.loads(stage.rebuild("--boot-areas", "--json"))
         written = on_medium(stage)
+        after_areas = stage.dress.holdstill(*checked)
         guards = [stage.dress.guard(f"mmcblk8{name}") for name in ("boot0", "boot1", "gp0")]
 
     assert report["findings"] == []
@@ -153,11 +157,30 @@ def test_areas_come_back_when_they_are_asked_for_and_else_by_hand(tmp_path: Path
         assert "is not written, unless --boot-areas is said" in text
         assert "echo 0 > /sys/block/mmcblk8boot0/force_ro" in text
         assert "PARTITION_CONFIG" in text
+    assert "not checked: /dev/mmcblk8boot0, which is not as captured" in before_areas
+    assert "not checked" not in after_areas
     assert left_alone == OLD
     assert after_hand == OLD | {"boot0": LOADER + OLD["boot0"][len(LOADER) :]}
     assert written == after_hand | {"gp0": OWN["gp0"]}
     assert told["boot_areas"] == ["/dev/mmcblk8boot0", "/dev/mmcblk8gp0"]
     assert guards == ["1", "1", "1"]
+
+
+def test_the_page_in_the_store_writes_an_area_with_coreutils_only(tmp_path: Path) -> None:
+    with staged(tmp_path) as stage:
+        stage.capture()
+        page = (stage.kept.store / "READ-ME-FIRST.txt").read_text()
+        area, _ = stage.shown()["boot_areas"]
+        function = page[page.index("pieces() {") : page.index("SH\n", page.index("pieces() {"))]
+        lines = page[page.index("pieces SHA256-OF-BOOT0") : page.index("(gp0 to gp3")]
+        told = lines.replace("SHA256-OF-BOOT0", str(area["sha256"]))
+        script = f"set -e\nSTORE={stage.kept.store}\n{textwrap.dedent(function)}\n{told}"
+        script = script.replace("/root/", f"{tmp_path}/").replace("mmcblk0", "mmcblk8")
+        done = stage.dress.attempt("sh", "-c", script)
+        assert done.returncode == 0, done.stderr.decode()
+
+        assert on_medium(stage) == OLD | {"boot0": LOADER + OLD["boot0"][len(LOADER) :]}
+        assert stage.dress.guard("mmcblk8boot0") == "1"
 
 
 def test_a_changed_area_costs_its_pieces_and_nothing_else(tmp_path: Path) -> None:

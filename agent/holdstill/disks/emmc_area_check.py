@@ -19,13 +19,18 @@ def check(area: EmmcArea, listed: PieceList) -> None:
     Raises:
         VerificationError: it does not.
     """
-    with byte_source.opened(area.device) as source:
-        found = pieces.of_reader(listed.size, listed.piece, source.read)
-    if found == listed:
+    first = first_difference(area, listed)
+    if first is None:
         return
-    first = next(pieces.differing(listed, found)).offset
     raise VerificationError(
         f"{area.device} does not give back what was written to it, from byte {first:,} on",
         hint="a board that boots from it may not start: write the area again before it loses "
         "power, from the file that `holdstill get` takes out of the capture",
     )
+
+
+def first_difference(area: EmmcArea, listed: PieceList) -> int | None:
+    """Return the byte of the first piece that an area, which is large enough, has otherwise."""
+    with byte_source.opened(area.device) as source:
+        found = pieces.of_reader(listed.size, listed.piece, source.read)
+    return next((span.offset for span in pieces.differing(listed, found)), None)
