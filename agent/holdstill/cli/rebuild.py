@@ -90,6 +90,9 @@ def command(
     A board with several disks gets each on a target of its own (--disk 1, then --disk 2), or all
     of them on one larger one (--disk all), which boots if its firmware can start from that.
 
+    An eMMC's boot areas are left alone, and what to do by hand is told: with a boot loader that
+    does not fit, a board may never start again. --boot-areas writes them to /dev/mmcblkNboot0, ...
+
     Exit code 8: it was written and read back, but it cannot boot as it is, files are left out, or
     the capture lacks something of the board (with --dry-run: would be).
 
