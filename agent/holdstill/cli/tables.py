@@ -11,7 +11,7 @@ from rich.table import Table
 
 from holdstill.cli.consoles import WIDTH_OF_A_LOG
 from holdstill.keeper import retention
-from holdstill.model import paths
+from holdstill.model import emmc_boot, paths
 from holdstill.model.attachment_names import area_of
 from holdstill.model.boot import BootVerdict
 from holdstill.model.layout import Ext4, Fat, Subvolume, TableLabel
@@ -329,6 +329,7 @@ def manifest(found: Manifest, out: Console) -> None:
             + "".join(
                 f", {human(area.size)} of {area_of(area.name)} ({area.name})" for area in areas
             )
+            + (f", boots from {emmc_boot.booted(disk.emmc_boot)}" if disk.emmc_boot else "")
         )
     out.print(
         f"Pause: frozen {pause.frozen_ms:.0f} ms (predicted {pause.predicted_ms:.0f}), window "

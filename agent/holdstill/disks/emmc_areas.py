@@ -13,6 +13,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from holdstill.model import emmc_boot
 from holdstill.model.attachment_names import EMMC_AREAS
 from holdstill.model.sizes import SECTOR
 from holdstill.system import files
@@ -68,6 +69,20 @@ def find(disk: Path, *, sys: Path = SYS, dev: Path = DEV) -> tuple[EmmcArea, ...
 def has_protected_memory(disk: Path, *, dev: Path = DEV) -> bool:
     """Whether there is an area for replay protected memory, which nobody can copy."""
     return (dev / f"{disk.name}rpmb").exists()
+
+
+def boot_config(disk: Path, *, sys: Path = SYS) -> int | None:
+    """Return the byte that says which area an eMMC boots from (see `model.emmc_boot`).
+
+    Only debugfs shows it (Linux drivers/mmc/core/debugfs.c): None where that is not mounted, or
+    the disk is no eMMC.
+    """
+    card = (sys / "class/block" / disk.name / "device").resolve().name
+    host, colon, _ = card.partition(":")
+    if not colon:
+        return None
+    shown = _first_line(sys / "kernel/debug" / host / card / "ext_csd")
+    return emmc_boot.of_ext_csd(shown)
 
 
 def _area(disk: str, area: str, sys: Path, dev: Path) -> EmmcArea | None:

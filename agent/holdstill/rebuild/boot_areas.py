@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 from msgspec import structs
 
 from holdstill.errors import TargetRefusedError, UsageError
+from holdstill.model import emmc_boot
 from holdstill.model.attachment_names import BOOTED_AREAS, area_of
 from holdstill.model.sizes import human
 from holdstill.rebuild.steps import PutBootArea, WriteTable
@@ -23,11 +24,6 @@ if TYPE_CHECKING:
     from holdstill.rebuild.planner import Plan
 
 _ANY = "/dev/mmcblkN"
-_NOT_KEPT = (
-    "which area the eMMC boots from (PARTITION_CONFIG, byte 179 of its EXT_CSD) is not kept: on "
-    "the board, `mmc extcsd read` shows it and `mmc bootpart enable` sets it (mmc-utils)"
-)
-"""Linux include/linux/mmc/mmc.h, EXT_CSD_PART_CONFIG; mmc-utils' commands are from memory."""
 
 
 class TargetArea(Protocol):
@@ -75,7 +71,8 @@ def decide(
     """
     areas = {area_of(item.name): item for item in manifest.boot_areas}
     if not is_wanted:
-        return AreaDecision((), tuple(_by_hand(areas, there, capture)))
+        setting = (_boot_setting(manifest.disk.emmc_boot),) if areas else ()
+        return AreaDecision((), (*_by_hand(areas, there, capture), *setting))
     if not areas:
         raise UsageError(
             f"{capture} has no boot areas: the board has none, or nobody ever wrote to them",
@@ -92,7 +89,7 @@ def decide(
         PutBootArea(area=name, attachment=item, device=str(there[name].device))
         for name, item in areas.items()
     )
-    return AreaDecision(steps, (_NOT_KEPT,))
+    return AreaDecision(steps, (_boot_setting(manifest.disk.emmc_boot),))
 
 
 def with_areas(plan: Plan, decision: AreaDecision) -> Plan:
@@ -132,5 +129,19 @@ def _by_hand(
             f"`holdstill get {capture} {item.name}`, `echo 0 > {guard}`, `dd if={item.name} "
             f"of={device} bs=64K conv=fsync`, `echo 1 > {guard}`"
         )
-    if areas:
-        yield _NOT_KEPT
+
+
+def _boot_setting(config: int | None) -> str:
+    """Say what has to be done about which area is booted; mmc-utils' commands are from memory."""
+    booted = emmc_boot.booted(config)
+    if config is None or not booted:
+        return (
+            "which area the board's eMMC boots from (PARTITION_CONFIG, byte 179 of its EXT_CSD) "
+            "is not known: on the board, `mmc extcsd read` shows it (mmc-utils)"
+        )
+    number, acknowledged = emmc_boot.enabled(config), emmc_boot.acknowledges(config)
+    return (
+        f"the board's eMMC boots from {booted} (PARTITION_CONFIG 0x{config:02x}), and that is not "
+        f"written: on the board, `mmc bootpart enable {number} {acknowledged} {_ANY}` makes "
+        "another one do so (mmc-utils)"
+    )

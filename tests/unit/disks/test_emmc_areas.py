@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from holdstill.disks import emmc_areas
+from holdstill.model import emmc_boot
 from holdstill.model.attachment_names import EMMC_AREAS, area_name, area_of
 
 
@@ -63,3 +64,41 @@ def test_a_name_in_a_manifest_tells_the_area(place: int) -> None:
 
     assert [area_of(name) for name in names] == list(EMMC_AREAS)
     assert area_of("gap.bin") == area_of("raw-2.bin") == area_of("boot2.bin") == ""
+
+
+def ext_csd(config: int) -> str:
+    """An EXT_CSD as debugfs shows it: 512 bytes in hexadecimal (drivers/mmc/core/debugfs.c)."""
+    return (bytes(179) + bytes([config]) + bytes(332)).hex() + "\n"
+
+
+def emmc(sys: Path, shown: str) -> None:
+    device(sys, "mmcblk1")
+    (sys / "devices/mmc1:0001").mkdir(parents=True)
+    (sys / "class/block/mmcblk1/device").symlink_to(sys / "devices/mmc1:0001")
+    (sys / "kernel/debug/mmc1/mmc1:0001").mkdir(parents=True)
+    (sys / "kernel/debug/mmc1/mmc1:0001/ext_csd").write_text(shown)
+
+
+def test_which_area_is_booted_is_read_where_debugfs_shows_it(tmp_path: Path) -> None:
+    emmc(tmp_path, ext_csd(0x48 | 2))  # and boot1 is accessed just now
+    device(tmp_path, "mmcblk0")
+
+    assert emmc_areas.boot_config(Path("/dev/mmcblk1"), sys=tmp_path) == 0x48
+    assert emmc_areas.boot_config(Path("/dev/mmcblk0"), sys=tmp_path) is None
+    assert emmc_areas.boot_config(Path("/dev/loop1"), sys=tmp_path) is None
+
+
+@pytest.mark.parametrize("shown", ["", "48" * 511, "48" * 513, "no digits", "4" * 1023])
+def test_what_is_no_ext_csd_tells_nothing(tmp_path: Path, shown: str) -> None:
+    emmc(tmp_path, shown)
+
+    assert emmc_areas.boot_config(Path("/dev/mmcblk1"), sys=tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    ("config", "area"),
+    [(0x08, "boot0"), (0x4A, "boot0"), (0x50, "boot1"), (0x78, emmc_boot.SECTORS), (0x00, ""),
+     (0x18, ""), (None, "")],
+)  # fmt: skip
+def test_three_bits_name_the_area(config: int | None, area: str) -> None:
+    assert emmc_boot.booted(config) == area

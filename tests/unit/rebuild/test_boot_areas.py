@@ -94,7 +94,7 @@ def test_those_that_are_asked_for_are_written_last_but_the_table() -> None:
     )
     assert whole.steps[4:] == plan.steps[2:]
     assert whole.notes[0] == "before"
-    assert "is not kept" in whole.notes[1]
+    assert "is not known" in whole.notes[1]
 
 
 @pytest.mark.parametrize(
@@ -121,3 +121,24 @@ def test_a_larger_one_will_do() -> None:
     found = boot_areas.decide(capture(BOOT0), there, is_wanted=True, capture=NAME)
 
     assert [step.device for step in found.steps] == ["/dev/x"]
+
+
+@pytest.mark.parametrize(
+    ("config", "words"),
+    [
+        (None, "is not known: on the board, `mmc extcsd read`"),
+        (0x00, "is not known: on the board, `mmc extcsd read`"),
+        (0x48, "boots from boot0 (PARTITION_CONFIG 0x48)"),
+        (0x10, "boots from boot1 (PARTITION_CONFIG 0x10)"),
+        (0x38, "boots from its sectors (PARTITION_CONFIG 0x38)"),
+    ],
+)
+@pytest.mark.parametrize("is_wanted", [True, False])
+def test_which_area_is_booted_is_said(config: int | None, words: str, *, is_wanted: bool) -> None:
+    made = capture(BOOT0)
+    made = replace(made, disk=replace(made.disk, emmc_boot=config))
+
+    *_, said = decided(made, THERE, is_wanted=is_wanted)
+
+    assert words in said
+    assert ("`mmc bootpart enable 1 1 /dev/mmcblkN`" in said) is (config == 0x48)

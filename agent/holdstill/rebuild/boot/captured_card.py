@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
-from holdstill.model import paths
+from holdstill.model import emmc_boot, paths
 from holdstill.model.attachment_names import BOOTED_AREAS, area_of
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Fat, Subvolume
@@ -127,9 +127,10 @@ def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) 
 
 
 def boot_areas(manifest: Manifest) -> tuple[str, ...]:
-    """Return the areas of the first disk from which a board may boot."""
+    """Return the areas of the first disk from which the board boots, or may."""
     names = (area_of(item.name) for item in manifest.boot_areas)
-    return tuple(name for name in names if name in BOOTED_AREAS)
+    booted = emmc_boot.booted(manifest.disk.emmc_boot)
+    return tuple(name for name in names if name in BOOTED_AREAS and booted in {"", name})
 
 
 def _volumes(
