@@ -172,7 +172,7 @@ def test_the_page_in_the_store_writes_an_area_with_coreutils_only(tmp_path: Path
         page = (stage.kept.store / "READ-ME-FIRST.txt").read_text()
         area, _ = stage.shown()["boot_areas"]
         function = page[page.index("pieces() {") : page.index("SH\n", page.index("pieces() {"))]
-        lines = page[page.index("pieces SHA256-OF-BOOT0") : page.index("(gp0 to gp3")]
+        lines = page[page.index("pieces SHA256-OF-BOOT0") : page.index("(For gp0")]
         told = lines.replace("SHA256-OF-BOOT0", str(area["sha256"]))
         script = f"set -e\nSTORE={stage.kept.store}\n{textwrap.dedent(function)}\n{told}"
         script = script.replace("/root/", f"{tmp_path}/").replace("mmcblk0", "mmcblk8")

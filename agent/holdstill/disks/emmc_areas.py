@@ -62,8 +62,21 @@ def find(disk: Path, *, sys: Path = SYS, dev: Path = DEV) -> tuple[EmmcArea, ...
         sys: where the kernel exports its state.
         dev: where the devices' nodes are.
     """
+    if _is_elsewhere(disk, sys):
+        return ()
     found = (_area(disk.name, area, sys, dev) for area in EMMC_AREAS)
     return tuple(area for area in found if area is not None)
+
+
+def _is_elsewhere(disk: Path, sys: Path) -> bool:
+    """Whether a node leads to another disk than the one that the kernel gave its name."""
+    try:
+        number = disk.stat().st_rdev
+    except OSError:
+        return False
+    return _first_line(sys / "class/block" / disk.name / "dev") != (
+        f"{os.major(number)}:{os.minor(number)}"
+    )
 
 
 def has_protected_memory(disk: Path, *, dev: Path = DEV) -> bool:

@@ -121,14 +121,22 @@ def _by_hand(
         has_room = found is not None and found.size >= item.size
         device = str(found.device) if found is not None and has_room else f"{_ANY}{name}"
         option = ", unless --boot-areas is said" if has_room else ""
-        guard = f"/sys/block/{device.removeprefix('/dev/')}/force_ro"
         use = "from which it may boot" if name in BOOTED_AREAS else "for general purposes"
         yield (
             f"{name} of the board's eMMC ({human(item.size)} beside its sectors, {use}) is not "
             f"written{option}. By hand, if it is the right one for that very board: "
-            f"`holdstill get {capture} {item.name}`, `echo 0 > {guard}`, `dd if={item.name} "
-            f"of={device} bs=64K conv=fsync`, `echo 1 > {guard}`"
+            + ", ".join(f"`{command}`" for command in _commands(name, item, device, capture))
         )
+
+
+def _commands(name: str, item: Attachment, device: str, capture: str) -> Iterator[str]:
+    """Yield what writes an area; Linux guards boot areas only (drivers/mmc/core/mmc.c)."""
+    guard = f"/sys/block/{device.removeprefix('/dev/')}/force_ro"
+    is_guarded = name in BOOTED_AREAS
+    yield f"holdstill get {capture} {item.name}"
+    yield from [f"echo 0 > {guard}"] if is_guarded else []
+    yield f"dd if={item.name} of={device} bs=64K conv=fsync"
+    yield from [f"echo 1 > {guard}"] if is_guarded else []
 
 
 def _boot_setting(config: int | None) -> str:

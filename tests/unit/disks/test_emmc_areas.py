@@ -7,6 +7,7 @@ sectors of 512 bytes whatever the disk's are).
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -39,6 +40,18 @@ def test_the_areas_of_a_disk_are_found_and_those_of_another_are_not(tmp_path: Pa
     ]
     assert [area.number for area in found] == [(179, 3), (179, 4), (179, 5)]
     assert emmc_areas.find(Path("/dev/mmcblk0"), sys=tmp_path) == ()
+
+
+def test_a_node_that_has_the_name_of_another_disk_has_none_of_its_areas(tmp_path: Path) -> None:
+    for name in ("null", "nullboot0"):
+        device(tmp_path, name)
+    null = Path("/dev/null")
+    about = null.stat().st_rdev
+
+    assert emmc_areas.find(null, sys=tmp_path) == ()
+    own = f"{os.major(about)}:{os.minor(about)}\n"
+    (tmp_path / "class/block/null/dev").write_text(own)
+    assert [area.area for area in emmc_areas.find(null, sys=tmp_path)] == ["boot0"]
 
 
 @pytest.mark.parametrize(("lock", "is_locked"), [("", False), ("0", False), ("1", True),

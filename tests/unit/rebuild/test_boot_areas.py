@@ -56,6 +56,7 @@ def test_by_default_none_is_written_and_each_has_its_commands() -> None:
         assert command in boot
     assert "gp1 of the board's eMMC (1.0 MiB beside its sectors, for general purposes)" in general
     assert "`dd if=gp1-2.bin of=/dev/mmcblk1gp1 " in general
+    assert "force_ro" not in general
     assert "PARTITION_CONFIG" in config
 
 

@@ -116,6 +116,8 @@ def test_all_on_one_stand_behind_those_of_the_first_disk() -> None:
     assert (made.manifest.gap, made.manifest.further_disks) == (GAP, ())
     assert [p.number for p in disk.by_slot().partitions] == [1, 2, 3]
     assert any("disk 2" in note and "firmware" in note for note in made.notes)
+    assert made.manifest.boot_areas == (BOOT0,)
+    assert "boot1 of disk 2, an area of its own, is left out" in made.notes
 
 
 def test_all_on_one_have_partuuids_of_the_first_disk() -> None:
