@@ -63,7 +63,7 @@ def test_the_limit_of_what_is_copied_is_one_for_each(sys: Path) -> None:
     assert "it has 64.0 MiB, and `raw_limit`" in obstacles["gp0.bin"]
 
 
-@pytest.mark.parametrize("word", ["{}/mmcblk0boot0", "*boot?"])
+@pytest.mark.parametrize("word", ["{}/mmcblk0boot0", "{}/*boot?"])
 def test_the_owner_leaves_one_out_by_its_device_or_a_pattern(sys: Path, word: str) -> None:
     obstacles = found(board("/dev/mmcblk0"), sys, leave_out=(2, word.format(sys)))
 
