@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 MIB, PIECE = loop.MIB, pieces.PIECE
 LOADER = random.Random(1).randbytes(PIECE + 512) + bytes(2 * PIECE)  # noqa: S311  repeatable
-LOADER += random.Random(2).randbytes(PIECE - 512)  # noqa: S311  repeatable
+LOADER += random.Random(2).randbytes(PIECE - 512) + bytes(PIECE)  # noqa: S311  repeatable
 
 
 @contextmanager
