@@ -19,13 +19,7 @@ from holdstill.keeper.board_captures import MANIFEST, SIGNATURE
 from holdstill.keeper.ledger import SealedEvent
 from holdstill.keeper.references import ContentSum
 from holdstill.model import names, pieces
-from holdstill.model.attachment_names import (
-    EMMC_AREAS,
-    INDEX,
-    area_name,
-    gap_name,
-    raw_name,
-)
+from holdstill.model.attachment_names import INDEX, gap_name, raw_name
 from holdstill.model.finding import FindingKind
 from holdstill.model.names import CaptureName, Digest
 from holdstill.model.protocol import BATCH, CaptureBrief
@@ -160,13 +154,6 @@ def _check_attachments(manifest: Manifest) -> None:
     for place, gap in enumerate(manifest.gaps_by_disk, start=1):
         if gap is not None and gap.name != gap_name(place):
             raise SecurityError(f"manifest: a boot gap must be named {gap_name(place)}")
-    for place, areas in enumerate(manifest.boot_areas_by_disk, start=1):
-        allowed = [area_name(area, place) for area in EMMC_AREAS]
-        found = [area.name for area in areas]
-        if len(set(found)) != len(found) or not set(found).issubset(allowed):
-            raise SecurityError(
-                f"manifest: boot_areas: names must be of {', '.join(allowed)}, each once"
-            )
 
 
 def name_of(manifest: Manifest) -> CaptureName:
