@@ -40,6 +40,7 @@ _NAMES: dict[str, tuple[str, ...]] = {
     ),
     "paths": ("model/paths.py",),
     "verify": ("verify/store_check.py", "verify/verified_cache.py"),
+    "areas": ("disks/emmc_areas.py", "rebuild/boot_areas.py", "board/boot_areas.py"),
     "bulk": ("transport/rsync.py",),
     "nights": ("schedule/calendar.py", "schedule/due_nights.py", "schedule/retry.py"),
 }

@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from holdstill.board.layout import BoardPart
 from holdstill.board.write_counter import WriteCounter
-from holdstill.model.layout import Raw
 from support import loop
 from support.loop import LoopDisk
 
@@ -27,7 +25,7 @@ def disk(tmp_path: Path) -> Iterator[LoopDisk]:
 
 
 def counter(disk: LoopDisk, number: int) -> WriteCounter:
-    return WriteCounter(BoardPart(number, disk.partition(number), 0, 20480 * 512, Raw()))
+    return WriteCounter(disk.partition(number))
 
 
 def write(device: Path, *, at: int) -> None:
@@ -66,7 +64,7 @@ def test_a_write_through_the_whole_disk_may_have_been_anywhere(disk: LoopDisk) -
 
 def test_a_card_image_has_no_count(tmp_path: Path) -> None:
     image = loop.blank_image(tmp_path / "card.img", size=1 << 20)
-    found = WriteCounter(BoardPart(1, image, 0, 1 << 20, Raw()))
+    found = WriteCounter(image)
 
     write(image, at=0)
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import struct
 import zlib
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.errors import LayoutError
 from holdstill.rebuild import bootcheck
+from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import menus
 from holdstill.rebuild.boot.report import LinkState
 from holdstill.system import byte_source
@@ -314,6 +316,7 @@ def test_a_card_with_u_boot_in_the_gap_and_extlinux_boots(tmp_path: Path) -> Non
     assert missing(report) == []
     assert unknown(report) == ["device tree"]
     assert "loader: Rockchip loader at 32 KiB" in "\n".join(report.lines())
+    assert report.loaders_elsewhere == ()
 
 
 def test_of_a_menu_of_many_entries_the_first_are_looked_at_and_that_is_said(
@@ -367,6 +370,21 @@ def test_a_tag_of_one_byte_alone_is_no_loader(tmp_path: Path) -> None:
     parts.gap = {32 * KIB: b"\x01\xa0\x02\x87"}
 
     assert "loader" in unknown(check(tmp_path, parts))
+
+
+def test_a_board_that_boots_from_its_emmcs_area_needs_that_beside_the_card(tmp_path: Path) -> None:
+    parts = extlinux_card()
+    parts.gap = {}
+    image = boot_card.make(tmp_path, parts)
+    with byte_source.opened(image) as source:
+        card = cards.read_card(source)
+        plain = bootcheck.judge(card)
+        report = bootcheck.judge(replace(card, boot_areas=("boot0",)))
+
+    assert report.is_bootable
+    assert unknown(report) == unknown(plain)
+    assert list(plain.lines())[-1].endswith("one in memory of its own")
+    assert "the board's eMMC had something in boot0" in list(report.lines())[-1]
 
 
 IMX = "IMAGE_VERSION 2\nBOOT_FROM sd\n"

@@ -108,18 +108,28 @@ class UsedGap:
 
 
 @dataclass(frozen=True)
+class UncapturedArea:
+    """An area of an eMMC beside its sectors that holds something, and why it is not captured."""
+
+    device: str
+    why: str
+
+
+@dataclass(frozen=True)
 class DiskFacts:
     """One captured disk.
 
     Attributes:
         device: its node, or a card image.
-        gaps: what is between its partitions; boot_areas: names of its own areas beside its sectors
-            (eMMC) that hold anything.
+        gaps: what is between its partitions.
+        boot_areas: its own areas beside its sectors (eMMC) that are not captured.
+        has_protected_memory: whether it has one that nobody can copy.
     """
 
     device: str
     gaps: tuple[UsedGap, ...] = ()
-    boot_areas: tuple[str, ...] = ()
+    boot_areas: tuple[UncapturedArea, ...] = ()
+    has_protected_memory: bool = False
 
     @property
     def name(self) -> str:

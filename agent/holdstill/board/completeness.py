@@ -60,10 +60,11 @@ def judge(facts: BoardFacts, leave_out: Sequence[str] = ()) -> Completeness:
 def _words_for(one: NamedFinding, leave_out: Sequence[str]) -> list[str]:
     """Return the words of the owner that mean a finding."""
     names = (one.finding.what, *one.names)
-    return [word for word in leave_out if word in names or any(_fits(word, n) for n in names)]
+    return [word for word in leave_out if word in names or any(is_meant(word, n) for n in names)]
 
 
-def _fits(word: str, name: str) -> bool:
+def is_meant(word: str, name: str) -> bool:
+    """Whether a word of the owner means a name, as it is or as a pattern."""
     pattern = path_pattern.compiled(word.encode(errors="surrogateescape"))
     return pattern.fullmatch(name.encode(errors="surrogateescape")) is not None
 

@@ -15,7 +15,7 @@ import msgspec
 
 from holdstill.board import mount_device, mounts
 from holdstill.board.mounts import Mount
-from holdstill.disks import partition_table
+from holdstill.disks import emmc_areas, partition_table
 from holdstill.errors import LayoutError
 from holdstill.filesystems import probe
 from holdstill.model import tree_views
@@ -298,7 +298,13 @@ def read_disk(device: Path) -> Disk:
             hint="run as root, and check `disks` in the board's settings",
         ) from error
     model, serial = _model(device)
-    return msgspec.structs.replace(disk, device=str(device), model=model, serial=serial)
+    return msgspec.structs.replace(
+        disk,
+        device=str(device),
+        model=model,
+        serial=serial,
+        emmc_boot=emmc_areas.boot_config(device),
+    )
 
 
 def disk_of_root(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Path:

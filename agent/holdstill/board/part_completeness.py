@@ -59,9 +59,16 @@ def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
         )
     for area in disk.boot_areas:
         yield missing(
-            f"/dev/{area}",
-            "an area of the eMMC beside its sectors, not empty: boards boot from there",
-            f"keep a copy: dd if=/dev/{area} of=FILE",
+            area.device,
+            "an area of the eMMC beside its sectors, not empty, and boards boot from such: "
+            f"{area.why}",
+            f"keep a copy: dd if={area.device} of=FILE",
+        )
+    if disk.has_protected_memory:
+        yield left_out(
+            f"{disk.device}rpmb",
+            "replay protected memory of the eMMC, which only the firmware that has its key can "
+            "read, and no other eMMC would take",
         )
 
 

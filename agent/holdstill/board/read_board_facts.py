@@ -5,7 +5,6 @@ Mounts are judged by mountinfo alone: none of another disk, a network or a progr
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import (
@@ -25,9 +24,10 @@ from holdstill.board.board_facts import (
     PartFacts,
     PlacedMount,
     Subvolume,
+    UncapturedArea,
     UsedGap,
 )
-from holdstill.disks import used_gaps
+from holdstill.disks import emmc_areas, used_gaps
 from holdstill.model import layout as layouts
 from holdstill.model import system_tables
 from holdstill.model.layout import Ext4, Fat, Other, Raw, Swap, TableLabel
@@ -36,16 +36,16 @@ from holdstill.system import byte_source, files
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
+    from pathlib import Path
 
-    from holdstill.board.board_facts import BlockDevice, Number
+    from holdstill.board.board_facts import Number
+    from holdstill.board.boot_areas import BoardArea
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.board.layout import BoardDisk, BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
 
 _LUKS_UUID = slice(168, 208)
 """Of a LUKS header, version 1 and 2 alike (LUKS1 and LUKS2 On-Disk Format Specification)."""
-_AREAS = ("boot", "gp")
-"""What follows a disk's name in those of an eMMC's own areas (Linux drivers/mmc/core/mmc.c)."""
 
 
 def read(
@@ -55,6 +55,7 @@ def read(
     all_mounts: tuple[Mount, ...],
     raw: Collection[int],
     left_out: Collection[int] = (),
+    areas: Iterable[BoardArea] = (),
     store: Path | None,
 ) -> BoardFacts:
     """Find out the facts of a board.
@@ -65,6 +66,7 @@ def read(
         all_mounts: what is mounted.
         raw: partitions whose bytes are copied, not their files.
         left_out: partitions of which nothing is captured.
+        areas: of the disks' own areas beside their sectors, captured or not.
         store: the keeper's store, if it is in a directory of this machine.
     """
     names = system_names.read(root)
@@ -79,7 +81,7 @@ def read(
     )
     doubts += _mounted_outside(board, root, all_mounts)
     return BoardFacts(
-        disks=tuple(_disk(disk, devices, doubts) for disk in board.disks),
+        disks=_disks(board, areas, doubts),
         parts=parts,
         mounts=placed,
         devices=devices,
@@ -206,11 +208,18 @@ def _members(part: BoardPart) -> tuple[str, ...]:
 # ---- around the partitions ----------------------------------------------------------------------
 
 
-def _disk(disk: BoardDisk, devices: tuple[BlockDevice, ...], doubts: list[Doubt]) -> DiskFacts:
-    return DiskFacts(
-        str(disk.device),
-        tuple(_gaps(disk, doubts)),
-        tuple(used_areas(disk.device.name, devices, doubts)),
+def _disks(
+    board: BoardLayout, areas: Iterable[BoardArea], doubts: list[Doubt]
+) -> tuple[DiskFacts, ...]:
+    left = [area for area in areas if area.obstacle]
+    return tuple(
+        DiskFacts(
+            str(disk.device),
+            tuple(_gaps(disk, doubts)),
+            tuple(used_areas((area for area in left if area.place == place), doubts)),
+            emmc_areas.has_protected_memory(disk.device),
+        )
+        for place, disk in enumerate(board.disks, start=1)
     )
 
 
@@ -224,29 +233,18 @@ def _gaps(disk: BoardDisk, doubts: list[Doubt]) -> Iterator[UsedGap]:
         doubts.append(Doubt(str(disk.device), why))
 
 
-def used_areas(
-    disk: str, devices: tuple[BlockDevice, ...], doubts: list[Doubt], *, dev: Path = Path("/dev")
-) -> Iterator[str]:
-    """Yield the names of an eMMC's own areas that hold anything.
-
-    Args:
-        disk: its name.
-        devices: all there are.
-        doubts: gets what cannot be read.
-        dev: where the devices' nodes are.
-    """
-    for device in devices:
-        if not device.name.startswith(tuple(disk + area for area in _AREAS)):
-            continue
+def used_areas(areas: Iterable[BoardArea], doubts: list[Doubt]) -> Iterator[UncapturedArea]:
+    """Yield those of an eMMC's own areas that hold anything; doubts get what cannot be read."""
+    for area in areas:
         try:
-            with byte_source.opened(dev / device.name) as source:
+            with byte_source.opened(area.device) as source:
                 is_used = not all(
                     used_gaps.is_blank(source.read(at, min(files.CHUNK, source.size - at)))
                     for at in range(0, source.size, files.CHUNK)
                 )
         except OSError as error:
             why = f"this area of the eMMC cannot be read ({error.strerror}): it may be needed"
-            doubts.append(Doubt(f"/dev/{device.name}", why))
+            doubts.append(Doubt(str(area.device), why))
             continue
         if is_used:
-            yield device.name
+            yield UncapturedArea(str(area.device), area.obstacle)

@@ -10,12 +10,9 @@ from __future__ import annotations
 import os
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from holdstill.system import files
-
-if TYPE_CHECKING:
-    from holdstill.board.layout import BoardPart
 
 _SYS, _DISKSTATS = Path("/sys/dev/block"), Path("/proc/diskstats")
 _NAME, _COUNTED = 2, (9, 16)
@@ -40,9 +37,9 @@ class Written(NamedTuple):
 class WriteCounter:
     """What has been written to a partition since this was made."""
 
-    def __init__(self, part: BoardPart) -> None:
-        """Start to count."""
-        self._device = part.device
+    def __init__(self, device: Path) -> None:
+        """Start to count; device is the partition's, or an area's of an eMMC."""
+        self._device = device
         self.start = self._read()
 
     @property

@@ -36,16 +36,24 @@ def command(
 ) -> int:
     r"""Take one file or folder out of a capture, by its PATH on the board.
 
-    A PATH such as 1:/config.txt names a partition that was not mounted. Exit code 8: files were
-    left out because they are damaged.
+    A PATH such as 1:/config.txt names a partition that was not mounted; boot0.bin is what an eMMC
+    has in its boot0, by the name that `show` gives it. Exit code 8: files were left out because
+    they are damaged.
 
     \b
     Examples:
       holdstill get pier-3 /etc/hostname --to ./hostname
       holdstill get pier-3/000042 1:/cmdline.txt
+      holdstill get pier-3 boot0.bin
     """
     with open_capture.capture(store_address, capture) as stored:
         capture_ref.trusted(stored)
+        beside = capture_ref.beside_files(stored.manifest(), path)
+        if beside is not None:
+            target = to or Path(beside.name)
+            got = extract.attachment(stored, beside, to=target)
+            tables.got(got, f"{stored.board}/{stored.name}", target, consoles.console())
+            return 0
         part, inside = capture_ref.locate(stored.manifest(), path)
         target = to or Path(path.rstrip("/").rpartition("/")[2] or stored.board)
         with assembled.opened_index(stored) as index:

@@ -42,6 +42,11 @@ if TYPE_CHECKING:
 @click.option("--largest", default="512G", help="Size above which a card is named twice.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done; write nothing.")
 @click.option(
+    "--boot-areas",
+    is_flag=True,
+    help="Write an eMMC's boot areas, too. Those of another board can keep it from starting.",
+)
+@click.option(
     "--despite-faults",
     is_flag=True,
     help="Use a capture that was altered, is unsigned or incomplete. It may be an attacker's.",
@@ -68,6 +73,7 @@ def command(
     again: str,
     largest: str,
     dry_run: bool,
+    boot_areas: bool,
     despite_faults: bool,
     leave_out_damaged: bool,
     disk: int | Literal["all"] | None,
@@ -83,6 +89,9 @@ def command(
 
     A board with several disks gets each on a target of its own (--disk 1, then --disk 2), or all
     of them on one larger one (--disk all), which boots if its firmware can start from that.
+
+    An eMMC's boot areas are left alone, and what to do by hand is told: with a boot loader that
+    does not fit, a board may never start again. --boot-areas writes them to /dev/mmcblkNboot0, ...
 
     Exit code 8: it was written and read back, but it cannot boot as it is, files are left out, or
     the capture lacks something of the board (with --dry-run: would be).
@@ -107,6 +116,7 @@ def command(
         disk=disk,
         sibling=sibling or "",
         leave_out_damaged=leave_out_damaged,
+        boot_areas=boot_areas,
     )
     if leave_out_damaged and open_capture.host(store_address):
         raise UsageError(

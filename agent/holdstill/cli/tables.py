@@ -11,10 +11,12 @@ from rich.table import Table
 
 from holdstill.cli.consoles import WIDTH_OF_A_LOG
 from holdstill.keeper import retention
-from holdstill.model import paths, tree_views
+from holdstill.model import emmc_boot, paths, tree_views
+from holdstill.model.attachment_names import area_of
 from holdstill.model.boot import BootVerdict
 from holdstill.model.layout import Ext4, Fat, Subvolume, TableLabel
 from holdstill.model.sizes import counted, human
+from holdstill.rebuild.steps import PutBootArea
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -108,6 +110,7 @@ def inspection(found: Inspection, out: Console) -> None:
         out.print(
             f"Disk {disk.device}: {human(disk.layout.size)}, {LABELS[disk.layout.label]} "
             f"{disk.layout.id}, {human(disk.gap_bytes)} in the boot gap"
+            + "".join(f", {name}" for name in disk.boot_areas)
         )
     out.print()
     rows = table("part", "size", "used", "holds", "mounted", "capture", "grade", "why",
@@ -319,10 +322,15 @@ def manifest(found: Manifest, out: Console) -> None:
     if not found.moment.clock_trusted:
         out.print("The board's clock was not known to be right at that time", style="yellow")
     out.print(f"Board: {_described(board)}, host {board.hostname}")
-    for place, (disk, gap) in enumerate(zip(found.disks, found.gaps_by_disk, strict=True), 1):
+    disks = zip(found.disks, found.gaps_by_disk, found.boot_areas_by_disk, strict=True)
+    for place, (disk, gap, areas) in enumerate(disks, start=1):
         out.print(
             f"Disk {place}: {disk_words(disk)}, {LABELS[disk.label]} {disk.id}"
             + (f", {human(gap.size)} of boot gap" if gap else "")
+            + "".join(
+                f", {human(area.size)} of {area_of(area.name)} ({area.name})" for area in areas
+            )
+            + (f", boots from {emmc_boot.booted(disk.emmc_boot)}" if disk.emmc_boot else "")
         )
     out.print(
         f"Pause: frozen {pause.frozen_ms:.0f} ms (predicted {pause.predicted_ms:.0f}), window "
@@ -388,6 +396,8 @@ def plan(proposal: Proposal, out: Console) -> None:
         words = msgspec.to_builtins(step)
         number = words.get("number")
         place = f" {number}: {human(words['size'])} at {words['offset']}" if number else ""
+        if isinstance(step, PutBootArea):
+            place = f" {step.area}: {human(step.attachment.size)} to {step.device}"
         out.print(f"  {words['step'].replace('-', ' ')}{place}")
     _list(out, "Otherwise than on the captured card:", found.notes)
     _list(out, "Changed for the new board:", proposal.changes)
@@ -412,6 +422,7 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
         f"contents written; {report.checked_entries:,} entries read back by other code, all as "
         f"captured ({report.seconds:.1f} s, {report.verify_seconds:.1f} s of it reading back)"
     )
+    _list(out, "Boot areas written and read back:", report.boot_areas)
     _list(out, "Otherwise than on the captured card:", report.notes)
     _list(out, "Changed for the new board:", report.changes)
     findings(report.findings, out)

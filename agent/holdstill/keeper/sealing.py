@@ -129,6 +129,13 @@ def check_manifest(
             hint="if it has grown, raise limits.entries in the keeper's keeper.yaml, or for this "
             f"board alone in {own} there; then capture again, what was sent is not sent twice",
         )
+    _check_attachments(manifest)
+    taken_at(manifest)
+    return manifest
+
+
+def _check_attachments(manifest: Manifest) -> None:
+    """Refuse what no manifest has beside the files, or calls by another name."""
     numbers = {part.number for part in manifest.parts}
     if len(numbers) != len(manifest.parts):
         raise SecurityError("manifest: a partition is listed twice")
@@ -147,8 +154,6 @@ def check_manifest(
     for place, gap in enumerate(manifest.gaps_by_disk, start=1):
         if gap is not None and gap.name != gap_name(place):
             raise SecurityError(f"manifest: a boot gap must be named {gap_name(place)}")
-    taken_at(manifest)
-    return manifest
 
 
 def name_of(manifest: Manifest) -> CaptureName:

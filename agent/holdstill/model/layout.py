@@ -77,6 +77,7 @@ class Disk(Record, frozen=True, kw_only=True):
         table_length: GPT's number of entries, else 0.
         entries_lba: sector of a GPT's first entry array where that does not follow its header
             (some boot loaders are there); 0 = where it always is.
+        emmc_boot: of an eMMC, which area it boots from (see `model.emmc_boot`); None for unknown.
     """
 
     size: int
@@ -91,6 +92,7 @@ class Disk(Record, frozen=True, kw_only=True):
     device: str = ""
     model: str = ""
     serial: str = ""
+    emmc_boot: int | None = None
 
     def partition(self, number: int) -> Partition:
         """Return the partition in this slot; KeyError when there is none."""

@@ -145,7 +145,7 @@ class SwapFile(Record, frozen=True, kw_only=True):
 
 
 class Attachment(Record, frozen=True, kw_only=True):
-    """What a manifest names beside the files: the index, the boot gap, a raw partition.
+    """What a manifest names beside the files: index, boot gap, boot area, raw partition.
 
     Attributes:
         sha256: of its list of pieces (`model.pieces`), which is a content.
@@ -163,10 +163,12 @@ class FurtherDisk(Record, frozen=True, kw_only=True):
     Attributes:
         disk: its partitions are numbered on by `layout.DISK_STEP`.
         gap: what is before its first partition.
+        boot_areas: of its own areas beside its sectors those that hold anything.
     """
 
     disk: Disk
     gap: Attachment | None = None
+    boot_areas: tuple[Attachment, ...] = ()
 
 
 class Manifest(Record, frozen=True, kw_only=True):
@@ -180,6 +182,8 @@ class Manifest(Record, frozen=True, kw_only=True):
         last_known: number of the last capture that this machine knows to be sealed; 0 for none.
         disk, gap: the disk that the board begins to boot from, and what is before its first
             partition.
+        boot_areas: of an eMMC's own areas beside its sectors (`attachment_names.EMMC_AREAS`)
+            those that hold anything, each whole, from its first byte on.
         further_disks: the others, which it needs as well.
         parts: every partition of all disks, in table order, each with its subvolumes.
         index, raws: attachments.
@@ -202,6 +206,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     pause: Pause
     index: Attachment
     gap: Attachment | None = None
+    boot_areas: tuple[Attachment, ...] = ()
     raws: tuple[Attachment, ...] = ()
     findings: tuple[Finding, ...] = ()
     warnings: tuple[str, ...] = ()
@@ -227,6 +232,11 @@ class Manifest(Record, frozen=True, kw_only=True):
     def gaps_by_disk(self) -> tuple[Attachment | None, ...]:
         """The same with a place for every disk; None where there is nothing."""
         return (self.gap, *(further.gap for further in self.further_disks))
+
+    @property
+    def boot_areas_by_disk(self) -> tuple[tuple[Attachment, ...], ...]:
+        """What every disk has in areas of its own, with a place for every disk."""
+        return (self.boot_areas, *(further.boot_areas for further in self.further_disks))
 
     def disk_of(self, part: CapturedPart) -> Disk:
         """Return the disk that a part is on; KeyError when none has its partition."""

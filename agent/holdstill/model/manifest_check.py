@@ -14,6 +14,7 @@ import msgspec
 
 from holdstill.errors import SecurityError
 from holdstill.model import layout_check, paths, tree_views
+from holdstill.model.attachment_names import EMMC_AREAS, area_name
 from holdstill.model.layout import DISK_STEP, DISKS_MAX, SUBVOLUME_STEP, Other, Subvolume
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ def complaints(manifest: Manifest) -> list[str]:
         *_moment(manifest.moment.taken_at),
         *_places(manifest),
         *_disks(manifest),
+        *_boot_areas(manifest),
         *_file_systems(manifest),
         *_views(manifest),
     ]
@@ -129,6 +131,16 @@ def _disks(manifest: Manifest) -> Iterator[str]:
                 yield f"{path}.partitions: {slot} is no slot of a partition table"
         if disk != disk.as_further(place):
             yield f"{path}.partitions: expected numbers from {DISK_STEP * (place - 1) + 1} on"
+
+
+def _boot_areas(manifest: Manifest) -> Iterator[str]:
+    """Complain of areas that no disk has: their names are in commands that people are told."""
+    for place, areas in enumerate(manifest.boot_areas_by_disk, start=1):
+        path = "boot_areas" if place == 1 else f"further_disks[{place - 2}].boot_areas"
+        allowed = [area_name(area, place) for area in EMMC_AREAS]
+        names = [area.name for area in areas]
+        if len(set(names)) != len(names) or not set(names).issubset(allowed):
+            yield f"{path}: names must be of {', '.join(allowed)}, each once"
 
 
 def _file_systems(manifest: Manifest) -> Iterator[str]:

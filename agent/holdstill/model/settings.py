@@ -171,7 +171,8 @@ class BoardSettings(Record, frozen=True, kw_only=True):
             nothing is captured; a rebuild leaves them empty.
         remount_read_only: whether file systems that cannot be frozen may be made read-only.
         snapshots: whether snapshots in a btrfs that are mounted nowhere are captured as well.
-        raw_limit: largest partition without a known file system that is copied as it is.
+        raw_limit: largest partition without a known file system, or area of an eMMC, that is
+            copied as it is.
         unreadable: what to do about unreadable files.
         store_on_card: what to do about a store on the disk that is captured.
         full_scan_every: captures between full cross-checks of the change detection.

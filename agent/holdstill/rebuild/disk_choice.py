@@ -10,7 +10,7 @@ from msgspec import structs
 
 from holdstill.errors import TargetRefusedError, UsageError
 from holdstill.model import tree_views
-from holdstill.model.attachment_names import raw_name
+from holdstill.model.attachment_names import area_of, raw_name
 from holdstill.model.layout import Container, Partition, TableLabel
 from holdstill.model.sizes import MIB, align_up, human
 from holdstill.rebuild import partition_layout
@@ -91,6 +91,7 @@ def only(manifest: Manifest, place: int) -> Manifest:
         manifest,
         disk=disk,
         gap=manifest.gaps_by_disk[place - 1],
+        boot_areas=manifest.boot_areas_by_disk[place - 1],
         further_disks=(),
         parts=_parts_of(manifest, disk),
         swap_files=tuple(file for file in manifest.swap_files if file.partition in numbers),
@@ -257,3 +258,5 @@ def _notes(manifest: Manifest, disk: Disk) -> Iterator[str]:
         )
         if further.gap is not None:
             yield f"what was before the first partition of disk {place} is left out"
+        for area in further.boot_areas:
+            yield f"{area_of(area.name)} of disk {place}, an area of its own, is left out"

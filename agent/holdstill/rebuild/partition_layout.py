@@ -174,7 +174,13 @@ def _sized(disk: Disk, size: int, partitions: tuple[Partition, ...]) -> Disk:
     if disk.label is TableLabel.GPT and size != disk.size:
         last_lba = size // disk.sector_size - trailer(disk) - 1
     changed = msgspec.structs.replace(
-        disk, size=size, partitions=partitions, last_lba=last_lba, model="", serial=""
+        disk,
+        size=size,
+        partitions=partitions,
+        last_lba=last_lba,
+        model="",
+        serial="",
+        emmc_boot=None,
     )
     _check(changed)
     return changed

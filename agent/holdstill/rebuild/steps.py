@@ -21,6 +21,19 @@ class PutGap(Step, frozen=True, kw_only=True, tag="put-gap"):
     disk: Disk
 
 
+class PutBootArea(Step, frozen=True, kw_only=True, tag="put-boot-area"):
+    """Write an eMMC's own area, and read it back.
+
+    Attributes:
+        area: boot0, boot1, gp0, ...
+        device: its node.
+    """
+
+    area: str
+    attachment: Attachment
+    device: str
+
+
 class PartStep(Step, frozen=True, kw_only=True):
     """Something to be done to one partition."""
 
@@ -92,6 +105,7 @@ class WriteTable(Step, frozen=True, kw_only=True, tag="write-table"):
 AnyStep = (
     ClearTables
     | PutGap
+    | PutBootArea
     | MakeFat
     | MakeExt4
     | MakeOther

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 from holdstill.filesystems import content_parts
@@ -19,7 +20,13 @@ if TYPE_CHECKING:
 def attachments(manifest: Manifest) -> Iterator[Attachment]:
     """Yield what a manifest names beside the files."""
     yield manifest.index
+    yield from beside_index(manifest)
+
+
+def beside_index(manifest: Manifest) -> Iterator[Attachment]:
+    """Yield the same but for the index: bytes of disks that are in no file."""
     yield from manifest.gaps
+    yield from itertools.chain(*manifest.boot_areas_by_disk)
     yield from manifest.raws
 
 

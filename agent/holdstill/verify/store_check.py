@@ -226,7 +226,7 @@ class _StoreCheck:
         """
         manifest = capture.manifest()
         is_good = self._tried(capture, lambda: self._files(capture, manifest))
-        for item in capture_contents.distinct((*manifest.gaps, *manifest.raws)):
+        for item in capture_contents.distinct(capture_contents.beside_index(manifest)):
             is_good &= self._tried(capture, partial(self._attachment, capture, item))
         if is_good and not self._errors:
             for gap in manifest.gaps:

@@ -96,7 +96,11 @@ def build(
         ),
         disk=scope.board.disks[0].layout,
         further_disks=tuple(
-            FurtherDisk(disk=disk.layout, gap=attached.get(attachment_names.gap_name(place)))
+            FurtherDisk(
+                disk=disk.layout,
+                gap=attached.get(attachment_names.gap_name(place)),
+                boot_areas=_boot_areas(attached, place),
+            )
             for place, disk in enumerate(scope.board.disks[1:], start=2)
         ),
         parts=tuple(
@@ -117,10 +121,17 @@ def build(
         ),
         index=attached[attachment_names.INDEX],
         gap=attached.get(attachment_names.gap_name(1)),
+        boot_areas=_boot_areas(attached, 1),
         raws=tuple(raws.values()),
         findings=findings,
         warnings=(*warnings, *scope.board.warnings, *paused.notes),
     )
+
+
+def _boot_areas(attached: Mapping[str, Attachment], place: int) -> tuple[Attachment, ...]:
+    """Return what was attached of the areas of disk 1, 2, ..."""
+    names = (attachment_names.area_name(area, place) for area in attachment_names.EMMC_AREAS)
+    return tuple(attached[name] for name in names if name in attached)
 
 
 def _swap_file(run: CaptureRun, part: int, entry: Entry) -> SwapFile:

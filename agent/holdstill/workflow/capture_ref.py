@@ -9,11 +9,12 @@ from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import board_captures
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.model import names, tree_views
+from holdstill.records import capture_contents
 
 if TYPE_CHECKING:
     from holdstill.keeper.board_captures import Judged, StoredCapture
     from holdstill.keeper.store import Store
-    from holdstill.model.manifest import CapturedPart, Manifest
+    from holdstill.model.manifest import Attachment, CapturedPart, Manifest
     from holdstill.model.protocol import CaptureBrief
     from holdstill.system.process import Runner
 
@@ -108,7 +109,8 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
     if not path.startswith("/"):
         raise UsageError(
             f"{path!r} is not a path of the board",
-            hint="begin it with /, or with a partition and a colon, such as 1:/",
+            hint="begin it with /, or with a partition and a colon, such as 1:/; an eMMC's areas "
+            "have the names that `holdstill show` gives",
         )
     shown = [
         (len(found[0].place), part, found[1])
@@ -119,6 +121,12 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
         raise UsageError(f"{path} was on no captured file system", hint="see `holdstill show`")
     _, part, inside = max(shown, key=lambda one: one[0])
     return part, inside
+
+
+def beside_files(manifest: Manifest, name: str) -> Attachment | None:
+    """Return what is beside the files under this name, such as boot0.bin; None for nothing."""
+    attached = capture_contents.beside_index(manifest)
+    return next((item for item in attached if item.name == name), None)
 
 
 def below(manifest: Manifest, path: str) -> tuple[str, ...]:

@@ -203,7 +203,7 @@ def open_trees(
         found = OpenTrees({}, {}, {}, {})
         for part in scope.parts(*HELD_BY_NOBODY):
             if part.mount is None:
-                found.counters[part.number] = WriteCounter(part)
+                found.counters[part.number] = WriteCounter(part.device)
         swap_files = read_swap_files(scope.settings.root)
         roots = undo.enter_context(_opened_roots(scope))
         for part in scope.parts(*MOUNTED):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import completeness, layout, mounts, read_board_facts
+from holdstill.board import boot_areas, completeness, layout, mounts, read_board_facts
 from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
@@ -36,6 +36,7 @@ def check(
         all_mounts=mounts.read_mounts(),
         raw={number for number, choice in chosen.items() if choice.method not in HAS_FILES},
         left_out=numbers,
+        areas=boot_areas.find(board, settings),
         store=address.path if isinstance(address, FolderAddress) else None,
     )
     words = [str(word) for word in settings.leave_out if word not in partitions]

@@ -14,7 +14,7 @@ from holdstill.filesystems.fat.fat_reader import FatReader as FatVolume
 from holdstill.filesystems.file_tree import Content
 from holdstill.model import paths, tree_views
 from holdstill.model.entries import EntryType
-from holdstill.records import assembled, index_file
+from holdstill.records import assembled, capture_contents, index_file
 from holdstill.system import files
 from holdstill.workflow import board_state, capture_scope
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
@@ -137,7 +137,7 @@ class CapturedSource(_Parts):
 def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     """Hold a sealed capture open as a side."""
     manifest = stored.manifest()
-    attached = [*manifest.raws, *manifest.gaps]
+    attached = list(capture_contents.beside_index(manifest))
     parts = tuple(
         SourcePart(part.number, part.seen, part.file_system)
         for part in manifest.parts

@@ -10,12 +10,13 @@ from holdstill.model.manifest import Grade
 from holdstill.model.paths import display
 from holdstill.system import io_priority
 from holdstill.system.io_priority import IoPriority
-from holdstill.workflow import attachments, precopy
+from holdstill.workflow import attachments, capture_areas, precopy
 from holdstill.workflow.attachments import Extract
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.precopy import PendingAmount
 
 if TYPE_CHECKING:
+    from holdstill.workflow.capture_areas import WatchedArea
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.precopy import PrecopyResult
 
@@ -30,11 +31,13 @@ class LiveCopy:
     Attributes:
         run: the run whose contents these are.
         attached: files that go beside the manifest, by name.
+        areas: of an eMMC beside its sectors, watched from before the pause.
         is_cross_checked: whether the change detection was compared with a full scan.
     """
 
     run: CaptureRun
     attached: dict[str, Extract]
+    areas: tuple[WatchedArea, ...]
     rounds: PrecopyResult
     is_cross_checked: bool
     warnings: tuple[str, ...]
@@ -42,6 +45,7 @@ class LiveCopy:
 
 def copy_live(run: CaptureRun) -> LiveCopy:
     """Copy everything while services run, in rounds, until the pause will be short."""
+    areas = capture_areas.watched(run.scope.board, run.settings)
     attached = _copy_unwritten(run)
     # From which capture on the keeper may lack contents that the index has. Rows of later
     # captures than the last sealed one are of runs that were cut off. If that capture is not the
@@ -84,7 +88,7 @@ def copy_live(run: CaptureRun) -> LiveCopy:
         room=run.spool.left,
         clock=run.outside.clock,
     )
-    return LiveCopy(run, attached, rounds, is_check_due, tuple(warnings))
+    return LiveCopy(run, attached, areas, rounds, is_check_due, tuple(warnings))
 
 
 def _send_pending(run: CaptureRun) -> None:

@@ -15,13 +15,14 @@ from holdstill.filesystems import writer_input
 from holdstill.model import paths
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Fat
+from holdstill.records import assembled
 from holdstill.system import files, libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-    from holdstill.model.manifest import CapturedPart
+    from holdstill.model.manifest import Attachment, CapturedPart
     from holdstill.model.sealed_capture import ContentSource, SealedCapture
     from holdstill.records.index_queries import Index
 
@@ -80,10 +81,7 @@ def extract(
             f"/{paths.display(path)} is not in the capture",
             hint="paths are those of the board; excluded places are listed by `holdstill show`",
         )
-    if os.path.lexists(to):
-        raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
-    if not to.parent.is_dir():
-        raise UsageError(f"there is no folder {to.parent}", hint="make it first")
+    _check_new(to)
     partial = to.with_name(os.fsdecode(os.fsencode(to.name)[:_NAME_MOST]) + INCOMPLETE)
     if os.path.lexists(partial):
         raise UsageError(
@@ -98,6 +96,27 @@ def extract(
     if os.path.lexists(partial):  # not what was skipped, or left out
         _rename_new(partial, to)
     return taker.got
+
+
+def attachment(capture: SealedCapture, item: Attachment, *, to: Path) -> Extracted:
+    """Write what a capture has beside its files, such as an eMMC's boot area, to a new file.
+
+    Raises:
+        UsageError: the target exists.
+        VerificationError: it is damaged in the store; the file is not kept.
+    """
+    _check_new(to)
+    with _made_whole(to) as target:
+        os.ftruncate(target, item.size)
+        assembled.copy(capture, item, target)
+    return Extracted(files=1, size=item.size)
+
+
+def _check_new(to: Path) -> None:
+    if os.path.lexists(to):
+        raise UsageError(f"{to} exists", hint="name a new path; nothing is overwritten")
+    if not to.parent.is_dir():
+        raise UsageError(f"there is no folder {to.parent}", hint="make it first")
 
 
 def _rename_new(source: Path, target: Path) -> None:

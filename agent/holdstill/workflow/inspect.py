@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import (
+    boot_areas,
     card_history,
     card_trend,
     health,
@@ -41,7 +42,7 @@ from holdstill.workflow.capture_scope import CaptureScope
 from holdstill.workflow.inspect_large_files import PauseNow
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.model.settings import BoardSettings
@@ -54,11 +55,14 @@ class InspectedDisk(Record, frozen=True):
 
     Attributes:
         gap_bytes: bytes between table and first partition that are not zero.
+        boot_areas: devices of an eMMC beside its sectors that a capture would hold, unless nobody
+            ever wrote to them.
     """
 
     device: str
     layout: Disk
     gap_bytes: int
+    boot_areas: tuple[str, ...] = ()
 
 
 class InspectedPart(Record, frozen=True, kw_only=True):
@@ -159,10 +163,7 @@ def inspect(
             warnings.append(f"the keeper did not answer: {error}")
     return Inspection(
         board=identity.read_identity(settings.board, settings.root),
-        disks=tuple(
-            InspectedDisk(str(disk.device), disk.layout, attachments.gap_size(disk))
-            for disk in found.disks
-        ),
+        disks=tuple(_disks(found, settings)),
         parts=tuple(
             _inspected(part, found.disk_of(part).layout, choices[part.number])
             for part in found.parts
@@ -187,6 +188,13 @@ def free_memory(source: Path = Path("/proc/meminfo")) -> int:
         if name == "MemAvailable":
             return int(rest.split()[0]) * 1024
     return 0
+
+
+def _disks(found: BoardLayout, settings: BoardSettings) -> Iterator[InspectedDisk]:
+    areas = [area for area in boot_areas.find(found, settings) if not area.obstacle]
+    for place, disk in enumerate(found.disks, start=1):
+        own = tuple(str(area.device) for area in areas if area.place == place)
+        yield InspectedDisk(str(disk.device), disk.layout, attachments.gap_size(disk), own)
 
 
 def _inspected(part: BoardPart, disk: Disk, chosen: MethodChoice) -> InspectedPart:

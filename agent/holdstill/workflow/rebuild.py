@@ -11,7 +11,7 @@ from holdstill.errors import LayoutError
 from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.finding import Finding, serious
 from holdstill.model.layout import Record
-from holdstill.rebuild import bootcheck, disk_choice, execute_plan
+from holdstill.rebuild import boot_areas, bootcheck, disk_choice, execute_plan
 from holdstill.rebuild.boot import captured_card
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot.report import BootReport
@@ -22,9 +22,10 @@ from holdstill.workflow.plan_rebuild import PlanOptions
 from holdstill.workflow.rebuild_steps import StepWriter
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from contextlib import AbstractContextManager
 
+    from holdstill.disks.emmc_areas import EmmcArea
     from holdstill.model.layout import Disk
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.rebuild.rebuild_target import Target
@@ -38,6 +39,9 @@ class RebuildGoal(Protocol):
 
     def size(self, captured: Disk) -> int:
         """Return the target's bytes; captured is the disk of the capture."""
+
+    def boot_areas(self) -> Mapping[str, EmmcArea]:
+        """Return the areas beside its sectors, by name; none if it is no eMMC in its board."""
 
     def checked(self, plan: Plan) -> str:
         """Return what it is, in words, if it may be written by whoever agrees to that.
@@ -62,12 +66,14 @@ class RebuildOptions:
         disk: which disk of several the target is for, 1 for the first; `all` for all on one.
         sibling: name of the other board that is made; "" for a replacement of the same one.
         leave_out_damaged: leave out files whose contents are damaged in the store.
+        boot_areas: write the areas of an eMMC as well, from which the board may boot.
     """
 
     plan: PlanOptions = field(default_factory=PlanOptions)
     disk: int | Literal["all"] | None = None
     sibling: str = ""
     leave_out_damaged: bool = False
+    boot_areas: bool = False
 
 
 class Proposal(Record, frozen=True, kw_only=True):
@@ -112,6 +118,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
         notes: what is not as on the captured card.
         changes: what a sibling has otherwise.
         left_out: files whose contents are damaged in the store, by their paths on the board.
+        boot_areas: areas of an eMMC that were written and read back, by their devices.
         findings: what of the board is not in the capture, or could not be made again.
     """
 
@@ -129,6 +136,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     notes: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    boot_areas: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -195,7 +203,7 @@ def _decided(
     damaged = skip_damaged.damaged(captured, outside.progress) if options.leave_out_damaged else {}
     source = skip_damaged.without(captured, damaged)
     source = rebuild_source.of_disk(source, options.disk)
-    source.check_attachments()
+    source.check_attachments(boot_areas=options.boot_areas)
     source.check_lists()
     if options.sibling:
         source, changes = rebuild_source.sibling(source, options.sibling, outside.machine)
@@ -206,9 +214,16 @@ def _decided(
         machine=outside.machine,
         step=outside.progress.step,
     )
+    plan = msgspec.structs.replace(plan, notes=(*plan.notes, *source.notes))
+    areas = boot_areas.decide(
+        source.manifest,
+        goal.boot_areas(),
+        is_wanted=options.boot_areas,
+        capture=f"{captured.capture.board}/{captured.capture.name}",
+    )
     left_out = skip_damaged.described(source, damaged)
     return source, Proposal(
-        plan=msgspec.structs.replace(plan, notes=(*plan.notes, *source.notes)),
+        plan=boot_areas.with_areas(plan, areas),
         changes=changes,
         left_out=left_out,
         stops_at="" if options.leave_out_damaged else captured.capture.content_trouble,
@@ -248,12 +263,13 @@ def carry_out(
         bootable=boot.is_bootable,
         boot_trouble=tuple(boot.broken_links()),
         notes=(*plan.notes, *writer.warnings),
+        boot_areas=tuple(writer.boot_areas),
         findings=source.manifest.findings,
     )
 
 
 def _step_words(step: AnyStep) -> str:
-    number = getattr(step, "number", None)
+    number = getattr(step, "number", None) or getattr(step, "area", None)
     words = str(type(step).__struct_config__.tag).replace("-", " ")
     return f"{words} {number}" if number else words
 
@@ -261,8 +277,10 @@ def _step_words(step: AnyStep) -> str:
 def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
     medium = byte_source.OpenFile(target.handle, size=target.size)
     model = source.manifest.board.model
+    areas = captured_card.boot_areas(source.manifest)
     try:
         card = cards.read_card(medium, sector_size=source.manifest.disk.sector_size)
+        card = replace(card, boot_areas=areas)
         if not source.place:
             at = captured_card.system_at(source.manifest)
             return bootcheck.judge(replace(card, system_at=at), model=model)

@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from holdstill.disks import emmc_areas
 from holdstill.rebuild import block_device, compressed_image, device_safety
 from holdstill.rebuild.rebuild_target import Existing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from contextlib import AbstractContextManager
     from pathlib import Path
 
+    from holdstill.disks.emmc_areas import EmmcArea
     from holdstill.model.layout import Disk
     from holdstill.rebuild.block_device import BlockDevice
     from holdstill.rebuild.device_safety import Confirmation
@@ -36,6 +38,10 @@ class ImageGoal:
     def size(self, captured: Disk) -> int:
         """Return the image's bytes."""
         return self.wanted or captured.size
+
+    def boot_areas(self) -> Mapping[str, EmmcArea]:
+        """Return nothing: an image has sectors only."""
+        return {}
 
     def checked(self, plan: Plan) -> str:
         """Name the image, if it may be made; see `compressed_image.check_place`."""
@@ -66,6 +72,10 @@ class CardGoal:
         """Return the card's bytes."""
         del captured
         return block_device.inspect_device(self.path, self.machine).size
+
+    def boot_areas(self) -> Mapping[str, EmmcArea]:
+        """Return those of an eMMC; see `emmc_areas.find`."""
+        return {area.area: area for area in emmc_areas.find(self.path)}
 
     def checked(self, plan: Plan) -> str:
         """Name the card, if it may be written once it is confirmed.

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from holdstill.disks.boot_gap import GapExtent
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import Attachment, Manifest
-    from holdstill.model.pieces import Part
+    from holdstill.model.pieces import Part, PieceList
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.rebuild.new_identity import NewIdentity
     from holdstill.records.index_queries import Index
@@ -126,22 +126,29 @@ class RebuildSource:
         name = attachment_names.raw_name(number)
         for raw in self.manifest.raws:
             if raw.name == name:
-                listed = assembled.read_list(self.capture, raw)
-                return assembled.parts(self.capture, listed, f"partition {number}")
+                return self.pieces_of(raw)[1]
         raise VerificationError(f"the capture has no bytes of partition {number}")
 
-    def check_attachments(self) -> None:
-        """Read boot gap and raw partitions, which are written to the target as they are.
+    def pieces_of(self, attachment: Attachment) -> tuple[PieceList, Iterator[tuple[Part, bytes]]]:
+        """Return the list of something that is written as it is, and its pieces, checked.
+
+        Raises:
+            VerificationError: it is damaged in the store; of a piece, when that is drawn.
+        """
+        listed = assembled.read_list(self.capture, attachment)
+        return listed, assembled.parts(self.capture, listed, attachment.name)
+
+    def check_attachments(self, *, boot_areas: bool) -> None:
+        """Read boot gap, raw partitions and, if wanted, boot areas: they are written as they are.
 
         Raises:
             VerificationError: one is damaged in the store.
         """
         if self.manifest.gap:
             self.boot_gap(self.manifest.gap)
-        for raw in self.manifest.raws:
-            for _ in assembled.parts(
-                self.capture, assembled.read_list(self.capture, raw), raw.name
-            ):
+        areas = self.manifest.boot_areas if boot_areas else ()
+        for item in (*areas, *self.manifest.raws):
+            for _ in self.pieces_of(item)[1]:
                 pass
 
     def check_lists(self) -> None:

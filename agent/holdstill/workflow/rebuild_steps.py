@@ -8,10 +8,14 @@ from typing import TYPE_CHECKING, assert_never
 from holdstill.disks import (
     boot_gap,
     boot_gap_writer,
+    emmc_area_check,
+    emmc_area_writer,
+    emmc_areas,
     partition_table_check,
     partition_table_writer,
     raw_writer,
 )
+from holdstill.errors import TargetFailedError
 from holdstill.filesystems import writer_input
 from holdstill.filesystems.ext4 import ext4_writer
 from holdstill.filesystems.fat import fat_writer, syslinux
@@ -27,6 +31,7 @@ from holdstill.rebuild.steps import (
     MakeFat,
     MakeOther,
     MakeSwap,
+    PutBootArea,
     PutGap,
     PutRaw,
     ReadBack,
@@ -53,6 +58,7 @@ class StepWriter:
         checked: entries that were read back by other code and found as captured.
         verify_seconds: of reading back.
         warnings: what is not as on the captured card.
+        boot_areas: devices of an eMMC's areas that were written and read back.
     """
 
     def __init__(
@@ -68,6 +74,7 @@ class StepWriter:
         self.entries = self.written = self.checked = 0
         self.verify_seconds = 0.0
         self.warnings: list[str] = []
+        self.boot_areas: list[str] = []
 
     def __call__(self, step: AnyStep) -> None:
         """Do one step.
@@ -81,6 +88,8 @@ class StepWriter:
                 self._clear_tables()
             case PutGap():
                 self._put_gap(step)
+            case PutBootArea():
+                self._put_boot_area(step)
             case MakeFat():
                 self._make_fat(step)
             case MakeExt4():
@@ -131,6 +140,17 @@ class StepWriter:
             "a partition is there now"
             for run in lost
         ]
+
+    def _put_boot_area(self, step: PutBootArea) -> None:
+        areas = {area.area: area for area in emmc_areas.find(self._target.path)}
+        if step.area not in areas:
+            raise TargetFailedError(
+                f"{step.device} is gone", hint="look for it with `lsblk`, and start over"
+            )
+        listed, pieces = self._source.pieces_of(step.attachment)
+        emmc_area_writer.write(areas[step.area], size=listed.size, pieces=pieces)
+        emmc_area_check.check(areas[step.area], listed)
+        self.boot_areas.append(step.device)
 
     def _make_fat(self, step: MakeFat) -> None:
         self._made[step.number] = step.parameters

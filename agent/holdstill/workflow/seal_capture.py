@@ -9,13 +9,14 @@ from holdstill.board import btrfs_subvolumes
 from holdstill.errors import VerificationError
 from holdstill.model import attachment_names, pieces
 from holdstill.records import manifest_file, signature
-from holdstill.workflow import attachments, build_manifest, check_completeness
+from holdstill.workflow import attachments, build_manifest, capture_areas, check_completeness
 from holdstill.workflow.attachments import Extract
 from holdstill.workflow.board_state import LastCapture
 
 if TYPE_CHECKING:
     from holdstill.model.manifest import Manifest
     from holdstill.model.protocol import SealResult
+    from holdstill.workflow.attachments import PiecedFile
     from holdstill.workflow.capture_run import CaptureRun
     from holdstill.workflow.complete_contents import Completed
     from holdstill.workflow.copy_live import LiveCopy
@@ -53,18 +54,26 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
     index = Extract.whole(run.state.index_path)
     sources = {**copied.attached, attachment_names.INDEX: index}
     pieced = {name: attachments.pieced(name, source) for name, source in sources.items()}
-    for name, file in pieced.items():
-        run.uploader.upload_pieced(file, known=run.state.known_pieces(name))
+
+    def send(file: PiecedFile) -> None:
+        run.uploader.upload_pieced(file, known=run.state.known_pieces(file.name))
+
+    for file in pieced.values():
+        send(file)
+    areas = capture_areas.upload(copied.areas, send)
+    pieced |= areas.files
     written = run.trees.written
     warnings = (
         *run.warnings, *copied.warnings, *paused.troubles, *completed.warnings,
+        *areas.warnings,
         *(f"partition {number}, which is not mounted, was written to" for number in written),
     )  # fmt: skip
     now = check_completeness.check(run.settings, run.scope.board, run.scope.chosen).findings
     manifest = build_manifest.build(
         run, copied.rounds, paused, settled=completed.settled, written=written,
         attached={name: file.attachment for name, file in pieced.items()},
-        findings=check_completeness.united(run.findings, now), warnings=warnings,
+        findings=check_completeness.united(run.findings, (*now, *areas.findings)),
+        warnings=warnings,
     )  # fmt: skip
     data = manifest_file.encode(manifest)
     signed = signature.sign(data, run.settings.key, run.outside.runner)

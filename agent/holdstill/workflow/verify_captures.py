@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from holdstill import errors
+from holdstill.disks import emmc_area_check, emmc_areas
 from holdstill.errors import DegradedError, HoldstillError, MachineError, VerificationError
 from holdstill.keeper import account_captures, capture_notes, odd_places, references, repair
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.keeper.repair import RepairResult
 from holdstill.keeper.store import VERIFIED
 from holdstill.model import names
+from holdstill.model.attachment_names import area_of
 from holdstill.verify import card_check, store_check, verified_cache
 from holdstill.verify.store_check import ContentDamage, StoreReport
 from holdstill.workflow import captures_to_verify, each_board
@@ -202,6 +204,19 @@ def verify_card(path: Path, source: RebuildSource, *, machine: Runner | None = N
     """
     gap = source.manifest.gap
     runs = source.boot_gap(gap) if gap is not None else []
-    return card_check.check_card(
+    report = card_check.check_card(
         path, source.manifest, expected=source.entries, gap=runs, machine=machine
     )
+    areas = _areas_otherwise(path, source)
+    return msgspec.structs.replace(report, unchecked=(*report.unchecked, *areas))
+
+
+def _areas_otherwise(path: Path, source: RebuildSource) -> Iterator[str]:
+    """Yield which captured areas of an eMMC a target lacks or has otherwise: mostly on purpose."""
+    there = {area.area: area for area in emmc_areas.find(path)}
+    for item in source.manifest.boot_areas:
+        area = there.get(area_of(item.name))
+        if area is None or area.size < item.size:
+            yield f"{area_of(item.name)} of the board's eMMC, for which there is no room here"
+        elif emmc_area_check.first_difference(area, source.pieces_of(item)[0]) is not None:
+            yield f"{area.device}, which is not as captured: only --boot-areas writes it"

@@ -22,6 +22,7 @@ from holdstill.board.board_facts import (
     PartFacts,
     PlacedMount,
     Subvolume,
+    UncapturedArea,
     UsedGap,
 )
 from holdstill.model.finding import FindingKind
@@ -637,14 +638,21 @@ def test_a_realtime_section_of_an_xfs_does_not_come_back() -> None:
 
 
 def test_bytes_between_partitions_and_areas_of_an_emmc() -> None:
-    around = DiskFacts("/dev/mmcblk0", (UsedGap(4096, 8192, 1),), ("mmcblk0boot0",))
+    around = DiskFacts(
+        "/dev/mmcblk0",
+        (UsedGap(4096, 8192, 1),),
+        (UncapturedArea("/dev/mmcblk0boot0", "it is in use"),),
+        has_protected_memory=True,
+    )
     facts = board(disks=(around,))
 
     assert said(facts) == [
         (MISSING, "/dev/mmcblk0, after partition 1"),
         (MISSING, "/dev/mmcblk0boot0"),
+        (LEFT_OUT, "/dev/mmcblk0rpmb"),
     ]
     assert [kind for kind, _ in said(facts, "/dev/mmcblk0boot?", "/dev/mmcblk0, after *")] == [
+        LEFT_OUT,
         LEFT_OUT,
         LEFT_OUT,
     ]

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import block_devices, mount_device, mounts, read_board_facts
-from holdstill.board.board_facts import BlockDevice
+from holdstill.board.board_facts import BlockDevice, UncapturedArea
+from holdstill.board.boot_areas import BoardArea
+from holdstill.disks.emmc_areas import EmmcArea
 
 if TYPE_CHECKING:
     from holdstill.board.board_facts import Doubt
@@ -57,23 +59,26 @@ def test_devices_are_described_as_the_kernel_does(tmp_path: Path) -> None:
     }
 
 
-def test_areas_of_an_emmc_are_read_and_those_of_another_are_not(tmp_path: Path) -> None:
+def area(folder: Path, name: str, obstacle: str = "it is in use") -> BoardArea:
+    return BoardArea(1, EmmcArea(name, folder / f"mmcblk0{name}", (179, 8), 512, folder), obstacle)
+
+
+def test_areas_of_an_emmc_that_are_not_captured_and_hold_something(tmp_path: Path) -> None:
     contents = {
-        "mmcblk0boot0": bytes(5 << 20) + b"loader",
-        "mmcblk0boot1": b"\xff" * (4 << 20),
-        "mmcblk0gp0": bytes(512),
-        "mmcblk0p1": b"partition",
-        "mmcblk1boot0": b"another's",
+        "boot0": bytes(5 << 20) + b"loader",
+        "boot1": b"\xff" * (4 << 20),
+        "gp0": bytes(512),
     }
     for name, data in contents.items():
-        (tmp_path / name).write_bytes(data)
-    devices = tuple(BlockDevice(name, (179, 8), name) for name in (*contents, "mmcblk0gp1"))
+        (tmp_path / f"mmcblk0{name}").write_bytes(data)
     doubts: list[Doubt] = []
 
-    used = list(read_board_facts.used_areas("mmcblk0", devices, doubts, dev=tmp_path))
+    used = list(
+        read_board_facts.used_areas([area(tmp_path, name) for name in (*contents, "gp1")], doubts)
+    )
 
-    assert used == ["mmcblk0boot0"]
-    assert [doubt.what for doubt in doubts] == ["/dev/mmcblk0gp1"]
+    assert used == [UncapturedArea(str(tmp_path / "mmcblk0boot0"), "it is in use")]
+    assert [doubt.what for doubt in doubts] == [str(tmp_path / "mmcblk0gp1")]
 
 
 def test_the_source_of_a_mount_that_is_no_device_is_not_looked_at(tmp_path: Path) -> None:

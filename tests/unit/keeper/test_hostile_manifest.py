@@ -226,6 +226,20 @@ def test_s25_attachments_are_named_by_their_partitions_and_nothing_else(
     assert "raws" in refuse(board, data)
 
 
+@pytest.mark.parametrize(
+    "names",
+    [["boot0.bin", "boot0.bin"], ["boot2.bin"], ["boot0-2.bin"], ["gap.bin"], ["../boot0.bin"]],
+    ids=["twice", "no-area", "of-another-disk", "another-thing", "a-path"],
+)
+def test_a_boot_area_that_no_disk_has_is_refused(
+    board: LocalBoard, begun: RunStarted, names: list[str]
+) -> None:
+    areas = tuple(keeping.attachment(name, b"a loader") for name in names)
+    data = manifest_file.encode(msgspec.structs.replace(honest(board, begun), boot_areas=areas))
+
+    assert "boot_areas: names must be of boot0.bin, boot1.bin, gp0.bin" in refuse(board, data)
+
+
 def test_a_partition_that_is_listed_twice_is_refused(board: LocalBoard, begun: RunStarted) -> None:
     plain = honest(board, begun)
     twice = CapturedPart(number=2, grade=Grade.LIVE, file_system=Raw())

@@ -46,14 +46,18 @@ GPT_CARD = Disk(
 )  # fmt: skip
 GAP = Attachment(name="gap.bin", sha256="a" * 64, size=512)
 GAP_2 = Attachment(name="gap-2.bin", sha256="b" * 64, size=512)
+BOOT0 = Attachment(name="boot0.bin", sha256="d" * 64, size=4 * MIB)
+BOOT1_2 = Attachment(name="boot1-2.bin", sha256="e" * 64, size=4 * MIB)
 
 
 def of(first: Disk, second: Disk, *kinds: CapturedPart) -> Manifest:
     """Return a capture of two disks."""
     return change(
         captured.pier_3(),
-        disk=first, gap=GAP, parts=kinds,
-        further_disks=(FurtherDisk(disk=second.as_further(2), gap=GAP_2),),
+        disk=first, gap=GAP, boot_areas=(BOOT0,), parts=kinds,
+        further_disks=(
+            FurtherDisk(disk=second.as_further(2), gap=GAP_2, boot_areas=(BOOT1_2,)),
+        ),
         raws=(Attachment(name="raw-1001.bin", sha256="c" * 64, size=65536 * 512),),
         swap_files=(SwapFile(partition=1002, path="swapfile", size=4096),),
     )  # fmt: skip
@@ -77,6 +81,7 @@ def test_each_disk_alone_has_its_own_and_nothing_else() -> None:
     assert (one.disk, one.parts, one.gap) == (CARD, (BOOT,), GAP)
     assert (one.raws, one.swap_files, one.further_disks) == ((), (), ())
     assert (two.disk, two.parts, two.gap) == (USB.as_further(2), (SWAP, ROOT), GAP_2)
+    assert (one.boot_areas, two.boot_areas) == ((BOOT0,), (BOOT1_2,))
     assert [raw.name for raw in two.raws] == ["raw-1001.bin"]
     assert [file.partition for file in two.swap_files] == [1002]
     assert two.disks == (two.disk,)
@@ -111,6 +116,8 @@ def test_all_on_one_stand_behind_those_of_the_first_disk() -> None:
     assert (made.manifest.gap, made.manifest.further_disks) == (GAP, ())
     assert [p.number for p in disk.by_slot().partitions] == [1, 2, 3]
     assert any("disk 2" in note and "firmware" in note for note in made.notes)
+    assert made.manifest.boot_areas == (BOOT0,)
+    assert "boot1 of disk 2, an area of its own, is left out" in made.notes
 
 
 def test_all_on_one_have_partuuids_of_the_first_disk() -> None:

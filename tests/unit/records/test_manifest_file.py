@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import DocumentError, HoldstillError, SecurityError
 from holdstill.model import layout_check, tree_views
+from holdstill.model.attachment_names import EMMC_AREAS, area_name
 from holdstill.model.finding import FindingKind
 from holdstill.model.layout import (
     Container,
@@ -103,6 +104,13 @@ def sensible(disk: Disk) -> Disk:
     return change(disk, partitions=tuple(slots))
 
 
+def named_areas(drawn: tuple[Attachment, ...], place: int) -> tuple[Attachment, ...]:
+    """Give drawn areas the names that those of disk 1, 2, ... have."""
+    names = (area_name(area, place) for area in EMMC_AREAS)
+    pairs = zip(names, drawn, strict=False)
+    return tuple(msgspec.structs.replace(area, name=name) for name, area in pairs)
+
+
 def of_our_format(drawn: object) -> Manifest:
     """Make a drawn manifest sensible in the few things that are checked beyond types."""
     assert isinstance(drawn, Manifest)
@@ -110,7 +118,11 @@ def of_our_format(drawn: object) -> Manifest:
     disk = sensible(drawn.disk)
     slots = disk.partitions
     further = tuple(
-        change(one, disk=sensible(one.disk).as_further(place))
+        change(
+            one,
+            disk=sensible(one.disk).as_further(place),
+            boot_areas=named_areas(one.boot_areas, place),
+        )
         for place, one in enumerate(drawn.further_disks, start=2)
     )
     parts = [change(part, number=n) for n, part in enumerate(drawn.parts[: len(slots)], 1)]
@@ -129,6 +141,7 @@ def of_our_format(drawn: object) -> Manifest:
         seq=drawn.seq % 10**6 + 1,
         moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
         disk=disk,
+        boot_areas=named_areas(drawn.boot_areas, 1),
         further_disks=further,
         parts=tuple(parts),
         swap_files=tuple(change(s, partition=1) for s in drawn.swap_files) if slots else (),
@@ -353,6 +366,23 @@ SECOND = Disk(
     partitions=(Partition(number=1, start=2048, size=4096, type="83"),),
 )  # fmt: skip
 BTRFS = numbered(2, Other(type="btrfs"))
+
+
+def test_a_boot_area_is_one_that_its_disk_can_have() -> None:
+    change = msgspec.structs.replace
+
+    def areas(*names: str) -> tuple[Attachment, ...]:
+        return tuple(Attachment(name=name, sha256=DIGEST, size=512) for name in names)
+
+    second = FurtherDisk(disk=SECOND.as_further(2), boot_areas=areas("boot0-2.bin", "gp3-2.bin"))
+    good = change(plain(), boot_areas=areas("boot0.bin", "boot1.bin"), further_disks=(second,))
+
+    assert manifest_file.decode(manifest_file.encode(good)) == good
+    for names in (("boot0-2.bin",), ("boot0.bin", "boot0.bin"), ("boot0.bin;reboot",)):
+        assert "boot_areas: names must be" in refused(change(plain(), boot_areas=areas(*names)))
+    wrong = change(second, boot_areas=areas("boot0.bin"))
+    told = refused(change(plain(), further_disks=(wrong,)))
+    assert "further_disks[0].boot_areas: names must be" in told
 
 
 def test_a_second_disk_has_partitions_that_are_numbered_on() -> None:

@@ -35,6 +35,8 @@ MANIFEST = Manifest(
     parts=(part(1, ""), part(2, "/"), part(3, "/boot/firmware"), part(4, "", entries=0)),
     pause=Pause(),
     index=Attachment(name="index.sqlite", sha256="0", size=1),
+    gap=Attachment(name="gap.bin", sha256="1", size=1),
+    boot_areas=(Attachment(name="boot0.bin", sha256="2", size=1),),
 )  # fmt: skip
 
 
@@ -65,6 +67,16 @@ def test_a_path_that_leads_nowhere_is_refused_with_a_hint(path: str) -> None:
         capture_ref.locate(MANIFEST, path)
 
     assert caught.value.hint
+
+
+def test_what_is_beside_the_files_has_a_name_that_is_no_path() -> None:
+    found = {name: capture_ref.beside_files(MANIFEST, name) for name in
+             ("boot0.bin", "gap.bin", "boot1.bin", "index.sqlite", "/boot0.bin")}  # fmt: skip
+
+    assert found == {
+        "boot0.bin": MANIFEST.boot_areas[0], "gap.bin": MANIFEST.gap,
+        "boot1.bin": None, "index.sqlite": None, "/boot0.bin": None,
+    }  # fmt: skip
 
 
 def test_a_board_whose_every_capture_has_a_fault_is_told_apart_from_one_without_captures() -> None:

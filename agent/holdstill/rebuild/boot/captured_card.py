@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
-from holdstill.model import paths, tree_views
+from holdstill.model import emmc_boot, paths, tree_views
+from holdstill.model.attachment_names import BOOTED_AREAS, area_of
 from holdstill.model.entries import EntryType
 from holdstill.model.layout import Fat, Subvolume
 from holdstill.rebuild.boot import card as cards
@@ -122,6 +123,7 @@ def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) 
         tuple(_volumes(manifest, index, contents)),
         OpenFile(head, size=os.fstat(head).st_size),
         system_at(manifest),
+        boot_areas(manifest),
     )
 
 
@@ -132,6 +134,13 @@ def system_at(manifest: Manifest) -> tuple[int, bytes] | None:
         if folder:
             return part.number, folder.encode()
     return None
+
+
+def boot_areas(manifest: Manifest) -> tuple[str, ...]:
+    """Return the areas of the first disk from which the board boots, or may."""
+    names = (area_of(item.name) for item in manifest.boot_areas)
+    booted = emmc_boot.booted(manifest.disk.emmc_boot)
+    return tuple(name for name in names if name in BOOTED_AREAS and booted in {"", name})
 
 
 def _volumes(

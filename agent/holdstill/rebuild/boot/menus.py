@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 
 from holdstill.rebuild.boot import commandline, loaders, settings
 from holdstill.rebuild.boot.commandline import Initramfs
-from holdstill.rebuild.boot.report import Chain, KernelFile, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import (
+    LOADER,
+    Chain,
+    KernelFile,
+    found,
+    lacking,
+    missing,
+    unknown,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -52,26 +60,33 @@ def loader_link(card: BootCard, volume: BootVolume, earlier: Sequence[Chain]) ->
     """Return what starts U-Boot: the boot gap, files for a boot ROM, or an earlier stage."""
     in_gap = loaders.in_gap(card)
     if in_gap:
-        return found("loader", ", ".join(in_gap))
+        return found(LOADER, ", ".join(in_gap))
     files = [name for name in LOADER_FILES if any(v.file(name) for v in card.volumes)]
     if files:
-        return found("loader", ", ".join(name.decode() for name in files))
+        return found(LOADER, ", ".join(name.decode() for name in files))
     if any(not chain.kernel and chain.is_whole for chain in earlier):
-        return found("loader", "started by the chain above")
+        return found(LOADER, "started by the chain above")
     if volume.find(b"ldlinux.sys") or volume.find(b"extlinux/ldlinux.sys"):
         return _syslinux_link(card, volume)
-    return unknown("loader", "none on this card: the board must have one in memory of its own")
+    if card.boot_areas:
+        areas = " and ".join(card.boot_areas)
+        return unknown(
+            LOADER,
+            f"none on this card, but the board's eMMC had something in {areas}: the board needs "
+            "that as well, which a rebuild writes if --boot-areas is said",
+        )
+    return unknown(LOADER, "none on this card: the board must have one in memory of its own")
 
 
 def _syslinux_link(card: BootCard, volume: BootVolume) -> ChainLink:
     """SYSLINUX lives in sectors, too: a copy of its files alone does not boot."""
     if not any(volume.find(path) for path in LDLINUX):
-        return missing("loader", "ldlinux.sys")
+        return missing(LOADER, "ldlinux.sys")
     if NO_LOADER in volume.first_sector or not any(volume.first_sector[90:440]):
-        return missing("loader", f"the boot sector of {volume.name}: install SYSLINUX there again")
+        return missing(LOADER, f"the boot sector of {volume.name}: install SYSLINUX there again")
     if not loaders.boot_code(card):
-        return missing("loader", "boot code in the first sector of the card")
-    return found("loader", "SYSLINUX")
+        return missing(LOADER, "boot code in the first sector of the card")
+    return found(LOADER, "SYSLINUX")
 
 
 def _menu_chain(

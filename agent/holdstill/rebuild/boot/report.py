@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
+LOADER = "loader"
+"""Name of the link that starts all others."""
+
+
 class LinkState(StrEnum):
     """Whether a link is there."""
 
@@ -99,6 +103,13 @@ class BootReport:
         return starts and not any(link.breaks for link in self.system)
 
     @property
+    def loaders_elsewhere(self) -> tuple[str, ...]:
+        """What is known of loaders that are not on the card, without which it does not start."""
+        links = (link for chain in self.chains for link in chain.links)
+        unseen = (link for link in links if link.state is LinkState.UNKNOWN)
+        return tuple(dict.fromkeys(link.detail for link in unseen if link.name == LOADER))
+
+    @property
     def verdict(self) -> BootVerdict:
         """What it comes to."""
         if not self.chains:
@@ -127,6 +138,7 @@ class BootReport:
             "does not boot as it is",
         )
         yield f"verdict: {good if self.is_bootable else bad}"
+        yield from (f"  needs a loader: {text}" for text in self.loaders_elsewhere)
 
 
 def found(name: str, detail: str = "") -> ChainLink:

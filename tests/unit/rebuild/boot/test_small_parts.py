@@ -7,8 +7,10 @@ import struct
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
-from holdstill.rebuild.boot import card, commandline, firmware, kernels, system
+from holdstill.model.manifest import Attachment
+from holdstill.rebuild.boot import captured_card, card, commandline, firmware, kernels, system
 from holdstill.rebuild.boot.report import (
     BootReport,
     Chain,
@@ -19,6 +21,24 @@ from holdstill.rebuild.boot.report import (
     missing,
     unknown,
 )
+from support import captured
+
+AREAS = tuple(Attachment(name=n, sha256="0" * 64, size=1) for n in ("boot0.bin", "gp0.bin"))
+
+
+# What boots from nowhere (0), or from what nobody knows, may boot from any.
+@pytest.mark.parametrize(
+    ("config", "areas"),
+    [(None, ("boot0",)), (0x00, ("boot0",)), (0x08, ("boot0",)), (0x10, ()), (0x38, ())],
+)
+def test_a_board_needs_the_area_that_its_emmc_boots_from(
+    config: int | None, areas: tuple[str, ...]
+) -> None:
+    made = replace(captured.pier_3(), boot_areas=AREAS)
+    made = replace(made, disk=replace(made.disk, emmc_boot=config))
+
+    assert captured_card.boot_areas(made) == areas
+
 
 TEXT = b"\0" * 3000 + b"Linux version 6.1.0-18-arm64 (debian) #1 SMP\0"
 
