@@ -24,10 +24,10 @@ from itertools import pairwise
 from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from holdstill.board.extent_map import Extent, State, joined
+from holdstill.board.extent_map import Extent, State, join, joined
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
 
 class Why(Enum):
@@ -88,6 +88,39 @@ def _bare(offset: int, data: bytes, extents: Sequence[Extent]) -> Iterator[tuple
         yield at, len(data)
 
 
+@dataclass
+class PiecesRead:
+    """What a round has learnt by reading pieces, which come in the order of their numbers.
+
+    A large file has many pieces and few extents: where they lie is joined as it comes.
+
+    Args:
+        piece: bytes of a piece.
+
+    Attributes:
+        numbers: of the pieces that were read.
+        lengths: of those that were not read in full length.
+        doubts: of those that must be read again all the same.
+        extents: where they lie.
+    """
+
+    piece: int
+    numbers: set[int] = field(default_factory=set)
+    lengths: dict[int, int] = field(default_factory=dict)
+    doubts: dict[int, Why] = field(default_factory=dict)
+    extents: list[Extent] = field(default_factory=list)
+
+    def add(self, number: int, read: PieceRead) -> None:
+        """Take in what was learnt by reading the next piece."""
+        self.numbers.add(number)
+        if read.length != self.piece:
+            self.lengths[number] = read.length
+        if read.doubt:
+            self.doubts[number] = read.doubt
+        for extent in read.extents:
+            join(self.extents, extent)
+
+
 class Look(NamedTuple):
     """A file's size at one moment, and its pieces that must be read again by their numbers."""
 
@@ -143,22 +176,20 @@ class FileAsRead:
         }
         return Look(size, {n: dirty[n] for n in sorted(dirty) if n < count})
 
-    def after(self, look: Look, reads: Mapping[int, PieceRead]) -> FileAsRead:
+    def after(self, look: Look, reads: PiecesRead) -> FileAsRead:
         """Return what is known after a round that read pieces of a look; the rest stay dirty."""
-        count = self._pieces(look.size)
+        count, gone = self._pieces(look.size), reads.numbers
         kept = (extent for extent in self.extents if extent.offset < count * self.piece)
-        lengths = {n: length for n, length in self.lengths.items() if n not in reads}
-        short = {n: read.length for n, read in reads.items() if read.length != self.piece}
-        doubts = {n: why for n, why in look.dirty.items() if n not in reads}
-        found = {n: read.doubt for n, read in reads.items() if read.doubt}
-        fresh = (extent for read in reads.values() for extent in read.extents)
-        extents = sorted([*_without(kept, reads, self.piece), *fresh], key=attrgetter("offset"))
+        lengths = {n: length for n, length in self.lengths.items() if n not in gone}
+        doubts = {n: why for n, why in look.dirty.items() if n not in gone}
+        extents = [*_without(kept, gone, self.piece), *reads.extents]
+        extents.sort(key=attrgetter("offset"))
         return FileAsRead(
             self.piece,
             count,
             joined(extents, 0, count * self.piece),
-            {n: length for n, length in {**lengths, **short}.items() if n < count},
-            {**doubts, **found},
+            {n: length for n, length in {**lengths, **reads.lengths}.items() if n < count},
+            {**doubts, **reads.doubts},
         )
 
     def _pieces(self, size: int) -> int:
@@ -218,9 +249,7 @@ class _Cursor:
         return self._extents[self._at].kind
 
 
-def _without(
-    extents: Iterator[Extent], pieces: Mapping[int, object], piece: int
-) -> Iterator[Extent]:
+def _without(extents: Iterator[Extent], pieces: Collection[int], piece: int) -> Iterator[Extent]:
     """Yield extents without what lies in some pieces."""
     gone = sorted(pieces)
     for extent in extents:

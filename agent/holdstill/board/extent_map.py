@@ -105,14 +105,17 @@ def joined(extents: Iterable[Extent], start: int, end: int) -> list[Extent]:
     """Return extents clipped to a range, neighbours that continue each other made one."""
     found: list[Extent] = []
     for extent in extents:
-        if extent.end <= start or extent.offset >= end:
-            continue
-        one = extent.clipped(start, end)
-        if found and found[-1].end == one.offset and found[-1].kind == one.kind:
-            before = found.pop()
-            one = before._replace(length=before.length + one.length)
-        found.append(one)
+        if extent.end > start and extent.offset < end:
+            join(found, extent.clipped(start, end))
     return found
+
+
+def join(found: list[Extent], one: Extent) -> None:
+    """Add an extent behind others; if it continues the last of them, the two are made one."""
+    if found and found[-1].end == one.offset and found[-1].kind == one.kind:
+        before = found.pop()
+        one = before._replace(length=before.length + one.length)
+    found.append(one)
 
 
 def part_of(extents: Sequence[Extent], start: int, end: int) -> list[Extent]:

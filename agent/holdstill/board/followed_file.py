@@ -14,7 +14,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, NamedTuple
 
-from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, Written, judged
+from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, PiecesRead, Written, judged
 from holdstill.board.extent_map import part_of
 from holdstill.model import pieces
 
@@ -95,7 +95,7 @@ class FollowedFile:
 
     def look(self, written: Written) -> None:
         """Note what must be read again, and read nothing; looks add up."""
-        self._known = self._known.after(self._look(written)[0], {})
+        self._known = self._known.after(self._look(written)[0], self._none_read())
 
     def is_read_as(self, digest: bytes) -> bool:
         """Whether the list with this digest is that of all that was read, and read last."""
@@ -113,9 +113,10 @@ class FollowedFile:
         look, _ = self._look(written)
         self._is_begun = True
         self._list = b"" if look.dirty else self._list
-        reads = {}
+        reads = self._none_read()
         for number in look.dirty:
-            data, reads[number] = self._read(number)
+            data, read = self._read(number)
+            reads.add(number, read)
             digest = pieces.piece_digest(data)
             self._digests.note(number, digest)
             if data:
@@ -140,14 +141,14 @@ class FollowedFile:
         """Return the pieces of the instant, after the pause; those in the spool are hashed now."""
         assert self._at_last is not None  # noqa: S101  it was taken
         look, extents = self._at_last
-        reads = {}
+        reads = self._none_read()
         with taken.spooled.path.open("rb", buffering=0) as file:
             for number in taken.numbers:
                 start, end = self._span(number, taken.size)
                 data = os.pread(file.fileno(), end - start, start)
                 self._digests.note(number, pieces.piece_digest(data))
                 there = part_of(extents, start, start + self._digests.piece)
-                reads[number] = judged(start, data, there, there)  # it stood still
+                reads.add(number, judged(start, data, there, there))  # it stood still
         self._known = self._known.after(look, reads)
         return self._noted(taken.size)
 
@@ -165,6 +166,9 @@ class FollowedFile:
         size = os.fstat(self._handle).st_size
         extents = self._map.extents(0, max(size, 1))
         return self._known.look(extents, written, size), extents
+
+    def _none_read(self) -> PiecesRead:
+        return PiecesRead(self._digests.piece)
 
     def _read(self, number: int) -> tuple[bytes, PieceRead]:
         start = number * self._digests.piece

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, Why, judged
+from holdstill.board.changed_pieces import FileAsRead, Look, PieceRead, PiecesRead, Why, judged
 from holdstill.board.extent_map import Extent, State
 from holdstill.board.written_blocks import WrittenBlocks
 from support.model_file import BLOCK, IN_PLACE, SHIFTING, ModelFile, Operation, Places
@@ -43,7 +43,9 @@ class Follower:
 
     def hot_round(self, pauses: Sequence[Pause] = (([], [], []),)) -> Look:
         look = self.look()
-        reads = {n: self._read(n, pauses[i % len(pauses)]) for i, n in enumerate(look.dirty)}
+        reads = PiecesRead(PIECE)
+        for i, n in enumerate(look.dirty):
+            reads.add(n, self._read(n, pauses[i % len(pauses)]))
         self.known = self.known.after(look, reads)
         return look
 
@@ -165,7 +167,7 @@ def test_dirty_data_that_no_block_stands_for_is_in_doubt(
 def test_a_piece_that_a_round_did_not_read_stays_dirty() -> None:
     follower = followed()
     follower.file.direct(4, 0)
-    follower.known = follower.known.after(follower.look(), {})
+    follower.known = follower.known.after(follower.look(), PiecesRead(PIECE))
 
     assert follower.look().dirty == {1: Why.WRITTEN}
 
@@ -205,7 +207,9 @@ def test_after_a_loss_all_that_is_stored_is_read_again() -> None:
 def test_an_unsure_place_is_never_clean() -> None:
     unsure = [Extent(0, PIECE, 0, State.UNSURE)]
     read = judged(0, b"x" * PIECE, unsure, unsure)
-    known = FileAsRead(PIECE).after(Look(PIECE, {0: Why.NEW}), {0: read})
+    reads = PiecesRead(PIECE)
+    reads.add(0, read)
+    known = FileAsRead(PIECE).after(Look(PIECE, {0: Why.NEW}), reads)
 
     assert read.doubt is Why.UNSURE
     assert known.look(unsure, Places(), PIECE).dirty == {0: Why.UNSURE}
@@ -222,3 +226,21 @@ def test_zeros_over_holes_and_unwritten_extents_are_sure() -> None:
 
     assert judged(0, bytes(PIECE), unwritten, unwritten).doubt is None
     assert judged(0, bytes(PIECE - 1) + b"x", unwritten, unwritten).doubt is Why.UNBACKED
+
+
+def test_the_pieces_of_a_large_file_take_no_more_room_than_its_extents() -> None:
+    count, reads = 65_536, PiecesRead(PIECE)
+    for number in range(count):
+        place = 1 << 30 if number < 1000 else 2 << 30
+        there = [Extent(number * PIECE, PIECE, place, State.STORED)]
+        reads.add(number, judged(number * PIECE, b"x" * PIECE, there, there))
+    known = FileAsRead(PIECE).after(
+        Look(count * PIECE, dict.fromkeys(range(count), Why.NEW)), reads
+    )
+
+    assert known.extents == [
+        Extent(0, 1000 * PIECE, 1 << 30, State.STORED),
+        Extent(1000 * PIECE, (count - 1000) * PIECE, 2 << 30, State.STORED),
+    ]
+    assert len(reads.extents) == 2
+    assert known.doubts == {}
