@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import settings
 
+from support import forked_commands
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -16,6 +18,13 @@ ASKED_FOR = ("tools", "ssh", "root", "boot")
 settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("ci", max_examples=100, deadline=None, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "dev"))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def no_forker_left() -> Iterator[None]:
+    """End what forks command lines, if a test has started it."""
+    yield
+    forked_commands.end()
 
 
 @pytest.fixture(autouse=True)

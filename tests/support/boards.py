@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from contextlib import contextmanager
@@ -16,7 +15,7 @@ from holdstill.keeper import enrolment
 from holdstill.keeper import store as stores
 from holdstill.model import names
 from holdstill.system.clocks import SystemClock
-from support import keys, loop, programs, sshd
+from support import forked_commands, keys, loop, programs, sshd
 from support.loop import MIB, LoopDisk
 
 if TYPE_CHECKING:
@@ -157,13 +156,7 @@ def enrolled(root: Path, name: str, public: str) -> str:
 
 def holdstill(*words: object, accepted: Sequence[int] = (0,), timeout: float = 120) -> bytes:
     """Run the product as a person would; return what it printed."""
-    done = subprocess.run(
-        [sys.executable, "-m", "holdstill", *map(str, words)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        timeout=timeout,
-        check=False,
-    )
+    done = forked_commands.attempt([*map(str, words)], timeout=timeout)
     told = (done.stderr + done.stdout).decode()
     assert done.returncode in accepted, f"{words}: {done.returncode}\n{told}"
     return done.stdout
