@@ -173,3 +173,40 @@ def test_another_board_is_not_made_of_several_systems(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "its / is a folder of a partition" in done.stderr.decode()
     assert not image.exists()
+
+
+def test_a_folder_that_is_bound_below_run_as_well_is_not_left_out(tmp_path: Path) -> None:
+    with (
+        deployed(tmp_path, "ext4", is_whole=False) as board,
+        boards.kept_nearby(tmp_path, board.root) as kept,
+    ):
+        for source, place in (("var", "run/state"), ("etc", "run/pod/etc"), ("", "run/whole")):
+            (board.root / place).mkdir(parents=True)
+            bound = loop.mounted(board.root / source, board.root / place, options="bind,private")
+            with bound:
+                holdstill("capture", "--settings", kept.settings)
+            for path in ("/var/readings", "/etc/release", "2:/deploy/b/etc/release"):
+                taken = tmp_path / place.replace("/", "-") / path.replace("/", "-")
+                taken.parent.mkdir(exist_ok=True)
+                ask(kept, "get", "pier-3", path, "--to", taken)
+                assert taken.stat().st_size > 0
+
+
+def test_a_partition_that_is_mounted_below_run_is_captured(tmp_path: Path) -> None:
+    script = boards.MBR.replace("start=90112, type=83", "start=90112, size=163840, type=83")
+    with boards.running(tmp_path, script=f"{script}start=262144, type=83\n") as board:
+        programs.run("mkfs.ext4", "-q", board.disk.partition(3))
+        with loop.mounted(board.disk.partition(3), board.root / "run/data") as data:
+            (data / "home/pi").mkdir(parents=True)
+            (data / "home/pi/letter").write_bytes(b"dear keeper")
+            (data / "beside").write_bytes(b"of nobody's home")
+            bound = {"options": "bind,private"}
+            with (
+                loop.mounted(data / "home", board.root / "home", **bound),
+                boards.kept_nearby(tmp_path, board.root) as kept,
+            ):
+                holdstill("capture", "--settings", kept.settings)
+                ask(kept, "get", "pier-3", "/home/pi/letter", "--to", tmp_path / "letter")
+                ask(kept, "get", "pier-3", "/run/data/beside", "--to", tmp_path / "beside")
+    assert (tmp_path / "letter").read_bytes() == b"dear keeper"
+    assert (tmp_path / "beside").read_bytes() == b"of nobody's home"

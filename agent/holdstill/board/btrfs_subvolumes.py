@@ -204,8 +204,10 @@ def _split_unmounted(board: BoardLayout, part: BoardPart, *, snapshots: bool) ->
             found = found_subvolumes.find(mount.root)
     except (OSError, PreflightError):
         return [part]
-    taken = chosen(found, frozenset(), snapshots=snapshots)
-    wanted = chosen(found, frozenset(), snapshots=snapshots, is_named=lambda _: True)
+    # Nobody knows what a slot boots from: only what is read-only is surely a snapshot kept as one.
+    used = frozenset(one.path for one in found if one.is_snapshot and not one.is_read_only)
+    taken = chosen(found, used, snapshots=snapshots)
+    wanted = chosen(found, used, snapshots=snapshots, is_named=lambda _: True)
     if not found or taken != wanted:
         return [part]
     whole = replace(whole, subvolumes=tuple(found))

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 from holdstill.model import paths, tree_views
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from holdstill.model.tree_views import TreeView
 
 DEFAULT_EXCLUDES = (
@@ -67,34 +69,81 @@ class PathFilter:
             swap_files: absolute paths of swap files; their contents stay out.
             views: where the file system is seen on the board; no pattern is about what is not.
         """
-        self._views = views
         self._swap_files = swap_files
-        out = [_components(pattern) for pattern in exclude]
-        kept = [_components(pattern) for pattern in include]
-        hollow = [pattern for pattern in out if _ends_plainly(pattern)]
-        dropped = [pattern for pattern in out if not _ends_plainly(pattern)]
-        self._hollow = _any_of([_translated(pattern) for pattern in hollow])
-        self._out = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in hollow + dropped])
-        self._kept = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in kept])
-        self._passage = _any_of([way for pattern in kept for way in _ways_to(pattern)])
+        self._all = _Patterns(exclude, include)
+        # What the owner leaves out is left out wherever it is seen; the defaults are about places.
+        own = tuple(pattern for pattern in exclude if pattern not in DEFAULT_EXCLUDES)
+        self._own = _Patterns(own, include)
+        self._seen, self._hidden = self._divided(views)
+        self._views = views
+        is_plain = not self._hidden and [view.inside for view in self._seen] == [""]
+        self._top = self._seen[0].place.encode().rstrip(b"/") + b"/" if is_plain else b""
+        """Before every path of a file system that is seen as a whole, at one place."""
+        self._ways = {way for view in self._seen for way in _above(view.inside.encode())}
         about = repr((views, exclude, include, sorted(swap_files)))
         self.fingerprint = hashlib.sha256(about.encode(errors="surrogateescape")).hexdigest()
         """Changes with the rules: an index made under others must be compared as a whole."""
+
+    def _divided(
+        self, views: tuple[TreeView, ...]
+    ) -> tuple[tuple[TreeView, ...], tuple[TreeView, ...]]:
+        """Return the views that have a say, and those at places where all is left out.
+
+        What is mounted at such a place itself, as at /tmp, is meant; unless it is a folder that is
+        seen elsewhere.
+        """
+        choices = {view: self._all.choose(view.place.encode()) for view in views}
+        plain = [view for view in views if choices[view] in {Choice.WHOLE, Choice.PASSAGE}]
+        seen = tuple(
+            view
+            for view in views
+            if view in plain
+            or (
+                choices[view] is Choice.HOLLOW
+                and tree_views.place_of(plain, view.inside.encode()) is None
+            )
+        )
+        return seen, tuple(view for view in views if view not in seen)
 
     def choose(self, path: bytes) -> Choice:
         """Decide about a path inside the file system (b"" is its root)."""
         if not path:
             return Choice.WHOLE
-        place = tree_views.place_of(self._views, path)
-        if place is None:
-            return Choice.WHOLE
-        if not self._out.fullmatch(place) or self._kept.fullmatch(place):
-            return Choice.WHOLE
-        if self._passage.fullmatch(place):
+        choice = self._chosen(path)
+        if choice in {Choice.HOLLOW, Choice.NOTHING} and path in self._ways:
             return Choice.PASSAGE
-        if self._hollow.fullmatch(place) and self._is_reached(path):
-            return Choice.HOLLOW
-        return Choice.NOTHING
+        if choice is Choice.HOLLOW and not self._is_reached(path):
+            return Choice.NOTHING
+        return choice
+
+    def _chosen(self, path: bytes) -> Choice:
+        """Decide by the places where a path is seen.
+
+        The nearest counts. What the owner leaves out of a folder is left out also where that is
+        bound a second time; but a folder that is mounted at a place of its own is there, although
+        the place that it was bound from is left out.
+        """
+        if self._top:
+            return self._all.choose(self._top + path)
+        view = tree_views.nearest(self._seen, path)
+        if view is None:
+            hidden = tree_views.place_of(self._hidden, path)
+            return Choice.WHOLE if hidden is None else self._own.choose(hidden)
+        choice = self._choice_at(view, path, self._all)
+        for other in self._seen if len(self._seen) > 1 else ():
+            inside = view.inside.encode()
+            if (
+                choice is Choice.WHOLE
+                and self._choice_at(other, inside, self._own) is Choice.WHOLE
+            ):
+                choice = self._choice_at(other, path, self._own)
+        return choice
+
+    @staticmethod
+    def _choice_at(view: TreeView, path: bytes, patterns: _Patterns) -> Choice:
+        """Decide by one view only; what it does not show is whole."""
+        place = tree_views.place_of((view,), path)
+        return Choice.WHOLE if place is None else patterns.choose(place)
 
     def _is_reached(self, path: bytes) -> bool:
         """Whether the directory that path is in is walked at all, and not only passed through."""
@@ -106,9 +155,47 @@ class PathFilter:
 
     def is_swap_file(self, path: bytes) -> bool:
         """Whether a regular file is in use as swap."""
-        return bool(self._swap_files) and (
-            tree_views.place_of(self._views, path) in self._swap_files
+        return bool(self._swap_files) and not self._swap_files.isdisjoint(
+            tree_views.places_of(self._views, path)
         )
+
+
+class _Patterns:
+    """Patterns that leave out, and those that win over them; about places on the board."""
+
+    def __init__(self, exclude: tuple[str, ...], include: tuple[str, ...]) -> None:
+        out = [_components(pattern) for pattern in exclude]
+        kept = [_components(pattern) for pattern in include]
+        hollow = [pattern for pattern in out if _ends_plainly(pattern)]
+        dropped = [pattern for pattern in out if not _ends_plainly(pattern)]
+        self._hollow = _any_of([_translated(pattern) for pattern in hollow])
+        self._out = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in hollow + dropped])
+        self._kept = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in kept])
+        self._passage = _any_of([way for pattern in kept for way in _ways_to(pattern)])
+
+    def choose(self, place: bytes) -> Choice:
+        """Decide about a place by itself."""
+        if not self._out.fullmatch(place) or self._kept.fullmatch(place):
+            return Choice.WHOLE
+        if self._passage.fullmatch(place):
+            return Choice.PASSAGE
+        return Choice.HOLLOW if self._hollow.fullmatch(place) else Choice.NOTHING
+
+
+def _above(path: bytes) -> Iterator[bytes]:
+    """Yield the folders that a path is in."""
+    while path := paths.split(path)[0]:
+        yield path
+
+
+def matters_at(pattern: str, place: str) -> bool:
+    """Whether a pattern leaves out anything of what is mounted at a place."""
+    if pattern.startswith(place.rstrip("/") + "/"):
+        return True
+    choice = _Patterns((pattern,), ()).choose(place.encode())
+    return choice is Choice.HOLLOW or (
+        choice is Choice.NOTHING and pattern not in DEFAULT_EXCLUDES
+    )
 
 
 def _components(pattern: str) -> tuple[bytes, ...]:

@@ -29,8 +29,8 @@ _KINDS = frozenset({"ext4", "xfs", "f2fs"})
 def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> BoardLayout:
     """Return a layout that knows which folders of its partitions the board sees.
 
-    A partition that is seen as a whole, and not as / by a folder of it, is left as it is; so is
-    one whose top this kernel does not show, and the check for completeness tells what it lacks.
+    One whose top this kernel does not show is left as it is, and the check for completeness tells
+    what it lacks.
 
     Args:
         board: with partitions only.
@@ -43,13 +43,19 @@ def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...
         # It is what is / on the disk, wherever the layer itself is mounted.
         mine = [mount for mount in mine if mount.point != root]
     parts = tuple(_seen(part, root, mine, layer) for part in board.parts)
-    return replace(board, parts=parts)
+    many = tuple(
+        f"{len(part.views)} folders of partition {part.label} are mounted at places of their own: "
+        f"a capture notes where the first {MOST} are, all of it is captured"
+        for part in parts
+        if len(part.views) > MOST
+    )
+    return replace(board, parts=parts, warnings=(*board.warnings, *many))
 
 
 def _seen(
     part: BoardPart, root: BoardPath, mine: Sequence[Mount], layer: Mount | None
 ) -> BoardPart:
-    """Return a partition with its views, if it is seen by folders."""
+    """Return a partition with its views, if folders of it are seen."""
     is_layer = layer is not None and layout.is_on(part, layer)
     own = [mount for mount in mine if layout.is_on(part, mount) and not mount.is_covered]
     if is_layer and layer is not None:
@@ -57,15 +63,12 @@ def _seen(
     if private_mount.kind_of(part) not in _KINDS or not own or not part.device.is_block_device():
         return part
     whole = next((mount for mount in own if mount.inside.raw == b"/"), None)
-    is_root_a_folder = any(m.point == root and m.inside.raw != b"/" for m in own)
-    if whole is not None and not is_root_a_folder:
-        return part
     mount = whole or own[0]
     if is_layer and mount.point == root:
         mount = layer or mount  # where it can be opened
     found = replace(part, mount=mount, place=_place(whole, root) if whole else "")
     try:
-        with mount_top.whole(mount) as top:
+        with mount_top.opened(mount) if whole else mount_top.whole(mount) as top:
             views = tuple(_views(own, root, top))
     except OSError:
         return part
@@ -77,10 +80,10 @@ def _place(mount: Mount, root: BoardPath) -> str:
 
 
 def _views(own: Sequence[Mount], root: BoardPath, top: int) -> Iterator[TreeView]:
-    """Yield where folders are seen, / first; of one place the last mount counts."""
+    """Yield where folders are seen, the shortest places first; of one the last mount counts."""
     by_place = {mount.point: mount for mount in own if mount.inside.raw != b"/"}
-    ordered = sorted(by_place.values(), key=lambda mount: (mount.point != root, mount.point))
-    for mount in [mount for mount in ordered if _is_folder(top, mount)][:MOST]:
+    ordered = sorted(by_place.values(), key=lambda one: (one.point.raw.count(b"/"), one.point))
+    for mount in [mount for mount in ordered if _is_folder(top, mount)]:
         inside = mount.inside.raw.strip(b"/").decode()
         yield TreeView(inside=inside, place=mounts.relative_to(mount.point, root).raw.decode())
 

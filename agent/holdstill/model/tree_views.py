@@ -12,7 +12,7 @@ from holdstill.model import paths
 from holdstill.model.layout import Record
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 MOST = 32
 """Views of a file system that are kept; a machine with containers may have hundreds."""
@@ -45,21 +45,30 @@ def is_within(path: bytes, top: bytes) -> bool:
     return not top or path == top or path.startswith(top + b"/")
 
 
-def place_of(views: Sequence[TreeView], path: bytes) -> bytes | None:
-    """Return where a path of a file system is seen, as an absolute path; None for nowhere.
+def nearest(views: Sequence[TreeView], path: bytes) -> TreeView | None:
+    """Return the view of the deepest folder that a path is in; None where it is not seen.
 
-    Of several views the deepest folder counts, for that one is nearest to what people mean by it.
+    That folder is nearest to what people mean by the path.
     """
-    found: tuple[bytes, bytes] | None = None
-    for view in views:
-        inside = view.inside.encode()
-        if is_within(path, inside) and (found is None or len(inside) > len(found[0])):
-            found = inside, view.place.encode()
-    if found is None:
+    within = [view for view in views if is_within(path, view.inside.encode())]
+    return max(within, key=lambda view: len(view.inside), default=None)
+
+
+def place_of(views: Sequence[TreeView], path: bytes) -> bytes | None:
+    """Return where the nearest view shows a path, as an absolute path; None for nowhere."""
+    view = nearest(views, path)
+    if view is None:
         return None
-    inside, place = found
-    rest = path[len(inside) :].strip(b"/")
+    rest, place = path[len(view.inside.encode()) :].strip(b"/"), view.place.encode()
     return place.rstrip(b"/") + b"/" + rest if rest else place
+
+
+def places_of(views: Sequence[TreeView], path: bytes) -> Iterator[bytes]:
+    """Yield every place where a path of a file system is seen."""
+    for view in views:
+        place = place_of((view,), path)
+        if place is not None:
+            yield place
 
 
 def showing(views: Sequence[TreeView], place: str) -> tuple[TreeView, bytes] | None:

@@ -10,7 +10,7 @@ import msgspec
 from holdstill.board import identity
 from holdstill.errors import LayoutError
 from holdstill.filesystems.swap import swap_reader
-from holdstill.model import attachment_names
+from holdstill.model import attachment_names, tree_views
 from holdstill.model.entries import Omitted
 from holdstill.model.layout import Raw
 from holdstill.model.manifest import (
@@ -215,7 +215,7 @@ def captured_part(
         grade=grade,
         file_system=file_system,
         mount=part.place,
-        views=part.views,
+        views=part.views[: tree_views.MOST],
         options=part.mount.options if part.mount else "",
         detection=detection or str(chosen.method),
         large_files=large_files.how if large_files else "",

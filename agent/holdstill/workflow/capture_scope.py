@@ -89,8 +89,11 @@ class CaptureScope:
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
         """Return the patterns that can matter on one partition, for the manifest."""
-        tops = tuple(view.place.rstrip("/") + "/" for view in part.seen)
-        return tuple(pattern for pattern in self.excludes() if pattern.startswith(tops))
+        return tuple(
+            pattern
+            for pattern in self.excludes()
+            if any(path_filter.matters_at(pattern, view.place) for view in part.seen)
+        )
 
 
 def survey_board(settings: BoardSettings) -> CaptureScope:
@@ -239,7 +242,7 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
         found: dict[int, int] = {}
         for part in scope.parts(*MOUNTED):
             assert part.mount is not None  # noqa: S101  it is mounted
-            if part.views:
+            if part.views and part.mount.inside.raw != b"/":
                 opened = mount_top.whole(part.mount)
             elif part.is_top:
                 opened = btrfs_subvolumes.opened_top(part)

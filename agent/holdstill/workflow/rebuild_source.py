@@ -13,7 +13,7 @@ from holdstill.errors import UsageError, VerificationError
 from holdstill.filesystems import content_parts
 from holdstill.filesystems.kernel_filled.subvolume_trees import SubvolumeTree
 from holdstill.filesystems.swap import swap_writer
-from holdstill.model import attachment_names, names, pieces
+from holdstill.model import attachment_names, names, pieces, tree_views
 from holdstill.rebuild import disk_choice, new_identity, sibling_changes
 from holdstill.rebuild.id_map import IdMap
 from holdstill.rebuild.new_identity import IdentityChange
@@ -195,7 +195,7 @@ def _on_one(source: RebuildSource) -> RebuildSource:
     references = ReferenceChanges(reader, renamed.words)
     for part in made.manifest.parts:
         references.visit(part.number, (view.inside for view in part.views))
-        if part.views:
+        if tree_views.root_folder(part.views):
             what = "has systems in folders: those that were not running are left as they are"
             references.left.append(IdentityChange(f"partition {part.label}", what))
     references.note_initramfs(part.number for part in made.manifest.parts)
@@ -218,7 +218,7 @@ def sibling(
             "another board is made of all disks together: each alone would not find the others",
             hint="put them onto one larger disk: --disk all --as NAME",
         )
-    if any(part.views for part in source.manifest.parts):
+    if any(tree_views.root_folder(part.views) for part in source.manifest.parts):
         raise UsageError(
             "another board cannot be made of this capture: its / is a folder of a partition, and "
             "other systems in it would still be the old board",

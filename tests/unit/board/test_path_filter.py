@@ -6,8 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdstill.board import path_filter
 from holdstill.board.path_filter import DEFAULT_EXCLUDES, Choice, PathFilter
 from holdstill.model import tree_views
+from holdstill.model.tree_views import TreeView
 
 PATTERNS = st.text("ab*?.", min_size=1, max_size=6).filter(lambda p: p not in {".", ".."})
 NAMES = st.text("abc.", min_size=1, max_size=6).filter(lambda n: n not in {".", ".."})
@@ -161,3 +163,79 @@ def test_a_fingerprint_changes_with_every_rule() -> None:
 
     assert base.fingerprint == PathFilter(exclude=("/a",)).fingerprint
     assert len({base.fingerprint, *(rules.fingerprint for rules in others)}) == 5
+
+
+RUN_AND_HOME = (*tree_views.at_top("/run/data"), TreeView(inside="home", place="/home"))
+FOLDERS = (
+    TreeView(inside="deploy/a", place="/"),
+    TreeView(inside="state", place="/var"),
+)
+
+
+def seen_also(*more: tuple[str, str]) -> tuple[TreeView, ...]:
+    return (*FOLDERS, *(TreeView(inside=inside, place=place) for inside, place in more))
+
+
+@pytest.mark.parametrize(
+    ("views", "exclude", "path", "choice"),
+    [
+        # Where a folder is bound a second time, below what is left out, has no say.
+        (seen_also(("deploy/a/home", "/run/schroot/home")), (), b"deploy/a/home/pi", "WHOLE"),
+        (seen_also(("state", "/run/state")), (), b"state/log", "WHOLE"),
+        (seen_also(("state", "/run/state")), (), b"state/tmp/junk", "NOTHING"),
+        (seen_also(("", "/run/whole")), (), b"deploy", "WHOLE"),
+        (seen_also(("", "/run/whole")), (), b"deploy/a/etc/fstab", "WHOLE"),
+        (seen_also(("", "/run/whole")), (), b"deploy/b/etc/fstab", "WHOLE"),
+        (seen_also(("", "/run/whole")), (), b"deploy/a/tmp/junk", "NOTHING"),
+        (seen_also(("deploy/a/home", "/srv/p/home")), ("/srv/p",), b"deploy/a/home/x", "WHOLE"),
+        (seen_also(("deploy/a/home", "/srv/p")), ("/srv/p",), b"deploy/a/home/x", "WHOLE"),
+        # What is mounted below /run or /tmp alone is somebody's all the same.
+        (tree_views.at_top("/run/media/pi/DATA"), (), b"letter", "WHOLE"),
+        (tree_views.at_top("/tmp/x"), (), b"letter", "WHOLE"),  # noqa: S108
+        (RUN_AND_HOME, (), b"home/pi/letter", "WHOLE"),
+        (RUN_AND_HOME, (), b"letter", "WHOLE"),
+        # At /tmp itself it is what goes with each boot; and the owner's word counts.
+        (tree_views.at_top("/tmp"), (), b"letter", "NOTHING"),  # noqa: S108
+        (tree_views.at_top("/mnt/data"), ("/mnt",), b"letter", "NOTHING"),
+        (tree_views.at_top("/mnt/data"), ("/mnt/data",), b"letter", "NOTHING"),
+        (RUN_AND_HOME, ("/run/data",), b"home/pi/letter", "WHOLE"),
+        (RUN_AND_HOME, ("/run/data",), b"letter", "NOTHING"),
+        # What the owner leaves out is left out wherever else it is seen.
+        (seen_also(("state/own", "/mnt/x")), ("/var/own/*",), b"state/own/key", "NOTHING"),
+        (seen_also(("state/own", "/mnt/x")), ("/var/own",), b"state/own/key", "WHOLE"),
+        # The way to what is seen is kept.
+        (
+            (*tree_views.at_top("/sysroot"), TreeView(inside="os/x/data", place="/data")),
+            ("/sysroot/os",), b"os/x", "PASSAGE",
+        ),
+        (
+            (*tree_views.at_top("/sysroot"), TreeView(inside="os/x/data", place="/data")),
+            ("/sysroot/os",), b"os/x/data/a", "WHOLE",
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_seen_at_several_places(
+    views: tuple[TreeView, ...], exclude: tuple[str, ...], path: bytes, choice: str
+) -> None:
+    rules = PathFilter(exclude=(*DEFAULT_EXCLUDES, *exclude), views=views)
+
+    assert rules.choose(path).name == choice
+
+
+@pytest.mark.parametrize(
+    ("pattern", "place", "matters"),
+    [
+        ("/var/tmp", "/", True),  # noqa: S108
+        ("/var/tmp", "/var", True),  # noqa: S108
+        ("/var/tmp", "/home", False),  # noqa: S108
+        ("/tmp", "/tmp", True),  # noqa: S108
+        ("/run", "/run/media/pi/DATA", False),
+        ("/mnt", "/mnt/data", True),
+        ("/mnt/*", "/mnt/data", True),
+        ("/mnt/d", "/mnt/data", False),
+    ],
+)
+def test_which_patterns_are_told_of_a_partition(
+    pattern: str, place: str, *, matters: bool
+) -> None:
+    assert path_filter.matters_at(pattern, place) is matters
