@@ -78,6 +78,10 @@ def fill(at: Path) -> None:
     (at / "far").symlink_to("x" * 900)
     os.utime(top + b"/far", ns=(1, 123_456_789_012_345_678), follow_symlinks=False)
     os.utime(at / "program", ns=(1, 4_000_000_000_123_456_789))
+    for name, flag in (("sealed", "+i"), ("grows", "+a")):
+        (at / name).write_bytes(b"kept as it is\n")
+        os.link(at / name, at / f"etc/{name}-too")
+        programs.run("chattr", flag, at / name)
     for number in range(800):
         (at / f"etc/{number:03}.conf").write_bytes(b"%d\n" % number * number)
     os.utime(at / "etc", ns=(1, 1_000_000_000_987_654_321))
@@ -87,6 +91,11 @@ def compress(at: Path) -> None:
     """Have a file and what is new in a folder compressed, by both commands that there are."""
     (at / "log").mkdir()
     programs.run("chattr", "+c", at / "log")
+    for name, flag in (("zst", "+d"), ("zst-sealed", "+i"), ("zst-grows", "+a")):
+        for made in (at / name, at / f"{name}.d"):
+            made.mkdir() if made.suffix else made.touch()
+            programs.run("btrfs", "property", "set", made, "compression", "zstd")
+            programs.run("chattr", flag, made)
     (at / "packed").touch()
     programs.run("btrfs", "property", "set", at / "packed", "compression", "zstd")
     (at / "packed").write_bytes(b"tide\n" * 400_000)

@@ -3,12 +3,14 @@
 Nothing is followed: every directory is opened from the root without symlinks, every name is used
 relative to that. In each file the order is: data, owner, mode, attributes, time, project, flags;
 chown and write take setuid and capabilities away (chown(2), capabilities(7)). Directories get
-theirs when everything is in them, so that what is made in them inherits nothing. A symlink, pipe,
+theirs when everything is in them, so that what is made in them inherits nothing; files of several
+names that nobody may change get their flags then. A symlink, pipe,
 socket or device cannot be opened to be given a project, and is made where it inherits its own.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 from contextlib import contextmanager
 from itertools import groupby
@@ -36,6 +38,10 @@ if TYPE_CHECKING:
 
 NO_COPY_ON_WRITE = 0x00800000
 """FS_NOCOW_FL of linux/fs.h: counts only when it is set on an empty file."""
+_AS_XFLAGS = {0x10: 0x8, 0x20: 0x10}
+"""FS_IMMUTABLE_FL and FS_APPEND_FL of linux/fs.h, as FS_XFLAG_*."""
+_NO_MORE_NAMES = sum(_AS_XFLAGS)
+"""link(2) refuses files with these (EPERM)."""
 WARNINGS_MAX = 20
 _NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 _ASK = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
@@ -56,7 +62,9 @@ def _said_of_the_target() -> Iterator[None]:
     except OSError as error:
         raise TargetFailedError(
             f"filling the file system failed: {error}",
-            hint="give this partition more room if it is full",
+            hint="give this partition more room"
+            if error.errno in {errno.ENOSPC, errno.EDQUOT}
+            else "see what the kernel says (dmesg), and try another target",
         ) from error
 
 
@@ -95,13 +103,19 @@ class Populator:
     def finish(self, entries: Iterable[Entry]) -> None:
         """Give directories their owners, modes, attributes, times and flags.
 
+        Files of several names that nobody may change get their flags, for they get no more names.
+
         Raises:
             VerificationError: an entry has no parent.
             TargetFailedError: the file system is full, or the kernel refuses.
         """
-        folders = (entry for entry in entries if entry.type is EntryType.DIRECTORY)
+        last = (
+            entry
+            for entry in entries
+            if entry.type is EntryType.DIRECTORY or _gets_flags_last(entry)
+        )
         with _said_of_the_target():
-            self._each_directory(folders, self._dress)
+            self._each_directory(last, self._finish)
 
     def _each_directory(
         self, entries: Iterable[Entry], work: Callable[[int, Entry], None]
@@ -195,15 +209,25 @@ class Populator:
                 self._set_attribute(place, entry, attribute)
         times = (entry.mtime_ns, entry.mtime_ns)
         os.utime(name, ns=times, dir_fd=handle, follow_symlinks=False)
+        if not _gets_flags_last(entry):
+            self._flag(handle, entry)
+
+    def _finish(self, handle: int, entry: Entry) -> None:
+        if entry.type is EntryType.DIRECTORY:
+            self._dress(handle, entry)
+        else:
+            self._flag(handle, entry)
+
+    def _flag(self, folder: int, entry: Entry) -> None:
         is_flagged = entry.flags or entry.project or entry.xflags != NO_XFLAGS
         if is_flagged and entry.type in {EntryType.FILE, EntryType.DIRECTORY}:
-            asked = os.open(name, _ASK, dir_fd=handle)
+            asked = os.open(entry.name or b".", _ASK, dir_fd=folder)
             try:
-                self._flag(asked, entry)
+                self._flag_open(asked, entry)
             finally:
                 os.close(asked)
 
-    def _flag(self, handle: int, entry: Entry) -> None:
+    def _flag_open(self, handle: int, entry: Entry) -> None:
         before = fsxattr.read(handle)
         wanted = fsxattr.with_kept(
             before, project=entry.project, flags=entry.flags, xflags=entry.xflags
@@ -213,8 +237,23 @@ class Populator:
         # What was set as FS_XFLAG_* is among the flags, or not, as the kernel is of today or old.
         shown = ioctl.inode_flags(handle) & fsxattr.FLAGS_AS_XFLAGS
         flags = entry.flags & ~fsxattr.FLAGS_AS_XFLAGS
-        if flags:
+        if flags and BTRFS_COMPRESSION in entry.xattrs:
+            self._flag_compressed(handle, entry, flags | shown)
+        elif flags:
             self._set_flags(handle, entry, flags | shown)
+
+    def _flag_compressed(self, handle: int, entry: Entry, flags: int) -> None:
+        """Set flags on a btrfs, which takes them for a word on compression that names no method.
+
+        So the method is set again; and then, in the way that says nothing of it, what lets nobody
+        set it any more.
+        """
+        self._set_flags(handle, entry, flags & ~_NO_MORE_NAMES)
+        self._set_attribute(handle, entry, BTRFS_COMPRESSION)
+        if flags & _NO_MORE_NAMES:
+            now = fsxattr.read(handle)
+            more = sum(xflag for flag, xflag in _AS_XFLAGS.items() if flags & flag)
+            self._set_fsxattr(handle, entry, now._replace(xflags=now.xflags | more))
 
     def _set_attribute(self, place: bytes | int, entry: Entry, name: str) -> None:
         is_open = isinstance(place, int)
@@ -243,6 +282,12 @@ class Populator:
     def _warn(self, entry: Entry, what: str) -> None:
         if len(self.warnings) < WARNINGS_MAX:
             self.warnings.append(f"{paths.display(entry.path)}: {what}")
+
+
+def _gets_flags_last(entry: Entry) -> bool:
+    """Whether it is one of several names of a file that no link can be made to with its flags."""
+    is_file = entry.type is EntryType.FILE
+    return is_file and bool(entry.link) and bool(entry.flags & _NO_MORE_NAMES)
 
 
 def _make_node(handle: int, entry: Entry) -> None:
