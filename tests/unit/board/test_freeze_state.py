@@ -115,3 +115,22 @@ def test_a_torn_file_is_no_marks(length: int) -> None:
 
         with pytest.raises((ValueError, FileNotFoundError)):
             freeze_state.left_over(path)
+
+
+def test_a_file_that_somebody_took_away_is_no_trouble_at_the_end(tmp_path: Path) -> None:
+    with freeze_state.on_tmpfs(tmp_path / "frozen", TWO) as mine:
+        (tmp_path / "frozen").unlink()
+        mine[0] = FreezeState.OURS  # the memory is there as long as it is mapped
+
+        assert mine.possibly_frozen() == [0]
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_failed_in_the_block_is_what_is_told(tmp_path: Path) -> None:
+    with (
+        pytest.raises(RuntimeError, match="in the block"),
+        freeze_state.on_tmpfs(tmp_path / "frozen", TWO),
+    ):
+        (tmp_path / "frozen").unlink()
+        raise RuntimeError("in the block")

@@ -418,3 +418,60 @@ def test_a_content_that_the_card_does_not_give_back_is_told() -> None:
 
         assert index_delta.copy_pending(tree.subject, delta, copy) == [b"a/f"]
         assert delta.entries[b"a/f"].omitted is Omitted.UNREADABLE
+
+
+def test_a_scan_tells_every_step_before_it_is_taken() -> None:
+    with scanned("a/f", "b") as tree:
+        (tree.top / "b").unlink()
+        (tree.top / "c").write_bytes(b"new")
+        told: list[tuple[full_scan.Step, bool]] = []
+
+        def note(step: full_scan.Step) -> None:
+            told.append((step, tree.subject.index.get(PART, b"c") is not None))
+
+        full_scan.scan_all(tree.subject, EVERYTHING, seq=2, noted=note)
+
+        steps = {step.path: (type(step), is_in) for step, is_in in told}
+        assert steps[b"b"] == (full_scan.Removal, False)
+        assert steps[b"c"] == (Entry, False)
+        assert tree.subject.index.get(PART, b"b") is None
+
+
+def test_following_a_few_inodes_tells_every_step() -> None:
+    with scanned("a/f", "a/g") as tree:
+        numbers = frozenset(tree.row(path).seen.inode for path in (b"a", b"a/g"))
+        (tree.top / "a/g").unlink()
+        told: list[bytes] = []
+
+        index_delta.follow(
+            tree.subject,
+            ChangedInodes(numbers, by_ctime=numbers, recent=LONG_AGO),
+            seq=2,
+            noted=lambda step: told.append(step.path),
+        )
+
+        assert set(told) == {b"a", b"a/g"}
+        assert tree.subject.index.get(PART, b"a/g") is None
+
+
+# What the index knows of an unchanged file's content, and what becomes of it at the next look.
+@pytest.mark.parametrize(
+    ("known", "seen", "then"),
+    [
+        (Omitted.NOTHING, Omitted.NOTHING, (DIGEST, Omitted.NOTHING)),
+        (Omitted.UNREADABLE, Omitted.NOTHING, (DIGEST, Omitted.UNREADABLE)),
+        (Omitted.SWAP, Omitted.NOTHING, (b"", Omitted.NOTHING)),
+        (Omitted.SWAP, Omitted.SWAP, (b"", Omitted.SWAP)),
+        (Omitted.NOTHING, Omitted.SWAP, (b"", Omitted.SWAP)),
+        (Omitted.NOTHING, Omitted.UNREADABLE, (b"", Omitted.UNREADABLE)),
+    ],
+)
+def test_whether_a_file_is_swap_is_decided_again_at_every_look(
+    known: Omitted, seen: Omitted, then: tuple[bytes, Omitted]
+) -> None:
+    row = a_file(b"f")._replace(digest=DIGEST, omitted=known)
+    entry = a_file(b"f")._replace(omitted=seen)
+
+    filled = full_scan._filled(row, entry)
+
+    assert (filled.digest, filled.omitted) == then

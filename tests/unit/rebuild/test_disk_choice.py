@@ -199,6 +199,20 @@ def test_a_first_disk_with_an_empty_table() -> None:
     assert made.manifest.disk.partitions[0].start * 512 == 4 * MIB
 
 
+# UEFI Specification 2.10, 5.3.2: no partition before FirstUsableLBA.
+@pytest.mark.parametrize(("first_lba", "start"), [(0, 8192), (34, 8192), (8193, 16384)])
+def test_what_is_put_onto_an_empty_table_begins_where_partitions_may(
+    first_lba: int, start: int
+) -> None:
+    empty = change(GPT_CARD, partitions=(), first_lba=first_lba)
+
+    made = disk_choice.merged(of(empty, USB, SWAP, ROOT))
+
+    first, second = made.manifest.disk.partitions
+    assert (first.start, first.slot, second.slot) == (start, 1, 2)
+    assert second.start == start + 65536
+
+
 def test_a_rebuild_of_all_on_one_fits_a_smaller_target() -> None:
     made = disk_choice.merged(TWO).manifest
     needs = {1: Need(0, 64 * MIB), 1002: Need(0, 64 * MIB)}
