@@ -125,12 +125,3 @@ def test_a_file_that_somebody_took_away_is_no_trouble_at_the_end(tmp_path: Path)
         assert mine.possibly_frozen() == [0]
 
     assert list(tmp_path.iterdir()) == []
-
-
-def test_what_failed_in_the_block_is_what_is_told(tmp_path: Path) -> None:
-    with (
-        pytest.raises(RuntimeError, match="in the block"),
-        freeze_state.on_tmpfs(tmp_path / "frozen", TWO),
-    ):
-        (tmp_path / "frozen").unlink()
-        raise RuntimeError("in the block")

@@ -413,7 +413,7 @@ def test_the_name_of_a_complete_image_is_written_out_too(
     sync = os.fsync
 
     def noted(handle: int) -> None:
-        written.append((os.fstat(handle).st_ino, sorted(os.listdir(tmp_path))))
+        written.append((os.fstat(handle).st_ino, sorted(path.name for path in tmp_path.iterdir())))
         sync(handle)
 
     monkeypatch.setattr(os, "fsync", noted)
