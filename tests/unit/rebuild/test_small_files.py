@@ -9,6 +9,7 @@ import pytest
 from holdstill.errors import VerificationError
 from holdstill.model.entries import Entry, EntryType, Omitted
 from holdstill.rebuild.small_files import LIMIT, SmallFileReader
+from support import descriptors
 from support.captured import CapturedFiles
 
 if TYPE_CHECKING:
@@ -61,6 +62,16 @@ def test_a_pattern_names_regular_files_component_by_component(
     files: CapturedFiles, pattern: str, names: list[str]
 ) -> None:
     assert found(files, pattern) == names
+
+
+def test_nothing_that_is_read_stays_open(files: CapturedFiles) -> None:
+    reader = SmallFileReader(files, files.contents)
+    before = descriptors.count()
+
+    list(reader.small(PART, NETWORK))
+    reader.content_of(PART, b"etc/network/a.conf")
+
+    assert descriptors.count() == before
 
 
 def test_each_partition_has_its_own_files(files: CapturedFiles) -> None:
