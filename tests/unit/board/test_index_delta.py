@@ -475,3 +475,22 @@ def test_whether_a_file_is_swap_is_decided_again_at_every_look(
     filled = full_scan._filled(row, entry)
 
     assert (filled.digest, filled.omitted) == then
+
+
+def test_a_scan_of_what_has_not_changed_tells_and_writes_nothing() -> None:
+    with scanned("a/f", "b") as tree:
+        for path in (b"a/f", b"b"):
+            tree.subject.index.put(PART, tree.row(path)._replace(digest=DIGEST), seq=1)
+        told: list[full_scan.Step] = []
+
+        full_scan.scan_all(
+            tree.subject, EverythingMayHaveChanged("new", LONG_AGO), seq=2, noted=told.append
+        )
+
+        assert told == []
+
+
+@pytest.mark.parametrize("kind", [kind for kind in EntryType if kind is not EntryType.FILE])
+def test_only_regular_files_have_a_content_to_wait_for(kind: EntryType) -> None:
+    assert full_scan.is_pending(a_file(b"f"))
+    assert not full_scan.is_pending(a_file(b"f")._replace(type=kind))
