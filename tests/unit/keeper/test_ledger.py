@@ -16,6 +16,7 @@ from holdstill.keeper.ledger import (
     BootedEvent,
     DamagedEvent,
     ForgottenEvent,
+    JudgedEvent,
     LedgerFile,
     PinnedEvent,
     SealedEvent,
@@ -25,6 +26,7 @@ from holdstill.keeper.ledger import (
     VerifiedEvent,
 )
 from holdstill.keeper.store_disk import StoreDisk
+from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.protocol import CaptureBrief
 
 if TYPE_CHECKING:
@@ -73,6 +75,10 @@ def test_a_ledger_is_read_as_it_was_written() -> None:
         (ForgottenEvent(captures=("a",)), b'{"event":"forgotten","captures":["a"]}'),
         (DamagedEvent(captures=("a",)), b'{"event":"damaged","captures":["a"]}'),
         (UnreadEvent(captures=("a",)), b'{"event":"unread","captures":["a"]}'),
+        (
+            JudgedEvent(capture="a", finding=BootFinding(verdict=BootVerdict.WHOLE)),
+            b'{"event":"judged","capture":"a","finding":{"verdict":"whole","lacking":[]}}',
+        ),
         (BootedEvent(capture="a"), b'{"event":"booted","capture":"a"}'),
         (PinnedEvent(capture="a"), b'{"event":"pinned","capture":"a"}'),
         (UnpinnedEvent(capture="a"), b'{"event":"unpinned","capture":"a"}'),
@@ -420,3 +426,24 @@ def test_the_last_sealed_is_the_one_of_the_highest_number() -> None:
     assert ledgers.parse(written(sealed(1), sealed(2), back)).last_sealed == sealed(2)
     assert ledgers.parse(written(sealed(2), sealed(1))).sealed == (sealed(2), sealed(1))
     assert ledgers.parse(written(sealed(2), sealed(1))).last_sealed == sealed(2)
+
+
+def test_a_mark_is_made_of_a_line_and_all_before_it() -> None:
+    """It is kept in the ledger by who accepts a break, so later versions have to find it, too."""
+    broken = FIVE.replace(b'"seq":2', b'"seq":7')
+    hashes = [hashlib.sha256(line).hexdigest() for line in broken.splitlines(keepends=True)]
+
+    assert ledgers.parse(broken).breaks == {
+        number: hashlib.sha256("".join(hashes[:number]).encode()).hexdigest()[:16]
+        for number in (2, 3)
+    }
+
+
+def test_what_was_taken_in_after_newer_ones_has_its_place_before_them() -> None:
+    """The ledger had lost its line: it stands behind those of newer captures."""
+    back = msgspec.structs.replace(sealed(1), taken_in=True)
+
+    ledger = ledgers.parse(written(sealed(2), sealed(3), back))
+
+    assert ledger.sealed == (back, sealed(2), sealed(3))
+    assert ledger.sealed_at == (3, 1, 2)
