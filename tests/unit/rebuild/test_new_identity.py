@@ -134,3 +134,16 @@ def test_a_name_is_a_boards_or_refused(name: str) -> None:
     except UsageError:
         return
     assert re.fullmatch(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?", new.name)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("", "", "etc/hostname: removed"),
+        ("a", "b", "etc/hostname: removed a -> b"),
+        ("", "b", "etc/hostname: removed (none) -> b"),
+        ("a", "", "etc/hostname: removed a -> (none)"),
+    ],
+)
+def test_a_change_is_told_with_what_there_was_and_is(old: str, new: str, said: str) -> None:
+    assert str(new_identity.IdentityChange("etc/hostname", "removed", old, new)) == said
