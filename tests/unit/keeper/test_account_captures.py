@@ -634,3 +634,19 @@ def test_a_capture_is_called_missing_after_three_looks_and_not_after_two(
     found = account_captures.missing(held, PIER_3)
 
     assert found == ((newest.name,) if lost == 3 else ())
+
+
+@pytest.mark.parametrize("ask", [account_captures.bring_up_to_date, account_captures.recount])
+def test_a_manifest_that_cannot_be_read_is_told_with_board_and_capture(
+    store: Store, ask: Callable[[Store], tuple[str, ...]]
+) -> None:
+    newest = captures_of(store)[-1]
+    with references.opened(store) as held:
+        held.remove(PIER_3, [newest.name])
+    manifest = newest / board_captures.MANIFEST
+    manifest.chmod(0o600)
+    manifest.write_bytes(manifest.read_bytes()[:100])
+
+    (complaint,) = ask(store)
+
+    assert complaint.startswith(f"pier-3: manifest of pier-3 {newest.name}")
