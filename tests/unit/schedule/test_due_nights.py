@@ -43,7 +43,7 @@ def test_without_a_clock_the_wait_is_over_to_the_second(minutes: int, seconds: i
     assert state == NightlyState()
     assert night is not None
     assert not due.is_dated
-    assert due.due is due.idle_seconds is None
+    assert (due.due, due.idle_seconds) == (None, None)
 
 
 def test_without_a_clock_the_next_run_is_due_a_day_after_the_last_has_ended() -> None:
