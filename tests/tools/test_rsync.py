@@ -254,9 +254,42 @@ def test_a_failure_is_told_in_rsyncs_own_words(bulk: RsyncTransfer, here: Path) 
         bulk.send({"name": file_in(here, "f", b"x")}, "/dev/null/nowhere")
 
 
-def test_a_name_with_a_slash_is_refused(bulk: RsyncTransfer, here: Path, there: Path) -> None:
+def test_one_file_or_all_of_a_folder_are_fetched_under_their_names(
+    bulk: RsyncTransfer, here: Path, there: Path
+) -> None:
+    contents = {"a": b"1.42", "b": bytes(MIB) + b"1.43"}
+    for name, content in contents.items():
+        file_in(there, name, content)
+
+    one = bulk.fetch(f"{there}/a", here / "mine")
+    every = bulk.fetch(f"{there}/", here)
+
+    assert (here / "mine").read_bytes() == b"1.42"
+    assert {name: (here / name).read_bytes() for name in names_in(here) if name != "mine"} == (
+        contents
+    )
+    assert (here / "b").stat().st_blocks * 512 < MIB  # a hole stays one
+    assert 0 < one.wire_bytes < every.wire_bytes
+
+
+def test_what_cannot_be_fetched_is_told_in_rsyncs_own_words(
+    bulk: RsyncTransfer, here: Path, there: Path
+) -> None:
+    """What is lacking at the other end is no success here: nobody else would report it."""
+    with pytest.raises(LinkError, match=r"status 23: .*No such file"):
+        bulk.fetch(f"{there}/nothing", here / "mine")
+
+    assert names_in(here) == []
+
+
+@pytest.mark.parametrize("name", ["../out", "a/b", "/", "", ".", ".."])
+def test_a_name_that_leads_elsewhere_is_refused(
+    bulk: RsyncTransfer, here: Path, there: Path, name: str
+) -> None:
     with pytest.raises(SecurityError, match="cannot be sent"):
-        bulk.send({"../out": file_in(here, "f", b"x")}, str(there))
+        bulk.send({name: file_in(here, "f", b"x")}, str(there))
+
+    assert names_in(there) == []
 
 
 def test_nothing_stays_in_memory(
@@ -314,6 +347,13 @@ def test_the_last_pause_is_that_of_all_further_tries(tmp_path: Path) -> None:
         transfer(clock=clock, attempts=5)._persist(failing(tmp_path, 12))
 
     assert (runs_of(tmp_path), clock.monotonic() - began) == (5, 2 + 10 + 10 + 10)
+
+
+def test_whoever_tries_not_at_all_has_sent_nothing(tmp_path: Path) -> None:
+    with pytest.raises(LinkError, match="no attempt was made"):
+        transfer(clock=FakeClock(), attempts=0)._persist(failing(tmp_path, 0))
+
+    assert not (tmp_path / "runs").exists()
 
 
 # OpenSSH sshconnect.c: what it says before it ends with 255.

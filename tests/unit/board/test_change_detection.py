@@ -113,3 +113,43 @@ def test_without_a_detector_recent_and_doubted_contents_are_not_trusted() -> Non
     assert changes.trusts(Seen(13, 50_000_001, 1))
     assert not changes.trusts(Seen(13, 150, 1))
     assert not changes.trusts(Seen(9, 50_000_001, 1))
+
+
+# An inode that is among those that changed may be taken for unchanged by its ctime alone, and
+# only where nothing but its ctime made it one of these.
+@pytest.mark.parametrize(
+    ("inode", "ctime", "recent", "is_trusted"),
+    [
+        (5, 10, CtimeWindow(100, 200), True),  # it is not among them
+        (5, 150, None, True),
+        (0, 10, CtimeWindow(100, 200), False),  # seen only from above
+        (7, 10, CtimeWindow(100, 200), False),  # it is known to have changed
+        (7, 10, None, False),
+        (8, 10, CtimeWindow(100, 200), True),
+        (8, 150, CtimeWindow(100, 200), False),
+        (8, 10, None, False),
+    ],
+)
+def test_what_changed_is_trusted_by_a_ctime_that_is_a_proof_alone(
+    inode: int, ctime: int, recent: CtimeWindow | None, *, is_trusted: bool
+) -> None:
+    changes = ChangedInodes(frozenset({7, 8}), by_ctime=frozenset({8}), recent=recent)
+
+    assert changes.trusts(Seen(inode, ctime)) is is_trusted
+
+
+@pytest.mark.parametrize(
+    ("inode", "ctime", "recent", "is_trusted"),
+    [
+        (5, 10, CtimeWindow(100, 200), True),
+        (5, 150, CtimeWindow(100, 200), False),
+        (7, 10, CtimeWindow(100, 200), False),
+        (5, 10, None, False),
+    ],
+)
+def test_where_everything_may_have_changed_a_ctime_is_a_proof_of_what_nobody_doubts(
+    inode: int, ctime: int, recent: CtimeWindow | None, *, is_trusted: bool
+) -> None:
+    changes = EverythingMayHaveChanged("new", recent, doubted=frozenset({7}))
+
+    assert changes.trusts(Seen(inode, ctime)) is is_trusted

@@ -192,6 +192,24 @@ def test_c6_thaw_fails_at_first_and_is_tried_again() -> None:
     assert kernel.frozen == set()
 
 
+def test_a_thaw_that_failed_and_took_effect_all_the_same_was_nobody_elses() -> None:
+    kernel = FakeKernel(answers={("thaw", DATA): errno.EIO})
+
+    def thawed_by_then(deed: str, mount: int) -> None:
+        if (deed, mount) == ("thaw", DATA) and (deed, mount) in kernel.deeds:
+            kernel.answers.clear()
+            kernel.frozen.discard(DATA)  # EINVAL from now on
+
+    with armed(kernel) as guard:
+        kernel.seen = thawed_by_then
+        with freeze.frozen(guard):
+            pass
+
+    assert kernel.deeds.count(("thaw", DATA)) == 2
+    assert kernel.frozen == set()
+    assert guard.marks.possibly_frozen() == []
+
+
 def test_c8_thaw_fails_for_good_which_is_told_and_the_others_are_thawed() -> None:
     kernel = FakeKernel(answers={("thaw", DATA): errno.EIO})
 

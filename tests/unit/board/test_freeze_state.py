@@ -115,3 +115,47 @@ def test_a_torn_file_is_no_marks(length: int) -> None:
 
         with pytest.raises((ValueError, FileNotFoundError)):
             freeze_state.left_over(path)
+
+
+def test_a_file_that_somebody_took_away_is_no_trouble_at_the_end(tmp_path: Path) -> None:
+    with freeze_state.on_tmpfs(tmp_path / "frozen", TWO) as mine:
+        (tmp_path / "frozen").unlink()
+        mine[0] = FreezeState.OURS  # the memory is there as long as it is mapped
+
+        assert mine.possibly_frozen() == [0]
+
+    assert list(tmp_path.iterdir()) == []
+
+
+# As it is written by every version: the next run may be one of another, after an upgrade.
+WRITTEN = b"hsmarks1" + b"\0\0" + b"\2\0" + b"\1\2"
+
+
+def test_marks_have_the_same_form_in_every_version(tmp_path: Path) -> None:
+    path = tmp_path / "frozen"
+    with freeze_state.on_tmpfs(path, TWO) as mine:
+        mine[0], mine[1] = FreezeState.TRYING, FreezeState.OURS
+        written = path.read_bytes()
+        mine.expire()
+        fired = path.read_bytes()
+
+    assert written[: len(WRITTEN)] == WRITTEN
+    assert fired == written[:8] + b"\1" + written[9:]
+    path.write_bytes(fired)
+    marks, marked = freeze_state.left_over(path)
+    assert marks.fired
+    assert [marks[0], marks[1]] == [FreezeState.TRYING, FreezeState.OURS]
+    assert marked == tuple(TWO)
+
+
+def test_a_long_file_of_something_else_is_no_marks(tmp_path: Path) -> None:
+    path = tmp_path / "frozen"
+    path.write_bytes(b"hsmarks2" + bytes(100))
+
+    with pytest.raises(ValueError, match="frozen"):
+        freeze_state.left_over(path)
+
+
+def test_nothing_to_freeze_has_marks_too(tmp_path: Path) -> None:
+    with freeze_state.on_tmpfs(tmp_path / "frozen", []) as mine:
+        assert (mine.count, mine.possibly_frozen()) == (0, [])

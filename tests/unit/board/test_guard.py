@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -149,3 +150,15 @@ def test_no_signal_is_taken_meanwhile_and_each_one_afterwards_that_was_taken_bef
     assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == before
     # signal(7): the two can be neither caught nor blocked; pthread_sigmask(3): nor glibc's own.
     assert set(signal.Signals) - meanwhile == {signal.SIGKILL, signal.SIGSTOP}
+
+
+def test_a_guard_that_takes_its_time_is_waited_for() -> None:
+    answer, said = os.pipe()
+    late = threading.Timer(0.1, os.write, (said, bytes([EVERYTHING])))
+    late.start()
+
+    assert guard._await_ready(answer) == EVERYTHING
+
+    late.join()
+    os.close(said)
+    os.close(answer)

@@ -24,10 +24,12 @@ from holdstill.board.full_scan import ScanTarget
 from holdstill.board.index_delta import Delta, DeltaTooLargeError
 from holdstill.board.path_filter import PathFilter
 from holdstill.board.scan import Scanner
+from holdstill.errors import PauseError
 from holdstill.model.entries import Entry, EntryType, Omitted, Seen
 from holdstill.records import index_file, index_schema
 from holdstill.records.index_queries import Index
 from holdstill.system import files
+from support import descriptors
 from support.keeping import MEMORY
 
 if TYPE_CHECKING:
@@ -393,8 +395,12 @@ def test_following_a_whole_tree_tells_what_its_scanner_doubts() -> None:
     with scanned("a/f") as tree:
         tree.scanner.doubtful.add(77)
 
-        assert index_delta.follow(tree.subject, EVERYTHING, seq=2) == {77}
+        (tree.top / "a/g").write_bytes(b"new")
+        told: list[full_scan.Step] = []
+
+        assert index_delta.follow(tree.subject, EVERYTHING, seq=2, noted=told.append) == {77}
         assert tree.scanner.doubtful == set()
+        assert tree.row(b"a/g") in told
 
 
 def test_what_a_delta_found_gone_goes_out_of_the_index_and_what_it_found_comes_in() -> None:
@@ -418,3 +424,156 @@ def test_a_content_that_the_card_does_not_give_back_is_told() -> None:
 
         assert index_delta.copy_pending(tree.subject, delta, copy) == [b"a/f"]
         assert delta.entries[b"a/f"].omitted is Omitted.UNREADABLE
+
+
+def test_a_scan_tells_every_step_before_it_is_taken() -> None:
+    with scanned("a/f", "b") as tree:
+        (tree.top / "b").unlink()
+        (tree.top / "c").write_bytes(b"new")
+        told: list[tuple[full_scan.Step, bool]] = []
+
+        def note(step: full_scan.Step) -> None:
+            told.append((step, tree.subject.index.get(PART, b"c") is not None))
+
+        full_scan.scan_all(tree.subject, EVERYTHING, seq=2, noted=note)
+
+        steps = {step.path: (type(step), is_in) for step, is_in in told}
+        assert steps[b"b"] == (full_scan.Removal, False)
+        assert steps[b"c"] == (Entry, False)
+        assert tree.subject.index.get(PART, b"b") is None
+
+
+def test_following_a_few_inodes_tells_every_step() -> None:
+    with scanned("a/f", "a/g") as tree:
+        numbers = frozenset(tree.row(path).seen.inode for path in (b"a", b"a/g"))
+        (tree.top / "a/g").unlink()
+        told: list[bytes] = []
+
+        doubtful = index_delta.follow(
+            tree.subject,
+            ChangedInodes(numbers, by_ctime=numbers, recent=LONG_AGO),
+            seq=2,
+            noted=lambda step: told.append(step.path),
+        )
+
+        assert doubtful == set()
+        assert set(told) == {b"a", b"a/g"}
+        assert tree.subject.index.get(PART, b"a/g") is None
+
+
+# What the index knows of an unchanged file's content, and what becomes of it at the next look.
+@pytest.mark.parametrize(
+    ("known", "seen", "then"),
+    [
+        (Omitted.NOTHING, Omitted.NOTHING, (DIGEST, Omitted.NOTHING)),
+        (Omitted.UNREADABLE, Omitted.NOTHING, (DIGEST, Omitted.UNREADABLE)),
+        (Omitted.SWAP, Omitted.NOTHING, (b"", Omitted.NOTHING)),
+        (Omitted.SWAP, Omitted.SWAP, (b"", Omitted.SWAP)),
+        (Omitted.NOTHING, Omitted.SWAP, (b"", Omitted.SWAP)),
+        (Omitted.NOTHING, Omitted.UNREADABLE, (b"", Omitted.UNREADABLE)),
+    ],
+)
+def test_whether_a_file_is_swap_is_decided_again_at_every_look(
+    known: Omitted, seen: Omitted, then: tuple[bytes, Omitted]
+) -> None:
+    row = a_file(b"f")._replace(digest=DIGEST, omitted=known)
+    entry = a_file(b"f")._replace(omitted=seen)
+
+    filled = full_scan._filled(row, entry)
+
+    assert (filled.digest, filled.omitted) == then
+
+
+def test_a_scan_of_what_has_not_changed_tells_and_writes_nothing() -> None:
+    with scanned("a/f", "b") as tree:
+        for path in (b"a/f", b"b"):
+            tree.subject.index.put(PART, tree.row(path)._replace(digest=DIGEST), seq=1)
+        told: list[full_scan.Step] = []
+
+        full_scan.scan_all(
+            tree.subject, EverythingMayHaveChanged("new", LONG_AGO), seq=2, noted=told.append
+        )
+
+        assert told == []
+
+
+@pytest.mark.parametrize("kind", [kind for kind in EntryType if kind is not EntryType.FILE])
+def test_only_regular_files_have_a_content_to_wait_for(kind: EntryType) -> None:
+    assert full_scan.is_pending(a_file(b"f"))
+    assert not full_scan.is_pending(a_file(b"f")._replace(type=kind))
+
+
+def test_following_an_inode_that_is_not_where_it_was_tells_that_it_is_doubtful() -> None:
+    with scanned("a/f") as tree:
+        numbers = frozenset({tree.row(b"a/f").seen.inode})
+        (tree.top / "a/f").unlink()
+
+        found = index_delta.follow(tree.subject, ChangedInodes(numbers), seq=2)
+
+        assert found == numbers
+
+
+def test_what_was_entered_before_its_directory_became_another_one_is_dropped() -> None:
+    """A file is made before the directories that it is moved into, and so has a lower number."""
+    with scanned("f", "d/a/g") as tree:
+        (tree.top / "f").rename(tree.top / "d/a/f")
+        full_scan.scan_all(tree.subject, EVERYTHING, seq=2)
+        assert tree.row(b"d/a/f").seen.inode < tree.row(b"d").seen.inode
+        (tree.top / "d/a/f").chmod(0o600)
+
+        def become_another(path: bytes) -> None:
+            if path == b"d":
+                (tree.top / "d/a").rename(tree.top.parent / "away")
+                (tree.top / "d/a").mkdir()
+
+        tree.scanner.before = become_another
+        delta = tree.resolve(b"d/a/f", b"d")
+
+        assert delta.removed == {b"d/a"}
+        assert set(delta.entries) == {b"d", b"d/a"}
+
+
+# What must not happen while a file system is held still, and what is told then.
+def test_nothing_is_copied_while_something_is_doubtful() -> None:
+    with scanned("a/f") as tree:
+        delta = Delta(doubtful={77})
+        index_delta.add_pending(tree.subject, delta)
+
+        with pytest.raises(PauseError, match="changed although it was held still"):
+            index_delta.copy_pending(
+                tree.subject, delta, lambda handle, entry: pytest.fail("read")
+            )
+
+
+def test_a_file_that_is_another_one_now_was_not_held_still() -> None:
+    with scanned("a/f", "b") as tree:
+        delta = Delta()
+        index_delta.add_pending(tree.subject, delta)
+        (tree.top / "a/f").unlink()
+        (tree.top / "a/f").write_bytes(b"other")
+        before, copied = descriptors.count(), []
+
+        with pytest.raises(PauseError, match="a/f changed although it was held still"):
+            index_delta.copy_pending(
+                tree.subject, delta, lambda handle, entry: copied.append(entry.path)
+            )
+
+        assert b"a/f" not in copied
+        assert descriptors.count() == before
+
+
+@pytest.mark.parametrize("number", [errno.ENOENT, errno.EACCES, errno.ENOSPC])
+def test_only_what_the_card_does_not_give_back_is_given_up(number: int) -> None:
+    def copy(handle: int, entry: Entry) -> None:
+        raise OSError(number, os.strerror(number))
+
+    with scanned("a/f") as tree:
+        delta = Delta()
+        index_delta.add_pending(tree.subject, delta)
+        before = descriptors.count()
+
+        with pytest.raises(PauseError, match=f"a/f: {os.strerror(number)}, although it was held"):
+            index_delta.copy_pending(tree.subject, delta, copy)
+
+        assert delta.entries[b"a/f"].omitted is Omitted.NOTHING
+        assert descriptors.count() == before

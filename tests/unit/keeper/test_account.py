@@ -7,6 +7,7 @@ import fcntl
 import hashlib
 import os
 import stat
+from contextlib import nullcontext
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 
 from holdstill.errors import PreflightError, SecurityError
 from holdstill.keeper import enrolment, incoming, ingest, open_run, take_in
+from holdstill.keeper import store as stores
 from holdstill.keeper.account import DAYS_MOST, Account, Allowance, Balance, Rules, Spent
 from holdstill.keeper.board_captures import BoardCaptures
 from holdstill.keeper.local import ACCOUNTING
@@ -36,6 +38,8 @@ from support import descriptors, keeping
 from support.keeping import KEY, PIER_3, PIER_4, Board, FakeClock, FakeSignatures
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     from holdstill.keeper.incoming import Staging
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.store import Store
@@ -1071,3 +1075,71 @@ def test_captures_of_other_days_do_not_count(
     assert "has brought 1 today" in str(caught.value)
     assert "raise limits.captures_per_day" in caught.value.hint
     assert str(store.board_folder(PIER_3) / "enrolment.yaml") in caught.value.hint
+
+
+class StoreWithRoom(stores.Store):
+    """A store on a disk with so many bytes and inodes free."""
+
+    room = (0, 0)
+
+    def free(self) -> tuple[int, int]:
+        return StoreWithRoom.room
+
+
+def account_with_room(store: Store, clock: FakeClock, limits: BoardLimits) -> Account:
+    settings = msgspec.structs.replace(
+        keeping.no_limits(store.root, limits=limits), min_free=ByteSize(400), min_free_inodes=10
+    )
+    held = StoreWithRoom(store.root, store.facts, store.disk)
+    return Account(held, enrolment.read(store, PIER_3), settings, clock=clock)
+
+
+def refusal(*, is_one: bool) -> AbstractContextManager[object]:
+    return pytest.raises(PreflightError, match="stay free") if is_one else nullcontext()
+
+
+# A quarter of min_free above it is for what comes until a transfer is stopped: nothing may be
+# begun there, and what goes on there is stopped below min_free itself.
+@pytest.mark.parametrize(
+    ("room", "may_begin", "may_go_on"),
+    [
+        ((501, 11), True, True),
+        ((500, 11), False, True),
+        ((400, 11), False, True),
+        ((399, 11), False, False),
+        ((501, 10), False, True),
+        ((501, 9), False, False),
+    ],
+)
+def test_between_what_may_begin_and_what_is_stopped_lies_the_margin_of_bytes(
+    store: Store, clock: FakeClock, room: tuple[int, int], *, may_begin: bool, may_go_on: bool
+) -> None:
+    account = account_with_room(store, clock, BoardLimits())
+    StoreWithRoom.room = room
+
+    with refusal(is_one=not may_begin):
+        account.check(Spent(bytes=1, inodes=1))
+    with refusal(is_one=not may_go_on):
+        account.check_not_overdrawn()
+
+
+@pytest.mark.parametrize("key", ["bytes_per_day", "bytes_per_run", "hashed_per_day"])
+def test_no_other_limit_has_a_margin(store: Store, clock: FakeClock, key: str) -> None:
+    account = account_with_room(store, clock, BoardLimits(**{key: ByteSize(1000)}))
+    StoreWithRoom.room = (1 << 40, 1 << 20)
+
+    account.charge(Spent(bytes=1000, hashed=1000))
+    account.check_not_overdrawn()
+    account.charge(Spent(bytes=1, hashed=1))
+
+    with pytest.raises(PreflightError, match=key):
+        account.check_not_overdrawn()
+
+
+@pytest.mark.parametrize("kind", ["bytes", "inodes", "hashed"])
+def test_a_folder_grows_by_what_is_more_and_never_by_less_than_nothing(kind: str) -> None:
+    two, five = Spent(**{kind: 2}), Spent(**{kind: 5})
+
+    assert two.growth_to(five) == Spent(**{kind: 3})
+    assert five.growth_to(two) == five.growth_to(five) == Spent()
+    assert two + five == Spent(**{kind: 7})

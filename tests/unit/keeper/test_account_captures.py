@@ -2,31 +2,37 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import shutil
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, cast
 
 import msgspec
 import pytest
 
+from holdstill.errors import MachineError
 from holdstill.keeper import account_captures, board_captures, capture_notes, references, trash
+from holdstill.keeper import store as stores
 from holdstill.keeper.ledger import LedgerFile
 from holdstill.keeper.references import AccountedCapture
+from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import names
 from holdstill.model.names import CaptureName, Digest
 from support import keeping
 from support.keeping import PIER_3, Board, FakeClock
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from holdstill.keeper.ledger import Ledger, SealedEvent
     from holdstill.keeper.local import LocalKeeper
     from holdstill.keeper.references import References
     from holdstill.keeper.store import Store
+    from holdstill.model.names import BoardName
 
 Row = tuple[str, str, int, int | None]
 
@@ -484,3 +490,163 @@ def test_what_comes_or_goes_between_two_questions_is_no_disagreement(store: Stor
 
         assert list(account_captures._disagreeing(held, PIER_3, ledger)) == [second.brief.name]
         assert list(account_captures._disagreeing(held, PIER_3, replaced(ledger, first))) == []
+
+
+def index_of(store: Store, *, oldest: bool = False) -> Digest:
+    """Return the index of the board's newest capture, or of its oldest."""
+    with LedgerFile(store.board_folder(PIER_3) / "ledger.jsonl").held_for_reading() as ledger:
+        return Digest(ledger.sealed[0 if oldest else -1].brief.index)
+
+
+def to_trash(store: Store, board: Board[LocalKeeper], digest: Digest) -> Path:
+    """Move a content to the trash; return where it is then."""
+    place = trash.new_place(store, board.clock.now()) / digest
+    store.contents.path(digest).rename(place)
+    return place
+
+
+def test_what_is_taken_back_finds_its_folder_though_a_copy_has_left_it_out(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    """Many a program that copies a store leaves folders out that are empty."""
+    digest = names.check_digest(hashlib.sha256(b"1.43").hexdigest())
+    to_trash(store, board, digest)
+    shutil.rmtree(store.contents.path(digest).parent)
+
+    account_captures.take_back(store, PIER_3)
+
+    assert store.contents.path(digest).read_bytes() == b"1.43"
+
+
+class FullDisk(StoreDisk):
+    """A disk that takes no more names."""
+
+    def rename_new(self, source: Path, target: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", str(source), None, str(target))
+
+
+def test_an_index_that_cannot_be_taken_back_is_told_with_both_places(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    index = index_of(store)
+    place = to_trash(store, board, index)
+
+    with pytest.raises(MachineError) as said:
+        account_captures.take_back(replace(store, disk=FullDisk()), PIER_3)
+
+    newest = captures_of(store)[-1].name
+    assert str(said.value) == (
+        f"capture {newest} of pier-3 needs {place}, which cannot be taken back to "
+        f"{store.contents.path(index)}"
+    )
+    account_captures.take_back(store, PIER_3)
+    assert store.contents.has(index)
+
+
+def test_the_index_of_a_capture_that_is_gone_is_not_taken_back(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    place = to_trash(store, board, index_of(store, oldest=True))
+    shutil.rmtree(captures_of(store)[0])
+
+    account_captures.take_back(replace(store, disk=FullDisk()), PIER_3)
+    account_captures.take_back(store, PIER_3)
+
+    assert place.exists()
+
+
+def test_an_index_that_is_there_is_no_trouble_though_another_copy_rests_in_the_trash(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    index = index_of(store)
+    place = to_trash(store, board, index)
+    shutil.copyfile(place, store.contents.path(index))
+
+    account_captures.take_back(replace(store, disk=FullDisk()), PIER_3)
+
+    assert place.exists()
+
+
+def test_what_is_counted_and_has_not_changed_is_not_read_again(store: Store) -> None:
+    before = rows(store)
+    for oldest in (True, False):
+        store.contents.path(index_of(store, oldest=oldest)).unlink()
+
+    assert account_captures.bring_up_to_date(store) == ()
+    assert rows(store) == before
+
+
+@pytest.mark.parametrize("known", [(), (1,), (2,)])
+def test_whatever_was_forgotten_is_counted_in_its_order(store: Store, known: tuple[int]) -> None:
+    before = rows(store)
+    with references.opened(store) as held:
+        both = held.captures(PIER_3)
+        held.remove(PIER_3, [capture.name for capture in both if capture.seq not in known])
+        assert [capture.seq for capture in held.captures(PIER_3)] == list(known)
+
+    assert account_captures.bring_up_to_date(store) == ()
+
+    assert rows(store) == before
+    with references.opened(store) as held:
+        assert held.captures(PIER_3) == both
+        assert held.head(PIER_3) == 2
+
+
+class Interrupted(stores.Store):
+    """A store in which others get on with their work before a board's folder is looked at."""
+
+    meanwhile: dict[int, Callable[[], object]] = {}  # noqa: RUF012  set by the test
+    looks = 0
+
+    def board_folder(self, board: BoardName) -> Path:
+        Interrupted.looks += 1
+        Interrupted.meanwhile.pop(Interrupted.looks, lambda: None)()
+        return super().board_folder(board)
+
+
+def test_a_capture_that_is_sealed_between_two_looks_is_not_missing(
+    store: Store, board: Board[LocalKeeper]
+) -> None:
+    """The captures are listed, then the ledger is read, which has one more by then."""
+    board.clock.advance(86_400)
+    board.files[b"srv/reading"] = b"1.44"
+    Interrupted.looks, Interrupted.meanwhile = 0, {2: board.capture}
+    held = Interrupted(store.root, store.facts, store.disk)
+
+    assert account_captures.missing(held, PIER_3) == ()
+
+    assert Interrupted.meanwhile == {}
+    assert [capture.seq for capture in board.keeper.captures()] == [1, 2, 3]
+
+
+@pytest.mark.parametrize("lost", [1, 2, 3])
+def test_a_capture_is_called_missing_after_three_looks_and_not_after_two(
+    store: Store, lost: int
+) -> None:
+    """Each look asks twice where the board's folder is: for its captures, and for its ledger."""
+    newest = captures_of(store)[-1]
+    away = store.root / "away"
+    newest.rename(away)
+    Interrupted.looks = 0
+    Interrupted.meanwhile = {2 * lost + 1: lambda: away.rename(newest)}
+    held = Interrupted(store.root, store.facts, store.disk)
+
+    found = account_captures.missing(held, PIER_3)
+
+    assert found == ((newest.name,) if lost == 3 else ())
+
+
+@pytest.mark.parametrize("ask", [account_captures.bring_up_to_date, account_captures.recount])
+def test_a_manifest_that_cannot_be_read_is_told_with_board_and_capture(
+    store: Store, ask: Callable[[Store], tuple[str, ...]]
+) -> None:
+    newest = captures_of(store)[-1]
+    with references.opened(store) as held:
+        held.remove(PIER_3, [newest.name])
+    manifest = newest / board_captures.MANIFEST
+    manifest.chmod(0o600)
+    manifest.write_bytes(manifest.read_bytes()[:100])
+
+    (complaint,) = ask(store)
+
+    assert complaint.startswith(f"pier-3: manifest of pier-3 {newest.name}")

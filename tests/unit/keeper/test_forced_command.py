@@ -24,6 +24,7 @@ def test_the_control_channel_is_understood() -> None:
     assert (
         forced_command.parse("")
         == forced_command.parse(forced_command.CONTROL)
+        == forced_command.parse("holdstill-control")  # boards of other versions ask for it, too
         == ControlRequest()
     )
 

@@ -178,6 +178,33 @@ def test_h21_what_a_run_brings_that_began_during_a_collection_stays(
     assert new in contents(store)
 
 
+def test_what_went_before_nobody_could_tell_any_more_is_told(
+    store: Store, clock: FakeClock
+) -> None:
+    """Another counts anew, and meets an index that cannot be read, when most shards are done."""
+    newest = capture_of(store, PIER_4, 1)
+
+    def lose_count() -> None:
+        with references.opened(store) as known:
+            known.remove(PIER_4, [newest.name])
+        manifest = manifest_file.decode((newest / "manifest.yaml").read_bytes())
+        store.contents.path(names.check_digest(manifest.index.sha256)).unlink()
+
+    (unused,) = digests(b"unused")
+    path = store.contents.path(names.check_digest(unused))
+    blocks = path.stat().st_blocks
+    assert path.parent.name < SHARDS[-1]
+    Interleaved.looks, Interleaved.meanwhile = 0, {len(SHARDS): lose_count}
+    held = Interleaved(store.root, store.facts, store.disk)
+
+    found = keeping.collect(held, clock, grace=DAY)
+
+    assert (found.contents, found.bytes) == (1, blocks * 512)
+    assert (found.given_back, found.early) == (0, 0)
+    (complaint,) = found.complaints
+    assert complaint.startswith("pier-4: ")
+
+
 @pytest.mark.parametrize(("minutes", "is_kept"), [(59, True), (61, False)])
 def test_h21_a_content_is_a_runs_up_to_an_hour_before_the_date_of_its_staging(
     store: Store, clock: FakeClock, minutes: int, *, is_kept: bool

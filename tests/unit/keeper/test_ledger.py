@@ -16,6 +16,7 @@ from holdstill.keeper.ledger import (
     BootedEvent,
     DamagedEvent,
     ForgottenEvent,
+    JudgedEvent,
     LedgerFile,
     PinnedEvent,
     SealedEvent,
@@ -25,6 +26,7 @@ from holdstill.keeper.ledger import (
     VerifiedEvent,
 )
 from holdstill.keeper.store_disk import StoreDisk
+from holdstill.model.boot import BootFinding, BootVerdict
 from holdstill.model.protocol import CaptureBrief
 
 if TYPE_CHECKING:
@@ -73,6 +75,10 @@ def test_a_ledger_is_read_as_it_was_written() -> None:
         (ForgottenEvent(captures=("a",)), b'{"event":"forgotten","captures":["a"]}'),
         (DamagedEvent(captures=("a",)), b'{"event":"damaged","captures":["a"]}'),
         (UnreadEvent(captures=("a",)), b'{"event":"unread","captures":["a"]}'),
+        (
+            JudgedEvent(capture="a", finding=BootFinding(verdict=BootVerdict.WHOLE)),
+            b'{"event":"judged","capture":"a","finding":{"verdict":"whole","lacking":[]}}',
+        ),
         (BootedEvent(capture="a"), b'{"event":"booted","capture":"a"}'),
         (PinnedEvent(capture="a"), b'{"event":"pinned","capture":"a"}'),
         (UnpinnedEvent(capture="a"), b'{"event":"unpinned","capture":"a"}'),
@@ -335,3 +341,109 @@ def test_lines_that_are_there_twice_count_once_and_keep_no_new_one_out() -> None
 
     assert [event.brief.seq for event in ledger.sealed] == [1, 2, 3, 4, 5, 6, 7, 8]
     assert ledger.open_faults == ()
+
+
+# What becomes of the line: altered in place, or unreadable. The one after it does not follow then.
+@pytest.mark.parametrize("way", ["altered", "unreadable"])
+@pytest.mark.parametrize("position", [1, 3, 5])
+def test_a_bad_line_counts_as_the_one_that_was_due_and_breaks_nothing_but_its_successor(
+    way: str, position: int
+) -> None:
+    lines = FIVE.splitlines(keepends=True)
+    old = lines[position - 1]
+    lines[position - 1] = (
+        old.replace(b'"grade":"live"', b'"grade":"lame"') if way == "altered" else b"garbage\n"
+    )
+    assert lines[position - 1] != old
+
+    ledger = ledgers.parse(b"".join(lines))
+
+    assert [line for line, _ in ledger.faults] == [position, position + 1][: 6 - position]
+    assert [why for _, why in ledger.faults[1:]] == [
+        "it does not follow from the line before it" for _ in ledger.faults[1:]
+    ]
+    assert ledger.next_number == 6
+    assert [seq.brief.seq for seq in ledger.sealed] == sorted({1, 2, 3, 4, 5} - {position})
+    assert ledger.positions == ledger.sealed_at == tuple(sorted({1, 2, 3, 4, 5} - {position}))
+    assert ledger.breaks.keys() == {line for line, _ in ledger.faults}
+
+
+def test_a_line_of_another_number_than_is_due_is_told_with_both() -> None:
+    skipped = ledgers.Line(
+        number=9, before=ledgers.parse(FIVE).last_hash, at=AT, entry=sealed(6)
+    ).encoded()
+
+    ledger = ledgers.parse(FIVE + skipped)
+
+    assert ledger.faults == ((6, "number 9 where 6 is due"),)
+    assert ledger.next_number == 10
+    assert ledger.sealed[-1].brief.seq == 6  # what it says is known to be whole
+
+
+def test_where_the_owner_accepted_last_is_known_by_its_place(tmp_path: Path) -> None:
+    broken = FIVE.replace(b'"seq":2', b'"seq":7')
+
+    once = ledgers.parse(accepted(broken))
+    twice = ledgers.parse(accepted(accepted(broken)))
+
+    assert (ledgers.parse(FIVE).accepted_at, once.accepted_at, twice.accepted_at) == (0, 6, 7)
+    once.check_sound(tmp_path)
+
+
+def test_of_many_faults_the_first_five_are_told(tmp_path: Path) -> None:
+    lines = [line.replace(b'"index":"i"', b'"index":"j"') for line in FIVE.splitlines()]
+    broken = ledgers.parse(b"\n".join([*lines, b"garbage", b""]))
+
+    with pytest.raises(SecurityError) as said:
+        broken.check_sound(tmp_path)
+
+    assert len(broken.open_faults) > 5
+    assert str(said.value).count("line ") == 5
+    assert str(said.value).startswith(f"{tmp_path}: the chain is broken: line 1: its checksum")
+
+
+def test_lines_that_are_appended_continue_the_file_that_is_held(tmp_path: Path) -> None:
+    file, disk = LedgerFile(tmp_path / "ledger.jsonl"), StoreDisk()
+    file.path.write_bytes(FIVE + b'{"cut off')
+    with file.held_for_writing(disk) as ledger:
+        assert (ledger.torn, ledger.next_number, ledger.sound_bytes) == (False, 6, len(FIVE))
+        file.append(ledger, [sealed(6), sealed(7)], at=AT, disk=disk)
+
+    with file.held_for_reading() as ledger:
+        assert ledger.faults == ()
+        assert ledger.next_number == 8
+        assert ledger.sealed_at == (1, 2, 3, 4, 5, 6, 7)
+        assert ledger.last_sealed == sealed(7)
+        with file.path.open("rb") as other, pytest.raises(BlockingIOError):
+            fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        with file.path.open("rb") as reader:
+            fcntl.flock(reader, fcntl.LOCK_SH | fcntl.LOCK_NB)  # any number may read
+
+
+def test_the_last_sealed_is_the_one_of_the_highest_number() -> None:
+    back = msgspec.structs.replace(sealed(1), taken_in=True)
+
+    assert ledgers.parse(written(sealed(1), sealed(2), back)).last_sealed == sealed(2)
+    assert ledgers.parse(written(sealed(2), sealed(1))).sealed == (sealed(2), sealed(1))
+    assert ledgers.parse(written(sealed(2), sealed(1))).last_sealed == sealed(2)
+
+
+def test_a_mark_is_made_of_a_line_and_all_before_it() -> None:
+    """It is kept in the ledger by who accepts a break, so later versions have to find it, too."""
+    broken = FIVE.replace(b'"seq":2', b'"seq":7')
+    hashes = [hashlib.sha256(line).hexdigest() for line in broken.splitlines(keepends=True)]
+
+    assert ledgers.parse(broken).breaks == {
+        number: hashlib.sha256("".join(hashes[:number]).encode()).hexdigest()[:16]
+        for number in (2, 3)
+    }
+
+
+def test_what_was_taken_in_after_newer_ones_has_its_place_before_them() -> None:
+    """The ledger had lost its line: it stands behind those of newer captures."""
+    back = msgspec.structs.replace(sealed(1), taken_in=True)
+
+    ledger = ledgers.parse(written(sealed(2), sealed(3), back))
+
+    assert ledger.sealed == (back, sealed(2), sealed(3))
+    assert ledger.sealed_at == (3, 1, 2)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import tempfile
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -157,6 +158,47 @@ def test_a_damaged_file_is_told_from_one_that_cannot_be_used(store: Store, damag
         references.opened(store),
     ):
         pass
+
+
+@contextmanager
+def ordinary_user(folder: Path) -> Iterator[None]:
+    """Be somebody to whom file modes apply, as access(2) asks: by the real user."""
+    if os.getuid():
+        yield
+        return
+    for each in (folder, *folder.parents[:1]):
+        each.chmod(0o777)
+    os.setreuid(65534, -1)
+    try:
+        yield
+    finally:
+        os.setreuid(0, -1)
+
+
+@pytest.mark.parametrize("mode", [0o000, 0o200, 0o400, 0o600])
+def test_one_that_may_not_be_read_and_written_is_as_good_as_damaged(
+    store: Store, mode: int
+) -> None:
+    path = store.root / references.NAME
+    with references.opened(store):
+        pass
+    owner = 65534 if os.getuid() == 0 else -1
+    os.chown(path, owner, -1)
+    path.chmod(mode)
+    before = path.stat()
+
+    with ordinary_user(store.root):
+        if mode == 0o600:
+            with references.opened(store) as held:
+                held.check()
+        else:
+            with (
+                pytest.raises(references.UnsoundReferencesError, match="may not be read and"),
+                references.opened(store),
+            ):
+                pass
+
+    assert path.stat().st_ino == before.st_ino
 
 
 def test_one_that_somebody_else_takes_away_meanwhile_is_as_good_as_damaged(store: Store) -> None:

@@ -273,6 +273,24 @@ def test_only_what_names_the_same_as_the_newest_one_is_not_looked_through(
     assert (folder / "manifest.yaml").read_bytes() == b"manifest"
 
 
+def test_what_the_newest_capture_needs_is_the_boards_own_though_the_references_are_lost(
+    keeper: LocalKeeper, store: Store
+) -> None:
+    """Nothing of it is shown in this run: neither sent nor proven."""
+    board = Board(keeper, files={b"srv/reading": b"1.42", b"srv/other": b"1.43"})
+    board.capture()
+    board.clock.advance(86_400)
+    references.discard(store)
+    begun = keeper.begin()
+    del board.files[b"srv/other"]
+    data = board.attach(begun)
+
+    sealed = keeper.seal(data, board.signed(data))
+
+    assert sealed.name.startswith("000002-")
+    assert len(sealed.lacking) == 0
+
+
 def test_a_content_that_is_gone_is_asked_for_and_not_taken_for_damaged(
     keeper: LocalKeeper, store: Store
 ) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdstill.keeper import store as stores
 from holdstill.keeper import trash
 from holdstill.model import names
 from support import keeping
@@ -250,3 +251,35 @@ def test_what_was_discarded_is_never_taken_back_however_its_folder_was_called(
     assert {path.name for path in trash.others(store)} == {
         "contents-0.0123456789abcdef", "discarded-0123456789abcdef",
     }  # fmt: skip
+
+
+class ShortOfSpace(stores.Store):
+    """A store on a disk that has so many bytes free, and as many more as are deleted in it."""
+
+    room = 0
+
+    def free(self) -> tuple[int, int]:
+        kept = sum(path.stat().st_blocks for path in self.trash.glob("contents-*/*")) * 512
+        return ShortOfSpace.room - kept, 1 << 20
+
+
+# The oldest goes first, and no more than it takes to have min_free again.
+@pytest.mark.parametrize(
+    ("contents", "more", "gone"), [(0, -1, 0), (0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2)]
+)
+def test_what_rests_goes_before_its_time_only_until_enough_is_free(
+    store: Store, clock: FakeClock, contents: int, more: int, gone: int
+) -> None:
+    paths = []
+    for body in (b"1.42 m", b"1.43 m", b"1.44 m"):
+        paths.append(put(store, clock, body * 2000))
+        clock.advance(60)
+    (each,) = {path.stat().st_blocks * 512 for path in paths}
+    ShortOfSpace.room = 1 << 30
+    held = ShortOfSpace(store.root, store.facts, store.disk)
+    min_free = held.free()[0] + contents * each + more
+
+    given_back, early = trash.empty(held, clock.now(), grace=GRACE, min_free=min_free)
+
+    assert given_back == early == gone * each
+    assert [path.exists() for path in paths] == [False] * gone + [True] * (3 - gone)

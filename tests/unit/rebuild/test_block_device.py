@@ -116,6 +116,15 @@ def test_a_reader_on_an_inner_bus_is_not_built_in_if_its_medium_comes_out(
     assert look_up(kernel, "sda", (8, 0)).is_fixed is is_fixed
 
 
+# A reader for several kinds of cards says 0 as long as no card is in it, as some disks on USB do.
+@pytest.mark.parametrize("bus", ["usb1/1-1/host2", "pci0/usb3/3-2/host2"])
+def test_what_hangs_on_usb_is_not_built_in_whatever_its_medium(kernel: Kernel, bus: str) -> None:
+    home = kernel.disk("sdx", "8:16", bus=bus)
+    say(home, removable="0")
+
+    assert not look_up(kernel, "sdx", (8, 16)).is_fixed
+
+
 def test_a_partition_is_known_as_one(kernel: Kernel) -> None:
     disk = kernel.disk("sdx", "8:16")
     kernel.partition(disk, "sdx2", "8:18")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import msgspec
 import pytest
 
@@ -204,6 +206,187 @@ def test_a_first_disk_with_an_empty_table() -> None:
     made = disk_choice.merged(of(change(CARD, partitions=()), USB, SWAP, ROOT))
 
     assert made.manifest.disk.partitions[0].start * 512 == 4 * MIB
+
+
+# UEFI Specification 2.10, 5.3.2: no partition before FirstUsableLBA.
+@pytest.mark.parametrize(("first_lba", "start"), [(0, 8192), (34, 8192), (8193, 16384)])
+def test_what_is_put_onto_an_empty_table_begins_where_partitions_may(
+    first_lba: int, start: int
+) -> None:
+    empty = change(GPT_CARD, partitions=(), first_lba=first_lba)
+
+    made = disk_choice.merged(of(empty, USB, SWAP, ROOT))
+
+    first, second = made.manifest.disk.partitions
+    assert (first.start, first.slot, second.slot) == (start, 1, 2)
+    assert second.start == start + 65536
+
+
+# UEFI Specification 2.10, 5.3.3; UAPI.2 Discoverable Partitions Specification; util-linux,
+# include/pt-mbr-partnames.h and pt-gpt-partnames.h: Linux, swap, LVM, RAID, FAT and EFI system.
+KINDS = {
+    "83": LINUX,
+    "82": "0657FD6D-A4AB-43C4-84E5-0933C84B4F4F",
+    "8e": "E6D6D379-F507-44C2-A23C-238F2A3DF928",
+    "fd": "A19D880F-05FC-4D3B-A006-743F0F84911E",
+    "c": "EBD0A0A2-B9E5-4433-87C0-68B6B72699C7",
+    "ef": "C12A7328-F81F-11D2-BA4B-00A0C93EC93B",
+}
+OLDER = dict.fromkeys(("b", "e", "6"), KINDS["c"])
+
+
+def kind_on(first: Disk, label: TableLabel, kind: str) -> str:
+    """Return the type that a partition of the second disk gets in the first one's table."""
+    moved = change(USB, label=label, partitions=(change(USB.partitions[1], type=kind),))
+    made = disk_choice.merged(of(first, moved, BOOT, part(1002, ROOT.file_system)))
+    return made.manifest.disk.partitions[-1].type
+
+
+@pytest.mark.parametrize(
+    ("kind", "guid"), [*KINDS.items(), *OLDER.items(), ("8E", KINDS["8e"]), ("da", LINUX)]
+)
+def test_what_a_partition_is_for_is_said_in_the_words_of_a_gpt(kind: str, guid: str) -> None:
+    assert kind_on(GPT_CARD, TableLabel.DOS, kind) == guid
+
+
+@pytest.mark.parametrize(
+    ("guid", "kind"),
+    [
+        *((guid, kind) for kind, guid in KINDS.items()),
+        (KINDS["82"].lower(), "82"),
+        ("21686148-6449-6E6F-744E-656564454649", "83"),
+    ],
+)
+def test_what_a_partition_is_for_is_said_in_the_words_of_an_mbr(guid: str, kind: str) -> None:
+    assert kind_on(CARD, TableLabel.GPT, guid) == kind
+
+
+@pytest.mark.parametrize(("first", "kind"), [(CARD, "da"), (GPT_CARD, "AB" * 16)])
+def test_a_type_stays_in_a_table_of_the_same_kind(first: Disk, kind: str) -> None:
+    assert kind_on(first, first.label, kind) == kind
+
+
+def test_disks_that_are_one_file_system_each_have_no_partuuid_to_change() -> None:
+    bare = Disk(
+        size=64 * MIB, label=TableLabel.NONE, device="/dev/sda",
+        partitions=(Partition(number=1, start=0, size=131072, type=""),),
+    )  # fmt: skip
+    card = of(CARD, bare, BOOT, part(1001, ROOT.file_system), part(2001, ROOT.file_system))
+    third = FurtherDisk(disk=change(bare, device="/dev/sdb").as_further(3))
+
+    made = disk_choice.merged(change(card, further_disks=(*card.further_disks, third)))
+
+    assert made.ids == {}
+    assert [p.number for p in made.manifest.disk.partitions] == [1, 1001, 2001]
+    assert [p.type for p in made.manifest.disk.partitions[1:]] == ["83", "83"]
+
+
+def test_containers_of_the_first_disk_stay_with_what_is_in_them() -> None:
+    extended = change(CARD, size=512 * MIB, partitions=(
+        CARD.partitions[0],
+        Partition(number=2, start=139264, size=200000, type="5"),
+        Partition(number=5, start=141312, size=190000, type="83"),
+    ))  # fmt: skip
+
+    made = disk_choice.merged(
+        of(extended, USB, BOOT, part(2, Container()), part(5, ROOT.file_system), SWAP, ROOT)
+    )
+
+    assert [p.number for p in made.manifest.parts] == [1, 2, 5, 1001, 1002]
+    assert [p.in_table for p in made.manifest.disk.partitions] == [1, 2, 5, 3, 4]
+
+
+# UEFI Specification 2.10, 5.3.2: the header says how many entries the table has.
+@pytest.mark.parametrize(("entries", "fits"), [(3, True), (2, False), (0, True)])
+def test_a_gpt_has_as_many_places_as_its_header_says(entries: int, *, fits: bool) -> None:
+    two = of(change(GPT_CARD, table_length=entries), USB, BOOT, SWAP, ROOT)
+
+    if fits:
+        slots = [p.in_table for p in disk_choice.merged(two).manifest.disk.partitions]
+        assert slots == [1, 2, 3]
+    else:
+        with pytest.raises(
+            TargetRefusedError, match="room for 1 more partitions, and there are 2"
+        ):
+            disk_choice.merged(two)
+
+
+def test_a_gpt_without_a_length_has_128_places() -> None:
+    last = change(GPT_CARD.partitions[0], slot=126)
+    two = of(change(GPT_CARD, table_length=0, partitions=(last,)), USB, BOOT, SWAP, ROOT)
+
+    made = disk_choice.merged(two)
+
+    assert [p.in_table for p in made.manifest.disk.partitions] == [126, 127, 128]
+
+
+def test_free_places_before_those_that_are_taken_count_in_an_mbr() -> None:
+    second = change(CARD.partitions[0], slot=2)
+
+    made = disk_choice.merged(of(change(CARD, partitions=(second,)), USB, BOOT, SWAP, ROOT))
+
+    assert [p.in_table for p in made.manifest.disk.partitions] == [2, 1, 3]
+
+
+def test_attributes_are_those_of_a_gpt_and_of_no_other_table() -> None:
+    marked = change(GPT_CARD.partitions[0], attrs="GUID:59", uuid="0D2C7F55-8E41-4C53-9F8F-AA")
+    second = change(GPT_CARD, id="A8C2E2F0", partitions=(marked,))
+    from_gpt = disk_choice.merged(of(GPT_CARD, second, BOOT, part(1001, ROOT.file_system)))
+    from_mbr = disk_choice.merged(of(GPT_CARD, USB, BOOT, SWAP, ROOT))
+
+    assert from_gpt.manifest.disk.partitions[1].attrs == "GUID:59"
+    assert [p.attrs for p in from_mbr.manifest.disk.partitions[1:]] == ["", ""]
+
+
+# The backup of a GPT takes 33 sectors: UEFI Specification 2.10, 5.3.2 (128 entries of 128 bytes).
+@pytest.mark.parametrize(("first", "trailer"), [(CARD, 0), (GPT_CARD, 33)])
+def test_one_disk_is_as_large_as_it_has_to_be_and_none_that_exists(
+    first: Disk, trailer: int
+) -> None:
+    odd = change(USB, partitions=(change(USB.partitions[1], size=900_001),))
+    whole = 2048 * 300 - trailer
+    even = change(USB, partitions=(change(USB.partitions[1], size=whole - 139264),))
+    named = change(first, model="SC16G", serial="0x3ab2c4d5")
+    sizes = []
+    for second in (odd, even):
+        disk = disk_choice.merged(of(named, second, BOOT, part(1002, ROOT.file_system)))
+        sizes.append(disk.manifest.disk)
+
+    assert [disk.partitions[-1].start for disk in sizes] == [139264, 139264]
+    assert sizes[0].size == -(-(139264 + 900_001 + trailer) // 2048) * MIB
+    assert sizes[1].size == 300 * MIB
+    assert [disk.last_lba for disk in sizes] == [
+        disk.size // 512 - 34 if trailer else 0 for disk in sizes
+    ]
+    assert {(disk.model, disk.serial) for disk in sizes} == {("", "")}
+    large = disk_choice.merged(of(change(first, size=4096 * MIB), odd, BOOT, ROOT))
+    assert large.manifest.disk.size == 4096 * MIB
+
+
+def test_what_was_moved_and_what_was_left_out_is_told() -> None:
+    moved, gap = disk_choice.merged(TWO).notes
+    without = change(TWO, further_disks=(change(TWO.further_disks[0], gap=None),))
+
+    assert moved.startswith("partitions 1001, 1002 of disk 2 are put behind those of disk 1: ")
+    assert gap == "what was before the first partition of disk 2 is left out"
+    assert disk_choice.merged(without).notes == (moved,)
+
+
+def test_disks_are_described_by_size_name_and_what_they_are_mounted_at() -> None:
+    first, second = disk_choice.described(TWO)
+    bare = change(TWO, parts=(SWAP,))
+
+    assert first.startswith("disk 1 (128.0 MiB, /dev/mmcblk0")
+    assert "with " in first
+    assert "with " in second
+    assert list(disk_choice.described(bare)) == [
+        "disk 1 (128.0 MiB, /dev/mmcblk0)", "disk 2 (512.0 MiB, /dev/sda)",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("place", [1, 2, "all"])
+def test_each_disk_and_all_of_them_can_be_named(place: int | Literal["all"]) -> None:
+    disk_choice.check(TWO, place)
 
 
 def test_a_rebuild_of_all_on_one_fits_a_smaller_target() -> None:

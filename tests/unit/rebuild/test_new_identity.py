@@ -134,3 +134,44 @@ def test_a_name_is_a_boards_or_refused(name: str) -> None:
     except UsageError:
         return
     assert re.fullmatch(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?", new.name)
+
+
+@pytest.mark.parametrize("disk", [MBR, GPT])
+def test_every_id_is_told_with_where_it_is_and_what_it_was(disk: Disk) -> None:
+    made = new_identity.invent(pier_3(disk), "pier-4", Draw())
+
+    old, new = pier_3(disk), made.manifest
+    assert made.name == "pier-4"
+    guids = [
+        (f"partition {one.number}", "GUID", one.uuid, new.disk.partition(one.number).uuid)
+        for one in old.disk.partitions
+        if disk.label is TableLabel.GPT
+    ]
+    uuids = [
+        (f"partition {part.number}", "UUID", part.file_system.uuid, now.file_system.uuid)
+        for part, now in zip(old.parts, new.parts, strict=True)
+        if isinstance(part.file_system, Fat | Ext4 | Swap)
+        if isinstance(now.file_system, Fat | Ext4 | Swap)
+    ]
+    assert len(uuids) == len(old.parts)
+    (swap,), (made_swap,) = old.swap_files, new.swap_files
+    assert [(each.where, each.what, each.old, each.new) for each in made.changes] == [
+        ("disk", "id", old.disk.id, new.disk.id),
+        *guids,
+        *uuids,
+        ("/swapfile", "UUID of the swap file", swap.uuid, made_swap.uuid),
+    ]
+    assert all(each.old != each.new for each in made.changes)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("", "", "etc/hostname: removed"),
+        ("a", "b", "etc/hostname: removed a -> b"),
+        ("", "b", "etc/hostname: removed (none) -> b"),
+        ("a", "", "etc/hostname: removed a -> (none)"),
+    ],
+)
+def test_a_change_is_told_with_what_there_was_and_is(old: str, new: str, said: str) -> None:
+    assert str(new_identity.IdentityChange("etc/hostname", "removed", old, new)) == said

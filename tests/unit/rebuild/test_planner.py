@@ -139,6 +139,18 @@ def test_the_last_tree_grows_and_this_is_said() -> None:
     assert plan.notes == ("partition 2 grows from 1.0 GiB to 7.7 GiB",)
 
 
+def test_what_shrinks_and_what_moves_is_said_with_where_from_and_to() -> None:
+    capture = manifest(EXT4, SWAP)
+
+    plan = planner.plan(capture, target_size=516 * MIB, needs={1: Need(30_000, 300 * MIB)})
+
+    assert plan.disk.partition(1).size == 448 * MIB // SECTOR
+    assert plan.notes == (
+        "partition 1 shrinks from 1.0 GiB to 448.0 MiB",
+        f"partition 2 moves from sector {8192 + GIB // SECTOR} to {8192 + 448 * MIB // SECTOR}",
+    )
+
+
 def test_a_named_partition_grows_instead() -> None:
     capture = manifest(EXT4, EXT4, size=3 * GIB)
 

@@ -402,3 +402,24 @@ def test_what_must_be_on_the_medium_is_written_out(do: Callable[[Target], None])
         do(target)
 
     os.close(handle)
+
+
+@pytest.mark.parametrize("existing", [Existing.KEEP, Existing.REPLACE])
+def test_the_name_of_a_complete_image_is_written_out_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, existing: Existing
+) -> None:
+    """fsync(2): that of a file says nothing of the entry in its directory."""
+    written: list[tuple[int, list[str]]] = []
+    sync = os.fsync
+
+    def noted(handle: int) -> None:
+        written.append((os.fstat(handle).st_ino, sorted(path.name for path in tmp_path.iterdir())))
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", noted)
+    with rebuild_target.claimed_image(tmp_path / "pier-3.img", size=MIB, existing=existing):
+        pass
+
+    inode, names = written[-1]
+    assert inode == tmp_path.stat().st_ino
+    assert "pier-3.img" in names

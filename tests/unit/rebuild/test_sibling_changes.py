@@ -100,9 +100,30 @@ def test_a_board_of_the_firmware_kind_finds_its_own_partitions(files: CapturedFi
     "etc/default/grub",
     "etc/default/u-boot",
     "etc/kernel/cmdline",
+    "etc/default/grub.d/50-pier.cfg",
+    "etc/default/extlinux",
+    "etc/default/flash-kernel",
+    "etc/u-boot-menu.conf",
+    "etc/initramfs-tools/initramfs.conf",
     "etc/initramfs-tools/conf.d/resume",
+    "etc/initramfs-tools/conf.d/root",
+    "etc/dracut.conf",
+    "etc/dracut.conf.d/pier.conf",
+    "etc/mkinitcpio.conf",
     "etc/systemd/system/var-log.mount",
+    "etc/systemd/system/var-log.automount",
+    "etc/systemd/system/dev-disk.swap",
+    "boot/boot.ini",
+    "boot/extlinux.conf",
+    "boot/boot/extlinux/extlinux.conf",
+    "boot/grub2/grub.cfg",
+    "boot/syslinux.cfg",
+    "boot/syslinux/syslinux.cfg",
+    "boot/cmdline-7.txt",
     "boot/extlinux/extlinux.conf",
+    "boot/efi/loader/loader.conf",
+    "boot/efi/EFI/debian/pier.conf",
+    "efi/loader/entries/pier.conf",
     "boot/grub/grub.cfg",
     "boot/boot.cmd",
     "boot/boardEnv.txt",
@@ -500,3 +521,31 @@ def test_what_a_person_must_look_at_is_told_with_the_reason(
 
     assert name in told
     assert why in told
+
+
+def test_every_new_identity_is_told_with_its_place_and_both_values(files: CapturedFiles) -> None:
+    files.add(2, "etc/machine-id", f"{MACHINE_ID}\n")
+    files.add(2, "boot/loader/entries/a.conf", f"title A\nmachine-id {MACHINE_ID}\n")
+    files.add(2, "etc/ssh/ssh_host_ed25519_key", "private", mode=0o600)
+    files.add(2, "etc/ssh/ssh_host_ed25519_key.pub", "ssh-ed25519 AAAA root@pier-3\n")
+    files.add(2, "etc/ssh/ssh_host_ecdsa_key", "private", mode=0o600)
+
+    made = sibling(files)
+
+    new = made.manifest.board.machine_id
+    told = {str(change) for change in made.changes}
+    assert f"partition 2: etc/machine-id: machine-id {MACHINE_ID} -> {new}" in told
+    assert f"partition 2: boot/loader/entries/a.conf: machine-id {MACHINE_ID} -> {new}" in told
+    (key,) = [line for line in told if "ssh_host_ed25519_key:" in line]
+    assert key.startswith("partition 2: etc/ssh/ssh_host_ed25519_key: ")
+    assert " ssh-ed25519 AAAA root@pier-3 -> ssh-ed25519 " in key
+    (other,) = [line for line in told if "ssh_host_ecdsa_key:" in line]
+    assert " (none) -> ssh-ecdsa " in other
+
+
+def test_a_gap_that_names_an_old_id_is_told_and_any_other_is_not(files: CapturedFiles) -> None:
+    named = sibling(files, gap=b"root=PARTUUID=9a3c5d2e-02\0").left
+    (told,) = named
+
+    assert (told.where, told.what.startswith("names an old id")) == ("boot gap", True)
+    assert sibling(files, gap=b"root=/dev/mmcblk0p2\0").left == sibling(files).left == ()

@@ -323,3 +323,23 @@ def test_a_database_of_another_kind_is_not_written_to(tmp_path: Path) -> None:
         index_file.updated(path),
     ):
         pass
+
+
+@pytest.mark.parametrize("added", [b" -- \xff", b" -- of ours"])
+def test_a_schema_that_is_no_text_or_another_one_is_no_index(tmp_path: Path, added: bytes) -> None:
+    """sqlite.org/datatype3.html: nothing keeps bytes that are no UTF-8 out of a text."""
+    path = tmp_path / "index"
+    with index_file.created(path):
+        pass
+    with closing(sqlite3.connect(path)) as db, db:
+        (schema,) = db.execute("SELECT sql FROM sqlite_master WHERE type = 'table'").fetchone()
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute(
+            "UPDATE sqlite_master SET sql = CAST(? AS TEXT) WHERE type = 'table'",
+            (schema.encode() + added,),
+        )
+
+    with pytest.raises(SecurityError, match=f"{path}: (not an index: |the schema is not)") as said:  # noqa: SIM117
+        with index_file.opened(path):
+            pass
+    assert ("not an index" in str(said.value)) == (added == b" -- \xff")

@@ -162,6 +162,19 @@ def test_h22_a_file_that_another_run_holds_can_be_read_and_costs_no_verdict(
     assert "locked" in line
 
 
+def test_h22_a_run_that_found_nothing_new_waits_for_no_other(tmp_path: Path) -> None:
+    path = tmp_path / "v"
+    noted(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+
+        with verified_cache.opened(path, since=NOW - DAY, until=NOW) as memory:
+            assert memory.recent(ONE) is not None
+            memory.keep()
+
+    assert memory.notes == ()
+
+
 def test_m13_what_is_spoiled_while_a_run_goes_on_is_told_when_it_is_written(
     tmp_path: Path,
 ) -> None:
