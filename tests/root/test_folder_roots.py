@@ -9,6 +9,7 @@ import json
 import sys
 import tempfile
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -21,7 +22,6 @@ from support.loop import MIB
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
     from support.boards import Nearby
 
@@ -210,3 +210,30 @@ def test_a_partition_that_is_mounted_below_run_is_captured(tmp_path: Path) -> No
                 ask(kept, "get", "pier-3", "/run/data/beside", "--to", tmp_path / "beside")
     assert (tmp_path / "letter").read_bytes() == b"dear keeper"
     assert (tmp_path / "beside").read_bytes() == b"of nobody's home"
+
+
+@pytest.mark.parametrize("is_whole", [False, True], ids=["alone", "seen whole"])
+def test_systems_that_change_places_meanwhile_end_the_capture(
+    tmp_path: Path, *, is_whole: bool
+) -> None:
+    """An update may give the folder that is / another name, and its name to another folder."""
+    with (
+        tempfile.TemporaryDirectory(dir="/run") as trusted,
+        deployed(tmp_path, "ext4", is_whole=is_whole) as board,
+    ):
+        swap, top = f"{trusted}/swap", tmp_path / "for-the-update"
+        Path(swap).write_text(
+            f"#!/bin/sh\nset -e\nmkdir {top}\nmount {board.disk.partition(2)} {top}\n"
+            f"mv {top}/{FOLDER} {top}/deploy/old\nmv {top}/{OTHER} {top}/{FOLDER}\numount {top}\n",
+            encoding="ascii",
+        )
+        Path(swap).chmod(0o755)
+        hook = f"{{name: swap, how: command, quiesce: [{swap}], resume: [/bin/true]}}"
+        with boards.kept_nearby(tmp_path, board.root, more=f"hooks: [{hook}]\n") as kept:
+            done = programs.attempt(
+                sys.executable, "-m", "holdstill", "capture", "--settings", kept.settings
+            )
+            listed = json.loads(ask(kept, "list", "--json"))["boards"]
+    assert done.returncode == 5, done.stderr.decode()
+    assert f"/ was {FOLDER} of partition 2" in done.stderr.decode()
+    assert not listed.get("pier-3")

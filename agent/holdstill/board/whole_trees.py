@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from holdstill.board import layout, mount_top, mounts, private_mount
+from holdstill.errors import PauseError
 from holdstill.model.tree_views import MOST, TreeView
 from holdstill.system import files
 
@@ -50,6 +51,32 @@ def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...
         if len(part.views) > MOST
     )
     return replace(board, parts=parts, warnings=(*board.warnings, *many))
+
+
+def check_unchanged(board: BoardLayout, root: BoardPath, now: tuple[Mount, ...]) -> None:
+    """Check that no folder that is seen was renamed, so that another may have its name.
+
+    What is not mounted any more is no reason: containers come and go.
+
+    Args:
+        board: with views.
+        root: where the board's root is mounted on this system.
+        now: what is mounted.
+
+    Raises:
+        PauseError: one was.
+    """
+    after = {part.number: part.views for part in with_views(board, root, now).parts}
+    for part in board.parts:
+        there = {view.place: view.inside for view in after[part.number]}
+        for view in part.views:
+            inside = there.get(view.place, "" if view.is_root else view.inside)
+            if inside != view.inside:
+                raise PauseError(
+                    f"{view.place} was {view.inside} of partition {part.label} when the capture "
+                    f"began, and is {inside or 'something else'} now",
+                    hint="nothing was sealed; an update, perhaps: run the capture again",
+                )
 
 
 def _seen(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.board import btrfs_subvolumes
+from holdstill.board import btrfs_subvolumes, mounts, whole_trees
 from holdstill.errors import VerificationError
 from holdstill.model import attachment_names, pieces
+from holdstill.model.paths import BoardPath
 from holdstill.records import manifest_file, signature
 from holdstill.workflow import attachments, build_manifest, capture_areas, check_completeness
 from holdstill.workflow.attachments import Extract
@@ -49,6 +51,8 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
         LinkError: the keeper could not be reached.
     """
     btrfs_subvolumes.check_unchanged(run.scope.board)
+    root = BoardPath(os.fsencode(run.settings.root))
+    whole_trees.check_unchanged(run.scope.board, root, mounts.read_mounts())
     run.outside.progress.step("sealing")
     run.index.commit()
     index = Extract.whole(run.state.index_path)
