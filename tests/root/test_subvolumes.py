@@ -183,6 +183,35 @@ def test_snapshots_are_captured_when_they_are_asked_for(tmp_path: Path) -> None:
     assert got.read_text() == "of @home\n"
 
 
+def test_a_root_that_was_rolled_back_to_keeps_the_folders_of_what_its_origin_had(
+    tmp_path: Path,
+) -> None:
+    """A snapshot has an empty folder in the place of each subvolume that its origin had."""
+    with btrfs_disk(tmp_path) as disk:
+        device = disk.partition(2)
+        with loop.mounted(device, tmp_path / "top", options="subvolid=5") as top:
+            programs.run("btrfs", "subvolume", "snapshot", top / "@", top / "@roll")
+            there = sorted(str(path.relative_to(top / "@roll")) for path in dirs(top / "@roll"))
+        options = "noatime,subvol=@roll"
+        with loop.mounted(device, tmp_path / "root", options=options) as root:  # noqa: SIM117
+            with loop.thaw_guard(root, seconds=60), boards.kept_nearby(tmp_path, root) as kept:
+                holdstill("capture", "--settings", kept.settings)
+                again = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
+        image = tmp_path / "rebuilt.img"
+        holdstill("rebuild", "pier-3", image, "--store", kept.store, accepted=[boards.NO_KERNEL])
+        with loop.attached(image) as made:
+            at = loop.mounted(made.partition(2), tmp_path / "at", options="ro,subvol=@roll")
+            with at as mounted:
+                found = sorted(str(path.relative_to(mounted)) for path in dirs(mounted))
+    assert found == there
+    assert "var/lib/machines" in found
+    assert again["hashed_bytes"] == 0
+
+
+def dirs(top: Path) -> list[Path]:
+    return [path for path in top.rglob("*") if path.is_dir() and not path.is_symlink()]
+
+
 def test_what_is_written_meanwhile_is_of_one_instant_in_all_subvolumes(tmp_path: Path) -> None:
     script = (
         "i=0; while i=$((i+1)); do "

@@ -39,6 +39,9 @@ _INLINE = 0x10000000
 """FS_INLINE_DATA_FL: the content is in the inode, so that the file occupies no blocks."""
 _FAT_KEPT = 0x27
 """Read-only, hidden, system, archive (Microsoft, FAT: General Overview of On-Disk Format)."""
+_STAND_IN = 2
+"""Inode of the empty folder that a snapshot of a btrfs has in the place of a subvolume that was
+in its origin (BTRFS_EMPTY_SUBVOL_DIR_OBJECTID of linux/btrfs_tree.h)."""
 _EMPTY = frozenset({Choice.HOLLOW, Choice.NOTHING})
 _GONE = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV})
 _NO_XATTRS = frozenset({errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENODATA})
@@ -181,8 +184,11 @@ class Scanner:
             return None
         try:
             status = os.stat(name or b".", dir_fd=handle, follow_symlinks=False)
-            if not self._is_kept(keep, status.st_mode) or self._is_other_tree(status):
+            if not self._is_kept(keep, status.st_mode):
                 return None
+            if self._is_other_tree(status):
+                is_stand_in = status.st_ino == _STAND_IN
+                return _stand_in(handle, directory, name, status) if is_stand_in else None
             return self._entry(handle, directory, name, status)
         except OSError as error:
             if error.errno not in _GONE:
@@ -447,3 +453,11 @@ def _open_beneath(top: int, path: bytes, flags: int) -> int:
     with suppress(PermissionError):
         return files.open_beneath(top, path, flags | os.O_NOATIME)
     return files.open_beneath(top, path, flags)
+
+
+def _stand_in(handle: int, directory: bytes, name: bytes, status: os.stat_result) -> Entry:
+    """Describe it; the kernel makes its time up anew at each look, so it gets its folder's."""
+    return Entry(
+        directory, name, EntryType.DIRECTORY, status.st_mode & 0o7777,
+        status.st_uid, status.st_gid, 0, os.fstat(handle).st_mtime_ns, seen=NEVER_SEEN,
+    )  # fmt: skip
