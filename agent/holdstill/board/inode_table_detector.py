@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import struct
 import sys
 import zlib
 from array import array
@@ -47,22 +48,48 @@ class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     suspects: frozenset[int]
 
 
-class _StoredBaseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class _Head(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     format: int
     byte_order: str
     bound_to: str
-    baseline: Baseline
+    identity: tuple[str, ...]
+    suspects: frozenset[int]
 
 
-FORMAT = 1
+class _Group(msgspec.Struct, frozen=True, array_like=True):
+    first: int
+    seconds: bytes
+    fractions: bytes
+
+
+FORMAT = 2
+_LENGTH = struct.Struct("<I")
+_AT_ONCE = 1 << 20
 
 
 def encode(baseline: Baseline, *, bound_to: str) -> bytes:
-    """Write a baseline down; it is good only together with the index that bound_to names."""
-    kept = _StoredBaseline(
-        format=FORMAT, byte_order=sys.byteorder, bound_to=bound_to, baseline=baseline
+    """Write a baseline down; it is good only together with the index that bound_to names.
+
+    Group by group, for it may take more room than all else that a capture remembers.
+    """
+    packer, parts = zlib.compressobj(1), list[bytes]()
+
+    def add(message: _Head | _Group) -> None:
+        data = msgspec.msgpack.encode(message)
+        parts.append(packer.compress(_LENGTH.pack(len(data))) + packer.compress(data))
+
+    add(
+        _Head(
+            format=FORMAT,
+            byte_order=sys.byteorder,
+            bound_to=bound_to,
+            identity=baseline.identity,
+            suspects=baseline.suspects,
+        )
     )
-    packed = zlib.compress(msgspec.msgpack.encode(kept), 1)
+    for first, seconds in baseline.seconds.items():
+        add(_Group(first, seconds, baseline.fractions[first]))
+    packed = b"".join((*parts, packer.flush()))
     return hashlib.sha256(packed).digest() + packed
 
 
@@ -72,17 +99,43 @@ def decode(data: bytes, *, bound_to: str) -> Baseline:
     Raises:
         VerificationError: it is damaged, or belongs to another index.
     """
-    check, packed = data[:32], data[32:]
+    check, packed = data[:32], memoryview(data)[32:]
     if hashlib.sha256(packed).digest() != check:
         raise VerificationError("the remembered state of the file system is damaged")
     try:
-        unpacker = zlib.decompressobj()
-        kept = msgspec.msgpack.decode(unpacker.decompress(packed, KEPT_MAX), type=_StoredBaseline)
-    except (zlib.error, msgspec.MsgspecError) as error:
+        messages = _messages(packed)
+        head = msgspec.msgpack.decode(next(messages, b""), type=_Head)
+        if (head.format, head.byte_order, head.bound_to) != (FORMAT, sys.byteorder, bound_to):
+            raise VerificationError("the remembered state belongs to another index")
+        groups = msgspec.msgpack.Decoder(_Group)
+        found = Baseline(identity=head.identity, seconds={}, fractions={}, suspects=head.suspects)
+        for message in messages:
+            group = groups.decode(message)
+            found.seconds[group.first] = group.seconds
+            found.fractions[group.first] = group.fractions
+    except (zlib.error, struct.error, msgspec.MsgspecError) as error:
         raise VerificationError("the remembered state of the file system is damaged") from error
-    if (kept.format, kept.byte_order, kept.bound_to) != (FORMAT, sys.byteorder, bound_to):
-        raise VerificationError("the remembered state belongs to another index")
-    return kept.baseline
+    return found
+
+
+def _messages(packed: memoryview) -> Iterator[bytes]:
+    """Yield what was packed, message by message."""
+    unpacker, waiting, total = zlib.decompressobj(), bytearray(), 0
+    rest: bytes | memoryview = packed
+    while not unpacker.eof and total <= KEPT_MAX:
+        piece, rest = unpacker.decompress(rest, _AT_ONCE), unpacker.unconsumed_tail
+        if not (piece or rest):
+            break
+        waiting += piece
+        total += len(piece)
+        while len(waiting) >= _LENGTH.size:
+            end = _LENGTH.size + _LENGTH.unpack_from(waiting)[0]
+            if len(waiting) < end:
+                break
+            yield bytes(waiting[_LENGTH.size : end])
+            del waiting[:end]
+    if waiting or not unpacker.eof:
+        raise zlib.error("it does not end where it should")
 
 
 class InodeTableDetector:

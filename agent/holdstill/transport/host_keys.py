@@ -56,7 +56,7 @@ def scan(address: HostAddress) -> HostKey:
     Raises:
         LinkError: nobody answers.
     """
-    import paramiko  # noqa: PLC0415  it takes its time, and only setting up needs it here
+    from holdstill.transport.lean_paramiko import paramiko  # noqa: PLC0415  it takes its time, and only setting up needs it here
 
     try:
         with socket.create_connection((address.host, address.port), timeout=TIMEOUT) as plug:
@@ -70,7 +70,7 @@ def scan(address: HostAddress) -> HostKey:
 
 
 def _key_of(plug: socket.socket) -> paramiko.PKey:
-    import paramiko  # noqa: PLC0415  as above
+    from holdstill.transport.lean_paramiko import paramiko  # noqa: PLC0415  as above
 
     transport = paramiko.Transport(plug)
     try:

@@ -11,9 +11,8 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import paramiko
-
 from holdstill.errors import LinkError, PreflightError, SecurityError
+from holdstill.transport.lean_paramiko import paramiko
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

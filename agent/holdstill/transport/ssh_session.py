@@ -13,10 +13,9 @@ import threading
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-import paramiko
-
 from holdstill.errors import BusyError, HoldstillError, LinkError, PreflightError, SecurityError
 from holdstill.transport import host_keys as keys
+from holdstill.transport.lean_paramiko import paramiko
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -53,8 +53,8 @@ def main() -> None:
     """Measure, and write it down."""
     asked = _asked()
     runs = [
-        *_board(asked.folder, "many entries", asked.entries * 1500, _many(asked.entries), _touch),
-        *_board(asked.folder, "one large file", asked.gigabytes << 30, _large(asked), _rewrite),
+        *_board(asked, "many entries", asked.entries * 1500, _many(asked.entries), _touch),
+        *_board(asked, "one large file", asked.gigabytes << 30, _large(asked), _rewrite),
     ]
     measured.write_down("memory", runs, _page(runs))
 
@@ -68,16 +68,16 @@ def _asked() -> argparse.Namespace:
 
 
 def _board(
-    folder: Path,
+    asked: argparse.Namespace,
     name: str,
     room: int,
     fill: Callable[[Path], int],
     change: Callable[[Path], None],
 ) -> list[Held]:
-    place = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=folder))
+    place = Path(tempfile.mkdtemp(prefix="holdstill-bench-", dir=asked.folder))
     try:
         (place / "a").mkdir()
-        mkfs = ("-i", "1024") if room < 2 << 30 else ()
+        mkfs = ("-N", str(int(asked.entries * 1.3)))
         with (
             boards.running(place / "a", script=SCRIPT, size=room + (1 << 30), mkfs=mkfs) as board,
             boards.kept(place / "a", board, more=SETTINGS) as kept,
