@@ -180,7 +180,7 @@ def _split(
             pass
     except OSError:
         return [part]
-    own = sorted(own, key=lambda mount: mount.is_covered)
+    own = layout.best_first(own, root)
     places = {mount.inside.raw.strip(b"/"): mount for mount in reversed(own)}
     top = places.get(b"")
     place = layout.place_of(top, root) if top else ""

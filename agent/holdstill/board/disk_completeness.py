@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from holdstill.model.system_tables import CrypttabEntry, FstabEntry
 
 _BOOT_PLACES = frozenset({"/", *disk_order.BOOT_PLACES})
-_TEMPORARY_PLACES = ("/mnt", "/media", "/run")
-"""For what comes and goes (Filesystem Hierarchy Standard 3.0: 3.11, 3.12 and 3.15)."""
 _KEPT_WITHOUT_A_NUMBER = frozenset({"btrfs", "zfs", "bcachefs", "ubifs", "jffs2", "yaffs2"})
 """File systems on disks or flash whose mounts may not show a block device's number."""
 
@@ -201,11 +199,7 @@ class _Board:
             return False
         if mounted.place in _BOOT_PLACES or self._is_in_fstab(mounted):
             return True
-        comes_and_goes = any(
-            mounted.place == place or mounted.place.startswith(f"{place}/")
-            for place in _TEMPORARY_PLACES
-        )
-        return not (comes_and_goes or self._is_removable(device))
+        return not (mounts.is_temporary(mounted.place) or self._is_removable(device))
 
     def _is_in_fstab(self, mounted: PlacedMount) -> bool:
         return any(

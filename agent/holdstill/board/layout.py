@@ -25,7 +25,7 @@ from holdstill.model.sizes import SECTOR
 from holdstill.system import byte_source, ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.model.layout import FileSystem
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from holdstill.system.byte_source import OpenFile
 
 SYS = Path("/sys")
+_TOP = BoardPath(b"/")
 PLAIN_DIRECTORY = "directory"
 """Type of the stand-in for a mount where the root is a plain directory; no kernel's name."""
 _EXTENDED = frozenset({"5", "f", "85"})
@@ -379,7 +380,7 @@ def _read_part(
     device, disk = on.device, on.layout
     node = Path(disk.node(partition))
     offset, size = partition.start * disk.sector_size, partition.size * disk.sector_size
-    mount = _mount_from(node, mine)
+    mount = _mount_from(node, mine, root)
     return BoardPart(
         number=partition.number,
         device=node,
@@ -409,7 +410,7 @@ def _file_system(device: Path, partition: Partition, offset: int, size: int) -> 
         return probe.probe(source.window(offset, size))
 
 
-def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
+def _mount_from(node: Path, mine: Iterable[Mount], root: BoardPath = _TOP) -> Mount | None:
     """Return the mount of a partition's file system: of all of it, and one to see, if possible."""
     try:
         number = node.stat().st_rdev
@@ -417,8 +418,17 @@ def _mount_from(node: Path, mine: list[Mount]) -> Mount | None:
         return None
     wanted = os.major(number), os.minor(number)
     candidates = [m for m in mine if mount_device.number(m) == wanted]
-    best_first = sorted(
+    return next(iter(best_first(candidates, root)), None)
+
+
+def best_first(candidates: Iterable[Mount], root: BoardPath) -> list[Mount]:
+    """Sort mounts of one file system: first what shows all of it, at a place that is to stay."""
+    return sorted(
         candidates,
-        key=lambda one: (one.inside.raw != b"/", one.is_covered, one.is_bound_read_only),
+        key=lambda one: (
+            one.inside.raw != b"/",
+            one.is_covered,
+            one.is_bound_read_only,
+            mounts.is_temporary(str(mounts.relative_to(one.point, root))),
+        ),
     )
-    return next(iter(best_first), None)

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 from holdstill.model.paths import BoardPath
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
+TEMPORARY_PLACES = ("/mnt", "/media", "/run", "/tmp")  # noqa: S108  places of the board
+"""For what comes and goes (Filesystem Hierarchy Standard 3.0: 3.11, 3.12, 3.15 and 3.18)."""
 MOUNTINFO = Path("/proc/self/mountinfo")
 _ESCAPE = re.compile(rb"\\([0-7]{3})")
 
@@ -70,29 +72,42 @@ def parse_mountinfo(text: bytes) -> tuple[Mount, ...]:
 def with_covers(mounts: Sequence[Mount]) -> tuple[Mount, ...]:
     """Return mounts, in the same order, each marked as covered if one of these covers it. Pure."""
     by_id = {mount.id: mount for mount in mounts}
-    on = dict[int, list[Mount]]()
+    on = dict[int, dict[bytes, list[Mount]]]()
     for mount in mounts:
-        on.setdefault(mount.parent, []).append(mount)
+        on.setdefault(mount.parent, {}).setdefault(mount.point.raw, []).append(mount)
     return tuple(replace(mount, is_covered=_is_covered(mount, by_id, on)) for mount in mounts)
 
 
-def _is_covered(mount: Mount, by_id: dict[int, Mount], on: dict[int, list[Mount]]) -> bool:
+def _is_covered(
+    mount: Mount, by_id: dict[int, Mount], on: dict[int, dict[bytes, list[Mount]]]
+) -> bool:
     """Whether a path that is looked up from the top meets another mount at, or on its way to, one.
 
     Args:
         mount: the one that a path should lead to.
         by_id: all mounts.
-        on: those that are mounted on each.
+        on: those that are mounted on each, by point.
     """
-    over_it = (other for other in on.get(mount.id, ()) if other is not mount)
-    if any(other.point == mount.point for other in over_it):
+    over_it = on.get(mount.id, {}).get(mount.point.raw, ())
+    if any(other is not mount for other in over_it):
         return True
     while mount.parent in by_id and mount.parent != mount.id:
-        on_the_way = (other for other in on[mount.parent] if other is not mount)
-        if any(is_below(mount.point, other.point) for other in on_the_way):
+        there = on[mount.parent]
+        on_the_way = (other for point in _way_to(mount.point) for other in there.get(point, ()))
+        if any(other is not mount for other in on_the_way):
             return True
         mount = by_id[mount.parent]
     return False
+
+
+def _way_to(point: BoardPath) -> Iterator[bytes]:
+    """Yield the path of every directory on the way to one, and its own."""
+    yield b"/"
+    for at, byte in enumerate(point.raw):
+        if at and byte == ord("/"):
+            yield point.raw[:at]
+    if point.raw != b"/":
+        yield point.raw
 
 
 def unescape(field: bytes) -> bytes:
@@ -133,6 +148,11 @@ def mount_of(path: BoardPath, mounts: tuple[Mount, ...]) -> Mount | None:
         if is_on_the_way and (best is None or len(mount.point.raw) >= len(best.point.raw)):
             best = mount
     return best
+
+
+def is_temporary(place: str) -> bool:
+    """Whether a place on the board is for what comes and goes."""
+    return any(place == top or place.startswith(f"{top}/") for top in TEMPORARY_PLACES)
 
 
 def is_below(path: BoardPath, top: BoardPath) -> bool:

@@ -127,7 +127,8 @@ class PathFilter:
             return self._all.choose(self._top + path)
         view = tree_views.nearest(self._seen, path)
         if view is None:
-            hidden = tree_views.place_of(self._hidden, path)
+            tops = [one for one in self._hidden if not one.inside]
+            hidden = tree_views.place_of(tops, path)
             return Choice.WHOLE if hidden is None else self._own.choose(hidden)
         choice = self._choice_at(view, path, self._all)
         for other in self._seen if len(self._seen) > 1 else ():

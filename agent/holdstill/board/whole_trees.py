@@ -89,14 +89,14 @@ def _seen(
         own.insert(0, replace(layer, point=root))
     if private_mount.kind_of(part) not in _KINDS or not own or not part.device.is_block_device():
         return part
-    whole = next((mount for mount in own if mount.inside.raw == b"/"), None)
-    mount = whole or own[0]
+    mount = layout.best_first(own, root)[0]
+    whole = mount if mount.inside.raw == b"/" else None
     if is_layer and mount.point == root:
         mount = layer or mount  # where it can be opened
     found = replace(part, mount=mount, place=_place(whole, root) if whole else "")
     try:
         with mount_top.opened(mount) if whole else mount_top.whole(mount) as top:
-            views = tuple(_views(own, root, top))
+            views = tuple(_views([one for one in own if one is not whole], root, top))
     except OSError:
         return part
     return replace(found, views=views) if views else part
@@ -108,7 +108,7 @@ def _place(mount: Mount, root: BoardPath) -> str:
 
 def _views(own: Sequence[Mount], root: BoardPath, top: int) -> Iterator[TreeView]:
     """Yield where folders are seen, the shortest places first; of one the last mount counts."""
-    by_place = {mount.point: mount for mount in own if mount.inside.raw != b"/"}
+    by_place = {mount.point: mount for mount in own}
     ordered = sorted(by_place.values(), key=lambda one: (one.point.raw.count(b"/"), one.point))
     for mount in [mount for mount in ordered if _is_folder(top, mount)]:
         inside = mount.inside.raw.strip(b"/").decode()

@@ -385,7 +385,7 @@ def _folders(parts: Sequence[InspectedPart] | Sequence[CapturedPart], out: Conso
     """Show which folders of partitions are seen where, / among them."""
     for part in parts:
         for view in part.views:
-            out.print(f"{view.place} is {view.inside} of partition {part.label}")
+            out.print(f"{view.place} is {view.inside or 'the top'} of partition {part.label}")
 
 
 def plan(proposal: Proposal, out: Console) -> None:

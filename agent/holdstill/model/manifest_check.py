@@ -158,7 +158,7 @@ def _views(manifest: Manifest) -> Iterator[str]:
         if part.views and isinstance(part.file_system, Subvolume):
             yield f"{path}: expected none of a subvolume"
         for view in part.views:
-            if not (view.inside and _is_path(view.inside)):
+            if not _is_path(view.inside):
                 yield f"{path}: {view.inside[:70]!r} is no path of a folder"
             if not (view.place.startswith("/") and _is_path(view.place[1:])):
                 yield f"{path}: {view.place[:70]!r} is no place"

@@ -203,6 +203,11 @@ def seen_also(*more: tuple[str, str]) -> tuple[TreeView, ...]:
         # What the owner leaves out is left out wherever else it is seen.
         (seen_also(("state/own", "/mnt/x")), ("/var/own/*",), b"state/own/key", "NOTHING"),
         (seen_also(("state/own", "/mnt/x")), ("/var/own",), b"state/own/key", "WHOLE"),
+        (seen_also(("deploy/b", "/mnt/b")), ("/mnt/*",), b"deploy/b/x", "WHOLE"),
+        (
+            (*tree_views.at_top("/data"), *tree_views.at_top("/mnt/data")),
+            ("/mnt",), b"letter", "WHOLE",
+        ),
         # The way to what is seen is kept.
         (
             (*tree_views.at_top("/sysroot"), TreeView(inside="os/x/data", place="/data")),

@@ -192,7 +192,7 @@ def seen_at(*views: tuple[str, str]) -> Manifest:
     [
         ("deploy/a", "/", ""),
         ("deploy/a b", "/var/lib/x y", ""),
-        ("", "/", "is no path of a folder"),
+        ("", "/data", ""),
         ("/deploy", "/", "is no path of a folder"),
         ("deploy/../etc", "/", "is no path of a folder"),
         ("deploy//a", "/", "is no path of a folder"),
