@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import json
 import subprocess
+import tempfile
 import uuid
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -19,7 +21,6 @@ from support.loop import MIB
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 pytestmark = pytest.mark.timeout(180)
 WRITER = (
@@ -86,3 +87,47 @@ def test_it_is_of_one_instant_all_the_same(tmp_path: Path, kind: str) -> None:
         assert report["frozen_ms"] > 0
     assert all(first - second in {0, 1} for first, second in pairs), pairs
     assert pairs[0] < pairs[1] < pairs[2]
+
+
+def test_what_is_made_writable_before_the_pause_is_held_still_too(tmp_path: Path) -> None:
+    """An updater of a board with read-only partitions does that."""
+    script = boards.MBR.replace("start=90112, type=83", "start=90112, size=163840, type=83")
+    with (
+        tempfile.TemporaryDirectory(dir="/run") as trusted,
+        boards.running(tmp_path, script=f"{script}start=262144, type=83\n") as live,
+    ):
+        device = live.disk.partition(3)
+        programs.run("mkfs.ext4", "-q", device)
+        with loop.mounted(device, tmp_path / "before") as before:
+            for name in ("first", "second"):
+                (before / name).write_text("0\n")
+        data = live.root / "data"
+        with loop.mounted(device, data, options="ro"), loop.thaw_guard(data, seconds=60):
+            hook = Path(trusted) / "update"
+            hook.write_text(f"#!/bin/sh\nexec mount -o remount,rw {data}\n", encoding="ascii")
+            hook.chmod(0o755)
+            more = f"hooks: [{{name: u, how: command, quiesce: [{hook}], resume: [/bin/true]}}]\n"
+            with (
+                boards.kept_nearby(tmp_path, live.root, more=more) as kept,
+                written_to(data),
+            ):
+                said = holdstill("capture", "--settings", kept.settings, "--json")
+            numbers = []
+            for name in ("first", "second"):
+                taken = tmp_path / name
+                holdstill("get", "pier-3", f"/data/{name}", "--to", taken, "--store", kept.store)
+                numbers.append(int(taken.read_text()))
+    assert 0 <= numbers[0] - numbers[1] <= 1
+    assert json.loads(said)["frozen_ms"] > 0
+
+
+@contextmanager
+def written_to(data: Path) -> Iterator[None]:
+    """Hold a program writing to a folder as soon and as long as that can be done."""
+    words = ["sh", "-c", WRITER.replace("sleep 0.01", "sleep 0.002"), str(data)]
+    with subprocess.Popen(words, stderr=subprocess.DEVNULL) as writer:
+        try:
+            yield
+        finally:
+            writer.terminate()
+            writer.wait()

@@ -10,7 +10,7 @@ import os
 import subprocess
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
@@ -68,15 +68,25 @@ start={90112 + sectors(kind)}, type=83
 
 
 @contextmanager
-def board(folder: Path, fill: Callable[[Path], object], *, kind: str = "ext4") -> Iterator[Board]:
-    """Hold a board with a mounted ext4 root, and a spare slot before it that fill makes."""
+def board(
+    folder: Path,
+    fill: Callable[[Path], object],
+    *,
+    kind: str = "ext4",
+    mkfs: Callable[[Path], Sequence[str]] = lambda _: (),
+) -> Iterator[Board]:
+    """Hold a board with a mounted ext4 root, and a spare slot before it that fill makes.
+
+    mkfs: further words for making the root, where the slot is at this device.
+    """
     size = sectors(kind) * 512 + 140 * MIB
     image = loop.partitioned_image(folder / "card.img", size=size, script=table(kind))
     with loop.attached(image) as disk:
         programs.run("mkfs.vfat", "-F", "32", "-s", "1", "-n", "BOOTFS", disk.partition(1))
         boards.fill_boot(disk.partition(1), folder)
         fill(disk.partition(2))
-        programs.run("mkfs.ext4", "-q", "-L", "rootfs", disk.partition(3))
+        more = mkfs(disk.partition(2))
+        programs.run("mkfs.ext4", "-q", "-L", "rootfs", *more, disk.partition(3))
         with (
             loop.mounted(disk.partition(3), folder / "root", options="noatime") as at,
             loop.thaw_guard(at, seconds=20),
@@ -342,3 +352,24 @@ def test_a_partition_that_is_left_out_is_said_to_be_and_comes_back_empty(tmp_pat
         assert programs.run("wipefs", "--noheadings", disk.partition(2)) == b""  # no signature
         found = json.loads(programs.run("sfdisk", "--json", disk.image))["partitiontable"]
         assert [row["size"] for row in found["partitions"]][1] == sectors("ext4")
+
+
+def test_a_journal_on_another_partition_is_made_inside(tmp_path: Path) -> None:
+    def journal(device: Path) -> None:
+        programs.run("mke2fs", "-q", "-O", "journal_dev", "-b", "4096", device)
+
+    with nearby(tmp_path) as kept:
+        with board(
+            tmp_path, journal, mkfs=lambda at: ("-b", "4096", "-J", f"device={at}")
+        ) as live:
+            (live.root / "etc/of-the-board").write_text("tide\n")
+            shown = captured(kept)
+        said = rebuilt(kept, tmp_path / "rebuilt.img")
+
+    assert {part.grade for part in shown.parts} == {"point-in-time", "read-only"}
+    with loop.attached(tmp_path / "rebuilt.img") as disk:
+        root = disk.partition(3)
+        programs.run("e2fsck", "-f", "-n", root)
+        told = programs.run("dumpe2fs", "-h", root).decode()
+    assert "Journal inode:            8" in told
+    assert said.checked_entries == said.entries

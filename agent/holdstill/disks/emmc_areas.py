@@ -45,6 +45,12 @@ class EmmcArea:
         return _first_line(self.home / "ro_lock_until_next_power_on") not in {"", "0"}
 
     @property
+    def is_guarded_for_good(self) -> bool:
+        """Whether the kernel keeps it read-only, and nobody here may change that."""
+        guard = self.home / "force_ro"
+        return _first_line(guard) not in {"", "0"} and not os.access(guard, os.W_OK)
+
+    @property
     def is_in_use(self) -> bool:
         """Whether it, or a partition on it, is mounted, swapped to, or part of something else."""
         try:

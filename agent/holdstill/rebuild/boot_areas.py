@@ -42,6 +42,10 @@ class TargetArea(Protocol):
         """Whether the eMMC lets nobody write to it."""
 
     @property
+    def is_guarded_for_good(self) -> bool:
+        """Whether the kernel keeps it read-only, and nobody here may change that."""
+
+    @property
     def is_in_use(self) -> bool:
         """Whether somebody has it, or a partition on it."""
 
@@ -108,6 +112,11 @@ def _reasons(name: str, item: Attachment, there: Mapping[str, TargetArea]) -> It
         yield f"{found.device} is too small by {short} bytes: {human(item.size)} are needed"
     elif found.is_locked:
         yield f"{found.device} is locked by the eMMC, until it loses power or for ever"
+    elif found.is_guarded_for_good:
+        yield (
+            f"{found.device} is kept read-only by the kernel, and `force_ro` below /sys cannot be "
+            "written here, as in a container"
+        )
     elif found.is_in_use:
         yield f"{found.device} is in use: see `lsblk`"
 

@@ -35,6 +35,10 @@ IMMUTABLE = frozenset({"squashfs", "erofs"})
 """File systems that no kernel can write to (Linux Documentation/filesystems, one file each)."""
 
 
+EXTERNAL_JOURNAL = "jbd"
+"""What blkid calls the journal of an ext3 or ext4 elsewhere."""
+
+
 class CaptureMethod(StrEnum):
     """What is done with a partition."""
 
@@ -228,6 +232,9 @@ def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
     if file_system.type in IMMUTABLE:
         why = f"{file_system.type} cannot be written to: copied as it is"
         return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, why)
+    if file_system.type == EXTERNAL_JOURNAL:
+        why = "the journal of another file system, which gets one inside when it is rebuilt"
+        return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
     if part.size > limit:
         what = f"of type {file_system.type}" if file_system.type else "without a known file system"
         why = (

@@ -10,13 +10,13 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from holdstill.board import freeze, guard, hooks, read_only
+from holdstill.board import freeze, guard, hooks, mounts, read_only
 from holdstill.errors import PauseError
 from holdstill.model.settings import OverBudget
 from holdstill.system import io_priority
 from holdstill.system.io_priority import IoPriority
 from holdstill.workflow import last_look
-from holdstill.workflow.capture_method import CaptureMethod
+from holdstill.workflow.capture_method import FREEZABLE, CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -143,6 +143,7 @@ def pause(
             for part in scope.parts(CaptureMethod.REMOUNTED)
             if part.mount is not None
         }
+        woken = _writable_now(scope)
         still = {number for number, remount in remounts.items() if remount.is_still}
         still |= {
             part.number
@@ -157,31 +158,54 @@ def pause(
             index,
             spool,
             to_freeze=[
-                part.mount for part in scope.parts(CaptureMethod.FROZEN) if part.mount is not None
+                *(part.mount for part in scope.parts(CaptureMethod.FROZEN) if part.mount),
+                *(mount for mount in woken.values() if mount.type in FREEZABLE),
             ],
             all_mounts=scope.all_mounts,
             ceiling=scope.settings.pause.ceiling,
             clock=clock,
             memory=log.directory,
         )
+    late = _writable_now(scope).keys() - woken.keys()
+    not_held = late | {n for n, mount in woken.items() if mount.type not in FREEZABLE}
     return PauseResult(
         taken_at=taken_at,
         monotonic=held.monotonic,
         window_seconds=quiet.ended - quiet.began,
         frozen_seconds=held.frozen_seconds,
         spool_bytes=spool.used,
-        still=frozenset(still - _unfrozen(scope, held)),
+        still=frozenset(still - _unfrozen(scope, held) - not_held),
         hooks=tuple(quiet.quieted),
-        troubles=(*quiet.problems, *_remount_troubles(remounts), *held.troubles),
+        troubles=(
+            *quiet.problems,
+            *_remount_troubles(remounts),
+            *held.troubles,
+            *(
+                f"partition {number} was read-only when the capture began, and was made writable "
+                "meanwhile: it was not held still"
+                for number in sorted(not_held)
+            ),
+        ),
         notes=held.notes,
     )
+
+
+def _writable_now(scope: CaptureScope) -> dict[int, Mount]:
+    """Return the mounts, by partition, of what was read-only at first and is so no more."""
+    now = {(mount.device, mount.point): mount for mount in mounts.read_mounts()}
+    there = (
+        (part.number, now.get((part.mount.device, part.mount.point)))
+        for part in scope.parts(CaptureMethod.READ_ONLY)
+        if part.mount is not None
+    )
+    return {number: mount for number, mount in there if mount and not mount.is_read_only}
 
 
 def _unfrozen(scope: CaptureScope, held: FrozenSpanResult) -> set[int]:
     """Return the partitions that turned out not to be freezable."""
     return {
         part.number
-        for part in scope.parts(CaptureMethod.FROZEN)
+        for part in scope.parts(CaptureMethod.FROZEN, CaptureMethod.READ_ONLY)
         if part.mount is not None and part.mount.device in held.unfrozen
     }
 

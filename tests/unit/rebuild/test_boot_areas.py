@@ -27,6 +27,7 @@ class Area:
     size: int = 4 * MIB
     is_locked: bool = False
     is_in_use: bool = False
+    is_guarded_for_good: bool = False
 
 
 THERE = {"boot0": Area(Path("/dev/mmcblk1boot0")), "gp1": Area(Path("/dev/mmcblk1gp1"))}
@@ -105,6 +106,7 @@ def test_those_that_are_asked_for_are_written_last_but_the_table() -> None:
         (Area(Path("/dev/x"), 4 * MIB - 512), "/dev/x is too small by 512 bytes: 4.0 MiB"),
         (Area(Path("/dev/x"), is_locked=True), "/dev/x is locked"),
         (Area(Path("/dev/x"), is_in_use=True), "/dev/x is in use"),
+        (Area(Path("/dev/x"), is_guarded_for_good=True), "/dev/x is kept read-only"),
     ],
 )
 def test_one_that_cannot_be_written_refuses_all(area: Area | None, words: str) -> None:

@@ -54,13 +54,15 @@ def resized(parameters: Ext4, *, size: int, inodes: int) -> Ext4:
 
     Inodes and reserved blocks keep their share of the blocks, and there are enough inodes. The
     journal keeps its size, but where the file system shrinks it is no larger than mke2fs would
-    make it. Everything else stays.
+    make it; one that was on another device is made inside. Everything else stays.
     """
     blocks = size // parameters.block_size
     if "64bit" not in parameters.features:
         blocks = min(blocks, _BLOCKS_32BIT)
     old = max(parameters.blocks, 1)
     journal = parameters.journal_blocks
+    if "has_journal" in parameters.features and not journal:
+        journal = max(usual_journal(blocks), JOURNAL_LEAST)  # it was on another device
     if blocks < old and journal:
         journal = min(journal, max(usual_journal(blocks), JOURNAL_LEAST))
     return msgspec.structs.replace(
