@@ -135,7 +135,7 @@ class _Board:
             if self._is_needed(mounted):
                 key = mounted.number if mounted.number[0] else mounted.mount.source
                 needed.setdefault(key, []).append(mounted)
-            else:
+            elif not _is_layered_system(mounted):
                 mount = mounted.mount
                 not_needed.append(f"{mounted.place} ({mount.type}, {mount.source})")
         findings = tuple(
@@ -292,6 +292,11 @@ class _Board:
     def _led_to(self, spec: str) -> str:
         number = self.facts.devices_of.get(spec)
         return f"{spec} ({self.described(number)})" if number in self.by_number else spec
+
+
+def _is_layered_system(mounted: PlacedMount) -> bool:
+    """Whether it is / or a folder in it, as an overlay, which has nothing of its own."""
+    return mounted.mount.type == "overlay" and mounted.place.count("/") == 1
 
 
 def _by_what_holds_it(mounted: list[PlacedMount]) -> list[list[PlacedMount]]:

@@ -6,6 +6,7 @@ for one of several systems on it, it is that folder, and perhaps others.
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths
@@ -91,9 +92,15 @@ def showing(views: Sequence[TreeView], place: str) -> tuple[TreeView, bytes] | N
 
 
 def shown(views: Sequence[TreeView], number: int, path: bytes) -> str:
-    """Write a path for people, as `holdstill get` takes it: N:/path for what is seen nowhere."""
+    """Write a path for people, as `holdstill get` takes it.
+
+    That is N:/path for what is seen nowhere, or is below a place where another folder is seen.
+    """
     place = place_of(views, path)
-    return f"{number}:/{paths.display(path)}" if place is None else paths.display(place)
+    there = showing(views, os.fsdecode(place)) if place is not None else None
+    if place is None or (there is not None and there[1] != path):
+        return f"{number}:/{paths.display(path)}"
+    return paths.display(place)
 
 
 def root_folder(views: Sequence[TreeView]) -> str:

@@ -684,3 +684,10 @@ def test_no_name_whatever_is_too_odd(spec: str, point: str, words: list[str]) ->
 
     for finding in completeness.judge(facts, words).findings:
         assert f"{finding.what}{finding.why}{finding.hint}".encode()
+
+
+@pytest.mark.parametrize("place", ["/", "/etc"])
+def test_the_system_itself_as_an_overlay_is_not_called_needless(place: str) -> None:
+    over = f"40 30 0:55 / {place} rw - overlay overlay rw,lowerdir=/a,upperdir=/b"
+
+    assert completeness.judge(board(also=(over,))).not_needed == ()

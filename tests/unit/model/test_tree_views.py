@@ -81,6 +81,8 @@ def test_what_is_seen_somewhere_is_found_there(path: bytes) -> None:
 
 
 def test_words_for_people() -> None:
+    assert tree_views.shown(DEPLOYED, 2, b"deploy/a/var/log") == "2:/deploy/a/var/log"
+    assert tree_views.shown(DEPLOYED, 2, b"deploy/a/etc/\xff") == "/etc/\\xff"
     assert tree_views.shown(BOTH, 2, b"state/log") == "/var/log"
     assert tree_views.shown(DEPLOYED, 2, b"deploy/b\n") == "2:/deploy/b\\n"
     assert tree_views.words(BOTH) == "/sysroot, /, /usr, /var"
