@@ -154,6 +154,23 @@ def test_each_subvolume_of_a_spare_slot_comes_back(tmp_path: Path, *, snapshots:
     assert {part["how"] for part in told["parts"] if part["label"] in labels} == {"private mount"}
 
 
+def test_what_a_slot_was_rolled_back_to_is_no_snapshot_that_was_kept(tmp_path: Path) -> None:
+    """An update makes a snapshot, and boots from it: only a read-only one is surely a kept one."""
+    with (
+        boards.kept_nearby(tmp_path, tmp_path / "root") as kept,
+        board(tmp_path, lambda disk: slot(tmp_path, disk)) as live,
+    ):
+        with loop.mounted(live.disk.partition(2), tmp_path / "slot", options="subvolid=5") as top:
+            programs.run("btrfs", "subvolume", "snapshot", top / "@", top / "@next")
+            (top / "@next/settings").write_text("of the system that boots\n")
+        report = captured(kept)
+        got = tmp_path / "got"
+        holdstill("get", "pier-3", "2:/@next/settings", "--to", got, "--store", kept.store)
+    assert "2:@next" in {part["label"] for part in report["parts"]}
+    assert [one["what"].partition(": ")[2] for one in report["findings"]] == ["snapshot /@old"]
+    assert got.read_text() == "of the system that boots\n"
+
+
 def test_a_subvolume_of_a_spare_slot_that_the_owner_leaves_out(tmp_path: Path) -> None:
     more = "leave_out: ['2:@/var/lib/machines']\n"
     with (

@@ -212,6 +212,23 @@ def dirs(top: Path) -> list[Path]:
     return [path for path in top.rglob("*") if path.is_dir() and not path.is_symlink()]
 
 
+def test_a_top_that_is_mounted_below_run_takes_nothing_away(tmp_path: Path) -> None:
+    with (
+        btrfs_disk(tmp_path) as disk,
+        running(disk, tmp_path) as root,
+        loop.mounted(disk.partition(2), root / "run/home", options="subvol=@home"),
+        loop.mounted(disk.partition(2), root / "run/top", options="subvolid=5"),
+        boards.kept_nearby(tmp_path, root) as kept,
+    ):
+        (root / "home/letter").write_text("dear keeper\n")
+        (root / "run/top/loose").write_text("beside the subvolumes\n")
+        holdstill("capture", "--settings", kept.settings)
+        for path in ("/home/letter", "2:/loose", "2:/closed/folder/reading"):
+            to = tmp_path / path.rpartition("/")[2]
+            holdstill("get", "pier-3", path, "--to", to, "--store", kept.store)
+            assert to.stat().st_size > 0
+
+
 def test_what_is_written_meanwhile_is_of_one_instant_in_all_subvolumes(tmp_path: Path) -> None:
     script = (
         "i=0; while i=$((i+1)); do "

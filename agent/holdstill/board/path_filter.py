@@ -93,7 +93,7 @@ class PathFilter:
         seen elsewhere.
         """
         choices = {view: self._all.choose(view.place.encode()) for view in views}
-        plain = [view for view in views if choices[view] in {Choice.WHOLE, Choice.PASSAGE}]
+        plain = [view for view in views if choices[view] is Choice.WHOLE]
         seen = tuple(
             view
             for view in views

@@ -227,6 +227,13 @@ def test_what_is_seen_at_several_places(
     assert rules.choose(path).name == choice
 
 
+def test_what_is_included_in_a_hidden_place_leaves_nothing_of_it_out() -> None:
+    rules = PathFilter(include=("/run/top/closed",), views=tree_views.at_top("/run/top"))
+
+    assert rules.choose(b"loose") is Choice.WHOLE
+    assert rules.choose(b"closed/reading") is Choice.WHOLE
+
+
 @pytest.mark.parametrize(
     ("pattern", "place", "matters"),
     [
