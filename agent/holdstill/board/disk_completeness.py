@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.board import disk_order, mounts
+from holdstill.board import disk_order, loop_chain, mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
 from holdstill.model import system_tables
 
@@ -60,6 +60,7 @@ class _Board:
         self.by_name = {device.name: device for device in facts.devices}
         self.captured = {part.id for part in facts.parts if part.id is not None}
         self.names = frozenset(_folded(name) for part in facts.parts for name in part.names)
+        self.seen = {mounted.number for mounted in facts.mounts}
         self.places = {mounted.place: mounted for mounted in facts.mounts}
 
     @property
@@ -92,6 +93,7 @@ class _Board:
         disks = [disk for disk in self.disks_of(device) if disk != device.name]
         kind = f", {_MAPPINGS[device.mapping]}" if device.mapping in _MAPPINGS else ""
         on = f" (on {', '.join(disks)}{kind})" if device.below and disks else ""
+        on = f" ({device.file})" if device.file else on
         return f"/dev/{device.name}{on}"
 
     # ---- the disk itself ------------------------------------------------------------------------
@@ -132,8 +134,10 @@ class _Board:
         needed: dict[Number | str, list[PlacedMount]] = {}
         not_needed = []
         for mounted in self.facts.mounts:
-            if mounted.number in self.captured:
+            if mounted.number in self.captured or self._is_in_captured_file(mounted.number):
                 continue
+            if mounted.place == "/" and mounted.mount.type == "overlay":
+                continue  # what is below it is judged
             if self._is_needed(mounted):
                 key = mounted.number if mounted.number[0] else mounted.mount.source
                 needed.setdefault(key, []).append(mounted)
@@ -176,8 +180,9 @@ class _Board:
         device = self.by_number.get(number) if number else None
         if device is None or device.below or device.disk.startswith(disk_order.NO_DISKS):
             return ""
-        if device.file_on is not None:
-            return ""  # a file, which is on some other disk
+        device = loop_chain.device_below(device, self.by_number, self.seen)
+        if device.file is not None:
+            return ""  # nobody knows on which disk
         whole = self.by_name.get(device.disk, device)
         return "" if whole.below else f"/dev/{device.disk}"
 
@@ -190,6 +195,16 @@ class _Board:
             return ()
         return tuple(f"/dev/{name}" for name in {device.name, *self.disks_of(device)})
 
+    def _is_in_captured_file(self, number: Number) -> bool:
+        """Whether a device is in a file that is captured with all others of its file system."""
+        device = self.by_number.get(number)
+        for file in loop_chain.chain(device, self.by_number) if device else ():
+            if file.is_deleted:
+                return False
+            if file.number in self.captured:
+                return True
+        return False
+
     def _is_needed(self, mounted: PlacedMount) -> bool:
         """Whether a mount that is not on the captured disk belongs to the board."""
         if mounted.place == self.facts.store:
@@ -197,7 +212,7 @@ class _Board:
         device = self.by_number.get(mounted.number)
         if device is None:
             return mounted.number[0] != 0 or mounted.mount.type in _KEPT_WITHOUT_A_NUMBER
-        if device.disk.startswith(disk_order.NO_DISKS) or device.file_on in self.captured:
+        if device.disk.startswith(disk_order.NO_DISKS):
             return False
         if mounted.place in _BOOT_PLACES or self._is_in_fstab(mounted):
             return True

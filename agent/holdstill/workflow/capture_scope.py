@@ -19,6 +19,7 @@ from holdstill.board import (
     needed_disks,
     path_filter,
     private_mount,
+    root_file,
     scan,
     whole_trees,
 )
@@ -116,7 +117,7 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )
     board = replace(board, warnings=(*board.warnings, *left_out))
-    if not any(part.is_root for part in board.parts):
+    if not board.has_root:
         raise _no_root(board, root, all_mounts)
     return CaptureScope(settings, board, chosen, all_mounts)
 
@@ -132,6 +133,7 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
     board = layout.read_layout(root, devices=devices, all_mounts=all_mounts)
     board = whole_trees.with_views(board, root, all_mounts)
+    board = root_file.with_root_file(board, root, all_mounts)
     whole = btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
     return btrfs_subvolumes.without(whole, set(map(str, settings.leave_out)))
 

@@ -238,6 +238,6 @@ def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Pat
         for number, choice in choices.items()
         if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
     ]
-    if not any(part.is_root for part in found.parts):
+    if not found.has_root:
         warnings.append(f"no partition of {found.named} is mounted at {root}")
     return warnings
