@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 
 
 def read_block_devices(
-    all_mounts: tuple[Mount, ...], *, sys: Path = layout.SYS
+    all_mounts: tuple[Mount, ...], *, sys: Path = layout.SYS, dev: Path = loop_files.DEV
 ) -> tuple[BlockDevice, ...]:
     """Describe every block device; one that goes away meanwhile is left out."""
-    return tuple(_each(all_mounts, sys))
+    return tuple(_each(all_mounts, sys, dev))
 
 
-def _each(all_mounts: tuple[Mount, ...], sys: Path) -> Iterator[BlockDevice]:
+def _each(all_mounts: tuple[Mount, ...], sys: Path, dev: Path) -> Iterator[BlockDevice]:
     folder = sys / "class/block"
     for place in sorted(folder.iterdir()) if folder.is_dir() else ():
         number = _number(layout.first_line(place / "dev"))
@@ -36,7 +36,7 @@ def _each(all_mounts: tuple[Mount, ...], sys: Path) -> Iterator[BlockDevice]:
             disk=_name(whole),
             below=_names(real / "slaves"),
             mapping=_mapping(real),
-            file=loop_files.read(whole, all_mounts),
+            file=loop_files.read(whole, all_mounts, dev=dev),
             is_removable=layout.first_line(whole / "removable") == "1",
         )
 

@@ -180,9 +180,9 @@ class _Board:
         device = self.by_number.get(number) if number else None
         if device is None or device.below or device.disk.startswith(disk_order.NO_DISKS):
             return ""
-        device = loop_chain.device_below(device, self.by_number, self.seen)
-        if device.file is not None:
-            return ""  # nobody knows on which disk
+        top, device = device, loop_chain.device_below(device, self.by_number, self.seen)
+        if device.file and (device is top or loop_chain.is_own(device.file, self.seen)):
+            return ""  # a file that is gone, or nobody knows on which disk
         whole = self.by_name.get(device.disk, device)
         return "" if whole.below else f"/dev/{device.disk}"
 

@@ -15,10 +15,11 @@ from holdstill.system import ioctl
 if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
 
+DEV = Path("/dev")
 _DELETED = " (deleted)"
 
 
-def read(disk: Path, all_mounts: tuple[Mount, ...]) -> LoopFile | None:
+def read(disk: Path, all_mounts: tuple[Mount, ...], *, dev: Path = DEV) -> LoopFile | None:
     """Return the file of a loop device; None for any other.
 
     Its path alone proves nothing: of a file system that is mounted out of sight, such as in the
@@ -27,6 +28,7 @@ def read(disk: Path, all_mounts: tuple[Mount, ...]) -> LoopFile | None:
     Args:
         disk: its folder in /sys.
         all_mounts: what is mounted.
+        dev: has the device's node; without one its path has to do.
     """
     text = _backing_file(disk)
     if not text.startswith("/"):
@@ -35,7 +37,7 @@ def read(disk: Path, all_mounts: tuple[Mount, ...]) -> LoopFile | None:
     seen = mounts.mount_of(_board_path(path), all_mounts)
     by_path = mount_device.number(seen) if seen else None
     with suppress(OSError):
-        told = _asked(disk.name)
+        told = _asked(dev / disk.name)
         if os.major(told[0]):
             by_path = os.major(told[0]), os.minor(told[0])
         elif not is_deleted and not _is_file(path, told):
@@ -48,7 +50,7 @@ def inodes(sys: Path = Path("/sys")) -> set[int]:
     found = set()
     for folder in sys.glob("block/loop*/loop"):
         with suppress(OSError):
-            found.add(_asked(folder.parent.name)[1])
+            found.add(_asked(DEV / folder.parent.name)[1])
     return found
 
 
@@ -72,9 +74,9 @@ def _board_path(path: str) -> BoardPath:
     return BoardPath(path.encode(errors="surrogateescape"))
 
 
-def _asked(name: str) -> tuple[int, int]:
+def _asked(node: Path) -> tuple[int, int]:
     """Return st_dev and st_ino of a loop device's file."""
-    handle = os.open(f"/dev/{name}", os.O_RDONLY | os.O_CLOEXEC)
+    handle = os.open(node, os.O_RDONLY | os.O_CLOEXEC)
     try:
         return ioctl.loop_file(handle)
     finally:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import (
     btrfs_subvolumes,
     fanotify,
+    freeze_order,
     identity,
     layout,
     mount_top,
@@ -79,6 +80,15 @@ class CaptureScope:
     def parts(self, *wanted: CaptureMethod) -> list[BoardPart]:
         """Return the partitions that are captured in one of these ways."""
         return [part for part in self.board.parts if self.chosen[part.number].method in wanted]
+
+    def frozen(self) -> list[Mount]:
+        """Return the mounts of the file systems that are frozen for their files."""
+        return [part.mount for part in self.parts(CaptureMethod.FROZEN) if part.mount is not None]
+
+    def stacked(self) -> list[Mount]:
+        """Return the writable mounts of what is in files of these."""
+        stands_on = freeze_order.read_stacking(self.all_mounts)
+        return freeze_order.standing_on(self.frozen(), self.all_mounts, stands_on)
 
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""

@@ -10,13 +10,13 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from holdstill.board import freeze, guard, hooks, read_only
+from holdstill.board import freeze, freeze_order, guard, hooks, read_only
 from holdstill.errors import PauseError
 from holdstill.model.settings import OverBudget
 from holdstill.system import io_priority
 from holdstill.system.io_priority import IoPriority
 from holdstill.workflow import last_look
-from holdstill.workflow.capture_method import CaptureMethod
+from holdstill.workflow.capture_method import FREEZABLE, CaptureMethod
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -136,6 +136,7 @@ def pause(
     Raises:
         PauseError: a required hook failed, or not everything could be frozen; all runs again.
     """
+    frozen, stacked = scope.frozen(), scope.stacked()
     with ExitStack() as undo:
         quiet = undo.enter_context(hooks.quiet(scope.settings.hooks, runner, clock, log))
         remounts = {
@@ -156,9 +157,7 @@ def pause(
             followed,
             index,
             spool,
-            to_freeze=[
-                part.mount for part in scope.parts(CaptureMethod.FROZEN) if part.mount is not None
-            ],
+            to_freeze=[*frozen, *(one for one in stacked if one.type in FREEZABLE)],
             all_mounts=scope.all_mounts,
             ceiling=scope.settings.pause.ceiling,
             clock=clock,
@@ -173,7 +172,7 @@ def pause(
         still=frozenset(still - _unfrozen(scope, held)),
         hooks=tuple(quiet.quieted),
         troubles=(*quiet.problems, *_remount_troubles(remounts), *held.troubles),
-        notes=held.notes,
+        notes=(*held.notes, *freeze_order.not_held(stacked, FREEZABLE)),
     )
 
 

@@ -39,23 +39,23 @@ def test_devices_are_described_as_the_kernel_does(tmp_path: Path) -> None:
             "sda/sda2/dev": "8:2\n", "sda/sda2/partition": "2\n",
             "dm-0/dev": "254:0\n", "dm-0/dm/uuid": "CRYPT-LUKS2-0b54-safe\n",
             "dm-0/slaves/sda2": "",
-            "loop9000/dev": "7:0\n", "loop9000/loop/backing_file": "/srv/x.img\n",
-            "loop9001/dev": "7:1\n", "loop9001/loop/backing_file": "/srv/x.img (deleted)\n",
+            "loop0/dev": "7:0\n", "loop0/loop/backing_file": "/srv/x.img\n",
+            "loop1/dev": "7:1\n", "loop1/loop/backing_file": "/srv/x.img (deleted)\n",
             "md0/dev": "9:0\n", "md0/md/level": "raid1\n",
             "cciss!c0d0/dev": "104:0\n",
         },
     )  # fmt: skip
 
-    found = block_devices.read_block_devices(ROOT, sys=sys)
+    found = block_devices.read_block_devices(ROOT, sys=sys, dev=tmp_path)
     file = LoopFile("/srv/x.img", (8, 2))
 
     assert set(found) == {
         BlockDevice("sda", (8, 0), "sda", is_removable=True),
         BlockDevice("sda2", (8, 2), "sda", is_removable=True),
         BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping="CRYPT"),
-        BlockDevice("loop9000", (7, 0), "loop9000", file=file),
+        BlockDevice("loop0", (7, 0), "loop0", file=file),
         BlockDevice(
-            "loop9001", (7, 1), "loop9001", file=LoopFile("/srv/x.img", (8, 2), is_deleted=True)
+            "loop1", (7, 1), "loop1", file=LoopFile("/srv/x.img", (8, 2), is_deleted=True)
         ),
         BlockDevice("md0", (9, 0), "md0", mapping="md"),
         BlockDevice("cciss/c0d0", (104, 0), "cciss/c0d0"),
