@@ -259,6 +259,43 @@ def test_data_in_a_file_of_the_card_is_captured_with_it(tmp_path: Path, card: Bo
             assert content == b"3.21\n"
 
 
+@pytest.mark.parametrize("pattern", ["/cdrom/live", "/cdrom/**/*.sqsh"])
+def test_a_root_in_a_file_that_is_left_out_is_missing(
+    tmp_path: Path, card: Board, pattern: str
+) -> None:
+    image = card.root / IMAGE
+    squashed(tmp_path, image)
+    with (
+        live_system(tmp_path, card.root, image) as root,
+        boards.kept_nearby(tmp_path, root, more=f"exclude: ['{pattern}']\n") as kept,
+    ):
+        before, report = inspected(kept), captured(kept, code=DEGRADED)
+
+    for one in (before, report):
+        (lost,) = rows(one, "findings")
+        assert (lost["kind"], lost["what"]) == ("missing", "/")
+        assert f"/{IMAGE} of partition 2, which `exclude`" in lost["why"]
+
+
+def test_a_root_in_a_file_of_what_is_mounted_below_run_is_captured(
+    tmp_path: Path, card: Board
+) -> None:
+    """The defaults leave out what programs put there; live systems mount their card there."""
+    image = card.root / IMAGE
+    squashed(tmp_path, image)
+    with live_system(tmp_path, card.root, image) as root, ExitStack() as undo:
+        (root / "run").mkdir()
+        undo.enter_context(loop.mounted(Path("tmpfs"), root / "run", kind="tmpfs"))
+        medium = root / "run/medium"
+        undo.enter_context(loop.mounted(card.root, medium, options="bind,private"))
+        programs.run("umount", root / "cdrom")
+        kept = undo.enter_context(boards.kept_nearby(tmp_path, root))
+        report = captured(kept)
+        assert report["findings"] == []
+        with rebuilt(kept, tmp_path) as at:
+            assert digest(at / IMAGE) == digest(image)
+
+
 @contextmanager
 def data_on_another_disk(folder: Path, board: Board) -> Iterator[loop.LoopDisk]:
     """Hold a second disk at /mnt/usb, with a file that is mounted at /srv/data."""

@@ -174,6 +174,8 @@ class BoardFacts:
             board's.
         devices_of: the device that a name in fstab, crypttab or root= leads to now.
         store: place of the mount that the keeper's store is on; "" for none of these.
+        left_out_files: paths of loop devices' files, on captured file systems, that stay out.
+        left_out_root: the one of these that / is in, in words; "" for none.
         doubts: what could not be found out.
     """
 
@@ -186,4 +188,6 @@ class BoardFacts:
     root_argument: str = ""
     devices_of: Mapping[str, Number] = field(default_factory=dict)
     store: str = ""
+    left_out_files: frozenset[str] = frozenset()
+    left_out_root: str = ""
     doubts: tuple[Doubt, ...] = ()

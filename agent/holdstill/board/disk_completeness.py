@@ -12,7 +12,7 @@ from holdstill.model import system_tables
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.board_facts import BlockDevice, BoardFacts, Number, PlacedMount
+    from holdstill.board.board_facts import BlockDevice, BoardFacts, LoopFile, Number, PlacedMount
     from holdstill.model.system_tables import CrypttabEntry, FstabEntry
 
 _BOOT_PLACES = frozenset({"/", *disk_order.BOOT_PLACES})
@@ -42,6 +42,7 @@ def judge(facts: BoardFacts) -> Elsewhere:
     return Elsewhere(
         findings=(
             *board.below_the_disk(),
+            *board.root_left_out(),
             *mounted.findings,
             *board.in_fstab(),
             *board.in_crypttab(),
@@ -93,8 +94,12 @@ class _Board:
         disks = [disk for disk in self.disks_of(device) if disk != device.name]
         kind = f", {_MAPPINGS[device.mapping]}" if device.mapping in _MAPPINGS else ""
         on = f" (on {', '.join(disks)}{kind})" if device.below and disks else ""
-        on = f" ({device.file})" if device.file else on
+        on = f" ({self._described_file(device.file)})" if device.file else on
         return f"/dev/{device.name}{on}"
+
+    def _described_file(self, file: LoopFile) -> str:
+        is_out = file.path in self.facts.left_out_files and not file.is_deleted
+        return f"{file}, which {_STAYS_OUT}" if is_out else str(file)
 
     # ---- the disk itself ------------------------------------------------------------------------
 
@@ -126,6 +131,11 @@ class _Board:
             f"which boots nowhere{secret}",
             "files can be taken out with `holdstill get`",
         )
+
+    def root_left_out(self) -> Iterator[NamedFinding]:
+        """Find that / is in a file that stays out."""
+        if self.facts.left_out_root:
+            yield missing("/", f"{self.facts.left_out_root}, which {_STAYS_OUT}", _KEEP_IT)
 
     # ---- mounts ---------------------------------------------------------------------------------
 
@@ -173,18 +183,27 @@ class _Board:
                 f"nothing of the system is on it, and {waits}; {_added(disk)} captures it as well"
             )
             return left_out(first.place, f"{why}: {how}", *names)
-        return missing(first.place, why, self._advice(disk), *names)
+        advice = _KEEP_IT if self._is_left_out(first.number) else self._advice(disk)
+        return missing(first.place, why, advice, *names)
 
     def _disk_to_add(self, number: Number | None) -> str:
         """Return the disk that the settings could name to have a device captured; "" for none."""
         device = self.by_number.get(number) if number else None
         if device is None or device.below or device.disk.startswith(disk_order.NO_DISKS):
             return ""
+        if self._is_left_out(device.number):
+            return ""
         top, device = device, loop_chain.device_below(device, self.by_number, self.seen)
         if device.file and (device is top or loop_chain.is_own(device.file, self.seen)):
             return ""  # a file that is gone, or nobody knows on which disk
         whole = self.by_name.get(device.disk, device)
         return "" if whole.below else f"/dev/{device.disk}"
+
+    def _is_left_out(self, number: Number) -> bool:
+        """Whether a device is in a file that stays out."""
+        device = self.by_number.get(number)
+        files = loop_chain.chain(device, self.by_number) if device else ()
+        return any(file.path in self.facts.left_out_files for file in files)
 
     def _advice(self, disk: str) -> str:
         return f"{_added(disk)} captures it as well" if disk else _BY_OTHER_MEANS
@@ -198,8 +217,12 @@ class _Board:
     def _is_in_captured_file(self, number: Number) -> bool:
         """Whether a device is in a file that is captured with all others of its file system."""
         device = self.by_number.get(number)
-        for file in loop_chain.chain(device, self.by_number) if device else ():
-            if file.is_deleted:
+        below = [self.by_name[name] for name in self.disks_of(device)] if device else []
+        return bool(below) and all(map(self._has_captured_file, below))
+
+    def _has_captured_file(self, device: BlockDevice) -> bool:
+        for file in loop_chain.chain(device, self.by_number):
+            if file.is_deleted or file.path in self.facts.left_out_files:
                 return False
             if file.number in self.captured:
                 return True
@@ -335,6 +358,8 @@ def _added(disk: str) -> str:
     return f"`disks: [auto, {disk}]` in the settings"
 
 
+_STAYS_OUT = "`exclude` in the settings, or the defaults, leave out"
+_KEEP_IT = "`include` in the settings wins over both"
 _BY_OTHER_MEANS = "copy this by other means"
 _NO_NAMES = frozenset({"/dev/root", "/dev/nfs"})
 """What root= says where the kernel or the initramfs knows it otherwise."""

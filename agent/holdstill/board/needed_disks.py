@@ -101,8 +101,8 @@ def _disk_of_root(
         )
         raise LayoutError(
             f"{root} is on /dev/{below.name}, which is {below.file}, {why}",
-            hint="start the board from its card again, with the file where it belongs; or name "
-            "the disks to be captured as `disks` in the settings",
+            hint="start the board with its system in a file of its card, where that belongs: a "
+            "capture has what is on its disks",
         )
     return disk if below is top else Path("/dev") / below.disk
 

@@ -28,7 +28,7 @@ from holdstill.board.ctime_window import InodeClock
 from holdstill.board.fanotify import EventDetector
 from holdstill.board.inode_table_detector import InodeTableDetector
 from holdstill.board.inode_tables import InodeTables
-from holdstill.board.path_filter import PathFilter
+from holdstill.board.path_filter import Choice, PathFilter
 from holdstill.board.private_mount import PrivateMount
 from holdstill.board.scan import PathRules, Scanner
 from holdstill.board.stat_detector import StatDetector, StatDetectorWithoutInodes
@@ -97,6 +97,10 @@ class CaptureScope:
         if store := store_on_card.inside(self.settings, self.board, self.all_mounts):
             inside.append(store)
         return (*path_filter.DEFAULT_EXCLUDES, *self.settings.exclude, *inside)
+
+    def leaves_out(self, part: BoardPart, path: bytes) -> bool:
+        """Whether a file of a partition stays out, by the patterns."""
+        return _rules(self, part, frozenset()).choose(path) is not Choice.WHOLE
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
         """Return the patterns that can matter on one partition, for the manifest."""

@@ -305,6 +305,13 @@ def test_a_loop_device_whose_file_is_gone_or_elsewhere_is_missing() -> None:
     assert elsewhere.kind == MISSING
     assert "the file /mnt/usb/x.img" in elsewhere.why
     assert "`disks: [auto, /dev/sda]`" in elsewhere.hint
+    loop = BlockDevice("loop0", (7, 0), "loop0", file=LoopFile("/srv/x.img", (179, 2)))
+    facts = board(also=(mount,), devices=(loop,))
+    facts = replace(facts, left_out_files=frozenset({"/srv/x.img"}))
+    (excluded,) = completeness.judge(facts).findings
+    assert (excluded.kind, excluded.what) == (MISSING, "/srv/data")
+    assert "the file /srv/x.img, which `exclude`" in excluded.why
+    assert "`include`" in excluded.hint
     # Of a work bench, beside the board: no disk that the settings could name.
     assert "disks:" not in found(LoopFile("/home/x.img", (99, 1))).hint
 
