@@ -103,10 +103,12 @@ def refusal(*words: object) -> str:
 
 
 @contextmanager
-def rebuilt(kept: Nearby, folder: Path, *, code: int = 0, kind: str = "ext4") -> Iterator[Path]:
-    """Hold what is on partition 2 of a card that was made of the newest capture."""
-    image = folder / "rebuilt.img"
-    words = ("rebuild", "pier-3", image, "--store", kept.store)
+def rebuilt(
+    kept: Nearby, folder: Path, *, code: int = 0, kind: str = "ext4", size: int = 384
+) -> Iterator[Path]:
+    """Hold what is on partition 2 of a card of so many MiB, made of the newest capture."""
+    image = folder / f"rebuilt-{size}.img"
+    words = ("rebuild", "pier-3", image, "--store", kept.store, "--size", f"{size}M")
     options = "ro,nouuid" if kind == "xfs" else "ro"
     holdstill(*words, accepted=[code])
     with (
@@ -150,6 +152,12 @@ def test_a_root_in_a_squashfs_file_below_an_overlay(tmp_path: Path, card: Board)
         everything_says(kept, words, [card.disk.device])
         # With nothing changed, a second one: nothing is sent again, nothing is lost.
         captured(kept)
+        for size in (300, 500):
+            with rebuilt(kept, tmp_path, size=size) as at:
+                assert digest(at / IMAGE) == digest(image)
+        sibling = ("rebuild", "pier-3", tmp_path / "4.img", "--as", "pier-4")
+        said = " ".join(holdstill(*sibling, "--store", kept.store).decode().split())
+        assert f"left as it is: {words}: name, machine id and SSH host keys in it" in said
         with rebuilt(kept, tmp_path) as at:
             assert digest(at / IMAGE) == digest(image)
             assert (at / "etc/fstab").read_bytes() == (card.root / "etc/fstab").read_bytes()
