@@ -175,7 +175,8 @@ def _root_file(manifest: Manifest) -> Iterator[str]:
     number = manifest.root_file.partition
     if all(part.number != number for part in manifest.parts):
         yield f"root_file.partition: there is no partition {number}"
-    if not _is_path(manifest.root_file.path.lstrip("/")):
+    inside = manifest.root_file.path.removeprefix("/")
+    if not (inside and _is_path(inside)):
         yield f"root_file.path: {manifest.root_file.path[:70]!r} is no path of a file"
     if any(view.is_root for part in manifest.parts for view in part.seen):
         yield "root_file: / is a partition, or in one, as well"

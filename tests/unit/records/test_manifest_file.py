@@ -136,8 +136,11 @@ def of_our_format(drawn: object) -> Manifest:
         else part
         for part in parts
     ]
+    has_root = any(view.is_root for part in parts for view in part.seen)
+    in_file = RootFile(partition=parts[0].number if parts else 0, path="/live/root.sqsh")
     return change(
         drawn,
+        root_file=in_file if drawn.root_file and parts and not has_root else None,
         format=FORMAT,
         seq=drawn.seq % 10**6 + 1,
         moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
@@ -225,6 +228,7 @@ def test_there_is_one_root_and_an_end_to_views() -> None:
         (2, "/live/root.sqsh", ""),
         (9, "/live/root.sqsh", "there is no partition 9"),
         (2, "/", "is no path of a file"),
+        (2, "", "is no path of a file"),
         (2, "/live/../x", "is no path of a file"),
         (2, "/x\n", "is no path of a file"),
     ],
