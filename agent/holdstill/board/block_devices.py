@@ -1,12 +1,11 @@
-"""The block devices of this machine, as /sys describes them; no device is touched."""
+"""The block devices of this machine, as /sys describes them; only loop devices are asked."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from holdstill.board import layout, mount_device, mounts
+from holdstill.board import layout, loop_files
 from holdstill.board.board_facts import BlockDevice
-from holdstill.model.paths import BoardPath
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -15,17 +14,15 @@ if TYPE_CHECKING:
     from holdstill.board.board_facts import Number
     from holdstill.board.mounts import Mount
 
-_DELETED = " (deleted)"
-
 
 def read_block_devices(
-    all_mounts: tuple[Mount, ...], *, sys: Path = layout.SYS
+    all_mounts: tuple[Mount, ...], *, sys: Path = layout.SYS, dev: Path = loop_files.DEV
 ) -> tuple[BlockDevice, ...]:
     """Describe every block device; one that goes away meanwhile is left out."""
-    return tuple(_each(all_mounts, sys))
+    return tuple(_each(all_mounts, sys, dev))
 
 
-def _each(all_mounts: tuple[Mount, ...], sys: Path) -> Iterator[BlockDevice]:
+def _each(all_mounts: tuple[Mount, ...], sys: Path, dev: Path) -> Iterator[BlockDevice]:
     folder = sys / "class/block"
     for place in sorted(folder.iterdir()) if folder.is_dir() else ():
         number = _number(layout.first_line(place / "dev"))
@@ -39,7 +36,7 @@ def _each(all_mounts: tuple[Mount, ...], sys: Path) -> Iterator[BlockDevice]:
             disk=_name(whole),
             below=_names(real / "slaves"),
             mapping=_mapping(real),
-            file_on=_file_on(real, all_mounts),
+            file=loop_files.read(whole, all_mounts, dev=dev),
             is_removable=layout.first_line(whole / "removable") == "1",
         )
 
@@ -63,16 +60,3 @@ def _mapping(place: Path) -> str:
     if (place / "dm").is_dir():
         return layout.first_line(place / "dm/uuid").partition("-")[0] or "mapping"
     return next((kind for kind in ("md", "bcache") if (place / kind).is_dir()), "")
-
-
-def _file_on(place: Path, all_mounts: tuple[Mount, ...]) -> Number | None:
-    """Return the number of the file system that a loop device's file is on, by mountinfo.
-
-    A file that was deleted is on none: nothing that copies files will find it.
-    """
-    file = layout.first_line(place / "loop/backing_file")
-    if not file.startswith("/") or file.endswith(_DELETED):
-        return None
-    path = BoardPath(file.encode(errors="surrogateescape"))
-    mount = mounts.mount_of(path, all_mounts)
-    return mount_device.number(mount) if mount else None

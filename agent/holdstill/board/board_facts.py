@@ -17,6 +17,24 @@ Number = tuple[int, int]
 
 
 @dataclass(frozen=True)
+class LoopFile:
+    """The file that a loop device has its bytes in.
+
+    Attributes:
+        path: as the kernel writes it; from its own file system's top where that is out of sight.
+        number: of the device of the file system that it is on; None where that cannot be told.
+        is_deleted: whether its name is gone, so that nothing that copies files will find it.
+    """
+
+    path: str
+    number: Number | None
+    is_deleted: bool = False
+
+    def __str__(self) -> str:
+        return f"the {'deleted ' if self.is_deleted else ''}file {self.path}"
+
+
+@dataclass(frozen=True)
 class BlockDevice:
     """One block device, as the kernel describes it.
 
@@ -25,7 +43,7 @@ class BlockDevice:
         below: names of the devices that it is made of (mapping, array, cache).
         mapping: what kind of mapping it is: `CRYPT` for an unlocked one, `LVM`, `md`, ...; "" for
             none.
-        file_on: of a loop device, the number of the file system that its file is on.
+        file: of a loop device, and of a partition of one.
         is_removable: whether its medium is meant to be taken out.
     """
 
@@ -34,7 +52,7 @@ class BlockDevice:
     disk: str
     below: tuple[str, ...] = ()
     mapping: str = ""
-    file_on: Number | None = None
+    file: LoopFile | None = None
     is_removable: bool = False
 
 
@@ -156,6 +174,8 @@ class BoardFacts:
             board's.
         devices_of: the device that a name in fstab, crypttab or root= leads to now.
         store: place of the mount that the keeper's store is on; "" for none of these.
+        left_out_files: paths of loop devices' files, on captured file systems, that stay out.
+        left_out_root: the one of these that / is in, in words; "" for none.
         doubts: what could not be found out.
     """
 
@@ -168,4 +188,6 @@ class BoardFacts:
     root_argument: str = ""
     devices_of: Mapping[str, Number] = field(default_factory=dict)
     store: str = ""
+    left_out_files: frozenset[str] = frozenset()
+    left_out_root: str = ""
     doubts: tuple[Doubt, ...] = ()

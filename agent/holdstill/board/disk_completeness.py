@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from holdstill.board import disk_order, mounts
+from holdstill.board import disk_order, loop_chain, mounts
 from holdstill.board.named_finding import NamedFinding, left_out, missing, not_rebuildable
 from holdstill.model import system_tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.board_facts import BlockDevice, BoardFacts, Number, PlacedMount
+    from holdstill.board.board_facts import BlockDevice, BoardFacts, LoopFile, Number, PlacedMount
     from holdstill.model.system_tables import CrypttabEntry, FstabEntry
 
 _BOOT_PLACES = frozenset({"/", *disk_order.BOOT_PLACES})
@@ -40,6 +40,7 @@ def judge(facts: BoardFacts) -> Elsewhere:
     return Elsewhere(
         findings=(
             *board.below_the_disk(),
+            *board.root_left_out(),
             *mounted.findings,
             *board.in_fstab(),
             *board.in_crypttab(),
@@ -58,6 +59,7 @@ class _Board:
         self.by_name = {device.name: device for device in facts.devices}
         self.captured = {part.id for part in facts.parts if part.id is not None}
         self.names = frozenset(_folded(name) for part in facts.parts for name in part.names)
+        self.seen = {mounted.number for mounted in facts.mounts}
         self.places = {mounted.place: mounted for mounted in facts.mounts}
 
     @property
@@ -90,7 +92,12 @@ class _Board:
         disks = [disk for disk in self.disks_of(device) if disk != device.name]
         kind = f", {_MAPPINGS[device.mapping]}" if device.mapping in _MAPPINGS else ""
         on = f" (on {', '.join(disks)}{kind})" if device.below and disks else ""
+        on = f" ({self._described_file(device.file)})" if device.file else on
         return f"/dev/{device.name}{on}"
+
+    def _described_file(self, file: LoopFile) -> str:
+        is_out = file.path in self.facts.left_out_files and not file.is_deleted
+        return f"{file}, which {_STAYS_OUT}" if is_out else str(file)
 
     # ---- the disk itself ------------------------------------------------------------------------
 
@@ -123,6 +130,11 @@ class _Board:
             "files can be taken out with `holdstill get`",
         )
 
+    def root_left_out(self) -> Iterator[NamedFinding]:
+        """Find that / is in a file that stays out."""
+        if self.facts.left_out_root:
+            yield missing("/", f"{self.facts.left_out_root}, which {_STAYS_OUT}", _KEEP_IT)
+
     # ---- mounts ---------------------------------------------------------------------------------
 
     def mounted(self) -> Elsewhere:
@@ -130,8 +142,10 @@ class _Board:
         needed: dict[Number | str, list[PlacedMount]] = {}
         not_needed = []
         for mounted in self.facts.mounts:
-            if mounted.number in self.captured:
+            if mounted.number in self.captured or self._is_in_captured_file(mounted.number):
                 continue
+            if mounted.place == "/" and mounted.mount.type == "overlay":
+                continue  # what is below it is judged
             if self._is_needed(mounted):
                 key = mounted.number if mounted.number[0] else mounted.mount.source
                 needed.setdefault(key, []).append(mounted)
@@ -167,17 +181,27 @@ class _Board:
                 f"nothing of the system is on it, and {waits}; {_added(disk)} captures it as well"
             )
             return left_out(first.place, f"{why}: {how}", *names)
-        return missing(first.place, why, self._advice(disk), *names)
+        advice = _KEEP_IT if self._is_left_out(first.number) else self._advice(disk)
+        return missing(first.place, why, advice, *names)
 
     def _disk_to_add(self, number: Number | None) -> str:
         """Return the disk that the settings could name to have a device captured; "" for none."""
         device = self.by_number.get(number) if number else None
         if device is None or device.below or device.disk.startswith(disk_order.NO_DISKS):
             return ""
-        if device.file_on is not None:
-            return ""  # a file, which is on some other disk
+        if self._is_left_out(device.number):
+            return ""
+        top, device = device, loop_chain.device_below(device, self.by_number, self.seen)
+        if device.file and (device is top or loop_chain.is_own(device.file, self.seen)):
+            return ""  # a file that is gone, or nobody knows on which disk
         whole = self.by_name.get(device.disk, device)
         return "" if whole.below else f"/dev/{device.disk}"
+
+    def _is_left_out(self, number: Number) -> bool:
+        """Whether a device is in a file that stays out."""
+        device = self.by_number.get(number)
+        files = loop_chain.chain(device, self.by_number) if device else ()
+        return any(file.path in self.facts.left_out_files for file in files)
 
     def _advice(self, disk: str) -> str:
         return f"{_added(disk)} captures it as well" if disk else _BY_OTHER_MEANS
@@ -188,6 +212,20 @@ class _Board:
             return ()
         return tuple(f"/dev/{name}" for name in {device.name, *self.disks_of(device)})
 
+    def _is_in_captured_file(self, number: Number) -> bool:
+        """Whether a device is in a file that is captured with all others of its file system."""
+        device = self.by_number.get(number)
+        below = [self.by_name[name] for name in self.disks_of(device)] if device else []
+        return bool(below) and all(map(self._has_captured_file, below))
+
+    def _has_captured_file(self, device: BlockDevice) -> bool:
+        for file in loop_chain.chain(device, self.by_number):
+            if file.is_deleted or file.path in self.facts.left_out_files:
+                return False
+            if file.number in self.captured:
+                return True
+        return False
+
     def _is_needed(self, mounted: PlacedMount) -> bool:
         """Whether a mount that is not on the captured disk belongs to the board."""
         if mounted.place == self.facts.store:
@@ -195,7 +233,7 @@ class _Board:
         device = self.by_number.get(mounted.number)
         if device is None:
             return mounted.number[0] != 0 or mounted.mount.type in _KEPT_WITHOUT_A_NUMBER
-        if device.disk.startswith(disk_order.NO_DISKS) or device.file_on in self.captured:
+        if device.disk.startswith(disk_order.NO_DISKS):
             return False
         if mounted.place in _BOOT_PLACES or self._is_in_fstab(mounted):
             return True
@@ -319,6 +357,8 @@ def _added(disk: str) -> str:
     return f"`disks: [auto, {disk}]` in the settings"
 
 
+_STAYS_OUT = "`exclude` in the settings, or the defaults, leave out"
+_KEEP_IT = "`include` in the settings wins over both"
 _BY_OTHER_MEANS = "copy this by other means"
 _NO_NAMES = frozenset({"/dev/root", "/dev/nfs"})
 """What root= says where the kernel or the initramfs knows it otherwise."""

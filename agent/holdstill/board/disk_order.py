@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from holdstill.board import loop_chain
+
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from holdstill.board.board_facts import BlockDevice, Number
 
@@ -34,33 +36,38 @@ class PlacedDevice(NamedTuple):
 
 
 def order(
-    own: str, placed: Iterable[PlacedDevice], devices: Sequence[BlockDevice]
+    own: str,
+    placed: Iterable[PlacedDevice],
+    devices: Sequence[BlockDevice],
+    *,
+    seen: Collection[Number] | None,
 ) -> tuple[str, ...]:
     """Return the names of the disks that a board needs, in the order of a capture. Pure.
 
-    Disks below mappings and arrays are none: what is on those is not read from their disks.
+    Disks below mappings and arrays are none: what is on those is not read from their disks. What
+    is in a file of the board is on the disk that the file is on.
 
     Args:
-        own: the device that root is on.
+        own: the disk that root is on.
         placed: what is, or is to be, mounted.
         devices: all that there are.
+        seen: of the file systems that the board sees; None for all, if it runs here.
     """
     by_number = {device.number: device for device in devices}
     by_name = {device.name: device for device in devices}
     known = [one for one in placed if one.number in by_number]
-    numbers = {one.number for one in known}
     places: dict[str, list[str]] = {own: ["/"]}
     named = {one.number for one in known if one.is_named}
     below = _below(own, by_name)
     for one in known:
-        device = by_number[one.number]
+        device = loop_chain.device_below(by_number[one.number], by_number, seen)
         whole = by_name.get(device.disk, device)
         if device.below or whole.below or device.disk.startswith(NO_DISKS):
             continue
         if device.disk in below:
             continue  # its partitions are in use as what the root is made of
-        if device.file_on in numbers:
-            continue  # a file of the board itself
+        if device.file and loop_chain.is_own(device.file, seen):
+            continue  # a file that was deleted, or is on no device
         is_kept = not device.is_removable or one.number in named or one.place in BOOT_PLACES
         if device.disk == own or (is_of_the_system(one.place) and is_kept):
             places.setdefault(device.disk, []).append(one.place)

@@ -25,6 +25,7 @@ from pathlib import Path
 from threading import Lock, Thread
 from typing import TYPE_CHECKING, Protocol
 
+from holdstill.board import loop_files
 from holdstill.board.change_detection import ChangedInodes
 from holdstill.board.stat_detector import StatDetector
 from holdstill.system import libc
@@ -225,6 +226,15 @@ def _mapped(maps: bytes) -> Iterator[int]:
             yield int(words[4])
 
 
+def without_events() -> set[int]:
+    """Return the inodes that may change without an event: what is mapped, and loop devices' files.
+
+    A loop device writes by the file's own method, and not by what tells of it
+    (Linux drivers/block/loop.c, lo_rw_aio). Not to be called while something is frozen.
+    """
+    return may_be_mapped() | loop_files.inodes()
+
+
 class EventDetector(StatDetector):
     """Scans everything once, then finds changes by the kernel's events."""
 
@@ -236,7 +246,7 @@ class EventDetector(StatDetector):
         clocks: InodeClock,
         events: EventSource,
         *,
-        mapped: Callable[[], set[int]] = may_be_mapped,
+        mapped: Callable[[], set[int]] = without_events,
     ) -> None:
         """Prepare; root is an open directory of the file system that the queue is for."""
         super().__init__(root, clocks)

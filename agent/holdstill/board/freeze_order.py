@@ -10,12 +10,13 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import mounts
+from holdstill.board import loop_files, mount_device, mounts
 from holdstill.model.paths import BoardPath
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
+    from holdstill.board.board_facts import LoopFile
     from holdstill.board.mounts import Mount
 
 SYS = Path("/sys")
@@ -58,15 +59,51 @@ def _level(
 
 
 def read_stacking(
-    all_mounts: Sequence[Mount], *, sys: Path = SYS
+    all_mounts: Sequence[Mount], *, sys: Path = SYS, dev: Path = loop_files.DEV
 ) -> dict[Device, frozenset[Device]]:
     """Find out which mounted file systems are on files of which others."""
-    found = {}
+    found: dict[Device, frozenset[Device]] = {}
+    numbers = {mount.device: mount_device.number(mount) for mount in all_mounts}
     for mount in all_mounts:
-        files = [f for device in _devices(mount, sys) for f in backing_files(device, sys=sys)]
-        below = {device for file in files for device in holders(BoardPath(file), all_mounts)}
+        below = set()
+        for device in _devices(mount, sys):
+            for file in backing_files(device, all_mounts, sys=sys, dev=dev):
+                below |= {one for one, number in numbers.items() if number == file.number}
+                below |= holders(BoardPath(file.path.encode(errors="surrogateescape")), all_mounts)
         found[mount.device] = frozenset(below) - {mount.device}
     return found
+
+
+def standing_on(
+    frozen: Sequence[Mount],
+    all_mounts: Sequence[Mount],
+    stands_on: Mapping[Device, frozenset[Device]],
+) -> list[Mount]:
+    """Return what can be written to and is in files of some file systems, one mount of each.
+
+    Args:
+        frozen: mounts of these.
+        all_mounts: everything mounted.
+        stands_on: the file systems that hold a file system's backing files.
+    """
+    wanted = {mount.device for mount in frozen}
+    reached, size = set(wanted), 0
+    while size != len(reached):
+        size = len(reached)
+        reached |= {one for one, below in stands_on.items() if not below.isdisjoint(reached)}
+    best_first = sorted(all_mounts, key=lambda one: one.is_covered)
+    writable = (one for one in best_first if not one.is_read_only)
+    return one_per_file_system([one for one in writable if one.device in reached - wanted])
+
+
+def not_held(stacked: Sequence[Mount], freezable: Collection[str]) -> Iterator[str]:
+    """Yield what is in files and cannot be frozen, in words."""
+    for mount in stacked:
+        if mount.type not in freezable:
+            yield (
+                f"{mount.point} ({mount.type}, {mount.source}) is in a file, and cannot be "
+                "frozen: that file is in the capture as after a power cut"
+            )
 
 
 def holders(file: BoardPath, all_mounts: Sequence[Mount]) -> set[Device]:
@@ -101,7 +138,14 @@ def _numbers(file: Path) -> Device:
     return int(major), int(minor)
 
 
-def backing_files(device: Device, *, sys: Path = SYS, left: int = DEPTH_MAX) -> set[bytes]:
+def backing_files(
+    device: Device,
+    all_mounts: Sequence[Mount],
+    *,
+    sys: Path = SYS,
+    dev: Path = loop_files.DEV,
+    left: int = DEPTH_MAX,
+) -> set[LoopFile]:
     """Return the files that a block device keeps its bytes in: of loop devices, at any depth."""
     place = sys / "dev" / "block" / f"{device[0]}:{device[1]}"
     if not left or not place.exists():
@@ -109,12 +153,8 @@ def backing_files(device: Device, *, sys: Path = SYS, left: int = DEPTH_MAX) -> 
     disk = place.resolve()
     if (disk / "partition").exists():
         disk = disk.parent
-    loop = disk / "loop" / "backing_file"
-    found = set()
-    if loop.exists():
-        # The kernel writes "/data/card.img (deleted)" for a file whose name is gone: its directory
-        # still has the file system.
-        found.add(loop.read_bytes().rstrip(b"\n").removesuffix(b" (deleted)"))
+    file = loop_files.read(disk, tuple(all_mounts), dev=dev)
+    found = {file} if file else set()
     for lower in (disk / "slaves").glob("*/dev"):
-        found |= backing_files(_numbers(lower), sys=sys, left=left - 1)
+        found |= backing_files(_numbers(lower), all_mounts, sys=sys, dev=dev, left=left - 1)
     return found

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.model.layout import FileSystem
+    from holdstill.model.manifest import RootFile
     from holdstill.model.tree_views import TreeView
     from holdstill.system.byte_source import OpenFile
 
@@ -109,11 +110,16 @@ class BoardDisk:
 
 @dataclass(frozen=True)
 class BoardLayout:
-    """The board's disks with their partitions; the first disk is that which it boots from."""
+    """The board's disks with their partitions; the first disk is that which it boots from.
+
+    Attributes:
+        root_file: the file of a partition that / is in, if it is.
+    """
 
     disks: tuple[BoardDisk, ...]
     parts: tuple[BoardPart, ...]
     warnings: tuple[str, ...] = ()
+    root_file: RootFile | None = None
 
     @property
     def device(self) -> Path:
@@ -123,8 +129,18 @@ class BoardLayout:
     @property
     def root_device(self) -> Path:
         """The device of the disk that the root is on, which is written to most; else the first."""
-        root = next((part for part in self.parts if part.is_root), None)
+        root = next((part for part in self.parts if self.holds_root(part)), None)
         return self.disk_of(root).device if root else self.device
+
+    @property
+    def has_root(self) -> bool:
+        """Whether / is on one of the partitions, or in a file of one."""
+        return any(map(self.holds_root, self.parts))
+
+    def holds_root(self, part: BoardPart) -> bool:
+        """Whether / is a partition, in a folder of it or in a file of it."""
+        in_file = self.root_file.partition if self.root_file else None
+        return part.is_root or part.number == in_file
 
     @property
     def devices(self) -> tuple[Path, ...]:

@@ -10,6 +10,7 @@ from holdstill.board import (
     block_devices,
     disk_order,
     layout,
+    loop_chain,
     mount_device,
     mounts,
     system_names,
@@ -20,8 +21,9 @@ from holdstill.model.layout import DISKS_MAX
 from holdstill.model.paths import BoardPath
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
+    from holdstill.board.board_facts import BlockDevice, Number
     from holdstill.board.mounts import Mount
 
 AUTO = "auto"
@@ -60,15 +62,49 @@ def find(
 
 
 def _needed(root: BoardPath, all_mounts: tuple[Mount, ...], store: Path | None) -> list[Path]:
-    own = layout.disk_of_root(root, all_mounts)
     devices = block_devices.read_block_devices(all_mounts)
+    mounted = tuple(_mounted(root, all_mounts))
+    is_here = root.raw == b"/"
+    seen = None if is_here else frozenset(one.number for one in mounted)
+    own = _disk_of_root(root, all_mounts, devices, seen)
     not_for = place_of(store, root, all_mounts) if store else ""
-    placed = [one for one in (*_mounted(root, all_mounts), *_named(root)) if one.place != not_for]
+    placed = [one for one in (*mounted, *_named(root)) if one.place != not_for]
     name = str(own).removeprefix("/dev/")
     return [
         own if disk == name else Path("/dev") / disk
-        for disk in disk_order.order(name, placed, devices)
+        for disk in disk_order.order(name, placed, devices, seen=seen)
     ]
+
+
+def _disk_of_root(
+    root: BoardPath,
+    all_mounts: tuple[Mount, ...],
+    devices: Sequence[BlockDevice],
+    seen: Collection[Number] | None,
+) -> Path:
+    """Return the device of the disk that root is on, or that the file is on which it is in.
+
+    Raises:
+        LayoutError: it is in a file that nothing that copies files would find.
+    """
+    disk = layout.disk_of_root(root, all_mounts)
+    by_number = {device.number: device for device in devices}
+    top = next((device for device in devices if disk == Path("/dev") / device.name), None)
+    if top is None:
+        return disk
+    below = loop_chain.device_below(top, by_number, seen)
+    if below.file and loop_chain.is_own(below.file, seen):
+        why = (
+            "whose name is gone: nothing that copies files finds it"
+            if below.file.is_deleted
+            else "and what that is on is no block device, or cannot be told"
+        )
+        raise LayoutError(
+            f"{root} is on /dev/{below.name}, which is {below.file}, {why}",
+            hint="start the board with its system in a file of its card, where that belongs: a "
+            "capture has what is on its disks",
+        )
+    return disk if below is top else Path("/dev") / below.disk
 
 
 def _mounted(root: BoardPath, all_mounts: tuple[Mount, ...]) -> Iterator[PlacedDevice]:

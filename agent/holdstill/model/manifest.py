@@ -144,6 +144,21 @@ class SwapFile(Record, frozen=True, kw_only=True):
     page_size: int = 0
 
 
+class RootFile(Record, frozen=True, kw_only=True):
+    """The file of a partition that the board's / is in, an image of a file system or disk.
+
+    Attributes:
+        partition: its number.
+        path: in that, from its top, in display form.
+    """
+
+    partition: int
+    path: str
+
+    def __str__(self) -> str:
+        return f"/ is in {self.path} of partition {self.partition}"
+
+
 class Attachment(Record, frozen=True, kw_only=True):
     """What a manifest names beside the files: index, boot gap, boot area, raw partition.
 
@@ -186,6 +201,7 @@ class Manifest(Record, frozen=True, kw_only=True):
             those that hold anything, each whole, from its first byte on.
         further_disks: the others, which it needs as well.
         parts: every partition of all disks, in table order, each with its subvolumes.
+        root_file: of a board whose / is in a file of one of these.
         index, raws: attachments.
         findings: what of the board is not in it, could not be rebuilt from it, or is left out by
             the owner's word.
@@ -202,6 +218,7 @@ class Manifest(Record, frozen=True, kw_only=True):
     disk: Disk
     further_disks: tuple[FurtherDisk, ...] = ()
     parts: tuple[CapturedPart, ...]
+    root_file: RootFile | None = None
     swap_files: tuple[SwapFile, ...] = ()
     pause: Pause
     index: Attachment

@@ -43,6 +43,7 @@ def complaints(manifest: Manifest) -> list[str]:
         *_boot_areas(manifest),
         *_file_systems(manifest),
         *_views(manifest),
+        *_root_file(manifest),
     ]
 
 
@@ -165,6 +166,20 @@ def _views(manifest: Manifest) -> Iterator[str]:
     roots = [part.number for part in manifest.parts for view in part.views if view.is_root]
     if len(roots) > 1:
         yield f"parts: {' and '.join(map(str, roots))} are both seen at /"
+
+
+def _root_file(manifest: Manifest) -> Iterator[str]:
+    """Complain of a / in a file of no partition, or beside one that is seen at /."""
+    if manifest.root_file is None:
+        return
+    number = manifest.root_file.partition
+    if all(part.number != number for part in manifest.parts):
+        yield f"root_file.partition: there is no partition {number}"
+    inside = manifest.root_file.path.removeprefix("/")
+    if not (inside and _is_path(inside)):
+        yield f"root_file.path: {manifest.root_file.path[:70]!r} is no path of a file"
+    if any(view.is_root for part in manifest.parts for view in part.seen):
+        yield "root_file: / is a partition, or in one, as well"
 
 
 def _is_path(text: str) -> bool:

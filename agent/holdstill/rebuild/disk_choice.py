@@ -87,6 +87,7 @@ def only(manifest: Manifest, place: int) -> Manifest:
     disk = manifest.disks[place - 1]
     numbers = {part.number for part in _parts_of(manifest, disk)}
     raws = set(map(raw_name, numbers))
+    root_file = manifest.root_file
     return structs.replace(
         manifest,
         disk=disk,
@@ -94,6 +95,7 @@ def only(manifest: Manifest, place: int) -> Manifest:
         boot_areas=manifest.boot_areas_by_disk[place - 1],
         further_disks=(),
         parts=_parts_of(manifest, disk),
+        root_file=root_file if root_file and root_file.partition in numbers else None,
         swap_files=tuple(file for file in manifest.swap_files if file.partition in numbers),
         raws=tuple(raw for raw in manifest.raws if raw.name in raws),
     )

@@ -50,7 +50,7 @@ FS_IOC_FIEMAP = 0xC020660B
 FS_IOC_FSGETXATTR, FS_IOC_FSSETXATTR = 0x801C581F, 0x401C5820
 XFS_IOC_BULKSTAT = 0x8040587F
 BTRFS_IOC_TREE_SEARCH_V2 = 0xC0709411
-LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C0A, 0x4C82
+LOOP_GET_STATUS64, LOOP_CONFIGURE, LOOP_CTL_GET_FREE = 0x4C05, 0x4C0A, 0x4C82
 BTRFS_IOC_FORGET_DEV = 0x50009405
 BTRFS_IOC_DEV_INFO, BTRFS_IOC_FS_INFO = 0xD000941E, 0x8400941F
 BTRFS_IOC_INO_LOOKUP = 0xD0009412
@@ -190,6 +190,18 @@ def fat_attributes(handle: int) -> int:
 def free_loop_number(control: int) -> int:
     """Return the number of a loop device that is free; control is /dev/loop-control."""
     return fcntl.ioctl(control, LOOP_CTL_GET_FREE)
+
+
+def loop_file(device: int) -> tuple[int, int]:
+    """Return st_dev and st_ino of the file that a loop device, open, has its bytes in.
+
+    Raises:
+        OSError: ENXIO: it has none.
+    """
+    # struct loop_info64 of linux/loop.h begins with lo_device and lo_inode; it has 232 bytes.
+    raw = fcntl.ioctl(device, LOOP_GET_STATUS64, bytes(232))
+    file_system, inode = struct.unpack_from("=QQ", raw)
+    return file_system, inode
 
 
 _LO_FLAGS_READ_ONLY, _LO_FLAGS_AUTOCLEAR = 1, 4

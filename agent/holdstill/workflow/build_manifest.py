@@ -110,6 +110,7 @@ def build(
                 Grade.LIVE if number in written else _grade(run, number, paused, settled)
             ]
         ),
+        root_file=scope.board.root_file,
         swap_files=swap_files,
         pause=Pause(
             window_ms=round(paused.window_seconds * 1000, 1),

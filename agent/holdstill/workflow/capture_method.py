@@ -116,7 +116,7 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
                 f"leave_out: {board.named} has no partition {number} with contents",
                 hint=f"it has {known}; `holdstill inspect` shows what each of them is",
             )
-        if any(part.is_root for part in board.parts if part.partition == number):
+        if any(board.holds_root(part) for part in board.parts if part.partition == number):
             raise PreflightError(
                 f"leave_out: partition {number} holds the root file system",
                 hint="a card without it does not boot; use `exclude` for folders",

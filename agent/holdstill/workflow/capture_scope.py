@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import (
     btrfs_subvolumes,
     fanotify,
+    freeze_order,
     identity,
     layout,
     mount_top,
@@ -19,6 +20,7 @@ from holdstill.board import (
     needed_disks,
     path_filter,
     private_mount,
+    root_file,
     scan,
     whole_trees,
 )
@@ -26,7 +28,7 @@ from holdstill.board.ctime_window import InodeClock
 from holdstill.board.fanotify import EventDetector
 from holdstill.board.inode_table_detector import InodeTableDetector
 from holdstill.board.inode_tables import InodeTables
-from holdstill.board.path_filter import PathFilter
+from holdstill.board.path_filter import Choice, PathFilter
 from holdstill.board.private_mount import PrivateMount
 from holdstill.board.scan import PathRules, Scanner
 from holdstill.board.stat_detector import StatDetector, StatDetectorWithoutInodes
@@ -79,6 +81,15 @@ class CaptureScope:
         """Return the partitions that are captured in one of these ways."""
         return [part for part in self.board.parts if self.chosen[part.number].method in wanted]
 
+    def frozen(self) -> list[Mount]:
+        """Return the mounts of the file systems that are frozen for their files."""
+        return [part.mount for part in self.parts(CaptureMethod.FROZEN) if part.mount is not None]
+
+    def stacked(self) -> list[Mount]:
+        """Return the writable mounts of what is in files of these."""
+        stands_on = freeze_order.read_stacking(self.all_mounts)
+        return freeze_order.standing_on(self.frozen(), self.all_mounts, stands_on)
+
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""
         root, own = self.settings.root, (self.settings.state, self.settings.spool)
@@ -86,6 +97,10 @@ class CaptureScope:
         if store := store_on_card.inside(self.settings, self.board, self.all_mounts):
             inside.append(store)
         return (*path_filter.DEFAULT_EXCLUDES, *self.settings.exclude, *inside)
+
+    def leaves_out(self, part: BoardPart, path: bytes) -> bool:
+        """Whether a file of a partition stays out, by the patterns."""
+        return _rules(self, part, frozenset()).choose(path) is not Choice.WHOLE
 
     def excludes_on(self, part: BoardPart) -> tuple[str, ...]:
         """Return the patterns that can matter on one partition, for the manifest."""
@@ -116,7 +131,7 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )
     board = replace(board, warnings=(*board.warnings, *left_out))
-    if not any(part.is_root for part in board.parts):
+    if not board.has_root:
         raise _no_root(board, root, all_mounts)
     return CaptureScope(settings, board, chosen, all_mounts)
 
@@ -132,6 +147,7 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     devices = needed_disks.find(settings.disks, root, all_mounts, store=store)
     board = layout.read_layout(root, devices=devices, all_mounts=all_mounts)
     board = whole_trees.with_views(board, root, all_mounts)
+    board = root_file.with_root_file(board, root, all_mounts)
     whole = btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
     return btrfs_subvolumes.without(whole, set(map(str, settings.leave_out)))
 

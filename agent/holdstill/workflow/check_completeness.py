@@ -11,12 +11,14 @@ from holdstill.board import boot_areas, completeness, layout, mounts, read_board
 from holdstill.model.layout import SUBVOLUME_STEP
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
-from holdstill.workflow import capture_method
+from holdstill.workflow import capture_method, left_out_images
 from holdstill.workflow.capture_method import HAS_FILES
+from holdstill.workflow.capture_scope import CaptureScope
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from holdstill.board.board_facts import BoardFacts
     from holdstill.board.completeness import Completeness
     from holdstill.board.layout import BoardLayout
     from holdstill.model.finding import Finding
@@ -30,20 +32,33 @@ def check(
     """Judge the board as it is now: what is mounted may have changed since it was surveyed."""
     address, numbers = settings.keeper, capture_method.left_out(settings)
     partitions = [number for number in numbers if number < SUBVOLUME_STEP]
+    scope = CaptureScope(settings, board, dict(chosen), mounts.read_mounts())
     facts = read_board_facts.read(
         board,
         BoardPath(os.fsencode(settings.root)),
-        all_mounts=mounts.read_mounts(),
+        all_mounts=scope.all_mounts,
         raw={number for number, choice in chosen.items() if choice.method not in HAS_FILES},
         left_out=numbers,
         areas=boot_areas.find(board, settings),
         store=address.path if isinstance(address, FolderAddress) else None,
     )
+    facts = _with_left_out_images(facts, scope)
     words = [str(word) for word in settings.leave_out if word not in partitions]
     written = {_without_links(word): word for word in words}
     devices = (str(board.part(number).device) for number in partitions)
     found = completeness.judge(facts, (*written, *devices))
     return replace(found, unused=tuple(written.get(word, word) for word in found.unused))
+
+
+def _with_left_out_images(facts: BoardFacts, scope: CaptureScope) -> BoardFacts:
+    images = tuple(left_out_images.find(scope))
+    root = scope.board.root_file
+    is_root = root and any((i.partition, i.path) == (root.partition, root.path) for i in images)
+    return replace(
+        facts,
+        left_out_files=frozenset(image.file.path for image in images),
+        left_out_root=str(root) if is_root else "",
+    )
 
 
 def _without_links(word: str) -> str:

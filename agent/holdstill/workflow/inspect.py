@@ -11,6 +11,7 @@ from holdstill.board import (
     boot_areas,
     card_history,
     card_trend,
+    freeze_order,
     health,
     hooks,
     identity,
@@ -144,6 +145,8 @@ def inspect(
     found = capture_scope.read_board(settings, all_mounts)
     choices = capture_method.choose_all(found, settings)
     warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
+    scope = CaptureScope(settings, found, choices, all_mounts)
+    warnings += freeze_order.not_held(scope.stacked(), capture_method.FREEZABLE)
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
         warnings.append(
             f"spool: {settings.spool} is not memory (a tmpfs): {tmpfs.FALLBACK} serves"
@@ -176,7 +179,7 @@ def inspect(
         health=health.read_health(found, machine),
         trend=card_history.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
-        pause=inspect_large_files.watch(CaptureScope(settings, found, choices, all_mounts), clock),
+        pause=inspect_large_files.watch(scope, clock),
         is_refused=bool(risk) and settings.store_on_card is StoreOnCard.REFUSE,
     )
 
@@ -238,6 +241,6 @@ def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Pat
         for number, choice in choices.items()
         if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
     ]
-    if not any(part.is_root for part in found.parts):
+    if not found.has_root:
         warnings.append(f"no partition of {found.named} is mounted at {root}")
     return warnings

@@ -10,7 +10,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from holdstill.board import freeze, guard, hooks, mounts, read_only
+from holdstill.board import freeze, freeze_order, guard, hooks, mounts, read_only
 from holdstill.errors import PauseError
 from holdstill.model.settings import OverBudget
 from holdstill.system import io_priority
@@ -136,6 +136,7 @@ def pause(
     Raises:
         PauseError: a required hook failed, or not everything could be frozen; all runs again.
     """
+    frozen, stacked = scope.frozen(), scope.stacked()
     with ExitStack() as undo:
         quiet = undo.enter_context(hooks.quiet(scope.settings.hooks, runner, clock, log))
         remounts = {
@@ -158,8 +159,9 @@ def pause(
             index,
             spool,
             to_freeze=[
-                *(part.mount for part in scope.parts(CaptureMethod.FROZEN) if part.mount),
+                *frozen,
                 *(mount for mount in woken.values() if mount.type in FREEZABLE),
+                *(one for one in stacked if one.type in FREEZABLE),
             ],
             all_mounts=scope.all_mounts,
             ceiling=scope.settings.pause.ceiling,
@@ -186,7 +188,7 @@ def pause(
                 for number in sorted(not_held)
             ),
         ),
-        notes=held.notes,
+        notes=(*held.notes, *freeze_order.not_held(stacked, FREEZABLE)),
     )
 
 

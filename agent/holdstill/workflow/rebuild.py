@@ -283,7 +283,8 @@ def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
         card = replace(card, boot_areas=areas)
         if not source.place:
             at = captured_card.system_at(source.manifest)
-            return bootcheck.judge(replace(card, system_at=at), model=model)
+            file = captured_card.root_file(source.manifest)
+            return bootcheck.judge(replace(card, system_at=at, root_file=file), model=model)
         with captured_card.opened(
             source.capture.manifest(), source.index, source.capture
         ) as captured:

@@ -235,5 +235,8 @@ def sibling(
         gap=assembled.read(source.capture, gap, limit=boot_gap.SIZE_MAX) if gap else b"",
         lost=source.overlay.lost,
     )
-    changes = (*map(str, made.changes), *(f"left as it is: {change}" for change in made.left))
+    left = list(map(str, made.left))
+    if source.manifest.root_file is not None:
+        left.append(f"{source.manifest.root_file}: name, machine id and SSH host keys in it")
+    changes = (*map(str, made.changes), *(f"left as it is: {what}" for what in left))
     return replace(source, manifest=made.manifest, overlay=made.overlay), changes

@@ -18,6 +18,7 @@ from holdstill.board.board_facts import (
     BoardFacts,
     DiskFacts,
     Doubt,
+    LoopFile,
     Number,
     PartFacts,
     PlacedMount,
@@ -25,7 +26,7 @@ from holdstill.board.board_facts import (
     UncapturedArea,
     UsedGap,
 )
-from holdstill.model.finding import FindingKind
+from holdstill.model.finding import Finding, FindingKind
 from holdstill.model.layout import (
     Disk,
     Ext4,
@@ -276,13 +277,43 @@ def test_network_memory_and_overlays_are_named_and_no_alarm(mount: str) -> None:
     assert len(verdict.not_needed) == 1
 
 
-def test_a_loop_device_whose_file_is_captured_is_no_alarm() -> None:
-    snap = BlockDevice("loop0", (7, 0), "loop0", file_on=(179, 2))
+def test_a_loop_device_whose_file_is_captured_is_captured_with_it() -> None:
+    snap = BlockDevice("loop0", (7, 0), "loop0", file=LoopFile("/srv/core", (179, 2)))
     mount = "40 30 7:0 / /snap/core ro - squashfs /dev/loop0 ro"
+    facts = board(also=(mount,), devices=(snap,))
 
-    assert said(board(also=(mount,), devices=(snap,))) == []
-    elsewhere = replace(snap, file_on=(8, 1))
-    assert said(board(also=(mount,), devices=(elsewhere, *USB))) == [(MISSING, "/snap/core")]
+    assert completeness.judge(facts) == completeness.Completeness(())
+    # A file in a file, on a partition of that.
+    inner = BlockDevice("loop1p1", (259, 9), "loop1", file=LoopFile("/snap/core/x", (7, 0)))
+    mount = "41 30 259:9 / /srv/deep rw - ext4 /dev/loop1p1 rw"
+    assert completeness.judge(board(also=(mount,), devices=(snap, inner))).not_needed == ()
+
+
+def test_a_loop_device_whose_file_is_gone_or_elsewhere_is_missing() -> None:
+    mount = "40 30 7:0 / /srv/data rw - ext4 /dev/loop0 rw"
+    usb = "41 30 8:1 / /mnt/usb rw - ext4 /dev/sda1 rw"
+
+    def found(file: LoopFile) -> Finding:
+        loop = BlockDevice("loop0", (7, 0), "loop0", file=file)
+        facts = board(also=(mount, usb), devices=(loop, *USB))
+        return next(f for f in completeness.judge(facts).findings if f.what == "/srv/data")
+
+    gone = found(LoopFile("/srv/x.img", (179, 2), is_deleted=True))
+    assert (gone.kind, "the deleted file /srv/x.img" in gone.why) == (MISSING, True)
+    assert "disks:" not in gone.hint
+    elsewhere = found(LoopFile("/mnt/usb/x.img", (8, 1)))
+    assert elsewhere.kind == MISSING
+    assert "the file /mnt/usb/x.img" in elsewhere.why
+    assert "`disks: [auto, /dev/sda]`" in elsewhere.hint
+    loop = BlockDevice("loop0", (7, 0), "loop0", file=LoopFile("/srv/x.img", (179, 2)))
+    facts = board(also=(mount,), devices=(loop,))
+    facts = replace(facts, left_out_files=frozenset({"/srv/x.img"}))
+    (excluded,) = completeness.judge(facts).findings
+    assert (excluded.kind, excluded.what) == (MISSING, "/srv/data")
+    assert "the file /srv/x.img, which `exclude`" in excluded.why
+    assert "`include`" in excluded.hint
+    # Of a work bench, beside the board: no disk that the settings could name.
+    assert "disks:" not in found(LoopFile("/home/x.img", (99, 1))).hint
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from holdstill.board.board_facts import BlockDevice
-from holdstill.board.disk_order import PlacedDevice, is_of_the_system, order
+from holdstill.board import disk_order
+from holdstill.board.board_facts import BlockDevice, LoopFile
+from holdstill.board.disk_order import PlacedDevice, is_of_the_system
 
 CARD = (
     BlockDevice("mmcblk0", (179, 0), "mmcblk0"),
@@ -29,6 +30,16 @@ ALL = (*CARD, *USB, *NVME)
 def at(place: str, *number: int, is_named: bool = False) -> PlacedDevice:
     major, minor = number
     return PlacedDevice((major, minor), place, is_named)
+
+
+def order(
+    own: str,
+    placed: list[PlacedDevice],
+    devices: tuple[BlockDevice, ...],
+    *,
+    seen: set[tuple[int, int]] | None = None,
+) -> tuple[str, ...]:
+    return disk_order.order(own, placed, devices, seen=seen)
 
 
 def test_boot_on_a_card_and_root_on_a_usb_disk() -> None:
@@ -92,16 +103,46 @@ def test_what_mappings_are_made_of_is_no_disk_of_its_own(kind: str) -> None:
     assert order("mmcblk0", [at("/", 179, 2), at("/var", 254, 0)], (*ALL, top)) == ("mmcblk0",)
 
 
-def test_files_memory_and_networks_are_no_disks() -> None:
-    own = BlockDevice("loop0", (7, 0), "loop0", file_on=(179, 2))
+def test_memory_and_networks_are_no_disks() -> None:
     memory = BlockDevice("zram0", (252, 0), "zram0")
     network = BlockDevice("nbd0", (43, 0), "nbd0")
-    placed = [at("/", 179, 2), at("/var/a", 7, 0), at("/var/b", 252, 0), at("/var/c", 43, 0)]
+    placed = [at("/", 179, 2), at("/var/b", 252, 0), at("/var/c", 43, 0)]
 
-    assert order("mmcblk0", placed, (*CARD, own, memory, network)) == ("mmcblk0",)
-    # A file that is not among those of the board, such as a card image on a work bench.
-    assert order("mmcblk0", placed, (*CARD, replace(own, file_on=(99, 1)))) == (
-        "mmcblk0",
-        "loop0",
-    )
+    assert order("mmcblk0", placed, (*CARD, memory, network)) == ("mmcblk0",)
     assert order("mmcblk0", [at("/var", 99, 1)], CARD) == ("mmcblk0",)
+
+
+def loop(
+    number: int, on: tuple[int, int] | None = (179, 2), *, deleted: bool = False
+) -> BlockDevice:
+    name, file = f"loop{number}", LoopFile(f"/srv/{number}.img", on, deleted)
+    return BlockDevice(name, (7, number), name, file=file)
+
+
+def test_what_is_in_a_file_is_on_the_disk_of_the_file() -> None:
+    placed = [at("/", 179, 2), at("/var/a", 7, 0), at("/mnt/usb", 8, 1)]
+    seen = {one.number for one in placed}
+
+    assert order("mmcblk0", placed, (*CARD, loop(0)), seen=seen) == ("mmcblk0",)
+    # On a disk that is the owner's own otherwise, also through a second file.
+    deep = loop(0, (7, 1)), loop(1, (8, 1))
+    for devices in ((loop(0, (8, 1)),), deep):
+        everything = (*CARD, *USB, *devices)
+        assert order("mmcblk0", placed, everything, seen=None) == ("mmcblk0", "sda")
+    # In a circle, which no kernel makes: it ends.
+    circle = (*CARD, loop(0, (7, 1)), loop(1, (7, 0)))
+    assert order("mmcblk0", placed, circle, seen=None) == ("mmcblk0",)
+
+
+def test_files_that_are_gone_or_on_no_device_are_no_disks() -> None:
+    placed = [at("/", 179, 2), at("/var/a", 7, 0)]
+
+    for file in (loop(0, deleted=True), loop(0, None), loop(0, (0, 44))):
+        assert order("mmcblk0", placed, (*CARD, file), seen=None) == ("mmcblk0",)
+
+
+def test_a_file_that_the_board_does_not_see_is_a_card_image_on_a_work_bench() -> None:
+    placed = [at("/", 179, 2), at("/var/a", 7, 0)]
+    devices = (*CARD, *USB, loop(0, (8, 1)))
+
+    assert order("mmcblk0", placed, devices, seen={(179, 2), (7, 0)}) == ("mmcblk0", "loop0")

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -89,6 +90,34 @@ def test_a_circle_of_devices_ends() -> None:
     assert len(freeze_order.freeze_order(wanted, circle)) == 2
 
 
+def test_what_is_in_files_of_frozen_file_systems_at_any_depth_is_frozen_as_well() -> None:
+    root, deep, deeper = mount(b"/", (179, 2)), mount(b"/a", (7, 0)), mount(b"/a/b", (7, 1))
+    other = mount(b"/other", (7, 2))
+    squashed = replace(mount(b"/snap", (7, 3)), options="ro")
+    stands_on = {
+        (7, 0): frozenset({(179, 2)}), (7, 1): frozenset({(7, 0)}), (7, 2): frozenset({(8, 1)}),
+        (7, 3): frozenset({(179, 2)}), (179, 2): frozenset[tuple[int, int]](),
+    }  # fmt: skip
+    again = replace(deep, point=BoardPath(b"/again"))
+    everything = [root, replace(deep, is_covered=True), deeper, other, squashed, again]
+
+    found = freeze_order.standing_on([root], everything, stands_on)
+
+    assert points(found) == [b"/a/b", b"/again"]
+    order = freeze_order.freeze_order([root, *found], stands_on)
+    assert points(order) == [b"/a/b", b"/again", b"/"]
+    assert freeze_order.standing_on([root, *found], everything, stands_on) == []
+
+
+def test_what_is_in_a_file_and_cannot_be_frozen_is_told() -> None:
+    fat = replace(mount(b"/srv/stick", (7, 0), "/dev/loop0"), type="vfat")
+
+    (told,) = freeze_order.not_held([fat, mount(b"/a", (7, 1))], {"ext4"})
+
+    assert "/srv/stick (vfat, /dev/loop0)" in told
+    assert "power cut" in told
+
+
 class TestReading:
     """A /sys as the kernel lays it out (Documentation/ABI/testing/sysfs-block)."""
 
@@ -110,23 +139,26 @@ class TestReading:
         (place / "loop" / "backing_file").write_bytes(file + b"\n")
         return place
 
+    def paths(self, device: tuple[int, int], sys: Path) -> set[str]:
+        return {file.path for file in freeze_order.backing_files(device, (), sys=sys, dev=sys)}
+
     def test_a_disk_has_no_file_below_it(self, sys: Path) -> None:
         self.disk(sys, "mmcblk0", "179:0")
 
-        assert freeze_order.backing_files((179, 0), sys=sys) == set()
+        assert self.paths((179, 0), sys) == set()
 
     def test_a_device_that_is_gone_has_none_either(self, sys: Path) -> None:
-        assert freeze_order.backing_files((179, 9), sys=sys) == set()
+        assert self.paths((179, 9), sys) == set()
 
     def test_a_loop_device_tells_its_file(self, sys: Path) -> None:
         self.loop(sys, "loop0", "7:0", b"/data/card image")
 
-        assert freeze_order.backing_files((7, 0), sys=sys) == {b"/data/card image"}
+        assert self.paths((7, 0), sys) == {"/data/card image"}
 
     def test_a_file_without_a_name_still_tells_its_directory(self, sys: Path) -> None:
         self.loop(sys, "loop0", "7:0", b"/data/card.img (deleted)")
 
-        assert freeze_order.backing_files((7, 0), sys=sys) == {b"/data/card.img"}
+        assert self.paths((7, 0), sys) == {"/data/card.img"}
 
     def test_a_partition_of_a_loop_device_stands_on_the_same_file(self, sys: Path) -> None:
         disk = self.loop(sys, "loop0", "7:0", b"/data/card.img")
@@ -134,7 +166,7 @@ class TestReading:
         (part / "partition").write_text("1\n", encoding="ascii")
 
         assert part.parent == disk
-        assert freeze_order.backing_files((259, 0), sys=sys) == {b"/data/card.img"}
+        assert self.paths((259, 0), sys) == {"/data/card.img"}
 
     def test_files_are_found_through_mapped_devices(self, sys: Path) -> None:
         mapped = self.disk(sys, "dm-0", "253:0")
@@ -144,7 +176,7 @@ class TestReading:
             (mapped / "slaves" / lower.name).symlink_to(lower)
             (lower / "device").mkdir()  # as a disk has, beside its number
 
-        assert freeze_order.backing_files((253, 0), sys=sys) == {b"/data/0", b"/data/1"}
+        assert self.paths((253, 0), sys) == {"/data/0", "/data/1"}
 
     def test_devices_that_stand_on_each_other_are_followed_no_deeper_than_any_are(
         self, sys: Path
@@ -154,7 +186,7 @@ class TestReading:
             (upper / "slaves").mkdir()
             (upper / "slaves" / lower.name).symlink_to(lower)
 
-        assert freeze_order.backing_files((253, 0), sys=sys) == set()
+        assert self.paths((253, 0), sys) == set()
 
     def test_mounts_are_related_through_the_file(self, sys: Path) -> None:
         self.loop(sys, "loop0", "7:0", b"/data/card.img")
@@ -164,7 +196,7 @@ class TestReading:
             mount(b"/image", (7, 0), "/dev/loop0"),
         ]
 
-        found = freeze_order.read_stacking(everything, sys=sys)
+        found = freeze_order.read_stacking(everything, sys=sys, dev=sys)
 
         assert found[7, 0] == {(8, 1)}
         assert found[179, 2] == found[8, 1] == frozenset()
@@ -172,7 +204,7 @@ class TestReading:
     def test_a_file_system_on_its_own_file_is_no_circle(self, sys: Path) -> None:
         self.loop(sys, "loop0", "7:0", b"/image/itself")
 
-        found = freeze_order.read_stacking([mount(b"/image", (7, 0))], sys=sys)
+        found = freeze_order.read_stacking([mount(b"/image", (7, 0))], sys=sys, dev=sys)
 
         assert found[7, 0] == frozenset()
 
@@ -187,9 +219,9 @@ class TestReading:
             (upper / "slaves" / lower.name).symlink_to(lower)
             lower = upper
 
-        found = freeze_order.backing_files((253, layers - 1), sys=sys)
+        found = self.paths((253, layers - 1), sys)
 
-        assert found == ({b"/data/card.img"} if is_found else set())
+        assert found == ({"/data/card.img"} if is_found else set())
 
     def test_a_file_system_without_a_number_of_its_own_stands_on_all_devices_of_its_pool(
         self, sys: Path
@@ -211,7 +243,7 @@ class TestReading:
             mount(b"/gone", (0, 6), "/dev/no such device"),
         ]
 
-        found = freeze_order.read_stacking(everything, sys=sys)
+        found = freeze_order.read_stacking(everything, sys=sys, dev=sys)
 
         assert found[0, 44] == {(8, 1), (8, 2)}
         assert found[0, 5] == found[0, 6] == frozenset()

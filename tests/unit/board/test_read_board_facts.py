@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import block_devices, mount_device, mounts, read_board_facts
-from holdstill.board.board_facts import BlockDevice, UncapturedArea
+from holdstill.board.board_facts import BlockDevice, LoopFile, UncapturedArea
 from holdstill.board.boot_areas import BoardArea
 from holdstill.disks.emmc_areas import EmmcArea
 
@@ -46,14 +46,17 @@ def test_devices_are_described_as_the_kernel_does(tmp_path: Path) -> None:
         },
     )  # fmt: skip
 
-    found = block_devices.read_block_devices(ROOT, sys=sys)
+    found = block_devices.read_block_devices(ROOT, sys=sys, dev=tmp_path)
+    file = LoopFile("/srv/x.img", (8, 2))
 
     assert set(found) == {
         BlockDevice("sda", (8, 0), "sda", is_removable=True),
         BlockDevice("sda2", (8, 2), "sda", is_removable=True),
         BlockDevice("dm-0", (254, 0), "dm-0", below=("sda2",), mapping="CRYPT"),
-        BlockDevice("loop0", (7, 0), "loop0", file_on=(8, 2)),
-        BlockDevice("loop1", (7, 1), "loop1"),
+        BlockDevice("loop0", (7, 0), "loop0", file=file),
+        BlockDevice(
+            "loop1", (7, 1), "loop1", file=LoopFile("/srv/x.img", (8, 2), is_deleted=True)
+        ),
         BlockDevice("md0", (9, 0), "md0", mapping="md"),
         BlockDevice("cciss/c0d0", (104, 0), "cciss/c0d0"),
     }

@@ -15,6 +15,7 @@ from holdstill.model.manifest import (
     FurtherDisk,
     Grade,
     Manifest,
+    RootFile,
     SwapFile,
 )
 from holdstill.rebuild import disk_choice, planner
@@ -87,6 +88,9 @@ def test_each_disk_alone_has_its_own_and_nothing_else() -> None:
     assert [raw.name for raw in two.raws] == ["raw-1001.bin"]
     assert [file.partition for file in two.swap_files] == [1002]
     assert two.disks == (two.disk,)
+    in_file = change(TWO, root_file=RootFile(partition=ROOT.number, path="/root.img"))
+    assert disk_choice.only(in_file, 1).root_file is None
+    assert disk_choice.only(in_file, 2).root_file == in_file.root_file
 
 
 @pytest.mark.parametrize(("place", "said"), [(None, "2 disks"), (0, "disk 0"), (3, "disk 3")])

@@ -40,6 +40,7 @@ from holdstill.model.manifest import (
     Manifest,
     Moment,
     Pause,
+    RootFile,
 )
 from holdstill.model.tree_views import TreeView
 from holdstill.records import manifest_file
@@ -135,8 +136,11 @@ def of_our_format(drawn: object) -> Manifest:
         else part
         for part in parts
     ]
+    has_root = any(view.is_root for part in parts for view in part.seen)
+    in_file = RootFile(partition=parts[0].number if parts else 0, path="/live/root.sqsh")
     return change(
         drawn,
+        root_file=in_file if drawn.root_file and parts and not has_root else None,
         format=FORMAT,
         seq=drawn.seq % 10**6 + 1,
         moment=change(drawn.moment, taken_at="2026-11-25T02:15:03Z"),
@@ -216,6 +220,34 @@ def test_there_is_one_root_and_an_end_to_views() -> None:
     assert "2 and 2 are both seen at /" in refused(seen_at(("a", "/"), ("b", "/")))
     many = (("a", f"/{n}") for n in range(tree_views.MOST + 1))
     assert f"expected {tree_views.MOST} at most" in refused(seen_at(*many))
+
+
+@pytest.mark.parametrize(
+    ("number", "path", "said"),
+    [
+        (2, "/live/root.sqsh", ""),
+        (9, "/live/root.sqsh", "there is no partition 9"),
+        (2, "/", "is no path of a file"),
+        (2, "", "is no path of a file"),
+        (2, "/live/../x", "is no path of a file"),
+        (2, "/x\n", "is no path of a file"),
+    ],
+)
+def test_a_root_file_is_on_one_of_the_partitions(number: int, path: str, said: str) -> None:
+    made = msgspec.structs.replace(
+        seen_at(("a", "/srv")), root_file=RootFile(partition=number, path=path)
+    )
+    if not said:
+        assert manifest_file.decode(manifest_file.encode(made)) == made
+        return
+    assert said in refused(made)
+
+
+def test_a_root_file_is_all_of_the_root() -> None:
+    root_file = RootFile(partition=2, path="/x")
+    made = msgspec.structs.replace(seen_at(("a", "/")), root_file=root_file)
+
+    assert "root_file: / is a partition, or in one, as well" in refused(made)
 
 
 @given(manifest=MANIFESTS)

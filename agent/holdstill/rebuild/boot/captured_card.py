@@ -124,6 +124,7 @@ def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) 
         OpenFile(head, size=os.fstat(head).st_size),
         system_at(manifest),
         boot_areas(manifest),
+        root_file(manifest),
     )
 
 
@@ -134,6 +135,11 @@ def system_at(manifest: Manifest) -> tuple[int, bytes] | None:
         if folder:
             return part.number, folder.encode()
     return None
+
+
+def root_file(manifest: Manifest) -> str:
+    """Return which file the board saw as /, in words; "" for none."""
+    return str(manifest.root_file) if manifest.root_file else ""
 
 
 def boot_areas(manifest: Manifest) -> tuple[str, ...]:

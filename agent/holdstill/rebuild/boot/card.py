@@ -142,6 +142,7 @@ class BootCard:
         volumes: of all disks.
         system_at: the partition, and the folder in it, that the system sees as /; None where that
             is not known.
+        root_file: which file of a partition the system sees as /, in words; "" for none.
         boot_areas: of the board's eMMC beside its sectors, those that hold anything.
     """
 
@@ -150,6 +151,7 @@ class BootCard:
     gap: OpenFile
     system_at: tuple[int, bytes] | None = None
     boot_areas: tuple[str, ...] = ()
+    root_file: str = ""
 
     def volume(self, number: int) -> BootVolume:
         """Return the volume in a slot."""
@@ -204,7 +206,7 @@ class BootCard:
         others = [volume for volume in self.volumes if volume.number not in numbers]
         volumes = tuple(sorted((*finished, *others), key=lambda volume: volume.number))
         first = (disk, card.gap) if place == 1 else (self.disk, self.gap)
-        return BootCard(first[0], volumes, first[1], self.system_at, self.boot_areas)
+        return replace(self, disk=first[0], volumes=volumes, gap=first[1])
 
 
 def names_a_partition(spec: str) -> bool:
