@@ -6,7 +6,6 @@ for one of several systems on it, it is that folder, and perhaps others.
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths
@@ -97,7 +96,7 @@ def shown(views: Sequence[TreeView], number: int, path: bytes) -> str:
     That is N:/path for what is seen nowhere, or is below a place where another folder is seen.
     """
     place = place_of(views, path)
-    there = showing(views, os.fsdecode(place)) if place is not None else None
+    there = showing(views, place.decode(errors="surrogateescape")) if place is not None else None
     if place is None or (there is not None and there[1] != path):
         return f"{number}:/{paths.display(path)}"
     return paths.display(place)

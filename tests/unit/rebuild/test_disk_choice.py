@@ -368,11 +368,12 @@ def test_one_disk_is_as_large_as_it_has_to_be_and_none_that_exists(
 
 
 def test_what_was_moved_and_what_was_left_out_is_told() -> None:
-    moved, gap = disk_choice.merged(TWO).notes
-    without = change(TWO, further_disks=(change(TWO.further_disks[0], gap=None),))
+    moved, gap, area = disk_choice.merged(TWO).notes
+    without = change(TWO, further_disks=(change(TWO.further_disks[0], gap=None, boot_areas=()),))
 
     assert moved.startswith("partitions 1001, 1002 of disk 2 are put behind those of disk 1: ")
     assert gap == "what was before the first partition of disk 2 is left out"
+    assert area == "boot1 of disk 2, an area of its own, is left out"
     assert disk_choice.merged(without).notes == (moved,)
 
 
