@@ -152,6 +152,8 @@ def inspection(found: Inspection, out: Console) -> None:
     for advice in (*found.health.advice, *found.trend.advice):
         out.print(f"{advice.urgency}: {advice.text}", style="yellow")
     warnings(found.warnings, out)
+    for text in found.refusals:
+        out.print(f"A CAPTURE WOULD BE REFUSED: {text}", style="red")
 
 
 def findings(found: Sequence[Finding], out: Console) -> None:
