@@ -34,9 +34,21 @@ LAST = "last.json"
 INDEX = "index.sqlite"
 MANIFEST = "manifest.yaml"
 RATE = "copy-rate.json"
+FAILED = "failed.json"
 ASKED = "asked"
 LISTS = "lists"
-OURS = (LAST, MANIFEST, RATE, ASKED, INDEX, f"{INDEX}-*", "baseline-*", "pieces-*", f"{LISTS}/*")
+OURS = (
+    LAST,
+    MANIFEST,
+    FAILED,
+    RATE,
+    ASKED,
+    INDEX,
+    f"{INDEX}-*",
+    "baseline-*",
+    "pieces-*",
+    f"{LISTS}/*",
+)
 """Patterns of all the files in it that are written here."""
 
 
@@ -87,6 +99,7 @@ class BoardState:
         """Remember a sealed capture, with the bytes of its manifest."""
         files.publish(self._directory / MANIFEST, manifest)
         files.publish(self._directory / LAST, msgspec.json.encode(last))
+        (self._directory / FAILED).unlink(missing_ok=True)
         self.last = last
 
     def last_known(self, board: str, keeper: str, started: RunStarted) -> int:
@@ -202,6 +215,35 @@ class BoardState:
                 return True
         except VerificationError:
             return False
+
+
+class FailedCapture(Record, frozen=True, kw_only=True):
+    """A capture that somebody asked for and that was not sealed.
+
+    Attributes:
+        at: when, by the board's clock (RFC 3339).
+        code: the exit code of the command.
+        what, hint: what happened, and what to do, for a person.
+    """
+
+    at: str
+    code: int
+    what: str
+    hint: str = ""
+
+
+def save_failure(directory: Path, failed: FailedCapture) -> None:
+    """Remember that a capture failed, until one is sealed."""
+    directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+    files.publish(directory / FAILED, msgspec.json.encode(failed))
+
+
+def failure(directory: Path) -> FailedCapture | None:
+    """Return the last capture that somebody asked for if it failed, and none was sealed since."""
+    try:
+        return msgspec.json.decode((directory / FAILED).read_bytes(), type=FailedCapture)
+    except (FileNotFoundError, msgspec.MsgspecError):
+        return None
 
 
 def remembered_list(directory: Path, digest: bytes) -> PieceList | None:
