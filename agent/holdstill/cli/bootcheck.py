@@ -11,6 +11,7 @@ import click
 
 from holdstill.cli import consoles, open_capture, options, tables
 from holdstill.errors import DegradedError, UsageError, VerificationError
+from holdstill.model.boot import BootVerdict
 from holdstill.model.finding import serious
 from holdstill.rebuild import bootcheck as boot
 from holdstill.rebuild.boot import card as cards
@@ -39,9 +40,9 @@ def command(
     from first. Or it is a capture, BOARD or BOARD/CAPTURE: then the card is judged that would be
     made of it, and what the capture lacks is told.
 
-    Ends with exit code 7 when the card cannot boot as it is, with 8 when it can and a capture
-    lacks something. What only the board itself can decide is reported as unknown, which is no
-    failure.
+    Ends with exit code 7 when the card cannot boot as it is, with 8 when it may and a capture
+    lacks something. What only the board itself can decide, and what is on a file system that
+    only the kernel reads, is reported as unknown, which is no failure.
 
     \b
     Examples:
@@ -56,13 +57,13 @@ def command(
         report = _of_disks([Path(target) for target in targets], model=model)
     if as_json:
         words = {field.name: getattr(report, field.name) for field in dataclasses.fields(report)}
-        options.print_json({**words, "findings": findings})
+        options.print_json({**words, "verdict": report.verdict, "findings": findings})
     else:
         out = consoles.console()
         for line in report.lines():
             out.print(line)
         tables.findings(findings, out)
-    if not report.is_bootable:
+    if report.verdict is BootVerdict.BROKEN:
         return VerificationError.exit_code
     return DegradedError.exit_code if serious(findings) else 0
 

@@ -77,7 +77,8 @@ def command(
 
     Without a second capture, the newest good one of the same board is meant. With --live and no
     capture at all, the board is compared with its own memory of its last capture; that needs no
-    store.
+    store. What is not of files is compared as well: partition tables, boot gaps, areas of an eMMC,
+    and partitions that are copied as they are, of which --live reads every byte.
 
     \b
     Examples:
@@ -152,8 +153,12 @@ def _show(found: Comparison, out: Console) -> None:
             out.print(f"  and {part.unlisted:,} more; --list N lists more")
     _show_packages(found, out)
     tables.warnings(found.troubles, out)
-    if found.is_same:
+    for text in found.not_compared:
+        out.print(f"not compared: {text}", style="yellow")
+    if found.is_same and found.is_complete:
         out.print("nothing differs but times")
+    elif found.is_same:
+        out.print("Of what was compared, only times may differ")
 
 
 def _detail(change: Change) -> str:

@@ -19,13 +19,13 @@ from holdstill.workflow.each_board import EachBoard
 from holdstill.workflow.find import PathWish
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from holdstill.cli.consoles import Console
     from holdstill.model.names import BoardName
     from holdstill.model.sealed_capture import SealedCapture
-    from holdstill.workflow.find import Found, FoundPath, Version
+    from holdstill.workflow.find import Found, FoundPath, Unlisted, Version
 
 
 @click.command("find", short_help="Find the versions of a file.")
@@ -45,7 +45,8 @@ def command(
 
     PATH-PATTERN is a path on the board, with * ? and [] as a shell has them; * stops at a slash.
     One without a slash is matched against names, wherever they are. Captures in which a path has
-    the same content and mode are one version. Exit code 2: no capture has such a path. A capture
+    the same content and mode are one version. Exit code 2: no capture has such a path, or it may
+    be in a partition that is captured as it is, whose files nobody lists. A capture
     or a board that cannot be read is told in a line; the exit code is then that of the worst.
 
     \b
@@ -63,11 +64,20 @@ def command(
         _show(found, consoles.console())
         tables.troubles(found.troubles, consoles.console(is_error=True))
     if not worst and not any(one.paths for one in found.results.values()):
-        raise UsageError(
-            f"no capture has {pattern}",
-            hint="paths are those of the board; quote * and ?, or this shell takes them",
-        )
+        raise _none(pattern, [place for one in found.results.values() for place in one.unlisted])
     return worst
+
+
+def _none(pattern: str, places: Sequence[Unlisted]) -> UsageError:
+    if places:
+        where = "; ".join(place.why for place in places)
+        return UsageError(
+            f"no capture lists {pattern}, which may be in {where}", hint=places[0].hint
+        )
+    return UsageError(
+        f"no capture has {pattern}",
+        hint="paths are those of the board; quote * and ?, or this shell takes them",
+    )
 
 
 def _found(
@@ -98,6 +108,8 @@ def _show(found: EachBoard[Found], out: Console) -> None:
             _show_versions(path, out)
         if one.is_cut:
             out.print(f"{board}: more paths match; --list N lists more")
+        for place in one.unlisted if one.paths else ():
+            out.print(f"{board}: not looked into: {place.why}")
         tables.warnings(one.troubles, out)
 
 

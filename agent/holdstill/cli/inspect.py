@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 def command(settings_path: Path, *, offline: bool, as_json: bool) -> int:
     r"""Show what this board is made of and what a capture would hold. Changes nothing.
 
-    Exit code 4: a capture would be refused, because the store is on the captured card itself.
+    Exit code 4: a capture would be refused now, and the last lines say why: a partition cannot be
+    captured as it is, / is on none of these disks, or the store is on the captured card itself.
 
     \b
     Example:

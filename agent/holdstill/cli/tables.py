@@ -52,6 +52,14 @@ BOOT_WORDS = {
 """Of what is there; only a rehearsal boots it."""
 
 
+_BOOT_SENTENCES = {
+    BootVerdict.WHOLE: "Every link of a boot chain is there, as far as a card can tell "
+    "(bootcheck)",
+    BootVerdict.BROKEN: "It does not boot as it is",
+    BootVerdict.UNKNOWN: "Whether it boots is not known",
+}
+
+
 _WHOLE = ("capture", "grade", "verified")
 """Columns whose words are not divided: a name that is cut cannot be typed, for one."""
 
@@ -144,6 +152,8 @@ def inspection(found: Inspection, out: Console) -> None:
     for advice in (*found.health.advice, *found.trend.advice):
         out.print(f"{advice.urgency}: {advice.text}", style="yellow")
     warnings(found.warnings, out)
+    for text in found.refusals:
+        out.print(f"A CAPTURE WOULD BE REFUSED: {text}", style="red")
 
 
 def findings(found: Sequence[Finding], out: Console) -> None:
@@ -427,9 +437,8 @@ def rebuild_report(report: RebuildReport, out: Console) -> None:
     _list(out, "Changed for the new board:", report.changes)
     findings(report.findings, out)
     left_out(report.left_out, out)
-    if report.bootable:
-        out.print("Every link of a boot chain is there, as far as a card can tell (bootcheck)")
-    _list(out, "It does not boot as it is:", () if report.bootable else report.boot_trouble)
+    out.print(_BOOT_SENTENCES[report.boot])
+    _list(out, "That is for:", report.boot_trouble if report.boot is not BootVerdict.WHOLE else ())
     out.print("Read back is not the same as booted: `holdstill rehearse` boots it in an emulator")
 
 

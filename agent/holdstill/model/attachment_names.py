@@ -27,6 +27,18 @@ def area_name(area: str, place: int) -> str:
     return f"{area}.bin" if place == 1 else f"{area}-{place}.bin"
 
 
+def words(name: str) -> str:
+    """Return what people call the bytes of an attachment."""
+    kind, _, number = name.removesuffix(".bin").partition("-")
+    match kind:
+        case "gap":
+            return f"the boot gap of disk {number}" if number else "the boot gap"
+        case "raw":
+            return f"the bytes of partition {number}"
+        case _:
+            return f"{kind} of disk {number}" if number else kind
+
+
 def area_of(name: str) -> str:
     """Return the area that an attachment of this name is of; "" for none."""
     area = name.removesuffix(".bin").partition("-")[0]

@@ -13,7 +13,8 @@ class BootVerdict(StrEnum):
     WHOLE = "whole"
     BROKEN = "broken"
     UNKNOWN = "unknown"
-    """No way to boot that we know: a board with a loader of its own, or no boot disk."""
+    """No way to boot that we know: a board with a loader of its own, or no boot disk; or nothing
+    is missing as far as anybody looked, and nobody can look into what the system is on."""
 
 
 class BootFinding(Record, frozen=True, kw_only=True):

@@ -22,6 +22,12 @@ def is_plain(pattern: bytes) -> bool:
     return _WILD.isdisjoint(pattern)
 
 
+def folder_of(pattern: bytes) -> bytes:
+    """Return the deepest folder that everything a pattern of absolute paths means is below."""
+    first = min(at for at, byte in enumerate(pattern + b"*") if byte in _WILD)
+    return pattern[:first].rpartition(b"/")[0] or b"/"
+
+
 def compiled(pattern: bytes) -> Pattern[bytes]:
     """Return what matches, by `fullmatch`, the paths that a pattern means."""
     return re.compile(b"".join(map(_translated, _TOKEN.findall(pattern))), re.DOTALL)

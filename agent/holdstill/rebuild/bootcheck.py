@@ -16,7 +16,7 @@ from holdstill.model import paths
 from holdstill.model.sizes import SECTOR
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import efi, firmware, menus, scripts, system, system_folder
-from holdstill.rebuild.boot.report import BootReport, Chain, missing, unknown
+from holdstill.rebuild.boot.report import SYSTEM, BootReport, Chain, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -69,7 +69,7 @@ def _system(
     folders = system_folder.systems(card, root)
     if len(folders) > 1:
         shown = ", ".join(map(paths.display, folders[:SYSTEMS_NAMED]))
-        return [unknown("system", f"{root.name} has several, and starts one of them: {shown}")]
+        return [unknown(SYSTEM, f"{root.name} has several, and starts one of them: {shown}")]
     return system.links(card, system_folder.entered(root, *(folders or [b""])), kernels)
 
 

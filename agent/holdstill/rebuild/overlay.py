@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from holdstill.model.entries import Entry
     from holdstill.model.pieces import Part
     from holdstill.model.sealed_capture import ContentSource
+    from holdstill.rebuild.boot.captured_card import EntryLookup
 
 
 @dataclass(frozen=True)
@@ -51,10 +52,38 @@ class Overlay:
             content = self.files.get(place)
             yield entry if content is None else _with_content(entry, content)
 
+    def over_entries(self, entries: EntryLookup) -> EntriesLaidOver:
+        """Return the entries as they are to be, to be looked up by their paths."""
+        return EntriesLaidOver(entries, self)
+
     def over(self, contents: ContentSource) -> LaidOver:
         """Return the contents, the changed ones among them."""
         own = {sparse_copy.digest_of(content): content for content in self.files.values()}
         return LaidOver(contents, own)
+
+
+@dataclass(frozen=True)
+class EntriesLaidOver:
+    """The entries of a capture as they are to be written."""
+
+    below: EntryLookup
+    overlay: Overlay
+
+    def parts(self) -> Iterable[int]:
+        """Return the partitions that have entries."""
+        return self.below.parts()
+
+    def get(self, part: int, path: bytes) -> Entry | None:
+        """Return the entry at a path, or None when there is none."""
+        found = self.below.get(part, path)
+        return None if found is None else next(self.overlay.adjusted(part, [found]), None)
+
+    def children_after(
+        self, part: int, directory: bytes, *, after: bytes, limit: int
+    ) -> list[Entry]:
+        """Return the first entries in a directory behind a name, in name order."""
+        below = self.below.children_after(part, directory, after=after, limit=limit)
+        return list(self.overlay.adjusted(part, below))
 
 
 def _with_content(entry: Entry, content: bytes) -> Entry:

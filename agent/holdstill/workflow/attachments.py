@@ -58,15 +58,20 @@ def raw_in_place(part: BoardPart, board: BoardLayout) -> Extract:
         return Extract(path, window.start, part.size)
 
 
+def gap_file(disk: BoardDisk) -> bytes:
+    """Return a disk's boot gap as a gap file; b"" if it holds nothing."""
+    with byte_source.opened(disk.device) as source:
+        runs = boot_gap.read(source, disk.layout)
+    return boot_gap.encode(runs) if runs else b""
+
+
 def copy_gaps(board: BoardLayout, directory: Path) -> dict[str, Path]:
     """Copy the boot gaps that hold anything into files in memory; by the attachment's name."""
     found = {}
     for place, disk in enumerate(board.disks, start=1):
-        with byte_source.opened(disk.device) as source:
-            runs = boot_gap.read(source, disk.layout)
-        if runs:
+        if data := gap_file(disk):
             name = gap_name(place)
-            files.publish(directory / name, boot_gap.encode(runs))
+            files.publish(directory / name, data)
             found[name] = directory / name
     return found
 

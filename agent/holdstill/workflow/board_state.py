@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.errors import BusyError, SecurityError, VerificationError
+from holdstill.errors import BusyError, HoldstillError, SecurityError, VerificationError
 from holdstill.model import pieces
 from holdstill.model.layout import Record
-from holdstill.records import index_file
+from holdstill.records import index_file, manifest_file
 from holdstill.records.index_schema import DamagedIndexError
 from holdstill.system import files
 
@@ -25,16 +25,30 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
+    from holdstill.model.manifest import Manifest
     from holdstill.model.pieces import PieceList
     from holdstill.model.protocol import RunStarted
     from holdstill.records.index_queries import Index
 
 LAST = "last.json"
 INDEX = "index.sqlite"
+MANIFEST = "manifest.yaml"
 RATE = "copy-rate.json"
+FAILED = "failed.json"
 ASKED = "asked"
 LISTS = "lists"
-OURS = (LAST, RATE, ASKED, INDEX, f"{INDEX}-*", "baseline-*", "pieces-*", f"{LISTS}/*")
+OURS = (
+    LAST,
+    MANIFEST,
+    FAILED,
+    RATE,
+    ASKED,
+    INDEX,
+    f"{INDEX}-*",
+    "baseline-*",
+    "pieces-*",
+    f"{LISTS}/*",
+)
 """Patterns of all the files in it that are written here."""
 
 
@@ -72,9 +86,20 @@ class BoardState:
         except (FileNotFoundError, msgspec.MsgspecError):
             return LastCapture()
 
-    def save(self, last: LastCapture) -> None:
-        """Remember a sealed capture."""
+    def manifest(self) -> Manifest | None:
+        """Return the manifest of the last capture; None if it is not remembered whole."""
+        try:
+            data = (self._directory / MANIFEST).read_bytes()
+            is_of_last = manifest_file.digest(data) == self.last.manifest
+            return manifest_file.decode(data) if is_of_last else None
+        except (FileNotFoundError, HoldstillError):
+            return None
+
+    def save(self, last: LastCapture, manifest: bytes) -> None:
+        """Remember a sealed capture, with the bytes of its manifest."""
+        files.publish(self._directory / MANIFEST, manifest)
         files.publish(self._directory / LAST, msgspec.json.encode(last))
+        (self._directory / FAILED).unlink(missing_ok=True)
         self.last = last
 
     def last_known(self, board: str, keeper: str, started: RunStarted) -> int:
@@ -190,6 +215,35 @@ class BoardState:
                 return True
         except VerificationError:
             return False
+
+
+class FailedCapture(Record, frozen=True, kw_only=True):
+    """A capture that somebody asked for and that was not sealed.
+
+    Attributes:
+        at: when, by the board's clock (RFC 3339).
+        code: the exit code of the command.
+        what, hint: what happened, and what to do, for a person.
+    """
+
+    at: str
+    code: int
+    what: str
+    hint: str = ""
+
+
+def save_failure(directory: Path, failed: FailedCapture) -> None:
+    """Remember that a capture failed, until one is sealed."""
+    directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+    files.publish(directory / FAILED, msgspec.json.encode(failed))
+
+
+def failure(directory: Path) -> FailedCapture | None:
+    """Return the last capture that somebody asked for if it failed, and none was sealed since."""
+    try:
+        return msgspec.json.decode((directory / FAILED).read_bytes(), type=FailedCapture)
+    except (FileNotFoundError, msgspec.MsgspecError):
+        return None
 
 
 def remembered_list(directory: Path, digest: bytes) -> PieceList | None:

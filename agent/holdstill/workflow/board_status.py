@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import card_history, card_trend
 from holdstill.board.health_report import Urgency
+from holdstill.model.finding import serious
 from holdstill.model.layout import Record
 from holdstill.model.nightly_state import DEGRADED, SILENT, DaemonStatus, NightlyState, RunOutcome
 from holdstill.notify import messages
@@ -14,6 +15,7 @@ from holdstill.system import clocks
 from holdstill.workflow import board_state
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from datetime import datetime, tzinfo
     from pathlib import Path
 
@@ -96,9 +98,11 @@ def read_status(
         card=card.words,
         unsent=len(kept.outbox),
         findings=(
+            *_by_hand(state),
             *_findings(
                 kept, sealed_at, is_running=is_running, limit=settings.notify.silent_days, now=now
             ),
+            *_of_last_capture(state, told=kept.last.warnings if kept.last else ()),
             *card_findings,
             *(
                 StatusFinding(code=DEGRADED, text=text)
@@ -107,6 +111,23 @@ def read_status(
             ),
         ),
     )
+
+
+def _by_hand(state: Path) -> Iterator[StatusFinding]:
+    """Yield that the last capture which somebody asked for failed, if none was sealed since."""
+    failed = board_state.failure(state)
+    if failed is not None:
+        do = f"; what to do: {failed.hint}" if failed.hint else ""
+        text = f"the capture of {failed.at} failed: {failed.what}{do}"
+        yield StatusFinding(code=failed.code, text=text)
+
+
+def _of_last_capture(state: Path, *, told: tuple[str, ...]) -> Iterator[StatusFinding]:
+    """Yield what the last sealed capture lacks, or cannot be rebuilt of it, but what was told."""
+    manifest = board_state.BoardState(state).manifest()
+    for finding in serious(manifest.findings) if manifest else ():
+        if finding.sentence not in told:
+            yield StatusFinding(code=DEGRADED, text=finding.sentence)
 
 
 def _findings(

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 from holdstill.errors import HoldstillError, UsageError, VerificationError
 from holdstill.keeper import board_captures
 from holdstill.keeper.board_captures import BoardCaptures
-from holdstill.model import names, tree_views
+from holdstill.model import names
 from holdstill.records import capture_contents
+from holdstill.workflow import unlisted_files
 
 if TYPE_CHECKING:
     from holdstill.keeper.board_captures import Judged, StoredCapture
@@ -112,14 +113,13 @@ def locate(manifest: Manifest, path: str) -> tuple[CapturedPart, bytes]:
             hint="begin it with /, or with a partition and a colon, such as 1:/; an eMMC's areas "
             "have the names that `holdstill show` gives",
         )
-    shown = [
-        (len(found[0].place), part, found[1])
-        for part in manifest.parts
-        if part.entries and (found := tree_views.showing(part.seen, path)) is not None
-    ]
-    if not shown:
+    found = unlisted_files.nearest(manifest, path)
+    if found is None:
         raise UsageError(f"{path} was on no captured file system", hint="see `holdstill show`")
-    _, part, inside = max(shown, key=lambda one: one[0])
+    part, inside = found
+    if not part.entries:
+        why = unlisted_files.why(manifest, part)
+        raise UsageError(f"{path} was in {why}", hint=unlisted_files.how(manifest, part))
     return part, inside
 
 
@@ -152,6 +152,9 @@ def _numbered(manifest: Manifest, number: int, path: str) -> tuple[CapturedPart,
         part = manifest.part(tree)
     except KeyError:
         part = None
-    if part is None or not part.entries:
-        raise UsageError(f"partition {number} has no files", hint="see `holdstill show`")
+    if part is None:
+        raise UsageError(f"there is no partition {number}", hint="see `holdstill show`")
+    if not part.entries:
+        why = unlisted_files.why(manifest, part)
+        raise UsageError(f"that is in {why}", hint=unlisted_files.how(manifest, part))
     return part, os.fsencode(inside)

@@ -34,13 +34,13 @@ from holdstill.board.scan import PathRules, Scanner
 from holdstill.board.stat_detector import StatDetector, StatDetectorWithoutInodes
 from holdstill.board.unmounted_fat import UnmountedFat
 from holdstill.board.write_counter import WriteCounter
-from holdstill.errors import LayoutError, PreflightError, VerificationError
+from holdstill.errors import LayoutError, VerificationError
 from holdstill.model import sizes
 from holdstill.model.layout import Ext4, Fat, Other, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.system import byte_source, clocks
-from holdstill.workflow import capture_method, store_on_card
+from holdstill.workflow import capture_method, capture_refusals, store_on_card
 from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.mounted_tree import MountedTree
 
@@ -119,20 +119,16 @@ def survey_board(settings: BoardSettings) -> CaptureScope:
         PreflightError: a partition cannot be captured with these settings.
     """
     all_mounts = mounts.read_mounts()
-    root = BoardPath(os.fsencode(settings.root))
     board = read_board(settings, all_mounts)
     chosen = capture_method.choose_all(board, settings)
-    for number, choice in chosen.items():
-        if choice.method is CaptureMethod.REFUSED:
-            raise PreflightError(f"partition {number} of {board.named}: {choice.why}")
+    for refusal in capture_refusals.of_board(settings, board, chosen, all_mounts):
+        raise refusal
     left_out = tuple(
         f"partition {part.number} ({sizes.human(part.size)}) is left out: as `leave_out` says"
         for part in board.parts
         if chosen[part.number].method is CaptureMethod.LEFT_OUT
     )
     board = replace(board, warnings=(*board.warnings, *left_out))
-    if not board.has_root:
-        raise _no_root(board, root, all_mounts)
     return CaptureScope(settings, board, chosen, all_mounts)
 
 
@@ -150,23 +146,6 @@ def read_board(settings: BoardSettings, all_mounts: tuple[Mount, ...]) -> BoardL
     board = root_file.with_root_file(board, root, all_mounts)
     whole = btrfs_subvolumes.with_subvolumes(board, root, all_mounts, snapshots=settings.snapshots)
     return btrfs_subvolumes.without(whole, set(map(str, settings.leave_out)))
-
-
-def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> PreflightError:
-    """Return the error of a board whose root is on no partition, or is only a part of one."""
-    here = layout.layer_of_root(root, all_mounts) or mounts.mount_of(root, all_mounts)
-    for part in board.parts:
-        if here and part.mount and layout.is_on(part, here):
-            return PreflightError(
-                f"{root} is {here.inside} of {part.device} ({here.type}), of which other folders "
-                "are mounted: it cannot be captured as a root",
-                hint="of a btrfs it can be a subvolume, of others any folder if this runs as root "
-                "on Linux 5.2 or newer",
-            )
-    return PreflightError(
-        f"no partition of {board.named} is mounted at {root}",
-        hint="check `root` and `disks` in the board's settings",
-    )
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from holdstill.model.layout import Record
 if TYPE_CHECKING:
     from holdstill.workflow.compare_sources import CompareSource
 
-from holdstill.workflow.compare_disks import disk_changes
+from holdstill.workflow.compare_disks import disk_changes, not_compared
 from holdstill.workflow.compare_entries import (
     ChangeKind,
     CompareOptions,
@@ -31,6 +31,7 @@ class Comparison(Record, frozen=True, kw_only=True):
         card: what differs about the card itself: table, file systems, boot gap.
         packages: None when a side does not list its packages.
         troubles: what could not be read.
+        not_compared: what else may differ, and why nobody knows.
     """
 
     before: str
@@ -39,16 +40,22 @@ class Comparison(Record, frozen=True, kw_only=True):
     parts: tuple[PartComparison, ...]
     packages: tuple[PackageChange, ...] | None
     troubles: tuple[str, ...] = ()
+    not_compared: tuple[str, ...] = ()
 
     @property
     def is_same(self) -> bool:
-        """Whether nothing differs, times aside."""
+        """Whether nothing differs of what was compared, times aside."""
         changed = any(
             count and kind != ChangeKind.TIME
             for part in self.parts
             for kind, count in part.counts.items()
         )
         return not (self.card or changed or self.packages)
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether all was compared that is in a capture."""
+        return not (self.troubles or self.not_compared)
 
 
 def compare(before: CompareSource, after: CompareSource, wish: CompareOptions) -> Comparison:
@@ -61,4 +68,5 @@ def compare(before: CompareSource, after: CompareSource, wish: CompareOptions) -
         parts=tuple(compare_part(number, before, after, wish) for number in numbers),
         packages=installed_changes(before, after),
         troubles=(*before.troubles(), *after.troubles()),
+        not_compared=tuple(not_compared(before, after)),
     )

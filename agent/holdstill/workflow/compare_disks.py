@@ -5,8 +5,7 @@ from __future__ import annotations
 from itertools import zip_longest
 from typing import TYPE_CHECKING
 
-from holdstill.model import sizes
-from holdstill.model.attachment_names import gap_name
+from holdstill.model import attachment_names, sizes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -31,10 +30,29 @@ def disk_changes(before: CompareSource, after: CompareSource) -> Iterator[str]:
         elif know_disks:
             yield f"partition {number}: {'gone' if old else 'new'}"
     if before.attached is not None and after.attached is not None:
-        for name in sorted({*before.attached, *after.attached}):
-            if before.attached.get(name) != after.attached.get(name):
-                what = "the boot gap" if name == gap_name(1) else name.removesuffix(".bin")
-                yield f"{what}: other bytes than before"
+        unread = {*before.unread, *after.unread}
+        for name in sorted({*before.attached, *after.attached} - unread):
+            change = _change(before.attached.get(name), after.attached.get(name))
+            if change:
+                yield f"{attachment_names.words(name)}: {change}"
+
+
+def _change(was: str | None, now: str | None) -> str:
+    """Say how a digest changed; "" if it did not."""
+    if was is None or now is None:
+        return "gone" if was else "new" if now else ""
+    return "" if was == now else "other bytes than before"
+
+
+def not_compared(before: CompareSource, after: CompareSource) -> Iterator[str]:
+    """Yield what of the disks is not compared, and why."""
+    for side in (before, after):
+        if side.disks is None:
+            yield f"the partition tables, and names of file systems: {side.name} has none of them"
+        if side.attached is None:
+            yield f"boot gaps, and partitions that are copied as they are: {side.name} has none"
+        for name, why in sorted(side.unread.items()):
+            yield f"{attachment_names.words(name)}: {why}"
 
 
 def _tables(before: Sequence[Disk], after: Sequence[Disk]) -> Iterator[str]:
@@ -52,6 +70,8 @@ def _table(name: str, old: Disk, new: Disk) -> Iterator[str]:
     if (old.label, old.id) != (new.label, new.id):
         yield f"{name}'s table: {old.label} {old.id} -> {new.label} {new.id}"
     places = {part.number: part for part in old.partitions}
+    for number in sorted(places.keys() ^ {part.number for part in new.partitions}):
+        yield f"partition {number}: {'gone from' if number in places else 'new in'} the table"
     for part in new.partitions:
         was = places.get(part.number)
         if was is not None and was != part:

@@ -16,7 +16,7 @@ from holdstill.model import paths, tree_views
 from holdstill.model.entries import EntryType
 from holdstill.records import assembled, capture_contents, index_file
 from holdstill.system import files
-from holdstill.workflow import board_state, capture_scope
+from holdstill.workflow import board_state, capture_scope, live_attachments
 from holdstill.workflow.capture_method import HAS_FILES, CaptureMethod
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from holdstill.board.scan import Scanner
     from holdstill.model.entries import Entry
     from holdstill.model.layout import Disk, FileSystem
+    from holdstill.model.manifest import Manifest
     from holdstill.model.sealed_capture import SealedCapture
     from holdstill.model.tree_views import TreeView
     from holdstill.records.index_queries import Index
@@ -53,7 +54,8 @@ class SourcePart:
 class CompareSource(Protocol):
     """One side of a comparison.
 
-    `disks` and `attached` (digests by name) are None where the side does not have them.
+    `disks` and `attached` (digests by name) are None where the side does not have them; `unread`
+    says why, of what is not in `attached` although it may be there.
     """
 
     @property
@@ -70,7 +72,11 @@ class CompareSource(Protocol):
 
     @property
     def attached(self) -> Mapping[str, str] | None:
-        """Digests of boot gap and raw partitions."""
+        """Digests of boot gap, areas of eMMCs and raw partitions."""
+
+    @property
+    def unread(self) -> Mapping[str, str]:
+        """Why some of them could not be read, or were not, by their names."""
 
     def part(self, number: int) -> SourcePart | None:
         """Return one partition, None when it has no files here."""
@@ -94,6 +100,7 @@ class _Parts:
     disks: tuple[Disk, ...] | None
     parts: tuple[SourcePart, ...]
     attached: Mapping[str, str] | None
+    unread: Mapping[str, str]
 
     def part(self, number: int) -> SourcePart | None:
         """Return one partition, None when it has no files here."""
@@ -136,22 +143,27 @@ class CapturedSource(_Parts):
 @contextmanager
 def captured(stored: SealedCapture) -> Iterator[CapturedSource]:
     """Hold a sealed capture open as a side."""
-    manifest = stored.manifest()
-    attached = list(capture_contents.beside_index(manifest))
-    parts = tuple(
-        SourcePart(part.number, part.seen, part.file_system)
-        for part in manifest.parts
-        if part.entries
-    )
+    name = f"{stored.board}/{stored.name}"
     with assembled.opened_index(stored) as index:
-        yield CapturedSource(
-            name=f"{stored.board}/{stored.name}",
-            disks=manifest.disks,
-            parts=parts,
-            attached={item.name: item.sha256 for item in attached},
-            index=index,
-            contents=stored,
-        )
+        yield _described(name, stored.manifest(), index, stored)
+
+
+def _described(
+    name: str, manifest: Manifest, index: Index, contents: SealedCapture | None
+) -> CapturedSource:
+    return CapturedSource(
+        name=name,
+        disks=manifest.disks,
+        parts=tuple(
+            SourcePart(part.number, part.seen, part.file_system)
+            for part in manifest.parts
+            if part.entries
+        ),
+        attached={item.name: item.sha256 for item in capture_contents.beside_index(manifest)},
+        unread={},
+        index=index,
+        contents=contents,
+    )
 
 
 @contextmanager
@@ -168,12 +180,18 @@ def remembered(scope: CaptureScope, state: Path) -> Iterator[CapturedSource]:
             hint="take one first, or name one of the store: BOARD/CAPTURE",
         )
     with board_state.opened(state) as kept, index_file.opened(kept.index_path) as index:
+        name = f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)"
+        manifest = kept.manifest()
+        if manifest is not None:
+            yield _described(name, manifest, index, None)
+            return
         present = set(index.parts())
         yield CapturedSource(
-            name=f"{kept.last.board}/{kept.last.seq:06d} (as the board remembers it)",
+            name=name,
             disks=None,
             parts=tuple(part for part in _live_parts(scope) if part.number in present),
             attached=None,
+            unread={},
             index=index,
             contents=None,
         )
@@ -229,6 +247,7 @@ class LiveSource(_Parts):
 @contextmanager
 def live(scope: CaptureScope) -> Iterator[LiveSource]:
     """Hold the running board open as a side."""
+    beside = live_attachments.read(scope)
     with ExitStack() as undo:
         scanners = undo.enter_context(capture_scope.open_scanners(scope))
         unmounted = {}
@@ -239,7 +258,8 @@ def live(scope: CaptureScope) -> Iterator[LiveSource]:
             name="the board as it is now",
             disks=tuple(disk.layout for disk in scope.board.disks),
             parts=_live_parts(scope),
-            attached=None,
+            attached=beside.digests,
+            unread=beside.unread,
             scanners=scanners,
             unmounted=unmounted,
         )

@@ -15,7 +15,7 @@ import msgspec
 from holdstill.errors import UsageError
 from holdstill.model import path_pattern, paths, tree_views
 from holdstill.model.layout import Record
-from holdstill.workflow import capture_ref, explain
+from holdstill.workflow import capture_ref, explain, unlisted_files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -58,12 +58,21 @@ class FoundPath(Record, frozen=True, kw_only=True):
     versions: tuple[Version, ...]
 
 
+class Unlisted(Record, frozen=True, kw_only=True):
+    """A partition whose files no index lists: which, and how they are got at all the same."""
+
+    why: str
+    hint: str
+
+
 class Found(Record, frozen=True, kw_only=True):
     """What was found in the captures of one board.
 
     Attributes:
         captures: how many were looked through.
         is_cut: whether more paths match than are listed.
+        unlisted: partitions that may have such files as well, and were not looked into, each with
+            what to do about it.
         troubles: captures that could not be looked through, and why.
         exit_code: the worst of these troubles', 0 without any.
     """
@@ -71,6 +80,7 @@ class Found(Record, frozen=True, kw_only=True):
     captures: int
     paths: tuple[FoundPath, ...]
     is_cut: bool
+    unlisted: tuple[Unlisted, ...]
     troubles: tuple[str, ...]
     exit_code: int
 
@@ -158,13 +168,17 @@ class _Finding:
     listed: int
     known: dict[tuple[int, bytes], list[Version]] = field(default_factory=dict)
     shown: dict[tuple[int, bytes], str] = field(default_factory=dict)
+    unlisted: dict[int, Unlisted] = field(default_factory=dict)
     is_cut: bool = False
 
     def look(self, capture: SealedCapture, index: Index) -> None:
         """Take what matches in one capture, the next one."""
         present = set[tuple[int, bytes]]()
-        name = str(capture.name)
-        for part in capture.manifest().parts:
+        name, manifest = str(capture.name), capture.manifest()
+        for part in unlisted_files.may_have(manifest, self.wish.pattern):
+            why, how = unlisted_files.why(manifest, part), unlisted_files.how(manifest, part)
+            self.unlisted[part.number] = Unlisted(why=why, hint=how)
+        for part in manifest.parts:
             if part.entries:
                 for entry in self.wish.entries(index, part.number, part.seen):
                     self._take((part.number, entry.path), entry, name, part.seen, present)
@@ -247,6 +261,7 @@ def find(
             for key in sorted(finding.known)
         ),
         is_cut=finding.is_cut,
+        unlisted=tuple(finding.unlisted.values()),
         troubles=tuple(troubles),
         exit_code=code,
     )

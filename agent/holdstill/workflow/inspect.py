@@ -33,6 +33,7 @@ from holdstill.model.tree_views import TreeView
 from holdstill.workflow import (
     attachments,
     capture_method,
+    capture_refusals,
     capture_scope,
     check_completeness,
     inspect_large_files,
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from holdstill.board.layout import BoardLayout, BoardPart
+    from holdstill.board.mounts import Mount
     from holdstill.model.settings import BoardSettings
     from holdstill.system.clocks import Clock
     from holdstill.system.process import Runner
@@ -110,7 +112,7 @@ class Inspection(Record, frozen=True, kw_only=True):
         health: of card, file systems and power supply.
         trend: what became of the card since earlier captures.
         pause: what it would cost now, for large files.
-        is_refused: whether a capture would be refused, because the store is on the card itself.
+        refusals: why a capture would be refused now, and what to do; nothing if it would not.
     """
 
     board: BoardIdentity
@@ -125,7 +127,12 @@ class Inspection(Record, frozen=True, kw_only=True):
     trend: Trend
     warnings: tuple[str, ...]
     pause: PauseNow
-    is_refused: bool = False
+    refusals: tuple[str, ...] = ()
+
+    @property
+    def is_refused(self) -> bool:
+        """Whether a capture would be refused now."""
+        return bool(self.refusals)
 
 
 def inspect(
@@ -144,7 +151,7 @@ def inspect(
     all_mounts = mounts.read_mounts()
     found = capture_scope.read_board(settings, all_mounts)
     choices = capture_method.choose_all(found, settings)
-    warnings = [*found.warnings, *_warnings(found, choices, settings.root)]
+    warnings = [*found.warnings, *_live(choices)]
     scope = CaptureScope(settings, found, choices, all_mounts)
     warnings += freeze_order.not_held(scope.stacked(), capture_method.FREEZABLE)
     if settings.spool != SPOOL and not tmpfs.is_memory(settings.spool):
@@ -156,8 +163,8 @@ def inspect(
     warnings += [
         f"leave_out: nothing that is called {word} is missing" for word in complete.unused
     ]
-    risk = store_on_card.remark(settings, found.devices)
-    warnings += [risk] if risk else []
+    if settings.store_on_card is StoreOnCard.ACCEPT:
+        warnings += filter(None, [store_on_card.remark(settings, found.devices)])
     keeper = None
     if ask_keeper is not None:
         try:
@@ -180,7 +187,7 @@ def inspect(
         trend=card_history.judge(card_trend.load(settings.state)),
         warnings=tuple(warnings),
         pause=inspect_large_files.watch(scope, clock),
-        is_refused=bool(risk) and settings.store_on_card is StoreOnCard.REFUSE,
+        refusals=tuple(_refusals(settings, found, choices, all_mounts)),
     )
 
 
@@ -235,12 +242,22 @@ def _used(part: BoardPart) -> int:
             return 0
 
 
-def _warnings(found: BoardLayout, choices: Mapping[int, MethodChoice], root: Path) -> list[str]:
-    warnings = [
+def _live(choices: Mapping[int, MethodChoice]) -> list[str]:
+    return [
         f"partition {number}: {choice.why}"
         for number, choice in choices.items()
-        if choice.method is CaptureMethod.REFUSED or choice.grade is Grade.LIVE
+        if choice.method is not CaptureMethod.REFUSED and choice.grade is Grade.LIVE
     ]
-    if not found.has_root:
-        warnings.append(f"no partition of {found.named} is mounted at {root}")
-    return warnings
+
+
+def _refusals(
+    settings: BoardSettings,
+    found: BoardLayout,
+    choices: Mapping[int, MethodChoice],
+    all_mounts: tuple[Mount, ...],
+) -> Iterator[str]:
+    for error in (
+        *capture_refusals.of_board(settings, found, choices, all_mounts),
+        *capture_refusals.of_store(settings, found, all_mounts),
+    ):
+        yield f"{error}; what to do: {error.hint}" if error.hint else str(error)

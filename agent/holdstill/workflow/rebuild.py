@@ -114,7 +114,8 @@ class RebuildReport(Record, frozen=True, kw_only=True):
         written_bytes: contents that were copied.
         checked_entries: entries that were read back by other code and found as captured.
         bootable: whether every link of a boot chain is on the target, as far as it can tell.
-        boot_trouble: links that are missing.
+        boot: what that comes to.
+        boot_trouble: links that are missing, or why it is not known.
         notes: what is not as on the captured card.
         changes: what a sibling has otherwise.
         left_out: files whose contents are damaged in the store, by their paths on the board.
@@ -132,6 +133,7 @@ class RebuildReport(Record, frozen=True, kw_only=True):
     seconds: float
     verify_seconds: float
     bootable: bool
+    boot: BootVerdict = BootVerdict.UNKNOWN
     boot_trouble: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     changes: tuple[str, ...] = ()
@@ -261,7 +263,8 @@ def carry_out(
         seconds=round(outside.clock.monotonic() - started, 2),
         verify_seconds=round(writer.verify_seconds, 2),
         bootable=boot.is_bootable,
-        boot_trouble=tuple(boot.broken_links()),
+        boot=boot.verdict,
+        boot_trouble=(*boot.broken_links(), *boot.unseen()),
         notes=(*plan.notes, *writer.warnings),
         boot_areas=tuple(writer.boot_areas),
         findings=source.manifest.findings,
@@ -278,9 +281,14 @@ def _checked_boot(target: Target, source: RebuildSource) -> BootReport:
     medium = byte_source.OpenFile(target.handle, size=target.size)
     model = source.manifest.board.model
     areas = captured_card.boot_areas(source.manifest)
+    trees = captured_card.trees(
+        source.manifest,
+        source.overlay.over_entries(source.index),
+        source.overlay.over(source.capture),
+    )
     try:
         card = cards.read_card(medium, sector_size=source.manifest.disk.sector_size)
-        card = replace(card, boot_areas=areas)
+        card = replace(captured_card.looked_into(card, source.manifest, trees), boot_areas=areas)
         if not source.place:
             at = captured_card.system_at(source.manifest)
             file = captured_card.root_file(source.manifest)

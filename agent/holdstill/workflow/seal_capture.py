@@ -135,5 +135,6 @@ def _save_state(run: CaptureRun, copied: LiveCopy, manifest: Manifest, data: byt
             seq=manifest.seq,
             manifest=manifest_file.digest(data),
             unchecked=0 if copied.is_cross_checked else last.unchecked + 1,
-        )
+        ),
+        data,
     )

@@ -195,7 +195,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
     whole = newest if newest is None or newest.is_whole else shelf.newest_whole()
     with shelf.ledger_file.held_for_reading() as ledger:
         captures = len(ledger.sealed) - len(ledger.thinned)
-        once_booted = any(found.verdict is BootVerdict.WHOLE for found in ledger.boot.values())
+        might_boot = any(each.verdict is not BootVerdict.BROKEN for each in ledger.boot.values())
     enrolled_at = [key.added_at for key in shelf.enrolled.keys] or [""]
     since = newest.arrived_at if newest else enrolled_at[0]
     trouble = _trouble(shelf, faulty)
@@ -209,7 +209,7 @@ def _look_at(shelf: BoardCaptures, limit: int, now: datetime) -> BoardSilence:
         days=max(0.0, (now - _past_moment(since, shelf, now)).total_seconds() / _DAY),
         limit=limit,
         trouble=trouble,
-        boot_lacks=newest.boot.lacking if newest and newest.boot and once_booted else (),
+        boot_lacks=newest.boot.lacking if newest and newest.boot and might_boot else (),
         incomplete=counted(newest.missing, newest.not_rebuildable, 0) if newest else "",
         is_retired=not shelf.enrolled.live_keys,
     )

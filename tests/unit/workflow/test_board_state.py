@@ -19,7 +19,7 @@ def test_only_one_run_at_a_time_holds_the_memory(tmp_path: Path) -> None:
 
 def test_what_is_remembered_is_there_next_time(tmp_path: Path) -> None:
     with board_state.opened(tmp_path) as kept:
-        kept.save(LastCapture(board="pier-3", seq=4, manifest="ab"))
+        kept.save(LastCapture(board="pier-3", seq=4, manifest="ab"), b"")
         kept.save_baseline(2, b"look")
 
     with board_state.opened(tmp_path) as kept:
@@ -116,7 +116,7 @@ def test_what_is_known_to_be_sealed_is_of_this_board_at_this_keeper(
     begun = RunStarted(run="r", seq=43, previous="ab", folders=())
     with board_state.opened(tmp_path) as kept:
         assert kept.last_known(board, keeper, begun) == 0
-        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest="ab"))
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest="ab"), b"")
 
         assert kept.last_known(board, keeper, begun) == known
 
@@ -125,7 +125,7 @@ def test_one_whose_seal_nobody_heard_of_is_known_when_the_keeper_builds_on_it(
     tmp_path: Path,
 ) -> None:
     with board_state.opened(tmp_path) as kept:
-        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest="ab"))
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest="ab"), b"")
         kept.save_asked("cd")
 
         known = [

@@ -25,7 +25,7 @@ def started(seq: int, previous: str) -> RunStarted:
 @pytest.mark.parametrize("seq", [1, 41, 42])
 def test_m18_a_keeper_that_counts_backwards_is_refused(seq: int, tmp_path: Path) -> None:
     with board_state.opened(tmp_path) as kept:
-        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest=LAST))
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest=LAST), b"")
 
         with pytest.raises(SecurityError, match="after capture 42"):
             capture_run.check_number(started(seq, LAST), kept)
@@ -38,7 +38,7 @@ def test_a_keeper_that_goes_on_or_knows_nothing_is_believed(
     seq: int, previous: str, tmp_path: Path
 ) -> None:
     with board_state.opened(tmp_path) as kept:
-        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest=LAST))
+        kept.save(LastCapture(board="pier-3", keeper="/k", seq=42, manifest=LAST), b"")
 
         capture_run.check_number(started(seq, previous), kept)
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -50,6 +51,7 @@ class FakeSide:
     digests: dict[bytes, bytes] = field(default_factory=dict)
     disks: tuple[Disk, ...] | None = (DISK,)
     attached: dict[str, str] | None = None
+    unread: dict[str, str] = field(default_factory=dict)
 
     parts: tuple[SourcePart, ...] = (SourcePart(2, tree_views.at_top("/"), EXT4),)
 
@@ -213,10 +215,31 @@ def test_a_captured_file_is_read_however_it_is_stored(tmp_path: Path, size: int)
     with index_file.created(tmp_path / "index") as index:
         index.put(2, contents.a_file(held, b"status", body), seq=1)
         side = CapturedSource(
-            name="a", disks=None, parts=(), attached=None, index=index,
+            name="a", disks=None, parts=(), attached=None, unread={}, index=index,
             contents=cast("SealedCapture", held),
         )  # fmt: skip
 
         found = side.read(2, b"status", limit=64 << 20)
 
     assert found == (body or None)
+
+
+def test_what_is_in_no_file_is_told_and_what_nobody_read_is_no_difference() -> None:
+    swap = Partition(number=3, start=9000, size=100, type="82")
+    grown = msgspec.structs.replace(DISK, partitions=(*DISK.partitions, swap))
+    before = FakeSide("a", attached={"gap.bin": "1", "raw-5.bin": "1", "boot0.bin": "1"})
+    after = FakeSide(
+        "b", disks=(grown,), attached={"gap.bin": "2", "raw-6.bin": "1"},
+        unread={"boot0.bin": "it is in use"},
+    )  # fmt: skip
+
+    found = compare.compare(before, after, CompareOptions())
+
+    assert found.card == (
+        "partition 3: new in the table",
+        "the boot gap: other bytes than before",
+        "the bytes of partition 5: gone",
+        "the bytes of partition 6: new",
+    )
+    assert found.not_compared == ("boot0: it is in use",)
+    assert not found.is_complete

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import os
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Protocol
 
 from holdstill.errors import VerificationError
 from holdstill.filesystems import content_parts
@@ -19,12 +19,11 @@ from holdstill.records import captured_gap
 from holdstill.system.byte_source import OpenFile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from holdstill.model.entries import Entry
     from holdstill.model.manifest import CapturedPart, Manifest
     from holdstill.model.sealed_capture import ContentSource
-    from holdstill.records.index_queries import Index
 
 CHILDREN_MOST = 20_000
 """More than any directory that a boot leads through has: an index may come from anybody."""
@@ -32,6 +31,21 @@ FOLDED_MOST = 64
 """Directories whose names without their case are remembered at a time."""
 LOOKED_AT = 64 << 20
 """Bytes before the first partition in which a boot loader is looked for."""
+
+
+class EntryLookup(Protocol):
+    """The entries of a capture; its index has this form, and what is laid over it."""
+
+    def parts(self) -> Iterable[int]:
+        """Return the partitions that have entries."""
+
+    def get(self, part: int, path: bytes) -> Entry | None:
+        """Return the entry at a path, or None when there is none."""
+
+    def children_after(
+        self, part: int, directory: bytes, *, after: bytes, limit: int
+    ) -> list[Entry]:
+        """Return the first entries in a directory behind a name, in name order."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +56,7 @@ class CapturedTree:
         ignores_case: whether names that differ in case only are the same name, as on FAT.
     """
 
-    index: Index
+    index: EntryLookup
     contents: ContentSource
     part: int
     ignores_case: bool
@@ -93,7 +107,7 @@ class CapturedTree:
 
 
 @contextmanager
-def opened(manifest: Manifest, index: Index, contents: ContentSource) -> Iterator[BootCard]:
+def opened(manifest: Manifest, index: EntryLookup, contents: ContentSource) -> Iterator[BootCard]:
     """Hold the card open, or the disks, that a rebuild would make.
 
     Args:
@@ -111,7 +125,7 @@ def opened(manifest: Manifest, index: Index, contents: ContentSource) -> Iterato
         os.close(head)
 
 
-def _read(manifest: Manifest, index: Index, contents: ContentSource, head: int) -> BootCard:
+def _read(manifest: Manifest, index: EntryLookup, contents: ContentSource, head: int) -> BootCard:
     """Return the card; head is an empty file in memory, for the bytes before its partitions."""
     os.ftruncate(head, min(manifest.disk.size, LOOKED_AT))
     if manifest.gap is not None:
@@ -149,18 +163,57 @@ def boot_areas(manifest: Manifest) -> tuple[str, ...]:
     return tuple(name for name in names if name in BOOTED_AREAS and booted in {"", name})
 
 
-def _volumes(
-    manifest: Manifest, index: Index, contents: ContentSource
-) -> Iterator[cards.BootVolume]:
+def looked_into(card: BootCard, manifest: Manifest, trees: Mapping[int, CapturedTree]) -> BootCard:
+    """Return a finished card with the files of what only the kernel can read.
+
+    Args:
+        card: one disk, its partitions numbered by their slots.
+        manifest: of what was written there; what is on it was read back and compared already.
+        trees: by partition, of that.
+    """
+    slots = {place.in_table: place.number for place in manifest.disk.partitions}
+    return replace(
+        card,
+        volumes=tuple(
+            replace(volume, tree=trees.get(slots.get(volume.number, 0)))
+            if volume.tree is None and volume.kind not in _READ_HERE
+            else volume
+            for volume in card.volumes
+        ),
+    )
+
+
+_READ_HERE = frozenset({"ext4", "vfat"})
+"""A finished one that cannot be read is damaged: what was captured says nothing of it."""
+
+
+def trees(
+    manifest: Manifest, index: EntryLookup, contents: ContentSource
+) -> dict[int, CapturedTree]:
+    """Return what the system sees of each partition that has files, by the partition's number."""
     indexed = set(index.parts())
+    seen = {
+        part.number: _seen(manifest, part)
+        for part in manifest.parts
+        if not isinstance(part.file_system, Subvolume)
+    }
+    return {
+        number: CapturedTree(index, contents, part.number, isinstance(part.file_system, Fat))
+        for number, part in seen.items()
+        if part.number in indexed
+    }
+
+
+def _volumes(
+    manifest: Manifest, index: EntryLookup, contents: ContentSource
+) -> Iterator[cards.BootVolume]:
+    found = trees(manifest, index, contents)
     for part in manifest.parts:
         if isinstance(part.file_system, Subvolume):
             continue
-        seen = _seen(manifest, part)
-        tree = _tree(seen, index, contents) if seen.number in indexed else None
         disk = manifest.disk_of(part)
         place = disk.partition(part.number)
-        yield cards.volume_of(disk, place, part.file_system, tree)
+        yield cards.volume_of(disk, place, part.file_system, found.get(part.number))
 
 
 def _seen(manifest: Manifest, part: CapturedPart) -> CapturedPart:
@@ -168,7 +221,3 @@ def _seen(manifest: Manifest, part: CapturedPart) -> CapturedPart:
     numbers = {number for number, _ in manifest.subvolumes(part.number)}
     roots = (one for one in manifest.parts if one.number in numbers and one.mount == "/")
     return next(roots, part)
-
-
-def _tree(part: CapturedPart, index: Index, contents: ContentSource) -> CapturedTree:
-    return CapturedTree(index, contents, part.number, isinstance(part.file_system, Fat))

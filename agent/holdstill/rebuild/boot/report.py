@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 LOADER = "loader"
 """Name of the link that starts all others."""
+SYSTEM = "system"
+"""Name of the link for what the system is on, where nobody can look into it."""
 
 
 class LinkState(StrEnum):
@@ -112,17 +114,23 @@ class BootReport:
     @property
     def verdict(self) -> BootVerdict:
         """What it comes to."""
+        if self.chains and not self.is_bootable:
+            return BootVerdict.BROKEN
+        return BootVerdict.UNKNOWN if any(self.unseen()) else BootVerdict.WHOLE
+
+    def unseen(self) -> Iterator[str]:
+        """Yield why it is not known whether it boots, in words, where nothing is missing."""
         if not self.chains:
-            return BootVerdict.UNKNOWN
-        return BootVerdict.WHOLE if self.is_bootable else BootVerdict.BROKEN
+            yield "nothing on it is known to boot"
+        for link in self.system:
+            if link.name == SYSTEM and link.state is LinkState.UNKNOWN:
+                yield f"system: {link.detail}"
 
     def broken_links(self) -> Iterator[str]:
         """Yield what a boot lacks, in words."""
         for chain in self.chains:
             yield from (f"{chain.name}: {link}" for link in chain.links if link.breaks)
         yield from (f"system: {link}" for link in self.system if link.breaks)
-        if not self.chains:
-            yield "nothing on it is known to boot"
 
     def lines(self) -> Iterator[str]:
         """Yield the report for people."""
@@ -133,12 +141,15 @@ class BootReport:
             yield "nothing on this card is known to boot"
         yield "system:"
         yield from (f"  {link}" for link in self.system)
-        good, bad = (
-            "nothing that a boot needs is missing; not booted yet",
-            "does not boot as it is",
-        )
-        yield f"verdict: {good if self.is_bootable else bad}"
+        yield f"verdict: {_VERDICTS[self.verdict]}"
         yield from (f"  needs a loader: {text}" for text in self.loaders_elsewhere)
+
+
+_VERDICTS = {
+    BootVerdict.WHOLE: "nothing that a boot needs is missing; not booted yet",
+    BootVerdict.BROKEN: "does not boot as it is",
+    BootVerdict.UNKNOWN: "not known, for not all that a boot needs can be looked at",
+}
 
 
 def found(name: str, detail: str = "") -> ChainLink:

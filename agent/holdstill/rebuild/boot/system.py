@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from holdstill.model import paths, system_tables
@@ -11,7 +11,7 @@ from holdstill.model.entries import EntryType
 from holdstill.rebuild.boot import card as cards
 from holdstill.rebuild.boot import kernels
 from holdstill.rebuild.boot.commandline import EXT
-from holdstill.rebuild.boot.report import KernelFile, found, lacking, missing, unknown
+from holdstill.rebuild.boot.report import SYSTEM, KernelFile, found, lacking, missing, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -36,7 +36,7 @@ def links(
 ) -> Iterator[ChainLink]:
     """Return whether the system on a root partition has what it needs."""
     if root.tree is None:
-        yield unknown("system", f"{root.name} is {root.kind}, whose files only the kernel reads")
+        yield _unseen(root)
         return
     mounts = system_tables.parse_fstab(root.text(b"etc/fstab") or "")
     space = Namespace(root, tuple(_mounted(card, mounts)))
@@ -53,6 +53,11 @@ def links(
         yield _modules_link(card, space, *kernel)
 
 
+def _unseen(volume: BootVolume) -> ChainLink:
+    kind = volume.kind or "of an unknown kind"
+    return unknown(SYSTEM, f"{volume.name} is {kind}, whose files only the kernel reads")
+
+
 def _mounted(card: BootCard, mounts: Sequence[FstabEntry]) -> Iterator[tuple[bytes, BootVolume]]:
     for mount in mounts:
         volumes = card.named(mount.spec)
@@ -62,10 +67,21 @@ def _mounted(card: BootCard, mounts: Sequence[FstabEntry]) -> Iterator[tuple[byt
 
 @dataclass(frozen=True)
 class Namespace:
-    """The tree of files that the running system will see."""
+    """The tree of files that the running system will see.
+
+    Attributes:
+        unseen: partitions to which a path has led so far, and whose files cannot be read.
+    """
 
     root: BootVolume
     mounts: tuple[tuple[bytes, BootVolume], ...]
+    unseen: dict[int, BootVolume] = field(default_factory=dict)
+
+    def without(self, name: str, detail: str) -> ChainLink:
+        """Return the link of what was not found: missing, or not to be seen."""
+        for volume in self.unseen.values():
+            return _unseen(volume)
+        return missing(name, detail)
 
     def find(self, path: str) -> tuple[BootVolume, Entry] | None:
         """Follow a path through symlinks and mount points; None when it leads nowhere."""
@@ -95,6 +111,8 @@ class Namespace:
         for point, mounted in sorted(self.mounts):
             if path == point or path.startswith(point + b"/"):
                 volume, inside = mounted, path[len(point) + 1 :]
+        if volume.tree is None:
+            self.unseen[volume.number] = volume
         entry = volume.tree.find(inside) if volume.tree else None
         return (volume, entry) if entry else None
 
@@ -110,11 +128,11 @@ def _init_links(space: Namespace, init: str) -> Iterator[ChainLink]:
             content = volume.read(entry.path, limit=INIT_LIMIT) or b""
             interpreter = elf_interpreter(content)
             if interpreter and space.find(interpreter) is None:
-                yield missing("dynamic linker", f"{interpreter}, which init needs")
+                yield space.without("dynamic linker", f"{interpreter}, which init needs")
             elif interpreter:
                 yield found("dynamic linker", interpreter)
             return
-    yield missing("init", f"none of {', '.join(tried)} leads to a program")
+    yield space.without("init", f"none of {', '.join(tried)} leads to a program")
 
 
 def _program_link(path: str, there: tuple[BootVolume, Entry]) -> ChainLink:

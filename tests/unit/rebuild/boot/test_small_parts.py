@@ -173,7 +173,6 @@ KERNEL = KernelFile(1, b"vmlinuz")
         ([Chain("a", (missing("x", ""),), KERNEL)], [found("init")], False),
         ([Chain("a", (found("x"),), KERNEL)], [missing("init", "")], False),
         ([Chain("a", (found("x"),))], [found("init")], False),
-        ([], [found("init")], False),
         (
             [Chain("a", (missing("x", ""),), KERNEL), Chain("b", (found("x"),), KERNEL)],
             [found("init")],
@@ -192,3 +191,24 @@ def test_a_card_boots_when_one_chain_is_whole_and_the_system_is(
         if boots
         else "verdict: does not boot as it is"
     )
+
+
+@pytest.mark.parametrize(
+    ("chains", "links", "verdict", "why"),
+    [
+        ([Chain("a", (found("x"),), KERNEL)], [unknown("system", "xfs")], "unknown", "xfs"),
+        ([Chain("a", (missing("x", ""),), KERNEL)], [unknown("system", "xfs")], "broken", "xfs"),
+        ([Chain("a", (unknown("loader", ""),), KERNEL)], [unknown("fstab", "")], "whole", ""),
+        ([], [found("init")], "unknown", "nothing on it is known to boot"),
+    ],
+)
+def test_nobody_promises_a_boot_of_what_was_not_looked_into(
+    chains: list[Chain], links: list[ChainLink], verdict: str, why: str
+) -> None:
+    report = BootReport(tuple(chains), tuple(links))
+
+    assert report.verdict == verdict
+    assert why in "".join(report.unseen())
+    assert (
+        f"verdict: {verdict}" in "\n".join(report.lines()).replace("not known", "unknown")
+    ) == (verdict == "unknown")
