@@ -192,8 +192,11 @@ class _Board:
         if self._is_left_out(device.number):
             return ""
         top, device = device, loop_chain.device_below(device, self.by_number, self.seen)
-        if device.file and (device is top or loop_chain.is_own(device.file, self.seen)):
-            return ""  # a file that is gone, or nobody knows on which disk
+        file, is_followed = device.file, device is not top
+        if file and loop_chain.is_own(file, self.seen):
+            return ""  # it was deleted, or is on no disk
+        if file and not (is_followed or file.is_deleted):
+            return ""  # nobody knows on which disk
         whole = self.by_name.get(device.disk, device)
         return "" if whole.below else f"/dev/{device.disk}"
 
