@@ -62,7 +62,7 @@ def _system(
     card: BootCard, whole: list[KernelFile], kernels: list[KernelFile]
 ) -> Iterable[ChainLink]:
     if card.root_file:
-        return [unknown("system", f"{card.root_file}, a file that is not looked into")]
+        return [unknown(SYSTEM, f"{card.root_file}, a file that is not looked into")]
     root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
     if root is None:
         return [missing("root", "no partition has a system")]
