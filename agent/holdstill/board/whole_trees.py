@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import layout, mount_top, mounts, private_mount
 from holdstill.errors import PauseError
+from holdstill.model import tree_views
 from holdstill.model.tree_views import MOST, TreeView
 from holdstill.system import files
 
@@ -54,9 +55,9 @@ def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...
 
 
 def check_unchanged(board: BoardLayout, root: BoardPath, now: tuple[Mount, ...]) -> None:
-    """Check that no folder that is seen was renamed, so that another may have its name.
+    """Check that the folder that is / was not renamed, so that another may have its name.
 
-    What is not mounted any more is no reason: containers come and go.
+    Of other folders only the names would be wrong: containers come and go.
 
     Args:
         board: with views.
@@ -68,15 +69,13 @@ def check_unchanged(board: BoardLayout, root: BoardPath, now: tuple[Mount, ...])
     """
     after = {part.number: part.views for part in with_views(board, root, now).parts}
     for part in board.parts:
-        there = {view.place: view.inside for view in after[part.number]}
-        for view in part.views:
-            inside = there.get(view.place, "" if view.is_root else view.inside)
-            if inside != view.inside:
-                raise PauseError(
-                    f"{view.place} was {view.inside} of partition {part.label} when the capture "
-                    f"began, and is {inside or 'something else'} now",
-                    hint="nothing was sealed; an update, perhaps: run the capture again",
-                )
+        was, now_is = (tree_views.root_folder(views) for views in (part.views, after[part.number]))
+        if was != now_is:
+            raise PauseError(
+                f"/ was {was or 'no folder'} of partition {part.label} when the capture began, "
+                f"and is {now_is or 'something else'} now",
+                hint="nothing was sealed; an update, perhaps: run the capture again",
+            )
 
 
 def _seen(
