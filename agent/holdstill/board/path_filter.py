@@ -79,6 +79,8 @@ class PathFilter:
         is_plain = not self._hidden and [view.inside for view in self._seen] == [""]
         self._top = self._seen[0].place.encode().rstrip(b"/") + b"/" if is_plain else b""
         """Before every path of a file system that is seen as a whole, at one place."""
+        self._own_right = {view.inside.encode() for view in self._seen}
+        """Folders that are walked because they are seen, whatever they are in."""
         self._ways = {way for view in self._seen for way in _above(view.inside.encode())}
         about = repr((views, exclude, include, sorted(swap_files)))
         self.fingerprint = hashlib.sha256(about.encode(errors="surrogateescape")).hexdigest()
@@ -127,10 +129,14 @@ class PathFilter:
             return self._all.choose(self._top + path)
         view = tree_views.nearest(self._seen, path)
         if view is None:
-            tops = [one for one in self._hidden if not one.inside]
+            # Of a file system with the root in it, all is needed.
+            has_root = any(one.is_root for one in self._seen)
+            tops = [] if has_root else [one for one in self._hidden if not one.inside]
             hidden = tree_views.place_of(tops, path)
             return Choice.WHOLE if hidden is None else self._own.choose(hidden)
         choice = self._choice_at(view, path, self._all)
+        if self._all.is_included(tree_views.place_of((view,), path) or b""):
+            return choice
         for other in self._seen if len(self._seen) > 1 else ():
             inside = view.inside.encode()
             if (
@@ -152,6 +158,8 @@ class PathFilter:
         while above := paths.split(above)[0]:
             if self.choose(above) is not Choice.WHOLE:
                 return False
+            if above in self._own_right:
+                break
         return True
 
     def is_swap_file(self, path: bytes) -> bool:
@@ -173,6 +181,10 @@ class _Patterns:
         self._out = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in hollow + dropped])
         self._kept = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in kept])
         self._passage = _any_of([way for pattern in kept for way in _ways_to(pattern)])
+
+    def is_included(self, place: bytes) -> bool:
+        """Whether a place is wanted in so many words, so that no exclude counts."""
+        return self._kept.fullmatch(place) is not None
 
     def choose(self, place: bytes) -> Choice:
         """Decide about a place by itself."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import stat
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from holdstill.board import layout, mount_top, mounts, private_mount
@@ -83,7 +84,11 @@ def _seen(
 ) -> BoardPart:
     """Return a partition with its views, if folders of it are seen."""
     is_layer = layer is not None and layout.is_on(part, layer)
-    own = [mount for mount in mine if layout.is_on(part, mount) and not mount.is_covered]
+    own = [
+        mount
+        for mount in mine
+        if layout.is_on(part, mount) and not mount.is_covered and _shows_a_folder(mount)
+    ]
     if is_layer and layer is not None:
         own.insert(0, replace(layer, point=root))
     if private_mount.kind_of(part) not in _KINDS or not own or not part.device.is_block_device():
@@ -99,6 +104,10 @@ def _seen(
     except OSError:
         return part
     return replace(found, views=views) if views else part
+
+
+def _shows_a_folder(mount: Mount) -> bool:
+    return Path(os.fsdecode(mount.point.raw)).is_dir()
 
 
 def _place(mount: Mount, root: BoardPath) -> str:

@@ -41,8 +41,9 @@ def command(
     made of it, and what the capture lacks is told.
 
     Ends with exit code 7 when the card cannot boot as it is, with 8 when it may and a capture
-    lacks something. What only the board itself can decide, and what is on a file system that
-    only the kernel reads, is reported as unknown, which is no failure.
+    lacks something, or nothing on it is known to boot. What only the board itself can decide, and
+    what is on a file system that only the kernel reads, is reported as unknown, which is no
+    failure.
 
     \b
     Examples:
@@ -65,7 +66,8 @@ def command(
         tables.findings(findings, out)
     if report.verdict is BootVerdict.BROKEN:
         return VerificationError.exit_code
-    return DegradedError.exit_code if serious(findings) else 0
+    is_doubtful = bool(serious(findings)) or not report.chains
+    return DegradedError.exit_code if is_doubtful else 0
 
 
 def _is_reference(target: str) -> bool:

@@ -136,9 +136,12 @@ def pause(
     Raises:
         PauseError: a required hook failed, or not everything could be frozen; all runs again.
     """
-    frozen, stacked = scope.frozen(), scope.stacked()
+    frozen = scope.frozen()
     with ExitStack() as undo:
         quiet = undo.enter_context(hooks.quiet(scope.settings.hooks, runner, clock, log))
+        # Only now: what is in files may be mounted by services that are quiet from here on.
+        mounted = mounts.read_mounts()
+        stacked = scope.stacked(mounted)
         remounts = {
             part.number: undo.enter_context(read_only.made_read_only(part.mount, runner, log))
             for part in scope.parts(CaptureMethod.REMOUNTED)
@@ -163,7 +166,7 @@ def pause(
                 *(mount for mount in woken.values() if mount.type in FREEZABLE),
                 *(one for one in stacked if one.type in FREEZABLE),
             ],
-            all_mounts=scope.all_mounts,
+            all_mounts=mounted,
             ceiling=scope.settings.pause.ceiling,
             clock=clock,
             memory=log.directory,
@@ -194,13 +197,12 @@ def pause(
 
 def _writable_now(scope: CaptureScope) -> dict[int, Mount]:
     """Return the mounts, by partition, of what was read-only at first and is so no more."""
-    now = {(mount.device, mount.point): mount for mount in mounts.read_mounts()}
-    there = (
-        (part.number, now.get((part.mount.device, part.mount.point)))
+    now = {mount.device: mount for mount in mounts.read_mounts() if not mount.is_read_only}
+    return {
+        part.number: now[part.mount.device]
         for part in scope.parts(CaptureMethod.READ_ONLY)
-        if part.mount is not None
-    )
-    return {number: mount for number, mount in there if mount and not mount.is_read_only}
+        if part.mount is not None and part.mount.device in now
+    }
 
 
 def _unfrozen(scope: CaptureScope, held: FrozenSpanResult) -> set[int]:

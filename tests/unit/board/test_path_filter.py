@@ -227,6 +227,47 @@ def test_what_is_seen_at_several_places(
     assert rules.choose(path).name == choice
 
 
+WHOLE_TOO = (*tree_views.at_top("/mnt/whole"), TreeView(inside="deploy/a", place="/"))
+
+
+@pytest.mark.parametrize(
+    ("path", "choice"),
+    [
+        (b"deploy", "WHOLE"),
+        (b"deploy/a", "WHOLE"),
+        (b"deploy/a/tmp", "HOLLOW"),
+        (b"deploy/a/run", "HOLLOW"),
+        (b"deploy/a/var/tmp", "HOLLOW"),
+        (b"deploy/b/etc", "WHOLE"),
+    ],
+)
+def test_what_is_in_the_roots_file_system_is_needed_wherever_it_is_mounted_too(
+    path: bytes, choice: str
+) -> None:
+    rules = PathFilter(exclude=(*DEFAULT_EXCLUDES, "/mnt/*"), views=WHOLE_TOO)
+
+    assert rules.choose(path).name == choice
+
+
+def test_a_folder_that_is_bound_from_what_is_left_out_keeps_its_empty_ones() -> None:
+    views = (*tree_views.at_top("/"), TreeView(inside="srv/x", place="/var"))
+    rules = PathFilter(exclude=(*DEFAULT_EXCLUDES, "/srv"), views=views)
+
+    assert rules.choose(b"srv") is Choice.PASSAGE
+    assert rules.choose(b"srv/y") is Choice.NOTHING
+    assert rules.choose(b"srv/x/log") is Choice.WHOLE
+    assert rules.choose(b"srv/x/tmp") is Choice.HOLLOW
+    assert rules.choose(b"srv/x/tmp/junk") is Choice.NOTHING
+
+
+def test_an_include_wins_where_a_folder_is_seen_twice() -> None:
+    views = (*tree_views.at_top("/data"), TreeView(inside="home", place="/home"))
+    rules = PathFilter(exclude=("/data/home/*/cache",), include=("/home/pi/cache",), views=views)
+
+    assert rules.choose(b"home/pi/cache/x") is Choice.WHOLE
+    assert rules.choose(b"home/kim/cache/x") is Choice.NOTHING
+
+
 def test_what_is_included_in_a_hidden_place_leaves_nothing_of_it_out() -> None:
     rules = PathFilter(include=("/run/top/closed",), views=tree_views.at_top("/run/top"))
 

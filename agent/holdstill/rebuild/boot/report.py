@@ -114,7 +114,8 @@ class BootReport:
     @property
     def verdict(self) -> BootVerdict:
         """What it comes to."""
-        if self.chains and not self.is_bootable:
+        is_broken = any(link.breaks for link in self.system)
+        if is_broken or (self.chains and not self.is_bootable):
             return BootVerdict.BROKEN
         return BootVerdict.UNKNOWN if any(self.unseen()) else BootVerdict.WHOLE
 
