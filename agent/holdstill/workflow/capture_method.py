@@ -126,12 +126,35 @@ def _check_left_out(board: BoardLayout, numbers: tuple[int, ...]) -> None:
 def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> MethodChoice:
     if not {part.number, part.partition}.isdisjoint(left_out(settings)):
         return MethodChoice(CaptureMethod.LEFT_OUT, Grade.READ_ONLY, "as `leave_out` says")
+    if _is_journal_of_the_running(board, part):
+        why = "the journal of what is mounted, which gets one inside when it is rebuilt"
+        return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
+    if board.root_file and board.root_file.partition == part.number and part.mount is None:
+        why = "/ is in a file on it, and it is mounted where nobody sees it: copied raw, live"
+        return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
     return choose(
         part,
         raw_limit=settings.raw_limit,
         remount_read_only=settings.remount_read_only,
         obstacle=_obstacle(board, part),
     )
+
+
+def _is_journal_of_the_running(board: BoardLayout, part: BoardPart) -> bool:
+    """Whether it is a journal, and all file systems with a journal elsewhere are mounted.
+
+    One that is not may need what is in it.
+    """
+    if not (isinstance(part.file_system, Raw) and part.file_system.type == EXTERNAL_JOURNAL):
+        return False
+    users = [
+        other
+        for other in board.parts
+        if isinstance(other.file_system, Ext4)
+        and "has_journal" in other.file_system.features
+        and not other.file_system.journal_blocks
+    ]
+    return bool(users) and all(other.mount is not None for other in users)
 
 
 def _obstacle(board: BoardLayout, part: BoardPart) -> str:
@@ -232,9 +255,6 @@ def _raw(part: BoardPart, file_system: Raw, limit: int) -> MethodChoice:
     if file_system.type in IMMUTABLE:
         why = f"{file_system.type} cannot be written to: copied as it is"
         return MethodChoice(CaptureMethod.RAW, Grade.READ_ONLY, why)
-    if file_system.type == EXTERNAL_JOURNAL:
-        why = "the journal of another file system, which gets one inside when it is rebuilt"
-        return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
     if part.size > limit:
         what = f"of type {file_system.type}" if file_system.type else "without a known file system"
         why = (

@@ -114,10 +114,14 @@ class BootReport:
     @property
     def verdict(self) -> BootVerdict:
         """What it comes to."""
-        is_broken = any(link.breaks for link in self.system)
-        if is_broken or (self.chains and not self.is_bootable):
+        if self.chains and not self.is_bootable:
             return BootVerdict.BROKEN
         return BootVerdict.UNKNOWN if any(self.unseen()) else BootVerdict.WHOLE
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is neither a way to boot nor a system that one could start."""
+        return not self.chains and any(link.breaks for link in self.system)
 
     def unseen(self) -> Iterator[str]:
         """Yield why it is not known whether it boots, in words, where nothing is missing."""
@@ -142,7 +146,8 @@ class BootReport:
             yield "nothing on this card is known to boot"
         yield "system:"
         yield from (f"  {link}" for link in self.system)
-        yield f"verdict: {_VERDICTS[self.verdict]}"
+        verdict = BootVerdict.BROKEN if self.is_empty else self.verdict
+        yield f"verdict: {_VERDICTS[verdict]}"
         yield from (f"  needs a loader: {text}" for text in self.loaders_elsewhere)
 
 
