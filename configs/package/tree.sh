@@ -6,7 +6,9 @@ lay_tree() {
     local python home=$work/tree/opt/holdstill
     mkdir -p "$home/bin" "$home/lib/common"
     for python in "${pythons[@]}"; do
-        rm -rf "$work/site/$python/"{bin,share} # console scripts of others, and what we place ourselves
+        # Others' programs, which name the folder that they were made in, and what we place ourselves.
+        rm -rf "$work/site/$python/"{bin,share}
+        sed -i '/^\.\.\/\.\.\//d' "$work/site/$python/"*.dist-info/RECORD
         mkdir -p "$home/lib/python$python"
         cp -r "$work/site/$python" "$home/lib/python$python/site-packages"
     done
@@ -89,13 +91,16 @@ write_control() {
     local control=$work/tree/DEBIAN last=${pythons[-1]} size
     mkdir "$control"
     cp "$here/scripts/"* "$control/"
-    chmod 755 "$control/"{preinst,postinst,prerm,postrm}
-    chmod 644 "$control/triggers"
     size=$(du -sk --apparent-size --exclude=DEBIAN "$work/tree" | cut -f 1)
     sed -e "s|@VERSION@|$version-$revision|; s|@ARCH@|$arch|; s|@SIZE@|$size|" \
         -e "s|@FIRST@|${pythons[0]}|; s|@BELOW@|3.$((${last#3.} + 1))~|" \
         -e "s|@MAINTAINER@|${DEBFULLNAME:-whoever built it} <${DEBEMAIL:-root@localhost}>|" \
         "$here/control.in" >"$control/control"
     (cd "$work/tree" && find opt usr -type f -print0 | sort -z | xargs -0 md5sum) >"$control/md5sums"
+    chmod -R u=rwX,go=rX "$control"
+    chmod 755 "$control/"{preinst,postinst,prerm,postrm}
     find "$control" -exec touch -d "@$SOURCE_DATE_EPOCH" {} +
 }
+
+# pack FILE: the same tree gives the same bytes.
+pack() { dpkg-deb --root-owner-group -Zxz --build "$work/tree" "$1" >/dev/null; }
