@@ -94,6 +94,7 @@ write_control() {
     size=$(du -sk --apparent-size --exclude=DEBIAN "$work/tree" | cut -f 1)
     sed -e "s|@VERSION@|$version-$revision|; s|@ARCH@|$arch|; s|@SIZE@|$size|" \
         -e "s|@FIRST@|${pythons[0]}|; s|@BELOW@|3.$((${last#3.} + 1))~|" \
+        -e "s|@GLIBC_MINOR@|$glibc_minor|" \
         -e "s|@MAINTAINER@|${DEBFULLNAME:-whoever built it} <${DEBEMAIL:-root@localhost}>|" \
         "$here/control.in" >"$control/control"
     (cd "$work/tree" && find opt usr -type f -print0 | sort -z | xargs -0 md5sum) >"$control/md5sums"

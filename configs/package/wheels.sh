@@ -1,8 +1,9 @@
 # Sourced by build: the wheels of all dependencies, for one architecture and several Pythons.
 
 known_pythons=(3.11 3.12 3.13 3.14)
+glibc_minor=36 # Debian 12's C library is 2.36
 
-# platforms: pip's words for wheels that run on $arch with Debian 12's C library, 2.36, or a newer one
+# platforms: pip's words for wheels that run on $arch with that C library
 # (PEP 600: manylinux_X_Y needs glibc X.Y at most).
 platforms() {
     local machine minor
@@ -12,7 +13,7 @@ platforms() {
     armhf) machine=armv7l ;;
     *) die "--arch $arch: known are amd64, arm64 and armhf" ;;
     esac
-    for minor in $(seq 36 -1 17); do echo "--platform=manylinux_2_${minor}_$machine"; done
+    for minor in $(seq $glibc_minor -1 17); do echo "--platform=manylinux_2_${minor}_$machine"; done
     echo "--platform=manylinux2014_$machine"
     [ "$machine" != x86_64 ] || printf -- '--platform=%s\n' manylinux2010_x86_64 manylinux1_x86_64
     # What pip itself compiled on such a machine.

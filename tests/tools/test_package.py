@@ -22,6 +22,7 @@ TOP = Path(__file__).parents[2]
 LAY = """\
 set -euo pipefail
 top=$1 work=$2 here=$1/configs/package version=0.1.0 revision=7 arch=arm64 pythons=(3.11 3.12)
+. "$here/wheels.sh"
 . "$here/tree.sh"
 lay_tree
 write_control
@@ -85,7 +86,9 @@ def test_it_depends_on_what_the_guide_has_a_person_install(package: Package) -> 
 
     depends = package.depends()
 
-    assert {*guide.split()} - {"python3-venv"} <= {*depends}
+    # util-linux is on every Debian (Debian Policy 3.8, essential packages).
+    assert {*guide.split()} - {"python3-venv", "util-linux"} <= {*depends}
+    assert depends["libc6"] == "(>= 2.36)"
     assert depends["python3"] == "(>= 3.11)(<< 3.13~)"
     assert package.field("Architecture") == "arm64"
     assert package.field("Version") == "0.1.0-7"
