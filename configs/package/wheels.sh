@@ -20,6 +20,12 @@ platforms() {
     echo "--platform=linux_$machine"
 }
 
+# link_wheels DIR: all of them into $work/wheels but our own, which may be of another commit.
+link_wheels() {
+    mkdir "$work/wheels"
+    find "$(realpath "$1")" -maxdepth 1 -name '*.whl' ! -name 'holdstill-*' -exec ln -s -t "$work/wheels" {} +
+}
+
 prepare_pip() {
     local python
     mapfile -t for_arch < <(platforms)
@@ -28,7 +34,7 @@ prepare_pip() {
     "$python" -m venv "$work/env"
     pip=("$work/env/bin/python" -m pip -q --disable-pip-version-check)
     # A machine's own settings must not bring in what is not in the folder.
-    [ -z "$from" ] || export PIP_CONFIG_FILE=/dev/null PIP_NO_INDEX=1 PIP_FIND_LINKS=$(realpath "$from")
+    [ -z "$from" ] || export PIP_CONFIG_FILE=/dev/null PIP_NO_INDEX=1 PIP_FIND_LINKS=$work/wheels
 }
 
 # own_wheel: holdstill's, from a copy, since building leaves files behind.
@@ -68,7 +74,7 @@ install_wheels() {
     local python
     pythons=()
     for python in "${known_pythons[@]}"; do
-        if for_python "$python" install --no-compile --no-index --find-links "$from" \
+        if for_python "$python" install --no-compile --no-index --find-links "$work/wheels" \
             --target "$work/site/$python" 2>"$work/said"; then
             pythons+=("$python")
         else
@@ -76,5 +82,5 @@ install_wheels() {
             [ ${#pythons[@]} -eq 0 ] || break
         fi
     done
-    [ ${#pythons[@]} -gt 0 ] || die "no Python has all of its wheels for $arch in $from"
+    [ ${#pythons[@]} -gt 0 ] || die "no Python has all of its wheels for $arch in ${from:-what was fetched}"
 }
