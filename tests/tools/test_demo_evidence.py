@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,8 +23,11 @@ ROOT_START = 4096 * 512
 @pytest.fixture(scope="module")
 def root() -> Iterator[Path]:
     # In memory: the gauge flushes after every reading, and there is more than one text log.
-    with tempfile.TemporaryDirectory(dir="/dev/shm") as name:
-        gauge = tide_gauge.Gauge(Path(name), tide_gauge.open_database(Path(name)))
+    with (
+        tempfile.TemporaryDirectory(dir="/dev/shm") as name,
+        closing(tide_gauge.open_database(Path(name))) as database,
+    ):
+        gauge = tide_gauge.Gauge(Path(name), database)
         for _ in range(600):
             gauge.take()
         yield Path(name)

@@ -47,13 +47,17 @@ def test_a_fleet_that_comes_up_together_does_not_call_together() -> None:
         board.live_until("2026-11-26T12:00")
         begins.append(board.sealed())
 
-    usual = [datetime.strptime(b[1], "%m-%d %H:%M").replace(tzinfo=UTC) for b in begins]
-    late = [datetime.strptime(b[0], "%m-%d %H:%M").replace(tzinfo=UTC) for b in begins]
-    shares = [moment - datetime(1900, 11, 26, 2, 30, tzinfo=UTC) for moment in usual]
+    usual = [
+        datetime.strptime(f"2026-{b[1]}", "%Y-%m-%d %H:%M").replace(tzinfo=UTC) for b in begins
+    ]
+    late = [
+        datetime.strptime(f"2026-{b[0]}", "%Y-%m-%d %H:%M").replace(tzinfo=UTC) for b in begins
+    ]
+    shares = [moment - datetime(2026, 11, 26, 2, 30, tzinfo=UTC) for moment in usual]
     assert len(set(shares)) == 3
     assert all(timedelta() <= share <= timedelta(minutes=30) for share in shares)
     # After the cut: five minutes to settle, and the same share again.
-    assert [moment - datetime(1900, 11, 25, 6, 5, tzinfo=UTC) for moment in late] == shares
+    assert [moment - datetime(2026, 11, 25, 6, 5, tzinfo=UTC) for moment in late] == shares
 
 
 def test_on_chosen_weekdays_only() -> None:
