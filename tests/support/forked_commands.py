@@ -37,7 +37,7 @@ def attempt(words: Sequence[str], *, timeout: float) -> subprocess.CompletedProc
         for handle in (out, said, answer):
             undo.callback(os.close, handle)
         try:
-            socket.send_fds(_forker().asked, [json.dumps(asked).encode()], [out, said, how])
+            _ask(json.dumps(asked).encode(), [out, said, how])
         finally:
             os.close(how)
         return subprocess.CompletedProcess(
@@ -52,26 +52,30 @@ class _Forker:
         self.owner = os.getpid()
         self.asked, its = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with its:
-            self._process = subprocess.Popen(
+            subprocess.run(
                 [sys.executable, str(PROGRAM), str(its.fileno())],
                 stdin=subprocess.DEVNULL,
                 pass_fds=[its.fileno()],
+                check=True,
             )
 
     def close(self) -> None:
         """End it."""
         self.asked.close()
-        self._process.wait()
 
 
 _running: list[_Forker] = []
 
 
-def _forker() -> _Forker:
-    """Return what forks, started once; another process has one of its own."""
+def _ask(asked: bytes, handles: list[int]) -> None:
+    """Ask what forks, started once; another process has one of its own."""
     if not (_running and _running[-1].owner == os.getpid()):
         _running.append(_Forker())
-    return _running[-1]
+    try:
+        socket.send_fds(_running[-1].asked, [asked], handles)
+    except BrokenPipeError:  # a test has killed more than its own
+        _running.append(_Forker())
+        socket.send_fds(_running[-1].asked, [asked], handles)
 
 
 def end() -> None:
