@@ -211,10 +211,10 @@ class Index:
         files, total = self._db.execute(
             "SELECT count(*), total(size) FROM ("  # noqa: S608
             "SELECT size FROM entry INDEXED BY entry_pending "
-            f"WHERE part = ?1 AND {IS_PENDING} AND link = 0 UNION ALL "
+            f"WHERE part = :part AND {IS_PENDING} AND link = 0 UNION ALL "
             "SELECT max(size) FROM entry INDEXED BY entry_pending "
-            f"WHERE part = ?1 AND {IS_PENDING} AND link <> 0 GROUP BY link)",
-            (part,),
+            f"WHERE part = :part AND {IS_PENDING} AND link <> 0 GROUP BY link)",
+            {"part": part},
         ).fetchone()
         return int(files), int(total)
 
