@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,7 @@ from holdstill.board import found_subvolumes, layout, mount_top, mounts, private
 from holdstill.errors import PauseError, PreflightError
 from holdstill.model.layout import SUBVOLUME_STEP, Subvolume
 from holdstill.model.paths import BoardPath
-from holdstill.system import files, ioctl, libc
+from holdstill.system import files
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Sequence
@@ -19,23 +19,6 @@ if TYPE_CHECKING:
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
-
-_TOP = (b"subvolid=%d" % ioctl.BTRFS_TOP,)
-
-
-@contextmanager
-def opened_top(part: BoardPart) -> Iterator[int]:
-    """Hold the top of a mounted btrfs open, through a mount that nobody else sees.
-
-    Raises:
-        OSError: the kernel cannot do it; we are not root, or it is too old.
-    """
-    with ExitStack() as undo:
-        mount = libc.new_mount_of_device(b"btrfs", os.fsencode(part.device), _TOP)
-        undo.callback(os.close, mount)
-        top = os.open(b".", os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC, dir_fd=mount)
-        undo.callback(os.close, top)
-        yield top
 
 
 @contextmanager
@@ -176,7 +159,7 @@ def _split(
             found = found_subvolumes.find(handle)
         if not found:
             return [part]
-        with opened_top(part):
+        with mount_top.whole(part.mount):
             pass
     except OSError:
         return [part]

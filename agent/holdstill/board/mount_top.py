@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import mount_device
 from holdstill.model.paths import BoardPath
-from holdstill.system import files, libc
+from holdstill.system import files, ioctl, libc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from holdstill.board.mounts import Mount
 
 _FLAGS = os.O_RDONLY | os.O_DIRECTORY
-_OPTIONS = {"btrfs": (b"subvolid=5",)}
+_OPTIONS = {"btrfs": (b"subvolid=%d" % ioctl.BTRFS_TOP,)}
 """What has the whole of a file system mounted."""
 
 

@@ -97,10 +97,13 @@ def _seen(
     whole = mount if mount.inside.raw == b"/" else None
     if is_layer and mount.point == root:
         mount = layer or mount  # where it can be opened
-    found = replace(part, mount=mount, place=_place(whole, root) if whole else "")
+    folders = [one for one in own if one is not whole]
+    if not folders:
+        return part
+    found = replace(part, mount=mount, place=layout.place_of(whole, root) if whole else "")
     try:
         with mount_top.opened(mount) if whole else mount_top.whole(mount) as top:
-            views = tuple(_views([one for one in own if one is not whole], root, top))
+            views = tuple(_views(folders, root, top))
     except OSError:
         return part
     return replace(found, views=views) if views else part
@@ -108,10 +111,6 @@ def _seen(
 
 def _shows_a_folder(mount: Mount) -> bool:
     return Path(os.fsdecode(mount.point.raw)).is_dir()
-
-
-def _place(mount: Mount, root: BoardPath) -> str:
-    return str(mounts.relative_to(mount.point, root))
 
 
 def _views(own: Sequence[Mount], root: BoardPath, top: int) -> Iterator[TreeView]:

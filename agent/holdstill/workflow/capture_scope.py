@@ -238,10 +238,8 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
         found: dict[int, int] = {}
         for part in scope.parts(*MOUNTED):
             assert part.mount is not None  # noqa: S101  it is mounted
-            if part.views and part.mount.inside.raw != b"/":
+            if part.is_top or (part.views and part.mount.inside.raw != b"/"):
                 opened = mount_top.whole(part.mount)
-            elif part.is_top:
-                opened = btrfs_subvolumes.opened_top(part)
             elif isinstance(part.file_system, Subvolume):
                 opened = btrfs_subvolumes.opened(found[part.partition], part.file_system)
             elif part.mount.is_covered:
