@@ -174,8 +174,8 @@ def test_the_page_in_the_store_writes_an_area_with_coreutils_only(tmp_path: Path
         function = page[page.index("pieces() {") : page.index("SH\n", page.index("pieces() {"))]
         lines = page[page.index("pieces SHA256-OF-BOOT0") : page.index("(For gp0")]
         told = lines.replace("SHA256-OF-BOOT0", str(area["sha256"]))
+        told = told.replace("/root/", f"{tmp_path}/").replace("mmcblk0", "mmcblk8")
         script = f"set -e\nSTORE={stage.kept.store}\n{textwrap.dedent(function)}\n{told}"
-        script = script.replace("/root/", f"{tmp_path}/").replace("mmcblk0", "mmcblk8")
         done = stage.dress.attempt("sh", "-c", script)
         assert done.returncode == 0, done.stderr.decode()
 
