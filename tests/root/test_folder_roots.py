@@ -192,6 +192,30 @@ def test_a_folder_that_is_bound_below_run_as_well_is_not_left_out(tmp_path: Path
                 assert taken.stat().st_size > 0
 
 
+@pytest.mark.parametrize(
+    ("pattern", "words", "got"),
+    [
+        ("/sysroot", "all that is in there stays out, for `exclude` has /sysroot", 2),
+        ("/sys[r]*", "is captured although `exclude` has /sys[r]*", 0),
+    ],
+    ids=["by its name", "by a pattern"],
+)
+def test_what_else_is_on_the_roots_partition_and_is_excluded_is_told(
+    tmp_path: Path, pattern: str, words: str, got: int
+) -> None:
+    with (
+        deployed(tmp_path, "ext4", is_whole=True) as board,
+        boards.kept_nearby(tmp_path, board.root, more=f"exclude: ['{pattern}']\n") as kept,
+    ):
+        report = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
+        beside = f"2:/{OTHER}/etc/release"
+        ask(kept, "get", "pier-3", beside, "--to", tmp_path / "beside", accepted=(got,))
+
+    (told,) = report["findings"]
+    assert (told["what"], told["kind"]) == ("/sysroot", "left out")
+    assert words in told["why"]
+
+
 def test_a_partition_that_is_mounted_below_run_is_captured(tmp_path: Path) -> None:
     script = boards.MBR.replace("start=90112, type=83", "start=90112, size=163840, type=83")
     with boards.running(tmp_path, script=f"{script}start=262144, type=83\n") as board:

@@ -138,7 +138,7 @@ def test_what_is_excluded_comes_back_as_an_empty_subvolume(tmp_path: Path) -> No
             running(disk, tmp_path) as root,
             boards.kept_nearby(tmp_path, root, more=more) as kept,
         ):
-            holdstill("capture", "--settings", kept.settings)
+            report = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
         image = tmp_path / "rebuilt.img"
         words = ("rebuild", "pier-3", image, "--store", kept.store)
         holdstill(*words, accepted=[boards.NO_KERNEL])
@@ -147,6 +147,9 @@ def test_what_is_excluded_comes_back_as_an_empty_subvolume(tmp_path: Path) -> No
         assert list((at / "srv/two words").iterdir()) == []
         said = programs.run("btrfs", "subvolume", "list", at).decode()
     assert "path var/lib/machines" in said
+    told = {one["what"]: one["why"] for one in report["findings"] if one["kind"] == "left out"}
+    assert "all that is in there stays out, for `exclude` has /var" in told["/var/lib/machines"]
+    assert "for `exclude` has /srv" in told["/srv/two words"]
 
 
 @pytest.mark.parametrize("word", ["/var/lib/machines", "'2:@/var/lib/machines'"])

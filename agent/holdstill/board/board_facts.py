@@ -164,6 +164,23 @@ class Doubt:
 
 
 @dataclass(frozen=True)
+class ExcludedTree:
+    """A file system, or a folder of one, that is seen where the owner leaves all out.
+
+    Attributes:
+        folder: from the file system's top; "" for the whole.
+        pattern: the one in `exclude` that says so.
+        is_kept: whether it is captured nevertheless.
+    """
+
+    device: str
+    folder: str
+    place: str
+    pattern: str
+    is_kept: bool
+
+
+@dataclass(frozen=True)
 class BoardFacts:
     """What is known of a board.
 
@@ -176,6 +193,7 @@ class BoardFacts:
         store: place of the mount that the keeper's store is on; "" for none of these.
         left_out_files: paths of loop devices' files, on captured file systems, that stay out.
         left_out_root: the one of these that / is in, in words; "" for none.
+        excluded: trees that `exclude` in the settings leaves out as a whole.
         doubts: what could not be found out.
     """
 
@@ -190,4 +208,5 @@ class BoardFacts:
     store: str = ""
     left_out_files: frozenset[str] = frozenset()
     left_out_root: str = ""
+    excluded: tuple[ExcludedTree, ...] = ()
     doubts: tuple[Doubt, ...] = ()

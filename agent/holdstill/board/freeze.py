@@ -12,11 +12,12 @@ import gc
 import signal
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.board import freeze_order, freeze_state, mount_top
 from holdstill.board.freeze_state import FreezeState
 from holdstill.board.guard import HeldMount
+from holdstill.board.patient_thaw import PatientThawer
 from holdstill.errors import DegradedError, PauseError
 from holdstill.model.paths import BoardPath
 from holdstill.system import ioctl
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from holdstill.board.freeze_state import FrozenFileSystem, SharedFreezeState
     from holdstill.board.guard import Guard
     from holdstill.board.mounts import Mount
+    from holdstill.board.patient_thaw import Thawer
 
 CANNOT = frozenset({errno.EOPNOTSUPP, errno.ENOTTY})
 """errno of FIFREEZE on a file system that cannot be frozen (FAT, tmpfs, overlay)."""
@@ -265,13 +267,6 @@ def _not_frozen(held: HeldMount, error: OSError) -> PauseError:
     )
 
 
-class Thawer(Protocol):
-    """What thaws; `system.ioctl` is one."""
-
-    def thaw(self, mount: int) -> None:
-        """Thaw; OSError EINVAL if it is not frozen."""
-
-
 def thaw_left_over(
     marks_file: Path, all_mounts: Sequence[Mount], *, kernel: Thawer = ioctl
 ) -> tuple[str, ...]:
@@ -299,8 +294,8 @@ def thaw_left_over(
 
 @dataclass
 class _Report:
-    thawed: list[str] = field(default_factory=list)
-    failed: list[str] = field(default_factory=list)
+    thawed: list[str]
+    failed: list[str]
 
 
 def _thaw_marked(
@@ -309,17 +304,21 @@ def _thaw_marked(
     all_mounts: Sequence[Mount],
     kernel: Thawer,
 ) -> _Report:
-    report = _Report()
-    for number in marks.possibly_frozen():
+    thawed, failed = [], {}
+    # One that does not answer may do so when those that it waits for are thawed.
+    for number in (*marks.possibly_frozen(), *marks.possibly_frozen()):
+        if marks[number] is FreezeState.UNTOUCHED:
+            continue
         name = str(BoardPath(marked[number].point))
         try:
             if _thaw_device(marked[number], all_mounts, kernel):
-                report.thawed.append(name)
+                thawed.append(name)
         except OSError as error:
-            report.failed.append(f"{name}: {error.strerror}")
+            failed[name] = f"{name}: {error.strerror}"
         else:
             marks[number] = FreezeState.UNTOUCHED
-    return report
+            failed.pop(name, None)
+    return _Report(thawed, list(failed.values()))
 
 
 def _thaw_device(marked: FrozenFileSystem, all_mounts: Sequence[Mount], kernel: Thawer) -> bool:
@@ -331,7 +330,7 @@ def _thaw_device(marked: FrozenFileSystem, all_mounts: Sequence[Mount], kernel: 
     places.sort(key=lambda mount: (mount.is_covered, mount.point.raw != marked.point))
     with mount_top.reached(places[0]) as handle:
         try:
-            kernel.thaw(handle)
+            PatientThawer([handle], kernel).thaw(handle)
         except OSError as error:
             if error.errno == errno.EINVAL:
                 return False

@@ -7,10 +7,11 @@ file is on another file system, the upper one has to be frozen first and thawed 
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import loop_files, mount_device, mounts
+from holdstill.board import journal_devices, loop_files, mount_device, mount_top, mounts
 from holdstill.model.paths import BoardPath
 
 if TYPE_CHECKING:
@@ -91,9 +92,9 @@ def standing_on(
     while size != len(reached):
         size = len(reached)
         reached |= {one for one, below in stands_on.items() if not below.isdisjoint(reached)}
-    best_first = sorted(all_mounts, key=lambda one: one.is_covered)
-    writable = (one for one in best_first if not one.is_read_only)
-    return one_per_file_system([one for one in writable if one.device in reached - wanted])
+    mine = [one for one in all_mounts if one.device in reached - wanted and not one.is_read_only]
+    folders = map(mount_top.as_folder, mine)
+    return one_per_file_system(sorted(folders, key=lambda one: (one.is_of_a_file, one.is_covered)))
 
 
 def not_held(stacked: Sequence[Mount], freezable: Collection[str]) -> Iterator[str]:
@@ -118,19 +119,23 @@ def _devices(mount: Mount, sys: Path) -> Iterator[Device]:
         yield mount.device
     elif mount.source.startswith("/dev/"):
         yield from _pool(mount.source, sys)
+    for device in journal_devices.of_mount(mount):
+        yield from _number_of(device)
 
 
 def _pool(source: str, sys: Path) -> Iterator[Device]:
     """Yield the devices of a file system that shows none of its own, such as btrfs."""
-    try:
-        number = Path(source).stat().st_rdev
-    except OSError:
-        return
-    yield os.major(number), os.minor(number)
+    yield from _number_of(Path(source))
     name = Path(os.path.realpath(source)).name
     for member in sys.glob(f"fs/btrfs/*/devices/{name}"):
         for device in member.parent.iterdir():
             yield _numbers(device / "dev")
+
+
+def _number_of(device: Path) -> Iterator[Device]:
+    with suppress(OSError):
+        number = device.stat().st_rdev
+        yield os.major(number), os.minor(number)
 
 
 def _numbers(file: Path) -> Device:

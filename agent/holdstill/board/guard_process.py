@@ -16,15 +16,17 @@ import time
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import IntFlag
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from holdstill.board.freeze_state import FreezeState
+from holdstill.board.patient_thaw import PatientThawer
 from holdstill.system import ioctl, libc, process
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from holdstill.board.freeze_state import SharedFreezeState
+    from holdstill.board.patient_thaw import Thawer
 
 ORDER = struct.Struct("<cd")
 """An order to the guard: a letter, and a moment on the monotonic clock."""
@@ -55,13 +57,6 @@ class Protection(IntFlag):
     """It comes before a busy machine's other work."""
     SPARED = 4
     """The out-of-memory killer passes it by."""
-
-
-class Thawer(Protocol):
-    """What thaws."""
-
-    def thaw(self, mount: int) -> None:
-        """Thaw the file system of an open directory; OSError EINVAL if it is not frozen."""
 
 
 @dataclass(frozen=True)
@@ -162,8 +157,11 @@ def run_guard(mounts: Sequence[int], marks: SharedFreezeState, *, orders: int, r
     process.keep_only({*mounts, orders, ready})
     os.chdir("/proc")  # not a file system of the board: it will not be unmounted or frozen
     strength = _strengthen()
-    guard = GuardProcess(mounts, marks, orders, _catch_signals(), ioctl, _open_sysrq())
-    _rehearse(guard)
+    stage = os.open("/proc", os.O_RDONLY | os.O_DIRECTORY)
+    thawer = PatientThawer((*mounts, stage), ioctl)
+    guard = GuardProcess(mounts, marks, orders, _catch_signals(), thawer, _open_sysrq())
+    _rehearse(guard, stage)
+    os.close(stage)
     os.write(ready, bytes([strength]))
     guard.watch()
 
@@ -212,10 +210,8 @@ def _open_sysrq(trigger: str = SYSRQ) -> int | None:
         return None
 
 
-def _rehearse(guard: GuardProcess) -> None:
+def _rehearse(guard: GuardProcess, stage: int) -> None:
     """Bring the code of a thaw into memory, by a call on a file system that cannot be frozen."""
-    stage = os.open("/proc", os.O_RDONLY | os.O_DIRECTORY)
     with suppress(OSError):
         guard.thawer.thaw(stage)
-    os.close(stage)
     guard.thaw_all()

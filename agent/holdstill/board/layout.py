@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import os
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
-from holdstill.board import mount_device, mounts
+from holdstill.board import mount_device, mount_top, mounts
 from holdstill.board.mounts import Mount
 from holdstill.disks import emmc_areas, partition_table
 from holdstill.errors import LayoutError
@@ -25,7 +25,7 @@ from holdstill.model.sizes import SECTOR
 from holdstill.system import byte_source, ioctl
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.model.layout import FileSystem
@@ -114,12 +114,14 @@ class BoardLayout:
 
     Attributes:
         root_file: the file of a partition that / is in, if it is.
+        files_in_use: a file that a loop device has its bytes in, by the partition that it is on.
     """
 
     disks: tuple[BoardDisk, ...]
     parts: tuple[BoardPart, ...]
     warnings: tuple[str, ...] = ()
     root_file: RootFile | None = None
+    files_in_use: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def device(self) -> Path:
@@ -438,10 +440,14 @@ def _mount_from(node: Path, mine: Iterable[Mount], root: BoardPath = _TOP) -> Mo
 
 
 def best_first(candidates: Iterable[Mount], root: BoardPath) -> list[Mount]:
-    """Sort mounts of one file system: first what shows all of it, at a place that is to stay."""
+    """Sort mounts of one file system: first what shows all of it, at a place that is to stay.
+
+    Those that show a file come last, as mounts that no path leads to.
+    """
     return sorted(
-        candidates,
+        map(mount_top.as_folder, candidates),
         key=lambda one: (
+            one.is_of_a_file,
             one.inside.raw != b"/",
             one.is_covered,
             one.is_bound_read_only,

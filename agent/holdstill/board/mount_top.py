@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -52,6 +53,23 @@ def whole(mount: Mount) -> AbstractContextManager[int]:
         OSError: as mount(2): we are not root, or the kernel is older than 5.2.
     """
     return _mounted_again(replace(mount, inside=BoardPath(b"/")))
+
+
+def as_folder(mount: Mount) -> Mount:
+    """Return a mount whose top can be opened as a folder.
+
+    Where one shows a single file, as containers and read-only systems have them, that is the top
+    of its whole file system, as of a mount that is covered.
+    """
+    if mount.is_covered:
+        return mount
+    try:
+        is_file = not stat.S_ISDIR(os.lstat(mount.point.raw).st_mode)
+    except OSError:
+        return mount  # it is gone
+    if not is_file:
+        return mount
+    return replace(mount, inside=BoardPath(b"/"), is_covered=True, is_of_a_file=True)
 
 
 def reached(mount: Mount) -> AbstractContextManager[int]:

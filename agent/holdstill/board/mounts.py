@@ -32,6 +32,7 @@ class Mount:
         id: the kernel's number of this mount; parent: of the one that it is mounted on.
         is_covered: whether no path leads to it, since something is mounted over it.
         is_bound_read_only: whether it is read-only, and its file system is not: others may write.
+        is_of_a_file: whether it shows one file, as far as anybody has looked.
     """
 
     device: tuple[int, int]
@@ -44,6 +45,7 @@ class Mount:
     parent: int = 0
     is_covered: bool = False
     is_bound_read_only: bool = False
+    is_of_a_file: bool = False
 
     @property
     def is_read_only(self) -> bool:

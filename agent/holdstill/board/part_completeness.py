@@ -12,7 +12,13 @@ from holdstill.model.sizes import counted
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from holdstill.board.board_facts import BoardFacts, DiskFacts, PartFacts, Subvolume
+    from holdstill.board.board_facts import (
+        BoardFacts,
+        DiskFacts,
+        ExcludedTree,
+        PartFacts,
+        Subvolume,
+    )
 
 SUBVOLUMES_NAMED = 50
 """Subvolumes of a partition that get a finding each; the rest is counted."""
@@ -31,6 +37,10 @@ _QUOTA_OPTIONS = _PROJECT_OPTIONS | {
 """Mount options with which an xfs counts, and may limit, what is used (xfs(5)); f2fs has three of
 them (Linux Documentation/filesystems/f2fs.rst)."""
 
+_JOURNAL_OPTIONS = ("journal_path=", "journal_dev=")
+"""Options of an ext4 that say where its journal is (ext4(5)). A journal inside as well: the kernel
+logs "filesystem has both journal inode and journal device!" (seen on 6.1)."""
+
 
 def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
     """Judge the captured disks' own content."""
@@ -44,8 +54,24 @@ def judge(facts: BoardFacts) -> Iterator[NamedFinding]:
         yield from _subvolumes(facts, part)
         yield from _members(part)
         yield from _features(part)
+    yield from _named_journals(facts)
+    for tree in facts.excluded:
+        yield _excluded(tree)
     for disk in facts.disks:
         yield from _around(disk)
+
+
+def _excluded(tree: ExcludedTree) -> NamedFinding:
+    """Tell of a whole file system, or a folder that is mounted, that a pattern leaves out."""
+    mounted = f"{tree.folder} of {tree.device}" if tree.folder else tree.device
+    if tree.is_kept:
+        why = (
+            f"it is captured although `exclude` has {tree.pattern}, for it is seen elsewhere as "
+            "well, or / is on the same file system"
+        )
+    else:
+        why = f"all that is in there stays out, for `exclude` has {tree.pattern}"
+    return left_out(tree.place, f"{mounted}: {why}")
 
 
 def _around(disk: DiskFacts) -> Iterator[NamedFinding]:
@@ -211,6 +237,19 @@ def _features(part: PartFacts) -> Iterator[NamedFinding]:
                 yield _limits(part)
     if part.mount and part.mount.type in {"xfs", "f2fs"}:
         yield from _by_options(part, part.mount.type, part.mount.options.split(","))
+
+
+def _named_journals(facts: BoardFacts) -> Iterator[NamedFinding]:
+    """Find ext4 file systems that fstab mounts with a journal that a rebuild does not make."""
+    for entry in facts.fstab:
+        named = [option for option in entry.options if option.startswith(_JOURNAL_OPTIONS)]
+        if named:
+            yield not_rebuildable(
+                f"{entry.point}: journal",
+                f"fstab mounts it with {named[0]}, and a rebuild makes the journal inside: with "
+                "both, the kernel mounts nothing",
+                f"take {named[0]} out of fstab: the file system knows its journal (tune2fs -l)",
+            )
 
 
 def _by_options(part: PartFacts, kind: str, options: list[str]) -> Iterator[NamedFinding]:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from holdstill.model import paths, tree_views
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from holdstill.model.tree_views import TreeView
 
@@ -81,6 +81,10 @@ class PathFilter:
         """Before every path of a file system that is seen as a whole, at one place."""
         self._own_right = {view.inside.encode() for view in self._seen}
         """Folders that are walked because they are seen, whatever they are in."""
+        self._asked = {
+            view: tuple(other for other in self._seen if self._has_say(other, view))
+            for view in self._seen
+        }
         self._ways = {way for view in self._seen for way in _above(view.inside.encode())}
         about = repr((views, exclude, include, sorted(swap_files)))
         self.fingerprint = hashlib.sha256(about.encode(errors="surrogateescape")).hexdigest()
@@ -95,13 +99,18 @@ class PathFilter:
         seen elsewhere.
         """
         choices = {view: self._all.choose(view.place.encode()) for view in views}
-        plain = [view for view in views if choices[view] is Choice.WHOLE]
+        plain = [
+            view
+            for view in views
+            if choices[view] is Choice.WHOLE
+            and not any(map(self._own.matches, _deeper(view.place.encode())))
+        ]
         seen = tuple(
             view
             for view in views
             if view in plain
             or (
-                choices[view] is Choice.HOLLOW
+                choices[view] in {Choice.HOLLOW, Choice.WHOLE}
                 and tree_views.place_of(plain, view.inside.encode()) is None
             )
         )
@@ -129,22 +138,41 @@ class PathFilter:
             return self._all.choose(self._top + path)
         view = tree_views.nearest(self._seen, path)
         if view is None:
-            # Of a file system with the root in it, all is needed.
-            has_root = any(one.is_root for one in self._seen)
-            tops = [] if has_root else [one for one in self._hidden if not one.inside]
-            hidden = tree_views.place_of(tops, path)
-            return Choice.WHOLE if hidden is None else self._own.choose(hidden)
+            return self._choice_of_hidden(path)
         choice = self._choice_at(view, path, self._all)
-        if self._all.is_included(tree_views.place_of((view,), path) or b""):
-            return choice
-        for other in self._seen if len(self._seen) > 1 else ():
-            inside = view.inside.encode()
-            if (
-                choice is Choice.WHOLE
-                and self._choice_at(other, inside, self._own) is Choice.WHOLE
-            ):
+        for other in self._asked[view]:
+            if choice is Choice.WHOLE:
                 choice = self._choice_at(other, path, self._own)
-        return choice
+        wanted = {self._all.wanted(place) for place in tree_views.places_of(self._seen, path)}
+        if Choice.WHOLE in wanted:
+            return Choice.WHOLE
+        is_way = choice in {Choice.HOLLOW, Choice.NOTHING} and Choice.PASSAGE in wanted
+        return Choice.PASSAGE if is_way else choice
+
+    def _has_say(self, other: TreeView, view: TreeView) -> bool:
+        """Whether what the owner leaves out of one view is left out of another, too.
+
+        Where all of what the other shows is left out, it is the second sight that is not wanted.
+        """
+        place = tree_views.place_of((other,), view.inside.encode())
+        return (
+            place is not None and other != view and not any(map(self._own.matches, _deeper(place)))
+        )
+
+    def _choice_of_hidden(self, path: bytes) -> Choice:
+        """Decide about what is seen, if at all, at places only where all is left out.
+
+        Of a file system with the root in it all is needed, whatever the owner's words say.
+        """
+        if any(view.is_root for view in self._seen):
+            return Choice.WHOLE
+        for view in self._hidden:
+            place = tree_views.place_of((view,), path)
+            choice = Choice.WHOLE if place is None else self._own.choose(place)
+            if choice is not Choice.WHOLE:
+                # The folder itself stays: the board mounts it.
+                return Choice.HOLLOW if path == view.inside.encode() else choice
+        return Choice.WHOLE
 
     @staticmethod
     def _choice_at(view: TreeView, path: bytes, patterns: _Patterns) -> Choice:
@@ -182,9 +210,15 @@ class _Patterns:
         self._kept = _any_of([_translated(pattern) + b"(?:/.*)?" for pattern in kept])
         self._passage = _any_of([way for pattern in kept for way in _ways_to(pattern)])
 
-    def is_included(self, place: bytes) -> bool:
-        """Whether a place is wanted in so many words, so that no exclude counts."""
-        return self._kept.fullmatch(place) is not None
+    def wanted(self, place: bytes) -> Choice | None:
+        """Return whether an include means a place, or leads through it; None for neither."""
+        if self._kept.fullmatch(place):
+            return Choice.WHOLE
+        return Choice.PASSAGE if self._passage.fullmatch(place) else None
+
+    def matches(self, place: bytes) -> bool:
+        """Whether a place is left out."""
+        return self.choose(place) in {Choice.HOLLOW, Choice.NOTHING}
 
     def choose(self, place: bytes) -> Choice:
         """Decide about a place by itself."""
@@ -199,6 +233,29 @@ def _above(path: bytes) -> Iterator[bytes]:
     """Yield the folders that a path is in."""
     while path := paths.split(path)[0]:
         yield path
+
+
+def leaving_out(place: bytes, exclude: Sequence[str], include: Sequence[str]) -> str | None:
+    """Return the pattern that leaves out a folder, or all that is in it; None for none.
+
+    Args:
+        place: where the folder is seen.
+        exclude: patterns; the first of several counts.
+        include: patterns that win over these.
+    """
+    for pattern in exclude:
+        if any(map(_Patterns((pattern,), tuple(include)).matches, _deeper(place))):
+            return pattern
+    return None
+
+
+def _deeper(place: bytes) -> tuple[bytes, ...]:
+    """Return a folder's place, and places in it of names that only a star means."""
+    within = place.rstrip(b"/") + b"/" + _PROBE
+    return place, within, within + b"/" + _PROBE
+
+
+_PROBE = b"\x01.\x01"
 
 
 def matters_at(pattern: str, place: str) -> bool:

@@ -117,6 +117,12 @@ def _mounted_outside(
                 f"it is mounted at {writable[0].point}, which is not below {root}: its copy may "
                 "be of several moments",
             )
+        elif part.mount is None and (file := board.files_in_use.get(part.partition)):
+            yield Doubt(
+                str(part.device),
+                f"{file} of it is in use as a device, and no path leads to where it is mounted: "
+                "its bytes are copied while they may change, and without what is not written yet",
+            )
 
 
 # ---- partitions ---------------------------------------------------------------------------------

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 def with_root_file(
     board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]
 ) -> BoardLayout:
-    """Return a layout that knows which file / is in, if it is in one of a captured partition."""
+    """Return a layout that knows which files of partitions are in use as devices, and hold /."""
+    board = replace(board, files_in_use=_in_use(board, all_mounts))
     if any(part.is_root for part in board.parts):
         return board
     found = _find(board, root, all_mounts)
@@ -33,6 +34,15 @@ def with_root_file(
         return board
     said = f"{found}: that file is captured as it is, and nobody looks into it"
     return replace(board, root_file=found, warnings=(*board.warnings, said))
+
+
+def _in_use(board: BoardLayout, all_mounts: tuple[Mount, ...]) -> dict[int, str]:
+    """Return a file that is in use as a device, by the partition that it is on."""
+    numbers = {system_names.block_number(part.device): part.partition for part in board.parts}
+    numbers.pop(None, None)
+    devices = block_devices.read_block_devices(all_mounts)
+    files = (device.file for device in devices if device.file and device.file.number)
+    return {numbers[one.number]: one.path for one in files if one.number in numbers}
 
 
 def _find(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> RootFile | None:

@@ -64,7 +64,7 @@ def command(
         for line in report.lines():
             out.print(line)
         tables.findings(findings, out)
-    if report.verdict is BootVerdict.BROKEN or report.is_empty:
+    if report.verdict is BootVerdict.BROKEN:
         return VerificationError.exit_code
     is_doubtful = bool(serious(findings)) or not report.chains
     return DegradedError.exit_code if is_doubtful else 0

@@ -63,9 +63,13 @@ def _system(
 ) -> Iterable[ChainLink]:
     if card.root_file:
         return [unknown(SYSTEM, f"{card.root_file}, a file that is not looked into")]
-    root = system.find_root(card, [kernel.root for kernel in (*whole, *kernels)])
-    if root is None:
+    roots = system.find_roots(card, [kernel.root for kernel in (*whole, *kernels)])
+    if not roots:
         return [missing("root", "no partition has a system")]
+    if len(roots) > 1:
+        shown = ", ".join(root.name for root in roots[:SYSTEMS_NAMED])
+        return [unknown(SYSTEM, f"it may be on any of several: {shown}")]
+    (root,) = roots
     folders = system_folder.systems(card, root)
     if len(folders) > 1:
         shown = ", ".join(map(paths.display, folders[:SYSTEMS_NAMED]))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from holdstill.board import layout, mount_top, private_mount
 from holdstill.errors import PreflightError
-from holdstill.filesystems.ext4 import ext4_parameters
+from holdstill.filesystems.ext4 import ext4_parameters, external_journal
 from holdstill.model import sizes
 from holdstill.model.layout import (
     SUBVOLUME_STEP,
@@ -21,11 +21,15 @@ from holdstill.model.layout import (
     Swap,
 )
 from holdstill.model.manifest import Grade
+from holdstill.system import byte_source
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.board.mounts import Mount
     from holdstill.model.settings import BoardSettings
+    from holdstill.system.byte_source import ByteSource
 
 FREEZABLE = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs"})
 """Mounted file systems for which the kernel has a freeze method (fs/ioctl.c, FIFREEZE)."""
@@ -129,8 +133,8 @@ def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> Met
     if _is_journal_of_the_running(board, part):
         why = "the journal of what is mounted, which gets one inside when it is rebuilt"
         return MethodChoice(CaptureMethod.IDENTITY, Grade.READ_ONLY, why)
-    if board.root_file and board.root_file.partition == part.number and part.mount is None:
-        why = "/ is in a file on it, and it is mounted where nobody sees it: copied raw, live"
+    if part.mount is None and (file := board.files_in_use.get(part.number)):
+        why = f"{file} on it is in use, and it is mounted where nobody sees it: copied raw, live"
         return MethodChoice(CaptureMethod.RAW, Grade.LIVE, why)
     return choose(
         part,
@@ -141,7 +145,7 @@ def _chosen(board: BoardLayout, part: BoardPart, settings: BoardSettings) -> Met
 
 
 def _is_journal_of_the_running(board: BoardLayout, part: BoardPart) -> bool:
-    """Whether it is a journal, and all file systems with a journal elsewhere are mounted.
+    """Whether it is a journal, and all file systems whose journal it is are mounted.
 
     One that is not may need what is in it.
     """
@@ -153,8 +157,28 @@ def _is_journal_of_the_running(board: BoardLayout, part: BoardPart) -> bool:
         if isinstance(other.file_system, Ext4)
         and "has_journal" in other.file_system.features
         and not other.file_system.journal_blocks
+        and _may_be_journal_of(board, part, other)
     ]
     return bool(users) and all(other.mount is not None for other in users)
+
+
+def _may_be_journal_of(board: BoardLayout, journal: BoardPart, user: BoardPart) -> bool:
+    own, wanted = (
+        _from_disk(board, part, read)
+        for part, read in (
+            (journal, external_journal.read_own_uuid),
+            (user, external_journal.read_uuid_of_journal),
+        )
+    )
+    return not own or not wanted or own == wanted
+
+
+def _from_disk(board: BoardLayout, part: BoardPart, read: Callable[[ByteSource], bytes]) -> bytes:
+    try:
+        with byte_source.opened(board.disk_of(part).device) as source:
+            return read(source.window(part.offset, part.size))
+    except (OSError, EOFError):
+        return b""
 
 
 def _obstacle(board: BoardLayout, part: BoardPart) -> str:

@@ -45,7 +45,7 @@ from holdstill.workflow.capture_method import CaptureMethod
 from holdstill.workflow.mounted_tree import MountedTree
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from holdstill.board.followed_files import FollowedFiles
     from holdstill.board.layout import BoardLayout, BoardPart
@@ -85,11 +85,18 @@ class CaptureScope:
         """Return the mounts of the file systems that are frozen for their files."""
         return [part.mount for part in self.parts(CaptureMethod.FROZEN) if part.mount is not None]
 
-    def stacked(self, all_mounts: Sequence[Mount] | None = None) -> list[Mount]:
-        """Return the writable mounts of what is in files of these; all_mounts: as of now."""
+    def stacked(
+        self, all_mounts: Sequence[Mount] | None = None, *, also: Iterable[Mount] = ()
+    ) -> list[Mount]:
+        """Return the writable mounts of what is in files of what is frozen.
+
+        Args:
+            all_mounts: as of now.
+            also: what is frozen, too, for it was made writable meanwhile.
+        """
         now = all_mounts or self.all_mounts
         stands_on = freeze_order.read_stacking(now)
-        return freeze_order.standing_on(self.frozen(), now, stands_on)
+        return freeze_order.standing_on([*self.frozen(), *also], now, stands_on)
 
     def excludes(self) -> tuple[str, ...]:
         """Return the patterns whose contents stay out: defaults, the user's, and our own."""

@@ -7,8 +7,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from holdstill.board import boot_areas, completeness, layout, mounts, read_board_facts
-from holdstill.model.layout import SUBVOLUME_STEP
+from holdstill.board import (
+    boot_areas,
+    completeness,
+    layout,
+    mounts,
+    path_filter,
+    read_board_facts,
+)
+from holdstill.board.board_facts import ExcludedTree
+from holdstill.model import tree_views
+from holdstill.model.layout import SUBVOLUME_STEP, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.store_address import FolderAddress
 from holdstill.workflow import capture_method, left_out_images
@@ -16,13 +25,14 @@ from holdstill.workflow.capture_method import HAS_FILES
 from holdstill.workflow.capture_scope import CaptureScope
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from holdstill.board.board_facts import BoardFacts
     from holdstill.board.completeness import Completeness
-    from holdstill.board.layout import BoardLayout
+    from holdstill.board.layout import BoardLayout, BoardPart
     from holdstill.model.finding import Finding
     from holdstill.model.settings import BoardSettings
+    from holdstill.model.tree_views import TreeView
     from holdstill.workflow.capture_method import MethodChoice
 
 
@@ -42,7 +52,7 @@ def check(
         areas=boot_areas.find(board, settings),
         store=address.path if isinstance(address, FolderAddress) else None,
     )
-    facts = _with_left_out_images(facts, scope)
+    facts = _with_what_stays_out(facts, scope)
     words = [str(word) for word in settings.leave_out if word not in partitions]
     written = {_without_links(word): word for word in words}
     devices = (str(board.part(number).device) for number in partitions)
@@ -50,15 +60,51 @@ def check(
     return replace(found, unused=tuple(written.get(word, word) for word in found.unused))
 
 
-def _with_left_out_images(facts: BoardFacts, scope: CaptureScope) -> BoardFacts:
+def _with_what_stays_out(facts: BoardFacts, scope: CaptureScope) -> BoardFacts:
     images = tuple(left_out_images.find(scope))
     root = scope.board.root_file
     is_root = root and any((i.partition, i.path) == (root.partition, root.path) for i in images)
     return replace(
         facts,
+        excluded=tuple(_excluded(scope)),
         left_out_files=frozenset(image.file.path for image in images),
         left_out_root=str(root) if is_root else "",
     )
+
+
+def _excluded(scope: CaptureScope) -> Iterator[ExcludedTree]:
+    """Yield what is mounted or seen where the owner leaves all out.
+
+    Of what is seen at several places, and is captured as at one of them, the others are told only
+    if that one is a mount of its own: else nobody would expect it to be left out.
+    """
+    settings = scope.settings
+    own = [pattern for pattern in settings.exclude if pattern not in path_filter.DEFAULT_EXCLUDES]
+    for part in scope.parts(*HAS_FILES):
+        for view, place in _places(part):
+            pattern = path_filter.leaving_out(place.encode(), own, settings.include)
+            if pattern is None:
+                continue
+            inside = view.inside.encode()
+            yield ExcludedTree(
+                device=str(part.device),
+                folder="/".join(filter(None, (_subvolume(part), view.inside))),
+                place=place,
+                pattern=pattern,
+                is_kept=not scope.leaves_out(part, inside + b"/." if inside else b"."),
+            )
+
+
+def _places(part: BoardPart) -> Iterator[tuple[TreeView, str]]:
+    """Yield the views of a partition, each with every place where its folder is seen."""
+    for view in part.seen:
+        for place in tree_views.places_of(part.seen, view.inside.encode()):
+            yield view, place.decode()
+
+
+def _subvolume(part: BoardPart) -> str:
+    kind = part.file_system
+    return kind.path if isinstance(kind, Subvolume) else ""
 
 
 def _without_links(word: str) -> str:

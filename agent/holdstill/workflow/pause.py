@@ -6,12 +6,14 @@ Everything that could write, log, start a program or wait for the network is bef
 
 from __future__ import annotations
 
+import os
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-from holdstill.board import freeze, freeze_order, guard, hooks, mounts, read_only
+from holdstill.board import freeze, freeze_order, guard, hooks, layout, mounts, read_only
 from holdstill.errors import PauseError
+from holdstill.model.paths import BoardPath
 from holdstill.model.settings import OverBudget
 from holdstill.system import io_priority
 from holdstill.system.io_priority import IoPriority
@@ -136,18 +138,18 @@ def pause(
     Raises:
         PauseError: a required hook failed, or not everything could be frozen; all runs again.
     """
-    frozen = scope.frozen()
     with ExitStack() as undo:
         quiet = undo.enter_context(hooks.quiet(scope.settings.hooks, runner, clock, log))
         # Only now: what is in files may be mounted by services that are quiet from here on.
         mounted = mounts.read_mounts()
-        stacked = scope.stacked(mounted)
+        frozen = [_mount_now(scope, mount, mounted) for mount in scope.frozen()]
         remounts = {
             part.number: undo.enter_context(read_only.made_read_only(part.mount, runner, log))
             for part in scope.parts(CaptureMethod.REMOUNTED)
             if part.mount is not None
         }
         woken = _writable_now(scope)
+        stacked = scope.stacked(mounted, also=woken.values())
         still = {number for number, remount in remounts.items() if remount.is_still}
         still |= {
             part.number
@@ -195,14 +197,25 @@ def pause(
     )
 
 
+def _mount_now(scope: CaptureScope, mount: Mount, mounted: Sequence[Mount]) -> Mount:
+    """Return a mount, or another of the same file system where a quiet service took it away."""
+    if mount.is_covered or any(one.id == mount.id for one in mounted):
+        return mount
+    others = [one for one in mounted if one.device == mount.device and not one.is_read_only]
+    root = BoardPath(os.fsencode(scope.settings.root))
+    return next(iter(layout.best_first(others, root)), mount)
+
+
 def _writable_now(scope: CaptureScope) -> dict[int, Mount]:
     """Return the mounts, by partition, of what was read-only at first and is so no more."""
-    now = {mount.device: mount for mount in mounts.read_mounts() if not mount.is_read_only}
-    return {
-        part.number: now[part.mount.device]
-        for part in scope.parts(CaptureMethod.READ_ONLY)
-        if part.mount is not None and part.mount.device in now
-    }
+    writable = [mount for mount in mounts.read_mounts() if not mount.is_read_only]
+    root = BoardPath(os.fsencode(scope.settings.root))
+    found = {}
+    for part in scope.parts(CaptureMethod.READ_ONLY):
+        own = [one for one in writable if part.mount and one.device == part.mount.device]
+        if own:
+            found[part.number] = layout.best_first(own, root)[0]
+    return found
 
 
 def _unfrozen(scope: CaptureScope, held: FrozenSpanResult) -> set[int]:

@@ -639,6 +639,16 @@ def test_project_ids_themselves_are_kept() -> None:
     assert said(board(root=root_part(kind))) == []
 
 
+def test_a_journal_that_fstab_names_is_not_there_after_a_rebuild() -> None:
+    options = "noatime,journal_path=/dev/mmcblk0p5"
+    facts = board(fstab=f"PARTUUID=9a3c5d2e-02 / ext4 {options} 0 1\n")
+
+    assert said(facts) == [(NOT_REBUILDABLE, "/: journal")]
+    assert said(facts, "/: journal") == [(LEFT_OUT, "/: journal")]
+    (told,) = completeness.judge(facts).findings
+    assert "take journal_path=/dev/mmcblk0p5 out of fstab" in told.hint
+
+
 def test_the_limits_of_quotas_of_an_ext4_are_not_kept() -> None:
     kind = Ext4(
         uuid=UUID, block_size=4096, blocks=9, inode_size=256, inodes=9,

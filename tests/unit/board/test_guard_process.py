@@ -370,8 +370,10 @@ def test_a_thaw_is_rehearsed_as_a_whole_where_nothing_can_be_frozen() -> None:
     vigil = GuardProcess(MOUNTS, marks, -1, -1, kernel)
     marks[1] = FreezeState.OURS
     before = descriptors.count()
+    stage = os.open("/proc", os.O_RDONLY)
 
-    guard_process._rehearse(vigil)
+    guard_process._rehearse(vigil, stage)
+    os.close(stage)
 
     assert stages == [Path("/proc")]
     assert kernel.deeds[-1] == ("thaw", MOUNTS[1])

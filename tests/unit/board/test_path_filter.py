@@ -166,6 +166,8 @@ def test_a_fingerprint_changes_with_every_rule() -> None:
 
 
 RUN_AND_HOME = (*tree_views.at_top("/run/data"), TreeView(inside="home", place="/home"))
+SELF = (*tree_views.at_top("/"), *tree_views.at_top("/mnt/self"))
+ONLY_A_FOLDER = (TreeView(inside="own", place="/mnt/x"),)
 FOLDERS = (
     TreeView(inside="deploy/a", place="/"),
     TreeView(inside="state", place="/var"),
@@ -198,10 +200,25 @@ def seen_also(*more: tuple[str, str]) -> tuple[TreeView, ...]:
         (tree_views.at_top("/tmp"), (), b"letter", "NOTHING"),  # noqa: S108
         (tree_views.at_top("/mnt/data"), ("/mnt",), b"letter", "NOTHING"),
         (tree_views.at_top("/mnt/data"), ("/mnt/data",), b"letter", "NOTHING"),
+        (ONLY_A_FOLDER, ("/mnt/*",), b"own/key", "NOTHING"),
+        (ONLY_A_FOLDER, ("/mnt/*",), b"own", "HOLLOW"),
+        (ONLY_A_FOLDER, ("/mnt/*",), b"other/key", "WHOLE"),
+        (ONLY_A_FOLDER, (), b"own/key", "WHOLE"),
         (RUN_AND_HOME, ("/run/data",), b"home/pi/letter", "WHOLE"),
         (RUN_AND_HOME, ("/run/data",), b"letter", "NOTHING"),
         # What the owner leaves out is left out wherever else it is seen.
-        (seen_also(("state/own", "/mnt/x")), ("/var/own/*",), b"state/own/key", "NOTHING"),
+        (seen_also(("state/own", "/mnt/x")), ("/var/own/k*",), b"state/own/key", "NOTHING"),
+        # A folder that is mounted at a place of its own is there, whatever is left out elsewhere.
+        (seen_also(("state/own", "/mnt/x")), ("/var/own/*",), b"state/own/key", "WHOLE"),
+        (SELF, ("/mnt/self/*",), b"etc/fstab", "WHOLE"),
+        (SELF, ("/mnt/*/*",), b"etc/fstab", "WHOLE"),
+        (SELF, ("/mnt/*/*",), b"mnt/disk/letter", "NOTHING"),
+        (SELF[::-1], ("/mnt/self/*",), b"etc/fstab", "WHOLE"),
+        (SELF, ("/mnt/self/etc/*",), b"etc/fstab", "NOTHING"),
+        (seen_also(("", "/sysroot")), ("/sysroot/deploy/a/*",), b"deploy/a/etc/fstab", "WHOLE"),
+        (seen_also(("", "/sysroot")), ("/sysroot/*/*",), b"deploy/a/etc/fstab", "WHOLE"),
+        (seen_also(("", "/sysroot")), ("/sysroot/*/*",), b"state/log", "WHOLE"),
+        (seen_also(("", "/sysroot")), ("/sysroot/*",), b"deploy/b/etc/fstab", "NOTHING"),
         (seen_also(("state/own", "/mnt/x")), ("/var/own",), b"state/own/key", "WHOLE"),
         (seen_also(("deploy/b", "/mnt/b")), ("/mnt/*",), b"deploy/b/x", "WHOLE"),
         (
@@ -292,3 +309,47 @@ def test_which_patterns_are_told_of_a_partition(
     pattern: str, place: str, *, matters: bool
 ) -> None:
     assert path_filter.matters_at(pattern, place) is matters
+
+
+CACHE = (
+    *tree_views.at_top("/sysroot"),
+    TreeView(inside="deploy/a", place="/"),
+    TreeView(inside="cache", place="/mnt/a"),
+)
+
+
+@pytest.mark.parametrize(
+    ("exclude", "include"),
+    [
+        ("/sysroot/cache/big", "/mnt/a/big/blob"),
+        ("/mnt/a/big", "/sysroot/cache/big/blob"),
+        ("/sysroot/cache/b*", "/mnt/a/big/blob"),
+    ],
+)
+def test_an_include_wins_by_whatever_place_it_names(exclude: str, include: str) -> None:
+    rules = PathFilter(exclude=(*DEFAULT_EXCLUDES, exclude), include=(include,), views=CACHE)
+
+    assert rules.choose(b"cache/big") is Choice.PASSAGE
+    assert rules.choose(b"cache/big/blob") is Choice.WHOLE
+    assert rules.choose(b"cache/big/other") is Choice.NOTHING
+    assert rules.choose(b"cache/letter") is Choice.WHOLE
+
+
+@pytest.mark.parametrize(
+    ("place", "exclude", "include", "told"),
+    [
+        ("/mnt/a", ("/home", "/mnt/*"), (), "/mnt/*"),
+        ("/mnt/a", ("/mnt",), (), "/mnt"),
+        ("/mnt/a", ("/mnt/a/*",), (), "/mnt/a/*"),
+        ("/mnt/a", ("/mnt/**",), (), "/mnt/**"),
+        ("/mnt/a", ("/mnt/*/*",), (), "/mnt/*/*"),
+        ("/mnt/a", ("/mnt/a/*/*",), (), "/mnt/a/*/*"),
+        ("/", ("/*",), (), "/*"),
+        ("/mnt/a", ("/mnt/a/b", "/mnt/a/b*", "/mnt/ab"), (), None),
+        ("/mnt/a", ("/mnt/*",), ("/mnt/a",), None),
+    ],
+)
+def test_the_pattern_that_leaves_out_a_folder_or_all_in_it(
+    place: str, exclude: tuple[str, ...], include: tuple[str, ...], told: str | None
+) -> None:
+    assert path_filter.leaving_out(place.encode(), exclude, include) == told

@@ -114,7 +114,7 @@ class BootReport:
     @property
     def verdict(self) -> BootVerdict:
         """What it comes to."""
-        if self.chains and not self.is_bootable:
+        if self.is_empty or (self.chains and not self.is_bootable):
             return BootVerdict.BROKEN
         return BootVerdict.UNKNOWN if any(self.unseen()) else BootVerdict.WHOLE
 
@@ -146,8 +146,7 @@ class BootReport:
             yield "nothing on this card is known to boot"
         yield "system:"
         yield from (f"  {link}" for link in self.system)
-        verdict = BootVerdict.BROKEN if self.is_empty else self.verdict
-        yield f"verdict: {_VERDICTS[verdict]}"
+        yield f"verdict: {_VERDICTS[self.verdict]}"
         yield from (f"  needs a loader: {text}" for text in self.loaders_elsewhere)
 
 

@@ -28,7 +28,8 @@ OWN_POINTS = frozenset(
 )
 """What a board mounts from its own card; other places may be on another disk."""
 INIT_LIMIT = 64 << 20
-_ONLY_BY_KERNEL = frozenset({"btrfs", "xfs", "f2fs"})
+_NO_SYSTEM = frozenset({"", "swap", "vfat"})
+"""Kinds of volumes that no system is on: nothing that is known, too."""
 
 
 def links(
@@ -236,15 +237,16 @@ def _version(card: BootCard, number: int, path: bytes) -> str:
     return kernels.version_inside(content) if content else ""
 
 
-def find_root(card: BootCard, roots: Sequence[str | None]) -> BootVolume | None:
-    """Return the root partition: what a chain names, else the one that seems to hold a system."""
+def find_roots(card: BootCard, roots: Sequence[str | None]) -> list[BootVolume]:
+    """Return the root partition: what a chain names, else what was /, else what seems to be one.
+
+    There may be several of the last, or some that only the kernel, or whoever has a key, can read.
+    """
     for root in roots:
         named = card.named(root) if root else []
         if len(named) == 1:
-            return named[0]
+            return named
     looks = [v for v in card.volumes if {b"etc", b"dev", b"usr"} <= set(v.names(b""))]
-    if not looks and card.system_at is not None:
+    if len(looks) != 1 and card.system_at is not None:
         looks = [v for v in card.volumes if v.number == card.system_at[0]]
-    if not looks:
-        looks = [v for v in card.volumes if v.tree is None and v.kind in _ONLY_BY_KERNEL]
-    return looks[0] if len(looks) == 1 else None
+    return looks or [v for v in card.volumes if v.tree is None and v.kind not in _NO_SYSTEM]

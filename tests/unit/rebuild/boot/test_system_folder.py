@@ -2,16 +2,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from holdstill.model import paths
+from holdstill.model.boot import BootVerdict
 from holdstill.model.entries import Entry, EntryType
 from holdstill.model.layout import Disk, TableLabel
+from holdstill.rebuild import bootcheck
 from holdstill.rebuild.boot import system_folder
 from holdstill.rebuild.boot.card import BootCard, BootVolume
 from holdstill.rebuild.boot.system_folder import FolderTree
 from holdstill.system.byte_source import OpenFile
+
+if TYPE_CHECKING:
+    from holdstill.rebuild.boot.report import BootReport
 
 
 @dataclass(frozen=True)
@@ -106,3 +112,52 @@ def test_entering_the_top_changes_nothing() -> None:
     assert system_folder.entered(volume, b"") is volume
     inside = system_folder.entered(card_of(system_in(b"a")).volumes[0], b"a")
     assert inside.text(b"etc/fstab") == "# none\n"
+
+
+def verdict_of(*volumes: BootVolume, at: tuple[int, bytes] | None = None) -> BootReport:
+    disk = Disk(size=1 << 30, label=TableLabel.NONE)
+    with Path("/dev/zero").open("rb") as nothing:
+        return bootcheck.judge(
+            BootCard(disk, volumes, OpenFile(nothing.fileno(), size=1 << 20), at)
+        )
+
+
+def whole_system() -> Tree:
+    return Tree({b"etc/fstab": b"", b"usr/bin/x": b"", b"dev/null": b"", b"sbin/init": b"\x7fELF"})
+
+
+SLOTS = (
+    BootVolume(number=2, kind="ext4", tree=whole_system()),
+    BootVolume(number=3, kind="ext4", tree=whole_system()),
+)
+
+
+def test_of_two_slots_nobody_knows_which_is_started() -> None:
+    report = verdict_of(*SLOTS)
+
+    assert report.verdict is BootVerdict.UNKNOWN
+    assert list(report.broken_links()) == []
+    assert any("any of several: partition 2, partition 3" in line for line in report.lines())
+
+
+def test_of_two_slots_a_capture_knows_which_is_the_one() -> None:
+    lame = Tree(dict.fromkeys((b"etc/fstab", b"usr/bin/x", b"dev/null"), b""))
+    slots = (SLOTS[0], BootVolume(number=3, kind="ext4", tree=lame))
+
+    assert list(verdict_of(*slots, at=(2, b"")).broken_links()) == []
+    assert any("init" in text for text in verdict_of(*slots, at=(3, b"")).broken_links())
+
+
+@pytest.mark.parametrize("kind", ["crypto_LUKS", "LVM2_member", "squashfs", "btrfs"])
+def test_what_nobody_can_look_into_is_not_said_to_lack_a_system(kind: str) -> None:
+    report = verdict_of(BootVolume(number=1, kind="vfat"), BootVolume(number=2, kind=kind))
+
+    assert (report.verdict, report.is_empty) == (BootVerdict.UNKNOWN, False)
+
+
+@pytest.mark.parametrize("kind", ["", "swap"])
+def test_a_card_with_nothing_on_it_does_not_boot(kind: str) -> None:
+    report = verdict_of(BootVolume(number=1, kind="vfat"), BootVolume(number=2, kind=kind))
+
+    assert report.verdict is BootVerdict.BROKEN
+    assert list(report.broken_links()) == ["system: missing  root: no partition has a system"]
