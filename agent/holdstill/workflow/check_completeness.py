@@ -73,18 +73,16 @@ def _with_what_stays_out(facts: BoardFacts, scope: CaptureScope) -> BoardFacts:
 
 
 def _excluded(scope: CaptureScope) -> Iterator[ExcludedTree]:
-    """Yield what is mounted or seen where the owner leaves all out.
-
-    Of what is seen at several places, and is captured as at one of them, the others are told only
-    if that one is a mount of its own: else nobody would expect it to be left out.
-    """
+    """Yield what is mounted, or seen, where a pattern of the owner leaves all out."""
     settings = scope.settings
     own = [pattern for pattern in settings.exclude if pattern not in path_filter.DEFAULT_EXCLUDES]
     for part in scope.parts(*HAS_FILES):
+        told = set()
         for view, place in _places(part):
             pattern = path_filter.leaving_out(place.encode(), own, settings.include)
-            if pattern is None:
+            if pattern is None or (pattern in told and place != view.place):
                 continue
+            told.add(pattern)
             inside = view.inside.encode()
             yield ExcludedTree(
                 device=str(part.device),
@@ -96,7 +94,8 @@ def _excluded(scope: CaptureScope) -> Iterator[ExcludedTree]:
 
 
 def _places(part: BoardPart) -> Iterator[tuple[TreeView, str]]:
-    """Yield the views of a partition, each with every place where its folder is seen."""
+    """Yield the views of a partition, and then each with all places where its folder is seen."""
+    yield from ((view, view.place) for view in part.seen)
     for view in part.seen:
         for place in tree_views.places_of(part.seen, view.inside.encode()):
             yield view, place.decode()
