@@ -27,9 +27,13 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.timeout(240)
 FOLDER, OTHER, STATE = "deploy/a", "deploy/b", "state"
-CHECKS = {"ext4": ("e2fsck", "-f", "-n"), "xfs": ("xfs_repair", "-n")}
-OPTIONS = {"ext4": "ro", "xfs": "ro,norecovery,nouuid"}
-BOTH = pytest.mark.parametrize("kind", ["ext4", "xfs"])
+CHECKS = {
+    "ext4": ("e2fsck", "-f", "-n"),
+    "xfs": ("xfs_repair", "-n"),
+    "btrfs": ("btrfs", "check", "--readonly"),
+}
+OPTIONS = {"ext4": "ro", "xfs": "ro,norecovery,nouuid", "btrfs": "ro"}
+BOTH = pytest.mark.parametrize("kind", ["ext4", "xfs", "btrfs"])
 
 
 def fill(whole: Path) -> None:
@@ -49,15 +53,22 @@ def fill(whole: Path) -> None:
 
 
 @contextmanager
-def deployed(folder: Path, kind: str, *, is_whole: bool) -> Iterator[Board]:
-    """Hold a board whose / is one folder, and /var another; is_whole: the top at /sysroot, too."""
+def deployed(folder: Path, kind: str, *, is_whole: bool, subvolume: str = "") -> Iterator[Board]:
+    """Hold a board whose / is one folder, and /var another; is_whole: the top at /sysroot, too.
+
+    These folders are in a subvolume, if one is named.
+    """
     script = boards.MBR.replace("start=90112, type=83", "start=90112, size=819200, type=83")
     with ExitStack() as undo:
         image = loop.partitioned_image(folder / "card.img", size=480 * MIB, script=script)
         disk = undo.enter_context(loop.attached(image))
         programs.run("mkfs.vfat", "-F", "32", "-s", "1", disk.partition(1))
         programs.run(f"mkfs.{kind}", "-q", "-L", "rootfs", disk.partition(2))
-        with loop.mounted(disk.partition(2), folder / "whole") as whole:
+        if subvolume:
+            with loop.mounted(disk.partition(2), folder / "top") as top:
+                programs.run("btrfs", "subvolume", "create", top / subvolume)
+        options = f"subvol={subvolume}" if subvolume else ""
+        with loop.mounted(disk.partition(2), folder / "whole", options=options) as whole:
             fill(whole)
             bound = {"options": "bind,private"}
             root = undo.enter_context(loop.mounted(whole / FOLDER, folder / "root", **bound))
@@ -118,6 +129,41 @@ def test_all_systems_of_the_partition_come_back(
     assert len(found[0]["versions"]) == 2
     assert verdict["total"] == 0
     # /tmp and /var/tmp of the system that runs are left out, and nothing of the one beside it.
+    left_out = {b"deploy/a/tmp/gone", b"state/tmp/gone"}
+    kept_of_it = [entry for path, entry in before.items() if path not in left_out]
+    assert list(entry_streams.differences(in_order(kept_of_it), in_order(after.values()))) == []
+
+
+@pytest.mark.parametrize("is_whole", [False, True], ids=["alone", "seen whole"])
+def test_folders_of_a_subvolume_come_back_in_it(tmp_path: Path, *, is_whole: bool) -> None:
+    with (
+        deployed(tmp_path, "btrfs", is_whole=is_whole, subvolume="root") as board,
+        boards.kept_nearby(tmp_path, board.root) as kept,
+    ):
+        report = json.loads(holdstill("capture", "--settings", kept.settings, "--json"))
+        (board.root / "etc/release").write_text("changed\n", encoding="ascii")
+        holdstill("capture", "--settings", kept.settings)
+        with loop.mounted(board.disk.partition(2), tmp_path / "top") as top:
+            before = reference_tree.entries(top / "root")
+        said = holdstill("show", "pier-3", "--store", kept.store).decode()
+        ask(kept, "get", "pier-3", "/etc/release", "--to", tmp_path / "release")
+        ask(kept, "get", "pier-3", "/var/readings", "--to", tmp_path / "readings")
+        judged = ask(kept, "bootcheck", "pier-3", accepted=(boards.NO_KERNEL, 7))
+
+    image = tmp_path / "rebuilt.img"
+    ask(kept, "rebuild", "pier-3", image, "--size", "900M", accepted=(boards.NO_KERNEL,))
+    verdict = json.loads(ask(kept, "verify", "pier-3", "--card", image, "--json"))
+    with loop.attached(image) as disk:
+        programs.run(*CHECKS["btrfs"], disk.partition(2))
+        with loop.mounted(disk.partition(2), tmp_path / "again", options="ro") as again:
+            after = reference_tree.entries(again / "root")
+
+    assert report["findings"] == []
+    assert f"/ is {FOLDER} of " in said
+    assert "init" in judged  # it looked for one in that folder, where there is none
+    assert (tmp_path / "release").read_text(encoding="ascii") == "changed\n"
+    assert (tmp_path / "readings").read_bytes() == b"1.42 m\n" * 1000
+    assert verdict["total"] == 0
     left_out = {b"deploy/a/tmp/gone", b"state/tmp/gone"}
     kept_of_it = [entry for path, entry in before.items() if path not in left_out]
     assert list(entry_streams.differences(in_order(kept_of_it), in_order(after.values()))) == []
@@ -236,14 +282,15 @@ def test_a_partition_that_is_mounted_below_run_is_captured(tmp_path: Path) -> No
     assert (tmp_path / "beside").read_bytes() == b"of nobody's home"
 
 
+@pytest.mark.parametrize("kind", ["ext4", "btrfs"])
 @pytest.mark.parametrize("is_whole", [False, True], ids=["alone", "seen whole"])
 def test_systems_that_change_places_meanwhile_end_the_capture(
-    tmp_path: Path, *, is_whole: bool
+    tmp_path: Path, kind: str, *, is_whole: bool
 ) -> None:
     """An update may give the folder that is / another name, and its name to another folder."""
     with (
         tempfile.TemporaryDirectory(dir="/run") as trusted,
-        deployed(tmp_path, "ext4", is_whole=is_whole) as board,
+        deployed(tmp_path, kind, is_whole=is_whole) as board,
     ):
         swap, top = f"{trusted}/swap", tmp_path / "for-the-update"
         Path(swap).write_text(

@@ -7,14 +7,22 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from holdstill.board import found_subvolumes, layout, mount_top, mounts, private_mount
+from holdstill.board import (
+    found_subvolumes,
+    layout,
+    mount_top,
+    mounts,
+    private_mount,
+    whole_trees,
+)
 from holdstill.errors import PauseError, PreflightError
+from holdstill.model import tree_views
 from holdstill.model.layout import SUBVOLUME_STEP, Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.system import files
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
     from holdstill.board.found_subvolumes import FoundSubvolume
     from holdstill.board.layout import BoardLayout, BoardPart
@@ -101,16 +109,25 @@ def without(board: BoardLayout, words: Collection[str]) -> BoardLayout:
     return replace(board, parts=tuple(kept))
 
 
-def check_unchanged(board: BoardLayout) -> None:
+def check_unchanged(board: BoardLayout, root: BoardPath, now: Sequence[Mount]) -> None:
     """Check that the captured subvolumes are those that there are: an instant has one set of them.
 
+    Args:
+        board: with subvolumes.
+        root: where the board's root is mounted on this system.
+        now: what is mounted.
+
     Raises:
-        PauseError: one was deleted, moved, replaced, or has other properties now.
+        PauseError: one was deleted, moved, replaced, or has other properties now; or another
+            folder has the name of that which was /.
     """
     for part in board.parts:
-        if not part.is_top or part.mount is None:
+        if private_mount.kind_of(part) != "btrfs" or part.mount is None:
             continue
-        with mount_top.opened(part.mount) as handle:
+        _check_root_folder(board, part, root, now)
+        if not part.is_top:
+            continue
+        with mount_top.whole(part.mount) as handle:
             found = found_subvolumes.find(handle)
         there = {_number(part, volume): _kind(part, volume) for volume in found}
         for tree in board.parts:
@@ -121,6 +138,21 @@ def check_unchanged(board: BoardLayout) -> None:
                     f"subvolume {tree.label} was deleted, moved or changed during the capture",
                     hint="nothing was sealed; run the capture again",
                 )
+
+
+def _check_root_folder(
+    board: BoardLayout, part: BoardPart, root: BoardPath, now: Sequence[Mount]
+) -> None:
+    trees = [tree for tree in board.parts if tree.partition == part.number]
+    was = [tree_views.root_folder(tree.views) for tree in trees]
+    if part.number != part.partition or not any(was) or part.mount is None:
+        return
+    mine = [one for one in now if mounts.is_below(one.point, root) and layout.is_on(part, one)]
+    with mount_top.whole(part.mount) as top:
+        after = list(_with_views(trees, layout.best_first(mine, root), root, top))
+    whole_trees.check_root_folder(
+        part, "".join(was), "".join(tree_views.root_folder(tree.views) for tree in after)
+    )
 
 
 def check_as_found(part: BoardPart, top: int) -> None:
@@ -157,23 +189,78 @@ def _split(
     try:
         with mount_top.opened(part.mount) as handle:
             found = found_subvolumes.find(handle)
-        if not found:
+        own = layout.best_first(own, root)
+        places = {mount.inside.raw.strip(b"/"): mount for mount in reversed(own)}
+        known = {b"", *(volume.path for volume in found)}
+        if not found and known.issuperset(places):
             return [part]
-        with mount_top.whole(part.mount):
-            pass
+        with mount_top.whole(part.mount) as top:
+            made = _trees(replace(part, mount=own[0]), places, root, found, snapshots=snapshots)
+            return list(_with_views(made, own, root, top))
     except OSError:
         return [part]
-    own = layout.best_first(own, root)
-    places = {mount.inside.raw.strip(b"/"): mount for mount in reversed(own)}
+
+
+def _trees(
+    part: BoardPart,
+    places: Mapping[bytes, Mount],
+    root: BoardPath,
+    found: Sequence[FoundSubvolume],
+    *,
+    snapshots: bool,
+) -> list[BoardPart]:
+    """Return a file system's top and subvolumes, each with the place where it is seen."""
     top = places.get(b"")
     place = layout.place_of(top, root) if top else ""
-    whole = replace(part, mount=own[0], place=place, is_top=True)
+    whole = replace(part, place=place, is_top=bool(found))
     made = [whole]
-    for volume in chosen(found, frozenset(places), snapshots=snapshots):
+    tops = [b"", *(volume.path for volume in found)]
+    used = frozenset(_tree_of(path, tops) for path in places)
+    for volume in chosen(found, used, snapshots=snapshots):
         mount = places.get(volume.path)
         place = layout.place_of(mount, root) if mount else _seen_at(volume.path, made)
         made.append(_tree(whole, volume, place))
     return made
+
+
+def _with_views(
+    trees: Sequence[BoardPart], own: Sequence[Mount], root: BoardPath, top: int
+) -> Iterator[BoardPart]:
+    """Yield the trees, with the folders of them that are mounted where / is one of these.
+
+    The same goes for a tree that is seen by its folders alone.
+    """
+    tops = {_path(tree): tree for tree in trees}
+    for path, tree in tops.items():
+        inside = [
+            replace(mount, inside=BoardPath(mount.inside.raw[len(path) + bool(path) :]))
+            for mount in own
+            if not mount.is_covered and _tree_of(mount.inside.raw.strip(b"/"), tops) == path
+        ]
+        folders = [mount for mount in inside if mount.inside.raw.strip(b"/")]
+        if not folders or not (not tree.place or any(one.point == root for one in folders)):
+            yield tree
+            continue
+        with _opened_tree(top, tree) as handle:
+            yield replace(tree, views=tuple(whole_trees.views_of(folders, root, handle)))
+
+
+@contextmanager
+def _opened_tree(top: int, tree: BoardPart) -> Iterator[int]:
+    if isinstance(tree.file_system, Subvolume):
+        with opened(top, tree.file_system) as handle:
+            yield handle
+    else:
+        yield top
+
+
+def _path(tree: BoardPart) -> bytes:
+    return tree.file_system.path.encode() if isinstance(tree.file_system, Subvolume) else b""
+
+
+def _tree_of(path: bytes, tops: Collection[bytes]) -> bytes:
+    """Return the deepest of these trees that a path of the file system is in."""
+    return max((top for top in tops if tree_views.is_within(path, top)), key=len)
 
 
 def _split_unmounted(board: BoardLayout, part: BoardPart, *, snapshots: bool) -> list[BoardPart]:
@@ -251,7 +338,7 @@ def _above(path: bytes) -> list[bytes]:
 def _seen_at(path: bytes, above: Sequence[BoardPart]) -> str:
     """Return where a subvolume that is not mounted is seen within another; "" if nowhere."""
     for part in reversed(above):
-        within = part.file_system.path.encode() if isinstance(part.file_system, Subvolume) else b""
+        within = _path(part)
         if part.place and (not within or path.startswith(within + b"/")):
             inside = BoardPath(b"/" + path[len(within) :].lstrip(b"/"))
             return str(mounts.joined(BoardPath(os.fsencode(part.place)), inside))

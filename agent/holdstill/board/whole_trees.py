@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from holdstill.model.paths import BoardPath
 
 _KINDS = frozenset({"ext4", "xfs", "f2fs"})
-"""A btrfs has subvolumes for that, which are trees of their own."""
+"""Of a btrfs each subvolume is such a tree: `btrfs_subvolumes` looks at these."""
 
 
 def with_views(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...]) -> BoardLayout:
@@ -71,12 +71,21 @@ def check_unchanged(board: BoardLayout, root: BoardPath, now: tuple[Mount, ...])
     after = {part.number: part.views for part in with_views(board, root, now).parts}
     for part in board.parts:
         was, now_is = (tree_views.root_folder(views) for views in (part.views, after[part.number]))
-        if was != now_is:
-            raise PauseError(
-                f"/ was {was or 'no folder'} of partition {part.label} when the capture began, "
-                f"and is {now_is or 'something else'} now",
-                hint="nothing was sealed; an update, perhaps: run the capture again",
-            )
+        check_root_folder(part, was, now_is)
+
+
+def check_root_folder(part: BoardPart, was: str, now: str) -> None:
+    """Check that the folder of a partition that is / is the one that it was.
+
+    Raises:
+        PauseError: it is not.
+    """
+    if was != now:
+        raise PauseError(
+            f"/ was {was or 'no folder'} of partition {part.label} when the capture began, "
+            f"and is {now or 'something else'} now",
+            hint="nothing was sealed; an update, perhaps: run the capture again",
+        )
 
 
 def _seen(
@@ -103,7 +112,7 @@ def _seen(
     found = replace(part, mount=mount, place=layout.place_of(whole, root) if whole else "")
     try:
         with mount_top.opened(mount) if whole else mount_top.whole(mount) as top:
-            views = tuple(_views(folders, root, top))
+            views = tuple(views_of(folders, root, top))
     except OSError:
         return part
     return replace(found, views=views) if views else part
@@ -113,8 +122,14 @@ def _shows_a_folder(mount: Mount) -> bool:
     return Path(os.fsdecode(mount.point.raw)).is_dir()
 
 
-def _views(own: Sequence[Mount], root: BoardPath, top: int) -> Iterator[TreeView]:
-    """Yield where folders are seen, the shortest places first; of one the last mount counts."""
+def views_of(own: Sequence[Mount], root: BoardPath, top: int) -> Iterator[TreeView]:
+    """Yield where folders are seen, the shortest places first; of one the last mount counts.
+
+    Args:
+        own: mounts of them; inside: from the top.
+        root: where the board's root is mounted on this system.
+        top: the open top of their tree.
+    """
     by_place = {mount.point: mount for mount in own}
     ordered = sorted(by_place.values(), key=lambda one: (one.point.raw.count(b"/"), one.point))
     for mount in [mount for mount in ordered if _is_folder(top, mount)]:

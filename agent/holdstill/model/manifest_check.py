@@ -156,8 +156,6 @@ def _views(manifest: Manifest) -> Iterator[str]:
         path = f"parts[{number}].views"
         if len(part.views) > tree_views.MOST:
             yield f"{path}: expected {tree_views.MOST} at most"
-        if part.views and isinstance(part.file_system, Subvolume):
-            yield f"{path}: expected none of a subvolume"
         for view in part.views:
             if not _is_path(view.inside):
                 yield f"{path}: {view.inside[:70]!r} is no path of a folder"

@@ -53,8 +53,8 @@ def _no_root(board: BoardLayout, root: BoardPath, all_mounts: tuple[Mount, ...])
             return PreflightError(
                 f"{root} is {here.inside} of {part.device} ({here.type}), of which other folders "
                 "are mounted: it cannot be captured as a root",
-                hint="of a btrfs it can be a subvolume, of others any folder if this runs as root "
-                "on Linux 5.2 or newer",
+                hint="it can be any folder of an ext4, xfs, btrfs or f2fs if this runs as root on "
+                "Linux 5.2 or newer",
             )
     return PreflightError(
         f"no partition of {board.named} is mounted at {root}",

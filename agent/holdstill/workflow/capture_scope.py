@@ -46,6 +46,7 @@ from holdstill.workflow.mounted_tree import MountedTree
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
+    from contextlib import AbstractContextManager
 
     from holdstill.board.followed_files import FollowedFiles
     from holdstill.board.layout import BoardLayout, BoardPart
@@ -245,10 +246,11 @@ def _opened_roots(scope: CaptureScope) -> Iterator[dict[int, int]]:
         found: dict[int, int] = {}
         for part in scope.parts(*MOUNTED):
             assert part.mount is not None  # noqa: S101  it is mounted
-            if part.is_top or (part.views and part.mount.inside.raw != b"/"):
-                opened = mount_top.whole(part.mount)
-            elif isinstance(part.file_system, Subvolume):
+            opened: AbstractContextManager[int]
+            if isinstance(part.file_system, Subvolume):
                 opened = btrfs_subvolumes.opened(found[part.partition], part.file_system)
+            elif part.is_top or (part.views and part.mount.inside.raw != b"/"):
+                opened = mount_top.whole(part.mount)
             elif part.mount.is_covered:
                 opened = mount_top.opened(part.mount)  # nothing is mounted in a mount of our own
             else:

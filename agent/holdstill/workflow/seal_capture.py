@@ -50,9 +50,9 @@ def seal(run: CaptureRun, copied: LiveCopy, paused: PauseResult, completed: Comp
         VerificationError: the keeper refused it, or still lacks contents; nothing was sealed.
         LinkError: the keeper could not be reached.
     """
-    btrfs_subvolumes.check_unchanged(run.scope.board)
-    root = BoardPath(os.fsencode(run.settings.root))
-    whole_trees.check_unchanged(run.scope.board, root, mounts.read_mounts())
+    root, mounted = BoardPath(os.fsencode(run.settings.root)), mounts.read_mounts()
+    btrfs_subvolumes.check_unchanged(run.scope.board, root, mounted)
+    whole_trees.check_unchanged(run.scope.board, root, mounted)
     run.outside.progress.step("sealing")
     run.index.commit()
     index = Extract.whole(run.state.index_path)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from holdstill.board import disks_below, mounts
 from holdstill.errors import PreflightError
 from holdstill.model import tree_views
+from holdstill.model.layout import Subvolume
 from holdstill.model.paths import BoardPath
 from holdstill.model.settings import StoreOnCard
 from holdstill.model.store_address import FolderAddress
@@ -76,7 +77,12 @@ def inside(settings: BoardSettings, board: BoardLayout, all_mounts: tuple[Mount,
             continue
         on_disk = mounts.joined(mount.inside, mounts.relative_to(path, mount.point))
         if part.views:
-            seen = tree_views.place_of(part.seen, on_disk.raw.strip(b"/"))
+            kind = part.file_system
+            top = kind.path.encode() if isinstance(kind, Subvolume) else b""
+            inside = on_disk.raw.strip(b"/")
+            if not tree_views.is_within(inside, top):
+                continue
+            seen = tree_views.place_of(part.seen, inside[len(top) :].strip(b"/"))
             if seen is None:
                 raise PreflightError(
                     f"the store {address.path} is in {on_disk} of {part.device}, a folder that is "

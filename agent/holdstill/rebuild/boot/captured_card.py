@@ -145,9 +145,9 @@ def _read(manifest: Manifest, index: EntryLookup, contents: ContentSource, head:
 def system_at(manifest: Manifest) -> tuple[int, bytes] | None:
     """Return the partition, and the folder in it, that the board saw as /; None for a top."""
     for part in manifest.parts:
-        folder = tree_views.root_folder(part.views)
+        folder, kind = tree_views.root_folder(part.views), part.file_system
         if folder:
-            return part.number, folder.encode()
+            return kind.of if isinstance(kind, Subvolume) else part.number, folder.encode()
     return None
 
 
@@ -219,5 +219,5 @@ def _volumes(
 def _seen(manifest: Manifest, part: CapturedPart) -> CapturedPart:
     """Return what the system sees of a partition: of a btrfs, its subvolume that is the root."""
     numbers = {number for number, _ in manifest.subvolumes(part.number)}
-    roots = (one for one in manifest.parts if one.number in numbers and one.mount == "/")
-    return next(roots, part)
+    own = (one for one in manifest.parts if one.number in numbers)
+    return next((one for one in own if any(view.is_root for view in one.seen)), part)
