@@ -17,7 +17,7 @@ from holdstill.system.clocks import SystemClock
 from holdstill.system.process import LocalRunner
 from holdstill.transport.identity import Identity
 from holdstill.transport.rsync import RsyncEndpoint, RsyncTransfer
-from holdstill.workflow import capture_ref
+from holdstill.workflow import before_start, capture_ref, needed_programs
 from holdstill.workflow.remote_capture import RemoteLibrary
 
 if TYPE_CHECKING:
@@ -42,6 +42,12 @@ def library(address: HostAddress) -> Iterator[RemoteLibrary]:
     from holdstill.transport import ssh_session  # noqa: PLC0415  paramiko takes its time
 
     access = options.access()
+    before_start.refuse(
+        [
+            *before_start.of_programs(needed_programs.of_reading(address)),
+            *before_start.of_key(access.key),
+        ]
+    )
     machine = LocalRunner()
     key = signature.public_half(access.key, machine)
     identity = Identity(access.key, access.host_keys)

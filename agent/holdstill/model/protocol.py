@@ -96,6 +96,8 @@ class Hello(Record, frozen=True, kw_only=True):
         newest: the newest good capture, the base of the next one.
         keys: `type base64` of the keys whose captures are taken; none from a keeper that does
             not say.
+        version: of holdstill there; "" from a keeper that does not say.
+        missing: programs that are not installed there, and without which nothing is sent.
     """
 
     protocol: int
@@ -105,6 +107,8 @@ class Hello(Record, frozen=True, kw_only=True):
     now: str
     newest: CaptureBrief | None = None
     keys: tuple[str, ...] = ()
+    version: str = ""
+    missing: tuple[str, ...] = ()
 
 
 class RunStarted(Record, frozen=True, kw_only=True):
