@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from holdstill.board import path_filter
-from holdstill.cli import consoles, options, progress, tables, terminal, wiring
+from holdstill.cli import consoles, options, progress, tables, terminal, this_program, wiring
 from holdstill.errors import PreflightError
 from holdstill.model import settings as model_settings
 from holdstill.model import store_address
@@ -31,11 +29,6 @@ if TYPE_CHECKING:
 
 from holdstill.cli.setup_enrolment import KeeperAccess, enrol
 from holdstill.cli.setup_questions import STORE, Given, asked_login, confirmed, wants_capture
-
-_UNIT_FOLDERS = (
-    Path(sys.prefix) / "share/holdstill/systemd",
-    Path(__file__).parents[3] / "systemd",  # a checkout of the repository
-)
 
 
 @click.command("setup", short_help="Set up this board for nightly captures.")
@@ -117,7 +110,7 @@ def command(
     """
     where = _Where(
         root_dir.absolute(),
-        units or next((path for path in _UNIT_FOLDERS if path.is_dir()), _UNIT_FOLDERS[0]),
+        units or this_program.units(),
     )
     _check_root(where)
     if removes:
@@ -131,7 +124,7 @@ def command(
     if not replace:
         workflow_setup.check_new(machine)
     is_here = machine.is_this_one
-    pin = confirmed(machine, fingerprint)
+    pin = confirmed(machine.settings.keeper, machine.host_keys, fingerprint)
     risk = "" if not is_here or skip_inspect else _inspect(machine.settings)
     public = workflow_setup.write(machine, answers, pin, LocalRunner())
     terminal.say(f"wrote {machine.settings_path}, key {machine.key}")
@@ -192,11 +185,7 @@ def _install(machine: BoardFiles, where: _Where) -> None:
 
 def _program(machine: BoardFiles) -> str:
     """Return the absolute path of this program; in an image, the place where it usually is."""
-    script = Path(sys.argv[0]).absolute()
-    if machine.is_this_one and script.name == "holdstill" and os.access(script, os.X_OK):
-        return str(script)
-    found = shutil.which("holdstill") if machine.is_this_one else None
-    return found or "/usr/local/bin/holdstill"
+    return this_program.path() if machine.is_this_one else "/usr/local/bin/holdstill"
 
 
 def _first_capture(settings: BoardSettings) -> None:

@@ -15,11 +15,12 @@ from holdstill.errors import HoldstillError, UsageError
 from holdstill.model import names, store_address
 from holdstill.transport.password_login import OneTimeLogin
 from holdstill.workflow import enrol_board
-from holdstill.workflow.setup import Answers, BoardFiles
+from holdstill.workflow.setup import Answers
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from holdstill.model.store_address import Address, StoreAddress
     from holdstill.transport.host_keys import HostKey
 
 
@@ -75,9 +76,20 @@ def _hostname() -> str | None:
         return None
 
 
+def as_address(text: str) -> Address:
+    """Read a keeper's address as people write it: user@host will do.
+
+    Raises:
+        UsageError: it is none.
+    """
+    plain = text.strip()
+    is_short = "@" in plain and not plain.startswith(("/", "ssh://"))
+    return store_address.parse(f"ssh://{plain}" if is_short else plain)
+
+
 def _address(text: str) -> str:
     try:
-        return str(store_address.parse(text.strip()))
+        return str(as_address(text))
     except UsageError as error:
         raise click.UsageError(f"{error}; {error.hint}") from error
 
@@ -97,11 +109,10 @@ def _time(text: str) -> str:
     return text.strip()
 
 
-def confirmed(machine: BoardFiles, fingerprint: str) -> HostKey | None:
-    """Return the keeper's host key, confirmed by a person; None for a directory."""
-    address = machine.settings.keeper
+def confirmed(address: StoreAddress, host_keys: Path, fingerprint: str) -> HostKey | None:
+    """Return the keeper's host key, confirmed by a person or pinned already; None for a folder."""
     pin = enrol_board.ask_host_key(address)
-    if pin is None or (not fingerprint and enrol_board.is_pinned(machine, pin)):
+    if pin is None or (not fingerprint and enrol_board.is_pinned(host_keys, pin)):
         return pin
     if not fingerprint:
         fingerprint = _asked_fingerprint(pin)

@@ -340,7 +340,10 @@ class LocalKeeper:
             _check_batch(digests)
             capture = board_captures.check_good(self._shelf.capture(name))
             checked = [names.check_digest(digest) for digest in digests]
-            return fetch_staging.lay_out(self._store, capture, checked, account=self._account)
+            return fetch_staging.lay_out(
+                self._store, capture, checked, account=self._account,
+                top=fetch_staging.folder(self._store, self._board),
+            )  # fmt: skip
 
     def capture(self, name: str) -> StoredCapture:
         """Return a capture for reading, for a store on this host."""

@@ -63,6 +63,10 @@ class RemoteKeeper:
             )
         return hello
 
+    def choose(self, board: str) -> Hello:
+        """Of a reader's key: read this board's captures from now on; return as hello does."""
+        return self._call("choose", json_rpc.NameParams(name=board), Hello)
+
     def begin(self) -> RunStarted:
         """Begin a run, or go on with one that was cut off."""
         started = self._call("begin", json_rpc.Nothing(), RunStarted)

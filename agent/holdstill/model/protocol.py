@@ -98,6 +98,8 @@ class Hello(Record, frozen=True, kw_only=True):
             not say.
         version: of holdstill there; "" from a keeper that does not say.
         missing: programs that are not installed there, and without which nothing is sent.
+        readable: of a reader's key, the boards that it may read; board is "" until it has chosen
+            one, and keys are then all that may have signed captures of that one.
     """
 
     protocol: int
@@ -109,6 +111,7 @@ class Hello(Record, frozen=True, kw_only=True):
     keys: tuple[str, ...] = ()
     version: str = ""
     missing: tuple[str, ...] = ()
+    readable: tuple[str, ...] = ()
 
 
 class RunStarted(Record, frozen=True, kw_only=True):
