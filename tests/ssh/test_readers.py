@@ -134,7 +134,7 @@ def test_a_reader_of_one_board_sees_that_one_only(library: Library) -> None:
 
 @pytest.mark.parametrize(("name", "board"), [("anna", "pier-4"), ("ben", "pier-3")])
 def test_a_reader_gets_a_file(library: Library, tmp_path: Path, name: str, board: str) -> None:
-    library.holdstill(name, "get", board, "/srv/readings", "--to", tmp_path / "got")
+    library.holdstill(name, "get", board, "2:/srv/readings", "--to", tmp_path / "got")
 
     assert (tmp_path / "got").read_bytes() == CONTENT + board.encode()
     left = readers.folder(library.house.store, name) / "outgoing"

@@ -28,17 +28,18 @@ def ensure(wish: Wish, runner: Runner) -> str:
 
     A key that is there stays; that it is let in is seen to each time.
     """
-    was_there = PLACE.exists()
+    owner, was_there = User.owner_of(wish.store), PLACE.exists()
+    reader = (*become(owner), *this_program.words(), "keeper", "reader")
+    home = (("HOME", owner.home or "/"),)
     if not was_there:
-        words = ("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", NAME, "-f")
-        runner.run(Command.of(*words, PLACE))
-    owner = User.owner_of(wish.store)
+        # One of an earlier key, which nobody has any more; there need not be any.
+        old = Command.of(*reader, "remove", wish.store, NAME, environment=home, accepted=(0, 2))
+        runner.run(old)
+        keygen = ("ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", NAME, "-f")
+        runner.run(Command.of(*keygen, PLACE))
     line = public_of(PLACE).read_bytes()
-    add = Command.of(
-        *become(owner), *this_program.words(),
-        "keeper", "reader", "add", wish.store, NAME, "--key", "-", "--let-in",
-        environment=(("HOME", owner.home or "/"),),
-    )  # fmt: skip
+    words = ("add", wish.store, NAME, "--key", "-", "--let-in")
+    add = Command.of(*reader, *words, environment=home)
     try:
         runner.run(add, stdin=line)
     except CommandError as error:

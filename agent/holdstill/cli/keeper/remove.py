@@ -16,8 +16,8 @@ from holdstill.keeper import authorized_keys
 from holdstill.keeper import store as stores
 from holdstill.keeper.store_disk import StoreDisk
 from holdstill.model import sizes
-from holdstill.system.process import LocalRunner
-from holdstill.system.users import User
+from holdstill.system.process import Command, LocalRunner
+from holdstill.system.users import User, become
 from holdstill.workflow import keeper_setup, keeper_units
 from holdstill.workflow.install_units import unlinked
 from holdstill.workflow.keeper_units import KeeperUnits
@@ -34,7 +34,10 @@ if TYPE_CHECKING:
     "--units", type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Where the installation's systemd units are.",
 )  # fmt: skip
-def command(*, yes: bool, deletes: bool, confirm: str, units: Path | None) -> None:
+@click.option("--lines-of", type=click.Path(path_type=Path), hidden=True)
+def command(
+    *, yes: bool, deletes: bool, confirm: str, units: Path | None, lines_of: Path | None
+) -> None:
     r"""Take away timers, settings, the reading key and the lines that let boards in.
 
     Captures stay, and so does the user whom they belong to: `holdstill keeper setup` takes them up
@@ -45,6 +48,9 @@ def command(*, yes: bool, deletes: bool, confirm: str, units: Path | None) -> No
     Example:
       holdstill keeper remove
     """
+    if lines_of is not None:  # root asks its owner to do this part
+        _shut_out(stores.open_store(lines_of))
+        return
     if os.geteuid() != 0:
         raise PreflightError("only root can remove timers", hint="sudo holdstill keeper remove")
     path = keeper_setup.known_store()
@@ -94,7 +100,14 @@ def _remove(path: Path, store: Store | None, units: Path) -> None:
         gone += unlinked(place)
     gone += unlinked(keeper_setup.SETTINGS)
     terminal.say(*(f"removed {text}" for text in gone))
-    if store is not None and user is not None and user.home:
-        shut = authorized_keys.shut_out_all(store, Path(user.home))
-        if shut.gone:
-            terminal.say(f"{sizes.counted(shut.gone, 'line')} went out of {shut.path}")
+    if user is not None:
+        # As that user, in whose home root follows no link and leaves no file.
+        words = (*become(user), *this_program.words(), "keeper", "remove")
+        home = (("HOME", user.home or "/"),)
+        command_line = Command.of(*words, "--lines-of", path, environment=home)
+        terminal.say(LocalRunner().run(command_line).decode().strip())
+
+
+def _shut_out(store: Store) -> None:
+    shut = authorized_keys.shut_out_all(store, Path.home())
+    terminal.say(f"{sizes.counted(shut.gone, 'line')} went out of {shut.path}")
