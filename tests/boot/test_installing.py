@@ -130,8 +130,6 @@ def set_up(pier: Machine, keeper: str, paste: Callable[[str], object]) -> Talk:
     before = time.monotonic()
     with on(pier, "runuser", "-l", "harbour", "-c", "sudo holdstill setup") as talk:
         talk.answer(r"Where do captures go .*: $", keeper)
-        talk.answer(r"This board's name .*: $", "")
-        talk.answer(r"Local time of .*: $", "")
         introduced = talk.answer(r"Does it print the same .*: $", "y")
         told = talk.until(r"^echo 'ssh-ed25519 .*\n", 300)
         paste(told.strip().splitlines()[-1])
