@@ -21,9 +21,7 @@ def tell(machine: BoardFiles, *, is_let_in: bool, was_captured: bool) -> None:
     if not is_let_in:
         terminal.say("The keeper does not let this board in yet: until then every run fails.")
     if not was_captured:
-        terminal.say(
-            "A first capture is better taken while you are here: `sudo holdstill capture`"
-        )
+        terminal.say("Take a first capture while you are here: `sudo holdstill capture`")
     terminal.say(
         "Three commands to remember:",
         "  sudo holdstill status                   how the last runs went, and what to do",

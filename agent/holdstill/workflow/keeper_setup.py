@@ -173,7 +173,10 @@ def _make_store(store: Path, user: User, program: Sequence[str], runner: Runner)
         store.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
         words = ("-o", str(user.uid), "-g", str(user.gid), "-m", "700")
         runner.run(Command.of("install", "-d", *words, store))
-    elif User.owner_of(store).uid != user.uid and not any(store.iterdir()):
+    elif User.owner_of(store).uid != user.uid and all(
+        item.name == "lost+found"
+        for item in store.iterdir()  # a disk that was just made
+    ):
         runner.run(Command.of("chown", f"{user.uid}:{user.gid}", store))
     try:
         runner.run(Command.of(*as_user, *program, "keeper", "init", store, timeout=600))
